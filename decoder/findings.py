@@ -1,0 +1,170 @@
+"""The results, frozen, and their JSON form (``busledger.check/1``).
+
+What ``check --json`` prints is ``CheckResult`` dumped by pydantic: field names
+here *are* the contract's keys. Add to them freely; never change a meaning.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+__all__ = [
+    "CaptureFinding",
+    "CheckResult",
+    "Cleared",
+    "CycleCounts",
+    "LaneCounts",
+    "NextStep",
+    "RegionCounts",
+    "Suspect",
+    "WarningFinding",
+]
+
+FaultName = Literal[
+    "stuck-low",
+    "stuck-high",
+    "floating",
+    "bridged",
+    "write-lost",
+    "dead",
+    "address-stuck",
+    "address-bridged",
+    "select-missing",
+    "select-extra",
+    "select-swapped",
+    "direction-stuck",
+    "coupled",
+    "slow",
+    "leaky",
+]
+ScopeName = Literal["cell", "chip", "buffer", "bus", "region", "board", "decoder"]
+
+
+class _Finding(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class WarningFinding(_Finding):
+    """Something that makes the answer less sure: a code word, when, a sentence."""
+
+    code: str
+    time_s: float | None = None
+    text: str
+
+
+class CaptureFinding(_Finding):
+    """The recording. ``resolution_s`` is the analyser's sample interval where the
+    times lie on a grid, else the file's tick; ``samples`` counts rows of levels."""
+
+    path: str
+    duration_s: float
+    channels: int
+    samples: int
+    resolution_s: float
+    warnings: tuple[WarningFinding, ...] = ()
+
+
+class CycleCounts(_Finding):
+    """``total`` leaves out idle and refresh; ``by_kind`` counts them."""
+
+    total: int
+    by_kind: dict[str, int]
+    rejected: int = 0
+
+
+class LaneCounts(_Finding):
+    """One data lane of a region; ``low_for_high`` = read low where high was expected."""
+
+    lane: str
+    compared: int
+    low_for_high: int
+    high_for_low: int
+
+
+class RegionCounts(_Finding):
+    """What the ledger counted in one region."""
+
+    name: str
+    writes: int
+    reads: int
+    reads_compared: int
+    mismatches: int
+    reads_unknown: int
+    reads_stale: int
+    reads_disagree: int
+    lanes: tuple[LaneCounts, ...] = ()
+    reads_ambiguous: int = 0
+    start: int | None = None
+    end: int | None = None
+    kind: str = "ram"
+    inferred: bool = False
+
+
+class Suspect(_Finding):
+    """One fault of one component that would explain mismatches."""
+
+    rank: int
+    fault: FaultName
+    scope: ScopeName
+    component: str | None
+    region: str | None
+    lanes: tuple[str, ...] = ()
+    address_lines: tuple[str, ...] = ()
+    address: int | None = None
+    intermittent: bool = False
+    rate: float | None = None
+    rate_95: tuple[float, float] | None = None
+    probability: float
+    explains: int
+    contradicted: int
+    summary: str
+    evidence: tuple[str, ...] = ()
+    # Additions to the contract's keys.
+    other_region: str | None = None
+    tied_with: tuple[int, ...] = ()
+    first_cycles: tuple[int, ...] = ()
+    detail: dict[str, Any] = Field(default_factory=dict)
+
+
+class Cleared(_Finding):
+    """A component that the capture shows working, with the evidence."""
+
+    component: str
+    lanes: tuple[str, ...] = ()
+    evidence: str
+    rate_below: float | None = None
+
+
+class NextStep(_Finding):
+    """What to do next, what to clip for it, and the expected gain in bits."""
+
+    text: str
+    clip: tuple[str, ...] = ()
+    gain_bits: float | None = None
+
+
+class CheckResult(_Finding):
+    """Everything ``check`` found. ``schema`` is version 1 of the contract."""
+
+    schema_: Literal["busledger.check/1"] = Field(default="busledger.check/1", alias="schema")
+    capture: CaptureFinding
+    profile: str
+    board: str | None
+    cycles: CycleCounts
+    regions: tuple[RegionCounts, ...]
+    mismatch_total: int
+    suspects: tuple[Suspect, ...] = ()
+    unexplained: int = 0
+    cleared: tuple[Cleared, ...] = ()
+    coverage: dict[str, Any] = Field(default_factory=dict)
+    next_steps: tuple[NextStep, ...] = ()
+    checks: dict[str, Any] = Field(default_factory=dict)
+    intermittence: dict[str, Any] = Field(default_factory=dict)
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+    def to_json(self) -> str:
+        """The JSON text that ``--json`` prints, keys as in the contract."""
+        return self.model_dump_json(by_alias=True, indent=2)

@@ -1,0 +1,74 @@
+"""What the ledger says of each cycle, beside the ``Cycles`` columns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Compared", "Verdict"]
+
+
+class Verdict(IntEnum):
+    """How the ledger took one cycle."""
+
+    NOT_TAKEN = 0  # outside all regions, io, idle, refresh, address unknown
+    WRITE = 1  # its known bits went into the ledger
+    AGREES = 2  # a compared read, all known lanes right
+    MISMATCH = 3  # a compared read, at least one lane wrong
+    UNKNOWN = 4  # a read of bits that nobody has written yet
+    STALE = 5  # a read of bits last known before a gap, and different: proves nothing
+    DISAGREES = 6  # a read of an unwritten cell that differs from its last read
+    AMBIGUOUS = 7  # unwired address lines: the entry could hold more than one value
+
+
+@dataclass(slots=True)
+class Compared:
+    """Parallel columns, one row a cycle, same order as the ``Cycles`` they belong to.
+
+    Attributes
+    ----------
+    verdict : uint8, a ``Verdict``
+    expected : uint32, what the ledger held before this cycle (0 where unknown)
+    known : uint32, which bits of ``expected`` are known and were compared
+    mismatch : uint32, compared bits that differ
+    writer : int64, cycle index of the last write to this cell, -1 if none was seen
+    """
+
+    verdict: NDArray[np.uint8]
+    expected: NDArray[np.uint32]
+    known: NDArray[np.uint32]
+    mismatch: NDArray[np.uint32]
+    writer: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return int(self.verdict.shape[0])
+
+    @classmethod
+    def empty(cls, n: int = 0) -> Compared:
+        """n rows of nothing taken, writer -1."""
+        return cls(
+            np.zeros(n, np.uint8),
+            np.zeros(n, np.uint32),
+            np.zeros(n, np.uint32),
+            np.zeros(n, np.uint32),
+            np.full(n, -1, np.int64),
+        )
+
+    def slice(self, start: int, stop: int) -> Compared:
+        """Rows ``start:stop`` as views, without copying."""
+        return Compared(*(getattr(self, f.name)[start:stop] for f in fields(self)))
+
+    def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Compared:
+        """The rows given by index or mask, copied."""
+        return Compared(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    @classmethod
+    def concat(cls, parts: Sequence[Compared]) -> Compared:
+        """All parts one after another; no parts gives no rows."""
+        if not parts:
+            return cls.empty()
+        return cls(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)))
