@@ -1,1 +1,20 @@
-"""Placeholder; its owner writes the door."""
+"""What each address must hold, and where a read did not give it (diagnosis, section 1)."""
+
+from .columns import Compared, Verdict
+from .infer import InferredRun, TrafficMap
+from .ledger import Counter, Ledger
+from .log import AccessLog
+from .regions import SPACES, RegionMap, actions
+
+__all__ = [
+    "SPACES",
+    "AccessLog",
+    "Compared",
+    "Counter",
+    "InferredRun",
+    "Ledger",
+    "RegionMap",
+    "TrafficMap",
+    "Verdict",
+    "actions",
+]

@@ -36,6 +36,7 @@ class Compared:
     known : uint32, which bits of ``expected`` are known and were compared
     mismatch : uint32, compared bits that differ
     writer : int64, cycle index of the last write to this cell, -1 if none was seen
+    index : int64, this cycle's index in the whole list (``first_cycles``, ``cycles --csv``)
     """
 
     verdict: NDArray[np.uint8]
@@ -43,6 +44,7 @@ class Compared:
     known: NDArray[np.uint32]
     mismatch: NDArray[np.uint32]
     writer: NDArray[np.int64]
+    index: NDArray[np.int64]
 
     def __len__(self) -> int:
         return int(self.verdict.shape[0])
@@ -56,6 +58,7 @@ class Compared:
             np.zeros(n, np.uint32),
             np.zeros(n, np.uint32),
             np.full(n, -1, np.int64),
+            np.arange(n, dtype=np.int64),
         )
 
     def slice(self, start: int, stop: int) -> Compared:
