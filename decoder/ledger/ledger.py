@@ -149,8 +149,11 @@ class Ledger:
         access += tuple(self._cells.values())
         if self._shared:
             access += (self._needed,)
-        run = kernel.feed_shared if self._shared else kernel.feed
-        self._epoch, self._gap_next = run(*access, out.verdict, out.expected, out.known, out.mismatch, out.writer)
+        access += (out.verdict, out.expected, out.known, out.mismatch, out.writer)
+        if self._shared:
+            self._epoch, self._gap_next = kernel.feed_shared(*access)
+        else:
+            self._epoch, self._gap_next = kernel.feed(*access)
         self._first += n
         return out
 
