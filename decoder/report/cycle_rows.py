@@ -1,0 +1,148 @@
+"""Cycles as lines of text: the contract's CSV, and the same fields as JSON lines."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Callable, Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.bus.columns import KIND_NAMES, Cycles, Flag
+from decoder.ledger.columns import Compared
+from decoder.text import plain
+
+__all__ = ["COLUMNS", "RowFormat", "flag_names", "flag_text"]
+
+COLUMNS = ("index", "time_s", "kind", "address", "data", "region", "expected", "mismatch", "flags")
+
+_FEMTOSECONDS_PER_NS = 10**6
+_SECOND_PLACES = 15
+_ROWS_AT_ONCE = 1 << 16
+
+Words = tuple[NDArray[np.uint8], NDArray[np.int64]]
+
+
+def flag_names() -> tuple[str, ...]:
+    """The words for the bits of ``Cycles.flags``, lowest bit first."""
+    return tuple(str(flag.name).lower().replace("_", "-") for flag in Flag)
+
+
+def flag_text(flags: int) -> str:
+    """The words of the set bits joined by ``+``."""
+    return "+".join(name for bit, name in enumerate(flag_names()) if flags >> bit & 1)
+
+
+class RowFormat:
+    """How the cycles of one capture are written.
+
+    Parameters
+    ----------
+    region_names : of the board, in the order of ``Cycles.region``
+    tick_fs : femtoseconds a tick
+    address_bits, data_bits : widths of the bus, 1 to 32
+    """
+
+    def __init__(self, region_names: Sequence[str], *, tick_fs: int, address_bits: int, data_bits: int) -> None:
+        self._tick_ns, self._tick_rest = divmod(tick_fs, _FEMTOSECONDS_PER_NS)
+        self._digits = exact_digits(tick_fs)
+        self._address_nibbles = -(-address_bits // 4)
+        self._data_nibbles = -(-data_bits // 4)
+        self._address_mask = np.uint32((1 << address_bits) - 1)
+        self._data_mask = np.uint32((1 << data_bits) - 1)
+        shown = ["", *(plain(name) for name in region_names)]
+        combinations = [flag_text(flags) for flags in range(1 << len(flag_names()))]
+        self._csv_words = _words(KIND_NAMES), _words(_quoted(shown)), _words(combinations)
+        as_json = [json.dumps(name) if name else "null" for name in shown]
+        self._json_words = _words(KIND_NAMES), _words(as_json), _words(combinations)
+        self._json_keys = _words(
+            [
+                '{"index":',
+                ',"time_s":',
+                ',"kind":"',
+                '","address":',
+                ',"data":',
+                ',"region":',
+                ',"expected":',
+                ',"mismatch":',
+                ',"flags":"',
+                '"}\n',
+            ]
+        )
+
+    @staticmethod
+    def csv_header() -> bytes:
+        """The line of column names."""
+        return (",".join(COLUMNS) + "\n").encode()
+
+    def csv(self, number: NDArray[np.int64], cycles: Cycles, compared: Compared) -> Iterator[bytes]:
+        """CSV lines of all rows, in pieces; ``number`` is each cycle's index in the whole capture."""
+        from decoder.report.csv_kernel import csv_rows
+
+        masks = (self._data_mask,)
+        yield from self._pieces(csv_rows, number, cycles, compared, masks, self._csv_words, ())
+
+    def jsonl(self, number: NDArray[np.int64], cycles: Cycles, compared: Compared) -> Iterator[bytes]:
+        """JSON lines of all rows, in pieces.
+
+        ``address``, ``data``, ``expected`` and ``mismatch`` are numbers; where
+        some bits are unknown the CSV's text with ``?``; where all are, null.
+        """
+        from decoder.report.csv_kernel import jsonl_rows
+
+        masks = (self._address_mask, self._data_mask)
+        yield from self._pieces(jsonl_rows, number, cycles, compared, masks, self._json_words, (self._json_keys,))
+
+    def _pieces(
+        self,
+        kernel: Callable[..., int],
+        number: NDArray[np.int64],
+        cycles: Cycles,
+        compared: Compared,
+        masks: tuple[np.uint32, ...],
+        words: tuple[Words, Words, Words],
+        extra: tuple[Words, ...],
+    ) -> Iterator[bytes]:
+        numbers = 20 + 20 + self._digits + 4 * (2 + 2 * max(self._address_nibbles, self._data_nibbles))
+        row_bytes = numbers + sum(int(np.diff(start).max()) for _, start in words) + len(COLUMNS)
+        row_bytes += sum(len(text) for text, _ in extra)
+        out = np.empty(row_bytes * min(max(len(cycles), 1), _ROWS_AT_ONCE), np.uint8)
+        flat = [array for pair in (*words, *extra) for array in pair]
+        for start in range(0, len(cycles), _ROWS_AT_ONCE):
+            stop = min(start + _ROWS_AT_ONCE, len(cycles))
+            c, v = cycles.slice(start, stop), compared.slice(start, stop)
+            written = kernel(
+                number[start:stop], c.time, c.kind, c.address, c.address_unknown, c.data, c.data_unknown,
+                c.region, c.flags, v.verdict, v.expected, v.known, v.mismatch,
+                self._tick_ns, self._tick_rest, self._digits, self._address_nibbles, self._data_nibbles,
+                *masks, *flat, row_bytes, out,
+            )  # fmt: skip
+            assert written >= 0, "row_bytes is an upper bound of every row"
+            yield out[:written].tobytes()
+
+
+def exact_digits(tick_fs: int) -> int:
+    """Decimals of a second that write every multiple of the tick exactly, at least nanoseconds."""
+    digits = 9
+    while digits < _SECOND_PLACES and tick_fs % 10 ** (_SECOND_PLACES - digits):
+        digits += 1
+    return digits
+
+
+def _words(names: Sequence[str]) -> Words:
+    parts = [name.encode() for name in names]
+    start = np.zeros(len(parts) + 1, np.int64)
+    start[1:] = np.cumsum([len(part) for part in parts])
+    return np.frombuffer(b"".join(parts) or b"\0", np.uint8), start
+
+
+def _quoted(names: Sequence[str]) -> list[str]:
+    """Each name as one CSV field."""
+    fields = []
+    for name in names:
+        line = io.StringIO()
+        csv.writer(line, lineterminator="").writerow([name, ""])
+        fields.append(line.getvalue()[:-1])
+    return fields
