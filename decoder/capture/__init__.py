@@ -1,1 +1,24 @@
-"""Placeholder; its owner writes the door."""
+"""The door of ``decoder.capture``: files of levels in, columns out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from decoder.capture.columns import Capture, Gap, Header, Note, Signal
+
+if TYPE_CHECKING:
+    from decoder.capture.file import CaptureFile, open_capture
+    from decoder.capture.grid import sample_grid
+
+__all__ = ["Capture", "CaptureFile", "Gap", "Header", "Note", "Signal", "open_capture", "sample_grid"]
+
+# The readers import numpy and compiled kernels: looked up when first used, so that --help starts quickly.
+_LATE = {"CaptureFile": "file", "open_capture": "file", "sample_grid": "grid"}
+
+
+def __getattr__(name: str) -> Any:
+    if name in _LATE:
+        from importlib import import_module
+
+        return getattr(import_module(f"decoder.capture.{_LATE[name]}"), name)
+    raise AttributeError(name)

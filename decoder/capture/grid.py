@@ -1,0 +1,85 @@
+"""The analyser's sample interval, told from the time stamps alone."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["sample_grid"]
+
+_LOOK = 1 << 16
+_FEW = 24
+
+
+def sample_grid(time: NDArray[np.int64]) -> float | None:
+    """Ticks a sample, as a float (41.6667 for 24 MHz written in whole nanoseconds), or None.
+
+    Parameters
+    ----------
+    time : int64, shape (n,), ticks, strictly rising; the first block of a capture is enough.
+
+    Where all steps share a divisor above one tick, that divisor is the answer
+    (times of a simulator in ps that only use whole ns give 1000). Else the
+    times may be multiples of a fractional interval, each rounded to a tick: the
+    interval is fitted on short steps, then on longer and longer ones, because
+    a step of n samples fixes it n times as well; long quiet spells are left
+    out. None if neither holds: the capture is event-driven, or sampled at one
+    tick.
+    """
+    steps = np.diff(np.asarray(time[:_LOOK], dtype=np.int64))
+    steps = steps[steps > 0]
+    if steps.size == 0:
+        return None
+    divisor = int(np.gcd.reduce(steps))
+    if divisor > 1:
+        return float(divisor)
+    if steps.size < _FEW:
+        return None
+    shortest = float(steps.min())
+    for parts in range(1, 9):
+        guess = shortest / parts
+        if guess < 3.0:
+            break
+        fitted = _fit(steps.astype(np.float64), guess)
+        if fitted is not None:
+            return fitted
+    return None
+
+
+def _fit(steps: NDArray[np.float64], guess: float) -> float | None:
+    """The interval near ``guess`` of which every step is a multiple, to the rounding of two stamps."""
+    interval, doubt = guess, 1.0
+    reach = 1.5
+    used = steps[:0]
+    while True:
+        # A step of n samples is counted right while n times the doubt stays under a third of a sample.
+        reach = min(max(reach * 2, 1.5), interval / (3 * doubt))
+        chosen = steps[steps <= (reach + 0.5) * interval]
+        counts = np.rint(chosen / interval)
+        good = np.abs(chosen - counts * interval) <= 1.0 + counts * doubt + 1e-6
+        if chosen.size == 0 or np.count_nonzero(good) < 0.995 * chosen.size:
+            return None
+        if chosen.size == used.size and reach >= interval / (3 * doubt):
+            break
+        total = float(counts.sum())
+        interval = float(chosen.sum()) / total
+        # Independent roundings of +-1/2 a tick at both ends of each step add up like a random walk.
+        doubt = max(3.0 * 0.41 * np.sqrt(chosen.size) / total, 1e-7)
+        if chosen.size == used.size and reach > 1e6:
+            break
+        used = chosen
+    if used.size < 0.5 * steps.size:
+        return None
+    return interval if _on_grid(steps, interval, interval / (3 * doubt)) else None
+
+
+def _on_grid(steps: NDArray[np.float64], interval: float, reach: float) -> bool:
+    """True if the stamps of each stretch of 64 steps, long spells apart, stay within one rounding of a grid."""
+    counts = np.rint(steps / interval)
+    long = counts > reach
+    drift = np.cumsum(np.where(long, 0.0, steps - counts * interval))
+    label = np.cumsum(long) + (np.arange(steps.size) // 64) * (steps.size + 1)
+    starts = np.flatnonzero(np.diff(label, prepend=-1))
+    middle = (np.maximum.reduceat(drift, starts) + np.minimum.reduceat(drift, starts)) / 2
+    sizes = np.diff(starts, append=steps.size)
+    return bool(np.mean(np.abs(drift - np.repeat(middle, sizes)) <= 0.75) >= 0.97)

@@ -1,0 +1,269 @@
+"""Where the bytes of a capture come from: a file, a compressed file, a pipe.
+
+Whatever the source, it is read forward once in pieces of bounded size, so a
+file larger than memory, or a small one that unpacks to more than memory,
+passes through. Compression is told by the first bytes (the magic numbers of
+RFC 1952, bzip2, the .xz file format and RFC 8878), never by the name.
+"""
+
+from __future__ import annotations
+
+import bz2
+import errno
+import gzip
+import io
+import lzma
+import os
+import queue
+import sys
+import threading
+import zlib
+from pathlib import Path
+from typing import IO, Protocol, cast
+
+from decoder.errors import CaptureError
+from decoder.text import plain
+
+__all__ = ["ByteSource", "ThreadedSource", "open_source", "shown_path"]
+
+_PIECE = 1 << 20
+_AHEAD = 8
+_MAGIC = ((b"\x1f\x8b", "gzip"), (b"BZh", "bzip2"), (b"\xfd7zXZ\x00", "xz"), (b"\x28\xb5\x2f\xfd", "zstd"))
+
+
+class ByteSource(Protocol):
+    """Bytes read forward; ``where`` names it in messages, ``size`` is the bytes on disk or None."""
+
+    where: str
+    size: int | None
+    again: bool
+
+    def readinto(self, buffer: memoryview) -> int:
+        """Fill from the front; 0 only at the end."""
+
+    def consumed(self) -> int:
+        """Bytes taken from the disk or pipe so far, for the progress display."""
+
+    def close(self) -> None:
+        """Let go of the file."""
+
+
+def shown_path(path: str) -> str:
+    """The name of a capture as messages print it."""
+    return "standard input" if path == "-" else plain(path, 400)
+
+
+class PlainSource:
+    """An ordinary uncompressed file."""
+
+    def __init__(self, raw: IO[bytes], where: str, size: int | None, head: bytes) -> None:
+        self.where, self.size, self.again = where, size, True
+        self._raw, self._head, self._read = raw, head, 0
+
+    def readinto(self, buffer: memoryview) -> int:
+        """Fill ``buffer`` from the front; fewer bytes come only near the end."""
+        if self._head:
+            count = min(len(buffer), len(self._head))
+            buffer[:count] = self._head[:count]
+            self._head = self._head[count:]
+        else:
+            try:
+                count = cast(io.RawIOBase, self._raw).readinto(buffer) or 0
+            except OSError as failure:
+                raise _cannot_read(self.where, failure) from failure
+        self._read += count
+        return count
+
+    def consumed(self) -> int:
+        """Bytes read."""
+        return self._read
+
+    def close(self) -> None:
+        """Close the file."""
+        self._raw.close()
+
+
+class ThreadedSource:
+    """A stream that a thread of its own reads (and unpacks) a few megabytes ahead.
+
+    Memory is bounded by the queue: at most ``_AHEAD`` pieces of ``_PIECE`` bytes
+    wait, however much a compressed file unpacks to.
+    """
+
+    def __init__(self, stream: IO[bytes], raw: IO[bytes], where: str, size: int | None, again: bool) -> None:
+        self.where, self.size, self.again = where, size, again
+        self._stream, self._raw = stream, raw
+        self._pieces: queue.Queue[bytes | Exception] = queue.Queue(_AHEAD)
+        self._current, self._at = b"", 0
+        self._stop, self._ended = threading.Event(), False
+        self._taken = 0
+        self._thread = threading.Thread(target=self._run, name="capture-reader", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                piece: bytes | Exception = self._stream.read(_PIECE)
+            except Exception as failure:  # handed over: raised by readinto, in the caller's thread
+                piece = failure
+            if self._put(piece) or not piece or isinstance(piece, Exception):
+                return
+
+    def _put(self, piece: bytes | Exception) -> bool:
+        while not self._stop.is_set():
+            try:
+                self._pieces.put(piece, timeout=0.1)
+                return False
+            except queue.Full:
+                continue
+        return True
+
+    def readinto(self, buffer: memoryview) -> int:
+        """Fill ``buffer`` with what has been read ahead, waiting for at least one byte."""
+        if self._ended:
+            return 0
+        if self._at == len(self._current):
+            piece = self._pieces.get()
+            if isinstance(piece, Exception):
+                self._ended = True
+                raise _cannot_unpack(self.where, piece) from piece
+            self._current, self._at = piece, 0
+            if not piece:
+                self._ended = True
+                return 0
+        count = min(len(buffer), len(self._current) - self._at)
+        buffer[:count] = memoryview(self._current)[self._at : self._at + count]
+        self._at += count
+        self._taken += count
+        return count
+
+    def consumed(self) -> int:
+        """Bytes taken from the disk (not unpacked) where that is known."""
+        try:
+            return self._raw.tell()
+        except (OSError, ValueError):
+            return self._taken
+
+    def close(self) -> None:
+        """Stop the thread and close the file; a pipe that blocks is left to the thread."""
+        self._stop.set()
+        self._ended = True
+        self._thread.join(timeout=0.5)
+        if not self._thread.is_alive():
+            self._stream.close()
+            self._raw.close()
+
+
+def open_source(path: str, stdin: IO[bytes] | None = None) -> ByteSource:
+    """Open ``path`` (``-`` is standard input); raises CaptureError with a hint."""
+    if path == "-":
+        stream = stdin if stdin is not None else sys.stdin.buffer
+        return _unpacked(_Peeked(stream), shown_path(path), None, again=False)
+    where = shown_path(path)
+    try:
+        target = Path(path)
+        if target.is_dir():
+            raise CaptureError("this is a folder, not a capture", where=where, hint="Name a file in it.")
+        raw = target.open("rb", buffering=0)
+        size = os.fstat(raw.fileno()).st_size
+        regular = target.is_file()
+    except OSError as failure:
+        raise _cannot_read(where, failure) from failure
+    except ValueError as failure:
+        raise CaptureError(f"this is not a path: {failure}", where=where) from failure
+    if not regular:
+        return _unpacked(_Peeked(cast(IO[bytes], raw)), where, None, again=False)
+    try:
+        head = raw.read(8)
+    except OSError as failure:
+        raw.close()
+        raise _cannot_read(where, failure) from failure
+    if _packing(head) is None:
+        return PlainSource(cast(IO[bytes], raw), where, size, head)
+    raw.seek(0)
+    return _unpacked(_Peeked(cast(IO[bytes], raw)), where, size, again=True)
+
+
+class _Peeked(io.RawIOBase):
+    """A stream whose first bytes were looked at and are given again."""
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self._stream = stream
+        self._head = b""
+        self._count = 0
+        while len(self._head) < 8:
+            more = stream.read(8 - len(self._head))
+            if not more:
+                break
+            self._head += more
+        self.magic = self._head
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: object) -> int:
+        view = memoryview(buffer)  # type: ignore[arg-type]
+        if self._head:
+            count = min(len(view), len(self._head))
+            view[:count] = self._head[:count]
+            self._head = self._head[count:]
+        else:
+            # read1 gives what a pipe holds now, where read would wait for a full piece
+            read = getattr(self._stream, "read1", self._stream.read)
+            data = read(len(view))
+            count = len(data)
+            view[:count] = data
+        self._count += count
+        return count
+
+    def tell(self) -> int:
+        return self._count
+
+    def close(self) -> None:
+        if self._stream is not sys.stdin.buffer:
+            self._stream.close()
+        super().close()
+
+
+def _packing(head: bytes) -> str | None:
+    return next((name for magic, name in _MAGIC if head.startswith(magic)), None)
+
+
+def _unpacked(raw: _Peeked, where: str, size: int | None, again: bool) -> ByteSource:
+    packing = _packing(raw.magic)
+    stream: IO[bytes]
+    buffered = cast(IO[bytes], io.BufferedReader(raw, 1 << 18))
+    if packing == "gzip":
+        stream = cast(IO[bytes], gzip.GzipFile(fileobj=buffered, mode="rb"))
+    elif packing == "bzip2":
+        stream = cast(IO[bytes], bz2.BZ2File(buffered, "rb"))
+    elif packing == "xz":
+        stream = cast(IO[bytes], lzma.LZMAFile(buffered, "rb"))
+    elif packing == "zstd":
+        import zstandard
+
+        stream = zstandard.ZstdDecompressor(max_window_size=1 << 27).stream_reader(buffered, read_across_frames=True)
+    else:
+        stream = cast(IO[bytes], raw)
+    return ThreadedSource(stream, cast(IO[bytes], raw), where, size, again)
+
+
+def _cannot_read(where: str, failure: OSError) -> CaptureError:
+    hints = {
+        errno.ENOENT: "Check the spelling of the path.",
+        errno.EACCES: "Ask for read permission on it.",
+        errno.EISDIR: "Name a file in it.",
+    }
+    reason = failure.strerror or type(failure).__name__
+    return CaptureError(f"cannot be read: {reason}", where=where, hint=hints.get(failure.errno or 0, ""))
+
+
+def _cannot_unpack(where: str, failure: Exception) -> CaptureError:
+    if isinstance(failure, OSError) and failure.errno:
+        return _cannot_read(where, failure)
+    known = (EOFError, zlib.error, lzma.LZMAError, OSError, ValueError)
+    cut = isinstance(failure, EOFError)
+    what = "the compressed file is cut" if cut else f"the compressed file is damaged: {plain(str(failure))}"
+    if not isinstance(failure, known) and type(failure).__module__.split(".")[0] != "zstandard":
+        what = f"cannot be read: {type(failure).__name__}: {plain(str(failure))}"
+    return CaptureError(what, where=where, hint="Copy it again from where it was made.")

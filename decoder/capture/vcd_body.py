@@ -1,0 +1,268 @@
+"""Pieces of a dump's body, put together in file order to whole rows."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.capture.columns import Gap, Note
+from decoder.capture.vcd_pieces import Lexed, Piece, lex_piece
+from decoder.capture.vcd_tables import Tables
+from decoder.errors import CaptureError
+from decoder.text import plain
+
+__all__ = ["BodyReader", "Rows"]
+
+_WORKERS = 2
+TOKEN_LIMIT = 1 << 20
+
+_MESSAGES = {
+    1: ("a change for the identifier {code!r}, which the header does not declare", "a declared identifier"),
+    2: ("time runs backwards here: {token!r} after #{time}", "time stamps that never fall"),
+    3: ("{token!r} is not a time stamp", "# and decimal digits"),
+    4: ("the time {token!r} is too large", "at most 2^63 - 1 ticks"),
+    5: ("{token!r} is not a value change", "a time stamp, a value change or a $keyword"),
+    6: ("{token!r} is not a vector value", "digits 0 1 x z after the b"),
+}
+
+
+@dataclass(slots=True)
+class Rows:
+    """Finished rows: time int64[n], levels and unknown uint64[n, words]; gaps that ended with them."""
+
+    time: NDArray[np.int64]
+    levels: NDArray[np.uint64]
+    unknown: NDArray[np.uint64]
+    gaps: list[Gap] = field(default_factory=list)
+
+
+class BodyReader:
+    """Turns pieces into rows, in order; the state between pieces lives here.
+
+    Parameters
+    ----------
+    line_of : byte offset -> line number, called only for a message
+    notes : grows by what must be told about the file
+    """
+
+    def __init__(
+        self, tables: Tables, where: str, tick_s: float, notes: list[Note], line_of: Callable[[int], int]
+    ) -> None:
+        self.tables, self.where, self.tick_s, self.notes, self._line_of = tables, where, tick_s, notes, line_of
+        self.end_time = 0
+        self._now = np.zeros((2, tables.words), np.uint64)
+        self._now[1] = tables.selected
+        self._shown: NDArray[np.uint64] | None = None  # the row written last
+        self._begun = self._force = False
+        self._mode, self._open_section = 0, False
+        self._carry = b""
+        self._off_since: int | None = None
+        self._gaps: list[Gap] = []
+        self._ended_early: CaptureError | None = None
+        self._long: tuple[int, int] | None = None
+
+    def rows(self, pieces: Iterator[Piece]) -> Iterator[Rows]:
+        """Rows of each piece in turn; the next pieces are lexed in threads meanwhile."""
+        waiting: deque[tuple[Piece, Future[Lexed] | None]] = deque()
+        with ThreadPoolExecutor(_WORKERS, thread_name_prefix="capture-lexer") as pool:
+            try:
+                start = 0  # what stands before the first time stamp belongs to time 0
+                for piece in pieces:
+                    task = None
+                    if piece.alone:
+                        task = pool.submit(lex_piece, piece.data, piece.stop, self.tables, 0, start)
+                    start = -1
+                    waiting.append((piece, task))
+                    if len(waiting) > _WORKERS:
+                        yield self._next(waiting)
+                while waiting:
+                    yield self._next(waiting)
+            finally:
+                for _, task in waiting:
+                    if task is not None:
+                        task.cancel()
+
+    def _next(self, waiting: deque[tuple[Piece, Future[Lexed] | None]]) -> Rows:
+        piece, task = waiting.popleft()
+        data, base, stop = piece.data, piece.offset, piece.stop
+        if self._ended_early is not None:
+            if bytes(memoryview(data)[:stop]).strip():
+                raise self._ended_early
+            return self._finish(self._none()) if piece.last else self._none()
+        if task is None or self._carry or self._mode != 0:
+            data = bytearray(self._carry) + memoryview(data)[:stop]
+            base, stop = base - len(self._carry), len(data)
+            lexed = lex_piece(data, stop, self.tables, self._mode, self.end_time)
+        else:
+            lexed = task.result()
+            first = _first_stamp(data, stop)
+            if first is not None and first < self.end_time:
+                lexed = self._blank(2, 0)
+        rows = self._join(lexed, data, base, stop)
+        return self._finish(rows) if piece.last else rows
+
+    def _none(self) -> Rows:
+        words = self.tables.words
+        return Rows(np.zeros(0, np.int64), np.zeros((0, words), np.uint64), np.zeros((0, words), np.uint64))
+
+    def _join(self, lexed: Lexed, data: bytearray, base: int, stop: int) -> Rows:
+        position = lexed.position
+        if lexed.status == 2 and not bytes(memoryview(data)[position:stop]).split(maxsplit=1)[1:]:
+            self._ended_early = self._defect(2, data, base, position, lexed.end_time)
+            position = stop
+        elif lexed.status:
+            raise self._defect(lexed.status, data, base, position, lexed.end_time)
+        self._carry = bytes(memoryview(data)[position:stop])
+        if len(self._carry) > TOKEN_LIMIT:
+            raise self._error(f"one word of more than {TOKEN_LIMIT >> 20} MB", base + position, "value changes")
+        rows = self._patched(lexed)
+        self._mode = lexed.mode
+        if lexed.section >= 0:
+            self._open_section = lexed.section == 1
+        if lexed.long_count:
+            count, at = self._long or (0, base + lexed.long_at)
+            self._long = count + lexed.long_count, at
+        return rows
+
+    def _blank(self, status: int, position: int) -> Lexed:
+        none = self._none()
+        now = np.zeros((3, self.tables.words), np.uint64)
+        rows = np.zeros(0, np.int64)
+        return Lexed(
+            status, position, none.time, none.levels, none.unknown, rows, none.levels, [], now, self.end_time, 0, -1,
+            False, 0, 0,
+        )  # fmt: skip
+
+    def _patched(self, lexed: Lexed) -> Rows:
+        """Put the levels before the piece under the bits it has not touched; drop rows that change nothing."""
+        n = lexed.time.size
+        before = self._now
+        starts = [0, *lexed.touch_row.tolist()]
+        ends = [*lexed.touch_row.tolist(), n]
+        masks = np.concatenate((np.zeros((1, self.tables.words), np.uint64), lexed.touch_mask))
+        for start, end, mask in zip(starts, ends, masks, strict=True):
+            under = before & ~mask
+            if end > start and under.any():
+                lexed.levels[start:end] |= under[0]
+                lexed.unknown[start:end] |= under[1]
+        forced = {t for t, _ in lexed.gaps}
+        pieces: list[Rows] = []
+        superseded = lexed.end_time == self.end_time and n == 0 or n > 0 and int(lexed.time[0]) == self.end_time
+        if not superseded and lexed.end_time > self.end_time:
+            pieces.append(self._pending())
+        elif self._force:
+            forced.add(self.end_time)
+        pieces.append(self._without_repeats(lexed, starts[1:], forced))
+        self._now = before & ~lexed.now[2] | lexed.now[:2]
+        self._begun = self._begun or bool(lexed.now[2].any()) or bool(lexed.gaps)
+        self._force = lexed.force or (self._force and n == 0 and lexed.end_time == self.end_time)
+        self.end_time = max(self.end_time, lexed.end_time)
+        for when, kind in lexed.gaps:
+            self._gap(when, kind == 1)
+        pieces = [p for p in pieces if p.time.size]
+        if len(pieces) == 1:
+            joined = pieces[0]
+        elif not pieces:
+            joined = self._none()
+        else:
+            joined = Rows(
+                np.concatenate([p.time for p in pieces]),
+                np.concatenate([p.levels for p in pieces]),
+                np.concatenate([p.unknown for p in pieces]),
+            )
+        joined.gaps, self._gaps = self._gaps, []
+        return joined
+
+    def _pending(self) -> Rows:
+        """The row of the time stamp that was still open, if it changes anything."""
+        same = self._shown is not None and bool((self._shown == self._now).all())
+        if not self._begun or (same and not self._force):
+            return self._none()
+        self._shown, self._force = self._now.copy(), False
+        return Rows(np.array([self.end_time], np.int64), self._now[:1].copy(), self._now[1:].copy())
+
+    def _without_repeats(self, lexed: Lexed, firsts: list[int], forced: set[int]) -> Rows:
+        """Rows where a line was first touched may hold no change; take those out."""
+        drop = []
+        for row in sorted({0, *firsts}):
+            if row >= lexed.time.size or int(lexed.time[row]) in forced:
+                continue
+            here = (lexed.levels[row], lexed.unknown[row])
+            there = self._shown if row == 0 else (lexed.levels[row - 1], lexed.unknown[row - 1])
+            if there is not None and (here[0] == there[0]).all() and (here[1] == there[1]).all():
+                drop.append(row)
+        if lexed.time.size:
+            self._shown = np.stack((lexed.levels[-1], lexed.unknown[-1]))
+        if not drop:
+            return Rows(lexed.time, lexed.levels, lexed.unknown)
+        return Rows(np.delete(lexed.time, drop), np.delete(lexed.levels, drop, 0), np.delete(lexed.unknown, drop, 0))
+
+    def _gap(self, when: int, off: bool) -> None:
+        if off and self._off_since is None:
+            self._off_since = when
+        elif not off and self._off_since is not None:
+            if when > self._off_since:
+                self._gaps.append(Gap(self._off_since, when, "dump switched off ($dumpoff)"))
+            self._off_since = None
+
+    def _finish(self, rows: Rows) -> Rows:
+        """The file has ended: the open time stamp counts, unless the end is cut."""
+        cut = bool(self._carry) or self._mode != 0 or self._open_section
+        last = self._none()
+        if cut:
+            text = (
+                f"the file is cut at its end; decoded up to #{self.end_time}, whose changes are left out as incomplete"
+            )
+            self.notes.append(Note("truncated", text, self.end_time * self.tick_s))
+        else:
+            last = self._pending()
+        if self._ended_early is not None:
+            text = f"{self._ended_early.what}; nothing follows it, so it is passed over"
+            self.notes.append(Note("early-end", text, self.end_time * self.tick_s))
+        if self._long is not None:
+            text = (
+                f"{self._long[0]} vector values are longer than declared (first at byte {self._long[1]}); low bits kept"
+            )
+            self.notes.append(Note("long-vector", text))
+        if self._off_since is not None:
+            self._gap(self.end_time, False)
+        gaps, self._gaps = rows.gaps + self._gaps, []
+        if not last.time.size:
+            return Rows(rows.time, rows.levels, rows.unknown, gaps)
+        return Rows(
+            np.concatenate((rows.time, last.time)),
+            np.concatenate((rows.levels, last.levels)),
+            np.concatenate((rows.unknown, last.unknown)),
+            gaps,
+        )
+
+    def _error(self, what: str, offset: int, expected: str) -> CaptureError:
+        where = f"{self.where}, byte {offset}, line {self._line_of(offset)}"
+        return CaptureError(what, where=where, expected=expected, hint="Nothing after this point was decoded.")
+
+    def _defect(self, status: int, data: bytearray, base: int, position: int, time: int) -> CaptureError:
+        words = bytes(data[position : position + 200]).split(maxsplit=2)
+        token = words[0].decode("latin-1") if words else ""
+        if status == 5 and position < len(data) and data[position] < 32:
+            return self._error(f"a control byte 0x{data[position]:02x}", base + position, "text")
+        code = token[1:]
+        if token[:1].lower() in ("b", "r", "s") and len(words) > 1:
+            code = words[1].decode("latin-1")
+        what, expected = _MESSAGES[status]
+        said = what.format(code=plain(code, 40), token=plain(token, 40), time=max(time, self.end_time))
+        return self._error(said, base + position, expected)
+
+
+def _first_stamp(data: bytearray, stop: int) -> int | None:
+    """The time of a piece that begins with a complete stamp."""
+    if not stop or data[0] != 35:
+        return None
+    word = bytes(data[1 : min(stop, 40)]).split(maxsplit=1)
+    if not word or not word[0].isdigit() or 1 + len(word[0]) >= stop:
+        return None
+    return int(word[0])

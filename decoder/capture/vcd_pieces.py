@@ -1,0 +1,140 @@
+"""Pieces of a dump's body: cut at time stamps, lexed alone, in threads.
+
+A piece knows nothing of what came before it: its rows say which bits it has
+*touched*, and ``vcd_body`` puts the earlier levels under the others. That a
+piece really began at a time stamp, and not inside a ``$comment`` that holds
+one, is only known once the piece before it has been read; if not, it is read again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.capture.sources import ByteSource
+from decoder.capture.vcd_tables import Tables
+
+__all__ = ["Lexed", "Piece", "cut_pieces", "lex_piece"]
+
+PIECE_BYTES = 4 << 20
+_CUT_WINDOW = 1 << 16
+_GAP_ROWS = 1024
+
+
+@dataclass(slots=True)
+class Piece:
+    """``data[:stop]`` of the body, from byte ``offset`` of the file.
+
+    ``alone``: it begins with ``#``, so it may be lexed before its neighbour.
+    ``last``: the file ends with it.
+    """
+
+    data: bytearray
+    stop: int
+    offset: int
+    alone: bool
+    last: bool
+
+
+@dataclass(slots=True)
+class Lexed:
+    """What one piece says; bits it has not touched are 0 in ``levels`` and ``unknown``."""
+
+    status: int
+    position: int
+    time: NDArray[np.int64]
+    levels: NDArray[np.uint64]
+    unknown: NDArray[np.uint64]
+    touch_row: NDArray[np.int64]
+    touch_mask: NDArray[np.uint64]
+    gaps: list[tuple[int, int]]
+    now: NDArray[np.uint64]
+    end_time: int
+    mode: int
+    section: int
+    force: bool
+    long_count: int
+    long_at: int
+
+
+def cut_pieces(source: ByteSource, head: bytes, offset: int, size: int) -> Iterator[Piece]:
+    """Pieces of about ``size`` bytes, each beginning with a time stamp if one is near the cut.
+
+    ``head`` are the bytes of the body already taken from the source, ``offset``
+    where they lie in the file.
+    """
+    left: bytes | bytearray = head
+    alone = True
+    while True:
+        data = bytearray(len(left) + size)
+        data[: len(left)] = left
+        stop, ended = len(left), False
+        view = memoryview(data)
+        while stop < len(data) and not ended:
+            got = source.readinto(view[stop:])
+            stop += got
+            ended = got == 0
+        view.release()
+        if ended:
+            yield Piece(data, stop, offset, alone, True)
+            return
+        cut = data.rfind(b"\n#", max(1, stop - _CUT_WINDOW), stop)
+        if cut < 0:
+            cut = data.rfind(b" #", max(1, stop - _CUT_WINDOW), stop)
+        end = cut + 1 if cut > 0 else stop
+        left = data[end:stop]
+        yield Piece(data, end, offset, alone, False)
+        alone = cut > 0
+        offset += end
+
+
+def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) -> Lexed:
+    """Lex ``data[:stop]`` from ``mode`` and ``time`` (-1: it begins with its own time stamp)."""
+    from decoder.capture import vcd_kernel as k
+
+    words = tables.words
+    capacity = stop // 5 + 2  # a row takes a stamp and a change: at least "#1 1! "
+    rows = (
+        np.empty(capacity, np.int64),
+        np.empty((capacity, words), np.uint64),
+        np.empty((capacity, words), np.uint64),
+        np.empty(64 * words + 1, np.int64),
+        np.empty((64 * words + 1, words), np.uint64),
+    )
+    state = np.zeros(k.STATE_SIZE, np.int64)
+    state[k.MODE], state[k.TIME], state[k.SECTION] = mode, time, -1
+    now, last = np.zeros((3, words), np.uint64), np.zeros((3, words), np.uint64)
+    gap_time, gap_kind = np.empty(_GAP_ROWS, np.int64), np.empty(_GAP_ROWS, np.int64)
+    gaps: list[tuple[int, int]] = []
+    buf = np.frombuffer(data, np.uint8)
+    at = 0
+    while True:
+        status, at = k.lex(
+            buf, at, stop, -1, state, now, last, tables.selected, tables.ids, tables.targets, rows, gap_time, gap_kind
+        )
+        count = int(state[k.GAPS])
+        gaps += zip(gap_time[:count].tolist(), gap_kind[:count].tolist(), strict=True)
+        state[k.GAPS] = 0
+        if status != k.FULL:
+            break
+    n, touches = int(state[k.ROWS]), int(state[k.TOUCHES])
+    return Lexed(
+        int(status),
+        int(at),
+        rows[0][:n],
+        rows[1][:n],
+        rows[2][:n],
+        rows[3][:touches],
+        rows[4][:touches],
+        gaps,
+        now,
+        int(state[k.TIME]),
+        int(state[k.MODE]),
+        int(state[k.SECTION]),
+        bool(state[k.FORCE]),
+        int(state[k.LONG]),
+        int(state[k.LONG_AT]),
+    )
