@@ -49,28 +49,25 @@ def sample_grid(time: NDArray[np.int64]) -> float | None:
 def _fit(steps: NDArray[np.float64], guess: float) -> float | None:
     """The interval near ``guess`` of which every step is a multiple, to the rounding of two stamps."""
     interval, doubt = guess, 1.0
-    reach = 1.5
-    used = steps[:0]
+    used = 0
     while True:
         # A step of n samples is counted right while n times the doubt stays under a third of a sample.
-        reach = min(max(reach * 2, 1.5), interval / (3 * doubt))
-        chosen = steps[steps <= (reach + 0.5) * interval]
-        counts = np.rint(chosen / interval)
-        good = np.abs(chosen - counts * interval) <= 1.0 + counts * doubt + 1e-6
-        if chosen.size == 0 or np.count_nonzero(good) < 0.995 * chosen.size:
+        reach = interval / (3 * doubt)
+        short = steps <= (reach + 0.5) * interval
+        counts = np.rint(steps[short] / interval)
+        off = np.abs(steps[short] - counts * interval)
+        if not counts.size or np.mean(off <= 1.0 + counts * doubt + 1e-6) < 0.995:
             return None
-        if chosen.size == used.size and reach >= interval / (3 * doubt):
+        if counts.size == used:
             break
-        total = float(counts.sum())
-        interval = float(chosen.sum()) / total
-        # Independent roundings of +-1/2 a tick at both ends of each step add up like a random walk.
-        doubt = max(3.0 * 0.41 * np.sqrt(chosen.size) / total, 1e-7)
-        if chosen.size == used.size and reach > 1e6:
-            break
-        used = chosen
-    if used.size < 0.5 * steps.size:
+        used = counts.size
+        # Steps in a row telescope: only the two ends of a run are rounded, by half a tick each.
+        runs = int(np.count_nonzero(short[1:] & ~short[:-1])) + int(short[0])
+        interval = float(steps[short].sum() / counts.sum())
+        doubt = max(runs / float(counts.sum()), 1e-9)
+    if used < 0.5 * steps.size:
         return None
-    return interval if _on_grid(steps, interval, interval / (3 * doubt)) else None
+    return interval if _on_grid(steps, interval, reach) else None
 
 
 def _on_grid(steps: NDArray[np.float64], interval: float, reach: float) -> bool:

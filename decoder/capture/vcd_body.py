@@ -152,8 +152,8 @@ class BodyReader:
                 lexed.unknown[start:end] |= under[1]
         forced = {t for t, _ in lexed.gaps}
         pieces: list[Rows] = []
-        superseded = lexed.end_time == self.end_time and n == 0 or n > 0 and int(lexed.time[0]) == self.end_time
-        if not superseded and lexed.end_time > self.end_time:
+        reopened = n > 0 and int(lexed.time[0]) == self.end_time
+        if lexed.end_time > self.end_time and not reopened:
             pieces.append(self._pending())
         elif self._force:
             forced.add(self.end_time)
