@@ -48,7 +48,7 @@ class Card:
     """One board on the bus.
 
     ``buffer``, ``address_buffer``, ``decoder`` are designators, empty where the
-    card has none. ``follows``: between its own reads the data buffer points to
+    card has none; decoder pins are (pin, line) pairs. ``follows``: between its own reads the data buffer points to
     the card, so that the card's lines follow the bus; otherwise it is off and
     they keep their charge. ``floats``: "keep", "up" or "down".
     """
@@ -60,6 +60,8 @@ class Card:
     address_lines: tuple[int, ...] = ()
     decoder: str = ""
     decoder_part: str = "74LS138"
+    decoder_inputs: tuple[tuple[str, str], ...] = ()
+    decoder_outputs: tuple[tuple[str, str], ...] = ()
     follows: bool = True
     floats: str = "keep"
 

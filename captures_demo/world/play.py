@@ -24,7 +24,7 @@ class Run:
     Attributes
     ----------
     time_ns : int64, the sampling edge
-    start_ns : int64, the beginning of the cycle
+    start_ns, end_ns : int64, the beginning and the end of the cycle
     kind : uint8, index into ``KINDS``
     address : int64; data : int64, CPU-side data lines at the sampling edge
     kept : int64, the data lines as the cycle began: what they show while nobody drives them
@@ -38,6 +38,7 @@ class Run:
     faults: tuple[Fault, ...]
     time_ns: NDArray[np.int64]
     start_ns: NDArray[np.int64]
+    end_ns: NDArray[np.int64]
     kind: NDArray[np.uint8]
     address: NDArray[np.int64]
     data: NDArray[np.int64]
@@ -68,6 +69,20 @@ def clock_cycles(machine: Machine, stimulus: Stimulus) -> NDArray[np.int64]:
     return stimulus.cycles
 
 
+def sampling_edges(
+    machine: Machine, stimulus: Stimulus, start_ns: NDArray[np.int64], end_ns: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """When the data of each cycle counts: phase 2 falling, or the end of the strobe on a Z80 (int64[n], ns)."""
+    if machine.bus != "z80":
+        return end_ns
+    t = 1e9 / machine.clock_hz
+    # Zilog Z80 product specification, March 1978, from memory: RD ends after the rising edge of T3 in an
+    # opcode fetch, RD and WR after the falling edge of T3 otherwise; 85 ns later for a Z80A.
+    offset = np.where(stimulus.opcode, 2.0 * t, 2.5 * t) + 85
+    edges = start_ns + np.rint(offset).astype(np.int64)
+    return np.where(stimulus.op == 2, end_ns, edges)
+
+
 def play(
     machine: Machine,
     faults: tuple[Fault, ...],
@@ -86,19 +101,20 @@ def play(
     ends = np.cumsum(clock_cycles(machine, stimulus))
     end_ns = np.rint((ends + 2) * period).astype(np.int64)
     start_ns = np.concatenate([[round(2 * period)], end_ns[:-1]]).astype(np.int64)
+    edge_ns = sampling_edges(machine, stimulus, start_ns, end_ns)
     regions, cards, chips, memory = _tables(machine, rng, fill)
     data = np.zeros(n, np.int64)
     kept = np.zeros(n, np.int64)
     card_lines = np.zeros((n, len(machine.cards)), np.int64)
     selects = np.zeros((n, len(machine.regions)), np.uint8)
     lanes = (1 << machine.data_bits) - 1
-    active = activity(faults, stimulus.address, end_ns, rng)
+    active = activity(faults, stimulus.address, edge_ns, rng)
     k.run_cards(
         stimulus.op,
         stimulus.address,
         stimulus.value & lanes,
         stimulus.copy,
-        end_ns,
+        edge_ns,
         active,
         rng.integers(0, lanes + 1, n),
         regions,
@@ -118,8 +134,9 @@ def play(
     return Run(
         machine,
         faults,
-        end_ns,
+        edge_ns,
         start_ns,
+        end_ns,
         np.where(stimulus.opcode, 3, stimulus.op).astype(np.uint8),
         stimulus.address,
         data,

@@ -1,0 +1,181 @@
+"""From bus cycles to levels on pins, with the delays of period parts.
+
+Figures are typical ones for parts of the speed used; the data sheets named are
+from memory: MCS6500 data sheet May 1976, MC6800 data sheet, Zilog Z80 CPU
+product specification March 1978, TI SN74LS138 and SN74LS245.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from captures_demo.world.play import Run
+from captures_demo.world.waves import Waves
+
+__all__ = ["Delays", "waveforms"]
+
+
+@dataclass(frozen=True, slots=True)
+class Delays:
+    """Nanoseconds. ``spread`` is how much the lines of one bus differ from each other."""
+
+    address: int = 110
+    strobe: int = 80
+    access: int = 300
+    write_data: int = 130
+    hold: int = 45
+    select: int = 30
+    buffer: int = 12
+    pull: int = 140
+    spread: int = 25
+
+
+def waveforms(run: Run, rng: np.random.Generator, delays: Delays | None = None) -> Waves:
+    """Every line of the machine over the whole run: CPU pins, selects, buffer controls and card-side data."""
+    d = delays or Delays()
+    waves = Waves()
+    if run.machine.bus == "z80":
+        drive, release, select_on, select_off = _z80(run, waves, rng, d)
+    else:
+        drive, release, select_on, select_off = _clocked(run, waves, rng, d)
+    _data(run, waves, rng, d, drive, release)
+    _selects(run, waves, d, select_on, select_off)
+    _cards(run, waves, rng, d, drive, release, select_on, select_off)
+    return waves
+
+
+def _lag(rng: np.random.Generator, count: int, d: Delays) -> NDArray[np.int64]:
+    """How much later than the fastest each line of a bus is: fixed for a board."""
+    return rng.integers(0, d.spread + 1, count)
+
+
+_Four = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]
+
+
+def _clocked(run: Run, waves: Waves, rng: np.random.Generator, d: Delays) -> _Four:
+    """6502 and 6800: everything turns on phase 2."""
+    start, end = run.start_ns, run.end_ns
+    period = round(1e9 / run.machine.clock_hz)
+    beats = np.arange(start[0] - 2 * period, end[-1] + 2 * period, period)
+    waves.pulse("PHI2", beats + period // 2, beats + period, 1)
+    write = run.kind == 1
+    change = start + d.address
+    waves.put_word("A", run.machine.address_bits, change, run.address, _lag(rng, run.machine.address_bits, d))
+    waves.put("RW", change + 5, (~write).astype(np.uint8))
+    if run.machine.bus == "6502":
+        waves.put("SYNC", change + 15, (run.kind == 3).astype(np.uint8))
+        waves.put("RDY", start[:1], 1)
+    else:
+        waves.put("VMA", change + 10, (run.kind != 2).astype(np.uint8))
+        waves.put("BA", start[:1], 0)
+    high = end - period // 2
+    drive = np.where(write, high + d.write_data, np.maximum(change + d.access, high + 20))
+    return drive, end + d.hold, change + d.spread + d.select, end + d.address + d.select
+
+
+def _z80(run: Run, waves: Waves, rng: np.random.Generator, d: Delays) -> _Four:
+    """Z80: strobes of half-clock timing; a refresh after each opcode."""
+    start, end = run.start_ns, run.end_ns
+    t = 1e9 / run.machine.clock_hz
+    beats = np.rint(np.arange(start[0] / t - 2, end[-1] / t + 2) * t).astype(np.int64)
+    waves.pulse("CLK", beats, beats + round(t / 2), 1)
+
+    def at(rows: NDArray[np.bool_], clocks: float, delay: int) -> NDArray[np.int64]:
+        return start[rows] + round(clocks * t) + delay
+
+    busy = run.kind != 2
+    opcode, write = run.kind == 3, run.kind == 1
+    read = busy & ~write
+    other = busy & ~opcode
+    lag = _lag(rng, 16, d)
+    waves.put_word("A", 16, at(busy, 0, d.address), run.address[busy], lag)
+    refresh = np.arange(np.count_nonzero(opcode)) & 0x7F
+    waves.put_word("A", 16, at(opcode, 2, d.address), refresh.astype(np.int64), lag)
+    for name in ("M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT"):
+        waves.put(name, start[:1] - round(t), 1)
+    waves.pulse("M1", at(opcode, 0, d.strobe + 20), at(opcode, 2, d.strobe + 20), 0)
+    waves.pulse("MREQ", at(opcode, 0.5, d.strobe), at(opcode, 2, 85), 0)
+    waves.pulse("MREQ", at(opcode, 2.5, d.strobe), at(opcode, 3.5, d.strobe), 0)
+    waves.pulse("RFSH", at(opcode, 2, d.strobe + 50), at(opcode, 4, d.strobe + 30), 0)
+    waves.pulse("MREQ", at(other, 0.5, d.strobe), at(other, 2.5, 90), 0)
+    waves.pulse("RD", at(read, 0.5, d.strobe + 8), run.time_ns[read], 0)
+    waves.pulse("WR", at(write, 1.5, d.strobe), run.time_ns[write], 0)
+    select_on = start + round(0.5 * t) + d.strobe + d.select
+    drive = np.where(write, start + round(0.5 * t) + d.write_data, np.minimum(select_on + d.access, run.time_ns - 60))
+    release = np.where(write, end + 20, run.time_ns + d.hold)
+    return drive, release, select_on, run.time_ns + d.select
+
+
+def _data(
+    run: Run,
+    waves: Waves,
+    rng: np.random.Generator,
+    d: Delays,
+    drive: NDArray[np.int64],
+    release: NDArray[np.int64],
+) -> None:
+    """The CPU side of the data bus: driven, unsettled for a while in some reads, kept or pulled afterwards."""
+    bits = run.machine.data_bits
+    lag = _lag(rng, bits, d)
+    busy = run.kind != 2
+    reads = busy & (run.kind != 1)
+    wild = reads & (rng.random(len(run)) < 0.25)
+    words = run.data ^ (rng.integers(0, 1 << bits, len(run)) & rng.integers(0, 1 << bits, len(run)))
+    waves.put_word("D", bits, run.start_ns[:1] - 500, run.kept[:1], lag)
+    waves.put_word("D", bits, drive[wild] - 70, words[wild], lag)
+    waves.put_word("D", bits, drive[busy], run.data[busy], lag)
+    if run.machine.floats != "keep":
+        idle_word = (1 << bits) - 1 if run.machine.floats == "up" else 0
+        following = np.append(drive[1:], drive[-1] + 10_000)
+        room = busy & (release + d.pull + d.spread < following - 75)
+        count = np.count_nonzero(room)
+        waves.put_word("D", bits, release[room] + d.pull, np.full(count, idle_word, np.int64), lag)
+
+
+def _selects(
+    run: Run, waves: Waves, d: Delays, on: NDArray[np.int64], off: NDArray[np.int64]
+) -> None:
+    """Select lines, active low, as the decoder gives them."""
+    for index, region in enumerate(run.machine.regions):
+        if region.select:
+            waves.put(region.select, run.start_ns[:1] - 500, 1)
+            chosen = run.selects[:, index] == 1
+            waves.put(region.select, on, np.where(chosen, 0, 1).astype(np.uint8))
+            if run.machine.bus == "z80":
+                waves.put(region.select, off[chosen], 1)
+
+
+def _cards(
+    run: Run,
+    waves: Waves,
+    rng: np.random.Generator,
+    d: Delays,
+    drive: NDArray[np.int64],
+    release: NDArray[np.int64],
+    on: NDArray[np.int64],
+    off: NDArray[np.int64],
+) -> None:
+    """Buffer controls (``DIR`` or ``BEN`` with the card's name) and card-side data (``MD`` with its name)."""
+    bits = run.machine.data_bits
+    for index, card in enumerate(run.machine.cards):
+        if not card.buffer:
+            continue
+        mine = np.zeros(len(run), np.bool_)
+        for region in run.machine.regions:
+            if region.card == index:
+                mine |= (run.address >= region.start) & (run.address <= region.end)
+        mine &= run.kind != 2
+        control = f"DIR{card.name}" if card.follows else f"BEN{card.name}"
+        asserted = mine & (run.kind != 1) if card.follows else mine
+        waves.put(control, run.start_ns[:1] - 500, 1)
+        waves.put(control, on + 5, np.where(asserted, 0, 1).astype(np.uint8))
+        if run.machine.bus == "z80":
+            waves.put(control, off[asserted] + 5, 1)
+        lag = _lag(rng, bits, d)
+        shift = np.where(mine & (run.kind != 1), -d.buffer - d.spread, d.buffer + d.spread)
+        moving = (run.kind != 2) & (mine | card.follows)
+        waves.put_word(f"MD{card.name}", bits, run.start_ns[:1] - 500, run.card_lines[:1, index], lag)
+        waves.put_word(f"MD{card.name}", bits, (drive + shift)[moving], run.card_lines[moving, index], lag)
