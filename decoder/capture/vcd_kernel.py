@@ -237,7 +237,8 @@ def lex(buf, at, stop, limit, state, now, last, selected, ids, targets, rows, ga
     ids: (one, keys, key_var, blob, long_at, long_var) of ``find_variable``.
     targets: (kind, size, first, bit, word, mask); variable v owns entries
     ``first[v]:first[v+1]``. rows: (time, levels, unknown, touch_row, touch_mask).
-    Returns (status, position): the first byte not consumed, or the defect.
+    Returns (status, position): the first byte not consumed, or the defect. A last
+    token that may go on beyond ``stop`` is not consumed.
     """
     kind, size, first, bit, word, mask = targets
     one, keys, key_var, blob, long_at, long_var = ids

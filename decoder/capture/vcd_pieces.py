@@ -94,6 +94,7 @@ def cut_pieces(source: ByteSource, head: bytes, offset: int, size: int) -> Itera
 def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) -> Lexed:
     """Lex ``data[:stop]`` from ``mode`` and ``time`` (-1: it begins with its own time stamp)."""
     from decoder.capture import vcd_kernel as k
+    from decoder.capture.vcd_fast_kernel import lex_narrow
 
     words = tables.words
     capacity = stop // 5 + 2  # a row takes a stamp and a change: at least "#1 1! "
@@ -110,11 +111,18 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) 
     gap_time, gap_kind = np.empty(_GAP_ROWS, np.int64), np.empty(_GAP_ROWS, np.int64)
     gaps: list[tuple[int, int]] = []
     buf = np.frombuffer(data, np.uint8)
+
+    def step(buf: NDArray[np.uint8], at: int) -> tuple[int, int]:
+        common = (tables.selected, tables.ids, tables.targets)
+        if words == 1:
+            found = lex_narrow(buf, at, stop, state, now, last, *common, tables.common, rows, gap_time, gap_kind)
+        else:
+            found = k.lex(buf, at, stop, -1, state, now, last, *common, rows, gap_time, gap_kind)
+        return int(found[0]), int(found[1])
+
     at = 0
     while True:
-        status, at = k.lex(
-            buf, at, stop, -1, state, now, last, tables.selected, tables.ids, tables.targets, rows, gap_time, gap_kind
-        )
+        status, at = step(buf, at)
         count = int(state[k.GAPS])
         gaps += zip(gap_time[:count].tolist(), gap_kind[:count].tolist(), strict=True)
         state[k.GAPS] = 0

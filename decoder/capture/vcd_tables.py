@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +19,11 @@ _ALL = (1 << 64) - 1
 
 @dataclass(frozen=True, slots=True)
 class Tables:
-    """Arrays as ``vcd_kernel.lex`` takes them; ``selected`` uint64[words] marks the known lines."""
+    """Arrays as ``vcd_kernel.lex`` takes them; ``selected`` uint64[words] marks the lines in use."""
 
     ids: tuple[NDArray[np.generic], ...]
     targets: tuple[NDArray[np.generic], ...]
+    common: tuple[NDArray[np.generic], ...]
     selected: NDArray[np.uint64]
     words: int
 
@@ -33,9 +35,6 @@ def build_tables(variables: Sequence[Variable], select: Sequence[int]) -> Tables
     for k, index in enumerate(select):
         if index >= 0:
             places.setdefault(index, []).append(k)
-    selected = np.zeros(words, np.uint64)
-    for k in (k for spots in places.values() for k in spots):
-        selected[k // 64] |= np.uint64(1 << (k % 64))
     first = np.zeros(len(variables) + 1, np.int64)
     bit: list[int] = []
     word: list[int] = []
@@ -61,7 +60,44 @@ def build_tables(variables: Sequence[Variable], select: Sequence[int]) -> Tables
         np.array(word, np.int64),
         np.array(mask, np.uint64),
     )
-    return Tables(_code_tables([v.code for v in variables]), targets, selected, words)
+    selected = _full(len(select), words)
+    ids = _code_tables([v.code for v in variables])
+    return Tables(ids, targets, _common_tables(variables, targets, ids[0]), selected, words)
+
+
+def _full(lines: int, words: int) -> NDArray[np.uint64]:
+    left = [min(64, max(0, lines - 64 * w)) for w in range(words)]
+    return np.array([(1 << n) - 1 for n in left], np.uint64)
+
+
+def _common_tables(
+    variables: Sequence[Variable], targets: tuple[NDArray[Any], ...], one: NDArray[Any]
+) -> tuple[NDArray[np.generic], ...]:
+    """The tables of ``vcd_fast_kernel.lex_common``: variables whose bits lie side by side in word 0."""
+    role = np.full(256, 6, np.uint8)
+    role[[9, 10, 11, 12, 13, 32]] = 0
+    for byte, what in ((b"0", 1), (b"1", 2), (b"xXzZ", 3), (b"#", 4), (b"bB", 5)):
+        role[list(byte)] = what
+    kind, size, first, bit, word, mask = targets
+    var_mask = np.zeros(len(variables), np.uint64)
+    var_shift = np.full(len(variables), -1, np.int64)
+    for v in range(len(variables)):
+        bits = mask[first[v] : first[v + 1]].tolist()
+        if not bits or not kind[v]:
+            var_shift[v] = 0
+        elif size[v] == 1:
+            var_mask[v], var_shift[v] = bits[0], 0
+        elif len(bits) == size[v] and all(bits[i] == bits[0] << i for i in range(len(bits))):
+            place = bits[0].bit_length() - 1
+            if bits[0] == 1 << place and not word[first[v] : first[v + 1]].any() and bits[-1] < 1 << 64:
+                var_mask[v], var_shift[v] = sum(bits), place
+    one_plain = np.zeros(256, np.uint8)
+    one_mask = np.zeros(256, np.uint64)
+    for byte in range(33, 256):
+        v = int(one[byte])
+        if v >= 0 and var_shift[v] >= 0 and size[v] == 1:
+            one_plain[byte], one_mask[byte] = 1, var_mask[v]
+    return role, one_mask, one_plain, var_mask, var_shift, size
 
 
 def _code_tables(codes: Sequence[bytes]) -> tuple[NDArray[np.generic], ...]:

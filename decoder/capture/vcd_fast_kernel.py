@@ -1,0 +1,124 @@
+"""The common tokens of a dump's body, for up to 64 selected lines.
+
+``vcd_kernel.lex`` understands everything; this loop understands what nearly
+all of a file consists of (time stamps, scalar changes, plain binary vectors)
+and hands each other token to it. Both write the same rows.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from decoder.capture.load_kernel import fast_bits, fast_number
+from decoder.capture.vcd_kernel import FORCE, MODE, NORMAL, OK, ROWS, SECTION, TIME, TOUCHES, find_variable, lex
+
+MARGIN = 40
+SPACE, LOW, HIGH, OTHER, STAMP, VECTOR, SLOW = range(7)
+
+
+@njit(cache=True, nogil=True)
+def code_variable(buf, at, stop, ids):
+    """(variable, end) of the code at ``at`` with white space behind it; -1 if it is not there or too long."""
+    one, keys, key_var, blob, long_at, long_var = ids
+    end = at
+    while end < stop and buf[end] > 32:
+        end += 1
+    if end == at or end == stop or end - at > 8:
+        return np.int64(-1), end
+    return find_variable(buf, at, end, one, keys, key_var, blob, long_at, long_var), end
+
+
+@njit(cache=True, nogil=True)
+def lex_common(buf, at, stop, state, now, last, ids, common, rows):
+    """Read common tokens from ``at``; returns the first position that is not one, or near ``stop``.
+
+    common: (role, one_mask, one_plain, mask, shift, width): the role of each first
+    byte; for each one-byte code the target bits and whether it is a scalar (or
+    not selected); for each variable its bits, the place of its bit 0 (-1: use the
+    full lexer) and its size.
+    """
+    role, one_mask, one_plain, var_mask, var_shift, var_width = common
+    time, levels, unknown, touch_row, touch_mask = rows
+    v, u, t = now[0, 0], now[1, 0], now[2, 0]
+    last_v, last_u, last_t = last[0, 0], last[1, 0], last[2, 0]
+    ticks, row = state[TIME], state[ROWS]
+    safe = stop - MARGIN
+    none = np.uint64(0)
+    while at < safe:
+        c = buf[at]
+        what = role[c]
+        if what <= OTHER:
+            if what == SPACE:
+                at += 1
+                continue
+            code = buf[at + 1]
+            if role[buf[at + 2]] == SPACE and one_plain[code]:
+                m = one_mask[code]
+                at += 3
+            else:
+                variable, end = code_variable(buf, at + 1, stop, ids)
+                if variable < 0 or var_shift[variable] < 0 or var_width[variable] != 1 or role[buf[end]] != SPACE:
+                    break
+                m = var_mask[variable]
+                at = end + 1
+            t |= m
+            if what == OTHER:
+                u |= m
+                v &= ~m
+            else:
+                u &= ~m
+                v = (v & ~m) | (m & (none - np.uint64(c & 1)))
+        elif what == STAMP:
+            value, end = fast_number(buf, at + 1)
+            if end == at + 1 or role[buf[end]] != SPACE or value < ticks or state[FORCE] != 0:
+                break
+            state[SECTION] = 0
+            if value > ticks:
+                time[row] = ticks
+                levels[row, 0] = v
+                unknown[row, 0] = u
+                if t != last_t:
+                    k = state[TOUCHES]
+                    touch_row[k] = row
+                    touch_mask[k, 0] = t
+                    state[TOUCHES] = k + 1
+                row += np.int64(((v ^ last_v) | (u ^ last_u) | (t ^ last_t)) != 0)
+                last_v, last_u, last_t = v, u, t
+                ticks = value
+            at = end + 1
+        elif what == VECTOR:
+            bits, end = fast_bits(buf, at + 1, stop)
+            count = end - at - 1
+            if count == 0 or buf[end] != 32:
+                break
+            variable, code_end = code_variable(buf, end + 1, stop, ids)
+            if variable < 0 or var_shift[variable] < 0 or count > var_width[variable] or role[buf[code_end]] != SPACE:
+                break
+            m = var_mask[variable]
+            if var_width[variable] == 1:  # one bit may be shown by several lines
+                v = (v & ~m) | (m & (none - bits))
+            else:
+                v = (v & ~m) | ((bits << np.uint64(var_shift[variable])) & m)
+            u &= ~m
+            t |= m
+            at = code_end + 1
+        else:
+            break
+    now[0, 0], now[1, 0], now[2, 0] = v, u, t
+    last[0, 0], last[1, 0], last[2, 0] = last_v, last_u, last_t
+    state[TIME], state[ROWS] = ticks, row
+    return at
+
+
+@njit(cache=True, nogil=True)
+def lex_narrow(buf, at, stop, state, now, last, selected, ids, targets, common, rows, gap_time, gap_kind):
+    """``vcd_kernel.lex`` for one word of lines: the same arguments, rows, status and position."""
+    while True:
+        if state[MODE] == NORMAL:
+            at = lex_common(buf, at, stop, state, now, last, ids, common, rows)
+        tokens = -1 if at >= stop - MARGIN else 1
+        before = at
+        status, at = lex(buf, at, stop, tokens, state, now, last, selected, ids, targets, rows, gap_time, gap_kind)
+        if status != OK or tokens == -1 or at == before:
+            return status, at
