@@ -25,7 +25,7 @@ def refuse_overwriting(target: str | Path, *inputs: str | Path | None) -> None:
         if source is None or str(source) == "-" or str(target) == "-":
             continue
         with contextlib.suppress(OSError):
-            if os.path.samefile(target, source) or Path(target).resolve() == Path(source).resolve():
+            if Path(target).samefile(source) or Path(target).resolve() == Path(source).resolve():
                 raise UsageError(
                     "the output would be written over the input",
                     where=str(target),

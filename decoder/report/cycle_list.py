@@ -1,0 +1,116 @@
+"""Which cycles a list shows, and the list as text for a terminal."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from rich.text import Text
+
+from decoder.bus.columns import Cycles, Kind
+from decoder.ledger.columns import Compared, Verdict
+from decoder.report.cycle_rows import COLUMNS, RowFormat
+from decoder.report.numbers import lane_ranges
+from decoder.report.text import printed
+
+__all__ = ["Lister", "Selection", "list_text"]
+
+# What goes first when the terminal is narrow.
+_DROPPED_FIRST = ("flags", "region", "index", "expected", "time_s")
+_HEADS = {"time_s": "time s", "mismatch": "differs", "address": "addr"}
+
+
+@dataclass(frozen=True)
+class Selection:
+    """Rows to list: transfers; with ``everything`` idle and refresh cycles too; with ``wrong_only`` mismatches."""
+
+    everything: bool = False
+    wrong_only: bool = False
+
+    def rows(self, cycles: Cycles, compared: Compared) -> NDArray[np.bool_]:
+        """bool, shape (n,): which cycles are listed."""
+        if self.wrong_only:
+            return np.asarray(compared.verdict == Verdict.MISMATCH)
+        if self.everything:
+            return np.ones(len(cycles), np.bool_)
+        return np.asarray((cycles.kind != Kind.IDLE) & (cycles.kind != Kind.REFRESH))
+
+
+@dataclass
+class Lister:
+    """Takes blocks of cycles in order and hands the listed rows to its writers as text.
+
+    ``csv`` and ``jsonl`` take bytes; ``page`` keeps the first ``page_rows``
+    rows as fields. ``index`` counts every cycle of the capture, listed or not,
+    so that it means the same cycle in every list and every report.
+    """
+
+    form: RowFormat
+    selection: Selection = Selection()
+    csv: Callable[[bytes], object] | None = None
+    jsonl: Callable[[bytes], object] | None = None
+    page_rows: int = 0
+    page: list[list[str]] = field(default_factory=list)
+    seen: int = 0
+    listed: int = 0
+    wrong: int = 0
+
+    def start(self) -> None:
+        """Write what stands before the first row."""
+        if self.csv is not None:
+            self.csv(self.form.csv_header())
+
+    def feed(self, cycles: Cycles, compared: Compared) -> bool:
+        """Take one block; False once only a page was wanted and it is full."""
+        number = np.arange(self.seen, self.seen + len(cycles), dtype=np.int64)
+        chosen = self.selection.rows(cycles, compared)
+        self.seen += len(cycles)
+        if not chosen.all():
+            number, cycles, compared = number[chosen], cycles.take(chosen), compared.take(chosen)
+        room = self.page_rows - len(self.page)
+        only_page = self.csv is None and self.jsonl is None
+        if only_page and len(cycles) > room:
+            number, cycles, compared = number[:room], cycles.slice(0, room), compared.slice(0, room)
+        self.listed += len(cycles)
+        self.wrong += int(np.count_nonzero(compared.verdict == Verdict.MISMATCH))
+        if self.csv is not None:
+            for piece in self.form.csv(number, cycles, compared):
+                self.csv(piece)
+        if self.jsonl is not None:
+            for piece in self.form.jsonl(number, cycles, compared):
+                self.jsonl(piece)
+        if room > 0:
+            text = b"".join(self.form.csv(number[:room], cycles.slice(0, room), compared.slice(0, room))).decode()
+            self.page += csv.reader(text.splitlines())
+        return not (only_page and len(self.page) >= self.page_rows)
+
+
+def list_text(page: Sequence[Sequence[str]], *, width: int, colour: bool) -> str:
+    """Rows of the contract's columns as a table; columns that do not fit are left out, the least needed first."""
+    shown = [dict(zip(COLUMNS, row, strict=True)) for row in page]
+    for row in shown:
+        row["mismatch"] = _lanes(row["mismatch"])
+    columns = [name for name in COLUMNS if name in ("kind", "address", "data") or any(row[name] for row in shown)]
+    heads = {name: _HEADS.get(name, name) for name in columns}
+    sizes = {name: max(len(heads[name]), *(len(row[name]) for row in shown), 1) for name in columns}
+    for name in _DROPPED_FIRST:
+        if sum(sizes[c] + 2 for c in columns) - 2 > width and name in columns:
+            columns.remove(name)
+    lines = [Text("  ".join(_cell(name, heads[name], sizes[name]) for name in columns), style="dim")]
+    for row in shown:
+        style = "bold red" if row["mismatch"] else ""
+        lines.append(Text("  ".join(_cell(name, row[name], sizes[name]) for name in columns)[:width], style=style))
+    return printed(lines, width=width, colour=colour)
+
+
+def _cell(column: str, text: str, size: int) -> str:
+    return text.rjust(size) if column in ("index", "time_s") else text.ljust(size)
+
+
+def _lanes(mask: str) -> str:
+    """``D4, D6`` for the mask ``50``; nothing where no lane differs or nothing was compared."""
+    value = int(mask, 16) if mask else 0
+    return lane_ranges(f"D{bit}" for bit in range(value.bit_length()) if value >> bit & 1)

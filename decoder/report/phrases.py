@@ -1,0 +1,225 @@
+"""The sentences of a report, the same in every form it takes.
+
+Strings come back as text that is safe for a terminal (``decoder.text.plain``);
+HTML and markdown escape them once more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from decoder.findings import CheckResult, RegionCounts, Suspect
+from decoder.report.numbers import count, lane_ranges, odds, percent, plural, seconds
+from decoder.text import plain
+
+__all__ = [
+    "NO_FAULT",
+    "accused",
+    "also_failing",
+    "capture_line",
+    "verdict",
+    "what_it_does",
+    "where",
+    "who",
+    "why_lines",
+]
+
+NO_FAULT = "No fault seen"
+_LIKELY = 0.5
+_MAX_TEXT = 400
+
+_DOES = {
+    "stuck-low": "reads low where high was written",
+    "stuck-high": "reads high where low was written",
+    "floating": "does not drive the bus when read",
+    "bridged": "reads these lanes as if they were joined",
+    "write-lost": "keeps old data when written",
+    "dead": "answers neither reads nor writes",
+    "coupled": "changes when another cell is written",
+    "slow": "answers after the bus has been sampled",
+    "leaky": "loses what was written as time passes",
+    "direction-stuck": "does not turn with reads and writes",
+    "select-missing": "its select does not come",
+}
+
+
+def safe(text: str) -> str:
+    """Any text from a file or the engine, fit for one line of a terminal."""
+    return plain(text, _MAX_TEXT)
+
+
+def accused(result: CheckResult) -> tuple[Suspect, ...]:
+    """The suspects that the verdict names: the first, those it is tied with, and further likely faults."""
+    if not result.suspects:
+        return ()
+    first = result.suspects[0]
+    return tuple(
+        s
+        for s in result.suspects
+        if s is first or s.rank in first.tied_with or (first.probability >= _LIKELY and s.probability >= _LIKELY)
+    )
+
+
+def also_failing(result: CheckResult) -> tuple[Suspect, ...]:
+    """Further faults beside the first: likely on their own, not rivals of it."""
+    if not result.suspects:
+        return ()
+    first = result.suspects[0]
+    return tuple(s for s in accused(result) if s is not first and s.rank not in first.tied_with)
+
+
+def who(suspect: Suspect) -> str:
+    """The part, or the words for it where the board file names none."""
+    if suspect.component is not None:
+        name = safe(suspect.component)
+        if suspect.scope in ("chip", "cell", "buffer", "decoder"):
+            return f"{name} or its socket"
+        return name
+    lanes = lane_ranges(suspect.lanes)
+    region = safe(suspect.region) if suspect.region is not None else "the card"
+    return {
+        "cell": f"a cell of {region}",
+        "chip": f"the chip on {lanes} of {region}" if lanes else f"a chip of {region}",
+        "buffer": "the bus driver",
+        "bus": f"the data bus, {lanes}" if lanes else "the bus",
+        "region": region,
+        "board": "the card's address lines" if suspect.address_lines else "the card",
+        "decoder": f"the select of {region}",
+    }[suspect.scope]
+
+
+def where(suspect: Suspect) -> str:
+    """Region, lanes and cell, as far as ``who`` has not said them already."""
+    said = who(suspect)
+    parts = []
+    if suspect.region is not None and safe(suspect.region) not in said:
+        parts.append(safe(suspect.region))
+    lanes = lane_ranges(suspect.lanes)
+    if lanes and lanes not in said:
+        parts.append(lanes)
+    if suspect.address is not None:
+        parts.append(f"cell {suspect.address:04X}")
+    return ", ".join(parts)
+
+
+def what_it_does(suspect: Suspect) -> str:
+    """The fault in words, without its part."""
+    lines = lane_ranges(suspect.address_lines)
+    if suspect.fault == "address-stuck":
+        return f"does not follow {lines or 'an address line'}, so addresses repeat"
+    if suspect.fault == "address-bridged":
+        return f"takes {lines or 'two address lines'} as one, so addresses repeat"
+    other = safe(suspect.other_region) if suspect.other_region is not None else "another region"
+    if suspect.fault == "select-extra":
+        return f"also answers at the addresses of {other}"
+    if suspect.fault == "select-swapped":
+        return f"its select is exchanged with that of {other}"
+    return _DOES[suspect.fault]
+
+
+def how_often(suspect: Suspect) -> str:
+    """``1 in 380``, or ``every time`` for a hard fault."""
+    if suspect.intermittent and suspect.rate is not None:
+        return odds(suspect.rate)
+    return "now and then" if suspect.intermittent else "every time"
+
+
+def verdict(result: CheckResult) -> str:
+    """The answer, in one line."""
+    compared = sum(region.reads_compared for region in result.regions)
+    if result.mismatch_total == 0:
+        if compared == 0:
+            return "Nothing could be judged: no read had a known value to be compared with"
+        return f"{NO_FAULT}: {plural(compared, 'read')} compared in {_regions(result)}, all right"
+    if not result.suspects:
+        return (
+            f"{plural(result.mismatch_total, 'mismatch', 'mismatches')} in {_failing(result)}; "
+            "no fault on the list explains them, so no part is named"
+        )
+    first = result.suspects[0]
+    tied = [s for s in accused(result) if s.rank in first.tied_with and s is not first]
+    if tied:
+        names = list(dict.fromkeys(_short(s) for s in (first, *tied)))
+        return f"{_either(names)}: this capture cannot tell which, {percent(first.probability)} each"
+    line = _full(first)
+    return line if first.probability >= _LIKELY else f"Not settled; likeliest is {line}"
+
+
+def _short(suspect: Suspect) -> str:
+    name = safe(suspect.component) if suspect.component is not None else who(suspect)
+    place = where(suspect)
+    return f"{name} ({place})" if place else name
+
+
+def _either(names: list[str]) -> str:
+    if len(names) > 4:
+        names = [*names[:3], f"{len(names) - 3} more"]
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
+
+
+def _full(suspect: Suspect) -> str:
+    subject = ", ".join(part for part in (who(suspect), where(suspect)) if part)
+    return f"{subject}: {what_it_does(suspect)}, {how_often(suspect)}, {percent(suspect.probability)}"
+
+
+def fault_line(suspect: Suspect) -> str:
+    """One suspect in one line, as the verdict writes the first."""
+    return _full(suspect)
+
+
+def _regions(result: CheckResult) -> str:
+    return plural(sum(r.reads_compared > 0 for r in result.regions), "region")
+
+
+def _failing(result: CheckResult) -> str:
+    names = [safe(r.name) for r in result.regions if r.mismatches]
+    return ", ".join(names) if len(names) <= 3 else plural(len(names), "region")
+
+
+def why_lines(result: CheckResult) -> Iterator[str]:
+    """What speaks for the verdict, what rivals it has, what it leaves unexplained."""
+    compared = sum(region.reads_compared for region in result.regions)
+    if not result.suspects:
+        if result.mismatch_total:
+            yield f"{plural(compared, 'read')} compared, {percent(result.mismatch_total / compared)} of them wrong."
+        return
+    first, named = result.suspects[0], accused(result)
+    tied = [s for s in named if s.rank in first.tied_with]
+    yield _explains(result, first)
+    yield from (safe(line) for line in first.evidence[: 2 if tied else 3])
+    yield from (f"As likely: {fault_line(s)}." for s in tied[:2])
+    yield from (f"And a second fault: {fault_line(s)}." for s in also_failing(result)[:3])
+    rivals = [s for s in result.suspects if s not in named and s.probability >= 0.005][:2]
+    if rivals:
+        yield (
+            "Less likely: "
+            + "; ".join(f"{_short(s)} {what_it_does(s)}, {percent(s.probability)}" for s in rivals)
+            + "."
+        )
+    if result.unexplained:
+        left = plural(result.unexplained, "mismatch", "mismatches")
+        yield f"{left} of {count(result.mismatch_total)} not explained by this."
+
+
+def _explains(result: CheckResult, suspect: Suspect) -> str:
+    total = plural(result.mismatch_total, "mismatch", "mismatches")
+    line = f"It would give {count(suspect.explains)} of the {total} seen"
+    if suspect.contradicted:
+        return f"{line}; {plural(suspect.contradicted, 'read')} came right that it should have spoilt."
+    return f"{line}, and no read speaks against it."
+
+
+def capture_line(result: CheckResult) -> str:
+    """What was read, in one line."""
+    capture = result.capture
+    return (
+        f"{plural(result.cycles.total, 'cycle')} of {safe(result.profile)} in {seconds(capture.duration_s)}, "
+        f"{plural(capture.channels, 'channel')}, resolved to {seconds(capture.resolution_s)}, from {safe(capture.path)}"
+    )
+
+
+def region_span(region: RegionCounts) -> str:
+    """``4000-43FF``, empty where the result holds no addresses."""
+    if region.start is None or region.end is None:
+        return ""
+    return f"{region.start:04X}-{region.end:04X}"

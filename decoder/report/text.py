@@ -1,0 +1,159 @@
+"""The result of ``check`` as text for a terminal: the answer first, then why, then what next."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from rich.cells import cell_len, chop_cells
+from rich.console import Console
+from rich.text import Text
+
+from decoder.findings import CheckResult, Cleared
+from decoder.report.lane_table import lane_table
+from decoder.report.numbers import NO_BREAK, lane_ranges, odds, seconds
+from decoder.report.phrases import capture_line, safe, verdict, why_lines
+
+__all__ = ["check_text", "printed", "to_ascii"]
+
+_LABEL = 9  # columns of the labels on the left
+_NARROW = 60  # below this the labels stand on lines of their own
+_CLEARED_NAMES = 12
+_WARNINGS = 5
+_STEPS = 4
+
+_ASCII = str.maketrans(
+    {
+        "·": ".",
+        "…": "...",
+        "–": "-",
+        "—": "-",
+        "×": "x",
+        "µ": "u",
+        "→": "->",
+        "≥": ">=",
+        "≤": "<=",
+        "±": "+/-",
+        "█": "#",
+    }
+)
+
+
+def to_ascii(text: str) -> str:
+    """``text`` without any character above 127: our own marks get a like one, the rest is escaped."""
+    return text.translate(_ASCII).encode("ascii", "backslashreplace").decode()
+
+
+def printed(lines: Sequence[Text], *, width: int, colour: bool) -> str:
+    """Lines that are short enough, as a terminal shows them; never markup, no trailing blanks."""
+    console = Console(
+        file=io.StringIO(),
+        width=width + 1,
+        force_terminal=colour,
+        color_system="standard" if colour else None,
+        no_color=not colour,
+        highlight=False,
+        markup=False,
+        emoji=False,
+    )
+    with console.capture() as capture:
+        for line in lines:
+            console.print(line, no_wrap=True, overflow="ignore", crop=False)
+    text = capture.get().replace(NO_BREAK, " ")
+    return "\n".join(line.rstrip() for line in text.splitlines()) + "\n"
+
+
+def wrap(text: str, width: int) -> list[str]:
+    """Lines of at most ``width`` terminal cells, broken at spaces, or inside a word that is too long."""
+    lines = [""]
+    for word in text.split(" "):
+        longer = f"{lines[-1]} {word}" if lines[-1] else word
+        if cell_len(longer) <= width:
+            lines[-1] = longer
+            continue
+        pieces = chop_cells(word, width) or [""]
+        lines += pieces
+    return lines if lines[0] or len(lines) == 1 else lines[1:]
+
+
+def check_text(result: CheckResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
+    """The whole report; with ``answer_only`` just its first line."""
+    style = "bold red" if result.mismatch_total else "bold green"
+    lines = [Text(line, style=style) for line in wrap(verdict(result), width)]
+    if not answer_only:
+        lines += _body(result, width)
+    return printed(lines, width=width, colour=colour)
+
+
+def _body(result: CheckResult, width: int) -> Iterator[Text]:
+    yield Text()
+    yield from _block("Why", list(why_lines(result)), width)
+    yield from _block("Cleared" if result.mismatch_total else "Proved", _cleared(result.cleared), width)
+    yield from _block("Not seen", coverage_gaps(result.coverage), width)
+    steps = [f"{n}. {safe(step.text)}" for n, step in enumerate(result.next_steps[:_STEPS], 1)]
+    yield from _block("Next", steps, width)
+    table = lane_table(result.regions, width)
+    if table:
+        yield Text()
+        yield Text("Wrong reads by region and lane", style="bold")
+        yield from table
+    yield Text()
+    yield from (Text(line, style="dim") for line in wrap(capture_line(result), width))
+    for warning in _warnings(result):
+        yield from (Text(line, style="yellow") for line in wrap(warning, width))
+
+
+def _block(label: str, lines: Sequence[str], width: int) -> Iterator[Text]:
+    """A label on the left and lines beside it, wrapped to stay beside it."""
+    if not lines:
+        return
+    if width < _NARROW:
+        yield Text(label, style="bold")
+        indent = 1
+    else:
+        indent = _LABEL
+    wrapped: list[str] = []
+    for line in lines:
+        hang = 3 if line[:1].isdigit() and line[1:3] == ". " else 0
+        for number, part in enumerate(wrap(line, width - indent - hang)):
+            wrapped.append((" " * hang if number else "") + part)
+    for number, part in enumerate(wrapped):
+        text = Text()
+        if number == 0 and width >= _NARROW:
+            text.append(label.ljust(indent), style="bold")
+        else:
+            text.append(" " * indent)
+        text.append(part)
+        yield text
+
+
+def _cleared(cleared: Sequence[Cleared]) -> list[str]:
+    """One compact list: names with the lanes where not all of the part is cleared."""
+    if not cleared:
+        return []
+    by_part: dict[str, list[str]] = {}
+    for part in cleared:
+        by_part.setdefault(safe(part.component), []).extend(part.lanes)
+    names = [f"{name} ({lane_ranges(lanes)})" if lanes else name for name, lanes in by_part.items()]
+    more = len(names) - _CLEARED_NAMES
+    shown = ", ".join(names[:_CLEARED_NAMES]) + (f" and {more} more" if more > 0 else "")
+    bounds = [part.rate_below for part in cleared if part.rate_below]
+    if not bounds:
+        return [shown]
+    return [f"{shown}: each fails less than {odds(max(bounds))}, if at all (95 %)"]
+
+
+def coverage_gaps(coverage: Mapping[str, Any]) -> list[str]:
+    """Sentences on what the capture did not exercise."""
+    gaps = coverage.get("not_exercised", ())
+    return [safe(str(gap)) for gap in gaps][:3]
+
+
+def _warnings(result: CheckResult) -> Iterator[str]:
+    warnings = result.capture.warnings
+    for warning in warnings[:_WARNINGS]:
+        at = "" if warning.time_s is None else f" at {seconds(warning.time_s)}"
+        yield f"Warning ({safe(warning.code)}{at}): {safe(warning.text)}"
+    if len(warnings) > _WARNINGS:
+        yield f"and {len(warnings) - _WARNINGS} more warnings, all in --json"

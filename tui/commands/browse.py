@@ -1,0 +1,52 @@
+"""``busledger browse``: the terminal browser."""
+
+from __future__ import annotations
+
+import sys
+
+from decoder.errors import UsageError
+from tui.commands import options as opt
+
+__all__ = ["browse"]
+
+
+def browse(
+    capture: opt.CaptureArgument,
+    board: opt.BoardOption = None,
+    profile: opt.ProfileOption = None,
+    wiring: opt.WiringOption = None,
+    region: opt.RegionOption = None,
+    rate: opt.RateOption = None,
+    grade: opt.GradeOption = None,
+    t_from: opt.FromOption = None,
+    t_to: opt.ToOption = None,
+) -> int:
+    """Step through the evidence in the terminal: regions, suspects, cycles, levels.
+
+    Press ? inside for the keys. A decoded capture is kept in a cache, so the second time opens at once.
+
+    \b
+    busledger browse run.vcd --board card.toml
+    busledger browse run.vcd --profile 6502
+    """
+    from decoder.pipeline import open_session
+    from tui.app import BrowserApp
+
+    asked = opt.request(
+        capture,
+        board=board,
+        profile=profile,
+        wiring=wiring,
+        region=region,
+        rate=rate,
+        grade=grade,
+        t_from=t_from,
+        t_to=t_to,
+    )
+    if capture == "-" or not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise UsageError(
+            "the browser needs a terminal for its keys and a file for its capture",
+            hint="Save the capture in a file, or use 'busledger check'.",
+        )
+    BrowserApp(lambda progress: open_session(asked, progress)).run()
+    return 0

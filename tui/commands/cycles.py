@@ -1,0 +1,190 @@
+"""``busledger cycles``: every bus cycle, on screen or into a file."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from decoder.errors import UsageError
+from tui.commands import options as opt
+from tui.commands import screen
+
+if TYPE_CHECKING:
+    from decoder.pipeline import Request
+    from decoder.progress import Progress
+    from decoder.report import Lister, Selection
+
+__all__ = ["cycles"]
+
+_PAGE = 40
+
+
+def cycles(
+    capture: opt.CaptureArgument,
+    board: opt.BoardOption = None,
+    profile: opt.ProfileOption = None,
+    csv: Annotated[
+        str | None, typer.Option("--csv", metavar="FILE", help="Write all as CSV; '-' prints them.", show_default=False)
+    ] = None,
+    jsonl: Annotated[
+        str | None,
+        typer.Option(
+            "--jsonl", metavar="FILE", help="Write all as JSON, one a line; '-' prints them.", show_default=False
+        ),
+    ] = None,
+    head: Annotated[
+        int, typer.Option("--head", metavar="N", min=1, max=100_000, help="How many to list on screen.")
+    ] = _PAGE,
+    wrong: Annotated[bool, typer.Option("--wrong", help="Only reads that differ from what was written.")] = False,
+    everything: Annotated[bool, typer.Option("--all", help="Idle and refresh cycles too.")] = False,
+    wiring: opt.WiringOption = None,
+    region: opt.RegionOption = None,
+    rate: opt.RateOption = None,
+    grade: opt.GradeOption = None,
+    t_from: opt.FromOption = None,
+    t_to: opt.ToOption = None,
+    as_json: opt.JsonOption = False,
+    quiet: opt.QuietOption = False,
+    no_progress: opt.NoProgressOption = False,
+) -> int:
+    """List the bus cycles: kind, address, data, and what a read should have given.
+
+    Times are those of the sampling edge. 'index' numbers all cycles of the capture, so it is the same in every
+    list. Exit status 1 means that a wrong read is among the cycles listed.
+
+    \b
+    busledger cycles run.vcd --profile 6502 --head 20
+    busledger cycles run.vcd --board card.toml --wrong
+    busledger cycles run.vcd --board card.toml --csv cycles.csv
+    """
+    from decoder.report import Selection, refuse_overwriting
+    from tui.commands.progress_bar import progress_bar
+
+    outputs = [name for name in (csv, jsonl) if name is not None]
+    if as_json and outputs:
+        raise UsageError("--json was given together with --csv or --jsonl", expected="one of them")
+    if len(set(outputs)) < len(outputs):
+        raise UsageError(f"--csv and --jsonl both go to {outputs[0]!r}", expected="two different files")
+    for name in outputs:
+        refuse_overwriting(name, capture, board, wiring)
+    asked = opt.request(
+        capture,
+        board=board,
+        profile=profile,
+        wiring=wiring,
+        region=region,
+        rate=rate,
+        grade=grade,
+        t_from=t_from,
+        t_to=t_to,
+    )
+    selection = Selection(everything=everything, wrong_only=wrong)
+    with progress_bar(not (quiet or no_progress or "-" in outputs)) as progress:
+        if as_json:
+            lister = _as_json(asked, selection, progress)
+        else:
+            lister = _list(asked, selection, csv, jsonl, head, progress)
+    if not as_json:
+        _tell(lister, outputs, quiet)
+    return 1 if lister.wrong else 0
+
+
+def _list(
+    asked: Request, selection: Selection, csv: str | None, jsonl: str | None, head: int, progress: Progress
+) -> Lister:
+    with _output(csv) as csv_write, _output(jsonl) as jsonl_write:
+        page = head if csv is None and jsonl is None else 0
+        return _decode(asked, selection, progress, csv=csv_write, jsonl=jsonl_write, page_rows=page)
+
+
+def _decode(
+    asked: Request,
+    selection: Selection,
+    progress: Progress,
+    *,
+    csv: Callable[[bytes], object] | None = None,
+    jsonl: Callable[[bytes], object] | None = None,
+    page_rows: int = 0,
+) -> Lister:
+    """One pass over the capture, block by block, until the lister has enough or the reader has gone."""
+    from decoder.pipeline import open_run
+    from decoder.report import Lister, RowFormat
+
+    run = open_run(asked, progress)
+    try:
+        form = RowFormat(
+            run.region_names,
+            tick_fs=run.tick_fs,
+            address_bits=run.profile.address_bits,
+            data_bits=run.profile.data_bits,
+        )
+        lister = Lister(form, selection, csv, jsonl, page_rows)
+        with contextlib.suppress(_ReaderGoneError):
+            lister.start()
+            for block in run.blocks():
+                if not lister.feed(block.cycles, block.compared):
+                    break
+        return lister
+    finally:
+        run.file.close()
+
+
+class _ReaderGoneError(Exception):
+    """Whoever read our standard output has closed it: enough was shown."""
+
+
+def _print(data: bytes) -> None:
+    if not screen.show_data(data):
+        raise _ReaderGoneError
+
+
+@contextlib.contextmanager
+def _output(name: str | None) -> Iterator[Callable[[bytes], object] | None]:
+    """Where rows go: nowhere, standard output, or a file that appears when all of it is written."""
+    if name is None:
+        yield None
+    elif name == "-":
+        yield _print
+    else:
+        from decoder.report import whole_file
+
+        with whole_file(Path(name)) as file:
+            yield file.write
+
+
+def _as_json(asked: Request, selection: Selection, progress: Progress) -> Lister:
+    """All cycles as one JSON document, streamed."""
+    before = b'{"schema": "busledger.cycles/1", "cycles": [\n'
+
+    def write(lines: bytes) -> None:
+        nonlocal before
+        if lines:
+            _print(before + lines[:-1].replace(b"}\n{", b"},\n{"))
+            before = b",\n"
+
+    lister = _decode(asked, selection, progress, jsonl=write)
+    with contextlib.suppress(_ReaderGoneError):
+        _print((before if not lister.listed else b"") + b"\n]}\n")
+    return lister
+
+
+def _tell(lister: Lister, outputs: list[str], quiet: bool) -> None:
+    """The list itself, or one line on what was written."""
+    if "-" in outputs:
+        return
+    if outputs:
+        from decoder.report import plural
+
+        if not quiet:
+            screen.show(f"{plural(lister.listed, 'cycle')} written, {lister.wrong} of them wrong reads\n")
+        return
+    from decoder.report import list_text
+
+    if not lister.page:
+        screen.show("No cycles to list\n")
+        return
+    screen.show(list_text(lister.page, width=screen.width(), colour=screen.colour_wanted()))

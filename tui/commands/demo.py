@@ -1,0 +1,98 @@
+"""``busledger demo``: the main job on a capture that comes with the program."""
+
+from __future__ import annotations
+
+import difflib
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from decoder.errors import UsageError
+from decoder.text import plain
+from tui.commands import options as opt
+from tui.commands import screen
+
+__all__ = ["demo", "demo_folders"]
+
+
+def demo(
+    name: Annotated[
+        str | None, typer.Argument(metavar="NAME", help="Which capture; the first if left out.", show_default=False)
+    ] = None,
+    listed: Annotated[bool, typer.Option("--list", help="Only list the captures that are there.")] = False,
+    as_json: opt.JsonOption = False,
+    quiet: opt.QuietOption = False,
+    no_progress: opt.NoProgressOption = False,
+) -> int:
+    """Find the fault in a capture that comes with the program.
+
+    \b
+    busledger demo
+    busledger demo --list
+    busledger demo loom
+    """
+    folders = demo_folders()
+    if listed:
+        screen.show_table(("name", "what it is"), [(key, _title(folder)) for key, folder in folders.items()])
+        return 0
+    from decoder.pipeline import run_check
+    from tui.commands.outcome import report_check
+    from tui.commands.progress_bar import progress_bar
+
+    folder = _chosen(folders, name)
+    capture, board = _capture(folder), folder / "board.toml"
+    with progress_bar(not (quiet or no_progress)) as progress:
+        result = run_check(opt.request(str(capture), board=board), progress)
+    status = report_check(result, as_json=as_json, quiet=quiet)
+    if not (as_json or quiet):
+        others = [key for key, other in folders.items() if other != folder]
+        screen.show("\n")
+        screen.show_paragraphs(
+            [
+                f"This was the bundled capture of: {_title(folder)}",
+                f"The same by hand: busledger check {capture} --board {board}",
+                f"Others: busledger demo {' | '.join(others)}" if others else "",
+            ]
+        )
+    return status
+
+
+def demo_folders() -> dict[str, Path]:
+    """The bundled scenarios by name: folders with a board file and a capture."""
+    import captures_demo
+
+    home = Path(captures_demo.__file__).parent
+    return {
+        folder.name: folder
+        for folder in sorted(home.iterdir())
+        if (folder / "board.toml").is_file() and _capture(folder).is_file()
+    }
+
+
+def _capture(folder: Path) -> Path:
+    return folder / "capture.vcd.xz"
+
+
+def _chosen(folders: dict[str, Path], name: str | None) -> Path:
+    if not folders:
+        raise UsageError(
+            "no capture is bundled with this installation", hint="Install the program again from its source."
+        )
+    if name is None:
+        return next(iter(folders.values()))
+    if name not in folders:
+        near = difflib.get_close_matches(name, folders, n=1, cutoff=0.4)
+        raise UsageError(
+            f"there is no bundled capture '{plain(name)}'",
+            expected=f"one of {', '.join(folders)}",
+            hint=f"Did you mean {near[0]}?" if near else "",
+        )
+    return folders[name]
+
+
+def _title(folder: Path) -> str:
+    """The first heading of the scenario's story."""
+    story = folder / "story.md"
+    lines = story.read_text(encoding="utf-8").splitlines() if story.is_file() else []
+    return next((line.lstrip("# ") for line in lines if line.startswith("#")), folder.name)

@@ -1,0 +1,112 @@
+"""The program's entry: commands in, exit status out.
+
+Exit status: 0 ran and found nothing wrong, 1 ran and found something wrong,
+2 bad usage or bad input, 130 interrupted. This is the one place where any
+exception ends as a sentence.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import sys
+from collections.abc import Sequence
+from typing import Annotated, cast
+
+import typer
+
+from decoder.errors import BusledgerError, UsageError
+from tui.commands.browse import browse
+from tui.commands.check import check
+from tui.commands.cycles import cycles
+from tui.commands.demo import demo
+from tui.commands.parts import parts
+from tui.commands.profiles import profiles
+from tui.commands.screen import complain
+
+__all__ = ["app", "main"]
+
+BAD_INPUT = 2
+INTERRUPTED = 130
+_DEBUG = "BUSLEDGER_DEBUG"
+# typer brings its own or another's exception classes; this is the root of all it raises for a wrong command line.
+_TyperComplaint = cast(type[Exception], typer.BadParameter.__mro__[2])
+
+app = typer.Typer(
+    name="busledger",
+    help="Names the failing chip, lane, select or bus driver of a vintage machine from a logic-analyser capture.",
+    epilog="Start with 'busledger demo'. Exit status: 0 nothing wrong, 1 something wrong found, 2 bad input.",
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+app.command("check", short_help="Find the failing part.")(check)
+app.command("cycles", short_help="List the bus cycles, or write them to a file.")(cycles)
+app.command("browse", short_help="Step through the evidence in the terminal.")(browse)
+app.command("profiles", short_help="The buses that are known.")(profiles)
+app.command("parts", short_help="The chips that are known.")(parts)
+app.command("demo", short_help="The main job on a bundled capture.")(demo)
+
+
+@app.callback(invoke_without_command=True)
+def _root(
+    context: typer.Context,
+    version: Annotated[bool, typer.Option("--version", help="Print the version.", is_eager=True)] = False,
+) -> int:
+    if version:
+        from importlib.metadata import version as installed
+
+        print(f"busledger {installed('busledger')}")
+        raise typer.Exit
+    if context.invoked_subcommand is None:
+        names = ", ".join(command.name or "" for command in app.registered_commands)
+        raise UsageError("no command was given", expected=f"one of {names}", hint="Start with 'busledger demo'.")
+    return 0
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command line; the exit status. Never raises."""
+    try:
+        return _run(sys.argv[1:] if arguments is None else list(arguments))
+    except BusledgerError as error:
+        complain(str(error))
+    except _TyperComplaint as complaint:
+        complain(_usage_message(complaint))
+    except (KeyboardInterrupt, typer.Abort):
+        return INTERRUPTED
+    except BrokenPipeError:
+        return 0
+    except MemoryError:
+        complain("there was not enough memory for this. Close other programs, or look at a part with --from and --to.")
+    except Exception as error:
+        if os.environ.get(_DEBUG):
+            raise
+        complain(
+            f"something went wrong that should not ({type(error).__name__}: {error}). This is a fault of busledger, "
+            f"not of your capture: please report it with the command line and what {_DEBUG}=1 shows."
+        )
+    return BAD_INPUT
+
+
+def _run(arguments: list[str]) -> int:
+    command = typer.main.get_command(app)
+    status = command.main(args=arguments, prog_name="busledger", standalone_mode=False)
+    return status if isinstance(status, int) else 0
+
+
+def _usage_message(complaint: BaseException) -> str:
+    """typer's sentence with the nearest option there is, and where to read on."""
+    option = getattr(complaint, "option_name", None)
+    if hasattr(complaint, "possibilities") and option:
+        near = difflib.get_close_matches(option, complaint.possibilities or (), n=1)
+        text = f"there is no option {option}." + (f" Did you mean {near[0]}?" if near else "")
+    else:
+        said = getattr(complaint, "format_message", lambda: str(complaint))()
+        text = " ".join(line.strip() for line in said.splitlines() if line.strip())
+        text = text[:1].lower() + text[1:]
+        # typer ends some of its sentences with a question and a full stop.
+        text = text.rstrip(".") + ("" if text.rstrip(".").endswith("?") else ".")
+    context = getattr(complaint, "ctx", None)
+    path = context.command_path if context is not None else "busledger"
+    return f"{text} See '{path} --help'."

@@ -1,0 +1,164 @@
+"""The options that commands share, spelled once, and the request they add up to."""
+
+from __future__ import annotations
+
+import math
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from decoder.errors import UsageError
+
+if TYPE_CHECKING:
+    from decoder.pipeline import Request
+
+__all__ = [
+    "BoardOption",
+    "CaptureArgument",
+    "FromOption",
+    "GradeOption",
+    "JsonOption",
+    "NoProgressOption",
+    "ProfileOption",
+    "QuietOption",
+    "RateOption",
+    "RegionOption",
+    "ToOption",
+    "WiringOption",
+    "parse_rate",
+    "request",
+]
+
+CaptureArgument = Annotated[
+    str,
+    typer.Argument(
+        metavar="CAPTURE",
+        help="VCD or CSV file, plain or .gz .bz2 .xz .zst; '-' reads standard input.",
+        show_default=False,
+    ),
+]
+BoardOption = Annotated[
+    Path | None,
+    typer.Option("--board", metavar="FILE", help="Board file: which chips answer where.", show_default=False),
+]
+ProfileOption = Annotated[
+    str | None,
+    typer.Option(
+        "--profile",
+        metavar="NAME",
+        help="Bus, if no board file names it: see 'busledger profiles'.",
+        show_default=False,
+    ),
+]
+WiringOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--wiring", metavar="FILE", help='TOML whose [wiring] table says line = "channel".', show_default=False
+    ),
+]
+RegionOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--region", metavar="NAME=4000-43FF", help="A region, both ends included; repeatable.", show_default=False
+    ),
+]
+RateOption = Annotated[
+    str | None,
+    typer.Option(
+        "--rate", metavar="HZ", help="Sample rate of a CSV without a time column, such as 24M.", show_default=False
+    ),
+]
+GradeOption = Annotated[
+    str | None,
+    typer.Option(
+        "--grade", metavar="NAME", help="Speed grade of the processor, for its timing windows.", show_default=False
+    ),
+]
+FromOption = Annotated[
+    str | None,
+    typer.Option(
+        "--from", metavar="TIME", help="Begin here: 1.25ms, 300us, 2s from the capture's start.", show_default=False
+    ),
+]
+ToOption = Annotated[str | None, typer.Option("--to", metavar="TIME", help="End here.", show_default=False)]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON, and nothing else.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", help="Print only the answer's first line, no progress.")]
+NoProgressOption = Annotated[bool, typer.Option("--no-progress", help="Draw no progress bar.")]
+
+_RATE = re.compile(r"([0-9.]+(?:e[+-]?[0-9]+)?) *([kmg]?)(?:hz)?", re.IGNORECASE | re.ASCII)
+_PREFIX = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
+
+
+def parse_rate(text: str) -> float:
+    """Hertz in ``24000000``, ``24e6``, ``24M`` or ``24 MHz``."""
+    match = _RATE.fullmatch(text.strip())
+    try:
+        rate = float(match[1]) * _PREFIX[match[2].lower()] if match else math.nan
+    except ValueError:
+        rate = math.nan
+    if not (0 < rate < math.inf):
+        raise UsageError(f"'{text}' is not a sample rate", expected="hertz above 0, such as 24000000, 24e6 or 24M")
+    return rate
+
+
+def request(
+    capture: str,
+    *,
+    board: Path | None = None,
+    profile: str | None = None,
+    wiring: Path | None = None,
+    region: list[str] | None = None,
+    rate: str | None = None,
+    grade: str | None = None,
+    t_from: str | None = None,
+    t_to: str | None = None,
+) -> Request:
+    """The engine's request out of the options as they were typed.
+
+    Raises
+    ------
+    UsageError
+        A time or rate that cannot be read, an empty span, nothing to read on standard input.
+    """
+    from decoder.pipeline import Request
+
+    begin, end = _time("--from", t_from), _time("--to", t_to)
+    if begin is not None and end is not None and begin >= end:
+        raise UsageError(f"the span from {t_from} to {t_to} is empty", expected="--from before --to")
+    given: dict[str, Any] = {}
+    if capture == "-":
+        if sys.stdin is None or sys.stdin.isatty():
+            raise UsageError(
+                "the capture is '-', but nothing is piped into standard input",
+                hint="Pipe a file in, or name one.",
+            )
+        given["stdin"] = sys.stdin.buffer
+    return Request(
+        capture=capture,
+        board=board,
+        profile=profile,
+        wiring=wiring,
+        regions=tuple(region or ()),
+        rate_hz=None if rate is None else parse_rate(rate),
+        grade=grade,
+        t_from=begin,
+        t_to=end,
+        **given,
+    )
+
+
+def _time(option: str, text: str | None) -> int | None:
+    """Femtoseconds from the capture's start."""
+    if text is None:
+        return None
+    from decoder.durations import parse_duration
+
+    moment = parse_duration(text)
+    if moment < 0:
+        raise UsageError(
+            f"{option} {text} lies before the capture", expected="a time from the capture's start, 0s or later"
+        )
+    return moment
