@@ -1,1 +1,44 @@
-"""Placeholder; its owner writes the door."""
+"""The board file and the parts library: what is on the card, and what is known of its parts."""
+
+from decoder.board.lanes import lane_names, parse_lanes
+from decoder.board.loader import load_board
+from decoder.board.model import Board, Buffer, Chip, Decoder, LineLevel, Region
+from decoder.board.part_types import (
+    BufferGroup,
+    BufferPart,
+    DecoderPart,
+    Delay,
+    DirectionPin,
+    EnablePin,
+    Grade,
+    LatchPin,
+    MemoryPart,
+    Part,
+    Section,
+)
+from decoder.board.parts_library import PartsLibrary, parts
+
+__all__ = [
+    "Board",
+    "Buffer",
+    "BufferGroup",
+    "BufferPart",
+    "Chip",
+    "Decoder",
+    "DecoderPart",
+    "Delay",
+    "DirectionPin",
+    "EnablePin",
+    "Grade",
+    "LatchPin",
+    "LineLevel",
+    "MemoryPart",
+    "Part",
+    "PartsLibrary",
+    "Region",
+    "Section",
+    "lane_names",
+    "load_board",
+    "parse_lanes",
+    "parts",
+]

@@ -1,0 +1,237 @@
+"""From checked tables to the board's own types: parts looked up, images read, pins named."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TypeVar
+
+from decoder.board.draft import Draft, titled
+from decoder.board.lanes import lane_names
+from decoder.board.mistakes import nearest
+from decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
+from decoder.board.part_types import BufferPart, DecoderPart, MemoryPart, Part, Section
+from decoder.board.parts_library import parts
+from decoder.board.schema import BufferTable, ChipTable, DecoderTable, RegionTable
+from decoder.board.truth import MOST_INPUTS
+from decoder.errors import BoardError
+from decoder.text import plain
+
+__all__ = ["build_buffers", "build_decoders", "build_regions"]
+
+P = TypeVar("P", bound=Part)
+_WHAT = {MemoryPart: "a memory part", DecoderPart: "a decoder or gate", BufferPart: "a bus driver or latch"}
+
+
+def _part(draft: Draft, table: str, name: str, wanted: type[P]) -> tuple[P | None, str | None]:
+    """The part and the grade its marking carries; adds the mistake where it is unknown or of another kind."""
+    try:
+        part, grade = parts().resolve(name)
+    except BoardError as error:
+        draft.mistakes.add(table, "part", error.what, error.expected)
+        return None, None
+    if not isinstance(part, wanted):
+        what = next(text for kind, text in _WHAT.items() if isinstance(part, kind))
+        draft.mistakes.add(table, "part", f"{plain(name)} is {what}", _WHAT[wanted])
+        return None, None
+    return part, grade.name if grade else None
+
+
+def build_regions(draft: Draft) -> None:
+    """Every ``[[region]]`` that can be built, with its chips and image."""
+    for table, raw in draft.tables("region"):
+        row = draft.mistakes.check(table, RegionTable, raw)
+        if row is None:
+            continue
+        chips = tuple(c for number, one in enumerate(row.chips, 1) if (c := _chip(draft, table, number, one)))
+        region = Region(row.name, row.start, row.end, row.kind, row.space, row.select, chips)
+        draft.regions.append((table, _with_image(draft, table, row, region)))
+
+
+def _chip(draft: Draft, region_table: str, number: int, raw: object) -> Chip | None:
+    table = f"{region_table}, {titled('chips', number, raw)}"
+    row = draft.mistakes.check(table, ChipTable, raw)
+    if row is None:
+        return None
+    part, marked = _part(draft, table, row.part, MemoryPart) if row.part else (None, None)
+    grade = row.grade or marked
+    if part and len(row.lanes) > part.width:
+        found = f"{lane_names(row.lanes)}: {len(row.lanes)} lanes"
+        draft.mistakes.add(table, "lanes", found, f"at most {part.width}, the width of a {part.name}")
+    if part and row.grade:
+        known = part.grade(row.grade)
+        if known is None:
+            draft.mistakes.add(
+                table, "grade", f'"{plain(row.grade)}" is no grade of a {part.name}', ", ".join(part.grades)
+            )
+        grade = known.name if known else None
+    chip = Chip(row.designator, part, row.lanes, grade, row.row, row.column)
+    draft.chips.append((table, chip))
+    return chip
+
+
+def _with_image(draft: Draft, table: str, row: RegionTable, region: Region) -> Region:
+    if row.image is None:
+        if row.image_offset:
+            draft.mistakes.add(table, "image_offset", "an offset without an image", "image as well, or neither")
+        return region
+    if row.kind != "rom":
+        draft.mistakes.add(table, "image", f"an image in a region of kind {row.kind}", 'kind = "rom"')
+        return region
+    if row.end < row.start:
+        return region  # said elsewhere; how much to read is not known
+    image = _read_image(draft, table, row.image, row.image_offset, region.size)
+    return Region(region.name, region.start, region.end, region.kind, region.space, region.select, region.chips, image)
+
+
+def _read_image(draft: Draft, table: str, name: str, offset: int, at_least: int) -> bytes | None:
+    """``at_least`` bytes from ``offset`` on, or fewer if the file ends (then judged by the caller's rule)."""
+    path = (draft.folder / name).resolve()
+    if not draft.allow_outside and not path.is_relative_to(draft.folder.resolve()):
+        draft.mistakes.add(
+            table, "image", f'"{plain(name)}" lies outside the board file\'s folder', "a file in that folder or below"
+        )
+        return None
+    try:
+        if not path.is_file():
+            draft.mistakes.add(table, "image", f'"{plain(name)}" is not a file', "a file beside the board file")
+            return None
+        size = path.stat().st_size
+        if size <= offset:
+            draft.mistakes.add(
+                table, "image_offset", f"{offset}, but the image has {size} bytes", f"an offset below {size}"
+            )
+            return None
+        with path.open("rb") as stream:
+            stream.seek(offset)
+            return stream.read(at_least)
+    except OSError as error:
+        draft.mistakes.add(table, "image", f'"{plain(name)}" cannot be read ({error.strerror})', "a readable file")
+        return None
+
+
+def build_decoders(draft: Draft) -> None:
+    """Every ``[[decoder]]`` that can be built, its pins under the part's own names."""
+    for table, raw in draft.tables("decoder"):
+        row = draft.mistakes.check(table, DecoderTable, raw)
+        if row is None:
+            continue
+        if row.table is not None or row.image is not None:
+            part = _prom(draft, table, row)
+        else:
+            part, _ = _part(draft, table, row.part, DecoderPart)
+        if part is None:
+            continue
+        inputs = _pins(draft, table, "inputs", row.inputs, part, part.inputs)
+        outputs = _pins(draft, table, "outputs", row.outputs, part, part.outputs)
+        draft.decoders.append(
+            (
+                table,
+                Decoder(
+                    row.designator,
+                    part,
+                    {p: v for p, v in inputs.items() if isinstance(v, str)},
+                    {p: str(v) for p, v in outputs.items()},
+                    {p: v for p, v in inputs.items() if isinstance(v, int)},
+                ),
+            )
+        )
+
+
+def _pins(
+    draft: Draft, table: str, key: str, given: Mapping[str, str | int], part: DecoderPart, known: tuple[str, ...]
+) -> dict[str, str | int]:
+    """``given`` under the part's own pin names; unknown pins and pins named twice become mistakes."""
+    if not given:
+        draft.mistakes.add(table, key, "no pin at all", f"at least one of {', '.join(known)}")
+    named: dict[str, str | int] = {}
+    for pin, line in given.items():
+        own = part.pin_name(pin)
+        if own not in known:
+            draft.mistakes.add(
+                table, f"{key}.{plain(pin)}", f"a {part.name} has no such pin there", f"one of {', '.join(known)}"
+            )
+        elif own in named:
+            draft.mistakes.add(table, f"{key}.{plain(pin)}", f"pin {own} is named twice", "each pin once")
+        else:
+            named[own] = line
+    return named
+
+
+def _prom(draft: Draft, table: str, row: DecoderTable) -> DecoderPart | None:
+    """A part made of the board file's own contents: input k is address bit k, output j is data bit j, as listed."""
+    pins_in, pins_out = tuple(row.inputs), tuple(row.outputs)
+    if not pins_in or not pins_out or len(pins_in) > MOST_INPUTS or len(pins_out) > 32:
+        draft.mistakes.add(
+            table,
+            "inputs",
+            f"{len(pins_in)} inputs and {len(pins_out)} outputs",
+            f"1 to {MOST_INPUTS} inputs and 1 to 32 outputs",
+        )
+        return None
+    size = 1 << len(pins_in)
+    contents: tuple[int, ...] | None = row.table
+    if row.table is not None and row.image is not None:
+        draft.mistakes.add(table, "image", "both table and image", "one of them")
+        return None
+    if row.image is not None:
+        image = _read_image(draft, table, row.image, row.image_offset, size)
+        if image is None:
+            return None
+        contents = tuple(image)
+    assert contents is not None
+    if len(contents) != size:
+        draft.mistakes.add(
+            table, "image" if row.image else "table", f"{len(contents)} entries", f"{size}, for {len(pins_in)} inputs"
+        )
+        return None
+    top = (1 << len(pins_out)) - 1
+    if row.table is not None and max(contents) > top:
+        draft.mistakes.add(table, "table", f"the entry {max(contents)}", f"at most {top}, for {len(pins_out)} outputs")
+        return None
+    section = Section(inputs=pins_in, outputs=pins_out, contents=tuple(value & top for value in contents))
+    return DecoderPart(
+        name=row.part,
+        title="PROM",
+        source="board file",
+        kind="prom",
+        open_collector=row.open_collector,
+        section=(section,),
+    )
+
+
+def build_buffers(draft: Draft) -> None:
+    """Every ``[[buffer]]`` that can be built; without ``serves`` it serves all regions."""
+    everything = tuple(region.name for _, region in draft.regions)
+    for table, raw in draft.tables("buffer"):
+        row = draft.mistakes.check(table, BufferTable, raw)
+        if row is None:
+            continue
+        part, _ = _part(draft, table, row.part, BufferPart)
+        if (row.lanes is None) == (row.lines is None):
+            found = "neither lanes nor lines" if row.lanes is None else "both lanes and lines"
+            draft.mistakes.add(table, "lanes", found, "lanes for a data driver, or lines for an address driver")
+        for name in row.serves or ():
+            if name not in draft.region_names():
+                draft.mistakes.add(
+                    table,
+                    "serves",
+                    f'no region "{plain(name)}"',
+                    f"a region of this file{nearest(name, draft.region_names())}",
+                )
+        if part is None:
+            continue
+        draft.buffers.append(
+            (
+                table,
+                Buffer(
+                    row.designator,
+                    part,
+                    row.lanes or (),
+                    row.lines or (),
+                    row.serves if row.serves is not None else everything,
+                    LineLevel(row.direction.line, row.direction.to_cpu) if row.direction else None,
+                    LineLevel(row.enable.line, row.enable.active) if row.enable else None,
+                    dict(row.far_side),
+                ),
+            )
+        )

@@ -1,0 +1,83 @@
+"""A board file half read: its raw tables, what could be built of them, and the mistakes so far."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from decoder.board.mistakes import Mistakes
+from decoder.board.model import Buffer, Chip, Decoder, Region
+from decoder.text import plain
+
+__all__ = ["Draft", "Titled"]
+
+Titled = tuple[str, Any]
+
+
+@dataclass(slots=True)
+class Draft:
+    """``raw`` is what TOML held; the lists pair each built thing with its table's title."""
+
+    raw: Mapping[str, Any]
+    folder: Path
+    allow_outside: bool
+    mistakes: Mistakes
+    regions: list[tuple[str, Region]] = field(default_factory=list)
+    chips: list[tuple[str, Chip]] = field(default_factory=list)
+    decoders: list[tuple[str, Decoder]] = field(default_factory=list)
+    buffers: list[tuple[str, Buffer]] = field(default_factory=list)
+
+    def tables(self, kind: str) -> Iterator[tuple[str, Any]]:
+        """Every ``[[kind]]`` table with its title, such as ``[[region]] number 2 "bank1"``."""
+        rows = self.raw.get(kind, [])
+        if not isinstance(rows, list):
+            self.mistakes.add(f"[[{kind}]]", "", f"found [{kind}]", f"[[{kind}]], in double brackets")
+            return
+        for number, row in enumerate(rows, 1):
+            yield titled(f"[[{kind}]]", number, row), row
+
+    def region_names(self) -> set[str]:
+        """Names of all regions the file has, also of those that could not be built."""
+        rows = self.raw.get("region", [])
+        named = (row.get("name") for row in rows if isinstance(row, Mapping)) if isinstance(rows, list) else ()
+        return {name for name in named if isinstance(name, str)}
+
+    def used_lines(self) -> set[str]:
+        """Lines that anything but a decoder's output names, also in tables that could not be built."""
+        used: set[str] = (
+            {str(k) for k in self.raw.get("wiring", {})} if isinstance(self.raw.get("wiring"), Mapping) else set()
+        )
+        for kind in ("region", "decoder", "buffer"):
+            rows = self.raw.get(kind, [])
+            for row in rows if isinstance(rows, list) else ():
+                if isinstance(row, Mapping):
+                    used.update(_strings([row.get(key) for key in _USES[kind]]))
+        return used
+
+
+_USES = {
+    "region": ("select",),
+    "decoder": ("inputs",),
+    "buffer": ("lines", "direction", "enable", "far_side"),
+}
+
+
+def _strings(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        for one in value.values():
+            yield from _strings(one)
+    elif isinstance(value, list):
+        for one in value:
+            yield from _strings(one)
+
+
+def titled(table: str, number: int, row: Any) -> str:
+    """``table number N "name"`` as the reader finds it in the file."""
+    name = (row.get("name") or row.get("designator")) if isinstance(row, Mapping) else None
+    return (
+        f'{table} number {number} "{plain(name, 40)}"' if isinstance(name, str) and name else f"{table} number {number}"
+    )

@@ -1,0 +1,135 @@
+"""Reads a board file: every mistake in it comes back at once, nothing in it is obeyed."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Collection, Mapping
+from pathlib import Path
+from typing import Any
+
+from decoder.board.build import build_buffers, build_decoders, build_regions
+from decoder.board.draft import Draft
+from decoder.board.mistakes import Mistakes, nearest
+from decoder.board.model import Board
+from decoder.board.rules import check_draft
+from decoder.board.schema import BoardTable, is_line
+from decoder.errors import BoardError
+from decoder.text import plain
+
+__all__ = ["load_board"]
+
+_TABLES = ("board", "wiring", "region", "decoder", "buffer")
+LARGEST_FILE = 4 << 20  # a board file is some kilobytes; more is the wrong file
+
+
+def load_board(
+    path: str | Path,
+    *,
+    data_bits: int | None = None,
+    address_bits: int | None = None,
+    lines: Collection[str] | None = None,
+    allow_outside: bool = False,
+) -> Board:
+    """The card that the board file at ``path`` describes.
+
+    Parameters
+    ----------
+    data_bits, address_bits, lines
+        What the bus profile says, where the caller knows it: the width of the two
+        buses, and the names of the profile's lines. More mistakes are found then.
+    allow_outside
+        Let ``image`` name a file outside the board file's folder.
+
+    Raises
+    ------
+    BoardError
+        The file cannot be read, is not TOML, or breaks the contract. Its text has
+        one line for each mistake: file, table, key, what was found, what was
+        expected.
+    """
+    file = Path(path)
+    raw = _parse(file)
+    mistakes = Mistakes(str(path))
+    for key in raw:
+        if key not in _TABLES:
+            expected = "[board], [wiring], [[region]], [[decoder]] or [[buffer]]"
+            mistakes.add("", plain(key), "no such table", expected + nearest(key, _TABLES))
+    head = mistakes.check("[board]", BoardTable, raw["board"]) if "board" in raw else None
+    if "board" not in raw:
+        mistakes.add("[board]", "", "the table is missing", "[board] with name and bus")
+    wiring = _wiring(raw.get("wiring", {}), mistakes)
+    draft = Draft(raw, file.parent, allow_outside, mistakes)
+    build_regions(draft)
+    build_decoders(draft)
+    build_buffers(draft)
+    check_draft(draft, data_bits=data_bits, address_bits=address_bits, lines=lines)
+    mistakes.stop()
+    assert head is not None
+    return Board(
+        path=str(path),
+        name=head.name,
+        bus=head.bus,
+        description=head.description,
+        wiring=wiring,
+        regions=tuple(region for _, region in draft.regions),
+        decoders=tuple(decoder for _, decoder in draft.decoders),
+        buffers=tuple(buffer for _, buffer in draft.buffers),
+    )
+
+
+def _parse(file: Path) -> dict[str, Any]:
+    """The tables of a TOML file; BoardError for whatever keeps it from being one."""
+    where = plain(str(file))
+    try:
+        if file.is_dir():
+            raise BoardError("this is a folder", where=where, expected="a board file (TOML)")
+        if file.exists() and file.stat().st_size > LARGEST_FILE:
+            raise BoardError(
+                "this file is too large for a board file", where=where, expected="a TOML file of some kilobytes"
+            )
+        data = file.read_bytes()
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise BoardError(
+            f"the board file cannot be read: {reason}", where=where, expected="a readable TOML file"
+        ) from error
+    if not data.strip():
+        raise BoardError("the board file is empty", where=where, expected="[board], and a [[region]] for each select")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise BoardError("the board file is not text", where=f"{where}, line {line}", expected="UTF-8") from error
+    try:
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        what, line = _toml_error(str(error), text)
+        raise BoardError(
+            f"this is not TOML: {what}", where=f"{where}, line {line}", expected="TOML as in the manual's example"
+        ) from error
+
+
+def _toml_error(message: str, text: str) -> tuple[str, int]:
+    """What the TOML reader said, and the line; a file that ends too early is wrong in its last line."""
+    found = re.search(r"\(at line (\d+), column (\d+)\)", message)
+    line = int(found[1]) if found else text.count("\n") + 1
+    return plain(re.sub(r"\s*\(at [^)]*\)$", "", message)), line
+
+
+def _wiring(raw: Any, mistakes: Mistakes) -> dict[str, str]:
+    """The ``[wiring]`` table as given: line → channel name."""
+    if not isinstance(raw, Mapping):
+        mistakes.add("[wiring]", "", "found no table", 'line = "channel name" pairs')
+        return {}
+    wiring: dict[str, str] = {}
+    for line, channel in raw.items():
+        if not is_line(line):
+            mistakes.add(
+                "[wiring]", plain(line) or '""', "this cannot be a line's name", "a line such as A0, MREQ, CS3"
+            )
+        elif not isinstance(channel, str) or not channel:
+            mistakes.add("[wiring]", line, f"found {plain(repr(channel), 60)}", "the name of a channel, in quotes")
+        else:
+            wiring[line] = channel
+    return wiring

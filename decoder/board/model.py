@@ -1,0 +1,163 @@
+"""What is on the card, as the other floors see it: frozen, checked, no files behind it.
+
+Levels are voltages of a line as wired: 0 = low, 1 = high. Addresses are bus
+addresses (bytes); ``end`` is inclusive. Lanes are data bit numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from decoder.board.part_types import BufferPart, DecoderPart, MemoryPart
+
+__all__ = ["Board", "Buffer", "Chip", "Decoder", "LineLevel", "Region", "RegionKind", "Space"]
+
+RegionKind = Literal["ram", "rom", "io"]
+Space = Literal["memory", "io", "program"]
+
+
+@dataclass(frozen=True, slots=True)
+class LineLevel:
+    """A line, and the level at which it means what the field says (``to_cpu``, ``active``)."""
+
+    line: str
+    level: int
+
+
+@dataclass(frozen=True, slots=True)
+class Chip:
+    """One memory chip. ``grade`` names one of ``part.grades``; row and column are its place on the card."""
+
+    designator: str
+    part: MemoryPart | None
+    lanes: tuple[int, ...]
+    grade: str | None = None
+    row: int | None = None
+    column: int | None = None
+
+    @property
+    def access_ns(self) -> float | None:
+        """Access time of the chip's grade, ns; None if the board file does not say which grade it is."""
+        if self.part is None or self.grade is None:
+            return None
+        found = self.part.grade(self.grade)
+        return found.access_ns if found else None
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """The addresses one select answers for; ``image`` holds a ROM's bytes from ``start`` on, one byte a bus address
+    that the region owns."""
+
+    name: str
+    start: int
+    end: int
+    kind: RegionKind = "ram"
+    space: Space = "memory"
+    select: str | None = None
+    chips: tuple[Chip, ...] = ()
+    image: bytes | None = None
+    inferred: bool = False
+
+    @property
+    def size(self) -> int:
+        """How many bus addresses it spans."""
+        return self.end - self.start + 1
+
+    @property
+    def lanes(self) -> tuple[int, ...]:
+        """The lanes its chips carry, ascending; empty where the board file names no chips."""
+        return tuple(sorted({bit for chip in self.chips for bit in chip.lanes}))
+
+    def chip_on(self, lane: int) -> Chip | None:
+        """The chip that carries a lane; None if the board file names none."""
+        return next((chip for chip in self.chips if lane in chip.lanes), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Decoder:
+    """A decoder, gate package or PROM. ``inputs`` and ``outputs``: pin → line; ``tied``: input pin → fixed level.
+
+    Pins are the part's own names. A pin in neither is not described: an enable
+    may be taken as ``part.enables`` says, any other input is unknown.
+    """
+
+    designator: str
+    part: DecoderPart
+    inputs: Mapping[str, str]
+    outputs: Mapping[str, str]
+    tied: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Buffer:
+    """A bus driver: of data ``lanes``, or of address or control ``lines``; never both.
+
+    ``direction.level`` is the level at which it drives toward the CPU,
+    ``enable.level`` the level at which it is on. ``far_side``: lane (``D0``) or
+    line → the line clipped on the card side.
+    """
+
+    designator: str
+    part: BufferPart
+    lanes: tuple[int, ...] = ()
+    lines: tuple[str, ...] = ()
+    serves: tuple[str, ...] = ()
+    direction: LineLevel | None = None
+    enable: LineLevel | None = None
+    far_side: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """Everything the board file says; ``path`` empty where there was no file."""
+
+    path: str
+    name: str
+    bus: str
+    regions: tuple[Region, ...]
+    description: str = ""
+    wiring: Mapping[str, str] = field(default_factory=dict)
+    decoders: tuple[Decoder, ...] = ()
+    buffers: tuple[Buffer, ...] = ()
+    _index: Mapping[str, int] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_index", {r.name: i for i, r in enumerate(self.regions)})
+
+    @classmethod
+    def from_regions(cls, name: str, regions: Iterable[Region], bus: str = "") -> Board:
+        """A board of regions alone: stated on the command line, or inferred from the traffic."""
+        return cls(path="", name=name, bus=bus, regions=tuple(regions))
+
+    def region_index(self, name: str) -> int:
+        """The index of a region, as in the cycles' ``region`` column; KeyError if there is none."""
+        return self._index[name]
+
+    def lines(self) -> tuple[str, ...]:
+        """Every line the board file names, each once: selects, decoder pins, buffer lines, far sides, wiring."""
+        named: dict[str, None] = {}
+        for region in self.regions:
+            if region.select:
+                named[region.select] = None
+        for decoder in self.decoders:
+            named.update(dict.fromkeys((*decoder.inputs.values(), *decoder.outputs.values())))
+        for buffer in self.buffers:
+            named.update(dict.fromkeys((*buffer.lines, *buffer.far_side.values())))
+            named.update(dict.fromkeys(ll.line for ll in (buffer.direction, buffer.enable) if ll))
+        named.update(dict.fromkeys(self.wiring))
+        return tuple(named)
+
+    def serving(self, region: str) -> tuple[Buffer, ...]:
+        """The buffers between the bus and a region."""
+        return tuple(b for b in self.buffers if region in b.serves)
+
+    def select_source(self, region: Region) -> tuple[Decoder, str] | None:
+        """The decoder and its output pin that make a region's select; None if the board file does not say."""
+        for decoder in self.decoders:
+            for pin, line in decoder.outputs.items():
+                if line == region.select:
+                    return decoder, pin
+        return None

@@ -1,0 +1,148 @@
+"""The parts library: TOML data, read once when first asked for, found by any usual marking."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterator
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from pydantic import ValidationError
+
+from decoder.board.part_types import BufferPart, DecoderPart, Grade, MemoryPart, Part
+from decoder.errors import BoardError
+from decoder.text import plain
+
+__all__ = ["PartsLibrary", "parts"]
+
+_KINDS: dict[str, type[Part]] = {"memory": MemoryPart, "decoder": DecoderPart, "buffer": BufferPart}
+_MAKER = re.compile(r"[A-Z]{1,4}(?=\d)")  # common practice: a maker's prefix has up to four letters
+_TAIL = re.compile(r"(?P<letters>[A-Z]{0,4})(?P<speed>-\d{1,3})?(?P<package>[A-Z]{0,4})")
+
+
+class PartsLibrary:
+    """Parts by name; iterating gives them in the order of the files."""
+
+    def __init__(self, found: list[Part], prefixes: list[str], families: list[str]) -> None:
+        self._parts = {part.name: part for part in found}
+        self._keys = {_bare(key): part for part in found for key in (part.name, *part.aliases)}
+        self._prefixes = sorted(prefixes, key=len, reverse=True)
+        self._families = families
+
+    def __iter__(self) -> Iterator[Part]:
+        return iter(self._parts.values())
+
+    def __len__(self) -> int:
+        return len(self._parts)
+
+    def names(self) -> tuple[str, ...]:
+        """The library's own names, in the order of the files."""
+        return tuple(self._parts)
+
+    def get(self, name: str) -> Part:
+        """The part that ``name`` means, in any usual marking (``SN74LS138N``, ``2114L-3``, ``MM2114N``).
+
+        Raises BoardError with the nearest names where there is none.
+        """
+        return self.resolve(name)[0]
+
+    def resolve(self, name: str) -> tuple[Part, Grade | None]:
+        """The part, and the speed grade if the marking carries one (``2114-2``). Raises BoardError."""
+        for text in self._spellings(name):
+            found = self._match(text) or self._relative(text)
+            if found:
+                return found
+        near = self.nearest(name)
+        raise BoardError(
+            f'unknown part "{plain(name)}"',
+            expected="a part of the library" + (f", such as {', '.join(near)}" if near else ""),
+            hint="List the library with `busledger parts`.",
+        )
+
+    def nearest(self, name: str) -> list[str]:
+        """Up to three library names that look most like ``name``."""
+        keys = {key: part.name for key, part in self._keys.items()}
+        texts = list(self._spellings(name))
+        near = [keys[k] for text in texts for k in difflib.get_close_matches(text, keys, n=3, cutoff=0.6)]
+        return list(dict.fromkeys(near))[:3]
+
+    def _spellings(self, name: str) -> Iterator[str]:
+        """``name`` without a maker's prefix, most literal first."""
+        text = _bare(name)
+        yield text
+        for prefix in self._prefixes:
+            if text.startswith(prefix):
+                yield text.removeprefix(prefix)
+        maker = _MAKER.match(text)
+        if maker:
+            yield text[maker.end() :]
+
+    def _match(self, text: str) -> tuple[Part, Grade | None] | None:
+        for key in sorted(self._keys, key=len, reverse=True):
+            if text.startswith(key) and (tail := _TAIL.fullmatch(text[len(key) :])):
+                part = self._keys[key]
+                return part, _grade_of(part, key, tail)
+        return None
+
+    def _relative(self, text: str) -> tuple[Part, Grade | None] | None:
+        """A part of another family with the same number, its delays left out."""
+        for family in sorted(self._families[1:], key=len, reverse=True):
+            if text.startswith(family):
+                same = self._match(self._families[0] + text.removeprefix(family))
+                if same:
+                    return _without_delays(same[0], family), None
+        return None
+
+
+def _bare(name: str) -> str:
+    return re.sub(r"[\s_./]", "", name.upper().replace("Μ", "U").replace("µ", "U"))
+
+
+def _grade_of(part: Part, key: str, tail: re.Match[str]) -> Grade | None:
+    if not isinstance(part, MemoryPart):
+        return None
+    version = "A" if tail["letters"].startswith("A") else ""
+    for marking in (key, version + (tail["speed"] or ""), tail["speed"] or ""):
+        for grade in part.grade_list:
+            if marking and marking in grade.markings:
+                return grade
+    return None
+
+
+def _without_delays(part: Part, family: str) -> Part:
+    """The same table and pins in another family, of which the library knows no delays."""
+    note = f"{family} family: the table and pin-out are those of {part.name}; no delays are known here"
+    return part.model_copy(update={"delays": (), "notes": (*part.notes, note)})
+
+
+@cache
+def parts() -> PartsLibrary:
+    """The library that comes with the program.
+
+    Raises BoardError if one of its files breaks the schema (a damaged installation).
+    """
+    folder = resources.files("decoder.board") / "parts"
+    found: list[Part] = []
+    naming: dict[str, list[str]] = {}
+    for entry in sorted(folder.iterdir(), key=lambda e: e.name):
+        if not entry.name.endswith(".toml"):
+            continue
+        tables = tomllib.loads(entry.read_text(encoding="utf-8"))
+        naming.update(tables.pop("naming", {}))
+        for kind, rows in tables.items():
+            found.extend(_read(entry.name, kind, row) for row in rows)
+    return PartsLibrary(found, naming["prefixes"], naming["families"])
+
+
+def _read(file: str, kind: str, row: dict[str, Any]) -> Part:
+    try:
+        return _KINDS[kind].model_validate(row)
+    except (KeyError, ValidationError) as error:
+        raise BoardError(
+            f"{row.get('name', 'a part')}: {error}",
+            where=f"parts library, {file}, [[{kind}]]",
+            hint="The installation is damaged: install the program again.",
+        ) from error

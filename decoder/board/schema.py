@@ -1,0 +1,145 @@
+"""The shape of each table of a board file: which keys, which kinds of value. Meaning is checked later.
+
+Every table is checked on its own, so that one mistake does not hide another.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+
+from decoder.board.lanes import parse_lanes
+
+__all__ = [
+    "BoardTable",
+    "BufferTable",
+    "ChipTable",
+    "DecoderTable",
+    "DirectionTable",
+    "EnableTable",
+    "RegionTable",
+    "is_line",
+]
+
+_LINE = re.compile(r"[A-Za-z0-9_+./~!*#\[\]()-]+")
+HIGHEST_ADDRESS = 0xFFFF_FFFF
+
+
+def is_line(text: str) -> bool:
+    """Whether ``text`` can be the name of a line at all."""
+    return len(text) <= 64 and _LINE.fullmatch(text) is not None
+
+
+def _line(text: str) -> str:
+    if not text.strip():
+        raise ValueError("an empty line name")
+    if not is_line(text):
+        raise ValueError(f'"{text}" cannot be a line name (letters, digits, _ and the trade\'s marks, no spaces)')
+    return text
+
+
+def _name(text: str) -> str:
+    if not text.strip():
+        raise ValueError("an empty name")
+    return text
+
+
+def _lanes(value: Any) -> tuple[int, ...]:
+    if isinstance(value, (str, list, tuple)):
+        return parse_lanes(value)
+    raise ValueError(f"{value!r} names no lanes")
+
+
+def _line_or_level(value: Any) -> str | int:
+    if isinstance(value, str):
+        return _line(value)
+    if value is not True and value is not False and value in (0, 1):
+        return int(value)
+    raise ValueError(f"{value!r} is neither a line's name nor a fixed level 0 or 1")
+
+
+Line = Annotated[str, AfterValidator(_line)]
+Name = Annotated[str, AfterValidator(_name)]
+Lanes = Annotated[tuple[int, ...], BeforeValidator(_lanes)]
+Address = Annotated[int, Field(ge=0, le=HIGHEST_ADDRESS, strict=True)]
+Level = Annotated[int, Field(ge=0, le=1, strict=True)]
+LineOrLevel = Annotated[Any, AfterValidator(_line_or_level)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class BoardTable(_Table):
+    """``[board]``"""
+
+    name: Name
+    bus: Name
+    description: str = ""
+
+
+class ChipTable(_Table):
+    """One entry of a region's ``chips``."""
+
+    designator: Name
+    part: Name | None = None
+    lanes: Lanes
+    grade: Name | None = None
+    row: Annotated[int, Field(strict=True)] | None = None
+    column: Annotated[int, Field(strict=True)] | None = None
+
+
+class RegionTable(_Table):
+    """``[[region]]``; ``chips`` are checked one by one."""
+
+    name: Name
+    start: Address
+    end: Address
+    kind: Literal["ram", "rom", "io"]
+    space: Literal["memory", "io", "program"] = "memory"
+    select: Line | None = None
+    chips: tuple[Any, ...] = ()
+    image: Name | None = None
+    image_offset: Annotated[int, Field(ge=0, strict=True)] = 0
+
+
+class DecoderTable(_Table):
+    """``[[decoder]]``; with ``table`` or ``image`` it is a PROM whose pins are what ``inputs`` and ``outputs`` name."""
+
+    designator: Name
+    part: Name
+    inputs: dict[str, LineOrLevel]
+    outputs: dict[str, Line]
+    table: tuple[Annotated[int, Field(ge=0, strict=True)], ...] | None = None
+    image: Name | None = None
+    image_offset: Annotated[int, Field(ge=0, strict=True)] = 0
+    open_collector: bool = False
+
+
+class DirectionTable(_Table):
+    """``direction`` of a buffer: the level of ``line`` at which it drives toward the CPU."""
+
+    line: Line
+    to_cpu: Level
+
+
+class EnableTable(_Table):
+    """``enable`` of a buffer: the level of ``line`` at which it is on."""
+
+    line: Line
+    active: Level
+
+
+class BufferTable(_Table):
+    """``[[buffer]]``: of data ``lanes`` or of ``lines``."""
+
+    designator: Name
+    part: Name
+    lanes: Lanes | None = None
+    lines: Annotated[tuple[Line, ...], Field(min_length=1)] | None = None
+    serves: tuple[Name, ...] | None = None
+    direction: DirectionTable | None = None
+    enable: EnableTable | None = None
+    far_side: dict[str, Line] = Field(default_factory=dict)
