@@ -148,7 +148,7 @@ class CaptureFile:
         source = self._source
         assert source is not None
         tables = build_tables(self._vcd.variables, select)
-        reader = BodyReader(tables, self.where, self.header.tick_s, self.notes, self._line_of)
+        reader = BodyReader(tables, self.where, self.header.tick_s, self.notes, self._line_of, source.cut)
         size = self.piece_bytes or max(1 << 16, PIECE_BYTES // tables.words)
         joiner = _Joiner(block_rows, self.header.tick_fs)
         for rows in reader.rows(cut_pieces(source, self._head, self._vcd.body_at, size)):

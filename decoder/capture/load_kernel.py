@@ -7,8 +7,9 @@ targets here are).
 
 from __future__ import annotations
 
+import numba
 import numpy as np
-from numba import config, njit, types
+from numba import njit, types
 from numba.extending import intrinsic
 
 EIGHT = np.uint64(8)
@@ -42,7 +43,7 @@ def _trailing(typing_context, value):
     return types.uint64(types.uint64), build
 
 
-if config.DISABLE_JIT:
+if getattr(numba.config, "DISABLE_JIT", 0):
 
     def load64(buf, at):
         """The eight bytes from ``at``, lowest first."""

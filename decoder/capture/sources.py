@@ -2,15 +2,12 @@
 
 Whatever the source, it is read forward once in pieces of bounded size, so a
 file larger than memory, or a small one that unpacks to more than memory,
-passes through. Compression is told by the first bytes (the magic numbers of
-RFC 1952, bzip2, the .xz file format and RFC 8878), never by the name.
+passes through. Compression is told by the first bytes, never by the name.
 """
 
 from __future__ import annotations
 
-import bz2
 import errno
-import gzip
 import io
 import lzma
 import os
@@ -18,9 +15,11 @@ import queue
 import sys
 import threading
 import zlib
+from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Protocol, cast
 
+from decoder.capture.packed import Unpacker, packing_of
 from decoder.errors import CaptureError
 from decoder.text import plain
 
@@ -28,7 +27,6 @@ __all__ = ["ByteSource", "ThreadedSource", "open_source", "shown_path"]
 
 _PIECE = 1 << 20
 _AHEAD = 8
-_MAGIC = ((b"\x1f\x8b", "gzip"), (b"BZh", "bzip2"), (b"\xfd7zXZ\x00", "xz"), (b"\x28\xb5\x2f\xfd", "zstd"))
 
 
 class ByteSource(Protocol):
@@ -43,6 +41,9 @@ class ByteSource(Protocol):
 
     def consumed(self) -> int:
         """Bytes taken from the disk or pipe so far, for the progress display."""
+
+    def cut(self) -> bool:
+        """True once a packed file has turned out to end too early."""
 
     def close(self) -> None:
         """Let go of the file."""
@@ -78,6 +79,10 @@ class PlainSource:
         """Bytes read."""
         return self._read
 
+    def cut(self) -> bool:
+        """A plain file cannot tell."""
+        return False
+
     def close(self) -> None:
         """Close the file."""
         self._raw.close()
@@ -90,9 +95,17 @@ class ThreadedSource:
     wait, however much a compressed file unpacks to.
     """
 
-    def __init__(self, stream: IO[bytes], raw: IO[bytes], where: str, size: int | None, again: bool) -> None:
+    def __init__(
+        self,
+        fetch: Callable[[], bytes],
+        raw: _Peeked,
+        where: str,
+        size: int | None,
+        again: bool,
+        unpacker: Unpacker | None = None,
+    ) -> None:
         self.where, self.size, self.again = where, size, again
-        self._stream, self._raw = stream, raw
+        self._fetch, self._raw, self._unpacker = fetch, raw, unpacker
         self._pieces: queue.Queue[bytes | Exception] = queue.Queue(_AHEAD)
         self._current, self._at = b"", 0
         self._stop, self._ended = threading.Event(), False
@@ -103,7 +116,7 @@ class ThreadedSource:
     def _run(self) -> None:
         while not self._stop.is_set():
             try:
-                piece: bytes | Exception = self._stream.read(_PIECE)
+                piece: bytes | Exception = self._fetch()
             except Exception as failure:  # handed over: raised by readinto, in the caller's thread
                 piece = failure
             if self._put(piece) or not piece or isinstance(piece, Exception):
@@ -139,10 +152,11 @@ class ThreadedSource:
 
     def consumed(self) -> int:
         """Bytes taken from the disk (not unpacked) where that is known."""
-        try:
-            return self._raw.tell()
-        except (OSError, ValueError):
-            return self._taken
+        return self._raw.count if self._unpacker is not None else self._taken
+
+    def cut(self) -> bool:
+        """True once a packed file has ended inside its compressed data."""
+        return self._unpacker is not None and self._unpacker.cut
 
     def close(self) -> None:
         """Stop the thread and close the file; a pipe that blocks is left to the thread."""
@@ -150,7 +164,6 @@ class ThreadedSource:
         self._ended = True
         self._thread.join(timeout=0.5)
         if not self._thread.is_alive():
-            self._stream.close()
             self._raw.close()
 
 
@@ -158,7 +171,7 @@ def open_source(path: str, stdin: IO[bytes] | None = None) -> ByteSource:
     """Open ``path`` (``-`` is standard input); raises CaptureError with a hint."""
     if path == "-":
         stream = stdin if stdin is not None else sys.stdin.buffer
-        return _unpacked(_Peeked(stream), shown_path(path), None, again=False)
+        return _threaded(_Peeked(stream, owned=False), shown_path(path), None, again=False)
     where = shown_path(path)
     try:
         target = Path(path)
@@ -172,25 +185,25 @@ def open_source(path: str, stdin: IO[bytes] | None = None) -> ByteSource:
     except ValueError as failure:
         raise CaptureError(f"this is not a path: {failure}", where=where) from failure
     if not regular:
-        return _unpacked(_Peeked(cast(IO[bytes], raw)), where, None, again=False)
+        return _threaded(_Peeked(cast(IO[bytes], raw)), where, None, again=False)
     try:
         head = raw.read(8)
     except OSError as failure:
         raw.close()
         raise _cannot_read(where, failure) from failure
-    if _packing(head) is None:
+    if packing_of(head) is None:
         return PlainSource(cast(IO[bytes], raw), where, size, head)
     raw.seek(0)
-    return _unpacked(_Peeked(cast(IO[bytes], raw)), where, size, again=True)
+    return _threaded(_Peeked(cast(IO[bytes], raw)), where, size, again=True)
 
 
 class _Peeked(io.RawIOBase):
     """A stream whose first bytes were looked at and are given again."""
 
-    def __init__(self, stream: IO[bytes]) -> None:
-        self._stream = stream
+    def __init__(self, stream: IO[bytes], owned: bool = True) -> None:
+        self._stream, self._owned = stream, owned
         self._head = b""
-        self._count = 0
+        self.count = 0
         while len(self._head) < 8:
             more = stream.read(8 - len(self._head))
             if not more:
@@ -213,39 +226,21 @@ class _Peeked(io.RawIOBase):
             data = read(len(view))
             count = len(data)
             view[:count] = data
-        self._count += count
+        self.count += count
         return count
 
-    def tell(self) -> int:
-        return self._count
-
     def close(self) -> None:
-        if self._stream is not sys.stdin.buffer:
+        if self._owned:
             self._stream.close()
         super().close()
 
 
-def _packing(head: bytes) -> str | None:
-    return next((name for magic, name in _MAGIC if head.startswith(magic)), None)
-
-
-def _unpacked(raw: _Peeked, where: str, size: int | None, again: bool) -> ByteSource:
-    packing = _packing(raw.magic)
-    stream: IO[bytes]
-    buffered = cast(IO[bytes], io.BufferedReader(raw, 1 << 18))
-    if packing == "gzip":
-        stream = cast(IO[bytes], gzip.GzipFile(fileobj=buffered, mode="rb"))
-    elif packing == "bzip2":
-        stream = cast(IO[bytes], bz2.BZ2File(buffered, "rb"))
-    elif packing == "xz":
-        stream = cast(IO[bytes], lzma.LZMAFile(buffered, "rb"))
-    elif packing == "zstd":
-        import zstandard
-
-        stream = zstandard.ZstdDecompressor(max_window_size=1 << 27).stream_reader(buffered, read_across_frames=True)
-    else:
-        stream = cast(IO[bytes], raw)
-    return ThreadedSource(stream, cast(IO[bytes], raw), where, size, again)
+def _threaded(raw: _Peeked, where: str, size: int | None, again: bool) -> ByteSource:
+    packing = packing_of(raw.magic)
+    if packing is None:
+        return ThreadedSource(lambda: raw.read(_PIECE) or b"", raw, where, size, again)
+    unpacker = Unpacker(packing, lambda count: raw.read(count) or b"")
+    return ThreadedSource(unpacker.next_piece, raw, where, size, again, unpacker)
 
 
 def _cannot_read(where: str, failure: OSError) -> CaptureError:
@@ -262,8 +257,7 @@ def _cannot_unpack(where: str, failure: Exception) -> CaptureError:
     if isinstance(failure, OSError) and failure.errno:
         return _cannot_read(where, failure)
     known = (EOFError, zlib.error, lzma.LZMAError, OSError, ValueError)
-    cut = isinstance(failure, EOFError)
-    what = "the compressed file is cut" if cut else f"the compressed file is damaged: {plain(str(failure))}"
+    what = f"the compressed file is damaged: {plain(str(failure))}"
     if not isinstance(failure, known) and type(failure).__module__.split(".")[0] != "zstandard":
         what = f"cannot be read: {type(failure).__name__}: {plain(str(failure))}"
     return CaptureError(what, where=where, hint="Copy it again from where it was made.")

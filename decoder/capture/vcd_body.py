@@ -48,12 +48,20 @@ class BodyReader:
     ----------
     line_of : byte offset -> line number, called only for a message
     notes : grows by what must be told about the file
+    source_cut : asked at the end: did a packed source end too early
     """
 
     def __init__(
-        self, tables: Tables, where: str, tick_s: float, notes: list[Note], line_of: Callable[[int], int]
+        self,
+        tables: Tables,
+        where: str,
+        tick_s: float,
+        notes: list[Note],
+        line_of: Callable[[int], int],
+        source_cut: Callable[[], bool] = lambda: False,
     ) -> None:
         self.tables, self.where, self.tick_s, self.notes, self._line_of = tables, where, tick_s, notes, line_of
+        self._source_cut = source_cut
         self.end_time = 0
         self._now = np.zeros((2, tables.words), np.uint64)
         self._now[1] = tables.selected
@@ -212,7 +220,7 @@ class BodyReader:
 
     def _finish(self, rows: Rows) -> Rows:
         """The file has ended: the open time stamp counts, unless the end is cut."""
-        cut = bool(self._carry) or self._mode != 0 or self._open_section
+        cut = bool(self._carry) or self._mode != 0 or self._open_section or self._source_cut()
         last = self._none()
         if cut:
             text = (
@@ -242,7 +250,8 @@ class BodyReader:
         )
 
     def _error(self, what: str, offset: int, expected: str) -> CaptureError:
-        where = f"{self.where}, byte {offset}, line {self._line_of(offset)}"
+        line = self._line_of(offset)
+        where = f"{self.where}, byte {offset}, line {line}" if line else f"{self.where}, byte {offset}"
         return CaptureError(what, where=where, expected=expected, hint="Nothing after this point was decoded.")
 
     def _defect(self, status: int, data: bytearray, base: int, position: int, time: int) -> CaptureError:

@@ -24,7 +24,7 @@ def code_variable(buf, at, stop, ids):
     end = at
     while end < stop and buf[end] > 32:
         end += 1
-    if end == at or end == stop or end - at > 8:
+    if end in (at, stop) or end - at > 8:
         return np.int64(-1), end
     return find_variable(buf, at, end, one, keys, key_var, blob, long_at, long_var), end
 

@@ -196,10 +196,10 @@ def keyword_is(buf, start, end, c4, c5, c6, c7, length):
     if buf[start + 3] != 109 or buf[start + 4] != 112:
         return False
     rest = (c4, c5, c6, c7)
+    same = True
     for k in range(length - 5):
-        if buf[start + 5 + k] != rest[k]:
-            return False
-    return True
+        same = same and buf[start + 5 + k] == rest[k]
+    return same
 
 
 @njit(cache=True, nogil=True)
@@ -207,14 +207,14 @@ def open_section(buf, start, end, state, now, selected, gap_time, gap_kind):
     """Act on a ``$word``: the four dump sections hold values, all else is skipped to ``$end``.
 
     $dumpoff makes every selected line unknown and opens a gap, $dumpon closes it
-    (18.1.3). Returns OK, or FULL when the gap columns must be emptied first.
+    (18.1.3). False when the gap columns are full and must be emptied first.
     """
     off = keyword_is(buf, start, end, 111, 102, 102, 0, 8)
     on = keyword_is(buf, start, end, 111, 110, 0, 0, 7)
     if off or on:
         k = state[GAPS]
         if k == gap_time.shape[0]:
-            return FULL
+            return False
         gap_time[k] = state[TIME]
         gap_kind[k] = 1 if off else 0
         state[GAPS] = k + 1
@@ -227,7 +227,7 @@ def open_section(buf, start, end, state, now, selected, gap_time, gap_kind):
     elif not (keyword_is(buf, start, end, 97, 108, 108, 0, 8) or keyword_is(buf, start, end, 118, 97, 114, 115, 9)):
         state[MODE] = SKIP
     state[SECTION] = 1
-    return OK
+    return True
 
 
 @njit(cache=True, nogil=True)
@@ -255,9 +255,8 @@ def lex(buf, at, stop, limit, state, now, last, selected, ids, targets, rows, ga
             if end - at == 4 and buf[at] == 36 and buf[at + 1] == 101 and buf[at + 2] == 110 and buf[at + 3] == 100:
                 state[MODE] = NORMAL
                 state[SECTION] = 0
-            elif state[MODE] != SKIP:
-                if open_section(buf, at, end, state, now, selected, gap_time, gap_kind) == FULL:
-                    return FULL, at
+            elif state[MODE] != SKIP and not open_section(buf, at, end, state, now, selected, gap_time, gap_kind):
+                return FULL, at
             at = end
         elif c == 35:  # #
             status, ticks = read_time(buf, at + 1, end)

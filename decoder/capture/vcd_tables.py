@@ -76,9 +76,9 @@ def _common_tables(
     """The tables of ``vcd_fast_kernel.lex_common``: variables whose bits lie side by side in word 0."""
     role = np.full(256, 6, np.uint8)
     role[[9, 10, 11, 12, 13, 32]] = 0
-    for byte, what in ((b"0", 1), (b"1", 2), (b"xXzZ", 3), (b"#", 4), (b"bB", 5)):
-        role[list(byte)] = what
-    kind, size, first, bit, word, mask = targets
+    for letters, what in ((b"0", 1), (b"1", 2), (b"xXzZ", 3), (b"#", 4), (b"bB", 5)):
+        role[list(letters)] = what
+    kind, size, first, _, word, mask = targets
     var_mask = np.zeros(len(variables), np.uint64)
     var_shift = np.full(len(variables), -1, np.int64)
     for v in range(len(variables)):

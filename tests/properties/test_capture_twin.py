@@ -1,0 +1,112 @@
+"""The compiled dump reader against its slow twin, on whole outputs, however the file is cut up."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from decoder.capture import Capture
+from decoder.errors import CaptureError
+from tests.capture.vcd_texts import Spelled, dumps, opened, rows_of
+from tests.reference.vcd_twin import read_body
+
+EVERYTHING = """$timescale 10 ns $end $scope module a $end $var wire 1 ! clk $end $var wire 8 " data [7:0] $end
+$var wire 1 longer_code x $end $var real 64 r temp $end $var wire 1 aa y $end $upscope $end $enddefinitions $end
+$dumpvars 0! bx " 1aa xlonger_code r0 r $end
+#5 1! b101 " 0longer_code
+$comment a stamp
+#1 in a comment 0! $end
+#9
+0!\r
+b11110000 "\r
+#12345678
+$dumpoff x! bx " xaa xlonger_code $end
+#12345690 $dumpon 0! b1 " 1aa 1longer_code $end
+#123456789012 1! 0aa
+bz "
+r1.25 r
+#123456789013 0! b10 " 1aa
+#123456789014 1! 0aa
+#123456789015 0! 1aa b11111111 "
+#123456789020
+"""
+
+
+def _selection(spelled: Spelled) -> list[tuple[int, tuple[str, int] | None]]:
+    picked: list[tuple[int, tuple[str, int] | None]] = [(i, line) for i, line in enumerate(spelled.lines)]
+    return [*picked[1::2], (-1, None), *picked[::2]]
+
+
+@settings(max_examples=100, deadline=None)
+@given(dumps(), st.integers(1, 60), st.booleans())
+def test_reader_equals_twin(spelled: Spelled, piece: int, shuffled: bool) -> None:
+    lines = _selection(spelled) if shuffled else list(enumerate(spelled.lines))
+    expected = read_body(spelled.body, spelled.sizes, [line for _, line in lines])
+    capture = opened(spelled.text, piece)
+    blocks = list(capture.blocks([index for index, _ in lines], block_rows=3))
+    assert [row for block in blocks for row in rows_of(block, len(lines))] == expected.rows
+    assert [(g.start, g.end) for block in blocks for g in block.gaps] == [
+        gap for gap in expected.gaps if gap[1] <= (expected.rows[-1][0] if expected.rows else -1)
+    ]
+    assert capture.end_time == expected.end
+    assert [block.first_row for block in blocks] == [3 * k for k in range(len(blocks))]
+
+
+def _columns(text: str, piece: int | None, lines: int = 11) -> Capture:
+    return opened(text, piece).read(range(lines))
+
+
+def test_every_piece_size_gives_the_same_columns() -> None:
+    whole = _columns(EVERYTHING, None)
+    assert len(whole) == 9
+    for piece in range(1, 401):
+        part = _columns(EVERYTHING, piece)
+        assert np.array_equal(part.time, whole.time), piece
+        assert np.array_equal(part.levels, whole.levels), piece
+        assert np.array_equal(part.unknown, whole.unknown), piece
+        assert part.gaps == whole.gaps, piece
+
+
+def test_a_file_cut_at_any_byte_gives_a_prefix_and_at_most_one_note() -> None:
+    whole = rows_of(_columns(EVERYTHING, None), 11)
+    start = EVERYTHING.index("$enddefinitions $end") + len("$enddefinitions $end")
+    for cut in range(len(EVERYTHING)):
+        text = EVERYTHING[:cut]
+        if cut <= start:  # the last $end counts once white space follows it
+            with pytest.raises(CaptureError):
+                opened(text).read(range(11))
+            continue
+        capture = opened(text)
+        rows = rows_of(capture.read(range(11)), 11)
+        notes = [note.code for note in capture.notes if note.code == "truncated"]
+        assert notes == ["truncated"] * len(notes) and len(notes) <= 1
+        open_end = bool(text.rstrip(" \n\r") == text and cut > start)
+        if open_end:
+            assert notes, cut
+        # Where a token is open, the time stamp it belongs to is left out; where the cut falls
+        # between two tokens the last row may lack changes, never hold others.
+        kept = rows if notes else rows[:-1]
+        assert kept == whole[: len(kept)], cut
+        if not notes and rows:
+            assert rows[-1][0] in [time for time, _ in whole] or rows[-1] == whole[-1], cut
+
+
+@settings(max_examples=60, deadline=None)
+@given(dumps(max_stamps=6), st.data())
+def test_any_dump_cut_anywhere_never_fails_and_keeps_the_rows_before(spelled: Spelled, data: st.DataObject) -> None:
+    cut = data.draw(st.integers(0, len(spelled.body)))
+    lines = range(len(spelled.lines))
+    whole = rows_of(opened(spelled.text).read(lines), len(lines))
+    capture = opened(spelled.header + spelled.body[:cut])
+    rows = rows_of(capture.read(lines), len(lines))
+    kept = rows if any(note.code == "truncated" for note in capture.notes) else rows[:-1]
+    assert kept == whole[: len(kept)]
+
+
+@pytest.mark.parametrize("body", ["", "\n", "#0\n", "#5\n#9\n", "0!\n", "#3\n0!\n#4\n0!\n#5\n0!\n"])
+def test_empty_and_constant_bodies(body: str) -> None:
+    header = "$timescale 1 ns $end $var wire 1 ! a $end $enddefinitions $end\n"
+    expected = read_body(body, {"!": 1}, [("!", 0)])
+    assert rows_of(opened(header + body).read([0]), 1) == expected.rows
