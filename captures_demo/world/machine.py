@@ -86,6 +86,19 @@ class Machine:
     description: str = ""
     notes: dict[str, str] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        """ValueError where regions overlap, lie askew, or are not ordered by card."""
+        for region in self.regions:
+            if region.size & (region.size - 1) or region.start % region.size:
+                raise ValueError(f"{region.name} is no power of two long, or does not start at a multiple of its size")
+        ordered = sorted(self.regions, key=lambda region: region.start)
+        for low, high in zip(ordered, ordered[1:], strict=False):
+            if low.end >= high.start:
+                raise ValueError(f"{low.name} and {high.name} overlap")
+        cards = [region.card for region in self.regions]
+        if cards != sorted(cards):
+            raise ValueError("regions must be ordered by card")
+
     def region(self, name: str) -> int:
         """Index of a region by name; KeyError if there is none."""
         for index, region in enumerate(self.regions):

@@ -177,8 +177,6 @@ def _tables(
         base += region.size
     for index, card in enumerate(machine.cards):
         mine = [r for r, region in enumerate(machine.regions) if region.card == index]
-        if mine and mine != list(range(mine[0], mine[-1] + 1)):
-            raise ValueError("regions must be ordered by card")
         first = mine[0] if mine else 0
         cards[index] = (int(bool(card.buffer)), int(card.follows), _FLOATS[card.floats], first, len(mine))
     return regions, cards, np.array(chips, np.int64), np.concatenate(contents)

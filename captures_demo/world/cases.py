@@ -1,0 +1,120 @@
+"""Cases for a benchmark: a machine, its faults, its traffic and what came of it, all from one seed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from captures_demo.world.faults import Fault
+from captures_demo.world.machine import Machine
+from captures_demo.world.play import Run, play
+from captures_demo.world.random_card import random_machine
+from captures_demo.world.random_fault import FAULT_SCOPES, random_fault, random_when
+from captures_demo.world.stimulus import Stimulus
+from captures_demo.world.traffic_mix import random_stimulus
+
+__all__ = ["CATEGORIES", "FEWEST_HARD", "FEWEST_SOFT", "Case", "draw_case"]
+
+CATEGORIES = ("healthy", "hard", "intermittent", "double")
+FEWEST_HARD = 3  # a fault that shows less often than this in the capture is drawn again
+FEWEST_SOFT = 10
+_TRIES = 60
+# Decay has its own clock; it is never made intermittent.
+_ALWAYS_HARD = {"leaky"}
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One capture to judge. ``category`` as in ``CATEGORIES``; the run holds machine, faults and truth."""
+
+    seed: int
+    category: str
+    machine: Machine
+    faults: tuple[Fault, ...]
+    run: Run
+
+
+def draw_case(seed: int, category: str, *, kind: tuple[str, str] | None = None, cycles: int = 0) -> Case:
+    """The case of this seed.
+
+    ``kind``: (fault, scope) of the first fault; drawn if left out. A fault that
+    cannot exist on a machine, or does not show in the traffic, is drawn again with another
+    machine: RuntimeError if no machine of sixty shows it.
+    """
+    place = FAULT_SCOPES.index(kind) + 1 if kind else 0
+    rng = np.random.default_rng(np.random.SeedSequence([seed, CATEGORIES.index(category), place]))
+    for _ in range(_TRIES):
+        machine = random_machine(rng)
+        stimulus = random_stimulus(machine, rng, cycles=cycles or int(rng.integers(20_000, 60_000)))
+        world_seed = int(rng.integers(1 << 31))
+        faults = _draw_faults(machine, stimulus, category, kind, world_seed, rng)
+        if faults is None:
+            continue
+        return Case(seed, category, machine, faults, play(machine, faults, stimulus, world_seed))
+    raise RuntimeError(f"no machine of {_TRIES} shows {kind} ({category}, seed {seed})")
+
+
+def _draw_faults(
+    machine: Machine,
+    stimulus: Stimulus,
+    category: str,
+    kind: tuple[str, str] | None,
+    world_seed: int,
+    rng: np.random.Generator,
+) -> tuple[Fault, ...] | None:
+    if category == "healthy":
+        return ()
+    fault = _one(machine, stimulus, kind or _any_kind(rng), category == "intermittent", world_seed, rng)
+    if fault is None or category != "double":
+        return (fault,) if fault is not None else None
+    for _ in range(8):
+        other = _one(machine, stimulus, _any_kind(rng), bool(rng.random() < 0.4), world_seed, rng)
+        if other is not None and _apart(machine, fault, other):
+            both = play(machine, (fault, other), stimulus, world_seed)
+            alone = [play(machine, (each,), stimulus, world_seed).mismatches for each in (fault, other)]
+            # Each must show beside the other, else it is a single fault to every observer.
+            if both.mismatches >= max(alone) + FEWEST_HARD:
+                return (fault, other)
+    return None
+
+
+def _any_kind(rng: np.random.Generator) -> tuple[str, str]:
+    return FAULT_SCOPES[int(rng.integers(len(FAULT_SCOPES)))]
+
+
+def _one(
+    machine: Machine,
+    stimulus: Stimulus,
+    kind: tuple[str, str],
+    soft: bool,
+    world_seed: int,
+    rng: np.random.Generator,
+) -> Fault | None:
+    """One fault that shows often enough: hard, or now and then with a rate fitted to the traffic."""
+    fault = random_fault(machine, *kind, rng)
+    if fault is None:
+        return None
+    if kind[0] == "slow" and not soft:
+        # A part that is late every time cannot be told from one that never answers; mostly it is late now and then.
+        soft = bool(rng.random() < 0.9)
+    shown = play(machine, (fault,), stimulus, world_seed).mismatches
+    if not soft or kind[0] in _ALWAYS_HARD:
+        return fault if shown >= (FEWEST_SOFT if soft else FEWEST_HARD) else None
+    wanted = float(np.exp(rng.uniform(np.log(14), np.log(250))))
+    if kind[0] == "select-swapped":
+        shown = max(shown, int(np.count_nonzero(stimulus.op == 0) // 20))
+    rate = wanted / max(1, shown)
+    for _ in range(4):
+        if rate > 0.7:
+            return None
+        tried = replace(fault, when=random_when(rng, rate))
+        if play(machine, (tried,), stimulus, world_seed).mismatches >= FEWEST_SOFT:
+            return tried
+        rate *= 2
+    return None
+
+
+def _apart(machine: Machine, one: Fault, other: Fault) -> bool:
+    """Whether two faults sit in different parts."""
+    return (one.scope, one.chip, one.region, one.card) != (other.scope, other.chip, other.region, other.card)
