@@ -1,1 +1,39 @@
-"""Placeholder; its owner writes the door."""
+"""The door of ``decoder.bus``: profiles in, cycles out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from decoder.bus.columns import KIND_NAMES, READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind
+from decoder.bus.layout import Layout
+from decoder.bus.profile import Line, Profile, check_profile, line_needs, load_profile, profile_from_text, profile_names
+
+if TYPE_CHECKING:
+    from decoder.bus.extractor import CycleExtractor
+
+__all__ = [
+    "KIND_NAMES",
+    "READ_KINDS",
+    "WRITE_KINDS",
+    "CycleExtractor",
+    "Cycles",
+    "Flag",
+    "Kind",
+    "Layout",
+    "Line",
+    "Profile",
+    "check_profile",
+    "line_needs",
+    "load_profile",
+    "profile_from_text",
+    "profile_names",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """The extractor brings the compiled kernels: looked up when first used."""
+    if name == "CycleExtractor":
+        from decoder.bus.extractor import CycleExtractor
+
+        return CycleExtractor
+    raise AttributeError(name)

@@ -1,0 +1,232 @@
+"""A profile on a wiring, turned into the kernels' ``Tables``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.bus import expression
+from decoder.bus.columns import KIND_NAMES, WRITE_KINDS, Kind
+from decoder.bus.expression import Term
+from decoder.bus.layout import Layout
+from decoder.bus.profile import Profile
+from decoder.bus.ranges import bit_numbers, line_names
+from decoder.bus.schema import Piece, RuleEntry
+from decoder.bus.tables import ACTIONS, FIRST_LATCH, MOST_ROWS, NEVER, PLANES, Tables
+from decoder.bus.windows import Offsets, Windows
+
+__all__ = ["compile_tables"]
+
+
+class _Compiler:
+    """Collects the flat lists; one use, one profile."""
+
+    def __init__(self, profile: Profile, layout: Layout) -> None:
+        self.profile, self.layout = profile, layout
+        self.latches = {latch.name: FIRST_LATCH + i for i, latch in enumerate(profile.latches)}
+        self.expr_start, self.term_start = [0], [0]
+        self.literals: list[tuple[int, int, int, int]] = []
+        self.piece_start, self.steady_start = [0], [0]
+        self.pieces: list[tuple[int, int, int, int]] = []
+        self.steady: list[tuple[int, int, int]] = []
+        self.sources: list[tuple[int, int, int, int]] = []
+
+    def where(self, line: str) -> tuple[int, int] | None:
+        """(word, bit) of a line, through its fallback; None if neither is wired."""
+        for name in (line, self.profile.lines[line].fallback):
+            if name is not None and self.layout.wired(name):
+                return divmod(self.layout.bit(name), 64)
+        return None
+
+    def expr(self, terms: Sequence[Term], plane: str = "middle") -> int:
+        """The index of the expression ``terms``, -1 if it always holds, NEVER if it cannot."""
+        folded = [self._term(term, plane) for term in terms]
+        possible = [term for term in folded if term is not None]
+        if any(not term for term in possible):
+            return -1
+        if not possible:
+            return NEVER
+        for term in possible:
+            self.literals.extend((p, w, m, want) for (p, w), (m, want) in sorted(term.items()))
+            self.term_start.append(len(self.literals))
+        self.expr_start.append(len(self.term_start) - 1)
+        return len(self.expr_start) - 2
+
+    def _term(self, term: Term, plane: str) -> dict[tuple[int, int], tuple[int, int]] | None:
+        """(plane, word) → (mask, want); None when an unwired line's default rules the term out."""
+        masks: dict[tuple[int, int], tuple[int, int]] = {}
+        for literal in sorted(term):
+            line = self.profile.lines[literal.line]
+            spot = self.where(literal.line)
+            high = literal.asserted != line.active_low
+            if spot is None:
+                if line.default_level is None or (line.default_level == 1) == high:
+                    continue  # an unknown unwired line narrows nothing
+                return None
+            word, bit = spot
+            number, want = self._plane(literal.place or plane, line.active_low, high)
+            mask, wanted = masks.get((number, word), (0, 0))
+            masks[number, word] = mask | 1 << bit, wanted | (1 << bit if want else 0)
+        return masks
+
+    def _plane(self, place: str, active_low: bool, high: bool) -> tuple[int, bool]:
+        if place == "any":
+            # "any.X": X was asserted at some time. Its negation asks the same plane for a 0.
+            return PLANES["anylow" if active_low else "anyhigh"], high != active_low
+        return self.latches[place] if place in self.latches else PLANES[place], high
+
+    def source(self, pieces: Sequence[Piece]) -> int:
+        """The index of a gather of ``pieces``."""
+        runs: dict[tuple[int, int, int], int] = {}
+        still: dict[tuple[int, int], int] = {}
+        invert = const = missing = everything = 0
+        for piece in pieces:
+            plane = self.latches[piece.latch] if piece.latch else PLANES[piece.at or "end"]
+            for dest, name in zip(bit_numbers(piece.bits), line_names(piece.lines), strict=True):
+                line, spot = self.profile.lines[name], self.where(name)
+                turned = line.active_low != piece.invert
+                everything |= 1 << dest
+                if spot is None:
+                    if line.default_level is None:
+                        missing |= 1 << dest
+                    elif (line.default_level == 1) != turned:
+                        const |= 1 << dest
+                    continue
+                word, bit = spot
+                invert |= (1 << dest) if turned else 0
+                runs[plane, word, bit - dest] = runs.get((plane, word, bit - dest), 0) | 1 << dest
+                if _steady(piece):
+                    still[word, bit - dest] = still.get((word, bit - dest), 0) | 1 << dest
+        self.pieces.extend((p, w, s, m) for (p, w, s), m in sorted(runs.items()))
+        self.piece_start.append(len(self.pieces))
+        self.steady.extend((w, s, m) for (w, s), m in sorted(still.items()))
+        self.steady_start.append(len(self.steady))
+        self.sources.append((invert, const, missing, everything))
+        return len(self.sources) - 1
+
+
+def _steady(piece: Piece) -> bool:
+    if piece.latch is not None:
+        return False
+    return piece.at in ("begin", "middle") if piece.steady is None else piece.steady
+
+
+def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables:
+    """The arrays for one profile, wiring and sample interval."""
+    made = _Compiler(profile, layout)
+    strobe_expr = [made.expr(expression.parse(s.when)) for s in profile.strobes]
+    latch_expr = [made.expr(expression.parse(item.when)) for item in profile.latches]
+    addresses = {a.name: made.source(a.pieces) for a in profile.addresses}
+    datas = {d.name: made.source(d.pieces) for d in profile.datas}
+    strobes = {s.name: i for i, s in enumerate(profile.strobes)}
+    rules = [_rule(made, rule, strobes, addresses, datas) for rule in profile.rules]
+    lanes = [[(lane.lane, made.expr(expression.parse(lane.when))) for lane in rule.lanes] for rule in profile.rules]
+    columns = np.array(rules, np.int64).reshape(-1, 11).T
+    begins = [windows.begin(s) for s in profile.strobes]
+    ends = [windows.end(s) for s in profile.strobes]
+    holds = [windows.latch(item) for item in profile.latches]
+    lit, piece, still = _columns(made.literals, 4), _columns(made.pieces, 4), _columns(made.steady, 3)
+    source = _columns(made.sources, 4)
+    flat_lanes = [pair for rule_lanes in lanes for pair in rule_lanes]
+    lane = _columns(flat_lanes, 2)
+    return Tables(
+        _control_mask(profile, layout, made),
+        _ints(made.expr_start),
+        _ints(made.term_start),
+        _ints(lit[0]),
+        _ints(lit[1]),
+        _bits(lit[2]),
+        _bits(lit[3]),
+        _ints(strobe_expr),
+        _ints([int(s.sample == "begin") for s in profile.strobes]),
+        _ints([windows.width_min(s) for s in profile.strobes]),
+        *_offsets(begins),
+        *_offsets(ends),
+        _ints(latch_expr),
+        _ints([int(item.edge == "begin") for item in profile.latches]),
+        *_offsets(holds),
+        *(np.ascontiguousarray(column) for column in columns),
+        _ints(np.cumsum([0, *(len(x) for x in lanes)]).tolist()),
+        _ints(lane[0]),
+        _ints(lane[1]),
+        _ints(made.piece_start),
+        _ints(piece[0]),
+        _ints(piece[1]),
+        _ints(piece[2]),
+        _bits(piece[3]),
+        _bits(source[0]),
+        _bits(source[1]),
+        _bits(source[2]),
+        _bits(source[3]),
+        _ints(made.steady_start),
+        _ints(still[0]),
+        _ints(still[1]),
+        _bits(still[2]),
+        _ints(_clock(profile, layout, windows)),
+        _ints([windows.look_ahead(), windows.inset(), windows.longest_middle(), MOST_ROWS]),
+    )
+
+
+def _rule(
+    made: _Compiler, rule: RuleEntry, strobes: dict[str, int], addresses: dict[str, int], datas: dict[str, int]
+) -> tuple[int, ...]:
+    action = ACTIONS.get(rule.kind, ACTIONS["emit"])
+    kind = KIND_NAMES.index(rule.kind) if rule.kind in KIND_NAMES else int(Kind.IDLE)
+    first_address, first_data = next(iter(addresses.values())), next(iter(datas.values()))
+    has_data = rule.kind not in ("refresh", "halt")
+    mask = 0
+    if rule.address_is is not None:
+        mask = rule.address_mask if rule.address_mask is not None else (1 << made.profile.address_bits) - 1
+    kept = rule.kept or made.profile.file.kept
+    return (
+        strobes[rule.strobe],
+        made.expr(expression.parse(rule.when)),
+        NEVER if rule.wait is None else made.expr(expression.parse(rule.wait)),
+        action,
+        kind,
+        int(kind in WRITE_KINDS and action == ACTIONS["emit"]),
+        first_address if rule.address is None else addresses.get(rule.address, -1),
+        (first_data if has_data else -1) if rule.data is None else datas.get(rule.data, -1),
+        rule.address_is or 0,
+        mask,
+        int(kept == "begin"),
+    )
+
+
+def _control_mask(profile: Profile, layout: Layout, made: _Compiler) -> NDArray[np.uint64]:
+    mask = np.zeros(layout.words, np.uint64)
+    conditions = [s.when for s in profile.strobes] + [item.when for item in profile.latches]
+    named = {lit.line for text in conditions for term in expression.parse(text) for lit in term}
+    for line in (*named, *([profile.clock.line] if profile.clock.line else [])):
+        spot = made.where(line)
+        if spot is not None:
+            mask[spot[0]] |= np.uint64(1 << spot[1])
+    return mask
+
+
+def _clock(profile: Profile, layout: Layout, windows: Windows) -> list[int]:
+    clock = profile.clock
+    if not clock.judged:
+        return [0, -1, 0, 0]
+    if clock.line is not None and layout.wired(clock.line):
+        word, bit = divmod(layout.bit(clock.line), 64)
+        return [word, bit, round(clock.silent_periods * 16), windows.ticks(clock.stretch_max_ns * 1.2)]
+    return [0, -1, round(clock.silent_cycles * 16), windows.ticks(clock.silent_min_ns)]
+
+
+def _offsets(items: Sequence[Offsets]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    return _ints([o.value for o in items]), _ints([o.low for o in items]), _ints([o.high for o in items])
+
+
+def _columns(rows: Sequence[tuple[int, ...]], width: int) -> list[list[int]]:
+    return [[row[i] for row in rows] for i in range(width)]
+
+
+def _ints(values: Sequence[int]) -> NDArray[np.int64]:
+    return np.array(values, np.int64)
+
+
+def _bits(values: Sequence[int]) -> NDArray[np.uint64]:
+    return np.array(values, np.uint64)

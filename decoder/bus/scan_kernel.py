@@ -1,0 +1,152 @@
+"""First pass over a capture's rows: where spans begin and end, latches hold, samples are missing.
+
+Works on ``Tables`` (``tables.py``), keeps its state in arrays between blocks, raises nothing and knows
+no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
+"""
+
+import numpy as np
+from numba import njit
+
+STROBE, LATCH, GAP = 0, 1, 2
+UNSEEN, DOUBTED = 1, 2  # a span's begin was not seen; a line of its strobe was unknown
+RING = 31
+
+
+@njit(cache=True, nogil=True)
+def _row_holds(expr, levels, unknown, i, t):
+    """Expression ``expr`` on row i: 1, 0 or -1."""
+    if expr < 0:
+        return 1 if expr == -1 else 0
+    doubt = False
+    for term in range(t.expr_start[expr], t.expr_start[expr + 1]):
+        value = 1
+        for lit in range(t.term_start[term], t.term_start[term + 1]):
+            word = t.lit_word[lit]
+            open_bits = unknown[i, word] & t.lit_mask[lit]
+            if (levels[i, word] ^ t.lit_want[lit]) & t.lit_mask[lit] & ~open_bits:
+                value = 0
+                break
+            if open_bits:
+                value = -1
+        if value == 1:
+            return 1
+        if value == -1:
+            doubt = True
+    return -1 if doubt else 0
+
+
+@njit(cache=True, nogil=True)
+def _bit(levels, unknown, i, word, bit):
+    """Level of one bit of row i: 1, 0 or -1."""
+    one = np.uint64(1) << np.uint64(bit)
+    if unknown[i, word] & one:
+        return -1
+    return 1 if levels[i, word] & one else 0
+
+
+@njit(cache=True, nogil=True)
+def _interval(ring, counts, interval, t):
+    """Put a clock (or strobe) interval into the ring; counts[3] = silence in ticks that means missing samples."""
+    ring[counts[2] % RING] = interval
+    counts[2] += 1
+    if counts[2] == 8 or counts[2] % RING == 0:
+        known = min(counts[2], RING)
+        median = np.sort(ring[:known])[known // 2]
+        counts[3] = max(median * t.clock[2] // 16, t.clock[3])
+
+
+@njit(cache=True, nogil=True)
+def scan(time, levels, unknown, start, base, gap_ends, t, spans, latches, last, ring, counts, events):
+    """Find the ends of spans, the edges of latches and the gaps in rows start: of the arrays.
+
+    spans int64 (strobes, 4): state (1, 0, -1 unknown), begin row, begin time, doubts. latches int64
+    (latches,): state. last uint64 (2, words): levels and unknown of the row before. counts int64 (8,):
+    rows seen, clock level, intervals, silence, last interval's begin, rejected spans, gap ends used,
+    spans begun. Rows are numbered from the capture's first: row i here is base + i. events int64 (m, 7): what, index,
+    begin row, begin time, end row, end time, doubts.
+    Returns (rows done, events written); rows done < rows given when events is full.
+    """
+    n, words = levels.shape
+    n_strobes, n_latches = spans.shape[0], latches.shape[0]
+    found = 0
+    room = events.shape[0] - n_strobes - n_latches - 2
+    clock_word, clock_bit = t.clock[0], t.clock[1]
+    for i in range(start, n):
+        if found > room:
+            return i, found
+        fresh = counts[0] == 0
+        jump = (not fresh) and counts[3] > 0 and time[i] - counts[7] > counts[3]
+        dumped = counts[6] < gap_ends.shape[0] and time[i] >= gap_ends[counts[6]]
+        look = fresh or jump or dumped
+        for w in range(words):
+            if ((levels[i, w] ^ last[0, w]) | (unknown[i, w] ^ last[1, w])) & t.ctrl[w]:
+                look = True
+        if look:
+            if jump or dumped:
+                events[found, 0], events[found, 1] = GAP, 0 if dumped else 1
+                events[found, 2], events[found, 3] = base + i, counts[7]
+                events[found, 4], events[found, 5], events[found, 6] = base + i, time[i], 0
+                found += 1
+                counts[4] = -1
+                while counts[6] < gap_ends.shape[0] and time[i] >= gap_ends[counts[6]]:
+                    counts[6] += 1
+                for s in range(n_strobes):
+                    counts[5] += 1 if spans[s, 0] == 1 else 0
+                    spans[s, 0] = -1
+                    spans[s, 3] = 0
+                latches[:] = -1
+            if clock_bit >= 0:
+                level = _bit(levels, unknown, i, clock_word, clock_bit)
+                if level == 1 and counts[1] == 0:
+                    if counts[4] >= 0:
+                        _interval(ring, counts, time[i] - counts[4], t)
+                    counts[4] = time[i]
+                counts[1] = level
+            for k in range(n_latches):
+                state = _row_holds(t.latch_expr[k], levels, unknown, i, t)
+                edge = (latches[k] == 0 and state == 1) if t.latch_at_begin[k] else (latches[k] == 1 and state == 0)
+                if edge:
+                    events[found, 0], events[found, 1] = LATCH, k
+                    events[found, 2], events[found, 3] = base + i, time[i]
+                    events[found, 4], events[found, 5], events[found, 6] = base + i, time[i], 0
+                    found += 1
+                if state >= 0 or fresh or jump or dumped:
+                    latches[k] = state
+            for s in range(n_strobes):
+                found = _span(s, i, base, time, levels, unknown, t, spans, ring, counts, events, found)
+        counts[0] += 1
+        counts[7] = time[i]
+        for w in range(words):
+            last[0, w] = levels[i, w]
+            last[1, w] = unknown[i, w]
+    return n, found
+
+
+@njit(cache=True, nogil=True)
+def _span(s, i, base, time, levels, unknown, t, spans, ring, counts, events, found):
+    """Follow strobe s at row i; returns the number of events so far."""
+    state = _row_holds(t.strobe_expr[s], levels, unknown, i, t)
+    before = spans[s, 0]
+    if state == -1:
+        spans[s, 3] |= DOUBTED
+        return found
+    if state == before:
+        return found
+    at_begin = t.strobe_at_begin[s] == 1
+    if state == 1:
+        spans[s, 0], spans[s, 1], spans[s, 2] = 1, base + i, time[i]
+        spans[s, 3] = (spans[s, 3] & DOUBTED) | (UNSEEN if before == -1 else 0)
+    else:
+        spans[s, 0] = 0
+    if (at_begin and state == 1 and before == 0) or (not at_begin and state == 0 and before == 1):
+        events[found, 0], events[found, 1] = STROBE, s
+        events[found, 2], events[found, 3] = spans[s, 1], spans[s, 2]
+        events[found, 4], events[found, 5], events[found, 6] = base + i, time[i], spans[s, 3]
+        found += 1
+        if t.clock[1] < 0:
+            if counts[4] >= 0:
+                _interval(ring, counts, time[i] - counts[4], t)
+            counts[4] = time[i]
+    if state == 0:
+        spans[s, 3] = 0
+    return found

@@ -1,0 +1,138 @@
+"""Set-up and hold windows in ticks: where a settled level is read, and where movement is a fault.
+
+An event-driven capture knows every edge to a tick. An analyser's samples know it to one sample, and
+each channel lags by up to one more: two edges that look simultaneous are within two samples of each
+other. A level is therefore read more than a sample clear of the edge where the window has room for
+it, and only movement that two samples of doubt cannot excuse counts as unsettled.
+
+Where no speed grade is given, a level is read as clear as the slowest grade allows, and only what
+every grade forbids is flagged. Doubtful limits are never enforced.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from decoder.bus.profile import Profile
+from decoder.bus.schema import LatchEntry, Limit, Reference, StrobeEntry, Window
+
+__all__ = ["Offsets", "Windows"]
+
+_FS_A_NS = 1_000_000
+_DOUBT = 2.0  # samples between what two channels show and what the lines did
+_CLEAR = 1.5  # samples: strictly more than one before the sample that shows the edge
+_LONGEST_MIDDLE_NS = 20_000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Offsets:
+    """Ticks added to an edge: where the level is read; movement strictly between low and high is a fault."""
+
+    value: int
+    low: int
+    high: int
+
+
+class Windows:
+    """The windows of a profile for one tick, sample interval (ticks, None = event-driven) and grade (None = any)."""
+
+    def __init__(self, profile: Profile, tick_fs: int, grid_ticks: float | None, grade: str | None = None) -> None:
+        self.profile, self.tick_fs, self.grid = profile, tick_fs, grid_ticks
+        self.grades = profile.grades if grade is None else (profile.grade(grade),)
+
+    def ticks(self, ns: float) -> int:
+        """Nanoseconds as whole ticks."""
+        return round(ns * _FS_A_NS / self.tick_fs)
+
+    def _limits(self, symbol: str) -> list[Limit]:
+        return [limit for grade in self.grades for limit in grade.limits if limit.symbol == symbol]
+
+    def _values(self, reference: Reference, firm: bool) -> list[float]:
+        """What the grades say, ns; ``firm`` leaves the doubtful ones out."""
+        if not isinstance(reference, str):
+            return [float(reference)]
+        found = [limit for limit in self._limits(reference) if not (firm and limit.doubtful)]
+        return [value for limit in found if (value := limit.min if limit.min is not None else limit.max) is not None]
+
+    def roomy(self, reference: Reference) -> float:
+        """The widest figure any grade gives, ns; 0 when none does."""
+        return max(self._values(reference, False), default=0.0)
+
+    def strict(self, reference: Reference) -> float | None:
+        """The narrowest figure, doubtful ones left out, ns; None when there is none."""
+        return min(self._values(reference, True), default=None)
+
+    def width_min(self, strobe: StrobeEntry) -> int:
+        """Shortest span in ticks that is not flagged, sampling doubt taken off; 0 = no limit."""
+        shortest = None if strobe.width_min is None else self.strict(strobe.width_min)
+        if shortest is None:
+            return 0
+        return max(0, self.ticks(shortest) - self.inset())
+
+    def inset(self) -> int:
+        """How far inside a span's ends other lines may still look as if they moved, ticks."""
+        return 0 if self.grid is None else round(_DOUBT * self.grid)
+
+    def longest_middle(self) -> int:
+        """The middle of a span is at most this far from its begin, ticks."""
+        return max(self.ticks(_LONGEST_MIDDLE_NS), self.inset() * 4, 4)
+
+    def begin(self, strobe: StrobeEntry) -> Offsets:
+        """Around the begin edge: after it where the lines hold long enough, else before it."""
+        window = strobe.begin
+        through = window.hold == "strobe"
+        hold = 0.0 if through else self.roomy(window.hold)
+        if self.grid is not None and (through or self.ticks(hold) >= _DOUBT * self.grid):
+            value = round(_CLEAR * self.grid)
+        else:
+            value = self._before(self.roomy(window.setup), window.clear)
+        strict_hold = None if through else self.strict(window.hold)
+        return self._offsets(value, self.strict(window.setup), strict_hold, window.clear)
+
+    def end(self, strobe: StrobeEntry) -> Offsets:
+        """Around the end edge, before it."""
+        return self._around(strobe.end)
+
+    def latch(self, latch: LatchEntry) -> Offsets:
+        """Around a latch's edge, before it."""
+        return self._around(Window(setup=latch.setup, hold=latch.hold))
+
+    def _around(self, window: Window) -> Offsets:
+        value = self._before(self.roomy(window.setup), window.clear)
+        return self._offsets(value, self.strict(window.setup), self.strict(window.hold), window.clear)
+
+    def _before(self, setup_ns: float, clear_ns: float) -> int:
+        if self.grid is None:
+            return -max(1, min(self.ticks(clear_ns), max(self.ticks(setup_ns) // 2, 1)))
+        if self.ticks(setup_ns) >= self.grid:
+            return -round(max(_CLEAR * self.grid, min(self.ticks(clear_ns), self.ticks(setup_ns) / 2)))
+        return -max(1, round(0.5 * self.grid))
+
+    def _offsets(self, value: int, setup: float | None, hold: float | None, clear: float) -> Offsets:
+        doubt = self.inset()
+        low = 0 if setup is None else -self.ticks(setup) + doubt
+        after = -self.ticks(clear) if clear else self.ticks(hold or 0.0)
+        high = after - doubt if setup is not None or hold is not None else low
+        return Offsets(value, min(low, max(high, low)), high)
+
+    def look_ahead(self) -> int:
+        """Ticks after an edge that must have been seen before its cycle can be told."""
+        ends = [o for s in self.profile.strobes for o in (self.begin(s), self.end(s))]
+        ends += [self.latch(item) for item in self.profile.latches]
+        return max([1, *(max(o.value, o.high) for o in ends)])
+
+    def look_back(self) -> int:
+        """Ticks before an edge that must still be at hand."""
+        ends = [o for s in self.profile.strobes for o in (self.begin(s), self.end(s))]
+        ends += [self.latch(item) for item in self.profile.latches]
+        return max([1, *(-min(o.value, o.low) for o in ends)])
+
+    def narrowest(self) -> tuple[str, float] | None:
+        """(strobe, ns) of the narrowest window in which data is sure, as published; None where nothing is."""
+        found = []
+        for strobe in self.profile.strobes:
+            window = strobe.begin if strobe.sample == "begin" else strobe.end
+            setup = self.roomy(window.setup)
+            if setup > 0:
+                found.append((strobe.name, setup + (0.0 if window.hold == "strobe" else self.roomy(window.hold))))
+        return min(found, key=lambda item: item[1], default=None)
