@@ -96,7 +96,7 @@ def _body(result: CheckResult, width: int) -> Iterator[Text]:
     table = lane_table(result.regions, width)
     if table:
         yield Text()
-        yield Text("Wrong reads by region and lane", style="bold")
+        yield from (Text(line, style="bold") for line in wrap("Wrong reads by region and lane", width))
         yield from table
     yield Text()
     yield from (Text(line, style="dim") for line in wrap(capture_line(result), width))

@@ -72,9 +72,7 @@ def as_objects(made: list[dict]) -> list[dict]:
             return v[0]
         return None if v[1] & v[3] == v[3] else hex_text(v[0], v[1], v[2])
 
-    return [
-        {k: float(v) if k == "time_s" else value(v) for k, v in row.items()} for row in made
-    ]
+    return [{k: float(v) if k == "time_s" else value(v) for k, v in row.items()} for row in made]
 
 
 def as_jsonl_objects(text: str) -> list[dict]:

@@ -28,7 +28,9 @@ def test_spellings(text: str, femtoseconds: int) -> None:
     assert parse_duration(text) == femtoseconds
 
 
-@pytest.mark.parametrize("text", ["", "12", "ms", ".ms", "1,5ms", "1e3s", "1.5fs", "5 minutes", "\u0665s", "1" * 50 + "s"])
+@pytest.mark.parametrize(
+    "text", ["", "12", "ms", ".ms", "1,5ms", "1e3s", "1.5fs", "5 minutes", "\u0665s", "1" * 50 + "s"]
+)
 def test_what_is_not_a_time_is_refused(text: str) -> None:
     with pytest.raises(UsageError):
         parse_duration(text)

@@ -21,7 +21,9 @@ def test_file_appears_only_at_the_end(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["out.csv"]
 
 
-@pytest.mark.parametrize("failure", [OSError(errno.ENOSPC, "No space left on device"), KeyboardInterrupt(), ValueError()])
+@pytest.mark.parametrize(
+    "failure", [OSError(errno.ENOSPC, "No space left on device"), KeyboardInterrupt(), ValueError()]
+)
 def test_old_file_stays_when_writing_fails(tmp_path: Path, failure: BaseException) -> None:
     target = tmp_path / "out.csv"
     target.write_bytes(b"old")

@@ -48,7 +48,7 @@ def show(text: str) -> bool:
     """Print text on standard output; False when the reader has gone (a closed pipe)."""
     encoding = getattr(sys.stdout, "encoding", None)
     if not text.isascii() and ascii_wanted(encoding):
-        from decoder.report.text import to_ascii
+        from decoder.report import to_ascii
 
         text = to_ascii(text)
     return show_data(text.encode(encoding or "ascii", "backslashreplace"))

@@ -1,0 +1,19 @@
+"""What all tests share: a quiet environment and hypothesis without deadlines."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+settings.register_profile("steady", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("steady")
+
+
+@pytest.fixture(autouse=True)
+def _plain_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same terminal for everybody: 80 columns, no colour wishes, no debug mode."""
+    for name in ("NO_COLOR", "FORCE_COLOR", "BUSLEDGER_DEBUG", "LC_ALL", "LC_CTYPE"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("LANG", "C.UTF-8")
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setenv("LINES", "24")

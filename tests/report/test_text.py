@@ -1,0 +1,141 @@
+"""The report on a terminal: the answer first, one screen, any width, any name."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from rich.cells import cell_len
+
+from decoder.findings import WarningFinding
+from decoder.report import check_text, to_ascii, verdict
+from tests.report.results import HOSTILE, healthy, hostile, region, result, suspect
+
+
+def test_first_line_is_the_answer() -> None:
+    first = check_text(result()).splitlines()[0]
+    assert first == "U14 or its socket, bank3, D4: reads low where high was written, 1 in 380, 93 %"
+
+
+def test_single_fault_fits_one_screen() -> None:
+    lines = check_text(result(), width=80).splitlines()
+    assert len(lines) <= 24
+    assert max(map(cell_len, lines)) <= 80
+
+
+@pytest.mark.parametrize("width", [20, 40, 59, 60, 80, 110])
+@pytest.mark.parametrize("made", [result, healthy, hostile], ids=["fault", "healthy", "hostile"])
+def test_no_line_is_wider_than_the_terminal(made: object, width: int) -> None:
+    text = check_text(made(), width=width)  # type: ignore[operator]
+    assert max(map(cell_len, text.splitlines())) <= width
+
+
+@pytest.mark.parametrize("width", [40, 80])
+def test_hostile_names_are_text(width: int) -> None:
+    text = check_text(hostile(), width=width)
+    joined = "".join(line.strip() for line in text.splitlines())
+    for character in ("\x1b", "\u202e", "\r", "\a"):
+        assert character not in text
+    assert HOSTILE[0] in joined
+    assert "<script>" in joined
+    assert "esc\\x1b[2Jape" in joined
+    assert "\\u202egnp" in joined
+
+
+def test_colour_adds_only_styles() -> None:
+    coloured = check_text(result(), colour=True)
+    assert "\x1b[" in coloured
+
+    assert re.sub(r"\x1b\[[0-9;]*m", "", coloured).replace(" \n", "\n") == check_text(result())
+
+
+def test_ascii_has_nothing_else() -> None:
+    shown = to_ascii(check_text(result(board="Größe")))
+    assert shown.isascii()
+    assert to_ascii("a·b… 1 µs × größe") == "a.b... 1 us x gr\\xf6\\xdfe"
+
+
+def test_healthy_says_what_was_compared() -> None:
+    text = check_text(healthy())
+    assert text.splitlines()[0] == "No fault seen: 36 000 reads compared in 4 regions, all right"
+    assert "Proved" in text
+
+
+def test_nothing_compared_is_not_healthy() -> None:
+    text = verdict(healthy(regions=(region("bank0", compared=0),)))
+    assert text.startswith("Nothing could be judged")
+
+
+def test_mismatches_that_no_fault_explains_accuse_nobody() -> None:
+    text = check_text(result(suspects=(), unexplained=24, cleared=(), next_steps=()))
+    assert text.startswith("24 mismatches in bank3; no fault on the list explains them")
+    assert "U14" not in text
+
+
+def test_tied_suspects_share_the_first_line() -> None:
+    first = suspect(probability=0.48, tied_with=(2,))
+    second = suspect(rank=2, scope="buffer", component="U10", region=None, probability=0.48, tied_with=(1,))
+    line = verdict(result(suspects=(first, second))).replace("\u00a0", " ")
+    assert line == "U14 (bank3, D4) or U10 (D4): this capture cannot tell which, 48 % each"
+
+
+def test_weak_suspicion_is_not_a_verdict() -> None:
+    assert verdict(result(suspects=(suspect(probability=0.35),))).startswith("Not settled; likeliest is U14")
+
+
+def test_second_fault_and_rest_are_told() -> None:
+    second = suspect(rank=2, component="U3", region="bank1", probability=0.9)
+    text = " ".join(check_text(result(suspects=(suspect(), second), unexplained=3)).split())
+    assert "And a second fault: U3 or its socket, bank1, D4" in text
+    assert "3 mismatches of 24 not explained" in text
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected"),
+    [
+        (
+            {"fault": "address-stuck", "address_lines": ("A7",), "lanes": (), "intermittent": False},
+            "does not follow A7",
+        ),
+        ({"fault": "address-bridged", "address_lines": ("A3", "A4")}, "takes A3-A4 as one"),
+        (
+            {"fault": "select-extra", "scope": "decoder", "other_region": "bank1"},
+            "also answers at the addresses of bank1",
+        ),
+        ({"fault": "select-swapped", "scope": "decoder", "other_region": "bank1"}, "exchanged with that of bank1"),
+        ({"fault": "coupled", "scope": "cell", "address": 0x4123}, "cell 4123"),
+        ({"scope": "bus", "component": None, "region": None}, "the data bus, D4: reads low"),
+        ({"scope": "chip", "component": None}, "the chip on D4 of bank3: reads low"),
+        ({"scope": "buffer", "component": None, "region": None}, "the bus driver, D4: reads low"),
+        ({"scope": "region", "component": None, "fault": "write-lost", "lanes": ()}, "bank3: keeps old data"),
+        (
+            {"scope": "board", "component": None, "region": None, "fault": "write-lost", "lanes": ()},
+            "the card: keeps old",
+        ),
+        (
+            {"scope": "decoder", "component": None, "fault": "select-missing", "lanes": ()},
+            "the select of bank3: its select",
+        ),
+        ({"intermittent": False}, "every time"),
+    ],
+)
+def test_faults_in_words(changes: dict[str, object], expected: str) -> None:
+    assert expected in verdict(result(suspects=(suspect(**changes),)))
+
+
+def test_wide_bus_on_a_narrow_terminal_continues_in_bands() -> None:
+    text = check_text(result(regions=(region("bank3", {12: 24}, lanes=16),)), width=40)
+    heads = [line for line in text.splitlines() if line.startswith("region")]
+    assert len(heads) > 1
+    assert "D15" in heads[-1]
+
+
+def test_many_warnings_are_counted_not_printed() -> None:
+    warnings = tuple(WarningFinding(code="dropout", text=f"gap {k}") for k in range(9))
+    base = result()
+    text = check_text(base.model_copy(update={"capture": base.capture.model_copy(update={"warnings": warnings})}))
+    assert "and 4 more warnings" in text
+
+
+def test_quiet_is_the_answer_alone() -> None:
+    assert check_text(result(), answer_only=True).count("\n") == 1
