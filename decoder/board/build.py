@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TypeVar
+from typing import Any, TypeVar
+
+from pydantic import BaseModel
 
 from decoder.board.draft import Draft, titled
 from decoder.board.lanes import lane_names
-from decoder.board.mistakes import nearest
+from decoder.board.mistakes import nearest, shown
 from decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
 from decoder.board.part_types import BufferPart, DecoderPart, MemoryPart, Part, Section
 from decoder.board.parts_library import parts
-from decoder.board.schema import BufferTable, ChipTable, DecoderTable, RegionTable
+from decoder.board.schema import (
+    BufferTable,
+    ChipTable,
+    DecoderTable,
+    DirectionTable,
+    EnableTable,
+    RegionTable,
+    is_line,
+    line_name,
+)
 from decoder.board.truth import MOST_INPUTS
 from decoder.errors import BoardError
 from decoder.text import plain
@@ -19,6 +30,7 @@ from decoder.text import plain
 __all__ = ["build_buffers", "build_decoders", "build_regions"]
 
 P = TypeVar("P", bound=Part)
+T = TypeVar("T", bound=BaseModel)
 _WHAT = {MemoryPart: "a memory part", DecoderPart: "a decoder or gate", BufferPart: "a bus driver or latch"}
 
 
@@ -39,29 +51,31 @@ def _part(draft: Draft, table: str, name: str, wanted: type[P]) -> tuple[P | Non
 def build_regions(draft: Draft) -> None:
     """Every ``[[region]]`` that can be built, with its chips and image."""
     for table, raw in draft.tables("region"):
-        row = draft.mistakes.check(table, RegionTable, raw)
+        row = draft.mistakes.check(table, RegionTable, raw, {"name": "", "kind": "ram"})
         if row is None:
             continue
         chips = tuple(c for number, one in enumerate(row.chips, 1) if (c := _chip(draft, table, number, one)))
+        if len(chips) < len(row.chips):
+            draft.incomplete.add(table)
         region = Region(row.name, row.start, row.end, row.kind, row.space, row.select, chips)
         draft.regions.append((table, _with_image(draft, table, row, region)))
 
 
 def _chip(draft: Draft, region_table: str, number: int, raw: object) -> Chip | None:
     table = f"{region_table}, {titled('chips', number, raw)}"
-    row = draft.mistakes.check(table, ChipTable, raw)
+    row = draft.mistakes.check(table, ChipTable, raw, {"designator": ""})
     if row is None:
         return None
     part, marked = _part(draft, table, row.part, MemoryPart) if row.part else (None, None)
     grade = row.grade or marked
     if part and len(row.lanes) > part.width:
         found = f"{lane_names(row.lanes)}: {len(row.lanes)} lanes"
-        draft.mistakes.add(table, "lanes", found, f"at most {part.width}, the width of a {part.name}")
+        draft.mistakes.add(table, "lanes", found, f"at most {part.width}, the width of part {part.name}")
     if part and row.grade:
         known = part.grade(row.grade)
         if known is None:
             draft.mistakes.add(
-                table, "grade", f'"{plain(row.grade)}" is no grade of a {part.name}', ", ".join(part.grades)
+                table, "grade", f'"{plain(row.grade)}" is no grade of part {part.name}', ", ".join(part.grades)
             )
         grade = known.name if known else None
     chip = Chip(row.designator, part, row.lanes, grade, row.row, row.column)
@@ -112,7 +126,7 @@ def _read_image(draft: Draft, table: str, name: str, offset: int, at_least: int)
 def build_decoders(draft: Draft) -> None:
     """Every ``[[decoder]]`` that can be built, its pins under the part's own names."""
     for table, raw in draft.tables("decoder"):
-        row = draft.mistakes.check(table, DecoderTable, raw)
+        row = draft.mistakes.check(table, DecoderTable, raw, {"designator": ""})
         if row is None:
             continue
         if row.table is not None or row.image is not None:
@@ -138,22 +152,25 @@ def build_decoders(draft: Draft) -> None:
 
 
 def _pins(
-    draft: Draft, table: str, key: str, given: Mapping[str, str | int], part: DecoderPart, known: tuple[str, ...]
+    draft: Draft, table: str, key: str, given: Mapping[str, Any], part: DecoderPart, known: tuple[str, ...]
 ) -> dict[str, str | int]:
-    """``given`` under the part's own pin names; unknown pins and pins named twice become mistakes."""
+    """``given`` under the part's own pin names; an input may be tied to 0 or 1. What does not fit is a mistake."""
     if not given:
         draft.mistakes.add(table, key, "no pin at all", f"at least one of {', '.join(known)}")
     named: dict[str, str | int] = {}
     for pin, line in given.items():
-        own = part.pin_name(pin)
+        place, own = f"{key}.{plain(pin)}", part.pin_name(pin)
+        tied = key == "inputs" and type(line) is int and line in (0, 1)
         if own not in known:
-            draft.mistakes.add(
-                table, f"{key}.{plain(pin)}", f"a {part.name} has no such pin there", f"one of {', '.join(known)}"
-            )
+            found = f"no such pin among the {key} of part {plain(part.name)}"
+            draft.mistakes.add(table, place, found, f"one of {', '.join(known)}")
         elif own in named:
-            draft.mistakes.add(table, f"{key}.{plain(pin)}", f"pin {own} is named twice", "each pin once")
+            draft.mistakes.add(table, place, f"pin {own} is named twice", "each pin once")
+        elif tied or (isinstance(line, str) and is_line(line)):
+            named[own] = line_name(line) if isinstance(line, str) else line
         else:
-            named[own] = line
+            wanted = "a line's name" + (", or 0 or 1 for a pin tied to that level" if key == "inputs" else "")
+            draft.mistakes.add(table, place, f"found {shown(line)}", wanted)
     return named
 
 
@@ -203,7 +220,7 @@ def build_buffers(draft: Draft) -> None:
     """Every ``[[buffer]]`` that can be built; without ``serves`` it serves all regions."""
     everything = tuple(region.name for _, region in draft.regions)
     for table, raw in draft.tables("buffer"):
-        row = draft.mistakes.check(table, BufferTable, raw)
+        row = draft.mistakes.check(table, BufferTable, raw, {"designator": ""})
         if row is None:
             continue
         part, _ = _part(draft, table, row.part, BufferPart)
@@ -218,6 +235,8 @@ def build_buffers(draft: Draft) -> None:
                     f'no region "{plain(name)}"',
                     f"a region of this file{nearest(name, draft.region_names())}",
                 )
+        direction = _optional(draft, table, "direction", DirectionTable, row.direction)
+        enable = _optional(draft, table, "enable", EnableTable, row.enable)
         if part is None:
             continue
         draft.buffers.append(
@@ -229,9 +248,14 @@ def build_buffers(draft: Draft) -> None:
                     row.lanes or (),
                     row.lines or (),
                     row.serves if row.serves is not None else everything,
-                    LineLevel(row.direction.line, row.direction.to_cpu) if row.direction else None,
-                    LineLevel(row.enable.line, row.enable.active) if row.enable else None,
-                    dict(row.far_side),
+                    LineLevel(direction.line, direction.to_cpu) if direction else None,
+                    LineLevel(enable.line, enable.active) if enable else None,
+                    {line_name(near): far for near, far in row.far_side.items()},
                 ),
             )
         )
+
+
+def _optional(draft: Draft, table: str, key: str, model: type[T], raw: Any) -> T | None:
+    """A table inside a table, or nothing where it is not there."""
+    return None if raw is None else draft.mistakes.check(f"{table}, {key}", model, raw)

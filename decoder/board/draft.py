@@ -9,11 +9,10 @@ from typing import Any
 
 from decoder.board.mistakes import Mistakes
 from decoder.board.model import Buffer, Chip, Decoder, Region
+from decoder.board.schema import line_name
 from decoder.text import plain
 
-__all__ = ["Draft", "Titled"]
-
-Titled = tuple[str, Any]
+__all__ = ["Draft", "strings_in", "titled"]
 
 
 @dataclass(slots=True)
@@ -28,6 +27,7 @@ class Draft:
     chips: list[tuple[str, Chip]] = field(default_factory=list)
     decoders: list[tuple[str, Decoder]] = field(default_factory=list)
     buffers: list[tuple[str, Buffer]] = field(default_factory=list)
+    incomplete: set[str] = field(default_factory=set)  # regions of which a chip could not be read
 
     def tables(self, kind: str) -> Iterator[tuple[str, Any]]:
         """Every ``[[kind]]`` table with its title, such as ``[[region]] number 2 "bank1"``."""
@@ -46,14 +46,13 @@ class Draft:
 
     def used_lines(self) -> set[str]:
         """Lines that anything but a decoder's output names, also in tables that could not be built."""
-        used: set[str] = (
-            {str(k) for k in self.raw.get("wiring", {})} if isinstance(self.raw.get("wiring"), Mapping) else set()
-        )
+        wired = self.raw.get("wiring")
+        used = {line_name(line) for line in wired} if isinstance(wired, Mapping) else set()
         for kind in ("region", "decoder", "buffer"):
             rows = self.raw.get(kind, [])
             for row in rows if isinstance(rows, list) else ():
                 if isinstance(row, Mapping):
-                    used.update(_strings([row.get(key) for key in _USES[kind]]))
+                    used.update(line_name(text) for text in strings_in([row.get(key) for key in _USES[kind]]))
         return used
 
 
@@ -64,20 +63,20 @@ _USES = {
 }
 
 
-def _strings(value: Any) -> Iterator[str]:
+def strings_in(value: Any) -> Iterator[str]:
+    """Every text inside nested tables and lists; keys are no texts."""
     if isinstance(value, str):
         yield value
     elif isinstance(value, Mapping):
         for one in value.values():
-            yield from _strings(one)
+            yield from strings_in(one)
     elif isinstance(value, list):
         for one in value:
-            yield from _strings(one)
+            yield from strings_in(one)
 
 
 def titled(table: str, number: int, row: Any) -> str:
     """``table number N "name"`` as the reader finds it in the file."""
     name = (row.get("name") or row.get("designator")) if isinstance(row, Mapping) else None
-    return (
-        f'{table} number {number} "{plain(name, 40)}"' if isinstance(name, str) and name else f"{table} number {number}"
-    )
+    shown = f' "{plain(name, 40)}"' if isinstance(name, str) and name else ""
+    return f"{table} number {number}{shown}"

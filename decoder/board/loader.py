@@ -106,7 +106,9 @@ def _parse(file: Path) -> dict[str, Any]:
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         what, line = _toml_error(str(error), text)
         raise BoardError(
-            f"this is not TOML: {what}", where=f"{where}, line {line}", expected="TOML as in the manual's example"
+            f"this is not TOML: {what}",
+            where=f"{where}, line {line}",
+            expected="key = value lines under [tables]",
         ) from error
 
 

@@ -11,9 +11,11 @@ from pydantic import BaseModel, ValidationError
 from decoder.errors import BoardError
 from decoder.text import plain
 
-__all__ = ["Mistakes", "nearest"]
+__all__ = ["Mistakes", "nearest", "shown"]
 
 T = TypeVar("T", bound=BaseModel)
+LONGEST_LINE = 1000
+NOTHING: Mapping[str, Any] = {}
 
 
 def nearest(wanted: str, known: Iterable[str]) -> str:
@@ -32,21 +34,32 @@ class Mistakes:
     def add(self, table: str, key: str, found: str, expected: str) -> None:
         """One mistake: in which table, at which key, what was found, what was expected."""
         where = ", ".join(part for part in (self._path, table, key) if part)
-        self._lines.append(f"{where}: {found}; expected {expected}")
+        self._lines.append(plain(f"{where}: {found}; expected {expected}", LONGEST_LINE))
 
     def __len__(self) -> int:
         return len(self._lines)
 
-    def check(self, table: str, model: type[T], raw: Any) -> T | None:
-        """``raw`` as ``model``; or None, with every key that does not fit added."""
+    def check(self, table: str, model: type[T], raw: Any, stand_ins: Mapping[str, Any] = NOTHING) -> T | None:
+        """``raw`` as ``model``, every key that does not fit added as a mistake.
+
+        Where it does not fit, what is left of it comes back, so that one mistake
+        does not hide the next: wrong optional keys left out, wrong required ones
+        replaced from ``stand_ins``; None where even that is not enough. A file
+        with a mistake is refused in the end, so no stand-in reaches a result.
+        """
         if not isinstance(raw, Mapping):
-            self.add(table, "", f"found {_shown(raw)}", "a table of keys and values")
+            self.add(table, "", f"found {shown(raw)}", "a table of keys and values")
             return None
         try:
             return model.model_validate(dict(raw))
         except ValidationError as error:
+            wrong = {one["loc"][0] for one in error.errors(include_url=False) if one["loc"]}
             for one in error.errors(include_url=False):
                 self._add_schema(table, model, one)
+        kept = {key: value for key, value in raw.items() if key not in wrong}
+        try:
+            return model.model_validate({**{k: v for k, v in stand_ins.items() if k in wrong}, **kept})
+        except ValidationError:
             return None
 
     def _add_schema(self, table: str, model: type[BaseModel], one: Any) -> None:
@@ -56,11 +69,12 @@ class Mistakes:
             known = sorted(model.model_fields)
             self.add(table, plain(key), "no such key", f"one of {', '.join(known)}{nearest(key, known)}")
         elif kind == "missing":
-            self.add(table, key, "the key is missing", _wanted(key))
+            self.add(table, key, "the key is missing", _wanted(key) or "a value")
         elif kind == "value_error":
-            self.add(table, plain(key), f"found {plain(str(context['error']))}", _wanted(key))
+            self.add(table, plain(key), f"found {plain(str(context['error']))}", _wanted(key) or "a line's name")
         else:
-            self.add(table, plain(key), f"found {_shown(one['input'])}", one["msg"].removeprefix("Input should be "))
+            wanted = _wanted(key) or one["msg"].removeprefix("Input should be ")
+            self.add(table, plain(key), f"found {shown(one['input'])}", wanted)
 
     def stop(self) -> None:
         """Raise BoardError if anything was added."""
@@ -73,9 +87,17 @@ _EXPECTED = {
     "start": "an address, such as 0x4000",
     "end": "the last address, inclusive, such as 0x43FF",
     "kind": "ram, rom or io",
+    "chips": "a list of { designator, part, lanes }",
     "designator": 'what the card calls the part, such as "U1"',
     "part": 'a part of the library, such as "2114"',
     "name": "a name",
+    "space": "memory, io or program",
+    "select": "a line's name",
+    "lines": 'a list of lines, such as ["A0", "A1"]',
+    "serves": "a list of region names",
+    "image": "the path of a file, in quotes",
+    "image_offset": "a number of bytes, 0 or more",
+    "table": "a list of numbers, one for each address of the PROM",
     "bus": "a profile's name, or the path of one",
     "inputs": 'pin = "line" pairs, such as { A = "A10" }',
     "outputs": 'pin = "line" pairs, such as { Y0 = "CS0" }',
@@ -86,9 +108,10 @@ _EXPECTED = {
 
 
 def _wanted(key: str) -> str:
-    last = key.rpartition(".")[2]
-    return _EXPECTED.get(key) or _EXPECTED.get(last) or ("a line's name" if "." in key else "a value")
+    """What a key wants, in the reader's words; empty where only the schema knows."""
+    return _EXPECTED.get(key) or _EXPECTED.get(key.rpartition(".")[2], "")
 
 
-def _shown(value: Any) -> str:
+def shown(value: Any) -> str:
+    """A value from the file, made safe and short."""
     return plain(f'"{value}"' if isinstance(value, str) else repr(value), 60)

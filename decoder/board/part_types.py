@@ -111,6 +111,9 @@ class Part(_Data):
     def __hash__(self) -> int:
         return hash(self.name)
 
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({self.name!r})"
+
     def pin(self, signal: str) -> int | None:
         """The pin number that carries ``signal``; None if the pin-out is not known or has no such signal."""
         name = self.pin_name(signal)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from itertools import combinations
 
-from decoder.board.draft import Draft
+from decoder.board.draft import Draft, strings_in
 from decoder.board.lanes import lane_names
 from decoder.board.mistakes import nearest
 from decoder.board.model import Buffer, Chip, Decoder, Region
+from decoder.board.schema import line_name
 from decoder.text import plain
 
 __all__ = ["check_draft"]
@@ -34,6 +35,8 @@ def check_draft(
         for pin, line in decoder.inputs.items():
             _check_line(draft, table, f"inputs.{pin}", line, data_bits, address_bits, lines)
     _check_drivers(draft)
+    if lines is not None:
+        _check_wiring(draft, lines)
     for table, buffer in draft.buffers:
         _check_buffer(draft, table, buffer, data_bits)
         for line in buffer.lines:
@@ -80,7 +83,7 @@ def _check_lanes(draft: Draft, table: str, region: Region, data_bits: int | None
         )
     if data_bits is not None and any(bit >= data_bits for bit in lanes):
         draft.mistakes.add(table, "chips", f"D{max(lanes)} is outside the bus", f"D0-D{data_bits - 1}")
-    if region.chips:
+    if region.chips and table not in draft.incomplete:
         bytes_used = {bit // 8 for bit in lanes}
         needed = {b for byte in bytes_used for b in range(byte * 8, byte * 8 + 8) if data_bits is None or b < data_bits}
         missing = needed - set(lanes)
@@ -141,7 +144,7 @@ def _check_overlaps(draft: Draft) -> None:
 def _check_names(draft: Draft) -> None:
     seen: dict[str, str] = {}
     for table, region in draft.regions:
-        if region.name in seen:
+        if region.name and region.name in seen:
             draft.mistakes.add(
                 table, "name", f'"{plain(region.name)}" is also the name of {seen[region.name]}', "a name of its own"
             )
@@ -150,7 +153,7 @@ def _check_names(draft: Draft) -> None:
     everything: list[tuple[str, Chip | Decoder | Buffer]] = [*draft.chips, *draft.decoders, *draft.buffers]
     for table, thing in everything:
         before = owners.setdefault(thing.designator, (table, thing))
-        if before[1] is not thing and not _halves(before[1], thing):
+        if thing.designator and before[1] is not thing and not _halves(before[1], thing):
             draft.mistakes.add(
                 table, "designator", f'"{plain(thing.designator)}" is also {before[0]}', "a designator of its own"
             )
@@ -196,13 +199,24 @@ def _first_pin(decoder: Decoder, line: str) -> str:
     return next(pin for pin, named in decoder.outputs.items() if named == line)
 
 
+def _check_wiring(draft: Draft, lines: Collection[str]) -> None:
+    """A wired line must be one that the bus or the board has."""
+    tables = [draft.raw.get(kind, []) for kind in ("region", "decoder", "buffer")]
+    own = {line_name(text) for text in strings_in(tables)}
+    known = {*lines, *own}
+    wired = draft.raw.get("wiring")
+    for line in wired if isinstance(wired, Mapping) else ():
+        if not {line, line_name(line)} & known:
+            expected = f"a line of the bus or of this board{nearest(line, sorted(known))}"
+            draft.mistakes.add("[wiring]", plain(line), "unknown line", expected)
+
+
 def _check_buffer(draft: Draft, table: str, buffer: Buffer, data_bits: int | None) -> None:
     carried = buffer.lanes or buffer.lines
     key = "lanes" if buffer.lanes else "lines"
     if len(carried) > buffer.part.channels:
-        draft.mistakes.add(
-            table, key, f"{len(carried)} {key}", f"at most {buffer.part.channels}, the channels of a {buffer.part.name}"
-        )
+        most = f"at most {buffer.part.channels}, the channels of part {buffer.part.name}"
+        draft.mistakes.add(table, key, f"{len(carried)} {key}", most)
     if data_bits is not None and buffer.lanes and max(buffer.lanes) >= data_bits:
         draft.mistakes.add(table, key, f"D{max(buffer.lanes)} is outside the bus", f"D0-D{data_bits - 1}")
     for line in {line for line in buffer.lines if buffer.lines.count(line) > 1}:

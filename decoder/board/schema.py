@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from decoder.board.lanes import parse_lanes
+from decoder.wiring import canonical
 
 __all__ = [
     "BoardTable",
@@ -24,6 +25,7 @@ __all__ = [
 ]
 
 _LINE = re.compile(r"[A-Za-z0-9_+./~!*#\[\]()-]+")
+_PLAIN = re.compile(r"[A-Z][A-Z0-9_]*[A-Z0-9]|[A-Z]")
 HIGHEST_ADDRESS = 0xFFFF_FFFF
 
 
@@ -32,12 +34,17 @@ def is_line(text: str) -> bool:
     return len(text) <= 64 and _LINE.fullmatch(text) is not None
 
 
+def line_name(text: str) -> str:
+    """A line as the program writes it: upper case, without the trade's marks (``/MREQ``, ``mreq_n`` are MREQ)."""
+    return text if _PLAIN.fullmatch(text) else (canonical(text) or [text])[0]
+
+
 def _line(text: str) -> str:
     if not text.strip():
         raise ValueError("an empty line name")
     if not is_line(text):
-        raise ValueError(f'"{text}" cannot be a line name (letters, digits, _ and the trade\'s marks, no spaces)')
-    return text
+        raise ValueError(f'"{text}", which cannot be a line name (letters, digits, _, no spaces)')
+    return line_name(text)
 
 
 def _name(text: str) -> str:
@@ -52,20 +59,11 @@ def _lanes(value: Any) -> tuple[int, ...]:
     raise ValueError(f"{value!r} names no lanes")
 
 
-def _line_or_level(value: Any) -> str | int:
-    if isinstance(value, str):
-        return _line(value)
-    if value is not True and value is not False and value in (0, 1):
-        return int(value)
-    raise ValueError(f"{value!r} is neither a line's name nor a fixed level 0 or 1")
-
-
 Line = Annotated[str, AfterValidator(_line)]
 Name = Annotated[str, AfterValidator(_name)]
 Lanes = Annotated[tuple[int, ...], BeforeValidator(_lanes)]
 Address = Annotated[int, Field(ge=0, le=HIGHEST_ADDRESS, strict=True)]
 Level = Annotated[int, Field(ge=0, le=1, strict=True)]
-LineOrLevel = Annotated[Any, AfterValidator(_line_or_level)]
 
 
 class _Table(BaseModel):
@@ -106,12 +104,15 @@ class RegionTable(_Table):
 
 
 class DecoderTable(_Table):
-    """``[[decoder]]``; with ``table`` or ``image`` it is a PROM whose pins are what ``inputs`` and ``outputs`` name."""
+    """``[[decoder]]``, its pins checked one by one.
+
+    With ``table`` or ``image`` it is a PROM whose pins are what ``inputs`` and ``outputs`` name.
+    """
 
     designator: Name
     part: Name
-    inputs: dict[str, LineOrLevel]
-    outputs: dict[str, Line]
+    inputs: dict[str, Any]
+    outputs: dict[str, Any]
     table: tuple[Annotated[int, Field(ge=0, strict=True)], ...] | None = None
     image: Name | None = None
     image_offset: Annotated[int, Field(ge=0, strict=True)] = 0
@@ -133,13 +134,13 @@ class EnableTable(_Table):
 
 
 class BufferTable(_Table):
-    """``[[buffer]]``: of data ``lanes`` or of ``lines``."""
+    """``[[buffer]]``: of data ``lanes`` or of ``lines``; ``direction`` and ``enable`` are checked apart."""
 
     designator: Name
     part: Name
     lanes: Lanes | None = None
     lines: Annotated[tuple[Line, ...], Field(min_length=1)] | None = None
     serves: tuple[Name, ...] | None = None
-    direction: DirectionTable | None = None
-    enable: EnableTable | None = None
+    direction: Any = None
+    enable: Any = None
     far_side: dict[str, Line] = Field(default_factory=dict)
