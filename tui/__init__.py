@@ -1,1 +1,3 @@
-"""Placeholder; its owner writes the door."""
+"""All that a person meets in a terminal: the commands and the browser."""
+
+__all__: list[str] = []

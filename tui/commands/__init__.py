@@ -1,1 +1,3 @@
-"""Placeholder; its owner writes the door."""
+"""One short file a command: arguments in, engine called, report out. The only place that imports typer."""
+
+__all__: list[str] = []
