@@ -66,12 +66,16 @@ def capture(
     clips: Sequence[str] | None = None,
     style: str = "slash",
     analyser: Analyser | None = None,
+    rate_hz: float = 24e6,
     delays: Delays | None = None,
 ) -> int:
-    """Write the run as the analyser sees it; returns how many level changes it kept."""
+    """Write the run as the analyser sees it; returns how many level changes it kept.
+
+    ``rate_hz`` counts where no ``analyser`` is given.
+    """
     rng = np.random.default_rng(seed)
     waves = waveforms(run, rng, delays)
     chosen = list(clips) if clips is not None else standard_clips(run.machine)
-    recording = record(waves, chosen, analyser or Analyser(), seed + 1, int(run.end_ns[-1]) + 3_000)
+    recording = record(waves, chosen, analyser or Analyser(rate_hz=rate_hz), seed + 1, int(run.end_ns[-1]) + 3_000)
     write_vcd(recording, path, {line: spell(line, style) for line in chosen})
     return int(recording.sample.shape[0])

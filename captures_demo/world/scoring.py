@@ -20,7 +20,7 @@ from typing import Protocol
 from captures_demo.world.faults import Fault
 from captures_demo.world.machine import Machine
 
-__all__ = ["SuspectLike", "Truth", "fault_named", "part_named", "rank_of_truth", "truth_of"]
+__all__ = ["SuspectLike", "Truth", "fault_named", "part_key", "part_named", "rank_of_truth", "truth_of"]
 
 
 class SuspectLike(Protocol):
@@ -93,6 +93,13 @@ def part_named(truth: Truth, suspect: SuspectLike) -> bool:
     if truth.scope == "region" and suspect.region != truth.region:
         return False
     return set(suspect.address_lines) == set(truth.address_lines)
+
+
+def part_key(suspect: SuspectLike) -> tuple[str, ...]:
+    """What two suspects share when they accuse the same part."""
+    if suspect.component:
+        return (suspect.component,)
+    return (suspect.scope, suspect.region or "", *suspect.lanes, *suspect.address_lines)
 
 
 def fault_named(truth: Truth, suspect: SuspectLike) -> bool:

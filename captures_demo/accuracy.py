@@ -1,0 +1,239 @@
+"""How good the engine is: ``python -m captures_demo.accuracy --cards 600 --seed 1``.
+
+Each card is drawn from the seed: a machine, its traffic, and no fault, one or
+two. The engine gets the cycles that the world's bus carried, through its own
+ledger, and is asked for the part. ``--pins N`` sends N of the cards through
+levels, an asynchronous analyser, a VCD file and the reader as well, and counts
+what arrives differently.
+
+The only module here that imports the engine.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import tempfile
+import time
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from captures_demo.world.bench import capture, standard_clips
+from captures_demo.world.board_file import board_toml
+from captures_demo.world.cases import Case, draw_case
+from captures_demo.world.machine import Machine
+from captures_demo.world.play import Run
+from captures_demo.world.random_fault import FAULT_SCOPES
+from captures_demo.world.scoring import fault_named, part_key, rank_of_truth, truth_of
+from captures_demo.world.tally import render
+from decoder.board import Board, load_board
+from decoder.bus import Cycles, Kind, load_profile
+from decoder.diagnosis import Diagnosis, Evidence, ProfileFacts, TrafficCounter, diagnose
+from decoder.ledger import AccessLog, Counter, Ledger, RegionMap
+from decoder.pipeline import Request, gather, open_run, run_check
+
+__all__ = ["Outcome", "judge", "main", "plan"]
+
+# Of every twenty cards: four healthy, eight with a hard fault, five with one that comes and goes, three with two.
+_PATTERN = ("hard", "healthy", "intermittent", "hard", "double") * 3 + ("hard", "healthy", "intermittent", "hard",
+                                                                          "intermittent")  # fmt: skip
+_KIND_OF = np.array([Kind.READ, Kind.WRITE, Kind.IDLE, Kind.OPCODE_FETCH], np.uint8)
+
+
+@dataclass
+class Outcome:
+    """One card judged. ``places``: rank of each true part (0 = not listed); ``tied``: first by a listed tie;
+    ``named``: fault, lanes and lines right at that place; ``probability`` of the part named first and whether it is
+    ``right``; ``accused``: a part named on a healthy card."""
+
+    seed: int
+    category: str
+    kinds: list[str]
+    modes: list[str]
+    mismatches: int
+    ledger_agrees: bool
+    places: list[int] = field(default_factory=list)
+    tied: list[bool] = field(default_factory=list)
+    named: list[bool] = field(default_factory=list)
+    probability: float | None = None
+    right: bool = False
+    accused: bool = False
+    seconds: float = 0.0
+    answer: list[str] = field(default_factory=list)
+    truth: list[str] = field(default_factory=list)
+
+
+def plan(cards: int, seed: int) -> list[tuple[int, str, tuple[str, str] | None]]:
+    """(seed, category, fault and scope) of every card; kinds take turns so that each is tried equally often."""
+    made: list[tuple[int, str, tuple[str, str] | None]] = []
+    turns = {"hard": 0, "intermittent": 7, "double": 13}
+    for index in range(cards):
+        category = _PATTERN[index % len(_PATTERN)]
+        kind = None
+        if category != "healthy":
+            kind = FAULT_SCOPES[turns[category] % len(FAULT_SCOPES)]
+            turns[category] += 1
+        made.append((seed * 1_000_003 + index, category, kind))
+    return made
+
+
+def write_board(machine: Machine, folder: Path, *, far_side: bool = False) -> Path:
+    """The machine's board file and ROM images in ``folder``; returns the board file's path."""
+    images = {}
+    for region in machine.regions:
+        if region.image is not None:
+            images[region.name] = f"{region.name}.bin"
+            (folder / images[region.name]).write_bytes(region.image)
+    path = folder / "board.toml"
+    path.write_text(board_toml(machine, images=images, far_side=far_side), encoding="utf-8")
+    return path
+
+
+def cycles_of(run: Run) -> Cycles:
+    """The world's bus cycles as the engine's columns; idle cycles included, ticks are nanoseconds."""
+    cycles = Cycles.empty(len(run))
+    cycles.sample[:] = np.arange(len(run))
+    cycles.time[:] = run.time_ns
+    cycles.kind[:] = _KIND_OF[run.kind]
+    cycles.address[:] = run.address
+    cycles.data[:] = run.data
+    cycles.kept[:] = run.kept
+    cycles.width[:] = 1
+    return cycles
+
+
+def ask(run: Run, board: Board) -> tuple[Diagnosis, int, float]:
+    """(diagnosis, mismatches by the engine's ledger, seconds that it took)."""
+    began = time.perf_counter()
+    cycles = cycles_of(run)
+    profile = load_profile(board.bus)
+    region_map = RegionMap(board.regions, (), profile.data_bits)
+    compared = Ledger(region_map, profile.address_bits).feed(cycles)
+    counter = Counter(region_map)
+    counter.feed(cycles, compared)
+    traffic = TrafficCounter(len(board.regions), profile.data_bits)
+    traffic.feed(cycles)
+    log = AccessLog()
+    log.append(cycles, compared)
+    counts = counter.counts()
+    evidence = Evidence(
+        board,
+        ProfileFacts(profile.address_bits, profile.data_bits),
+        counts,
+        log,
+        tick_s=1e-9,
+        traffic=traffic,
+    )
+    found = diagnose(evidence)
+    return found, sum(region.mismatches for region in counts), time.perf_counter() - began
+
+
+def judge(case: Case) -> Outcome:
+    """Ask the engine about one card, and mark the answer."""
+    with tempfile.TemporaryDirectory() as scratch:
+        board = load_board(write_board(case.machine, Path(scratch)))
+    found, mismatches, seconds = ask(case.run, board)
+    outcome = Outcome(
+        case.seed,
+        case.category,
+        [f"{fault.fault} {fault.scope}" for fault in case.faults],
+        [fault.when.mode for fault in case.faults],
+        case.run.mismatches,
+        mismatches == case.run.mismatches,
+        seconds=seconds,
+    )
+    suspects = tuple(found.suspects)
+    outcome.answer = [f"{s.fault} {s.scope} {s.component} {s.region} {','.join(s.lanes + s.address_lines)} "
+                      f"p={s.probability:.3f} explains={s.explains} tied={s.tied_with}" for s in suspects[:4]]  # fmt: skip
+    outcome.accused = case.category == "healthy" and bool(suspects)
+    truths = [truth_of(case.machine, fault) for fault in case.faults]
+    for truth in truths:
+        outcome.truth.append(f"{truth.fault} {truth.scope} {truth.component} {truth.region} "
+                             f"{','.join(truth.lanes + truth.address_lines)}")  # fmt: skip
+        place, tied = rank_of_truth(truth, suspects)
+        outcome.places.append(place)
+        outcome.tied.append(tied)
+        outcome.named.append(any(fault_named(truth, s) for s in suspects[: max(3, place)]))
+    if suspects and truths:
+        first = part_key(suspects[0])
+        outcome.probability = min(1.0, sum(s.probability for s in suspects if part_key(s) == first))
+        outcome.right = any(rank_of_truth(truth, suspects[:1])[0] == 1 for truth in truths)
+    return outcome
+
+
+def _work(job: tuple[int, str, tuple[str, str] | None]) -> Outcome:
+    seed, category, kind = job
+    return judge(draw_case(seed, category, kind=kind))
+
+
+def through_pins(seed: int, category: str, kind: tuple[str, str] | None) -> dict[str, Any]:
+    """One card by way of a VCD file: what arrives, against what the world's bus carried."""
+    case = draw_case(seed, category, kind=kind, cycles=12_000)
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        board = write_board(case.machine, folder)
+        path = folder / "capture.vcd"
+        clips = standard_clips(case.machine)
+        capture(case.run, path, seed=seed % (1 << 31), clips=clips, rate_hz=100e6)
+        gathered = gather(open_run(Request(path, board)))
+        seen = np.concatenate([cycles.data for cycles, _ in gathered.log.blocks()])
+        address = np.concatenate([cycles.address for cycles, _ in gathered.log.blocks()])
+        gathered.log.close()
+        result = run_check(Request(path, board))
+    truths = [truth_of(case.machine, fault) for fault in case.faults]
+    true_rows = case.run.kind != 2
+    same = (
+        seen.shape[0] == np.count_nonzero(true_rows)
+        and bool((seen == case.run.data[true_rows]).all())
+        and bool((address == case.run.address[true_rows]).all())
+    )
+    return {
+        "seed": seed,
+        "category": category,
+        "kind": kind,
+        "bus": case.machine.bus,
+        "cycles_same": same,
+        "cycles": (int(seen.shape[0]), int(np.count_nonzero(true_rows))),
+        "mismatches": (result.mismatch_total, case.run.mismatches),
+        "places": [rank_of_truth(truth, tuple(result.suspects))[0] for truth in truths],
+        "suspects": len(result.suspects),
+    }
+
+
+def main() -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(prog="python -m captures_demo.accuracy", description=__doc__)
+    parser.add_argument("--cards", type=int, default=600, help="how many cards to judge")
+    parser.add_argument("--seed", type=int, default=1, help="what they are drawn from")
+    parser.add_argument("--json", type=Path, help="write every outcome to this file")
+    parser.add_argument("--pins", type=int, default=0, help="also send this many cards through a VCD file")
+    parser.add_argument("--processes", type=int, default=2, help="how many processes work at once")
+    parser.add_argument("--show", action="store_true", help="print every card whose true part is not first")
+    chosen = parser.parse_args()
+    jobs = plan(chosen.cards, chosen.seed)
+    with multiprocessing.get_context("spawn").Pool(chosen.processes) as pool:
+        outcomes = pool.map(_work, jobs, chunksize=4)
+        pins = pool.starmap(through_pins, jobs[: chosen.pins], chunksize=1)
+    print(render([asdict(outcome) for outcome in outcomes]))
+    if chosen.show:
+        for outcome in outcomes:
+            if outcome.accused or (outcome.places and outcome.places[0] != 1):
+                print(f"seed {outcome.seed} {outcome.category} {outcome.modes} {outcome.mismatches} mismatches")
+                print("   truth ", *outcome.truth, sep="\n      ")
+                print("   answer", *outcome.answer, sep="\n      ")
+    if pins:
+        good = sum(pin["cycles_same"] for pin in pins)
+        print(f"through pins: {good} of {len(pins)} cards arrived cycle for cycle")
+        for pin in pins:
+            if not pin["cycles_same"] or pin["mismatches"][0] != pin["mismatches"][1]:
+                print("  ", pin)
+    if chosen.json:
+        chosen.json.write_text(json.dumps([asdict(outcome) for outcome in outcomes], indent=1), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
