@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 
 from decoder.errors import UsageError
 from tui.commands import options as opt
@@ -30,7 +31,7 @@ def browse(
     busledger browse run.vcd --profile 6502
     """
     from decoder.pipeline import open_session
-    from tui.app import BrowserApp
+    from tui.app import run_browser
 
     asked = opt.request(
         capture,
@@ -48,5 +49,7 @@ def browse(
             "the browser needs a terminal for its keys and a file for its capture",
             hint="Save the capture in a file, or use 'busledger check'.",
         )
-    BrowserApp(lambda progress: open_session(asked, progress)).run()
-    return 0
+    return run_browser(
+        lambda progress: open_session(asked, progress),
+        opener=lambda path: lambda progress: open_session(replace(asked, capture=path), progress),
+    )

@@ -74,7 +74,10 @@ def _organisation(part: Part) -> list[str]:
     from decoder.board import BufferPart, MemoryPart
 
     if isinstance(part, MemoryPart):
-        grades = ", ".join(f"{name} {access:g} ns" for name, access in part.grades.items())
+        grades = ", ".join(
+            f"{access:g} ns" if name == f"{access:g}ns" else f"{name} {access:g} ns"
+            for name, access in part.grades.items()
+        )
         return [f"{part.words} words of {part.width} bits, {part.pins} pins", f"Access time by grade: {grades}"]
     if isinstance(part, BufferPart):
         return [f"{part.channels} lines, {'inverting' if part.inverting else 'not inverting'}"]
