@@ -41,9 +41,7 @@ class Recording:
     samples: int
 
 
-def record(
-    waves: Waves, clips: Sequence[str], analyser: Analyser, seed: int, end_ns: int
-) -> Recording:
+def record(waves: Waves, clips: Sequence[str], analyser: Analyser, seed: int, end_ns: int) -> Recording:
     """What the analyser keeps of the clipped lines, from time 0 to ``end_ns``."""
     rng = np.random.default_rng(seed)
     interval = 1e9 / analyser.rate_hz

@@ -40,7 +40,9 @@ def spell(line: str, style: str) -> str:
     return line
 
 
-def standard_clips(machine: Machine, *, selects: bool = True, buffers: bool = True, far_side: bool = False) -> list[str]:
+def standard_clips(
+    machine: Machine, *, selects: bool = True, buffers: bool = True, far_side: bool = False
+) -> list[str]:
     """The lines that a person would clip: control, address, data, then what the card offers."""
     control = {
         "z80": ["CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH"],

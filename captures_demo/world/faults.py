@@ -195,9 +195,7 @@ def _spells(n: int, burst: float, calm: float, rng: np.random.Generator) -> NDAr
     pairs = int(n / (burst + calm)) * 2 + 8
     inside = np.zeros(n, np.uint8)
     at = 0
-    for calm_length, burst_length in zip(
-        rng.geometric(1 / calm, pairs), rng.geometric(1 / burst, pairs), strict=True
-    ):
+    for calm_length, burst_length in zip(rng.geometric(1 / calm, pairs), rng.geometric(1 / burst, pairs), strict=True):
         at += int(calm_length)
         inside[at : at + int(burst_length)] = 1
         at += int(burst_length)

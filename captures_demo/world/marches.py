@@ -32,9 +32,7 @@ MARCHES: dict[str, str] = {
     # van de Goor, Gaydadjiev et al., VTS 1996
     "March LR": "any(w0); dn(r0,w1); up(r1,w0,r0,w1); up(r1,w0); up(r0,w1,r1,w0); up(r0)",
     # Hamdioui, van de Goor, Rodgers, MTDT 2002
-    "March SS": (
-        "any(w0); up(r0,r0,w0,r0,w1); up(r1,r1,w1,r1,w0); dn(r0,r0,w0,r0,w1); dn(r1,r1,w1,r1,w0); any(r0)"
-    ),
+    "March SS": ("any(w0); up(r0,r0,w0,r0,w1); up(r1,r1,w1,r1,w0); dn(r0,r0,w0,r0,w1); dn(r1,r1,w1,r1,w0); any(r0)"),
     "Marching 1/0": "any(w0); up(r0,w1,r1); dn(r1,w0,r0); any(w1); up(r1,w0,r0); dn(r0,w1,r1)",
 }
 

@@ -135,9 +135,7 @@ def _data(
         waves.put_word("D", bits, release[room] + d.pull, np.full(count, idle_word, np.int64), lag)
 
 
-def _selects(
-    run: Run, waves: Waves, d: Delays, on: NDArray[np.int64], off: NDArray[np.int64]
-) -> None:
+def _selects(run: Run, waves: Waves, d: Delays, on: NDArray[np.int64], off: NDArray[np.int64]) -> None:
     """Select lines, active low, as the decoder gives them."""
     for index, region in enumerate(run.machine.regions):
         if region.select:

@@ -182,9 +182,7 @@ def _tables(
     return regions, cards, np.array(chips, np.int64), np.concatenate(contents)
 
 
-def _contents(
-    image: bytes | None, size: int, lanes: int, rng: np.random.Generator, fill: str
-) -> NDArray[np.int64]:
+def _contents(image: bytes | None, size: int, lanes: int, rng: np.random.Generator, fill: str) -> NDArray[np.int64]:
     if image is not None:
         return np.frombuffer(image, np.uint8)[:size].astype(np.int64)
     if fill == "random":

@@ -142,9 +142,7 @@ def _cell_fault(kind: str, region: Region, rng: np.random.Generator) -> Fault:
     return made
 
 
-def _select_fault(
-    kind: str, region: Region, mine: list[Region], card: int, rng: np.random.Generator
-) -> Fault | None:
+def _select_fault(kind: str, region: Region, mine: list[Region], card: int, rng: np.random.Generator) -> Fault | None:
     others = [other for other in mine if other is not region]
     if kind == "select-missing":
         return Fault(kind, "decoder", region=region.name, card=card)

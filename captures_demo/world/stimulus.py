@@ -136,9 +136,7 @@ def program(
         what = rng.random()
         if what < 0.4:
             cell = rng.choice(variables, 1)
-            step = Accesses(
-                np.array([False, True]), np.repeat(cell, 2), np.array([0, 1]), np.array([0, 1], np.uint8)
-            )
+            step = Accesses(np.array([False, True]), np.repeat(cell, 2), np.array([0, 1]), np.array([0, 1], np.uint8))
         elif what < 0.6:
             depth = int(rng.integers(2, 24))
             down = stack_top - np.arange(depth)
