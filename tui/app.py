@@ -1,0 +1,307 @@
+"""The terminal browser: holds the one state, runs the workers, routes their messages."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, ClassVar
+
+from rich.text import Text
+from textual.app import App
+from textual.binding import Binding, BindingType
+from textual.screen import Screen
+from textual.theme import Theme
+
+from decoder.text import plain
+from tui import palette
+from tui import state as states
+from tui.filters import Filter
+from tui.keys import ANYWHERE, VIEWS, bindings
+from tui.loaded import Loaded
+from tui.messages import Found, Opened, OpenFailed, OpenProgress, RowsSelected, SearchProgress
+from tui.screens.base import BrowserScreen
+from tui.screens.cycles import CyclesScreen
+from tui.screens.help_sheet import HelpSheet
+from tui.screens.levels import LevelsScreen
+from tui.screens.open_dialog import OpenDialog
+from tui.screens.opening import OpeningScreen
+from tui.session import Opener, SessionFactory
+from tui.source import select_rows
+from tui.state import BrowserState
+from tui.watch import FileWatch
+from tui.wording import thousands
+from tui.workers import filter_work, open_work, search_work
+
+__all__ = ["BrowserApp", "run_browser"]
+
+_THEME = Theme(
+    name="busledger",
+    primary=palette.ACCENT,
+    secondary=palette.KEY,
+    warning=palette.CAUTION,
+    error=palette.WRONG,
+    success=palette.GOOD,
+    foreground=palette.TEXT,
+    background=palette.GROUND,
+    surface=palette.PANEL,
+    panel=palette.PANEL,
+    dark=True,
+)
+
+
+class BrowserApp(App[int]):
+    """Runs a factory in a worker, then shows its session.
+
+    Parameters
+    ----------
+    factory
+        Decodes the capture (or finds it in the cache).
+    opener
+        Makes a factory for another capture of the same board; None: opening is not offered.
+    watch_every_s
+        How often to look whether the capture or the board file changed; 0: never.
+    """
+
+    CSS_PATH = "browser.tcss"
+    TITLE = "busledger"
+    ENABLE_COMMAND_PALETTE = False
+    VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-low"), (34, "-tall")]  # noqa: RUF012 - as textual declares it
+    HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-narrow"), (120, "-broad")]  # noqa: RUF012
+    SCREENS: ClassVar[dict[str, Callable[[], Screen[Any]]]] = {
+        "opening": OpeningScreen,
+        "cycles": CyclesScreen,
+        "levels": LevelsScreen,
+    }
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *bindings(ANYWHERE),
+        *(Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS),
+        Binding("ctrl+c", "leave", "quit", show=False, priority=True),
+    ]
+
+    def __init__(self, factory: SessionFactory, *, opener: Opener | None = None, watch_every_s: float = 1.0) -> None:
+        super().__init__()
+        self.factory = factory
+        self.opener = opener
+        self.state: BrowserState = BrowserState(0, states.Rows(0))
+        self.loaded_or_none: Loaded | None = None
+        self._ticket = 0  # of the latest opening
+        self._search = 0  # of the latest search; older answers are dropped
+        self._searching = False
+        self._opening = ""
+        self._watch: FileWatch | None = None
+        self._watch_every_s = watch_every_s
+
+    # -- what screens use -------------------------------------------------------------------------
+
+    @property
+    def loaded(self) -> Loaded:
+        """The session; screens exist only while there is one."""
+        assert self.loaded_or_none is not None
+        return self.loaded_or_none
+
+    def act(self, change: Callable[..., BrowserState], *args: Any) -> None:
+        """Replace the state by ``change(state, *args)`` and draw it."""
+        self.state = change(self.state, *args)
+        self._draw()
+
+    def search(self, run: Iterator[tuple[int, int | None]], nothing: str, *, edge: bool = False) -> None:
+        """Run a search in a worker; a new one replaces the last."""
+        self._begin_search()
+        work = search_work(self._search, run, self.loaded.source.total, nothing, self.post_message, edge=edge)
+        self.run_worker(work, thread=True, exclusive=True, group="search")
+
+    def select(self, wanted: Filter) -> None:
+        """Apply a filter in a worker."""
+        self._begin_search()
+        rows = select_rows(self.loaded.source, wanted)
+        work = filter_work(self._search, wanted, rows, self.loaded.source.total, self.post_message)
+        self.run_worker(work, thread=True, exclusive=True, group="search")
+
+    def _begin_search(self) -> None:
+        self._search += 1
+        self._searching = True
+
+    def view(self, name: str) -> None:
+        """Show another view."""
+        if self.loaded_or_none is not None and not (
+            isinstance(self.screen, BrowserScreen) and self.screen.view == name
+        ):
+            self.switch_screen(name)
+
+    def status(self) -> str:
+        """Capture, profile, counts and the filter, in a line."""
+        loaded = self.loaded
+        session, total = loaded.session, loaded.source.total
+        wrong = len(loaded.source.mismatch_rows)
+        parts = [plain(Path(session.capture_path).name, 40), plain(session.result.profile, 20)]
+        parts.append(f"{thousands(total)} cycles, {thousands(wrong)} wrong")
+        if not self.state.filter.empty:
+            names = [region.name for region in loaded.source.facts.regions]
+            parts.append(f"{thousands(len(self.state.rows))} shown: {self.state.filter.words(names)}")
+        if self._opening:
+            parts.append(self._opening)
+        return " │ ".join(parts)
+
+    # -- opening ----------------------------------------------------------------------------------
+
+    def on_mount(self) -> None:
+        """Start decoding at once."""
+        self.register_theme(_THEME)
+        self.theme = _THEME.name
+        self.push_screen("opening")
+        self._open(self.factory)
+        if self._watch_every_s:
+            self.set_interval(self._watch_every_s, self._look)
+
+    def _open(self, factory: SessionFactory) -> None:
+        self._ticket += 1
+        if isinstance(self.screen, OpeningScreen) and self.screen.is_mounted:
+            self.screen.restart()
+        self.run_worker(open_work(self._ticket, factory, self.post_message), thread=True, exclusive=True, group="open")
+
+    def on_open_progress(self, message: OpenProgress) -> None:
+        """Show how far decoding is: on the opening screen, or in the status line."""
+        if message.ticket != self._ticket:
+            return
+        if isinstance(self.screen, OpeningScreen):
+            self.screen.progress(message.stage, message.done, message.total, message.unit)
+        else:
+            share = f" {100 * message.done // message.total} %" if message.total else ""
+            self._opening = f"{plain(message.stage, 20)}{share}"
+            self._draw()
+
+    def on_opened(self, message: Opened) -> None:
+        """Take the session; after a reload the place and the levels' arrangement stay where they can."""
+        if message.ticket != self._ticket:
+            return
+        before = self.state if self.loaded_or_none is not None else None
+        loaded = Loaded.of(message.session)
+        self.factory = message.factory
+        self._opening = ""
+        self._search += 1
+        self.loaded_or_none = loaded
+        self.state = states.initial_state(loaded.source.facts, loaded.source.total, loaded.span)
+        if before is not None:
+            self.state = states.carry_over(before, self.state)
+        session = message.session
+        paths = [Path(session.capture_path), *([session.board_path] if session.board_path else [])]
+        self._watch = FileWatch(path for path in paths if path.is_file())
+        if isinstance(self.screen, OpeningScreen):
+            self.switch_screen(VIEWS[0][0])
+        else:
+            if before is not None and not before.filter.empty:
+                self.select(before.filter)
+            self._draw()
+
+    def on_open_failed(self, message: OpenFailed) -> None:
+        """A sentence: on the opening screen, or in the status line over what is still open."""
+        if message.ticket != self._ticket:
+            return
+        self._opening = ""
+        if isinstance(self.screen, OpeningScreen):
+            if message.stopped:
+                self.exit(130)
+            else:
+                self.screen.fail(message.sentence)
+        elif self.loaded_or_none is not None:
+            self.act(states.say, plain(message.sentence, 400), "wrong")
+
+    def _look(self) -> None:
+        if self._watch is None or self._opening:
+            return
+        changed = self._watch.poll()
+        if changed is not None:
+            self._opening = f"{plain(changed.name, 40)} changed, decoding"
+            self._open(self.factory)
+            self._draw()
+
+    # -- searches ---------------------------------------------------------------------------------
+
+    def on_search_progress(self, message: SearchProgress) -> None:
+        """Say how far a long search is."""
+        if message.ticket == self._search and self._searching:
+            share = 100 * message.looked // max(1, message.total)
+            self.act(states.say, f"Searching, {share} % looked at. Escape stops.")
+
+    def on_found(self, message: Found) -> None:
+        """Go there, or say that there is nothing."""
+        if message.ticket != self._search:
+            return
+        self._searching = False
+        if message.place is None:
+            self.act(states.say, message.nothing)
+        else:
+            self.act(states.place_caret if message.edge else states.go_to, message.place)
+
+    def on_rows_selected(self, message: RowsSelected) -> None:
+        """Show the cycles that passed."""
+        if message.ticket == self._search:
+            self._searching = False
+            self.act(states.set_filter, message.wanted, message.rows)
+
+    # -- keys -------------------------------------------------------------------------------------
+
+    def action_view(self, name: str) -> None:
+        """Another view."""
+        self.view(name)
+
+    def action_help(self) -> None:
+        """The help sheet."""
+        self.push_screen(HelpSheet())
+
+    def action_leave(self) -> None:
+        """Leave; 2 if nothing could be opened."""
+        self.workers.cancel_all()
+        self.exit(0 if self.loaded_or_none is not None else 2)
+
+    def action_stop(self) -> None:
+        """Stop a search or the decoding."""
+        if self._searching:
+            self._search += 1
+            self._searching = False
+            self.workers.cancel_group(self, "search")
+            self.act(states.say, "Stopped. Cycles further on were not looked at.")
+        elif self.loaded_or_none is None or self._opening:
+            self.workers.cancel_group(self, "open")
+
+    def action_reload(self) -> None:
+        """Decode again."""
+        self._open(self.factory)
+
+    def action_open_other(self) -> None:
+        """Ask for another capture."""
+        if self.opener is None:
+            if self.loaded_or_none is not None:
+                self.act(states.say, "Opening another capture is not offered here.")
+            return
+        present = self.loaded_or_none.session.capture_path if self.loaded_or_none is not None else ""
+        self.push_screen(OpenDialog(present), self._open_path)
+
+    def _open_path(self, path: str | None) -> None:
+        if path and self.opener is not None:
+            self._open(self.opener(path))
+
+    def _draw(self) -> None:
+        screen = self.screen
+        if isinstance(screen, BrowserScreen) and screen.is_mounted and self.loaded_or_none is not None:
+            screen.draw()
+
+    def _fatal_error(self) -> None:
+        """A mistake of ours ends the browser with a sentence, not with a traceback."""
+        error = self._exception
+        words = f"{type(error).__name__}: {error}" if error is not None else "unknown"
+        self._exit_renderables.append(
+            Text(
+                f"The browser had to stop over a mistake of its own ({plain(words, 300)}). Nothing of yours was"
+                " changed. Please report what you pressed; 'busledger check' gives the same findings without the"
+                " browser."
+            )
+        )
+        self._close_messages_no_wait()
+
+
+def run_browser(factory: SessionFactory, *, opener: Opener | None = None) -> int:
+    """Run the browser on the terminal until the user leaves. Returns the exit status."""
+    app = BrowserApp(factory, opener=opener)
+    status = app.run()
+    return status if status is not None else app.return_code or 0

@@ -1,0 +1,80 @@
+"""What all screens of the browser have in common: bars around a body, and one way to change the state."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any, ClassVar, Protocol, cast
+
+from textual.app import ComposeResult
+from textual.screen import Screen
+
+from tui.filters import Filter
+from tui.keys import ANYWHERE, Key
+from tui.loaded import Loaded
+from tui.state import BrowserState
+from tui.widgets.bars import KeyBar, StatusLine, ViewBar
+
+__all__ = ["BrowserScreen", "Host"]
+
+
+class Host(Protocol):
+    """The application as its screens see it."""
+
+    state: BrowserState
+    loaded: Loaded
+
+    def act(self, change: Callable[..., BrowserState], *args: Any) -> None:
+        """Replace the state by ``change(state, *args)`` and draw it."""
+
+    def search(self, run: Iterator[tuple[int, int | None]], nothing: str, *, edge: bool = False) -> None:
+        """Run a search in a worker; go to what it finds, else say ``nothing``."""
+
+    def select(self, wanted: Filter) -> None:
+        """Apply a filter in a worker."""
+
+    def view(self, name: str) -> None:
+        """Show another view."""
+
+    def status(self) -> str:
+        """What is loaded and shown, in a line."""
+
+
+class BrowserScreen(Screen[None]):
+    """A view: ``view`` is its name in ``tui.keys.VIEWS``, ``keys`` what its key bar shows."""
+
+    view: ClassVar[str] = ""
+    keys: ClassVar[tuple[Key, ...]] = ()
+
+    @property
+    def host(self) -> Host:
+        """The application."""
+        return cast(Host, self.app)
+
+    def compose(self) -> ComposeResult:
+        """Bars and body."""
+        yield ViewBar(self.view)
+        yield StatusLine(id="status", markup=False)
+        yield from self.compose_body()
+        yield KeyBar((*self.keys, *ANYWHERE))
+
+    def compose_body(self) -> ComposeResult:
+        """The widgets between the bars."""
+        raise NotImplementedError
+
+    def show(self, loaded: Loaded, state: BrowserState) -> None:
+        """Draw a state."""
+        raise NotImplementedError
+
+    def draw(self) -> None:
+        """Draw the application's state, status line included."""
+        host = self.host
+        line = self.query_one("#status", StatusLine)
+        if host.state.message:
+            line.say(host.state.message, host.state.tone)
+        else:
+            line.say(host.status(), "dim")
+        self.show(host.loaded, host.state)
+
+    def on_screen_resume(self) -> None:
+        """Coming back to a view, it shows what the others changed."""
+        self.draw()

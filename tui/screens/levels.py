@@ -1,0 +1,106 @@
+"""Levels: every line around the chosen cycle, against time."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal
+
+from textual.app import ComposeResult
+from textual.binding import BindingType
+
+from tui import state as states
+from tui.keys import LEVELS, bindings
+from tui.loaded import Loaded
+from tui.screens.stepping import SteppingScreen
+from tui.source import find_edge
+from tui.state import BrowserState
+from tui.widgets.bars import StatusLine
+from tui.widgets.cycle_list import cycle_line
+from tui.widgets.levels import LevelView, between_marks, caret_of
+
+__all__ = ["LevelsScreen"]
+
+
+class LevelsScreen(SteppingScreen):
+    """Zoom, pan, marks, and the user's own order of lines."""
+
+    view = "levels"
+    keys = LEVELS
+    BINDINGS: ClassVar[list[BindingType]] = bindings(LEVELS)
+
+    def compose_body(self) -> ComposeResult:
+        """The chosen cycle in a line, the levels, the marks in a line."""
+        yield StatusLine(id="cycle-line", markup=False)
+        yield LevelView(id="levels")
+        yield StatusLine(id="mark-line", markup=False)
+
+    def show(self, loaded: Loaded, state: BrowserState) -> None:
+        """Draw a state."""
+        source = loaded.source
+        words = ""
+        if source.total:
+            words = "".join(s.text for s in cycle_line(source.row(state.cursor), source, False)).rstrip()
+        self.query_one("#cycle-line", StatusLine).say(words, "text")
+        self.query_one(LevelView).show(source, state)
+        marks = between_marks(state, source.facts.tick_fs)
+        self.query_one("#mark-line", StatusLine).say(marks or "marks: none", "mark" if marks else "dim")
+
+    def action_pan(self, screens: float) -> None:
+        """A quarter of the picture to either side (times ``screens``)."""
+        loaded = self.host.loaded
+        columns = screens * self.query_one(LevelView).columns / 4
+        caret = caret_of(loaded.source, self.host.state)
+        self.host.act(states.pan, columns, caret, loaded.first, loaded.last)
+
+    def action_zoom(self, closer: bool) -> None:
+        """Twice as close or as wide, about the middle."""
+        self.host.act(states.zoom, closer, self.host.loaded.span)
+
+    def action_centre(self) -> None:
+        """The sampling edge back in the middle."""
+        source = self.host.loaded.source
+        if source.total:
+            self.host.act(states.place_caret, int(source.cycles.time[self.host.state.cursor]))
+
+    def action_edge(self, step: int) -> None:
+        """To the next change of the chosen line (of the first line of a group)."""
+        host = self.host
+        source = host.loaded.source
+        if not host.state.groups:
+            return
+        name = host.state.groups[host.state.group].lines[0]
+        bit = next(bit for bit, line in enumerate(source.facts.lines) if line.name == name)
+        run = find_edge(source.capture, bit, caret_of(source, host.state), step)
+        where = "later" if step > 0 else "earlier"
+        host.search(run, f"There is no {where} edge on this line.", edge=True)
+
+    def action_mark(self, which: Literal[0, 1]) -> None:
+        """First or second mark at the middle."""
+        self.host.act(states.set_mark, which, caret_of(self.host.loaded.source, self.host.state))
+
+    def action_line(self, by: int) -> None:
+        """Choose another line."""
+        self.host.act(states.select_group, by)
+
+    def action_carry(self, by: Literal[-1, 1]) -> None:
+        """Move the chosen line."""
+        self.host.act(states.move_group, by)
+
+    def action_fold(self) -> None:
+        """Open or close a group."""
+        self.host.act(states.fold)
+
+    def action_join(self) -> None:
+        """Into the group above."""
+        self.host.act(states.join_group)
+
+    def action_split(self) -> None:
+        """Out of the group."""
+        self.host.act(states.split_group)
+
+    def action_hide(self) -> None:
+        """Put away."""
+        self.host.act(states.hide_group)
+
+    def action_show_all(self) -> None:
+        """Bring back."""
+        self.host.act(states.show_all_groups)

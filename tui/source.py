@@ -1,0 +1,194 @@
+"""Where the browser's rows come from: single rows for the screen, whole columns for searches.
+
+Searches are generators that look at one chunk at a time and say how far they
+are, so that a worker can show progress and stop.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.bus.columns import Cycles
+from decoder.capture.columns import Capture
+from decoder.ledger.columns import Compared
+from decoder.store import Store, StoreFacts
+from tui.filters import Filter, matches
+
+__all__ = ["CycleRow", "CycleSource", "Match", "StoreSource", "find_edge", "find_match", "select_rows"]
+
+CHUNK = 1 << 18
+
+Match = Callable[[Cycles, Compared], NDArray[np.bool_]]
+"""Takes a block of cycles and the ledger's word on them, gives one bool a cycle."""
+
+
+@dataclass(frozen=True, slots=True)
+class CycleRow:
+    """One cycle as plain numbers; the fields are those of ``Cycles`` and ``Compared``, time in ticks."""
+
+    index: int
+    sample: int
+    time: int
+    kind: int
+    address: int
+    address_unknown: int
+    data: int
+    data_unknown: int
+    region: int
+    flags: int
+    rule: int
+    verdict: int
+    expected: int
+    known: int
+    mismatch: int
+    writer: int
+
+
+class CycleSource(Protocol):
+    """What screens and searches need of a decoded capture."""
+
+    @property
+    def facts(self) -> StoreFacts: ...
+    @property
+    def total(self) -> int: ...
+    @property
+    def cycles(self) -> Cycles: ...
+    @property
+    def compared(self) -> Compared: ...
+    @property
+    def capture(self) -> Capture: ...
+    @property
+    def mismatch_rows(self) -> NDArray[np.int64]: ...
+    def row(self, index: int) -> CycleRow: ...
+    def at_time(self, ticks: int) -> int: ...
+
+
+class StoreSource:
+    """A ``CycleSource`` over a mapped store; nothing is read before it is asked for."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    @property
+    def facts(self) -> StoreFacts:
+        """What the columns mean."""
+        return self._store.facts
+
+    @property
+    def total(self) -> int:
+        """Number of cycles."""
+        return len(self._store.cycles)
+
+    @property
+    def cycles(self) -> Cycles:
+        """All cycles' columns, mapped."""
+        return self._store.cycles
+
+    @property
+    def compared(self) -> Compared:
+        """The ledger's columns, mapped."""
+        return self._store.compared
+
+    @property
+    def capture(self) -> Capture:
+        """The rows of levels, mapped."""
+        return self._store.capture
+
+    @property
+    def mismatch_rows(self) -> NDArray[np.int64]:
+        """Cycles that are mismatches, rising."""
+        return self._store.mismatch_rows
+
+    def row(self, index: int) -> CycleRow:
+        """One cycle. ``index`` must be in range."""
+        c, d = self._store.cycles, self._store.compared
+        return CycleRow(
+            index,
+            int(c.sample[index]),
+            int(c.time[index]),
+            int(c.kind[index]),
+            int(c.address[index]),
+            int(c.address_unknown[index]),
+            int(c.data[index]),
+            int(c.data_unknown[index]),
+            int(c.region[index]),
+            int(c.flags[index]),
+            int(c.rule[index]),
+            int(d.verdict[index]),
+            int(d.expected[index]),
+            int(d.known[index]),
+            int(d.mismatch[index]),
+            int(d.writer[index]),
+        )
+
+    def at_time(self, ticks: int) -> int:
+        """The cycle whose sampling edge is nearest to that time; 0 where there are no cycles."""
+        time = self._store.cycles.time
+        after = int(np.searchsorted(time, ticks))
+        if after == 0 or (after < len(time) and int(time[after]) - ticks <= ticks - int(time[after - 1])):
+            return after
+        return after - 1
+
+
+def find_match(source: CycleSource, match: Match, start: int, step: int) -> Iterator[tuple[int, int | None]]:
+    """The next cycle after ``start`` (before it for step -1) that matches, without wrapping.
+
+    Yields ``(cycles looked at, None)`` after each chunk and last ``(…, found)``;
+    a search that finds nothing ends without a found row.
+    """
+    looked = 0
+    at = start + step
+    while 0 <= at < source.total:
+        low, high = (at, min(at + CHUNK, source.total)) if step > 0 else (max(0, at + 1 - CHUNK), at + 1)
+        hits = np.flatnonzero(match(source.cycles.slice(low, high), source.compared.slice(low, high)))
+        looked += high - low
+        if len(hits):
+            yield looked, low + int(hits[0] if step > 0 else hits[-1])
+            return
+        yield looked, None
+        at = high if step > 0 else low - 1
+
+
+def select_rows(source: CycleSource, wanted: Filter) -> Iterator[tuple[int, NDArray[np.uint32] | None]]:
+    """All cycles that pass the filter, rising: ``(cycles looked at, None)`` a chunk, last ``(…, rows)``.
+
+    A span of time costs nothing: cycles are in order of time, so its ends are found by halving.
+    """
+    low, high = 0, source.total
+    if wanted.time is not None:
+        low = int(np.searchsorted(source.cycles.time, wanted.time[0], "left"))
+        high = int(np.searchsorted(source.cycles.time, wanted.time[1], "right"))
+    parts: list[NDArray[np.uint32]] = []
+    for at in range(low, high, CHUNK):
+        end = min(at + CHUNK, high)
+        hits = np.flatnonzero(matches(wanted, source.cycles.slice(at, end), source.compared.slice(at, end)))
+        parts.append((hits + at).astype(np.uint32))
+        yield end - low, None
+    yield high - low, np.concatenate(parts) if parts else np.empty(0, np.uint32)
+
+
+def find_edge(capture: Capture, bit: int, ticks: int, step: int) -> Iterator[tuple[int, int | None]]:
+    """The time of the next change of one line after ``ticks`` (the last before it for step -1).
+
+    A change to or from unknown counts. Yields as ``find_match``, rows for cycles and ticks for the found one.
+    """
+    word, mask = divmod(bit, 64)[0], np.uint64(1 << bit % 64)
+    rows = len(capture)
+    looked = 0
+    at = int(np.searchsorted(capture.time, ticks, "right" if step > 0 else "left"))
+    # Row r changes the line if it differs from row r - 1; row 0 changes nothing.
+    while (max(at, 1) < rows) if step > 0 else (at > 1):
+        low, high = (max(at, 1), min(max(at, 1) + CHUNK, rows)) if step > 0 else (max(1, at - CHUNK), at)
+        levels, unknown = capture.levels[low - 1 : high, word], capture.unknown[low - 1 : high, word]
+        hits = np.flatnonzero(((levels[1:] ^ levels[:-1]) | (unknown[1:] ^ unknown[:-1])) & mask)
+        looked += high - low
+        if len(hits):
+            yield looked, int(capture.time[low + int(hits[0] if step > 0 else hits[-1])])
+            return
+        yield looked, None
+        at = high if step > 0 else low

@@ -1,0 +1,82 @@
+"""The lines above and below every screen: views, what is loaded, and the keys."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.text import Text
+from textual.widgets import Static
+
+from tui.keys import VIEWS, Key
+from tui.palette import ACCENT, COLOURS, DIM, GROUND, KEY
+
+__all__ = ["KeyBar", "StatusLine", "ViewBar", "key_text", "view_text"]
+
+
+def view_text(current: str) -> Text:
+    """All views with their keys; the current one between brackets of its own."""
+    text = Text(no_wrap=True, end="")
+    for name, key, word in VIEWS:
+        if name == current:
+            text.append(f"▐{key} {word}▌", f"bold {GROUND} on {ACCENT}")
+        else:
+            text.append(" ")
+            text.append(key, f"bold {KEY}")
+            text.append(f" {word} ", DIM)
+    return text
+
+
+def key_text(keys: Sequence[Key], width: int) -> Text:
+    """Keys and words, wrapped so that no pair is torn apart."""
+    text = Text(end="")
+    used = 0
+    for key in keys:
+        length = len(key.shown) + 1 + len(key.word)
+        if used and used + 2 + length > width:
+            text.append("\n")
+            used = 0
+        if used:
+            text.append("  ")
+            used += 2
+        text.append(key.shown, f"bold {KEY}")
+        text.append(f" {key.word}", DIM)
+        used += length
+    return text
+
+
+class ViewBar(Static):
+    """The first line: every view, one key away."""
+
+    def __init__(self, current: str) -> None:
+        super().__init__(view_text(current), markup=False)
+
+
+class StatusLine(Static):
+    """The second line: what is shown, or the sentence that the last key led to."""
+
+    def say(self, text: str, tone: str) -> None:
+        """Show untrusted text in a palette colour."""
+        mark = {"wrong": "✗ ", "good": "✓ "}.get(tone, "")
+        self.update(Text(mark + text, COLOURS[tone], no_wrap=True, overflow="ellipsis", end=""))
+
+
+class KeyBar(Static):
+    """The last lines: the keys of this screen."""
+
+    def __init__(self, keys: Sequence[Key]) -> None:
+        super().__init__(markup=False)
+        self._keys = keys
+        self._shown_width = -1
+
+    def on_mount(self) -> None:
+        """Fill in at the first size; later sizes come by on_resize."""
+        self._fill(self.app.size.width)
+
+    def on_resize(self) -> None:
+        """Wrap anew."""
+        self._fill(self.size.width)
+
+    def _fill(self, width: int) -> None:
+        if width > 0 and width != self._shown_width:
+            self._shown_width = width
+            self.update(key_text(self._keys, width))
