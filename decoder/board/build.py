@@ -99,28 +99,28 @@ def _with_image(draft: Draft, table: str, row: RegionTable, region: Region) -> R
 
 def _read_image(draft: Draft, table: str, name: str, offset: int, at_least: int) -> bytes | None:
     """``at_least`` bytes from ``offset`` on, or fewer if the file ends (then judged by the caller's rule)."""
-    path = (draft.folder / name).resolve()
-    if not draft.allow_outside and not path.is_relative_to(draft.folder.resolve()):
-        draft.mistakes.add(
-            table, "image", f'"{plain(name)}" lies outside the board file\'s folder', "a file in that folder or below"
-        )
-        return None
+    add = draft.mistakes.add
     try:
-        if not path.is_file():
-            draft.mistakes.add(table, "image", f'"{plain(name)}" is not a file', "a file beside the board file")
-            return None
-        size = path.stat().st_size
-        if size <= offset:
-            draft.mistakes.add(
-                table, "image_offset", f"{offset}, but the image has {size} bytes", f"an offset below {size}"
+        path = (draft.folder / name).resolve()
+        if not draft.allow_outside and not path.is_relative_to(draft.folder.resolve()):
+            add(
+                table,
+                "image",
+                f'"{plain(name)}" lies outside the board file\'s folder',
+                "a file in that folder or below",
             )
-            return None
-        with path.open("rb") as stream:
-            stream.seek(offset)
-            return stream.read(at_least)
-    except OSError as error:
-        draft.mistakes.add(table, "image", f'"{plain(name)}" cannot be read ({error.strerror})', "a readable file")
-        return None
+        elif not path.is_file():
+            add(table, "image", f'"{plain(name)}" is not a file', "a file beside the board file")
+        elif path.stat().st_size <= offset:
+            size = path.stat().st_size
+            add(table, "image_offset", f"{offset}, but the image has {size} bytes", f"an offset below {size}")
+        else:
+            with path.open("rb") as stream:
+                stream.seek(offset)
+                return stream.read(at_least)
+    except (OSError, ValueError, RuntimeError) as error:  # also: a null in the name, a loop of links
+        add(table, "image", f'"{plain(name)}" cannot be read ({error})', "a readable file")
+    return None
 
 
 def build_decoders(draft: Draft) -> None:

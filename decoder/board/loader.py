@@ -89,8 +89,8 @@ def _parse(file: Path) -> dict[str, Any]:
                 "this file is too large for a board file", where=where, expected="a TOML file of some kilobytes"
             )
         data = file.read_bytes()
-    except OSError as error:
-        reason = error.strerror or str(error)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
         raise BoardError(
             f"the board file cannot be read: {reason}", where=where, expected="a readable TOML file"
         ) from error
