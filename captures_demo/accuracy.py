@@ -28,11 +28,12 @@ from captures_demo.world.cases import Case, draw_case
 from captures_demo.world.machine import Machine
 from captures_demo.world.play import Run
 from captures_demo.world.random_fault import FAULT_SCOPES
-from captures_demo.world.scoring import fault_named, part_key, rank_of_truth, truth_of
+from captures_demo.world.scoring import Truth, fault_named, part_key, rank_of_truth, truth_of
 from captures_demo.world.tally import render
 from decoder.board import Board, load_board
 from decoder.bus import Cycles, Kind, load_profile
 from decoder.diagnosis import Diagnosis, Evidence, ProfileFacts, TrafficCounter, diagnose
+from decoder.findings import Suspect
 from decoder.ledger import AccessLog, Counter, Ledger, RegionMap
 from decoder.pipeline import Request, gather, open_run, run_check
 
@@ -147,13 +148,13 @@ def judge(case: Case) -> Outcome:
         seconds=seconds,
     )
     suspects = tuple(found.suspects)
-    outcome.answer = [f"{s.fault} {s.scope} {s.component} {s.region} {','.join(s.lanes + s.address_lines)} "
-                      f"p={s.probability:.3f} explains={s.explains} tied={s.tied_with}" for s in suspects[:4]]  # fmt: skip
+    outcome.answer = [
+        f"{_words(s)} p={s.probability:.3f} explains={s.explains} tied={s.tied_with}" for s in suspects[:4]
+    ]
     outcome.accused = case.category == "healthy" and bool(suspects)
     truths = [truth_of(case.machine, fault) for fault in case.faults]
     for truth in truths:
-        outcome.truth.append(f"{truth.fault} {truth.scope} {truth.component} {truth.region} "
-                             f"{','.join(truth.lanes + truth.address_lines)}")  # fmt: skip
+        outcome.truth.append(_words(truth))
         place, tied = rank_of_truth(truth, suspects)
         outcome.places.append(place)
         outcome.tied.append(tied)
@@ -163,6 +164,12 @@ def judge(case: Case) -> Outcome:
         outcome.probability = min(1.0, sum(s.probability for s in suspects if part_key(s) == first))
         outcome.right = any(rank_of_truth(truth, suspects[:1])[0] == 1 for truth in truths)
     return outcome
+
+
+def _words(one: Suspect | Truth) -> str:
+    """A fault in one line, for people who look at the misses."""
+    places = ",".join(one.lanes + one.address_lines)
+    return f"{one.fault} {one.scope} {one.component or '-'} {one.region or '-'} {places}"
 
 
 def _work(job: tuple[int, str, tuple[str, str] | None]) -> Outcome:

@@ -127,16 +127,18 @@ def write_vcd(recording: Recording, path: Path, spelling: Mapping[str, str], *, 
 
     interval = 1e9 / recording.rate_hz
     stamps = np.rint(recording.sample * interval).astype(np.int64).tolist()
-    with path.open("w", encoding="ascii", newline="\n") as stream:
-        with VCDWriter(stream, timescale="1 ns", date="none", init_timestamp=0) as writer:
-            first: dict[int, int] = {}
-            for channel, level in zip(recording.channel.tolist(), recording.level.tolist(), strict=True):
-                first.setdefault(channel, level)
-            variables = [
-                writer.register_var(scope, spelling.get(name, name), "wire", size=1, init=first.get(index, 0))
-                for index, name in enumerate(recording.names)
-            ]
-            columns = (stamps, recording.channel.tolist(), recording.level.tolist())
-            for stamp, channel, level in zip(*columns, strict=True):
-                writer.change(variables[channel], stamp, level)
-            writer.close(round(recording.samples * interval))
+    channels, levels = recording.channel.tolist(), recording.level.tolist()
+    first: dict[int, int] = {}
+    for channel, level in zip(channels, levels, strict=True):
+        first.setdefault(channel, level)
+    with (
+        path.open("w", encoding="ascii", newline="\n") as stream,
+        VCDWriter(stream, timescale="1 ns", date="none", init_timestamp=0) as writer,
+    ):
+        variables = [
+            writer.register_var(scope, spelling.get(name, name), "wire", size=1, init=first.get(index, 0))
+            for index, name in enumerate(recording.names)
+        ]
+        for stamp, channel, level in zip(stamps, channels, levels, strict=True):
+            writer.change(variables[channel], stamp, level)
+        writer.close(round(recording.samples * interval))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 __all__ = ["Card", "Chip", "Machine", "Region"]
 
@@ -92,7 +93,7 @@ class Machine:
             if region.size & (region.size - 1) or region.start % region.size:
                 raise ValueError(f"{region.name} is no power of two long, or does not start at a multiple of its size")
         ordered = sorted(self.regions, key=lambda region: region.start)
-        for low, high in zip(ordered, ordered[1:], strict=False):
+        for low, high in pairwise(ordered):
             if low.end >= high.start:
                 raise ValueError(f"{low.name} and {high.name} overlap")
         cards = [region.card for region in self.regions]

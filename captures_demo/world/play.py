@@ -154,8 +154,8 @@ def _left_alone(machine: Machine, stimulus: Stimulus) -> NDArray[np.uint8]:
     """1 after cycles in which nobody drives the bus for long: a Z80's refresh, a long pause."""
     long_pause = (stimulus.op == 2) & (stimulus.cycles > 1)
     if machine.bus == "z80":
-        return (stimulus.opcode | long_pause).astype(np.uint8)
-    return long_pause.astype(np.uint8)
+        long_pause = stimulus.opcode | long_pause
+    return np.asarray(long_pause, np.uint8)
 
 
 def _tables(

@@ -76,7 +76,7 @@ def _window(bus: str, part: Part, count: int, rng: np.random.Generator) -> tuple
     size = 8 * part.words
     if size >= 0x10000:
         window = 0
-        free = list(range(4, 8)) if bus == "z80" else list(range(0, 4))
+        free = list(range(4, 8)) if bus == "z80" else list(range(4))
     else:
         starts = [s for s in range(0, 0xC000, max(size, 0x4000)) if not (bus == "z80" and s == 0)]
         window = int(rng.choice(starts[:3]))

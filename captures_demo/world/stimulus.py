@@ -91,7 +91,7 @@ def address_in_data(addresses: NDArray[np.int64], salt: int = 0, scattered: bool
 
 def checker(addresses: NDArray[np.int64], first: int = 0x55) -> Accesses:
     """Checkerboard and its complement, each written and read back."""
-    even = np.where(addresses & 1, first ^ 0xFF, first)
+    even = np.asarray(np.where(addresses & 1, first ^ 0xFF, first), np.int64)
     n = addresses.shape[0]
     values = np.concatenate([even, even, even ^ 0xFF, even ^ 0xFF])
     return Accesses.plain(np.repeat([True, False, True, False], n), np.tile(addresses, 4), values)
@@ -107,8 +107,7 @@ def block_copy(source: NDArray[np.int64], target: NDArray[np.int64]) -> Accesses
 
 def random_reads(addresses: NDArray[np.int64], count: int, rng: np.random.Generator) -> Accesses:
     """Read ``count`` of the addresses in any order."""
-    picked = rng.choice(addresses, count)
-    return Accesses.plain(np.zeros(count, np.bool_), picked, np.zeros(count, np.int64))
+    return _fetches(rng.choice(addresses, count))
 
 
 def pause(cycles: int) -> Accesses:
@@ -127,38 +126,43 @@ def program(
 
     About ``count`` accesses; the stack grows down from ``stack_top`` by at most 24 bytes.
     """
-    parts: list[Accesses] = [
-        Accesses.plain(np.ones(variables.shape[0], np.bool_), variables, rng.integers(0, 256, variables.shape[0]))
-    ]
-    done = variables.shape[0]
-    one = np.ones(1, np.bool_)
+    parts = [_stores(variables, rng)]
+    done = len(parts[0])
     while done < count:
         what = rng.random()
         if what < 0.4:
             cell = rng.choice(variables, 1)
             step = Accesses(np.array([False, True]), np.repeat(cell, 2), np.array([0, 1]), np.array([0, 1], np.uint8))
         elif what < 0.6:
-            depth = int(rng.integers(2, 24))
-            down = stack_top - np.arange(depth)
-            values = rng.integers(0, 256, depth)
-            step = Accesses.plain(
-                np.repeat([True, False], depth), np.concatenate([down, down[::-1]]), np.tile(values, 2)
-            )
+            down = stack_top - np.arange(int(rng.integers(2, 24)))
+            pushed = _stores(down, rng)
+            step = Accesses.join([pushed, _fetches(down[::-1])])
         elif what < 0.8:
-            length = int(rng.integers(4, 40))
-            at = int(rng.integers(0, max(1, table.shape[0] - length)))
-            cells = table[at : at + length]
-            step = Accesses.plain(np.ones(cells.shape[0], np.bool_), cells, rng.integers(0, 256, cells.shape[0]))
+            step = _stores(_piece_of(table, rng), rng)
         elif what < 0.95:
-            length = int(rng.integers(4, 40))
-            at = int(rng.integers(0, max(1, table.shape[0] - length)))
-            cells = table[at : at + length]
-            step = Accesses.plain(np.zeros(cells.shape[0], np.bool_), cells, np.zeros(cells.shape[0], np.int64))
+            step = _fetches(_piece_of(table, rng))
         else:
-            step = Accesses.plain(one, rng.choice(variables, 1), rng.integers(0, 256, 1))
+            step = _stores(rng.choice(variables, 1), rng)
         parts.append(step)
         done += len(step)
     return Accesses.join(parts)
+
+
+def _stores(cells: NDArray[np.int64], rng: np.random.Generator) -> Accesses:
+    """Anything written to each cell."""
+    return Accesses.plain(np.ones(cells.shape[0], np.bool_), cells, rng.integers(0, 256, cells.shape[0]))
+
+
+def _fetches(cells: NDArray[np.int64]) -> Accesses:
+    """Each cell read."""
+    return Accesses.plain(np.zeros(cells.shape[0], np.bool_), cells, np.zeros(cells.shape[0], np.int64))
+
+
+def _piece_of(table: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+    """A straight run of table entries."""
+    length = int(rng.integers(4, 40))
+    at = int(rng.integers(0, max(1, table.shape[0] - length)))
+    return table[at : at + length]
 
 
 def weave(
