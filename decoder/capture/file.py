@@ -8,15 +8,12 @@ from types import TracebackType
 from typing import IO
 
 import numpy as np
-from numpy.typing import NDArray
 
-from decoder.capture.columns import Capture, Gap, Header, Note
+from decoder.capture.columns import Capture, Header, Note
+from decoder.capture.csv_reader import CsvReader
+from decoder.capture.rows import BlockCutter, LineFinder
 from decoder.capture.sources import ByteSource, open_source, shown_path
-from decoder.capture.vcd_body import BodyReader, Rows
-from decoder.capture.vcd_header import VcdHeader, read_declarations
-from decoder.capture.vcd_pieces import PIECE_BYTES, cut_pieces
-from decoder.capture.vcd_scan import Scan
-from decoder.capture.vcd_tables import build_tables
+from decoder.capture.vcd_reader import VcdReader
 from decoder.errors import CaptureError, UsageError
 from decoder.progress import Progress, silent
 
@@ -59,20 +56,19 @@ class CaptureFile:
         self.notes: list[Note] = []
         self.end_time = 0
         self.piece_bytes: int | None = None
-        self._lines_before = 0
         self._source: ByteSource | None = open_source(path, stdin)
         try:
-            self._head = self._read_head(self._source)
+            self._reader = self._read_header(self._source)
         except BaseException:
             self.close()
             raise
-        self.notes += self._vcd.notes
+        self.notes += self._reader.notes
         self._used = False
 
     @property
     def header(self) -> Header:
         """Signals and time unit."""
-        return self._vcd.header
+        return self._reader.header
 
     def blocks(self, select: Sequence[int], *, block_rows: int = 1 << 18) -> Iterator[Capture]:
         """Rows in blocks of ``block_rows`` (the last is shorter).
@@ -117,22 +113,23 @@ class CaptureFile:
     ) -> None:
         self.close()
 
-    def _read_head(self, source: ByteSource) -> bytes:
-        """Read the header; returns the bytes of the body that came with it."""
-        scan = Scan(self.where)
-        buffer = bytearray(_HEAD)
-        with memoryview(buffer) as view:
-            empty = True
-            while scan.body_at is None:
-                got = source.readinto(view)
-                if got == 0:
-                    if empty:
-                        raise CaptureError("the file is empty", where=self.where, hint="Record it again.")
-                    scan.finish()
-                empty = False
-                scan.feed(bytes(view[:got]))
-        self._vcd: VcdHeader = read_declarations(scan)
-        return bytes(memoryview(scan.data)[scan.body_at :])
+    def _read_header(self, source: ByteSource) -> VcdReader | CsvReader:
+        """The reader for what the first bytes show."""
+        head = bytearray(_HEAD)
+        with memoryview(head) as view:
+            got = source.readinto(view)
+            while 0 < got < len(head) and not bytes(view[:got]).strip():
+                more = source.readinto(view[got:])
+                if more == 0:
+                    break
+                got += more
+        start = bytes(head[:got])
+        if not start.strip(b"\xef\xbb\xbf \t\r\n"):
+            raise CaptureError("the file is empty", where=self.where, hint="Record it again.")
+        _refuse_binary(start, self.where)
+        if start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"$"):
+            return VcdReader(source, start)
+        return CsvReader(source, start, self._rate_hz)
 
     def _reopen(self) -> None:
         if self._used or self._source is None:
@@ -140,84 +137,33 @@ class CaptureFile:
                 raise CaptureError("standard input can be read only once", where=self.where, hint="Save it to a file.")
             self.close()
             self._source = open_source(self.path, self._stdin)
-            self._head = self._read_head(self._source)
+            self._reader = self._read_header(self._source)
         self._used = True
 
     def _blocks(self, select: list[int], block_rows: int) -> Iterator[Capture]:
         self._reopen()
-        source = self._source
+        source, reader = self._source, self._reader
         assert source is not None
-        tables = build_tables(self._vcd.variables, select)
-        reader = BodyReader(tables, self.where, self.header.tick_s, self.notes, self._line_of, source.cut)
-        size = self.piece_bytes or max(1 << 16, PIECE_BYTES // tables.words)
-        joiner = _Joiner(block_rows, self.header.tick_fs)
-        for rows in reader.rows(cut_pieces(source, self._head, self._vcd.body_at, size)):
+        reopen = (lambda: open_source(self.path)) if source.again else None
+        lines = LineFinder(reopen, reader.header_lines)
+        cutter = BlockCutter(block_rows, self.header.tick_fs)
+        notes: list[Note] = []
+        for rows in reader.rows(select, notes, lines, self.piece_bytes):
             self.end_time = reader.end_time
             self._progress("reading", source.consumed(), source.size, "bytes")
-            yield from joiner.add(rows)
-        yield from joiner.rest()
-
-    def _line_of(self, offset: int) -> int:
-        """Line number of a byte, counted from 1; reads the file again up to there."""
-        if self.path == "-" or (self._source is not None and not self._source.again):
-            return 0
-        source = open_source(self.path)
-        buffer = bytearray(1 << 20)
-        line, left = 1, offset
-        with memoryview(buffer) as view:
-            while left > 0:
-                got = source.readinto(view[: min(left, len(view))])
-                if got == 0:
-                    break
-                line += buffer.count(b"\n", 0, got)
-                left -= got
-        source.close()
-        return line
+            yield from cutter.add(rows)
+        yield from cutter.rest()
+        self.notes += [note for note in notes if note not in self.notes]
 
 
-class _Joiner:
-    """Cuts rows of any number into blocks of one size."""
-
-    def __init__(self, block_rows: int, tick_fs: int) -> None:
-        self._size, self._tick_fs = block_rows, tick_fs
-        self._parts: list[Rows] = []
-        self._count = self._first_row = 0
-        self._gaps: list[Gap] = []
-
-    def add(self, rows: Rows) -> Iterator[Capture]:
-        """Take rows; give every block that is full."""
-        self._gaps += rows.gaps
-        if rows.time.size:
-            self._parts.append(rows)
-            self._count += rows.time.size
-        while self._count >= self._size:
-            yield self._block(self._size)
-
-    def rest(self) -> Iterator[Capture]:
-        """The last, shorter block."""
-        if self._count:
-            yield self._block(self._count)
-
-    def _block(self, n: int) -> Capture:
-        words = self._parts[0].levels.shape[1]
-        time = np.empty(n, np.int64)
-        levels: NDArray[np.uint64] = np.empty((n, words), np.uint64)
-        unknown: NDArray[np.uint64] = np.empty((n, words), np.uint64)
-        at = 0
-        while at < n:
-            part = self._parts[0]
-            take = min(n - at, part.time.size)
-            time[at : at + take] = part.time[:take]
-            levels[at : at + take] = part.levels[:take]
-            unknown[at : at + take] = part.unknown[:take]
-            at += take
-            if take == part.time.size:
-                self._parts.pop(0)
-            else:
-                self._parts[0] = Rows(part.time[take:], part.levels[take:], part.unknown[take:])
-        self._count -= n
-        end = int(time[-1])
-        ended = tuple(gap for gap in self._gaps if gap.end <= end)
-        self._gaps = [gap for gap in self._gaps if gap.end > end]
-        first, self._first_row = self._first_row, self._first_row + n
-        return Capture(time, levels, unknown, self._tick_fs, ended, first)
+def _refuse_binary(start: bytes, where: str) -> None:
+    if start.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise CaptureError("this is UTF-16 text", where=where, expected="UTF-8 or ASCII", hint="Save it as UTF-8.")
+    controls = sum(1 for byte in start[:4096] if byte < 32 and byte not in b"\t\n\v\f\r")
+    if start.startswith(b"\x89PNG") or b"\0" in start[:4096] or controls * 20 > min(len(start), 4096):
+        raise CaptureError(
+            "this is not a capture: it holds binary data",
+            where=where,
+            expected="a value change dump (VCD) or a CSV of samples, plain or packed by gzip, bzip2, xz or zstd",
+            hint="Export the recording as VCD.",
+        )

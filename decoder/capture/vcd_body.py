@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from decoder.capture.columns import Gap, Note
+from decoder.capture.rows import LineFinder, Rows, no_rows
 from decoder.capture.vcd_pieces import Lexed, Piece, lex_piece
 from decoder.capture.vcd_tables import Tables
 from decoder.errors import CaptureError
 from decoder.text import plain
 
-__all__ = ["BodyReader", "Rows"]
+__all__ = ["BodyReader"]
 
 _WORKERS = 2
 TOKEN_LIMIT = 1 << 20
@@ -31,22 +31,12 @@ _MESSAGES = {
 }
 
 
-@dataclass(slots=True)
-class Rows:
-    """Finished rows: time int64[n], levels and unknown uint64[n, words]; gaps that ended with them."""
-
-    time: NDArray[np.int64]
-    levels: NDArray[np.uint64]
-    unknown: NDArray[np.uint64]
-    gaps: list[Gap] = field(default_factory=list)
-
-
 class BodyReader:
     """Turns pieces into rows, in order; the state between pieces lives here.
 
     Parameters
     ----------
-    line_of : byte offset -> line number, called only for a message
+    lines : finds the line of a byte, for messages
     notes : grows by what must be told about the file
     source_cut : asked at the end: did a packed source end too early
     """
@@ -57,10 +47,10 @@ class BodyReader:
         where: str,
         tick_s: float,
         notes: list[Note],
-        line_of: Callable[[int], int],
+        lines: LineFinder,
         source_cut: Callable[[], bool] = lambda: False,
     ) -> None:
-        self.tables, self.where, self.tick_s, self.notes, self._line_of = tables, where, tick_s, notes, line_of
+        self.tables, self.where, self.tick_s, self.notes, self._lines = tables, where, tick_s, notes, lines
         self._source_cut = source_cut
         self.end_time = 0
         self._now = np.zeros((2, tables.words), np.uint64)
@@ -101,7 +91,7 @@ class BodyReader:
         if self._ended_early is not None:
             if bytes(memoryview(data)[:stop]).strip():
                 raise self._ended_early
-            return self._finish(self._none()) if piece.last else self._none()
+            return self._finish(no_rows(self.tables.words)) if piece.last else no_rows(self.tables.words)
         if task is None or self._carry or self._mode != 0:
             data = bytearray(self._carry) + memoryview(data)[:stop]
             base, stop = base - len(self._carry), len(data)
@@ -114,10 +104,6 @@ class BodyReader:
         rows = self._join(lexed, data, base, stop)
         return self._finish(rows) if piece.last else rows
 
-    def _none(self) -> Rows:
-        words = self.tables.words
-        return Rows(np.zeros(0, np.int64), np.zeros((0, words), np.uint64), np.zeros((0, words), np.uint64))
-
     def _join(self, lexed: Lexed, data: bytearray, base: int, stop: int) -> Rows:
         position = lexed.position
         if lexed.status == 2 and not bytes(memoryview(data)[position:stop]).split(maxsplit=1)[1:]:
@@ -126,8 +112,9 @@ class BodyReader:
         elif lexed.status:
             raise self._defect(lexed.status, data, base, position, lexed.end_time)
         self._carry = bytes(memoryview(data)[position:stop])
+        self._lines.passed(data, position)
         if len(self._carry) > TOKEN_LIMIT:
-            raise self._error(f"one word of more than {TOKEN_LIMIT >> 20} MB", base + position, "value changes")
+            raise self._error(f"one word of more than {TOKEN_LIMIT >> 20} MB", data, base, position, "value changes")
         rows = self._patched(lexed)
         self._mode = lexed.mode
         if lexed.section >= 0:
@@ -138,7 +125,7 @@ class BodyReader:
         return rows
 
     def _blank(self, status: int, position: int) -> Lexed:
-        none = self._none()
+        none = no_rows(self.tables.words)
         now = np.zeros((3, self.tables.words), np.uint64)
         rows = np.zeros(0, np.int64)
         return Lexed(
@@ -176,7 +163,7 @@ class BodyReader:
         if len(pieces) == 1:
             joined = pieces[0]
         elif not pieces:
-            joined = self._none()
+            joined = no_rows(self.tables.words)
         else:
             joined = Rows(
                 np.concatenate([p.time for p in pieces]),
@@ -190,7 +177,7 @@ class BodyReader:
         """The row of the time stamp that was still open, if it changes anything."""
         same = self._shown is not None and bool((self._shown == self._now).all())
         if not self._begun or (same and not self._force):
-            return self._none()
+            return no_rows(self.tables.words)
         self._shown, self._force = self._now.copy(), False
         return Rows(np.array([self.end_time], np.int64), self._now[:1].copy(), self._now[1:].copy())
 
@@ -221,7 +208,7 @@ class BodyReader:
     def _finish(self, rows: Rows) -> Rows:
         """The file has ended: the open time stamp counts, unless the end is cut."""
         cut = bool(self._carry) or self._mode != 0 or self._open_section or self._source_cut()
-        last = self._none()
+        last = no_rows(self.tables.words)
         if cut:
             text = (
                 f"the file is cut at its end; decoded up to #{self.end_time}, whose changes are left out as incomplete"
@@ -249,22 +236,21 @@ class BodyReader:
             gaps,
         )
 
-    def _error(self, what: str, offset: int, expected: str) -> CaptureError:
-        line = self._line_of(offset)
-        where = f"{self.where}, byte {offset}, line {line}" if line else f"{self.where}, byte {offset}"
+    def _error(self, what: str, data: bytearray, base: int, position: int, expected: str) -> CaptureError:
+        where = f"{self.where}, byte {base + position}, line {self._lines.line(data, base, position)}"
         return CaptureError(what, where=where, expected=expected, hint="Nothing after this point was decoded.")
 
     def _defect(self, status: int, data: bytearray, base: int, position: int, time: int) -> CaptureError:
         words = bytes(data[position : position + 200]).split(maxsplit=2)
         token = words[0].decode("latin-1") if words else ""
         if status == 5 and position < len(data) and data[position] < 32:
-            return self._error(f"a control byte 0x{data[position]:02x}", base + position, "text")
+            return self._error(f"a control byte 0x{data[position]:02x}", data, base, position, "text")
         code = token[1:]
         if token[:1].lower() in ("b", "r", "s") and len(words) > 1:
             code = words[1].decode("latin-1")
         what, expected = _MESSAGES[status]
         said = what.format(code=plain(code, 40), token=plain(token, 40), time=max(time, self.end_time))
-        return self._error(said, base + position, expected)
+        return self._error(said, data, base, position, expected)
 
 
 def _first_stamp(data: bytearray, stop: int) -> int | None:

@@ -52,10 +52,11 @@ class Scan:
     _section_at: int = 0
     _scope: list[bytes] = field(default_factory=list)
     _bits: int = 0
-    _unclosed: list[bytes] = field(default_factory=list)
 
     def feed(self, piece: bytes) -> None:
         """Take more bytes; raises CaptureError on a defect or past the limit."""
+        if not self.data and piece.startswith(b"\xef\xbb\xbf"):
+            self._at = 3  # a byte order mark is passed over, and counted
         self.data += piece
         if b"\x00" in piece:
             at = len(self.data) - len(piece) + piece.index(b"\x00")

@@ -1,0 +1,88 @@
+"""The first line of a CSV of samples: which column is what."""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import dataclass
+
+from decoder.capture.columns import Signal
+from decoder.errors import CaptureError
+from decoder.text import plain
+
+__all__ = ["Column", "CsvHeader", "parse_header"]
+
+# Powers of ten from the unit to the picosecond, which is the tick of every CSV.
+_UNIT_POWER = {"s": 12, "sec": 12, "seconds": 12, "ms": 9, "us": 6, "µs": 6, "μs": 6, "ns": 3, "ps": 0}
+_UNIT = "|".join(_UNIT_POWER)
+_TIME = re.compile(rf"(?:time|timestamp|(?P<short>t))(?:(?:[ _]+|[ _]*[\[(])(?P<unit>{_UNIT})[\])]?)?")
+_VECTOR = re.compile(r"(?P<name>.+?)\s*\[(?P<msb>\d{1,4}):(?P<lsb>\d{1,4})\]")
+_COLUMNS_LIMIT = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """``kind`` as in ``csv_kernel``; ``signals``: indices of its bits, right-most first."""
+
+    kind: int
+    signals: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CsvHeader:
+    """``power``: ten to it turns the time column's unit into ticks; None without a time column."""
+
+    columns: tuple[Column, ...]
+    signals: tuple[Signal, ...]
+    delimiter: str
+    power: int | None
+
+
+def parse_header(line: str, where: str) -> CsvHeader:
+    """Columns of the header row; raises CaptureError where it is none."""
+    delimiter = max(",;\t", key=line.count)
+    names = [name.strip() for name in next(csv.reader([line], delimiter=delimiter))]
+    if len(names) > 1 and not names[-1]:
+        names.pop()
+    _refuse(names, where)
+    columns: list[Column] = []
+    signals: list[Signal] = []
+    power: int | None = None
+    for index, name in enumerate(names):
+        match = _TIME.fullmatch(name.lower())
+        if match and power is None and (index == 0 or not match["short"]):
+            columns.append(Column(0))
+            power = _UNIT_POWER[match["unit"] or "s"]
+            continue
+        vector = _VECTOR.fullmatch(name)
+        if vector is None:
+            columns.append(Column(1, (len(signals),)))
+            signals.append(Signal(name, "", name, None))
+            continue
+        msb, lsb = int(vector["msb"]), int(vector["lsb"])
+        step = 1 if msb >= lsb else -1
+        made = [Signal(f"{vector['name']}[{i}]", "", vector["name"], i) for i in range(lsb, msb + step, step)]
+        columns.append(Column(2, tuple(range(len(signals), len(signals) + len(made)))))
+        signals += made
+    if not signals:
+        raise CaptureError(
+            "no channel has a column", where=f"{where}, line 1", expected="a header row of channel names"
+        )
+    return CsvHeader(tuple(columns), tuple(signals), delimiter, power)
+
+
+def _refuse(names: list[str], where: str) -> None:
+    place = f"{where}, line 1"
+    hint = "Write the channels' names in the first line, or give a VCD."
+    if len(names) > _COLUMNS_LIMIT:
+        raise CaptureError(f"{len(names)} columns", where=place, expected=f"at most {_COLUMNS_LIMIT}")
+    if any(not name for name in names):
+        raise CaptureError("a column has no name", where=place, expected="a header row of channel names", hint=hint)
+    if all(re.fullmatch(r"[-+0-9.eExXzZ]+", name) for name in names):
+        what = f"the first line is {plain(','.join(names), 60)!r}"
+        raise CaptureError(what, where=place, expected="a header row of channel names", hint=hint)
+    seen: set[str] = set()
+    for name in names:
+        if name in seen:
+            raise CaptureError(f"two columns are named {plain(name, 60)!r}", where=place, hint="Rename one of them.")
+        seen.add(name)

@@ -1,0 +1,209 @@
+"""A CSV of samples as a whole: header row first, then rows where a level changes.
+
+The first line names the channels; a column named ``time`` (``time_us``,
+``Time [s]``, ``t`` in the first place …) gives the time of each line, else the
+caller gives a rate. Levels are 0 and 1; x, z, ?, - and an empty cell are
+unknown. A column named ``data[7:0]`` holds hexadecimal numbers.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.capture.columns import Header, Note
+from decoder.capture.csv_header import CsvHeader, parse_header
+from decoder.capture.rows import LineFinder, Rows
+from decoder.capture.sources import ByteSource
+from decoder.errors import CaptureError, UsageError
+from decoder.text import plain
+
+__all__ = ["CsvReader"]
+
+TICK_FS = 1000
+_PIECE = 1 << 21
+_LINE_LIMIT = 1 << 20
+_ROWS = 1 << 16
+_FULL = 1
+_MESSAGES = {
+    2: ("{cell!r} is not a time", "a decimal number, not NaN or infinite"),
+    3: ("the time {cell!r} is negative", "times from 0 on"),
+    4: ("time runs backwards at {cell!r}", "times that never fall"),
+    5: ("the time {cell!r} is too large", "at most 2^63 - 1 ps, 106 days"),
+    6: ("{cell!r} is not a level", "0, 1, or x, z, - or nothing for unknown; hexadecimal in a column like data[7:0]"),
+    7: ("this line has fewer fields than the header", "{columns} fields"),
+    8: ("this line has more fields than the header", "{columns} fields"),
+}
+
+
+class CsvReader:
+    """Reads the header row at once; ``rows`` reads the rest of the same source.
+
+    Attributes
+    ----------
+    header : signals; the tick is 1 ps
+    notes : nothing so far
+    end_time : ticks of the last line so far
+    header_lines : 1
+    """
+
+    def __init__(self, source: ByteSource, head: bytes, rate_hz: float | None) -> None:
+        self._source = source
+        self.header_lines = 0
+        data = bytearray(head)
+        buffer = bytearray(1 << 16)
+        while b"\n" not in data.lstrip(b"\xef\xbb\xbf \t\r\n") and len(data) < _LINE_LIMIT:
+            with memoryview(buffer) as view:
+                got = source.readinto(view)
+            if got == 0:
+                break
+            data += buffer[:got]
+        begin = len(data) - len(data.lstrip(b"\xef\xbb\xbf\r\n"))
+        end = data.find(b"\n", begin)
+        if end < 0:
+            raise CaptureError(
+                "this is neither a value change dump nor a CSV: no line of samples follows the first line",
+                where=source.where,
+                expected="$timescale, $var … or a header row of channel names and lines of levels",
+            )
+        self._columns: CsvHeader = parse_header(data[begin:end].decode("utf-8", "replace").rstrip("\r"), source.where)
+        self._sample_ticks = self._rate(rate_hz)
+        self.header = Header(self._columns.signals, TICK_FS)
+        self.notes: tuple[Note, ...] = ()
+        self.end_time = 0
+        self._at = end + 1
+        self._rest = data[end + 1 :]
+        self.header_lines = data.count(b"\n", 0, end + 1)
+
+    def _rate(self, rate_hz: float | None) -> float:
+        if rate_hz is not None and not (math.isfinite(rate_hz) and 0 < rate_hz <= 1e12):
+            raise UsageError(f"a sample rate of {rate_hz} Hz", expected="above 0 and at most 1e12")
+        if self._columns.power is not None:
+            if rate_hz is not None:
+                raise UsageError(
+                    "a sample rate is given, but the capture has a time column",
+                    where=self._source.where,
+                    hint="Leave the rate out.",
+                )
+            return 0.0
+        if rate_hz is None:
+            raise CaptureError(
+                "no column is a time",
+                where=f"{self._source.where}, line 1",
+                expected="a column named time, time_us or the like",
+                hint="Give the sample rate with --rate HZ.",
+            )
+        return 1e15 / TICK_FS / rate_hz
+
+    def rows(
+        self, select: Sequence[int], notes: list[Note], lines: LineFinder, piece_bytes: int | None
+    ) -> Iterator[Rows]:
+        """Rows of the selected signals, once; ``notes`` grows."""
+        from decoder.capture import csv_kernel as k
+
+        words = max(1, (len(select) + 63) // 64)
+        columns = _targets(self._columns, select)
+        state = np.zeros(k.STATE_SIZE, np.int64)
+        state[k.TIME] = -1
+        now, fresh, last = (np.zeros((2, words), np.uint64) for _ in range(3))
+        for w in range(words):
+            now[1, w] = (1 << min(64, max(0, len(select) - 64 * w))) - 1
+        last[1] = now[1]
+        delimiter, power = ord(self._columns.delimiter), self._columns.power or 0
+        point = ord(".") if delimiter == ord(",") else ord(",")
+        data, base, ended = self._rest, self._at, False
+        while not ended:
+            data, ended = self._fill(data, piece_bytes or _PIECE)
+            stop, mended = len(data), False
+            if ended and data and data[-1] != 10 and self._columns.columns[-1].kind == k.LEVEL:
+                data += b"\n"  # the last line is read on trial: a level is whole or missing
+                mended, stop = True, len(data)
+            at, view = 0, np.frombuffer(data, np.uint8)
+            while True:
+                out = (
+                    np.empty(_ROWS, np.int64),
+                    np.empty((_ROWS, words), np.uint64),
+                    np.empty((_ROWS, words), np.uint64),
+                )
+                state[k.ROWS] = 0
+                status, at = k.read_samples(
+                    view, at, stop, state, delimiter, point, power, self._sample_ticks, columns, now, fresh, last, out
+                )
+                n = int(state[k.ROWS])
+                self.end_time = max(0, int(state[k.TIME]))
+                if n:
+                    yield Rows(out[0][:n], out[1][:n], out[2][:n])
+                if status != k.FULL:
+                    break
+            if status != k.OK:
+                if not (mended and b"\n" not in memoryview(data)[int(at) : stop - 1].tobytes()):
+                    raise self._defect(int(status), data, base, int(at), lines)
+                self._tell_cut(notes)
+            elif ended and (int(at) < stop or self._source.cut()):
+                self._tell_cut(notes)
+            lines.passed(data, int(at))
+            base, rest = base + int(at), bytes(view[int(at) : stop])
+            del view
+            data = bytearray(rest)
+            if len(data) > _LINE_LIMIT and not ended:
+                raise CaptureError(
+                    f"a line of more than {_LINE_LIMIT >> 20} MB", where=f"{self._source.where}, byte {base}"
+                )
+        out = (np.empty(1, np.int64), np.empty((1, words), np.uint64), np.empty((1, words), np.uint64))
+        state[k.ROWS] = 0
+        k.write_open_row(state, now, last, *out)
+        n = int(state[k.ROWS])
+        yield Rows(out[0][:n], out[1][:n], out[2][:n])
+
+    def _fill(self, data: bytearray, size: int) -> tuple[bytearray, bool]:
+        stop = len(data)
+        data = data + bytearray(size)
+        with memoryview(data) as view:
+            while stop < len(data):
+                got = self._source.readinto(view[stop:])
+                if got == 0:
+                    break
+                stop += got
+        ended = stop < len(data)
+        return data[:stop], ended
+
+    def _tell_cut(self, notes: list[Note]) -> None:
+        text = "the file is cut in its last line, which is left out"
+        notes.append(Note("truncated", text, self.end_time * TICK_FS * 1e-15))
+
+    def _defect(self, status: int, data: bytearray, base: int, position: int, lines: LineFinder) -> CaptureError:
+        raw = bytes(data[position : position + 80]).split(b"\n")[0].split(self._columns.delimiter.encode())[0]
+        what, expected = _MESSAGES[status]
+        shown = plain(raw.decode("utf-8", "replace").strip(), 40)
+        where = f"{self._source.where}, byte {base + position}, line {lines.line(data, base, position)}"
+        return CaptureError(
+            what.format(cell=shown),
+            where=where,
+            expected=expected.format(columns=len(self._columns.columns)),
+            hint="Nothing after this point was decoded.",
+        )
+
+
+def _targets(header: CsvHeader, select: Sequence[int]) -> tuple[NDArray[np.generic], ...]:
+    """(kind, first, bit, word, mask) as ``csv_kernel`` takes them."""
+    places: dict[int, list[int]] = {}
+    for k, index in enumerate(select):
+        places.setdefault(index, []).append(k)
+    first, bit, word, mask = [0], [], [], []
+    for column in header.columns:
+        for i, index in enumerate(column.signals):
+            for k in places.get(index, ()):
+                bit.append(i)
+                word.append(k // 64)
+                mask.append(1 << (k % 64))
+        first.append(len(bit))
+    return (
+        np.array([column.kind for column in header.columns], np.int64),
+        np.array(first, np.int64),
+        np.array(bit, np.int64),
+        np.array(word, np.int64),
+        np.array(mask, np.uint64),
+    )

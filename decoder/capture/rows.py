@@ -1,0 +1,111 @@
+"""Finished rows on their way from a reader to blocks, and where in a file a byte lies."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.capture.columns import Capture, Gap
+from decoder.capture.sources import ByteSource
+
+__all__ = ["BlockCutter", "LineFinder", "Rows", "no_rows"]
+
+
+@dataclass(slots=True)
+class Rows:
+    """Finished rows: time int64[n], levels and unknown uint64[n, words]; gaps that ended with them."""
+
+    time: NDArray[np.int64]
+    levels: NDArray[np.uint64]
+    unknown: NDArray[np.uint64]
+    gaps: list[Gap] = field(default_factory=list)
+
+
+def no_rows(words: int) -> Rows:
+    """Nothing, of the right shape."""
+    return Rows(np.zeros(0, np.int64), np.zeros((0, words), np.uint64), np.zeros((0, words), np.uint64))
+
+
+class BlockCutter:
+    """Cuts rows of any number into blocks of one size."""
+
+    def __init__(self, block_rows: int, tick_fs: int) -> None:
+        self._size, self._tick_fs = block_rows, tick_fs
+        self._parts: list[Rows] = []
+        self._count = self._first_row = 0
+        self._gaps: list[Gap] = []
+
+    def add(self, rows: Rows) -> Iterator[Capture]:
+        """Take rows; give every block that is full."""
+        self._gaps += rows.gaps
+        if rows.time.size:
+            self._parts.append(rows)
+            self._count += rows.time.size
+        while self._count > self._size:  # the last block stays, for gaps that end with the file
+            yield self._block(self._size, False)
+
+    def rest(self) -> Iterator[Capture]:
+        """The last block, with every gap not yet told."""
+        if self._count:
+            yield self._block(self._count, True)
+
+    def _block(self, n: int, last: bool) -> Capture:
+        words = self._parts[0].levels.shape[1]
+        time = np.empty(n, np.int64)
+        levels = np.empty((n, words), np.uint64)
+        unknown = np.empty((n, words), np.uint64)
+        at = used = 0
+        while at < n:
+            part = self._parts[used]
+            take = min(n - at, part.time.size)
+            time[at : at + take] = part.time[:take]
+            levels[at : at + take] = part.levels[:take]
+            unknown[at : at + take] = part.unknown[:take]
+            at += take
+            if take == part.time.size:
+                used += 1
+            else:
+                self._parts[used] = Rows(part.time[take:], part.levels[take:], part.unknown[take:])
+        del self._parts[:used]
+        self._count -= n
+        end = int(time[-1])
+        ended = tuple(gap for gap in self._gaps if last or gap.end <= end)
+        self._gaps = [gap for gap in self._gaps if not last and gap.end > end]
+        first, self._first_row = self._first_row, self._first_row + n
+        return Capture(time, levels, unknown, self._tick_fs, ended, first)
+
+
+class LineFinder:
+    """Byte offset -> line number, for messages only.
+
+    A file that can be opened again is counted through when an error happens; a
+    pipe cannot, so its line ends are counted as they pass.
+    """
+
+    def __init__(self, reopen: Callable[[], ByteSource] | None, lines_before: int) -> None:
+        self._reopen, self._lines = reopen, lines_before
+
+    def passed(self, data: bytearray, stop: int) -> None:
+        """``data[:stop]`` is done with."""
+        if self._reopen is None:
+            self._lines += data.count(b"\n", 0, stop)
+
+    def line(self, data: bytearray, base: int, position: int) -> int:
+        """Line (from 1) of ``data[position]``, where ``data`` begins at byte ``base`` and has not passed yet."""
+        if self._reopen is None:
+            return self._lines + data.count(b"\n", 0, position) + 1
+        source = self._reopen()
+        buffer = bytearray(1 << 20)
+        line, left = 1, base + position
+        with memoryview(buffer) as view:
+            while left > 0:
+                got = source.readinto(view[: min(left, len(view))])
+                if got == 0:
+                    break
+                line += buffer.count(b"\n", 0, got)
+                left -= got
+        source.close()
+        return line

@@ -1,0 +1,61 @@
+"""A value change dump as a whole: header first, then rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from decoder.capture.columns import Header, Note
+from decoder.capture.rows import LineFinder, Rows
+from decoder.capture.sources import ByteSource
+from decoder.capture.vcd_body import BodyReader
+from decoder.capture.vcd_header import read_declarations
+from decoder.capture.vcd_pieces import PIECE_BYTES, cut_pieces
+from decoder.capture.vcd_scan import Scan
+from decoder.capture.vcd_tables import build_tables
+
+__all__ = ["VcdReader"]
+
+_READ = 1 << 16
+
+
+class VcdReader:
+    """Reads the header at once; ``rows`` reads the rest of the same source.
+
+    Attributes
+    ----------
+    header, notes : what the declarations say
+    end_time : ticks of the last time stamp so far
+    header_lines : line ends before the body
+    """
+
+    def __init__(self, source: ByteSource, head: bytes) -> None:
+        scan = Scan(source.where)
+        scan.feed(head)
+        buffer = bytearray(_READ)
+        with memoryview(buffer) as view:
+            while scan.body_at is None:
+                got = source.readinto(view)
+                if got == 0:
+                    scan.finish()
+                scan.feed(bytes(view[:got]))
+        self._declared = read_declarations(scan)
+        self.header: Header = self._declared.header
+        self.notes: tuple[Note, ...] = self._declared.notes
+        self._body = bytes(memoryview(scan.data)[scan.body_at :])
+        self.header_lines = scan.data.count(b"\n", 0, scan.body_at)
+        self._source = source
+        self._reader: BodyReader | None = None
+
+    @property
+    def end_time(self) -> int:
+        """Ticks of the last time stamp so far."""
+        return self._reader.end_time if self._reader is not None else 0
+
+    def rows(
+        self, select: Sequence[int], notes: list[Note], lines: LineFinder, piece_bytes: int | None
+    ) -> Iterator[Rows]:
+        """Rows of the selected signals, once; ``notes`` grows."""
+        tables = build_tables(self._declared.variables, select)
+        self._reader = BodyReader(tables, self._source.where, self.header.tick_s, notes, lines, self._source.cut)
+        size = piece_bytes or max(1 << 16, PIECE_BYTES // tables.words)
+        return self._reader.rows(cut_pieces(self._source, self._body, self._declared.body_at, size))

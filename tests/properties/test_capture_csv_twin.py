@@ -1,0 +1,68 @@
+"""The compiled CSV reader against its slow twin, whole outputs, in pieces of any size."""
+
+from __future__ import annotations
+
+import io
+from fractions import Fraction
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from decoder.capture import open_capture
+from tests.capture.vcd_texts import rows_of
+from tests.reference.csv_twin import read_csv
+
+LEVEL = st.sampled_from(["0", "1", "0", "1", "x", "Z", "", '"1"', " 0", "-"])
+HEX = st.sampled_from(["0", "1f", "0x7", "FF", "x", "3x", "", "0x0", "abc"])
+
+
+@st.composite
+def tables(draw: st.DrawFn) -> tuple[str, str, str | None, list[int | None]]:
+    """(text, delimiter, unit or None, size of each column)."""
+    delimiter = draw(st.sampled_from([",", ";", "\t"]))
+    unit = draw(st.sampled_from([None, "s", "ms", "us", "ns", "ps"]))
+    sizes = draw(st.lists(st.sampled_from([None, None, None, 8, 12]), min_size=1, max_size=5))
+    names = [f"n{i}" if size is None else f"v{i}[{size - 1}:0]" for i, size in enumerate(sizes)]
+    end = draw(st.sampled_from(["\n", "\r\n"]))
+    lines = [delimiter.join([*([f"time_{unit}"] if unit else []), *names])]
+    if len(names) == 1 and not unit:
+        lines[0] += delimiter
+    now = Fraction(0)
+    for _ in range(draw(st.integers(0, 12))):
+        now += draw(st.sampled_from([Fraction(0), Fraction(1), Fraction(1, 3), Fraction(125, 1000), Fraction(10**6)]))
+        cells = [draw(LEVEL if size is None else HEX) for size in sizes]
+        stamp = f"{float(now):.9e}" if draw(st.booleans()) else f"{float(now):.9f}"
+        if len(sizes) == 1 and not unit:
+            cells.append("")
+        lines.append(delimiter.join([*([stamp] if unit else []), *cells]))
+    stamps = [Fraction(line.split(delimiter)[0]) for line in lines[1:]] if unit else []
+    if stamps != sorted(stamps):  # nine digits of a large number may round below the one before
+        lines = lines[:1]
+    return end.join(lines) + end, delimiter, unit, sizes
+
+
+@settings(max_examples=100, deadline=None)
+@given(tables(), st.integers(1, 50), st.sampled_from([1, 3, 24_000_000]))
+def test_reader_equals_twin(table: tuple[str, str, str | None, list[int | None]], piece: int, rate: int) -> None:
+    text, delimiter, unit, sizes = table
+    tidy = text.replace(delimiter + "\n", "\n").replace(delimiter + "\r\n", "\r\n") if _padded(table) else text
+    capture = open_capture("-", stdin=io.BytesIO(text.encode()), rate_hz=None if unit else rate)
+    capture.piece_bytes = piece
+    lines = len(capture.header.signals)
+    assert lines == sum(size or 1 for size in sizes)
+    assert rows_of(capture.read(range(lines)), lines) == read_csv(tidy, delimiter, unit, rate, sizes)
+    assert capture.notes == []
+
+
+def _padded(table: tuple[str, str, str | None, list[int | None]]) -> bool:
+    return len(table[3]) == 1 and table[2] is None
+
+
+def test_empty_and_constant_columns() -> None:
+    for text, rows in (
+        ("time_ns,a\n", []),
+        ("time_ns,a\n0,1\n1,1\n2,1\n", [(0, "1")]),
+        ("time_ns,a\n0,x\n9,x\n", [(0, "x")]),
+    ):
+        assert rows_of(open_capture("-", stdin=io.BytesIO(text.encode())).read([0]), 1) == rows
+        assert read_csv(text, ",", "ns", 1, [None]) == rows
