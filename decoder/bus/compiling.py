@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from decoder.bus.profile import Profile
 from decoder.bus.ranges import bit_numbers, line_names
 from decoder.bus.schema import Piece, RuleEntry
 from decoder.bus.tables import ACTIONS, FIRST_LATCH, MOST_ROWS, NEVER, PLANES, Tables
-from decoder.bus.windows import Offsets, Windows
+from decoder.bus.windows import Windows
 
 __all__ = ["compile_tables"]
 
@@ -123,49 +124,30 @@ def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables
     strobes = {s.name: i for i, s in enumerate(profile.strobes)}
     rules = [_rule(made, rule, strobes, addresses, datas) for rule in profile.rules]
     lanes = [[(lane.lane, made.expr(expression.parse(lane.when))) for lane in rule.lanes] for rule in profile.rules]
-    columns = np.array(rules, np.int64).reshape(-1, 11).T
-    begins = [windows.begin(s) for s in profile.strobes]
-    ends = [windows.end(s) for s in profile.strobes]
-    holds = [windows.latch(item) for item in profile.latches]
-    lit, piece, still = _columns(made.literals, 4), _columns(made.pieces, 4), _columns(made.steady, 3)
-    source = _columns(made.sources, 4)
-    flat_lanes = [pair for rule_lanes in lanes for pair in rule_lanes]
-    lane = _columns(flat_lanes, 2)
+    strobe_rows = [
+        (strobe_expr[i], int(s.sample == "begin"), windows.width_min(s), *windows.begin(s), *windows.end(s))
+        for i, s in enumerate(profile.strobes)
+    ]
+    latch_rows = [
+        (latch_expr[i], int(item.edge == "begin"), *windows.latch(item)) for i, item in enumerate(profile.latches)
+    ]
     return Tables(
-        _control_mask(profile, layout, made),
-        _ints(made.expr_start),
-        _ints(made.term_start),
-        _ints(lit[0]),
-        _ints(lit[1]),
-        _bits(lit[2]),
-        _bits(lit[3]),
-        _ints(strobe_expr),
-        _ints([int(s.sample == "begin") for s in profile.strobes]),
-        _ints([windows.width_min(s) for s in profile.strobes]),
-        *_offsets(begins),
-        *_offsets(ends),
-        _ints(latch_expr),
-        _ints([int(item.edge == "begin") for item in profile.latches]),
-        *_offsets(holds),
-        *(np.ascontiguousarray(column) for column in columns),
-        _ints(np.cumsum([0, *(len(x) for x in lanes)]).tolist()),
-        _ints(lane[0]),
-        _ints(lane[1]),
-        _ints(made.piece_start),
-        _ints(piece[0]),
-        _ints(piece[1]),
-        _ints(piece[2]),
-        _bits(piece[3]),
-        _bits(source[0]),
-        _bits(source[1]),
-        _bits(source[2]),
-        _bits(source[3]),
-        _ints(made.steady_start),
-        _ints(still[0]),
-        _ints(still[1]),
-        _bits(still[2]),
-        _ints(_clock(profile, layout, windows)),
-        _ints([windows.look_ahead(), windows.inset(), windows.longest_middle(), MOST_ROWS]),
+        ctrl=_control_mask(profile, layout, made),
+        expr=_ints(made.expr_start, 1),
+        term=_ints(made.term_start, 1),
+        lit=_bits(made.literals, 4),
+        strobe=_ints(strobe_rows, 9),
+        latch=_ints(latch_rows, 5),
+        rule=_ints(rules, 11),
+        lane_start=_ints([sum(len(x) for x in lanes[:i]) for i in range(len(lanes) + 1)], 1),
+        lane=_ints([pair for rule_lanes in lanes for pair in rule_lanes], 2),
+        piece_start=_ints(made.piece_start, 1),
+        piece=_bits([(p, w, *_shifts(s), m) for p, w, s, m in made.pieces], 5),
+        source=_bits(made.sources, 4),
+        steady_start=_ints(made.steady_start, 1),
+        steady=_bits([(w, *_shifts(s), m) for w, s, m in made.steady], 4),
+        clock=_ints(_clock(profile, layout, windows), 1),
+        look=_ints([windows.look_ahead(), windows.inset(), windows.longest_middle(), MOST_ROWS], 1),
     )
 
 
@@ -216,17 +198,16 @@ def _clock(profile: Profile, layout: Layout, windows: Windows) -> list[int]:
     return [0, -1, round(clock.silent_cycles * 16), windows.ticks(clock.silent_min_ns)]
 
 
-def _offsets(items: Sequence[Offsets]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    return _ints([o.value for o in items]), _ints([o.low for o in items]), _ints([o.high for o in items])
+def _shifts(shift: int) -> tuple[int, int]:
+    """(right, left) of a shift to the right that may be negative."""
+    return max(shift, 0), max(-shift, 0)
 
 
-def _columns(rows: Sequence[tuple[int, ...]], width: int) -> list[list[int]]:
-    return [[row[i] for row in rows] for i in range(width)]
+def _ints(rows: Sequence[Any], width: int) -> NDArray[np.int64]:
+    """Rows of ``width`` numbers, one dimension for width 1."""
+    made = np.array(list(rows), np.int64)
+    return made if width == 1 else made.reshape(-1, width)
 
 
-def _ints(values: Sequence[int]) -> NDArray[np.int64]:
-    return np.array(values, np.int64)
-
-
-def _bits(values: Sequence[int]) -> NDArray[np.uint64]:
-    return np.array(values, np.uint64)
+def _bits(rows: Sequence[tuple[int, ...]], width: int) -> NDArray[np.uint64]:
+    return np.array(list(rows), np.uint64).reshape(-1, width)

@@ -78,7 +78,7 @@ class CycleExtractor:
         self._lev, self._unk, self._mov = np.zeros(planes, np.uint64), np.full(planes, _ALL), np.zeros(planes, np.uint64)
         self._prev = np.zeros((strobes, 2, words), np.uint64)
         self._prev[:, 1] = _ALL
-        self._bus = np.zeros((1, words), np.uint64)
+        self._bus = np.zeros(words, np.uint64)
         self._marks = np.zeros(4, np.int64)
         self._waits = np.zeros(strobes, np.int64)
         self._seen = np.zeros(strobes, np.int64)
@@ -153,7 +153,7 @@ class CycleExtractor:
         address, data = np.empty((n, 2), np.uint32), np.empty((n, 2), np.uint32)
         kept, flags, width = np.empty(n, np.uint32), np.empty(n, np.uint16), np.empty(n, np.uint8)
         done, made = resolve(
-            *self._rows, self._base, final, events, n, self._tables, self._lev, self._unk, self._mov, self._prev,
+            *self._rows, self._base, final, events, self._tables, self._lev, self._unk, self._mov, self._prev,
             self._bus, self._marks, self._waits, when, what, address, data, kept, flags, width,
         )  # fmt: skip
         strobes = events[:done][events[:done, 0] == 0, 1]

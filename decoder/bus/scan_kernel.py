@@ -13,17 +13,17 @@ RING = 31
 
 
 @njit(cache=True, nogil=True)
-def _row_holds(expr, levels, unknown, i, t):
-    """Expression ``expr`` on row i: 1, 0 or -1."""
-    if expr < 0:
-        return 1 if expr == -1 else 0
+def _row_holds(number, levels, unknown, i, expr, term, lit):
+    """Expression ``number`` on row i: 1, 0 or -1."""
+    if number < 0:
+        return 1 if number == -1 else 0
     doubt = False
-    for term in range(t.expr_start[expr], t.expr_start[expr + 1]):
+    for n in range(expr[number], expr[number + 1]):
         value = 1
-        for lit in range(t.term_start[term], t.term_start[term + 1]):
-            word = t.lit_word[lit]
-            open_bits = unknown[i, word] & t.lit_mask[lit]
-            if (levels[i, word] ^ t.lit_want[lit]) & t.lit_mask[lit] & ~open_bits:
+        for k in range(term[n], term[n + 1]):
+            word, mask = lit[k, 1], lit[k, 2]
+            open_bits = unknown[i, word] & mask
+            if (levels[i, word] ^ lit[k, 3]) & mask & ~open_bits:
                 value = 0
                 break
             if open_bits:
@@ -45,14 +45,41 @@ def _bit(levels, unknown, i, word, bit):
 
 
 @njit(cache=True, nogil=True)
-def _interval(ring, counts, interval, t):
+def _interval(ring, counts, interval, clock):
     """Put a clock (or strobe) interval into the ring; counts[3] = silence in ticks that means missing samples."""
     ring[counts[2] % RING] = interval
     counts[2] += 1
     if counts[2] == 8 or counts[2] % RING == 0:
         known = min(counts[2], RING)
         median = np.sort(ring[:known])[known // 2]
-        counts[3] = max(median * t.clock[2] // 16, t.clock[3])
+        counts[3] = max(median * clock[2] // 16, clock[3])
+
+
+@njit(cache=True, nogil=True)
+def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found):
+    """Strobe s changes to ``state`` at row ``row``; returns the number of events so far."""
+    before = spans[s, 0]
+    if state == -1:
+        spans[s, 3] |= DOUBTED
+        return found
+    at_begin = strobe[s, 1] == 1
+    if state == 1:
+        spans[s, 0], spans[s, 1], spans[s, 2] = 1, row, now
+        spans[s, 3] = (spans[s, 3] & DOUBTED) | (UNSEEN if before == -1 else 0)
+    else:
+        spans[s, 0] = 0
+    if (at_begin and state == 1 and before == 0) or (not at_begin and state == 0 and before == 1):
+        events[found, 0], events[found, 1] = STROBE, s
+        events[found, 2], events[found, 3] = spans[s, 1], spans[s, 2]
+        events[found, 4], events[found, 5], events[found, 6] = row, now, spans[s, 3]
+        found += 1
+        if clock[1] < 0:
+            if counts[4] >= 0:
+                _interval(ring, counts, now - counts[4], clock)
+            counts[4] = now
+    if state == 0:
+        spans[s, 3] = 0
+    return found
 
 
 @njit(cache=True, nogil=True)
@@ -70,7 +97,8 @@ def scan(time, levels, unknown, start, base, gap_ends, t, spans, latches, last, 
     n_strobes, n_latches = spans.shape[0], latches.shape[0]
     found = 0
     room = events.shape[0] - n_strobes - n_latches - 2
-    clock_word, clock_bit = t.clock[0], t.clock[1]
+    ctrl, expr, term, lit, latch, clock = t.ctrl, t.expr, t.term, t.lit, t.latch, t.clock
+    strobe = t.strobe
     for i in range(start, n):
         if found > room:
             return i, found
@@ -79,7 +107,7 @@ def scan(time, levels, unknown, start, base, gap_ends, t, spans, latches, last, 
         dumped = counts[6] < gap_ends.shape[0] and time[i] >= gap_ends[counts[6]]
         look = fresh or jump or dumped
         for w in range(words):
-            if ((levels[i, w] ^ last[0, w]) | (unknown[i, w] ^ last[1, w])) & t.ctrl[w]:
+            if ((levels[i, w] ^ last[0, w]) | (unknown[i, w] ^ last[1, w])) & ctrl[w]:
                 look = True
         if look:
             if jump or dumped:
@@ -95,16 +123,16 @@ def scan(time, levels, unknown, start, base, gap_ends, t, spans, latches, last, 
                     spans[s, 0] = -1
                     spans[s, 3] = 0
                 latches[:] = -1
-            if clock_bit >= 0:
-                level = _bit(levels, unknown, i, clock_word, clock_bit)
+            if clock[1] >= 0:
+                level = _bit(levels, unknown, i, clock[0], clock[1])
                 if level == 1 and counts[1] == 0:
                     if counts[4] >= 0:
-                        _interval(ring, counts, time[i] - counts[4], t)
+                        _interval(ring, counts, time[i] - counts[4], clock)
                     counts[4] = time[i]
                 counts[1] = level
             for k in range(n_latches):
-                state = _row_holds(t.latch_expr[k], levels, unknown, i, t)
-                edge = (latches[k] == 0 and state == 1) if t.latch_at_begin[k] else (latches[k] == 1 and state == 0)
+                state = _row_holds(latch[k, 0], levels, unknown, i, expr, term, lit)
+                edge = (latches[k] == 0 and state == 1) if latch[k, 1] else (latches[k] == 1 and state == 0)
                 if edge:
                     events[found, 0], events[found, 1] = LATCH, k
                     events[found, 2], events[found, 3] = base + i, time[i]
@@ -113,40 +141,12 @@ def scan(time, levels, unknown, start, base, gap_ends, t, spans, latches, last, 
                 if state >= 0 or fresh or jump or dumped:
                     latches[k] = state
             for s in range(n_strobes):
-                found = _span(s, i, base, time, levels, unknown, t, spans, ring, counts, events, found)
+                state = _row_holds(strobe[s, 0], levels, unknown, i, expr, term, lit)
+                if state != spans[s, 0]:
+                    found = _span(s, state, base + i, time[i], strobe, spans, ring, counts, clock, events, found)
         counts[0] += 1
         counts[7] = time[i]
         for w in range(words):
             last[0, w] = levels[i, w]
             last[1, w] = unknown[i, w]
     return n, found
-
-
-@njit(cache=True, nogil=True)
-def _span(s, i, base, time, levels, unknown, t, spans, ring, counts, events, found):
-    """Follow strobe s at row i; returns the number of events so far."""
-    state = _row_holds(t.strobe_expr[s], levels, unknown, i, t)
-    before = spans[s, 0]
-    if state == -1:
-        spans[s, 3] |= DOUBTED
-        return found
-    if state == before:
-        return found
-    at_begin = t.strobe_at_begin[s] == 1
-    if state == 1:
-        spans[s, 0], spans[s, 1], spans[s, 2] = 1, base + i, time[i]
-        spans[s, 3] = (spans[s, 3] & DOUBTED) | (UNSEEN if before == -1 else 0)
-    else:
-        spans[s, 0] = 0
-    if (at_begin and state == 1 and before == 0) or (not at_begin and state == 0 and before == 1):
-        events[found, 0], events[found, 1] = STROBE, s
-        events[found, 2], events[found, 3] = spans[s, 1], spans[s, 2]
-        events[found, 4], events[found, 5], events[found, 6] = base + i, time[i], spans[s, 3]
-        found += 1
-        if t.clock[1] < 0:
-            if counts[4] >= 0:
-                _interval(ring, counts, time[i] - counts[4], t)
-            counts[4] = time[i]
-    if state == 0:
-        spans[s, 3] = 0
-    return found

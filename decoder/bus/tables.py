@@ -26,59 +26,30 @@ MOST_ROWS = 1 << 15
 class Tables(NamedTuple):
     """Arrays only. Times are ticks; offsets are added to the time of an edge.
 
-    Expressions: expression e is the OR of terms expr_start[e]:expr_start[e+1]; a term is the AND
-    of literals term_start[t]:term_start[t+1]; a literal holds when levels[plane, word] & mask == want.
-    Sources: source s gathers pieces piece_start[s]:piece_start[s+1], each
-    (levels[plane, word] shifted right by shift (left when negative)) & mask.
+    Expression e is the OR of terms expr[e]:expr[e+1]; a term is the AND of literals
+    term[t]:term[t+1]; a literal holds when levels[plane, word] & mask == want.
+    Source s gathers pieces piece_start[s]:piece_start[s+1], each
+    ((levels[plane, word] >> right) << left) & mask.
+    An expression of -1 always holds, one of NEVER cannot; a source of -1 is none.
     """
 
     ctrl: U64  # (words,) bits that can begin or end a span
-    expr_start: I64
-    term_start: I64
-    lit_plane: I64
-    lit_word: I64
-    lit_mask: U64
-    lit_want: U64
-    strobe_expr: I64  # (strobes,) expression, -1 or NEVER
-    strobe_at_begin: I64  # 1 = the cycle counts from the begin edge
-    strobe_width_min: I64  # ticks, 0 = no limit
-    begin_value: I64  # (strobes,) where the level at the begin edge is read
-    begin_low: I64  # movement strictly between low and high is unsettled
-    begin_high: I64
-    end_value: I64
-    end_low: I64
-    end_high: I64
-    latch_expr: I64  # (latches,)
-    latch_at_begin: I64
-    latch_value: I64
-    latch_low: I64
-    latch_high: I64
-    rule_strobe: I64  # (rules,)
-    rule_when: I64
-    rule_wait: I64  # NEVER = no wait condition
-    rule_action: I64
-    rule_kind: I64
-    rule_writes: I64
-    rule_address: I64  # source index, -1 none
-    rule_data: I64
-    rule_value: I64  # address to match
-    rule_mask: I64  # 0 = any address
-    rule_kept: I64  # 0 the end of the previous span, 1 the begin of this one
+    expr: I64
+    term: I64
+    lit: U64  # (literals, 4) plane, word, mask, want
+    # (strobes, 9) expression, 1 = counts from the begin edge, shortest span not flagged (0 = any), then for
+    # begin and end: where the level is read, and low and high, strictly between which movement is unsettled
+    strobe: I64
+    latch: I64  # (latches, 5) expression, 1 = at the begin edge, value, low, high
+    # (rules, 11) strobe, when, wait, action, kind, 1 = writes, address source, data source, address to match,
+    # its mask (0 = any), kept (0 = end of the previous span, 1 = begin of this one)
+    rule: I64
     lane_start: I64  # (rules + 1,)
-    lane_bit: I64
-    lane_expr: I64
+    lane: I64  # (lanes, 2) byte lane, expression
     piece_start: I64  # (sources + 1,)
-    piece_plane: I64
-    piece_word: I64
-    piece_shift: I64
-    piece_mask: U64
-    source_invert: U64  # (sources,) bits to turn over
-    source_const: U64  # levels of unwired lines that have a default
-    source_missing: U64  # bits of unwired lines without one
-    source_all: U64  # bits the source gives
-    steady_start: I64  # (sources + 1,) pieces of the CHANGED plane
-    steady_word: I64
-    steady_shift: I64
-    steady_mask: U64
+    piece: U64  # (pieces, 5) plane, word, right, left, mask
+    source: U64  # (sources, 4) bits to turn over, levels of defaults, bits of unwired lines without one, all bits
+    steady_start: I64  # (sources + 1,)
+    steady: U64  # (steady pieces, 4) word, right, left, mask: bits that must not move inside the span
     clock: I64  # (4,) word, bit (-1 = no clock), silent periods or cycles x 16, shortest silence in ticks
-    look: I64  # (4,) look-ahead ticks, inset of a span's ends in ticks, longest middle in ticks, most rows of a span
+    look: I64  # (4,) look-ahead ticks, inset of a span's ends, longest middle, most rows of a span

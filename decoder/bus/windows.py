@@ -11,7 +11,7 @@ every grade forbids is flagged. Doubtful limits are never enforced.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from decoder.bus.profile import Profile
 from decoder.bus.schema import LatchEntry, Limit, Reference, StrobeEntry, Window
@@ -24,8 +24,7 @@ _CLEAR = 1.5  # samples: strictly more than one before the sample that shows the
 _LONGEST_MIDDLE_NS = 20_000.0
 
 
-@dataclass(frozen=True, slots=True)
-class Offsets:
+class Offsets(NamedTuple):
     """Ticks added to an edge: where the level is read; movement strictly between low and high is a fault."""
 
     value: int
