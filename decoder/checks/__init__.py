@@ -1,1 +1,56 @@
-"""Placeholder; its owner writes the door."""
+"""The door of ``decoder.checks``: selects, drivers, timing margins and channel health from levels and cycles."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from decoder.checks.results import (
+    BufferResult,
+    BuffersResult,
+    ChannelHealth,
+    CheckFinding,
+    ClockFinding,
+    ControlCounts,
+    DecoderResult,
+    DelayHistogram,
+    LanePath,
+    LimitResult,
+    OutputResult,
+    ProbesResult,
+    RegionSelect,
+    RowResult,
+    SelectsResult,
+    TimingResult,
+)
+
+__all__ = [
+    "BufferResult",
+    "BuffersCheck",
+    "BuffersResult",
+    "ChannelHealth",
+    "CheckFinding",
+    "ClockFinding",
+    "ControlCounts",
+    "DecoderResult",
+    "DelayHistogram",
+    "LanePath",
+    "LimitResult",
+    "OutputResult",
+    "ProbesResult",
+    "RegionSelect",
+    "RowResult",
+    "SelectsCheck",
+    "SelectsResult",
+    "TimingResult",
+]
+
+_LATE = {"BuffersCheck": "buffers", "SelectsCheck": "selects"}
+
+
+def __getattr__(name: str) -> Any:
+    """The checks bring compiled kernels: looked up when first used."""
+    if name in _LATE:
+        from importlib import import_module
+
+        return getattr(import_module(f"decoder.checks.{_LATE[name]}"), name)
+    raise AttributeError(name)

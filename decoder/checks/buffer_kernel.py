@@ -1,0 +1,246 @@
+"""Bus drivers in each cycle: what their control pins ask for, and whether data comes through.
+
+Pure functions of arrays; rows of levels and cycle windows as in ``windows.Joined``.
+Times are ticks.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+# What a cycle is to a buffer.
+SERVED_READ, SERVED_WRITE, OTHER_READ, OTHER_WRITE, NEITHER = 0, 1, 2, 3, -1
+# Columns of ``control``: direction word, bit, level toward the CPU (-1 no line); enable word, bit, active level.
+P_DIR_WORD, P_DIR_BIT, P_TO_CPU, P_EN_WORD, P_EN_BIT, P_ACTIVE = range(6)
+PIN_SIZE = 6
+# Columns of ``tally``.
+(
+    C_READS, C_WRITES, C_ELSEWHERE_OF, C_READS_OFF, C_READS_AWAY, C_WRITES_OFF, C_WRITES_TOWARD,
+    C_ELSEWHERE, C_OVERLAPS, C_LONGEST, C_TWO, C_FIRST, C_OVERLAP_FIRST, C_TWO_FIRST,
+) = range(14)  # fmt: skip
+TALLY_SIZE = 14
+BINS = 24
+EARLY_BINS = 2
+
+
+@njit(cache=True, nogil=True)
+def _level(levels, row, word, bit):
+    return np.int64((levels[row, word] >> np.uint64(bit)) & np.uint64(1))
+
+
+@njit(cache=True, nogil=True)
+def _known(unknown, row, word, bit):
+    return (unknown[row, word] >> np.uint64(bit)) & np.uint64(1) == np.uint64(0)
+
+
+@njit(cache=True, nogil=True)
+def _drive(levels, unknown, row, pin):
+    """How a buffer stands in one row: 0 off, 1 toward the card, 2 toward the CPU, -1 unknown.
+
+    Without a direction line it counts as pointing where it should (3); without an enable it is on.
+    """
+    if pin[P_ACTIVE] >= 0:
+        if not _known(unknown, row, pin[P_EN_WORD], pin[P_EN_BIT]):
+            return -1
+        if _level(levels, row, pin[P_EN_WORD], pin[P_EN_BIT]) != pin[P_ACTIVE]:
+            return 0
+    if pin[P_TO_CPU] < 0:
+        return 3
+    if not _known(unknown, row, pin[P_DIR_WORD], pin[P_DIR_BIT]):
+        return -1
+    return 2 if _level(levels, row, pin[P_DIR_WORD], pin[P_DIR_BIT]) == pin[P_TO_CPU] else 1
+
+
+@njit(cache=True, nogil=True)
+def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
+    """The standing that a buffer held longest in ``t_from <= t < t_to``, and for how long it drove the CPU's side."""
+    spent = np.zeros(5, np.int64)
+    for row in range(first, last + 1):
+        low = max(time[row], t_from)
+        high = t_to
+        if row + 1 < time.shape[0] and time[row + 1] < high:
+            high = time[row + 1]
+        if high > low:
+            spent[_drive(levels, unknown, row, pin) + 1] += high - low
+    if spent[0] > 0:
+        return -1, np.int64(0)
+    best = 0
+    for state in range(1, 5):
+        if spent[state] > spent[best]:
+            best = state
+    return best - 1, spent[3]
+
+
+@njit(cache=True, nogil=True)
+def _note(tally, b, column, first_column, when):
+    tally[b, column] += 1
+    if tally[b, first_column] < 0:
+        tally[b, first_column] = when
+
+
+@njit(cache=True, nogil=True)
+def _one_control(b, role, standing, can_be_off, when, tally):
+    """Counts one cycle of one buffer."""
+    if standing < 0:
+        return
+    if role == SERVED_READ:
+        tally[b, C_READS] += 1
+        if standing == 0:
+            _note(tally, b, C_READS_OFF, C_FIRST, when)
+        elif standing == 1:
+            _note(tally, b, C_READS_AWAY, C_FIRST, when)
+    elif role == SERVED_WRITE:
+        tally[b, C_WRITES] += 1
+        if standing == 0:
+            _note(tally, b, C_WRITES_OFF, C_FIRST, when)
+        elif standing == 2:
+            _note(tally, b, C_WRITES_TOWARD, C_FIRST, when)
+    elif role == OTHER_WRITE and standing == 2:
+        tally[b, C_ELSEWHERE_OF] += 1
+        _note(tally, b, C_ELSEWHERE, C_FIRST, when)
+    elif can_be_off:
+        tally[b, C_ELSEWHERE_OF] += 1
+        if role == OTHER_READ and standing >= 2:
+            _note(tally, b, C_ELSEWHERE, C_FIRST, when)
+
+
+@njit(cache=True, nogil=True)
+def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, writes, can_be_off,
+                   pin, shared, skew, hold, tally):  # fmt: skip
+    """Direction and enable of every data buffer in every cycle.
+
+    ``roles`` int8 (k, buffers); ``writes`` bool (k,) the CPU drives the bus;
+    ``can_be_off`` bool (buffers,) it must be off outside its regions; ``pin`` int64
+    (buffers, PIN_SIZE); ``shared`` bool (buffers, buffers) have lanes in common;
+    ``hold`` ticks that the CPU keeps driving after a write. ``tally`` int64 (buffers, TALLY_SIZE).
+    """
+    count = pin.shape[0]
+    standing = np.zeros(count, np.int64)
+    for k in range(at.shape[0]):
+        start = time[begin[k]]
+        stop = time[end[k]]
+        half = start + (stop - start) // 2
+        t_to = max(stop - skew, half + (stop - half) // 2)
+        first_row = max(begin[k] - 1, before[k])
+        if begin[k] == end[k]:
+            half = max(stop - skew - 1, time[before[k]])
+            t_to = half + 1
+            first_row = before[k]
+        for b in range(count):
+            standing[b], _ = _settled(time, levels, unknown, first_row, end[k], half, t_to, pin[b])
+            _one_control(b, roles[k, b], standing[b], can_be_off[b], time[at[k]], tally)
+            if writes[k] and begin[k] < end[k] and standing[b] != 2:
+                last = min(after[k], time.shape[0] - 1)
+                until = min(stop + hold - skew, time[last])
+                _, drove = _settled(time, levels, unknown, first_row, last, start + skew, until, pin[b])
+                if drove > skew:
+                    _note(tally, b, C_OVERLAPS, C_OVERLAP_FIRST, time[at[k]])
+                    tally[b, C_LONGEST] = max(tally[b, C_LONGEST], drove)
+        for b in range(count):
+            for c in range(b + 1, count):
+                if shared[b, c] and standing[b] == 2 and standing[c] == 2 and not writes[k]:
+                    _note(tally, b, C_TWO, C_TWO_FIRST, time[at[k]])
+                    _note(tally, c, C_TWO, C_TWO_FIRST, time[at[k]])
+    return np.int64(0)
+
+
+@njit(cache=True, nogil=True)
+def _row_at(time, first, last, t):
+    """The row in effect at ``t``, not before ``first``."""
+    row = last
+    while row > first and time[row] > t:
+        row -= 1
+    return row
+
+
+@njit(cache=True, nogil=True)
+def _last_change(time, levels, first, row, word, bit):
+    """When the line took the level it has in ``row``; -1 if it did so before row ``first``."""
+    now = _level(levels, row, word, bit)
+    while row > first:
+        if _level(levels, row - 1, word, bit) != now:
+            return time[row]
+        row -= 1
+    return np.int64(-1)
+
+
+@njit(cache=True, nogil=True)
+def _calm(levels, unknown, first, last, word, bit):
+    """Whether the line is known and unchanged in rows ``first`` … ``last``."""
+    was = _level(levels, last, word, bit)
+    for row in range(first, last + 1):
+        if not _known(unknown, row, word, bit) or _level(levels, row, word, bit) != was:
+            return False
+    return True
+
+
+@njit(cache=True, nogil=True)
+def lane_paths(time, levels, unknown, before, at, end, role, kept, stated, use_stated,
+               near_word, near_bit, far_word, far_bit, skew, settle, bin_ticks, inverting,
+               table, first_wrong, delay):  # fmt: skip
+    """What went in and what came out, lane by lane.
+
+    ``role`` int8 (k,); ``kept`` uint32 (k,) the near lanes before anybody drove
+    them, bit = lane index; ``stated`` uint32 (k,), used as the near side where
+    ``use_stated`` (a latched address). ``table`` int64 (lanes, 4 roles, 2 kept,
+    2 in, 2 out); ``first_wrong`` int64 (lanes,) ticks, -1 never; ``delay`` int64
+    (lanes, 2 ways, BINS). ``settle``: how long the input must have stood still.
+    """
+    for k in range(at.shape[0]):
+        way = role[k]
+        if way < 0:
+            continue
+        toward = way == SERVED_READ or way == OTHER_READ
+        stop = time[end[k]]
+        row = _row_at(time, before[k], max(end[k] - 1, before[k]), stop - skew // 2 - 1)
+        calm_from = _row_at(time, before[k], row, time[row] - settle if time[row] < stop - skew else stop - skew - settle)
+        for lane in range(near_word.shape[0]):
+            in_word, in_bit = (far_word[lane], far_bit[lane]) if toward else (near_word[lane], near_bit[lane])
+            out_word, out_bit = (near_word[lane], near_bit[lane]) if toward else (far_word[lane], far_bit[lane])
+            if not _known(unknown, row, out_word, out_bit):
+                continue
+            came = _level(levels, row, out_word, out_bit)
+            if use_stated:
+                went = np.int64((stated[k] >> np.uint32(lane)) & np.uint32(1))
+                was = _level(levels, before[k], out_word, out_bit)
+            else:
+                if not _calm(levels, unknown, calm_from, row, in_word, in_bit):
+                    continue
+                went = _level(levels, row, in_word, in_bit)
+                was = np.int64((kept[k] >> np.uint32(lane)) & np.uint32(1))
+                if not toward:
+                    was = _level(levels, before[k], out_word, out_bit)
+            table[lane, way, was, went, came] += 1
+            right = went ^ inverting
+            if way <= SERVED_WRITE and came != right and first_wrong[lane] < 0:
+                first_wrong[lane] = time[at[k]]
+            if way <= SERVED_WRITE and came == right and came != was and not use_stated:
+                t_in = _last_change(time, levels, before[k], row, in_word, in_bit)
+                t_out = _last_change(time, levels, before[k], row, out_word, out_bit)
+                if t_in >= 0 and t_out >= 0:
+                    place = (t_out - t_in + bin_ticks // 2) // bin_ticks + EARLY_BINS
+                    delay[lane, 0 if toward else 1, min(max(place, 0), BINS - 1)] += 1
+    return np.int64(0)
+
+
+@njit(cache=True, nogil=True)
+def held_lanes(role, data, data_unknown, kept, lanes, table):
+    """Reads lane by lane against what the bus would have kept.
+
+    ``lanes`` int64 (n,) data bit numbers; ``table`` int64 (n + 1, 2 kept, 2 read):
+    the last entry counts whole words, [0, 1] different and [1, 1] the same as kept.
+    """
+    every = np.uint32(0)
+    for i in range(lanes.shape[0]):
+        every |= np.uint32(1) << np.uint32(lanes[i])
+    for k in range(role.shape[0]):
+        if role[k] != SERVED_READ:
+            continue
+        for i in range(lanes.shape[0]):
+            one = np.uint32(1) << np.uint32(lanes[i])
+            if data_unknown[k] & one == np.uint32(0):
+                table[i, 1 if kept[k] & one != np.uint32(0) else 0, 1 if data[k] & one != np.uint32(0) else 0] += 1
+        if data_unknown[k] & every == np.uint32(0):
+            table[lanes.shape[0], 1 if (data[k] ^ kept[k]) & every == np.uint32(0) else 0, 1] += 1
+    return np.int64(0)

@@ -1,0 +1,273 @@
+"""A decoder's outputs against its table, row by row of the capture.
+
+Pure functions of arrays. One call handles one decoder and one block; what must
+live on between blocks is in ``state`` and ``per_out``. Times are ticks.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+# ``state``
+IDX, OUT, OUT_UNKNOWN, T_IN, T_FIRST, BASED, MOVED, STROBE_SINCE = range(8)
+JUDGED, UNJUDGED, SHORT, MULTI, MULTI_FIRST, STARTED = range(8, 14)
+STATE_SIZE = 14
+# ``per_out``: where the span began, its edges, and its narrowest pulse
+V0, EDGES, LAST, WIDTH, BEGAN, LEVEL, STROBED = range(7)
+PER_OUT_SIZE = 7
+# ``glitch``
+G_PASSING, G_UNEXPLAINED, G_STROBE, G_FIRST, G_STROBE_FIRST, G_WIDEST, G_LATE, G_LATE_FIRST, G_MOVES = range(9)
+GLITCH_SIZE = 9
+BINS = 24
+"""Histogram bins in samples; delays start at -``EARLY_BINS``, the last bin takes everything above."""
+EARLY_BINS = 2
+NEVER = -(1 << 62)
+
+
+@njit(cache=True, nogil=True)
+def _ones(word):
+    count = 0
+    while word:
+        word &= word - 1
+        count += 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _gather(levels, unknown, row, word, bit):
+    """The lines of one row packed into an int64, first line lowest, and which of them are unknown."""
+    value = 0
+    lost = 0
+    for k in range(word.shape[0]):
+        w = word[k]
+        value |= np.int64((levels[row, w] >> bit[k]) & np.uint64(1)) << k
+        lost |= np.int64((unknown[row, w] >> bit[k]) & np.uint64(1)) << k
+    return value, lost
+
+
+@njit(cache=True, nogil=True)
+def _strobe(levels, row, mask, want):
+    """Whether any term of the strobe holds: ``mask``, ``want`` uint64 (terms, words)."""
+    for term in range(mask.shape[0]):
+        holds = True
+        for w in range(mask.shape[1]):
+            if levels[row, w] & mask[term, w] != want[term, w]:
+                holds = False
+                break
+        if holds:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _passing(table, base, moved, out, level):
+    """Whether some input combination between the two settled ones calls for ``level``."""
+    sub = moved
+    while True:
+        row = (base & ~moved) | sub
+        for f in range(table.shape[1]):
+            if (table[row, f] >> out) & 1 == level:
+                return True
+        if sub == 0:
+            return False
+        sub = (sub - 1) & moved
+
+
+@njit(cache=True, nogil=True)
+def _span(o, value, edges, carried, t, table, expected, settle, skew, bin_ticks, state, per_out, delay, widths, glitch):
+    """Judges one output's edges since the last settled moment."""
+    if state[BASED] == 0 or per_out[o, V0] < 0:
+        return
+    parity = value ^ per_out[o, V0]
+    extra = (edges - parity) // 2
+    if extra > 0 and per_out[o, WIDTH] >= 0:
+        began = per_out[o, BEGAN]
+        quiet = began > state[T_IN] + settle
+        if quiet or not _passing(table, state[IDX], state[MOVED], o, per_out[o, LEVEL]):
+            glitch[o, G_UNEXPLAINED] += extra
+            if glitch[o, G_FIRST] < 0:
+                glitch[o, G_FIRST] = began
+        else:
+            glitch[o, G_PASSING] += extra
+        if per_out[o, STROBED] >= 0:
+            glitch[o, G_STROBE] += 1
+            if glitch[o, G_STROBE_FIRST] < 0:
+                glitch[o, G_STROBE_FIRST] = per_out[o, STROBED]
+        width = per_out[o, WIDTH]
+        glitch[o, G_WIDEST] = max(glitch[o, G_WIDEST], width)
+        widths[o, min(max((width + bin_ticks // 2) // bin_ticks, 0), BINS - 1)] += extra
+    if edges == 1 and carried == 0 and parity == 1 and state[MOVED] != 0 and state[T_FIRST] == state[T_IN]:
+        if (expected >> o) & 1 != value:
+            return
+        late_by = per_out[o, LAST] - state[T_IN]
+        if late_by >= -skew:
+            delay[o, min(max((late_by + bin_ticks // 2) // bin_ticks + EARLY_BINS, 0), BINS - 1)] += 1
+            if late_by > settle:
+                glitch[o, G_LATE] += 1
+                if glitch[o, G_LATE_FIRST] < 0:
+                    glitch[o, G_LATE_FIRST] = per_out[o, LAST]
+
+
+@njit(cache=True, nogil=True)
+def _judge(
+    t, table, open_high, idle, one_hot, settle, skew, bin_ticks,
+    state, per_out, rows, seen, wrong, first, delay, widths, glitch,
+):  # fmt: skip
+    """The inputs held still until ``t``: what stood on the outputs a skew before it."""
+    n_out = per_out.shape[0]
+    idx = state[IDX]
+    known = ((1 << n_out) - 1) & ~state[OUT_UNKNOWN]
+    observed = state[OUT]
+    early = 0
+    for o in range(n_out):
+        if per_out[o, EDGES] > 0 and per_out[o, LAST] >= t - skew and per_out[o, LAST] > state[T_IN]:
+            # The channel is sampled up to one sample before the input's: this edge is the next span's.
+            observed ^= 1 << o
+            early |= 1 << o
+    best = 99
+    expected = 0
+    diff = 0
+    for f in range(table.shape[1]):
+        off = (observed ^ table[idx, f]) & known & ~(table[idx, f] & open_high)
+        if _ones(off) < best:
+            best = _ones(off)
+            diff = off
+            expected = table[idx, f]
+    rows[idx] += 1
+    state[JUDGED] += 1
+    active = _ones((observed ^ idle) & known)
+    if one_hot and active > 1 and active > _ones((expected ^ idle) & known):
+        state[MULTI] += 1
+        if state[MULTI_FIRST] < 0:
+            state[MULTI_FIRST] = state[T_IN]
+    for o in range(n_out):
+        if (known >> o) & 1 == 0:
+            per_out[o, V0] = -1
+            per_out[o, EDGES] = 0
+            per_out[o, WIDTH] = -1
+            per_out[o, STROBED] = -1
+            continue
+        value = (observed >> o) & 1
+        seen[idx, o, value] += 1
+        if (diff >> o) & 1:
+            wrong[idx, o] += 1
+            if first[idx, o] < 0:
+                first[idx, o] = state[T_IN]
+        carried = (early >> o) & 1
+        edges = per_out[o, EDGES] - carried
+        _span(o, value, edges, carried, t, table, expected, settle, skew, bin_ticks,
+              state, per_out, delay, widths, glitch)  # fmt: skip
+        per_out[o, V0] = value
+        per_out[o, EDGES] = carried
+        per_out[o, WIDTH] = -1
+        per_out[o, STROBED] = -1
+    state[BASED] = 1
+    state[MOVED] = 0
+
+
+@njit(cache=True, nogil=True)
+def _edges(t, out, lost, strobed, skew, state, per_out, glitch):
+    """Takes the outputs of a new row: edges, and the pulses that they close."""
+    changed = (out ^ state[OUT]) & ~(lost | state[OUT_UNKNOWN])
+    unsure = lost ^ state[OUT_UNKNOWN]
+    for o in range(per_out.shape[0]):
+        if (unsure >> o) & 1:
+            per_out[o, V0] = -1
+            per_out[o, EDGES] = 0
+        elif (changed >> o) & 1:
+            glitch[o, G_MOVES] += 1
+            if per_out[o, EDGES] > 0:
+                width = t - per_out[o, LAST]
+                if per_out[o, WIDTH] < 0 or width < per_out[o, WIDTH]:
+                    per_out[o, WIDTH] = width
+                    per_out[o, BEGAN] = per_out[o, LAST]
+                    per_out[o, LEVEL] = (state[OUT] >> o) & 1
+                since = state[STROBE_SINCE]
+                if strobed and since >= 0 and since <= per_out[o, LAST] - skew:
+                    per_out[o, STROBED] = per_out[o, LAST]
+            per_out[o, EDGES] += 1
+            per_out[o, LAST] = t
+    state[OUT] = out
+    state[OUT_UNKNOWN] = lost
+
+
+@njit(cache=True, nogil=True)
+def _begin(t, idx, out, lost, strobed, state, per_out):
+    state[IDX] = idx
+    state[OUT] = out
+    state[OUT_UNKNOWN] = lost
+    state[T_IN] = t
+    state[T_FIRST] = t
+    state[BASED] = 0
+    state[MOVED] = 0
+    state[STROBE_SINCE] = t if strobed else -1
+    state[STARTED] = 1
+    for o in range(per_out.shape[0]):
+        per_out[o, V0] = -1
+        per_out[o, EDGES] = 0
+        per_out[o, LAST] = NEVER
+        per_out[o, WIDTH] = -1
+        per_out[o, STROBED] = -1
+
+
+@njit(cache=True, nogil=True)
+def scan_decoder(
+    time, levels, unknown, fresh, relevant,
+    in_word, in_bit, out_word, out_bit, strobe_mask, strobe_want,
+    table, open_high, idle, one_hot, settle, skew, bin_ticks,
+    state, per_out, rows, seen, wrong, first, delay, widths, glitch,
+):  # fmt: skip
+    """One block through one decoder.
+
+    ``time`` int64 (n,), ``levels``/``unknown`` uint64 (n, words), ``fresh`` bool
+    (n,) true on the first row after missing samples; ``relevant`` uint64
+    (words,) the bits that matter here. ``table`` int64 (2**inputs, choices): the
+    outputs for each input combination and each value of what is not clipped.
+    ``open_high`` outputs whose expected high is not judged (shared open
+    collectors), ``idle`` the outputs' inactive levels. ``settle`` and ``skew``
+    ticks. The rest is updated in place. Returns the number of rows looked at.
+    """
+    looked = 0
+    for i in range(time.shape[0]):
+        if i > 0 and not fresh[i]:
+            same = True
+            for w in range(relevant.shape[0]):
+                moved = (levels[i, w] ^ levels[i - 1, w]) | (unknown[i, w] ^ unknown[i - 1, w])
+                if moved & relevant[w] != np.uint64(0):
+                    same = False
+                    break
+            if same:
+                continue
+        looked += 1
+        t = time[i]
+        idx, blind = _gather(levels, unknown, i, in_word, in_bit)
+        out, lost = _gather(levels, unknown, i, out_word, out_bit)
+        strobed = _strobe(levels, i, strobe_mask, strobe_want)
+        if blind != 0:
+            idx = -1
+        if state[STARTED] == 0 or fresh[i]:
+            _begin(t, idx, out, lost, strobed, state, per_out)
+            continue
+        if idx != state[IDX]:
+            if state[IDX] < 0:
+                state[UNJUDGED] += 1
+            elif t - state[T_IN] > settle + skew:
+                _judge(t, table, open_high, idle, one_hot, settle, skew, bin_ticks,
+                       state, per_out, rows, seen, wrong, first, delay, widths, glitch)  # fmt: skip
+            else:
+                state[SHORT] += 1
+            if idx < 0 or state[IDX] < 0:
+                state[BASED] = 0
+            else:
+                if state[MOVED] == 0:
+                    state[T_FIRST] = t
+                state[MOVED] |= idx ^ state[IDX]
+            state[T_IN] = t
+            state[IDX] = idx
+        _edges(t, out, lost, strobed, skew, state, per_out, glitch)
+        if not strobed:
+            state[STROBE_SINCE] = -1
+        elif state[STROBE_SINCE] < 0:
+            state[STROBE_SINCE] = t
+    return looked

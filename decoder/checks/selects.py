@@ -1,0 +1,103 @@
+"""``selects``: decoder outputs against their tables, and region selects against the cycles."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from decoder.board import Board
+from decoder.bus import Cycles, Layout, Profile
+from decoder.capture import Capture
+from decoder.checks import select_kernel as kernel
+from decoder.checks.decoder_verdict import DecoderCounts, decoder_findings, decoder_result
+from decoder.checks.lines import Condition, Setting, conditions, fresh_rows, merged, pins, relevant_mask, ticks
+from decoder.checks.networks import Network, decoder_network
+from decoder.checks.region_selects import RegionSelects
+from decoder.checks.results import SelectsResult
+
+__all__ = ["SelectsCheck"]
+
+
+class SelectsCheck:
+    """Feed every block with its cycles (regions filled in), then ``finish``.
+
+    Memory does not grow with the capture, and the size of the blocks does not
+    change the result.
+    """
+
+    def __init__(self, board: Board, profile: Profile, layout: Layout, tick_fs: int, grid_ticks: float | None) -> None:
+        self._setting = setting = Setting.of(layout, tick_fs, grid_ticks)
+        strobe = merged(list(conditions(profile, setting).values()), setting.words)
+        self._skipped: list[str] = []
+        self._scans: list[_DecoderScan] = []
+        for decoder in board.decoders:
+            network = decoder_network(decoder, board.decoders, setting.clipped.__contains__)
+            if network is None:
+                self._skipped.append(f"{decoder.designator}: none of its outputs is clipped")
+            else:
+                self._scans.append(_DecoderScan(network, strobe, setting))
+        self._regions = RegionSelects(board, profile, setting)
+
+    def feed(self, block: Capture, cycles: Cycles) -> None:
+        """One block of levels and the cycles that the extractor gave for it."""
+        fresh = fresh_rows(block)
+        for scan in self._scans:
+            scan.feed(block, fresh)
+        self._regions.feed(block, cycles)
+
+    def finish(self, cycles: Cycles | None = None) -> SelectsResult:
+        """Everything that was seen; ``cycles`` is the extractor's tail."""
+        regions, region_findings = self._regions.finish(cycles)
+        results, findings = [], []
+        for scan in self._scans:
+            results.append(decoder_result(scan.counts, self._setting))
+            findings.extend(decoder_findings(scan.counts, results[-1], self._setting))
+        findings.extend(region_findings)
+        # What is wrong with the machine first; a larger share of its chances first.
+        order = {"fault": 0, "doubt": 1, "note": 2}
+        findings.sort(key=lambda f: order[f.weight])
+        return SelectsResult(
+            decoders=tuple(results), regions=regions, findings=tuple(findings), skipped=tuple(self._skipped)
+        )
+
+
+class _DecoderScan:
+    """The kernel's arrays for one decoder."""
+
+    def __init__(self, network: Network, strobe: Condition, setting: Setting) -> None:
+        rows, n_out = network.table.shape[0], len(network.outputs)
+        self._strobe = strobe
+        self._inputs = pins(setting.names, network.inputs)
+        self._outputs = pins(setting.names, [line for _, line in network.outputs])
+        self._relevant = relevant_mask(setting.words, self._inputs, self._outputs)
+        for term in strobe.mask:
+            self._relevant |= term
+        self._skew = setting.skew_ticks
+        self._settle = ticks(network.delay_ns, setting.tick_fs) + setting.skew_ticks
+        self._bin = setting.bin_ticks
+        self._state = np.zeros(kernel.STATE_SIZE, np.int64)
+        self._state[kernel.MULTI_FIRST] = -1
+        self._per_out = np.full((n_out, kernel.PER_OUT_SIZE), -1, np.int64)
+        glitch = np.zeros((n_out, kernel.GLITCH_SIZE), np.int64)
+        glitch[:, [kernel.G_FIRST, kernel.G_STROBE_FIRST, kernel.G_LATE_FIRST]] = -1
+        self.counts = DecoderCounts(
+            network=network,
+            rows=np.zeros(rows, np.int64),
+            seen=np.zeros((rows, n_out, 2), np.int64),
+            wrong=np.zeros((rows, n_out), np.int64),
+            first=np.full((rows, n_out), -1, np.int64),
+            delay=np.zeros((n_out, kernel.BINS), np.int64),
+            widths=np.zeros((n_out, kernel.BINS), np.int64),
+            glitch=glitch,
+            state=self._state,
+        )
+
+    def feed(self, block: Capture, fresh: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> None:
+        counts, network = self.counts, self.counts.network
+        kernel.scan_decoder(
+            block.time, block.levels, block.unknown, fresh, self._relevant,
+            self._inputs.word, self._inputs.bit, self._outputs.word, self._outputs.bit,
+            self._strobe.mask, self._strobe.want,
+            network.table, network.open_high, network.idle, network.one_hot, self._settle, self._skew, self._bin,
+            self._state, self._per_out, counts.rows, counts.seen, counts.wrong, counts.first,
+            counts.delay, counts.widths, counts.glitch,
+        )  # fmt: skip

@@ -1,0 +1,45 @@
+"""Where each cycle's strobe began and ended, from the levels themselves."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+
+@njit(cache=True, nogil=True)
+def _holds(levels, row, mask, want, low, high):
+    for term in range(low, high):
+        fits = True
+        for w in range(mask.shape[1]):
+            if levels[row, w] & mask[term, w] != want[term, w]:
+                fits = False
+                break
+        if fits:
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_begin, begin, end):
+    """Fills ``begin`` and ``end`` (int64, rows) for each cycle.
+
+    ``rule`` uint8 (k,) picks the terms ``low[rule]:high[rule]`` of ``mask``/``want``
+    uint64 (terms, words). The strobe is looked for between the rows ``before`` and
+    ``after``; where the row before the sampling edge does not show it, both are ``at``.
+    """
+    rows = levels.shape[0]
+    for k in range(at.shape[0]):
+        r = rule[k]
+        begin[k] = at[k]
+        end[k] = at[k]
+        if from_begin[r]:
+            row = at[k]
+            while row < after[k] and row < rows and _holds(levels, row, mask, want, low[r], high[r]):
+                row += 1
+            end[k] = min(row, rows - 1)
+        else:
+            row = at[k] - 1
+            while row >= before[k] and row >= 0 and _holds(levels, row, mask, want, low[r], high[r]):
+                row -= 1
+            begin[k] = row + 1
+    return np.int64(0)

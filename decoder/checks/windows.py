@@ -1,0 +1,140 @@
+"""Rows of levels and the cycles they belong to, brought together across blocks.
+
+A cycle is judged on the rows between the sampling edge before it and the one
+after it. Cycles arrive a little later than their rows, and rows of the next
+cycle later still, so this keeps what is not yet judged and nothing more: the
+memory is one block and a few thousand rows, whatever the capture's length.
+Every block size gives the same windows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.bus import Cycles
+from decoder.capture import Capture
+from decoder.checks.lines import RuleStrobes
+from decoder.checks.span_kernel import strobe_spans
+
+__all__ = ["CycleJoin", "Joined", "ReadyRows"]
+
+REACH_ROWS = 1 << 14
+"""A window never reaches further than this from its sampling edge; a bus cycle has some tens of rows."""
+
+
+@dataclass(slots=True)
+class ReadyRows:
+    """Contiguous rows of levels, as ``Capture`` holds them."""
+
+    time: NDArray[np.int64]
+    levels: NDArray[np.uint64]
+    unknown: NDArray[np.uint64]
+
+
+@dataclass(slots=True)
+class Joined:
+    """Cycles whose windows are complete.
+
+    Attributes
+    ----------
+    rows : the rows that the windows lie in
+    cycles : the k cycles to judge
+    before, at, after : int64, shape (k,), indices into ``rows``: the sampling
+        edge of the cycle before, of this one, and of the next one (or as far
+        as the window reaches; ``after`` may be ``len(rows.time)``)
+    begin, end : int64, shape (k,): the row in which this cycle's strobe began, and the
+        one in which it ended; equal where the capture does not show the strobe
+    """
+
+    rows: ReadyRows
+    cycles: Cycles
+    before: NDArray[np.int64]
+    at: NDArray[np.int64]
+    after: NDArray[np.int64]
+    begin: NDArray[np.int64]
+    end: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return int(self.at.shape[0])
+
+
+class CycleJoin:
+    """Feeds blocks and cycles in, gives complete windows out."""
+
+    def __init__(self, strobes: RuleStrobes) -> None:
+        self._strobes = strobes
+        self._rows: ReadyRows | None = None
+        self._pending = Cycles.empty()
+        self._last_time: int | None = None
+
+    def feed(self, block: Capture, cycles: Cycles) -> Joined | None:
+        """The cycles that became complete with this block, or None."""
+        self._append(block)
+        if len(cycles):
+            self._pending = Cycles.concat([self._pending, cycles]) if len(self._pending) else cycles
+        return self._take(last=False)
+
+    def finish(self, cycles: Cycles | None = None) -> Joined | None:
+        """What is left, the last window ending with the capture."""
+        if cycles is not None and len(cycles):
+            self._pending = Cycles.concat([self._pending, cycles])
+        return self._take(last=True)
+
+    def _append(self, block: Capture) -> None:
+        if not len(block):
+            return
+        if self._rows is None or not len(self._rows.time):
+            self._rows = ReadyRows(block.time, block.levels, block.unknown)
+            return
+        old = self._rows
+        self._rows = ReadyRows(
+            np.concatenate([old.time, block.time]),
+            np.concatenate([old.levels, block.levels]),
+            np.concatenate([old.unknown, block.unknown]),
+        )
+
+    def _take(self, last: bool) -> Joined | None:
+        rows, pending = self._rows, self._pending
+        if rows is None:
+            return None
+        n, count = len(rows.time), len(pending)
+        at = np.searchsorted(rows.time, pending.time, side="left").astype(np.int64)
+        # The last cycle waits for the next one, unless that is further off than a window reaches.
+        ready = count if last else max(count - 1, 0)
+        if not last and count and n - int(at[-1]) > 2 * REACH_ROWS:
+            ready = count
+        if not ready:
+            # Cycles lag their rows by less than a window's reach.
+            self._trim(int(at[0]) if count else n - REACH_ROWS)
+            return None
+        before = np.empty(ready, np.int64)
+        before[1:] = at[: ready - 1]
+        before[0] = 0 if self._last_time is None else np.searchsorted(rows.time, self._last_time, side="left")
+        after = np.full(ready, n, np.int64)
+        after[: len(at[1 : ready + 1])] = at[1 : ready + 1]
+        waiting = int(at[ready]) if count > ready else n - REACH_ROWS
+        at = at[:ready]
+        before, after = np.maximum(before, at - REACH_ROWS), np.minimum(after, at + REACH_ROWS)
+        begin, end = np.empty(ready, np.int64), np.empty(ready, np.int64)
+        s, judged = self._strobes, pending.slice(0, ready)
+        strobe_spans(
+            rows.levels, judged.rule, before, at, after, s.mask, s.want, s.low, s.high, s.from_begin, begin, end
+        )
+        joined = Joined(rows, judged, before, at, after, begin, end)
+        self._last_time = int(pending.time[ready - 1])
+        self._pending = pending.slice(ready, count).take(np.arange(count - ready))
+        self._trim(waiting)
+        return joined
+
+    def _trim(self, first_waiting: int) -> None:
+        """Forgets rows that no later window can reach."""
+        rows = self._rows
+        if rows is None:
+            return
+        last = 0 if self._last_time is None else int(np.searchsorted(rows.time, self._last_time, side="left"))
+        start = max(last, first_waiting - REACH_ROWS, 0)
+        if start:
+            self._rows = ReadyRows(rows.time[start:], rows.levels[start:], rows.unknown[start:])
