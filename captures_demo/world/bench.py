@@ -9,7 +9,7 @@ import numpy as np
 
 from captures_demo.world.analyser import Analyser, record, write_vcd
 from captures_demo.world.machine import Machine
-from captures_demo.world.pins import Delays, waveforms
+from captures_demo.world.pins import Delays, Trouble, waveforms
 from captures_demo.world.play import Run
 
 __all__ = ["SPELLINGS", "capture", "spell", "standard_clips"]
@@ -70,13 +70,14 @@ def capture(
     analyser: Analyser | None = None,
     rate_hz: float = 24e6,
     delays: Delays | None = None,
+    troubles: tuple[Trouble, ...] = (),
 ) -> int:
     """Write the run as the analyser sees it; returns how many level changes it kept.
 
     ``rate_hz`` counts where no ``analyser`` is given.
     """
     rng = np.random.default_rng(seed)
-    waves = waveforms(run, rng, delays)
+    waves = waveforms(run, rng, delays, troubles)
     chosen = list(clips) if clips is not None else standard_clips(run.machine)
     recording = record(waves, chosen, analyser or Analyser(rate_hz=rate_hz), seed + 1, int(run.end_ns[-1]) + 3_000)
     write_vcd(recording, path, {line: spell(line, style) for line in chosen})

@@ -8,6 +8,7 @@ product specification March 1978, TI SN74LS138 and SN74LS245.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from captures_demo.world.play import Run
 from captures_demo.world.waves import Waves
 
-__all__ = ["Delays", "waveforms"]
+__all__ = ["Delays", "Moments", "Trouble", "card_cycles", "waveforms"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,17 +34,48 @@ class Delays:
     spread: int = 25
 
 
-def waveforms(run: Run, rng: np.random.Generator, delays: Delays | None = None) -> Waves:
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something wrong that shows between sampling edges only, or on a control line.
+
+    kind
+        "glitching": false pulses of ``width_ns`` on the select of ``region`` in a ``share`` of the cycles.
+        "overlap": the buffer of ``card`` still drives the bus for ``width_ns`` when the CPU begins to write after a
+        read from it. "line-stuck": the control line of the buffer of ``card`` stays at ``level``.
+    """
+
+    kind: str
+    region: str = ""
+    card: int = 0
+    share: float = 0.02
+    width_ns: int = 120
+    level: int = 0
+
+
+class Moments(NamedTuple):
+    """When things happen in each cycle, int64[n] nanoseconds: data driven, data released, selects on, selects off."""
+
+    drive: NDArray[np.int64]
+    release: NDArray[np.int64]
+    on: NDArray[np.int64]
+    off: NDArray[np.int64]
+
+
+def waveforms(
+    run: Run, rng: np.random.Generator, delays: Delays | None = None, troubles: tuple[Trouble, ...] = ()
+) -> Waves:
     """Every line of the machine over the whole run: CPU pins, selects, buffer controls and card-side data."""
     d = delays or Delays()
     waves = Waves()
-    if run.machine.bus == "z80":
-        drive, release, select_on, select_off = _z80(run, waves, rng, d)
-    else:
-        drive, release, select_on, select_off = _clocked(run, waves, rng, d)
-    _data(run, waves, rng, d, drive, release)
-    _selects(run, waves, d, select_on, select_off)
-    _cards(run, waves, rng, d, drive, release, select_on, select_off)
+    moments = _z80(run, waves, rng, d) if run.machine.bus == "z80" else _clocked(run, waves, rng, d)
+    overlaps = [trouble for trouble in troubles if trouble.kind == "overlap"]
+    late = _late_release(run, moments, overlaps[0], rng) if overlaps else moments.off
+    _data(run, waves, rng, d, moments, late if overlaps else None)
+    _selects(run, waves, d, moments)
+    _cards(run, waves, rng, d, moments, late, troubles)
+    for trouble in troubles:
+        if trouble.kind == "glitching":
+            _glitches(run, waves, moments, trouble, rng)
     return waves
 
 
@@ -52,10 +84,7 @@ def _lag(rng: np.random.Generator, count: int, d: Delays) -> NDArray[np.int64]:
     return rng.integers(0, d.spread + 1, count)
 
 
-_Four = tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]
-
-
-def _clocked(run: Run, waves: Waves, rng: np.random.Generator, d: Delays) -> _Four:
+def _clocked(run: Run, waves: Waves, rng: np.random.Generator, d: Delays) -> Moments:
     """6502 and 6800: everything turns on phase 2."""
     start, end = run.start_ns, run.end_ns
     period = round(1e9 / run.machine.clock_hz)
@@ -73,10 +102,10 @@ def _clocked(run: Run, waves: Waves, rng: np.random.Generator, d: Delays) -> _Fo
         waves.put("BA", start[:1], 0)
     high = end - period // 2
     drive = np.where(write, high + d.write_data, np.maximum(change + d.access, high + 20))
-    return drive, end + d.hold, change + d.spread + d.select, end + d.address + d.select
+    return Moments(drive, end + d.hold, change + d.spread + d.select, end + d.address + d.spread + d.select)
 
 
-def _z80(run: Run, waves: Waves, rng: np.random.Generator, d: Delays) -> _Four:
+def _z80(run: Run, waves: Waves, rng: np.random.Generator, d: Delays) -> Moments:
     """Z80: strobes of half-clock timing; a refresh after each opcode."""
     start, end = run.start_ns, run.end_ns
     t = 1e9 / run.machine.clock_hz
@@ -106,7 +135,7 @@ def _z80(run: Run, waves: Waves, rng: np.random.Generator, d: Delays) -> _Four:
     select_on = start + round(0.5 * t) + d.strobe + d.select
     drive = np.where(write, start + round(0.5 * t) + d.write_data, np.minimum(select_on + d.access, run.time_ns - 60))
     release = np.where(write, end + 20, run.time_ns + d.hold)
-    return drive, release, select_on, run.time_ns + d.select
+    return Moments(drive, release, select_on, run.time_ns + d.select)
 
 
 def _data(
@@ -114,11 +143,15 @@ def _data(
     waves: Waves,
     rng: np.random.Generator,
     d: Delays,
-    drive: NDArray[np.int64],
-    release: NDArray[np.int64],
+    moments: Moments,
+    late: NDArray[np.int64] | None,
 ) -> None:
-    """The CPU side of the data bus: driven, unsettled for a while in some reads, kept or pulled afterwards."""
+    """The CPU side of the data bus: driven, unsettled for a while in some reads, kept or pulled afterwards.
+
+    ``late``: until when each cycle's driver holds on, where one does so into the next cycle.
+    """
     bits = run.machine.data_bits
+    drive, release = moments.drive, moments.release
     lag = _lag(rng, bits, d)
     busy = run.kind != 2
     reads = busy & (run.kind != 1)
@@ -126,7 +159,13 @@ def _data(
     words = run.data ^ (rng.integers(0, 1 << bits, len(run)) & rng.integers(0, 1 << bits, len(run)))
     waves.put_word("D", bits, run.start_ns[:1] - 500, run.kept[:1], lag)
     waves.put_word("D", bits, drive[wild] - 70, words[wild], lag)
-    waves.put_word("D", bits, drive[busy], run.data[busy], lag)
+    fights = np.zeros(len(run), np.bool_)
+    if late is not None:
+        fights[1:] = late[:-1] > drive[1:]
+        rows = np.flatnonzero(fights)
+        waves.put_word("D", bits, drive[rows], run.data[rows] & run.data[rows - 1], lag)
+        waves.put_word("D", bits, late[rows - 1], run.data[rows], lag)
+    waves.put_word("D", bits, drive[busy & ~fights], run.data[busy & ~fights], lag)
     if run.machine.floats != "keep":
         idle_word = (1 << bits) - 1 if run.machine.floats == "up" else 0
         following = np.append(drive[1:], drive[-1] + 10_000)
@@ -135,15 +174,33 @@ def _data(
         waves.put_word("D", bits, release[room] + d.pull, np.full(count, idle_word, np.int64), lag)
 
 
-def _selects(run: Run, waves: Waves, d: Delays, on: NDArray[np.int64], off: NDArray[np.int64]) -> None:
+def _selects(run: Run, waves: Waves, d: Delays, moments: Moments) -> None:
     """Select lines, active low, as the decoder gives them."""
     for index, region in enumerate(run.machine.regions):
         if region.select:
             waves.put(region.select, run.start_ns[:1] - 500, 1)
             chosen = run.selects[:, index] == 1
-            waves.put(region.select, on, np.where(chosen, 0, 1).astype(np.uint8))
+            waves.put(region.select, moments.on, np.where(chosen, 0, 1).astype(np.uint8))
             if run.machine.bus == "z80":
-                waves.put(region.select, off[chosen], 1)
+                waves.put(region.select, moments.off[chosen], 1)
+
+
+def card_cycles(run: Run, card: int) -> NDArray[np.bool_]:
+    """bool[n]: transfers at addresses of one card."""
+    mine = np.zeros(len(run), np.bool_)
+    for region in run.machine.regions:
+        if region.card == card:
+            mine |= (run.address >= region.start) & (run.address <= region.end)
+    return np.asarray(mine & (run.kind != 2), np.bool_)
+
+
+def _late_release(run: Run, moments: Moments, trouble: Trouble, rng: np.random.Generator) -> NDArray[np.int64]:
+    """``off`` put into the next cycle's write, where a read from the card comes before one."""
+    late = moments.off.copy()
+    reads = card_cycles(run, trouble.card) & (run.kind != 1)
+    rows = np.flatnonzero(reads[:-1] & (run.kind[1:] == 1))
+    late[rows] = moments.drive[rows + 1] + trouble.width_ns + rng.integers(0, 20, rows.shape[0])
+    return late
 
 
 def _cards(
@@ -151,29 +208,43 @@ def _cards(
     waves: Waves,
     rng: np.random.Generator,
     d: Delays,
-    drive: NDArray[np.int64],
-    release: NDArray[np.int64],
-    on: NDArray[np.int64],
-    off: NDArray[np.int64],
+    moments: Moments,
+    late: NDArray[np.int64],
+    troubles: tuple[Trouble, ...],
 ) -> None:
     """Buffer controls (``DIR`` or ``BEN`` with the card's name) and card-side data (``MD`` with its name)."""
     bits = run.machine.data_bits
     for index, card in enumerate(run.machine.cards):
         if not card.buffer:
             continue
-        mine = np.zeros(len(run), np.bool_)
-        for region in run.machine.regions:
-            if region.card == index:
-                mine |= (run.address >= region.start) & (run.address <= region.end)
-        mine &= run.kind != 2
+        mine = card_cycles(run, index)
         control = f"DIR{card.name}" if card.follows else f"BEN{card.name}"
         asserted = mine & (run.kind != 1) if card.follows else mine
-        waves.put(control, run.start_ns[:1] - 500, 1)
-        waves.put(control, on + 5, np.where(asserted, 0, 1).astype(np.uint8))
-        if run.machine.bus == "z80":
-            waves.put(control, off[asserted] + 5, 1)
+        stuck = [trouble for trouble in troubles if trouble.kind == "line-stuck" and trouble.card == index]
+        waves.put(control, run.start_ns[:1] - 500, stuck[0].level if stuck else 1)
+        if not stuck:
+            # Held beyond the cycle only where the turn-round is late.
+            held = late != moments.off
+            begins = np.concatenate([[False], held[:-1]])
+            waves.put(control, moments.on[asserted] + 5, 0)
+            waves.put(control, moments.on[~asserted & ~begins] + 5, 1)
+            waves.put(control, late[held] + 5, 1)
+            if run.machine.bus == "z80":
+                waves.put(control, moments.off[asserted & ~held] + 5, 1)
         lag = _lag(rng, bits, d)
         shift = np.where(mine & (run.kind != 1), -d.buffer - d.spread, d.buffer + d.spread)
         moving = (run.kind != 2) & (mine | card.follows)
         waves.put_word(f"MD{card.name}", bits, run.start_ns[:1] - 500, run.card_lines[:1, index], lag)
-        waves.put_word(f"MD{card.name}", bits, (drive + shift)[moving], run.card_lines[moving, index], lag)
+        waves.put_word(f"MD{card.name}", bits, (moments.drive + shift)[moving], run.card_lines[moving, index], lag)
+
+
+def _glitches(run: Run, waves: Waves, moments: Moments, trouble: Trouble, rng: np.random.Generator) -> None:
+    """False pulses on a select, somewhere within the cycle."""
+    index = run.machine.region(trouble.region)
+    chosen = run.selects[:, index]
+    rows = np.flatnonzero((rng.random(len(run)) < trouble.share) & (run.kind != 2))
+    room = np.maximum(run.time_ns[rows] - moments.on[rows] - trouble.width_ns - 20, 1)
+    begin = moments.on[rows] + 20 + (rng.random(rows.shape[0]) * room).astype(np.int64)
+    level = 1 - chosen[rows]  # active low
+    waves.put(run.machine.regions[index].select, begin, (1 - level).astype(np.uint8))
+    waves.put(run.machine.regions[index].select, begin + trouble.width_ns, level.astype(np.uint8))

@@ -150,7 +150,8 @@ def program(
 
 def _stores(cells: NDArray[np.int64], rng: np.random.Generator) -> Accesses:
     """Anything written to each cell."""
-    return Accesses.plain(np.ones(cells.shape[0], np.bool_), cells, rng.integers(0, 256, cells.shape[0]))
+    values = np.asarray(rng.integers(0, 256, cells.shape[0]), np.int64)
+    return Accesses.plain(np.ones(cells.shape[0], np.bool_), cells, values)
 
 
 def _fetches(cells: NDArray[np.int64]) -> Accesses:
