@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from decoder.bus.columns import KIND_NAMES, READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind
 from decoder.bus.layout import Layout
 from decoder.bus.profile import Line, Profile, check_profile, line_needs, load_profile, profile_from_text, profile_names
+from decoder.bus.unwired import unwired_address
 
 if TYPE_CHECKING:
     from decoder.bus.extractor import CycleExtractor
@@ -27,6 +28,7 @@ __all__ = [
     "load_profile",
     "profile_from_text",
     "profile_names",
+    "unwired_address",
 ]
 
 

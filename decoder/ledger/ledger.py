@@ -131,9 +131,7 @@ class Ledger:
         n = len(cycles)
         space = self._map.spaces(cycles)
         self._map.locate(cycles, space)
-        treat = self._map.treatment(cycles)
-        if self._whole:
-            treat = np.where(cycles.region < 0, np.uint8(kernel.RAM), treat)
+        treat = self._map.treatment(cycles, outside=kernel.RAM if self._whole else kernel.SKIP)
         action = actions(cycles)
         self._gap_ends = sorted([*self._gap_ends, *(end for _, end in gaps)])
         taken = (action != kernel.IS_NOTHING) & (treat != kernel.SKIP)

@@ -22,7 +22,8 @@ _BLOCK = 1 << 18
 
 
 class AccessLog:
-    """An append-only list of (Cycles, Compared) rows with region >= 0 and a verdict.
+    """An append-only list of (Cycles, Compared) rows with region >= 0 and a verdict
+    (``everywhere``: outside the regions too, for as long as they are not known).
 
     Raises
     ------
@@ -30,8 +31,9 @@ class AccessLog:
         when the temporary file cannot be written (disk full).
     """
 
-    def __init__(self, rows_in_memory: int = _ROWS_IN_MEMORY) -> None:
+    def __init__(self, rows_in_memory: int = _ROWS_IN_MEMORY, *, everywhere: bool = False) -> None:
         self._limit = rows_in_memory
+        self._everywhere = everywhere
         self._held: list[tuple[Cycles, Compared]] = []
         self._held_rows = 0
         self._file: IO[bytes] | None = None
@@ -43,7 +45,9 @@ class AccessLog:
 
     def append(self, cycles: Cycles, compared: Compared) -> None:
         """Keep the rows of this block that the ledger took."""
-        rows = (cycles.region >= 0) & (compared.verdict != Verdict.NOT_TAKEN)
+        rows = compared.verdict != Verdict.NOT_TAKEN
+        if not self._everywhere:
+            rows &= cycles.region >= 0
         if not rows.any():
             return
         kept = (cycles, compared) if rows.all() else (cycles.take(rows), compared.take(rows))

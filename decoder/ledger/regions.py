@@ -62,6 +62,7 @@ class RegionMap:
     rule_spaces : for each rule of the profile the space its cycles address;
         empty = every cycle addresses memory, IO kinds the io space
     data_bits : width of the data bus in bits
+    rule_compares : for each rule whether its data may enter the ledger; empty = all may
     """
 
     def __init__(
@@ -69,6 +70,8 @@ class RegionMap:
         regions: Sequence[RegionLike],
         rule_spaces: Sequence[str] = (),
         data_bits: int = 8,
+        *,
+        rule_compares: Sequence[bool] = (),
     ) -> None:
         self.regions = tuple(regions)
         self.data_bits = data_bits
@@ -79,6 +82,7 @@ class RegionMap:
         self._lanes = np.array([_owned_lanes(r) for r in self.regions], np.uint32)
         treat = [_treatment(r) for r in self.regions]
         self._treat = np.array([*treat, kernel.SKIP], np.uint8)  # the last one is for region -1
+        self._rule_skips = ~np.array(rule_compares, np.bool_)
         self._rule_space = np.array([SPACES.index(s) for s in rule_spaces], np.uint8)
 
     def spaces(self, cycles: Cycles) -> NDArray[np.uint8]:
@@ -105,9 +109,13 @@ class RegionMap:
         )
         cycles.region[(cycles.kind == Kind.REFRESH) | (cycles.kind == Kind.IDLE) | (cycles.kind == Kind.INT_ACK)] = -1
 
-    def treatment(self, cycles: Cycles) -> NDArray[np.uint8]:
-        """uint8 a cycle: RAM, ROM or SKIP of the ledger kernel."""
-        found: NDArray[np.uint8] = self._treat[cycles.region]
+    def treatment(self, cycles: Cycles, outside: int = kernel.SKIP) -> NDArray[np.uint8]:
+        """uint8 a cycle: RAM, ROM or SKIP of the ledger kernel; ``outside`` for cycles in no region."""
+        treat = self._treat.copy()
+        treat[-1] = outside
+        found: NDArray[np.uint8] = treat[cycles.region]
+        if self._rule_skips.any():
+            found[self._rule_skips[cycles.rule]] = kernel.SKIP
         return found
 
 

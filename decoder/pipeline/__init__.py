@@ -1,0 +1,19 @@
+"""The only place that knows the order of the floors: from a capture to an answer."""
+
+from .check import Gathered, conclude, gather, run_check
+from .run import Decoded, Request, Run, open_run
+from .session import CaptureSession, open_session, program_version
+
+__all__ = [
+    "CaptureSession",
+    "Decoded",
+    "Gathered",
+    "Request",
+    "Run",
+    "conclude",
+    "gather",
+    "open_run",
+    "open_session",
+    "program_version",
+    "run_check",
+]

@@ -1,0 +1,191 @@
+"""The main job: cycles, ledger, mismatches, suspects, in one pass over the capture."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.board import Board, Region
+from decoder.bus import KIND_NAMES, Kind
+from decoder.capture import Note
+from decoder.findings import CaptureFinding, CheckResult, CycleCounts, RegionCounts, WarningFinding
+from decoder.ledger import AccessLog, Counter, RegionMap, TrafficMap
+from decoder.progress import Progress, silent
+
+from .run import Decoded, Request, Run, open_run, region_map_of
+
+if TYPE_CHECKING:
+    from decoder.diagnosis import TrafficCounter
+
+__all__ = ["Gathered", "capture_finding", "conclude", "cycle_counts", "gather", "run_check"]
+
+_NOTES_OF_A_KIND = 5  # more of one code word are summed up in one sentence
+
+
+@dataclass
+class Gathered:
+    """What one pass over the capture left behind for the questions that follow."""
+
+    run: Run
+    board: Board
+    region_map: RegionMap
+    counts: tuple[RegionCounts, ...]
+    log: AccessLog
+    traffic: TrafficCounter
+    kinds: NDArray[np.int64]
+    notes: list[Note] = field(default_factory=list)
+
+
+def run_check(request: Request, progress: Progress = silent) -> CheckResult:
+    """Decode, compare and diagnose one capture.
+
+    Raises
+    ------
+    BusledgerError
+        as ``open_run``; a hardware fault is a result, not an error.
+    """
+    run = open_run(request, progress)
+    try:
+        gathered = gather(run)
+        try:
+            return conclude(gathered, progress)
+        finally:
+            gathered.log.close()
+    finally:
+        run.file.close()
+
+
+def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
+    """One pass: count the cycles, keep the accesses that the ledger took.
+
+    ``tap`` sees every decoded block as it passes.
+    """
+    from decoder.diagnosis import TrafficCounter
+
+    kinds = np.zeros(len(Kind), np.int64)
+    log = AccessLog(everywhere=not run.board_given)
+    counter = Counter(run.region_map)
+    lanes = TrafficCounter(len(run.region_map.regions), run.profile.data_bits)
+    touched = TrafficMap(tuple(run.profile.space(rule) for rule in range(len(run.profile.rules))))
+    for block in run.blocks():
+        if tap is not None:
+            tap(block)
+        kinds += np.bincount(block.cycles.kind, minlength=len(Kind))
+        log.append(block.cycles, block.compared)
+        lanes.feed(block.cycles)
+        if run.board_given:
+            counter.feed(block.cycles, block.compared)
+        else:
+            touched.feed(block.cycles)
+    if run.board is not None:
+        return Gathered(run, run.board, run.region_map, counter.counts(), log, lanes, kinds, run.notes())
+    return _with_inferred_regions(run, log, touched, kinds)
+
+
+def _with_inferred_regions(run: Run, log: AccessLog, touched: TrafficMap, kinds: NDArray[np.int64]) -> Gathered:
+    """Sort the accesses into the regions that the traffic shows; those outside any stay counted as such."""
+    from decoder.diagnosis import TrafficCounter
+
+    regions = [
+        Region(
+            name=f"{found.start:04X}-{found.end:04X}",
+            start=found.start,
+            end=found.end,
+            kind="ram",
+            space=cast(Literal["memory", "program"], found.space),
+            inferred=True,
+        )
+        for found in touched.runs()
+    ]
+    board = Board.from_regions("", regions, bus=run.profile.name)
+    region_map = region_map_of(board.regions, run.profile)
+    counter = Counter(region_map)
+    lanes = TrafficCounter(len(regions), run.profile.data_bits)
+    inside = AccessLog()
+    for cycles, compared in log.blocks():
+        region_map.locate(cycles, region_map.spaces(cycles))
+        counter.feed(cycles, compared)
+        lanes.feed(cycles)
+        inside.append(cycles, compared)
+    log.close()
+    notes = run.notes()
+    if not regions:
+        notes.append(
+            Note(
+                "no-region",
+                "no run of addresses was both written and read, so no memory can be judged: "
+                "capture a memory test, or state a region with --region NAME=4000-43FF",
+            )
+        )
+    return Gathered(run, board, region_map, counter.counts(), inside, lanes, kinds, notes)
+
+
+def cycle_counts(kinds: NDArray[np.int64], rejected: int) -> CycleCounts:
+    """The contract's sums: ``total`` leaves out idle and refresh."""
+    by_kind = {KIND_NAMES[k]: int(n) for k, n in enumerate(kinds) if n}
+    total = int(kinds.sum() - kinds[Kind.IDLE] - kinds[Kind.REFRESH])
+    return CycleCounts(total=total, by_kind=by_kind, rejected=rejected)
+
+
+def capture_finding(run: Run, notes: list[Note]) -> CaptureFinding:
+    """The recording and what makes it less sure."""
+    grid = run.grid_ticks if run.grid_ticks is not None else 1.0
+    return CaptureFinding(
+        path=run.file.path,
+        duration_s=run.duration_s,
+        channels=len(run.file.header.signals),
+        samples=run.rows,
+        resolution_s=grid * run.tick_s,
+        warnings=_warnings(notes),
+    )
+
+
+def _warnings(notes: list[Note]) -> tuple[WarningFinding, ...]:
+    shown: list[WarningFinding] = []
+    seen: dict[str, int] = {}
+    for note in notes:
+        seen[note.code] = seen.get(note.code, 0) + 1
+        if seen[note.code] <= _NOTES_OF_A_KIND:
+            shown.append(WarningFinding(code=note.code, time_s=note.time_s, text=note.text))
+    for code, times in seen.items():
+        if times > _NOTES_OF_A_KIND:
+            more = times - _NOTES_OF_A_KIND
+            shown.append(WarningFinding(code=code, text=f"and {more} more of this kind ({code})"))
+    return tuple(shown)
+
+
+def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
+    """Weigh what was gathered and put it into the contract's words."""
+    from decoder.diagnosis import Evidence, ProfileFacts, diagnose
+
+    run = gathered.run
+    profile = run.profile
+    rejected = 0 if run.extractor is None else run.extractor.rejected
+    evidence = Evidence(
+        board=gathered.board,
+        profile_facts=ProfileFacts(profile.address_bits, profile.data_bits, run.unwired),
+        counts=gathered.counts,
+        log=gathered.log,
+        tick_s=run.tick_s,
+        clipped_lines=run.clipped,
+        traffic=gathered.traffic,
+    )
+    found = diagnose(evidence, progress)
+    return CheckResult(
+        capture=capture_finding(run, gathered.notes),
+        profile=profile.name,
+        board=gathered.board.name or None,
+        cycles=cycle_counts(gathered.kinds, rejected),
+        regions=gathered.counts,
+        mismatch_total=sum(region.mismatches for region in gathered.counts),
+        suspects=found.suspects,
+        unexplained=found.unexplained,
+        cleared=found.cleared,
+        coverage=found.coverage,
+        next_steps=found.next_steps,
+        intermittence=found.intermittence,
+    )

@@ -1,0 +1,304 @@
+"""One capture, bound to a bus and a board, decoded block by block.
+
+The only place that knows the order of the floors: capture → wiring → bus →
+ledger. Everything that answers a question (``check``, ``cycles``, the checks,
+the browser) starts from a ``Run``.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import IO
+
+import numpy as np
+
+from decoder.board import Board, Region, load_board
+from decoder.bus import CycleExtractor, Cycles, Layout, Profile, line_needs, load_profile, unwired_address
+from decoder.capture import Capture, CaptureFile, Note, open_capture, sample_grid
+from decoder.errors import BusledgerError, UsageError
+from decoder.ledger import Compared, Ledger, RegionMap
+from decoder.progress import Progress, silent
+from decoder.wiring import Wiring, bind, load_wiring
+
+__all__ = ["Decoded", "Request", "Run", "open_run", "parse_regions", "region_map_of"]
+
+FS = 1e-15
+
+
+@dataclass(frozen=True)
+class Request:
+    """What the user asked for; ``board`` or ``profile`` must be given.
+
+    ``t_from`` and ``t_to`` are femtoseconds from the capture's start,
+    ``rate_hz`` the sample rate of a CSV without a time column, ``regions``
+    texts such as ``bank0=4000-43FF``.
+    """
+
+    capture: str | Path
+    board: str | Path | Board | None = None
+    profile: str | None = None
+    wiring: str | Path | None = None
+    regions: tuple[str, ...] = ()
+    rate_hz: float | None = None
+    t_from: int | None = None
+    t_to: int | None = None
+    grade: str | None = None
+    stdin: IO[bytes] | None = None
+
+
+@dataclass(slots=True)
+class Decoded:
+    """One block on its way up: levels, cycles, what the ledger says, gaps that became known."""
+
+    levels: Capture
+    cycles: Cycles
+    compared: Compared
+    gaps: list[tuple[int, int]]
+
+
+@dataclass
+class Run:
+    """An opened capture with everything that is needed to decode it once.
+
+    ``grid_ticks`` is the analyser's sample interval (None where the times lie
+    on no grid), known once the first block has been read; so are the counts
+    and ``notes``.
+    """
+
+    file: CaptureFile
+    profile: Profile
+    board: Board | None
+    board_given: bool
+    wiring: Wiring
+    layout: Layout
+    region_map: RegionMap
+    unwired: int
+    request: Request
+    grid_ticks: float | None = None
+    rows: int = 0
+    first_tick: int | None = None
+    last_tick: int = 0
+    gaps: list[tuple[int, int]] = field(default_factory=list)
+    extractor: CycleExtractor | None = None
+
+    @property
+    def tick_fs(self) -> int:
+        return self.file.header.tick_fs
+
+    @property
+    def tick_s(self) -> float:
+        return self.tick_fs * FS
+
+    @property
+    def region_names(self) -> tuple[str, ...]:
+        return tuple(r.name for r in self.region_map.regions)
+
+    @property
+    def clipped(self) -> frozenset[str]:
+        """The lines that a channel carries."""
+        return frozenset(self.wiring.lines)
+
+    def notes(self) -> list[Note]:
+        """What the floors below have to tell so far, without repetitions."""
+        found = [*self.file.notes, *self.wiring.notes]
+        if self.extractor is not None:
+            found += self.extractor.notes
+        return list(dict.fromkeys(found))
+
+    def blocks(self, block_rows: int = 1 << 18) -> Iterator[Decoded]:
+        """Decode the whole capture; memory does not grow with its length."""
+        ledger = Ledger(
+            self.region_map,
+            self.profile.address_bits,
+            unwired=self.unwired,
+            whole_space=not self.board_given,
+        )
+        told = 0
+        last: Capture | None = None
+        for levels in self._levels(block_rows):
+            if self.extractor is None:
+                self.grid_ticks = sample_grid(levels.time)
+                self.extractor = CycleExtractor(
+                    self.profile, self.layout, self.tick_fs, self.grid_ticks, self.request.grade
+                )
+            self._account(levels)
+            cycles = self.extractor.feed(levels)
+            fresh = self.extractor.gaps[told:]
+            told += len(fresh)
+            self.gaps += fresh
+            yield Decoded(levels, cycles, ledger.feed(cycles, fresh), fresh)
+            last = levels
+        if self.extractor is None:
+            # Nothing came: let the extractor say what is missing.
+            last = _no_rows(self.tick_fs, self.layout)
+            self.extractor = CycleExtractor(self.profile, self.layout, self.tick_fs, None, self.request.grade)
+        assert last is not None
+        cycles = self.extractor.finish()
+        fresh = self.extractor.gaps[told:]
+        self.gaps += fresh
+        yield Decoded(_no_rows(self.tick_fs, self.layout, last), cycles, ledger.feed(cycles, fresh), fresh)
+
+    def _account(self, levels: Capture) -> None:
+        if not len(levels):
+            return
+        self.rows += len(levels)
+        if self.first_tick is None:
+            self.first_tick = int(levels.time[0])
+        self.last_tick = int(levels.time[-1])
+
+    def _levels(self, block_rows: int) -> Iterator[Capture]:
+        start = None if self.request.t_from is None else -(-self.request.t_from // self.tick_fs)
+        stop = None if self.request.t_to is None else self.request.t_to // self.tick_fs
+        for block in self.file.blocks(self.layout.select, block_rows=block_rows):
+            if not len(block):
+                continue
+            if start is not None and int(block.time[-1]) < start:
+                continue
+            if stop is not None and int(block.time[0]) > stop:
+                return
+            yield _crop(block, start, stop)
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from the first to the last row decoded."""
+        return 0.0 if self.first_tick is None else (self.last_tick - self.first_tick) * self.tick_s
+
+
+def open_run(request: Request, progress: Progress = silent) -> Run:
+    """Open the capture, load bus and board, and clip them together.
+
+    Raises
+    ------
+    UsageError
+        neither a board nor a profile, or a region that cannot be read.
+    CaptureError, WiringError, ProfileError, BoardError
+        as the floors below find.
+    """
+    profile, board = _bus_and_board(request)
+    file = open_capture(request.capture, rate_hz=request.rate_hz, progress=progress, stdin=request.stdin)
+    try:
+        table: Mapping[str, str] = dict(board.wiring) if board is not None else {}
+        if request.wiring is not None:
+            table = {**table, **load_wiring(request.wiring)}
+        extra = board.lines() if board is not None else ()
+        wiring = bind(file.header.signals, line_needs(profile, extra), table=table)
+        layout = Layout(profile, wiring, extra)
+    except BusledgerError:
+        file.close()
+        raise
+    regions = board.regions if board is not None else ()
+    region_map = region_map_of(regions, profile)
+    return Run(
+        file=file,
+        profile=profile,
+        board=board,
+        board_given=board is not None,
+        wiring=wiring,
+        layout=layout,
+        region_map=region_map,
+        unwired=unwired_address(profile, layout),
+        request=request,
+    )
+
+
+def region_map_of(regions: Sequence[Region], profile: Profile) -> RegionMap:
+    """The regions of a board on a bus: which of the bus's rules address which space, and which are compared."""
+    rules = range(len(profile.rules))
+    return RegionMap(
+        regions,
+        [profile.space(rule) for rule in rules],
+        profile.data_bits,
+        rule_compares=[profile.compares(rule) for rule in rules],
+    )
+
+
+def _bus_and_board(request: Request) -> tuple[Profile, Board | None]:
+    if request.board is None and request.profile is None:
+        raise UsageError(
+            "neither a board file nor a bus was given",
+            expected="--board FILE or --profile NAME",
+            hint="'busledger profiles' lists the buses.",
+        )
+    board: Board | None = None
+    if request.board is not None:
+        board = request.board if isinstance(request.board, Board) else load_board(request.board)
+    bus = request.profile if request.profile is not None else (board.bus if board is not None else "")
+    profile = load_profile(_bus_path(bus, board))
+    if board is not None and not isinstance(request.board, Board):
+        board = load_board(board.path, data_bits=profile.data_bits, address_bits=profile.address_bits)
+    stated = parse_regions(request.regions)
+    if stated:
+        if board is not None:
+            raise UsageError(
+                "--region and --board were both given",
+                expected="one of them",
+                hint="A board file states its regions itself; add the region there.",
+            )
+        board = Board.from_regions("", stated, bus=profile.name)
+    return profile, board
+
+
+def _bus_path(bus: str, board: Board | None) -> str:
+    """A bus given as a path in a board file is meant beside that file."""
+    if board is not None and board.path and (bus.endswith(".toml") or "/" in bus):
+        return str(Path(board.path).parent / bus)
+    return bus
+
+
+_REGION = re.compile(r"\s*([^=]+?)\s*=\s*(?:0x|\$)?([0-9A-Fa-f]+)\s*-\s*(?:0x|\$)?([0-9A-Fa-f]+)\s*")
+
+
+def parse_regions(texts: Sequence[str]) -> list[Region]:
+    """Regions from ``NAME=4000-43FF`` texts, both ends included, hexadecimal."""
+    found = []
+    for text in texts:
+        match = _REGION.fullmatch(text)
+        if match is None:
+            raise UsageError(
+                f"cannot read the region {text!r}", expected="NAME=START-END in hexadecimal, such as bank0=4000-43FF"
+            )
+        start, end = int(match[2], 16), int(match[3], 16)
+        if end < start:
+            raise UsageError(f"region {match[1]!r} ends before it starts: {start:04X}-{end:04X}")
+        found.append(Region(name=match[1], start=start, end=end, kind="ram"))
+    ordered = sorted(found, key=lambda r: r.start)
+    for low, high in pairwise(ordered):
+        if high.start <= low.end:
+            raise UsageError(f"regions {low.name!r} and {high.name!r} overlap at {high.start:04X}")
+    return found
+
+
+def _crop(block: Capture, start: int | None, stop: int | None) -> Capture:
+    """The rows from ``start`` to ``stop`` ticks; the levels that held at ``start`` stay as its first row."""
+    time = block.time
+    low = 0 if start is None else max(int(np.searchsorted(time, start, side="right")) - 1, 0)
+    high = len(block) if stop is None else int(np.searchsorted(time, stop, side="right"))
+    if low == 0 and high == len(block):
+        return block
+    cut = time[low:high]
+    if start is not None and len(cut) and cut[0] < start:
+        cut = cut.copy()
+        cut[0] = start
+    return Capture(
+        time=cut,
+        levels=block.levels[low:high],
+        unknown=block.unknown[low:high],
+        tick_fs=block.tick_fs,
+        gaps=block.gaps,
+        first_row=block.first_row + low,
+    )
+
+
+def _no_rows(tick_fs: int, layout: Layout, after: Capture | None = None) -> Capture:
+    words = max(1, (len(layout.select) + 63) // 64)
+    return Capture(
+        time=np.zeros(0, np.int64),
+        levels=np.zeros((0, words), np.uint64),
+        unknown=np.zeros((0, words), np.uint64),
+        tick_fs=tick_fs,
+        first_row=0 if after is None else after.first_row + len(after),
+    )

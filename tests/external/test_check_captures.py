@@ -1,0 +1,27 @@
+"""The main job on captures that independently written CPU cores produced in an HDL
+simulator, with the accesses and the built-in fault logged by the memory model."""
+
+from __future__ import annotations
+
+import pytest
+
+from decoder.pipeline import Request, run_check
+from tests.shared_captures import shared_captures
+
+
+@pytest.mark.parametrize("capture", shared_captures(), ids=str)
+def test_check_names_the_component_and_counts_every_mismatch(capture):
+    fault = capture.fault
+    result = run_check(Request(capture=capture.path, board=capture.board))
+    assert result.mismatch_total == fault["mismatches"]
+    assert sum(r.reads_compared for r in result.regions) == fault["reads_compared"]
+    if fault["component"] is None:
+        assert not result.suspects
+        return
+    first = result.suspects[0]
+    assert (first.component, first.fault, first.region) == (fault["component"], fault["fault"], fault["region"])
+    assert list(first.address_lines) == fault.get("address_lines", [])
+    if fault["fault"] == "stuck-low":
+        assert list(first.lanes) == fault["lanes"]
+    assert not first.intermittent
+    assert first.probability > 0.9
