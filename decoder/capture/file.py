@@ -71,7 +71,7 @@ class CaptureFile:
         return self._reader.header
 
     def blocks(self, select: Sequence[int], *, block_rows: int = 1 << 18) -> Iterator[Capture]:
-        """Rows in blocks of ``block_rows`` (the last is shorter).
+        """Rows in blocks of at most ``block_rows``; where blocks part has no meaning.
 
         ``select[k]`` is the index in ``header.signals`` that becomes bit k; -1 is a
         line that is never known. A second call opens the file again; standard

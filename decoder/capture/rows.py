@@ -30,7 +30,10 @@ def no_rows(words: int) -> Rows:
 
 
 class BlockCutter:
-    """Cuts rows of any number into blocks of one size."""
+    """Makes blocks of at most ``block_rows`` rows; a part that already is one goes on uncopied.
+
+    One part is always kept back, so that a gap that ends with the file goes out with the last block.
+    """
 
     def __init__(self, block_rows: int, tick_fs: int) -> None:
         self._size, self._tick_fs = block_rows, tick_fs
@@ -39,43 +42,51 @@ class BlockCutter:
         self._gaps: list[Gap] = []
 
     def add(self, rows: Rows) -> Iterator[Capture]:
-        """Take rows; give every block that is full."""
+        """Take rows; give every block that is ready."""
         self._gaps += rows.gaps
         if rows.time.size:
             self._parts.append(rows)
             self._count += rows.time.size
-        while self._count > self._size:  # the last block stays, for gaps that end with the file
-            yield self._block(self._size, False)
+        while len(self._parts) > 1 or self._count > self._size:
+            if self._size // 4 <= self._parts[0].time.size <= self._size:
+                yield self._block(self._parts.pop(0), False)
+            elif self._count > self._size:
+                yield self._block(self._joined(self._size), False)
+            else:
+                break
 
     def rest(self) -> Iterator[Capture]:
         """The last block, with every gap not yet told."""
-        if self._count:
-            yield self._block(self._count, True)
+        while self._count:
+            rows = self._joined(min(self._size, self._count))
+            yield self._block(rows, self._count == rows.time.size)
 
-    def _block(self, n: int, last: bool) -> Capture:
+    def _joined(self, n: int) -> Rows:
         words = self._parts[0].levels.shape[1]
-        time = np.empty(n, np.int64)
-        levels = np.empty((n, words), np.uint64)
-        unknown = np.empty((n, words), np.uint64)
+        made = Rows(np.empty(n, np.int64), np.empty((n, words), np.uint64), np.empty((n, words), np.uint64))
         at = used = 0
         while at < n:
             part = self._parts[used]
             take = min(n - at, part.time.size)
-            time[at : at + take] = part.time[:take]
-            levels[at : at + take] = part.levels[:take]
-            unknown[at : at + take] = part.unknown[:take]
+            made.time[at : at + take] = part.time[:take]
+            made.levels[at : at + take] = part.levels[:take]
+            made.unknown[at : at + take] = part.unknown[:take]
             at += take
             if take == part.time.size:
                 used += 1
             else:
                 self._parts[used] = Rows(part.time[take:], part.levels[take:], part.unknown[take:])
         del self._parts[:used]
-        self._count -= n
-        end = int(time[-1])
+        return made
+
+    def _block(self, rows: Rows, last: bool) -> Capture:
+        n = rows.time.size
+        end = int(rows.time[-1])
         ended = tuple(gap for gap in self._gaps if last or gap.end <= end)
         self._gaps = [gap for gap in self._gaps if not last and gap.end > end]
+        self._count -= n
         first, self._first_row = self._first_row, self._first_row + n
-        return Capture(time, levels, unknown, self._tick_fs, ended, first)
+        return Capture(rows.time, rows.levels, rows.unknown, self._tick_fs, ended, first)
 
 
 class LineFinder:

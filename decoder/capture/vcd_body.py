@@ -64,8 +64,11 @@ class BodyReader:
         self._ended_early: CaptureError | None = None
         self._long: tuple[int, int] | None = None
 
-    def rows(self, pieces: Iterator[Piece]) -> Iterator[Rows]:
-        """Rows of each piece in turn; the next pieces are lexed in threads meanwhile."""
+    def rows(self, pieces: Iterator[Piece], spare: list[bytearray]) -> Iterator[Rows]:
+        """Rows of each piece in turn; the next pieces are lexed in threads meanwhile.
+
+        ``spare`` gets the buffers that are done with.
+        """
         waiting: deque[tuple[Piece, Future[Lexed] | None]] = deque()
         with ThreadPoolExecutor(_WORKERS, thread_name_prefix="capture-lexer") as pool:
             try:
@@ -77,7 +80,9 @@ class BodyReader:
                     start = -1
                     waiting.append((piece, task))
                     if len(waiting) > _WORKERS:
+                        done = waiting[0][0].data
                         yield self._next(waiting)
+                        spare.append(done)
                 while waiting:
                     yield self._next(waiting)
             finally:

@@ -10,10 +10,11 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from decoder.capture.load_kernel import fast_bits, fast_number
+from decoder.capture.load_kernel import fast_bits, fast_number, load64
 from decoder.capture.vcd_kernel import FORCE, MODE, NORMAL, OK, ROWS, SECTION, TIME, TOUCHES, find_variable, lex
 
 MARGIN = 40
+BYTE = np.uint64(255)
 SPACE, LOW, HIGH, OTHER, STAMP, VECTOR, SLOW = range(7)
 
 
@@ -46,14 +47,15 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
     safe = stop - MARGIN
     none = np.uint64(0)
     while at < safe:
-        c = buf[at]
+        window = load64(buf, at)
+        c = window & BYTE
         what = role[c]
         if what <= OTHER:
             if what == SPACE:
                 at += 1
                 continue
-            code = buf[at + 1]
-            if role[buf[at + 2]] == SPACE and one_plain[code]:
+            code = (window >> np.uint64(8)) & BYTE
+            if one_plain[code] and role[(window >> np.uint64(16)) & BYTE] == SPACE:
                 m = one_mask[code]
                 at += 3
             else:
@@ -68,7 +70,7 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
                 v &= ~m
             else:
                 u &= ~m
-                v = (v & ~m) | (m & (none - np.uint64(c & 1)))
+                v = (v & ~m) | (m & (none - (c & np.uint64(1))))
         elif what == STAMP:
             value, end = fast_number(buf, at + 1)
             if end == at + 1 or role[buf[end]] != SPACE or value < ticks or state[FORCE] != 0:

@@ -60,16 +60,21 @@ class Lexed:
     long_at: int
 
 
-def cut_pieces(source: ByteSource, head: bytes, offset: int, size: int) -> Iterator[Piece]:
+def cut_pieces(
+    source: ByteSource, head: bytes, offset: int, size: int, spare: list[bytearray] | None = None
+) -> Iterator[Piece]:
     """Pieces of about ``size`` bytes, each beginning with a time stamp if one is near the cut.
 
     ``head`` are the bytes of the body already taken from the source, ``offset``
-    where they lie in the file.
+    where they lie in the file; ``spare`` buffers of pieces done with, to be filled again.
     """
     left: bytes | bytearray = head
     alone = True
     while True:
-        data = bytearray(len(left) + size)
+        room = max(size + _CUT_WINDOW, len(left) + 1) if size >= _CUT_WINDOW else len(left) + size
+        data = spare.pop() if spare else bytearray(room)
+        if len(data) != room:
+            data = bytearray(room)
         data[: len(left)] = left
         stop, ended = len(left), False
         view = memoryview(data)

@@ -58,4 +58,6 @@ class VcdReader:
         tables = build_tables(self._declared.variables, select)
         self._reader = BodyReader(tables, self._source.where, self.header.tick_s, notes, lines, self._source.cut)
         size = piece_bytes or max(1 << 16, PIECE_BYTES // tables.words)
-        return self._reader.rows(cut_pieces(self._source, self._body, self._declared.body_at, size))
+        spare: list[bytearray] = []
+        pieces = cut_pieces(self._source, self._body, self._declared.body_at, size, spare)
+        return self._reader.rows(pieces, spare)

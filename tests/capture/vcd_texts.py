@@ -66,7 +66,7 @@ def changes(draw: st.DrawFn, sizes: dict[str, int | None]) -> str:
     if size is None:
         return draw(st.sampled_from(["r1.5", "R-2e-3", "r0", "sidle"])) + draw(SPACES) + code
     letters = st.sampled_from("01") if draw(st.booleans()) else st.sampled_from("01xXzZ")
-    if size == 1 and draw(st.integers(0, 3)) or draw(st.integers(0, 9)) == 0:
+    if (size == 1 and draw(st.integers(0, 3))) or draw(st.integers(0, 9)) == 0:
         return draw(letters) + code
     digits = draw(st.text(letters, min_size=1, max_size=size + (draw(st.integers(0, 9)) == 0)))
     return draw(st.sampled_from("bbB")) + digits + draw(SPACES if draw(st.booleans()) else st.just(" ")) + code
