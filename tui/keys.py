@@ -88,8 +88,17 @@ CYCLES: tuple[Key, ...] = (
 )
 
 LEVELS: tuple[Key, ...] = (
-    Key((("left", "pan(-1)"), ("right", "pan(1)")), "← →", "pan", "Move in time; with shift a tenth as far"),
-    Key((("shift+left", "pan(-0.1)"), ("shift+right", "pan(0.1)")), "⇧← →", "finer", "Move in time by a tenth as much"),
+    Key(
+        (
+            ("left", "pan(-1)"),
+            ("right", "pan(1)"),
+            ("shift+left", "pan(-0.1)"),
+            ("shift+right", "pan(0.1)"),
+        ),
+        "←→",
+        "pan",
+        "Move in time; with shift a tenth as far",
+    ),
     Key(
         (("plus", "zoom(True)"), ("equals_sign", "zoom(True)"), ("minus", "zoom(False)")),
         "+ -",

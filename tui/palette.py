@@ -28,7 +28,7 @@ __all__ = [
 
 GROUND = "#11151a"
 PANEL = "#1c242c"
-SELECTED = "#274a66"
+SELECTED = "#20425d"
 WINDOW = "#33393f"
 TEXT = "#ece9e2"
 DIM = "#a9b4bf"

@@ -206,6 +206,7 @@ def make_result(store: Store) -> CheckResult:
 
 def make_session(folder: Path, total: int = 4096, **more: object) -> FakeSession:
     """A session over a store in ``folder``."""
+    folder.mkdir(exist_ok=True)
     store = make_store(folder / "entry", total)
     session = FakeSession(store, make_result(store))
     for name, value in more.items():

@@ -109,7 +109,7 @@ class SteppingScreen(BrowserScreen):
                 host.act(states.say, f"The last cycle is #{source.total - 1}.")
         else:
             wanted = address_search(host.loaded, value)
-            host.search(find_around(source, wanted.match, host.state.cursor + 1), wanted.nothing.format("single"))
+            host.search(find_around(source, wanted.match, host.state.cursor + 1), wanted.nothing.replace("{} ", ""))
 
     def action_filter(self) -> None:
         """Ask what to show."""

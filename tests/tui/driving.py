@@ -1,0 +1,38 @@
+"""Runs the browser without a terminal: a coroutine presses keys through textual's pilot."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from typing import Any
+
+from textual.pilot import Pilot
+
+from tui.app import BrowserApp
+
+__all__ = ["drive", "screen_text", "settle"]
+
+Script = Callable[[Pilot[Any], BrowserApp], Awaitable[None]]
+
+
+async def settle(pilot: Pilot[Any], app: BrowserApp) -> None:
+    """Wait for workers and for what they posted."""
+    await pilot.pause()
+    await app.workers.wait_for_complete()
+    await pilot.pause()
+
+
+def drive(app: BrowserApp, script: Script, size: tuple[int, int] = (80, 24)) -> None:
+    """Open the app, wait until the capture is loaded, run the script; an error in the app is an error here."""
+
+    async def run() -> None:
+        async with app.run_test(size=size) as pilot:
+            await settle(pilot, app)
+            await script(pilot, app)
+
+    asyncio.run(run())
+
+
+def screen_text(app: BrowserApp) -> str:
+    """What the terminal shows, line by line."""
+    return "\n".join("".join(s.text for s in strip) for strip in app.screen._compositor.render_strips())
