@@ -87,9 +87,11 @@ def _lag(rng: np.random.Generator, count: int, d: Delays) -> NDArray[np.int64]:
 def _clocked(run: Run, waves: Waves, rng: np.random.Generator, d: Delays) -> Moments:
     """6502 and 6800: everything turns on phase 2."""
     start, end = run.start_ns, run.end_ns
-    period = round(1e9 / run.machine.clock_hz)
-    beats = np.arange(start[0] - 2 * period, end[-1] + 2 * period, period)
-    waves.pulse("PHI2", beats + period // 2, beats + period, 1)
+    t = 1e9 / run.machine.clock_hz
+    falls = np.rint(np.arange(round(start[0] / t) + 1, round(end[-1] / t) + 1) * t).astype(np.int64)
+    period = round(t)
+    waves.put("PHI2", start[:1] - 500, 0)
+    waves.pulse("PHI2", falls - period // 2, falls, 1)
     write = run.kind == 1
     change = start + d.address
     waves.put_word("A", run.machine.address_bits, change, run.address, _lag(rng, run.machine.address_bits, d))
@@ -101,7 +103,9 @@ def _clocked(run: Run, waves: Waves, rng: np.random.Generator, d: Delays) -> Mom
         waves.put("VMA", change + 10, (run.kind != 2).astype(np.uint8))
         waves.put("BA", start[:1], 0)
     high = end - period // 2
-    drive = np.where(write, high + d.write_data, np.maximum(change + d.access, high + 20))
+    # A faster clock comes with faster parts: data are there in time.
+    written = np.minimum(high + d.write_data, end - 140)
+    drive = np.where(write, written, np.minimum(np.maximum(change + d.access, high + 20), end - 150))
     return Moments(drive, end + d.hold, change + d.spread + d.select, end + d.address + d.spread + d.select)
 
 
