@@ -1,4 +1,11 @@
-"""Results as text, JSON lines and CSV; how they were found is not known here."""
+"""Results as text, page, markdown, JSON lines and CSV; how they were found is not known here.
+
+Pictures (matplotlib) and templates (jinja2) are loaded when first asked for.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
 
 from decoder.report.cycle_list import Lister, Selection, list_text
 from decoder.report.cycle_rows import RowFormat
@@ -8,12 +15,22 @@ from decoder.report.phrases import verdict
 from decoder.report.tables import paragraphs, table_text
 from decoder.report.text import check_text, to_ascii
 
+if TYPE_CHECKING:
+    from decoder.report.card import card_rows
+    from decoder.report.markdown import markdown_text
+    from decoder.report.page import html_page
+    from decoder.report.plots import Histogram
+
 __all__ = [
+    "Histogram",
     "Lister",
     "RowFormat",
     "Selection",
+    "card_rows",
     "check_text",
+    "html_page",
     "list_text",
+    "markdown_text",
     "paragraphs",
     "plural",
     "refuse_overwriting",
@@ -22,3 +39,13 @@ __all__ = [
     "verdict",
     "whole_file",
 ]
+
+_LATER = {"Histogram": "plots", "card_rows": "card", "html_page": "page", "markdown_text": "markdown"}
+
+
+def __getattr__(name: str) -> Any:
+    if name in _LATER:
+        from importlib import import_module
+
+        return getattr(import_module(f"decoder.report.{_LATER[name]}"), name)
+    raise AttributeError(name)

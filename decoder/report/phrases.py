@@ -17,6 +17,9 @@ __all__ = [
     "accused",
     "also_failing",
     "capture_line",
+    "how_often",
+    "region_span",
+    "safe",
     "verdict",
     "what_it_does",
     "where",
@@ -137,12 +140,24 @@ def verdict(result: CheckResult) -> str:
             "no fault on the list explains them, so no part is named"
         )
     first = result.suspects[0]
-    tied = [s for s in accused(result) if s.rank in first.tied_with and s is not first]
-    if tied:
-        names = list(dict.fromkeys(_short(s) for s in (first, *tied)))
-        return f"{_either(names)}: this capture cannot tell which, {percent(first.probability)} each"
+    rivals = _other_parts(result)
+    if rivals:
+        names = list(dict.fromkeys(f"{_short(s)} {percent(s.probability)}" for s in (first, *rivals)))
+        return f"{_either(names)}: this capture cannot tell which"
     line = _full(first)
     return line if first.probability >= _LIKELY else f"Not settled; likeliest is {line}"
+
+
+def _tied(result: CheckResult) -> list[Suspect]:
+    """Those with the same effect on every read as the first."""
+    first = result.suspects[0]
+    return [s for s in result.suspects if s.rank in first.tied_with and s is not first]
+
+
+def _other_parts(result: CheckResult) -> list[Suspect]:
+    """Tied suspects that would have another part changed, or the same named in another place."""
+    first = result.suspects[0]
+    return [s for s in _tied(result) if who(s) != who(first)]
 
 
 def _short(suspect: Suspect) -> str:
@@ -162,11 +177,6 @@ def _full(suspect: Suspect) -> str:
     return f"{subject}: {what_it_does(suspect)}, {how_often(suspect)}, {percent(suspect.probability)}"
 
 
-def fault_line(suspect: Suspect) -> str:
-    """One suspect in one line, as the verdict writes the first."""
-    return _full(suspect)
-
-
 def _regions(result: CheckResult) -> str:
     return plural(sum(r.reads_compared > 0 for r in result.regions), "region")
 
@@ -184,11 +194,14 @@ def why_lines(result: CheckResult) -> Iterator[str]:
             yield f"{plural(compared, 'read')} compared, {percent(result.mismatch_total / compared)} of them wrong."
         return
     first, named = result.suspects[0], accused(result)
-    tied = [s for s in named if s.rank in first.tied_with]
+    tied, others = _tied(result), _other_parts(result)
     yield _explains(result, first)
     yield from (safe(line) for line in first.evidence[: 2 if tied else 3])
-    yield from (f"As likely: {fault_line(s)}." for s in tied[:2])
-    yield from (f"And a second fault: {fault_line(s)}." for s in also_failing(result)[:3])
+    yield from (f"Not told apart by this capture: {_full(s)}." for s in others[:2])
+    same = [f"{what_it_does(s)}, {percent(s.probability)}" for s in tied if s not in others]
+    if same:
+        yield f"Or the same part {'; or '.join(same[:2])}: this capture does not tell these apart."
+    yield from (f"And a second fault: {_full(s)}." for s in also_failing(result)[:3])
     rivals = [s for s in result.suspects if s not in named and s.probability >= 0.005][:2]
     if rivals:
         yield (

@@ -76,7 +76,15 @@ def test_tied_suspects_share_the_first_line() -> None:
     first = suspect(probability=0.48, tied_with=(2,))
     second = suspect(rank=2, scope="buffer", component="U10", region=None, probability=0.48, tied_with=(1,))
     line = verdict(result(suspects=(first, second))).replace("\u00a0", " ")
-    assert line == "U14 (bank3, D4) or U10 (D4): this capture cannot tell which, 48 % each"
+    assert line == "U14 (bank3, D4) 48 % or U10 (D4) 48 %: this capture cannot tell which"
+
+
+def test_one_part_with_two_explanations_is_one_verdict() -> None:
+    first = suspect(probability=0.91, tied_with=(2,), intermittent=False)
+    second = suspect(rank=2, fault="floating", probability=0.09, tied_with=(1,), intermittent=False)
+    text = " ".join(check_text(result(suspects=(first, second))).split())
+    assert text.startswith("U14 or its socket, bank3, D4: reads low where high was written, every time, 91 % Why")
+    assert "Or the same part does not drive the bus when read, 9 %" in text
 
 
 def test_weak_suspicion_is_not_a_verdict() -> None:

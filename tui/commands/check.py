@@ -17,6 +17,8 @@ def check(
     grade: opt.GradeOption = None,
     t_from: opt.FromOption = None,
     t_to: opt.ToOption = None,
+    html: opt.HtmlOption = None,
+    markdown: opt.MarkdownOption = None,
     as_json: opt.JsonOption = False,
     quiet: opt.QuietOption = False,
     no_progress: opt.NoProgressOption = False,
@@ -29,12 +31,15 @@ def check(
     \b
     busledger check run.vcd --board card.toml
     busledger check run.vcd.xz --profile z80 --region ram=4000-43FF
+    busledger check run.vcd --board card.toml --html report.html
     zcat run.vcd.gz | busledger check - --profile 6502 --json
     """
     from decoder.pipeline import run_check
-    from tui.commands.outcome import report_check
+    from tui.commands.outcome import Outputs, report_check
     from tui.commands.progress_bar import progress_bar
 
+    outputs = Outputs(html, markdown)
+    outputs.refuse_overwriting(capture, board, wiring)
     asked = opt.request(
         capture,
         board=board,
@@ -48,4 +53,5 @@ def check(
     )
     with progress_bar(not (quiet or no_progress)) as progress:
         result = run_check(asked, progress)
+    outputs.write(result, asked)
     return report_check(result, as_json=as_json, quiet=quiet)

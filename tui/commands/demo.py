@@ -21,6 +21,8 @@ def demo(
         str | None, typer.Argument(metavar="NAME", help="Which capture; the first if left out.", show_default=False)
     ] = None,
     listed: Annotated[bool, typer.Option("--list", help="Only list the captures that are there.")] = False,
+    html: opt.HtmlOption = None,
+    markdown: opt.MarkdownOption = None,
     as_json: opt.JsonOption = False,
     quiet: opt.QuietOption = False,
     no_progress: opt.NoProgressOption = False,
@@ -37,13 +39,16 @@ def demo(
         screen.show_table(("name", "what it is"), [(key, _title(folder)) for key, folder in folders.items()])
         return 0
     from decoder.pipeline import run_check
-    from tui.commands.outcome import report_check
+    from tui.commands.outcome import Outputs, report_check
     from tui.commands.progress_bar import progress_bar
 
     folder = _chosen(folders, name)
     capture, board = _capture(folder), folder / "board.toml"
+    outputs, asked = Outputs(html, markdown), opt.request(str(capture), board=board)
+    outputs.refuse_overwriting(capture, board)
     with progress_bar(not (quiet or no_progress)) as progress:
-        result = run_check(opt.request(str(capture), board=board), progress)
+        result = run_check(asked, progress)
+    outputs.write(result, asked)
     status = report_check(result, as_json=as_json, quiet=quiet)
     if not (as_json or quiet):
         others = [key for key, other in folders.items() if other != folder]

@@ -1,15 +1,76 @@
-"""A check's result, printed, and the exit status that goes with it."""
+"""A check's result: printed, written to files, and turned into an exit status."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from decoder.errors import UsageError
 from tui.commands import screen
 
 if TYPE_CHECKING:
     from decoder.findings import CheckResult
+    from decoder.pipeline import Request
 
-__all__ = ["report_check"]
+__all__ = ["Outputs", "report_check"]
+
+
+@dataclass(frozen=True)
+class Outputs:
+    """The report files that were asked for; None where none was."""
+
+    html: str | None = None
+    markdown: str | None = None
+
+    def refuse_overwriting(self, *inputs: str | Path | None) -> None:
+        """Raise UsageError before any work if an output would hit an input or the other output."""
+        from decoder.report import refuse_overwriting
+
+        if self.html is not None and self.html == self.markdown:
+            raise UsageError(f"--html and --markdown both go to {self.html!r}", expected="two different files")
+        for output in (self.html, self.markdown):
+            if output is not None:
+                refuse_overwriting(output, *inputs)
+
+    def write(self, result: CheckResult, asked: Request) -> None:
+        """Write each file whole; raises OutputError and leaves an old file alone when that fails."""
+        settings = settings_of(asked)
+        if self.html is not None:
+            from decoder.board import load_board
+            from decoder.report import html_page
+
+            board = load_board(asked.board) if isinstance(asked.board, str | Path) else None
+            self._put(self.html, html_page(result, board=board, settings=settings))
+        if self.markdown is not None:
+            from decoder.report import markdown_text
+
+            self._put(self.markdown, markdown_text(result, settings=settings))
+
+    @staticmethod
+    def _put(name: str, text: str) -> None:
+        from decoder.report import whole_file
+
+        with whole_file(name) as file:
+            file.write(text.encode("utf-8", "backslashreplace"))
+
+
+def settings_of(asked: Request) -> Mapping[str, str]:
+    """What was asked for, as name and text, so that the run can be repeated."""
+    from decoder.durations import format_duration
+
+    given = {
+        "board file": asked.board,
+        "bus": asked.profile,
+        "wiring file": asked.wiring,
+        "regions": ", ".join(asked.regions) or None,
+        "sample rate, Hz": None if asked.rate_hz is None else f"{asked.rate_hz:g}",
+        "grade": asked.grade,
+        "from": None if asked.t_from is None else format_duration(asked.t_from),
+        "to": None if asked.t_to is None else format_duration(asked.t_to),
+    }
+    return {name: str(value) for name, value in given.items() if value is not None}
 
 
 def report_check(result: CheckResult, *, as_json: bool = False, quiet: bool = False) -> int:

@@ -1,0 +1,111 @@
+"""The card as rows of parts, each with what the capture says of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from decoder.board import Board, Region
+from decoder.findings import CheckResult
+from decoder.report.numbers import lane_ranges, percent
+from decoder.report.phrases import accused, safe
+
+__all__ = ["STATE_WORDS", "CardPart", "CardRow", "State", "card_rows"]
+
+State = Literal["suspect", "rival", "cleared", "open"]
+STATE_WORDS: dict[State, str] = {
+    "suspect": "suspect",
+    "rival": "less likely",
+    "cleared": "cleared",
+    "open": "not judged",
+}
+_LEAST = 0.005  # rivals below this are not marked
+
+
+@dataclass(frozen=True, slots=True)
+class CardPart:
+    """One part as drawn: three short lines of text and what the capture says of it."""
+
+    name: str
+    part: str
+    serves: str
+    state: State = "open"
+    probability: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CardRow:
+    """Parts side by side; None is an empty place. ``label`` and ``detail`` stand before them."""
+
+    label: str
+    detail: str
+    parts: tuple[CardPart | None, ...]
+
+
+def card_rows(board: Board, result: CheckResult | None = None) -> tuple[CardRow, ...]:
+    """The card by the rows and columns of the board file; where it gives none, a row a region, by lane.
+
+    Decoders and drivers follow in rows of their own. Text is safe for a terminal.
+    """
+    judge = _Judge(result)
+    placed = [(region, chip) for region in board.regions for chip in region.chips if chip.row is not None]
+    rows: list[CardRow] = []
+    for number in sorted({chip.row for _, chip in placed if chip.row is not None}):
+        here = [(region, chip) for region, chip in placed if chip.row == number]
+        columns = [chip.column if chip.column is not None else k for k, (_, chip) in enumerate(here)]
+        shelf: list[CardPart | None] = [None] * (max(columns) - min(columns) + 1)
+        for column, (region, chip) in zip(columns, here, strict=True):
+            shelf[column - min(columns)] = judge.part(
+                chip.designator, _name(chip.part), _chip_serves(region, chip.lanes)
+            )
+        rows.append(CardRow(f"row {number}", "", tuple(shelf)))
+    for region in board.regions:
+        loose = sorted((chip for chip in region.chips if chip.row is None), key=lambda chip: chip.lanes)
+        if loose or not region.chips:
+            parts = tuple(judge.part(c.designator, _name(c.part), _lanes(c.lanes)) for c in loose)
+            rows.append(CardRow(safe(region.name), f"{region.start:04X}-{region.end:04X}", parts))
+    rows += _support(board, judge)
+    return tuple(rows)
+
+
+def _support(board: Board, judge: _Judge) -> Iterable[CardRow]:
+    if board.decoders:
+        made = (judge.part(d.designator, _name(d.part), lane_ranges(d.outputs.values())) for d in board.decoders)
+        yield CardRow("selects", "", tuple(made))
+    if board.buffers:
+        carried = ((b, _lanes(b.lanes) if b.lanes else lane_ranges(b.lines)) for b in board.buffers)
+        yield CardRow("drivers", "", tuple(judge.part(b.designator, _name(b.part), lines) for b, lines in carried))
+
+
+class _Judge:
+    """What the result says of each component by name."""
+
+    def __init__(self, result: CheckResult | None) -> None:
+        self._state: dict[str, tuple[State, str]] = {}
+        if result is None:
+            return
+        for cleared in result.cleared:
+            self._state[cleared.component] = ("cleared", "")
+        named = accused(result)
+        # The least likely first, so that a part's strongest suspicion is what stays.
+        for suspect in sorted(result.suspects, key=lambda s: s.probability):
+            if suspect.component is not None and suspect.probability >= _LEAST:
+                state: State = "suspect" if suspect in named else "rival"
+                self._state[suspect.component] = (state, percent(suspect.probability))
+
+    def part(self, name: str, part: str, serves: str) -> CardPart:
+        state, probability = self._state.get(name, ("open", ""))
+        return CardPart(safe(name), safe(part), safe(serves), state, probability)
+
+
+def _name(part: object) -> str:
+    return str(getattr(part, "name", "")) if part is not None else ""
+
+
+def _lanes(lanes: Iterable[int]) -> str:
+    return lane_ranges(f"D{bit}" for bit in lanes)
+
+
+def _chip_serves(region: Region, lanes: Iterable[int]) -> str:
+    return f"{region.name} {_lanes(lanes)}"

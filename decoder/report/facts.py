@@ -1,0 +1,63 @@
+"""Sentences and windows out of the open dictionaries of a result: coverage and intermittence."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from decoder.report.numbers import count
+from decoder.report.phrases import safe
+from decoder.report.plots import Trend
+
+__all__ = ["coverage_lines", "intermittence_lines", "trend_of"]
+
+_MOST = 40
+_SENTENCES = ("sentences", "text", "not_exercised")
+
+
+def coverage_lines(coverage: Mapping[str, Any]) -> list[str]:
+    """What the capture exercised and what not, a line each; sentences of the engine as they are, figures named."""
+    return list(_lines(coverage))[:_MOST]
+
+
+def intermittence_lines(intermittence: Mapping[str, Any]) -> list[str]:
+    """What is known of how the failures come and go, a line each."""
+    return list(_lines({key: value for key, value in intermittence.items() if key != "windows"}))[:_MOST]
+
+
+def _lines(facts: Mapping[str, Any]) -> Iterator[str]:
+    for key, value in facts.items():
+        name = safe(str(key)).replace("_", " ")
+        if isinstance(value, list | tuple) and value and all(isinstance(item, str) and " " in item for item in value):
+            yield from (safe(item) for item in value)
+        elif isinstance(value, str):
+            yield safe(value) if key in _SENTENCES or " " in value else f"{name}: {safe(value)}"
+        elif value not in (None, [], (), {}):
+            yield f"{name}: {_short(value)}"
+
+
+def _short(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int):
+        return count(value)
+    if isinstance(value, float):
+        return f"{value:.3g}"
+    if isinstance(value, Mapping):
+        return "; ".join(f"{safe(str(key)).replace('_', ' ')} {_short(item)}" for key, item in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(_short(item) for item in value) or "none"
+    return safe(str(value))
+
+
+def trend_of(intermittence: Mapping[str, Any]) -> Trend | None:
+    """The windows over time, if the result holds at least two with a failure among them."""
+    windows = intermittence.get("windows")
+    if not isinstance(windows, list | tuple) or len(windows) < 2:
+        return None
+    edges = [float(w["start_s"]) for w in windows] + [float(windows[-1]["end_s"])]
+    wrong = tuple(int(w["failures"]) for w in windows)
+    if not any(wrong) or any(b <= a for a, b in itertools.pairwise(edges)):
+        return None
+    return Trend(tuple(edges), tuple(int(w["accesses"]) for w in windows), wrong)

@@ -1,0 +1,97 @@
+"""The result as markdown, for a repair log or an issue."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+
+from decoder.findings import CheckResult
+from decoder.report.facts import coverage_lines, intermittence_lines
+from decoder.report.numbers import NO_BREAK, count, lane_ranges, odds, percent
+from decoder.report.page import CAUTIONS, page_facts
+from decoder.report.phrases import capture_line, how_often, safe, verdict, what_it_does, where, who, why_lines
+
+__all__ = ["markdown_text"]
+
+# What could begin markup inside a line, each of them escapable by CommonMark 0.31, section 2.4; | is for tables.
+_SPECIAL = re.compile(r"([\\`*_\[\]<>|~&])")
+_LINE_START = re.compile(r"^(\s*)([-+=#]|#{2,6}|\d+[.)])(?=\s|$)")
+
+
+def markdown_text(result: CheckResult, *, settings: Mapping[str, str] | None = None, notes: Sequence[str] = ()) -> str:
+    """Markdown; names from files are escaped, so that they show as they are."""
+    lines = list(_document(result, settings or {}, notes))
+    return "\n".join(lines).replace(NO_BREAK, " ") + "\n"
+
+
+def escaped(text: str) -> str:
+    """``text`` so that markdown shows it and does nothing else with it."""
+    shown = _SPECIAL.sub(r"\\\1", safe(text))
+    return _LINE_START.sub(lambda m: f"{m[1]}{m[2][:-1]}\\{m[2][-1]}", shown)
+
+
+def _document(result: CheckResult, settings: Mapping[str, str], notes: Sequence[str]) -> Iterator[str]:
+    yield f"# {escaped(verdict(result))}"
+    yield ""
+    if result.board:
+        yield f"{escaped(result.board)}: {escaped(capture_line(result))}"
+    else:
+        yield escaped(capture_line(result))
+    yield from _list("Why", why_lines(result))
+    yield from _list("What to do next", (step.text for step in result.next_steps), numbered=True)
+    yield from _table(
+        "Suspects",
+        ("part", "where", "what it does", "how often", "probability"),
+        [(who(s), where(s), what_it_does(s), how_often(s), percent(s.probability)) for s in result.suspects],
+    )
+    yield from _lanes(result)
+    yield from _table(
+        "Cleared",
+        ("part", "lanes", "evidence", "fails less than"),
+        [
+            (c.component, lane_ranges(c.lanes), c.evidence, odds(c.rate_below) if c.rate_below else "")
+            for c in result.cleared
+        ],
+    )
+    yield from _list("Over time", intermittence_lines(result.intermittence))
+    yield from _list("What the capture exercised, and what not", coverage_lines(result.coverage))
+    yield from _list("Warnings", (f"{warning.code}: {warning.text}" for warning in result.capture.warnings))
+    yield from _list("Notes", notes)
+    yield from _list("Cautions", CAUTIONS)
+    yield from _table("How this was found", ("what", "value"), list(page_facts(result, settings)))
+
+
+def _lanes(result: CheckResult) -> Iterator[str]:
+    shown = [region for region in result.regions if region.lanes and region.kind != "io"]
+    lanes = list(dict.fromkeys(lane.lane for region in shown for lane in region.lanes))
+    rows = []
+    for region in shown:
+        by_lane = {lane.lane: lane for lane in region.lanes}
+        cells = []
+        for name in lanes:
+            lane = by_lane.get(name)
+            never = lane is None or lane.compared == 0
+            cells.append("–" if never or lane is None else count(lane.low_for_high + lane.high_for_low))
+        rows.append((region.name, count(region.reads_compared), *cells))
+    yield from _table("Wrong reads by region and lane", ("region", "compared", *lanes), rows)
+
+
+def _list(title: str, items: Iterator[str] | Sequence[str] | list[str], *, numbered: bool = False) -> Iterator[str]:
+    shown = [escaped(item) for item in items]
+    if not shown:
+        return
+    yield ""
+    yield f"## {title}"
+    yield ""
+    yield from (f"{number}. {item}" if numbered else f"- {item}" for number, item in enumerate(shown, 1))
+
+
+def _table(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
+    if not rows:
+        return
+    yield ""
+    yield f"## {title}"
+    yield ""
+    yield f"| {' | '.join(escaped(head) for head in heads)} |"
+    yield f"|{'---|' * len(heads)}"
+    yield from (f"| {' | '.join(escaped(cell) for cell in row)} |" for row in rows)

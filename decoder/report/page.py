@@ -1,0 +1,184 @@
+"""The result as one self-contained page: nothing is fetched, everything is escaped by jinja2."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
+from importlib import metadata, resources
+from typing import Any
+
+import jinja2
+from markupsafe import Markup
+
+from decoder.board import Board
+from decoder.findings import CheckResult, LaneCounts, RegionCounts
+from decoder.report import palette
+from decoder.report.card import STATE_WORDS, card_rows
+from decoder.report.facts import coverage_lines, intermittence_lines, trend_of
+from decoder.report.numbers import count, lane_ranges, odds, percent, plural, seconds
+from decoder.report.phrases import (
+    capture_line,
+    how_often,
+    region_span,
+    safe,
+    verdict,
+    what_it_does,
+    where,
+    who,
+    why_lines,
+)
+from decoder.report.plots import Histogram, histogram_svg, trend_svg
+
+__all__ = ["CAUTIONS", "html_page"]
+
+CAUTIONS = (
+    "Switch off before you touch clips, chips or cards, and connect ground first.",
+    "Mains and tube areas stay closed; discharge large capacitors through a resistor.",
+    "Some pins and backplanes carry 12 V or more: 'busledger parts NAME' marks such pins.",
+    "A part is accused together with its socket. Swap it with a like one and see whether the fault moves, "
+    "before you buy another.",
+)
+_SUSPECTS = 12
+
+
+def html_page(
+    result: CheckResult,
+    *,
+    board: Board | None = None,
+    settings: Mapping[str, str] | None = None,
+    notes: Sequence[str] = (),
+    histograms: Sequence[Histogram] = (),
+    pictures: Sequence[tuple[str, str]] = (),
+) -> str:
+    """HTML text.
+
+    Parameters
+    ----------
+    board : draws the card; None leaves the drawing out
+    settings : what was asked for, name → text, so that the run can be repeated
+    notes : the user's own, one text each
+    histograms : timing against published limits
+    pictures : (SVG of ours, caption) of levels around wrong reads
+    """
+    environment = _environment()
+    style = environment.get_template("report.css.j2").render(
+        light=Markup(palette.css_variables(palette.LIGHT)), dark=Markup(palette.css_variables(palette.DARK))
+    )
+    trend = trend_of(result.intermittence)
+    lanes = list(dict.fromkeys(lane.lane for region in result.regions for lane in region.lanes))
+    return environment.get_template("report.html.j2").render(
+        title=f"{safe(result.board or 'Bus check')}: {verdict(result)}",
+        style=Markup(style),
+        board_name=safe(result.board or ""),
+        profile=safe(result.profile),
+        wrong=result.mismatch_total > 0,
+        verdict=verdict(result),
+        capture_line=capture_line(result),
+        why=list(why_lines(result)),
+        steps=list(_steps(result)),
+        suspects=list(_suspects(result)),
+        card=card_rows(board, result) if board is not None else (),
+        words=STATE_WORDS,
+        lanes=[safe(lane) for lane in lanes],
+        heat=[_heat_row(region, lanes) for region in result.regions if region.lanes and region.kind != "io"],
+        trend={"svg": Markup(trend_svg(trend, "trend")), "text": _trend_text(trend.wrong)} if trend else None,
+        intermittence=intermittence_lines(result.intermittence),
+        pictures=[{"svg": Markup(svg), "text": safe(text)} for svg, text in pictures],
+        histograms=[
+            {"svg": Markup(histogram_svg(one, f"timing-{k}")), "text": safe(one.title)}
+            for k, one in enumerate(histograms)
+        ],
+        cleared=list(_cleared(result)),
+        coverage=coverage_lines(result.coverage),
+        warnings=list(_warnings(result)),
+        notes=[safe(note) for note in notes],
+        cautions=CAUTIONS,
+        facts=list(page_facts(result, settings or {})),
+    )
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    templates = resources.files("decoder.report") / "templates"
+    loader = jinja2.FunctionLoader(lambda name: (templates / name).read_text(encoding="utf-8"))
+    return jinja2.Environment(loader=loader, autoescape=True, trim_blocks=True, undefined=jinja2.StrictUndefined)
+
+
+def _steps(result: CheckResult) -> Iterator[dict[str, str]]:
+    for step in result.next_steps:
+        gain = "" if step.gain_bits is None else f"{step.gain_bits:.1f}"
+        yield {"text": safe(step.text), "clip": safe(lane_ranges(step.clip)), "gain": gain}
+
+
+def _suspects(result: CheckResult) -> Iterator[dict[str, Any]]:
+    for suspect in result.suspects[:_SUSPECTS]:
+        often = how_often(suspect)
+        if suspect.rate_95 is not None and suspect.intermittent:
+            often += f" (95{chr(160)}%: {odds(suspect.rate_95[0])} to {odds(suspect.rate_95[1])})"
+        yield {
+            "who": who(suspect),
+            "where": where(suspect),
+            "does": what_it_does(suspect),
+            "often": often,
+            "probability": percent(suspect.probability),
+            "share": round(100 * suspect.probability),
+        }
+
+
+def _heat_row(region: RegionCounts, lanes: Sequence[str]) -> dict[str, Any]:
+    by_lane = {lane.lane: lane for lane in region.lanes}
+    return {
+        "name": safe(region.name),
+        "span": region_span(region),
+        "compared": count(region.reads_compared),
+        "cells": [_heat_cell(by_lane.get(lane)) for lane in lanes],
+    }
+
+
+def _heat_cell(lane: LaneCounts | None) -> dict[str, Any]:
+    if lane is None or lane.compared == 0:
+        return {"text": "–", "level": 0}
+    wrong = lane.low_for_high + lane.high_for_low
+    if wrong == 0:
+        return {"text": "·", "level": 0}
+    share = wrong / lane.compared
+    return {"text": count(wrong), "level": 1 + (share >= 0.001) + (share >= 0.02) + (share >= 0.25)}
+
+
+def _trend_text(wrong: Sequence[int]) -> str:
+    return f"Share of wrong accesses in {plural(len(wrong), 'window')} of about equally many accesses."
+
+
+def _cleared(result: CheckResult) -> Iterator[dict[str, str]]:
+    for part in result.cleared:
+        yield {
+            "name": safe(part.component),
+            "lanes": safe(lane_ranges(part.lanes)),
+            "evidence": safe(part.evidence),
+            "bound": odds(part.rate_below) if part.rate_below else "",
+        }
+
+
+def _warnings(result: CheckResult) -> Iterator[dict[str, str]]:
+    for warning in result.capture.warnings:
+        at = "" if warning.time_s is None else seconds(warning.time_s)
+        yield {"code": safe(warning.code), "at": at, "text": safe(warning.text)}
+
+
+def page_facts(result: CheckResult, settings: Mapping[str, str]) -> Iterator[tuple[str, str]]:
+    """Name and value of everything that another person needs to repeat the run."""
+    capture = result.capture
+    yield "capture", safe(capture.path)
+    yield (
+        "length",
+        f"{seconds(capture.duration_s)}, {plural(capture.channels, 'channel')}, "
+        f"{plural(capture.samples, 'row')} of levels",
+    )
+    yield "cycles", ", ".join(f"{count(n)} {safe(kind)}" for kind, n in result.cycles.by_kind.items())
+    if result.cycles.rejected:
+        yield "rejected", plural(result.cycles.rejected, "cycle")
+    yield from ((safe(name), safe(value)) for name, value in settings.items())
+    yield "busledger", metadata.version("busledger")
+    yield "Python", platform.python_version()
+    yield "libraries", ", ".join(f"{name} {metadata.version(name)}" for name in ("numpy", "numba", "scipy"))
