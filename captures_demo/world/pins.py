@@ -169,13 +169,32 @@ def _data(
         rows = np.flatnonzero(fights)
         waves.put_word("D", bits, drive[rows], run.data[rows] & run.data[rows - 1], lag)
         waves.put_word("D", bits, late[rows - 1], run.data[rows], lag)
-    waves.put_word("D", bits, drive[busy & ~fights], run.data[busy & ~fights], lag)
+    calm = busy & ~fights
+    drive = _slow_parts(run, drive, rng)
+    for bit in range(bits):
+        waves.put(f"D{bit}", drive[calm, bit] + lag[bit], (run.data[calm] >> bit & 1).astype(np.uint8))
     if run.machine.floats != "keep":
         idle_word = (1 << bits) - 1 if run.machine.floats == "up" else 0
-        following = np.append(drive[1:], drive[-1] + 10_000)
+        following = np.append(moments.drive[1:], moments.drive[-1] + 10_000)
         room = busy & (release + d.pull + d.spread < following - 75)
         count = np.count_nonzero(room)
         waves.put_word("D", bits, release[room] + d.pull, np.full(count, idle_word, np.int64), lag)
+
+
+def _slow_parts(run: Run, drive: NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int64]:
+    """int64[n, lanes]: when each lane is driven; a part that is late at times is nearly late at all times."""
+    lanes = np.repeat(drive[:, None], run.machine.data_bits, axis=1)
+    for fault in run.faults:
+        if fault.fault != "slow":
+            continue
+        index = run.machine.chip(fault.chip)[0] if fault.chip else run.machine.region(fault.region)
+        mask = run.machine.chip(fault.chip)[1].mask if fault.chip else (1 << run.machine.data_bits) - 1
+        reads = (run.selects[:, index] == 1) & (run.kind != 1)
+        nearly = run.time_ns - 110 - rng.integers(0, 60, len(run))
+        for bit in range(run.machine.data_bits):
+            if mask >> bit & 1:
+                lanes[reads, bit] = np.maximum(drive, nearly)[reads]
+    return lanes
 
 
 def _selects(run: Run, waves: Waves, d: Delays, moments: Moments) -> None:

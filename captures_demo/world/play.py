@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from captures_demo.world.faults import Fault, activity, fault_rows
 from captures_demo.world.machine import Machine
 from captures_demo.world.stimulus import Stimulus
 
-__all__ = ["Run", "play"]
+__all__ = ["Given", "Run", "play", "prepare"]
 
 _FLOATS = {"keep": k.KEEPS, "up": k.PULLED_UP, "down": k.PULLED_DOWN}
 
@@ -83,6 +84,60 @@ def sampling_edges(
     return np.where(stimulus.op == 2, end_ns, edges)
 
 
+class Given(NamedTuple):
+    """What ``run_cards`` plays, in the order of its arguments."""
+
+    ops: NDArray[np.int64]
+    addresses: NDArray[np.int64]
+    literals: NDArray[np.int64]
+    copies: NDArray[np.uint8]
+    times: NDArray[np.int64]
+    active: NDArray[np.uint8]
+    coins: NDArray[np.int64]
+    regions: NDArray[np.int64]
+    cards: NDArray[np.int64]
+    chips: NDArray[np.int64]
+    faults: NDArray[np.int64]
+    memory: NDArray[np.int64]
+    spread: NDArray[np.float64]
+    settings: NDArray[np.int64]
+    refresh: NDArray[np.uint8]
+
+
+def prepare(
+    machine: Machine, faults: tuple[Fault, ...], stimulus: Stimulus, seed: int, *, fill: str = "random"
+) -> tuple[Given, NDArray[np.int64], NDArray[np.int64]]:
+    """The kernel's arguments, and when each cycle starts and ends (int64[n], nanoseconds)."""
+    rng = np.random.default_rng(seed)
+    period = 1e9 / machine.clock_hz
+    ends = np.cumsum(clock_cycles(machine, stimulus))
+    end_ns = np.rint((ends + 2) * period).astype(np.int64)
+    start_ns = np.concatenate([[round(2 * period)], end_ns[:-1]]).astype(np.int64)[: len(stimulus)]
+    edge_ns = sampling_edges(machine, stimulus, start_ns, end_ns)
+    regions, cards, chips, memory = _tables(machine, rng, fill)
+    lanes = (1 << machine.data_bits) - 1
+    active = activity(faults, stimulus.address, edge_ns, rng)
+    given = Given(
+        stimulus.op,
+        stimulus.address,
+        stimulus.value & lanes,
+        stimulus.copy,
+        edge_ns,
+        active,
+        rng.integers(0, lanes + 1, len(stimulus)),
+        regions,
+        cards,
+        chips,
+        fault_rows(machine, faults),
+        memory,
+        # How long each cell holds its charge differs from cell to cell.
+        np.exp(rng.normal(0.0, 0.15, memory.shape[0])),
+        np.array([_FLOATS[machine.floats], int(machine.contention == "random"), lanes], np.int64),
+        _left_alone(machine, stimulus),
+    )
+    return given, start_ns, end_ns
+
+
 def play(
     machine: Machine,
     faults: tuple[Fault, ...],
@@ -95,46 +150,18 @@ def play(
 
     ``fill``: "random" power-up contents, or "low" / "high".
     """
-    rng = np.random.default_rng(seed)
+    given, start_ns, end_ns = prepare(machine, faults, stimulus, seed, fill=fill)
     n = len(stimulus)
-    period = 1e9 / machine.clock_hz
-    ends = np.cumsum(clock_cycles(machine, stimulus))
-    end_ns = np.rint((ends + 2) * period).astype(np.int64)
-    start_ns = np.concatenate([[round(2 * period)], end_ns[:-1]]).astype(np.int64)
-    edge_ns = sampling_edges(machine, stimulus, start_ns, end_ns)
-    regions, cards, chips, memory = _tables(machine, rng, fill)
     data = np.zeros(n, np.int64)
     kept = np.zeros(n, np.int64)
     card_lines = np.zeros((n, len(machine.cards)), np.int64)
     selects = np.zeros((n, len(machine.regions)), np.uint8)
-    lanes = (1 << machine.data_bits) - 1
-    active = activity(faults, stimulus.address, edge_ns, rng)
-    k.run_cards(
-        stimulus.op,
-        stimulus.address,
-        stimulus.value & lanes,
-        stimulus.copy,
-        edge_ns,
-        active,
-        rng.integers(0, lanes + 1, n),
-        regions,
-        cards,
-        chips,
-        fault_rows(machine, faults),
-        memory,
-        np.exp(rng.normal(0.0, 0.15, memory.shape[0])),
-        np.array([_FLOATS[machine.floats], 1 if machine.contention == "random" else 0, lanes], np.int64),
-        _left_alone(machine, stimulus),
-        data,
-        kept,
-        card_lines,
-        selects,
-    )
+    k.run_cards(*given, data, kept, card_lines, selects)
     expected, compared = _expected(machine, stimulus, data)
     return Run(
         machine,
         faults,
-        edge_ns,
+        given.times,
         start_ns,
         end_ns,
         np.where(stimulus.opcode, 3, stimulus.op).astype(np.uint8),
@@ -146,7 +173,7 @@ def play(
         expected,
         compared,
         np.where(compared, data ^ expected, 0),
-        active,
+        given.active,
     )
 
 
