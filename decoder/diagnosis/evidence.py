@@ -1,0 +1,97 @@
+"""What the diagnosis is given, and what it gives back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple, Protocol
+
+from decoder.board import Board
+from decoder.bus.columns import Cycles
+from decoder.findings import Cleared, NextStep, RegionCounts, Suspect
+from decoder.ledger import Compared
+
+from .traffic import TrafficCounter
+
+__all__ = [
+    "AccessesLike",
+    "CheckEvidence",
+    "CheckKey",
+    "Diagnosis",
+    "Evidence",
+    "ProfileFacts",
+]
+
+
+class AccessesLike(Protocol):
+    """The ledger's ``AccessLog``: rows in time order, as often as asked."""
+
+    def __len__(self) -> int: ...
+    def blocks(self) -> Iterator[tuple[Cycles, Compared]]: ...
+
+
+class CheckKey(NamedTuple):
+    """Names the candidates that one check speaks of; a None matches any value."""
+
+    fault: str | None = None
+    scope: str | None = None
+    component: str | None = None
+    region: str | None = None
+    lanes: tuple[str, ...] | None = None
+
+
+class CheckEvidence(Protocol):
+    """What clipped selects, drivers and timing say of the candidates.
+
+    ``likelihood_ratios`` holds, per key, how much more probable the check's
+    observation is under the candidates that the key names than without that
+    fault. A ratio of 1 says nothing, 1000 is close to proof, 0.001 close to
+    acquittal. ``sentences`` gives the words for a key, shown as evidence.
+    """
+
+    @property
+    def likelihood_ratios(self) -> Mapping[CheckKey, float]: ...
+    @property
+    def sentences(self) -> Mapping[CheckKey, str]: ...
+
+
+class ProfileFacts(NamedTuple):
+    """The widths of the bus in bits; ``unwired`` masks the address bits that no channel carries."""
+
+    address_bits: int
+    data_bits: int
+    unwired: int = 0
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Everything the diagnosis may look at.
+
+    ``tick_s``: seconds a tick of the capture. ``checks`` may be None (nothing
+    was clipped that a check could judge). ``clipped_lines``: lines that the
+    capture carries. ``traffic``: counts over all transfers, inside the regions
+    and out; None = not counted.
+    """
+
+    board: Board
+    profile_facts: ProfileFacts
+    counts: Sequence[RegionCounts]
+    log: AccessesLike
+    tick_s: float
+    checks: CheckEvidence | None = None
+    clipped_lines: frozenset[str] = frozenset()
+    traffic: TrafficCounter | None = None
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """The result, in the contract's types; ``none_of_these`` is the probability
+    that no fault of the list explains the mismatches."""
+
+    suspects: tuple[Suspect, ...] = ()
+    unexplained: int = 0
+    cleared: tuple[Cleared, ...] = ()
+    coverage: dict[str, Any] = field(default_factory=dict)
+    next_steps: tuple[NextStep, ...] = ()
+    intermittence: dict[str, Any] = field(default_factory=dict)
+    none_of_these: float = 0.0

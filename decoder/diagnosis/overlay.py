@@ -1,0 +1,55 @@
+"""A fault already found, laid over the rows: what is left to explain is judged against the faulty card."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import replay_kernel
+from .cells import CellSpace
+from .replay import PathRun, as_path
+from .study import Rows
+from .theory import LaneFault
+from .weigh import Scored
+
+__all__ = ["FoundFault"]
+
+
+class FoundFault:
+    """Plays a found fault beside the rows and takes out what it explains.
+
+    A hard fault replaces the expectation by what the faulty card gives; one
+    that comes and goes takes out just the wrong reads that it explains.
+    """
+
+    def __init__(self, scored: Scored, cells: CellSpace) -> None:
+        behaviour = scored.variant.behaviour
+        self.scored = scored
+        self._hard = scored.hard
+        self._cell = -1
+        if isinstance(behaviour, LaneFault):
+            self._cell = behaviour.cell
+            behaviour = as_path(behaviour, scored.acts or replay_kernel.ON_READS)
+        self._mask = np.uint32(behaviour.mask)
+        self._regions = np.array(behaviour.regions, np.int16)
+        self._run = PathRun(behaviour, cells)
+
+    def start(self) -> None:
+        """Forget all blocks seen."""
+        self._run.start()
+
+    def feed(self, rows: Rows) -> Rows:
+        """The next block, judged against what the faulty card would give."""
+        value, sure, explained = self._run.feed(rows, want_rows=True)
+        mine = np.isin(rows.region, self._regions) & ~rows.is_write
+        if self._cell >= 0:
+            mine &= rows.cell == self._cell
+        if not self._hard:
+            taken = mine & explained
+            lanes = np.where(taken, self._mask, np.uint32(0))
+            expected = (rows.expected & ~lanes) | (rows.data & lanes)
+            return rows.holding(expected, rows.compared)
+        lanes = np.where(mine, self._mask, np.uint32(0))
+        expected = (rows.expected & ~lanes) | (value & lanes)
+        compared: NDArray[np.uint32] = rows.compared & (~lanes | sure)
+        return rows.holding(expected & compared, compared)

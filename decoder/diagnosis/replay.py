@@ -1,0 +1,164 @@
+"""Running the replay kernels: many lane faults in one pass, one path fault at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import lanes_kernel, replay_kernel
+from .cells import CellSpace
+from .study import Rows
+from .theory import BENDS, LaneFault, Maps, PathFault, maps_of
+from .weighing import Tally
+
+__all__ = ["Effect", "PathRun", "as_path", "run_lanes", "screened"]
+
+_FIRST = 8  # explained cycles remembered
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What one replay found under one theory.
+
+    ``hash_``: equal for two faults that would differ from a healthy card in the
+    same bits of the same reads; ``first``: indexes of the first explained cycles.
+    """
+
+    tally: Tally
+    hash_: int
+    first: tuple[int, ...]
+
+    def plus(self, other: Effect) -> Effect:
+        """Both together (effects on disjoint rows)."""
+        first = tuple(sorted((*self.first, *other.first))[:_FIRST])
+        return Effect(self.tally.plus(other.tally), (self.hash_ + other.hash_) % (1 << 64), first)
+
+
+NOTHING = Effect(Tally(), 0, ())
+
+
+def run_lanes(faults: Iterable[LaneFault], regions: int, blocks: Iterable[Rows]) -> dict[LaneFault, Effect]:
+    """All lane faults through all rows; a fault of several regions is the sum of its regions."""
+    wanted = list(dict.fromkeys(faults))
+    pieces = sorted({(r, f.does, f.mask, f.cell) for f in wanted for r in f.regions})
+    begin, end = np.zeros(regions, np.int64), np.zeros(regions, np.int64)
+    for r in range(regions):
+        mine = [i for i, piece in enumerate(pieces) if piece[0] == r]
+        if mine:
+            begin[r], end[r] = mine[0], mine[-1] + 1
+    does = np.array([p[1] for p in pieces], np.int64)
+    mask = np.array([p[2] for p in pieces], np.uint32)
+    only = np.array([p[3] for p in pieces], np.int32)
+    tally = np.zeros((len(pieces), replay_kernel.TALLY), np.int64)
+    hashes = np.zeros(len(pieces), np.uint64)
+    first = np.zeros((len(pieces), _FIRST + 1), np.int64)
+    if pieces:
+        for rows in blocks:
+            lanes_kernel.lanes(
+                rows.cell, rows.region, rows.is_write, rows.kept, rows.rest, rows.expected, rows.compared, rows.data,
+                rows.wrong, rows.index, begin, end, does, mask, only, tally, hashes, first,
+            )  # fmt: skip
+    found = {
+        piece: Effect(
+            Tally(*(int(v) for v in tally[i])), int(hashes[i]), tuple(int(v) for v in first[i, 1 : 1 + first[i, 0]])
+        )
+        for i, piece in enumerate(pieces)
+    }
+    effects = {}
+    for fault in wanted:
+        total = NOTHING
+        for r in fault.regions:
+            total = total.plus(found[(r, fault.does, fault.mask, fault.cell)])
+        effects[fault] = total
+    return effects
+
+
+def as_path(fault: LaneFault, acts: int) -> PathFault:
+    """A lane fault as the path kernel plays it, where data bent on the way in stays in the cells."""
+    floats = replay_kernel.KEPT_BY_CARD if fault.does == lanes_kernel.KEPT_BY_CARD else replay_kernel.KEEPS
+    return PathFault(
+        "stays", (), fault.mask, fault.regions, floats=floats, bends=BENDS[fault.does], bad_lanes=fault.mask, acts=acts
+    )
+
+
+class PathRun:
+    """One path fault played over the rows, block by block.
+
+    Parameters
+    ----------
+    focus : cells to judge; all if None. Cells that the fault can mix up with them take part too.
+    """
+
+    def __init__(self, fault: PathFault, cells: CellSpace, focus: NDArray[np.int32] | None = None) -> None:
+        self.fault = fault
+        self._cells = cells
+        self._maps = maps_of(fault, cells)
+        self._part = _parts(self._maps, cells, fault, focus)
+        self.start()
+
+    def start(self) -> None:
+        """Forget all blocks seen."""
+        n = max(1, self._cells.total)
+        self._words = np.zeros((n, replay_kernel.WORDS), np.uint32)
+        self._links = np.zeros((n, replay_kernel.LINKS), np.int32)
+        self._links[:, replay_kernel.OWNER] = -1
+        self._hard = np.zeros(replay_kernel.TALLY, np.int64)
+        self._some = np.zeros(replay_kernel.TALLY, np.int64)
+        self._hashes = np.zeros(2, np.uint64)
+        self._first = np.zeros(_FIRST + 1, np.int64)
+
+    def feed(
+        self, rows: Rows, want_rows: bool = False
+    ) -> tuple[NDArray[np.uint32], NDArray[np.uint32], NDArray[np.bool_]]:
+        """The next block. With ``want_rows``: (what the hard theory reads, on which lanes it is
+        sure, wrong reads that the now-and-then theory explains), one a row."""
+        n = len(rows) if want_rows else 0
+        value, sure, explained = np.zeros(n, np.uint32), np.zeros(n, np.uint32), np.zeros(n, np.bool_)
+        f, maps = self.fault, self._maps
+        replay_kernel.replay(
+            rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
+            rows.wrong, rows.index, self._part, maps.w1, maps.w2, maps.r1, maps.r2, np.uint32(f.mask), f.stores,
+            f.floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts, rows.rest, rows.rest_read, self._words,
+            self._links, self._hard, self._some, self._hashes, self._first, want_rows, value, sure, explained,
+        )  # fmt: skip
+        return value, sure, explained
+
+    def effects(self) -> tuple[Effect, Effect]:
+        """(hard, now and then) over all blocks fed."""
+        first = tuple(int(v) for v in self._first[1 : 1 + self._first[0]])
+        return (
+            Effect(Tally(*(int(v) for v in self._hard)), int(self._hashes[0]), first),
+            Effect(Tally(*(int(v) for v in self._some)), int(self._hashes[1]), first),
+        )
+
+
+def _parts(maps: Maps, cells: CellSpace, fault: PathFault, focus: NDArray[np.int32] | None) -> NDArray[np.uint8]:
+    part = np.zeros(max(1, cells.total), np.uint8)
+    mine = np.zeros(max(1, cells.total), np.bool_)
+    for region in fault.regions:
+        mine[cells.span(region)] = True
+    if focus is None:
+        part[mine] = replay_kernel.TAKES_PART | replay_kernel.JUDGED
+        return part
+    targets = np.zeros(cells.total + 1, np.bool_)  # the last one is for "nowhere"
+    tables = (maps.w1, maps.w2, maps.r1, maps.r2)
+    for table in tables:
+        targets[table[focus]] = True
+    targets[focus] = True
+    targets[-1] = False
+    taking = targets[: cells.total].copy()
+    for table in tables:
+        taking |= targets[table]
+    part[: cells.total][taking & mine[: cells.total]] = replay_kernel.TAKES_PART
+    judged = np.zeros_like(mine)
+    judged[focus] = True
+    part[judged & mine] |= replay_kernel.TAKES_PART | replay_kernel.JUDGED
+    return part
+
+
+def screened(rows: Rows, regions: Sequence[int]) -> Rows:
+    """The rows that fall in ``regions``."""
+    return rows.take(np.isin(rows.region, np.array(regions, np.int16)))

@@ -1,0 +1,358 @@
+"""Replaying a capture as hardware with one address, select or write fault would have run it.
+
+Two theories run side by side. *Hard*: the fault acts at every access, memory
+follows exactly. *Now and then*: the fault acts at some accesses; memory follows
+what the reads show, and each cell remembers what it would hold had the fault
+acted at its last write, until a read tells.
+"""
+
+import numba as nb
+import numpy as np
+
+# What an undriven bus shows; how two answering regions join; what a stray write stores.
+KEEPS, PULLED_UP, PULLED_DOWN, KEPT_BY_CARD = 0, 1, 2, 3
+LOW_WINS, HIGH_WINS, NOBODY_KNOWS = 0, 1, 2
+STORES_DATA, STORES_RUBBISH, STORES_HIGH, STORES_LOW, STORES_REST = 0, 1, 2, 3, 4
+# What the lanes of the part do to data that passes (as in lanes_kernel), and in which direction.
+BENDS_NOT, BENDS_LOW, BENDS_HIGH, BENDS_FLOAT, BENDS_AND, BENDS_OR = 0, 1, 2, 3, 4, 5
+ON_READS, ON_WRITES = 1, 2
+
+# Columns of a tally.
+HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED = range(6)
+TALLY = 6
+# uint8 a cell: which cells take part, and which of those are judged.
+TAKES_PART, JUDGED = 1, 2
+
+# Columns of ``words`` (uint32 a cell): levels and known lanes of the hard theory's memory, of the other's,
+# of what the cell holds if its last write met the fault, and of what another cell's write may have left here.
+HARD, HARD_KNOWN, HELD, HELD_KNOWN, LOST, LOST_KNOWN, LOST_LANES, OVER, OVER_KNOWN, OVER_LANES = range(10)
+WORDS = 10
+# Columns of ``links`` (int32 a cell): state of the last write, writes so far, the cell whose write may have
+# come here (-1 none) with its count then, and whether the cell is believed to hold a wrong value.
+STATE, COUNT, OWNER, OWNER_COUNT, CORRUPT = range(5)
+LINKS = 5
+SETTLED, OPEN, WAS_IDLE, DID_ACT = 0, 1, 2, 3
+
+FULL = np.uint32(0xFFFFFFFF)
+
+
+@nb.njit(cache=True, nogil=True)
+def mix(index, bits):
+    """A 64-bit hash of one effect (splitmix64, Steele et al. 2014, constants from memory)."""
+    z = np.uint64(index) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(bits)
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return z ^ (z >> np.uint64(31))
+
+
+@nb.njit(cache=True, nogil=True)
+def ones(bits):
+    """How many bits are set."""
+    n = 0
+    rest = np.uint32(bits)
+    while rest:
+        rest &= rest - np.uint32(1)
+        n += 1
+    return n
+
+
+@nb.njit(cache=True, nogil=True)
+def bend(bends, lanes, value, known, floating, floating_known):
+    """(levels, known lanes) of data that pass through the part's bad lanes."""
+    if bends == BENDS_LOW:
+        return value & ~lanes, known | lanes
+    if bends == BENDS_HIGH:
+        return value | lanes, known | lanes
+    if bends == BENDS_FLOAT:
+        return (value & ~lanes) | (floating & lanes), (known & ~lanes) | (floating_known & lanes)
+    if bends in (BENDS_AND, BENDS_OR):
+        decided = known & lanes & (~value if bends == BENDS_AND else value)
+        if decided:
+            return (value & ~lanes if bends == BENDS_AND else value | lanes), known | lanes
+        if known & lanes != lanes:
+            return value, known & ~lanes
+    return value, known
+
+
+@nb.njit(cache=True, nogil=True)
+def undriven(floats, kept, rest):
+    """What lines show that nobody drives."""
+    if floats == KEEPS:
+        return kept
+    if floats == KEPT_BY_CARD:
+        return rest
+    return FULL if floats == PULLED_UP else np.uint32(0)
+
+
+@nb.njit(cache=True, nogil=True)
+def answer(words, column, first, second, floating, joins):
+    """(levels, known lanes) of a read that reaches up to two cells, -1 = none."""
+    if first < 0 and second < 0:
+        return floating, FULL
+    if first < 0 or second < 0:
+        one = second if first < 0 else first
+        return words[one, column], words[one, column + 1]
+    a = words[first, column]
+    b = words[second, column]
+    a_known = words[first, column + 1]
+    b_known = words[second, column + 1]
+    if joins == LOW_WINS:
+        return a & b, (a_known & b_known) | (a_known & ~a) | (b_known & ~b)
+    if joins == HIGH_WINS:
+        return a | b, (a_known & b_known) | (a_known & a) | (b_known & b)
+    return a & b, a_known & b_known & ~(a ^ b)
+
+
+@nb.njit(cache=True, nogil=True)
+def store(words, column, cell, lanes, data, sure):
+    """Put ``data`` on ``lanes`` of one memory; lanes outside ``sure`` become unknown."""
+    words[cell, column] = (words[cell, column] & ~lanes) | (data & lanes)
+    words[cell, column + 1] = (words[cell, column + 1] & ~lanes) | (sure & lanes)
+
+
+@nb.njit(cache=True, nogil=True)
+def stored(stores, data, sure, lanes, rest, bends, bad_lanes):
+    """(levels, known lanes) that a write leaves in the cell when the fault acts."""
+    if stores == STORES_DATA:
+        return bend(bends, bad_lanes, data, sure, np.uint32(0), np.uint32(0))
+    if stores == STORES_REST:
+        return rest, lanes
+    if stores == STORES_RUBBISH:
+        return np.uint32(0), np.uint32(0)
+    return (FULL if stores == STORES_HIGH else np.uint32(0)), lanes
+
+
+@nb.njit(cache=True, nogil=True)
+def write(c, data, sure, lanes, to1, to2, plain, bad, bad_known, words, links):
+    """One write: both memories move on, and what the fault could have done is noted.
+
+    ``bad``: what the fault leaves where the write goes; ``plain`` where that is the data.
+    """
+    if to1 >= 0:
+        store(words, HARD, to1, lanes, bad, bad_known)
+    if to2 >= 0:
+        store(words, HARD, to2, lanes, bad, bad_known)
+    links[c, STATE] = SETTLED
+    links[c, COUNT] += 1
+    links[c, OWNER] = -1
+    words[c, LOST_LANES] = 0
+    if to1 != c and to2 != c:
+        words[c, LOST] = words[c, HELD]
+        words[c, LOST_KNOWN] = words[c, HELD_KNOWN]
+        words[c, LOST_LANES] = lanes
+        links[c, STATE] = OPEN
+    elif not plain:
+        words[c, LOST] = bad
+        words[c, LOST_KNOWN] = bad_known
+        words[c, LOST_LANES] = lanes
+        links[c, STATE] = OPEN
+    for k in range(2):
+        t = to1 if k == 0 else to2
+        if t >= 0 and t != c:
+            links[t, OWNER] = c
+            links[t, OWNER_COUNT] = links[c, COUNT]
+            words[t, OVER] = bad
+            words[t, OVER_KNOWN] = bad_known
+            words[t, OVER_LANES] = lanes
+            links[c, STATE] = OPEN
+    store(words, HELD, c, lanes, data, sure)
+
+
+@nb.njit(cache=True, nogil=True)
+def acted(c, to1, to2, words, links):
+    """The last write to ``c`` is now known to have met the fault: memory follows."""
+    links[c, STATE] = DID_ACT
+    if words[c, LOST_LANES]:
+        store(words, HELD, c, words[c, LOST_LANES], words[c, LOST], words[c, LOST_KNOWN])
+        links[c, CORRUPT] = 1
+    for k in range(2):
+        t = to1 if k == 0 else to2
+        if t >= 0 and t != c and links[t, OWNER] == c and links[t, OWNER_COUNT] == links[c, COUNT]:
+            store(words, HELD, t, words[t, OVER_LANES], words[t, OVER], words[t, OVER_KNOWN])
+            links[t, CORRUPT] = 1
+            links[t, OWNER] = -1
+
+
+@nb.njit(cache=True, nogil=True)
+def fits(c, read, cmp, column, lanes_column, words):
+    """(fits, lanes that fit only for want of knowledge): the cell's other value on its lanes, else what it holds."""
+    lanes = words[c, lanes_column]
+    sure = ((words[c, column + 1] & lanes) | (words[c, HELD_KNOWN] & ~lanes)) & cmp
+    want = (words[c, column] & lanes) | (words[c, HELD] & ~lanes)
+    return ((read ^ want) & sure) == 0, cmp & ~sure
+
+
+@nb.njit(cache=True, nogil=True)
+def read_hard(index, c, read, cmp, exp, wrong, outside, judged, value, known, tally, hashes):
+    """Judge one read by the theory that the fault acts always."""
+    if not judged:
+        return
+    agrees = ((read ^ value) & known & cmp) == 0
+    differ = (value ^ exp) & known & cmp
+    tally[UNSURE_BITS] += ones(cmp & ~known)
+    if differ:
+        hashes[0] += mix(index, differ)
+        if agrees:
+            tally[HIT] += 1
+        elif wrong == 0:
+            tally[MISS] += 1
+        else:
+            tally[OTHER] += 1
+    if agrees and wrong and outside == 0:
+        tally[EXPLAINED] += 1
+
+
+@nb.njit(cache=True, nogil=True)
+def read_right(index, c, cmp, elsewhere, value, known, judged, words, links, tally, hashes):
+    """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss."""
+    misses = 0
+    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
+        d = (words[c, LOST] ^ words[c, HELD]) & words[c, LOST_KNOWN] & words[c, LOST_LANES] & cmp
+        if d:
+            links[c, STATE] = WAS_IDLE
+            misses += 1
+            hashes[1] += mix(index, d) if judged else np.uint64(0)
+    o = links[c, OWNER]
+    if o >= 0:
+        d = (words[c, OVER] ^ words[c, HELD]) & words[c, OVER_KNOWN] & words[c, OVER_LANES] & cmp
+        if d:
+            fresh = True
+            if links[o, COUNT] == links[c, OWNER_COUNT]:
+                fresh = links[o, STATE] == OPEN
+                links[o, STATE] = WAS_IDLE
+            links[c, OWNER] = -1
+            if fresh:
+                misses += 1
+                hashes[1] += mix(index, d) if judged else np.uint64(0)
+    if elsewhere:
+        d = (value ^ words[c, HELD]) & known & cmp
+        if d:
+            misses += 1
+            hashes[1] += mix(index, d) if judged else np.uint64(0)
+    if judged:
+        tally[MISS] += misses
+
+
+@nb.njit(cache=True, nogil=True)
+def read_wrong(c, read, cmp, off, elsewhere, value, known, hard, hard_known, hard_differs, w1, w2, words, links):
+    """(explained, unsure lanes) of a read that is not what the cell is believed to hold.
+
+    Tried in turn: the fault acted at this read; at the cell's last write; at a
+    write to another cell; at every access so far.
+    """
+    if elsewhere and (off & known) != 0 and ((read ^ value) & known & cmp) == 0:
+        return True, cmp & ~known
+    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
+        hit, unsure = fits(c, read, cmp, LOST, LOST_LANES, words)
+        if hit:
+            acted(c, w1[c], w2[c], words, links)
+            store(words, HELD, c, cmp, read, cmp)
+            return True, unsure
+    o = links[c, OWNER]
+    if o >= 0 and not (links[o, COUNT] == links[c, OWNER_COUNT] and links[o, STATE] == WAS_IDLE):
+        hit, unsure = fits(c, read, cmp, OVER, OVER_LANES, words)
+        if hit:
+            if links[o, COUNT] == links[c, OWNER_COUNT]:
+                acted(o, w1[o], w2[o], words, links)
+            store(words, HELD, c, cmp, read, cmp)
+            links[c, CORRUPT] = 1
+            links[c, OWNER] = -1
+            return True, unsure
+    if hard_differs and ((read ^ hard) & hard_known & cmp) == 0:
+        store(words, HELD, c, cmp, read, cmp)
+        links[c, CORRUPT] = 1
+        return True, cmp & ~hard_known
+    return False, np.uint32(0)
+
+
+@nb.njit(cache=True, nogil=True)
+def replay(
+    cell, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong_in, index,
+    part, w1, w2, r1, r2, mask, stores, floats, joins, bends, bad_lanes, acts, rest, rest_read, words, links,
+    hard_tally, some_tally, hashes, first, want_rows, hard_value, hard_sure, some_explained,
+):  # fmt: skip
+    """One block of accesses under one theory.
+
+    Rows: as ``rows_kernel.prepare`` fills them, ``index`` int64 the cycle.
+    ``part`` uint8 a cell (``TAKES_PART``, ``JUDGED``). ``w1 w2 r1 r2`` int32 a
+    cell: the cells that an access to it really writes and reads, -1 = none.
+    ``mask`` the lanes of the faulty part; ``stores``, ``floats``, ``joins``,
+    ``bends`` on ``bad_lanes`` in the directions ``acts``: the constants above;
+    ``rest``, ``rest_read`` uint32 a row: what the card's own lines last carried. ``words``, ``links``: state a cell,
+    carried between blocks. Out: ``hard_tally``, ``some_tally`` int64[TALLY],
+    ``hashes`` uint64[2] of the effects, ``first`` int64[k] the first explained
+    cycles (first[0] counts them); if ``want_rows``: ``hard_value``,
+    ``hard_sure`` what the hard theory reads, ``some_explained`` 1 where the
+    other theory explains a wrong read.
+    """
+    read_bends = bends if acts & ON_READS else BENDS_NOT
+    write_bends = bends if acts & ON_WRITES else BENDS_NOT
+    plain = stores == STORES_DATA and write_bends == BENDS_NOT
+    for i in range(cell.shape[0]):
+        c = cell[i]
+        if part[c] & TAKES_PART == 0:
+            continue
+        if is_write[i]:
+            lanes = lanes_in[i] & mask
+            if lanes:
+                sure = sure_in[i] & lanes
+                bad, bad_known = stored(stores, data[i], sure, lanes, rest_read[i], write_bends, bad_lanes)
+                write(c, data[i], sure, lanes, w1[c], w2[c], plain, bad, bad_known, words, links)
+            continue
+        read = data[i]
+        cmp = compared[i] & mask
+        exp = expected[i]
+        wrong = wrong_in[i] & mask
+        outside = wrong_in[i] & ~mask
+        judged = part[c] & JUDGED != 0
+        q1 = r1[c]
+        q2 = r2[c]
+        floating = undriven(floats, kept[i], rest[i])
+        hv, hk = answer(words, HARD, q1, q2, floating, joins)
+        hv, hk = bend(read_bends, bad_lanes, hv, hk, floating, FULL)
+        read_hard(index[i], c, read, cmp, exp, wrong, outside, judged, hv, hk, hard_tally, hashes)
+        if want_rows:
+            hard_value[i] = hv
+            hard_sure[i] = hk & mask
+            some_explained[i] = 0
+        if q1 >= 0 and q2 < 0 and read_bends == BENDS_NOT:
+            learn = sure_in[i] & mask & ~words[q1, HARD_KNOWN]
+            store(words, HARD, q1, learn, read, learn)
+        learn = cmp & ~words[c, HELD_KNOWN]
+        store(words, HELD, c, learn, exp, learn)
+        off = (read ^ words[c, HELD]) & cmp
+        elsewhere = q1 != c or q2 >= 0 or read_bends != BENDS_NOT
+        value = words[c, HELD]
+        known = FULL
+        if elsewhere:
+            value, known = answer(words, HELD, q1, q2, floating, joins)
+            value, known = bend(read_bends, bad_lanes, value, known, floating, FULL)
+        explained = wrong != 0
+        if off == 0:
+            read_right(index[i], c, cmp, elsewhere, value, known, judged, words, links, some_tally, hashes)
+        else:
+            hard_differs = ((hv ^ exp) & hk & cmp) != 0
+            hit, unsure = read_wrong(
+                c, read, cmp, off, elsewhere, value, known, hv, hk, hard_differs, w1, w2, words, links
+            )
+            if hit and judged:
+                some_tally[HIT] += 1
+                some_tally[UNSURE_BITS] += ones(unsure)
+                hashes[1] += mix(index[i], wrong)
+            elif not hit:
+                explained = False
+                if judged and wrong:
+                    some_tally[OTHER] += 1
+                elif judged:
+                    some_tally[CONTRADICTED] += links[c, CORRUPT]
+                if wrong == 0:
+                    store(words, HELD, c, cmp, read, cmp)
+                    links[c, CORRUPT] = 0
+        if explained and outside == 0:
+            if judged:
+                some_tally[EXPLAINED] += 1
+                if first[0] < first.shape[0] - 1:
+                    first[0] += 1
+                    first[first[0]] = index[i]
+            if want_rows:
+                some_explained[i] = 1

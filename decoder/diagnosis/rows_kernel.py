@@ -1,0 +1,117 @@
+"""Access rows as the replays need them: what a healthy card would have read."""
+
+import numba as nb
+import numpy as np
+
+# Verdicts of the ledger (decoder.ledger.columns.Verdict).
+AGREES, MISMATCH, UNKNOWN, STALE, DISAGREES, AMBIGUOUS = 2, 3, 4, 5, 6, 7
+
+
+@nb.njit(cache=True, nogil=True)
+def lanes_of(width):
+    """Mask of the byte lanes in use."""
+    lanes = np.uint32(0)
+    for b in range(4):
+        if (width >> b) & 1:
+            lanes |= np.uint32(0xFF) << np.uint32(8 * b)
+    return lanes
+
+
+@nb.njit(cache=True, nogil=True)
+def count_unwritten(cell, is_write, data, data_unknown, width, verdict, known, written, votes):
+    """How often each bit that nobody has written yet was read high and low.
+
+    ``written`` uint32 a cell, lanes written so far, carried; ``votes`` int32
+    (cells × lanes × 2), [·, ·, 1] counts high.
+    """
+    bits = votes.shape[1]
+    for i in range(cell.shape[0]):
+        c = cell[i]
+        lanes = lanes_of(width[i])
+        if is_write[i]:
+            written[c] |= lanes
+            continue
+        if verdict[i] < AGREES or verdict[i] in (AMBIGUOUS, STALE):
+            continue
+        free = lanes & ~data_unknown[i] & ~known[i] & ~written[c]
+        if free == 0:
+            continue
+        for b in range(bits):
+            if (free >> b) & 1:
+                votes[c, b, (data[i] >> b) & 1] += 1
+
+
+@nb.njit(cache=True, nogil=True)
+def elect(votes, value, settled):
+    """The level that most reads of a bit gave, where it was read twice or more and not evenly split."""
+    for c in range(votes.shape[0]):
+        for b in range(votes.shape[1]):
+            low = votes[c, b, 0]
+            high = votes[c, b, 1]
+            if low + high < 2 or low == high:
+                continue
+            settled[c] |= np.uint32(1) << np.uint32(b)
+            if high > low:
+                value[c] |= np.uint32(1) << np.uint32(b)
+
+
+@nb.njit(cache=True, nogil=True)
+def prepare(
+    cell, card, fixed, is_write, data, data_unknown, width, verdict, expected, known,
+    elected, settled, written, last, last_known, card_last, card_read,
+    lanes_out, sure_out, exp_out, cmp_out, wrong_out, event_out, rest_out, rest_read_out,
+):  # fmt: skip
+    """One block of accesses.
+
+    ``card`` int16 a row: the group of regions behind the same data buffer;
+    ``fixed`` bool a row: nothing can write there (a ROM). ``elected``,
+    ``settled`` uint32 a cell: see ``elect``. ``written``, ``last``,
+    ``last_known`` (uint32 a cell) and ``card_last``, ``card_read`` (uint32 a
+    card) are carried from block to block. Filled, one a row: ``lanes_out``
+    lanes of the transfer, ``sure_out`` lanes with a known level, ``exp_out``
+    the level a healthy card gives on the lanes ``cmp_out`` (from the ledger,
+    or, for a bit never written, what most of its reads gave), ``wrong_out``
+    the lanes that differ, ``event_out`` 1 where a wrong read is not merely the
+    repeat of the cell's last read, ``rest_out`` the levels of the card's last
+    transfer before this one, ``rest_read_out`` those of its last read.
+    """
+    for i in range(cell.shape[0]):
+        c = cell[i]
+        lanes = lanes_of(width[i])
+        sure = lanes & ~data_unknown[i]
+        lanes_out[i] = lanes
+        sure_out[i] = sure
+        exp_out[i] = 0
+        cmp_out[i] = 0
+        wrong_out[i] = 0
+        event_out[i] = 0
+        g = card[i]
+        rest_out[i] = card_last[g]
+        rest_read_out[i] = card_read[g]
+        card_last[g] = (card_last[g] & ~sure) | (data[i] & sure)
+        if is_write[i]:
+            written[c] |= lanes
+            last_known[c] &= ~lanes
+            continue
+        card_read[g] = card_last[g]
+        v = verdict[i]
+        if v < AGREES or v in (AMBIGUOUS, STALE):
+            last_known[c] = 0
+            continue
+        cmp = known[i] & sure
+        want = expected[i] & cmp
+        extra = settled[c] & sure & ~cmp & ~written[c]
+        # The ledger alone knows where a gap makes an old read stale: it then calls a difference no disagreement.
+        if v != DISAGREES and not fixed[i]:
+            extra &= ~(elected[c] ^ data[i])
+        cmp |= extra
+        want |= elected[c] & extra
+        wrong = (want ^ data[i]) & cmp
+        exp_out[i] = want
+        cmp_out[i] = cmp
+        wrong_out[i] = wrong
+        if wrong:
+            repeat = (last_known[c] & cmp) == cmp and ((last[c] ^ data[i]) & cmp) == 0
+            event_out[i] = 0 if repeat else 1
+        last[c] = (last[c] & ~sure) | (data[i] & sure)
+        last_known[c] |= sure

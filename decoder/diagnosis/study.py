@@ -1,0 +1,253 @@
+"""The accesses of a capture, as often as the diagnosis needs them, with what is already explained taken out."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.bus.columns import WRITE_KINDS, Cycles
+from decoder.ledger import Compared, Verdict
+
+from . import rows_kernel
+from .cells import CellSpace
+from .evidence import Evidence
+from .parts_view import CardView
+
+__all__ = ["Overlay", "Rows", "Study", "Survey"]
+
+_ROWS_IN_MEMORY = 3_000_000  # about 60 bytes a row
+_MAX_PATTERNS = 4096
+
+
+@dataclass(slots=True)
+class Rows:
+    """Access rows, parallel arrays of length n in time order; lanes are bit masks.
+
+    Attributes
+    ----------
+    index : int64, the cycle's index in the capture
+    time : int64, ticks
+    cell : int32, see CellSpace
+    region : int16
+    is_write : bool
+    data, lanes, sure : uint32, levels; lanes of the transfer; lanes with a known level
+    kept : uint32, what the bus carried before
+    rest, rest_read : uint32, what the card's lines last carried; what its last read gave
+    expected, compared, wrong : uint32, what a healthy card gives on the lanes compared; lanes that differ
+    event : uint8, 1 = a wrong read that is not the mere repeat of the cell's last read
+    disagrees : bool, wrong only against an earlier read of a cell never written
+    """
+
+    index: NDArray[np.int64]
+    time: NDArray[np.int64]
+    cell: NDArray[np.int32]
+    region: NDArray[np.int16]
+    is_write: NDArray[np.bool_]
+    data: NDArray[np.uint32]
+    lanes: NDArray[np.uint32]
+    sure: NDArray[np.uint32]
+    kept: NDArray[np.uint32]
+    rest: NDArray[np.uint32]
+    rest_read: NDArray[np.uint32]
+    expected: NDArray[np.uint32]
+    compared: NDArray[np.uint32]
+    wrong: NDArray[np.uint32]
+    event: NDArray[np.uint8]
+    disagrees: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return int(self.index.shape[0])
+
+    def take(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> Rows:
+        """The rows given by mask or index, copied."""
+        return Rows(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+    def holding(self, expected: NDArray[np.uint32], compared: NDArray[np.uint32]) -> Rows:
+        """The same rows judged against another expectation."""
+        wrong = (self.data ^ expected) & compared
+        wrong[self.is_write] = 0
+        return replace(self, expected=expected, compared=compared, wrong=wrong, event=self.event & (wrong != 0))
+
+
+class Overlay(Protocol):
+    """A fault already found: what it says the reads of a block should have been."""
+
+    def start(self) -> None:
+        """Forget all blocks seen."""
+
+    def feed(self, rows: Rows) -> Rows:
+        """The next block, judged against what the faulty card would give."""
+
+
+@dataclass
+class Survey:
+    """Sums over all rows, for the proposals and for "none of these".
+
+    ``patterns``: (region, mask of wrong lanes) → [wrong reads, of which events];
+    ``compared``: reads compared, by region; ``cells``: cell → [wrong reads, mask of lanes].
+    """
+
+    patterns: dict[tuple[int, int], list[int]]
+    compared: Counter[int]
+    cells: dict[int, list[int]]
+    disagreeing: int = 0
+
+    @property
+    def wrong(self) -> int:
+        """Wrong reads in all."""
+        return sum(n for n, _ in self.patterns.values())
+
+    @property
+    def total(self) -> int:
+        """Compared reads in all."""
+        return sum(self.compared.values())
+
+    def lanes(self) -> dict[int, int]:
+        """Region → mask of the lanes that read wrong."""
+        found: dict[int, int] = {}
+        for region, mask in self.patterns:
+            found[region] = found.get(region, 0) | mask
+        return found
+
+
+class Study:
+    """Gives the rows of a capture again and again, prepared once where memory allows."""
+
+    def __init__(self, evidence: Evidence) -> None:
+        facts = evidence.profile_facts
+        self.evidence = evidence
+        self.cells = CellSpace(evidence.board.regions, facts.address_bits, facts.data_bits)
+        self.card = CardView.of(evidence.board, self.cells, facts.data_bits, facts.unwired)
+        self.data_bits = facts.data_bits
+        self._held: list[Rows] | None = None
+        self._elected: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether all rows are held at once."""
+        return len(self.evidence.log) <= _ROWS_IN_MEMORY
+
+    def blocks(self, overlays: Sequence[Overlay] = ()) -> Iterator[Rows]:
+        """All rows in time order, in blocks, what ``overlays`` explain taken out."""
+        for overlay in overlays:
+            overlay.start()
+        for rows in self._plain():
+            for overlay in overlays:
+                rows = overlay.feed(rows)
+            yield rows
+
+    def _plain(self) -> Iterator[Rows]:
+        if self._held is not None:
+            yield from self._held
+            return
+        if self.in_memory:
+            self._held = list(self._prepared())
+            yield from self._held
+            return
+        yield from self._prepared()
+
+    def _prepared(self) -> Iterator[Rows]:
+        n = max(1, self.cells.total)
+        elected, settled = self._election()
+        written, last, last_known = (np.zeros(n, np.uint32) for _ in range(3))
+        cards = max(self.card.card_of, default=0) + 1
+        card_last, card_read = np.zeros(cards, np.uint32), np.zeros(cards, np.uint32)
+        card_of = np.array([*self.card.card_of, 0], np.int16)
+        fixed = np.array([*(not r.writable for r in self.card.regions), False], np.bool_)
+        for cycles, compared in self.evidence.log.blocks():
+            rows = _bare(cycles, compared, self.cells)
+            card = card_of[rows.region]
+            rows_kernel.prepare(
+                rows.cell, card, fixed[rows.region], rows.is_write, rows.data, cycles.data_unknown, cycles.width,
+                compared.verdict, compared.expected, compared.known,
+                elected, settled, written, last, last_known, card_last, card_read,
+                rows.lanes, rows.sure, rows.expected, rows.compared, rows.wrong, rows.event, rows.rest,
+                rows.rest_read,
+            )  # fmt: skip
+            yield rows
+
+    def _election(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
+        """(levels, lanes) that most reads agree on, of cells that were read before they were ever written."""
+        if self._elected is None:
+            n = max(1, self.cells.total)
+            votes = np.zeros((n, self.data_bits, 2), np.int32)
+            written, value, settled = (np.zeros(n, np.uint32) for _ in range(3))
+            for cycles, compared in self.evidence.log.blocks():
+                rows = _bare(cycles, compared, self.cells)
+                rows_kernel.count_unwritten(
+                    rows.cell, rows.is_write, rows.data, cycles.data_unknown, cycles.width, compared.verdict,
+                    compared.known, written, votes,
+                )  # fmt: skip
+            rows_kernel.elect(votes, value, settled)
+            self._elected = (value, settled)
+        return self._elected
+
+    def survey(self, blocks: Iterable[Rows]) -> Survey:
+        """Count what there is to explain."""
+        found = Survey({}, Counter(), {})
+        for rows in blocks:
+            judged = rows.compared != 0
+            for region, n in enumerate(np.bincount(rows.region[judged], minlength=1)):
+                if n:
+                    found.compared[region] += int(n)
+            bad = np.flatnonzero(rows.wrong)
+            if not len(bad):
+                continue
+            found.disagreeing += int(np.count_nonzero(rows.disagrees[bad]))
+            _add_patterns(found, rows.region[bad], rows.wrong[bad], rows.event[bad])
+            _add_cells(found, rows.cell[bad], rows.wrong[bad])
+        return found
+
+
+def _add_patterns(
+    found: Survey, region: NDArray[np.int16], wrong: NDArray[np.uint32], event: NDArray[np.uint8]
+) -> None:
+    key = (region.astype(np.uint64) << np.uint64(32)) | wrong
+    keys, at, count = np.unique(key, return_inverse=True, return_counts=True)
+    events = np.bincount(at, weights=event, minlength=len(keys))
+    for k, n, e in zip(keys, count, events, strict=True):
+        held = found.patterns.setdefault((int(k >> np.uint64(32)), int(k) & 0xFFFFFFFF), [0, 0])
+        held[0] += int(n)
+        held[1] += int(e)
+
+
+def _add_cells(found: Survey, cell: NDArray[np.int32], wrong: NDArray[np.uint32]) -> None:
+    cells, at, count = np.unique(cell, return_inverse=True, return_counts=True)
+    masks = np.zeros(len(cells), np.uint32)
+    np.bitwise_or.at(masks, at, wrong)
+    for c, n, m in zip(cells, count, masks, strict=True):
+        held = found.cells.setdefault(int(c), [0, 0])
+        held[0] += int(n)
+        held[1] |= int(m)
+
+
+def _bare(cycles: Cycles, compared: Compared, cells: CellSpace) -> Rows:
+    n = len(cycles)
+    is_write = np.isin(cycles.kind, np.array(WRITE_KINDS, np.uint8))
+
+    def blank() -> NDArray[np.uint32]:
+        return np.zeros(n, np.uint32)
+
+    return Rows(
+        index=compared.index,
+        time=cycles.time,
+        cell=cells.locate(cycles.region, cycles.address),
+        region=cycles.region,
+        is_write=is_write,
+        data=cycles.data,
+        lanes=blank(),
+        sure=blank(),
+        kept=cycles.kept,
+        rest=blank(),
+        rest_read=blank(),
+        expected=blank(),
+        compared=blank(),
+        wrong=blank(),
+        event=np.zeros(n, np.uint8),
+        disagrees=compared.verdict == Verdict.DISAGREES,
+    )

@@ -1,0 +1,93 @@
+"""From weighed candidates to suspects: probabilities, ties, ranks and words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from scipy.stats import beta
+
+from decoder.findings import Suspect
+
+from .candidates import bits_of
+from .study import Study
+from .weigh import Scored
+from .wording import evidence_lines, summary
+
+__all__ = ["Slot", "suspects_of"]
+
+_SHOWN = 0.01
+_SHOWN_AT_MOST = 12
+
+
+@dataclass(frozen=True)
+class Slot:
+    """One fault's place: all candidates with their probabilities, and that of "none of these"."""
+
+    scored: tuple[Scored, ...]
+    shares: tuple[float, ...]
+    none: float
+
+
+@dataclass
+class _Entry:
+    scored: Scored
+    probability: float
+    slot: int
+    leader: bool
+
+
+def suspects_of(study: Study, slots: Sequence[Slot]) -> tuple[Suspect, ...]:
+    """Every candidate worth showing: the first of each fault, then the rest by probability."""
+    entries: list[_Entry] = []
+    for i, slot in enumerate(slots):
+        ranked = sorted(range(len(slot.scored)), key=lambda k: -slot.shares[k])
+        shown = [k for k in ranked if slot.shares[k] >= _SHOWN][:_SHOWN_AT_MOST] or ranked[:1]
+        entries += [_Entry(slot.scored[k], slot.shares[k], i, k == shown[0]) for k in shown]
+    entries.sort(key=lambda e: (not e.leader, -e.probability if not e.leader else -e.scored.effect.tally.explained))
+    return tuple(_suspect(study, entry, rank, entries, slots[entry.slot]) for rank, entry in enumerate(entries, 1))
+
+
+def _tied(a: _Entry, b: _Entry) -> bool:
+    one, two = a.scored, b.scored
+    if a is b or a.slot != b.slot:
+        return False
+    return one.effect.hash_ == two.effect.hash_ and one.effect.tally.explained == two.effect.tally.explained
+
+
+def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry], slot: Slot) -> Suspect:
+    scored = entry.scored
+    c = scored.candidate
+    regions = study.card.regions
+    tally = scored.effect.tally
+    hits, chances = tally.hits, tally.hits + tally.misses + tally.other
+    ties = tuple(k for k, other in enumerate(entries, 1) if _tied(entry, other))
+    return Suspect(
+        rank=rank,
+        fault=c.fault,
+        scope=c.scope,
+        component=c.component,
+        region=None if c.region is None else regions[c.region].name,
+        lanes=tuple(f"D{lane}" for lane in bits_of(c.lanes)),
+        address_lines=tuple(f"A{bit}" for bit in c.lines),
+        address=None if c.cell is None else study.cells.address_of(c.cell),
+        intermittent=not scored.hard,
+        rate=hits / chances if chances else None,
+        rate_95=_interval(hits, chances) if chances else None,
+        probability=round(entry.probability, 6),
+        explains=tally.explained,
+        contradicted=tally.misses if scored.hard else 0,
+        summary=summary(study, scored),
+        evidence=evidence_lines(study, scored, slot.none),
+        other_region=None if c.other is None else regions[c.other].name,
+        tied_with=ties,
+        first_cycles=scored.effect.first,
+        detail={"way": scored.variant.label} if scored.variant.label else {},
+    )
+
+
+def _interval(hits: int, chances: int) -> tuple[float, float]:
+    """Clopper-Pearson 95 % interval (Biometrika 26, 1934) by the Beta quantiles."""
+    low = float(beta.ppf(0.025, hits, chances - hits + 1)) if hits else 0.0
+    high = float(beta.ppf(0.975, hits + 1, chances - hits)) if hits < chances else 1.0
+    return low, high
