@@ -10,7 +10,7 @@ words, each a flat uint8 array of text with int64 offsets (word k is
 ``text[start[k]:start[k + 1]]``): kinds, regions (word 0 is "outside all") and
 combinations of flags. Times are exact: ``tick_ns`` and ``tick_rest`` are the
 tick's whole nanoseconds and the femtoseconds left over, ``digits`` (9 to 15)
-the decimals printed.
+the decimals of a time that is no whole number of nanoseconds.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ def put_padded(out, at, value, width):
 
 @nb.njit(cache=True, nogil=True)
 def put_time(out, at, ticks, tick_ns, tick_rest, digits):
-    """Seconds with ``digits`` decimals, exact; products stay below 2**63 for 292 years of ticks."""
+    """Exact seconds: 9 decimals if whole nanoseconds say it, else ``digits``. No overflow within 292 years."""
     thousands = ticks // 1_000_000
     left = ticks - thousands * 1_000_000
     low = left * tick_rest
@@ -61,6 +61,8 @@ def put_time(out, at, ticks, tick_ns, tick_rest, digits):
     at = put_number(out, at, nanoseconds // 1_000_000_000)
     out[at] = 46
     at = put_padded(out, at + 1, nanoseconds % 1_000_000_000, 9)
+    if femtoseconds == 0:
+        return at
     for _ in range(15 - digits):
         femtoseconds //= 10
     return put_padded(out, at, femtoseconds, digits - 9)

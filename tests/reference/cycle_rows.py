@@ -9,10 +9,12 @@ from fractions import Fraction
 
 
 def decimal_seconds(ticks: int, tick_fs: int) -> str:
-    """Exact decimal text of a time, at least nine places."""
+    """Exact decimal text of a time: nine places where they are enough, else as many as the tick may need."""
     seconds = Fraction(ticks * tick_fs, 10**15)
     whole = seconds.numerator // seconds.denominator
     places = 15
+    if ticks * tick_fs % 10**6 == 0:
+        places = 9
     while places > 9 and tick_fs % 10 ** (15 - places + 1) == 0:
         places -= 1
     fraction = (seconds - whole) * 10**places

@@ -1,0 +1,137 @@
+"""The page to keep: valid HTML, nothing fetched, every name shown as text, every colour readable."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import html5lib
+import pytest
+
+from decoder.board import Board, load_board
+from decoder.findings import CheckResult
+from decoder.report import Histogram, html_page
+from decoder.report.palette import DARK, GRAPHIC_PAIRS, LIGHT, TEXT_PAIRS, contrast
+from tests.report.results import HOSTILE, healthy, hostile, region, result, suspect
+
+XHTML = "{http://www.w3.org/1999/xhtml}"
+SVG = "{http://www.w3.org/2000/svg}"
+ROOT = Path(__file__).parents[2]
+WINDOWS = {"windows": [{"start_s": k, "end_s": k + 1, "accesses": 900, "failures": k} for k in range(5)]}
+HISTOGRAM = Histogram("data set-up <b>$x$</b>", (0.0, 50.0, 100.0), (3, 9), least_ns=60.0)
+
+
+def page(made: CheckResult, **more: Any) -> Any:
+    """The page's tree; html5lib raises at the first thing that breaks the HTML standard's parsing rules."""
+    return html5lib.HTMLParser(strict=True).parse(html_page(made, **more))
+
+
+def texts(tree: Any) -> str:
+    return " ".join("".join(tree.itertext()).split())
+
+
+@pytest.fixture(scope="module")
+def board() -> Board:
+    return load_board(ROOT / "captures_demo" / "loom" / "board.toml")
+
+
+def test_pages_are_valid_html(board: Board) -> None:
+    everything = {"settings": {"bus": "z80"}, "notes": ["seen in 1991"], "histograms": [HISTOGRAM], "board": board}
+    for made in (result(intermittence=WINDOWS), healthy(), hostile(), result(suspects=())):
+        for more in ({}, everything):
+            assert page(made, **more).tag == f"{XHTML}html"
+
+
+def test_verdict_is_the_heading() -> None:
+    heading = page(result()).find(f".//{XHTML}h1")
+    shown = "".join(heading.itertext()).replace("\u00a0", " ")
+    assert shown == "U14 or its socket, bank3, D4: reads low where high was written, 1 in 380, 93 %"
+
+
+def test_nothing_is_fetched(board: Board) -> None:
+    text = html_page(result(intermittence=WINDOWS), board=board, histograms=[HISTOGRAM])
+    tree = page(result(intermittence=WINDOWS), board=board, histograms=[HISTOGRAM])
+    for tag in ("script", "link", "img", "iframe", "object"):
+        assert tree.find(f".//{XHTML}{tag}") is None
+    links = [v for e in tree.iter() for k, v in e.attrib.items() if str(k).endswith(("href", "src"))]
+    assert [link for link in links if not link.startswith("#")] == []
+    assert "@import" not in text
+    assert re.findall(r"url\((?!#)", text) == []
+
+
+def test_ids_occur_once() -> None:
+    tree = page(result(intermittence=WINDOWS), histograms=[HISTOGRAM, HISTOGRAM])
+    ids = [e.attrib["id"] for e in tree.iter() if "id" in e.attrib]
+    assert len(ids) == len(set(ids)) > 0
+
+
+def test_same_result_gives_the_same_page() -> None:
+    assert html_page(result(intermittence=WINDOWS)) == html_page(result(intermittence=WINDOWS))
+
+
+def test_hostile_names_are_text() -> None:
+    settings, notes = {HOSTILE[1]: HOSTILE[0]}, list(HOSTILE)
+    tree = page(hostile(), settings=settings, notes=notes, pictures=[("<svg></svg>", HOSTILE[1])])
+    assert tree.find(f".//{XHTML}script") is None
+    shown = texts(tree)
+    assert HOSTILE[0] in shown
+    assert HOSTILE[1] in shown
+    assert "esc\\x1b[2Jape" in shown
+    assert "\u202e" not in shown
+    assert "\x1b" not in shown
+
+
+def test_histogram_title_is_text() -> None:
+    shown = texts(page(result(), histograms=[HISTOGRAM]))
+    assert "data set-up <b>$x$</b>" in shown
+    assert "least 60" in shown.replace("\u00a0", " ")
+
+
+def test_card_marks_suspects_and_cleared(board: Board) -> None:
+    made = result(suspects=(suspect(component="U7"), suspect(rank=2, component="U12", probability=0.05)))
+    tree = page(made, board=board)
+    marks = {}
+    for part in tree.iter(f"{XHTML}span"):
+        words = part.attrib.get("class", "").split()
+        if words[:1] == ["part"]:
+            marks["".join(part.find(f"{XHTML}b").itertext())] = words[1], texts(part.find(f"{XHTML}em"))
+    assert marks == {
+        "U7": ("suspect", "suspect 93 %"),
+        "U8": ("open", "not judged"),
+        "U11": ("open", "not judged"),
+        "U12": ("rival", "less likely 5 %"),
+    }
+
+
+def test_heat_grows_with_the_share_of_wrong_reads() -> None:
+    made = result(regions=(region("r", {0: 1, 1: 50, 2: 400, 3: 4000}),))
+    cells = [
+        cell.attrib["class"].split()[-1]
+        for cell in page(made).iter(f"{XHTML}td")
+        if "h" in cell.attrib.get("class", "")
+    ]
+    assert [c for c in cells if re.fullmatch("h[0-9]", c)] == ["h1", "h2", "h3", "h4", "h0", "h0", "h0", "h0"]
+
+
+@pytest.mark.parametrize("colours", [LIGHT, DARK], ids=["light", "dark"])
+def test_every_pair_of_colours_has_the_contrast_of_wcag(colours: dict[str, str]) -> None:
+    """WCAG 2.2, 1.4.3 (text, 4.5 : 1) and 1.4.11 (graphics, 3 : 1)."""
+    weak = [(a, b, contrast(colours[a], colours[b])) for a, b in TEXT_PAIRS if contrast(colours[a], colours[b]) < 4.5]
+    weak += [(a, b, contrast(colours[a], colours[b])) for a, b in GRAPHIC_PAIRS if contrast(colours[a], colours[b]) < 3]
+    assert weak == []
+
+
+def test_contrast_of_published_examples() -> None:
+    """Black on white is 21 : 1 (WCAG 2.2, "contrast ratio"); #767676 on white is the well-known 4.54 : 1."""
+    assert contrast("#000000", "#ffffff") == pytest.approx(21)
+    assert contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.005)
+
+
+def test_style_sheet_uses_only_pairs_that_are_checked() -> None:
+    text = html_page(result())
+    used = set(re.findall(r"var\(--([a-z0-9-]+)\)", text))
+    assert used <= set(LIGHT)
+    assert set(LIGHT) == set(DARK)
+    body = re.sub(r"--[a-z0-9-]+: #[0-9a-f]{6};", "", text)
+    assert set(re.findall(r"#[0-9a-f]{6}\b", body)) <= {"#ffffff"}
