@@ -1,0 +1,238 @@
+"""The statistics behind the sentences: intervals, bounds, trends, runs. Counts in, plain numbers out.
+
+scipy is imported inside the functions, so that a program that needs no
+statistics does not wait for it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+__all__ = [
+    "Interval",
+    "Trial",
+    "accesses_needed",
+    "clopper_pearson",
+    "cochran_armitage",
+    "dispersion",
+    "failure_runs",
+    "fisher",
+    "holm",
+    "homogeneity",
+    "rate_below",
+    "runs_test",
+    "wilson",
+]
+
+
+class Interval(NamedTuple):
+    """A two-sided interval of a rate, with the name of the method for the reader."""
+
+    low: float
+    high: float
+    confidence: float
+    method: str
+
+
+class Trial(NamedTuple):
+    """The result of a test: its statistic and its p-value."""
+
+    statistic: float
+    p: float
+
+
+def clopper_pearson(failures: int, accesses: int, confidence: float = 0.95) -> Interval:
+    """The exact interval of a rate (Clopper and Pearson, Biometrika 26, 1934). ``accesses`` >= 1."""
+    low, high = _proportion(failures, accesses, confidence, "exact")
+    return Interval(low, high, confidence, "Clopper-Pearson")
+
+
+def wilson(failures: int, accesses: int, confidence: float = 0.95) -> Interval:
+    """The score interval of a rate (Wilson, JASA 22, 1927), without continuity correction. ``accesses`` >= 1."""
+    low, high = _proportion(failures, accesses, confidence, "wilson")
+    return Interval(low, high, confidence, "Wilson")
+
+
+def _proportion(failures: int, accesses: int, confidence: float, method: str) -> tuple[float, float]:
+    from scipy.stats import binomtest
+
+    if accesses < 1 or not 0 <= failures <= accesses:
+        raise ValueError(f"{failures} failures in {accesses} accesses")
+    found = binomtest(failures, accesses).proportion_ci(confidence_level=confidence, method=method)
+    return float(found.low), float(found.high)
+
+
+def rate_below(accesses: int, confidence: float = 0.95, failures: int = 0) -> float:
+    """The rate that ``failures`` in ``accesses`` exclude: one-sided exact upper bound.
+
+    Without failures it is 1 - (1 - confidence)**(1 / accesses), about
+    3 / accesses at 95 % (the rule of three; Hanley and Lippman-Hand, JAMA 249, 1983).
+    1.0 where there were no accesses: nothing is excluded.
+    """
+    if accesses <= 0 or failures >= accesses:
+        return 1.0
+    if failures == 0:
+        return -math.expm1(math.log1p(-confidence) / accesses)
+    from scipy.stats import beta
+
+    return float(beta.ppf(confidence, failures + 1, accesses - failures))
+
+
+def accesses_needed(rate: float, confidence: float = 0.95) -> int | None:
+    """How many accesses without a failure exclude ``rate``: smallest n with (1 - rate)**n <= 1 - confidence.
+
+    None for a rate of 0, which no run can exclude.
+    """
+    if rate <= 0:
+        return None
+    if rate >= 1:
+        return 1
+    return max(1, math.ceil(math.log1p(-confidence) / math.log1p(-rate) - 1e-12))
+
+
+def holm(p_values: ArrayLike) -> NDArray[np.float64]:
+    """Adjusted p-values, float64 in the order given (Holm, Scand. J. Statist. 6, 1979): the k-th smallest of m is
+    multiplied by m - k + 1, none below the one before it, none above 1."""
+    p = np.asarray(p_values, np.float64)
+    order = np.argsort(p, kind="stable")
+    factors = np.arange(len(p), 0, -1)
+    stepped = np.minimum(np.maximum.accumulate(p[order] * factors), 1.0) if len(p) else p
+    adjusted = np.empty_like(p)
+    adjusted[order] = stepped
+    return adjusted
+
+
+def cochran_armitage(failures: ArrayLike, accesses: ArrayLike, scores: ArrayLike | None = None) -> Trial:
+    """Trend of a rate over ordered windows: z (rising > 0) and two-sided p.
+
+    z = sum s_i (r_i - n_i p) / sqrt(p (1 - p) (sum n_i s_i^2 - (sum n_i s_i)^2 / N)),
+    p = R / N (Cochran, Biometrics 10, 1954; Armitage, Biometrics 11, 1955).
+    Scores default to 0, 1, 2 …; z = 0, p = 1 where nothing varies.
+    """
+    r = np.asarray(failures, np.float64)
+    n = np.asarray(accesses, np.float64)
+    s = np.arange(len(n), dtype=np.float64) if scores is None else np.asarray(scores, np.float64)
+    total = float(n.sum())
+    if total == 0:
+        return Trial(0.0, 1.0)
+    rate = float(r.sum()) / total
+    spread = float((n * s * s).sum() - (n * s).sum() ** 2 / total)
+    variance = rate * (1 - rate) * spread
+    if variance <= 0:
+        return Trial(0.0, 1.0)
+    z = float((s * (r - n * rate)).sum()) / math.sqrt(variance)
+    return Trial(z, _two_sided(z))
+
+
+def dispersion(failures: ArrayLike, accesses: ArrayLike) -> Trial:
+    """Index of dispersion of failures over windows, and the p-value that windows of one rate spread so far.
+
+    sum (r_i - n_i p)^2 / (n_i p (1 - p)) is chi-square with k - 1 degrees of
+    freedom under one rate (Fisher, Statistical Methods for Research Workers, 1925,
+    section 19); divided by k - 1 it is the index: 1 for scattered failures, more for bursts.
+    """
+    r = np.asarray(failures, np.float64)
+    n = np.asarray(accesses, np.float64)
+    r, n = r[n > 0], n[n > 0]
+    rate = float(r.sum() / n.sum()) if len(n) else 0.0
+    if len(n) < 2 or rate in (0.0, 1.0):
+        return Trial(1.0, 1.0)
+    square = float(((r - n * rate) ** 2 / (n * rate * (1 - rate))).sum())
+    return Trial(square / (len(n) - 1), _chi_square(square, len(n) - 1))
+
+
+def runs_test(failed: ArrayLike) -> Trial:
+    """Wald-Wolfowitz runs test (Ann. Math. Statist. 11, 1940) on a sequence of right and wrong: z and two-sided p.
+
+    z < 0: fewer runs than chance gives, the failures come in bursts. z = 0,
+    p = 1 where all are alike. Normal approximation: for few failures use ``failure_runs``.
+    """
+    x = np.asarray(failed, np.bool_)
+    wrong = int(x.sum())
+    right = len(x) - wrong
+    if not wrong or not right:
+        return Trial(0.0, 1.0)
+    runs = 1 + int(np.count_nonzero(x[1:] != x[:-1]))
+    total = wrong + right
+    mean = 1 + 2 * wrong * right / total
+    variance = 2 * wrong * right * (2 * wrong * right - total) / (total**2 * (total - 1))
+    if variance <= 0:
+        return Trial(0.0, 1.0)
+    z = (runs - mean) / math.sqrt(variance)
+    return Trial(z, _two_sided(z))
+
+
+def failure_runs(runs: int, failures: int, accesses: int) -> Trial:
+    """The chance that ``failures`` scattered over ``accesses`` form so few unbroken runs: exact, one-sided.
+
+    The number of runs of failures is hypergeometric: P(m) = C(k-1, m-1) C(n-k+1, m) / C(n, k)
+    (Stevens, Ann. Eugenics 9, 1939). The statistic is the mean length of a run.
+    """
+    if failures < 1 or runs < 1 or accesses <= failures:
+        return Trial(float(failures) / max(runs, 1), 1.0)
+    from scipy.stats import hypergeom
+
+    p = float(hypergeom.cdf(runs, accesses, accesses - failures + 1, failures))
+    return Trial(failures / runs, min(p, 1.0))
+
+
+def fisher(failures: Sequence[int], accesses: Sequence[int]) -> Trial:
+    """Two groups: odds ratio (first against second) and Fisher's exact two-sided p."""
+    from scipy.stats import fisher_exact
+
+    table = [[failures[0], accesses[0] - failures[0]], [failures[1], accesses[1] - failures[1]]]
+    ratio, p = fisher_exact(table)
+    return Trial(float(ratio), float(p))
+
+
+def homogeneity(failures: ArrayLike, accesses: ArrayLike, least_expected: float = 5.0) -> Trial:
+    """Do groups share one rate? Statistic and p: Fisher's exact test for two groups, else chi-square.
+
+    Groups in which fewer than ``least_expected`` failures or successes are expected
+    are joined with their neighbour (Cochran's rule); if that leaves two, the exact
+    test is used; if one, p = 1.
+    """
+    r = np.asarray(failures, np.int64)
+    n = np.asarray(accesses, np.int64)
+    r, n = r[n > 0], n[n > 0]
+    if len(n) > 2:
+        r, n = _joined(r, n, least_expected)
+    if len(n) < 2 or r.sum() in (0, n.sum()):
+        return Trial(0.0, 1.0)
+    if len(n) == 2:
+        return fisher(r.tolist(), n.tolist())
+    found = dispersion(r, n)
+    return Trial(found.statistic * (len(n) - 1), found.p)
+
+
+def _joined(r: NDArray[np.int64], n: NDArray[np.int64], least: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Neighbouring groups joined until each expects ``least`` of both outcomes."""
+    rate = r.sum() / n.sum()
+    rarer = min(rate, 1 - rate)
+    groups: list[list[int]] = []
+    for one_r, one_n in zip(r.tolist(), n.tolist(), strict=True):
+        if groups and groups[-1][1] * rarer < least:
+            groups[-1][0] += one_r
+            groups[-1][1] += one_n
+        else:
+            groups.append([one_r, one_n])
+    if len(groups) > 1 and groups[-1][1] * rarer < least:
+        last = groups.pop()
+        groups[-1][0] += last[0]
+        groups[-1][1] += last[1]
+    return np.array([g[0] for g in groups], np.int64), np.array([g[1] for g in groups], np.int64)
+
+
+def _two_sided(z: float) -> float:
+    return math.erfc(abs(z) / math.sqrt(2))
+
+
+def _chi_square(square: float, freedom: int) -> float:
+    from scipy.stats import chi2
+
+    return float(chi2.sf(square, freedom))
