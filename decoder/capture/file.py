@@ -126,9 +126,9 @@ class CaptureFile:
         start = bytes(head[:got])
         if not start.strip(b"\xef\xbb\xbf \t\r\n"):
             raise CaptureError("the file is empty", where=self.where, hint="Record it again.")
-        _refuse_binary(start, self.where)
         if start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"$"):
             return VcdReader(source, start)
+        _refuse_binary(start, self.where)
         return CsvReader(source, start, self._rate_hz)
 
     def _reopen(self) -> None:

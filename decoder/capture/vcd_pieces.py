@@ -68,8 +68,9 @@ def cut_pieces(
     ``head`` are the bytes of the body already taken from the source, ``offset``
     where they lie in the file; ``spare`` buffers of pieces done with, to be filled again.
     """
-    left: bytes | bytearray = head
+    left: bytes | bytearray = b""
     alone = True
+    taken = 0  # of head
     while True:
         room = max(size + _CUT_WINDOW, len(left) + 1) if size >= _CUT_WINDOW else len(left) + size
         data = spare.pop() if spare else bytearray(room)
@@ -79,7 +80,12 @@ def cut_pieces(
         stop, ended = len(left), False
         view = memoryview(data)
         while stop < len(data) and not ended:
-            got = source.readinto(view[stop:])
+            if taken < len(head):
+                got = min(len(head) - taken, len(data) - stop)
+                view[stop : stop + got] = head[taken : taken + got]
+                taken += got
+            else:
+                got = source.readinto(view[stop:])
             stop += got
             ended = got == 0
         view.release()

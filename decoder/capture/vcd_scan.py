@@ -58,14 +58,16 @@ class Scan:
         if not self.data and piece.startswith(b"\xef\xbb\xbf"):
             self._at = 3  # a byte order mark is passed over, and counted
         self.data += piece
-        if b"\x00" in piece:
-            at = len(self.data) - len(piece) + piece.index(b"\x00")
-            raise self.defect("a NUL byte in the header", at, hint="This is not a text file.")
+        begin = len(self.data) - len(piece)
         for match in _TOKEN.finditer(self.data, self._at):
             self._token(match.group(), match.start())
             self._at = match.end()
             if self.body_at is not None:
-                return
+                break
+        if (at := self.data.find(b"\x00", begin, self.body_at)) >= 0:
+            raise self.defect("a NUL byte in the header", at, hint="This is not a text file.")
+        if self.body_at is not None:
+            return
         if len(self.data) > HEADER_LIMIT:
             raise self.defect(
                 f"no $enddefinitions in the first {HEADER_LIMIT >> 20} MB", len(self.data), hint="Dump fewer signals."

@@ -1,0 +1,58 @@
+"""The sample interval from time stamps: rounded grids, whole grids, none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from decoder.capture import sample_grid
+
+
+def _stamps(interval: float, counts: np.ndarray) -> np.ndarray:
+    return np.rint(interval * np.cumsum(counts)).astype(np.int64)
+
+
+@pytest.mark.parametrize("rate_mhz", [24.0, 16.0, 12.0, 48.0, 100.0, 33.3333])
+def test_a_rate_whose_interval_is_no_whole_nanosecond(rate_mhz: float) -> None:
+    rng = np.random.default_rng(5)
+    interval = 1000.0 / rate_mhz
+    counts = rng.choice([1, 1, 2, 3, 5, 7, 12], 5000)
+    found = sample_grid(_stamps(interval, counts))
+    assert found == pytest.approx(interval, abs=0.01)
+
+
+def test_long_quiet_spells_do_not_mislead_it() -> None:
+    rng = np.random.default_rng(6)
+    counts = np.where(rng.random(4000) < 0.02, rng.integers(10**5, 10**9, 4000), rng.choice([1, 2, 3, 6], 4000))
+    assert sample_grid(_stamps(125 / 3, counts)) == pytest.approx(125 / 3, abs=0.01)
+
+
+def test_a_bus_that_never_changes_on_neighbouring_samples() -> None:
+    counts = np.random.default_rng(7).choice([2, 3, 5], 3000)
+    assert sample_grid(_stamps(125 / 3, counts)) == pytest.approx(125 / 3, abs=0.01)
+
+
+def test_a_simulator_in_picoseconds_that_uses_whole_nanoseconds() -> None:
+    steps = np.random.default_rng(8).choice([5000, 11000, 13000, 45000], 500)
+    assert sample_grid(np.cumsum(steps)) == 1000.0
+
+
+def test_times_without_a_grid() -> None:
+    times = np.unique(np.random.default_rng(9).integers(0, 10**7, 5000))
+    assert sample_grid(times) is None
+
+
+def test_nothing_to_go_by() -> None:
+    for times in ([], [5], [5, 6], [1, 2, 3, 4]):
+        assert sample_grid(np.array(times, np.int64)) is None
+    assert sample_grid(np.arange(0, 4000, 42, dtype=np.int64)) == 42.0
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(8.0, 5000.0), st.integers(0, 2**32 - 1))
+def test_any_interval_above_eight_ticks_is_found(interval: float, number: int) -> None:
+    counts = np.random.default_rng(number).choice([1, 2, 3, 4, 9], 3000)
+    found = sample_grid(_stamps(interval, counts))
+    assert found == pytest.approx(interval, abs=0.01)
