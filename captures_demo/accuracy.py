@@ -28,8 +28,9 @@ from captures_demo.world.cases import Case, draw_case
 from captures_demo.world.machine import Machine
 from captures_demo.world.play import Run
 from captures_demo.world.random_fault import FAULT_SCOPES
-from captures_demo.world.scoring import Truth, fault_named, part_key, rank_of_truth, truth_of
-from captures_demo.world.tally import render
+from captures_demo.world.scoring import Truth, fault_named, part_key, rank_of_truth, tie_groups, truth_of
+from captures_demo.world.tally import found, render
+from captures_demo.world.ties import cannot_part
 from decoder.board import Board, load_board
 from decoder.bus import Cycles, Kind, load_profile
 from decoder.diagnosis import Diagnosis, Evidence, ProfileFacts, TrafficCounter, diagnose
@@ -47,9 +48,13 @@ _KIND_OF = np.array([Kind.READ, Kind.WRITE, Kind.IDLE, Kind.OPCODE_FETCH], np.ui
 
 @dataclass
 class Outcome:
-    """One card judged. ``places``: rank of each true part (0 = not listed); ``tied``: first by a listed tie;
-    ``named``: fault, lanes and lines right at that place; ``probability`` of the part named first and whether it is
-    ``right``; ``accused``: a part named on a healthy card."""
+    """One card judged.
+
+    ``places``: place of each true part, tied suspects sharing one (0 = not listed); ``tied``: it is not the first name
+    at its place; ``false_tie``: the world says that the two can be told apart; ``named``: fault, lanes and lines right,
+    too. ``probability`` of the first place and whether it is ``right``; the same of the part named first alone
+    (``alone``, ``alone_right``). ``accused``: a part named on a healthy card.
+    """
 
     seed: int
     category: str
@@ -59,9 +64,12 @@ class Outcome:
     ledger_agrees: bool
     places: list[int] = field(default_factory=list)
     tied: list[bool] = field(default_factory=list)
+    false_tie: bool = False
     named: list[bool] = field(default_factory=list)
     probability: float | None = None
     right: bool = False
+    alone: float | None = None
+    alone_right: bool = False
     accused: bool = False
     seconds: float = 0.0
     answer: list[str] = field(default_factory=list)
@@ -129,15 +137,15 @@ def ask(run: Run, board: Board) -> tuple[Diagnosis, int, float]:
         tick_s=1e-9,
         traffic=traffic,
     )
-    found = diagnose(evidence)
-    return found, sum(region.mismatches for region in counts), time.perf_counter() - began
+    diagnosis = diagnose(evidence)
+    return diagnosis, sum(region.mismatches for region in counts), time.perf_counter() - began
 
 
 def judge(case: Case) -> Outcome:
     """Ask the engine about one card, and mark the answer."""
     with tempfile.TemporaryDirectory() as scratch:
         board = load_board(write_board(case.machine, Path(scratch)))
-    found, mismatches, seconds = ask(case.run, board)
+    diagnosis, mismatches, seconds = ask(case.run, board)
     outcome = Outcome(
         case.seed,
         case.category,
@@ -147,22 +155,29 @@ def judge(case: Case) -> Outcome:
         mismatches == case.run.mismatches,
         seconds=seconds,
     )
-    suspects = tuple(found.suspects)
+    suspects = tuple(diagnosis.suspects)
     outcome.answer = [
-        f"{_words(s)} p={s.probability:.3f} explains={s.explains} tied={s.tied_with}" for s in suspects[:4]
+        f"{_words(s)} p={s.probability:.3f} explains={s.explains} contradicted={s.contradicted} tied={s.tied_with}"
+        for s in suspects[:5]
     ]
     outcome.accused = case.category == "healthy" and bool(suspects)
     truths = [truth_of(case.machine, fault) for fault in case.faults]
     for truth in truths:
         outcome.truth.append(_words(truth))
-        place, tied = rank_of_truth(truth, suspects)
+        place, suspect = rank_of_truth(truth, suspects)
+        tied = suspect is not None and suspect is not tie_groups(suspects)[place - 1][0]
+        if tied and place == 1 and case.category == "hard" and not cannot_part(case, suspects[0]):
+            outcome.false_tie, place = True, suspect.rank if suspect is not None else 0
         outcome.places.append(place)
         outcome.tied.append(tied)
-        outcome.named.append(any(fault_named(truth, s) for s in suspects[: max(3, place)]))
+        outcome.named.append(any(fault_named(truth, s) for group in tie_groups(suspects)[:3] for s in group))
     if suspects and truths:
+        group = tie_groups(suspects)[0]
+        outcome.probability = min(1.0, sum(s.probability for s in suspects if part_key(s) in map(part_key, group)))
+        outcome.right = not outcome.false_tie and any(rank_of_truth(truth, group)[0] == 1 for truth in truths)
         first = part_key(suspects[0])
-        outcome.probability = min(1.0, sum(s.probability for s in suspects if part_key(s) == first))
-        outcome.right = any(rank_of_truth(truth, suspects[:1])[0] == 1 for truth in truths)
+        outcome.alone = min(1.0, sum(s.probability for s in suspects if part_key(s) == first))
+        outcome.alone_right = any(rank_of_truth(truth, suspects[:1])[0] == 1 for truth in truths)
     return outcome
 
 
@@ -228,7 +243,7 @@ def main() -> None:
     print(render([asdict(outcome) for outcome in outcomes]))
     if chosen.show:
         for outcome in outcomes:
-            if outcome.accused or (outcome.places and outcome.places[0] != 1):
+            if outcome.accused or not found(asdict(outcome), 1):
                 print(f"seed {outcome.seed} {outcome.category} {outcome.modes} {outcome.mismatches} mismatches")
                 print("   truth ", *outcome.truth, sep="\n      ")
                 print("   answer", *outcome.answer, sep="\n      ")

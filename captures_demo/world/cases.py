@@ -26,13 +26,15 @@ _ALWAYS_HARD = {"leaky"}
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One capture to judge. ``category`` as in ``CATEGORIES``; the run holds machine, faults and truth."""
+    """One capture to judge. ``category`` as in ``CATEGORIES``; ``stimulus`` and ``world_seed`` play it again."""
 
     seed: int
     category: str
     machine: Machine
     faults: tuple[Fault, ...]
     run: Run
+    stimulus: Stimulus
+    world_seed: int
 
 
 def draw_case(seed: int, category: str, *, kind: tuple[str, str] | None = None, cycles: int = 0) -> Case:
@@ -51,7 +53,8 @@ def draw_case(seed: int, category: str, *, kind: tuple[str, str] | None = None, 
         faults = _draw_faults(machine, stimulus, category, kind, world_seed, rng)
         if faults is None:
             continue
-        return Case(seed, category, machine, faults, play(machine, faults, stimulus, world_seed))
+        run = play(machine, faults, stimulus, world_seed)
+        return Case(seed, category, machine, faults, run, stimulus, world_seed)
     raise RuntimeError(f"no machine of {_TRIES} shows {kind} ({category}, seed {seed})")
 
 

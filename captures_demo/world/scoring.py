@@ -14,13 +14,14 @@ The fault is *named* when, besides the part, its kind and its data lanes or addr
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from captures_demo.world.faults import Fault
 from captures_demo.world.machine import Machine
 
-__all__ = ["SuspectLike", "Truth", "fault_named", "part_key", "part_named", "rank_of_truth", "truth_of"]
+__all__ = ["SuspectLike", "Truth", "fault_named", "part_key", "part_named", "rank_of_truth", "tie_groups", "truth_of"]
 
 
 class SuspectLike(Protocol):
@@ -44,6 +45,8 @@ class SuspectLike(Protocol):
     def probability(self) -> float: ...
     @property
     def explains(self) -> int: ...
+    @property
+    def contradicted(self) -> int: ...
     @property
     def tied_with(self) -> tuple[int, ...]: ...
 
@@ -111,14 +114,31 @@ def fault_named(truth: Truth, suspect: SuspectLike) -> bool:
     return not truth.lanes or truth.fault == "coupled" or set(suspect.lanes) == set(truth.lanes)
 
 
-def rank_of_truth(truth: Truth, suspects: tuple[SuspectLike, ...]) -> tuple[int, bool]:
-    """(place of the true part, whether it got there by a listed tie); (0, False) if it is not listed.
+def tie_groups(suspects: Sequence[SuspectLike]) -> list[list[SuspectLike]]:
+    """Suspects that the engine calls tied, together, in order of their best rank.
 
-    A suspect that is listed as tied with the first counts as first, if it explains as many reads.
+    A tie is taken at its word only where both explain equally many reads and fail equally many.
     """
+    groups: list[list[SuspectLike]] = []
     for suspect in suspects:
-        if part_named(truth, suspect):
-            first = suspects[0]
-            tied = suspect.rank != 1 and 1 in suspect.tied_with and suspect.explains == first.explains
-            return (1, True) if tied else (suspect.rank, False)
-    return 0, False
+        for group in groups:
+            head = group[0]
+            even = (head.explains, head.contradicted) == (suspect.explains, suspect.contradicted)
+            if even and head.rank in suspect.tied_with:
+                group.append(suspect)
+                break
+        else:
+            groups.append([suspect])
+    return groups
+
+
+def rank_of_truth(truth: Truth, suspects: Sequence[SuspectLike]) -> tuple[int, SuspectLike | None]:
+    """(place of the first group that names the true part, the suspect in it that does); (0, None) if none does.
+
+    Suspects that are listed as tied are one candidate with several names: they share a place.
+    """
+    for place, group in enumerate(tie_groups(suspects), start=1):
+        for suspect in group:
+            if part_named(truth, suspect):
+                return place, suspect
+    return 0, None
