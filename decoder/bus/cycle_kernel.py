@@ -1,5 +1,8 @@
 """Second pass: what each span was that the first pass found.
 
+Arrays are handed to small functions a dozen times a cycle; counting references to them would take most
+of the time. These functions allocate nothing, so they are compiled without that count and inlined.
+
 Works on ``Tables`` (``tables.py``), keeps its state in arrays between blocks, raises nothing and knows
 no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
 """
@@ -14,7 +17,7 @@ LATCH, GAP = 1, 2
 UNSEEN, DOUBTED = 1, 2
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _plane_holds(number, levels, unknown, expr, term, lit):
     """Expression ``number`` on the planes of one span: 1, 0 or -1."""
     if number < 0:
@@ -37,7 +40,7 @@ def _plane_holds(number, levels, unknown, expr, term, lit):
     return -1 if doubt else 0
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False)
 def _settle(time, levels, unknown, row, floor, at, low, high, plane, lev, unk, mov):
     """Levels at time ``at`` near row ``row`` into plane ``plane``; bits that moved strictly inside (low, high)."""
     n, words = levels.shape
@@ -60,7 +63,7 @@ def _settle(time, levels, unknown, row, floor, at, low, high, plane, lev, unk, m
                 mov[plane, w] |= (levels[i, w] ^ levels[i - 1, w]) | (unknown[i, w] ^ unknown[i - 1, w])
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _inside(time, levels, unknown, begin_row, end_row, floor, low, high, lev, unk):
     """Planes ANYHIGH, ANYLOW and CHANGED over the time between low and high, the level at low included."""
     words = levels.shape[1]
@@ -84,7 +87,7 @@ def _inside(time, levels, unknown, begin_row, end_row, floor, low, high, lev, un
         unk[ANYHIGH, w] &= ~lev[ANYHIGH, w]
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _gather(source, planes, piece_start, piece):
     """Bits of ``planes`` (levels, unknown or moved) that source ``source`` names, at their places."""
     value = np.uint64(0)
@@ -93,7 +96,7 @@ def _gather(source, planes, piece_start, piece):
     return value
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _gather_row(source, row, start, piece, first):
     """As ``_gather`` from one row of words; columns of ``piece`` from ``first`` on are word, right, left, mask."""
     value = np.uint64(0)
@@ -102,7 +105,7 @@ def _gather_row(source, row, start, piece, first):
     return value
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, mov):
     """Fill the planes of the span that ``event`` ends, a row of ``scan``'s events."""
     begin_row, end_row = max(event[2] - base, floor), event[4] - base
@@ -128,7 +131,7 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
     _inside(time, levels, unknown, begin_row, end_row, floor, low, high, lev, unk)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _match(s, lev, unk, rule, source, expr, term, lit, piece_start, piece):
     """(rule, 1 or -1) of strobe s; where several may fit for want of a level, a write is taken; (-1, 0) none."""
     chosen, sure = -1, 0
@@ -156,7 +159,7 @@ def _match(s, lev, unk, rule, source, expr, term, lit, piece_start, piece):
     return chosen, sure
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _lanes(r, all_bits, lev, unk, lane_start, lane, expr, term, lit):
     """(byte lanes in use, 1 or -1 when one of them is in doubt)."""
     lanes, sure = np.uint64(0), 1
@@ -173,7 +176,7 @@ def _lanes(r, all_bits, lev, unk, lane_start, lane, expr, term, lit):
     return lanes, sure
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _read(number, lev, unk, mov, source, piece_start, piece, steady_start, steady):
     """(levels, moved, lost, missing) of source ``number``, each as bits at their places."""
     moved = _gather(number, mov, piece_start, piece) | _gather_row(number, lev[CHANGED], steady_start, steady, 0)
@@ -182,13 +185,13 @@ def _read(number, lev, unk, mov, source, piece_start, piece, steady_start, stead
     return value, moved, lost, source[number, 2]
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _doubts(moved, lost, missing):
     """Flags for bits that moved, are unknown, or are not wired."""
     return (UNSETTLED if moved else 0) | (UNKNOWN if lost else 0) | (PARTIAL if missing else 0)
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _cycle(k, r, sure, lev, unk, mov, kept, t, out_address, out_data, out_kept, out_width):
     """Columns that rule r reads from the planes, into row k; returns its flags."""
     rule, source, piece_start, piece = t.rule, t.source, t.piece_start, t.piece
@@ -225,7 +228,7 @@ def _cycle(k, r, sure, lev, unk, mov, kept, t, out_address, out_data, out_kept, 
     return flags
 
 
-@njit(cache=True, nogil=True, inline="always")
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _bus_at(time, levels, row, floor, at, bus):
     """The levels of all lines at time ``at``, near row ``row``."""
     i = row
@@ -237,7 +240,7 @@ def _bus_at(time, levels, row, floor, at, bus):
         bus[w] = levels[i, w]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def resolve(
     time, levels, unknown, base, final, events, t,
     lev, unk, mov, prev, bus, marks, waits,

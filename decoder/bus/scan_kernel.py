@@ -1,5 +1,8 @@
 """First pass over a capture's rows: where spans begin and end, latches hold, samples are missing.
 
+Arrays are handed to small functions a dozen times a cycle; counting references to them would take most
+of the time. These functions allocate nothing, so they are compiled without that count and inlined.
+
 Works on ``Tables`` (``tables.py``), keeps its state in arrays between blocks, raises nothing and knows
 no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
 """
@@ -12,7 +15,7 @@ UNSEEN, DOUBTED = 1, 2  # a span's begin was not seen; a line of its strobe was 
 RING = 31
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _row_holds(number, levels, unknown, i, expr, term, lit):
     """Expression ``number`` on row i: 1, 0 or -1."""
     if number < 0:
@@ -35,7 +38,7 @@ def _row_holds(number, levels, unknown, i, expr, term, lit):
     return -1 if doubt else 0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _bit(levels, unknown, i, word, bit):
     """Level of one bit of row i: 1, 0 or -1."""
     one = np.uint64(1) << np.uint64(bit)
@@ -44,18 +47,30 @@ def _bit(levels, unknown, i, word, bit):
     return 1 if levels[i, word] & one else 0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
+def _median(ring, known):
+    """The middle one of the first ``known`` intervals, the upper one of two."""
+    for i in range(known):
+        below = 0
+        for j in range(known):
+            if ring[j] < ring[i] or (ring[j] == ring[i] and j < i):
+                below += 1
+        if below == known // 2:
+            return ring[i]
+    return np.int64(0)
+
+
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _interval(ring, counts, interval, clock):
     """Put a clock (or strobe) interval into the ring; counts[3] = silence in ticks that means missing samples."""
     ring[counts[2] % RING] = interval
     counts[2] += 1
     if counts[2] == 8 or counts[2] % RING == 0:
-        known = min(counts[2], RING)
-        median = np.sort(ring[:known])[known // 2]
+        median = _median(ring, min(counts[2], RING))
         counts[3] = max(median * clock[2] // 16, clock[3])
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found):
     """Strobe s changes to ``state`` at row ``row``; returns the number of events so far."""
     before = spans[s, 0]
@@ -82,7 +97,7 @@ def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found)
     return found
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def scan(time, levels, unknown, start, base, gap_ends, t, spans, latches, last, ring, counts, events):
     """Find the ends of spans, the edges of latches and the gaps in rows start: of the arrays.
 
