@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from decoder.bus.columns import KIND_NAMES, READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind
 from decoder.bus.layout import Layout
 from decoder.bus.profile import Line, Profile, check_profile, line_needs, load_profile, profile_from_text, profile_names
-from decoder.bus.unwired import unwired_address
+from decoder.bus.unwired import unwired_address, unwired_data
 
 if TYPE_CHECKING:
     from decoder.bus.extractor import CycleExtractor
@@ -29,6 +29,7 @@ __all__ = [
     "profile_from_text",
     "profile_names",
     "unwired_address",
+    "unwired_data",
 ]
 
 

@@ -63,9 +63,11 @@ class _Compiler:
             spot = self.where(literal.line)
             high = literal.asserted != line.active_low
             if spot is None:
-                if line.default_level is None or (line.default_level == 1) == high:
-                    continue  # an unknown unwired line narrows nothing
-                return None
+                if line.default_level is None:
+                    masks[PLANES["never"], 0] = (1, 0)
+                elif (line.default_level == 1) != high:
+                    return None
+                continue
             word, bit = spot
             number, want = self._plane(literal.place or plane, line.active_low, high)
             mask, wanted = masks.get((number, word), (0, 0))

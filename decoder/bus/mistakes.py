@@ -23,8 +23,9 @@ def mistakes(file: ProfileFile) -> list[str]:
     found.extend(_names_twice(file))
     found.extend(_too_many(file))
     latches = {latch.name for latch in file.latch}
+    sure = _always_known(file)
     for place, text, points in _conditions(file):
-        found.extend(_condition(place, text, points, lines, latches))
+        found.extend(_condition(place, text, points, lines, latches, sure))
     found.extend(_sources(file, lines, latches))
     found.extend(_rules(file))
     found.extend(_references(file))
@@ -92,7 +93,18 @@ def _conditions(file: ProfileFile) -> Iterator[tuple[str, str, bool]]:
             yield f"{place}, lane {lane.lane}", lane.when, True
 
 
-def _condition(place: str, text: str, points: bool, lines: set[str], latches: set[str]) -> Iterator[str]:
+def _always_known(file: ProfileFile) -> set[str]:
+    """Lines that are required or have a default: what a strobe or latch may hang on."""
+    entries = [e for e in file.line if e.need == "required" or e.default != "unknown"]
+    try:
+        return {name for entry in entries for name in line_names(entry.name)}
+    except ProfileError:
+        return set()
+
+
+def _condition(
+    place: str, text: str, points: bool, lines: set[str], latches: set[str], sure: set[str]
+) -> Iterator[str]:
     try:
         terms = expression.parse(text)
     except ProfileError as error:
@@ -105,6 +117,8 @@ def _condition(place: str, text: str, points: bool, lines: set[str], latches: se
     for literal in sorted({lit for term in terms for lit in term}):
         if literal.line not in lines:
             yield f"{place}: the line {literal.line} is not declared in any [[line]]"
+        elif not points and literal.line not in sure:
+            yield f"{place}: the line {literal.line} must be required or have a default, since a strobe hangs on it"
         if literal.place and not points:
             yield f"{place}: '{literal.place}.' has no meaning here; a strobe or latch looks at the lines as they are"
         elif literal.place and literal.place not in latches and literal.place not in _POINTS:

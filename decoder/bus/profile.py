@@ -181,17 +181,17 @@ def _expand(entry: LineEntry) -> list[Line]:
     ]
 
 
-def line_needs(profile: Profile, extra: Sequence[str] = ()) -> list[LineNeed]:
+def line_needs(profile: Profile, extra: Sequence[str] = (), *, any_subset: bool = False) -> list[LineNeed]:
     """What the wiring must find: the profile's lines, then ``extra`` lines of a board (all optional, no warning).
 
-    At least one address line and one data line must be there; the rest of them may be missing.
+    At least one address line and one data line must be there, unless ``any_subset``; the rest of them may be missing.
     """
     needs = [
         LineNeed(
             line.name,
             line.required,
             line.aliases,
-            group=line.role if line.role in ("address", "data") and line.fallback is None else None,
+            group=line.role if line.role in ("address", "data") and line.fallback is None and not any_subset else None,
             if_missing=_missing_text(line),
         )
         for line in profile.lines.values()

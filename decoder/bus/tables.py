@@ -14,8 +14,9 @@ U64 = NDArray[np.uint64]
 
 # Levels of all lines at the points of a span. ANYHIGH/ANYLOW: lines high/low at some time inside
 # it; CHANGED: lines that moved inside it; PREV: the end of the previous span of the same strobe.
-PLANES = {"begin": 0, "middle": 1, "end": 2, "anyhigh": 3, "anylow": 4, "changed": 5, "prev": 6}
-FIRST_LATCH = 7
+# NEVER: nothing is known there, for conditions on lines that are not wired.
+PLANES = {"begin": 0, "middle": 1, "end": 2, "anyhigh": 3, "anylow": 4, "changed": 5, "prev": 6, "never": 7}
+FIRST_LATCH = 8
 ACTIONS = {"emit": 0, "skip": 1, "stretch": 2, "reject": 3}
 NEVER = -2  # an expression that can never hold with this wiring; -1 always holds
 

@@ -1,18 +1,30 @@
-"""Which address bits no channel carries."""
+"""Which address and data bits no channel carries."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 from decoder.bus.layout import Layout
 from decoder.bus.profile import Profile
 from decoder.bus.ranges import bit_numbers, line_names
+from decoder.bus.schema import AddressSource, DataSource
 
-__all__ = ["unwired_address"]
+__all__ = ["unwired_address", "unwired_data"]
 
 
 def unwired_address(profile: Profile, layout: Layout) -> int:
     """Mask of the address bits whose line is not wired, nor its stand-in, and has no default level."""
+    return _missing(profile.addresses, profile, layout)
+
+
+def unwired_data(profile: Profile, layout: Layout) -> int:
+    """Mask of the data bits that some source of the bus's data cannot give."""
+    return _missing(profile.datas, profile, layout)
+
+
+def _missing(sources: Sequence[AddressSource | DataSource], profile: Profile, layout: Layout) -> int:
     missing = 0
-    for source in profile.addresses:
+    for source in sources:
         for piece in source.pieces:
             for bit, name in zip(bit_numbers(piece.bits), line_names(piece.lines), strict=True):
                 line = profile.lines[name]
