@@ -16,16 +16,20 @@ from decoder.report.tables import paragraphs, table_text
 from decoder.report.text import check_text, to_ascii
 
 if TYPE_CHECKING:
+    from decoder.report.board_drawing import board_text
     from decoder.report.card import card_rows
     from decoder.report.markdown import markdown_text
     from decoder.report.page import html_page
     from decoder.report.plots import Histogram
+    from decoder.report.schemas import board_schema, profile_schema
 
 __all__ = [
     "Histogram",
     "Lister",
     "RowFormat",
     "Selection",
+    "board_schema",
+    "board_text",
     "card_rows",
     "check_text",
     "html_page",
@@ -33,6 +37,7 @@ __all__ = [
     "markdown_text",
     "paragraphs",
     "plural",
+    "profile_schema",
     "refuse_overwriting",
     "table_text",
     "to_ascii",
@@ -40,7 +45,15 @@ __all__ = [
     "whole_file",
 ]
 
-_LATER = {"Histogram": "plots", "card_rows": "card", "html_page": "page", "markdown_text": "markdown"}
+_LATER = {
+    "Histogram": "plots",
+    "board_schema": "schemas",
+    "board_text": "board_drawing",
+    "card_rows": "card",
+    "html_page": "page",
+    "markdown_text": "markdown",
+    "profile_schema": "schemas",
+}
 
 
 def __getattr__(name: str) -> Any:

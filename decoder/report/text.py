@@ -23,21 +23,8 @@ _CLEARED_NAMES = 12
 _WARNINGS = 5
 _STEPS = 4
 
-_ASCII = str.maketrans(
-    {
-        "·": ".",
-        "…": "...",
-        "–": "-",
-        "—": "-",
-        "×": "x",
-        "µ": "u",
-        "→": "->",
-        "≥": ">=",
-        "≤": "<=",
-        "±": "+/-",
-        "█": "#",
-    }
-)
+_LIKE = dict(zip("·–—×µ█─│┌┐└┘", ".--xu#-|++++", strict=True))
+_ASCII = str.maketrans(_LIKE | {"…": "...", "→": "->", "≥": ">=", "≤": "<=", "±": "+/-"})
 
 
 def to_ascii(text: str) -> str:

@@ -12,13 +12,17 @@ from decoder.errors import UsageError
 from decoder.text import plain
 from tui.commands import options as opt
 from tui.commands import screen
+from tui.commands.completing import CAPTURE, demo_folders, demo_names
 
-__all__ = ["demo", "demo_folders"]
+__all__ = ["demo"]
 
 
 def demo(
     name: Annotated[
-        str | None, typer.Argument(metavar="NAME", help="Which capture; the first if left out.", show_default=False)
+        str | None,
+        typer.Argument(
+            autocompletion=demo_names, metavar="NAME", help="Which capture; the first if left out.", show_default=False
+        ),
     ] = None,
     listed: Annotated[bool, typer.Option("--list", help="Only list the captures that are there.")] = False,
     html: opt.HtmlOption = None,
@@ -43,7 +47,7 @@ def demo(
     from tui.commands.progress_bar import progress_bar
 
     folder = _chosen(folders, name)
-    capture, board = _capture(folder), folder / "board.toml"
+    capture, board = folder / CAPTURE, folder / "board.toml"
     outputs, asked = Outputs(html, markdown), opt.request(str(capture), board=board)
     outputs.refuse_overwriting(capture, board)
     with progress_bar(not (quiet or no_progress)) as progress:
@@ -61,22 +65,6 @@ def demo(
             ]
         )
     return status
-
-
-def demo_folders() -> dict[str, Path]:
-    """The bundled scenarios by name: folders with a board file and a capture."""
-    import captures_demo
-
-    home = Path(captures_demo.__file__).parent
-    return {
-        folder.name: folder
-        for folder in sorted(home.iterdir())
-        if (folder / "board.toml").is_file() and _capture(folder).is_file()
-    }
-
-
-def _capture(folder: Path) -> Path:
-    return folder / "capture.vcd.xz"
 
 
 def _chosen(folders: dict[str, Path], name: str | None) -> Path:

@@ -16,6 +16,7 @@ from typing import Annotated, cast
 import typer
 
 from decoder.errors import BusledgerError, UsageError
+from tui.commands.board import board_commands
 from tui.commands.browse import browse
 from tui.commands.check import check
 from tui.commands.cycles import cycles
@@ -46,6 +47,7 @@ app.command("cycles", short_help="List the bus cycles, or write them to a file."
 app.command("browse", short_help="Step through the evidence in the terminal.")(browse)
 app.command("profiles", short_help="The buses that are known.")(profiles)
 app.command("parts", short_help="The chips that are known.")(parts)
+app.add_typer(board_commands, name="board", short_help="Make, draw and describe board files.")
 app.command("demo", short_help="The main job on a bundled capture.")(demo)
 
 
@@ -60,7 +62,7 @@ def _root(
         print(f"busledger {installed('busledger')}")
         raise typer.Exit
     if context.invoked_subcommand is None:
-        names = ", ".join(command.name or "" for command in app.registered_commands)
+        names = ", ".join(typer.main.get_command(app).list_commands(context))  # type: ignore[attr-defined]
         raise UsageError("no command was given", expected=f"one of {names}", hint="Start with 'busledger demo'.")
     return 0
 

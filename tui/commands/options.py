@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from decoder.errors import UsageError
+from tui.commands.completing import bus_names
 
 if TYPE_CHECKING:
     from decoder.pipeline import Request
@@ -50,6 +51,7 @@ ProfileOption = Annotated[
     str | None,
     typer.Option(
         "--profile",
+        autocompletion=bus_names,
         metavar="NAME",
         help="Bus, if no board file names it: see 'busledger profiles'.",
         show_default=False,

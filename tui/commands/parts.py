@@ -9,6 +9,7 @@ import typer
 
 from tui.commands import options as opt
 from tui.commands import screen
+from tui.commands.completing import part_names
 
 if TYPE_CHECKING:
     from decoder.board import Part
@@ -18,7 +19,13 @@ __all__ = ["parts"]
 
 def parts(
     name: Annotated[
-        str | None, typer.Argument(metavar="NAME", help="A part, in any usual marking: SN74LS138N.", show_default=False)
+        str | None,
+        typer.Argument(
+            autocompletion=part_names,
+            metavar="NAME",
+            help="A part, in any usual marking: SN74LS138N.",
+            show_default=False,
+        ),
     ] = None,
     as_json: opt.JsonOption = False,
 ) -> int:

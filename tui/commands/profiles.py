@@ -9,6 +9,7 @@ import typer
 
 from tui.commands import options as opt
 from tui.commands import screen
+from tui.commands.completing import bus_names
 
 if TYPE_CHECKING:
     from decoder.bus import Profile
@@ -19,7 +20,12 @@ __all__ = ["profiles"]
 def profiles(
     name: Annotated[
         str | None,
-        typer.Argument(metavar="NAME", help="A bus, or the path of a profile of your own.", show_default=False),
+        typer.Argument(
+            autocompletion=bus_names,
+            metavar="NAME",
+            help="A bus, or the path of a profile of your own.",
+            show_default=False,
+        ),
     ] = None,
     as_json: opt.JsonOption = False,
 ) -> int:

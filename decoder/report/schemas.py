@@ -1,0 +1,102 @@
+"""JSON schemas of the files that people write, for editors that check TOML while one types.
+
+Made from the very models that read the files, so that they cannot fall behind.
+JSON Schema draft 2020-12.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import BaseModel
+
+from decoder.board.schema import (
+    BoardTable,
+    BufferTable,
+    ChipTable,
+    DecoderTable,
+    DirectionTable,
+    EnableTable,
+    RegionTable,
+)
+from decoder.bus.schema import ProfileFile
+
+__all__ = ["board_schema", "profile_schema"]
+
+_DRAFT = "https://json-schema.org/draft/2020-12/schema"
+_LANES = {
+    "description": 'data lanes: "D0-D3" or ["D0", "D5"]',
+    "anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}],
+}
+_DESCRIPTIONS = {
+    "bus": "a profile's name ('busledger profiles'), or the path of one",
+    "start": "first bus address, such as 0x4000",
+    "end": "last bus address, inclusive",
+    "kind": "ram, rom or io; io is listed, not compared",
+    "space": "which address space; memory if left out",
+    "select": "the select line's name, used when it is clipped",
+    "image": "a ROM's contents, a path relative to this file",
+    "part": "a part of the library ('busledger parts')",
+    "designator": "the name printed beside the part",
+    "serves": "the regions behind this driver",
+    "lines": "address or control lines that pass through",
+    "to_cpu": "the level of the line at which it drives toward the CPU",
+    "active": "the level of the line at which it is on",
+    "far_side": "lane or line = the line clipped on the card's side",
+    "inputs": "pin = line",
+    "outputs": "pin = line",
+    "row": "place on the card, for drawings",
+    "column": "place on the card, for drawings",
+}
+
+
+def board_schema() -> dict[str, Any]:
+    """The schema of a board file."""
+    region, buffer = _table(RegionTable), _table(BufferTable)
+    region["properties"]["chips"] = {"type": "array", "items": _table(ChipTable)}
+    buffer["properties"]["direction"] = _table(DirectionTable)
+    buffer["properties"]["enable"] = _table(EnableTable)
+    return {
+        "$schema": _DRAFT,
+        "title": "busledger board file",
+        "type": "object",
+        "additionalProperties": False,
+        "required": ["board", "region"],
+        "properties": {
+            "board": _table(BoardTable),
+            "wiring": {
+                "description": 'line = "channel name"; lines left out match by name',
+                "type": "object",
+                "additionalProperties": {"type": "string"},
+            },
+            "region": {"type": "array", "items": region, "minItems": 1},
+            "decoder": {"type": "array", "items": _table(DecoderTable)},
+            "buffer": {"type": "array", "items": buffer},
+        },
+    }
+
+
+def profile_schema() -> dict[str, Any]:
+    """The schema of a bus profile."""
+    return {"$schema": _DRAFT, **_clean(ProfileFile.model_json_schema()), "title": "busledger bus profile"}
+
+
+def _table(model: type[BaseModel]) -> dict[str, Any]:
+    """A flat model as a schema that stands alone, with what its keys mean."""
+    schema: dict[str, Any] = _clean(model.model_json_schema())
+    for key, value in schema["properties"].items():
+        if key == "lanes":
+            schema["properties"][key] = dict(_LANES)
+        elif key in _DESCRIPTIONS:
+            value["description"] = _DESCRIPTIONS[key]
+    return schema
+
+
+def _clean(schema: Any) -> Any:
+    """Without the titles that pydantic makes of names, and without defaults of null, which TOML does not have."""
+    if isinstance(schema, dict):
+        kept = {k: v for k, v in schema.items() if not (k == "title" and isinstance(v, str))}
+        if kept.get("default", ...) is None:
+            del kept["default"]
+        return {k: _clean(v) for k, v in kept.items()}
+    return [_clean(item) for item in schema] if isinstance(schema, list) else schema

@@ -1,0 +1,37 @@
+"""Names that the shell completes: buses, parts, bundled captures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+__all__ = ["CAPTURE", "bus_names", "demo_folders", "demo_names", "part_names"]
+
+CAPTURE = "capture.vcd.xz"
+
+
+def bus_names(incomplete: str) -> list[str]:
+    """Bundled profiles that begin so."""
+    from decoder.bus import profile_names
+
+    return [name for name in profile_names() if name.startswith(incomplete.lower())]
+
+
+def part_names(incomplete: str) -> list[str]:
+    """Parts of the library that begin so, any case."""
+    from decoder.board import parts
+
+    return [part.name for part in parts() if part.name.lower().startswith(incomplete.lower())]
+
+
+def demo_names(incomplete: str) -> list[str]:
+    """Bundled captures that begin so."""
+    return [name for name in demo_folders() if name.startswith(incomplete)]
+
+
+def demo_folders() -> dict[str, Path]:
+    """The bundled scenarios by name: folders with a board file and a capture."""
+    import captures_demo
+
+    home = Path(captures_demo.__file__).parent
+    folders = sorted(folder for folder in home.iterdir() if (folder / "board.toml").is_file())
+    return {folder.name: folder for folder in folders if (folder / CAPTURE).is_file()}
