@@ -17,10 +17,11 @@ def bus_names(incomplete: str) -> list[str]:
 
 
 def part_names(incomplete: str) -> list[str]:
-    """Parts of the library that begin so, any case."""
+    """Parts of the library that begin so; what is typed keeps its case, as any case is understood."""
     from decoder.board import parts
 
-    return [part.name for part in parts() if part.name.lower().startswith(incomplete.lower())]
+    found = [part.name for part in parts() if part.name.lower().startswith(incomplete.lower())]
+    return [incomplete + name[len(incomplete) :] for name in found]
 
 
 def demo_names(incomplete: str) -> list[str]:
