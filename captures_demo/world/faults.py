@@ -136,7 +136,7 @@ def fault_rows(machine: Machine, faults: tuple[Fault, ...]) -> NDArray[np.int64]
             row[k.F_CHIP] = chip.mask
         row[k.F_LANES] = sum(1 << lane for lane in fault.lanes)
         row[k.F_LINES] = sum(1 << line for line in fault.address_lines)
-        row[k.F_LEVEL] = 1 if fault.fault == "stuck-high" else fault.level
+        row[k.F_LEVEL] = {"stuck-low": 0, "stuck-high": 1}.get(fault.fault, fault.level)
         row[k.F_ACTS] = _ACTS[fault.acts]
         row[k.F_CELL] = fault.aggressor if fault.fault == "coupled" else fault.address
         row[k.F_VICTIM] = fault.address if fault.fault == "coupled" else fault.aggressor
