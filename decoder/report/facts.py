@@ -6,19 +6,35 @@ import itertools
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from decoder.report.numbers import count
+from decoder.report.numbers import count, lane_ranges
 from decoder.report.phrases import safe
 from decoder.report.plots import Trend
 
-__all__ = ["coverage_lines", "intermittence_lines", "trend_of"]
+__all__ = ["COVERAGE_HEADS", "coverage_lines", "coverage_rows", "intermittence_lines", "trend_of"]
 
 _MOST = 40
 _SENTENCES = ("sentences", "text", "not_exercised")
 
 
 def coverage_lines(coverage: Mapping[str, Any]) -> list[str]:
-    """What the capture exercised and what not, a line each; sentences of the engine as they are, figures named."""
-    return list(_lines(coverage))[:_MOST]
+    """What the capture did not exercise, as the engine says it, and any figures beside the regions' table."""
+    return list(_lines({key: value for key, value in coverage.items() if key != "regions"}))[:_MOST]
+
+
+COVERAGE_HEADS = ("region", "cells compared", "lanes seen at both levels", "address lines told apart")
+
+
+def coverage_rows(coverage: Mapping[str, Any]) -> list[tuple[str, ...]]:
+    """One row a region under ``COVERAGE_HEADS``."""
+    rows = []
+    for region in coverage.get("regions", ()):
+        lanes = [lane["lane"] for lane in region.get("lanes", ()) if lane["low"] and lane["high"]]
+        lines = [line["line"] for line in region.get("address_lines", ()) if line["told_apart"]]
+        cells = f"{count(region['cells_compared'])} of {count(region['cells'])}"
+        rows.append(
+            (safe(region["name"]), cells, safe(lane_ranges(lanes)) or "none", safe(lane_ranges(lines)) or "none")
+        )
+    return rows
 
 
 def intermittence_lines(intermittence: Mapping[str, Any]) -> list[str]:

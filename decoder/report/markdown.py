@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 
 from decoder.findings import CheckResult
-from decoder.report.facts import coverage_lines, intermittence_lines
+from decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines
 from decoder.report.numbers import NO_BREAK, count, lane_ranges, odds, percent
 from decoder.report.page import CAUTIONS, page_facts
 from decoder.report.phrases import capture_line, how_often, safe, verdict, what_it_does, where, who, why_lines
@@ -54,7 +54,8 @@ def _document(result: CheckResult, settings: Mapping[str, str], notes: Sequence[
         ],
     )
     yield from _list("Over time", intermittence_lines(result.intermittence))
-    yield from _list("What the capture exercised, and what not", coverage_lines(result.coverage))
+    yield from _table("What the capture exercised", COVERAGE_HEADS, coverage_rows(result.coverage))
+    yield from _list("What it did not exercise", coverage_lines(result.coverage))
     yield from _list("Warnings", (f"{warning.code}: {warning.text}" for warning in result.capture.warnings))
     yield from _list("Notes", notes)
     yield from _list("Cautions", CAUTIONS)

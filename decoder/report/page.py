@@ -15,7 +15,7 @@ from decoder.board import Board
 from decoder.findings import CheckResult, LaneCounts, RegionCounts
 from decoder.report import palette
 from decoder.report.card import STATE_WORDS, card_rows
-from decoder.report.facts import coverage_lines, intermittence_lines, trend_of
+from decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines, trend_of
 from decoder.report.numbers import count, lane_ranges, odds, percent, plural, seconds
 from decoder.report.phrases import (
     capture_line,
@@ -91,6 +91,8 @@ def html_page(
         ],
         cleared=list(_cleared(result)),
         coverage=coverage_lines(result.coverage),
+        coverage_heads=COVERAGE_HEADS,
+        coverage_rows=coverage_rows(result.coverage),
         warnings=list(_warnings(result)),
         notes=[safe(note) for note in notes],
         cautions=CAUTIONS,

@@ -196,7 +196,7 @@ def why_lines(result: CheckResult) -> Iterator[str]:
     first, named = result.suspects[0], accused(result)
     tied, others = _tied(result), _other_parts(result)
     yield _explains(result, first)
-    yield from (safe(line) for line in first.evidence[: 2 if tied else 3])
+    yield from evidence_lines(first)[: 2 if tied else 3]
     yield from (f"Not told apart by this capture: {_full(s)}." for s in others[:2])
     same = [f"{what_it_does(s)}, {percent(s.probability)}" for s in tied if s not in others]
     if same:
@@ -212,6 +212,13 @@ def why_lines(result: CheckResult) -> Iterator[str]:
     if result.unexplained:
         left = plural(result.unexplained, "mismatch", "mismatches")
         yield f"{left} of {count(result.mismatch_total)} not explained by this."
+
+
+def evidence_lines(suspect: Suspect) -> list[str]:
+    """The engine's evidence as sentences, without the count that ``_explains`` has given already."""
+    lines = [safe(line).strip() for line in suspect.evidence]
+    told = f"explains {suspect.explains:,} of"
+    return [line[:1].upper() + line[1:].rstrip(".") + "." for line in lines if line and not line.startswith(told)]
 
 
 def _explains(result: CheckResult, suspect: Suspect) -> str:
