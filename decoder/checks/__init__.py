@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from decoder.checks.evidence import ChecksEvidence, EvidenceKey, gather_evidence
 from decoder.checks.results import (
     BufferResult,
     BuffersResult,
@@ -29,22 +30,34 @@ __all__ = [
     "BuffersResult",
     "ChannelHealth",
     "CheckFinding",
+    "ChecksEvidence",
     "ClockFinding",
     "ControlCounts",
     "DecoderResult",
     "DelayHistogram",
+    "EvidenceKey",
     "LanePath",
     "LimitResult",
     "OutputResult",
+    "ProbesCheck",
     "ProbesResult",
     "RegionSelect",
     "RowResult",
     "SelectsCheck",
     "SelectsResult",
+    "TimingCheck",
     "TimingResult",
+    "gather_evidence",
+    "probe_doubts",
 ]
 
-_LATE = {"BuffersCheck": "buffers", "SelectsCheck": "selects"}
+_LATE = {
+    "BuffersCheck": "buffers",
+    "ProbesCheck": "probes",
+    "SelectsCheck": "selects",
+    "TimingCheck": "timing",
+    "probe_doubts": "probe_verdict",
+}
 
 
 def __getattr__(name: str) -> Any:

@@ -106,14 +106,32 @@ def _one_control(b, role, standing, can_be_off, when, tally):
 
 
 @njit(cache=True, nogil=True)
+def _driven_from(time, levels, before, begin, address, data):
+    """When the CPU began to drive a write: the first change of the data after the address came (after the cycle
+    before, where the address stayed), or the strobe's begin."""
+    since = time[begin]
+    row = begin
+    while row > before:
+        for w in range(data.shape[0]):
+            moved = levels[row, w] ^ levels[row - 1, w]
+            if moved & address[w] != np.uint64(0):
+                return since
+            if moved & data[w] != np.uint64(0):
+                since = time[row]
+        row -= 1
+    return since
+
+
+@njit(cache=True, nogil=True)
 def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, writes, can_be_off,
-                   pin, shared, skew, hold, tally):  # fmt: skip
+                   pin, shared, address, data, skew, hold, turn, tally):  # fmt: skip
     """Direction and enable of every data buffer in every cycle.
 
     ``roles`` int8 (k, buffers); ``writes`` bool (k,) the CPU drives the bus;
     ``can_be_off`` bool (buffers,) it must be off outside its regions; ``pin`` int64
     (buffers, PIN_SIZE); ``shared`` bool (buffers, buffers) have lanes in common;
-    ``hold`` ticks that the CPU keeps driving after a write. ``tally`` int64 (buffers, TALLY_SIZE).
+    ``address``, ``data`` uint64 (words,) the bus's
+    lines; ``hold`` ticks that the CPU keeps driving after a write, ``turn`` ticks that a driver may take to let go. ``tally`` int64 (buffers, TALLY_SIZE).
     """
     count = pin.shape[0]
     standing = np.zeros(count, np.int64)
@@ -133,8 +151,9 @@ def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, 
             if writes[k] and begin[k] < end[k] and standing[b] != 2:
                 last = min(after[k], time.shape[0] - 1)
                 until = min(stop + hold - skew, time[last])
-                _, drove = _settled(time, levels, unknown, first_row, last, start + skew, until, pin[b])
-                if drove > skew:
+                since = _driven_from(time, levels, before[k], begin[k], address, data) + skew // 2
+                _, drove = _settled(time, levels, unknown, before[k], last, since, until, pin[b])
+                if drove > skew + turn:
                     _note(tally, b, C_OVERLAPS, C_OVERLAP_FIRST, time[at[k]])
                     tally[b, C_LONGEST] = max(tally[b, C_LONGEST], drove)
         for b in range(count):
@@ -191,10 +210,10 @@ def lane_paths(time, levels, unknown, before, at, end, role, kept, stated, use_s
         way = role[k]
         if way < 0:
             continue
-        toward = way == SERVED_READ or way == OTHER_READ
+        toward = way % 2 == 0
         stop = time[end[k]]
         row = _row_at(time, before[k], max(end[k] - 1, before[k]), stop - skew // 2 - 1)
-        calm_from = _row_at(time, before[k], row, time[row] - settle if time[row] < stop - skew else stop - skew - settle)
+        calm_from = _row_at(time, before[k], row, stop - skew // 2 - 1 - settle)
         for lane in range(near_word.shape[0]):
             in_word, in_bit = (far_word[lane], far_bit[lane]) if toward else (near_word[lane], near_bit[lane])
             out_word, out_bit = (near_word[lane], near_bit[lane]) if toward else (far_word[lane], far_bit[lane])

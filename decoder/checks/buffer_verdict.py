@@ -119,7 +119,7 @@ def _lane(counts: BufferCounts, i: int, setting: Setting) -> LanePath:
     reads, writes = counts.table[i, kernel.SERVED_READ], counts.table[i, kernel.SERVED_WRITE]
     verdicts = [_way_verdict(reads, inverting), _way_verdict(writes, inverting)]
     bad = [v for v in verdicts if v not in ("good", "not exercised")]
-    verdict = bad[0] if bad else "good" if "good" in verdicts else "not exercised"
+    verdict = ("open" if "open" in bad else bad[0]) if bad else "good" if "good" in verdicts else "not exercised"
 
     def histogram(way: int) -> DelayHistogram:
         return DelayHistogram(
@@ -246,26 +246,34 @@ def _whole(rows: list[tuple[LanePath, str, int, int]]) -> bool:
     return len(tried) >= 3 and len(bad) >= 0.75 * len(tried) and "inverted" not in bad
 
 
+_SAID = {
+    "open": "does not come through: the other side keeps its old level",
+    "stuck-low": "comes out low whatever goes in",
+    "stuck-high": "comes out high whatever goes in",
+    "inverted": "comes out turned over",
+    "differs": "comes out different",
+}
+_SIDE = {kernel.SERVED_READ: "toward the CPU", kernel.SERVED_WRITE: "toward the card"}
+
+
 def _lane_findings(
     counts: BufferCounts, ways: dict[int, list[tuple[LanePath, str, int, int]]]
 ) -> list[CheckFinding]:
-    say = {
-        "open": "does not come through: the other side keeps its old level",
-        "stuck-low": "comes out low whatever goes in",
-        "stuck-high": "comes out high whatever goes in",
-        "inverted": "comes out turned over",
-        "differs": "comes out different",
-    }
-    side = {kernel.SERVED_READ: "toward the CPU", kernel.SERVED_WRITE: "toward the card"}
+    """One finding a bad lane; an open line may float to one level, so "open" either way explains "stuck" the other."""
     found = []
-    for way, rows in ways.items():
-        for lane, verdict, wrong, of in rows:
-            if verdict in say:
-                where = f" {side[way]}" if counts.kind == "data" else ""
-                found.append(
-                    _finding(counts, f"lane-{verdict}", f"{lane.lane} {say[verdict]}{where}", wrong, of,
-                             lane.first_wrong_s, (lane.near, lane.far or ""), (lane.lane,))
-                )  # fmt: skip
+    for i in range(len(counts.table)):
+        bad = [(way, *rows[i]) for way, rows in ways.items() if rows[i][1] in _SAID]
+        if not bad:
+            continue
+        way, lane, verdict, wrong, of = next((b for b in bad if b[2] == "open"), max(bad, key=lambda b: b[3] / b[4]))
+        where = f" {_SIDE[way]}" if counts.kind == "data" else ""
+        lines = (lane.near, lane.far or "")
+        text = f"{lane.lane} {_SAID[verdict]}{where}"
+        finding = _finding(counts, f"lane-{verdict}", text, wrong, of, lane.first_wrong_s, lines, (lane.lane,))
+        if verdict.startswith("stuck") and len(bad) == 1:
+            # Seen one way only: a line that nobody drives goes to its pull level.
+            finding = finding.model_copy(update={"other": (f"{lane.lane} is open and its line is pulled to that level",)})
+        found.append(finding)
     return sorted(found, key=lambda f: -f.count / max(f.of, 1))
 
 

@@ -12,14 +12,16 @@ from decoder.bus import KIND_NAMES, READ_KINDS, WRITE_KINDS, Cycles, Layout, Pro
 from decoder.capture import Capture
 from decoder.checks import buffer_kernel as kernel
 from decoder.checks.buffer_verdict import BufferCounts, buffer_findings, buffer_result
-from decoder.checks.lines import Setting, pins, rule_strobes, ticks
+from decoder.checks.lines import Setting, pins, relevant_mask, rule_strobes, ticks
 from decoder.checks.results import BuffersResult
 from decoder.checks.windows import CycleJoin, Joined
 
 __all__ = ["BuffersCheck"]
 
-STEP_NS = 40.0
-"""Worst delay assumed where the parts library has none: the slowest LS driver takes 40 ns to turn on (TI TTL Data Book)."""
+STEP_NS = 20.0
+"""Worst delay from side to side assumed where the parts library has none; LS drivers take up to 18 ns (TI TTL Data Book)."""
+LET_GO_NS = 28.0
+"""Worst time to turn off: 74LS245, tPHZ (TI TTL Data Book)."""
 _ADDRESS_LINE = re.compile(r"A[DB]?(\d+)$")
 
 
@@ -51,6 +53,12 @@ class BuffersCheck:
         self._shared = np.array(
             [[bool(set(a.buffer.lanes) & set(b.buffer.lanes)) for b in self._data] for a in self._data], np.bool_
         ).reshape(n, n)
+        of_role = [
+            [line.name for line in profile.lines.values() if line.role == role and line.name in setting.clipped]
+            for role in ("address", "data")
+        ]
+        self._bus = [relevant_mask(setting.words, pins(setting.names, lines)) for lines in of_role]
+        self._turn = ticks(LET_GO_NS, tick_fs)
         holds = [x.min for x in profile.limits() if x.measure == "write-data-hold" and x.min is not None]
         self._hold = ticks(min(holds, default=0.0), tick_fs)
         transfers = ("read", "write", "opcode-fetch", "io-read", "io-write", "dma-read", "dma-write")
@@ -86,8 +94,8 @@ class BuffersCheck:
         if self._data:
             kernel.watch_controls(
                 rows.time, rows.levels, rows.unknown, joined.before, joined.at, joined.after, joined.begin, joined.end,
-                np.stack(roles, axis=1), writes, self._can_be_off, self._pin, self._shared,
-                self._setting.skew_ticks, self._hold, self._tally,
+                np.stack(roles, axis=1), writes, self._can_be_off, self._pin, self._shared, *self._bus,
+                self._setting.skew_ticks, self._hold, self._turn, self._tally,
             )  # fmt: skip
         for one, role in zip(self._data, roles, strict=True):
             kernel.held_lanes(role, cycles.data, cycles.data_unknown, cycles.kept, one.numbers, one.held)
@@ -126,10 +134,11 @@ class _Lanes:
         self.first = np.full(len(pairs), -1, np.int64)
         self.delay = np.zeros((len(pairs), 2, kernel.BINS), np.int64)
         self.held = np.zeros((len(buffer.lanes) + 1, 2, 2), np.int64)
-        self._settle = ticks(self._worst_ns(), setting.tick_fs) + setting.skew_ticks
+        # The other channel may be looked at up to a sample later than the first.
+        self._settle = ticks(self._through_ns(), setting.tick_fs) + setting.skew_ticks // 2
 
-    def _worst_ns(self) -> float:
-        found = [ns for d in self.buffer.part.delays for ns in (d.tplh_max, d.tphl_max) if ns and d.path != "disable"]
+    def _through_ns(self) -> float:
+        found = [ns for d in self.buffer.part.delays for ns in (d.tplh_max, d.tphl_max) if ns and d.path == "data"]
         return max(found, default=STEP_NS)
 
     def _control(self, setting: Setting) -> list[int]:

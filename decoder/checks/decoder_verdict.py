@@ -123,8 +123,8 @@ def decoder_findings(counts: DecoderCounts, result: DecoderResult, setting: Sett
                 CheckFinding(
                     code="output-late",
                     weight="fault",
-                    text=f"{output.line} ({result.designator} pin {output.pin}) settles later than the part's worst "
-                    f"published delay of {counts.network.delay_ns:.0f} ns, {output.late} times",
+                    text=f"{output.line} ({result.designator} pin {output.pin}) settles more than twice the part's worst "
+                    f"published delay of {counts.network.delay_ns:.0f} ns after its inputs, {output.late} times",
                     component=result.designator,
                     lines=(output.line,),
                     count=output.late,

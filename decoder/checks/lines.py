@@ -12,7 +12,20 @@ from decoder.bus import Layout, Profile
 from decoder.bus.expression import parse as parse_condition
 from decoder.capture import Capture
 
-__all__ = ["Condition", "Pins", "RuleStrobes", "Setting", "conditions", "fresh_rows", "merged", "pins", "relevant_mask", "rule_strobes", "ticks"]
+__all__ = [
+    "Condition",
+    "Pins",
+    "RuleStrobes",
+    "Setting",
+    "conditions",
+    "fresh_rows",
+    "idle_condition",
+    "merged",
+    "pins",
+    "relevant_mask",
+    "rule_strobes",
+    "ticks",
+]
 
 FEMTOSECONDS_PER_NS = 1_000_000
 EVENT_BIN_NS = 5.0
@@ -136,6 +149,12 @@ def conditions(profile: Profile, setting: Setting) -> dict[str, Condition]:
     not clipped counts as fulfilled, since the cycle that uses the strobe was found all the same.
     """
     return {strobe.name: _condition(strobe.when, profile, setting) for strobe in profile.strobes}
+
+
+def idle_condition(profile: Profile, setting: Setting) -> Condition:
+    """When the bus says itself that a cycle moves no data: what the lines show then need not be right."""
+    parts = [_condition(rule.when, profile, setting) for rule in profile.rules if rule.kind == "idle"]
+    return merged(parts, setting.words)
 
 
 def rule_strobes(profile: Profile, setting: Setting) -> RuleStrobes:

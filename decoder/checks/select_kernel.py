@@ -47,8 +47,8 @@ def _gather(levels, unknown, row, word, bit):
 
 
 @njit(cache=True, nogil=True)
-def _strobe(levels, row, mask, want):
-    """Whether any term of the strobe holds: ``mask``, ``want`` uint64 (terms, words)."""
+def _holds(levels, row, mask, want):
+    """Whether any term of a condition holds: ``mask``, ``want`` uint64 (terms, words)."""
     for term in range(mask.shape[0]):
         holds = True
         for w in range(mask.shape[1]):
@@ -103,7 +103,8 @@ def _span(o, value, edges, carried, t, table, expected, settle, skew, bin_ticks,
         late_by = per_out[o, LAST] - state[T_IN]
         if late_by >= -skew:
             delay[o, min(max((late_by + bin_ticks // 2) // bin_ticks + EARLY_BINS, 0), BINS - 1)] += 1
-            if late_by > settle:
+            # Twice the worst published delay and the sampling's doubt.
+            if late_by > 2 * settle - skew:
                 glitch[o, G_LATE] += 1
                 if glitch[o, G_LATE_FIRST] < 0:
                     glitch[o, G_LATE_FIRST] = per_out[o, LAST]
@@ -214,7 +215,7 @@ def _begin(t, idx, out, lost, strobed, state, per_out):
 @njit(cache=True, nogil=True)
 def scan_decoder(
     time, levels, unknown, fresh, relevant,
-    in_word, in_bit, out_word, out_bit, strobe_mask, strobe_want,
+    in_word, in_bit, out_word, out_bit, strobe_mask, strobe_want, idle_mask, idle_want,
     table, open_high, idle, one_hot, settle, skew, bin_ticks,
     state, per_out, rows, seen, wrong, first, delay, widths, glitch,
 ):  # fmt: skip
@@ -222,7 +223,7 @@ def scan_decoder(
 
     ``time`` int64 (n,), ``levels``/``unknown`` uint64 (n, words), ``fresh`` bool
     (n,) true on the first row after missing samples; ``relevant`` uint64
-    (words,) the bits that matter here. ``table`` int64 (2**inputs, choices): the
+    (words,) the bits that matter here; nothing is judged while ``idle_*`` holds. ``table`` int64 (2**inputs, choices): the
     outputs for each input combination and each value of what is not clipped.
     ``open_high`` outputs whose expected high is not judged (shared open
     collectors), ``idle`` the outputs' inactive levels. ``settle`` and ``skew``
@@ -243,8 +244,8 @@ def scan_decoder(
         t = time[i]
         idx, blind = _gather(levels, unknown, i, in_word, in_bit)
         out, lost = _gather(levels, unknown, i, out_word, out_bit)
-        strobed = _strobe(levels, i, strobe_mask, strobe_want)
-        if blind != 0:
+        strobed = _holds(levels, i, strobe_mask, strobe_want)
+        if blind != 0 or _holds(levels, i, idle_mask, idle_want):
             idx = -1
         if state[STARTED] == 0 or fresh[i]:
             _begin(t, idx, out, lost, strobed, state, per_out)

@@ -9,7 +9,7 @@ from decoder.bus import Cycles, Layout, Profile
 from decoder.capture import Capture
 from decoder.checks import select_kernel as kernel
 from decoder.checks.decoder_verdict import DecoderCounts, decoder_findings, decoder_result
-from decoder.checks.lines import Condition, Setting, conditions, fresh_rows, merged, pins, relevant_mask, ticks
+from decoder.checks.lines import Condition, Setting, conditions, fresh_rows, idle_condition, merged, pins, relevant_mask, ticks
 from decoder.checks.networks import Network, decoder_network
 from decoder.checks.region_selects import RegionSelects
 from decoder.checks.results import SelectsResult
@@ -27,6 +27,7 @@ class SelectsCheck:
     def __init__(self, board: Board, profile: Profile, layout: Layout, tick_fs: int, grid_ticks: float | None) -> None:
         self._setting = setting = Setting.of(layout, tick_fs, grid_ticks)
         strobe = merged(list(conditions(profile, setting).values()), setting.words)
+        idle = idle_condition(profile, setting)
         self._skipped: list[str] = []
         self._scans: list[_DecoderScan] = []
         for decoder in board.decoders:
@@ -34,7 +35,7 @@ class SelectsCheck:
             if network is None:
                 self._skipped.append(f"{decoder.designator}: none of its outputs is clipped")
             else:
-                self._scans.append(_DecoderScan(network, strobe, setting))
+                self._scans.append(_DecoderScan(network, strobe, idle, setting))
         self._regions = RegionSelects(board, profile, setting)
 
     def feed(self, block: Capture, cycles: Cycles) -> None:
@@ -63,13 +64,13 @@ class SelectsCheck:
 class _DecoderScan:
     """The kernel's arrays for one decoder."""
 
-    def __init__(self, network: Network, strobe: Condition, setting: Setting) -> None:
+    def __init__(self, network: Network, strobe: Condition, idle: Condition, setting: Setting) -> None:
         rows, n_out = network.table.shape[0], len(network.outputs)
-        self._strobe = strobe
+        self._strobe, self._idle = strobe, idle
         self._inputs = pins(setting.names, network.inputs)
         self._outputs = pins(setting.names, [line for _, line in network.outputs])
         self._relevant = relevant_mask(setting.words, self._inputs, self._outputs)
-        for term in strobe.mask:
+        for term in (*strobe.mask, *idle.mask):
             self._relevant |= term
         self._skew = setting.skew_ticks
         self._settle = ticks(network.delay_ns, setting.tick_fs) + setting.skew_ticks
@@ -96,7 +97,7 @@ class _DecoderScan:
         kernel.scan_decoder(
             block.time, block.levels, block.unknown, fresh, self._relevant,
             self._inputs.word, self._inputs.bit, self._outputs.word, self._outputs.bit,
-            self._strobe.mask, self._strobe.want,
+            self._strobe.mask, self._strobe.want, self._idle.mask, self._idle.want,
             network.table, network.open_high, network.idle, network.one_hot, self._settle, self._skew, self._bin,
             self._state, self._per_out, counts.rows, counts.seen, counts.wrong, counts.first,
             counts.delay, counts.widths, counts.glitch,

@@ -85,7 +85,7 @@ def _fitting(profile: Profile, tallies: Mapping[tuple[str, str | None], Tally]) 
             if limit.measure != "cycle" or limit.min is None or tally is None:
                 continue
             median = tally.quantile(0.5)
-                fits = median is not None and median / tally.width * (1 + CRYSTAL) >= limit.min
+            fits = median is not None and median / tally.width * (1 + CRYSTAL) >= limit.min
             if fits and (best is None or limit.min > best[0]):
                 best = (limit.min, grade)
     return best[1] if best is not None else profile.grades[0]
@@ -129,7 +129,7 @@ def _measured(
     samples: float,
     leeway_ns: float = 0.0,
 ) -> dict[str, object]:
-    """The keys of a ``LimitResult`` that come from the tally; ``leeway_ns`` is what a nominal value may miss its limit by."""
+    """The keys of a ``LimitResult`` that come from the tally; ``leeway_ns``: what a nominal value may miss it by."""
     doubt_ns = samples * setting.sample_ns
     per_tick = setting.ns(1.0)
     worst = tally.highest if limit_is == "max" else tally.lowest
@@ -165,7 +165,9 @@ def _measured(
 
 
 def _limit(limit: Limit, grade: Grade | None, tally: Tally, setting: Setting) -> LimitResult:
-    limit_is: Literal["min", "max", "none"] = "min" if limit.min is not None else "max" if limit.max is not None else "none"
+    limit_is: Literal["min", "max", "none"] = "none"
+    if limit.min is not None or limit.max is not None:
+        limit_is = "min" if limit.min is not None else "max"
     # A width is between two edges of one channel, whose lateness cancels; a mean of 16 periods divides the rest.
     samples = 1.0 / 16 if limit.measure == "cycle" else 1.0 if limit.measure in ONE_CHANNEL else 2.0
     value = limit.min if limit.min is not None else limit.max
@@ -185,7 +187,7 @@ def _chip(access: ChipAccess, setting: Setting) -> LimitResult:
     start = "the later of address and select" if access.from_select else "the address (its select is not clipped)"
     return LimitResult(
         name=f"{chip.designator} access",
-        meaning=f"{part} in {access.region}: from {start} to its last data change, a buffer's {BUFFER_NS:.0f} ns included",
+        meaning=f"{part} in {access.region}: from {start} to its last data change, {BUFFER_NS:.0f} ns for a buffer",
         source="" if chip.part is None else chip.part.source,
         region=access.region,
         component=chip.designator,

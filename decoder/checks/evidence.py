@@ -1,0 +1,229 @@
+"""What the checks say of the diagnosis's candidates, and which parts they clear.
+
+A clipped line is decisive: a select that is seen missing on its pin moves the
+probabilities by four powers of ten, one that is seen right in every cycle by as
+much the other way. Figures are estimates of how often a check would be fooled,
+not measurements.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from decoder.board import Board
+from decoder.checks.results import (
+    BufferResult,
+    BuffersResult,
+    CheckFinding,
+    LanePath,
+    RegionSelect,
+    SelectsResult,
+    TimingResult,
+)
+from decoder.findings import Cleared
+
+__all__ = ["ChecksEvidence", "EvidenceKey", "gather_evidence"]
+
+SEEN = 1e4
+SEEN_RARELY = 30.0
+ACQUITTED = 1e-4
+HINTED = 30.0
+UNLIKELY = 0.05
+ENOUGH = 8
+"""Cycles in which a line must have been judged before it acquits anything."""
+RARELY = 3
+
+
+class EvidenceKey(NamedTuple):
+    """Names candidates of the diagnosis: same fields and meaning as its ``CheckKey``; None matches any value."""
+
+    fault: str | None = None
+    scope: str | None = None
+    component: str | None = None
+    region: str | None = None
+    lanes: tuple[str, ...] | None = None
+
+
+@dataclass
+class ChecksEvidence:
+    """``likelihood_ratios``: how much more probable the observation is under the candidates of the key than
+    without that fault. ``sentences``: the words for it. ``cleared``: parts seen working. ``faults``: what
+    the checks found wrong by themselves, in words."""
+
+    likelihood_ratios: dict[EvidenceKey, float] = field(default_factory=dict)
+    sentences: dict[EvidenceKey, str] = field(default_factory=dict)
+    cleared: list[Cleared] = field(default_factory=list)
+    faults: list[CheckFinding] = field(default_factory=list)
+
+    def add(self, key: EvidenceKey, ratio: float, sentence: str) -> None:
+        """One observation; the strongest word on the same key stands."""
+        old = self.likelihood_ratios.get(key)
+        if old is None or ratio > old:
+            self.likelihood_ratios[key] = ratio
+            self.sentences[key] = sentence
+
+
+def gather_evidence(
+    board: Board,
+    selects: SelectsResult | None = None,
+    buffers: BuffersResult | None = None,
+    timing: TimingResult | None = None,
+) -> ChecksEvidence:
+    """Everything that the given results say; a check that was not run says nothing."""
+    evidence = ChecksEvidence()
+    if selects is not None:
+        _from_regions(evidence, board, selects)
+        _clear_decoders(evidence, selects)
+    for buffer in buffers.buffers if buffers is not None else ():
+        _from_buffer(evidence, buffer, buffers.findings if buffers is not None else ())
+    for limit in timing.limits if timing is not None else ():
+        if limit.component is not None and limit.limit_ns is not None and limit.max_ns is not None:
+            key = EvidenceKey("slow", "chip", limit.component, limit.region)
+            said = f"{limit.name}: {limit.max_ns:.0f} ± {limit.uncertainty_ns:.0f} ns, {limit.limit_ns:.0f} ns allowed"
+            if limit.violated:
+                evidence.add(key, HINTED, said)
+            elif limit.max_ns + limit.uncertainty_ns <= limit.limit_ns:
+                evidence.add(key, UNLIKELY, said)
+    for result in (selects, buffers, timing):
+        if result is not None:
+            evidence.faults += [f for f in result.findings if f.weight == "fault"]
+    return evidence
+
+
+def _strength(count: int) -> float:
+    return SEEN if count >= RARELY else SEEN_RARELY
+
+
+def _from_regions(evidence: ChecksEvidence, board: Board, selects: SelectsResult) -> None:
+    swapped = {f.region for f in selects.findings if f.code == "select-swapped"}
+    swapped |= {f.other_region for f in selects.findings if f.code == "select-swapped"}
+    late = {f.region: f for f in selects.findings if f.code == "select-late"}
+    others = {r.region: sum(s.cycles for s in selects.regions if s.region != r.region) for r in selects.regions}
+    for region in selects.regions:
+        if region.cycles < ENOUGH:
+            continue
+        _one_region(evidence, region, region.region in swapped, others[region.region])
+        if region.region in late:
+            evidence.add(EvidenceKey("slow", "region", None, region.region), HINTED, late[region.region].text)
+
+
+def _one_region(evidence: ChecksEvidence, region: RegionSelect, swapped: bool, elsewhere: int) -> None:
+    select, name, extra = region.select, region.region, sum(region.extra.values())
+    missing_key, extra_key, swapped_key = (
+        EvidenceKey(f"select-{what}", "decoder", None, name) for what in ("missing", "extra", "swapped")
+    )
+    right = f"{select} was seen active in all {region.cycles} cycles of {name}"
+    if swapped:
+        evidence.add(swapped_key, SEEN, f"{select} is exchanged: missing in {region.missing} of {region.cycles} own cycles")
+        return
+    if region.missing:
+        text = f"{select} was seen inactive in {region.missing} of {region.cycles} cycles of {name}"
+        evidence.add(missing_key, _strength(region.missing), text)
+    else:
+        evidence.add(missing_key, ACQUITTED, right)
+    if extra:
+        text = f"{select} ({name}) was seen active in {extra} cycles of {', '.join(region.extra)}"
+        evidence.add(extra_key, _strength(extra), text)
+    elif elsewhere >= ENOUGH:
+        evidence.add(extra_key, ACQUITTED, f"{select} was never seen active in {elsewhere} cycles of other regions")
+    if not region.missing or not extra:
+        evidence.add(swapped_key, ACQUITTED, right if not region.missing else f"{select} never came for another region")
+
+
+def _clear_decoders(evidence: ChecksEvidence, selects: SelectsResult) -> None:
+    accused = {f.component for f in selects.findings if f.weight == "fault"}
+    for decoder in selects.decoders:
+        if decoder.designator in accused or decoder.judged < ENOUGH:
+            continue
+        called = [o for o in decoder.output_results if o.called >= ENOUGH]
+        if called:
+            evidence.cleared.append(
+                Cleared(
+                    component=decoder.designator,
+                    evidence=f"{', '.join(o.line for o in called)} as its table says in {decoder.judged} settled moments, "
+                    f"{decoder.rows_seen} of {decoder.rows_possible} rows seen",
+                    rate_below=3.0 / decoder.judged,
+                )
+            )
+
+
+_LANE_FAULT = {"stuck-low": "stuck-low", "stuck-high": "stuck-high", "open": "floating"}
+
+
+def _from_buffer(evidence: ChecksEvidence, buffer: BufferResult, findings: Iterable[CheckFinding]) -> None:
+    if buffer.kind != "data":
+        _from_address_buffer(evidence, buffer)
+        return
+    mine = [f for f in findings if f.component == buffer.designator and f.weight == "fault"]
+    turned = EvidenceKey("direction-stuck", "buffer", buffer.designator)
+    for finding in mine:
+        if finding.code.startswith(("direction-", "enable-missing", "never-toward", "no-transfer")):
+            evidence.add(turned, SEEN, finding.text)
+    through = [lane for lane in buffer.lanes if _both_levels(lane)]
+    for lane in through:
+        _from_lane(evidence, buffer, lane)
+    if turned not in evidence.likelihood_ratios:
+        _acquit_direction(evidence, buffer, through, turned)
+    good = tuple(lane.lane for lane in through if lane.verdict == "good")
+    if good and not mine:
+        reads, writes = sum(x.reads for x in through), sum(x.writes for x in through)
+        evidence.cleared.append(
+            Cleared(
+                component=buffer.designator,
+                lanes=good,
+                evidence=f"what went in came out, both levels, in {reads} lane reads and {writes} lane writes",
+                rate_below=3.0 / max(reads + writes, 1),
+            )
+        )
+
+
+def _both_levels(lane: LanePath) -> bool:
+    """Whether the lane was tried with both levels in at least one direction."""
+    return min(lane.reads_low, lane.reads_high) >= ENOUGH or min(lane.writes_low, lane.writes_high) >= ENOUGH
+
+
+def _from_lane(evidence: ChecksEvidence, buffer: BufferResult, lane: LanePath) -> None:
+    every = EvidenceKey(None, "buffer", buffer.designator, None, (lane.lane,))
+    if lane.verdict == "good":
+        text = f"{lane.near} and {lane.far} agree in {lane.reads} reads and {lane.writes} writes through {buffer.designator}"
+        evidence.add(every, ACQUITTED, text)
+    elif lane.verdict in _LANE_FAULT:
+        key = EvidenceKey(_LANE_FAULT[lane.verdict], "buffer", buffer.designator, None, (lane.lane,))
+        wrong = lane.reads_differ + lane.writes_differ
+        text = f"{lane.far} and {lane.near} differ on the two sides of {buffer.designator} in {wrong} transfers"
+        evidence.add(key, SEEN, text)
+    elif lane.verdict == "differs":
+        evidence.add(every, HINTED, f"{lane.far} and {lane.near} differ on the two sides of {buffer.designator}")
+
+
+def _acquit_direction(
+    evidence: ChecksEvidence, buffer: BufferResult, through: list[LanePath], turned: EvidenceKey
+) -> None:
+    if through and all(lane.verdict == "good" for lane in through):
+        if all(lane.reads >= ENOUGH and lane.writes >= ENOUGH for lane in through):
+            evidence.add(turned, ACQUITTED, f"{buffer.designator} passes data both ways")
+        return
+    control = buffer.control
+    if control is not None and control.reads >= ENOUGH and control.writes >= ENOUGH:
+        # The pins ask for the right thing; whether the part obeys is not seen.
+        text = f"{buffer.designator}'s control lines were right in {control.reads} reads and {control.writes} writes"
+        evidence.add(turned, 0.3, text)
+
+
+def _from_address_buffer(evidence: ChecksEvidence, buffer: BufferResult) -> None:
+    tried = [lane for lane in buffer.lanes if min(lane.writes_low, lane.writes_high) >= ENOUGH]
+    bad = [lane for lane in tried if lane.verdict not in ("good", "not exercised")]
+    for lane in bad:
+        text = f"{lane.near} does not come through {buffer.designator}: {lane.writes_differ} of {lane.writes} cycles differ"
+        for scope in ("board", "region"):
+            evidence.add(EvidenceKey("address-stuck", scope, buffer.designator), SEEN, text)
+    if tried and not bad:
+        text = f"{', '.join(x.near for x in tried)} come through {buffer.designator} in {tried[0].writes} cycles"
+        evidence.add(EvidenceKey("address-stuck", None, buffer.designator), ACQUITTED, text)
+        evidence.add(EvidenceKey("address-bridged", None, buffer.designator), ACQUITTED, text)
+        evidence.cleared.append(
+            Cleared(component=buffer.designator, lanes=tuple(x.near for x in tried), evidence=text)
+        )
+
