@@ -1,6 +1,7 @@
 """The only place that knows the order of the floors: from a capture to an answer."""
 
 from .check import Gathered, conclude, gather, run_check
+from .checking import run_buffers, run_probes, run_selects, run_timing
 from .run import Decoded, Request, Run, open_run
 from .session import CaptureSession, open_session, program_version
 
@@ -15,5 +16,9 @@ __all__ = [
     "open_run",
     "open_session",
     "program_version",
+    "run_buffers",
     "run_check",
+    "run_probes",
+    "run_selects",
+    "run_timing",
 ]

@@ -35,7 +35,8 @@ class Request:
 
     ``t_from`` and ``t_to`` are femtoseconds from the capture's start,
     ``rate_hz`` the sample rate of a CSV without a time column, ``regions``
-    texts such as ``bank0=4000-43FF``.
+    texts such as ``bank0=4000-43FF``. With ``any_subset`` a capture without a
+    single address or data line will do.
     """
 
     capture: str | Path
@@ -48,6 +49,7 @@ class Request:
     t_to: int | None = None
     grade: str | None = None
     stdin: IO[bytes] | None = None
+    any_subset: bool = False
 
 
 @dataclass(slots=True)
@@ -185,7 +187,7 @@ def open_run(request: Request, progress: Progress = silent) -> Run:
         if request.wiring is not None:
             table = {**table, **load_wiring(request.wiring)}
         extra = board.lines() if board is not None else ()
-        wiring = bind(file.header.signals, line_needs(profile, extra), table=table)
+        wiring = bind(file.header.signals, line_needs(profile, extra, any_subset=request.any_subset), table=table)
         layout = Layout(profile, wiring, extra)
     except BusledgerError:
         file.close()

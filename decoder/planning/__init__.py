@@ -1,1 +1,26 @@
-"""Placeholder; its owner writes the door."""
+"""What to clip, passes joined, captures held against each other, repairs proved."""
+
+from .align import Alignment, align, comparable
+from .dump import dump_text
+from .join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
+from .match import MatchGroup, MatchPlace, MatchResult, match_runs
+from .match import Run as MatchRun
+
+__all__ = [
+    "Alignment",
+    "JoinResult",
+    "Joined",
+    "JoinedLine",
+    "JoinedPass",
+    "LeftOut",
+    "MatchGroup",
+    "MatchPlace",
+    "MatchResult",
+    "MatchRun",
+    "Pass",
+    "align",
+    "comparable",
+    "dump_text",
+    "join_passes",
+    "match_runs",
+]

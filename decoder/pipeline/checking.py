@@ -1,0 +1,148 @@
+"""One check alone over one capture: what ``selects``, ``buffers``, ``timing`` and ``probes`` ask for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from decoder.board import Board, load_board
+from decoder.bus import Profile, line_needs, load_profile
+from decoder.capture import Signal, open_capture, sample_grid
+from decoder.checks import (
+    BuffersCheck,
+    BuffersResult,
+    ProbesCheck,
+    ProbesResult,
+    SelectsCheck,
+    SelectsResult,
+    TimingCheck,
+    TimingResult,
+)
+from decoder.errors import UsageError, WiringError
+from decoder.progress import Progress, silent
+from decoder.wiring import bind, load_wiring
+
+from .run import Request, Run, open_run
+
+__all__ = ["run_buffers", "run_probes", "run_selects", "run_timing"]
+
+
+def run_selects(request: Request, progress: Progress = silent) -> SelectsResult:
+    """Decoder outputs and region selects.
+
+    Raises
+    ------
+    BusledgerError
+        as ``open_run``; UsageError where the board file names no select or decoder.
+    """
+    run = open_run(request, progress)
+    try:
+        board = _board(run)
+        if not board.decoders and not any(r.select for r in board.regions):
+            raise UsageError("the board file names no decoder and no select", where=board.path,
+                             expected="a [[decoder]] table or a region with select")  # fmt: skip
+        _wants(run, [line for d in board.decoders for line in d.outputs.values()]
+               + [r.select for r in board.regions if r.select], "no decoder output and no select is clipped")  # fmt: skip
+        check: SelectsCheck | None = None
+        for block in run.blocks():
+            check = check or SelectsCheck(board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+            check.feed(block.levels, block.cycles)
+        assert check is not None  # blocks() gives at least its tail
+        return check.finish()
+    finally:
+        run.file.close()
+
+
+def run_buffers(request: Request, progress: Progress = silent) -> BuffersResult:
+    """Direction, enable and lanes of the bus drivers.
+
+    Raises
+    ------
+    BusledgerError
+        as ``open_run``; UsageError where the board file names no buffer.
+    """
+    run = open_run(request, progress)
+    try:
+        board = _board(run)
+        if not board.buffers:
+            raise UsageError("the board file names no bus driver", where=board.path, expected="a [[buffer]] table")
+        check: BuffersCheck | None = None
+        for block in run.blocks():
+            check = check or BuffersCheck(board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+            check.feed(block.levels, block.cycles)
+        assert check is not None
+        return check.finish()
+    finally:
+        run.file.close()
+
+
+def run_timing(request: Request, progress: Progress = silent) -> TimingResult:
+    """Times as measured, against the limits of ``request.grade`` or of the grade that the clock fits.
+
+    Raises
+    ------
+    BusledgerError
+        as ``open_run``; ProfileError where there is no such grade.
+    """
+    run = open_run(request, progress)
+    try:
+        check: TimingCheck | None = None
+        for block in run.blocks():
+            check = check or TimingCheck(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+            check.feed(block.levels, block.cycles)
+        assert check is not None
+        return check.finish(grade=request.grade)
+    finally:
+        run.file.close()
+
+
+def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
+    """The health of every channel; a board file or a profile only names the lines.
+
+    Raises
+    ------
+    BusledgerError
+        The capture, the board file or the profile cannot be read.
+    """
+    profile, board = _names(request)
+    with open_capture(request.capture, rate_hz=request.rate_hz, progress=progress, stdin=request.stdin) as file:
+        lines = _lines(file.header.signals, profile, board, request)
+        names = tuple(signal.name for signal in file.header.signals)
+        check: ProbesCheck | None = None
+        for block in file.blocks(range(len(names))):
+            if check is None:
+                check = ProbesCheck(names, block.tick_fs, sample_grid(block.time), lines, profile)
+            check.feed(block)
+        if check is None:
+            check = ProbesCheck(names, file.header.tick_fs, None, lines, profile)
+        return check.finish()
+
+
+def _board(run: Run) -> Board:
+    if run.board is None:
+        raise UsageError("this needs to know what is on the card", expected="--board FILE")
+    return run.board
+
+
+def _wants(run: Run, lines: Sequence[str], what: str) -> None:
+    if not any(run.layout.wired(line) for line in lines):
+        raise UsageError(f"{what}: there is nothing to judge", expected=f"a channel on one of {', '.join(lines)}")
+
+
+def _names(request: Request) -> tuple[Profile | None, Board | None]:
+    board = request.board if isinstance(request.board, Board) or request.board is None else load_board(request.board)
+    name = request.profile or (board.bus if board is not None else None)
+    return (load_profile(name) if name else None), board
+
+
+def _lines(signals: Sequence[Signal], profile: Profile | None, board: Board | None, request: Request) -> dict[str, str]:
+    """Channel → line, as far as names tell; channels that fit no line stay as they are."""
+    if profile is None:
+        return {}
+    table = dict(board.wiring) if board is not None else {}
+    if request.wiring is not None:
+        table |= load_wiring(request.wiring)
+    try:
+        wiring = bind(signals, line_needs(profile, board.lines() if board is not None else ()), table=table)
+    except WiringError:
+        return {}
+    return {signals[index].name: line for line, index in wiring.lines.items()}
