@@ -16,20 +16,26 @@ from decoder.report.tables import paragraphs, table_text
 from decoder.report.text import check_text, to_ascii
 
 if TYPE_CHECKING:
+    from decoder.report.around import Scene, SceneCollector
     from decoder.report.board_drawing import board_text
     from decoder.report.card import card_rows
+    from decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
     from decoder.report.markdown import markdown_text
     from decoder.report.page import html_page
     from decoder.report.plots import Histogram
+    from decoder.report.scenes import scene_svg
     from decoder.report.schemas import board_schema, profile_schema
 
 __all__ = [
     "Histogram",
     "Lister",
     "RowFormat",
+    "Scene",
+    "SceneCollector",
     "Selection",
     "board_schema",
     "board_text",
+    "buffers_text",
     "card_rows",
     "check_text",
     "html_page",
@@ -37,9 +43,13 @@ __all__ = [
     "markdown_text",
     "paragraphs",
     "plural",
+    "probes_text",
     "profile_schema",
     "refuse_overwriting",
+    "scene_svg",
+    "selects_text",
     "table_text",
+    "timing_text",
     "to_ascii",
     "verdict",
     "whole_file",
@@ -47,12 +57,19 @@ __all__ = [
 
 _LATER = {
     "Histogram": "plots",
+    "Scene": "around",
+    "SceneCollector": "around",
     "board_schema": "schemas",
     "board_text": "board_drawing",
+    "buffers_text": "checks_text",
     "card_rows": "card",
     "html_page": "page",
     "markdown_text": "markdown",
+    "probes_text": "checks_text",
     "profile_schema": "schemas",
+    "scene_svg": "scenes",
+    "selects_text": "checks_text",
+    "timing_text": "checks_text",
 }
 
 

@@ -42,7 +42,8 @@ class Outputs:
             from decoder.report import html_page
 
             board = load_board(asked.board) if isinstance(asked.board, str | Path) else None
-            self._put(self.html, html_page(result, board=board, settings=settings))
+            pictures = _pictures(asked) if result.mismatch_total else []
+            self._put(self.html, html_page(result, board=board, settings=settings, pictures=pictures))
         if self.markdown is not None:
             from decoder.report import markdown_text
 
@@ -54,6 +55,25 @@ class Outputs:
 
         with whole_file(name) as file:
             file.write(text.encode("utf-8", "backslashreplace"))
+
+
+def _pictures(asked: Request) -> list[tuple[str, str]]:
+    """(SVG, caption) of the levels around the first wrong reads: a second look at the capture, until enough is seen."""
+    from decoder.pipeline import open_run
+    from decoder.report import SceneCollector, scene_svg
+
+    if asked.capture == "-" or (asked.board is None and not asked.regions):
+        return []
+    run = open_run(asked)
+    try:
+        bits = run.profile.address_bits, run.profile.data_bits
+        collector = SceneCollector(run.layout.names, run.tick_fs, *bits)
+        for block in run.blocks():
+            if not collector.feed(block.levels, block.cycles, block.compared):
+                break
+    finally:
+        run.file.close()
+    return [(scene_svg(scene), scene.caption) for scene in collector.scenes]
 
 
 def settings_of(asked: Request) -> Mapping[str, str]:
