@@ -157,7 +157,7 @@ def scan(time, levels, unknown, start, base, gap_ends, t, spans, latches, last, 
                     latches[k] = state
             for s in range(n_strobes):
                 state = _row_holds(strobe[s, 0], levels, unknown, i, expr, term, lit)
-                if state != spans[s, 0]:
+                if state != spans[s, 0] or state == -1:
                     found = _span(s, state, base + i, time[i], strobe, spans, ring, counts, clock, events, found)
         counts[0] += 1
         counts[7] = time[i]

@@ -22,6 +22,7 @@ _FS_A_NS = 1_000_000
 _DOUBT = 2.0  # samples between what two channels show and what the lines did
 _CLEAR = 1.5  # samples: strictly more than one before the sample that shows the edge
 _LONGEST_MIDDLE_NS = 20_000.0
+_ENDLESS = 1 << 40
 
 
 class Offsets(NamedTuple):
@@ -77,42 +78,49 @@ class Windows:
         return max(self.ticks(_LONGEST_MIDDLE_NS), self.inset() * 4, 4)
 
     def begin(self, strobe: StrobeEntry) -> Offsets:
-        """Around the begin edge: after it where the lines hold long enough, else before it."""
-        window = strobe.begin
-        through = window.hold == "strobe"
-        hold = 0.0 if through else self.roomy(window.hold)
-        if self.grid is not None and (through or self.ticks(hold) >= _DOUBT * self.grid):
-            value = round(_CLEAR * self.grid)
-        else:
-            value = self._before(self.roomy(window.setup), window.clear)
-        strict_hold = None if through else self.strict(window.hold)
-        return self._offsets(value, self.strict(window.setup), strict_hold, window.clear)
+        """Around the begin edge."""
+        return self._around(strobe.begin)
 
     def end(self, strobe: StrobeEntry) -> Offsets:
-        """Around the end edge, before it."""
+        """Around the end edge."""
         return self._around(strobe.end)
 
     def latch(self, latch: LatchEntry) -> Offsets:
-        """Around a latch's edge, before it."""
+        """Around a latch's edge."""
         return self._around(Window(setup=latch.setup, hold=latch.hold))
 
     def _around(self, window: Window) -> Offsets:
-        value = self._before(self.roomy(window.setup), window.clear)
-        return self._offsets(value, self.strict(window.setup), self.strict(window.hold), window.clear)
-
-    def _before(self, setup_ns: float, clear_ns: float) -> int:
+        through = window.hold == "strobe"
+        setup = self.ticks(self.roomy(window.setup))
+        hold = _ENDLESS if through else self.ticks(self.roomy(window.hold))
+        clear = self.ticks(window.clear)
+        firm_setup, firm_hold = self.strict(window.setup), None if through else self.strict(window.hold)
+        low = 0 if firm_setup is None else self.inset() - self.ticks(firm_setup)
+        high = (-clear if clear else self.ticks(firm_hold or 0.0)) - self.inset()
         if self.grid is None:
-            return -max(1, min(self.ticks(clear_ns), max(self.ticks(setup_ns) // 2, 1)))
-        if self.ticks(setup_ns) >= self.grid:
-            return -round(max(_CLEAR * self.grid, min(self.ticks(clear_ns), self.ticks(setup_ns) / 2)))
-        return -max(1, round(0.5 * self.grid))
+            value = 0 if through and not setup else -max(1, min(clear, setup // 2))
+            return Offsets(value, min(low, high), high)
+        value = self._sample(setup, hold, clear)
+        if low >= high and 0 < setup < _DOUBT * self.grid and value < 0:
+            # No sample is sure to lie inside the window: a level that moves here may be the old or the new one.
+            low, high = round(-_CLEAR * self.grid), round(-0.5 * self.grid)
+        return Offsets(value, min(low, high), high)
 
-    def _offsets(self, value: int, setup: float | None, hold: float | None, clear: float) -> Offsets:
-        doubt = self.inset()
-        low = 0 if setup is None else -self.ticks(setup) + doubt
-        after = -self.ticks(clear) if clear else self.ticks(hold or 0.0)
-        high = after - doubt if setup is not None or hold is not None else low
-        return Offsets(value, min(low, max(high, low)), high)
+    def _sample(self, setup: int, hold: int, clear: int) -> int:
+        """Where to read around an edge that sample 0 is the first to show, in ticks.
+
+        Sample j of another channel was taken between (j - 1) and (j + 2) samples after the edge. Where
+        lines are held, the sample that lies deepest inside the window is read; where they are not, the last
+        one that is surely before the edge, or, if the set-up time is shorter than a sample, the last before it.
+        """
+        assert self.grid is not None
+        grid = self.grid
+        if hold >= grid:
+            best = max((-2, -1, 0, 1), key=lambda j: min(setup + (j - 1) * grid, hold - (j + 2) * grid))
+            return round((best + 0.5) * grid)
+        if setup < grid:
+            return -max(1, round(0.5 * grid))
+        return -round(max(_CLEAR * grid, min(clear, setup / 2)))
 
     def look_ahead(self) -> int:
         """Ticks after an edge that must have been seen before its cycle can be told."""
