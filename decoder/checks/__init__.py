@@ -30,6 +30,8 @@ __all__ = [
     "BuffersResult",
     "ChannelHealth",
     "CheckFinding",
+    "CheckSet",
+    "CheckSetResult",
     "ChecksEvidence",
     "ClockFinding",
     "ControlCounts",
@@ -53,6 +55,8 @@ __all__ = [
 
 _LATE = {
     "BuffersCheck": "buffers",
+    "CheckSet": "check_set",
+    "CheckSetResult": "check_set",
     "ProbesCheck": "probes",
     "SelectsCheck": "selects",
     "TimingCheck": "timing",

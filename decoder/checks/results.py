@@ -85,12 +85,12 @@ class DelayHistogram(_Result):
         """The delay that ``share`` of them do not exceed, to one bin; None without any."""
         if not self.total:
             return None
-        seen = 0
-        for k, count in enumerate(self.counts):
+        wanted, seen, place = max(share * self.total, 1.0), 0, 0
+        for place, count in enumerate(self.counts):
             seen += count
-            if seen >= share * self.total:
+            if seen >= wanted:
                 break
-        return (self.first_bin + k) * self.bin_ns
+        return (self.first_bin + place) * self.bin_ns
 
 
 class RowResult(_Result):

@@ -2,7 +2,7 @@
 
 What each measure is (ticks of the capture; the strobe is the limit's own):
 
-cycle              mean of 16 clock periods, rising edge to rising edge
+cycle              mean of 64 clock periods, rising edge to rising edge
 strobe-width       begin to end of the strobe
 data-setup         reads: last change of the data to the strobe's end
 data-hold          reads: the strobe's end to the next change of the data
@@ -30,12 +30,11 @@ from decoder.checks import timing_kernel as kernel
 from decoder.checks.lines import Setting, pins, relevant_mask, rule_strobes, ticks
 from decoder.checks.results import TimingResult
 from decoder.checks.timing_tally import Tally
-from decoder.checks.timing_verdict import ChipAccess, timing_result
+from decoder.checks.timing_verdict import PERIODS, ChipAccess, timing_result
 from decoder.checks.windows import CycleJoin, Joined
 
 __all__ = ["TimingCheck"]
 
-PERIODS = 16
 MOST_CHIPS = 16
 _NOT_MEASURED = Flag.AFTER_GAP | Flag.UNKNOWN
 

@@ -14,9 +14,11 @@ from decoder.checks.lines import Setting
 from decoder.checks.results import CheckFinding, DelayHistogram, LimitResult, TimingResult
 from decoder.checks.timing_tally import Tally
 
-__all__ = ["ChipAccess", "timing_result"]
+__all__ = ["PERIODS", "ChipAccess", "timing_result"]
 
 HISTOGRAM_BINS = 40
+PERIODS = 64
+"""Clock periods that a cycle is the mean of, so that the sampling's doubt is a 64th of a sample."""
 CRYSTAL = 0.005
 """Clocks are run at the published limit itself: so much is left to two crystals and the tick (common practice)."""
 ONE_CHANNEL = ("cycle", "strobe-width")
@@ -143,7 +145,8 @@ def _measured(
         violated = tally.beyond((limit_ns + sign * (doubt_ns + leeway_ns)) / per_tick, above)
         maybe = max(0, tally.beyond((limit_ns + sign * (leeway_ns - doubt_ns)) / per_tick, above) - violated)
     resolvable = margin is None or abs(margin) > doubt_ns or violated > 0 or leeway_ns > doubt_ns or doubt_ns == 0.0
-    first, counts = tally.coarse(setting.bin_ticks, HISTOGRAM_BINS)
+    width = max(tally.width, round(samples * setting.bin_ticks) if samples < 1 else setting.bin_ticks)
+    first, counts = tally.coarse(width, HISTOGRAM_BINS)
     return {
         "limit_ns": limit_ns,
         "limit_is": limit_is,
@@ -159,7 +162,7 @@ def _measured(
         "extreme_cycles": tuple(index for _, index, _ in worst if index >= 0),
         "extreme_times_s": tuple(setting.seconds(t) or 0.0 for _, _, t in worst),
         "histogram": DelayHistogram(
-            bin_ns=setting.ns(setting.bin_ticks), first_bin=first, counts=counts, uncertainty_ns=round(doubt_ns, 3)
+            bin_ns=setting.ns(width), first_bin=first, counts=counts, uncertainty_ns=round(doubt_ns, 3)
         ),
     }
 
@@ -168,8 +171,8 @@ def _limit(limit: Limit, grade: Grade | None, tally: Tally, setting: Setting) ->
     limit_is: Literal["min", "max", "none"] = "none"
     if limit.min is not None or limit.max is not None:
         limit_is = "min" if limit.min is not None else "max"
-    # A width is between two edges of one channel, whose lateness cancels; a mean of 16 periods divides the rest.
-    samples = 1.0 / 16 if limit.measure == "cycle" else 1.0 if limit.measure in ONE_CHANNEL else 2.0
+    # A width is between two edges of one channel, whose lateness cancels; a mean of periods divides the rest.
+    samples = 1.0 / PERIODS if limit.measure == "cycle" else 1.0 if limit.measure in ONE_CHANNEL else 2.0
     value = limit.min if limit.min is not None else limit.max
     leeway = CRYSTAL * value if limit.measure == "cycle" and value is not None else 0.0
     return LimitResult(

@@ -18,12 +18,16 @@ import typer
 from decoder.errors import BusledgerError, UsageError
 from tui.commands.board import board_commands
 from tui.commands.browse import browse
+from tui.commands.buffers import buffers
 from tui.commands.check import check
 from tui.commands.cycles import cycles
 from tui.commands.demo import demo
 from tui.commands.parts import parts
+from tui.commands.probes import probes
 from tui.commands.profiles import profiles
 from tui.commands.screen import complain
+from tui.commands.selects import selects
+from tui.commands.timing import timing
 
 __all__ = ["app", "main"]
 
@@ -44,6 +48,10 @@ app = typer.Typer(
 
 app.command("check", short_help="Find the failing part.")(check)
 app.command("cycles", short_help="List the bus cycles, or write them to a file.")(cycles)
+app.command("selects", short_help="Decoder outputs and selects against their tables.")(selects)
+app.command("buffers", short_help="Direction, enable and lanes of the bus drivers.")(buffers)
+app.command("timing", short_help="Measured times against published limits.")(timing)
+app.command("probes", short_help="The health of every channel.")(probes)
 app.command("browse", short_help="Step through the evidence in the terminal.")(browse)
 app.command("profiles", short_help="The buses that are known.")(profiles)
 app.command("parts", short_help="The chips that are known.")(parts)

@@ -1,0 +1,222 @@
+"""The results of the single checks as text for a terminal: what is wrong first, then the tables behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from rich.text import Text
+
+from decoder.checks import (
+    BufferResult,
+    BuffersResult,
+    CheckFinding,
+    DecoderResult,
+    DelayHistogram,
+    LimitResult,
+    ProbesResult,
+    SelectsResult,
+    TimingResult,
+)
+from decoder.report.numbers import seconds
+from decoder.report.tables import table_text
+from decoder.report.text import printed, wrap
+from decoder.text import plain
+
+__all__ = ["buffers_text", "probes_text", "selects_text", "timing_text"]
+
+_ROWS_SHOWN = 24
+_BAR = 24
+_STYLES = {"fault": "bold red", "doubt": "yellow", "note": ""}
+_LABELS = {"fault": "wrong", "doubt": "doubt", "note": "note"}
+
+
+def _findings(findings: Sequence[CheckFinding], good: str, *, width: int, colour: bool, answer_only: bool) -> str:
+    """The findings, the worst first; ``good`` where nothing is wrong."""
+    faults = [f for f in findings if f.weight == "fault"]
+    lines = [] if faults else [Text(line, style="bold green") for line in wrap(good, width)]
+    for finding in findings[:1] if answer_only and faults else () if answer_only else findings:
+        when = "" if finding.first_time_s is None else f", first at {seconds(finding.first_time_s)}"
+        text = f"{_LABELS[finding.weight]}: {plain(finding.text, 400)}{when}"
+        lines += [Text(line, style=_STYLES[finding.weight]) for line in wrap(text, width)]
+        if finding.other and not answer_only:
+            fits = "; ".join(plain(other) for other in finding.other)
+            lines += [Text("    " + line) for line in wrap(f"the same would show if: {fits}", width - 4)]
+    return printed(lines, width=width, colour=colour)
+
+
+def _skipped(skipped: Iterable[str], *, width: int, colour: bool) -> str:
+    lines = [Text(line, style="dim") for text in skipped for line in wrap(f"not judged: {plain(text, 400)}", width)]
+    return "\n" + printed(lines, width=width, colour=colour) if lines else ""
+
+
+def _range_ns(histogram: DelayHistogram) -> str:
+    """Shortest, median and longest delay, with what the sampling leaves open."""
+    if not histogram.total:
+        return "-"
+    low, middle, high = (histogram.quantile_ns(q) for q in (0.0, 0.5, 1.0))
+    return f"{low:.0f} / {middle:.0f} / {high:.0f} ± {2 * histogram.uncertainty_ns:.0f} ns"
+
+
+def selects_text(result: SelectsResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
+    """Decoder by decoder: findings, rows seen, outputs; then the regions' selects."""
+    judged = sum(d.judged for d in result.decoders)
+    good = f"Every output was as its table says, in {judged} settled moments" if judged else "Every select was right"
+    text = _findings(result.findings, good, width=width, colour=colour, answer_only=answer_only)
+    if answer_only:
+        return text
+    for decoder in result.decoders:
+        text += _decoder(decoder, width=width, colour=colour)
+    if result.regions:
+        rows = [
+            [plain(r.region), plain(r.select), str(r.cycles), str(r.missing), str(sum(r.extra.values())), str(r.late)]
+            for r in result.regions
+        ]
+        text += "\n" + table_text(
+            ["region", "select", "cycles", "missing", "extra", "late"], rows, width=width, colour=colour
+        )
+    return text + _skipped(result.skipped, width=width, colour=colour)
+
+
+def _decoder(decoder: DecoderResult, *, width: int, colour: bool) -> str:
+    head = (
+        f"{plain(decoder.designator)} ({plain(decoder.part)}): {decoder.rows_seen} of {decoder.rows_possible} rows seen, "
+        f"{decoder.judged} settled moments judged, {decoder.too_short} too short"
+    )
+    if decoder.not_clipped:
+        head += f"; not clipped: {', '.join(plain(line) for line in decoder.not_clipped)}"
+    if decoder.through:
+        head += f"; through {', '.join(plain(name) for name in decoder.through)}"
+    text = "\n" + printed([Text(line, style="bold") for line in wrap(head, width)], width=width, colour=colour)
+    rows = sorted(decoder.rows, key=lambda row: -row.wrong)[:_ROWS_SHOWN]
+    names = f"{' '.join(map(plain, decoder.inputs))} | {' '.join(map(plain, decoder.outputs))}"
+    text += printed([Text(line, style="dim") for line in wrap(names, width)], width=width, colour=colour)
+    shown = [[row.inputs, row.expected, str(row.count), str(row.wrong) if row.wrong else "."] for row in rows]
+    text += table_text(["inputs", "should be", "seen", "wrong"], shown, width=width, colour=colour)
+    outputs = [
+        [
+            plain(o.line), o.pin, str(o.moves), str(o.missing), str(o.extra),
+            f"{o.glitches_passing + o.glitches_unexplained} ({o.glitches_in_strobe})", _range_ns(o.delay),
+        ]
+        for o in decoder.output_results
+    ]  # fmt: skip
+    heads = ["output", "pin", "moves", "missing", "extra", "glitches (in strobe)", "delay min / median / max"]
+    return text + table_text(heads, outputs, width=width, colour=colour)
+
+
+def buffers_text(result: BuffersResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
+    """Driver by driver: findings, what the control lines asked for, then lane by lane."""
+    text = _findings(result.findings, "Every bus driver did what the cycles ask for, as far as it is clipped",
+                     width=width, colour=colour, answer_only=answer_only)  # fmt: skip
+    if answer_only:
+        return text
+    for buffer in result.buffers:
+        text += _buffer(buffer, width=width, colour=colour)
+    return text + _skipped(result.skipped, width=width, colour=colour)
+
+
+def _buffer(buffer: BufferResult, *, width: int, colour: bool) -> str:
+    control = buffer.control
+    said = f"{plain(buffer.designator)} ({plain(buffer.part)})"
+    if control is not None:
+        said += (
+            f": {control.reads} reads ({control.reads_off} off, {control.reads_away} away), {control.writes} writes "
+            f"({control.writes_off} off, {control.writes_toward} toward the CPU), {control.elsewhere} of "
+            f"{control.elsewhere_cycles} cycles driving elsewhere, {control.overlaps} overlaps"
+        )
+    if not buffer.lanes and buffer.known_reads:
+        said += f"; {buffer.undriven_reads} of {buffer.known_reads} reads repeat the bus's last level"
+    text = "\n" + printed([Text(line, style="bold") for line in wrap(said, width)], width=width, colour=colour)
+    if not buffer.lanes:
+        return text
+    rows = [
+        [
+            plain(lane.near), plain(lane.far or "-"), f"{lane.reads_differ}/{lane.reads}",
+            f"{lane.writes_differ}/{lane.writes}", _range_ns(lane.delay_to_cpu), _range_ns(lane.delay_to_card), lane.verdict,
+        ]
+        for lane in buffer.lanes
+    ]  # fmt: skip
+    heads = ["lane", "card side", "reads", "writes", "to CPU", "to card", "verdict"]
+    return text + table_text(heads, rows, width=width, colour=colour)
+
+
+def timing_text(result: TimingResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
+    """Limit by limit: measured range, limit, margin; then the distributions."""
+    good = f"Nothing violates the limits of grade {result.grade}" if result.grade else "No limits to hold against"
+    text = _findings(result.findings, good, width=width, colour=colour, answer_only=answer_only)
+    if answer_only:
+        return text
+    text += "\n" + table_text(
+        ["limit", "min", "1 %", "median", "99 %", "max", "±", "allowed", "margin", "cycles"],
+        [_limit_row(limit) for limit in result.limits], width=width, colour=colour,
+    )  # fmt: skip
+    for limit in result.limits:
+        text += _bars(limit, width=width, colour=colour)
+    return text + _skipped(result.skipped, width=width, colour=colour)
+
+
+def _ns(value: float | None) -> str:
+    return "-" if value is None else f"{value:.0f}"
+
+
+def _limit_row(limit: LimitResult) -> list[str]:
+    allowed = {"min": "≥ ", "max": "≤ ", "none": ""}[limit.limit_is] + _ns(limit.limit_ns)
+    values = [limit.min_ns, limit.p01_ns, limit.median_ns, limit.p99_ns, limit.max_ns]
+    margin = _ns(limit.margin_ns) if limit.resolvable else "?"
+    return [plain(limit.name), *map(_ns, values), _ns(limit.uncertainty_ns), allowed, margin, str(limit.count)]
+
+
+def _bars(limit: LimitResult, *, width: int, colour: bool) -> str:
+    """The distribution as bars, one bin a line, empty bins left out."""
+    counts = limit.histogram.counts
+    if not counts or sum(1 for count in counts if count) < 2:
+        return ""
+    lines = [Text(line, style="dim") for line in wrap(f"{plain(limit.name)}: {plain(limit.meaning)}, ns", width)]
+    most = max(counts)
+    for k, count in enumerate(counts):
+        if count:
+            value = (limit.histogram.first_bin + k) * limit.histogram.bin_ns
+            over = "+" if k == len(counts) - 1 and len(counts) >= 40 else " "
+            lines.append(Text(f"{value:>8.0f}{over} {'█' * max(1, round(_BAR * count / most)):<{_BAR}} {count}"))
+    return "\n" + printed(lines, width=width, colour=colour)
+
+
+def probes_text(result: ProbesResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
+    """The doubts first, then the clock, then every channel."""
+    doubts = [f for f in result.findings if f.weight != "note"]
+    text = "" if doubts else _findings([], "Every channel looks sound", width=width, colour=colour, answer_only=True)
+    if answer_only:
+        return text or _first_doubt(doubts, width=width, colour=colour)
+    if result.findings:
+        lines = []
+        for finding in result.findings:
+            said = f"{_LABELS[finding.weight]}: {plain(finding.text, 400)}"
+            lines += [Text(line, style=_STYLES[finding.weight]) for line in wrap(said, width)]
+        text += printed(lines, width=width, colour=colour)
+    text += "\n" + printed([Text(line) for line in wrap(_clock_line(result), width)], width=width, colour=colour)
+    rows = [
+        [
+            plain(c.channel), plain(c.line or "-"), str(c.moves), f"{100 * c.high_share:.0f} %", str(c.runts),
+            "-" if c.shortest_ns is None else f"{c.shortest_ns:.0f}", c.verdict,
+        ]
+        for c in result.channels
+    ]  # fmt: skip
+    heads = ["channel", "line", "changes", "high", "one-sample", "shortest ns", "looks"]
+    return text + "\n" + table_text(heads, rows, width=width, colour=colour)
+
+
+def _first_doubt(doubts: Sequence[CheckFinding], *, width: int, colour: bool) -> str:
+    text = f"{_LABELS[doubts[0].weight]}: {plain(doubts[0].text, 400)}"
+    return printed([Text(line, style="yellow") for line in wrap(text, width)], width=width, colour=colour)
+
+
+def _clock_line(result: ProbesResult) -> str:
+    clock = result.clock
+    said = "No channel looks like a clock" if clock is None else (
+        f"{plain(clock.channel)} is the clock: period {clock.period_ns:.1f} ns, from {clock.period_min_ns:.0f} to "
+        f"{clock.period_max_ns:.0f} (1 % to 99 %), {clock.edges} rising edges"
+    )  # fmt: skip
+    if result.sample_ns is not None:
+        said += f"; one sample every {result.sample_ns:.1f} ns"
+    if result.samples_per_half_clock is not None:
+        said += f", {result.samples_per_half_clock:.1f} in half a period"
+    return said

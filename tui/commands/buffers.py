@@ -1,0 +1,51 @@
+"""``busledger buffers``: the bus drivers' direction, lanes and contention."""
+
+from __future__ import annotations
+
+from tui.commands import options as opt
+from tui.commands import screen
+
+__all__ = ["buffers"]
+
+
+def buffers(
+    capture: opt.CaptureArgument,
+    board: opt.BoardOption = None,
+    wiring: opt.WiringOption = None,
+    rate: opt.RateOption = None,
+    t_from: opt.FromOption = None,
+    t_to: opt.ToOption = None,
+    as_json: opt.JsonOption = False,
+    quiet: opt.QuietOption = False,
+    no_progress: opt.NoProgressOption = False,
+) -> int:
+    """Watch the bus drivers: direction and enable in every cycle, and every lane from side to side.
+
+    Lanes are compared where the board file's far_side lines are clipped. Exit status 1 means that a
+    driver was seen doing something wrong.
+
+    \b
+    busledger buffers run.vcd --board card.toml
+    busledger buffers run.vcd --board card.toml --json
+    """
+    from decoder.pipeline import run_buffers
+    from decoder.report import buffers_text
+    from tui.commands.progress_bar import progress_bar
+
+    asked = opt.request(
+        capture,
+        board=board,
+        wiring=wiring,
+        rate=rate,
+        t_from=t_from,
+        t_to=t_to,
+    )
+    with progress_bar(not (quiet or no_progress)) as progress:
+        result = run_buffers(asked, progress)
+    if as_json:
+        screen.show_data(result.to_json().encode() + b"\n")
+    else:
+        screen.show(
+            buffers_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet)
+        )
+    return 1 if any(finding.weight == "fault" for finding in result.findings) else 0

@@ -1,0 +1,53 @@
+"""``busledger probes``: the health of every channel."""
+
+from __future__ import annotations
+
+from tui.commands import options as opt
+from tui.commands import screen
+
+__all__ = ["probes"]
+
+
+def probes(
+    capture: opt.CaptureArgument,
+    board: opt.BoardOption = None,
+    profile: opt.ProfileOption = None,
+    wiring: opt.WiringOption = None,
+    rate: opt.RateOption = None,
+    t_from: opt.FromOption = None,
+    t_to: opt.ToOption = None,
+    as_json: opt.JsonOption = False,
+    quiet: opt.QuietOption = False,
+    no_progress: opt.NoProgressOption = False,
+) -> int:
+    """Look at every channel before anything is believed: still, shorted, glitching, loose ground, clock, rate.
+
+    Needs no board file and no bus; either one names the lines and sharpens the words. Exit status 1
+    means that something makes the capture doubtful.
+
+    \b
+    busledger probes run.vcd
+    busledger probes run.vcd --profile 6502
+    """
+    from decoder.pipeline import run_probes
+    from decoder.report import probes_text
+    from tui.commands.progress_bar import progress_bar
+
+    asked = opt.request(
+        capture,
+        board=board,
+        profile=profile,
+        wiring=wiring,
+        rate=rate,
+        t_from=t_from,
+        t_to=t_to,
+    )
+    with progress_bar(not (quiet or no_progress)) as progress:
+        result = run_probes(asked, progress)
+    if as_json:
+        screen.show_data(result.to_json().encode() + b"\n")
+    else:
+        screen.show(
+            probes_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet)
+        )
+    return 1 if any(finding.weight == "doubt" for finding in result.findings) else 0

@@ -1,0 +1,55 @@
+"""``busledger timing``: set-up, hold, access and widths against published limits."""
+
+from __future__ import annotations
+
+from tui.commands import options as opt
+from tui.commands import screen
+
+__all__ = ["timing"]
+
+
+def timing(
+    capture: opt.CaptureArgument,
+    board: opt.BoardOption = None,
+    profile: opt.ProfileOption = None,
+    wiring: opt.WiringOption = None,
+    rate: opt.RateOption = None,
+    grade: opt.GradeOption = None,
+    t_from: opt.FromOption = None,
+    t_to: opt.ToOption = None,
+    as_json: opt.JsonOption = False,
+    quiet: opt.QuietOption = False,
+    no_progress: opt.NoProgressOption = False,
+) -> int:
+    """Measure set-up, hold, access and widths, and hold them against a grade's published limits.
+
+    Without --grade the slowest grade that the clock fits is taken. What the sample rate cannot resolve
+    is said, with the rate that could. Exit status 1 means that a limit was violated beyond that doubt.
+
+    \b
+    busledger timing run.vcd --profile z80 --grade Z80A
+    busledger timing run.vcd --board card.toml --json
+    """
+    from decoder.pipeline import run_timing
+    from decoder.report import timing_text
+    from tui.commands.progress_bar import progress_bar
+
+    asked = opt.request(
+        capture,
+        board=board,
+        profile=profile,
+        wiring=wiring,
+        rate=rate,
+        grade=grade,
+        t_from=t_from,
+        t_to=t_to,
+    )
+    with progress_bar(not (quiet or no_progress)) as progress:
+        result = run_timing(asked, progress)
+    if as_json:
+        screen.show_data(result.to_json().encode() + b"\n")
+    else:
+        screen.show(
+            timing_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet)
+        )
+    return 1 if any(finding.weight == "fault" for finding in result.findings) else 0
