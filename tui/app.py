@@ -19,16 +19,23 @@ from tui.filters import Filter
 from tui.keys import ANYWHERE, VIEWS, bindings
 from tui.loaded import Loaded
 from tui.messages import Found, Opened, OpenFailed, OpenProgress, RowsSelected, SearchProgress
+from tui.pinning import Notebook, target_of, target_words
 from tui.screens.base import BrowserScreen
 from tui.screens.cycles import CyclesScreen
 from tui.screens.help_sheet import HelpSheet
 from tui.screens.levels import LevelsScreen
+from tui.screens.note_dialog import NoteDialog
+from tui.screens.notes import NotesScreen
 from tui.screens.open_dialog import OpenDialog
 from tui.screens.opening import OpeningScreen
+from tui.screens.pictures import BuffersScreen, SelectsScreen, TimingScreen, TrendScreen
+from tui.screens.where import WhereScreen
+from tui.screens.why import WhyScreen
 from tui.session import Opener, SessionFactory
 from tui.source import select_rows
 from tui.state import BrowserState
 from tui.watch import FileWatch
+from tui.widgets.heat import worst_cell
 from tui.wording import thousands
 from tui.workers import filter_work, open_work, search_work
 
@@ -69,8 +76,15 @@ class BrowserApp(App[int]):
     HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-narrow"), (120, "-broad")]  # noqa: RUF012
     SCREENS: ClassVar[dict[str, Callable[[], Screen[Any]]]] = {
         "opening": OpeningScreen,
+        "where": WhereScreen,
+        "why": WhyScreen,
         "cycles": CyclesScreen,
         "levels": LevelsScreen,
+        "selects": SelectsScreen,
+        "buffers": BuffersScreen,
+        "timing": TimingScreen,
+        "trend": TrendScreen,
+        "notes": NotesScreen,
     }
     BINDINGS: ClassVar[list[BindingType]] = [
         *bindings(ANYWHERE),
@@ -84,6 +98,7 @@ class BrowserApp(App[int]):
         self.opener = opener
         self.state: BrowserState = BrowserState(0, states.Rows(0))
         self.loaded_or_none: Loaded | None = None
+        self.notebook_or_none: Notebook | None = None
         self._ticket = 0  # of the latest opening
         self._search = 0  # of the latest search; older answers are dropped
         self._searching = False
@@ -98,6 +113,12 @@ class BrowserApp(App[int]):
         """The session; screens exist only while there is one."""
         assert self.loaded_or_none is not None
         return self.loaded_or_none
+
+    @property
+    def notebook(self) -> Notebook:
+        """The notes of the open board."""
+        assert self.notebook_or_none is not None
+        return self.notebook_or_none
 
     def act(self, change: Callable[..., BrowserState], *args: Any) -> None:
         """Replace the state by ``change(state, *args)`` and draw it."""
@@ -183,7 +204,10 @@ class BrowserApp(App[int]):
         self.state = states.initial_state(loaded.source.facts, loaded.source.total, loaded.span)
         if before is not None:
             self.state = states.carry_over(before, self.state)
+        elif (worst := worst_cell(message.session.result)) is not None:
+            self.state = states.select_cell(self.state, *worst)
         session = message.session
+        self.notebook_or_none = Notebook(session.board_path, session.capture_path)
         paths = [Path(session.capture_path), *([session.board_path] if session.board_path else [])]
         self._watch = FileWatch(path for path in paths if path.is_file())
         if isinstance(self.screen, OpeningScreen):
@@ -267,6 +291,24 @@ class BrowserApp(App[int]):
     def action_reload(self) -> None:
         """Decode again."""
         self._open(self.factory)
+
+    def action_pin(self) -> None:
+        """Ask for a note on what is chosen."""
+        screen = self.screen
+        if self.loaded_or_none is None or not isinstance(screen, BrowserScreen):
+            return
+        target = target_of(screen.view, self.loaded, self.state)
+
+        def keep(text: str | None) -> None:
+            if text is None:
+                return
+            failed = self.notebook.add(target.model_copy(update={"text": text}))
+            if failed:
+                self.act(states.say, failed, "wrong")
+            else:
+                self.act(states.say, f"The note on {target_words(target)} is kept.", "good")
+
+        self.push_screen(NoteDialog(target_words(target), plain(str(self.notebook.path), 200)), keep)
 
     def action_open_other(self) -> None:
         """Ask for another capture."""

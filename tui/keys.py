@@ -10,7 +10,19 @@ from dataclasses import dataclass
 
 from textual.binding import Binding, BindingType
 
-__all__ = ["ANYWHERE", "CYCLES", "LEVELS", "SHEET", "VIEWS", "Key", "bindings"]
+__all__ = [
+    "ANYWHERE",
+    "CYCLES",
+    "LEVELS",
+    "NOTES",
+    "PICTURE",
+    "SHEET",
+    "VIEWS",
+    "WHERE",
+    "WHY",
+    "Key",
+    "bindings",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,13 +52,21 @@ def _pair(letter: str, action: str, word: str, sentence: str) -> Key:
 
 # Screen name, key, word.
 VIEWS: tuple[tuple[str, str, str], ...] = (
+    ("where", "w", "Where"),
+    ("why", "y", "Why"),
     ("cycles", "c", "Cycles"),
     ("levels", "l", "Levels"),
+    ("selects", "s", "Selects"),
+    ("buffers", "b", "Buffers"),
+    ("timing", "t", "Timing"),
+    ("trend", "r", "Trend"),
+    ("notes", "n", "Notes"),
 )
 
 ANYWHERE: tuple[Key, ...] = (
     Key((("question_mark", "help"),), "?", "help", "This sheet: every key of every screen"),
     Key((("q", "leave"),), "q", "quit", "Leave the browser"),
+    Key((("N", "pin"),), "N", "note", "Pin a note to what is chosen: this cycle, this part, or the board"),
     Key((("ctrl+o", "open_other"),), "^o", "open", "Open another capture of the same board"),
     Key((("ctrl+r", "reload"),), "^r", "reload", "Decode the capture again"),
     Key((("escape", "stop"),), "esc", "stop", "Stop a search, or close what lies on top"),
@@ -58,8 +78,43 @@ _SEARCHES: tuple[Key, ...] = (
     _pair("p", "part", "part", "Next mismatch on the part that serves the lane here; P before"),
     _pair("a", "address", "address", "Next cycle at this address; A before"),
     Key((("o", "origin"),), "o", "origin", "To the write that this cell's value came from"),
-    Key((("backspace", "back"),), "⌫", "back", "Back to where the last jump started"),
+    Key((("backspace", "back"),), "bksp", "back", "Back to where the last jump started"),
     Key((("g", "go"),), "g", "go to", "Go to a time, an address or a cycle's number"),
+)
+
+_NUMBERS = Key(
+    tuple((str(n), f"suspect({n})") for n in range(1, 10)), "1-9", "suspect", "Why: the suspect of that rank"
+)
+
+WHERE: tuple[Key, ...] = (
+    Key(
+        (("left", "cell(0, -1)"), ("right", "cell(0, 1)"), ("up", "cell(-1, 0)"), ("down", "cell(1, 0)")),
+        "←→↑↓",
+        "cell",
+        "Choose a region's lane; its counts and its chip are told below",
+    ),
+    Key((("enter", "open_cell"),), "enter", "its cycles", "Show the wrong cycles of the chosen cell"),
+    _NUMBERS,
+)
+
+WHY: tuple[Key, ...] = (
+    Key((("left", "turn(-1)"), ("right", "turn(1)")), "←→", "suspect", "The suspect before, the suspect after"),
+    _NUMBERS,
+    Key((("up", "piece(-1)"), ("down", "piece(1)")), "↑↓", "evidence", "Choose a piece of evidence or a cycle"),
+    Key((("enter", "open_piece"),), "enter", "see it", "Go to the cycle, or to the wrong cycles behind the suspect"),
+    Key((("pageup", "scroll(-1)"), ("pagedown", "scroll(1)")), "pgup pgdn", "scroll", "Scroll by a screenful"),
+)
+
+PICTURE: tuple[Key, ...] = (
+    Key((("up", "line(-1)"), ("down", "line(1)")), "↑↓", "scroll", "Scroll by a line"),
+    Key((("pageup", "scroll(-1)"), ("pagedown", "scroll(1)")), "pgup pgdn", "page", "Scroll by a screenful"),
+    Key((("home", "top"), ("end", "bottom")), "home end", "ends", "To the beginning, to the end"),
+)
+
+NOTES: tuple[Key, ...] = (
+    Key((("up", "choose(-1)"), ("down", "choose(1)")), "↑↓", "note", "Choose a note"),
+    Key((("enter", "open_note"),), "enter", "its cycle", "Go to the cycle that the note is pinned to"),
+    Key((("x", "remove"),), "x", "remove", "Take the chosen note away; the backup keeps it"),
 )
 
 CYCLES: tuple[Key, ...] = (
@@ -115,8 +170,8 @@ LEVELS: tuple[Key, ...] = (
     Key((("comma", "step(-1)"), ("full_stop", "step(1)")), ", .", "step", "The cycle before, the cycle after"),
     Key((("0", "centre"),), "0", "centre", "Put the sampling edge back in the middle"),
     Key((("up", "line(-1)"), ("down", "line(1)")), "↑↓", "line", "Choose a line or a group"),
-    Key((("shift+up", "carry(-1)"), ("shift+down", "carry(1)")), "⇧↑⇧↓", "carry", "Carry the chosen line up or down"),
-    Key((("enter", "fold"),), "⏎", "fold", "Open or close the chosen group"),
+    Key((("shift+up", "carry(-1)"), ("shift+down", "carry(1)")), "shift↑↓", "carry", "Carry the line up or down"),
+    Key((("enter", "fold"),), "enter", "fold", "Open or close the chosen group"),
     Key((("j", "join"), ("J", "split")), "j J", "join", "Join the chosen line to the one above as a group; J parts it"),
     Key((("h", "hide"), ("H", "show_all")), "h H", "hide", "Put the chosen line away; H brings all of them back"),
     *_SEARCHES,
@@ -124,7 +179,11 @@ LEVELS: tuple[Key, ...] = (
 
 # The help sheet, in the order in which a person meets the screens.
 SHEET: tuple[tuple[str, tuple[Key, ...]], ...] = (
+    ("Where it hurts", WHERE),
+    ("Why", WHY),
     ("Cycles", CYCLES),
     ("Levels", LEVELS),
+    ("Selects, Buffers, Timing, Trend", PICTURE),
+    ("Notes", NOTES),
     ("Anywhere", ANYWHERE),
 )

@@ -23,28 +23,24 @@ __all__ = [
     "carry_over",
     "chosen_lane",
     "clear_filter",
-    "fold",
     "go_back",
     "go_to",
     "group_lines",
-    "hide_group",
     "initial_state",
-    "join_group",
     "move",
-    "move_group",
+    "move_cell",
     "move_to_end",
     "neighbour",
     "pan",
     "place_caret",
     "say",
     "select_cell",
-    "select_group",
+    "select_evidence",
     "select_lane",
+    "select_note",
     "select_suspect",
     "set_filter",
     "set_mark",
-    "show_all_groups",
-    "split_group",
     "zoom",
 ]
 
@@ -97,9 +93,10 @@ class BrowserState:
     cursor : the chosen cycle; it may lie outside ``rows`` after a jump
     trail : where ``go_back`` leads, the latest last
     region, lane : the chosen cell of the heat map (None: none chosen)
-    suspect : place in the list of suspects
+    suspect : place in the list of suspects; evidence : place among what speaks for it
     ticks_per_column, caret : the view of levels; ``caret`` is the time in its middle
     marks : two times, or None where not set
+    note : place in the list of notes
     groups, hidden, group : lines of the levels view in order, those put away, the chosen place
     """
 
@@ -111,9 +108,11 @@ class BrowserState:
     region: int | None = None
     lane: int | None = None
     suspect: int = 0
+    evidence: int = 0
     ticks_per_column: float = 1.0
     caret: int | None = None
     marks: tuple[int | None, int | None] = (None, None)
+    note: int = 0
     groups: tuple[LineGroup, ...] = ()
     hidden: tuple[LineGroup, ...] = ()
     group: int = 0
@@ -255,7 +254,27 @@ def select_cell(state: BrowserState, region: int | None, lane: int | None) -> Br
 
 def select_suspect(state: BrowserState, suspect: int, count: int) -> BrowserState:
     """Choose a suspect; beyond either end: the one at that end."""
-    return replace(state, suspect=max(0, min(suspect, count - 1)), message="", tone="dim")
+    return replace(state, suspect=max(0, min(suspect, count - 1)), evidence=0, message="", tone="dim")
+
+
+def select_evidence(state: BrowserState, by: int, count: int) -> BrowserState:
+    """Choose the next piece of evidence down or up; beyond either end: the one at that end."""
+    return replace(state, evidence=max(0, min(state.evidence + by, count - 1)), message="", tone="dim")
+
+
+def select_note(state: BrowserState, by: int, count: int) -> BrowserState:
+    """Choose the next note down or up; beyond either end: the one at that end."""
+    return replace(state, note=max(0, min(state.note + by, count - 1)), message="", tone="dim")
+
+
+def move_cell(state: BrowserState, down: int, right: int, regions: int, lanes: int) -> BrowserState:
+    """Move over the heat map, whose highest lane is at the left; from nowhere, to its first cell."""
+    if not regions or not lanes:
+        return state
+    if state.region is None or state.lane is None:
+        return select_cell(state, state.region or 0, lanes - 1 if state.lane is None else state.lane)
+    region = max(0, min(state.region + down, regions - 1))
+    return select_cell(state, region, max(0, min(state.lane - right, lanes - 1)))
 
 
 # -- levels ---------------------------------------------------------------------------------------
@@ -284,70 +303,3 @@ def set_mark(state: BrowserState, which: Literal[0, 1], ticks: int) -> BrowserSt
     marks = list(state.marks)
     marks[which] = None if marks[which] == ticks else ticks
     return replace(state, marks=(marks[0], marks[1]), message="", tone="dim")
-
-
-def _groups(state: BrowserState, groups: Sequence[LineGroup], chosen: int) -> BrowserState:
-    return replace(state, groups=tuple(groups), group=max(0, min(chosen, len(groups) - 1)), message="", tone="dim")
-
-
-def select_group(state: BrowserState, by: int) -> BrowserState:
-    """Choose the line (or group) further down or up."""
-    return _groups(state, state.groups, state.group + by)
-
-
-def fold(state: BrowserState) -> BrowserState:
-    """Open or close the chosen group; a single line has nothing to open."""
-    if not state.groups:
-        return state
-    groups = list(state.groups)
-    chosen = groups[state.group]
-    if len(chosen.lines) < 2:
-        return say(state, "This is a single line; join puts it into a group.")
-    groups[state.group] = replace(chosen, folded=not chosen.folded)
-    return _groups(state, groups, state.group)
-
-
-def move_group(state: BrowserState, by: Literal[-1, 1]) -> BrowserState:
-    """Exchange the chosen line or group with the one above or below."""
-    target = state.group + by
-    if not 0 <= target < len(state.groups):
-        return state
-    groups = list(state.groups)
-    groups[state.group], groups[target] = groups[target], groups[state.group]
-    return _groups(state, groups, target)
-
-
-def join_group(state: BrowserState) -> BrowserState:
-    """Put the chosen line or group into the one above it."""
-    if state.group == 0 or not state.groups:
-        return say(state, "There is nothing above to join.")
-    groups = list(state.groups)
-    below = groups.pop(state.group)
-    above = groups[state.group - 1]
-    lines = above.lines + below.lines
-    groups[state.group - 1] = LineGroup(f"{lines[0]}-{lines[-1]}", lines, False)
-    return _groups(state, groups, state.group - 1)
-
-
-def split_group(state: BrowserState) -> BrowserState:
-    """Make single lines of the chosen group."""
-    if not state.groups:
-        return state
-    groups = list(state.groups)
-    chosen = groups[state.group]
-    groups[state.group : state.group + 1] = [LineGroup(name, (name,)) for name in chosen.lines]
-    return _groups(state, groups, state.group)
-
-
-def hide_group(state: BrowserState) -> BrowserState:
-    """Put the chosen line or group away; the last one stays."""
-    if len(state.groups) < 2:
-        return say(state, "The last line stays.")
-    groups = list(state.groups)
-    away = groups.pop(state.group)
-    return replace(_groups(state, groups, state.group), hidden=(*state.hidden, away))
-
-
-def show_all_groups(state: BrowserState) -> BrowserState:
-    """Bring back, below the others, every line that was put away."""
-    return replace(_groups(state, (*state.groups, *state.hidden), state.group), hidden=())

@@ -71,7 +71,7 @@ def test_steps_pages_and_ends_keep_the_cursor_on_screen(session: FakeSession) ->
         assert app.state.cursor == 4095
         for key in ("pageup", "up", "up", "home", "pagedown", "down"):
             await press(pilot, app, key)
-            assert f"▶{'→' if app.state.cursor % 2 == 0 else '✓'} {app.state.cursor:>10}" in screen_text(app)
+            assert f"▶{'→' if app.state.cursor % 2 == 0 else '✓'} {app.state.cursor:>9}" in screen_text(app)
 
     drive(BrowserApp(factory_of(session)), script)
 
@@ -94,7 +94,7 @@ def test_searches_by_lane_part_and_address(session: FakeSession) -> None:
     rows = session.store.mismatch_rows.tolist()
 
     async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
-        await press(pilot, app, "c", "d")
+        await press(pilot, app, "c", "5", "d")
         assert "Choose a data lane first" in screen_text(app)
         await press(pilot, app, "5", "d", "d")
         assert app.state.cursor == rows[1] and app.state.lane == 5

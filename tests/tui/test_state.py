@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from decoder.store import StoredLine
 from tests.tui.builders import facts
+from tui import arranging
 from tui import state as states
 from tui.filters import Filter
 from tui.state import BrowserState, LineGroup, Rows
@@ -156,20 +157,20 @@ def names(state: BrowserState) -> list[str]:
 
 def test_lines_are_carried_joined_parted_hidden_and_brought_back() -> None:
     state = start()
-    down = states.move_group(state, 1)
+    down = arranging.move_group(state, 1)
     assert (names(down)[:2], down.group) == (["RW", "PHI2"], 1)
-    assert states.move_group(state, -1) is state
-    joined = states.join_group(down)
+    assert arranging.move_group(state, -1) is state
+    joined = arranging.join_group(down)
     assert joined.groups[0] == LineGroup("RW-PHI2", ("RW", "PHI2"), False)
-    assert states.fold(joined).groups[0].folded
-    assert names(states.split_group(joined)) == names(down)
-    hidden = states.hide_group(joined)
+    assert arranging.fold(joined).groups[0].folded
+    assert names(arranging.split_group(joined)) == names(down)
+    hidden = arranging.hide_group(joined)
     assert "RW-PHI2" not in names(hidden)
-    assert names(states.show_all_groups(hidden))[-1] == "RW-PHI2"
-    assert "single line" in states.fold(state).message
-    assert "nothing above" in states.join_group(state).message
+    assert names(arranging.show_all_groups(hidden))[-1] == "RW-PHI2"
+    assert "single line" in arranging.fold(state).message
+    assert "nothing above" in arranging.join_group(state).message
     for _ in range(9):
-        state = states.hide_group(state)
+        state = arranging.hide_group(state)
     assert len(state.groups) == 1 and "last line" in state.message
 
 
@@ -179,15 +180,15 @@ def test_no_arranging_loses_or_doubles_a_line(steps: list[str]) -> None:
     state = start()
     for step in steps:
         state = {
-            "up": lambda s: states.select_group(s, -1),
-            "down": lambda s: states.select_group(s, 1),
-            "carry_up": lambda s: states.move_group(s, -1),
-            "carry_down": lambda s: states.move_group(s, 1),
-            "fold": states.fold,
-            "join": states.join_group,
-            "split": states.split_group,
-            "hide": states.hide_group,
-            "show": states.show_all_groups,
+            "up": lambda s: arranging.select_group(s, -1),
+            "down": lambda s: arranging.select_group(s, 1),
+            "carry_up": lambda s: arranging.move_group(s, -1),
+            "carry_down": lambda s: arranging.move_group(s, 1),
+            "fold": arranging.fold,
+            "join": arranging.join_group,
+            "split": arranging.split_group,
+            "hide": arranging.hide_group,
+            "show": arranging.show_all_groups,
         }[step](state)
         assert 0 <= state.group < len(state.groups)
     lines = [name for group in (*state.groups, *state.hidden) for name in group.lines]
@@ -195,10 +196,10 @@ def test_no_arranging_loses_or_doubles_a_line(steps: list[str]) -> None:
 
 
 def test_a_reload_keeps_the_place_and_the_arrangement_where_the_lines_are_the_same() -> None:
-    before = states.hide_group(states.move_group(states.go_to(start(), 80), 1))
+    before = arranging.hide_group(arranging.move_group(states.go_to(start(), 80), 1))
     after = states.carry_over(before, states.initial_state(facts(), 50, 5000))
     assert (after.cursor, after.groups, after.hidden) == (49, before.groups, before.hidden)
     fewer = states.initial_state(facts(), 50, 5000)
-    fewer = states.split_group(fewer)
+    fewer = arranging.split_group(fewer)
     other = BrowserState(50, Rows(50), groups=(LineGroup("CLK", ("CLK",)),))
     assert states.carry_over(before, other).groups == other.groups

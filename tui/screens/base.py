@@ -11,6 +11,7 @@ from textual.screen import Screen
 from tui.filters import Filter
 from tui.keys import ANYWHERE, Key
 from tui.loaded import Loaded
+from tui.pinning import Notebook
 from tui.state import BrowserState
 from tui.widgets.bars import KeyBar, StatusLine, ViewBar
 
@@ -22,6 +23,7 @@ class Host(Protocol):
 
     state: BrowserState
     loaded: Loaded
+    notebook: Notebook
 
     def act(self, change: Callable[..., BrowserState], *args: Any) -> None:
         """Replace the state by ``change(state, *args)`` and draw it."""

@@ -7,6 +7,7 @@ from typing import ClassVar, Literal
 from textual.app import ComposeResult
 from textual.binding import BindingType
 
+from tui import arranging
 from tui import state as states
 from tui.keys import LEVELS, bindings
 from tui.loaded import Loaded
@@ -79,28 +80,28 @@ class LevelsScreen(SteppingScreen):
 
     def action_line(self, by: int) -> None:
         """Choose another line."""
-        self.host.act(states.select_group, by)
+        self.host.act(arranging.select_group, by)
 
     def action_carry(self, by: Literal[-1, 1]) -> None:
         """Move the chosen line."""
-        self.host.act(states.move_group, by)
+        self.host.act(arranging.move_group, by)
 
     def action_fold(self) -> None:
         """Open or close a group."""
-        self.host.act(states.fold)
+        self.host.act(arranging.fold)
 
     def action_join(self) -> None:
         """Into the group above."""
-        self.host.act(states.join_group)
+        self.host.act(arranging.join_group)
 
     def action_split(self) -> None:
         """Out of the group."""
-        self.host.act(states.split_group)
+        self.host.act(arranging.split_group)
 
     def action_hide(self) -> None:
         """Put away."""
-        self.host.act(states.hide_group)
+        self.host.act(arranging.hide_group)
 
     def action_show_all(self) -> None:
         """Bring back."""
-        self.host.act(states.show_all_groups)
+        self.host.act(arranging.show_all_groups)

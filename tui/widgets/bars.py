@@ -16,13 +16,14 @@ __all__ = ["KeyBar", "StatusLine", "ViewBar", "key_text", "view_text"]
 def view_text(current: str) -> Text:
     """All views with their keys; the current one between brackets of its own."""
     text = Text(no_wrap=True, end="")
-    for name, key, word in VIEWS:
+    for place, (name, key, word) in enumerate(VIEWS):
+        if place:
+            text.append(" ")
         if name == current:
             text.append(f"▐{key} {word}▌", f"bold {GROUND} on {ACCENT}")
         else:
-            text.append(" ")
             text.append(key, f"bold {KEY}")
-            text.append(f" {word} ", DIM)
+            text.append(f" {word}", DIM)
     return text
 
 

@@ -36,12 +36,12 @@ def heading(address_bits: int, data_bits: int) -> str:
     return "".join(
         (
             " " * 3,
-            "cycle".rjust(10),
-            "  " + "time, s".ljust(13),
+            "cycle".rjust(9),
+            "  " + "time, s".ljust(12),
             "kind".ljust(13),
             "addr".ljust((address_bits + 3) // 4 + 1),
             "is".ljust(data + 1),
-            "must".ljust(max(4, data) + 1),
+            "due".ljust(max(3, data) + 1),
             "lanes".ljust(data_bits + 1),
             "region".ljust(_REGION_WIDTH + 1),
             "flags",
@@ -60,12 +60,12 @@ def cycle_line(row: CycleRow, source: CycleSource, chosen: bool) -> list[Segment
     lanes = lane_picture(row.mismatch, facts.data_bits) if row.verdict == Verdict.MISMATCH else ""
     return [
         Segment(f"{'▶' if chosen else ' '}{mark} ", style(colour, on=on, bold=True)),
-        Segment(f"{row.index:>10}  ", style("dim", on=on)),
-        Segment(f"{time_text(row.time, facts.tick_fs):<13}", style("dim", on=on)),
+        Segment(f"{row.index:>9}  ", style("dim", on=on)),
+        Segment(f"{time_text(row.time, facts.tick_fs):<11} ", style("dim", on=on)),
         Segment(f"{kind_word(row.kind):<13}", style("text", on=on)),
         Segment(hex_bits(row.address, row.address_unknown, facts.address_bits) + " ", style("accent", on=on)),
         Segment(hex_bits(row.data, row.data_unknown, facts.data_bits) + " ", style("text", on=on, bold=True)),
-        Segment(f"{must:<{max(4, data)}} ", style("wrong" if lanes else "dim", on=on, bold=bool(lanes))),
+        Segment(f"{must:<{max(3, data)}} ", style("wrong" if lanes else "dim", on=on, bold=bool(lanes))),
         Segment(f"{lanes:<{facts.data_bits}} ", style("wrong", on=on, bold=True)),
         Segment(f"{_short(name, _REGION_WIDTH):<{_REGION_WIDTH}} ", style("dim", on=on)),
         Segment(flag_words(row.flags), style("caution", on=on)),

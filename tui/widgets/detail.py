@@ -50,7 +50,10 @@ def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserStat
     text.append(f" in {_place(source, board, row.region, row.mismatch or all_lanes)}", COLOURS["text"])
     text.append(f"  {time_text(row.time, facts.tick_fs)} s\n", COLOURS["dim"])
 
-    text.append(f"{VERDICT_WORDS[verdict]}", f"bold {COLOURS[colour]}")
+    words = VERDICT_WORDS[verdict]
+    if verdict is Verdict.UNKNOWN and 0 <= row.region < len(facts.regions) and facts.regions[row.region].kind == "rom":
+        words = "not compared: the ROM's image is not given"
+    text.append(words, f"bold {COLOURS[colour]}")
     text.append(f"  data {hex_bits(row.data, row.data_unknown, facts.data_bits)}", COLOURS["text"])
     text.append(f" = {_binary(row.data, row.data_unknown, facts.data_bits)}", COLOURS["dim"])
     if row.known:

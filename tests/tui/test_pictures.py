@@ -1,0 +1,497 @@
+"""The pictures as text: heat map, suspects, checks, trend."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from decoder.checks import (
+    BufferResult,
+    BuffersResult,
+    CheckFinding,
+    ControlCounts,
+    DecoderResult,
+    DelayHistogram,
+    LanePath,
+    LimitResult,
+    OutputResult,
+    RegionSelect,
+    RowResult,
+    SelectsResult,
+    TimingResult,
+)
+from decoder.findings import CheckResult, Cleared, WarningFinding
+from tests.tui.builders import BOARD, FakeSession, facts, make_result, make_session
+from tui import state as states
+from tui.loaded import Loaded
+from tui.screens.why import suspect_filter
+from tui.state import BrowserState, Rows
+from tui.widgets.buffer_picture import buffers_text
+from tui.widgets.check_text import fact_lines, share_bar, spark, spark_scale
+from tui.widgets.heat import cell_words, heat_lines, heat_step, share_text, worst_cell
+from tui.widgets.select_picture import selects_text
+from tui.widgets.suspects import pieces_of, suspect_list, verdict_words, why_text
+from tui.widgets.timing_picture import timing_text
+from tui.widgets.trend_picture import trend_text, wrong_counts
+
+HISTOGRAM = DelayHistogram(bin_ns=40.0, first_bin=2, counts=(1, 0, 90, 9), uncertainty_ns=40.0)
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory: pytest.TempPathFactory) -> FakeSession:
+    return make_session(tmp_path_factory.mktemp("pictures"))
+
+
+def with_checks(result: CheckResult, **checks: Any) -> CheckResult:
+    """As it comes from the cache: the checks are plain JSON."""
+    dumped = {name: check.model_dump(mode="json", by_alias=True) for name, check in checks.items()}
+    return CheckResult.model_validate_json(result.model_copy(update={"checks": dumped}).to_json())
+
+
+def at(**changes: Any) -> BrowserState:
+    return BrowserState(100, Rows(100), **changes)
+
+
+def test_the_heat_map_has_a_row_of_cells_and_a_row_of_chips(session: FakeSession) -> None:
+    heading, rows = heat_lines(session.result, BOARD, 8, at(region=1, lane=5), 51)
+    assert heading.plain.split() == ["D7", "D6", "D5", "D4", "D3", "D2", "D1", "D0"]
+    assert rows[0][0].plain.split() == ["bank0"] + ["·"] * 8
+    assert "[ 7 ]" in rows[1][0].plain
+    assert rows[1][1].plain.strip() == "└───────✗U4────────┘└────────U3────────┘"
+    assert len(heading.plain) == len(rows[0][0].plain) == len(rows[0][1].plain) == 50
+
+
+@pytest.mark.parametrize(("width", "lanes"), [(51, 8), (51, 16), (96, 16), (160, 8)])
+def test_the_heat_map_fits_its_width(session: FakeSession, width: int, lanes: int) -> None:
+    heading, rows = heat_lines(session.result, BOARD, lanes, at(), max(width, 10 + 3 * lanes))
+    lengths = {len(heading.plain), *(len(line.plain) for row in rows for line in row)}
+    assert len(lengths) == 1 and lengths.pop() <= max(width, 10 + 3 * lanes)
+
+
+def test_cleared_and_suspected_chips_are_signed(session: FakeSession) -> None:
+    result = session.result.model_copy(update={"cleared": (Cleared(component="U1", evidence="1 000 right"),)})
+    _, rows = heat_lines(result, BOARD, 8, at(), 51)
+    assert "✓U1" in rows[0][1].plain and "✗U4" in rows[1][1].plain and "U2" in rows[0][1].plain
+
+
+@pytest.mark.parametrize(
+    ("wrong", "compared", "text", "step"),
+    [
+        (0, 0, "-", 0),
+        (0, 9, "·", 0),
+        (1, 1000, "<1", 1),
+        (1, 100, "1", 2),
+        (1, 3, "33", 3),
+        (2, 3, "67", 4),
+        (9, 9, "100", 4),
+        (999, 1000, "99", 4),
+    ],
+)
+def test_shares_in_three_characters(wrong: int, compared: int, text: str, step: int) -> None:
+    assert share_text(wrong, compared) == text
+    assert heat_step(wrong, compared) == step
+
+
+def test_the_worst_cell_is_where_the_browser_starts(session: FakeSession) -> None:
+    assert worst_cell(session.result) == (1, 5)
+    assert worst_cell(session.result.model_copy(update={"regions": ()})) is None
+    healthy = session.result.model_copy(update={"regions": session.result.regions[:1]})
+    assert worst_cell(healthy) is None
+
+
+def test_a_cell_tells_its_counts_and_its_chip(session: FakeSession) -> None:
+    words = cell_words(session.result, BOARD, at(region=1, lane=5)).plain
+    assert words.startswith("bank1 D5 is U4: 73 of 1 024 compared reads wrong (73 low for high, 0 high for low).")
+    assert "0 of 1 024" in cell_words(session.result, None, at(region=0, lane=0)).plain
+    assert "arrow keys" in cell_words(session.result, BOARD, at()).plain
+    assert "arrow keys" in cell_words(session.result, BOARD, at(region=9, lane=0)).plain
+
+
+def test_the_verdict_is_a_sentence(session: FakeSession) -> None:
+    result = session.result
+    assert verdict_words(result).plain == "✗ 73 of 2 048 compared reads are wrong."
+    right = result.model_copy(update={"mismatch_total": 0})
+    assert verdict_words(right).plain == "✓ All 2 048 compared reads are right."
+    nothing = right.model_copy(update={"regions": ()})
+    assert verdict_words(nothing).plain == "~ No read could be compared."
+    doubtful = result.model_copy(
+        update={
+            "unexplained": 4,
+            "capture": result.capture.model_copy(update={"warnings": (WarningFinding(code="x", text="y"),)}),
+        }
+    )
+    assert verdict_words(doubtful).plain.endswith("4 of them fit no suspect. 1 caution: see Why.")
+
+
+def test_suspects_are_listed_with_probability_and_rank(session: FakeSession) -> None:
+    lines = suspect_list(session.result, at(suspect=1), False).plain.splitlines()
+    assert lines[0] == " 1  91 % U4 stuck-low D5"
+    assert lines[1] == "▶2   6 % U4 floating D5"
+    assert "No suspects." in suspect_list(session.result.model_copy(update={"suspects": ()}), at(), False).plain
+
+
+def test_why_names_evidence_cycles_rivals_steps_and_cautions(session: FakeSession) -> None:
+    loaded = Loaded.of(session)
+    result = session.result.model_copy(
+        update={
+            "cleared": (Cleared(component="U1", lanes=("D0",), evidence="1 024 right"),),
+            "coverage": {"not_exercised": ["bank0 was never read after a gap"], "share": 0.5},
+            "capture": session.result.capture.model_copy(
+                update={"warnings": (WarningFinding(code="dropout", time_s=0.31, text="a gap"),)}
+            ),
+        }
+    )
+    text, line = why_text(result, loaded.source, at(evidence=2))
+    assert text.plain.splitlines()[line].startswith(" ▶ #2051")
+    for words in (
+        "1 of 2",
+        "91 %",
+        "12.00% to 16.00%",
+        "every wrong read is low on D5",
+        "read 05 for 25",
+        "Its rivals",
+        "U4 does not drive D5",
+        "Swap U4 with U2",
+        "(0.8 bits)",
+        "✓ U1 D0",
+        "bank0 was never read after a gap",
+        "share: 0.5",
+        "a gap at 0.310000 s",
+    ):
+        assert words in text.plain
+
+
+def test_ties_are_told(session: FakeSession) -> None:
+    one, two = session.result.suspects
+    result = session.result.model_copy(update={"suspects": (one.model_copy(update={"tied_with": (2,)}), two)})
+    text, _ = why_text(result, Loaded.of(session).source, at())
+    assert "tied: this capture cannot tell the two apart" in text.plain
+
+
+def test_why_without_suspects_says_so(session: FakeSession) -> None:
+    text, _ = why_text(session.result.model_copy(update={"suspects": ()}), Loaded.of(session).source, at())
+    assert text.plain.startswith("There is no suspect: ✗ 73")
+
+
+def test_pieces_beyond_the_capture_are_left_out(session: FakeSession) -> None:
+    suspect = session.result.suspects[0].model_copy(update={"first_cycles": (2051, 10**9, -1)})
+    result = session.result.model_copy(update={"suspects": (suspect,)})
+    assert [p.cycle for p in pieces_of(result, Loaded.of(session).source, 0)] == [None, None, 2051]
+    assert pieces_of(result, Loaded.of(session).source, 5) == []
+
+
+def test_a_suspects_filter_has_what_the_suspect_names(session: FakeSession) -> None:
+    suspect = session.result.suspects[0]
+    wanted = suspect_filter(suspect, facts())
+    assert (wanted.regions, wanted.lanes, wanted.address, wanted.only) == (frozenset({1}), 32, None, "wrong")
+    whole = suspect.model_copy(update={"region": None, "lanes": (), "address": 0x405, "other_region": "bank0"})
+    assert suspect_filter(whole, facts()).address == (0x405, 0x405)
+    assert suspect_filter(whole, facts()).regions == frozenset({0})
+
+
+SELECTS = SelectsResult(
+    decoders=(
+        DecoderResult(
+            designator="U9[b]",
+            part="74LS138",
+            inputs=("A10", "A11"),
+            outputs=("CS0", "CS1"),
+            through=(),
+            not_clipped=("G1",),
+            rows_possible=4,
+            rows_seen=2,
+            rows=(
+                RowResult(inputs="LL", expected="LH", count=900, wrong=0),
+                RowResult(inputs="HL", expected="HL", count=10, wrong=3, first_wrong_s=0.1),
+                RowResult(inputs="LH", expected="HH", count=0, wrong=0),
+            ),
+            judged=910,
+            not_judged=0,
+            too_short=0,
+            two_at_once=0,
+            output_results=(
+                OutputResult(
+                    pin="Y0",
+                    line="CS0",
+                    moves=10,
+                    judged=910,
+                    missing=3,
+                    extra=0,
+                    called=900,
+                    first_wrong_s=0.1,
+                    glitches_passing=2,
+                    glitches_unexplained=1,
+                    glitches_in_strobe=1,
+                    widest_glitch_ns=42.0,
+                    glitch_widths=(3,),
+                    late=0,
+                    delay=HISTOGRAM,
+                ),
+            ),
+        ),
+    ),
+    regions=(
+        RegionSelect(
+            region="bank1", select="CS1", active_level=0, cycles=100, missing=40, late=2, extra={"bank0": 7}, outside=0
+        ),
+    ),
+    findings=(
+        CheckFinding(code="n", weight="note", text="all quiet"),
+        CheckFinding(
+            code="m",
+            weight="fault",
+            text="CS1 does not come",
+            count=40,
+            of=100,
+            first_time_s=0.25,
+            other=("a cut trace",),
+        ),
+    ),
+    skipped=("U10: no output is clipped",),
+)
+
+
+def test_selects_show_tables_outputs_and_regions(session: FakeSession) -> None:
+    page = selects_text(with_checks(session.result, selects=SELECTS), 78).plain
+    assert page.index("✗ CS1 does not come  40 of 100  first at 0.250000000 s") < page.index("· all quiet")
+    for words in (
+        "or: a cut trace",
+        "✗ bank1          CS1      ██████···· 60 of 100  late 2  also for bank0 7",
+        "U9[b] 74LS138  2 of 4 rows seen",
+        "not clipped: G1",
+        "✗ HL → HL  █········· 10  wrong 3",
+        "LH → HH  ·········· not seen",
+        "✗ Y0     CS0      missing 3  extra 0  glitches 3, 1 in a strobe  delay 160 ± 40 ns",
+        "U10: no output is clipped",
+    ):
+        assert words in page
+
+
+BUFFERS = BuffersResult(
+    buffers=(
+        BufferResult(
+            designator="U10",
+            part="74LS245",
+            kind="data",
+            serves=("bank0",),
+            control=ControlCounts(
+                reads=100,
+                writes=50,
+                elsewhere_cycles=0,
+                reads_off=0,
+                reads_away=100,
+                writes_off=0,
+                writes_toward=0,
+                elsewhere=0,
+                overlaps=3,
+                longest_overlap_ns=60.0,
+                two_drivers=1,
+            ),
+            lanes=(
+                LanePath(
+                    lane="D0",
+                    near="D0",
+                    far="MD0",
+                    reads=100,
+                    reads_differ=9,
+                    reads_low=9,
+                    reads_high=0,
+                    reads_kept=0,
+                    writes=50,
+                    writes_differ=0,
+                    writes_low=0,
+                    writes_high=0,
+                    inverted=False,
+                    verdict="open toward the CPU",
+                    first_wrong_s=0.2,
+                    delay_to_cpu=HISTOGRAM,
+                    delay_to_card=HISTOGRAM,
+                ),
+                LanePath(
+                    lane="D1",
+                    near="D1",
+                    far=None,
+                    reads=0,
+                    reads_differ=0,
+                    reads_low=0,
+                    reads_high=0,
+                    reads_kept=0,
+                    writes=0,
+                    writes_differ=0,
+                    writes_low=0,
+                    writes_high=0,
+                    inverted=True,
+                    verdict="not seen",
+                    first_wrong_s=None,
+                    delay_to_cpu=HISTOGRAM,
+                    delay_to_card=HISTOGRAM,
+                ),
+            ),
+            undriven_reads=12,
+            known_reads=100,
+        ),
+    ),
+)
+
+
+def test_buffers_show_direction_and_every_lane(session: FakeSession) -> None:
+    page = buffers_text(with_checks(session.result, buffers=BUFFERS), 78).plain
+    for words in (
+        "✓ Nothing wrong was found.",
+        "U10 74LS245  data bus, serves bank0",
+        "✗ reads pointing to the card  100 of 100",
+        "✓ writes with the buffer off  0 of 50",
+        "driving elsewhere's reads   no such cycle",
+        "up to 60 ns",
+        "two drivers at once: 1 times",
+        "12 of 100 reads repeat",
+        "◀ ✗ 9/100",
+        "▶ ✓ 50",
+        "open toward the CPU",
+        "¬unclipped",
+    ):
+        assert words in page
+
+
+def limit(**changes: Any) -> LimitResult:
+    values: dict[str, Any] = {
+        "name": "tDSR",
+        "meaning": "data before the clock falls",
+        "limit_ns": 100.0,
+        "limit_is": "min",
+        "source": "the part's data sheet",
+        "count": 100,
+        "min_ns": 80.0,
+        "p01_ns": 80.0,
+        "median_ns": 160.0,
+        "p99_ns": 200.0,
+        "max_ns": 200.0,
+        "uncertainty_ns": 40.0,
+        "margin_ns": -20.0,
+        "violated": 1,
+        "maybe": 0,
+        "bounded": 0,
+        "resolvable": True,
+        "rate_needed_hz": None,
+        "extreme_cycles": (),
+        "extreme_times_s": (),
+        "histogram": HISTOGRAM,
+    }
+    return LimitResult.model_validate(values | changes)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({}, "✗ at least 100 ns: violated 1 of 100 times"),
+        ({"violated": 0, "margin_ns": 60.0}, "✓ at least 100 ns: kept, margin 60 ns"),
+        (
+            {"violated": 0, "resolvable": False, "rate_needed_hz": 50e6},
+            "cannot be told at this sample rate; 50 MHz would tell",
+        ),
+        ({"violated": 0, "limit_is": "max", "margin_ns": 5.0}, "✓ at most 100 ns: kept"),
+        ({"limit_ns": None, "limit_is": "none", "violated": 0}, "· no published limit"),
+    ],
+)
+def test_each_limit_says_how_it_stands(session: FakeSession, changes: dict[str, Any], words: str) -> None:
+    result = TimingResult(profile="6502", grade="1 MHz", sample_ns=41.7, limits=(limit(**changes),))
+    page = timing_text(with_checks(session.result, timing=result), 78).plain
+    assert words in page and "6502, grade 1 MHz, sampled every 41.7 ns" in page
+    assert "least 80  1 % 80  middle 160  99 % 200  most 200 ns  ± 40  of 100" in page
+
+
+@pytest.mark.parametrize("draw", [selects_text, buffers_text, timing_text])
+def test_an_absent_or_strange_check_is_said_so(session: FakeSession, draw: Any) -> None:
+    assert "no look at" in draw(session.result, 78).plain
+    strange = session.result.model_copy(update={"checks": {"selects": {"a": 1}, "buffers": 7, "timing": [1]}})
+    assert "no look at" in draw(strange, 78).plain
+
+
+def test_a_histogram_keeps_its_peak_and_shows_the_limit() -> None:
+    assert spark(HISTOGRAM.counts, 40) == "▁ █▁"
+    assert spark([1] * 100, 10) == "█" * 10
+    assert spark([0, 0], 10) == "  "
+    assert spark([], 10) == ""
+    wide = DelayHistogram(bin_ns=10.0, first_bin=0, counts=(1,) * 40, uncertainty_ns=1.0)
+    line = spark_scale(wide, 200.0, 40)
+    assert line.index("▲") == 20 and line.startswith("0") and line.endswith("400 ns")
+    assert "▲" not in spark_scale(wide, 9000.0, 40)
+
+
+@given(st.lists(st.integers(0, 10**6), max_size=200), st.integers(1, 80))
+@settings(max_examples=100)
+def test_no_count_is_drawn_as_nothing_and_nothing_as_a_count(counts: list[int], width: int) -> None:
+    step = -(-len(counts) // width) if counts else 1
+    sums = [sum(counts[n : n + step]) for n in range(0, len(counts), step)]
+    drawn = spark(counts, width)
+    assert len(drawn) == len(sums) <= width
+    assert [char != " " for char in drawn] == [total > 0 for total in sums]
+
+
+@given(st.integers(0, 1000), st.integers(0, 1000), st.integers(1, 30))
+@settings(max_examples=100)
+def test_bars_are_full_for_all_and_empty_for_none_only(part: int, of: int, width: int) -> None:
+    bar = share_bar(min(part, of), of, width)
+    assert len(bar) == width
+    if width > 1:
+        assert (bar == "·" * width) == (min(part, of) == 0)
+        assert (bar == "█" * width) == (part >= of > 0)
+
+
+def test_wrong_reads_over_time_add_up(session: FakeSession) -> None:
+    loaded = Loaded.of(session)
+    assert wrong_counts(loaded, 50).sum() == 73
+    assert wrong_counts(loaded, 7, 1, 5).sum() == 73
+    assert wrong_counts(loaded, 7, 0).sum() == 0
+    assert wrong_counts(loaded, 7, 1, 4).sum() == 0
+    assert wrong_counts(loaded, 2)[0] == sum(1 for r in session.store.mismatch_rows if r < 2048)
+
+
+def test_the_trend_shows_windows_and_sentences(session: FakeSession, tmp_path: Path) -> None:
+    windows = [
+        {"start_s": 0.0, "end_s": 0.002, "accesses": 500, "failures": 5},
+        {"start_s": 0.002, "end_s": 0.004, "accesses": 500, "failures": 50},
+    ]
+    result = session.result.model_copy(
+        update={"intermittence": {"windows": windows, "sentences": ["Rises with time."], "trend_p": 0.001}}
+    )
+    loaded = Loaded.of(FakeSession(session.store, result))
+    page = trend_text(loaded, at(region=1, lane=5), 78).plain
+    for words in ("all", "bank1 D5", "5 of 500", "█" * 24, "Rises with time.", "trend p: 0.001"):
+        assert words in page
+    strange = session.result.model_copy(update={"intermittence": {"windows": [{"a": 1}, {"b": 2}]}})
+    assert "windows of equal" not in trend_text(Loaded.of(FakeSession(session.store, strange)), at(), 78).plain
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "lines"),
+    [
+        ("rate", 0.25, ["rate: 0.25"]),
+        ("bursty", True, ["bursty: yes"]),
+        ("trend", {"p_value": 0.5, "span_s": [1.0, 2.0]}, ["trend: p value 0.5, span s 1 to 2"]),
+        ("found", ["one thing", "[b]two\x1b"], ["one thing", "[b]two\\x1b"]),
+        ("of", [{"x": 1}, {"y": None}], ["of: x 1", "of: y None"]),
+        ("nothing", [], []),
+        ("said", "a sentence here", ["a sentence here"]),
+    ],
+)
+def test_open_dictionaries_become_lines(key: str, value: Any, lines: list[str]) -> None:
+    assert fact_lines(key, value) == lines
+
+
+def test_moving_over_the_map_stays_on_it() -> None:
+    state = states.move_cell(at(), 1, 1, 2, 8)
+    assert (state.region, state.lane) == (0, 7)
+    state = states.move_cell(state, 1, 1, 2, 8)
+    assert (state.region, state.lane) == (1, 6)
+    state = states.move_cell(state, 1, 9, 2, 8)
+    assert (state.region, state.lane) == (1, 0)
+    assert states.move_cell(at(), 1, 1, 0, 8) == at() or states.move_cell(at(), 1, 1, 0, 8).region is None
+
+
+def test_make_result_is_the_runs_own_count(session: FakeSession) -> None:
+    assert make_result(session.store).mismatch_total == len(session.store.mismatch_rows) == 73

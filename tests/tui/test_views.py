@@ -1,0 +1,204 @@
+"""The further views driven by keys: where, why, pictures, notes."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from textual.pilot import Pilot
+from textual.widgets import Input
+
+from tests.tui.builders import FakeSession, factory_of, make_session
+from tests.tui.driving import drive, screen_text, settle
+from tests.tui.test_pictures import SELECTS, with_checks
+from tui.app import BrowserApp
+from tui.screens.base import BrowserScreen
+from tui.screens.note_dialog import NoteDialog
+
+SIZES = [(80, 24), (160, 45)]
+
+
+@pytest.fixture(scope="module")
+def session(tmp_path_factory: pytest.TempPathFactory) -> FakeSession:
+    return make_session(tmp_path_factory.mktemp("views"))
+
+
+async def press(pilot: Pilot[Any], app: BrowserApp, *keys: str) -> None:
+    for key in keys:
+        await pilot.press(key)
+        await settle(pilot, app)
+
+
+def view_of(app: BrowserApp) -> str:
+    assert isinstance(app.screen, BrowserScreen)
+    return app.screen.view
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_it_opens_where_it_hurts_and_enter_shows_the_cycles(session: FakeSession, size: tuple[int, int]) -> None:
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        assert view_of(app) == "where"
+        assert (app.state.region, app.state.lane) == (1, 5)
+        assert "bank1 D5 is U4: 73 of 1 024 compared reads wrong" in screen_text(app)
+        await press(pilot, app, "up", "left")
+        assert "bank0 D6 is U2: 0 of 1 024" in screen_text(app)
+        await press(pilot, app, "down", "right", "enter")
+        assert view_of(app) == "cycles" and len(app.state.rows) == 73
+        assert app.state.cursor == session.store.mismatch_rows[0]
+
+    drive(BrowserApp(factory_of(session)), script, size)
+
+
+def test_a_number_opens_the_suspect_and_enter_goes_to_its_cycles(session: FakeSession) -> None:
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await press(pilot, app, "2")
+        assert view_of(app) == "why" and app.state.suspect == 1
+        assert "U4 does not drive D5" in screen_text(app)
+        await press(pilot, app, "left")
+        assert app.state.suspect == 0
+        await press(pilot, app, "down", "down", "down", "enter")
+        assert view_of(app) == "cycles" and app.state.cursor == session.store.mismatch_rows[1]
+        await press(pilot, app, "backspace", "y", "1", "enter")
+        assert app.state.filter.only == "wrong" and len(app.state.rows) == 73
+        await press(pilot, app, "w", "9")
+        assert "There is no suspect of rank 9." in screen_text(app)
+
+    drive(BrowserApp(factory_of(session)), script)
+
+
+def test_evidence_below_the_fold_is_scrolled_into_view(tmp_path: Path) -> None:
+    session = make_session(tmp_path)
+    many = tuple(f"sentence {n} of the evidence" for n in range(60))
+    first = session.result.suspects[0].model_copy(update={"evidence": many})
+    session.result = session.result.model_copy(update={"suspects": (first,)})
+
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await press(pilot, app, "y", *["down"] * 40)
+        assert "▶ sentence 40 of" in screen_text(app)
+        await press(pilot, app, *["up"] * 40)
+        assert "▶ sentence 0 of" in screen_text(app)
+        await press(pilot, app, "pagedown", "pageup")
+        assert "▶ sentence 0 of" in screen_text(app)
+
+    drive(BrowserApp(factory_of(session)), script)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_pictures_scroll_and_say_what_is_absent(tmp_path: Path, size: tuple[int, int]) -> None:
+    session = make_session(tmp_path)
+    session.result = with_checks(session.result, selects=SELECTS)
+
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await press(pilot, app, "s")
+        assert "CS1 does not come" in screen_text(app) and "U9[b]" in screen_text(app)
+        await press(pilot, app, "end", "up", "down", "pageup", "pagedown", "home")
+        assert "CS1 does not come" in screen_text(app)
+        for key, words in (
+            ("b", "no look at the bus drivers"),
+            ("t", "no look at the timing"),
+            ("r", "Wrong reads over"),
+        ):
+            await press(pilot, app, key)
+            assert words in screen_text(app)
+
+    drive(BrowserApp(factory_of(session)), script, size)
+
+
+def test_notes_are_pinned_to_cycle_part_and_board_and_taken_away(tmp_path: Path) -> None:
+    board = tmp_path / "card.toml"
+    session = make_session(tmp_path, board_path=board)
+    path = tmp_path / "card.toml.notes.json"
+
+    async def pin(pilot: Pilot[Any], app: BrowserApp, title: str, text: str) -> None:
+        await press(pilot, app, "N")
+        assert isinstance(app.screen, NoteDialog) and title in screen_text(app)
+        app.screen.query_one(Input).value = text
+        await press(pilot, app, "enter")
+
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await pin(pilot, app, "A note on U4", "warm to the touch")
+        assert "The note on U4 is kept." in screen_text(app)
+        await press(pilot, app, "c", "m")
+        cursor = app.state.cursor
+        await pin(pilot, app, f"A note on cycle #{cursor} of loom.vcd", "[red]first[/red]")
+        await press(pilot, app, "t")
+        await pin(pilot, app, "A note on the board", "from the museum's store")
+        await press(pilot, app, "y")
+        await pin(pilot, app, "A note on U4", "  ")
+        kept = json.loads(path.read_text())["notes"]
+        assert [(n["on"], n["text"]) for n in kept] == [
+            ("part", "warm to the touch"),
+            ("cycle", "[red]first[/red]"),
+            ("board", "from the museum's store"),
+        ]
+        await press(pilot, app, "c", "home", "n", "down", "enter")
+        assert view_of(app) == "cycles" and app.state.cursor == cursor
+        await press(pilot, app, "n", "up", "enter")
+        assert "not pinned to a cycle" in screen_text(app)
+        await press(pilot, app, "x")
+        assert len(json.loads(path.read_text())["notes"]) == 2
+        assert len(json.loads(path.with_name(path.name + ".bak").read_text())["notes"]) == 3
+        assert "[red]first[/red]" in screen_text(app)
+
+    drive(BrowserApp(factory_of(session)), script)
+
+
+def test_a_file_that_is_no_notes_file_is_told_and_left_alone(tmp_path: Path) -> None:
+    board = tmp_path / "card.toml"
+    path = tmp_path / "card.toml.notes.json"
+    path.write_text("dear diary")
+    session = make_session(tmp_path, board_path=board)
+
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await press(pilot, app, "n", "down", "enter", "x", "N")
+        app.screen.query_one(Input).value = "text"
+        await press(pilot, app, "enter")
+        assert "This is not a file of notes" in screen_text(app)
+        assert path.read_text() == "dear diary"
+
+    drive(BrowserApp(factory_of(session)), script)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (200, 60), (40, 10), (20, 5)])
+def test_every_view_survives_every_size_and_key(session: FakeSession, size: tuple[int, int]) -> None:
+    keys = [
+        "up",
+        "down",
+        "left",
+        "right",
+        "enter",
+        "home",
+        "end",
+        "pageup",
+        "pagedown",
+        "m",
+        "M",
+        "d",
+        "p",
+        "a",
+        "o",
+        "backspace",
+        "plus",
+        "minus",
+        "1",
+        "0",
+        "e",
+        "j",
+        "J",
+        "h",
+        "H",
+    ]
+
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        for letter in "wyclsbtrn":
+            await pilot.press(letter)
+            for key in keys:
+                await pilot.press(key)
+            await settle(pilot, app)
+        await pilot.resize_terminal(100, 30)
+        await settle(pilot, app)
+        assert app.is_running and app.state.total == 4096
+
+    drive(BrowserApp(factory_of(session)), script, size)

@@ -1,0 +1,71 @@
+"""Selects, Buffers, Timing, Trend: the checks' results as pages of pictures."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.binding import BindingType
+
+from tui.keys import PICTURE, bindings
+from tui.loaded import Loaded
+from tui.screens.scrolling import TextScreen
+from tui.state import BrowserState
+from tui.widgets.buffer_picture import buffers_text
+from tui.widgets.select_picture import selects_text
+from tui.widgets.timing_picture import timing_text
+from tui.widgets.trend_picture import trend_text
+
+__all__ = ["BuffersScreen", "SelectsScreen", "TimingScreen", "TrendScreen"]
+
+
+class _Picture(TextScreen):
+    keys = PICTURE
+    BINDINGS: ClassVar[list[BindingType]] = bindings(PICTURE)
+
+    @property
+    def _width(self) -> int:
+        return max(40, self.app.size.width - 2)
+
+    def on_resize(self) -> None:
+        """Pictures depend on the width."""
+        self.draw()
+
+
+class SelectsScreen(_Picture):
+    """Decoders and region selects."""
+
+    view = "selects"
+
+    def show(self, loaded: Loaded, state: BrowserState) -> None:
+        """Draw a state."""
+        self.page.update(selects_text(loaded.session.result, self._width))
+
+
+class BuffersScreen(_Picture):
+    """Bus drivers."""
+
+    view = "buffers"
+
+    def show(self, loaded: Loaded, state: BrowserState) -> None:
+        """Draw a state."""
+        self.page.update(buffers_text(loaded.session.result, self._width))
+
+
+class TimingScreen(_Picture):
+    """Published limits and measured times."""
+
+    view = "timing"
+
+    def show(self, loaded: Loaded, state: BrowserState) -> None:
+        """Draw a state."""
+        self.page.update(timing_text(loaded.session.result, self._width))
+
+
+class TrendScreen(_Picture):
+    """Failures over time."""
+
+    view = "trend"
+
+    def show(self, loaded: Loaded, state: BrowserState) -> None:
+        """Draw a state."""
+        self.page.update(trend_text(loaded, state, self._width))

@@ -1,0 +1,77 @@
+"""Where it hurts: the heat map, and who is suspected."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import BindingType
+from textual.containers import Container
+from textual.widgets import Static
+
+from tui import state as states
+from tui.filters import Filter
+from tui.keys import WHERE, bindings
+from tui.loaded import Loaded
+from tui.screens.base import BrowserScreen
+from tui.state import BrowserState
+from tui.widgets.heat import HeatMap, cell_words
+from tui.widgets.suspects import suspect_list, verdict_words
+
+__all__ = ["WhereScreen"]
+
+
+class WhereScreen(BrowserScreen):
+    """Arrow keys choose a cell, numbers a suspect."""
+
+    view = "where"
+    keys = WHERE
+    BINDINGS: ClassVar[list[BindingType]] = bindings(WHERE)
+
+    def compose_body(self) -> ComposeResult:
+        """Verdict over map and suspects over the chosen cell."""
+        yield Static("", id="verdict", markup=False)
+        with Container(id="where"):
+            yield HeatMap(id="heat")
+            yield Static("", id="suspects", markup=False)
+        yield Static("", id="cell", markup=False)
+
+    def show(self, loaded: Loaded, state: BrowserState) -> None:
+        """Draw a state."""
+        result = loaded.session.result
+        self.query_one("#verdict", Static).update(verdict_words(result))
+        self.query_one(HeatMap).show(result, loaded.board, loaded.source.facts.data_bits, state)
+        self.query_one("#suspects", Static).update(suspect_list(result, state, self.app.size.width >= 120))
+        self.query_one("#cell", Static).update(cell_words(result, loaded.board, state))
+
+    def on_resize(self) -> None:
+        """The list's form depends on the width."""
+        self.draw()
+
+    def action_cell(self, down: int, right: int) -> None:
+        """Choose another cell."""
+        loaded = self.host.loaded
+        regions = len(loaded.session.result.regions)
+        self.host.act(states.move_cell, down, right, regions, loaded.source.facts.data_bits)
+
+    def action_suspect(self, rank: int) -> None:
+        """Why: the suspect of that rank."""
+        suspects = self.host.loaded.session.result.suspects
+        if rank > len(suspects):
+            self.host.act(states.say, f"There is no suspect of rank {rank}.")
+        else:
+            self.host.act(states.select_suspect, rank - 1, len(suspects))
+            self.host.view("why")
+
+    def action_open_cell(self) -> None:
+        """The wrong cycles of the chosen cell."""
+        host = self.host
+        region, lane = host.state.region, host.state.lane
+        if region is None or lane is None:
+            host.act(states.say, "Choose a cell first.")
+            return
+        name = host.loaded.session.result.regions[region].name
+        index = next((n for n, r in enumerate(host.loaded.source.facts.regions) if r.name == name), None)
+        host.view("cycles")
+        if index is not None:
+            host.select(Filter(regions=frozenset({index}), lanes=1 << lane, only="wrong"))

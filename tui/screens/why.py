@@ -1,0 +1,87 @@
+"""Why: one suspect with its evidence, its rivals, what is cleared and what to do next."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.binding import BindingType
+
+from decoder.findings import Suspect
+from decoder.store import StoreFacts
+from tui import state as states
+from tui.filters import Filter
+from tui.keys import WHY, bindings
+from tui.loaded import Loaded
+from tui.screens.scrolling import TextScreen
+from tui.state import BrowserState
+from tui.widgets.suspects import pieces_of, why_text
+
+__all__ = ["WhyScreen", "suspect_filter"]
+
+
+def suspect_filter(suspect: Suspect, facts: StoreFacts) -> Filter:
+    """The wrong cycles in a suspect's regions, on its lanes, at its address, as far as it names them."""
+    names = {suspect.region, suspect.other_region} - {None}
+    lanes = [int(lane[1:]) for lane in suspect.lanes if lane[1:].isdigit()]
+    return Filter(
+        regions=frozenset(n for n, region in enumerate(facts.regions) if region.name in names),
+        lanes=sum(1 << lane for lane in set(lanes)),
+        address=None if suspect.address is None else (suspect.address, suspect.address),
+        only="wrong",
+    )
+
+
+class WhyScreen(TextScreen):
+    """Left and right turn the suspects, up and down choose what to look at."""
+
+    view = "why"
+    keys = WHY
+    BINDINGS: ClassVar[list[BindingType]] = bindings(WHY)
+
+    def show(self, loaded: Loaded, state: BrowserState) -> None:
+        """Draw a state."""
+        text, _ = why_text(loaded.session.result, loaded.source, state)
+        self.page.update(text)
+
+    def action_turn(self, by: int) -> None:
+        """Another suspect."""
+        count = len(self.host.loaded.session.result.suspects)
+        if count:
+            self.host.act(states.select_suspect, self.host.state.suspect + by, count)
+            self.action_top()
+
+    def action_suspect(self, rank: int) -> None:
+        """The suspect of that rank."""
+        count = len(self.host.loaded.session.result.suspects)
+        if rank > count:
+            self.host.act(states.say, f"There is no suspect of rank {rank}.")
+        else:
+            self.host.act(states.select_suspect, rank - 1, count)
+            self.action_top()
+
+    def action_piece(self, by: int) -> None:
+        """Another piece of evidence, kept in view."""
+        host = self.host
+        pieces = pieces_of(host.loaded.session.result, host.loaded.source, host.state.suspect)
+        if not pieces:
+            self.action_line(by)
+            return
+        host.act(states.select_evidence, by, len(pieces))
+        _, line = why_text(host.loaded.session.result, host.loaded.source, host.state)
+        self.keep_in_view(line)
+
+    def action_open_piece(self) -> None:
+        """To the cycle, or to the wrong cycles of this suspect."""
+        host = self.host
+        result = host.loaded.session.result
+        pieces = pieces_of(result, host.loaded.source, host.state.suspect)
+        if not result.suspects:
+            host.act(states.say, "There is no suspect.")
+            return
+        piece = pieces[min(host.state.evidence, len(pieces) - 1)] if pieces else None
+        host.view("cycles")
+        if piece is not None and piece.cycle is not None:
+            host.act(states.go_to, piece.cycle)
+        else:
+            suspect = result.suspects[min(host.state.suspect, len(result.suspects) - 1)]
+            host.select(suspect_filter(suspect, host.loaded.source.facts))

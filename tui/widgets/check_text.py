@@ -1,0 +1,134 @@
+"""What the check pictures share: reading results out of the open dictionary, findings, bars."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+from rich.text import Text
+
+from decoder.checks import CheckFinding, DelayHistogram
+from decoder.findings import CheckResult
+from decoder.text import plain
+from tui.palette import COLOURS
+from tui.wording import thousands
+
+__all__ = [
+    "append_findings",
+    "append_skipped",
+    "append_title",
+    "fact_lines",
+    "read_check",
+    "share_bar",
+    "spark",
+    "spark_scale",
+]
+
+_Model = TypeVar("_Model", bound=BaseModel)
+_LEVELS = " ▁▂▃▄▅▆▇█"
+_SIGNS = {"fault": ("✗", "wrong"), "doubt": ("~", "caution"), "note": ("·", "dim")}
+
+
+def read_check(result: CheckResult, name: str, model: type[_Model]) -> _Model | None:
+    """A check's result from ``CheckResult.checks``; None where it is absent or of another form."""
+    given = result.checks.get(name)
+    if isinstance(given, model):
+        return given
+    try:
+        return model.model_validate(given) if given else None
+    except ValidationError:
+        return None
+
+
+def append_title(text: Text, words: str, more: str = "") -> None:
+    """A heading with a quieter rest."""
+    text.append(f"\n{words}", f"bold {COLOURS['accent']}")
+    text.append(f"  {more}\n" if more else "\n", COLOURS["dim"])
+
+
+def append_findings(text: Text, findings: Sequence[CheckFinding]) -> None:
+    """Faults first, then doubts, then notes; each with its counts."""
+    order = {"fault": 0, "doubt": 1, "note": 2}
+    for finding in sorted(findings, key=lambda f: order[f.weight]):
+        sign, colour = _SIGNS[finding.weight]
+        text.append(f" {sign} {plain(finding.text, 500)}", COLOURS[colour])
+        if finding.of:
+            text.append(f"  {thousands(finding.count)} of {thousands(finding.of)}", COLOURS["dim"])
+        if finding.first_time_s is not None:
+            text.append(f"  first at {finding.first_time_s:.9f} s", COLOURS["dim"])
+        text.append("\n")
+        for other in finding.other:
+            text.append(f"     or: {plain(other, 300)}\n", COLOURS["dim"])
+    if not findings:
+        text.append(" ✓ Nothing wrong was found.\n", COLOURS["good"])
+
+
+def append_skipped(text: Text, skipped: Sequence[str]) -> None:
+    """What could not be looked at, and why."""
+    if skipped:
+        append_title(text, "Not looked at")
+        for words in skipped:
+            text.append(f" {plain(words, 400)}\n", COLOURS["dim"])
+
+
+def share_bar(part: int, of: int, width: int = 10) -> str:
+    """``part`` of ``of`` as a bar; anything above nothing shows, less than all never fills it."""
+    if of <= 0 or part <= 0:
+        return "·" * width
+    full = round(width * part / of)
+    full = max(1, min(full, width if part >= of else width - 1))
+    return "█" * full + "·" * (width - full)
+
+
+def spark(counts: Sequence[int], width: int) -> str:
+    """Counts as columns of eighths, bins put together until they fit; a bin with any count is never blank."""
+    if not counts:
+        return ""
+    step = -(-len(counts) // max(1, width))
+    sums = [sum(counts[at : at + step]) for at in range(0, len(counts), step)]
+    most = max(sums)
+    if not most:
+        return " " * len(sums)
+    return "".join(_LEVELS[max(1, round(8 * count / most))] if count else " " for count in sums)
+
+
+def spark_scale(histogram: DelayHistogram, mark_ns: float | None, width: int) -> str:
+    """The line under a ``spark`` of the histogram: ends in ns, and ``▲`` where a limit lies."""
+    bins = len(histogram.counts)
+    step = -(-bins // max(1, width))
+    columns = -(-bins // step) if bins else 0
+    low, high = histogram.first_bin * histogram.bin_ns, (histogram.first_bin + bins) * histogram.bin_ns
+    left, right = f"{low:.0f}", f"{high:.0f} ns"
+    line = list(left + " " * max(1, columns - len(left) - len(right)) + right)
+    if mark_ns is not None and histogram.bin_ns > 0:
+        column = int((mark_ns - low) / (histogram.bin_ns * step))
+        if 0 <= column < len(line):
+            line[column] = "▲"
+    return "".join(line)
+
+
+def fact_lines(key: str, value: Any) -> list[str]:
+    """An entry of one of the result's open dictionaries, as lines: sentences as they are, figures named."""
+    name = plain(str(key)).replace("_", " ")
+    if value is None or value == "" or value == [] or value == {} or value == ():
+        return []
+    if isinstance(value, Mapping):
+        return [f"{name}: " + ", ".join(f"{plain(str(k)).replace('_', ' ')} {_figure(v)}" for k, v in value.items())]
+    if isinstance(value, list | tuple):
+        if all(isinstance(item, str) for item in value):
+            return [plain(item, 400) for item in value]
+        if all(isinstance(item, Mapping) for item in value):
+            return [line for item in value for line in fact_lines(key, item)]
+        return [f"{name}: {', '.join(_figure(item) for item in value)}"]
+    return [plain(value, 400) if isinstance(value, str) and " " in value else f"{name}: {_figure(value)}"]
+
+
+def _figure(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.4g}"
+    if isinstance(value, list | tuple):
+        return " to ".join(_figure(item) for item in value)
+    return plain(str(value), 200)

@@ -1,0 +1,207 @@
+"""Suspects as text: the short list beside the heat map, and one of them with all that is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rich.text import Text
+
+from decoder.findings import CheckResult, Suspect
+from decoder.text import plain
+from tui.palette import COLOURS
+from tui.source import CycleSource
+from tui.state import BrowserState
+from tui.widgets.check_text import fact_lines
+from tui.wording import hex_bits, thousands, time_text
+
+__all__ = ["Piece", "pieces_of", "suspect_list", "verdict_words", "why_text"]
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One thing to look at: ``cycle`` to go to, or None for the wrong cycles that speak for the suspect."""
+
+    words: str
+    cycle: int | None
+
+
+def verdict_words(result: CheckResult) -> Text:
+    """The answer in a sentence."""
+    compared = sum(region.reads_compared for region in result.regions)
+    if result.mismatch_total:
+        words = f"✗ {thousands(result.mismatch_total)} of {thousands(compared)} compared reads are wrong."
+        text = Text(words, f"bold {COLOURS['wrong']}", end="")
+    elif compared:
+        text = Text(f"✓ All {thousands(compared)} compared reads are right.", f"bold {COLOURS['good']}", end="")
+    else:
+        text = Text("~ No read could be compared.", f"bold {COLOURS['caution']}", end="")
+    if result.unexplained:
+        text.append(f" {thousands(result.unexplained)} of them fit no suspect.", COLOURS["caution"])
+    if result.capture.warnings:
+        count = len(result.capture.warnings)
+        text.append(f" {count} caution{'s' if count > 1 else ''}: see Why.", COLOURS["caution"])
+    return text
+
+
+def _name(suspect: Suspect) -> str:
+    if suspect.component:
+        words = plain(suspect.component)
+    elif suspect.region:
+        words = plain(suspect.region)
+    else:
+        words = suspect.scope
+    lanes = " ".join(plain(lane) for lane in (*suspect.lanes, *suspect.address_lines)[:4])
+    more = len(suspect.lanes) + len(suspect.address_lines) > 4
+    return f"{words} {suspect.fault} {lanes}{'…' if more else ''}".rstrip()
+
+
+def _percent(probability: float) -> str:
+    share = 100 * probability
+    if 0 < share < 1:
+        return "<1 %"
+    return ">99 %" if 99 < share < 100 else f"{share:.0f} %"
+
+
+def _bar(probability: float, width: int) -> str:
+    """At least an eighth of a cell for anything above nothing, never full for less than certain."""
+    eighths = (
+        max(1, min(round(probability * width * 8), width * 8 - 1))
+        if 0 < probability < 1
+        else round(probability) * width * 8
+    )
+    return ("█" * (eighths // 8) + " ▏▎▍▌▋▊▉"[eighths % 8]).strip().ljust(width, "·")
+
+
+def suspect_list(result: CheckResult, state: BrowserState, summaries: bool) -> Text:
+    """Rank, probability, name; the whole summary below each where there is room."""
+    text = Text(end="")
+    if not result.suspects:
+        text.append("No suspects.\n", f"bold {COLOURS['good'] if not result.mismatch_total else COLOURS['caution']}")
+    for place, suspect in enumerate(result.suspects):
+        chosen = place == state.suspect
+        key = str(suspect.rank) if suspect.rank < 10 else " "
+        text.append("▶" if chosen else " ", f"bold {COLOURS['accent']}")
+        text.append(f"{key} ", f"bold {COLOURS['key']}")
+        text.append(f"{_percent(suspect.probability):>5} ", f"bold {COLOURS['text']}")
+        text.append(_name(suspect), COLOURS["text"])
+        text.append(" at times\n" if suspect.intermittent and summaries else "\n", COLOURS["dim"])
+        if summaries:
+            text.append(f"    {_bar(suspect.probability, 20)}\n", COLOURS["wrong"])
+            text.append(f"    {plain(suspect.summary, 300)}\n\n", COLOURS["dim"])
+    if result.next_steps:
+        text.append("Next: " if summaries else "\nNext: ", f"bold {COLOURS['accent']}")
+        text.append(f"{plain(result.next_steps[0].text, 300)}\n", COLOURS["text"])
+    return text
+
+
+def pieces_of(result: CheckResult, source: CycleSource, place: int) -> list[Piece]:
+    """What can be gone to from a suspect: its evidence, then its first wrong cycles."""
+    if not 0 <= place < len(result.suspects):
+        return []
+    suspect, facts = result.suspects[place], source.facts
+    pieces = [Piece(plain(words, 500), None) for words in suspect.evidence]
+    for cycle in suspect.first_cycles:
+        if not 0 <= cycle < source.total:
+            continue
+        row = source.row(cycle)
+        pieces.append(
+            Piece(
+                f"#{cycle}  {time_text(row.time, facts.tick_fs)} s"
+                f"  at {hex_bits(row.address, row.address_unknown, facts.address_bits)}"
+                f"  read {hex_bits(row.data, row.data_unknown, facts.data_bits)}"
+                f" for {hex_bits(row.expected, ~row.known, facts.data_bits)}",
+                cycle,
+            )
+        )
+    return pieces
+
+
+def _title(text: Text, words: str) -> None:
+    text.append(f"\n{words}\n", f"bold {COLOURS['accent']}")
+
+
+def why_text(result: CheckResult, source: CycleSource, state: BrowserState) -> tuple[Text, int]:
+    """The page of the chosen suspect, and the line of its chosen piece of evidence."""
+    text, chosen_line = Text(end=""), 0
+    if result.suspects:
+        chosen_line = _suspect(text, result, source, state)
+        _rivals(text, result, state.suspect)
+    else:
+        text.append("There is no suspect: ", f"bold {COLOURS['text']}")
+        text.append_text(verdict_words(result))
+        text.append("\n")
+    if result.next_steps:
+        _title(text, "What to do next")
+        for number, step in enumerate(result.next_steps, 1):
+            text.append(f" {number}. {plain(step.text, 600)}", COLOURS["text"])
+            if step.clip:
+                text.append(f"  clip {' '.join(plain(line) for line in step.clip)}", COLOURS["key"])
+            if step.gain_bits is not None:
+                text.append(f"  ({step.gain_bits:.1f} bits)", COLOURS["dim"])
+            text.append("\n")
+    if result.cleared:
+        _title(text, "Cleared")
+        for cleared in result.cleared:
+            lanes = " ".join(plain(lane) for lane in cleared.lanes)
+            text.append(f" ✓ {plain(cleared.component)} {lanes}".rstrip(), f"bold {COLOURS['good']}")
+            text.append(f"  {plain(cleared.evidence, 400)}\n", COLOURS["dim"])
+    covered = [line for key, value in result.coverage.items() for line in fact_lines(key, value)]
+    if covered:
+        _title(text, "What the capture exercised, and what not")
+        for line in covered[:40]:
+            text.append(f" {line}\n", COLOURS["dim"])
+    if result.capture.warnings:
+        _title(text, "Cautions")
+        for warning in result.capture.warnings:
+            when = f" at {warning.time_s:.6f} s" if warning.time_s is not None else ""
+            text.append(f" ~ {plain(warning.text, 400)}{when}\n", COLOURS["caution"])
+    return text, chosen_line
+
+
+def _suspect(text: Text, result: CheckResult, source: CycleSource, state: BrowserState) -> int:
+    place = min(state.suspect, len(result.suspects) - 1)
+    suspect = result.suspects[place]
+    text.append(f"{suspect.rank} of {len(result.suspects)}  ", COLOURS["dim"])
+    text.append(f"{plain(suspect.summary, 400)}\n", f"bold {COLOURS['text']}")
+    text.append(f"{_bar(suspect.probability, 24)} ", COLOURS["wrong"])
+    text.append(_percent(suspect.probability), f"bold {COLOURS['text']}")
+    text.append(
+        f"  explains {thousands(suspect.explains)}, contradicted by {thousands(suspect.contradicted)}", COLOURS["dim"]
+    )
+    if suspect.rate is not None:
+        text.append(f"  fails in {suspect.rate:.2%}", COLOURS["dim"])
+        if suspect.rate_95 is not None:
+            text.append(f" ({suspect.rate_95[0]:.2%} to {suspect.rate_95[1]:.2%}, 95 %)", COLOURS["dim"])
+    text.append("  at times\n" if suspect.intermittent else "  always\n", COLOURS["dim"])
+    _title(text, "What speaks for it")
+    pieces = pieces_of(result, source, place)
+    chosen_line = 0
+    for number, piece in enumerate(pieces):
+        chosen = number == min(state.evidence, len(pieces) - 1)
+        if chosen:
+            chosen_line = text.plain.count("\n")
+        text.append(" ▶ " if chosen else "   ", f"bold {COLOURS['accent']}")
+        text.append(piece.words + "\n", COLOURS["accent"] if piece.cycle is not None else COLOURS["text"])
+    if not pieces:
+        text.append("   nothing is listed\n", COLOURS["dim"])
+    return chosen_line
+
+
+def _rivals(text: Text, result: CheckResult, place: int) -> None:
+    suspect = result.suspects[min(place, len(result.suspects) - 1)]
+    rivals = [other for other in result.suspects if other.rank != suspect.rank]
+    if not rivals:
+        return
+    _title(text, "Its rivals")
+    for rival in rivals:
+        text.append(f" {rival.rank} {_percent(rival.probability):>5} ", f"bold {COLOURS['text']}")
+        text.append(f"{plain(rival.summary, 300)}\n", COLOURS["text"])
+        if rival.rank in suspect.tied_with:
+            text.append("         tied: this capture cannot tell the two apart\n", COLOURS["caution"])
+        elif rival.contradicted:
+            text.append(f"         {thousands(rival.contradicted)} reads contradict it\n", COLOURS["dim"])
+        elif rival.explains < suspect.explains:
+            missing = suspect.explains - rival.explains
+            text.append(f"         leaves {thousands(missing)} wrong reads unexplained\n", COLOURS["dim"])
+        elif rival.evidence:
+            text.append(f"         {plain(rival.evidence[0], 300)}\n", COLOURS["dim"])

@@ -1,0 +1,69 @@
+"""Timing: each published limit with the measured spread beside it."""
+
+from __future__ import annotations
+
+from rich.text import Text
+
+from decoder.checks import LimitResult, TimingResult
+from decoder.findings import CheckResult
+from decoder.text import plain
+from tui.palette import COLOURS
+from tui.widgets.check_text import append_findings, append_skipped, append_title, read_check, spark, spark_scale
+from tui.wording import thousands
+
+__all__ = ["timing_text"]
+
+ABSENT = "There is no look at the timing in this result: 'busledger timing' takes one.\n"
+
+
+def timing_text(result: CheckResult, width: int) -> Text:
+    """The whole page."""
+    text = Text(end="")
+    found = read_check(result, "timing", TimingResult)
+    if found is None:
+        return text.append(ABSENT, COLOURS["dim"])
+    grade = f", grade {plain(found.grade)}" if found.grade else ""
+    sampled = f", sampled every {found.sample_ns:.3g} ns" if found.sample_ns else ""
+    text.append(f"{plain(found.profile)}{grade}{sampled}\n", COLOURS["dim"])
+    append_findings(text, found.findings)
+    for limit in found.limits:
+        _limit(text, limit, width)
+    append_skipped(text, found.skipped)
+    return text
+
+
+def _ns(value: float | None) -> str:
+    return "–" if value is None else f"{value:.0f}"
+
+
+def _state(limit: LimitResult) -> tuple[str, str, str]:
+    if limit.limit_ns is None or limit.limit_is == "none":
+        return "·", "dim", "no published limit"
+    if limit.violated:
+        return "✗", "wrong", f"violated {thousands(limit.violated)} of {thousands(limit.count)} times"
+    if not limit.resolvable:
+        rate = f"; {limit.rate_needed_hz / 1e6:.0f} MHz would tell" if limit.rate_needed_hz else ""
+        return "~", "caution", f"cannot be told at this sample rate{rate}"
+    margin = "" if limit.margin_ns is None else f", margin {limit.margin_ns:.0f} ns"
+    return "✓", "good", f"kept{margin}"
+
+
+def _limit(text: Text, limit: LimitResult, width: int) -> None:
+    sign, colour, words = _state(limit)
+    append_title(text, plain(limit.name, 24), plain(limit.meaning, 300))
+    bound = ""
+    if limit.limit_ns is not None and limit.limit_is != "none":
+        bound = f"at {'least' if limit.limit_is == 'min' else 'most'} {limit.limit_ns:.0f} ns: "
+    text.append(f" {sign} {bound}{words}\n", f"bold {COLOURS[colour]}")
+    columns = max(10, min(40, width - 8))
+    if limit.histogram.total:
+        text.append(f"   {spark(limit.histogram.counts, columns)}\n", COLOURS["accent"])
+        text.append(f"   {spark_scale(limit.histogram, limit.limit_ns, columns)}\n", COLOURS["dim"])
+    text.append(
+        f"   least {_ns(limit.min_ns)}  1 % {_ns(limit.p01_ns)}  middle {_ns(limit.median_ns)}"
+        f"  99 % {_ns(limit.p99_ns)}  most {_ns(limit.max_ns)} ns  ± {limit.uncertainty_ns:.0f}"
+        f"  of {thousands(limit.count)}\n",
+        COLOURS["dim"],
+    )
+    if limit.source:
+        text.append(f"   {plain(limit.source, 120)}\n", COLOURS["dim"])
