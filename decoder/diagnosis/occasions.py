@@ -1,0 +1,203 @@
+"""The accesses in which a suspect could have failed, drawn from the access log for the intermittents' tests."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.board import Board
+from decoder.bus.columns import WRITE_KINDS, Cycles, Kind
+from decoder.findings import Suspect
+from decoder.ledger import Compared, Verdict
+
+from .cell_history import NOTHING_YET, READ_WRONG, CellHistory
+from .cells import CellSpace
+from .coverage_counter import mask_of
+from .evidence import AccessesLike
+from .intermittence import describe, windows_for
+from .occurrence import UNKNOWN_KIND, Circumstances, Tally
+
+__all__ = ["intermittence"]
+
+_IS_WRITE = np.isin(np.arange(len(Kind)), np.array(WRITE_KINDS))
+_JUDGED = np.isin(np.arange(len(Verdict)), (Verdict.AGREES, Verdict.MISMATCH))
+_ONES = np.array([bin(i).count("1") for i in range(1 << 16)], np.uint8)
+LEAST_PROBABLE = 0.5  # other suspects than the first are described from this probability on
+TRACE = 0.9  # share of re-reads that stay wrong from which on the fault is taken to act in writes
+LEAST_REREADS = 3
+
+Lanes = NDArray[np.uint32]
+Shows = Callable[[Lanes, Lanes, int], NDArray[np.bool_]]
+
+# Whether an active fault would show in a read: (levels due, levels the idle bus held, mask of its lanes).
+_SHOWS: dict[str, Shows] = {
+    "stuck-low": lambda due, kept, mask: (due & np.uint32(mask)) != 0,
+    "stuck-high": lambda due, kept, mask: (~due & np.uint32(mask)) != 0,
+    "floating": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
+    "slow": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
+    "bridged": lambda due, kept, mask: ((due & np.uint32(mask)) != 0) & ((~due & np.uint32(mask)) != 0),
+}
+
+
+@dataclass(frozen=True)
+class _Reach:
+    """Where a suspect acts: regions, lanes, one address or all, and in which reads it would show."""
+
+    regions: NDArray[np.bool_]
+    mask: int
+    address: int | None
+    shows: Shows | None
+
+
+@dataclass
+class _Totals:
+    """Of all eligible accesses and of those that are the first read after a write: [accesses, failures]."""
+
+    all: NDArray[np.int64]
+    fresh: NDArray[np.int64]
+    again: NDArray[np.int64]  # re-reads of a cell that had just read wrong
+
+    @property
+    def only_fresh(self) -> bool:
+        """Wrong data stays until it is written over: the write is what failed, and re-reads say nothing new."""
+        return bool(self.again[0] >= LEAST_REREADS and self.again[1] > TRACE * self.again[0] and self.fresh[1] > 0)
+
+
+def intermittence(
+    board: Board,
+    log: AccessesLike,
+    suspects: Sequence[Suspect],
+    *,
+    address_bits: int,
+    data_bits: int,
+    tick_s: float,
+) -> dict[str, Any]:
+    """The ``intermittence`` of ``check --json``: the likeliest intermittent suspect described, and further probable
+    ones under ``others``; empty where no suspect is intermittent.
+
+    Reads the log twice for each suspect, in blocks: memory does not grow with the capture.
+    """
+    coming = [s for s in suspects if s.intermittent]
+    chosen = [s for i, s in enumerate(coming) if i == 0 or s.probability >= LEAST_PROBABLE][:3]
+    cells = CellSpace(board.regions, address_bits, data_bits)
+    described = []
+    for suspect in chosen:
+        found = _describe(board, log, suspect, cells, data_bits, tick_s)
+        if found:
+            head = {"suspect": suspect.rank, "component": suspect.component, "fault": suspect.fault}
+            described.append({**head, **found})
+    if not described:
+        return {}
+    return {**described[0], "others": described[1:]} if len(described) > 1 else described[0]
+
+
+def _describe(
+    board: Board, log: AccessesLike, suspect: Suspect, cells: CellSpace, data_bits: int, tick_s: float
+) -> dict[str, Any]:
+    reach = _reach(board, suspect, data_bits)
+    totals = _Totals(*(np.zeros(2, np.int64) for _ in range(3)))
+    for circumstances, before in _eligible(log, reach, cells, data_bits):
+        _add(totals.all, circumstances.failed)
+        _add(totals.fresh, circumstances.failed[before == NOTHING_YET])
+        _add(totals.again, circumstances.failed[before == READ_WRONG])
+    kept = totals.fresh if totals.only_fresh else totals.all
+    tally = Tally(int(kept[0]), windows_for(int(kept[1])), cells.address_bits, data_bits)
+    for circumstances, before in _eligible(log, reach, cells, data_bits):
+        tally.feed(_taken(circumstances, before == NOTHING_YET) if totals.only_fresh else circumstances)
+    own = [b for b in range(data_bits) if reach.mask >> b & 1]
+    return describe(
+        tally,
+        tick_s,
+        lanes=own,
+        inside_chip=suspect.scope in ("chip", "cell"),
+        kept_wrong=(int(totals.again[0]), int(totals.again[1])),
+    )
+
+
+def _add(total: NDArray[np.int64], failed: NDArray[np.bool_]) -> None:
+    total += (len(failed), int(np.count_nonzero(failed)))
+
+
+def _taken(c: Circumstances, rows: NDArray[np.bool_]) -> Circumstances:
+    return Circumstances(*(getattr(c, name)[rows] for name in Circumstances.__slots__))
+
+
+def _reach(board: Board, suspect: Suspect, data_bits: int) -> _Reach:
+    names = [r.name for r in board.regions]
+    regions = np.zeros(len(names), np.bool_)
+    served = [b.serves for b in board.buffers if b.designator == suspect.component]
+    reached = [suspect.region] if suspect.region else [n for serves in served for n in serves] or names
+    for name in reached:
+        if name in names:
+            regions[names.index(name)] = True
+    bits = [int(lane[1:]) for lane in suspect.lanes if lane[1:].isdigit()]
+    mask = mask_of(bits) or (1 << data_bits) - 1
+    return _Reach(regions, mask, suspect.address, _SHOWS.get(suspect.fault))
+
+
+def _eligible(
+    log: AccessesLike, reach: _Reach, cells: CellSpace, data_bits: int
+) -> Iterator[tuple[Circumstances, NDArray[np.uint8]]]:
+    """Blocks of eligible accesses, with how the cell's last read since its write came out."""
+    history = CellHistory(cells.total)
+    mask = np.uint32(reach.mask)
+    previous: tuple[int, int, int] | None = None  # kind, address, region of the row before the block
+    for cycles, compared in log.blocks():
+        if not len(cycles):
+            continue
+        judged = _JUDGED[compared.verdict]
+        wrong = (compared.mismatch & mask) != 0
+        cell = cells.locate(cycles.region, cycles.address)
+        age, before = history.feed(cell, cycles.time, _IS_WRITE[cycles.kind], judged, wrong)
+        found = judged & reach.regions[cycles.region] & ((compared.known & mask) != 0)
+        if reach.address is not None:
+            found &= cycles.address == np.uint32(reach.address)
+        if reach.shows is not None:
+            # Lanes that are not known are given the level at which nothing would show, which mask & known takes out.
+            found &= wrong | _showing(reach.shows, compared, cycles, reach.mask, data_bits)
+        yield _circumstances(cycles, compared, found, wrong, age, previous), before[found]
+        previous = int(cycles.kind[-1]), int(cycles.address[-1]), int(cycles.region[-1])
+
+
+def _showing(shows: Shows, compared: Compared, cycles: Cycles, mask: int, data_bits: int) -> NDArray[np.bool_]:
+    """``shows`` over the known lanes only: rows are grouped by which lanes are known, mostly one group."""
+    found = np.zeros(len(cycles), np.bool_)
+    for known in np.unique(compared.known).tolist():
+        rows = compared.known == known
+        found[rows] = shows(compared.expected[rows], cycles.kept[rows], mask & known)
+    return found
+
+
+def _circumstances(
+    cycles: Cycles,
+    compared: Compared,
+    found: NDArray[np.bool_],
+    wrong: NDArray[np.bool_],
+    age: NDArray[np.int64],
+    previous: tuple[int, int, int] | None,
+) -> Circumstances:
+    kind, address, region = previous or (UNKNOWN_KIND, int(cycles.address[0]), int(cycles.region[0]))
+    kinds = np.concatenate([[np.uint8(kind)], cycles.kind[:-1]])
+    addresses = np.concatenate([[np.uint32(address)], cycles.address[:-1]])
+    regions = np.concatenate([[np.int16(region)], cycles.region[:-1]])
+    switching = _popcount(cycles.address ^ addresses) + _popcount((compared.expected ^ cycles.kept) & compared.known)
+    return Circumstances(
+        time=cycles.time[found],
+        failed=wrong[found],
+        address=cycles.address[found],
+        expected=compared.expected[found],
+        known=compared.known[found],
+        previous_kind=kinds[found],
+        switching=switching[found],
+        age=age[found],
+        moved=(regions != cycles.region)[found],
+    )
+
+
+def _popcount(x: NDArray[np.uint32]) -> NDArray[np.uint8]:
+    ones: NDArray[np.uint8] = _ONES[x & np.uint32(0xFFFF)] + _ONES[x >> np.uint32(16)]
+    return ones
