@@ -316,16 +316,13 @@ def _directions(card: CardView) -> Iterator[Candidate]:
         )
         writes = [Variant(w / 2, PathFault("stays", (), buffer.mask, ram, stores=s), word) for w, s, word in stores]
         lost = PathFault("write-lost", (), buffer.mask, ram)
-        writes.append(Variant(0.1, lost, "never toward the card: the cells keep what they held"))
+        writes.append(Variant(0.075, lost, "never toward the card: the cells keep what they held"))
         yield Candidate("direction-stuck", "buffer", buffer.designator, None, buffer.mask, (*reads, *writes))
 
 
 def _slow(card: CardView, region: RegionView, chip: ChipView | None) -> Candidate:
     mask = chip.mask if chip is not None else region.mask
-    keeps = [(bent.KEPT, "reads the level that was there before")]
-    if card.buffers:
-        keeps.append((bent.KEPT_BY_CARD, "reads the level that was on the card before"))
-    shown = tuple((1.0 / len(keeps), does, word) for does, word in keeps)
+    shown = tuple((w, does, f"reads what was there before: the lane {word}") for w, does, word in _floats(card))
     variants = _bent(shown, mask, (region.index,), False)
     component = chip.designator if chip is not None else None
     return Candidate("slow", "chip" if chip is not None else "region", component, region.index, mask, variants)

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import logsumexp
-
 from decoder.progress import Progress, silent
 
 from .candidates import priors
@@ -15,10 +13,13 @@ from .overlay import FoundFault
 from .study import Study
 from .suspects import Slot, suspects_of
 from .weigh import Scored, Weighed, weigh
+from .weighing import log_sum
 
 __all__ = ["diagnose"]
 
 _AT_MOST = 3  # faults on one card
+_POOL = 80  # candidates that pairs are made of
+_STARTS = 4  # pairs replayed
 
 
 @dataclass
@@ -49,31 +50,78 @@ def diagnose(evidence: Evidence, progress: Progress = silent) -> Diagnosis:
 
 
 def _find(study: Study, progress: Progress) -> tuple[list[_Round], int]:
-    """Greedy addition; then each fault is weighed again with the others given."""
-    rounds: list[_Round] = []
-    while True:
-        weighed = weigh(study, [FoundFault(r.chosen, study.cells) for r in rounds])
-        left = weighed.survey.wrong
-        if not weighed.scored or len(rounds) == _AT_MOST:
-            break
+    """A good first fault or pair; more while they pay; then each is weighed again with the others given."""
+    weighed = weigh(study)
+    if not weighed.scored:
+        return [], weighed.survey.wrong
+    rounds, weighed = _begin(study, weighed)
+    while len(rounds) < _AT_MOST and weighed.scored:
         best = max(weighed.scored, key=lambda s: math.log(s.candidate.prior) + s.log_lenient)
-        if rounds and not _pays(best, weighed):
+        if not _pays(best, weighed):
             break
         rounds.append(_Round(best, weighed))
         progress("weighing suspects", len(rounds), None, "faults")
+        weighed = weigh(study, [FoundFault(r.chosen, study.cells) for r in rounds])
+    left = weighed.survey.wrong
     if len(rounds) > 1:
-        left = _again(study, rounds, left)
+        left = _again(study, rounds)
     return rounds, left
+
+
+def _begin(study: Study, weighed: Weighed) -> tuple[list[_Round], Weighed]:
+    """The best single fault, or the larger half of a pair that explains the reads better.
+
+    A single fault far up the path (a write line of the whole card) covers what
+    two small ones do, at a poor rate. Pairs are compared by the sum of what
+    each half explains, and the few best are replayed one on top of the other.
+    """
+    single = weighed.scored[0]
+    starts = [single, *_halves(weighed, single)]
+    tried = []
+    for start in starts:
+        after = weigh(study, [FoundFault(start, study.cells)])
+        value = _alone(start) + after.noise.log_strays(after.survey.wrong)
+        best = max(after.scored, key=lambda s: s.log_posterior, default=None)
+        if best is not None:
+            value = max(value, _alone(start) + best.log_posterior + _second())
+        tried.append((value, start, after))
+    _, start, after = max(tried, key=lambda item: item[0])
+    return [_Round(start, weighed)], after
+
+
+def _alone(scored: Scored) -> float:
+    return math.log(scored.candidate.prior) + scored.log_own
+
+
+def _second() -> float:
+    return math.log(float(priors()["belief"]["second_fault"]))
+
+
+def _halves(weighed: Weighed, single: Scored) -> list[Scored]:
+    """First halves of the pairs that promise more than ``single`` alone."""
+    noise = weighed.noise
+    pool = sorted(weighed.scored, key=lambda s: -(math.log(s.candidate.prior) + s.log_lenient))[:_POOL]
+    pool = [s for s in pool if s.covers]
+    found: dict[tuple[object, ...], tuple[float, Scored]] = {}
+    for i, one in enumerate(pool):
+        for two in pool[i + 1 :]:
+            left = max(0, noise.wrong - one.covers - two.covers)
+            value = _alone(one) + _alone(two) + _second() + noise.log_strays(left)
+            start = one if one.covers >= two.covers else two
+            where = (start.candidate.component, start.candidate.region, start.candidate.fault)
+            if value > single.log_posterior and value > found.get(where, (-math.inf, start))[0]:
+                found[where] = (value, start)
+    best = sorted(found.values(), key=lambda item: -item[0])[:_STARTS]
+    return [start for _, start in best if start is not single]
 
 
 def _pays(best: Scored, weighed: Weighed) -> bool:
     """Whether one more fault explains enough of what is left to be worth assuming."""
     noise = weighed.noise._replace(lenient=True)
-    price = math.log(float(priors()["belief"]["second_fault"])) + math.log(best.candidate.prior)
-    return best.log_lenient + price > noise.log_strays(noise.wrong)
+    return best.log_lenient + math.log(best.candidate.prior) + _second() > noise.log_strays(noise.wrong)
 
 
-def _again(study: Study, rounds: list[_Round], left: int) -> int:
+def _again(study: Study, rounds: list[_Round]) -> int:
     """The swap pass: every fault against all candidates, the other faults given."""
     for _ in range(2):
         changed = False
@@ -94,7 +142,7 @@ def _slot(held: _Round) -> Slot | None:
     """Posterior over one place of the set; None where "none of these" wins."""
     weighed = held.weighed
     logs = [s.log_posterior for s in weighed.scored]
-    total = float(logsumexp([*logs, weighed.log_none]))
+    total = log_sum([*logs, weighed.log_none])
     none = math.exp(weighed.log_none - total)
     shares = [math.exp(value - total) for value in logs]
     if none > 0.5:

@@ -43,13 +43,14 @@ def bend(does, mask, value, known, kept, rest):
 
 @nb.njit(cache=True, nogil=True)
 def lanes(
-    cell, region, is_write, kept, rest, expected, compared, read, wrong, index,
-    begin, end, does, mask, only, tally, hashes, first,
+    cell, region, is_write, kept, rest, expected, compared, read, wrong, index, window,
+    begin, end, does, mask, only, tally, chances, hashes, first,
 ):  # fmt: skip
     """One block of rows through candidates ``begin[r] … end[r]`` of each row's region.
 
     ``does``, ``mask`` a candidate; ``only`` int32 a candidate: the one cell it
     concerns, -1 = all. Added to: ``tally`` int64 (candidates × TALLY columns),
+    ``chances`` int32 (candidates × windows × 2) hits and misses by window,
     ``hashes`` uint64 a candidate, ``first`` int64 (candidates × k) the first
     explained cycles, first[·, 0] counts them.
     """
@@ -69,6 +70,7 @@ def lanes(
             hashes[j] += mix(index[i], differ)
             if (read[i] ^ value) & cmp == 0:
                 tally[j, HIT] += 1
+                chances[j, window[i], HIT] += 1
                 if wrong[i] & ~m == 0:
                     tally[j, EXPLAINED] += 1
                     if first[j, 0] < first.shape[1] - 1:
@@ -76,5 +78,6 @@ def lanes(
                         first[j, first[j, 0]] = index[i]
             elif wrong[i] & m == 0:
                 tally[j, MISS] += 1
+                chances[j, window[i], MISS] += 1
             else:
                 tally[j, OTHER] += 1

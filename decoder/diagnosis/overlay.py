@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from . import replay_kernel
 from .cells import CellSpace
-from .replay import PathRun, as_path
+from .replay import PathRun, Tables, as_path
 from .study import Rows
 from .theory import LaneFault
 from .weigh import Scored
@@ -32,7 +32,7 @@ class FoundFault:
             behaviour = as_path(behaviour, scored.acts or replay_kernel.ON_READS)
         self._mask = np.uint32(behaviour.mask)
         self._regions = np.array(behaviour.regions, np.int16)
-        self._run = PathRun(behaviour, cells)
+        self._run = PathRun(behaviour, Tables(cells))
 
     def start(self) -> None:
         """Forget all blocks seen."""

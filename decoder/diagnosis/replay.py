@@ -14,7 +14,7 @@ from .study import Rows
 from .theory import BENDS, LaneFault, Maps, PathFault, maps_of
 from .weighing import Tally
 
-__all__ = ["Effect", "PathRun", "as_path", "run_lanes", "screened"]
+__all__ = ["Effect", "PathRun", "Tables", "as_path", "run_lanes", "screened"]
 
 _FIRST = 8  # explained cycles remembered
 
@@ -24,20 +24,23 @@ class Effect:
     """What one replay found under one theory.
 
     ``hash_``: equal for two faults that would differ from a healthy card in the
-    same bits of the same reads; ``first``: indexes of the first explained cycles.
+    same bits of the same reads; ``first``: indexes of the first explained cycles;
+    ``chances``: int64[WINDOWS, 2], hits and misses by window.
     """
 
     tally: Tally
     hash_: int
     first: tuple[int, ...]
+    chances: NDArray[np.int64]
 
     def plus(self, other: Effect) -> Effect:
         """Both together (effects on disjoint rows)."""
         first = tuple(sorted((*self.first, *other.first))[:_FIRST])
-        return Effect(self.tally.plus(other.tally), (self.hash_ + other.hash_) % (1 << 64), first)
+        hash_ = (self.hash_ + other.hash_) % (1 << 64)
+        return Effect(self.tally.plus(other.tally), hash_, first, self.chances + other.chances)
 
 
-NOTHING = Effect(Tally(), 0, ())
+NOTHING = Effect(Tally(), 0, (), np.zeros((replay_kernel.WINDOWS, 2), np.int64))
 
 
 def run_lanes(faults: Iterable[LaneFault], regions: int, blocks: Iterable[Rows]) -> dict[LaneFault, Effect]:
@@ -53,17 +56,21 @@ def run_lanes(faults: Iterable[LaneFault], regions: int, blocks: Iterable[Rows])
     mask = np.array([p[2] for p in pieces], np.uint32)
     only = np.array([p[3] for p in pieces], np.int32)
     tally = np.zeros((len(pieces), replay_kernel.TALLY), np.int64)
+    chances = np.zeros((len(pieces), replay_kernel.WINDOWS, 2), np.int64)
     hashes = np.zeros(len(pieces), np.uint64)
     first = np.zeros((len(pieces), _FIRST + 1), np.int64)
     if pieces:
         for rows in blocks:
             lanes_kernel.lanes(
                 rows.cell, rows.region, rows.is_write, rows.kept, rows.rest, rows.expected, rows.compared, rows.data,
-                rows.wrong, rows.index, begin, end, does, mask, only, tally, hashes, first,
+                rows.wrong, rows.index, rows.window, begin, end, does, mask, only, tally, chances, hashes, first,
             )  # fmt: skip
     found = {
         piece: Effect(
-            Tally(*(int(v) for v in tally[i])), int(hashes[i]), tuple(int(v) for v in first[i, 1 : 1 + first[i, 0]])
+            Tally(*(int(v) for v in tally[i])),
+            int(hashes[i]),
+            tuple(int(v) for v in first[i, 1 : 1 + first[i, 0]]),
+            chances[i],
         )
         for i, piece in enumerate(pieces)
     }
@@ -84,19 +91,37 @@ def as_path(fault: LaneFault, acts: int) -> PathFault:
     )
 
 
-class PathRun:
-    """One path fault played over the rows, block by block.
+class Tables:
+    """Maps and judged cells of path faults; the last ones are kept, as neighbours in a list share them.
 
     Parameters
     ----------
     focus : cells to judge; all if None. Cells that the fault can mix up with them take part too.
     """
 
-    def __init__(self, fault: PathFault, cells: CellSpace, focus: NDArray[np.int32] | None = None) -> None:
+    def __init__(self, cells: CellSpace, focus: NDArray[np.int32] | None = None) -> None:
+        self.cells = cells
+        self._focus = focus
+        self._key: object = None
+        self._held: tuple[Maps, NDArray[np.uint8]] | None = None
+
+    def of(self, fault: PathFault) -> tuple[Maps, NDArray[np.uint8]]:
+        """(maps, part a cell) of one fault."""
+        key = (fault.op, fault.numbers, fault.regions)
+        if self._held is None or key != self._key:
+            maps = maps_of(fault, self.cells)
+            self._held = (maps, _parts(maps, self.cells, fault, self._focus))
+            self._key = key
+        return self._held
+
+
+class PathRun:
+    """One path fault played over the rows, block by block."""
+
+    def __init__(self, fault: PathFault, tables: Tables) -> None:
         self.fault = fault
-        self._cells = cells
-        self._maps = maps_of(fault, cells)
-        self._part = _parts(self._maps, cells, fault, focus)
+        self._cells = tables.cells
+        self._maps, self._part = tables.of(fault)
         self.start()
 
     def start(self) -> None:
@@ -107,6 +132,7 @@ class PathRun:
         self._links[:, replay_kernel.OWNER] = -1
         self._hard = np.zeros(replay_kernel.TALLY, np.int64)
         self._some = np.zeros(replay_kernel.TALLY, np.int64)
+        self._chances = np.zeros((replay_kernel.WINDOWS, 2), np.int64)
         self._hashes = np.zeros(2, np.uint64)
         self._first = np.zeros(_FIRST + 1, np.int64)
 
@@ -120,9 +146,10 @@ class PathRun:
         f, maps = self.fault, self._maps
         replay_kernel.replay(
             rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
-            rows.wrong, rows.index, self._part, maps.w1, maps.w2, maps.r1, maps.r2, np.uint32(f.mask), f.stores,
-            f.floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts, rows.rest, rows.rest_read, self._words,
-            self._links, self._hard, self._some, self._hashes, self._first, want_rows, value, sure, explained,
+            rows.wrong, rows.index, rows.window, self._part, maps.w1, maps.w2, maps.r1, maps.r2, np.uint32(f.mask),
+            f.stores, f.floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts, rows.rest, rows.rest_read,
+            self._words, self._links, self._hard, self._some, self._chances, self._hashes, self._first, want_rows,
+            value, sure, explained,
         )  # fmt: skip
         return value, sure, explained
 
@@ -130,8 +157,8 @@ class PathRun:
         """(hard, now and then) over all blocks fed."""
         first = tuple(int(v) for v in self._first[1 : 1 + self._first[0]])
         return (
-            Effect(Tally(*(int(v) for v in self._hard)), int(self._hashes[0]), first),
-            Effect(Tally(*(int(v) for v in self._some)), int(self._hashes[1]), first),
+            Effect(Tally(*(int(v) for v in self._hard)), int(self._hashes[0]), first, self._chances),
+            Effect(Tally(*(int(v) for v in self._some)), int(self._hashes[1]), first, self._chances),
         )
 
 

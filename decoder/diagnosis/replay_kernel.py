@@ -18,19 +18,23 @@ BENDS_NOT, BENDS_LOW, BENDS_HIGH, BENDS_FLOAT, BENDS_AND, BENDS_OR = 0, 1, 2, 3,
 ON_READS, ON_WRITES = 1, 2
 
 # Columns of a tally.
-HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED = range(6)
-TALLY = 6
+HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED, EXCUSED = range(7)
+TALLY = 7
+# A capture is cut into this many windows of equal time; hits and misses are also counted window by window.
+WINDOWS = 64
 # uint8 a cell: which cells take part, and which of those are judged.
 TAKES_PART, JUDGED = 1, 2
 
 # Columns of ``words`` (uint32 a cell): levels and known lanes of the hard theory's memory, of the other's,
-# of what the cell holds if its last write met the fault, and of what another cell's write may have left here.
-HARD, HARD_KNOWN, HELD, HELD_KNOWN, LOST, LOST_KNOWN, LOST_LANES, OVER, OVER_KNOWN, OVER_LANES = range(10)
-WORDS = 10
-# Columns of ``links`` (int32 a cell): state of the last write, writes so far, the cell whose write may have
-# come here (-1 none) with its count then, and whether the cell is believed to hold a wrong value.
-STATE, COUNT, OWNER, OWNER_COUNT, CORRUPT = range(5)
-LINKS = 5
+# of what the cell holds if its last write met the fault, or the last two did, and of what another cell's write
+# may have left here.
+HARD, HARD_KNOWN, HELD, HELD_KNOWN, LOST, LOST_KNOWN, LOST_LANES = range(7)
+LOST2, LOST2_KNOWN, LOST2_LANES, OVER, OVER_KNOWN, OVER_LANES = range(7, 13)
+WORDS = 13
+# Columns of ``links`` (int32 a cell): state of the last write and its window, writes so far, the cell whose write
+# may have come here (-1 none) with its count and window then, and whether the cell is believed to hold a wrong value.
+STATE, WHEN, COUNT, OWNER, OWNER_COUNT, OWNER_WHEN, CORRUPT = range(7)
+LINKS = 7
 SETTLED, OPEN, WAS_IDLE, DID_ACT = 0, 1, 2, 3
 
 FULL = np.uint32(0xFFFFFFFF)
@@ -123,7 +127,7 @@ def stored(stores, data, sure, lanes, rest, bends, bad_lanes):
 
 
 @nb.njit(cache=True, nogil=True)
-def write(c, data, sure, lanes, to1, to2, plain, bad, bad_known, words, links):
+def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, words, links):
     """One write: both memories move on, and what the fault could have done is noted.
 
     ``bad``: what the fault leaves where the write goes; ``plain`` where that is the data.
@@ -132,7 +136,13 @@ def write(c, data, sure, lanes, to1, to2, plain, bad, bad_known, words, links):
         store(words, HARD, to1, lanes, bad, bad_known)
     if to2 >= 0:
         store(words, HARD, to2, lanes, bad, bad_known)
+    words[c, LOST2_LANES] = 0
+    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
+        words[c, LOST2] = words[c, LOST]
+        words[c, LOST2_KNOWN] = words[c, LOST_KNOWN]
+        words[c, LOST2_LANES] = words[c, LOST_LANES]
     links[c, STATE] = SETTLED
+    links[c, WHEN] = window
     links[c, COUNT] += 1
     links[c, OWNER] = -1
     words[c, LOST_LANES] = 0
@@ -151,6 +161,7 @@ def write(c, data, sure, lanes, to1, to2, plain, bad, bad_known, words, links):
         if t >= 0 and t != c:
             links[t, OWNER] = c
             links[t, OWNER_COUNT] = links[c, COUNT]
+            links[t, OWNER_WHEN] = window
             words[t, OVER] = bad
             words[t, OVER_KNOWN] = bad_known
             words[t, OVER_LANES] = lanes
@@ -203,15 +214,25 @@ def read_hard(index, c, read, cmp, exp, wrong, outside, judged, value, known, ta
 
 
 @nb.njit(cache=True, nogil=True)
-def read_right(index, c, cmp, elsewhere, value, known, judged, words, links, tally, hashes):
+def note_miss(index, window, bits, judged, tally, chances, hashes):
+    """One chance of the fault that the read refutes."""
+    if judged:
+        tally[MISS] += 1
+        chances[window, MISS] += 1
+        hashes[1] += mix(index, bits)
+
+
+@nb.njit(cache=True, nogil=True)
+def read_right(
+    index, window, c, cmp, elsewhere, value, known, fights, judged, words, links, tally, chances, hashes
+):  # fmt: skip
     """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss."""
-    misses = 0
+    words[c, LOST2_LANES] = 0
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
         d = (words[c, LOST] ^ words[c, HELD]) & words[c, LOST_KNOWN] & words[c, LOST_LANES] & cmp
         if d:
             links[c, STATE] = WAS_IDLE
-            misses += 1
-            hashes[1] += mix(index, d) if judged else np.uint64(0)
+            note_miss(index, links[c, WHEN], d, judged, tally, chances, hashes)
     o = links[c, OWNER]
     if o >= 0:
         d = (words[c, OVER] ^ words[c, HELD]) & words[c, OVER_KNOWN] & words[c, OVER_LANES] & cmp
@@ -222,32 +243,49 @@ def read_right(index, c, cmp, elsewhere, value, known, judged, words, links, tal
                 links[o, STATE] = WAS_IDLE
             links[c, OWNER] = -1
             if fresh:
-                misses += 1
-                hashes[1] += mix(index, d) if judged else np.uint64(0)
+                note_miss(index, links[c, OWNER_WHEN], d, judged, tally, chances, hashes)
     if elsewhere:
         d = (value ^ words[c, HELD]) & known & cmp
+        # Lanes that fight read right by luck; more than one such lane at once is a chance missed.
+        if d == 0 and fights and ones(cmp & ~known) > 1:
+            d = cmp & ~known
         if d:
-            misses += 1
-            hashes[1] += mix(index, d) if judged else np.uint64(0)
-    if judged:
-        tally[MISS] += misses
+            note_miss(index, window, d, judged, tally, chances, hashes)
 
 
 @nb.njit(cache=True, nogil=True)
-def read_wrong(c, read, cmp, off, elsewhere, value, known, hard, hard_known, hard_differs, w1, w2, words, links):
-    """(explained, unsure lanes) of a read that is not what the cell is believed to hold.
-
-    Tried in turn: the fault acted at this read; at the cell's last write; at a
-    write to another cell; at every access so far.
-    """
-    if elsewhere and (off & known) != 0 and ((read ^ value) & known & cmp) == 0:
+def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links):
+    """(explained, unsure lanes): the fault acts at this read, on what the other cell holds or may hold."""
+    if ((off & known) != 0 or fights) and ((read ^ value) & known & cmp) == 0:
         return True, cmp & ~known
+    if q1 < 0 or q1 == c or bends != BENDS_NOT:
+        return False, np.uint32(0)
+    if links[q1, STATE] == OPEN and words[q1, LOST_LANES]:
+        hit, unsure = fits(q1, read, cmp, LOST, LOST_LANES, words)
+        if hit and unsure == 0:
+            return True, unsure
+    if links[q1, OWNER] >= 0:
+        hit, unsure = fits(q1, read, cmp, OVER, OVER_LANES, words)
+        if hit and unsure == 0:
+            return True, unsure
+    return False, np.uint32(0)
+
+
+@nb.njit(cache=True, nogil=True)
+def read_written(c, window, read, cmp, w1, w2, words, links):
+    """(explained, unsure lanes, window): the fault acted at a write that this cell has met."""
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
         hit, unsure = fits(c, read, cmp, LOST, LOST_LANES, words)
         if hit:
             acted(c, w1[c], w2[c], words, links)
             store(words, HELD, c, cmp, read, cmp)
-            return True, unsure
+            return True, unsure, links[c, WHEN]
+        if words[c, LOST2_LANES]:
+            hit, unsure = fits(c, read, cmp, LOST2, LOST2_LANES, words)
+            if hit:
+                acted(c, w1[c], w2[c], words, links)
+                store(words, HELD, c, cmp, read, cmp)
+                return True, unsure, links[c, WHEN]
     o = links[c, OWNER]
     if o >= 0 and not (links[o, COUNT] == links[c, OWNER_COUNT] and links[o, STATE] == WAS_IDLE):
         hit, unsure = fits(c, read, cmp, OVER, OVER_LANES, words)
@@ -257,33 +295,75 @@ def read_wrong(c, read, cmp, off, elsewhere, value, known, hard, hard_known, har
             store(words, HELD, c, cmp, read, cmp)
             links[c, CORRUPT] = 1
             links[c, OWNER] = -1
-            return True, unsure
-    if hard_differs and ((read ^ hard) & hard_known & cmp) == 0:
+            return True, unsure, links[c, OWNER_WHEN]
+    return False, np.uint32(0), window
+
+
+@nb.njit(cache=True, nogil=True)
+def read_wrong(
+    index, window, c, read, cmp, wrong, off, elsewhere, q1, value, known, bends, fights, hard, hard_known,
+    hard_differs, judged, w1, w2, words, links, tally, chances, hashes,
+):  # fmt: skip
+    """(explained, excused): a read that is not what the cell is believed to hold; memory follows it.
+
+    Tried in turn: the fault acted at this read; at a write to the cell or to
+    another; at every access so far.
+    """
+    hit, unsure, when = False, np.uint32(0), window
+    open_chance = elsewhere or links[c, STATE] == OPEN or links[c, OWNER] >= 0
+    if elsewhere:
+        hit, unsure = read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links)
+    if not hit:
+        hit, unsure, when = read_written(c, window, read, cmp, w1, w2, words, links)
+    if not hit and hard_differs and ((read ^ hard) & hard_known & cmp) == 0:
         store(words, HELD, c, cmp, read, cmp)
         links[c, CORRUPT] = 1
-        return True, cmp & ~hard_known
-    return False, np.uint32(0)
+        hit, unsure, when = True, cmp & ~hard_known, window
+    if hit and judged:
+        tally[HIT] += 1
+        chances[when, HIT] += 1
+        tally[UNSURE_BITS] += ones(unsure)
+        hashes[1] += mix(index, wrong)
+    if hit:
+        return True, False
+    if wrong == 0:
+        if judged:
+            tally[CONTRADICTED] += links[c, CORRUPT]
+        store(words, HELD, c, cmp, read, cmp)
+        links[c, CORRUPT] = 0
+    elif judged and open_chance:
+        tally[EXCUSED] += 1
+        chances[window, HIT] += 1
+    elif judged:
+        tally[OTHER] += 1
+    if wrong and open_chance:
+        # Something of this kind happened here, though not as predicted: repeats of it are no news.
+        store(words, HELD, c, cmp, read, cmp)
+        links[c, CORRUPT] = 1
+    return False, wrong != 0 and open_chance
 
 
 @nb.njit(cache=True, nogil=True)
 def replay(
-    cell, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong_in, index,
+    cell, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong_in, index, window,
     part, w1, w2, r1, r2, mask, stores, floats, joins, bends, bad_lanes, acts, rest, rest_read, words, links,
-    hard_tally, some_tally, hashes, first, want_rows, hard_value, hard_sure, some_explained,
+    hard_tally, some_tally, chances, hashes, first, want_rows, hard_value, hard_sure, some_explained,
 ):  # fmt: skip
     """One block of accesses under one theory.
 
-    Rows: as ``rows_kernel.prepare`` fills them, ``index`` int64 the cycle.
+    Rows: as ``rows_kernel.prepare`` fills them, ``index`` int64 the cycle,
+    ``window`` uint8.
     ``part`` uint8 a cell (``TAKES_PART``, ``JUDGED``). ``w1 w2 r1 r2`` int32 a
     cell: the cells that an access to it really writes and reads, -1 = none.
     ``mask`` the lanes of the faulty part; ``stores``, ``floats``, ``joins``,
     ``bends`` on ``bad_lanes`` in the directions ``acts``: the constants above;
     ``rest``, ``rest_read`` uint32 a row: what the card's own lines last carried. ``words``, ``links``: state a cell,
     carried between blocks. Out: ``hard_tally``, ``some_tally`` int64[TALLY],
+    ``chances`` int64[WINDOWS, 2] hits and misses of the latter by window,
     ``hashes`` uint64[2] of the effects, ``first`` int64[k] the first explained
     cycles (first[0] counts them); if ``want_rows``: ``hard_value``,
     ``hard_sure`` what the hard theory reads, ``some_explained`` 1 where the
-    other theory explains a wrong read.
+    other theory explains or excuses a wrong read.
     """
     read_bends = bends if acts & ON_READS else BENDS_NOT
     write_bends = bends if acts & ON_WRITES else BENDS_NOT
@@ -297,7 +377,7 @@ def replay(
             if lanes:
                 sure = sure_in[i] & lanes
                 bad, bad_known = stored(stores, data[i], sure, lanes, rest_read[i], write_bends, bad_lanes)
-                write(c, data[i], sure, lanes, w1[c], w2[c], plain, bad, bad_known, words, links)
+                write(c, window[i], data[i], sure, lanes, w1[c], w2[c], plain, bad, bad_known, words, links)
             continue
         read = data[i]
         cmp = compared[i] & mask
@@ -327,27 +407,22 @@ def replay(
         if elsewhere:
             value, known = answer(words, HELD, q1, q2, floating, joins)
             value, known = bend(read_bends, bad_lanes, value, known, floating, FULL)
+        fights = joins == NOBODY_KNOWS and q1 >= 0 and q2 >= 0
         explained = wrong != 0
         if off == 0:
-            read_right(index[i], c, cmp, elsewhere, value, known, judged, words, links, some_tally, hashes)
+            read_right(
+                index[i], window[i], c, cmp, elsewhere, value, known, fights, judged, words, links, some_tally, chances,
+                hashes,
+            )  # fmt: skip
         else:
             hard_differs = ((hv ^ exp) & hk & cmp) != 0
-            hit, unsure = read_wrong(
-                c, read, cmp, off, elsewhere, value, known, hv, hk, hard_differs, w1, w2, words, links
-            )
-            if hit and judged:
-                some_tally[HIT] += 1
-                some_tally[UNSURE_BITS] += ones(unsure)
-                hashes[1] += mix(index[i], wrong)
-            elif not hit:
-                explained = False
-                if judged and wrong:
-                    some_tally[OTHER] += 1
-                elif judged:
-                    some_tally[CONTRADICTED] += links[c, CORRUPT]
-                if wrong == 0:
-                    store(words, HELD, c, cmp, read, cmp)
-                    links[c, CORRUPT] = 0
+            hit, excused = read_wrong(
+                index[i], window[i], c, read, cmp, wrong, off, elsewhere, q1, value, known, read_bends, fights, hv, hk,
+                hard_differs, judged, w1, w2, words, links, some_tally, chances, hashes,
+            )  # fmt: skip
+            explained = hit and wrong != 0
+            if want_rows and excused and outside == 0:
+                some_explained[i] = 1
         if explained and outside == 0:
             if judged:
                 some_tally[EXPLAINED] += 1

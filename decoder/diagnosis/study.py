@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Protocol
@@ -17,6 +16,7 @@ from . import rows_kernel
 from .cells import CellSpace
 from .evidence import Evidence
 from .parts_view import CardView
+from .replay_kernel import WINDOWS
 
 __all__ = ["Overlay", "Rows", "Study", "Survey"]
 
@@ -32,6 +32,7 @@ class Rows:
     ----------
     index : int64, the cycle's index in the capture
     time : int64, ticks
+    window : uint8, which of WINDOWS equal spans of the capture
     cell : int32, see CellSpace
     region : int16
     is_write : bool
@@ -45,6 +46,7 @@ class Rows:
 
     index: NDArray[np.int64]
     time: NDArray[np.int64]
+    window: NDArray[np.uint8]
     cell: NDArray[np.int32]
     region: NDArray[np.int16]
     is_write: NDArray[np.bool_]
@@ -88,24 +90,25 @@ class Overlay(Protocol):
 class Survey:
     """Sums over all rows, for the proposals and for "none of these".
 
-    ``patterns``: (region, mask of wrong lanes) → [wrong reads, of which events];
-    ``compared``: reads compared, by region; ``cells``: cell → [wrong reads, mask of lanes].
+    ``patterns``: (region, mask of wrong lanes) → int64[WINDOWS, 2], wrong reads and
+    how many of them are events; ``compared``: region → int64[WINDOWS], reads
+    compared; ``cells``: cell → [wrong reads, mask of lanes].
     """
 
-    patterns: dict[tuple[int, int], list[int]]
-    compared: Counter[int]
+    patterns: dict[tuple[int, int], NDArray[np.int64]]
+    compared: dict[int, NDArray[np.int64]]
     cells: dict[int, list[int]]
     disagreeing: int = 0
 
     @property
     def wrong(self) -> int:
         """Wrong reads in all."""
-        return sum(n for n, _ in self.patterns.values())
+        return int(sum(found[:, 0].sum() for found in self.patterns.values()))
 
     @property
     def total(self) -> int:
         """Compared reads in all."""
-        return sum(self.compared.values())
+        return int(sum(found.sum() for found in self.compared.values()))
 
     def lanes(self) -> dict[int, int]:
         """Region → mask of the lanes that read wrong."""
@@ -124,6 +127,7 @@ class Study:
         self.cells = CellSpace(evidence.board.regions, facts.address_bits, facts.data_bits)
         self.card = CardView.of(evidence.board, self.cells, facts.data_bits, facts.unwired)
         self.data_bits = facts.data_bits
+        self._span = (0, 0)  # first tick and length, known after the first pass
         self._held: list[Rows] | None = None
         self._elected: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
 
@@ -160,7 +164,7 @@ class Study:
         card_of = np.array([*self.card.card_of, 0], np.int16)
         fixed = np.array([*(not r.writable for r in self.card.regions), False], np.bool_)
         for cycles, compared in self.evidence.log.blocks():
-            rows = _bare(cycles, compared, self.cells)
+            rows = self._bare(cycles, compared)
             card = card_of[rows.region]
             rows_kernel.prepare(
                 rows.cell, card, fixed[rows.region], rows.is_write, rows.data, cycles.data_unknown, cycles.width,
@@ -178,7 +182,11 @@ class Study:
             votes = np.zeros((n, self.data_bits, 2), np.int32)
             written, value, settled = (np.zeros(n, np.uint32) for _ in range(3))
             for cycles, compared in self.evidence.log.blocks():
-                rows = _bare(cycles, compared, self.cells)
+                rows = self._bare(cycles, compared)
+                if self._span[1] == 0 and len(rows):
+                    self._span = (int(rows.time[0]), 1)
+                if len(rows):
+                    self._span = (self._span[0], max(1, int(rows.time[-1]) + 1 - self._span[0]))
                 rows_kernel.count_unwritten(
                     rows.cell, rows.is_write, rows.data, cycles.data_unknown, cycles.width, compared.verdict,
                     compared.known, written, votes,
@@ -187,33 +195,63 @@ class Study:
             self._elected = (value, settled)
         return self._elected
 
+    def _bare(self, cycles: Cycles, compared: Compared) -> Rows:
+        n = len(cycles)
+        start, length = self._span
+        is_write = np.isin(cycles.kind, np.array(WRITE_KINDS, np.uint8))
+
+        def blank() -> NDArray[np.uint32]:
+            return np.zeros(n, np.uint32)
+
+        return Rows(
+            index=compared.index,
+            time=cycles.time,
+            window=((cycles.time - start) * WINDOWS // max(1, length)).astype(np.uint8),
+            cell=self.cells.locate(cycles.region, cycles.address),
+            region=cycles.region,
+            is_write=is_write,
+            data=cycles.data,
+            lanes=blank(),
+            sure=blank(),
+            kept=cycles.kept,
+            rest=blank(),
+            rest_read=blank(),
+            expected=blank(),
+            compared=blank(),
+            wrong=blank(),
+            event=np.zeros(n, np.uint8),
+            disagrees=compared.verdict == Verdict.DISAGREES,
+        )
+
     def survey(self, blocks: Iterable[Rows]) -> Survey:
         """Count what there is to explain."""
-        found = Survey({}, Counter(), {})
+        found = Survey({}, {}, {})
         for rows in blocks:
             judged = rows.compared != 0
-            for region, n in enumerate(np.bincount(rows.region[judged], minlength=1)):
-                if n:
-                    found.compared[region] += int(n)
+            spots = rows.region[judged].astype(np.int64) * WINDOWS + rows.window[judged]
+            counts = np.bincount(spots, minlength=len(self.card.regions) * WINDOWS).reshape(-1, WINDOWS)
+            for region in np.flatnonzero(counts.any(axis=1)):
+                held = found.compared.setdefault(int(region), np.zeros(WINDOWS, np.int64))
+                held += counts[region]
             bad = np.flatnonzero(rows.wrong)
             if not len(bad):
                 continue
             found.disagreeing += int(np.count_nonzero(rows.disagrees[bad]))
-            _add_patterns(found, rows.region[bad], rows.wrong[bad], rows.event[bad])
+            _add_patterns(found, rows, bad)
             _add_cells(found, rows.cell[bad], rows.wrong[bad])
         return found
 
 
-def _add_patterns(
-    found: Survey, region: NDArray[np.int16], wrong: NDArray[np.uint32], event: NDArray[np.uint8]
-) -> None:
-    key = (region.astype(np.uint64) << np.uint64(32)) | wrong
-    keys, at, count = np.unique(key, return_inverse=True, return_counts=True)
-    events = np.bincount(at, weights=event, minlength=len(keys))
-    for k, n, e in zip(keys, count, events, strict=True):
-        held = found.patterns.setdefault((int(k >> np.uint64(32)), int(k) & 0xFFFFFFFF), [0, 0])
-        held[0] += int(n)
-        held[1] += int(e)
+def _add_patterns(found: Survey, rows: Rows, bad: NDArray[np.intp]) -> None:
+    key = (rows.region[bad].astype(np.uint64) << np.uint64(32)) | rows.wrong[bad]
+    keys, at = np.unique(key, return_inverse=True)
+    spot = at.astype(np.int64) * WINDOWS + rows.window[bad]
+    wrong = np.bincount(spot, minlength=len(keys) * WINDOWS)
+    events = np.bincount(spot, weights=rows.event[bad], minlength=len(keys) * WINDOWS)
+    counts = np.stack([wrong, events], axis=1).astype(np.int64).reshape(len(keys), WINDOWS, 2)
+    for k, count in zip(keys, counts, strict=True):
+        name = (int(k >> np.uint64(32)), int(k) & 0xFFFFFFFF)
+        found.patterns[name] = found.patterns.get(name, 0) + count
 
 
 def _add_cells(found: Survey, cell: NDArray[np.int32], wrong: NDArray[np.uint32]) -> None:
@@ -224,30 +262,3 @@ def _add_cells(found: Survey, cell: NDArray[np.int32], wrong: NDArray[np.uint32]
         held = found.cells.setdefault(int(c), [0, 0])
         held[0] += int(n)
         held[1] |= int(m)
-
-
-def _bare(cycles: Cycles, compared: Compared, cells: CellSpace) -> Rows:
-    n = len(cycles)
-    is_write = np.isin(cycles.kind, np.array(WRITE_KINDS, np.uint8))
-
-    def blank() -> NDArray[np.uint32]:
-        return np.zeros(n, np.uint32)
-
-    return Rows(
-        index=compared.index,
-        time=cycles.time,
-        cell=cells.locate(cycles.region, cycles.address),
-        region=cycles.region,
-        is_write=is_write,
-        data=cycles.data,
-        lanes=blank(),
-        sure=blank(),
-        kept=cycles.kept,
-        rest=blank(),
-        rest_read=blank(),
-        expected=blank(),
-        compared=blank(),
-        wrong=blank(),
-        event=np.zeros(n, np.uint8),
-        disagrees=compared.verdict == Verdict.DISAGREES,
-    )

@@ -8,16 +8,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from . import replay_kernel
 from .candidates import Candidate, Variant, bits_of, priors, propose
 from .evidence import Evidence
 from .parts_view import CardView
-from .replay import Effect, PathRun, as_path, run_lanes, screened
+from .replay import Effect, PathRun, Tables, as_path, run_lanes, screened
 from .study import Overlay, Rows, Study, Survey
 from .theory import LaneFault, PathFault
-from .weighing import Noise, Place, log_hard, log_none, log_sometimes
+from .weighing import Noise, Place, log_hard, log_none, log_sometimes, log_sum, strays_of
 
 __all__ = ["Scored", "Weighed", "weigh"]
 
@@ -32,13 +31,15 @@ class Scored:
     """A candidate with what its replay found.
 
     ``log_strict``, ``log_lenient``: log marginal likelihood without the prior,
-    as the only fault, and as one of several; ``variant`` and ``hard`` say which
+    as the only fault, and as one of several; ``log_own``: of its own hits and
+    misses alone; ``variant`` and ``hard`` say which
     way of failing carries the weight; ``effect`` is that way's.
     """
 
     candidate: Candidate
     log_strict: float
     log_lenient: float
+    log_own: float
     variant: Variant
     hard: bool
     effect: Effect
@@ -48,6 +49,12 @@ class Scored:
     def log_posterior(self) -> float:
         """Log prior plus strict likelihood, not normalised."""
         return math.log(self.candidate.prior) + self.log_strict
+
+    @property
+    def covers(self) -> int:
+        """Wrong reads that it explains or excuses."""
+        tally = self.effect.tally
+        return tally.explained + (0 if self.hard else tally.excused)
 
 
 @dataclass(frozen=True)
@@ -70,8 +77,8 @@ def weigh(study: Study, overlays: Sequence[Overlay] = ()) -> Weighed:
     cells = dict(sorted(survey.cells.items(), key=lambda item: -item[1][0])[:_WORTH_ASKING_CELLS])
     candidates = propose(study.card, survey.lanes(), {c: m for c, (_, m) in cells.items()})
     effects = _lane_effects(study, candidates, overlays)
-    effects.update(_path_effects(study, candidates, effects, survey, noise, overlays))
-    scored = [_score(study.evidence, c, effects, noise) for c in candidates if any(_ways(c, effects))]
+    effects.update(_path_effects(study, candidates, effects, survey, overlays))
+    scored = [_score(study.evidence, c, effects, noise) for c in candidates if _ways(c, effects)]
     scored.sort(key=lambda s: -s.log_posterior)
     return Weighed(tuple(scored), none, survey, noise)
 
@@ -96,34 +103,52 @@ def _both_ways(fault: LaneFault) -> list[PathFault]:
 
 
 def _path_effects(
-    study: Study, candidates: Sequence[Candidate], lanes: Effects, survey: Survey, noise: Noise,
-    overlays: Sequence[Overlay],
-) -> Effects:  # fmt: skip
+    study: Study, candidates: Sequence[Candidate], lanes: Effects, survey: Survey, overlays: Sequence[Overlay]
+) -> Effects:
     """Path faults: judged on a few failing cells first, the promising ones on all rows."""
     wanted: dict[PathFault, float] = {}
     for c in candidates:
         for v in c.variants:
-            faults = _both_ways(v.behaviour) if isinstance(v.behaviour, LaneFault) else [v.behaviour]
+            if not isinstance(v.behaviour, LaneFault):
+                faults = [v.behaviour]
+            elif lanes[v.behaviour][0].tally.explained:
+                faults = _both_ways(v.behaviour)
+            else:
+                faults = []
             for fault in faults:
                 wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * v.weight))
     focus = _focus(survey)
     blocks = list(study.blocks(overlays)) if study.in_memory else None
     first = _play(study, list(wanted), blocks, overlays, focus)
-    judged = _judged(survey, focus, noise)
-    best = {f: prior + _best(first[f], judged) for f, prior in wanted.items()}
-    ranked = sorted(wanted, key=lambda f: -best[f])
-    top = best[ranked[0]] if ranked else 0.0
-    keep = [f for f in ranked[:_KEEP_AT_MOST] if best[f] > top - _KEEP_NATS]
+    wrong = sum(survey.cells[int(c)][0] for c in focus)
+    noise = Noise(wrong, survey.total, study.data_bits)
+    keep = _promising(first, wanted, noise)
     return dict(_play(study, keep, blocks, overlays, None))
 
 
-def _judged(survey: Survey, focus: NDArray[np.int32], noise: Noise) -> Noise:
-    wrong = sum(survey.cells[int(c)][0] for c in focus)
-    return noise._replace(wrong=wrong, lenient=False)
+def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) -> list[PathFault]:
+    """The faults near the best as the only one, and of each part the best as one of several."""
+    strict = {f: prior + _quick(first[f], noise) for f, prior in wanted.items()}
+    lenient = {f: prior + _quick(first[f], noise._replace(lenient=True)) for f, prior in wanted.items()}
+    ranked = sorted(wanted, key=lambda f: -strict[f])
+    top = strict[ranked[0]] if ranked else 0.0
+    keep = [f for f in ranked[:_KEEP_AT_MOST] if strict[f] > top - _KEEP_NATS]
+    nothing = noise._replace(lenient=True).log_strays(noise.wrong)
+    of_part: dict[object, int] = {}
+    for fault in sorted(wanted, key=lambda f: -lenient[f])[:_KEEP_AT_MOST]:
+        part = (fault.regions, fault.mask, fault.op)
+        of_part[part] = of_part.get(part, 0) + 1
+        if of_part[part] <= 2 and lenient[fault] > nothing:
+            keep.append(fault)
+    return list(dict.fromkeys(keep))
 
 
-def _best(effects: tuple[Effect, Effect], noise: Noise) -> float:
-    return max(log_hard(effects[0].tally, noise), log_sometimes(effects[1].tally, noise))
+def _quick(effects: tuple[Effect, Effect], noise: Noise) -> float:
+    hard, some = effects[0].tally, effects[1].tally
+    return max(
+        log_hard(hard) + noise.log_strays(strays_of(hard, True, noise.wrong)),
+        log_sometimes(some, None, noise.pattern_bits) + noise.log_strays(strays_of(some, False, noise.wrong)),
+    )
 
 
 def _focus(survey: Survey) -> NDArray[np.int32]:
@@ -138,19 +163,21 @@ def _play(
     focus: NDArray[np.int32] | None,
 ) -> Effects:  # fmt: skip
     by_regions: dict[tuple[int, ...], list[PathFault]] = {}
-    for fault in faults:
+    for fault in sorted(faults, key=lambda f: (f.op, f.numbers)):
         by_regions.setdefault(fault.regions, []).append(fault)
     found: Effects = {}
     if blocks is not None:
         for regions, members in by_regions.items():
             mine = [screened(rows, regions) for rows in blocks]
+            tables = Tables(study.cells, focus)
             for fault in members:
-                run = PathRun(fault, study.cells, focus)
+                run = PathRun(fault, tables)
                 for rows in mine:
                     run.feed(rows)
                 found[fault] = run.effects()
         return found
-    runs = {fault: PathRun(fault, study.cells, focus) for fault in faults}
+    tables = Tables(study.cells, focus)
+    runs = {fault: PathRun(fault, tables) for fault in faults}
     for rows in study.blocks(overlays):
         for regions, members in by_regions.items():
             part = screened(rows, regions)
@@ -167,6 +194,12 @@ class _Way:
 
     def __init__(self, variant: Variant, hard: bool, effect: Effect, log_weight: float, acts: int = 0) -> None:
         self.variant, self.hard, self.effect, self.log_weight, self.acts = variant, hard, effect, log_weight, acts
+
+    def own(self, pattern_bits: int, extra_misses: int) -> float:
+        """Log marginal likelihood of its hits and misses."""
+        if self.hard:
+            return log_hard(self.effect.tally, extra_misses)
+        return log_sometimes(self.effect.tally, self.effect.chances, pattern_bits, extra_misses)
 
 
 def _ways(candidate: Candidate, effects: Mapping[Key, tuple[Effect, Effect]]) -> list[_Way]:
@@ -194,20 +227,22 @@ def _score(
 ) -> Scored:
     ways = _ways(candidate, effects)
     more = _elsewhere(evidence, candidate)
-    checked = _checked(evidence, candidate)
+    checked = _checked(evidence, candidate) - math.log(len(more))
     lenient = noise._replace(lenient=True)
-    strict_each, lenient_each = [], []
+    own_each, strict_each, lenient_each = [], [], []
     for way in ways:
-        judge = log_hard if way.hard else log_sometimes
-        tallies = [way.effect.tally._replace(misses=way.effect.tally.misses + n) for n in more]
-        weight = way.log_weight - math.log(len(more))
-        strict_each.append(weight + float(logsumexp([judge(t, noise) for t in tallies])))
-        lenient_each.append(weight + float(logsumexp([judge(t, lenient) for t in tallies])))
-    best = ways[int(np.argmax(strict_each))]
+        own = way.log_weight + checked + log_sum([way.own(noise.pattern_bits, n) for n in more])
+        strays = strays_of(way.effect.tally, way.hard, noise.wrong)
+        own_each.append(own)
+        strict_each.append(own + noise.log_strays(strays))
+        lenient_each.append(own + lenient.log_strays(strays))
+    at = int(np.argmax(strict_each))
+    best = ways[at]
     return Scored(
         candidate,
-        float(logsumexp(strict_each)) + checked,
-        float(logsumexp(lenient_each)) + checked,
+        log_sum(strict_each),
+        log_sum(lenient_each),
+        own_each[at],
         best.variant,
         best.hard,
         best.effect,
@@ -252,23 +287,25 @@ def _checked(evidence: Evidence, candidate: Candidate) -> float:
 def _places(card: CardView, survey: Survey) -> list[Place]:
     """Where an unlisted fault may sit: anywhere, a region, a chip, one lane of a chip."""
     anywhere = float(priors()["belief"]["listed_elsewhere"])
-    regions = [r for r in card.regions if survey.compared.get(r.index)]
-    places = [_place(anywhere, survey, {r.index: r.mask for r in regions}, sum(survey.compared.values()))]
+    regions = [r for r in card.regions if r.index in survey.compared]
+    places = [_place(anywhere, survey, {r.index: r.mask for r in regions})]
     if not regions:
         return places
     share = (1.0 - anywhere) / 3
     chips = [(r, chip.mask) for r in regions for chip in r.chips]
     lanes = [(r, 1 << lane) for r in regions for lane in bits_of(r.mask)]
     for spots in ([(r, r.mask) for r in regions], chips, lanes):
-        places += [_place(share / len(spots), survey, {r.index: mask}, survey.compared[r.index]) for r, mask in spots]
+        places += [_place(share / len(spots), survey, {r.index: mask}) for r, mask in spots]
     return places
 
 
-def _place(share: float, survey: Survey, where: Mapping[int, int], compared: int) -> Place:
-    wrong = events = 0
-    for (region, mask), (n, e) in survey.patterns.items():
+def _place(share: float, survey: Survey, where: Mapping[int, int]) -> Place:
+    counts = np.zeros((replay_kernel.WINDOWS, 2), np.int64)
+    for (region, mask), found in survey.patterns.items():
         if region in where and mask & ~where[region] == 0:
-            wrong += n
-            events += e
+            counts += found
+    compared = np.zeros(replay_kernel.WINDOWS, np.int64)
+    for region in where:
+        compared += survey.compared.get(region, 0)
     lanes = max((mask.bit_count() for mask in where.values()), default=1)
-    return Place(share, compared, lanes, wrong, events)
+    return Place(share, lanes, int(counts[:, 0].sum()), counts[:, 1], np.maximum(compared - counts[:, 0], 0))

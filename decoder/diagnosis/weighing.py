@@ -18,17 +18,37 @@ and every wrong read may show any pattern of that place.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from typing import NamedTuple
+from collections.abc import Sequence
+from typing import Any, NamedTuple
 
-from scipy.special import betaln, logsumexp
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betaln
 
-__all__ = ["HARD", "SOMETIMES", "Noise", "Place", "Tally", "log_hard", "log_none", "log_rate", "log_sometimes"]
+__all__ = [
+    "HARD",
+    "SOMETIMES",
+    "Noise",
+    "Place",
+    "Tally",
+    "log_chances",
+    "log_hard",
+    "log_none",
+    "log_rate",
+    "log_sometimes",
+    "log_sum",
+    "strays_of",
+]
 
 LN2 = math.log(2.0)
 HARD = (1.0e4, 1.0)
 SOMETIMES = (0.4, 1.0)
 _NOISE = (0.5, 5.0e4)
+# A wrong read where the fault had an open chance, but with a value that the replay did not foresee (several of its
+# acts may have met in one cell): any pattern, at this price on top.
+EXCUSE = math.log(0.01)
+
+Counts = NDArray[Any]
 
 
 class Tally(NamedTuple):
@@ -40,6 +60,7 @@ class Tally(NamedTuple):
     explained: int = 0
     unsure_bits: int = 0
     contradicted: int = 0
+    excused: int = 0
 
     def plus(self, other: Tally) -> Tally:
         """Both together."""
@@ -69,34 +90,80 @@ class Noise(NamedTuple):
         return float(betaln(a + strays, b + self.compared - strays) - betaln(a, b)) - strays * pattern
 
 
+def log_sum(logs: Sequence[float]) -> float:
+    """log Σ exp; of nothing −∞."""
+    top = max(logs, default=-math.inf)
+    if top == -math.inf:
+        return top
+    return top + math.log(sum(math.exp(value - top) for value in logs))
+
+
 def log_rate(hits: int, misses: int, prior: tuple[float, float]) -> float:
     """Log marginal likelihood of hits and misses under a Beta prior of the rate."""
     a, b = prior
     return float(betaln(hits + a, misses + b) - betaln(a, b))
 
 
-def log_hard(tally: Tally, noise: Noise) -> float:
-    """The fault acts always: a chance at which it did not show as predicted counts against it."""
-    against = tally.misses + tally.other
-    found = log_rate(tally.hits, against, HARD) - tally.unsure_bits * LN2
-    return found + noise.log_strays(noise.wrong - tally.explained)
+def log_hard(tally: Tally, extra_misses: int = 0) -> float:
+    """The fault acts always: a chance at which it did not show as predicted counts against it.
+
+    Strays are left to the caller (``Noise.log_strays``), as they are in ``log_sometimes``.
+    """
+    against = tally.misses + tally.other + extra_misses
+    return log_rate(tally.hits, against, HARD) - tally.unsure_bits * LN2
 
 
-def log_sometimes(tally: Tally, noise: Noise) -> float:
-    """The fault comes and goes at some rate."""
-    found = log_rate(tally.hits, tally.misses, SOMETIMES) - tally.unsure_bits * LN2
-    return found + noise.log_strays(noise.wrong - tally.explained + 2 * tally.contradicted)
+def log_chances(hits: Counts, misses: Counts, total: tuple[int, int]) -> float:
+    """Log marginal likelihood of hits and misses of a fault that comes and goes.
+
+    Three ideas of its habits, averaged: one rate throughout; a rate of its own
+    in each of eight spans, or in each window, where it sleeps (rate 0) with
+    chance one half. The last two let bursts and warming up be what they are.
+    ``hits``, ``misses``: int64[windows]; ``total``: their sums, counted exactly.
+    """
+    even = math.log(0.5) + log_rate(*total, SOMETIMES)
+    if total[0] == 0:
+        return even
+    coarse = math.log(0.25) + _by_span(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1))
+    fine = math.log(0.25) + _by_span(hits, misses)
+    return log_sum([even, coarse, fine])
+
+
+def _by_span(hits: Counts, misses: Counts) -> float:
+    a, b = SOMETIMES
+    awake = betaln(hits + a, misses + b) - betaln(a, b)
+    found = np.where(hits > 0, awake, np.logaddexp(0.0, awake)) - LN2
+    return float(found.sum())
+
+
+def log_sometimes(tally: Tally, chances: Counts | None, pattern_bits: int, extra_misses: int = 0) -> float:
+    """The fault comes and goes. ``extra_misses``: chances missed that no window is known of;
+    ``chances`` None: one rate throughout is all that is weighed (quick)."""
+    total = (tally.hits + tally.excused, tally.misses + extra_misses)
+    if chances is None:
+        found = log_rate(*total, SOMETIMES)
+    else:
+        found = log_chances(chances[:, 0], chances[:, 1] + extra_misses / chances.shape[0], total)
+    excuses = tally.excused * (EXCUSE - math.log(2.0**pattern_bits - 1.0))
+    return found - tally.unsure_bits * LN2 + excuses
+
+
+def strays_of(tally: Tally, hard: bool, wrong: int) -> int:
+    """Wrong reads that the fault leaves unexplained; a contradiction counts twice."""
+    if hard:
+        return wrong - tally.explained
+    return wrong - tally.explained - tally.excused + 2 * tally.contradicted
 
 
 class Place(NamedTuple):
-    """A place for an unlisted fault: its share of the prior, reads compared there, its lanes,
-    the wrong reads that lie in it (``events`` without repeats of a cell's last read)."""
+    """A place for an unlisted fault: its share of the prior, its lanes, the wrong reads that lie in it and,
+    by window, those that do not just repeat a cell's last read, and the reads that came back right."""
 
     share: float
-    compared: int
     lanes: int
     wrong: int
-    events: int
+    events: Counts
+    right: Counts
 
 
 def log_none(places: list[Place], noise: Noise) -> float:
@@ -104,13 +171,8 @@ def log_none(places: list[Place], noise: Noise) -> float:
     found = []
     for place in places:
         pattern = math.log(max(2.0**place.lanes - 1.0, 1.0))
-        rate = log_rate(place.events, max(place.compared - place.wrong, 0), (0.5, 1.0))
+        events = int(place.events.sum())
+        rate = log_chances(place.events, place.right, (events, int(place.right.sum())))
         strays = noise.log_strays(noise.wrong - place.wrong)
-        found.append(math.log(place.share) + rate - place.events * pattern + strays)
-    return float(logsumexp(found)) if found else -math.inf
-
-
-def shares(weights: Mapping[object, float]) -> dict[object, float]:
-    """Log weights → probabilities that sum to 1."""
-    total = float(logsumexp(list(weights.values()))) if weights else 0.0
-    return {key: math.exp(value - total) for key, value in weights.items()}
+        found.append(math.log(place.share) + rate - events * pattern + strays)
+    return log_sum(found)
