@@ -88,7 +88,7 @@ class SceneCollector:
         word, shift = bit // 64, (bit % 64).astype(np.uint64)
         return Scene(
             names=tuple(self.names),
-            time_ns=(rows.time[low:high] - edge) * ns,
+            time_ns=(rows.time[low:high] - edge).astype(np.float64) * ns,
             levels=(rows.levels[low:high][:, word] >> shift & np.uint64(1)).astype(np.bool_),
             unknown=(rows.unknown[low:high][:, word] >> shift & np.uint64(1)).astype(np.bool_),
             span_ns=((begin - edge) * ns, (end - edge) * ns),

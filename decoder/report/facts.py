@@ -26,7 +26,7 @@ COVERAGE_HEADS = ("region", "cells compared", "lanes seen at both levels", "addr
 
 def coverage_rows(coverage: Mapping[str, Any]) -> list[tuple[str, ...]]:
     """One row a region under ``COVERAGE_HEADS``."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for region in coverage.get("regions", ()):
         lanes = [lane["lane"] for lane in region.get("lanes", ()) if lane["low"] and lane["high"]]
         lines = [line["line"] for line in region.get("address_lines", ()) if line["told_apart"]]

@@ -150,6 +150,8 @@ def test_interruption_is_quiet(engine: Engine, capsys: pytest.CaptureFixture[str
         (["cycles", "run.vcd", "--profile", "z80", "--csv", "a", "--jsonl", "a"], "both go to"),
         (["cycles", "run.vcd", "--profile", "z80", "--csv", "a", "--json"], "one of them"),
         (["cycles", "run.vcd", "--profile", "z80", "--head", "0"], "--head"),
+        (["check", "run.vcd", "--profile", "z80", "--html", "-", "--json"], "one of them"),
+        (["check", "run.vcd", "--profile", "z80", "--html", "a", "--markdown", "a"], "two different files"),
         (["demo", "lom"], "Did you mean loom?"),
     ],
 )
@@ -162,6 +164,32 @@ def test_bad_usage_is_one_message(
     assert err.startswith("busledger: ")
     assert err.count("\n") == 1
     assert said in err
+
+
+def test_reports_are_written_whole_and_in_place_of_the_text(
+    engine: Engine, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page, notes = tmp_path / "r.html", tmp_path / "r.md"
+    engine.answer = lambda _request: healthy()
+    assert (
+        main(["check", str(tmp_path / "run.vcd"), "--profile", "z80", "--html", str(page), "--markdown", str(notes)])
+        == 0
+    )
+    assert page.read_text().startswith("<!DOCTYPE html>")
+    assert notes.read_text().startswith("# No fault seen")
+    assert capsys.readouterr().out.startswith("No fault seen")
+    assert main(["check", str(tmp_path / "run.vcd"), "--profile", "z80", "--markdown", "-"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("# No fault seen")
+    assert out.count("No fault seen") == 1
+
+
+def test_page_over_the_capture_is_refused_before_any_work(engine: Engine, tmp_path: Path) -> None:
+    capture = tmp_path / "run.vcd"
+    capture.write_text("precious")
+    assert main(["check", str(capture), "--profile", "z80", "--html", str(capture)]) == 2
+    assert capture.read_text() == "precious"
+    assert engine.asked == []
 
 
 @pytest.mark.parametrize("command", [[], ["check"], ["cycles"], ["browse"], ["profiles"], ["parts"], ["demo"]])

@@ -39,7 +39,7 @@ def check(
     from tui.commands.progress_bar import progress_bar
 
     outputs = Outputs(html, markdown)
-    outputs.refuse_overwriting(capture, board, wiring)
+    outputs.refuse_overwriting(capture, board, wiring, as_json=as_json)
     asked = opt.request(
         capture,
         board=board,
@@ -53,5 +53,4 @@ def check(
     )
     with progress_bar(not (quiet or no_progress)) as progress:
         result = run_check(asked, progress)
-    outputs.write(result, asked)
-    return report_check(result, as_json=as_json, quiet=quiet)
+    return report_check(result, outputs, asked, as_json=as_json, quiet=quiet)

@@ -49,12 +49,11 @@ def demo(
     folder = _chosen(folders, name)
     capture, board = folder / CAPTURE, folder / "board.toml"
     outputs, asked = Outputs(html, markdown), opt.request(str(capture), board=board)
-    outputs.refuse_overwriting(capture, board)
+    outputs.refuse_overwriting(capture, board, as_json=as_json)
     with progress_bar(not (quiet or no_progress)) as progress:
         result = run_check(asked, progress)
-    outputs.write(result, asked)
-    status = report_check(result, as_json=as_json, quiet=quiet)
-    if not (as_json or quiet):
+    status = report_check(result, outputs, asked, as_json=as_json, quiet=quiet)
+    if not (as_json or quiet or outputs.on_screen):
         others = [key for key, other in folders.items() if other != folder]
         screen.show("\n")
         screen.show_paragraphs(

@@ -91,11 +91,11 @@ ToOption = Annotated[str | None, typer.Option("--to", metavar="TIME", help="End 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the result as JSON, and nothing else.")]
 HtmlOption = Annotated[
     str | None,
-    typer.Option("--html", metavar="FILE", help="Write a page to keep or print.", show_default=False),
+    typer.Option("--html", metavar="FILE", help="Write a page to keep or print; '-' prints it.", show_default=False),
 ]
 MarkdownOption = Annotated[
     str | None,
-    typer.Option("--markdown", metavar="FILE", help="Write the report as markdown.", show_default=False),
+    typer.Option("--markdown", metavar="FILE", help="Write the report as markdown; '-' prints it.", show_default=False),
 ]
 QuietOption = Annotated[bool, typer.Option("--quiet", help="Print only the answer's first line, no progress.")]
 NoProgressOption = Annotated[bool, typer.Option("--no-progress", help="Draw no progress bar.")]

@@ -24,10 +24,17 @@ class Outputs:
     html: str | None = None
     markdown: str | None = None
 
-    def refuse_overwriting(self, *inputs: str | Path | None) -> None:
-        """Raise UsageError before any work if an output would hit an input or the other output."""
+    @property
+    def on_screen(self) -> bool:
+        """Whether one of them takes the place of the text on standard output."""
+        return "-" in (self.html, self.markdown)
+
+    def refuse_overwriting(self, *inputs: str | Path | None, as_json: bool = False) -> None:
+        """Raise UsageError before any work if an output would hit an input or another output."""
         from decoder.report import refuse_overwriting
 
+        if as_json and self.on_screen:
+            raise UsageError("--json and a report both go to standard output", expected="one of them")
         if self.html is not None and self.html == self.markdown:
             raise UsageError(f"--html and --markdown both go to {self.html!r}", expected="two different files")
         for output in (self.html, self.markdown):
@@ -36,25 +43,41 @@ class Outputs:
 
     def write(self, result: CheckResult, asked: Request) -> None:
         """Write each file whole; raises OutputError and leaves an old file alone when that fails."""
-        settings = settings_of(asked)
+        if self.html is None and self.markdown is None:
+            return
+        settings, notes = settings_of(asked), _notes(asked)
         if self.html is not None:
             from decoder.board import load_board
             from decoder.report import html_page
 
             board = load_board(asked.board) if isinstance(asked.board, str | Path) else None
             pictures = _pictures(asked) if result.mismatch_total else []
-            self._put(self.html, html_page(result, board=board, settings=settings, pictures=pictures))
+            self._put(self.html, html_page(result, board=board, settings=settings, notes=notes, pictures=pictures))
         if self.markdown is not None:
             from decoder.report import markdown_text
 
-            self._put(self.markdown, markdown_text(result, settings=settings))
+            self._put(self.markdown, markdown_text(result, settings=settings, notes=notes))
 
     @staticmethod
     def _put(name: str, text: str) -> None:
         from decoder.report import whole_file
 
+        data = text.encode("utf-8", "backslashreplace")
+        if name == "-":
+            screen.show_data(data)
+            return
         with whole_file(name) as file:
-            file.write(text.encode("utf-8", "backslashreplace"))
+            file.write(data)
+
+
+def _notes(asked: Request) -> list[str]:
+    """What the user has pinned to the board, its parts and this capture."""
+    from decoder.notes import NotesFile, note_lines, notes_path
+
+    board = Path(asked.board) if isinstance(asked.board, str | Path) else None
+    if board is None and asked.capture == "-":
+        return []
+    return note_lines(NotesFile(notes_path(board, str(asked.capture))).notes)
 
 
 def _pictures(asked: Request) -> list[tuple[str, str]]:
@@ -93,11 +116,14 @@ def settings_of(asked: Request) -> Mapping[str, str]:
     return {name: str(value) for name, value in given.items() if value is not None}
 
 
-def report_check(result: CheckResult, *, as_json: bool = False, quiet: bool = False) -> int:
-    """Print the result; 1 if any read was wrong, else 0."""
+def report_check(
+    result: CheckResult, outputs: Outputs, asked: Request, *, as_json: bool = False, quiet: bool = False
+) -> int:
+    """Write the report files and print the result; 1 if any read was wrong, else 0."""
+    outputs.write(result, asked)
     if as_json:
         screen.show_data(result.to_json().encode() + b"\n")
-    else:
+    elif not outputs.on_screen:
         from decoder.report import check_text
 
         screen.show(check_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
