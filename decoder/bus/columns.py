@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from enum import IntEnum, IntFlag
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,7 +83,7 @@ class Cycles:
     @classmethod
     def empty(cls, n: int = 0) -> Cycles:
         """n rows of zeros, region -1."""
-        made = {name: np.zeros(n, dtype) for name, dtype in _DTYPES.items()}
+        made: dict[str, Any] = {name: np.zeros(n, dtype) for name, dtype in _DTYPES.items()}
         made["region"][:] = -1
         return cls(**made)
 

@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """Second pass: what each span was that the first pass found.
 
 Arrays are handed to small functions a dozen times a cycle; counting references to them would take most
@@ -10,6 +11,9 @@ no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
 import numpy as np
 from numba import njit
 
+_UNCOUNTED = {"_nrt": False}
+_INLINED = {"_nrt": False, "inline": "always"}
+
 NEVER = -2
 BEGIN, MIDDLE, END, ANYHIGH, ANYLOW, CHANGED, PREV, FIRST_LATCH = 0, 1, 2, 3, 4, 5, 6, 8
 UNSETTLED, UNKNOWN, PARTIAL, AFTER_GAP, SHORT_STROBE, WAIT = 1, 2, 4, 8, 16, 32  # as columns.Flag
@@ -17,7 +21,7 @@ LATCH, GAP = 1, 2
 UNSEEN, DOUBTED = 1, 2
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _plane_holds(number, levels, unknown, expr, term, lit):
     """Expression ``number`` on the planes of one span: 1, 0 or -1."""
     if number < 0:
@@ -40,7 +44,7 @@ def _plane_holds(number, levels, unknown, expr, term, lit):
     return -1 if doubt else 0
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(cache=True, nogil=True, **_UNCOUNTED)
 def _settle(time, levels, unknown, row, floor, at, low, high, plane, lev, unk, mov):
     """Levels at time ``at`` near row ``row`` into plane ``plane``; bits that moved strictly inside (low, high)."""
     n, words = levels.shape
@@ -63,7 +67,7 @@ def _settle(time, levels, unknown, row, floor, at, low, high, plane, lev, unk, m
                 mov[plane, w] |= (levels[i, w] ^ levels[i - 1, w]) | (unknown[i, w] ^ unknown[i - 1, w])
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _inside(time, levels, unknown, begin_row, end_row, floor, low, high, lev, unk):
     """Planes ANYHIGH, ANYLOW and CHANGED over the time between low and high, the level at low included."""
     words = levels.shape[1]
@@ -87,7 +91,7 @@ def _inside(time, levels, unknown, begin_row, end_row, floor, low, high, lev, un
         unk[ANYHIGH, w] &= ~lev[ANYHIGH, w]
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _gather(source, planes, piece_start, piece):
     """Bits of ``planes`` (levels, unknown or moved) that source ``source`` names, at their places."""
     value = np.uint64(0)
@@ -96,7 +100,7 @@ def _gather(source, planes, piece_start, piece):
     return value
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _gather_row(source, row, start, piece, first):
     """As ``_gather`` from one row of words; columns of ``piece`` from ``first`` on are word, right, left, mask."""
     value = np.uint64(0)
@@ -105,16 +109,13 @@ def _gather_row(source, row, start, piece, first):
     return value
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, mov):
     """Fill the planes of the span that ``event`` ends, a row of ``scan``'s events."""
     begin_row, end_row = max(event[2] - base, floor), event[4] - base
     begin, end = event[3], event[5]
     inset = look[1]
-    if strobe[1]:
-        middle = begin
-    else:
-        middle = begin + min((end - begin) // 2, look[2])
+    middle = begin if strobe[1] else begin + min((end - begin) // 2, look[2])
     at = min(begin + strobe[3], max(middle, begin - 1))
     _settle(time, levels, unknown, begin_row, floor, at, begin + strobe[4], begin + strobe[5], BEGIN, lev, unk, mov)
     if strobe[1]:
@@ -131,7 +132,7 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
     _inside(time, levels, unknown, begin_row, end_row, floor, low, high, lev, unk)
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _match(s, lev, unk, rule, source, expr, term, lit, piece_start, piece):
     """(rule, 1 or -1) of strobe s; where several may fit for want of a level, a write is taken; (-1, 0) none."""
     chosen, sure = -1, 0
@@ -159,7 +160,7 @@ def _match(s, lev, unk, rule, source, expr, term, lit, piece_start, piece):
     return chosen, sure
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _lanes(r, all_bits, lev, unk, lane_start, lane, expr, term, lit):
     """(byte lanes in use, 1 or -1 when one of them is in doubt)."""
     lanes, sure = np.uint64(0), 1
@@ -176,7 +177,7 @@ def _lanes(r, all_bits, lev, unk, lane_start, lane, expr, term, lit):
     return lanes, sure
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _read(number, lev, unk, mov, source, piece_start, piece, steady_start, steady):
     """(levels, moved, lost, missing) of source ``number``, each as bits at their places."""
     moved = _gather(number, mov, piece_start, piece) | _gather_row(number, lev[CHANGED], steady_start, steady, 0)
@@ -185,13 +186,13 @@ def _read(number, lev, unk, mov, source, piece_start, piece, steady_start, stead
     return value, moved, lost, source[number, 2]
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _doubts(moved, lost, missing):
     """Flags for bits that moved, are unknown, or are not wired."""
     return (UNSETTLED if moved else 0) | (UNKNOWN if lost else 0) | (PARTIAL if missing else 0)
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _cycle(k, r, sure, lev, unk, mov, kept, t, out_address, out_data, out_kept, out_width):
     """Columns that rule r reads from the planes, into row k; returns its flags."""
     rule, source, piece_start, piece = t.rule, t.source, t.piece_start, t.piece
@@ -228,7 +229,7 @@ def _cycle(k, r, sure, lev, unk, mov, kept, t, out_address, out_data, out_kept, 
     return flags
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _bus_at(time, levels, row, floor, at, bus):
     """The levels of all lines at time ``at``, near row ``row``."""
     i = row
@@ -240,7 +241,7 @@ def _bus_at(time, levels, row, floor, at, bus):
         bus[w] = levels[i, w]
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(cache=True, nogil=True, **_UNCOUNTED)
 def resolve(
     time, levels, unknown, base, final, events, t,
     lev, unk, mov, prev, bus, marks, waits,

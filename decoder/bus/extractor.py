@@ -75,7 +75,8 @@ class CycleExtractor:
         self._counts = np.zeros(8, np.int64)
         self._counts[[1, 4]] = -1
         planes = (FIRST_LATCH + latches, words)
-        self._lev, self._unk, self._mov = np.zeros(planes, np.uint64), np.full(planes, _ALL), np.zeros(planes, np.uint64)
+        self._lev, self._mov = np.zeros(planes, np.uint64), np.zeros(planes, np.uint64)
+        self._unk = np.full(planes, _ALL)
         self._prev = np.zeros((strobes, 2, words), np.uint64)
         self._prev[:, 1] = _ALL
         self._bus = np.zeros(words, np.uint64)
@@ -175,7 +176,8 @@ class CycleExtractor:
         row = max(min(oldest), self._base + total - 2 * MOST_ROWS) - self._base
         reach = int(np.searchsorted(self._rows.time, self._rows.time[row] - self._look_back, side="right")) - 1
         first = max(0, min(row, reach))
-        self._rows = _Rows(*(part[first:].copy() for part in self._rows))
+        time, levels, unknown = self._rows
+        self._rows = _Rows(time[first:].copy(), levels[first:].copy(), unknown[first:].copy())
         self._base += first
 
     def _nothing(self) -> CaptureError:

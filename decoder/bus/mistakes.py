@@ -122,7 +122,7 @@ def _condition(
         if literal.place and not points:
             yield f"{place}: '{literal.place}.' has no meaning here; a strobe or latch looks at the lines as they are"
         elif literal.place and literal.place not in latches and literal.place not in _POINTS:
-            yield f"{place}: there is no latch {literal.place}; a name before the dot is a latch or {', '.join(_POINTS)}"
+            yield f"{place}: there is no latch {literal.place}; before the dot stands a latch or {', '.join(_POINTS)}"
 
 
 def _sources(file: ProfileFile, lines: set[str], latches: set[str]) -> Iterator[str]:

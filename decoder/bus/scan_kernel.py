@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """First pass over a capture's rows: where spans begin and end, latches hold, samples are missing.
 
 Arrays are handed to small functions a dozen times a cycle; counting references to them would take most
@@ -10,12 +11,15 @@ no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
 import numpy as np
 from numba import njit
 
+_UNCOUNTED = {"_nrt": False}
+_INLINED = {"_nrt": False, "inline": "always"}
+
 STROBE, LATCH, GAP = 0, 1, 2
 UNSEEN, DOUBTED = 1, 2  # a span's begin was not seen; a line of its strobe was unknown
 RING = 31
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _row_holds(number, levels, unknown, i, expr, term, lit):
     """Expression ``number`` on row i: 1, 0 or -1."""
     if number < 0:
@@ -38,7 +42,7 @@ def _row_holds(number, levels, unknown, i, expr, term, lit):
     return -1 if doubt else 0
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _bit(levels, unknown, i, word, bit):
     """Level of one bit of row i: 1, 0 or -1."""
     one = np.uint64(1) << np.uint64(bit)
@@ -47,7 +51,7 @@ def _bit(levels, unknown, i, word, bit):
     return 1 if levels[i, word] & one else 0
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(cache=True, nogil=True, **_UNCOUNTED)
 def _median(ring, known):
     """The middle one of the first ``known`` intervals, the upper one of two."""
     for i in range(known):
@@ -60,7 +64,7 @@ def _median(ring, known):
     return np.int64(0)
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _interval(ring, counts, interval, clock):
     """Put a clock (or strobe) interval into the ring; counts[3] = silence in ticks that means missing samples."""
     ring[counts[2] % RING] = interval
@@ -70,7 +74,7 @@ def _interval(ring, counts, interval, clock):
         counts[3] = max(median * clock[2] // 16, clock[3])
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(cache=True, nogil=True, **_INLINED)
 def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found):
     """Strobe s changes to ``state`` at row ``row``; returns the number of events so far."""
     before = spans[s, 0]
@@ -97,7 +101,7 @@ def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found)
     return found
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(cache=True, nogil=True, **_UNCOUNTED)
 def scan(time, levels, unknown, start, base, gap_ends, t, spans, latches, last, ring, counts, events):
     """Find the ends of spans, the edges of latches and the gaps in rows start: of the arrays.
 

@@ -136,11 +136,12 @@ def _channel(signals: Sequence[Signal], channel: str, line: str) -> int:
             return hits[0]
         if hits:
             return _shallowest(signals, hits, line)
-    near = difflib.get_close_matches(channel, [s.name for s in signals], n=3, cutoff=0.4)
+    names = [s.name for s in signals]
+    near = difflib.get_close_matches(channel, names, n=3, cutoff=0.4)
     raise WiringError(
         f"the wiring table clips {line} to a channel '{plain(channel)}' that the capture does not have",
         where="[wiring]",
-        expected=f"a channel such as {', '.join(plain(n) for n in near)}" if near else _listed([s.name for s in signals]),
+        expected=f"a channel such as {', '.join(plain(n) for n in near)}" if near else _listed(names),
     )
 
 

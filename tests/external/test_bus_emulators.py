@@ -78,11 +78,10 @@ def test_6502_program_on_py65():
 
 # Block moves, calls, bit operations through IX, ports.
 PROGRAM_Z80 = bytes.fromhex(
-    "310050 210040 0680 70 23 10FC 210040 110041 014000 EDB0 DD211040 DDCB02C6 DD7E02 D310 DB11 CD3000 CB27 18FE".replace(
-        " ", ""
-    )
+    "310050 210040 0680 70 23 10FC 210040 110041 014000 EDB0"
+    "DD211040 DDCB02C6 DD7E02 D310 DB11 CD3000 CB27 18FE"
 )
-PROGRAM_8080 = bytes.fromhex("310050 210040 0680 70 23 05 C20800 3A1040 D310 DB11 E5 CD3000 D1 C30000".replace(" ", ""))
+PROGRAM_8080 = bytes.fromhex("310050 210040 0680 70 23 05 C20800 3A1040 D310 DB11 E5 CD3000 D1 C30000")
 
 
 def accesses_z80(machine, program, steps, has_prefixes):
@@ -125,7 +124,7 @@ def accesses_z80(machine, program, steps, has_prefixes):
 
 
 def pins_z80(log, tc, late_ns=100):
-    """Z80 CPU User Manual, figures "Instruction Op Code Fetch", "Memory Read or Write Cycles", "Input or Output Cycles";
+    """Z80 CPU User Manual, figures "Instruction Op Code Fetch", "Memory Read or Write", "Input or Output Cycles";
     delays well inside the A.C. table of the Product Specification (March 1978); opcodes come ``late_ns`` before T3."""
     wave = Wave().idle(MREQ=1, IORQ=1, RD=1, WR=1, M1=1, RFSH=1).put(0, "A0-A15", 0).put(0, "D0-D7", 0)
     now, refresh = 400.0, 0

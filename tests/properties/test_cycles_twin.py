@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from itertools import pairwise
 
 import numpy as np
 from hypothesis import given, settings
@@ -88,13 +89,19 @@ name = "mixed"
 pieces = [{ bits = "0-3", lines = "AD0-AD3", latch = "adr" }, { bits = "7-4", lines = "AD4-AD7", at = "begin" }]
 [[address]]
 name = "row"
-pieces = [{ bits = "0-5", lines = "AD5-AD0", latch = "row" }, { bits = "6", lines = "HI", at = "middle", invert = true }]
+pieces = [
+  { bits = "0-5", lines = "AD5-AD0", latch = "row" },
+  { bits = "6", lines = "HI", at = "middle", invert = true },
+]
 [[data]]
 name = "wide"
 pieces = [{ bits = "0-15", lines = "D0-D15", at = "end" }]
 [[data]]
 name = "q"
-pieces = [{ bits = "0-7", lines = "Q0-Q7", at = "begin", steady = true }, { bits = "8-15", lines = "D15-D8", latch = "adr" }]
+pieces = [
+  { bits = "0-7", lines = "Q0-Q7", at = "begin", steady = true },
+  { bits = "8-15", lines = "D15-D8", latch = "adr" },
+]
 [[rule]]
 kind = "stretch"
 strobe = "rd"
@@ -196,7 +203,7 @@ def _extract(case, cuts):
     time, levels, unknown, gaps = _capture(layout.names, times, rows, gap)
     extractor = CycleExtractor(profile, layout, 1_000_000, grid)
     parts, edges = [], [0, *sorted(cuts), len(time)]
-    for start, stop in zip(edges, edges[1:], strict=False):
+    for start, stop in pairwise(edges):
         now = tuple(g for g in gaps if start <= gap < stop)
         parts.append(
             extractor.feed(Capture(time[start:stop], levels[start:stop], unknown[start:stop], 1_000_000, now, start))

@@ -226,11 +226,8 @@ class PlainDecoder:
             return True if True in seen else None if None in seen else False
         plane = self.plane(place or "middle")
         if plane is None:
-            return self.asserted({n: None for n in self.wired}, line)
-        row, moved = plane
-        spot = next((n for n in (line, self.profile.lines[line].fallback) if n in self.wired), None)
-        del moved, spot
-        return self.asserted(row, line)
+            return self.asserted(dict.fromkeys(self.wired), line)
+        return self.asserted(plane[0], line)
 
     def plane(self, place):
         return self.planes[place] if place in self.planes else self.held.get(place)
@@ -290,8 +287,9 @@ class PlainDecoder:
                     bits[bit] = (None, "missing") if level is None else (int(bool(level) != turned), "")
                     continue
                 plane = (bus, set()) if bus is not None else self.plane(piece.latch or piece.at)
-                row, moved = plane if plane is not None else ({n: None for n in self.wired}, set())
-                steady = piece.latch is None and (piece.at in ("begin", "middle") if piece.steady is None else piece.steady)
+                row, moved = plane if plane is not None else (dict.fromkeys(self.wired), set())
+                steady = piece.at in ("begin", "middle") if piece.steady is None else piece.steady
+                steady = steady and piece.latch is None
                 if bus is None and (spot in moved or (steady and spot in self.changed)):
                     bits[bit] = (None, "moved")
                 elif row[spot] is None:

@@ -1,0 +1,198 @@
+"""What the extractor says beside the cycles: flags, drop-outs, notes, and captures without a bus."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from decoder.bus import CycleExtractor, Cycles, Flag, Kind, Layout, line_needs, load_profile
+from decoder.capture import Capture, Gap, Signal
+from decoder.errors import CaptureError, UsageError
+from decoder.wiring import bind
+from tests.external.waveform import Wave, told
+
+
+def bus_6502(cycles, *, skip=range(0), data_at=700, release_at=1060, wired_data="D0-D7"):
+    """Reads of consecutive addresses, one a microsecond; cycles in ``skip`` are silence."""
+    wave = Wave().idle(PHI2=0, RW=1).put(0, "A0-A15", 0).put(0, wired_data, 0)
+    for n in range(cycles):
+        if n in skip:
+            continue
+        start = 1000 * n
+        wave.put(start + 100, "A0-A15", 0x200 + n).put(start + 500, "PHI2", 1).put(start + 1000, "PHI2", 0)
+        wave.put(start + data_at, wired_data, n & 0xFF).put(start + release_at, wired_data, 0xFF)
+    return wave
+
+
+def extract(wave, name="6502", gaps=()):
+    profile = load_profile(name)
+    layout = Layout(profile, bind([Signal(n) for n in wave.lines], line_needs(profile)))
+    time, levels, unknown = wave.columns(layout.names)
+    extractor = CycleExtractor(profile, layout, 1_000_000, None)
+    first = extractor.feed(Capture(time, levels, unknown, 1_000_000, gaps))
+    return Cycles.concat([first, extractor.finish()]), extractor
+
+
+def test_a_quiet_capture_has_no_flags_and_no_notes():
+    cycles, extractor = extract(bus_6502(100))
+    assert told(cycles) == [("read", 0x200 + n, n) for n in range(100)]
+    assert not cycles.flags.any()
+    assert (extractor.notes, extractor.gaps, extractor.rejected) == ([], [], 0)
+    assert (cycles.region == -1).all()
+    assert (cycles.width == 1).all()
+    assert (np.diff(cycles.time) > 0).all()
+
+
+def test_kept_is_what_the_bus_showed_before_this_cycle():
+    cycles, _ = extract(bus_6502(20, release_at=1005))
+    assert cycles.kept[1:].tolist() == [0xFF] * 19
+    held, _ = extract(bus_6502(20, release_at=1200))
+    assert held.kept[1:].tolist() == list(range(19))
+
+
+def test_data_inside_the_set_up_window_is_unknown_bit_by_bit():
+    # W65C02S: 10 ns set-up is the least of all grades; a change 5 ns before the edge breaks them all.
+    cycles, _ = extract(bus_6502(40, data_at=995))
+    assert (cycles.flags[1:] & Flag.UNSETTLED).all()
+    moved = cycles.data_unknown[1:] & 0xFF
+    before = np.array([0xFF] * 39, np.uint32)
+    after = np.arange(1, 40, dtype=np.uint32)
+    assert (moved == (before ^ after)).all()
+    assert (((cycles.data[1:] ^ after) & ~moved & 0xFF) == 0).all()
+
+
+def test_data_that_leaves_before_the_hold_time_is_unsettled():
+    cycles, _ = extract(bus_6502(40, release_at=1004))
+    assert (cycles.flags & Flag.UNSETTLED).all()
+
+
+def test_an_address_that_moves_inside_the_strobe():
+    wave = bus_6502(40)
+    wave.put(20_700, "A4", 1).put(20_720, "A4", 0)
+    cycles, _ = extract(wave)
+    assert cycles.flags[20] == Flag.UNSETTLED
+    assert cycles.address_unknown[20] == 1 << 4
+    assert not cycles.flags[[19, 21]].any()
+
+
+def test_unknown_levels_are_unknown_and_not_zero():
+    wave = bus_6502(40)
+    wave.put(9_800, "D3", None).put(10_050, "D3", 0)
+    wave.put(12_300, "A1", None).put(13_050, "A1", 0)
+    cycles, _ = extract(wave)
+    assert (cycles.flags[9], cycles.data_unknown[9] & 0xFF) == (Flag.UNKNOWN, 8)
+    assert (cycles.flags[12], cycles.address_unknown[12]) == (Flag.UNKNOWN, 2)
+
+
+def test_an_unknown_direction_is_taken_as_a_write_of_unknown_data():
+    wave = bus_6502(40)
+    wave.put(20_100, "RW", None).put(21_100, "RW", 1)
+    cycles, _ = extract(wave)
+    assert (cycles.kind[20], cycles.flags[20]) == (Kind.WRITE, Flag.UNKNOWN)
+    assert cycles.data_unknown[20] == 0xFFFFFFFF
+
+
+def test_lines_that_are_not_wired_make_partial_cycles():
+    cycles, _ = extract(bus_6502(20, wired_data="D0-D5"))
+    assert (cycles.flags == Flag.PARTIAL).all()
+    assert (cycles.data_unknown & 0xFF == 0xC0).all()
+
+
+def test_missing_clocks_are_a_drop_out_told_once():
+    cycles, extractor = extract(bus_6502(300, skip=range(100, 200)))
+    assert len(extractor.gaps) == 1
+    start, end = extractor.gaps[0]
+    assert 100_000 <= start <= 100_100
+    assert 200_000 <= end <= 200_100
+    assert [n.code for n in extractor.notes] == ["dropout"]
+    assert "no edge on PHI2" in extractor.notes[0].text
+    assert len(cycles) == 200
+    assert np.flatnonzero(cycles.flags & Flag.AFTER_GAP).tolist() == [100]
+
+
+def test_a_clock_stretched_within_its_limit_is_no_drop_out():
+    _, extractor = extract(bus_6502(300, skip=range(100, 108)))
+    assert extractor.gaps == []
+
+
+def test_a_dumped_gap_cuts_the_span_that_is_open():
+    wave = bus_6502(60)
+    for line in wave.lines:
+        wave.changes[line] = {t: v for t, v in wave.changes[line].items() if not 20_600 < t < 30_700}
+        wave.put(20_650, line, None)
+        wave.put(30_700, line, 0)
+    cycles, extractor = extract(wave, gaps=(Gap(20_650, 30_700, "$dumpoff"),))
+    assert extractor.gaps == [(20_650, 30_700)]
+    assert extractor.rejected == 1
+    assert np.flatnonzero(cycles.flags & Flag.AFTER_GAP).tolist() == [20]
+    assert cycles.address[20] == 0x21F
+
+
+def test_silence_on_a_strobed_bus():
+    def reads(skip):
+        wave = Wave().idle(MREQ=1, RD=1, WR=1, M1=1).put(0, "A0-A15", 0).put(0, "D0-D7", 0)
+        for n in range(200):
+            if n in skip:
+                continue
+            at = 1200 * n
+            wave.put(at, "A0-A15", n).pulse("MREQ", at + 200, at + 900).pulse("RD", at + 205, at + 905)
+            wave.put(at + 500, "D0-D7", n)
+        return wave
+
+    assert extract(reads(range(0)), "z80")[1].gaps == []
+    assert extract(reads(range(50, 90)), "z80")[1].gaps == []
+    cycles, extractor = extract(reads(range(50, 150)), "z80")
+    assert len(extractor.gaps) == 1
+    assert "no line moved" in extractor.notes[0].text
+    assert np.flatnonzero(cycles.flags & Flag.AFTER_GAP).tolist() == [50]
+
+
+def test_a_strobe_too_short_for_every_grade():
+    wave = Wave().idle(MREQ=1, RD=1, WR=1).put(0, "A0-A15", 0x1234).put(0, "D0-D7", 0x5A)
+    wave.pulse("MREQ", 1000, 2000).pulse("WR", 1300, 1700).pulse("MREQ", 3000, 4000).pulse("WR", 3300, 3500)
+    cycles, _ = extract(wave, "z80")
+    assert told(cycles, flags=True) == [("write", 0x1234, 0x5A, Flag(0)), ("write", 0x1234, 0x5A, Flag.SHORT_STROBE)]
+
+
+@pytest.mark.parametrize(("name", "line"), [("6502", "PHI2"), ("z80", "RD")])
+def test_no_edges_is_an_error_that_names_the_lines(name, line):
+    wave = Wave().idle(PHI2=0, RW=1, MREQ=1, RD=1, WR=1).put(0, "A0-A15", 0).put(0, "D0-D7", 0).put(500, "D0", 1)
+    with pytest.raises(CaptureError) as caught:
+        extract(wave, name)
+    assert f"no edges on {line}" in str(caught.value)
+
+
+def test_a_sample_rate_too_low_is_said_up_front():
+    profile = load_profile("6502")
+    layout = Layout(profile, bind([Signal(n) for n in bus_6502(2).lines], line_needs(profile)))
+    slow = CycleExtractor(profile, layout, 1_000_000, 125.0)
+    assert [n.code for n in slow.notes] == ["sample-rate"]
+    assert "9.09 MHz" in slow.notes[0].text  # 1 / (100 + 10) ns, MCS6500 data sheet, May 1976
+    assert CycleExtractor(profile, layout, 1_000_000, 1000 / 24).notes == []
+    assert CycleExtractor(profile, layout, 1_000_000, None).notes == []
+
+
+def test_layout_keeps_runs_together_and_knows_its_bits():
+    profile = load_profile("6502")
+    names = ["D3", "A1", "CS0", "A0", "PHI2", "RW", "D2"]
+    layout = Layout(profile, bind([Signal(n) for n in names], line_needs(profile, ["CS0"])), extra=["CS0", "CS1"])
+    assert layout.names == ("PHI2", "RW", "A0", "A1", "D2", "D3", "CS0")
+    assert [names[i] for i in layout.select] == list(layout.names)
+    assert layout.bit("CS0") == 6
+    assert layout.mask(["A0", "A1", "CS1"]).tolist() == [0b1100]
+    with pytest.raises(UsageError):
+        layout.bit("CS1")
+
+
+def test_more_than_128_lines():
+    profile = load_profile("6502")
+    wave = bus_6502(30)
+    extra = [f"X{n}" for n in range(150)]
+    for n, name in enumerate(extra):
+        wave.put(n, name, n & 1)
+    layout = Layout(profile, bind([Signal(n) for n in wave.lines], line_needs(profile, extra)), extra)
+    assert layout.words == 3
+    time, levels, unknown = wave.columns(layout.names)
+    extractor = CycleExtractor(profile, layout, 1_000_000, None)
+    cycles = Cycles.concat([extractor.feed(Capture(time, levels, unknown, 1_000_000)), extractor.finish()])
+    assert told(cycles) == [("read", 0x200 + n, n) for n in range(30)]
