@@ -1,15 +1,32 @@
 """From mismatches to a named part: faults are proposed, replayed and weighed."""
 
+from .account import Account, account
+from .clearing import clear
+from .coverage import coverage
+from .coverage_counter import CoverageCounter
 from .engine import diagnose
 from .evidence import CheckEvidence, CheckKey, Diagnosis, Evidence, ProfileFacts
+from .occasions import intermittence
+from .statistics import Interval, accesses_needed, clopper_pearson, rate_below, wilson
 from .traffic import TrafficCounter
 
 __all__ = [
+    "Account",
     "CheckEvidence",
     "CheckKey",
+    "CoverageCounter",
     "Diagnosis",
     "Evidence",
+    "Interval",
     "ProfileFacts",
     "TrafficCounter",
+    "accesses_needed",
+    "account",
+    "clear",
+    "clopper_pearson",
+    "coverage",
     "diagnose",
+    "intermittence",
+    "rate_below",
+    "wilson",
 ]

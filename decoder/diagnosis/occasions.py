@@ -29,6 +29,7 @@ _ONES = np.array([bin(i).count("1") for i in range(1 << 16)], np.uint8)
 LEAST_PROBABLE = 0.5  # other suspects than the first are described from this probability on
 TRACE = 0.9  # share of re-reads that stay wrong from which on the fault is taken to act in writes
 LEAST_REREADS = 3
+ROWS_IN_MEMORY = 1_000_000  # eligible accesses, about 40 bytes each; past that the log is read a second time
 
 Lanes = NDArray[np.uint32]
 Shows = Callable[[Lanes, Lanes, int], NDArray[np.bool_]]
@@ -79,7 +80,7 @@ def intermittence(
     """The ``intermittence`` of ``check --json``: the likeliest intermittent suspect described, and further probable
     ones under ``others``; empty where no suspect is intermittent.
 
-    Reads the log twice for each suspect, in blocks: memory does not grow with the capture.
+    Reads the log in blocks, twice where there are many eligible accesses: memory does not grow with the capture.
     """
     coming = [s for s in suspects if s.intermittent]
     chosen = [s for i, s in enumerate(coming) if i == 0 or s.probability >= LEAST_PROBABLE][:3]
@@ -100,14 +101,20 @@ def _describe(
 ) -> dict[str, Any]:
     reach = _reach(board, suspect, data_bits)
     totals = _Totals(*(np.zeros(2, np.int64) for _ in range(3)))
-    for circumstances, before in _eligible(log, reach, cells, data_bits):
+    held: list[tuple[Circumstances, NDArray[np.uint8]]] | None = []
+    for block in _eligible(log, reach, cells):
+        circumstances, came = block
         _add(totals.all, circumstances.failed)
-        _add(totals.fresh, circumstances.failed[before == NOTHING_YET])
-        _add(totals.again, circumstances.failed[before == READ_WRONG])
+        _add(totals.fresh, circumstances.failed[came == NOTHING_YET])
+        _add(totals.again, circumstances.failed[came == READ_WRONG])
+        if held is not None:
+            held.append(block)
+        if totals.all[0] > ROWS_IN_MEMORY:
+            held = None
     kept = totals.fresh if totals.only_fresh else totals.all
     tally = Tally(int(kept[0]), windows_for(int(kept[1])), cells.address_bits, data_bits)
-    for circumstances, before in _eligible(log, reach, cells, data_bits):
-        tally.feed(_taken(circumstances, before == NOTHING_YET) if totals.only_fresh else circumstances)
+    for circumstances, came in held if held is not None else _eligible(log, reach, cells):
+        tally.feed(_taken(circumstances, came == NOTHING_YET) if totals.only_fresh else circumstances)
     own = [b for b in range(data_bits) if reach.mask >> b & 1]
     return describe(
         tally,
@@ -139,9 +146,7 @@ def _reach(board: Board, suspect: Suspect, data_bits: int) -> _Reach:
     return _Reach(regions, mask, suspect.address, _SHOWS.get(suspect.fault))
 
 
-def _eligible(
-    log: AccessesLike, reach: _Reach, cells: CellSpace, data_bits: int
-) -> Iterator[tuple[Circumstances, NDArray[np.uint8]]]:
+def _eligible(log: AccessesLike, reach: _Reach, cells: CellSpace) -> Iterator[tuple[Circumstances, NDArray[np.uint8]]]:
     """Blocks of eligible accesses, with how the cell's last read since its write came out."""
     history = CellHistory(cells.total)
     mask = np.uint32(reach.mask)
@@ -149,21 +154,23 @@ def _eligible(
     for cycles, compared in log.blocks():
         if not len(cycles):
             continue
-        judged = _JUDGED[compared.verdict]
-        wrong = (compared.mismatch & mask) != 0
-        cell = cells.locate(cycles.region, cycles.address)
-        age, before = history.feed(cell, cycles.time, _IS_WRITE[cycles.kind], judged, wrong)
-        found = judged & reach.regions[cycles.region] & ((compared.known & mask) != 0)
-        if reach.address is not None:
-            found &= cycles.address == np.uint32(reach.address)
-        if reach.shows is not None:
-            # Lanes that are not known are given the level at which nothing would show, which mask & known takes out.
-            found &= wrong | _showing(reach.shows, compared, cycles, reach.mask, data_bits)
-        yield _circumstances(cycles, compared, found, wrong, age, previous), before[found]
+        before_it = _before(cycles, previous)
         previous = int(cycles.kind[-1]), int(cycles.address[-1]), int(cycles.region[-1])
+        here = np.flatnonzero(reach.regions[cycles.region])
+        part, judgement = cycles.take(here), compared.take(here)
+        judged = _JUDGED[judgement.verdict]
+        wrong = (judgement.mismatch & mask) != 0
+        cell = cells.locate(part.region, part.address)
+        age, came = history.feed(cell, part.time, _IS_WRITE[part.kind], judged, wrong)
+        found = judged & ((judgement.known & mask) != 0)
+        if reach.address is not None:
+            found &= part.address == np.uint32(reach.address)
+        if reach.shows is not None:
+            found &= wrong | _showing(reach.shows, judgement, part, reach.mask)
+        yield _circumstances(part, judgement, found, wrong, age, [c[here] for c in before_it]), came[found]
 
 
-def _showing(shows: Shows, compared: Compared, cycles: Cycles, mask: int, data_bits: int) -> NDArray[np.bool_]:
+def _showing(shows: Shows, compared: Compared, cycles: Cycles, mask: int) -> NDArray[np.bool_]:
     """``shows`` over the known lanes only: rows are grouped by which lanes are known, mostly one group."""
     found = np.zeros(len(cycles), np.bool_)
     for known in np.unique(compared.known).tolist():
@@ -172,18 +179,25 @@ def _showing(shows: Shows, compared: Compared, cycles: Cycles, mask: int, data_b
     return found
 
 
+def _before(cycles: Cycles, previous: tuple[int, int, int] | None) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Kind, address and region of the access before each one."""
+    kind, address, region = previous or (UNKNOWN_KIND, int(cycles.address[0]), int(cycles.region[0]))
+    return (
+        np.concatenate([[np.uint8(kind)], cycles.kind[:-1]]),
+        np.concatenate([[np.uint32(address)], cycles.address[:-1]]),
+        np.concatenate([[np.int16(region)], cycles.region[:-1]]),
+    )
+
+
 def _circumstances(
     cycles: Cycles,
     compared: Compared,
     found: NDArray[np.bool_],
     wrong: NDArray[np.bool_],
     age: NDArray[np.int64],
-    previous: tuple[int, int, int] | None,
+    before: Sequence[NDArray[Any]],
 ) -> Circumstances:
-    kind, address, region = previous or (UNKNOWN_KIND, int(cycles.address[0]), int(cycles.region[0]))
-    kinds = np.concatenate([[np.uint8(kind)], cycles.kind[:-1]])
-    addresses = np.concatenate([[np.uint32(address)], cycles.address[:-1]])
-    regions = np.concatenate([[np.int16(region)], cycles.region[:-1]])
+    kinds, addresses, regions = before
     switching = _popcount(cycles.address ^ addresses) + _popcount((compared.expected ^ cycles.kept) & compared.known)
     return Circumstances(
         time=cycles.time[found],

@@ -240,3 +240,10 @@ def test_further_probable_suspects_are_described_too() -> None:
     third = _suspect(rank=3, component="U2", region="bank0", lanes=("D4",), probability=0.1)
     found = intermittence(board, log, [_suspect(), second, third], address_bits=16, data_bits=8, tick_s=1e-9)
     assert [other["component"] for other in found["others"]] == ["U1"]
+
+
+def test_reading_the_log_again_gives_what_holding_it_gives(monkeypatch: pytest.MonkeyPatch) -> None:
+    accesses = _reads()
+    held = _of(_suspect(), accesses, _now_and_then(5, lambda a: a >= 16, 7))
+    monkeypatch.setattr("decoder.diagnosis.occasions.ROWS_IN_MEMORY", 10)
+    assert _of(_suspect(), accesses, _now_and_then(5, lambda a: a >= 16, 7)) == held
