@@ -1,12 +1,12 @@
 """From mismatches to a named part: faults are proposed, replayed and weighed."""
 
-from .account import Account, account
+from .account import Account, account_for
 from .clearing import clear
-from .coverage import coverage
+from .coverage import coverage_of
 from .coverage_counter import CoverageCounter
 from .engine import diagnose
 from .evidence import CheckEvidence, CheckKey, Diagnosis, Evidence, ProfileFacts
-from .occasions import intermittence
+from .occasions import intermittence_of
 from .statistics import Interval, accesses_needed, clopper_pearson, rate_below, wilson
 from .traffic import TrafficCounter
 
@@ -21,12 +21,12 @@ __all__ = [
     "ProfileFacts",
     "TrafficCounter",
     "accesses_needed",
-    "account",
+    "account_for",
     "clear",
     "clopper_pearson",
-    "coverage",
+    "coverage_of",
     "diagnose",
-    "intermittence",
+    "intermittence_of",
     "rate_below",
     "wilson",
 ]

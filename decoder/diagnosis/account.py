@@ -9,12 +9,12 @@ from decoder.findings import Cleared, Suspect
 from decoder.progress import Progress, silent
 
 from .clearing import DATA_BUS, clear
-from .coverage import coverage
+from .coverage import coverage_of
 from .coverage_counter import CoverageCounter
 from .evidence import Evidence
-from .occasions import intermittence
+from .occasions import intermittence_of
 
-__all__ = ["Account", "account"]
+__all__ = ["Account", "account_for"]
 
 LEAST_ACCUSED = 0.02  # a suspect less probable than this does not keep a part from being cleared
 LANE_FAULTS = frozenset({"stuck-low", "stuck-high", "floating", "bridged"})  # these leave a part's other lanes alone
@@ -28,7 +28,7 @@ class Account(NamedTuple):
     intermittence: dict[str, Any]
 
 
-def account(evidence: Evidence, suspects: Sequence[Suspect], progress: Progress = silent) -> Account:
+def account_for(evidence: Evidence, suspects: Sequence[Suspect], progress: Progress = silent) -> Account:
     """One pass over the access log for clearing and coverage, one or two more for an intermittent suspect.
 
     Parts that a suspect accuses are not cleared: drivers not on the accused lanes, other parts not at all.
@@ -42,8 +42,8 @@ def account(evidence: Evidence, suspects: Sequence[Suspect], progress: Progress 
         progress("clearing parts", done, len(evidence.log), "cycles")
     return Account(
         cleared=clear(counter, _accused(evidence, suspects)),
-        coverage=coverage(counter),
-        intermittence=intermittence(
+        coverage=coverage_of(counter),
+        intermittence=intermittence_of(
             evidence.board,
             evidence.log,
             suspects,

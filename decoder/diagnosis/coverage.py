@@ -10,13 +10,13 @@ from decoder.board import lane_names
 from . import coverage_kernel as kernel
 from .coverage_counter import CoverageCounter
 
-__all__ = ["coverage"]
+__all__ = ["coverage_of"]
 
 _ENOUGH_CELLS = 0.95  # below this share of compared cells the sentence on cells is said
 _NAMED_AT_MOST = 6
 
 
-def coverage(counter: CoverageCounter) -> dict[str, Any]:
+def coverage_of(counter: CoverageCounter) -> dict[str, Any]:
     """The ``coverage`` of ``check --json``.
 
     ``regions``: per region the cells written, read and compared, each lane's compared

@@ -21,7 +21,7 @@ from .evidence import AccessesLike
 from .intermittence import describe, windows_for
 from .occurrence import UNKNOWN_KIND, Circumstances, Tally
 
-__all__ = ["intermittence"]
+__all__ = ["intermittence_of"]
 
 _IS_WRITE = np.isin(np.arange(len(Kind)), np.array(WRITE_KINDS))
 _JUDGED = np.isin(np.arange(len(Verdict)), (Verdict.AGREES, Verdict.MISMATCH))
@@ -68,7 +68,7 @@ class _Totals:
         return bool(self.again[0] >= LEAST_REREADS and self.again[1] > TRACE * self.again[0] and self.fresh[1] > 0)
 
 
-def intermittence(
+def intermittence_of(
     board: Board,
     log: AccessesLike,
     suspects: Sequence[Suspect],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from decoder.diagnosis import Evidence, ProfileFacts, account
+from decoder.diagnosis import Evidence, ProfileFacts, account_for
 from decoder.diagnosis.clearing import DATA_BUS
 from decoder.findings import Suspect
 from tests.diagnosis.small_cards import log_of, two_banks, walk
@@ -25,7 +25,7 @@ def _account(*suspects: Suspect):
         return data & ~0x20 if address >= 16 and turn[0] % 5 == 0 else data
 
     log = log_of(board, walk(), bend)
-    return account(Evidence(board, ProfileFacts(16, 8), (), log, 1e-9), suspects)
+    return account_for(Evidence(board, ProfileFacts(16, 8), (), log, 1e-9), suspects)
 
 
 def test_all_three_come_from_one_log() -> None:

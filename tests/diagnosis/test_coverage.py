@@ -7,7 +7,7 @@ import json
 import pytest
 
 from decoder.board import Board, Region
-from decoder.diagnosis.coverage import coverage
+from decoder.diagnosis.coverage import coverage_of
 from decoder.diagnosis.coverage_counter import CoverageCounter
 from tests.diagnosis.small_cards import Access, log_of, two_banks, walk
 
@@ -18,7 +18,7 @@ def _coverage(board: Board, traffic: list[Access], block: int | None = None) -> 
         step = block or max(1, len(cycles))
         for start in range(0, len(cycles), step):
             counter.feed(cycles.slice(start, start + step), compared.slice(start, start + step))
-    return coverage(counter)
+    return coverage_of(counter)
 
 
 def test_a_walk_over_everything_leaves_no_gap() -> None:
@@ -103,7 +103,7 @@ def test_unwired_address_lines_are_named_as_such() -> None:
     counter = CoverageCounter(two_banks(), 16, 8, unwired=0b1000)
     for cycles, compared in log_of(two_banks(), walk()).blocks():
         counter.feed(cycles, compared)
-    assert "bank0 and bank1: A3 not wired." in coverage(counter)["not_exercised"]
+    assert "bank0 and bank1: A3 not wired." in coverage_of(counter)["not_exercised"]
 
 
 @pytest.mark.parametrize("block", [1, 7, 50])

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from decoder.bus.columns import Kind
 from decoder.diagnosis.intermittence import describe, windows_for
-from decoder.diagnosis.occasions import intermittence
+from decoder.diagnosis.occasions import intermittence_of
 from decoder.diagnosis.occurrence import Circumstances, Tally
 from decoder.findings import Suspect
 from tests.diagnosis.small_cards import Access, log_of, two_banks
@@ -165,7 +165,7 @@ def _reads(seed: int = 4, turns: int = 60) -> list[Access]:
 
 def _of(suspect: Suspect, accesses: list[Access], bend: Callable[[int, int], int]) -> dict:
     board = two_banks()
-    return intermittence(board, log_of(board, accesses, bend), [suspect], address_bits=16, data_bits=8, tick_s=1e-9)
+    return intermittence_of(board, log_of(board, accesses, bend), [suspect], address_bits=16, data_bits=8, tick_s=1e-9)
 
 
 def _now_and_then(bit: int, where: Callable[[int], bool], every: int) -> Callable[[int, int], int]:
@@ -227,9 +227,9 @@ def test_no_intermittent_suspect_means_nothing_to_say() -> None:
     board = two_banks()
     log = log_of(board, _reads(turns=4))
     facts = {"address_bits": 16, "data_bits": 8, "tick_s": 1e-9}
-    assert intermittence(board, log, [], **facts) == {}  # type: ignore[arg-type]
-    assert intermittence(board, log, [_suspect(intermittent=False)], **facts) == {}  # type: ignore[arg-type]
-    assert intermittence(board, log, [_suspect()], **facts) == {}  # type: ignore[arg-type]
+    assert intermittence_of(board, log, [], **facts) == {}  # type: ignore[arg-type]
+    assert intermittence_of(board, log, [_suspect(intermittent=False)], **facts) == {}  # type: ignore[arg-type]
+    assert intermittence_of(board, log, [_suspect()], **facts) == {}  # type: ignore[arg-type]
 
 
 def test_further_probable_suspects_are_described_too() -> None:
@@ -238,7 +238,7 @@ def test_further_probable_suspects_are_described_too() -> None:
     log = log_of(board, _reads(), lambda a, d: two(a, one(a, d)))
     second = _suspect(rank=2, component="U1", region="bank0", lanes=("D1",), probability=0.8)
     third = _suspect(rank=3, component="U2", region="bank0", lanes=("D4",), probability=0.1)
-    found = intermittence(board, log, [_suspect(), second, third], address_bits=16, data_bits=8, tick_s=1e-9)
+    found = intermittence_of(board, log, [_suspect(), second, third], address_bits=16, data_bits=8, tick_s=1e-9)
     assert [other["component"] for other in found["others"]] == ["U1"]
 
 
