@@ -17,9 +17,9 @@ PIN_SIZE = 6
 # Columns of ``tally``.
 (
     C_READS, C_WRITES, C_ELSEWHERE_OF, C_READS_OFF, C_READS_AWAY, C_WRITES_OFF, C_WRITES_TOWARD,
-    C_ELSEWHERE, C_OVERLAPS, C_LONGEST, C_TWO, C_FIRST, C_OVERLAP_FIRST, C_TWO_FIRST,
-) = range(14)  # fmt: skip
-TALLY_SIZE = 14
+    C_ELSEWHERE, C_OVERLAPS, C_LONGEST, C_TWO, C_FIRST, C_OVERLAP_FIRST, C_TWO_FIRST, C_AFTER_READ, C_TOWARD_AFTER_READ,
+) = range(16)  # fmt: skip
+TALLY_SIZE = 16
 BINS = 24
 EARLY_BINS = 2
 
@@ -80,7 +80,7 @@ def _note(tally, b, column, first_column, when):
 
 
 @njit(cache=True, nogil=True)
-def _one_control(b, role, standing, can_be_off, when, tally):
+def _one_control(b, role, earlier, standing, can_be_off, when, tally):
     """Counts one cycle of one buffer."""
     if standing < 0:
         return
@@ -91,11 +91,14 @@ def _one_control(b, role, standing, can_be_off, when, tally):
         elif standing == 1:
             _note(tally, b, C_READS_AWAY, C_FIRST, when)
     elif role == SERVED_WRITE:
+        after_read = earlier == SERVED_READ
         tally[b, C_WRITES] += 1
+        tally[b, C_AFTER_READ] += after_read
         if standing == 0:
             _note(tally, b, C_WRITES_OFF, C_FIRST, when)
         elif standing == 2:
             _note(tally, b, C_WRITES_TOWARD, C_FIRST, when)
+            tally[b, C_TOWARD_AFTER_READ] += after_read
     elif role == OTHER_WRITE and standing == 2:
         tally[b, C_ELSEWHERE_OF] += 1
         _note(tally, b, C_ELSEWHERE, C_FIRST, when)
@@ -123,11 +126,11 @@ def _driven_from(time, levels, before, begin, address, data):
 
 
 @njit(cache=True, nogil=True)
-def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, writes, can_be_off,
+def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, earlier, writes, can_be_off,
                    pin, shared, address, data, skew, hold, turn, tally):  # fmt: skip
     """Direction and enable of every data buffer in every cycle.
 
-    ``roles`` int8 (k, buffers); ``writes`` bool (k,) the CPU drives the bus;
+    ``roles`` int8 (k, buffers), ``earlier`` those of the cycle before; ``writes`` bool (k,) the CPU drives the bus;
     ``can_be_off`` bool (buffers,) it must be off outside its regions; ``pin`` int64
     (buffers, PIN_SIZE); ``shared`` bool (buffers, buffers) have lanes in common;
     ``address``, ``data`` uint64 (words,) the bus's
@@ -147,7 +150,7 @@ def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, 
             first_row = before[k]
         for b in range(count):
             standing[b], _ = _settled(time, levels, unknown, first_row, end[k], half, t_to, pin[b])
-            _one_control(b, roles[k, b], standing[b], can_be_off[b], time[at[k]], tally)
+            _one_control(b, roles[k, b], earlier[k, b], standing[b], can_be_off[b], time[at[k]], tally)
             if writes[k] and begin[k] < end[k] and standing[b] != 2:
                 last = min(after[k], time.shape[0] - 1)
                 until = min(stop + hold - skew, time[last])

@@ -185,18 +185,22 @@ def _control_findings(counts: BufferCounts, result: BufferResult, setting: Setti
     direction = (counts.buffer.direction.line,) if counts.buffer.direction else ()
     enable = (counts.buffer.enable.line,) if counts.buffer.enable else ()
     first = control.first_wrong_s
+    # Wrong only in writes that follow a read through it: the direction is right, but it turns too late.
+    other_writes = control.writes - int(tally[kernel.C_AFTER_READ])
+    late = control.writes_toward == int(tally[kernel.C_TOWARD_AFTER_READ]) and other_writes >= BOTH_LEVELS // 2
+    toward, overlaps = (0, control.writes_toward + control.overlaps) if late else (control.writes_toward, control.overlaps)
+    longest = f", up to {control.longest_overlap_ns:.0f} ns" if control.longest_overlap_ns else ""
     said: list[tuple[str, str, int, int, float | None, tuple[str, ...]]] = [
         ("direction-away", "its direction points to the card in reads of what it serves", control.reads_away,
          control.reads, first, direction),
         ("direction-toward", "its direction points to the CPU in writes to what it serves: it fights the CPU",
-         control.writes_toward, control.writes, first, direction),
+         toward, control.writes, first, direction),
         ("enable-missing", "it is not enabled in reads of what it serves", control.reads_off, control.reads, first, enable),
         ("enable-missing", "it is not enabled in writes to what it serves", control.writes_off, control.writes, first, enable),
         ("enable-extra", "it drives the CPU's side outside its regions", control.elsewhere,
          control.elsewhere_cycles, first, enable + direction),
-        ("turn-round-overlap", f"it still drives the CPU's side while the CPU drives a write, up to "
-         f"{control.longest_overlap_ns:.0f} ns", control.overlaps, control.writes,
-         setting.seconds(int(tally[kernel.C_OVERLAP_FIRST])), direction + enable),
+        ("turn-round-overlap", f"it still drives the CPU's side while the CPU drives a write{longest}", overlaps,
+         control.writes, first if late else setting.seconds(int(tally[kernel.C_OVERLAP_FIRST])), direction + enable),
         ("two-drivers", "another buffer drives the same lanes toward the CPU at the same time", control.two_drivers,
          control.reads, setting.seconds(int(tally[kernel.C_TWO_FIRST])), direction + enable),
     ]  # fmt: skip

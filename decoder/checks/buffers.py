@@ -49,6 +49,7 @@ class BuffersCheck:
         self._pin = np.array([one.pin for one in self._data], np.int64).reshape(n, kernel.PIN_SIZE)
         self._tally = np.zeros((n, kernel.TALLY_SIZE), np.int64)
         self._tally[:, [kernel.C_FIRST, kernel.C_OVERLAP_FIRST, kernel.C_TWO_FIRST]] = -1
+        self._earlier = np.full((1, n), kernel.NEITHER, np.int8)
         self._can_be_off = np.array([one.pin[kernel.P_ACTIVE] >= 0 for one in self._data], np.bool_)
         self._shared = np.array(
             [[bool(set(a.buffer.lanes) & set(b.buffer.lanes)) for b in self._data] for a in self._data], np.bool_
@@ -92,9 +93,12 @@ class BuffersCheck:
         writes = np.isin(cycles.kind, WRITE_KINDS)
         roles = [one.roles(cycles, self._transfer) for one in self._data]
         if self._data:
+            stacked = np.stack(roles, axis=1)
+            earlier = np.concatenate([self._earlier, stacked[:-1]])
+            self._earlier = stacked[-1:]
             kernel.watch_controls(
                 rows.time, rows.levels, rows.unknown, joined.before, joined.at, joined.after, joined.begin, joined.end,
-                np.stack(roles, axis=1), writes, self._can_be_off, self._pin, self._shared, *self._bus,
+                stacked, earlier, writes, self._can_be_off, self._pin, self._shared, *self._bus,
                 self._setting.skew_ticks, self._hold, self._turn, self._tally,
             )  # fmt: skip
         for one, role in zip(self._data, roles, strict=True):

@@ -13,9 +13,9 @@ from numba import njit
 IDX, OUT, OUT_UNKNOWN, T_IN, T_FIRST, BASED, MOVED, STROBE_SINCE = range(8)
 JUDGED, UNJUDGED, SHORT, MULTI, MULTI_FIRST, STARTED = range(8, 14)
 STATE_SIZE = 14
-# ``per_out``: where the span began, its edges, and its narrowest pulse
-V0, EDGES, LAST, WIDTH, BEGAN, LEVEL, STROBED = range(7)
-PER_OUT_SIZE = 7
+# ``per_out``: where the span began, its edges, its narrowest pulse, and how long it was high since the inputs settled
+V0, EDGES, LAST, WIDTH, BEGAN, LEVEL, STROBED, HIGH_FOR = range(8)
+PER_OUT_SIZE = 8
 # ``glitch``
 G_PASSING, G_UNEXPLAINED, G_STROBE, G_FIRST, G_STROBE_FIRST, G_WIDEST, G_LATE, G_LATE_FIRST, G_MOVES = range(9)
 GLITCH_SIZE = 9
@@ -115,17 +115,23 @@ def _judge(
     t, table, open_high, idle, one_hot, settle, skew, bin_ticks,
     state, per_out, rows, seen, wrong, first, delay, widths, glitch,
 ):  # fmt: skip
-    """The inputs held still until ``t``: what stood on the outputs a skew before it."""
+    """The inputs held still until ``t``: the level that each output held longest once they had settled."""
     n_out = per_out.shape[0]
     idx = state[IDX]
     known = ((1 << n_out) - 1) & ~state[OUT_UNKNOWN]
     observed = state[OUT]
     early = 0
+    calm = state[T_IN] + settle
     for o in range(n_out):
-        if per_out[o, EDGES] > 0 and per_out[o, LAST] >= t - skew and per_out[o, LAST] > state[T_IN]:
-            # The channel is sampled up to one sample before the input's: this edge is the next span's.
+        now = (state[OUT] >> o) & 1
+        high_for = per_out[o, HIGH_FOR]
+        if now:
+            high_for += max(t - skew - max(per_out[o, LAST], calm), 0)
+        if (2 * high_for > t - skew - calm) != (now == 1) and per_out[o, EDGES] > 0:
+            # Its last edge belongs to what comes: a channel is sampled before the inputs' or a pulse is still open.
             observed ^= 1 << o
             early |= 1 << o
+        per_out[o, HIGH_FOR] = 0
     best = 99
     expected = 0
     diff = 0
@@ -168,7 +174,7 @@ def _judge(
 
 
 @njit(cache=True, nogil=True)
-def _edges(t, out, lost, strobed, skew, state, per_out, glitch):
+def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
     """Takes the outputs of a new row: edges, and the pulses that they close."""
     changed = (out ^ state[OUT]) & ~(lost | state[OUT_UNKNOWN])
     unsure = lost ^ state[OUT_UNKNOWN]
@@ -178,6 +184,9 @@ def _edges(t, out, lost, strobed, skew, state, per_out, glitch):
             per_out[o, EDGES] = 0
         elif (changed >> o) & 1:
             glitch[o, G_MOVES] += 1
+            calm = state[T_IN] + settle
+            if (state[OUT] >> o) & 1:
+                per_out[o, HIGH_FOR] += max(t - max(per_out[o, LAST], calm), 0)
             if per_out[o, EDGES] > 0:
                 width = t - per_out[o, LAST]
                 if per_out[o, WIDTH] < 0 or width < per_out[o, WIDTH]:
@@ -210,6 +219,7 @@ def _begin(t, idx, out, lost, strobed, state, per_out):
         per_out[o, LAST] = NEVER
         per_out[o, WIDTH] = -1
         per_out[o, STROBED] = -1
+        per_out[o, HIGH_FOR] = 0
 
 
 @njit(cache=True, nogil=True)
@@ -266,7 +276,9 @@ def scan_decoder(
                 state[MOVED] |= idx ^ state[IDX]
             state[T_IN] = t
             state[IDX] = idx
-        _edges(t, out, lost, strobed, skew, state, per_out, glitch)
+            for o in range(per_out.shape[0]):
+                per_out[o, HIGH_FOR] = 0
+        _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch)
         if not strobed:
             state[STROBE_SINCE] = -1
         elif state[STROBE_SINCE] < 0:

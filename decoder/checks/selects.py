@@ -12,7 +12,7 @@ from decoder.checks.decoder_verdict import DecoderCounts, decoder_findings, deco
 from decoder.checks.lines import Condition, Setting, conditions, fresh_rows, idle_condition, merged, pins, relevant_mask, ticks
 from decoder.checks.networks import Network, decoder_network
 from decoder.checks.region_selects import RegionSelects
-from decoder.checks.results import SelectsResult
+from decoder.checks.results import CheckFinding, SelectsResult
 
 __all__ = ["SelectsCheck"]
 
@@ -52,13 +52,32 @@ class SelectsCheck:
         for scan in self._scans:
             results.append(decoder_result(scan.counts, self._setting))
             findings.extend(decoder_findings(scan.counts, results[-1], self._setting))
-        findings.extend(region_findings)
-        # What is wrong with the machine first; a larger share of its chances first.
+        findings = _glitches_explain(findings + _behind(findings, region_findings))
         order = {"fault": 0, "doubt": 1, "note": 2}
         findings.sort(key=lambda f: order[f.weight])
         return SelectsResult(
             decoders=tuple(results), regions=regions, findings=tuple(findings), skipped=tuple(self._skipped)
         )
+
+
+def _behind(findings: list[CheckFinding], regions: list[CheckFinding]) -> list[CheckFinding]:
+    """A region's select is wrong because its decoder is: told as a note where the decoder's own table says why."""
+    accused = {f.component for f in findings if f.weight == "fault" and f.component is not None}
+    return [f.model_copy(update={"weight": "note"}) if f.component in accused else f for f in regions]
+
+
+def _glitches_explain(findings: list[CheckFinding]) -> list[CheckFinding]:
+    """A decoder that glitches inside strobes looks wrong in a few cycles: no fault of its own, if glitches are more."""
+    glitches: dict[str | None, int] = {}
+    for f in findings:
+        if f.code == "glitch-in-strobe":
+            glitches[f.component] = max(glitches.get(f.component, 0), f.count)
+    return [
+        f.model_copy(update={"weight": "note"})
+        if f.weight == "fault" and not f.code.startswith("glitch") and f.count <= glitches.get(f.component, -1)
+        else f
+        for f in findings
+    ]
 
 
 class _DecoderScan:
