@@ -69,7 +69,7 @@ def _tide_gauge() -> Scenario:
     return Scenario(
         "tide_gauge",
         machine,
-        (Fault("stuck-low", "chip", chip="U6", lanes=(6,), when=When("intermittent", rate=0.01)),),
+        (Fault("stuck-low", "chip", chip="U6", lanes=(6,), when=When("intermittent", rate=0.02)),),
         stimulus,
         _TIDE_STORY,
         seed=1871,
@@ -84,8 +84,7 @@ def _logger_program(rng: np.random.Generator) -> Stimulus:
         [
             address_in_data(both, salt=3),
             march("March C-", high[:64], 0x0F),
-            program(low[0x40:0x80], 0x43FF, high[0x100:0x300], 900, rng),
-            address_in_data(high, salt=8),
+            program(low[0x40:0x80], 0x43FF, high[0x100:0x300], 700, rng),
             random_reads(high, 700, rng),
         ]
     )
@@ -141,7 +140,7 @@ _TIDE_STORY = """\
 
 A logger in a harbour hut writes the height of the water every ten minutes. About once a night a height comes out
 64 units low. The memory card beside its Z80 holds two rows of 2114 chips; every chip passed a tester at home, because
-the fault shows in one access out of a hundred.
+the fault shows in one access out of fifty.
 
 The analyser was clipped to the CPU's bus and to the two selects, and the logger was left running its own memory test
 and its program.

@@ -54,6 +54,8 @@ def draw_case(seed: int, category: str, *, kind: tuple[str, str] | None = None, 
         if faults is None:
             continue
         run = play(machine, faults, stimulus, world_seed)
+        if category == "hard" and faults[0].when.mode != "hard":
+            category = "intermittent"
         return Case(seed, category, machine, faults, run, stimulus, world_seed)
     raise RuntimeError(f"no machine of {_TRIES} shows {kind} ({category}, seed {seed})")
 
@@ -102,6 +104,8 @@ def _one(
         # A part that is late every time cannot be told from one that never answers; mostly it is late now and then.
         soft = bool(rng.random() < 0.9)
     shown = play(machine, (fault,), stimulus, world_seed).mismatches
+    # Two like banks exchanged for good are one machine to every observer; exchanged now and then they are not.
+    soft = soft or (kind[0] == "select-swapped" and shown == 0)
     if not soft or kind[0] in _ALWAYS_HARD:
         return fault if shown >= (FEWEST_SOFT if soft else FEWEST_HARD) else None
     wanted = float(np.exp(rng.uniform(np.log(14), np.log(250))))
