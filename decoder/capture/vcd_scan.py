@@ -18,7 +18,8 @@ __all__ = ["HEADER_LIMIT", "Scan", "VarText"]
 
 HEADER_LIMIT = 64 << 20
 BITS_LIMIT = 1 << 20
-_TOKEN = re.compile(rb"[^\s\x00]+(?=\s)")
+WORD_LIMIT = 1 << 20
+_TOKEN = re.compile(rb"\S+")
 _SKIPPED = (b"$comment", b"$date", b"$version")
 
 
@@ -60,10 +61,16 @@ class Scan:
         self.data += piece
         begin = len(self.data) - len(piece)
         for match in _TOKEN.finditer(self.data, self._at):
+            if match.end() == len(self.data):  # counts once white space follows it
+                self._at = match.start()
+                if match.end() - match.start() > WORD_LIMIT:
+                    raise self.defect(f"one word of more than {WORD_LIMIT >> 20} MB in the header", match.start())
+                break
             self._token(match.group(), match.start())
-            self._at = match.end()
             if self.body_at is not None:
                 break
+        else:
+            self._at = len(self.data)
         if (at := self.data.find(b"\x00", begin, self.body_at)) >= 0:
             raise self.defect("a NUL byte in the header", at, hint="This is not a text file.")
         if self.body_at is not None:
