@@ -5,6 +5,7 @@ from .dump import dump_text
 from .join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
 from .match import MatchGroup, MatchPlace, MatchResult, match_runs
 from .match import Run as MatchRun
+from .retest import RetestResult, retest
 
 __all__ = [
     "Alignment",
@@ -18,9 +19,11 @@ __all__ = [
     "MatchResult",
     "MatchRun",
     "Pass",
+    "RetestResult",
     "align",
     "comparable",
     "dump_text",
     "join_passes",
     "match_runs",
+    "retest",
 ]
