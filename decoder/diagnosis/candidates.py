@@ -365,11 +365,15 @@ def _addresses(card: CardView, regions: list[RegionView]) -> Iterator[Iterator[C
     yield _board_bridges(card)
 
 
-def _behind(card: CardView, line: str) -> tuple[str | None, tuple[int, ...]]:
-    """The address buffer that carries a line and the compared regions behind it; without one, all regions."""
-    designator, served = card.line_buffers.get(line, (None, ()))
-    regions = tuple(i for i in (served or card.compared) if card.regions[i].compared)
-    return designator, regions or card.compared
+def _behind(card: CardView, lines: tuple[int, ...]) -> list[tuple[str | None, tuple[int, ...]]]:
+    """Where lines may be at fault for more than one region: on the bus, and in each buffer that carries them all."""
+    found: list[tuple[str | None, tuple[int, ...]]] = [(None, card.compared)]
+    for designator, served in card.line_buffers.get(f"A{lines[0]}", []):
+        regions = tuple(i for i in served if card.regions[i].compared)
+        carried = all(any(d == designator for d, _ in card.line_buffers.get(f"A{b}", [])) for b in lines)
+        if carried and regions:
+            found.append((designator, regions))
+    return found
 
 
 def _lines(card: CardView) -> list[int]:
@@ -380,13 +384,13 @@ def _lines(card: CardView) -> list[int]:
 
 def _board_addresses(card: CardView) -> Iterator[Candidate]:
     for bit in _lines(card):
-        designator, regions = _behind(card, f"A{bit}")
-        variants = _levels("forced-board", (bit,), card.data_mask, regions)
-        yield Candidate("address-stuck", "board", designator, None, card.data_mask, variants, (bit,))
+        for designator, regions in _behind(card, (bit,)):
+            variants = _levels("forced-board", (bit,), card.data_mask, regions)
+            yield Candidate("address-stuck", "board", designator, None, card.data_mask, variants, (bit,))
 
 
 def _board_bridges(card: CardView) -> Iterator[Candidate]:
     for a, b in itertools.combinations(_lines(card), 2):
-        designator, regions = _behind(card, f"A{a}")
-        variants = _tied_lines("joined-board", (a, b), card.data_mask, regions)
-        yield Candidate("address-bridged", "board", designator, None, card.data_mask, variants, (a, b))
+        for designator, regions in _behind(card, (a, b)):
+            variants = _tied_lines("joined-board", (a, b), card.data_mask, regions)
+            yield Candidate("address-bridged", "board", designator, None, card.data_mask, variants, (a, b))

@@ -61,7 +61,7 @@ def _find(study: Study, progress: Progress) -> tuple[list[_Round], int]:
             break
         rounds.append(_Round(best, weighed))
         progress("weighing suspects", len(rounds), None, "faults")
-        weighed = weigh(study, [FoundFault(r.chosen, study.cells) for r in rounds])
+        weighed = weigh(study, [FoundFault(r.chosen, study) for r in rounds])
     left = weighed.survey.wrong
     if len(rounds) > 1:
         left = _again(study, rounds)
@@ -79,7 +79,7 @@ def _begin(study: Study, weighed: Weighed) -> tuple[list[_Round], Weighed]:
     starts = [single, *_halves(weighed, single)]
     tried = []
     for start in starts:
-        after = weigh(study, [FoundFault(start, study.cells)])
+        after = weigh(study, [FoundFault(start, study)])
         value = _alone(start) + after.noise.log_strays(after.survey.wrong)
         best = max(after.scored, key=lambda s: s.log_posterior, default=None)
         if best is not None:
@@ -126,7 +126,7 @@ def _again(study: Study, rounds: list[_Round]) -> int:
     for _ in range(2):
         changed = False
         for i, held in enumerate(rounds):
-            others = [FoundFault(r.chosen, study.cells) for j, r in enumerate(rounds) if j != i]
+            others = [FoundFault(r.chosen, study) for j, r in enumerate(rounds) if j != i]
             weighed = weigh(study, others)
             if not weighed.scored:
                 continue
@@ -135,7 +135,7 @@ def _again(study: Study, rounds: list[_Round]) -> int:
             rounds[i] = _Round(best, weighed)
         if not changed:
             break
-    return weigh(study, [FoundFault(r.chosen, study.cells) for r in rounds]).survey.wrong
+    return weigh(study, [FoundFault(r.chosen, study) for r in rounds]).survey.wrong
 
 
 def _slot(held: _Round) -> Slot | None:

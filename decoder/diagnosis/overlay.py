@@ -6,9 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import replay_kernel
-from .cells import CellSpace
 from .replay import PathRun, Tables, as_path
-from .study import Rows
+from .study import Rows, Study
 from .theory import LaneFault
 from .weigh import Scored
 
@@ -22,7 +21,7 @@ class FoundFault:
     that comes and goes takes out just the wrong reads that it explains.
     """
 
-    def __init__(self, scored: Scored, cells: CellSpace) -> None:
+    def __init__(self, scored: Scored, study: Study) -> None:
         behaviour = scored.variant.behaviour
         self.scored = scored
         self._hard = scored.hard
@@ -32,7 +31,7 @@ class FoundFault:
             behaviour = as_path(behaviour, scored.acts or replay_kernel.ON_READS)
         self._mask = np.uint32(behaviour.mask)
         self._regions = np.array(behaviour.regions, np.int16)
-        self._run = PathRun(behaviour, Tables(cells))
+        self._run = PathRun(behaviour, Tables(study))
 
     def start(self) -> None:
         """Forget all blocks seen."""

@@ -50,11 +50,12 @@ class BufferView:
 
 @dataclass(frozen=True)
 class CardView:
-    """Everything the candidates are made from. ``card_of``: regions behind the same data buffers share a number."""
+    """Everything the candidates are made from. ``line_buffers``: line → the address buffers that carry it,
+    with the regions behind each. ``card_of``: regions behind the same data buffers share a number."""
 
     regions: tuple[RegionView, ...]
     buffers: tuple[BufferView, ...]
-    line_buffers: dict[str, tuple[str, tuple[int, ...]]]
+    line_buffers: dict[str, list[tuple[str, tuple[int, ...]]]]
     data_mask: int
     address_bits: int
     unwired: int
@@ -67,13 +68,13 @@ class CardView:
         index = {region.name: i for i, region in enumerate(board.regions)}
         regions = tuple(_region(board, cells, i, data_mask, unwired) for i in range(len(board.regions)))
         buffers = []
-        line_buffers: dict[str, tuple[str, tuple[int, ...]]] = {}
+        line_buffers: dict[str, list[tuple[str, tuple[int, ...]]]] = {}
         for buffer in board.buffers:
             served = tuple(index[name] for name in buffer.serves if name in index)
             if buffer.lanes:
                 buffers.append(BufferView(buffer.designator, _mask(buffer.lanes), served))
             for line in buffer.lines:
-                line_buffers[line] = (buffer.designator, served)
+                line_buffers.setdefault(line, []).append((buffer.designator, served))
         groups: dict[tuple[str, ...], int] = {}
         card_of = []
         for i in range(len(regions)):

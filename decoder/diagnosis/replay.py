@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from . import lanes_kernel, replay_kernel
 from .cells import CellSpace
-from .study import Rows
+from .study import Rows, Study
 from .theory import BENDS, LaneFault, Maps, PathFault, maps_of
 from .weighing import Tally
 
@@ -96,11 +96,13 @@ class Tables:
 
     Parameters
     ----------
+    study : its cells, and what cells held that were read before they were written
     focus : cells to judge; all if None. Cells that the fault can mix up with them take part too.
     """
 
-    def __init__(self, cells: CellSpace, focus: NDArray[np.int32] | None = None) -> None:
-        self.cells = cells
+    def __init__(self, study: Study, focus: NDArray[np.int32] | None = None) -> None:
+        self.cells = study.cells
+        self.elected, self.settled = study.election()
         self._focus = focus
         self._key: object = None
         self._held: tuple[Maps, NDArray[np.uint8]] | None = None
@@ -120,14 +122,16 @@ class PathRun:
 
     def __init__(self, fault: PathFault, tables: Tables) -> None:
         self.fault = fault
-        self._cells = tables.cells
+        self._tables = tables
         self._maps, self._part = tables.of(fault)
         self.start()
 
     def start(self) -> None:
         """Forget all blocks seen."""
-        n = max(1, self._cells.total)
+        n = max(1, self._tables.cells.total)
         self._words = np.zeros((n, replay_kernel.WORDS), np.uint32)
+        self._words[:, replay_kernel.HELD] = self._tables.elected
+        self._words[:, replay_kernel.HELD_KNOWN] = self._tables.settled
         self._links = np.zeros((n, replay_kernel.LINKS), np.int32)
         self._links[:, replay_kernel.OWNER] = -1
         self._hard = np.zeros(replay_kernel.TALLY, np.int64)

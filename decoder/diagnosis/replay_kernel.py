@@ -226,16 +226,19 @@ def note_miss(index, window, bits, judged, tally, chances, hashes):
 def read_right(
     index, window, c, cmp, elsewhere, value, known, fights, judged, words, links, tally, chances, hashes
 ):  # fmt: skip
-    """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss."""
+    """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss.
+
+    What the fault would have left is not always known; it would hardly have been the right value.
+    """
     words[c, LOST2_LANES] = 0
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
-        d = (words[c, LOST] ^ words[c, HELD]) & words[c, LOST_KNOWN] & words[c, LOST_LANES] & cmp
+        d = ((words[c, LOST] ^ words[c, HELD]) | ~words[c, LOST_KNOWN]) & words[c, LOST_LANES] & cmp
         if d:
             links[c, STATE] = WAS_IDLE
             note_miss(index, links[c, WHEN], d, judged, tally, chances, hashes)
     o = links[c, OWNER]
     if o >= 0:
-        d = (words[c, OVER] ^ words[c, HELD]) & words[c, OVER_KNOWN] & words[c, OVER_LANES] & cmp
+        d = ((words[c, OVER] ^ words[c, HELD]) | ~words[c, OVER_KNOWN]) & words[c, OVER_LANES] & cmp
         if d:
             fresh = True
             if links[o, COUNT] == links[c, OWNER_COUNT]:
@@ -316,8 +319,8 @@ def read_wrong(
     if not hit:
         hit, unsure, when = read_written(c, window, read, cmp, w1, w2, words, links)
     if not hit and hard_differs and ((read ^ hard) & hard_known & cmp) == 0:
-        store(words, HELD, c, cmp, read, cmp)
-        links[c, CORRUPT] = 1
+        if not elsewhere:
+            store(words, HELD, c, cmp, read, cmp)
         hit, unsure, when = True, cmp & ~hard_known, window
     if hit and judged:
         tally[HIT] += 1
@@ -336,10 +339,9 @@ def read_wrong(
         chances[window, HIT] += 1
     elif judged:
         tally[OTHER] += 1
-    if wrong and open_chance:
+    if wrong and (links[c, STATE] == OPEN or links[c, OWNER] >= 0):
         # Something of this kind happened here, though not as predicted: repeats of it are no news.
         store(words, HELD, c, cmp, read, cmp)
-        links[c, CORRUPT] = 1
     return False, wrong != 0 and open_chance
 
 

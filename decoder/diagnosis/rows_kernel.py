@@ -18,10 +18,13 @@ def lanes_of(width):
 
 
 @nb.njit(cache=True, nogil=True)
-def count_unwritten(cell, is_write, data, data_unknown, width, verdict, known, written, votes):
+def count_unwritten(
+    cell, fixed, is_write, data, data_unknown, width, verdict, expected, known, written, value, settled, votes
+):  # fmt: skip
     """How often each bit that nobody has written yet was read high and low.
 
-    ``written`` uint32 a cell, lanes written so far, carried; ``votes`` int32
+    ``fixed`` bool a row: a ROM; what its image says goes into ``value`` and
+    ``settled`` (uint32 a cell) at once. ``written`` uint32 a cell, lanes written so far, carried; ``votes`` int32
     (cells × lanes × 2), [·, ·, 1] counts high.
     """
     bits = votes.shape[1]
@@ -33,6 +36,9 @@ def count_unwritten(cell, is_write, data, data_unknown, width, verdict, known, w
             continue
         if verdict[i] < AGREES or verdict[i] in (AMBIGUOUS, STALE):
             continue
+        if fixed[i]:
+            value[c] |= expected[i] & known[i]
+            settled[c] |= known[i]
         free = lanes & ~data_unknown[i] & ~known[i] & ~written[c]
         if free == 0:
             continue

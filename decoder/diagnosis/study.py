@@ -127,6 +127,7 @@ class Study:
         self.cells = CellSpace(evidence.board.regions, facts.address_bits, facts.data_bits)
         self.card = CardView.of(evidence.board, self.cells, facts.data_bits, facts.unwired)
         self.data_bits = facts.data_bits
+        self._fixed = np.array([*(not r.writable for r in self.card.regions), False], np.bool_)
         self._span = (0, 0)  # first tick and length, known after the first pass
         self._held: list[Rows] | None = None
         self._elected: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
@@ -157,17 +158,16 @@ class Study:
 
     def _prepared(self) -> Iterator[Rows]:
         n = max(1, self.cells.total)
-        elected, settled = self._election()
+        elected, settled = self.election()
         written, last, last_known = (np.zeros(n, np.uint32) for _ in range(3))
         cards = max(self.card.card_of, default=0) + 1
         card_last, card_read = np.zeros(cards, np.uint32), np.zeros(cards, np.uint32)
         card_of = np.array([*self.card.card_of, 0], np.int16)
-        fixed = np.array([*(not r.writable for r in self.card.regions), False], np.bool_)
         for cycles, compared in self.evidence.log.blocks():
             rows = self._bare(cycles, compared)
             card = card_of[rows.region]
             rows_kernel.prepare(
-                rows.cell, card, fixed[rows.region], rows.is_write, rows.data, cycles.data_unknown, cycles.width,
+                rows.cell, card, self._fixed[rows.region], rows.is_write, rows.data, cycles.data_unknown, cycles.width,
                 compared.verdict, compared.expected, compared.known,
                 elected, settled, written, last, last_known, card_last, card_read,
                 rows.lanes, rows.sure, rows.expected, rows.compared, rows.wrong, rows.event, rows.rest,
@@ -175,7 +175,7 @@ class Study:
             )  # fmt: skip
             yield rows
 
-    def _election(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
+    def election(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
         """(levels, lanes) that most reads agree on, of cells that were read before they were ever written."""
         if self._elected is None:
             n = max(1, self.cells.total)
@@ -188,8 +188,8 @@ class Study:
                 if len(rows):
                     self._span = (self._span[0], max(1, int(rows.time[-1]) + 1 - self._span[0]))
                 rows_kernel.count_unwritten(
-                    rows.cell, rows.is_write, rows.data, cycles.data_unknown, cycles.width, compared.verdict,
-                    compared.known, written, votes,
+                    rows.cell, self._fixed[rows.region], rows.is_write, rows.data, cycles.data_unknown, cycles.width,
+                    compared.verdict, compared.expected, compared.known, written, value, settled, votes,
                 )  # fmt: skip
             rows_kernel.elect(votes, value, settled)
             self._elected = (value, settled)

@@ -16,7 +16,7 @@ from .parts_view import CardView
 from .replay import Effect, PathRun, Tables, as_path, run_lanes, screened
 from .study import Overlay, Rows, Study, Survey
 from .theory import LaneFault, PathFault
-from .weighing import Noise, Place, log_hard, log_none, log_sometimes, log_sum, strays_of
+from .weighing import Noise, Place, log_hard, log_none, log_rate, log_sometimes, log_sum, strays_of
 
 __all__ = ["Scored", "Weighed", "weigh"]
 
@@ -169,14 +169,14 @@ def _play(
     if blocks is not None:
         for regions, members in by_regions.items():
             mine = [screened(rows, regions) for rows in blocks]
-            tables = Tables(study.cells, focus)
+            tables = Tables(study, focus)
             for fault in members:
                 run = PathRun(fault, tables)
                 for rows in mine:
                     run.feed(rows)
                 found[fault] = run.effects()
         return found
-    tables = Tables(study.cells, focus)
+    tables = Tables(study, focus)
     runs = {fault: PathRun(fault, tables) for fault in faults}
     for rows in study.blocks(overlays):
         for regions, members in by_regions.items():
@@ -231,7 +231,7 @@ def _score(
     lenient = noise._replace(lenient=True)
     own_each, strict_each, lenient_each = [], [], []
     for way in ways:
-        own = way.log_weight + checked + log_sum([way.own(noise.pattern_bits, n) for n in more])
+        own = way.log_weight + checked + log_sum([way.own(noise.pattern_bits, n) + ratio for n, ratio in more])
         strays = strays_of(way.effect.tally, way.hard, noise.wrong)
         own_each.append(own)
         strict_each.append(own + noise.log_strays(strays))
@@ -250,24 +250,29 @@ def _score(
     )
 
 
-def _elsewhere(evidence: Evidence, candidate: Candidate) -> tuple[int, ...]:
-    """Transfers outside the compared reads that show a bus lane, or a pair of them, working.
+def _elsewhere(evidence: Evidence, candidate: Candidate) -> tuple[tuple[int, float], ...]:
+    """(missed chances, log likelihood ratio) that transfers outside the compared reads add to a bus fault.
 
-    Two counts, equally likely to matter: the fault hurts reads only (it sits
-    at the processor's receiver), or every transfer, writes included.
+    Two ways, equally likely: the fault hurts reads only (it sits at the
+    processor's receiver), or every transfer, writes included. In the latter
+    case not one write may show the level that cannot be; that so many writes
+    would lack it by chance has a probability of its own, with a Beta(½, ½)
+    prior on how often the lane is high.
     """
     traffic = evidence.traffic
     if traffic is None or candidate.scope != "bus":
-        return (0,)
+        return ((0, 0.0),)
     lanes = bits_of(candidate.lanes)
+    both = traffic.high[..., lanes[0]] + traffic.low[..., lanes[0]]
     if candidate.fault == "bridged":
         count = traffic.differ[..., lanes[0], lanes[1]]
     elif candidate.fault == "stuck-low":
         count = traffic.high[..., lanes[0]]
     else:
         count = traffic.low[..., lanes[0]]
-    outside = int(count[-1, 0])
-    return outside, outside + int(count[:, 1].sum())
+    outside, written = int(count[-1, 0]), int(count[:, 1].sum())
+    by_chance = 0.0 if written else -log_rate(int(both[:, 1].sum()), 0, (0.5, 0.5))
+    return (outside, 0.0), (outside + written, by_chance)
 
 
 def _checked(evidence: Evidence, candidate: Candidate) -> float:
