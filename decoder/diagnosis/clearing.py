@@ -171,8 +171,8 @@ def _address_drivers(counter: CoverageCounter) -> list[Cleared]:
         tested: dict[int, int] = {}
         for line in buffer.lines:
             bit = int(line[1:]) - counter.shift if line[:1] == "A" and line[1:].isdigit() else -1
-            if 0 <= bit < counter.alias.shape[1]:
-                sides = counter.alias[regions, bit].sum(axis=0)
+            if 0 <= bit < counter.alias.shape[2]:
+                sides = counter.alias[regions, 0, bit].sum(axis=0)
                 if sides.sum() >= LEAST_RIGHT and sides.min() >= LEAST_LEVEL:
                     tested[bit + counter.shift] = int(sides.sum())
         if tested:

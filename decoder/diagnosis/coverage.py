@@ -20,8 +20,8 @@ def coverage_of(counter: CoverageCounter) -> dict[str, Any]:
     """The ``coverage`` of ``check --json``.
 
     ``regions``: per region the cells written, read and compared, each lane's compared
-    levels and transitions, each address line's changes and how often it was told
-    apart, and the regions it was told apart from. ``not_exercised``: sentences on what
+    levels and transitions, each address line's changes, how often aliasing
+    on it was tested and how often the read then came right, and the regions it was told apart from. ``not_exercised``: sentences on what
     the capture cannot speak about, the largest gaps first.
     """
     return {
@@ -58,7 +58,8 @@ def _region(counter: CoverageCounter, r: int) -> dict[str, Any]:
             {
                 "line": counter.line(b),
                 "changes": int(counter.toggled[r, b]),
-                "told_apart": int(counter.alias[r, b].sum()),
+                "tested": int(counter.alias[r, :, b].sum()),
+                "told_apart": int(counter.alias[r, 0, b].sum()),
             }
             for b in range(int(counter.bits[r]))
         ],
@@ -124,7 +125,7 @@ def _line_gaps(counter: CoverageCounter, lit: Sequence[int]) -> list[str]:
     for r in lit:
         bits = range(int(counter.bits[r]))
         hidden = [b for b in bits if counter.unwired >> (b + counter.shift) & 1]
-        blind = [b for b in bits if b not in hidden and not counter.alias[r, b].any()]
+        blind = [b for b in bits if b not in hidden and not counter.alias[r, :, b].any()]
         if blind:
             lines = _ranges([b + counter.shift for b in blind])
             what = f"{lines} not tested for aliasing (no cell held while its partner got other data)"

@@ -38,7 +38,8 @@ class CoverageCounter:
     driven : int64 (regions,): right reads that the idle bus did not hold already
     before, until : int64 (lanes, regions, 2): right bits by level at the lane's first (-1 = none) and last wrong bit
     toggled : int64 (regions, bits): word address bits that changed between compared reads of the region
-    alias : int64 (regions, bits, 2): right reads that show the partner across that bit to be another cell
+    alias : int64 (regions, 2, bits, 2): reads, right (0) or wrong (1), by the bit's level, that come right only if the
+        partner across that bit is another cell
     apart : int64 (regions, regions): right reads of the first that show the second's cell to be another
     comparable : bool (regions, regions): pairs that a wrong select could mix up
     whole : int64 (regions,): wrong reads that touch every chip of the region
@@ -71,7 +72,7 @@ class CoverageCounter:
         self.before: NDArray[np.int64] = np.full((data_bits, n, 2), -1, np.int64)
         self.until: NDArray[np.int64] = np.zeros((data_bits, n, 2), np.int64)
         self.toggled: NDArray[np.int64] = np.zeros((n, most), np.int64)
-        self.alias: NDArray[np.int64] = np.zeros((n, most, 2), np.int64)
+        self.alias: NDArray[np.int64] = np.zeros((n, 2, most, 2), np.int64)
         self.apart: NDArray[np.int64] = np.zeros((n, n), np.int64)
         self.whole: NDArray[np.int64] = np.zeros(n, np.int64)
         self.accesses: NDArray[np.int64] = np.zeros(n, np.int64)

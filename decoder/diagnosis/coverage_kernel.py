@@ -40,7 +40,7 @@ def _count_lanes(r, expected, known, wrong, kept, levels, moves, driven, before,
 
 @nb.njit(cache=True, nogil=True)
 def _told_apart(cell, other, expected, known, held, value, valid, stamp):
-    """Whether a right read of ``cell`` shows that ``other`` is another cell.
+    """Whether a read of ``cell`` comes right only if ``other`` is another cell.
 
     ``other`` held known, different data; where cells are ``held`` by writing, it was
     written after ``cell``, so that one shared cell would have lost its value.
@@ -67,8 +67,8 @@ def observe(
     (last compared word, -1), ``flags`` uint8 a cell.
     Sums, int64: ``levels`` (regions, right/wrong, lanes, level), ``moves`` (regions, lanes, level moved to),
     ``driven`` (regions,), ``before`` and ``until`` (lanes, regions, level): ``levels`` of right reads at the lane's
-    first wrong bit (-1 until then) and at its last, ``toggled`` (regions, bits), ``alias`` (regions, bits, level of
-    the bit),
+    first wrong bit (-1 until then) and at its last, ``toggled`` (regions, bits), ``alias`` (regions, right/wrong, bits,
+    level of the bit),
     ``apart`` (regions, regions).
     """
     for i in range(cell.shape[0]):
@@ -93,12 +93,13 @@ def observe(
         if rom[r]:
             value[c] = (value[c] & ~known[i]) | (expected[i] & known[i])
             valid[c] |= known[i]
-        if mismatch[i] != 0:
-            continue
+        wrong = WRONG if mismatch[i] != 0 else RIGHT
         for b in range(bits[r]):
             other = base[r] + (offset ^ (1 << b))
             if _told_apart(c, other, expected[i], known[i], not rom[r], value, valid, stamp):
-                alias[r, b, (offset >> b) & 1] += 1
+                alias[r, wrong, b, (offset >> b) & 1] += 1
+        if wrong:
+            continue
         for s in range(base.shape[0]):
             if comparable[r, s]:
                 other = base[s] + (word[i] & (size[s] - 1))

@@ -136,9 +136,9 @@ class Failing:
     def _showing(self, region: _Region, covered: Mapping[str, Any], failures: int) -> int:
         """Eligible accesses where coverage tells them apart from other compared reads; failures are among them."""
         if self.fault.startswith("address") and self.address_lines:
-            told = [n for line in self.address_lines if isinstance(n := _line(covered, line).get("told_apart"), int)]
-            if len(told) == len(self.address_lines):
-                return min(told) + failures
+            tested = [n for line in self.address_lines if isinstance(n := _line(covered, line).get("tested"), int)]
+            if len(tested) == len(self.address_lines):
+                return min(tested)
         if self.fault == "select-extra" and self.other_region is not None:
             told_from = covered.get("told_apart_from")
             if isinstance(told_from, Mapping):

@@ -39,8 +39,8 @@ def test_counts_are_those_of_a_capture_counted_by_hand() -> None:
     found = _coverage(two_banks(), [("w", 0, 1), ("w", 1, 2), ("r", 0, 1), ("r", 1, 2)])
     bank = found["regions"][0]
     assert (bank["cells_written"], bank["cells_read"], bank["cells_compared"]) == (2, 2, 2)
-    assert bank["address_lines"][0] == {"line": "A0", "changes": 1, "told_apart": 1}
-    assert bank["address_lines"][1] == {"line": "A1", "changes": 0, "told_apart": 0}
+    assert bank["address_lines"][0] == {"line": "A0", "changes": 1, "tested": 1, "told_apart": 1}
+    assert bank["address_lines"][1] == {"line": "A1", "changes": 0, "tested": 0, "told_apart": 0}
     assert bank["lanes"][0] == {"lane": "D0", "low": 1, "high": 1, "falls": 1, "rises": 1}
     assert bank["lanes"][2] == {"lane": "D2", "low": 2, "high": 0, "falls": 0, "rises": 0}
 
@@ -81,6 +81,16 @@ def test_aliasing_is_not_tested_by_writing_a_cell_after_its_partner() -> None:
     assert found["regions"][0]["address_lines"][0]["told_apart"] == 0
 
 
+def test_a_line_that_fails_the_test_was_tested() -> None:
+    """Cell 0 gives what its partner across A0 was given: told apart never, tested once."""
+    traffic: list[Access] = [("w", 0, 1), ("w", 1, 2), ("r", 0, 1)]
+    counter = CoverageCounter(two_banks(), 16, 8)
+    for cycles, compared in log_of(two_banks(), traffic, lambda address, data: 2).blocks():
+        counter.feed(cycles, compared)
+    line = coverage_of(counter)["regions"][0]["address_lines"][0]
+    assert (line["tested"], line["told_apart"]) == (1, 0)
+
+
 def test_a_rom_with_an_image_tests_its_lines_by_reading_alone() -> None:
     rom = Region("monitor", 0, 7, "rom", image=bytes([1, 2, 4, 8, 16, 32, 64, 128]))
     board = Board.from_regions("", [rom])
@@ -88,6 +98,16 @@ def test_a_rom_with_an_image_tests_its_lines_by_reading_alone() -> None:
     found = _coverage(board, reads)
     assert all(line["told_apart"] > 0 for line in found["regions"][0]["address_lines"])
     assert found["not_exercised"] == []
+
+
+def test_a_line_that_fails_the_test_was_tested() -> None:
+    """Cell 0 gives what its partner across A0 was given: told apart never, tested once."""
+    traffic: list[Access] = [("w", 0, 1), ("w", 1, 2), ("r", 0, 1)]
+    counter = CoverageCounter(two_banks(), 16, 8)
+    for cycles, compared in log_of(two_banks(), traffic, lambda address, data: 2).blocks():
+        counter.feed(cycles, compared)
+    line = coverage_of(counter)["regions"][0]["address_lines"][0]
+    assert (line["tested"], line["told_apart"]) == (1, 0)
 
 
 def test_a_rom_without_an_image_and_io_say_so() -> None:

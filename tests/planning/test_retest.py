@@ -40,7 +40,7 @@ def _run(
         {
             "name": name,
             "lanes": [{"lane": f"D{k}", "low": compared - due, "high": due} for k in range(8)],
-            "address_lines": [{"line": "A7", "told_apart": 640}],
+            "address_lines": [{"line": "A7", "tested": 640, "told_apart": 616}],
             "told_apart_from": {"bank2": 300},
         }
         for name in ("bank2", "bank3")

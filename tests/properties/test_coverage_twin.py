@@ -67,7 +67,7 @@ def _fast(rows: list[tuple], block: int) -> tuple[Counter, set, dict, dict]:
     levels, moves = np.zeros((regions, 2, LANES, 2), np.int64), np.zeros((regions, LANES, 2), np.int64)
     driven, toggled = np.zeros(regions, np.int64), np.zeros((regions, most), np.int64)
     before, until = np.full((LANES, regions, 2), -1, np.int64), np.zeros((LANES, regions, 2), np.int64)
-    alias, apart = np.zeros((regions, most, 2), np.int64), np.zeros((regions, regions), np.int64)
+    alias, apart = np.zeros((regions, 2, most, 2), np.int64), np.zeros((regions, regions), np.int64)
     for start in range(0, n, block):
         part = tuple(np.ascontiguousarray(c[start : start + block]) for c in columns)
         kernel.observe(

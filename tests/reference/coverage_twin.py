@@ -63,12 +63,12 @@ class CoverageTwin:
         self.last[region] = offset
         if self.rom[region]:
             self.memory[place].update(expected)
-        if wrong:
-            return
         for b in range((self.sizes[region] - 1).bit_length()):
             other = (region, offset ^ (1 << b))
             if self._apart(place, other, expected, not self.rom[region]):
-                self.counts["alias", region, b, offset >> b & 1] += 1
+                self.counts["alias", region, int(bool(wrong)), b, offset >> b & 1] += 1
+        if wrong:
+            return
         for s, size in enumerate(self.sizes):
             if self.comparable[region][s]:
                 held = not (self.rom[region] or self.rom[s])
