@@ -19,10 +19,10 @@ _NAMED_AT_MOST = 6
 def coverage_of(counter: CoverageCounter) -> dict[str, Any]:
     """The ``coverage`` of ``check --json``.
 
-    ``regions``: per region the cells written, read and compared, each lane's compared
-    levels and transitions, each address line's changes, how often aliasing
-    on it was tested and how often the read then came right, and the regions it was told apart from. ``not_exercised``: sentences on what
-    the capture cannot speak about, the largest gaps first.
+    ``regions``: per region the cells written, read and compared; each lane's compared levels and
+    transitions; each address line's changes, how often aliasing on it was tested and how often
+    the read then came right; the regions it was told apart from. ``not_exercised``: sentences on
+    what the capture cannot speak about, the largest gaps first.
     """
     return {
         "regions": [_region(counter, r) for r in range(len(counter.board.regions))],

@@ -100,16 +100,6 @@ def test_a_rom_with_an_image_tests_its_lines_by_reading_alone() -> None:
     assert found["not_exercised"] == []
 
 
-def test_a_line_that_fails_the_test_was_tested() -> None:
-    """Cell 0 gives what its partner across A0 was given: told apart never, tested once."""
-    traffic: list[Access] = [("w", 0, 1), ("w", 1, 2), ("r", 0, 1)]
-    counter = CoverageCounter(two_banks(), 16, 8)
-    for cycles, compared in log_of(two_banks(), traffic, lambda address, data: 2).blocks():
-        counter.feed(cycles, compared)
-    line = coverage_of(counter)["regions"][0]["address_lines"][0]
-    assert (line["tested"], line["told_apart"]) == (1, 0)
-
-
 def test_a_rom_without_an_image_and_io_say_so() -> None:
     board = Board.from_regions("", [Region("monitor", 0, 7, "rom"), Region("ports", 0, 7, "io", "io")])
     gaps = _coverage(board, [("r", 0, 1), ("r", 1, 1)])["not_exercised"]
