@@ -36,10 +36,10 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
 
     common: (role, one_mask, one_plain, mask, shift, width): the role of each first
     byte; for each one-byte code the target bits and whether it is a scalar (or
-    not selected); for each variable its bits, the place of its bit 0 (-1: use the
-    full lexer) and its size.
+    not selected), and the word they lie in; for each variable its bits, the place of
+    its bit 0 (-1: use the full lexer), its word and its size.
     """
-    role, one_mask, one_plain, var_mask, var_shift, var_width = common
+    role, one_mask, one_plain, _, var_mask, var_shift, _, var_width = common
     time, levels, unknown, touch_row, touch_mask = rows
     v, u, t = now[0, 0], now[1, 0], now[2, 0]
     last_v, last_u, last_t = last[0, 0], last[1, 0], last[2, 0]

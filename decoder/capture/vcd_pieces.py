@@ -106,6 +106,7 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) 
     """Lex ``data[:stop]`` from ``mode`` and ``time`` (-1: it begins with its own time stamp)."""
     from decoder.capture import vcd_kernel as k
     from decoder.capture.vcd_fast_kernel import lex_narrow
+    from decoder.capture.vcd_wide_kernel import lex_wide
 
     words = tables.words
     capacity = stop // 5 + 2  # a row takes a stamp and a change: at least "#1 1! "
@@ -125,15 +126,14 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) 
 
     def step(buf: NDArray[np.uint8], at: int) -> tuple[int, int]:
         common = (tables.selected, tables.ids, tables.targets)
-        if words == 1:
-            found = lex_narrow(buf, at, stop, state, now, last, *common, tables.common, rows, gap_time, gap_kind)
-        else:
-            found = k.lex(buf, at, stop, -1, state, now, last, *common, rows, gap_time, gap_kind)
+        lex = lex_narrow if words == 1 else lex_wide
+        found = lex(buf, at, stop, state, now, last, *common, tables.common, rows, gap_time, gap_kind)
         return int(found[0]), int(found[1])
 
     at = 0
     while True:
-        status, at = step(buf, at)
+        with np.errstate(over="ignore"):  # hashes and digit arithmetic wrap on purpose; only seen with the JIT off
+            status, at = step(buf, at)
         count = int(state[k.GAPS])
         gaps += zip(gap_time[:count].tolist(), gap_kind[:count].tolist(), strict=True)
         state[k.GAPS] = 0

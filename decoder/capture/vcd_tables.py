@@ -73,7 +73,7 @@ def _full(lines: int, words: int) -> NDArray[np.uint64]:
 def _common_tables(
     variables: Sequence[Variable], targets: tuple[NDArray[Any], ...], one: NDArray[Any]
 ) -> tuple[NDArray[np.generic], ...]:
-    """The tables of ``vcd_fast_kernel.lex_common``: variables whose bits lie side by side in word 0."""
+    """The tables of ``vcd_fast_kernel.lex_common``: variables whose bits lie side by side in one word."""
     role = np.full(256, 6, np.uint8)
     role[[9, 10, 11, 12, 13, 32]] = 0
     for letters, what in ((b"0", 1), (b"1", 2), (b"xXzZ", 3), (b"#", 4), (b"bB", 5)):
@@ -81,23 +81,29 @@ def _common_tables(
     kind, size, first, _, word, mask = targets
     var_mask = np.zeros(len(variables), np.uint64)
     var_shift = np.full(len(variables), -1, np.int64)
+    var_word = np.zeros(len(variables), np.int64)
     for v in range(len(variables)):
         bits = mask[first[v] : first[v + 1]].tolist()
+        words = set(word[first[v] : first[v + 1]].tolist())
+        if len(words) > 1:
+            continue  # its bits lie in two words: left to the full lexer
+        var_word[v] = max(words, default=0)
         if not bits or not kind[v]:
             var_shift[v] = 0
         elif size[v] == 1:
             var_mask[v], var_shift[v] = bits[0], 0
         elif len(bits) == size[v] and all(bits[i] == bits[0] << i for i in range(len(bits))):
             place = bits[0].bit_length() - 1
-            if bits[0] == 1 << place and not word[first[v] : first[v + 1]].any() and bits[-1] < 1 << 64:
+            if bits[0] == 1 << place and bits[-1] < 1 << 64:
                 var_mask[v], var_shift[v] = sum(bits), place
     one_plain = np.zeros(256, np.uint8)
     one_mask = np.zeros(256, np.uint64)
+    one_word = np.zeros(256, np.int64)
     for byte in range(33, 256):
         v = int(one[byte])
         if v >= 0 and var_shift[v] >= 0 and size[v] == 1:
-            one_plain[byte], one_mask[byte] = 1, var_mask[v]
-    return role, one_mask, one_plain, var_mask, var_shift, size
+            one_plain[byte], one_mask[byte], one_word[byte] = 1, var_mask[v], var_word[v]
+    return role, one_mask, one_plain, one_word, var_mask, var_shift, var_word, size
 
 
 def _code_tables(codes: Sequence[bytes]) -> tuple[NDArray[np.generic], ...]:
