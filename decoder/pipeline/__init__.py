@@ -2,6 +2,8 @@
 
 from .check import Gathered, conclude, gather, run_check
 from .checking import run_buffers, run_probes, run_selects, run_timing
+from .joining import join_captures, read_pass
+from .matching import match_captures
 from .run import Decoded, Request, Run, open_run
 from .session import CaptureSession, open_session, program_version
 
@@ -13,9 +15,12 @@ __all__ = [
     "Run",
     "conclude",
     "gather",
+    "join_captures",
+    "match_captures",
     "open_run",
     "open_session",
     "program_version",
+    "read_pass",
     "run_buffers",
     "run_check",
     "run_probes",

@@ -1,8 +1,8 @@
 """Which cycle of one run is which cycle of another run of the same program.
 
-The offset at which most cycles agree is found for all offsets at once, by
-correlating pseudo-random signs of what the cycles hold (fast Fourier
-transform). From the longest undisturbed stretch there, both runs are followed
+The offset at which most cycles agree, rare ones above all, is found for all
+offsets at once, by correlating pseudo-random signs of what the cycles hold
+(fast Fourier transform). From the longest undisturbed stretch there, both runs are followed
 forwards and backwards over inserted, lost and changed cycles. Where a repeating
 loop leaves more than one alignment equally good, the rows concerned get no
 partner: left out, never invented.
@@ -23,8 +23,8 @@ __all__ = ["Alignment", "align", "comparable"]
 
 _PROJECTIONS = 4  # sums of as many random signs; more make the peak stand out better
 _PEAKS = 24  # offsets that are counted exactly
-_NEED = 24  # cycles that must agree before two runs are taken as together again
-_REACH = 2048  # cycles that may have been inserted or lost at one place
+_WINDOW = 2048  # cycles in which the best way on is searched where two runs stop agreeing
+_SURE, _FAR = 512, 1 << 16  # after a longer stretch of one run's own, so many must agree within so many
 _SEGMENTS = 1 << 20
 
 _CLASS = np.arange(len(Kind), dtype=np.int64)
@@ -91,16 +91,28 @@ def _follow(a: NDArray[np.int64], b: NDArray[np.int64], partner: NDArray[np.int6
     if not len(a) or not len(b):
         return
     segments = np.empty((min(_SEGMENTS, len(a) + 1), 3), np.int64)
-    count = kernel.walk(a, b, 0, 0, _NEED, _REACH, segments)
+    size = min(_WINDOW, max(len(a), len(b)))
+    score, moves = np.empty((3, size + 1), np.int32), np.empty((size + 1, size + 1), np.uint8)
+    pairs = np.empty((size + 1, 2), np.int64)
+    count = kernel.walk(a, b, score, moves, pairs, _SURE, _FAR, segments)
     kernel.believe(a, b, segments, count, partner)
     partner[partner >= 0] += base
 
 
 def _start(a: NDArray[np.int64], b: NDArray[np.int64]) -> tuple[int, int] | None:
-    """The middle of the longest agreeing stretch at the offset where most rows agree."""
-    best: tuple[int, int, int, int] | None = None
-    for offset in _offsets(a, b):
-        total, at, run = kernel.agreeing_rows(a, b, offset)
+    """The middle of the longest agreeing stretch at the offset where most of what is rare agrees."""
+    if not len(a) or not len(b):
+        return None
+    keys = [np.empty(len(rows), np.uint64) for rows in (a, b)]
+    for rows, out in zip((a, b), keys, strict=True):
+        kernel.keys(rows, out)
+    # The fetches of a loop come thousands of times and say little about where in the run we are:
+    # a cycle counts by how rare it is.
+    held, kind, times = np.unique(np.concatenate(keys), return_inverse=True, return_counts=True)
+    weight = np.where(held == 0, 0.0, 1.0 / times)[kind]
+    best: tuple[float, int, int, int] | None = None
+    for offset in _offsets(*keys, weight):
+        total, at, run = kernel.agreeing_rows(a, b, weight[: len(a)], offset)
         # Of offsets that agree equally well (a program that repeats itself) the smallest shift.
         rank = (total, -abs(offset), at + run // 2, offset)
         if run and (best is None or rank > best):
@@ -110,21 +122,19 @@ def _start(a: NDArray[np.int64], b: NDArray[np.int64]) -> tuple[int, int] | None
     return best[2], best[2] + best[3]
 
 
-def _offsets(a: NDArray[np.int64], b: NDArray[np.int64]) -> list[int]:
-    """The offsets b - a whose signs correlate best."""
+def _offsets(a: NDArray[np.uint64], b: NDArray[np.uint64], weight: NDArray[np.float64]) -> list[int]:
+    """The offsets b - a at which random signs of the keys, weighted by rarity, correlate best."""
     from scipy.fft import irfft, next_fast_len, rfft
 
     n, m = len(a), len(b)
-    if not n or not m:
-        return []
     size = next_fast_len(n + m, real=True)
-    sums = np.zeros(size, np.float32)
-    for seed in range(_PROJECTIONS):
-        signs = [np.empty(len(rows), np.float32) for rows in (a, b)]
-        for rows, out in zip((a, b), signs, strict=True):
-            kernel.key_signs(rows, seed, out)
-        # Common cycles (the same fetch over and over) would drown the rest: each side without its mean.
-        one, two = (s - s.mean() for s in signs)
+    sums = np.zeros(size)
+    strength = np.sqrt(weight)
+    for bit in range(_PROJECTIONS):
+        one, two = (
+            part * (((key >> np.uint64(63 - bit)) & np.uint64(1)).astype(np.float64) * 2 - 1)
+            for part, key in zip((strength[:n], strength[n:]), (a, b), strict=True)
+        )
         sums += irfft(np.conj(rfft(one, size)) * rfft(two, size), size)
     best = np.argsort(sums)[::-1][:_PEAKS]
     return [int(k) if k < m else int(k) - size for k in best]

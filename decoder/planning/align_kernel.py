@@ -7,6 +7,9 @@ unknown data bits. Two cycles agree when nothing that both know differs.
 import numba as nb
 import numpy as np
 
+MATCH, CHANGE, OPEN = 64, 96, 192
+LEAST = -(1 << 30)
+
 
 @nb.njit(cache=True, nogil=True)
 def agree(a, i, b, j):
@@ -19,32 +22,32 @@ def agree(a, i, b, j):
 
 
 @nb.njit(cache=True, nogil=True)
-def key_signs(rows, seed, out):
-    """A pseudo-random +1 or -1 for what each row holds, 0 where a bit is unknown; ``out`` float32."""
+def keys(rows, out):
+    """A mixed 64-bit number of what each row holds, 0 where a bit is unknown; ``out`` uint64."""
     for i in range(rows.shape[0]):
         if rows[i, 2] | rows[i, 4]:
-            out[i] = 0.0
+            out[i] = 0
             continue
-        mixed = np.uint64(rows[i, 0]) * np.uint64(0xBF58476D1CE4E5B9) + np.uint64(seed)
+        mixed = np.uint64(rows[i, 0]) * np.uint64(0xBF58476D1CE4E5B9)
         mixed ^= (np.uint64(rows[i, 1]) + np.uint64(0x632BE59BD9B4E019)) * np.uint64(0x94D049BB133111EB)
         mixed ^= mixed >> np.uint64(27)
         mixed *= np.uint64(0x9E3779B97F4A7C15)
         mixed ^= (np.uint64(rows[i, 3]) + np.uint64(0xD1B54A32D192ED03)) * np.uint64(0xFF51AFD7ED558CCD)
         mixed ^= mixed >> np.uint64(31)
-        mixed *= np.uint64(0xC4CEB9FE1A85EC53)
-        out[i] = 1.0 if mixed >> np.uint64(63) else -1.0
+        out[i] = mixed * np.uint64(0xC4CEB9FE1A85EC53) | np.uint64(1)
 
 
 @nb.njit(cache=True, nogil=True)
-def agreeing_rows(a, b, offset):
-    """``(rows that agree at a[i] = b[i + offset], start and length of the longest agreeing run)``."""
+def agreeing_rows(a, b, weight, offset):
+    """``(weight of the rows that agree at a[i] = b[i + offset], start and length of the longest agreeing run)``."""
     first = max(0, -offset)
     last = min(a.shape[0], b.shape[0] - offset)
-    total = run = best = 0
+    total = 0.0
+    run = best = 0
     best_at = first
     for i in range(first, last):
         if agree(a, i, b, i + offset):
-            total += 1
+            total += weight[i]
             run += 1
             if run > best:
                 best = run
@@ -65,15 +68,98 @@ def same_run(a, i, b, j, most):
 
 
 @nb.njit(cache=True, nogil=True)
-def walk(a, b, i, j, need, reach, segments):
-    """Follow two sequences from a pair that agrees, stepping over what was inserted, lost or changed.
+def extend(a, i, b, j, score, moves, pairs):
+    """The best-scoring alignment that starts at (i, j) and ends anywhere in the window: Gotoh's recurrence.
 
-    Where rows stop agreeing, the nearest place (fewest rows skipped in both
-    together) is taken from which ``need`` rows agree again, at most ``reach``
-    rows on in either. ``segments`` int64, k × 3, receives (i, j, rows) of every
-    agreeing stretch. Returns how many; stops when none is found or room ends.
+    Agreeing rows earn ``MATCH``, changed ones cost ``CHANGE``, a gap costs
+    ``OPEN`` and 1 for every row skipped. ``score`` int32, 3 × (m + 1), ``moves``
+    uint8, (n + 1) × (m + 1): the window. ``pairs`` int64, k × 2, receives the
+    agreeing pairs from the last to the first. Returns ``(pairs, end i, end j)``.
+    O. Gotoh, J. Mol. Biol. 162, 1982, 705-708.
     """
+    n = min(moves.shape[0] - 1, a.shape[0] - i)
+    m = min(moves.shape[1] - 1, b.shape[0] - j)
+    best, best_p, best_q = np.int32(0), 0, 0
+    for q in range(m + 1):
+        score[0, q] = 0 if q == 0 else LEAST
+        score[1, q] = LEAST
+        score[2, q] = -(OPEN + q) if q else LEAST
+        moves[0, q] = 0 if q <= 1 else 2 << 4
+    for p in range(1, n + 1):
+        corner = (score[0, 0], score[1, 0], score[2, 0])
+        score[0, 0] = LEAST
+        score[1, 0] = -(OPEN + p)
+        score[2, 0] = LEAST
+        moves[p, 0] = 0 if p == 1 else 1 << 2
+        for q in range(1, m + 1):
+            above = (score[0, q], score[1, q], score[2, q])
+            source = 0
+            top = corner[0]
+            if corner[1] > top:
+                top, source = corner[1], 1
+            if corner[2] > top:
+                top, source = corner[2], 2
+            across = max(top + (MATCH if agree(a, i + p - 1, b, j + q - 1) else -CHANGE), LEAST)
+            down, down_source = above[0] - OPEN, 0
+            if above[1] > down:
+                down, down_source = above[1], 1
+            if above[2] - OPEN > down:
+                down, down_source = above[2] - OPEN, 2
+            right, right_source = score[0, q - 1] - OPEN, 0
+            if score[2, q - 1] > right:
+                right, right_source = score[2, q - 1], 2
+            if score[1, q - 1] - OPEN > right:
+                right, right_source = score[1, q - 1] - OPEN, 1
+            corner = above
+            score[0, q] = across
+            score[1, q] = max(down - 1, LEAST)
+            score[2, q] = max(right - 1, LEAST)
+            moves[p, q] = source | down_source << 2 | right_source << 4
+            if across > best:
+                best, best_p, best_q = across, p, q
     count = 0
+    p, q, state = best_p, best_q, 0
+    while p > 0 or q > 0:
+        move = moves[p, q]
+        if state == 0:
+            p -= 1
+            q -= 1
+            if agree(a, i + p, b, j + q):
+                pairs[count, 0] = i + p
+                pairs[count, 1] = j + q
+                count += 1
+            state = move & 3
+        elif state == 1:
+            p -= 1
+            state = move >> 2 & 3
+        else:
+            q -= 1
+            state = move >> 4 & 3
+    return count, i + best_p, j + best_q
+
+
+@nb.njit(cache=True, nogil=True)
+def _resume(a, i, b, j, sure, far):
+    """The nearest place from which ``sure`` rows agree, with up to ``far`` rows skipped in one of the two."""
+    n, m = a.shape[0], b.shape[0]
+    for skipped in range(1, far + 1):
+        if i + skipped < n and same_run(a, i + skipped, b, j, sure) == min(sure, n - i - skipped, m - j):
+            return i + skipped, j
+        if j + skipped < m and same_run(a, i, b, j + skipped, sure) == min(sure, n - i, m - j - skipped):
+            return i, j + skipped
+    return -1, -1
+
+
+@nb.njit(cache=True, nogil=True)
+def walk(a, b, score, moves, pairs, sure, far, segments):
+    """Follow two sequences from their first rows, over what was inserted, lost or changed.
+
+    Where rows stop agreeing the best-scoring way on is taken (``extend``); where
+    none pays, the next long agreement (``_resume``). ``segments`` int64, k × 3,
+    receives (i, j, rows) of every agreeing stretch. Returns how many; stops
+    when there is no way on or no room.
+    """
+    count = i = j = 0
     n, m = a.shape[0], b.shape[0]
     while i < n and j < m and count < segments.shape[0]:
         run = same_run(a, i, b, j, n)
@@ -84,27 +170,26 @@ def walk(a, b, i, j, need, reach, segments):
             count += 1
             i += run
             j += run
-        if i >= n or j >= m:
-            break
-        found = False
-        for skipped in range(1, 2 * reach + 1):
-            for di in range(max(0, skipped - reach), min(skipped, reach) + 1):
-                # Equal skips first: a changed row is commoner than one lost in each run.
-                step = skipped // 2 + ((di + 1) // 2 if di % 2 else -(di // 2))
-                if step < 0 or step > skipped or step > reach or skipped - step > reach:
-                    continue
-                if i + step >= n or j + skipped - step >= m:
-                    continue
-                want = min(need, n - i - step, m - j - skipped + step)
-                if want > 0 and same_run(a, i + step, b, j + skipped - step, want) == want:
-                    i += step
-                    j += skipped - step
-                    found = True
-                    break
-            if found:
+            continue
+        found, end_i, end_j = extend(a, i, b, j, score, moves, pairs)
+        if found == 0:
+            i, j = _resume(a, i, b, j, sure, far)
+            if i < 0:
                 break
-        if not found:
-            break
+            continue
+        for k in range(found - 1, -1, -1):
+            last = count - 1
+            fresh = count == 0 or pairs[k, 0] != segments[last, 0] + segments[last, 2]
+            if fresh or pairs[k, 1] != segments[last, 1] + segments[last, 2]:
+                if count == segments.shape[0]:
+                    break
+                segments[count, 0] = pairs[k, 0]
+                segments[count, 1] = pairs[k, 1]
+                segments[count, 2] = 1
+                count += 1
+            else:
+                segments[last, 2] += 1
+        i, j = end_i, end_j
     return count
 
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
     from decoder.report.markdown import markdown_text
     from decoder.report.page import html_page
+    from decoder.report.planning_text import join_text, match_text
     from decoder.report.plots import Histogram
     from decoder.report.scenes import scene_svg
     from decoder.report.schemas import board_schema, profile_schema
@@ -39,8 +40,10 @@ __all__ = [
     "card_rows",
     "check_text",
     "html_page",
+    "join_text",
     "list_text",
     "markdown_text",
+    "match_text",
     "paragraphs",
     "plural",
     "probes_text",
@@ -64,7 +67,9 @@ _LATER = {
     "buffers_text": "checks_text",
     "card_rows": "card",
     "html_page": "page",
+    "join_text": "planning_text",
     "markdown_text": "markdown",
+    "match_text": "planning_text",
     "probes_text": "checks_text",
     "profile_schema": "schemas",
     "scene_svg": "scenes",

@@ -22,6 +22,8 @@ from tui.commands.buffers import buffers
 from tui.commands.check import check
 from tui.commands.cycles import cycles
 from tui.commands.demo import demo
+from tui.commands.join import join
+from tui.commands.match import match
 from tui.commands.parts import parts
 from tui.commands.probes import probes
 from tui.commands.profiles import profiles
@@ -52,6 +54,8 @@ app.command("selects", short_help="Decoder outputs and selects against their tab
 app.command("buffers", short_help="Direction, enable and lanes of the bus drivers.")(buffers)
 app.command("timing", short_help="Measured times against published limits.")(timing)
 app.command("probes", short_help="The health of every channel.")(probes)
+app.command("join", short_help="One capture out of several passes.")(join)
+app.command("match", short_help="Where two captures part.")(match)
 app.command("browse", short_help="Step through the evidence in the terminal.")(browse)
 app.command("profiles", short_help="The buses that are known.")(profiles)
 app.command("parts", short_help="The chips that are known.")(parts)

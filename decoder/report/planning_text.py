@@ -1,0 +1,86 @@
+"""The results of ``join`` and ``match`` for a terminal; the first line is the answer."""
+
+from __future__ import annotations
+
+from decoder.planning import JoinResult, MatchPlace, MatchResult
+from decoder.report.numbers import plural
+from decoder.report.tables import paragraphs, table_text
+from decoder.text import plain
+
+__all__ = ["join_text", "match_text"]
+
+_GROUPS = 12
+_STRETCHES = 5
+
+
+def join_text(result: JoinResult, *, width: int, colour: bool) -> str:
+    """What was joined, pass by pass, and what it can be trusted for."""
+    head = (
+        f"{result.joined:,} of {result.cycles:,} cycles joined ({result.share:.2%}), "
+        f"written to {plain(result.out)}".replace(",", " ")
+    )
+    rows = [
+        (
+            str(k + 1),
+            f"{p.paired:,}".replace(",", " "),
+            f"{p.share:.2%}",
+            str(sum(s.cycles for s in p.left_out)),
+            str(p.inserted),
+            ", ".join(p.lines) or "none that an earlier pass lacks",
+        )
+        for k, p in enumerate(result.passes)
+    ]
+    table = table_text(
+        ("pass", "paired", "agree", "left out", "extra", "lines taken"), rows, width=width, colour=colour
+    )
+    tail = paragraphs(result.cautions, width=width, colour=colour)
+    return paragraphs([head], width=width, colour=colour, title=True) + "\n" + table + "\n" + tail
+
+
+def match_text(result: MatchResult, *, width: int, colour: bool, answer_only: bool = False) -> str:
+    """Where the two part first, then every place by cause."""
+    if result.first is None:
+        told = f"No difference: {plural(result.paired, 'cycle')} of the two captures are the same"
+        if not result.paired:
+            told = "The two captures have no cycles in common: is it the same program, from the same start?"
+        return paragraphs([told], width=width, colour=colour, title=True)
+    head = paragraphs([f"They part at {_place(result.first)}"], width=width, colour=colour, title=True)
+    if answer_only:
+        return head
+    meaning = next(g.meaning for g in result.groups if g.cause == result.first.cause)
+    why = [
+        f"Here {meaning}.",
+        f"{plural(result.places, 'place')} in all; {result.share:.1%} of the shorter capture found its partner.",
+    ]
+    rows = [
+        (str(g.places), g.cause, g.region or "-", " ".join(g.lanes) or "-", _time(g.first))
+        for g in sorted(result.groups, key=lambda g: -g.places)[:_GROUPS]
+    ]
+    table = table_text(("places", "cause", "region", "lanes", "first at"), rows, width=width, colour=colour)
+    more = len(result.groups) - _GROUPS
+    rest = [f"and {plural(more, 'group')} more, in --json"] if more > 0 else []
+    ways = [f"Ways parted at {_place(s)}, for {plural(s.cycles, 'cycle')}" for s in result.stretches[:_STRETCHES]]
+    return (
+        head
+        + paragraphs(why, width=width, colour=colour)
+        + "\n"
+        + table
+        + paragraphs([*rest, *ways], width=width, colour=colour)
+    )
+
+
+def _time(place: MatchPlace) -> str:
+    good = "-" if place.time_good_s is None else f"{place.time_good_s * 1e3:.6g} ms"
+    bad = "-" if place.time_bad_s is None else f"{place.time_bad_s * 1e3:.6g} ms"
+    return f"{good} in the good one, {bad} in the bad one"
+
+
+def _place(place: MatchPlace) -> str:
+    text = f"{place.kind} of {place.address:04X}"
+    if place.region:
+        text += f" ({plain(place.region)})"
+    if place.good is not None and place.bad is not None:
+        text += f": {place.good:02X} in the good capture, {place.bad:02X} in the bad one"
+    if place.lanes:
+        text += f", {' '.join(place.lanes)}"
+    return f"{text}; {_time(place)}"
