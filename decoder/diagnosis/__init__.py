@@ -7,7 +7,15 @@ from .coverage_counter import CoverageCounter
 from .engine import diagnose
 from .evidence import CheckEvidence, CheckKey, Diagnosis, Evidence, ProfileFacts
 from .occasions import intermittence_of
-from .statistics import Interval, accesses_needed, clopper_pearson, rate_below, wilson
+from .statistics import (
+    Interval,
+    accesses_needed,
+    clean_run_chance,
+    clean_run_needed,
+    clopper_pearson,
+    rate_below,
+    wilson,
+)
 from .traffic import TrafficCounter
 
 __all__ = [
@@ -22,6 +30,8 @@ __all__ = [
     "TrafficCounter",
     "accesses_needed",
     "account_for",
+    "clean_run_chance",
+    "clean_run_needed",
     "clear",
     "clopper_pearson",
     "coverage_of",

@@ -17,6 +17,8 @@ __all__ = [
     "Interval",
     "Trial",
     "accesses_needed",
+    "clean_run_chance",
+    "clean_run_needed",
     "clopper_pearson",
     "cochran_armitage",
     "dispersion",
@@ -93,6 +95,36 @@ def accesses_needed(rate: float, confidence: float = 0.95) -> int | None:
     if rate >= 1:
         return 1
     return max(1, math.ceil(math.log1p(-confidence) / math.log1p(-rate) - 1e-12))
+
+
+def clean_run_chance(failures: float, accesses: int, clean: int) -> float:
+    """The chance that, with nothing changed, all ``failures`` among ``accesses`` + ``clean`` fall in the first part.
+
+    C(m, k) / C(m + n, k): Fisher's exact test, one-sided (Statistical Methods for Research
+    Workers, 5th ed., 1934, section 21.02). ``failures`` may be fractional (bursts count as
+    fewer independent ones); the binomials are then those of the Gamma function.
+    """
+    return math.exp(min(0.0, _log_clean(failures, accesses, clean)))
+
+
+def clean_run_needed(failures: float, accesses: int, alpha: float) -> int:
+    """The smallest clean run whose ``clean_run_chance`` is at most ``alpha``; ``failures`` > 0."""
+    high = 1
+    while _log_clean(failures, accesses, high) > math.log(alpha):
+        high *= 2
+    low = high // 2
+    while high - low > 1:
+        middle = (low + high) // 2
+        if _log_clean(failures, accesses, middle) > math.log(alpha):
+            low = middle
+        else:
+            high = middle
+    return high
+
+
+def _log_clean(failures: float, accesses: int, clean: int) -> float:
+    m, k, n = accesses, min(failures, accesses), clean
+    return math.lgamma(m + 1) - math.lgamma(m - k + 1) - math.lgamma(m + n + 1) + math.lgamma(m + n - k + 1)
 
 
 def holm(p_values: ArrayLike) -> NDArray[np.float64]:

@@ -11,12 +11,11 @@ Failures in bursts count as fewer independent ones, and the run must also be lon
 
 from __future__ import annotations
 
-import math
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from decoder.diagnosis import clopper_pearson, rate_below
+from decoder.diagnosis import clean_run_chance, clean_run_needed, clopper_pearson, rate_below
 from decoder.errors import UsageError
 from decoder.findings import CheckResult
 
@@ -177,40 +176,19 @@ def _before(old: Run, failing: Failing) -> RetestBefore:
     )
 
 
-def _log_chance(independent: float, eligible: float, clean: float) -> float:
-    """log of C(m, k) / C(m + n, k) for m = ``eligible``, k = ``independent``, n = ``clean``; k may be fractional."""
-    m, k, n = eligible, min(independent, eligible), clean
-    return math.lgamma(m + 1) - math.lgamma(m - k + 1) - math.lgamma(m + n + 1) + math.lgamma(m + n - k + 1)
-
-
 def _chance(independent: float, eligible: int, clean: int, bursty: bool, old: Run, new: Run) -> float:
     """The chance of so clean a run had nothing changed; for bursts the larger of that by accesses and by time."""
-    by_access = math.exp(min(0.0, _log_chance(independent, eligible, clean)))
+    by_access = clean_run_chance(independent, eligible, clean)
     if not bursty or old.capture.duration_s <= 0:
         return by_access
     by_time = (old.capture.duration_s / (old.capture.duration_s + new.capture.duration_s)) ** independent
     return float(max(by_access, by_time))
 
 
-def _clean_needed(independent: float, eligible: int, alpha: float) -> int:
-    """The smallest number of clean accesses whose chance is at most ``alpha``."""
-    high = 1
-    while _log_chance(independent, eligible, high) > math.log(alpha):
-        high *= 2
-    low = high // 2
-    while high - low > 1:
-        middle = (low + high) // 2
-        if _log_chance(independent, eligible, middle) > math.log(alpha):
-            low = middle
-        else:
-            high = middle
-    return high
-
-
 def _needed(level: int, was: RetestBefore, eligible: int, new: Run, *, clean: bool) -> Needed:
     """A clean run at one level. After failures the whole of it is still to come, after another repair."""
     alpha = LEVELS[level]
-    accesses = _clean_needed(was.independent_failures, was.eligible, alpha)
+    accesses = clean_run_needed(was.independent_failures, was.eligible, alpha)
     done, run_s = (eligible, new.capture.duration_s) if clean else (0, 0.0)
     pace = eligible / new.capture.duration_s if new.capture.duration_s > 0 else 0.0
     seconds = accesses / pace if pace > 0 else None
