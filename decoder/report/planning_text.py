@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from decoder.planning import JoinResult, MatchPlace, MatchResult
-from decoder.report.numbers import plural
+from decoder.report.numbers import count, plural
 from decoder.report.tables import paragraphs, table_text
 from decoder.text import plain
 
@@ -15,14 +15,12 @@ _STRETCHES = 5
 
 def join_text(result: JoinResult, *, width: int, colour: bool) -> str:
     """What was joined, pass by pass, and what it can be trusted for."""
-    head = (
-        f"{result.joined:,} of {result.cycles:,} cycles joined ({result.share:.2%}), "
-        f"written to {plain(result.out)}".replace(",", " ")
-    )
+    joined = f"{count(result.joined)} of {plural(result.cycles, 'cycle')} joined ({result.share:.2%})"
+    head = f"{joined}, written to {plain(result.out)}"
     rows = [
         (
             str(k + 1),
-            f"{p.paired:,}".replace(",", " "),
+            count(p.paired),
             f"{p.share:.2%}",
             str(sum(s.cycles for s in p.left_out)),
             str(p.inserted),
