@@ -15,9 +15,12 @@ from decoder.findings import FaultName, ScopeName
 from . import lanes_kernel as bent
 from . import replay_kernel as path
 from .parts_view import CardView, ChipView, RegionView
-from .theory import Behaviour, LaneFault, PathFault
+from .theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
 
 __all__ = ["Candidate", "Variant", "bits_of", "priors", "propose"]
+
+
+_COUPLED_AT_MOST = 6  # failing cells; more than that do not fail for one cell's sake
 
 
 class Variant(NamedTuple):
@@ -128,6 +131,9 @@ def _kinds(card: CardView, cells: Mapping[int, int]) -> Iterator[Iterator[Candid
     yield (_select_extra(a, b) for a, b in itertools.permutations(regions, 2) if a.writable or b.writable)
     yield (_swapped(a, b) for a, b in itertools.combinations(regions, 2))
     yield _directions(card)
+    yield _coupled_cells(cells, card)
+    yield (_leaky(r, chip.designator, chip.mask, None) for r in ram for chip in r.chips)
+    yield _leaky_cells(cells, card)
     yield (_slow(card, r, chip) for r in regions for chip in r.chips)
     yield (_slow(card, r, None) for r in regions)
 
@@ -326,6 +332,38 @@ def _slow(card: CardView, region: RegionView, chip: ChipView | None) -> Candidat
     variants = _bent(shown, mask, (region.index,), False)
     component = chip.designator if chip is not None else None
     return Candidate("slow", "chip" if chip is not None else "region", component, region.index, mask, variants)
+
+
+def _coupled_cells(cells: Mapping[int, int], card: CardView) -> Iterator[Candidate]:
+    for cell, mask in cells.items():
+        region = _region_of_cell(card, cell)
+        for lane in bits_of(mask) if region.writable and len(cells) <= _COUPLED_AT_MOST else []:
+            chip = next((c.mask for c in region.chips if c.mask >> lane & 1), region.mask)
+            behaviour = CoupledCell(cell, 1 << lane, (region.index,), chip)
+            designator = _chip_of(region, 1 << lane)
+            yield Candidate(
+                "coupled", "cell", designator, region.index, 1 << lane, (Variant(1.0, behaviour),), cell=cell
+            )
+
+
+def _leaky(region: RegionView, designator: str | None, mask: int, cell: int | None) -> Candidate:
+    shown = [
+        Variant(0.25, Decay(mask, (region.index,), high, renewed, -1 if cell is None else cell), word + renews)
+        for high, word in ((False, "goes low"), (True, "goes high"))
+        for renewed, renews in (
+            (False, " with the time since it was written"),
+            (True, " unless read or written in time"),
+        )
+    ]
+    scope: ScopeName = "chip" if cell is None else "cell"
+    return Candidate("leaky", scope, designator, region.index, mask, tuple(shown), cell=cell)
+
+
+def _leaky_cells(cells: Mapping[int, int], card: CardView) -> Iterator[Candidate]:
+    for cell, mask in cells.items():
+        region = _region_of_cell(card, cell)
+        for lane in bits_of(mask) if region.writable else []:
+            yield _leaky(region, _chip_of(region, 1 << lane), 1 << lane, cell)
 
 
 # -- addresses ----------------------------------------------------------------

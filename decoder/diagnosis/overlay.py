@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from . import replay_kernel
 from .replay import PathRun, Tables, as_path
 from .study import Rows, Study
-from .theory import LaneFault
+from .theory import CoupledCell, Decay, LaneFault
 from .weigh import Scored
 
 __all__ = ["FoundFault"]
@@ -24,6 +24,14 @@ class FoundFault:
     def __init__(self, scored: Scored, study: Study) -> None:
         behaviour = scored.variant.behaviour
         self.scored = scored
+        self._worn = isinstance(behaviour, Decay | CoupledCell)
+        if isinstance(behaviour, Decay | CoupledCell):
+            self._cell = behaviour.cell
+            self._high = isinstance(behaviour, Decay) and behaviour.high
+            self._both = isinstance(behaviour, CoupledCell)
+            self._mask = np.uint32(behaviour.mask)
+            self._regions = np.array(behaviour.regions, np.int16)
+            return
         self._hard = scored.hard
         self._cell = -1
         if isinstance(behaviour, LaneFault):
@@ -35,10 +43,22 @@ class FoundFault:
 
     def start(self) -> None:
         """Forget all blocks seen."""
-        self._run.start()
+        if not self._worn:
+            self._run.start()
+
+    def _without_worn(self, rows: Rows) -> Rows:
+        """Wrong reads of a worn cell that went the way it wears are taken out."""
+        mine = np.isin(rows.region, self._regions) & ~rows.is_write
+        if self._cell >= 0:
+            mine &= rows.cell == self._cell
+        went = rows.data if self._high else ~rows.data
+        lanes = np.where(mine, rows.wrong & self._mask & (self._mask if self._both else went), np.uint32(0))
+        return rows.holding((rows.expected & ~lanes) | (rows.data & lanes), rows.compared)
 
     def feed(self, rows: Rows) -> Rows:
         """The next block, judged against what the faulty card would give."""
+        if self._worn:
+            return self._without_worn(rows)
         value, sure, explained = self._run.feed(rows, want_rows=True)
         mine = np.isin(rows.region, self._regions) & ~rows.is_write
         if self._cell >= 0:

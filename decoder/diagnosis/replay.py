@@ -25,13 +25,18 @@ class Effect:
 
     ``hash_``: equal for two faults that would differ from a healthy card in the
     same bits of the same reads; ``first``: indexes of the first explained cycles;
-    ``chances``: int64[WINDOWS, 2], hits and misses by window.
+    ``chances``: int64[WINDOWS, 2], hits and misses by window. ``log_own``: where the
+    replay weighed itself, its log marginal likelihood; ``number`` what it found
+    (a retention time in ticks, an aggressor's cell), ``always`` whether it acts every time.
     """
 
     tally: Tally
     hash_: int
     first: tuple[int, ...]
     chances: NDArray[np.int64]
+    log_own: float | None = None
+    number: float = 0.0
+    always: bool = True
 
     def plus(self, other: Effect) -> Effect:
         """Both together (effects on disjoint rows)."""

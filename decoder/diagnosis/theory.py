@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from . import lanes_kernel, replay_kernel
 from .cells import CellSpace
 
-__all__ = ["Behaviour", "LaneFault", "Maps", "PathFault", "maps_of"]
+__all__ = ["Behaviour", "CoupledCell", "Decay", "LaneFault", "Maps", "PathFault", "maps_of"]
 
 Cells = NDArray[np.int32]
 
@@ -53,7 +53,26 @@ class PathFault(NamedTuple):
     acts: int = 0
 
 
-Behaviour = LaneFault | PathFault
+class Decay(NamedTuple):
+    """``mask`` lanes of a chip (of one ``cell``, -1 = all) go ``high`` or low with age; reads may renew the value."""
+
+    mask: int
+    regions: tuple[int, ...]
+    high: bool
+    refreshes: bool
+    cell: int = -1
+
+
+class CoupledCell(NamedTuple):
+    """One bit (``mask``) of ``cell`` changes when another cell of its chip (``chip_mask``) is written."""
+
+    cell: int
+    mask: int
+    regions: tuple[int, ...]
+    chip_mask: int
+
+
+Behaviour = LaneFault | PathFault | Decay | CoupledCell
 
 
 @dataclass(frozen=True)

@@ -15,7 +15,8 @@ from .evidence import Evidence
 from .parts_view import CardView
 from .replay import Effect, PathRun, Tables, as_path, run_lanes, screened
 from .study import Overlay, Rows, Study, Survey
-from .theory import LaneFault, PathFault
+from .theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
+from .wear import run_coupled, run_decay
 from .weighing import Noise, Place, log_hard, log_none, log_rate, log_sometimes, log_sum, strays_of
 
 __all__ = ["Scored", "Weighed", "weigh"]
@@ -24,6 +25,7 @@ _FOCUS_CELLS = 24
 _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are dropped
 _KEEP_AT_MOST = 160
 _WORTH_ASKING_CELLS = 12
+_MANY_CELLS = 64  # failing cells past which no single cell is worth asking about, save the worst
 
 
 @dataclass(frozen=True)
@@ -74,17 +76,19 @@ def weigh(study: Study, overlays: Sequence[Overlay] = ()) -> Weighed:
     none = log_none(_places(study.card, survey), noise) + math.log(float(priors()["belief"]["none_of_these"]))
     if survey.wrong == 0:
         return Weighed((), none, survey, noise)
-    cells = dict(sorted(survey.cells.items(), key=lambda item: -item[1][0])[:_WORTH_ASKING_CELLS])
+    few = _WORTH_ASKING_CELLS if len(survey.cells) <= _MANY_CELLS else 2
+    cells = dict(sorted(survey.cells.items(), key=lambda item: -item[1][0])[:few])
     candidates = propose(study.card, survey.lanes(), {c: m for c, (_, m) in cells.items()})
     effects = _lane_effects(study, candidates, overlays)
     effects.update(_path_effects(study, candidates, effects, survey, overlays))
+    effects.update(_wear_effects(study, candidates, overlays))
     scored = [_score(study.evidence, c, effects, noise) for c in candidates if _ways(c, effects)]
     scored.sort(key=lambda s: -s.log_posterior)
     return Weighed(tuple(scored), none, survey, noise)
 
 
 # -- effects ------------------------------------------------------------------
-Key = LaneFault | PathFault
+Key = Behaviour
 Effects = dict[Key, tuple[Effect, Effect]]
 
 
@@ -109,9 +113,10 @@ def _path_effects(
     wanted: dict[PathFault, float] = {}
     for c in candidates:
         for v in c.variants:
-            if not isinstance(v.behaviour, LaneFault):
+            faults: list[PathFault]
+            if isinstance(v.behaviour, PathFault):
                 faults = [v.behaviour]
-            elif lanes[v.behaviour][0].tally.explained:
+            elif isinstance(v.behaviour, LaneFault) and lanes[v.behaviour][0].tally.explained:
                 faults = _both_ways(v.behaviour)
             else:
                 faults = []
@@ -124,6 +129,19 @@ def _path_effects(
     noise = Noise(wrong, survey.total, study.data_bits)
     keep = _promising(first, wanted, noise)
     return dict(_play(study, keep, blocks, overlays, None))
+
+
+def _wear_effects(study: Study, candidates: Sequence[Candidate], overlays: Sequence[Overlay]) -> Effects:
+    """Decay and coupling: they weigh themselves."""
+    behaviours = [v.behaviour for c in candidates for v in c.variants]
+    decays = [b for b in behaviours if isinstance(b, Decay)]
+    couples = [b for b in behaviours if isinstance(b, CoupledCell)]
+    if not decays and not couples:
+        return {}
+    blocks = list(study.blocks(overlays))
+    found: Effects = {key: (e, e) for key, e in run_decay(decays, study.cells, blocks).items()}
+    found.update({key: (e, e) for key, e in run_coupled(couples, study.cells, blocks, study.data_bits).items()})
+    return found
 
 
 def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) -> list[PathFault]:
@@ -197,6 +215,8 @@ class _Way:
 
     def own(self, pattern_bits: int, extra_misses: int) -> float:
         """Log marginal likelihood of its hits and misses."""
+        if self.effect.log_own is not None:
+            return self.effect.log_own
         if self.hard:
             return log_hard(self.effect.tally, extra_misses)
         return log_sometimes(self.effect.tally, self.effect.chances, pattern_bits, extra_misses)
@@ -211,6 +231,9 @@ def _ways(candidate: Candidate, effects: Mapping[Key, tuple[Effect, Effect]]) ->
             continue
         one, two = effects[v.behaviour]
         weight = math.log(v.weight)
+        if one.log_own is not None:
+            found.append(_Way(v, one.always, one, weight))
+            continue
         found.append(_Way(v, True, one, hard + weight))
         if isinstance(v.behaviour, LaneFault):
             others = [(f.acts, effects[f][1]) for f in _both_ways(v.behaviour) if f in effects]
