@@ -17,7 +17,7 @@ from decoder.text import plain
 __all__ = ["HEADER_LIMIT", "Scan", "VarText"]
 
 HEADER_LIMIT = 64 << 20
-BITS_LIMIT = 1 << 20
+BITS_LIMIT = 1 << 18
 WORD_LIMIT = 1 << 20
 _TOKEN = re.compile(rb"\S+")
 _SKIPPED = (b"$comment", b"$date", b"$version")

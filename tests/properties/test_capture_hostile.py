@@ -76,7 +76,7 @@ def test_a_small_file_that_unpacks_to_more_than_memory_is_stopped_early() -> Non
 
 def test_a_million_variables_are_refused_in_plain_words() -> None:
     lines = "".join(f"$var wire 64 c{i} n{i} $end\n" for i in range(20_000))
-    with pytest.raises(CaptureError, match="more than 1048576 bits are declared"):
+    with pytest.raises(CaptureError, match="more than 262144 bits are declared"):
         opened("$timescale 1 ns $end\n" + lines)
 
 
