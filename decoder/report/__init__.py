@@ -13,7 +13,8 @@ from decoder.report.files import refuse_overwriting, whole_file
 from decoder.report.numbers import plural
 from decoder.report.phrases import verdict
 from decoder.report.tables import paragraphs, table_text
-from decoder.report.text import check_text, to_ascii
+from decoder.report.terminal import to_ascii
+from decoder.report.text import check_text
 
 if TYPE_CHECKING:
     from decoder.report.around import Scene, SceneCollector

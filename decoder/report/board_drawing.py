@@ -11,7 +11,7 @@ from decoder.board import Board, Region
 from decoder.findings import CheckResult
 from decoder.report.card import STATE_WORDS, CardPart, CardRow, State, card_rows
 from decoder.report.phrases import safe
-from decoder.report.text import printed, wrap
+from decoder.report.terminal import printed, wrap
 
 __all__ = ["board_text"]
 

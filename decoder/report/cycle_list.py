@@ -14,7 +14,7 @@ from decoder.bus.columns import Cycles, Kind
 from decoder.ledger.columns import Compared, Verdict
 from decoder.report.cycle_rows import COLUMNS, RowFormat
 from decoder.report.numbers import lane_ranges
-from decoder.report.text import printed
+from decoder.report.terminal import printed
 
 __all__ = ["Lister", "Selection", "list_text"]
 

@@ -10,10 +10,9 @@ from decoder.report.numbers import count, lane_ranges
 from decoder.report.phrases import safe
 from decoder.report.plots import Trend
 
-__all__ = ["COVERAGE_HEADS", "coverage_lines", "coverage_rows", "intermittence_lines", "trend_of"]
+__all__ = ["COVERAGE_HEADS", "coverage_lines", "coverage_rows", "intermittence_lines", "trend_of", "when_lines"]
 
 _MOST = 40
-_SENTENCES = ("sentences", "text", "not_exercised")
 
 
 def coverage_lines(coverage: Mapping[str, Any]) -> list[str]:
@@ -38,8 +37,25 @@ def coverage_rows(coverage: Mapping[str, Any]) -> list[tuple[str, ...]]:
 
 
 def intermittence_lines(intermittence: Mapping[str, Any]) -> list[str]:
-    """What is known of how the failures come and go, a line each."""
-    return list(_lines({key: value for key, value in intermittence.items() if key != "windows"}))[:_MOST]
+    """How the failures come and go, a sentence a line, suggestions last and named as such."""
+    found = _of_one_suspect(intermittence)
+    said = [safe(text) for text in found.get("sentences", ())]
+    return (said + [f"Suggestion: {safe(text)}" for text in found.get("suggestions", ())])[:_MOST]
+
+
+def when_lines(intermittence: Mapping[str, Any]) -> list[str]:
+    """The same for one screen: without the rate, which the verdict gives; the first suggestion always among them."""
+    found = _of_one_suspect(intermittence)
+    said = [safe(text) for text in list(found.get("sentences", ()))[1:3]]
+    return said + [safe(text) for text in list(found.get("suggestions", ()))[:1]]
+
+
+def _of_one_suspect(intermittence: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The description itself, or the first of several kept by suspect."""
+    if "windows" in intermittence or "sentences" in intermittence:
+        return intermittence
+    several = (value for value in intermittence.values() if isinstance(value, Mapping) and "windows" in value)
+    return next(several, {})
 
 
 def _lines(facts: Mapping[str, Any]) -> Iterator[str]:
@@ -48,7 +64,7 @@ def _lines(facts: Mapping[str, Any]) -> Iterator[str]:
         if isinstance(value, list | tuple) and value and all(isinstance(item, str) and " " in item for item in value):
             yield from (safe(item) for item in value)
         elif isinstance(value, str):
-            yield safe(value) if key in _SENTENCES or " " in value else f"{name}: {safe(value)}"
+            yield f"{name}: {safe(value)}"
         elif value not in (None, [], (), {}):
             yield f"{name}: {_short(value)}"
 
@@ -69,7 +85,7 @@ def _short(value: Any) -> str:
 
 def trend_of(intermittence: Mapping[str, Any]) -> Trend | None:
     """The windows over time, if the result holds at least two with a failure among them."""
-    windows = intermittence.get("windows")
+    windows = _of_one_suspect(intermittence).get("windows")
     if not isinstance(windows, list | tuple) or len(windows) < 2:
         return None
     edges = [float(w["start_s"]) for w in windows] + [float(windows[-1]["end_s"])]

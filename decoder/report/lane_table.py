@@ -6,23 +6,29 @@ from rich.text import Text
 
 from decoder.findings import RegionCounts
 from decoder.report.numbers import short_count
+from decoder.report.terminal import wrap
 from decoder.text import plain
 
 __all__ = ["lane_table"]
 
 _NAME_LIMIT = 16
+_MOST = 6
 _NEVER, _RIGHT = "-", "·"
 
 
 def lane_table(regions: tuple[RegionCounts, ...], width: int) -> list[Text]:
     """Lines of the table: read mismatches by region and lane.
 
+    Of many regions only those with wrong reads are listed.
+
     ``·`` a lane that was compared and always right, ``-`` one that was never
     compared. Lanes that do not fit beside each other follow in further bands.
     """
-    shown = [region for region in regions if region.kind != "io" and region.lanes]
-    if not shown:
+    every = [region for region in regions if region.kind != "io" and region.lanes]
+    if not every:
         return []
+    failing = [region for region in every if region.mismatches]
+    shown = every if len(every) <= _MOST else (failing or every)[:_MOST]
     lanes = list(dict.fromkeys(lane.lane for region in shown for lane in region.lanes))
     names = [_cut(plain(region.name), min(_NAME_LIMIT, max(6, width // 4))) for region in shown]
     first = max(len("region"), *(len(name) for name in names))
@@ -40,6 +46,10 @@ def lane_table(regions: tuple[RegionCounts, ...], width: int) -> list[Text]:
             for text in _cells(region, band):
                 line.append(f"{text:>{cell}}", style="bold red" if text[0].isdigit() else "dim")
             lines.append(line)
+    if len(every) > len(shown):
+        wrong = max(0, len(failing) - len(shown))
+        more = f"and {len(every) - len(shown)} more regions, " + (f"{wrong} with wrong reads" if wrong else "all right")
+        lines += [Text(part, style="dim") for part in wrap(more, width)]
     return lines
 
 

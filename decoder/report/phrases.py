@@ -196,7 +196,7 @@ def why_lines(result: CheckResult) -> Iterator[str]:
     first, named = result.suspects[0], accused(result)
     tied, others = _tied(result), _other_parts(result)
     yield _explains(result, first)
-    yield from evidence_lines(first)[: 2 if tied else 3]
+    yield from evidence_lines(first)[: 2 if tied or result.intermittence else 3]
     yield from (f"Not told apart by this capture: {_full(s)}." for s in others[:2])
     same = [f"{what_it_does(s)}, {percent(s.probability)}" for s in tied if s not in others]
     if same:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from rich.cells import cell_len
 from rich.text import Text
 
-from decoder.report.text import printed, wrap
+from decoder.report.terminal import printed, wrap
 from decoder.text import plain
 
 __all__ = ["paragraphs", "table_text"]

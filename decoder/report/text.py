@@ -2,66 +2,26 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from rich.cells import cell_len, chop_cells
-from rich.console import Console
 from rich.text import Text
 
 from decoder.findings import CheckResult, Cleared
+from decoder.report.facts import when_lines
 from decoder.report.lane_table import lane_table
-from decoder.report.numbers import NO_BREAK, lane_ranges, odds, seconds
+from decoder.report.numbers import lane_ranges, odds, seconds
 from decoder.report.phrases import capture_line, safe, verdict, why_lines
+from decoder.report.terminal import printed, wrap
 
-__all__ = ["check_text", "printed", "to_ascii"]
+__all__ = ["check_text"]
 
 _LABEL = 9  # columns of the labels on the left
 _NARROW = 60  # below this the labels stand on lines of their own
 _CLEARED_NAMES = 12
 _WARNINGS = 5
-_STEPS = 4
-
-_LIKE = dict(zip("·–—×µ█─│┌┐└┘", ".--xu#-|++++", strict=True))
-_ASCII = str.maketrans(_LIKE | {"…": "...", "→": "->", "≥": ">=", "≤": "<=", "±": "+/-"})
-
-
-def to_ascii(text: str) -> str:
-    """``text`` without any character above 127: our own marks get a like one, the rest is escaped."""
-    return text.translate(_ASCII).encode("ascii", "backslashreplace").decode()
-
-
-def printed(lines: Sequence[Text], *, width: int, colour: bool) -> str:
-    """Lines that are short enough, as a terminal shows them; never markup, no trailing blanks."""
-    console = Console(
-        file=io.StringIO(),
-        width=width + 1,
-        force_terminal=colour,
-        color_system="standard" if colour else None,
-        no_color=not colour,
-        highlight=False,
-        markup=False,
-        emoji=False,
-    )
-    with console.capture() as capture:
-        for line in lines:
-            console.print(line, no_wrap=True, overflow="ignore", crop=False)
-    text = capture.get().replace(NO_BREAK, " ")
-    return "\n".join(line.rstrip() for line in text.splitlines()) + "\n"
-
-
-def wrap(text: str, width: int) -> list[str]:
-    """Lines of at most ``width`` terminal cells, broken at spaces, or inside a word that is too long."""
-    lines = [""]
-    for word in text.split(" "):
-        longer = f"{lines[-1]} {word}" if lines[-1] else word
-        if cell_len(longer) <= width:
-            lines[-1] = longer
-            continue
-        pieces = chop_cells(word, width) or [""]
-        lines += pieces
-    return lines if lines[0] or len(lines) == 1 else lines[1:]
+_STEPS = 3
+_GAPS = 2
 
 
 def check_text(result: CheckResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
@@ -76,6 +36,7 @@ def check_text(result: CheckResult, *, width: int = 80, colour: bool = False, an
 def _body(result: CheckResult, width: int) -> Iterator[Text]:
     yield Text()
     yield from _block("Why", list(why_lines(result)), width)
+    yield from _block("When", when_lines(result.intermittence), width)
     yield from _block("Cleared" if result.mismatch_total else "Proved", _cleared(result.cleared), width)
     yield from _block("Not seen", coverage_gaps(result.coverage), width)
     steps = [f"{n}. {safe(step.text)}" for n, step in enumerate(result.next_steps[:_STEPS], 1)]
@@ -134,7 +95,7 @@ def _cleared(cleared: Sequence[Cleared]) -> list[str]:
 def coverage_gaps(coverage: Mapping[str, Any]) -> list[str]:
     """Sentences on what the capture did not exercise."""
     gaps = coverage.get("not_exercised", ())
-    return [safe(str(gap)) for gap in gaps][:3]
+    return [safe(str(gap)) for gap in gaps][:_GAPS]
 
 
 def _warnings(result: CheckResult) -> Iterator[str]:

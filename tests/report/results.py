@@ -90,6 +90,34 @@ def result(**changes: Any) -> CheckResult:
     return CheckResult(**{**given, **changes})
 
 
+INTERMITTENCE: dict[str, Any] = {
+    "windows": [{"start_s": 0.05 * k, "end_s": 0.05 * k + 0.05, "accesses": 900, "failures": k} for k in range(8)],
+    "sentences": [
+        "24 of 9120 eligible accesses failed.",
+        "First at 0.05 s, last at 0.51 s.",
+        "It fails more often later in the capture (p = 0.0004).",
+        "It fails more often with A3 high (p = 0.01).",
+    ],
+    "suggestions": ["Failures that grow with time often come from heat.", "A row of the chip may be bad."],
+}
+
+
+def busy() -> CheckResult:
+    """Everything that a report can hold, for a single fault on a card with eight banks."""
+    return result(
+        regions=tuple(region(f"bank{k}", {4: 24} if k == 3 else None) for k in range(8)),
+        suspects=(
+            suspect(evidence=("one", "two", "three", "four")),
+            suspect(rank=2, scope="buffer", component="U10", region=None, probability=0.05),
+        ),
+        cleared=tuple(Cleared(component=f"U{k}", evidence="right", rate_below=1 / 6000) for k in range(20, 50)),
+        intermittence=INTERMITTENCE,
+        coverage={"not_exercised": [f"bank{k}: A9 not tested for aliasing." for k in range(5)]},
+        next_steps=tuple(NextStep(text=f"Step {k} of what there is to do about it.") for k in range(6)),
+        unexplained=2,
+    )
+
+
 def healthy(**changes: Any) -> CheckResult:
     """The same card without a fault."""
     banks = tuple(region(f"bank{k}") for k in range(4))

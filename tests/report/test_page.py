@@ -13,12 +13,12 @@ from decoder.board import Board, load_board
 from decoder.findings import CheckResult
 from decoder.report import Histogram, html_page
 from decoder.report.palette import DARK, GRAPHIC_PAIRS, LIGHT, TEXT_PAIRS, contrast
-from tests.report.results import HOSTILE, healthy, hostile, region, result, suspect
+from tests.report.results import HOSTILE, INTERMITTENCE, busy, healthy, hostile, region, result, suspect
 
 XHTML = "{http://www.w3.org/1999/xhtml}"
 SVG = "{http://www.w3.org/2000/svg}"
 ROOT = Path(__file__).parents[2]
-WINDOWS = {"windows": [{"start_s": k, "end_s": k + 1, "accesses": 900, "failures": k} for k in range(5)]}
+WINDOWS = INTERMITTENCE
 HISTOGRAM = Histogram("data set-up <b>$x$</b>", (0.0, 50.0, 100.0), (3, 9), least_ns=60.0)
 
 
@@ -38,7 +38,7 @@ def board() -> Board:
 
 def test_pages_are_valid_html(board: Board) -> None:
     everything = {"settings": {"bus": "z80"}, "notes": ["seen in 1991"], "histograms": [HISTOGRAM], "board": board}
-    for made in (result(intermittence=WINDOWS), healthy(), hostile(), result(suspects=())):
+    for made in (result(intermittence=WINDOWS), healthy(), hostile(), busy(), result(suspects=())):
         for more in ({}, everything):
             assert page(made, **more).tag == f"{XHTML}html"
 
@@ -102,6 +102,27 @@ def test_card_marks_suspects_and_cleared(board: Board) -> None:
         "U11": ("open", "not judged"),
         "U12": ("rival", "less likely 5 %"),
     }
+
+
+def test_how_failures_come_and_go_is_said_and_drawn() -> None:
+    tree = page(busy())
+    shown = texts(tree)
+    for text in (*INTERMITTENCE["sentences"], *(f"Suggestion: {s}" for s in INTERMITTENCE["suggestions"])):
+        assert text in shown
+    assert tree.find(f".//{SVG}svg") is not None
+    several = {"1": INTERMITTENCE, "2": {}}
+    assert page(result(intermittence=several)).find(f".//{SVG}svg") is not None
+    steady = {"windows": [{"start_s": 0.0, "end_s": 1.0, "accesses": 9, "failures": 0}]}
+    assert page(result(intermittence=steady)).find(f".//{SVG}svg") is None
+
+
+def test_coverage_is_a_table_and_sentences() -> None:
+    lanes = [{"lane": f"D{k}", "low": 3, "high": 0 if k == 7 else 4} for k in range(8)]
+    lines = [{"line": f"A{k}", "told_apart": k % 2} for k in range(4)]
+    found = {"name": "<b>", "cells": 1024, "cells_compared": 900, "lanes": lanes, "address_lines": lines}
+    shown = texts(page(result(coverage={"regions": [found], "not_exercised": ["D7 was never high."]})))
+    assert "<b>900 of 1024D0-D6A1, A3" in shown.replace("\u00a0", " ")
+    assert "D7 was never high." in shown
 
 
 def test_heat_grows_with_the_share_of_wrong_reads() -> None:

@@ -9,7 +9,7 @@ from rich.cells import cell_len
 
 from decoder.findings import WarningFinding
 from decoder.report import check_text, to_ascii, verdict
-from tests.report.results import HOSTILE, healthy, hostile, region, result, suspect
+from tests.report.results import HOSTILE, busy, healthy, hostile, region, result, suspect
 
 
 def test_first_line_is_the_answer() -> None:
@@ -18,13 +18,34 @@ def test_first_line_is_the_answer() -> None:
 
 
 def test_single_fault_fits_one_screen() -> None:
-    lines = check_text(result(), width=80).splitlines()
-    assert len(lines) <= 24
-    assert max(map(cell_len, lines)) <= 80
+    for made in (result(), busy()):
+        lines = check_text(made, width=80).splitlines()
+        assert max(map(cell_len, lines)) <= 80
+        assert len(lines) <= 26
+    assert len(check_text(result(), width=80).splitlines()) <= 24
+
+
+def test_answer_and_what_to_do_come_before_the_tables() -> None:
+    lines = check_text(busy(), width=80).splitlines()
+    labels = [line[:9].strip() for line in lines if line[:1].isupper()]
+    assert labels[1:6] == ["Why", "When", "Cleared", "Not seen", "Next"]
+    assert lines.index(next(line for line in lines if line.startswith("Next"))) <= 20
+
+
+def test_when_it_fails_and_what_that_suggests() -> None:
+    text = " ".join(check_text(busy()).split())
+    assert "It fails more often later in the capture (p = 0.0004)." in text
+    assert "Failures that grow with time often come from heat." in text
+
+
+def test_many_regions_are_summed_up() -> None:
+    text = check_text(busy())
+    assert "bank3" in text
+    assert "and 7 more regions, all right" in text
 
 
 @pytest.mark.parametrize("width", [20, 40, 59, 60, 80, 110])
-@pytest.mark.parametrize("made", [result, healthy, hostile], ids=["fault", "healthy", "hostile"])
+@pytest.mark.parametrize("made", [result, healthy, hostile, busy], ids=["fault", "healthy", "hostile", "busy"])
 def test_no_line_is_wider_than_the_terminal(made: object, width: int) -> None:
     text = check_text(made(), width=width)  # type: ignore[operator]
     assert max(map(cell_len, text.splitlines())) <= width
