@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import lzma
-import tempfile
 from pathlib import Path
 
 import numpy as np
 
-from captures_demo.scenarios import SCENARIOS, Scenario
+from captures_demo.scenario_list import SCENARIOS, Scenario
 from captures_demo.world.bench import capture, standard_clips
 from captures_demo.world.board_file import board_toml
 from captures_demo.world.play import Run, play
@@ -16,8 +15,11 @@ from captures_demo.world.play import Run, play
 __all__ = ["build", "main"]
 
 
-def build(scenario: Scenario, folder: Path) -> Run:
-    """Write board.toml, capture.vcd.xz, story.md, truth.toml and ROM images into ``folder``; returns the run."""
+def build(scenario: Scenario, folder: Path, *, pack: bool = True) -> Run:
+    """Write board.toml, capture.vcd.xz, story.md, truth.toml and ROM images into ``folder``; returns the run.
+
+    Not packed, the capture is ``capture.vcd``.
+    """
     folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng(scenario.seed)
     stimulus = scenario.stimulus(scenario.machine, rng)
@@ -31,12 +33,12 @@ def build(scenario: Scenario, folder: Path) -> Run:
     (folder / "board.toml").write_text(board, encoding="utf-8")
     (folder / "story.md").write_text(scenario.story, encoding="utf-8")
     (folder / "truth.toml").write_text(truth_toml(scenario, run), encoding="utf-8")
-    with tempfile.TemporaryDirectory() as scratch:
-        plain = Path(scratch) / "capture.vcd"
-        clips = standard_clips(scenario.machine, far_side=scenario.far_side)
-        capture(run, plain, seed=scenario.seed, clips=clips, style=scenario.style, analyser=scenario.analyser)
-        packed = lzma.compress(plain.read_bytes(), preset=9)
-    (folder / "capture.vcd.xz").write_bytes(packed)
+    plain = folder / "capture.vcd"
+    clips = standard_clips(scenario.machine, far_side=scenario.far_side)
+    capture(run, plain, seed=scenario.seed, clips=clips, style=scenario.style, analyser=scenario.analyser)
+    if pack:
+        (folder / "capture.vcd.xz").write_bytes(lzma.compress(plain.read_bytes(), preset=9))
+        plain.unlink()
     return run
 
 

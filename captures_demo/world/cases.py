@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from captures_demo.world.faults import Fault
 from captures_demo.world.machine import Machine
@@ -97,7 +98,7 @@ def _one(
     rng: np.random.Generator,
 ) -> Fault | None:
     """One fault that shows often enough: hard, or now and then with a rate fitted to the traffic."""
-    fault = random_fault(machine, *kind, rng)
+    fault = random_fault(machine, *kind, rng, _cells_in_use(machine, stimulus, soft) if kind[1] == "cell" else None)
     if fault is None:
         return None
     if kind[0] == "slow" and not soft:
@@ -111,7 +112,7 @@ def _one(
     wanted = float(np.exp(rng.uniform(np.log(14), np.log(250))))
     if kind[0] == "select-swapped":
         shown = max(shown, int(np.count_nonzero(stimulus.op == 0) // 20))
-    rate = wanted / max(1, shown)
+    rate = max(14.0, min(wanted, 0.4 * shown)) / max(1, shown)
     for _ in range(4):
         if rate > 0.7:
             return None
@@ -120,6 +121,22 @@ def _one(
             return tried
         rate *= 2
     return None
+
+
+def _cells_in_use(machine: Machine, stimulus: Stimulus, often: bool) -> dict[str, NDArray[np.int64]]:
+    """RAM region → offsets that are accessed; ``often``: the five cells of the machine that are accessed most."""
+    cells, counts = np.unique(stimulus.address[stimulus.op != 2], return_counts=True)
+    ram = [region for region in machine.regions if region.kind == "ram"]
+    inside = np.isin(cells, np.concatenate([np.arange(region.start, region.end + 1) for region in ram]))
+    cells, counts = cells[inside], counts[inside]
+    if often:
+        cells = np.sort(cells[np.argsort(-counts, kind="stable")[:5]])
+    found = {}
+    for region in ram:
+        mine = cells[(cells >= region.start) & (cells <= region.end)] - region.start
+        if mine.shape[0] >= 2:
+            found[region.name] = mine
+    return found
 
 
 def _apart(machine: Machine, one: Fault, other: Fault) -> bool:

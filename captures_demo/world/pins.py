@@ -40,8 +40,8 @@ class Trouble:
 
     kind
         "glitching": false pulses of ``width_ns`` on the select of ``region`` in a ``share`` of the cycles.
-        "overlap": the buffer of ``card`` still drives the bus for ``width_ns`` when the CPU begins to write after a
-        read from it. "line-stuck": the control line of the buffer of ``card`` stays at ``level``.
+        "overlap": after a read from it, the buffer of ``card`` still drives the bus for ``width_ns`` when the CPU (or
+        another memory) begins to. "line-stuck": the control line of the buffer of ``card`` stays at ``level``.
     """
 
     kind: str
@@ -218,11 +218,12 @@ def card_cycles(run: Run, card: int) -> NDArray[np.bool_]:
 
 
 def _late_release(run: Run, moments: Moments, trouble: Trouble, rng: np.random.Generator) -> NDArray[np.int64]:
-    """``off`` put into the next cycle's write, where a read from the card comes before one."""
+    """``off`` put into the next cycle, where another driver follows a read from the card."""
     late = moments.off.copy()
     reads = card_cycles(run, trouble.card) & (run.kind != 1)
-    rows = np.flatnonzero(reads[:-1] & (run.kind[1:] == 1))
-    late[rows] = moments.drive[rows + 1] + trouble.width_ns + rng.integers(0, 20, rows.shape[0])
+    rows = np.flatnonzero(reads[:-1] & ~reads[1:] & (run.kind[1:] != 2))
+    wanted = moments.drive[rows + 1] + trouble.width_ns + rng.integers(0, 20, rows.shape[0])
+    late[rows] = np.minimum(wanted, run.time_ns[rows + 1] - 100)
     return late
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from captures_demo.world.faults import Fault, When
 from captures_demo.world.machine import Machine, Region
@@ -51,8 +53,17 @@ def random_when(rng: np.random.Generator, rate: float) -> When:
     return When(mode, rate)
 
 
-def random_fault(machine: Machine, kind: str, scope: str, rng: np.random.Generator) -> Fault | None:
-    """A hard fault of this kind and scope, or None where the machine has no place for it."""
+def random_fault(
+    machine: Machine,
+    kind: str,
+    scope: str,
+    rng: np.random.Generator,
+    cells: Mapping[str, NDArray[np.int64]] | None = None,
+) -> Fault | None:
+    """A hard fault of this kind and scope, or None where the machine has no place for it.
+
+    ``cells``: region name → offsets that a cell fault may sit at; any cell if left out.
+    """
     cards = [index for index, card in enumerate(machine.cards) if card.decoder]
     card = int(rng.choice(cards))
     ram = [region for region in machine.regions if region.kind == "ram"]
@@ -60,7 +71,8 @@ def random_fault(machine: Machine, kind: str, scope: str, rng: np.random.Generat
     region = mine[int(rng.integers(len(mine)))]
     level = int(rng.integers(2))
     if scope == "cell":
-        return _cell_fault(kind, region, rng)
+        region = region if cells is None else machine.regions[machine.region(str(rng.choice(sorted(cells))))]
+        return _cell_fault(kind, region, rng, np.arange(region.size) if cells is None else cells[region.name])
     if scope == "chip":
         return _chip_fault(kind, region, rng)
     if scope == "decoder":
@@ -124,15 +136,18 @@ def _chip_fault(kind: str, region: Region, rng: np.random.Generator) -> Fault | 
     return made
 
 
-def _cell_fault(kind: str, region: Region, rng: np.random.Generator) -> Fault:
+def _cell_fault(kind: str, region: Region, rng: np.random.Generator, cells: NDArray[np.int64]) -> Fault | None:
+    if cells.shape[0] < 2:
+        return None
     chip = region.chips[int(rng.integers(len(region.chips)))]
-    cell = int(rng.integers(region.size))
+    cell = int(rng.choice(cells))
     made = Fault(kind, "cell", chip=chip.designator, lanes=_lanes("", chip.lanes, rng), address=cell)
     if kind == "coupled":
         near = [cell ^ (1 << bit) for bit in range(region.size.bit_length() - 1)]
+        used = np.intersect1d(near, cells)
         return replace(
             made,
-            aggressor=int(rng.choice(near)),
+            aggressor=int(rng.choice(used if used.shape[0] else cells[cells != cell])),
             aggressor_lane=int(rng.choice(chip.lanes)),
             trigger=str(rng.choice(["rise", "fall", "any", "write"])),
             effect=str(rng.choice(["low", "high", "invert"])),

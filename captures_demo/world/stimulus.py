@@ -20,6 +20,7 @@ __all__ = [
     "address_in_data",
     "block_copy",
     "checker",
+    "counters",
     "pause",
     "program",
     "random_reads",
@@ -148,6 +149,18 @@ def program(
     return Accesses.join(parts)
 
 
+def counters(cells: NDArray[np.int64], count: int, rng: np.random.Generator) -> Accesses:
+    """A main loop: about ``count`` accesses to a few cells, looked at, counted up, now and then set anew."""
+    picked = rng.choice(cells, count // 2)
+    what = rng.random(picked.shape[0])
+    # Each visit reads the cell, then reads it again, counts it up (2 accesses either way) or sets it.
+    write = np.column_stack([what < 0.1, what < 0.5]).ravel()
+    copy = np.column_stack([np.zeros(picked.shape[0]), (what >= 0.1) & (what < 0.5)]).ravel().astype(np.uint8)
+    value = np.where(copy == 1, 1, rng.integers(0, 256, write.shape[0]))
+    fill = Accesses.plain(np.ones(cells.shape[0], np.bool_), cells, np.asarray(rng.integers(0, 256, cells.shape[0])))
+    return Accesses.join([fill, Accesses(write, np.repeat(picked, 2), value, copy)])
+
+
 def _stores(cells: NDArray[np.int64], rng: np.random.Generator) -> Accesses:
     """Anything written to each cell."""
     values = np.asarray(rng.integers(0, 256, cells.shape[0]), np.int64)
@@ -203,7 +216,12 @@ def weave(
     value[:, each] = accesses.value
     copy[:, each] = np.where(accesses.copy == 1, 1, 0)
     cycles[:, each] = np.where(accesses.copy == 2, accesses.value, 1)
-    made = Stimulus(op.ravel(), opcode.ravel(), address.ravel(), value.ravel(), copy.ravel(), cycles.ravel())
+    runs = np.ones((n, width), np.bool_)
+    if n:
+        # One instruction reads a counter and writes it back, without fetching in between.
+        same = accesses.address == np.roll(accesses.address, 1)
+        runs[(accesses.copy == 1) & accesses.write & same & (np.arange(n) > 0), :each] = False
+    made = Stimulus(op[runs], opcode[runs], address[runs], value[runs], copy[runs], cycles[runs])
     return _with_idle(made, idle_share, rng) if idle_share > 0 else made
 
 

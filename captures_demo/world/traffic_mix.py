@@ -13,6 +13,7 @@ from captures_demo.world.stimulus import (
     address_in_data,
     block_copy,
     checker,
+    counters,
     pause,
     program,
     random_reads,
@@ -44,6 +45,11 @@ def random_stimulus(machine: Machine, rng: np.random.Generator, *, cycles: int =
     everywhere = np.concatenate([cells[region.name] for region in ram])
     parts: list[Accesses] = [address_in_data(everywhere, int(rng.integers(1, 200)))]
     spent = len(parts[0])
+    # The counters and flags of a main loop: few cells, used all the time.
+    home = ram[int(rng.integers(len(ram)))]
+    hot = rng.choice(cells[home.name], 5, replace=False)
+    parts.append(counters(np.sort(hot), budget // 8, rng))
+    spent += len(parts[-1])
     while spent < budget:
         part = _piece(ram, cells, everywhere, rng)
         parts.append(part)
