@@ -19,7 +19,7 @@ from decoder.checks import (
 )
 from decoder.report.numbers import seconds
 from decoder.report.tables import table_text
-from decoder.report.text import printed, wrap
+from decoder.report.terminal import printed, wrap
 from decoder.text import plain
 
 __all__ = ["buffers_text", "probes_text", "selects_text", "timing_text"]
