@@ -55,21 +55,28 @@ def _drive(levels, unknown, row, pin):
 @njit(cache=True, nogil=True)
 def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
     """The standing that a buffer held longest in ``t_from <= t < t_to``, and for how long it drove the CPU's side."""
-    spent = np.zeros(5, np.int64)
+    off = card = cpu = unaimed = np.int64(0)
     for row in range(first, last + 1):
         low = max(time[row], t_from)
         high = t_to
         if row + 1 < time.shape[0] and time[row + 1] < high:
             high = time[row + 1]
         if high > low:
-            spent[_drive(levels, unknown, row, pin) + 1] += high - low
-    if spent[0] > 0:
-        return -1, np.int64(0)
-    best = 0
-    for state in range(1, 5):
-        if spent[state] > spent[best]:
-            best = state
-    return best - 1, spent[3]
+            state = _drive(levels, unknown, row, pin)
+            if state < 0:
+                return np.int64(-1), np.int64(0)
+            if state == 0:
+                off += high - low
+            elif state == 1:
+                card += high - low
+            elif state == 2:
+                cpu += high - low
+            else:
+                unaimed += high - low
+    longest = max(off, card, cpu, unaimed)
+    if longest == 0:
+        return np.int64(-1), np.int64(0)
+    return np.int64(0 if longest == off else 1 if longest == card else 2 if longest == cpu else 3), cpu
 
 
 @njit(cache=True, nogil=True)

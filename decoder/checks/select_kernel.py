@@ -23,6 +23,7 @@ BINS = 24
 """Histogram bins in samples; delays start at -``EARLY_BINS``, the last bin takes everything above."""
 EARLY_BINS = 2
 NEVER = -(1 << 62)
+R_INPUTS, R_OUTPUTS, R_STROBE = range(3)
 
 
 @njit(cache=True, nogil=True)
@@ -37,12 +38,13 @@ def _ones(word):
 @njit(cache=True, nogil=True)
 def _gather(levels, unknown, row, word, bit):
     """The lines of one row packed into an int64, first line lowest, and which of them are unknown."""
-    value = 0
-    lost = 0
+    value = np.int64(0)
+    lost = np.int64(0)
     for k in range(word.shape[0]):
         w = word[k]
         value |= np.int64((levels[row, w] >> bit[k]) & np.uint64(1)) << k
-        lost |= np.int64((unknown[row, w] >> bit[k]) & np.uint64(1)) << k
+        if unknown[row, w] != np.uint64(0):
+            lost |= np.int64((unknown[row, w] >> bit[k]) & np.uint64(1)) << k
     return value, lost
 
 
@@ -182,6 +184,7 @@ def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
         if (unsure >> o) & 1:
             per_out[o, V0] = -1
             per_out[o, EDGES] = 0
+            per_out[o, LAST] = t
         elif (changed >> o) & 1:
             glitch[o, G_MOVES] += 1
             calm = state[T_IN] + settle
@@ -223,6 +226,21 @@ def _begin(t, idx, out, lost, strobed, state, per_out):
 
 
 @njit(cache=True, nogil=True)
+def _inputs_changed(t, idx, state, per_out):
+    """A new period begins; an unknown input on either side of it leaves nothing to compare with."""
+    if idx < 0 or state[IDX] < 0:
+        state[BASED] = 0
+    else:
+        if state[MOVED] == 0:
+            state[T_FIRST] = t
+        state[MOVED] |= idx ^ state[IDX]
+    state[T_IN] = t
+    state[IDX] = idx
+    for o in range(per_out.shape[0]):
+        per_out[o, HIGH_FOR] = 0
+
+
+@njit(cache=True, nogil=True)
 def scan_decoder(
     time, levels, unknown, fresh, relevant,
     in_word, in_bit, out_word, out_bit, strobe_mask, strobe_want, idle_mask, idle_want,
@@ -233,30 +251,35 @@ def scan_decoder(
 
     ``time`` int64 (n,), ``levels``/``unknown`` uint64 (n, words), ``fresh`` bool
     (n,) true on the first row after missing samples; ``relevant`` uint64
-    (words,) the bits that matter here; nothing is judged while ``idle_*`` holds. ``table`` int64 (2**inputs, choices): the
+    (3, words) the bits of the inputs (and of ``idle_*``), outputs and strobe; nothing is judged while ``idle_*`` holds. ``table`` int64 (2**inputs, choices): the
     outputs for each input combination and each value of what is not clipped.
     ``open_high`` outputs whose expected high is not judged (shared open
     collectors), ``idle`` the outputs' inactive levels. ``settle`` and ``skew``
     ticks. The rest is updated in place. Returns the number of rows looked at.
     """
     looked = 0
+    idx, out, lost, strobed = np.int64(-1), np.int64(0), np.int64(0), False
     for i in range(time.shape[0]):
-        if i > 0 and not fresh[i]:
-            same = True
-            for w in range(relevant.shape[0]):
+        new = i == 0 or fresh[i]
+        inputs_moved, outputs_moved, strobe_moved = new, new, new
+        if not new:
+            for w in range(relevant.shape[1]):
                 moved = (levels[i, w] ^ levels[i - 1, w]) | (unknown[i, w] ^ unknown[i - 1, w])
-                if moved & relevant[w] != np.uint64(0):
-                    same = False
-                    break
-            if same:
+                inputs_moved |= moved & relevant[R_INPUTS, w] != np.uint64(0)
+                outputs_moved |= moved & relevant[R_OUTPUTS, w] != np.uint64(0)
+                strobe_moved |= moved & relevant[R_STROBE, w] != np.uint64(0)
+            if not (inputs_moved or outputs_moved or strobe_moved):
                 continue
         looked += 1
         t = time[i]
-        idx, blind = _gather(levels, unknown, i, in_word, in_bit)
-        out, lost = _gather(levels, unknown, i, out_word, out_bit)
-        strobed = _holds(levels, i, strobe_mask, strobe_want)
-        if blind != 0 or _holds(levels, i, idle_mask, idle_want):
-            idx = -1
+        if inputs_moved:
+            idx, blind = _gather(levels, unknown, i, in_word, in_bit)
+            if blind != 0 or _holds(levels, i, idle_mask, idle_want):
+                idx = np.int64(-1)
+        if outputs_moved:
+            out, lost = _gather(levels, unknown, i, out_word, out_bit)
+        if strobe_moved:
+            strobed = _holds(levels, i, strobe_mask, strobe_want)
         if state[STARTED] == 0 or fresh[i]:
             _begin(t, idx, out, lost, strobed, state, per_out)
             continue
@@ -268,17 +291,9 @@ def scan_decoder(
                        state, per_out, rows, seen, wrong, first, delay, widths, glitch)  # fmt: skip
             else:
                 state[SHORT] += 1
-            if idx < 0 or state[IDX] < 0:
-                state[BASED] = 0
-            else:
-                if state[MOVED] == 0:
-                    state[T_FIRST] = t
-                state[MOVED] |= idx ^ state[IDX]
-            state[T_IN] = t
-            state[IDX] = idx
-            for o in range(per_out.shape[0]):
-                per_out[o, HIGH_FOR] = 0
-        _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch)
+            _inputs_changed(t, idx, state, per_out)
+        if outputs_moved:
+            _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch)
         if not strobed:
             state[STROBE_SINCE] = -1
         elif state[STROBE_SINCE] < 0:

@@ -88,9 +88,13 @@ class _DecoderScan:
         self._strobe, self._idle = strobe, idle
         self._inputs = pins(setting.names, network.inputs)
         self._outputs = pins(setting.names, [line for _, line in network.outputs])
-        self._relevant = relevant_mask(setting.words, self._inputs, self._outputs)
-        for term in (*strobe.mask, *idle.mask):
-            self._relevant |= term
+        self._relevant = np.stack(
+            [
+                relevant_mask(setting.words, self._inputs) | np.bitwise_or.reduce(idle.mask, axis=0),
+                relevant_mask(setting.words, self._outputs),
+                np.bitwise_or.reduce(strobe.mask, axis=0),
+            ]
+        )
         self._skew = setting.skew_ticks
         self._settle = ticks(network.delay_ns, setting.tick_fs) + setting.skew_ticks
         self._bin = setting.bin_ticks

@@ -1,4 +1,4 @@
-"""Where each cycle's strobe began and ended, from the levels themselves."""
+"""Where each cycle lies in the rows, and where its strobe began and ended."""
 
 from __future__ import annotations
 
@@ -43,3 +43,15 @@ def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_be
                 row -= 1
             begin[k] = row + 1
     return np.int64(0)
+
+
+@njit(cache=True, nogil=True)
+def place_cycles(row_time, cycle_time, at):
+    """Fills ``at`` with the first row whose time is not before each cycle's; both times int64, rising."""
+    row = 0
+    rows = row_time.shape[0]
+    for k in range(cycle_time.shape[0]):
+        while row < rows and row_time[row] < cycle_time[k]:
+            row += 1
+        at[k] = row
+    return np.int64(row)

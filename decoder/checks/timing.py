@@ -79,11 +79,11 @@ class TimingCheck:
 
     def _clock_periods(self, block: Capture) -> None:
         assert self._clock is not None
-        level = (block.levels[:, self._clock.word[0]] >> self._clock.bit[0]) & np.uint64(1)
-        before = np.concatenate([[self._clock_level], level[:-1].astype(np.int64)])
-        rises = block.time[(level == 1) & (before == 0)]
-        self._clock_level = int(level[-1])
-        edges = np.concatenate([self._rises, rises])
+        rises, every = np.empty(len(block), np.int64), np.empty(len(block), np.int64)
+        count, _, self._clock_level = kernel.line_edges(
+            block.time, block.levels, self._clock.word[0], self._clock.bit[0], self._clock_level, rises, every
+        )
+        edges = np.concatenate([self._rises, rises[:count]])
         self._rises = edges[-PERIODS:]
         spans = (edges[PERIODS:] - edges[:-PERIODS]) / PERIODS
         if not len(spans):
@@ -123,8 +123,10 @@ class TimingCheck:
         """Times of all clock edges in the joined rows, ticks."""
         if self._clock is None:
             return np.zeros(0, np.int64)
-        level = (joined.rows.levels[:, self._clock.word[0]] >> self._clock.bit[0]) & np.uint64(1)
-        return joined.rows.time[1:][level[1:] != level[:-1]]
+        rows = joined.rows
+        rises, edges = np.empty(len(rows.time), np.int64), np.empty(len(rows.time), np.int64)
+        _, count, _ = kernel.line_edges(rows.time, rows.levels, self._clock.word[0], self._clock.bit[0], -1, rises, edges)
+        return edges[:count]
 
 
 _Measured = tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]
@@ -225,10 +227,12 @@ class _Chips:
         cycles = joined.cycles
         reads = sound & np.isin(cycles.kind, READ_KINDS) & (moments[:, kernel.M_ADDRESS] != kernel.ABSENT)
         start = np.maximum(moments[:, kernel.M_ADDRESS], moments[:, kernel.M_SELECT])
+        by_region = {g: np.flatnonzero(reads & (cycles.region == g)) for g in range(len(self._regions))}
         for (g, c), tally in self._tallies.items():
-            moved = moments[:, kernel.M_CHIPS + c]
-            mine = reads & (cycles.region == g) & (moved > start)
-            tally.add((moved - start)[mine].astype(np.float64), index[mine], cycles.time[mine])
+            mine = by_region[g]
+            delay = moments[mine, kernel.M_CHIPS + c] - start[mine]
+            there = delay > 0
+            tally.add(delay[there].astype(np.float64), index[mine[there]], cycles.time[mine[there]])
 
     def accesses(self) -> list[ChipAccess]:
         """One entry a chip that was read."""

@@ -80,3 +80,25 @@ def find_moments(time, levels, before, at, after, begin, end, rule, region, skew
                 break
             row += 1
     return np.int64(0)
+
+
+@njit(cache=True, nogil=True)
+def line_edges(time, levels, word, bit, before, rises, edges):
+    """Times of one line's edges: ``rises`` and ``edges`` (both kinds), int64 with room for every row.
+
+    ``before`` is the level of the row before the first, -1 if there is none. Returns
+    (rises, edges, last level).
+    """
+    rising = 0
+    every = 0
+    was = before
+    for row in range(time.shape[0]):
+        now = np.int64((levels[row, word] >> bit) & np.uint64(1))
+        if now != was and was >= 0:
+            edges[every] = time[row]
+            every += 1
+            if now == 1:
+                rises[rising] = time[row]
+                rising += 1
+        was = now
+    return rising, every, was

@@ -47,9 +47,10 @@ class Tally:
         time: NDArray[np.int64],
         sign: float,
     ) -> list[tuple[float, int, int]]:
-        signed = sign * values
-        if len(kept) == KEPT and float(signed.min()) >= sign * kept[-1][0]:
+        best = float(values.min() if sign > 0 else values.max())
+        if len(kept) == KEPT and sign * best >= sign * kept[-1][0]:
             return kept
+        signed = sign * values
         if len(signed) > KEPT:
             # Everything up to the fifth smallest, ties included, so that the earliest of equals wins.
             edge = np.partition(signed, KEPT - 1)[KEPT - 1]

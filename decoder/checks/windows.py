@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from decoder.bus import Cycles
 from decoder.capture import Capture
 from decoder.checks.lines import RuleStrobes
-from decoder.checks.span_kernel import strobe_spans
+from decoder.checks.span_kernel import place_cycles, strobe_spans
 
 __all__ = ["CycleJoin", "Joined", "ReadyRows"]
 
@@ -66,7 +66,11 @@ class CycleJoin:
 
     def __init__(self, strobes: RuleStrobes) -> None:
         self._strobes = strobes
-        self._rows: ReadyRows | None = None
+        words = strobes.mask.shape[1]
+        # One buffer for all blocks: fresh memory for every block costs more than the copying.
+        self._store = ReadyRows(np.zeros(0, np.int64), np.zeros((0, words), np.uint64), np.zeros((0, words), np.uint64))
+        self._length = 0
+        self._forget = 0
         self._pending = Cycles.empty()
         self._last_time: int | None = None
 
@@ -84,24 +88,29 @@ class CycleJoin:
         return self._take(last=True)
 
     def _append(self, block: Capture) -> None:
-        if not len(block):
-            return
-        if self._rows is None or not len(self._rows.time):
-            self._rows = ReadyRows(block.time, block.levels, block.unknown)
-            return
-        old = self._rows
-        self._rows = ReadyRows(
-            np.concatenate([old.time, block.time]),
-            np.concatenate([old.levels, block.levels]),
-            np.concatenate([old.unknown, block.unknown]),
-        )
+        store, kept = self._store, self._length - self._forget
+        needed = kept + len(block)
+        if needed > len(store.time):
+            size = max(needed + needed // 4, 1024)
+            bigger = ReadyRows(
+                np.empty(size, np.int64),
+                np.empty((size, store.levels.shape[1]), np.uint64),
+                np.empty((size, store.levels.shape[1]), np.uint64),
+            )
+        else:
+            bigger = store
+        parts = ((store.time, bigger.time, block.time), (store.levels, bigger.levels, block.levels))
+        for old, new, fresh in (*parts, (store.unknown, bigger.unknown, block.unknown)):
+            new[:kept] = old[self._forget : self._length].copy() if new is old else old[self._forget : self._length]
+            new[kept:needed] = fresh
+        self._store, self._length, self._forget = bigger, needed, 0
 
     def _take(self, last: bool) -> Joined | None:
-        rows, pending = self._rows, self._pending
-        if rows is None:
-            return None
-        n, count = len(rows.time), len(pending)
-        at = np.searchsorted(rows.time, pending.time, side="left").astype(np.int64)
+        store, pending, n = self._store, self._pending, self._length
+        rows = ReadyRows(store.time[:n], store.levels[:n], store.unknown[:n])
+        count = len(pending)
+        at = np.empty(count, np.int64)
+        place_cycles(rows.time, pending.time, at)
         # The last cycle waits for the next one, unless that is further off than a window reaches.
         ready = count if last else max(count - 1, 0)
         if not last and count and n - int(at[-1]) > 2 * REACH_ROWS:
@@ -130,11 +139,7 @@ class CycleJoin:
         return joined
 
     def _trim(self, first_waiting: int) -> None:
-        """Forgets rows that no later window can reach."""
-        rows = self._rows
-        if rows is None:
-            return
-        last = 0 if self._last_time is None else int(np.searchsorted(rows.time, self._last_time, side="left"))
-        start = max(last, first_waiting - REACH_ROWS, 0)
-        if start:
-            self._rows = ReadyRows(rows.time[start:], rows.levels[start:], rows.unknown[start:])
+        """Marks rows that no later window can reach; the next block takes their place."""
+        time = self._store.time[: self._length]
+        last = 0 if self._last_time is None else int(np.searchsorted(time, self._last_time, side="left"))
+        self._forget = min(max(last, first_waiting - REACH_ROWS, 0), self._length)

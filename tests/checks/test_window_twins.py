@@ -1,0 +1,239 @@
+"""The kernels that judge cycles in their windows equal their slow twins; blocks of any size give the same windows."""
+
+from __future__ import annotations
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from decoder.bus import Cycles
+from decoder.capture import Capture
+from decoder.checks import buffer_kernel, region_kernel, span_kernel, timing_kernel
+from decoder.checks.lines import RuleStrobes
+from decoder.checks.windows import CycleJoin
+from tests.reference import buffer_twin, window_twin
+from tests.reference.levels import arrays, captures
+
+LINES = 8
+
+
+@st.composite
+def windows(draw, most=40):
+    """Rows and cycles on them: rising sampling edges, each window between its neighbours."""
+    rows = draw(captures(LINES, most=most, least=2))
+    picked = sorted(draw(st.sets(st.integers(1, len(rows) - 1), min_size=1, max_size=8)))
+    cycles = []
+    for k, at in enumerate(picked):
+        before = picked[k - 1] if k else 0
+        after = picked[k + 1] if k + 1 < len(picked) else len(rows)
+        cycles.append(
+            {
+                "at": at,
+                "before": before,
+                "after": after,
+                "begin": draw(st.integers(before, at)),
+                "end": at,
+                "time": rows[at][0],
+                "rule": draw(st.integers(0, 1)),
+                "group": draw(st.integers(-1, 1)),
+                "region": draw(st.integers(-1, 1)),
+                "role": draw(st.integers(-1, 3)),
+                "kept": draw(st.integers(0, 3)),
+                "stated": draw(st.integers(0, 3)),
+                "write": draw(st.booleans()),
+                "roles": [draw(st.integers(-1, 3)) for _ in range(2)],
+                "earlier": [draw(st.integers(-1, 3)) for _ in range(2)],
+            }
+        )
+    return rows, cycles
+
+
+def column(cycles, name, dtype=np.int64):
+    return np.array([c[name] for c in cycles], dtype)
+
+
+@settings(max_examples=40, deadline=None)
+@given(windows())
+def test_strobe_spans(case):
+    rows, cycles = case
+    time, levels, _ = arrays(rows, LINES)
+    # Rule 0: line 0 high and line 1 low, or line 2 high. Rule 1 counts from its begin: line 3 low.
+    mask, want = np.array([[0b011], [0b100], [0b1000]], np.uint64), np.array([[0b001], [0b100], [0]], np.uint64)
+    low, high = np.array([0, 2]), np.array([2, 3])
+    begin, end = np.empty(len(cycles), np.int64), np.empty(len(cycles), np.int64)
+    span_kernel.strobe_spans(
+        levels, column(cycles, "rule", np.uint8), column(cycles, "before"), column(cycles, "at"),
+        column(cycles, "after"), mask, want, low, high, np.array([False, True]), begin, end,
+    )  # fmt: skip
+    holds = {
+        0: lambda v: ((v[0] or 0) == 1 and (v[1] or 0) == 0) or (v[2] or 0) == 1,
+        1: lambda v: (v[3] or 0) == 0,
+    }
+    assert list(zip(begin, end, strict=True)) == window_twin.spans_twin(rows, cycles, holds, {0: False, 1: True})
+    at = np.empty(len(cycles), np.int64)
+    span_kernel.place_cycles(time, column(cycles, "time"), at)
+    assert list(at) == window_twin.placed_twin([t for t, _ in rows], [c["time"] for c in cycles])
+
+
+@settings(max_examples=60, deadline=None)
+@given(windows(), st.sampled_from([0, 2, 20]))
+def test_selects_by_region(case, skew):
+    rows, cycles = case
+    time, levels, unknown = arrays(rows, LINES)
+    own, active = [0, 1], [0, 1]
+    counts, first = np.zeros((2, 2, 2), np.int64), np.full((2, 2, 2), -1, np.int64)
+    late, late_first = np.zeros(2, np.int64), np.full(2, -1, np.int64)
+    region_kernel.count_selects(
+        time, levels, unknown, column(cycles, "before"), column(cycles, "begin"), column(cycles, "end"),
+        column(cycles, "group"), column(cycles, "time"), skew, np.zeros(2, np.int64), np.array([4, 5], np.uint64),
+        np.array(own), np.array(active), counts, first, late, late_first,
+    )  # fmt: skip
+    want = window_twin.selects_twin(rows, cycles, [4, 5], own, active, skew)
+    for g in range(2):
+        for s in range(2):
+            assert list(counts[g, s]) == [want[0][g, s, 0], want[0][g, s, 1]]
+            assert list(first[g, s]) == [want[1].get((g, s, 0), -1), want[1].get((g, s, 1), -1)]
+    assert list(late) == [want[2][0], want[2][1]]
+    assert list(late_first) == [want[3].get(0, -1), want[3].get(1, -1)]
+
+
+CHIPS = {0: [[4, 5], [6]], 1: [[7], []], -1: [[], []]}
+SELECTS = {0: (2, 0), 1: (3, 1), -1: None}
+
+
+@settings(max_examples=60, deadline=None)
+@given(windows(), st.sampled_from([0, 2, 20]))
+def test_moments(case, skew):
+    rows, cycles = case
+    time, levels, _ = arrays(rows, LINES)
+    address, data = np.array([[0b11]] * 2, np.uint64), np.array([[0b11110000]] * 2, np.uint64)
+    chip_mask = np.array([[[0b110000], [0b1000000]], [[0b10000000], [0]], [[0], [0]]], np.uint64)
+    moments = np.empty((len(cycles), timing_kernel.M_CHIPS + 2), np.int64)
+    timing_kernel.find_moments(
+        time, levels, column(cycles, "before"), column(cycles, "at"), column(cycles, "after"),
+        column(cycles, "begin"), column(cycles, "end"), column(cycles, "rule", np.uint8),
+        column(cycles, "region", np.int16), skew, address, data, np.array([0, 0, -1]), np.array([2, 3, 0], np.uint64),
+        np.array([0, 1, 0]), chip_mask, moments,
+    )  # fmt: skip
+    names = ["address", "data", "data after", "address after", "select", ("chip", 0), ("chip", 1)]
+    want = window_twin.moments_twin(rows, cycles, [0, 1], [4, 5, 6, 7], SELECTS, CHIPS, skew)
+    for k, seen in enumerate(want):
+        assert [int(v) for v in moments[k]] == [seen.get(name, timing_kernel.ABSENT) for name in names]
+
+
+@settings(max_examples=30, deadline=None)
+@given(captures(LINES), st.sampled_from([-1, 0, 1]))
+def test_line_edges(rows, before):
+    time, levels, _ = arrays(rows, LINES)
+    rises, edges = np.empty(len(rows), np.int64), np.empty(len(rows), np.int64)
+    up, every, last = timing_kernel.line_edges(time, levels, 0, np.uint64(3), before, rises, edges)
+    was, went_up, changed = before, [], []
+    for t, values in rows:
+        now = values[3] or 0
+        if was >= 0 and now != was:
+            changed.append(t)
+            went_up += [t] if now else []
+        was = now
+    assert (list(rises[:up]), list(edges[:every]), last) == (went_up, changed, was)
+
+
+PINS = [{"direction": (0, 1), "enable": (1, 0)}, {"direction": (2, 0)}]
+NAMES = [
+    "reads", "writes", "elsewhere of", "reads off", "reads away", "writes off", "writes toward", "elsewhere",
+    "overlaps", "longest", "two",
+]  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None)
+@given(windows(), st.sampled_from([0, 2, 10]), st.sampled_from([0, 8]), st.sampled_from([0, 5]))
+def test_controls(case, skew, hold, turn):
+    rows, cycles = case
+    time, levels, unknown = arrays(rows, LINES)
+    pin = np.array([[0, 0, 1, 0, 1, 0], [0, 2, 0, 0, 0, -1]], np.int64)
+    tally = np.zeros((2, buffer_kernel.TALLY_SIZE), np.int64)
+    firsts = [buffer_kernel.C_FIRST, buffer_kernel.C_OVERLAP_FIRST, buffer_kernel.C_TWO_FIRST]
+    tally[:, firsts] = -1
+    shared, off = np.array([[True, True], [True, True]]), np.array([True, False])
+    buffer_kernel.watch_controls(
+        time, levels, unknown, column(cycles, "before"), column(cycles, "at"), column(cycles, "after"),
+        column(cycles, "begin"), column(cycles, "end"), column(cycles, "roles", np.int8),
+        column(cycles, "earlier", np.int8), column(cycles, "write", np.bool_), off, pin, shared,
+        np.array([0b11000], np.uint64), np.array([0b11100000], np.uint64), skew, hold, turn, tally,
+    )  # fmt: skip
+    want, first = buffer_twin.controls_twin(
+        rows, cycles, PINS, list(off), shared.tolist(), [3, 4], [5, 6, 7], skew, hold, turn
+    )
+    for b in range(2):
+        assert [int(v) for v in tally[b, :11]] == [want[b][name] for name in NAMES]
+        assert [int(v) for v in tally[b, firsts]] == [first[b].get(g, -1) for g in ("wrong", "overlap", "two")]
+        assert [int(v) for v in tally[b, 14:]] == [want[b]["after read"], want[b]["toward after read"]]
+
+
+@settings(max_examples=60, deadline=None)
+@given(windows(), st.sampled_from([0, 2, 10]), st.sampled_from([0, 4, 30]), st.booleans(), st.integers(0, 1))
+def test_lane_paths(case, skew, settle, stated, inverting):
+    rows, cycles = case
+    time, levels, unknown = arrays(rows, LINES)
+    table, first = np.zeros((2, 4, 2, 2, 2), np.int64), np.full(2, -1, np.int64)
+    delay = np.zeros((2, 2, buffer_kernel.BINS), np.int64)
+    zero = np.zeros(2, np.int64)
+    buffer_kernel.lane_paths(
+        time, levels, unknown, column(cycles, "before"), column(cycles, "at"), column(cycles, "end"),
+        column(cycles, "role", np.int8), column(cycles, "kept", np.uint32), column(cycles, "stated", np.uint32), stated,
+        zero, np.array([4, 5], np.uint64), zero, np.array([6, 7], np.uint64), skew, settle, 4, inverting,
+        table, first, delay,
+    )  # fmt: skip
+    want = buffer_twin.paths_twin(
+        rows, cycles, [4, 5], [6, 7], stated, skew, settle, 4, buffer_kernel.BINS, buffer_kernel.EARLY_BINS, inverting
+    )
+    assert {key: int(table[key]) for key in np.ndindex(table.shape) if table[key]} == dict(want[0])
+    assert list(first) == [want[1].get(lane, -1) for lane in range(2)]
+    assert {key: int(delay[key]) for key in np.ndindex(delay.shape) if delay[key]} == dict(want[2])
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 255), st.sampled_from([0, 0, 0, 16]), st.integers(0, 255)), max_size=30))
+def test_held_lanes(reads):
+    lanes = [0, 4, 7]
+    table = np.zeros((4, 2, 2), np.int64)
+    data, unknown, kept = (np.array([r[i] for r in reads], np.uint32) for i in range(3))
+    buffer_kernel.held_lanes(np.zeros(len(reads), np.int8), data, unknown, kept, np.array(lanes), table)
+    want = buffer_twin.held_twin(reads, lanes)
+    for place, lane in enumerate([*lanes, None]):
+        for was in (0, 1):
+            assert list(table[place, was]) == [want[lane, was, 0], want[lane, was, 1]]
+
+
+@settings(max_examples=60, deadline=None)
+@given(captures(LINES, most=60, least=1), st.data(), st.integers(1, 61), st.integers(0, 6))
+def test_blocks_of_any_size_give_the_same_windows(rows, data, size, lag):
+    picked = sorted(data.draw(st.sets(st.integers(0, len(rows) - 1), max_size=12)))
+    time, levels, unknown = arrays(rows, LINES)
+    cycles = Cycles.empty(len(picked))
+    cycles.time[:] = time[picked]
+    none = np.zeros((0, 1), np.uint64)
+    strobes = RuleStrobes(none, none, np.zeros(1, np.int64), np.zeros(1, np.int64), np.zeros(1, np.bool_))
+
+    def joined(block):
+        join, found, sent = CycleJoin(strobes), [], 0
+        for start in range(0, len(rows), block):
+            part = slice(start, start + block)
+            stop = min(start + block, len(rows))
+            # The extractor tells of a cycle some rows after its edge.
+            ready = sum(1 for p in picked if p + lag < stop)
+            found.append(join.feed(Capture(time[part], levels[part], unknown[part], 1), cycles.slice(sent, ready)))
+            found[-1] = _seen(found[-1])
+            sent = ready
+        found.append(_seen(join.finish(cycles.slice(sent, len(picked)))))
+        return [one for part in found for one in part]
+
+    assert joined(size) == joined(len(rows))
+
+
+def _seen(joined):
+    """Every cycle's window as times, independent of where the rows lie."""
+    if joined is None:
+        return []
+    time = joined.rows.time
+    after = [int(time[a]) if a < len(time) else None for a in joined.after]
+    return list(zip(joined.cycles.time, time[joined.before], time[joined.at], after, strict=True))

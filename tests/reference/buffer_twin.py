@@ -1,0 +1,163 @@
+"""Slow twins of the bus-driver kernels; rows as in ``levels``, cycles as dicts."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from tests.reference.levels import Row, lasting
+
+__all__ = ["controls_twin", "held_twin", "paths_twin"]
+
+READ, WRITE, OTHER_READ, OTHER_WRITE = 0, 1, 2, 3
+
+
+def _stands(values, pin):
+    """off, card, cpu, unaimed or None."""
+    if pin.get("enable") is not None:
+        line, active = pin["enable"]
+        if values[line] is None:
+            return None
+        if values[line] != active:
+            return "off"
+    if pin.get("direction") is None:
+        return "unaimed"
+    line, to_cpu = pin["direction"]
+    return None if values[line] is None else "cpu" if values[line] == to_cpu else "card"
+
+
+def _longest(rows: list[Row], first, last, since, until, pin):
+    """(standing held longest, time toward the CPU); None where it is unknown for a moment or the span is empty."""
+    spent = Counter()
+    for r, length in lasting(rows, first, last, since, until):
+        standing = _stands(rows[r][1], pin)
+        if standing is None:
+            return None, 0
+        spent[standing] += length
+    if not spent:
+        return None, 0
+    order = ["off", "card", "cpu", "unaimed"]
+    return max(order, key=lambda s: (spent[s], -order.index(s))), spent["cpu"]
+
+
+def _driven(rows, before, begin, address, data):
+    since = rows[begin][0]
+    for r in range(begin, before, -1):
+        if any((rows[r][1][n] or 0) != (rows[r - 1][1][n] or 0) for n in address):
+            break
+        if any((rows[r][1][n] or 0) != (rows[r - 1][1][n] or 0) for n in data):
+            since = rows[r][0]
+    return since
+
+
+def controls_twin(rows, cycles, pins, can_be_off, shared, address, data, skew, hold, turn):
+    """One Counter a buffer, and the first times."""
+    tally = [Counter() for _ in pins]
+    first = [{} for _ in pins]
+
+    def note(b, what, when, group):
+        tally[b][what] += 1
+        first[b].setdefault(group, when)
+
+    for c in cycles:
+        when = rows[c["at"]][0]
+        start, stop = rows[c["begin"]][0], rows[c["end"]][0]
+        half = start + (stop - start) // 2
+        until, row = max(stop - skew, half + (stop - half) // 2), max(c["begin"] - 1, c["before"])
+        if c["begin"] == c["end"]:
+            half = max(stop - skew - 1, rows[c["before"]][0])
+            until, row = half + 1, c["before"]
+        stands = []
+        for b, pin in enumerate(pins):
+            standing, _ = _longest(rows, row, c["end"], half, until, pin)
+            stands.append(standing)
+            role, earlier = c["roles"][b], c["earlier"][b]
+            if standing is not None and role == READ:
+                tally[b]["reads"] += 1
+                if standing in ("off", "card"):
+                    note(b, "reads off" if standing == "off" else "reads away", when, "wrong")
+            elif standing is not None and role == WRITE:
+                tally[b]["writes"] += 1
+                tally[b]["after read"] += earlier == READ
+                if standing == "off":
+                    note(b, "writes off", when, "wrong")
+                elif standing == "cpu":
+                    note(b, "writes toward", when, "wrong")
+                    tally[b]["toward after read"] += earlier == READ
+            elif standing == "cpu" and role == OTHER_WRITE:
+                tally[b]["elsewhere of"] += 1
+                note(b, "elsewhere", when, "wrong")
+            elif standing is not None and can_be_off[b]:
+                tally[b]["elsewhere of"] += 1
+                if role == OTHER_READ and standing in ("cpu", "unaimed"):
+                    note(b, "elsewhere", when, "wrong")
+            if c["write"] and c["begin"] < c["end"] and standing != "cpu":
+                last = min(c["after"], len(rows) - 1)
+                since = _driven(rows, c["before"], c["begin"], address, data) + skew // 2
+                end = min(stop + hold - skew, rows[last][0])
+                _, drove = _longest(rows, c["before"], last, since, end, pin)
+                if drove > skew + turn:
+                    note(b, "overlaps", when, "overlap")
+                    tally[b]["longest"] = max(tally[b]["longest"], drove)
+        for b in range(len(pins)):
+            for d in range(b + 1, len(pins)):
+                if shared[b][d] and stands[b] == stands[d] == "cpu" and not c["write"]:
+                    note(b, "two", when, "two")
+                    note(d, "two", when, "two")
+    return tally, first
+
+
+def paths_twin(rows, cycles, near, far, use_stated, skew, settle, bin_ticks, bins, early_bins, inverting):
+    """(table, first wrong, delays) lane by lane."""
+    table, first, delay = Counter(), {}, Counter()
+
+    def row_at(low, high, t):
+        fitting = [r for r in range(low, high + 1) if rows[r][0] <= t]
+        return max(fitting, default=low)
+
+    def came_at(low, row, line):
+        changed = [r for r in range(low + 1, row + 1) if (rows[r - 1][1][line] or 0) != (rows[r][1][line] or 0)]
+        return rows[changed[-1]][0] if changed else None
+
+    for c in cycles:
+        if c["role"] < 0:
+            continue
+        toward = c["role"] in (READ, OTHER_READ)
+        moment = rows[c["end"]][0] - skew // 2 - 1
+        row = row_at(c["before"], max(c["end"] - 1, c["before"]), moment)
+        calm = row_at(c["before"], row, moment - settle)
+        for lane in range(len(near)):
+            source, drain = (far[lane], near[lane]) if toward else (near[lane], far[lane])
+            came = rows[row][1][drain]
+            if came is None:
+                continue
+            was = rows[c["before"]][1][drain] or 0
+            if use_stated:
+                went = c["stated"] >> lane & 1
+            else:
+                levels = {rows[r][1][source] for r in range(calm, row + 1)}
+                if None in levels or len(levels) > 1:
+                    continue
+                went = rows[row][1][source]
+                was = c["kept"] >> lane & 1 if toward else was
+            table[lane, c["role"], was, went, came] += 1
+            right = went ^ inverting
+            if c["role"] <= WRITE and came != right:
+                first.setdefault(lane, rows[c["at"]][0])
+            if c["role"] <= WRITE and came == right and came != was and not use_stated:
+                entered, left = came_at(c["before"], row, source), came_at(c["before"], row, drain)
+                if entered is not None and left is not None:
+                    place = (left - entered + bin_ticks // 2) // bin_ticks + early_bins
+                    delay[lane, 0 if toward else 1, min(max(place, 0), bins - 1)] += 1
+    return table, first, delay
+
+
+def held_twin(reads, lanes):
+    """(lane, kept, read) → count, and (None, same, True) for whole words; ``reads``: (data, unknown, kept)."""
+    table = Counter()
+    for data, unknown, kept in reads:
+        known = [lane for lane in lanes if not unknown >> lane & 1]
+        for lane in known:
+            table[lane, kept >> lane & 1, data >> lane & 1] += 1
+        if len(known) == len(lanes):
+            table[None, int(all((data ^ kept) >> lane & 1 == 0 for lane in lanes)), 1] += 1
+    return table

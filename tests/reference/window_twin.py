@@ -1,0 +1,92 @@
+"""Slow twins of the kernels that look at cycles in their windows; rows as in ``levels``."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from tests.reference.levels import Row, held
+
+__all__ = ["moments_twin", "placed_twin", "selects_twin", "spans_twin"]
+
+
+def placed_twin(row_times: list[int], cycle_times: list[int]) -> list[int]:
+    """The first row not before each cycle."""
+    return [sum(1 for t in row_times if t < when) for when in cycle_times]
+
+
+def spans_twin(rows: list[Row], cycles: list[dict], holds: dict[int, object], from_begin: dict[int, bool]) -> list[tuple[int, int]]:
+    """(begin, end) of each cycle's strobe; ``holds[rule](values)`` says whether a row shows it."""
+    found = []
+    for cycle in cycles:
+        shown = holds[cycle["rule"]]
+        if from_begin[cycle["rule"]]:
+            after = [r for r in range(cycle["at"], min(cycle["after"], len(rows))) if not shown(rows[r][1])]
+            end = after[0] if after else min(cycle["after"], len(rows))
+            found.append((cycle["at"], min(end, len(rows) - 1)))
+        else:
+            misses = [r for r in range(cycle["before"], cycle["at"]) if not shown(rows[r][1])]
+            found.append((misses[-1] + 1 if misses else cycle["before"], cycle["at"]))
+    return found
+
+
+def selects_twin(rows: list[Row], cycles: list[dict], selects: list[int], own: list[int], active: list[int], skew: int):
+    """(counts, first, late, late_first) by group, select and level."""
+    counts, first, late, late_first = Counter(), {}, Counter(), {}
+    for c in cycles:
+        if c["group"] < 0:
+            continue
+        start, stop = rows[c["begin"]][0], rows[c["end"]][0]
+        half = start + (stop - start) // 2
+        until = max(stop - skew, half + (stop - half) // 2)
+        row = max(c["begin"] - 1, c["before"]) if c["begin"] > c["before"] else c["begin"]
+        if c["begin"] == c["end"]:
+            half = max(stop - skew - 1, rows[c["before"]][0])
+            until, row = half + 1, c["before"]
+        for s, line in enumerate(selects):
+            level = held(rows, line, row, c["end"], half, until)
+            if level is None:
+                continue
+            counts[c["group"], s, level] += 1
+            first.setdefault((c["group"], s, level), c["time"])
+            if s == own[c["group"]] and level == active[s] and c["begin"] < c["end"]:
+                earlier = [r for r in range(c["begin"], c["end"] + 1) if rows[r][0] <= half]
+                was = rows[max(earlier, default=c["begin"])][1][line]
+                if (was or 0) != level:
+                    late[s] += 1
+                    late_first.setdefault(s, c["time"])
+    return counts, first, late, late_first
+
+
+def moments_twin(rows, cycles, address, data, selects, chips, skew):
+    """One dict a cycle: when the last and next changes were; ``chips[region]`` lists lines of each chip."""
+
+    def moved(r, lines):
+        return any((rows[r][1][n] or 0) != (rows[r - 1][1][n] or 0) for n in lines)
+
+    found = []
+    for c in cycles:
+        seen = {}
+        start, stop = rows[c["begin"]][0], rows[c["end"]][0]
+        spanned = c["begin"] != c["end"]
+        inside = [r for r in range(c["before"] + 1, c["end"] + 1) if r > 0]
+        close = [r for r in inside if spanned and rows[r][0] >= stop - skew and rows[r][0] >= start]
+        early = [r for r in inside if r not in close]
+        late = list(range(c["end"] + 1, min(c["after"], len(rows) - 1) + 1))
+        for name, lines in (("address", address), ("data", data)):
+            changes = [rows[r][0] for r in early if moved(r, lines)]
+            if changes:
+                seen[name] = changes[-1]
+            next_ones = [rows[r][0] for r in close + late if moved(r, lines)]
+            if next_ones:
+                seen[name + " after"] = next_ones[0]
+        for k, lines in enumerate(chips[c["region"]]):
+            changes = [rows[r][0] for r in early if moved(r, lines) and moved(r, data)]
+            if changes:
+                seen["chip", k] = changes[-1]
+        if selects[c["region"]] is not None:
+            line, active = selects[c["region"]]
+            came = [r for r in early if (rows[r][1][line] or 0) == active and (rows[r - 1][1][line] or 0) != active]
+            if came:
+                seen["select"] = rows[came[-1]][0]
+        found.append(seen)
+    return found
