@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from decoder.report.plots import Histogram
     from decoder.report.scenes import scene_svg
     from decoder.report.schemas import board_schema, profile_schema
+    from decoder.report.timing_plots import timing_histograms
 
 __all__ = [
     "Histogram",
@@ -53,6 +54,7 @@ __all__ = [
     "scene_svg",
     "selects_text",
     "table_text",
+    "timing_histograms",
     "timing_text",
     "to_ascii",
     "verdict",
@@ -74,6 +76,7 @@ _LATER = {
     "probes_text": "checks_text",
     "profile_schema": "schemas",
     "scene_svg": "scenes",
+    "timing_histograms": "timing_plots",
     "selects_text": "checks_text",
     "timing_text": "checks_text",
 }

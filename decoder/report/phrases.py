@@ -226,7 +226,7 @@ def _explains(result: CheckResult, suspect: Suspect) -> str:
     line = f"It would give {count(suspect.explains)} of the {total} seen"
     if suspect.contradicted:
         return f"{line}; {plural(suspect.contradicted, 'read')} came right that it should have spoilt."
-    return f"{line}, and no read speaks against it."
+    return f"{line}." if suspect.intermittent else f"{line}, and no read speaks against it."
 
 
 def capture_line(result: CheckResult) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from decoder.bus.columns import Cycles, Kind
+from decoder.checks import TimingResult
 from decoder.ledger.columns import Compared, Verdict
 from tests.report.results import result
 
@@ -47,6 +48,9 @@ class Engine:
     def run_check(self, request: Request, progress: Any = None) -> Any:
         self.asked.append(request)
         return self.answer(request)
+
+    def run_timing(self, request: Request, progress: Any = None) -> TimingResult:
+        return TimingResult(profile="z80", grade=None, sample_ns=None)
 
     def open_run(self, request: Request, progress: Any = None) -> _Run:
         self.asked.append(request)
@@ -95,5 +99,6 @@ def engine(monkeypatch: pytest.MonkeyPatch) -> Engine:
     door.Request = Request  # type: ignore[attr-defined]
     door.run_check = made.run_check  # type: ignore[attr-defined]
     door.open_run = made.open_run  # type: ignore[attr-defined]
+    door.run_timing = made.run_timing  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "decoder.pipeline", door)
     return made

@@ -13,6 +13,7 @@ from tui.commands import screen
 if TYPE_CHECKING:
     from decoder.findings import CheckResult
     from decoder.pipeline import Request
+    from decoder.report import Histogram
 
 __all__ = ["Outputs", "report_check"]
 
@@ -52,7 +53,13 @@ class Outputs:
 
             board = load_board(asked.board) if isinstance(asked.board, str | Path) else None
             pictures = _pictures(asked) if result.mismatch_total else []
-            self._put(self.html, html_page(result, board=board, settings=settings, notes=notes, pictures=pictures))
+            histograms = _histograms(asked)
+            self._put(
+                self.html,
+                html_page(
+                    result, board=board, settings=settings, notes=notes, histograms=histograms, pictures=pictures
+                ),
+            )
         if self.markdown is not None:
             from decoder.report import markdown_text
 
@@ -78,6 +85,14 @@ def _notes(asked: Request) -> list[str]:
     if board is None and asked.capture == "-":
         return []
     return note_lines(NotesFile(notes_path(board, str(asked.capture))).notes)
+
+
+def _histograms(asked: Request) -> list[Histogram]:
+    """Timing against the published limits; none where the capture is too coarse for any."""
+    from decoder.pipeline import run_timing
+    from decoder.report import timing_histograms
+
+    return [] if asked.capture == "-" else timing_histograms(run_timing(asked))
 
 
 def _pictures(asked: Request) -> list[tuple[str, str]]:

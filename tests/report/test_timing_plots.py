@@ -1,0 +1,63 @@
+"""Timing figures become histograms: nothing lost, limits on their side, the tightest first."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from decoder.checks import DelayHistogram, LimitResult, TimingResult
+from decoder.report import timing_histograms
+
+
+def limit(name: str, counts: tuple[int, ...], **changes: Any) -> LimitResult:
+    given: dict[str, Any] = {
+        "name": name,
+        "meaning": "data set-up",
+        "limit_ns": 50.0,
+        "limit_is": "min",
+        "source": "a data sheet",
+        "count": sum(counts),
+        **dict.fromkeys(("min_ns", "p01_ns", "median_ns", "p99_ns", "max_ns"), 60.0),
+        "uncertainty_ns": 42.0,
+        "margin_ns": 10.0,
+        **dict.fromkeys(("violated", "maybe", "bounded"), 0),
+        "resolvable": True,
+        "rate_needed_hz": None,
+        "extreme_cycles": (),
+        "extreme_times_s": (),
+        "histogram": DelayHistogram(bin_ns=40.0, first_bin=2, counts=counts, uncertainty_ns=42.0),
+    }
+    return LimitResult(**{**given, **changes})
+
+
+def result(*limits: LimitResult) -> TimingResult:
+    return TimingResult(profile="z80", grade=None, sample_ns=41.7, limits=limits)
+
+
+def test_bins_lie_around_their_delays_and_keep_every_count() -> None:
+    (found,) = timing_histograms(result(limit("tS", (5, 0, 7))))
+    assert found.edges_ns == (60.0, 100.0, 140.0, 180.0)
+    assert found.counts == (5, 0, 7)
+    assert (found.least_ns, found.most_ns) == (50.0, None)
+    assert found.title == "tS: data set-up, margin 10 ns (± 42 ns); source: a data sheet"
+
+
+def test_long_tails_are_gathered_and_many_bins_joined() -> None:
+    (found,) = timing_histograms(result(limit("tS", (1000, *(0,) * 400, 1))))
+    assert found.counts == (1000, 1)
+    (found,) = timing_histograms(result(limit("tS", (10,) * 200)))
+    assert len(found.counts) <= 60
+    assert sum(found.counts) == 2000
+    assert len(found.edges_ns) == len(found.counts) + 1
+
+
+def test_tightest_first_and_only_what_was_measured_against_a_limit() -> None:
+    found = timing_histograms(
+        result(
+            limit("wide", (1,), margin_ns=90.0),
+            limit("tight", (1,), margin_ns=-5.0, limit_is="max"),
+            limit("free", (1,), limit_ns=None, limit_is="none", margin_ns=None),
+            limit("unseen", ()),
+        )
+    )
+    assert [one.title.split(":")[0] for one in found] == ["tight", "wide"]
+    assert found[0].most_ns == 50.0
