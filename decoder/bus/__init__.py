@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from decoder.bus.columns import KIND_NAMES, READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind
+from decoder.bus.expression import parse as parse_condition
 from decoder.bus.layout import Layout
 from decoder.bus.profile import Line, Profile, check_profile, line_needs, load_profile, profile_from_text, profile_names
+from decoder.bus.ranges import line_names
 from decoder.bus.unwired import unwired_address, unwired_data
 
 if TYPE_CHECKING:
@@ -24,8 +26,10 @@ __all__ = [
     "Line",
     "Profile",
     "check_profile",
+    "line_names",
     "line_needs",
     "load_profile",
+    "parse_condition",
     "profile_from_text",
     "profile_names",
     "unwired_address",

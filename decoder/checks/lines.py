@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus import Layout, Profile
-from decoder.bus.expression import parse as parse_condition
+from decoder.bus import Layout, Profile, parse_condition
 from decoder.capture import Capture
 
 __all__ = [

@@ -23,8 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.board import Board, Chip
-from decoder.bus import READ_KINDS, WRITE_KINDS, Cycles, Flag, Layout, Profile
-from decoder.bus.ranges import line_names
+from decoder.bus import READ_KINDS, WRITE_KINDS, Cycles, Flag, Layout, Profile, line_names
 from decoder.capture import Capture
 from decoder.checks import timing_kernel as kernel
 from decoder.checks.lines import Setting, pins, relevant_mask, rule_strobes, ticks
