@@ -6,7 +6,8 @@ other. A level is therefore read more than a sample clear of the edge where the 
 it, and only movement that two samples of doubt cannot excuse counts as unsettled.
 
 Where no speed grade is given, a level is read as clear as the slowest grade allows, and only what
-every grade forbids is flagged. Doubtful limits are never enforced.
+every grade forbids is flagged. Only published limits are enforced: a doubtful one, and a bare number in
+a profile, say where to read and nothing more.
 """
 
 from __future__ import annotations
@@ -48,9 +49,9 @@ class Windows:
         return [limit for grade in self.grades for limit in grade.limits if limit.symbol == symbol]
 
     def _values(self, reference: Reference, firm: bool) -> list[float]:
-        """What the grades say, ns; ``firm`` leaves the doubtful ones out."""
+        """What the grades say, ns; ``firm`` leaves out what is doubtful and what is a bare number."""
         if not isinstance(reference, str):
-            return [float(reference)]
+            return [] if firm else [float(reference)]
         found = [limit for limit in self._limits(reference) if not (firm and limit.doubtful)]
         return [value for limit in found if (value := limit.min if limit.min is not None else limit.max) is not None]
 
@@ -140,6 +141,6 @@ class Windows:
         for strobe in self.profile.strobes:
             window = strobe.begin if strobe.sample == "begin" else strobe.end
             setup = self.roomy(window.setup)
-            if setup > 0:
+            if setup > 0 and isinstance(window.setup, str):
                 found.append((strobe.name, setup + (0.0 if window.hold == "strobe" else self.roomy(window.hold))))
         return min(found, key=lambda item: item[1], default=None)

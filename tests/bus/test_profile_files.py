@@ -79,7 +79,7 @@ MISTAKES = [
     ('name = "ALE, HI, LO"', 'name = "ALE, HI, LO, RD"', "declared 2 times"),
     ('fallback = "D0-D7"', 'fallback = "E0-E7"', "the fallback E0-E7 is not declared"),
     ('fallback = "D0-D7"', 'fallback = "D0-D6"', "names 7 lines, not 8"),
-    ("width_min = 6", 'width_min = "tX"', "no grade gives a limit tX"),
+    ('width_min = "t6"', 'width_min = "tX"', "no grade gives a limit tX"),
     ('line = "CK"', 'line = "CLK"', "clock: the line CLK"),
     ("lane = 1", "lane = 2", "outside 16 data bits"),
     ("address_is = 0x05\n", "", "address_mask without address_is"),

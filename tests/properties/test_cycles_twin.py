@@ -61,29 +61,29 @@ fallback = "D0-D7"
 [[strobe]]
 name = "rd"
 when = "RD & !WR"
-width_min = 6
-begin = { setup = 2, hold = 3 }
-end = { setup = 7, hold = 2 }
+width_min = "t6"
+begin = { setup = "t2", hold = "t3" }
+end = { setup = "t7", hold = "t2" }
 [[strobe]]
 name = "wr"
 when = "WR & (ALE | !RD)"
 sample = "begin"
-begin = { setup = 3, hold = 4 }
+begin = { setup = "t3", hold = "t4" }
 [[strobe]]
 name = "both"
 when = "RD & WR"
 begin = { hold = "strobe" }
-end = { setup = 6, hold = 0, clear = 3 }
+end = { setup = "t6", hold = 0, clear = 3 }
 [[latch]]
 name = "adr"
 when = "ALE"
-setup = 4
+setup = "t4"
 hold = 2
 [[latch]]
 name = "row"
 when = "ALE & !RD"
 edge = "begin"
-hold = 3
+hold = "t3"
 [[address]]
 name = "mixed"
 pieces = [{ bits = "0-3", lines = "AD0-AD3", latch = "adr" }, { bits = "7-4", lines = "AD4-AD7", at = "begin" }]
@@ -149,6 +149,16 @@ address = "none"
 kind = "skip"
 strobe = "both"
 when = "LO"
+[[grade]]
+name = "made up"
+source = "made up"
+limits = [
+  { symbol = "t2", min = 2 },
+  { symbol = "t3", min = 3 },
+  { symbol = "t4", min = 4 },
+  { symbol = "t6", min = 6 },
+  { symbol = "t7", min = 7 },
+]
 """
 
 
