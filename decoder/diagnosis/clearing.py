@@ -134,10 +134,10 @@ def _served(board: Board, names: Sequence[str], compared: Sequence[int]) -> list
 def _through(counter: CoverageCounter, lane: int, regions: Sequence[int]) -> NDArray[np.int64] | None:
     """Right reads (low, high) that clear a lane shared by ``regions``; None if they do not.
 
-    Where some regions read wrong, only the clean ones count, only between the lane's first
-    and last wrong read (a burst may have met one region alone), and only if a driver failing
-    at the lowest rate that the wrong regions allow (95 %) would hardly ever (``BY_CHANCE``)
-    have left the clean ones clean.
+    Where some regions read wrong, only the clean ones count, only if they asked of the lane what
+    the others did (``_asked``), only between the lane's first and last wrong read (a burst may
+    have met one region alone), and only if a driver failing at the lowest rate that the wrong
+    regions allow (95 %) would hardly ever (``BY_CHANCE``) have left the clean ones clean.
     """
     right = counter.levels[regions, 0, lane]
     wrong = counter.levels[regions, 1, lane].sum(axis=1)
@@ -149,13 +149,24 @@ def _through(counter: CoverageCounter, lane: int, regions: Sequence[int]) -> NDA
         meanwhile = (counter.until[lane] - counter.before[lane])[regions][clean].sum(axis=0)
         bad = int(wrong[~clean].sum())
         low = clopper_pearson(bad, bad + int(right[~clean].sum())).low
-        if not _shown(meanwhile) or (1 - low) ** int(meanwhile.sum()) > BY_CHANCE:
+        sound = [r for r, good in zip(regions, clean, strict=True) if good]
+        if not _shown(meanwhile) or not _asked(counter, lane, sound):
+            return None
+        if (1 - low) ** int(meanwhile.min()) > BY_CHANCE:
             return None
     return kept
 
 
+def _asked(counter: CoverageCounter, lane: int, regions: Sequence[int]) -> bool:
+    """Whether reads of these regions would show a short to any other lane, or a lane that nobody drives."""
+    pairs = counter.pairs[regions].sum(axis=0)
+    apart = np.delete(pairs[lane] + pairs[:, lane], lane)
+    moved = counter.moves[regions, lane].sum(axis=0)
+    return bool((apart >= LEAST_LEVEL).all() and (moved >= LEAST_LEVEL).all())
+
+
 def _sound(counter: CoverageCounter, regions: Sequence[int]) -> bool:
-    """No read of these regions was wrong on all chips at once, as wrong addresses and selects make them."""
+    """No read of these regions was wrong on two chips at once, as wrong addresses and selects make them."""
     return not counter.whole[list(regions)].any()
 
 

@@ -37,12 +37,13 @@ class CoverageCounter:
     moves : int64 (regions, lanes, 2): compared bits whose level differs from what the idle bus held, by level
     driven : int64 (regions,): right reads that the idle bus did not hold already
     before, until : int64 (lanes, regions, 2): right bits by level at the lane's first (-1 = none) and last wrong bit
+    pairs : int64 (regions, lanes, lanes): right reads in which lanes i < j were due at different levels
     toggled : int64 (regions, bits): word address bits that changed between compared reads of the region
     alias : int64 (regions, 2, bits, 2): reads, right (0) or wrong (1), by the bit's level, that come right only if the
         partner across that bit is another cell
     apart : int64 (regions, regions): right reads of the first that show the second's cell to be another
     comparable : bool (regions, regions): pairs that a wrong select could mix up
-    whole : int64 (regions,): wrong reads that touch every chip of the region
+    whole : int64 (regions,): wrong reads that touch two chips of the region at once, or its only one
     """
 
     def __init__(self, board: Board, address_bits: int, data_bits: int, unwired: int = 0) -> None:
@@ -71,6 +72,7 @@ class CoverageCounter:
         self.driven: NDArray[np.int64] = np.zeros(n, np.int64)
         self.before: NDArray[np.int64] = np.full((data_bits, n, 2), -1, np.int64)
         self.until: NDArray[np.int64] = np.zeros((data_bits, n, 2), np.int64)
+        self.pairs: NDArray[np.int64] = np.zeros((n, data_bits, data_bits), np.int64)
         self.toggled: NDArray[np.int64] = np.zeros((n, most), np.int64)
         self.alias: NDArray[np.int64] = np.zeros((n, 2, most, 2), np.int64)
         self.apart: NDArray[np.int64] = np.zeros((n, n), np.int64)
@@ -93,7 +95,8 @@ class CoverageCounter:
             _JUDGED[compared.verdict], compared.expected, compared.known, compared.mismatch, cycles.kept,
             self._base, self._size, self.bits, self._rom, self.comparable,
             self._value, self._valid, self._stamp, self._clock, self.flags, self._last,
-            self.levels, self.moves, self.driven, self.before, self.until, self.toggled, self.alias, self.apart,
+            self.levels, self.moves, self.driven, self.before, self.until, self.pairs, self.toggled, self.alias,
+            self.apart,
         )  # fmt: skip
         self._count_whole(cycles.region, compared.mismatch)
 
@@ -101,10 +104,10 @@ class CoverageCounter:
         bad = np.flatnonzero(mismatch)
         for r in np.unique(region[bad]).tolist():
             wrong = mismatch[bad[region[bad] == r]]
-            touched = np.ones(len(wrong), np.bool_)
+            touched = np.zeros(len(wrong), np.int64)
             for mask in self._chips[r]:
-                touched &= (wrong & np.uint32(mask)) != 0
-            self.whole[r] += int(touched.sum())
+                touched += (wrong & np.uint32(mask)) != 0
+            self.whole[r] += int(np.count_nonzero(touched >= min(2, len(self._chips[r]))))
 
     def lanes_of(self, region: int) -> list[int]:
         """The data lanes a region carries."""

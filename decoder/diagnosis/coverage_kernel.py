@@ -39,6 +39,17 @@ def _count_lanes(r, expected, known, wrong, kept, levels, moves, driven, before,
 
 
 @nb.njit(cache=True, nogil=True)
+def _count_pairs(r, expected, known, pairs):
+    """Right reads in which lanes i < j were due at different levels, as a short between them would have shown."""
+    lanes = pairs.shape[1]
+    for i in range(lanes):
+        if (known >> i) & 1:
+            others = (expected if not (expected >> i) & 1 else ~expected) & known
+            for j in range(i + 1, lanes):
+                pairs[r, i, j] += (others >> j) & 1
+
+
+@nb.njit(cache=True, nogil=True)
 def _told_apart(cell, other, expected, known, held, value, valid, stamp):
     """Whether a read of ``cell`` comes right only if ``other`` is another cell.
 
@@ -54,7 +65,7 @@ def observe(
     cell, word, region, is_write, data, unknown, lanes, judged, expected, known, mismatch, kept,
     base, size, bits, rom, comparable,
     value, valid, stamp, clock, flags, last,
-    levels, moves, driven, before, until, toggled, alias, apart,
+    levels, moves, driven, before, until, pairs, toggled, alias, apart,
 ):  # fmt: skip
     """Add a block of accesses, all inside a region, in time order.
 
@@ -67,9 +78,8 @@ def observe(
     (last compared word, -1), ``flags`` uint8 a cell.
     Sums, int64: ``levels`` (regions, right/wrong, lanes, level), ``moves`` (regions, lanes, level moved to),
     ``driven`` (regions,), ``before`` and ``until`` (lanes, regions, level): ``levels`` of right reads at the lane's
-    first wrong bit (-1 until then) and at its last, ``toggled`` (regions, bits), ``alias`` (regions, right/wrong, bits,
-    level of the bit),
-    ``apart`` (regions, regions).
+    first wrong bit (-1 until then) and at its last, ``pairs`` (regions, lanes, lanes), ``toggled`` (regions, bits),
+    ``alias`` (regions, right/wrong, bits, level of the bit), ``apart`` (regions, regions).
     """
     for i in range(cell.shape[0]):
         r = region[i]
@@ -100,6 +110,7 @@ def observe(
                 alias[r, wrong, b, (offset >> b) & 1] += 1
         if wrong:
             continue
+        _count_pairs(r, expected[i], known[i], pairs)
         for s in range(base.shape[0]):
             if comparable[r, s]:
                 other = base[s] + (word[i] & (size[s] - 1))

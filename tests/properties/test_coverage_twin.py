@@ -65,6 +65,7 @@ def _fast(rows: list[tuple], block: int) -> tuple[Counter, set, dict, dict]:
         np.zeros(total, np.uint8), np.full(regions, -1, np.int64),
     )  # fmt: skip
     levels, moves = np.zeros((regions, 2, LANES, 2), np.int64), np.zeros((regions, LANES, 2), np.int64)
+    pairs = np.zeros((regions, LANES, LANES), np.int64)
     driven, toggled = np.zeros(regions, np.int64), np.zeros((regions, most), np.int64)
     before, until = np.full((LANES, regions, 2), -1, np.int64), np.zeros((LANES, regions, 2), np.int64)
     alias, apart = np.zeros((regions, 2, most, 2), np.int64), np.zeros((regions, regions), np.int64)
@@ -72,10 +73,10 @@ def _fast(rows: list[tuple], block: int) -> tuple[Counter, set, dict, dict]:
         part = tuple(np.ascontiguousarray(c[start : start + block]) for c in columns)
         kernel.observe(
             *part, base.astype(np.int64), size, np.array([3, 2, 3]), np.array(ROM), np.array(COMPARABLE),
-            *state, levels, moves, driven, before, until, toggled, alias, apart,
+            *state, levels, moves, driven, before, until, pairs, toggled, alias, apart,
         )  # fmt: skip
     counts: Counter = Counter()
-    for name, array in (("level", levels), ("move", moves), ("driven", driven), ("toggled", toggled),
+    for name, array in (("level", levels), ("move", moves), ("driven", driven), ("toggled", toggled), ("pair", pairs),
                         ("alias", alias), ("apart", apart)):  # fmt: skip
         counts.update({(name, *map(int, at)): int(array[tuple(at)]) for at in np.argwhere(array)})
     flags, seen = state[4], set()

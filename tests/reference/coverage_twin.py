@@ -69,6 +69,10 @@ class CoverageTwin:
                 self.counts["alias", region, int(bool(wrong)), b, offset >> b & 1] += 1
         if wrong:
             return
+        for one in expected:
+            for other in expected:
+                if one < other and expected[one] != expected[other]:
+                    self.counts["pair", region, one, other] += 1
         for s, size in enumerate(self.sizes):
             if self.comparable[region][s]:
                 held = not (self.rom[region] or self.rom[s])
