@@ -17,43 +17,48 @@ __all__ = ["board_commands"]
 
 board_commands = typer.Typer(rich_markup_mode=None, help="Make, draw and describe board files.", no_args_is_help=False)
 
+NameOption = Annotated[
+    str | None, typer.Option("--name", help="What the card is called.", metavar="TEXT", show_default=False)
+]
+BusOption = Annotated[
+    str | None,
+    typer.Option(
+        "--bus",
+        autocompletion=bus_names,
+        metavar="NAME",
+        help="Its bus: see 'busledger profiles'.",
+        show_default=False,
+    ),
+]
+RamOption = Annotated[
+    list[str] | None,
+    typer.Option("--ram", metavar="NAME=4000-43FF", help="A RAM region; repeatable.", show_default=False),
+]
+RomOption = Annotated[
+    list[str] | None,
+    typer.Option("--rom", metavar="NAME=F800-FFFF", help="A ROM region; repeatable.", show_default=False),
+]
+PartOption = Annotated[
+    str | None,
+    typer.Option("--part", autocompletion=part_names, metavar="NAME", help="The RAM chips' type.", show_default=False),
+]
+DesignatorsOption = Annotated[
+    str | None,
+    typer.Option(
+        "--designators", metavar="U1,U2,...", help="The RAM chips, region by region, D0 first.", show_default=False
+    ),
+]
+
 
 @board_commands.command("new", short_help="Ask what is on the card and write its board file.")
 def new(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The board file to write.", show_default=False)],
-    name: Annotated[
-        str | None, typer.Option("--name", help="What the card is called.", metavar="TEXT", show_default=False)
-    ] = None,
-    bus: Annotated[
-        str | None,
-        typer.Option(
-            "--bus",
-            autocompletion=bus_names,
-            metavar="NAME",
-            help="Its bus: see 'busledger profiles'.",
-            show_default=False,
-        ),
-    ] = None,
-    ram: Annotated[
-        list[str] | None,
-        typer.Option("--ram", metavar="NAME=4000-43FF", help="A RAM region; repeatable.", show_default=False),
-    ] = None,
-    rom: Annotated[
-        list[str] | None,
-        typer.Option("--rom", metavar="NAME=F800-FFFF", help="A ROM region; repeatable.", show_default=False),
-    ] = None,
-    part: Annotated[
-        str | None,
-        typer.Option(
-            "--part", autocompletion=part_names, metavar="NAME", help="The RAM chips' type.", show_default=False
-        ),
-    ] = None,
-    designators: Annotated[
-        str | None,
-        typer.Option(
-            "--designators", metavar="U1,U2,...", help="The RAM chips, region by region, D0 first.", show_default=False
-        ),
-    ] = None,
+    name: NameOption = None,
+    bus: BusOption = None,
+    ram: RamOption = None,
+    rom: RomOption = None,
+    part: PartOption = None,
+    designators: DesignatorsOption = None,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there.")] = False,
 ) -> int:
     """Write a board file with comments: asks for what the options do not say.

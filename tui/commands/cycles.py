@@ -22,25 +22,27 @@ __all__ = ["cycles"]
 
 _PAGE = 40
 
+CsvOption = Annotated[
+    str | None, typer.Option("--csv", metavar="FILE", help="Write all as CSV; '-' prints them.", show_default=False)
+]
+JsonlOption = Annotated[
+    str | None,
+    typer.Option("--jsonl", metavar="FILE", help="Write all as JSON, one a line; '-' prints them.", show_default=False),
+]
+HeadOption = Annotated[int, typer.Option("--head", metavar="N", min=1, max=100_000, help="How many to list on screen.")]
+WrongOption = Annotated[bool, typer.Option("--wrong", help="Only reads that differ from what was written.")]
+AllOption = Annotated[bool, typer.Option("--all", help="Idle and refresh cycles too.")]
+
 
 def cycles(
     capture: opt.CaptureArgument,
     board: opt.BoardOption = None,
     profile: opt.ProfileOption = None,
-    csv: Annotated[
-        str | None, typer.Option("--csv", metavar="FILE", help="Write all as CSV; '-' prints them.", show_default=False)
-    ] = None,
-    jsonl: Annotated[
-        str | None,
-        typer.Option(
-            "--jsonl", metavar="FILE", help="Write all as JSON, one a line; '-' prints them.", show_default=False
-        ),
-    ] = None,
-    head: Annotated[
-        int, typer.Option("--head", metavar="N", min=1, max=100_000, help="How many to list on screen.")
-    ] = _PAGE,
-    wrong: Annotated[bool, typer.Option("--wrong", help="Only reads that differ from what was written.")] = False,
-    everything: Annotated[bool, typer.Option("--all", help="Idle and refresh cycles too.")] = False,
+    csv: CsvOption = None,
+    jsonl: JsonlOption = None,
+    head: HeadOption = _PAGE,
+    wrong: WrongOption = False,
+    everything: AllOption = False,
     wiring: opt.WiringOption = None,
     region: opt.RegionOption = None,
     rate: opt.RateOption = None,
