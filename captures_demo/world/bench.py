@@ -8,13 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from captures_demo.world.analyser import Analyser, record, write_vcd
+from captures_demo.world.buses import BUS_KINDS
 from captures_demo.world.machine import Machine
 from captures_demo.world.pins import Delays, Trouble, waveforms
 from captures_demo.world.play import Run
 
 __all__ = ["SPELLINGS", "capture", "spell", "standard_clips"]
 
-_ACTIVE_LOW = {"M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT"}
+_ACTIVE_LOW = {"M1", "MREQ", "IORQ", "RD", "WR", "RFSH", "HALT", "WAIT", "INTA"}
 
 # How the trade writes lines: (active-low mark, address, data, read/write).
 SPELLINGS: dict[str, tuple[str, str, str, str]] = {
@@ -33,6 +34,8 @@ def spell(line: str, style: str) -> str:
         return low.format(line)
     if line == "RW":
         return read_write
+    if line == "IOM":
+        return "IO/M"
     if line[:1] == "A" and line[1:].isdigit():
         return address.format(line[1:])
     if line[:1] == "D" and line[1:].isdigit():
@@ -44,12 +47,9 @@ def standard_clips(
     machine: Machine, *, selects: bool = True, buffers: bool = True, far_side: bool = False
 ) -> list[str]:
     """The lines that a person would clip: control, address, data, then what the card offers."""
-    control = {
-        "z80": ["CLK", "M1", "MREQ", "IORQ", "RD", "WR", "RFSH"],
-        "6502": ["PHI2", "RW", "SYNC"],
-        "6800": ["PHI2", "RW", "VMA"],
-    }[machine.bus]
-    clips = control + [f"A{n}" for n in range(machine.address_bits)] + [f"D{n}" for n in range(machine.data_bits)]
+    kind = BUS_KINDS[machine.bus]
+    clips = [*kind.controls, *(f"A{n}" for n in range(kind.first_address, machine.address_bits))]
+    clips += [f"{kind.data}{n}" for n in range(machine.data_bits)]
     if selects:
         clips += [region.select for region in machine.regions if region.select]
     for card in machine.cards:

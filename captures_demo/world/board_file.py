@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from captures_demo.world.buses import BUS_KINDS
 from captures_demo.world.machine import Card, Machine, Region
 
 __all__ = ["board_toml", "lanes_text"]
@@ -79,7 +80,7 @@ def _buffers(machine: Machine, card: Card, served: list[str], far_side: bool) ->
         if card.follows:
             lines.append(f'direction = {{ line = "DIR{card.name}", to_cpu = 0 }}')
         else:
-            read_line, to_cpu = ("RD", 0) if machine.bus == "z80" else ("RW", 1)
+            read_line, to_cpu = BUS_KINDS[machine.bus].read_line
             lines.append(f'direction = {{ line = "{read_line}", to_cpu = {to_cpu} }}')
             lines.append(f'enable = {{ line = "BEN{card.name}", active = 0 }}')
         if far_side:

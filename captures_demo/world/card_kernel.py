@@ -46,7 +46,7 @@ KEEPS, PULLED_UP, PULLED_DOWN = 0, 1, 2
 # What a cycle does, and where the data of a write comes from.
 OP_READ, OP_WRITE, OP_IDLE = 0, 1, 2
 # Settings vector.
-S_FLOAT, S_CONTENTION, S_LANES = 0, 1, 2
+S_FLOAT, S_CONTENTION, S_LANES, S_SHARED = 0, 1, 2, 3
 LOW_WINS, RANDOM_WINS = 0, 1
 
 
@@ -145,6 +145,15 @@ def _inside_on_write(k, main, resting, addressed, cards, faults, act, lanes):
 
 
 @njit_cached
+def _address_first(low, cards, card_last):
+    """The low address byte on the data lines; cards whose lines follow the bus carry it, too."""
+    for k in range(cards.shape[0]):
+        if cards[k, C_FOLLOWS] or not cards[k, C_BUFFER]:
+            card_last[k] = low
+    return low
+
+
+@njit_cached
 def run_cards(
     ops,
     addresses,
@@ -179,7 +188,8 @@ def run_cards(
     regions, cards, faults : int64 rows as the column constants say; chips : int64[c], lanes of each chip
     memory : int64[cells], initial contents, changed in place
     spread : float64[cells], factor on the retention time of each cell
-    settings : int64[3], how the CPU side floats, contention, mask of lanes
+    settings : int64[4], how the CPU side floats, contention, mask of lanes, 1 = the low address byte comes first
+        on the data lines
     refresh : uint8[n], 1 = the bus is left alone after this cycle long enough to float
     data, kept : int64[n], outputs: CPU-side lines at the sampling edge, and as the cycle began
     card_lines : int64[n, cards], output: each card's own data lines at the sampling edge
@@ -192,6 +202,8 @@ def run_cards(
     main_last = lanes
     last_read = 0
     for i in range(ops.shape[0]):
+        if settings[S_SHARED] and ops[i] != OP_IDLE:
+            main_last = _address_first(addresses[i] & lanes, cards, card_last)
         kept[i] = main_last
         act = active[i]
         writing = ops[i] == OP_WRITE

@@ -9,6 +9,7 @@ import numpy as np
 
 from captures_demo.world.bench import capture, standard_clips
 from captures_demo.world.board_file import board_toml
+from captures_demo.world.buses import BUS_KINDS
 from captures_demo.world.faults import Fault
 from captures_demo.world.machine import Card, Machine
 from captures_demo.world.pins import Trouble
@@ -57,7 +58,7 @@ def draw_driver_case(name: str, seed: int, *, cycles: int = 12_000) -> DriverCas
         machine = random_machine(rng, cards=1, part=str(rng.choice(["2114", "6116", "2147"])))
     # A stuck direction line needs a buffer that has one; a stuck enable one that is switched off and on.
     follows = name == "direction-line-stuck" or (name != "enable-stuck" and bool(rng.random() < 0.6))
-    machine = replace(machine, clock_hz=2e6 if machine.bus == "z80" else 1e6)
+    machine = replace(machine, clock_hz=2e6 if BUS_KINDS[machine.bus].opcode_clocks else 1e6)
     machine = _with_cards(machine, buffer=machine.cards[1].buffer or "U90", follows=follows)
     stimulus = random_stimulus(machine, rng, cycles=cycles)
     faults, troubles, where = _broken(name, machine, rng)

@@ -69,7 +69,7 @@ class Card:
 
 @dataclass(frozen=True, slots=True)
 class Machine:
-    """A CPU's bus with its cards. ``bus`` is "6502", "6800" or "z80".
+    """A CPU's bus with its cards. ``bus``: a key of ``buses.BUS_KINDS``.
 
     ``floats`` is how the CPU side of the data bus behaves undriven;
     ``contention`` "low" (low wins) or "random". Regions are ordered by card.

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from captures_demo.world import card_kernel as k
+from captures_demo.world.buses import BUS_KINDS
 from captures_demo.world.faults import Fault, activity, fault_rows
 from captures_demo.world.machine import Machine
 from captures_demo.world.stimulus import Stimulus
@@ -64,22 +65,22 @@ class Run:
 
 def clock_cycles(machine: Machine, stimulus: Stimulus) -> NDArray[np.int64]:
     """Clock periods that each bus cycle takes on this kind of bus, int64[n]."""
-    if machine.bus == "z80":
-        each = np.where(stimulus.opcode, 4, 3)
-        return np.where(stimulus.op == 2, stimulus.cycles, each).astype(np.int64)
-    return stimulus.cycles
+    kind = BUS_KINDS[machine.bus]
+    if not kind.opcode_clocks:
+        return stimulus.cycles
+    each = np.where(stimulus.opcode, kind.opcode_clocks, kind.other_clocks)
+    return np.where(stimulus.op == 2, stimulus.cycles, each).astype(np.int64)
 
 
 def sampling_edges(
     machine: Machine, stimulus: Stimulus, start_ns: NDArray[np.int64], end_ns: NDArray[np.int64]
 ) -> NDArray[np.int64]:
-    """When the data of each cycle counts: phase 2 falling, or the end of the strobe on a Z80 (int64[n], ns)."""
-    if machine.bus != "z80":
+    """When the data of each cycle count: the clock falling, or the end of the strobe (int64[n], ns)."""
+    kind = BUS_KINDS[machine.bus]
+    if not kind.opcode_clocks:
         return end_ns
-    t = 1e9 / machine.clock_hz
-    # Zilog Z80 product specification, March 1978, from memory: RD ends after the rising edge of T3 in an
-    # opcode fetch, RD and WR after the falling edge of T3 otherwise; 85 ns later for a Z80A.
-    offset = np.where(stimulus.opcode, 2.0 * t, 2.5 * t) + 85
+    clocks = np.where(stimulus.opcode, kind.opcode_edge, kind.other_edge)
+    offset = clocks * 1e9 / machine.clock_hz + kind.edge_ns
     edges = start_ns + np.rint(offset).astype(np.int64)
     return np.where(stimulus.op == 2, end_ns, edges)
 
@@ -132,7 +133,15 @@ def prepare(
         memory,
         # How long each cell holds its charge differs from cell to cell.
         np.exp(rng.normal(0.0, 0.15, memory.shape[0])),
-        np.array([_FLOATS[machine.floats], int(machine.contention == "random"), lanes], np.int64),
+        np.array(
+            [
+                _FLOATS[machine.floats],
+                int(machine.contention == "random"),
+                lanes,
+                int(BUS_KINDS[machine.bus].multiplexed),
+            ],
+            np.int64,
+        ),
         _left_alone(machine, stimulus),
     )
     return given, start_ns, end_ns
@@ -178,9 +187,9 @@ def play(
 
 
 def _left_alone(machine: Machine, stimulus: Stimulus) -> NDArray[np.uint8]:
-    """1 after cycles in which nobody drives the bus for long: a Z80's refresh, a long pause."""
+    """1 after cycles in which nobody drives the bus for long: a refresh, a long pause."""
     long_pause = (stimulus.op == 2) & (stimulus.cycles > 1)
-    if machine.bus == "z80":
+    if BUS_KINDS[machine.bus].rests_after_opcode:
         long_pause = stimulus.opcode | long_pause
     return np.asarray(long_pause, np.uint8)
 

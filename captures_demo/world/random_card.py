@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from captures_demo.world.buses import BUS_KINDS
 from captures_demo.world.machine import Card, Chip, Machine, Region
 
 __all__ = ["PARTS", "Part", "random_machine"]
@@ -32,7 +33,13 @@ PARTS: tuple[Part, ...] = (
 )
 
 _BUSES = ("6502", "6800", "z80")
-_CLOCKS = {"6502": (1.0e6, 1.0e6, 2.0e6), "6800": (1.0e6, 0.895e6), "z80": (2.0e6, 2.5e6, 4.0e6)}
+_CLOCKS = {
+    "6502": (1.0e6, 1.0e6, 2.0e6),
+    "6800": (1.0e6, 0.895e6),
+    "6809": (1.0e6, 0.895e6),
+    "z80": (2.0e6, 2.5e6, 4.0e6),
+    "8085": (2.0e6, 3.0e6),
+}
 
 
 def random_machine(rng: np.random.Generator, *, bus: str = "", cards: int = 0, part: str = "") -> Machine:
@@ -65,9 +72,14 @@ def random_machine(rng: np.random.Generator, *, bus: str = "", cards: int = 0, p
     )
 
 
+def _starts_low(bus: str) -> bool:
+    """Whether the processor starts at address 0 (Z80, 8085), so that its ROM lies there."""
+    return BUS_KINDS[bus].opcode_clocks > 0
+
+
 def _rom(bus: str, part: Part, rng: np.random.Generator) -> Region:
     image = rng.integers(0, 256, 2048, dtype=np.uint8).tobytes()
-    start = 0x0000 if bus == "z80" else 0xF800
+    start = 0x0000 if _starts_low(bus) else 0xF800
     return Region("monitor", start, start + 0x7FF, (), kind="rom", card=0, image=image if rng.random() < 0.6 else None)
 
 
@@ -76,9 +88,9 @@ def _window(bus: str, part: Part, count: int, rng: np.random.Generator) -> tuple
     size = 8 * part.words
     if size >= 0x10000:
         window = 0
-        free = list(range(4, 8)) if bus == "z80" else list(range(4))
+        free = list(range(4, 8)) if _starts_low(bus) else list(range(4))
     else:
-        starts = [s for s in range(0, 0xC000, max(size, 0x4000)) if not (bus == "z80" and s == 0)]
+        starts = [s for s in range(0, 0xC000, max(size, 0x4000)) if not (_starts_low(bus) and s == 0)]
         window = int(rng.choice(starts[:3]))
         free = [slot for slot in range(8) if window + (slot + 1) * part.words <= 0xF800]
     each = max(1, min(len(free) // count, int(rng.integers(1, 5))))
@@ -127,12 +139,12 @@ def _memory_card(
 def _inputs(shift: int, window: int, bus: str) -> tuple[tuple[str, str], ...]:
     """Three select inputs, and enables from what is above them (a Z80's MREQ on one)."""
     pins = [("A", f"A{shift}"), ("B", f"A{shift + 1}"), ("C", f"A{shift + 2}")]
-    low_pins = ["G2A"] if bus == "z80" else ["G2A", "G2B"]
+    low_pins = ["G2A"] if BUS_KINDS[bus].qualified else ["G2A", "G2B"]
     high_pins = ["G1"]
     for line in range(15, shift + 2, -1):
         pool = high_pins if window >> line & 1 else low_pins
         if pool:
             pins.append((pool.pop(0), f"A{line}"))
-    if bus == "z80":
+    if BUS_KINDS[bus].qualified:
         pins.append(("G2B", "MREQ"))
     return tuple(pins)

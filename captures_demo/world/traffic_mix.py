@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from captures_demo.world.buses import BUS_KINDS
 from captures_demo.world.machine import Machine, Region
 from captures_demo.world.marches import BACKGROUNDS, MARCHES, march
 from captures_demo.world.stimulus import (
@@ -55,7 +56,7 @@ def random_stimulus(machine: Machine, rng: np.random.Generator, *, cycles: int =
         parts.append(part)
         spent += len(part)
     parts.append(random_reads(everywhere, min(800, budget // 10), rng))
-    idle = 0.15 if machine.bus == "6800" else 0.0
+    idle = BUS_KINDS[machine.bus].idle_share
     code = (rom.start, rom.end) if rom is not None else None
     return weave(Accesses.join(parts), code, rng, fetches=fetches, idle_share=idle)
 

@@ -31,7 +31,7 @@ def machines(draw):
     )
     return Machine(
         "twin",
-        draw(st.sampled_from(["6502", "z80"])),
+        draw(st.sampled_from(["6502", "z80", "8085"])),
         cards,
         regions,
         floats=draw(FLOATS),

@@ -6,6 +6,7 @@ objects as ``play`` does, and the same drawn numbers (initial contents, spread, 
 
 from __future__ import annotations
 
+from captures_demo.world.buses import BUS_KINDS
 from captures_demo.world.faults import Fault
 from captures_demo.world.machine import Machine
 
@@ -305,6 +306,11 @@ class Twin:
         self.now = time
         self.on = [fault for fault, acts in zip(self.faults, active, strict=True) if acts]
         self.selected: set[int] = set()
+        if BUS_KINDS[self.machine.bus].multiplexed and op != 2:
+            self.main_last = address & self.lanes
+            for card, made in enumerate(self.machine.cards):
+                if made.follows or not made.buffer:
+                    self.card_last[card] = address & self.lanes
         kept = self.main_last
         if op == 1:
             data = (self.last_read + literal) & self.lanes if copy else literal
