@@ -41,7 +41,14 @@ class CsvHeader:
 def parse_header(line: str, where: str) -> CsvHeader:
     """Columns of the header row; raises CaptureError where it is none."""
     delimiter = max(",;\t", key=line.count)
-    names = [name.strip() for name in next(csv.reader([line], delimiter=delimiter))]
+    try:
+        names = [name.strip() for name in next(csv.reader([line], delimiter=delimiter))]
+    except csv.Error as failure:
+        raise CaptureError(
+            f"the header row cannot be read: {plain(str(failure), 80)}",
+            where=f"{where}, line 1",
+            expected="names parted by commas, semicolons or tabs, and line feeds at the ends of lines",
+        ) from failure
     if len(names) > 1 and not names[-1]:
         names.pop()
     _refuse(names, where)

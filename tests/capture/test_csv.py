@@ -98,6 +98,7 @@ def test_a_defect_names_its_line(text: str, message: str, line: int) -> None:
     ("text", "message"),
     [
         ("hello\n", "no column is a time"),
+        ("t\rime,a\n0,0\n", "the header row cannot be read"),
         ("just some words", "neither a value change dump nor a CSV"),
         ("0,0,1\n1,1,1\n", "the first line is '0,0,1'"),
         ("time,a,a\n0,0,1\n", "two columns are named 'a'"),
