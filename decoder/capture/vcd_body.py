@@ -160,7 +160,7 @@ class BodyReader:
         pieces.append(self._without_repeats(lexed, starts[1:], forced))
         self._now = before & ~lexed.now[2] | lexed.now[:2]
         self._begun = self._begun or bool(lexed.now[2].any()) or bool(lexed.gaps)
-        self._force = lexed.force or (self._force and n == 0 and lexed.end_time == self.end_time)
+        self._force = lexed.force or (self._force and n == 0 and lexed.end_time <= self.end_time)
         self.end_time = max(self.end_time, lexed.end_time)
         for when, kind in lexed.gaps:
             self._gap(when, kind == 1)

@@ -109,3 +109,10 @@ def test_empty_and_constant_bodies(body: str) -> None:
     header = "$timescale 1 ns $end $var wire 1 ! a $end $enddefinitions $end\n"
     expected = read_body(body, {"!": 1}, [("!", 0)])
     assert rows_of(opened(header + body).read([0]), 1) == expected.rows
+
+
+def test_a_gap_that_ends_in_a_stamp_cut_by_the_piece_border_keeps_its_row() -> None:
+    header = "$timescale 1 ns $end $var wire 1 ! a $end $enddefinitions $end\n"
+    body = "#5 1! #100000000043 $dumpon $end\n#100000000043 1!\n#100000000044\n"
+    for piece in range(1, 80):
+        assert rows_of(opened(header + body, piece).read([0]), 1) == [(5, "1"), (100000000043, "1")], piece
