@@ -41,7 +41,8 @@ def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_be
             row = at[k] - 1
             while row >= before[k] and row >= 0 and _holds(levels, row, mask, want, low[r], high[r]):
                 row -= 1
-            begin[k] = row + 1
+            # A strobe that is there all through the window has no known beginning.
+            begin[k] = row + 1 if row >= before[k] else at[k]
     return np.int64(0)
 
 

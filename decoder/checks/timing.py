@@ -100,8 +100,8 @@ class TimingCheck:
         rows, cycles, chips = joined.rows, joined.cycles, self._chips
         moments = np.empty((len(cycles), kernel.M_CHIPS + chips.most), np.int64)
         kernel.find_moments(
-            rows.time, rows.levels, joined.before, joined.at, joined.after, joined.begin, joined.end,
-            cycles.rule, cycles.region, self._setting.skew_ticks, self._address, self._data,
+            rows.time, rows.levels, rows.unknown, joined.before, joined.at, joined.after, joined.begin,
+            joined.end, cycles.rule, cycles.region, self._setting.skew_ticks, self._address, self._data,
             chips.select_word, chips.select_bit, chips.select_active, chips.mask, moments,
         )  # fmt: skip
         index = np.arange(self._told, self._told + len(cycles), dtype=np.int64)

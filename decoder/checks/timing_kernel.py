@@ -11,12 +11,13 @@ ABSENT = -(1 << 62)
 
 
 @njit(cache=True, nogil=True)
-def _moved(levels, row, mask):
-    """Whether any line of ``mask`` differs between ``row`` - 1 and ``row``."""
+def _moved(levels, unknown, row, mask):
+    """Whether any line of ``mask`` differs between ``row`` - 1 and ``row``, unknown being a level of its own."""
+    moved = np.uint64(0)
     for w in range(mask.shape[0]):
-        if (levels[row, w] ^ levels[row - 1, w]) & mask[w] != np.uint64(0):
-            return True
-    return False
+        differs = (levels[row, w] ^ levels[row - 1, w]) | (unknown[row, w] ^ unknown[row - 1, w])
+        moved |= differs & mask[w]
+    return moved != np.uint64(0)
 
 
 @njit(cache=True, nogil=True)
@@ -28,7 +29,7 @@ def _select_on(levels, row, word, bit, active):
 
 
 @njit(cache=True, nogil=True)
-def find_moments(time, levels, before, at, after, begin, end, rule, region, skew,
+def find_moments(time, levels, unknown, before, at, after, begin, end, rule, region, skew,
                  address_mask, data_mask, select_word, select_bit, select_active, chip_mask, moments):  # fmt: skip
     """Fills ``moments`` int64 (k, M_CHIPS + chips).
 
@@ -50,31 +51,31 @@ def find_moments(time, levels, before, at, after, begin, end, rule, region, skew
         while row > before[k] and row > 0:
             t = time[row]
             if t >= close and t >= time[begin[k]] and end[k] != begin[k]:
-                if _moved(levels, row, data_mask[r]):
+                if _moved(levels, unknown, row, data_mask[r]):
                     moments[k, M_DATA_AFTER] = t
-                if _moved(levels, row, address_mask[r]):
+                if _moved(levels, unknown, row, address_mask[r]):
                     moments[k, M_ADDRESS_AFTER] = t
             else:
-                if moments[k, M_ADDRESS] == ABSENT and _moved(levels, row, address_mask[r]):
+                if moments[k, M_ADDRESS] == ABSENT and _moved(levels, unknown, row, address_mask[r]):
                     moments[k, M_ADDRESS] = t
-                if _moved(levels, row, data_mask[r]):
+                if _moved(levels, unknown, row, data_mask[r]):
                     if moments[k, M_DATA] == ABSENT:
                         moments[k, M_DATA] = t
                     if waiting > 0:
                         for c in range(chips):
-                            if moments[k, M_CHIPS + c] == ABSENT and _moved(levels, row, chip_mask[g, c]):
+                            if moments[k, M_CHIPS + c] == ABSENT and _moved(levels, unknown, row, chip_mask[g, c]):
                                 moments[k, M_CHIPS + c] = t
                                 waiting -= 1
-                if select_word[g] >= 0 and moments[k, M_SELECT] == ABSENT:
-                    if _select_on(levels, row, select_word[g], select_bit[g], select_active[g]):
-                        moments[k, M_SELECT] = t
+                wanted = select_word[g] >= 0 and moments[k, M_SELECT] == ABSENT
+                if wanted and _select_on(levels, row, select_word[g], select_bit[g], select_active[g]):
+                    moments[k, M_SELECT] = t
             row -= 1
         row = end[k] + 1
         last = min(after[k], rows - 1)
         while row <= last:
-            if moments[k, M_DATA_AFTER] == ABSENT and _moved(levels, row, data_mask[r]):
+            if moments[k, M_DATA_AFTER] == ABSENT and _moved(levels, unknown, row, data_mask[r]):
                 moments[k, M_DATA_AFTER] = time[row]
-            if moments[k, M_ADDRESS_AFTER] == ABSENT and _moved(levels, row, address_mask[r]):
+            if moments[k, M_ADDRESS_AFTER] == ABSENT and _moved(levels, unknown, row, address_mask[r]):
                 moments[k, M_ADDRESS_AFTER] = time[row]
             if moments[k, M_DATA_AFTER] != ABSENT and moments[k, M_ADDRESS_AFTER] != ABSENT:
                 break

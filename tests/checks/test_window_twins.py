@@ -105,12 +105,12 @@ SELECTS = {0: (2, 0), 1: (3, 1), -1: None}
 @given(windows(), st.sampled_from([0, 2, 20]))
 def test_moments(case, skew):
     rows, cycles = case
-    time, levels, _ = arrays(rows, LINES)
+    time, levels, unknown = arrays(rows, LINES)
     address, data = np.array([[0b11]] * 2, np.uint64), np.array([[0b11110000]] * 2, np.uint64)
     chip_mask = np.array([[[0b110000], [0b1000000]], [[0b10000000], [0]], [[0], [0]]], np.uint64)
     moments = np.empty((len(cycles), timing_kernel.M_CHIPS + 2), np.int64)
     timing_kernel.find_moments(
-        time, levels, column(cycles, "before"), column(cycles, "at"), column(cycles, "after"),
+        time, levels, unknown, column(cycles, "before"), column(cycles, "at"), column(cycles, "after"),
         column(cycles, "begin"), column(cycles, "end"), column(cycles, "rule", np.uint8),
         column(cycles, "region", np.int16), skew, address, data, np.array([0, 0, -1]), np.array([2, 3, 0], np.uint64),
         np.array([0, 1, 0]), chip_mask, moments,

@@ -25,7 +25,7 @@ def spans_twin(rows: list[Row], cycles: list[dict], holds: dict[int, object], fr
             found.append((cycle["at"], min(end, len(rows) - 1)))
         else:
             misses = [r for r in range(cycle["before"], cycle["at"]) if not shown(rows[r][1])]
-            found.append((misses[-1] + 1 if misses else cycle["before"], cycle["at"]))
+            found.append((misses[-1] + 1 if misses else cycle["at"], cycle["at"]))
     return found
 
 
@@ -61,7 +61,7 @@ def moments_twin(rows, cycles, address, data, selects, chips, skew):
     """One dict a cycle: when the last and next changes were; ``chips[region]`` lists lines of each chip."""
 
     def moved(r, lines):
-        return any((rows[r][1][n] or 0) != (rows[r - 1][1][n] or 0) for n in lines)
+        return any(rows[r][1][n] != rows[r - 1][1][n] for n in lines)
 
     found = []
     for c in cycles:
