@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["NOTHING_YET", "READ_RIGHT", "READ_WRONG", "CellHistory"]
+__all__ = ["NOTHING_YET", "READ_RIGHT", "READ_WRONG", "CellHistory", "carried"]
 
 NOTHING_YET = 0  # no compared read since the last write
 READ_RIGHT = 1
@@ -44,13 +44,10 @@ class CellHistory:
             return np.zeros(0, np.int64), np.zeros(0, np.uint8)
         order = np.argsort(cell, kind="stable")
         c = cell[order]
-        first = np.concatenate([[True], c[1:] != c[:-1]])
-        start = np.maximum.accumulate(np.where(first, np.arange(n), 0))
-        last = np.concatenate([first[1:], [True]])
         writes, acts = is_write[order], (is_write | judged)[order]
         outcome = np.where(writes, NOTHING_YET, np.where(wrong[order], READ_WRONG, READ_RIGHT)).astype(np.uint8)
-        written = _carried(writes, time[order], start, first, last, c, self._written)
-        came = _carried(acts, outcome, start, first, last, c, self._outcome)
+        written = carried(writes, time[order], c, self._written)
+        came = carried(acts, outcome, c, self._outcome)
         age = np.empty(n, np.int64)
         before = np.empty(n, np.uint8)
         age[order] = np.where(written >= 0, time[order] - written, -1)
@@ -58,23 +55,29 @@ class CellHistory:
         return age, before
 
 
-def _carried(
+def carried(
     marked: NDArray[np.bool_],
     value: NDArray[Any],
-    start: NDArray[np.int64],
-    first: NDArray[np.bool_],
-    last: NDArray[np.bool_],
     cell: NDArray[np.int32],
     carry: NDArray[Any],
+    *,
+    update: bool = True,
 ) -> NDArray[Any]:
-    """The value of the last marked row before each row of the same cell, or ``carry`` of the cell; updates ``carry``.
+    """The value of the last marked row of the same cell before each row, else ``carry`` of the cell.
 
-    Rows are sorted by cell; ``start`` is the first row of a row's cell, ``first`` and ``last`` mark its ends.
+    Rows are sorted by cell and, within one, by time. With ``update`` the last marked value
+    of every cell goes into ``carry``.
     """
-    latest = np.maximum.accumulate(np.where(marked, np.arange(len(marked)), -1))
+    n = len(marked)
+    if n == 0:
+        return value[:0]
+    first = np.concatenate([[True], cell[1:] != cell[:-1]])
+    start = np.maximum.accumulate(np.where(first, np.arange(n), 0))
+    latest = np.maximum.accumulate(np.where(marked, np.arange(n), -1))
     before = np.concatenate([[-1], latest[:-1]])
-    inside = (before >= start) & ~first
-    found = np.where(inside, value[np.maximum(before, 0)], carry[cell])
-    ends = np.flatnonzero(last & (latest >= start))
-    carry[cell[ends]] = value[latest[ends]]
+    found = np.where((before >= start) & ~first, value[np.maximum(before, 0)], carry[cell])
+    if update:
+        last = np.concatenate([first[1:], [True]])
+        ends = np.flatnonzero(last & (latest >= start))
+        carry[cell[ends]] = value[latest[ends]]
     return found

@@ -14,12 +14,14 @@ from decoder.bus.columns import WRITE_KINDS, Cycles, Kind
 from decoder.findings import Suspect
 from decoder.ledger import Compared, Verdict
 
+from .cell_contents import NOWHERE, CellContents, Strays
 from .cell_history import NOTHING_YET, READ_WRONG, CellHistory
 from .cells import CellSpace
 from .coverage_counter import mask_of
 from .evidence import AccessesLike
 from .intermittence import describe, windows_for
 from .occurrence import UNKNOWN_KIND, Circumstances, Tally
+from .statistics import fisher
 
 __all__ = ["intermittence_of"]
 
@@ -27,7 +29,7 @@ _IS_WRITE = np.isin(np.arange(len(Kind)), np.array(WRITE_KINDS))
 _JUDGED = np.isin(np.arange(len(Verdict)), (Verdict.AGREES, Verdict.MISMATCH))
 _ONES = np.array([bin(i).count("1") for i in range(1 << 16)], np.uint8)
 LEAST_PROBABLE = 0.5  # other suspects than the first are described from this probability on
-TRACE = 0.9  # share of re-reads that stay wrong from which on the fault is taken to act in writes
+TRACE = 0.01  # p below which re-reads of a wrong cell are taken to repeat what was written wrong
 LEAST_REREADS = 3
 ROWS_IN_MEMORY = 1_000_000  # eligible accesses, about 40 bytes each; past that the log is read a second time
 
@@ -39,6 +41,9 @@ _SHOWS: dict[str, Shows] = {
     "stuck-low": lambda due, kept, mask: (due & np.uint32(mask)) != 0,
     "stuck-high": lambda due, kept, mask: (~due & np.uint32(mask)) != 0,
     "floating": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
+    "dead": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
+    "select-missing": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
+    "direction-stuck": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
     "slow": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
     "bridged": lambda due, kept, mask: ((due & np.uint32(mask)) != 0) & ((~due & np.uint32(mask)) != 0),
 }
@@ -52,6 +57,7 @@ class _Reach:
     mask: int
     address: int | None
     shows: Shows | None
+    strays: Strays
 
 
 @dataclass
@@ -64,8 +70,11 @@ class _Totals:
 
     @property
     def only_fresh(self) -> bool:
-        """Wrong data stays until it is written over: the write is what failed, and re-reads say nothing new."""
-        return bool(self.again[0] >= LEAST_REREADS and self.again[1] > TRACE * self.again[0] and self.fresh[1] > 0)
+        """Wrong data tends to stay until it is written over (Fisher's exact test, 1 %): re-reads say little new."""
+        if self.again[0] < LEAST_REREADS or not self.fresh[1]:
+            return False
+        found = fisher([int(self.again[1]), int(self.fresh[1])], [int(self.again[0]), int(self.fresh[0])])
+        return found.p < TRACE and self.again[1] * self.fresh[0] > self.fresh[1] * self.again[0]
 
 
 def intermittence_of(
@@ -99,10 +108,10 @@ def intermittence_of(
 def _describe(
     board: Board, log: AccessesLike, suspect: Suspect, cells: CellSpace, data_bits: int, tick_s: float
 ) -> dict[str, Any]:
-    reach = _reach(board, suspect, data_bits)
+    reach = _reach(board, suspect, cells, data_bits)
     totals = _Totals(*(np.zeros(2, np.int64) for _ in range(3)))
     held: list[tuple[Circumstances, NDArray[np.uint8]]] | None = []
-    for block in _eligible(log, reach, cells):
+    for block in _eligible(board, log, reach, cells):
         circumstances, came = block
         _add(totals.all, circumstances.failed)
         _add(totals.fresh, circumstances.failed[came == NOTHING_YET])
@@ -113,7 +122,7 @@ def _describe(
             held = None
     kept = totals.fresh if totals.only_fresh else totals.all
     tally = Tally(int(kept[0]), windows_for(int(kept[1])), cells.address_bits, data_bits)
-    for circumstances, came in held if held is not None else _eligible(log, reach, cells):
+    for circumstances, came in held if held is not None else _eligible(board, log, reach, cells):
         tally.feed(_taken(circumstances, came == NOTHING_YET) if totals.only_fresh else circumstances)
     own = [b for b in range(data_bits) if reach.mask >> b & 1]
     return describe(
@@ -133,7 +142,7 @@ def _taken(c: Circumstances, rows: NDArray[np.bool_]) -> Circumstances:
     return Circumstances(*(getattr(c, name)[rows] for name in Circumstances.__slots__))
 
 
-def _reach(board: Board, suspect: Suspect, data_bits: int) -> _Reach:
+def _reach(board: Board, suspect: Suspect, cells: CellSpace, data_bits: int) -> _Reach:
     names = [r.name for r in board.regions]
     regions = np.zeros(len(names), np.bool_)
     served = [b.serves for b in board.buffers if b.designator == suspect.component]
@@ -143,12 +152,18 @@ def _reach(board: Board, suspect: Suspect, data_bits: int) -> _Reach:
             regions[names.index(name)] = True
     bits = [int(lane[1:]) for lane in suspect.lanes if lane[1:].isdigit()]
     mask = mask_of(bits) or (1 << data_bits) - 1
-    return _Reach(regions, mask, suspect.address, _SHOWS.get(suspect.fault))
+    strays = Strays(board, cells, suspect)
+    if strays.any and suspect.other_region in names:
+        regions[names.index(suspect.other_region)] = True
+    return _Reach(regions, mask, suspect.address, _SHOWS.get(suspect.fault), strays)
 
 
-def _eligible(log: AccessesLike, reach: _Reach, cells: CellSpace) -> Iterator[tuple[Circumstances, NDArray[np.uint8]]]:
+def _eligible(
+    board: Board, log: AccessesLike, reach: _Reach, cells: CellSpace
+) -> Iterator[tuple[Circumstances, NDArray[np.uint8]]]:
     """Blocks of eligible accesses, with how the cell's last read since its write came out."""
     history = CellHistory(cells.total)
+    contents = CellContents(board, cells) if reach.strays.any else None
     mask = np.uint32(reach.mask)
     previous: tuple[int, int, int] | None = None  # kind, address, region of the row before the block
     for cycles, compared in log.blocks():
@@ -156,6 +171,7 @@ def _eligible(log: AccessesLike, reach: _Reach, cells: CellSpace) -> Iterator[tu
             continue
         before_it = _before(cycles, previous)
         previous = int(cycles.kind[-1]), int(cycles.address[-1]), int(cycles.region[-1])
+        astray = None if contents is None else _astray(contents, reach, cells, cycles, compared)
         here = np.flatnonzero(reach.regions[cycles.region])
         part, judgement = cycles.take(here), compared.take(here)
         judged = _JUDGED[judgement.verdict]
@@ -165,7 +181,9 @@ def _eligible(log: AccessesLike, reach: _Reach, cells: CellSpace) -> Iterator[tu
         found = judged & ((judgement.known & mask) != 0)
         if reach.address is not None:
             found &= part.address == np.uint32(reach.address)
-        if reach.shows is not None:
+        if astray is not None:
+            found &= wrong | astray[here]
+        elif reach.shows is not None:
             found &= wrong | _showing(reach.shows, judgement, part, reach.mask)
         yield _circumstances(part, judgement, found, wrong, age, [c[here] for c in before_it]), came[found]
 
@@ -177,6 +195,23 @@ def _showing(shows: Shows, compared: Compared, cycles: Cycles, mask: int) -> NDA
         rows = compared.known == known
         found[rows] = shows(compared.expected[rows], cycles.kept[rows], mask & known)
     return found
+
+
+def _astray(
+    contents: CellContents, reach: _Reach, cells: CellSpace, cycles: Cycles, compared: Compared
+) -> NDArray[np.bool_]:
+    """Rows in which an access gone astray would have read other data: of another cell, or of the idle bus."""
+    cell = cells.locate(cycles.region, cycles.address)
+    is_write = _IS_WRITE[cycles.kind]
+    sure = ~cycles.data_unknown
+    lanes = compared.known & np.uint32(reach.mask)
+    shows = np.zeros(len(cycles), np.bool_)
+    for there, acts in reach.strays.cells_of(cycles.region, cycles.address):
+        value, valid = contents.feed(cell, is_write, cycles.data, sure, np.where(is_write, NOWHERE, there))
+        found = np.where(there >= 0, (value ^ compared.expected) & valid, cycles.kept ^ compared.expected)
+        shows |= acts & ((found & lanes) != 0)
+    contents.keep(cell, is_write, cycles.data, sure)
+    return shows
 
 
 def _before(cycles: Cycles, previous: tuple[int, int, int] | None) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
