@@ -27,6 +27,8 @@ STRAY = 1e-3
 TIE = 1.0
 """Explanations whose log likelihoods lie this close are told together."""
 MOST_FAULTS = 3
+ANOTHER = 5.0
+"""What a further fault must gain in log likelihood to be believed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,26 +130,64 @@ def explain(network: Network, seen: NDArray[np.int64]) -> tuple[list[Explanation
     allowed = _allows(network, network.table)
     good, bad = seen * allowed, seen * ~allowed
     total = int(bad.sum())
-    tried = [(h, _allows(network, h.table)) for h in hypotheses(network)] if total else []
+    if not total:
+        return [], 0
+    tried = [(h, _allows(network, h.table)) for h in hypotheses(network)]
+    apart = _output_by_output(network, tried, good, bad)
     found: list[Explanation] = []
-    while total and len(found) < MOST_FAULTS:
-        scored = []
-        for hypothesis, allows in tried:
-            explained = int((bad * allows).sum())
-            if explained:
-                contradicted = int((good * ~allows).sum())
-                stray = int(bad.sum()) - explained
-                scored.append((_score(explained, contradicted, stray), explained, contradicted, hypothesis, allows))
-        if not scored:
+    while len(found) < MOST_FAULTS:
+        best = _best(tried, good, bad)
+        if best is None:
             break
-        best = max(score for score, *_ in scored)
-        tied = [one for one in scored if one[0] >= best - TIE]
-        _, explained, contradicted, hypothesis, allows = tied[0]
-        found.append(Explanation(hypothesis, explained, contradicted, tuple(one[3] for one in tied[1:])))
+        if not found and apart is not None and apart[0] > best[0]:
+            return apart[1], apart[2]
+        _, explanation, allows = best
+        found.append(explanation)
         bad = bad * ~allows
         if int(bad.sum()) <= 0.02 * total:
             break
     return found, int(bad.sum())
+
+
+_Tried = list[tuple[Hypothesis, NDArray[np.bool_]]]
+
+
+def _best(
+    tried: _Tried, good: NDArray[np.int64], bad: NDArray[np.int64]
+) -> tuple[float, Explanation, NDArray[np.bool_]] | None:
+    """(log likelihood, explanation, what its hypothesis allows) of the one that fits best; None if none explains any."""
+    scored = []
+    for hypothesis, allows in tried:
+        explained = int((bad * allows).sum())
+        if explained:
+            contradicted = int((good * ~allows).sum())
+            score = _score(explained, contradicted, int(bad.sum()) - explained)
+            scored.append((score, explained, contradicted, hypothesis, allows))
+    if not scored:
+        return None
+    top = max(one[0] for one in scored)
+    tied = [one for one in scored if one[0] >= top - TIE]
+    _, explained, contradicted, hypothesis, allows = tied[0]
+    return top, Explanation(hypothesis, explained, contradicted, tuple(one[3] for one in tied[1:])), allows
+
+
+def _output_by_output(
+    network: Network, tried: _Tried, good: NDArray[np.int64], bad: NDArray[np.int64]
+) -> tuple[float, list[Explanation], int] | None:
+    """One fault for each wrong output by itself, as several broken outputs or wires make them; None for one output."""
+    wrong = [j for j in range(len(network.outputs)) if bad[:, j].any()]
+    if not 2 <= len(wrong) <= MOST_FAULTS:
+        return None
+    total, left, found = -ANOTHER * (len(wrong) - 1), 0, []
+    for j in wrong:
+        own = [(h, a) for h, a in tried if h.code.startswith("output-") and h.lines[0] == network.outputs[j][1]]
+        best = _best([(h, a[:, j : j + 1]) for h, a in own], good[:, j : j + 1], bad[:, j : j + 1])
+        if best is None:
+            return None
+        total += best[0]
+        found.append(best[1])
+        left += int((bad[:, j : j + 1] * ~best[2]).sum())
+    return total, sorted(found, key=lambda one: -one.explained), left
 
 
 def _score(explained: int, contradicted: int, stray: int) -> float:
