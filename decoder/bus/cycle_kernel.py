@@ -299,7 +299,7 @@ def resolve(
             k += 1
             marks[1], waits[s] = 0, 0
         for w in range(bus.shape[0]):
-            prev[s, 0, w], prev[s, 1, w] = lev[END, w], unk[END, w] | mov[END, w]
+            prev[s, 0, w], prev[s, 1, w] = lev[END, w], unk[END, w]
         _bus_at(time, levels, row, floor, end + max(strobe[s, 8], 0), bus)
         marks[0] = 1
     return done, k

@@ -23,7 +23,7 @@ def test_a_bundled_profile_is_whole(name):
         for limit in grade.limits:
             assert limit.source or grade.source, (grade.name, limit.symbol)
     needs = line_needs(profile)
-    assert any(n.group == "address" or n.name.startswith("A") for n in needs)
+    assert any(n.group == "data" for n in needs)
     for rule, entry in enumerate(profile.rules):
         assert profile.space(rule) in ("memory", "io", "program")
         assert profile.compares(rule) == (entry.compare if entry.compare is not None else profile.compares(rule))

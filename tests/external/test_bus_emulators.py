@@ -181,3 +181,32 @@ def test_data_too_late_for_the_sample_rate_is_doubted_and_never_wrong(seed):
     assert not ((kept.data ^ wanted) & sure).any()
     assert ((sure != 0xFF) == ((kept.flags & Flag.UNSETTLED) != 0)).all()
     assert (sure == 0xFF).mean() > 0.8
+
+
+def pins_8080(log, clock=480):
+    """8080 User's Manual (98-153B), figure "Basic 8080 Instruction Cycle", and Table 4-1 of the status bits; a machine
+    cycle of four clocks, delays inside the A.C. table (tDA 200, tDD 220, tDC 120, tDF 140)."""
+    status_of = {"opcode-fetch": 0xA2, "read": 0x82, "write": 0x00, "io-read": 0x42, "io-write": 0x10}
+    wave = Wave().idle(SYNC=0, DBIN=0, WR=1).put(0, "A0-A15", 0).put(0, "D0-D7", 0)
+    for n, (kind, address, data) in enumerate(log):
+        start = 200 + 4 * clock * n
+        if kind.startswith("io"):
+            address = address << 8 | address  # the port number is on both halves
+        wave.put(start + 200, "A0-A15", address).put(start + 220, "D0-D7", status_of[kind])
+        wave.pulse("SYNC", start + 120, start + clock + 120, level=1)
+        if kind.endswith(("read", "fetch")):
+            wave.pulse("DBIN", start + clock + 140, start + 2 * clock + 140, level=1)
+            wave.put(start + 2 * clock - 150, "D0-D7", data).put(start + 2 * clock + 190, "D0-D7", 0xFF)
+        else:
+            wave.put(start + clock + 220, "D0-D7", data)
+            wave.pulse("WR", start + 2 * clock + 120, start + 3 * clock + 120)
+    return wave
+
+
+def test_8080_program_on_the_z80_package():
+    log = accesses_z80(z80.I8080Machine(), PROGRAM_8080, 1200, has_prefixes=False)
+    log = [(kind, address & 0xFF if kind.startswith("io") else address, data) for kind, address, data in log]
+    assert {kind for kind, _, _ in log} == {"opcode-fetch", "read", "write", "io-read", "io-write"}
+    cycles, extractor = pins_8080(log).decode("8080", SAMPLE_NS, seed=4)
+    assert told(cycles) == log
+    assert extractor.rejected == 0

@@ -73,8 +73,9 @@ class Wave:
     def decode(self, profile, grid_ns=None, seed=0, grade=None):
         """(cycles, extractor) of this wave on a bus; ``profile`` is a name or a Profile."""
         profile = load_profile(profile) if isinstance(profile, str) else profile
-        layout = Layout(profile, bind([Signal(n) for n in self.lines], line_needs(profile)))
-        time, levels, unknown = self.columns(layout.names, grid_ns, seed)
+        lines = self.lines
+        layout = Layout(profile, bind([Signal(n) for n in lines], line_needs(profile)))
+        time, levels, unknown = self.columns([lines[i] for i in layout.select], grid_ns, seed)
         extractor = CycleExtractor(profile, layout, 1_000_000, grid_ns, grade)
         first = extractor.feed(Capture(time, levels, unknown, 1_000_000))
         return Cycles.concat([first, extractor.finish()]), extractor
@@ -84,11 +85,22 @@ def told(cycles, flags=False, width=False, unknown=False):
     """Each cycle as (kind, address, data[, lanes][, flags]); data None where every bit is unknown."""
     rows = []
     for i in range(len(cycles)):
-        data = None if int(cycles.data_unknown[i]) == 0xFFFFFFFF else int(cycles.data[i])
+        silent = cycles.width[i] == 0 or int(cycles.data_unknown[i]) == 0xFFFFFFFF
+        data = None if silent else int(cycles.data[i])
         row = [KIND_NAMES[cycles.kind[i]], int(cycles.address[i]), data]
         if width:
             row.append(int(cycles.width[i]))
         if flags:
             row.append(Flag(int(cycles.flags[i])))
         rows.append(tuple(row))
+    return rows
+
+
+def both(wave, profile, grid_ns=10.0, seeds=(1, 2), **how):
+    """The cycles of a wave as ``told``, and the same from asynchronous samples; they must not differ."""
+    cycles, _ = wave.decode(profile)
+    rows = told(cycles, **how)
+    for seed in seeds:
+        sampled, _ = wave.decode(profile, grid_ns, seed)
+        assert told(sampled, **how) == rows
     return rows

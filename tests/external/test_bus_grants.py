@@ -1,0 +1,85 @@
+"""Cycles of another master, and buses given away: the pins each data sheet names for it (from memory)."""
+
+from __future__ import annotations
+
+from tests.external.test_bus_clocked import clocked
+from tests.external.test_bus_others import multiplexed16
+from tests.external.waveform import Wave, both
+
+
+def test_65c816_bus_enable():
+    """W65C816S data sheet: BE low floats address, R/W and data."""
+    wave = clocked([(0x8000, True, 0x11, {"BE": 1}), (0x8001, True, 0x22, {"BE": 0}), (0x8002, False, 0x33, {})])
+    rows = both(wave, "65c816")
+    assert [(row[0], row[1] & 0xFFFF, row[2]) for row in rows] == [
+        ("read", 0x8000, 0x11),
+        ("dma-read", 0x8001, 0x22),
+        ("dma-write", 0x8002, 0x33),
+    ]
+
+
+def test_6809e_bus_available_and_three_state_control():
+    """MC6809E data sheet: BA high with BS high = halt or bus grant; TSC floats the buses."""
+    wave = clocked(
+        [
+            (0x1000, True, 0x11, {"BA": 0, "BS": 0, "TSC": 0}),
+            (0x1001, True, 0x22, {"BA": 1, "BS": 1}),
+            (0x1002, False, 0x33, {}),
+            (0x1003, True, 0x44, {"BA": 0, "BS": 0, "TSC": 1}),
+            (0x1004, False, 0x55, {}),
+            (0x1005, True, 0x66, {"TSC": 0}),
+        ],
+        clock="E",
+        late=200,
+        drive=0,
+        setup=90,
+    )
+    assert [row[0] for row in both(wave, "6809e")] == ["read", "halt", "dma-write", "halt", "dma-write", "read"]
+
+
+def strobes(profile, wave, lines, start, read):
+    """One 68000 or 68008 cycle of another master: M68000 User's Manual pp. 4-5 and 5-4."""
+    data = "D0-D15" if "UDS" in lines else "D0-D7"
+    wave.put(start + 125, "RW", read).pulse("AS", start + 125, start + 500)
+    for line in lines:
+        wave.pulse(line, start + (127 if read else 250), start + 500)
+    wave.put(start + 187, data, 0x42).put(start + 560, data, 0).put(start + 560, "RW", 1)
+
+
+def test_68000_and_68008_bus_grant_and_bus_error():
+    for profile, lines, address, data in (
+        ("68000", ("UDS", "LDS"), "A1-A23", "D0-D15"),
+        ("68008", ("DS",), "A0-A19", "D0-D7"),
+    ):
+        wave = Wave().idle(AS=1, RW=1, BERR=1, BGACK=1, **dict.fromkeys(lines, 1)).put(0, address, 8).put(0, data, 0)
+        wave.put(900, "BGACK", 0).put(2900, "BGACK", 1)
+        strobes(profile, wave, lines, 1000, 1)
+        strobes(profile, wave, lines, 2000, 0)
+        strobes(profile, wave, lines, 3000, 1)
+        strobes(profile, wave, lines, 4000, 0)
+        strobes(profile, wave, lines, 5000, 1)
+        wave.pulse("BERR", 5300, 5600)
+        assert [row[0] for row in both(wave, profile)] == ["dma-read", "dma-write", "read", "write", "idle"]
+
+
+def test_z8000_and_ns32016_bus_acknowledge():
+    for profile, latch, grant, idle in (
+        ("z8000", "AS", "BUSAK", {"RW": 1, "BW": 0}),
+        ("ns32016", "ADS", "HLDA", {"DDIN": 0, "HBE": 0}),
+    ):
+        wave = Wave().idle(DS=1, **{latch: 1, grant: 1}, **idle).put(0, "AD0-AD15", 0)
+        if profile == "ns32016":
+            wave.put(0, "A16-A23", 0)
+        direction, write = ("RW", 0) if profile == "z8000" else ("DDIN", 1)
+        wave.put(900, grant, 0)
+        multiplexed16(wave, 1000, 0x2000, 1, 0x1111, "DS", latch)
+        wave.put(1900, direction, write)
+        multiplexed16(wave, 2000, 0x2002, 0, 0x2222, "DS", latch)
+        assert both(wave, profile) == [("dma-read", 0x2000, 0x1111), ("dma-write", 0x2002, 0x2222)]
+
+
+def test_std_interrupt_acknowledge_with_rd():
+    """A card that pulses RD with INTAK (STD bus specification, from memory) is listed once."""
+    wave = Wave().idle(RD=1, WR=1, MEMRQ=1, IORQ=1, INTAK=1).put(0, "A0-A15", 0x100).put(0, "D0-D7", 0)
+    wave.pulse("INTAK", 1000, 2000).pulse("RD", 1200, 1900).put(1500, "D0-D7", 0xE7).put(2100, "D0-D7", 0)
+    assert both(wave, "std") == [("int-ack", 0x100, 0xE7)]
