@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from decoder.board import Board, Region
 from decoder.bus import KIND_NAMES, Kind
 from decoder.capture import Note
+from decoder.checks import CheckSet, CheckSetResult
 from decoder.findings import CaptureFinding, CheckResult, CycleCounts, RegionCounts, WarningFinding
 from decoder.ledger import AccessLog, Counter, RegionMap, TrafficMap
 from decoder.progress import Progress, silent
@@ -37,6 +38,7 @@ class Gathered:
     log: AccessLog
     traffic: TrafficCounter
     kinds: NDArray[np.int64]
+    checks: CheckSetResult | None = None
     notes: list[Note] = field(default_factory=list)
 
 
@@ -71,9 +73,12 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     counter = Counter(run.region_map)
     lanes = TrafficCounter(len(run.region_map.regions), run.profile.data_bits)
     touched = TrafficMap(tuple(run.profile.space(rule) for rule in range(len(run.profile.rules))))
+    checks: CheckSet | None = None
     for block in run.blocks():
         if tap is not None:
             tap(block)
+        checks = checks or _checks_of(run)
+        checks.feed(block.levels, block.cycles)
         kinds += np.bincount(block.cycles.kind, minlength=len(Kind))
         log.append(block.cycles, block.compared)
         lanes.feed(block.cycles)
@@ -81,12 +86,21 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
             counter.feed(block.cycles, block.compared)
         else:
             touched.feed(block.cycles)
+    assert checks is not None  # blocks() gives at least its tail
+    checked = checks.finish(run.request.grade)
     if run.board is not None:
-        return Gathered(run, run.board, run.region_map, counter.counts(), log, lanes, kinds, run.notes())
-    return _with_inferred_regions(run, log, touched, kinds)
+        return Gathered(run, run.board, run.region_map, counter.counts(), log, lanes, kinds, checked, run.notes())
+    return _with_inferred_regions(run, log, touched, kinds, checked)
 
 
-def _with_inferred_regions(run: Run, log: AccessLog, touched: TrafficMap, kinds: NDArray[np.int64]) -> Gathered:
+def _checks_of(run: Run) -> CheckSet:
+    board = run.board if run.board is not None else Board.from_regions("", (), bus=run.profile.name)
+    return CheckSet(board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+
+
+def _with_inferred_regions(
+    run: Run, log: AccessLog, touched: TrafficMap, kinds: NDArray[np.int64], checked: CheckSetResult
+) -> Gathered:
     """Sort the accesses into the regions that the traffic shows; those outside any stay counted as such."""
     from decoder.diagnosis import TrafficCounter
 
@@ -121,7 +135,7 @@ def _with_inferred_regions(run: Run, log: AccessLog, touched: TrafficMap, kinds:
                 "capture a memory test, or state a region with --region NAME=4000-43FF",
             )
         )
-    return Gathered(run, board, region_map, counter.counts(), inside, lanes, kinds, notes)
+    return Gathered(run, board, region_map, counter.counts(), inside, lanes, kinds, checked, notes)
 
 
 def cycle_counts(kinds: NDArray[np.int64], rejected: int) -> CycleCounts:
@@ -131,8 +145,9 @@ def cycle_counts(kinds: NDArray[np.int64], rejected: int) -> CycleCounts:
     return CycleCounts(total=total, by_kind=by_kind, rejected=rejected)
 
 
-def capture_finding(run: Run, notes: list[Note]) -> CaptureFinding:
+def capture_finding(run: Run, notes: list[Note], checks: CheckSetResult | None = None) -> CaptureFinding:
     """The recording and what makes it less sure."""
+    doubts = () if checks is None else checks.doubts
     grid = run.grid_ticks if run.grid_ticks is not None else 1.0
     return CaptureFinding(
         path=run.file.path,
@@ -140,7 +155,7 @@ def capture_finding(run: Run, notes: list[Note]) -> CaptureFinding:
         channels=len(run.file.header.signals),
         samples=run.rows,
         resolution_s=grid * run.tick_s,
-        warnings=_warnings(notes),
+        warnings=(*_warnings(notes), *doubts),
     )
 
 
@@ -171,12 +186,13 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         counts=gathered.counts,
         log=gathered.log,
         tick_s=run.tick_s,
+        checks=gathered.checks.evidence if gathered.checks is not None else None,
         clipped_lines=run.clipped,
         traffic=gathered.traffic,
     )
     found = diagnose(evidence, progress)
     return CheckResult(
-        capture=capture_finding(run, gathered.notes),
+        capture=capture_finding(run, gathered.notes, gathered.checks),
         profile=profile.name,
         board=gathered.board.name or None,
         cycles=cycle_counts(gathered.kinds, rejected),
@@ -188,4 +204,5 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         coverage=found.coverage,
         next_steps=found.next_steps,
         intermittence=found.intermittence,
+        checks=gathered.checks.summary() if gathered.checks is not None else {},
     )

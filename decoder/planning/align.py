@@ -103,7 +103,7 @@ def _start(a: NDArray[np.int64], b: NDArray[np.int64]) -> tuple[int, int] | None
     """The middle of the longest agreeing stretch at the offset where most of what is rare agrees."""
     if not len(a) or not len(b):
         return None
-    keys = [np.empty(len(rows), np.uint64) for rows in (a, b)]
+    keys = np.empty(len(a), np.uint64), np.empty(len(b), np.uint64)
     for rows, out in zip((a, b), keys, strict=True):
         kernel.keys(rows, out)
     # The fetches of a loop come thousands of times and say little about where in the run we are:
