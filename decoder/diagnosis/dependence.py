@@ -18,6 +18,7 @@ from .statistics import Trial, cochran_armitage, dispersion, failure_runs, fishe
 __all__ = ["Dependence", "bursts_of", "dependences", "odds", "trend_of"]
 
 LEVEL = 0.05
+STRONG_BURSTS = 8.0  # index of dispersion; what stray accesses of an even rate hardly reach (measured on virtual cards)
 LEAST_FOR_BURSTS = 8  # failures; below, windows hold too few for the chi-square
 
 
@@ -58,20 +59,21 @@ def bursts_of(tally: Tally) -> Trial:
     return Trial(square / freedom, float(chi2.sf(square, freedom)))
 
 
-def dependences(tally: Tally, tick_s: float, own: frozenset[int], inside_chip: bool) -> list[Dependence]:
+def dependences(
+    tally: Tally, tick_s: float, own: frozenset[int], *, inside_chip: bool, astray: bool
+) -> list[Dependence]:
     """Every test of the family. Failures in bursts are not so many independent ones: all tests but those of the
-    bursts themselves are taken at the larger spread (quasi-likelihood: z over the root of the dispersion)."""
-    bursts = _by_burst(tally)
+    bursts themselves are taken at the larger spread (quasi-likelihood: z over the root of the dispersion).
+
+    ``astray``: the fault sends accesses to other cells. One stray write spoils two cells and shows
+    wherever they are read next, so that failures come unevenly and by address even if the fault does
+    not: only a strong unevenness is taken for bursts, and addresses, levels and ages are not tested.
+    """
+    bursts = _by_burst(tally, astray)
     spread = _spread(tally)
-    others = [
-        _by_time(tally),
-        *_by_address(tally, inside_chip),
-        *_by_neighbour(tally, own),
-        _by_switching(tally),
-        _by_kind(tally),
-        _by_age(tally, tick_s),
-        _by_moved(tally),
-    ]
+    others = [_by_time(tally), _by_switching(tally), _by_kind(tally), _by_moved(tally)]
+    if not astray:
+        others += [*_by_address(tally, inside_chip), *_by_neighbour(tally, own), _by_age(tally, tick_s)]
     return [*bursts, *(replace(c, p=_widened(c.p, spread)) for c in others if c is not None)]
 
 
@@ -122,7 +124,7 @@ _CONTACT = (
 )
 
 
-def _by_burst(tally: Tally) -> list[Dependence]:
+def _by_burst(tally: Tally, astray: bool) -> list[Dependence]:
     spread = bursts_of(tally)
     rates = _rates(tally.in_window)
     uneven = (
@@ -130,10 +132,13 @@ def _by_burst(tally: Tally) -> list[Dependence]:
         f"over {tally.windows} windows (1 = scattered)"
     )
     ratio = _ratio(float(np.nanmin(rates)), float(np.nanmax(rates)))
+    windows = Dependence("bursts over windows", spread.p, ratio, uneven, _CONTACT)
+    if astray:
+        return [windows] if spread.statistic >= STRONG_BURSTS else []
     together = failure_runs(tally.runs, tally.failures, tally.seen)
     joined = f"Failures follow each other: {tally.failures} in {tally.runs} unbroken runs of eligible accesses"
     return [
-        Dependence("bursts over windows", spread.p, ratio, uneven, _CONTACT),
+        windows,
         Dependence("failures one after another", together.p, together.statistic, joined, _CONTACT),
     ]
 

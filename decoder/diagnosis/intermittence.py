@@ -45,6 +45,7 @@ def describe(
     *,
     lanes: Sequence[int] = (),
     inside_chip: bool = False,
+    astray: bool = False,
     kept_wrong: tuple[int, int] = (0, 0),
 ) -> dict[str, Any]:
     """The ``intermittence`` of ``check --json`` for one suspect.
@@ -55,6 +56,7 @@ def describe(
     tick_s : seconds a tick
     lanes : the suspect's own lanes, whose level is not a circumstance
     inside_chip : the suspect is one memory chip, so address bits are its rows and columns
+    astray : the suspect sends accesses to other cells (address and select faults): see ``dependences``
     kept_wrong : of re-reads of a cell that had just read wrong, without a write between: how many, how many wrong
 
     Returns
@@ -65,7 +67,7 @@ def describe(
     """
     if tally.failures == 0 or tally.seen == 0:
         return {}
-    candidates = dependences(tally, tick_s, frozenset(lanes), inside_chip)
+    candidates = dependences(tally, tick_s, frozenset(lanes), inside_chip=inside_chip, astray=astray)
     adjusted = holm([c.p for c in candidates])
     said = [
         Finding(c.on, float(p), f"{c.text} ({_p(p)}).", c.suggestion)

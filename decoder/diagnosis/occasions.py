@@ -130,6 +130,7 @@ def _describe(
         tick_s,
         lanes=own,
         inside_chip=suspect.scope in ("chip", "cell"),
+        astray=reach.strays.any,
         kept_wrong=(int(totals.again[0]), int(totals.again[1])),
     )
 

@@ -247,3 +247,37 @@ def test_reading_the_log_again_gives_what_holding_it_gives(monkeypatch: pytest.M
     held = _of(_suspect(), accesses, _now_and_then(5, lambda a: a >= 16, 7))
     monkeypatch.setattr("decoder.diagnosis.occasions.ROWS_IN_MEMORY", 10)
     assert _of(_suspect(), accesses, _now_and_then(5, lambda a: a >= 16, 7)) == held
+
+
+def test_for_an_address_fault_only_reads_whose_partner_held_other_data_count() -> None:
+    """Cells 0 and 1 hold different data, 2 and 3 the same: A0 can show in reads of the first pair alone."""
+    accesses: list[Access] = [("w", 0, 1), ("w", 1, 2), ("w", 2, 7), ("w", 3, 7)]
+    accesses += [("r", k, (1, 2, 7, 7)[k]) for _ in range(30) for k in range(4)]
+    turn = [0]
+
+    def bend(address: int, data: int) -> int:
+        turn[0] += 1
+        return 2 if address == 0 and turn[0] % 20 == 1 else data
+
+    stuck = _suspect(fault="address-stuck", component="U1", region="bank0", lanes=(), address_lines=("A0",))
+    found = _of(stuck, accesses, bend)
+    assert (found["eligible"], found["failures"]) == (60, 6)
+    shorted = _suspect(fault="address-bridged", component="U1", region="bank0", lanes=(), address_lines=("A0", "A1"))
+    # Only addresses 1 and 2 differ in the two lines; both partners of each hold other data. Failures count always.
+    assert _of(shorted, accesses, lambda a, d: bend(a, d))["eligible"] == 60 + 6
+
+
+def test_for_a_second_select_reads_count_in_both_regions_where_they_differ() -> None:
+    accesses: list[Access] = [("w", 0, 1), ("w", 16, 2), ("w", 1, 7), ("w", 17, 7)]
+    accesses += [("r", k, {0: 1, 16: 2, 1: 7, 17: 7}[k]) for _ in range(30) for k in (0, 16, 1, 17)]
+    turn = [0]
+
+    def bend(address: int, data: int) -> int:
+        turn[0] += 1
+        return 0 if address == 0 and turn[0] % 20 == 1 else data
+
+    extra = _suspect(
+        fault="select-extra", scope="decoder", component="U9", region="bank0", other_region="bank1", lanes=()
+    )
+    found = _of(extra, accesses, bend)
+    assert (found["eligible"], found["failures"]) == (60, 6)
