@@ -315,10 +315,9 @@ def _directions(card: CardView) -> Iterator[Candidate]:
             for v in _undriven(card, "read-lost", buffer.mask, regions)
         )
         stores = (
-            (0.4, path.STORES_REST, "never toward the card: the cells take what its lines kept"),
-            (0.2, path.STORES_HIGH, "never toward the card: the cells take high levels"),
-            (0.1, path.STORES_LOW, "never toward the card: the cells take low levels"),
-            (0.1, path.STORES_RUBBISH, "never toward the card: the cells take anything"),
+            (0.45, path.STORES_REST, "never toward the card: the cells take what its lines kept"),
+            (0.25, path.STORES_HIGH, "never toward the card: the cells take high levels"),
+            (0.15, path.STORES_LOW, "never toward the card: the cells take low levels"),
         )
         writes = [Variant(w / 2, PathFault("stays", (), buffer.mask, ram, stores=s), word) for w, s, word in stores]
         lost = PathFault("write-lost", (), buffer.mask, ram)
@@ -420,15 +419,29 @@ def _lines(card: CardView) -> list[int]:
     return [b for b in range(shift, card.address_bits) if not (card.unwired >> b) & 1]
 
 
+def _astray(card: CardView, lines: tuple[int, ...], variants: tuple[Variant, ...]) -> tuple[Variant, ...]:
+    """Where a line can lead out of every region, nobody answers: then what the bus shows matters too."""
+    if all(bit in r.bits for r in card.regions for bit in lines):
+        return variants
+    v = priors()["variant"]
+    floats = ((v["keeps_level"], path.KEEPS), (v["pulled_up"], path.PULLED_UP), (v["pulled_down"], path.PULLED_DOWN))
+    return tuple(
+        Variant(one.weight * w, one.behaviour._replace(floats=f), one.label)
+        for one in variants
+        for w, f in floats
+        if isinstance(one.behaviour, PathFault)
+    )
+
+
 def _board_addresses(card: CardView) -> Iterator[Candidate]:
     for bit in _lines(card):
         for designator, regions in _behind(card, (bit,)):
-            variants = _levels("forced-board", (bit,), card.data_mask, regions)
+            variants = _astray(card, (bit,), _levels("forced-board", (bit,), card.data_mask, regions))
             yield Candidate("address-stuck", "board", designator, None, card.data_mask, variants, (bit,))
 
 
 def _board_bridges(card: CardView) -> Iterator[Candidate]:
     for a, b in itertools.combinations(_lines(card), 2):
         for designator, regions in _behind(card, (a, b)):
-            variants = _tied_lines("joined-board", (a, b), card.data_mask, regions)
+            variants = _astray(card, (a, b), _tied_lines("joined-board", (a, b), card.data_mask, regions))
             yield Candidate("address-bridged", "board", designator, None, card.data_mask, variants, (a, b))

@@ -17,8 +17,9 @@ __all__ = ["FoundFault"]
 class FoundFault:
     """Plays a found fault beside the rows and takes out what it explains.
 
-    A hard fault replaces the expectation by what the faulty card gives; one
-    that comes and goes takes out just the wrong reads that it explains.
+    A hard fault replaces the expectation by what the faulty card gives, and
+    lanes that show nothing but the fault say nothing of any other; one that
+    comes and goes takes out just the wrong reads that it explains.
     """
 
     def __init__(self, scored: Scored, study: Study) -> None:
@@ -37,6 +38,7 @@ class FoundFault:
         if isinstance(behaviour, LaneFault):
             self._cell = behaviour.cell
             behaviour = as_path(behaviour, scored.acts or replay_kernel.ON_READS)
+        self._hides = behaviour.op in ("silent", "read-lost") or bool(behaviour.acts & replay_kernel.ON_READS)
         self._mask = np.uint32(behaviour.mask)
         self._regions = np.array(behaviour.regions, np.int16)
         self._run = PathRun(behaviour, Tables(study))
@@ -69,6 +71,9 @@ class FoundFault:
             expected = (rows.expected & ~lanes) | (rows.data & lanes)
             return rows.holding(expected, rows.compared)
         lanes = np.where(mine, self._mask, np.uint32(0))
+        as_told = ~(rows.data ^ value) & sure & lanes
+        if not self._hides:
+            as_told &= value ^ rows.expected
         expected = (rows.expected & ~lanes) | (value & lanes)
-        compared: NDArray[np.uint32] = rows.compared & (~lanes | sure)
+        compared: NDArray[np.uint32] = rows.compared & (~lanes | sure) & ~as_told
         return rows.holding(expected & compared, compared)

@@ -325,7 +325,9 @@ def read_wrong(
     if hit and judged:
         tally[HIT] += 1
         chances[when, HIT] += 1
-        tally[UNSURE_BITS] += ones(unsure)
+        # One unknown lane that is wrong has but one level to show.
+        guessed = ones(unsure)
+        tally[UNSURE_BITS] += 0 if guessed == 1 and off & ~unsure == 0 else guessed
         hashes[1] += mix(index, wrong)
     if hit:
         return True, False

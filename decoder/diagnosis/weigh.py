@@ -146,8 +146,10 @@ def _wear_effects(study: Study, candidates: Sequence[Candidate], overlays: Seque
 
 def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) -> list[PathFault]:
     """The faults near the best as the only one, and of each part the best as one of several."""
-    strict = {f: prior + _quick(first[f], noise) for f, prior in wanted.items()}
-    lenient = {f: prior + _quick(first[f], noise._replace(lenient=True)) for f, prior in wanted.items()}
+    strict = {f: prior + _quick(first[f], f.mask.bit_count(), noise) for f, prior in wanted.items()}
+    lenient = {
+        f: prior + _quick(first[f], f.mask.bit_count(), noise._replace(lenient=True)) for f, prior in wanted.items()
+    }
     ranked = sorted(wanted, key=lambda f: -strict[f])
     top = strict[ranked[0]] if ranked else 0.0
     keep = [f for f in ranked[:_KEEP_AT_MOST] if strict[f] > top - _KEEP_NATS]
@@ -161,11 +163,11 @@ def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) 
     return list(dict.fromkeys(keep))
 
 
-def _quick(effects: tuple[Effect, Effect], noise: Noise) -> float:
+def _quick(effects: tuple[Effect, Effect], pattern_bits: int, noise: Noise) -> float:
     hard, some = effects[0].tally, effects[1].tally
     return max(
         log_hard(hard) + noise.log_strays(strays_of(hard, True, noise.wrong)),
-        log_sometimes(some, None, noise.pattern_bits) + noise.log_strays(strays_of(some, False, noise.wrong)),
+        log_sometimes(some, None, pattern_bits) + noise.log_strays(strays_of(some, False, noise.wrong)),
     )
 
 
@@ -254,7 +256,7 @@ def _score(
     lenient = noise._replace(lenient=True)
     own_each, strict_each, lenient_each = [], [], []
     for way in ways:
-        own = way.log_weight + checked + log_sum([way.own(noise.pattern_bits, n) + ratio for n, ratio in more])
+        own = way.log_weight + checked + log_sum([way.own(candidate.mask.bit_count(), n) + ratio for n, ratio in more])
         strays = strays_of(way.effect.tally, way.hard, noise.wrong)
         own_each.append(own)
         strict_each.append(own + noise.log_strays(strays))

@@ -45,7 +45,7 @@ HARD = (1.0e4, 1.0)
 SOMETIMES = (0.4, 1.0)
 _NOISE = (0.5, 5.0e4)
 # A wrong read where the fault had an open chance, but with a value that the replay did not foresee (several of its
-# acts may have met in one cell): any pattern, at this price on top.
+# acts may have met in one cell), or a right one where it was believed to have acted: any pattern, at this price on top.
 EXCUSE = math.log(0.01)
 
 Counts = NDArray[Any]
@@ -137,22 +137,25 @@ def _by_span(hits: Counts, misses: Counts) -> float:
 
 
 def log_sometimes(tally: Tally, chances: Counts | None, pattern_bits: int, extra_misses: int = 0) -> float:
-    """The fault comes and goes. ``extra_misses``: chances missed that no window is known of;
-    ``chances`` None: one rate throughout is all that is weighed (quick)."""
-    total = (tally.hits + tally.excused, tally.misses + extra_misses)
+    """The fault comes and goes.
+
+    ``pattern_bits``: lanes of the part; ``extra_misses``: chances missed that
+    no window is known of; ``chances`` None: one rate throughout is all that is
+    weighed (quick).
+    """
+    odd = tally.excused + tally.contradicted
+    total = (tally.hits + odd, tally.misses + extra_misses)
     if chances is None:
         found = log_rate(*total, SOMETIMES)
     else:
         found = log_chances(chances[:, 0], chances[:, 1] + extra_misses / chances.shape[0], total)
-    excuses = tally.excused * (EXCUSE - math.log(2.0**pattern_bits - 1.0))
+    excuses = odd * (EXCUSE - math.log(max(2.0**pattern_bits - 1.0, 1.0)))
     return found - tally.unsure_bits * LN2 + excuses
 
 
 def strays_of(tally: Tally, hard: bool, wrong: int) -> int:
-    """Wrong reads that the fault leaves unexplained; a contradiction counts twice."""
-    if hard:
-        return wrong - tally.explained
-    return wrong - tally.explained - tally.excused + 2 * tally.contradicted
+    """Wrong reads that the fault leaves unexplained."""
+    return wrong - tally.explained - (0 if hard else tally.excused)
 
 
 class Place(NamedTuple):
