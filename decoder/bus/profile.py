@@ -186,12 +186,16 @@ def line_needs(profile: Profile, extra: Sequence[str] = (), *, any_subset: bool 
 
     At least one address line and one data line must be there, unless ``any_subset``; the rest of them may be missing.
     """
+    carried = {n for source in profile.addresses for piece in source.pieces for n in line_names(piece.lines)}
+    # Where the data lines carry an address too, they are enough.
+    groups: tuple[str, ...] = ("data",) if any(profile.lines[n].role == "data" for n in carried) else ("address", "data")
+    groups = () if any_subset else groups
     needs = [
         LineNeed(
             line.name,
             line.required,
             line.aliases,
-            group=line.role if line.role in ("address", "data") and line.fallback is None and not any_subset else None,
+            group=line.role if line.role in groups and line.fallback is None and line.default_level is None else None,
             if_missing=_missing_text(line),
         )
         for line in profile.lines.values()
