@@ -72,6 +72,11 @@ class Profile:
         return self.file.family
 
     @property
+    def checked(self) -> str:
+        """What decoding with this profile was checked against, in words."""
+        return self.file.checked
+
+    @property
     def address_bits(self) -> int:
         return self.file.address_bits
 

@@ -217,7 +217,6 @@ class ProfileFile(_Table):
     never_compared: tuple[str, ...] = ()
     address_bits: int = Field(ge=1, le=32)
     data_bits: Literal[8, 16, 32]
-    spaces_merged: bool = False
     kept: Literal["previous", "begin"] = "previous"
     clock: ClockEntry = ClockEntry()
     line: tuple[LineEntry, ...]

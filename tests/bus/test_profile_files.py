@@ -17,6 +17,7 @@ def test_a_bundled_profile_is_whole(name):
     assert profile.name == name
     assert profile.title
     assert profile.file.source
+    assert profile.checked
     assert profile.kinds
     assert set(profile.kinds) <= set(KIND_NAMES)
     for grade in profile.grades:
