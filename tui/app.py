@@ -41,6 +41,8 @@ from tui.workers import filter_work, open_work, search_work
 
 __all__ = ["BrowserApp", "run_browser"]
 
+_WARM_EVERY_S = 0.1
+
 _THEME = Theme(
     name="busledger",
     primary=palette.ACCENT,
@@ -103,6 +105,7 @@ class BrowserApp(App[int]):
         self._search = 0  # of the latest search; older answers are dropped
         self._searching = False
         self._opening = ""
+        self._cold: list[str] = []  # views not built yet
         self._watch: FileWatch | None = None
         self._watch_every_s = watch_every_s
 
@@ -212,10 +215,27 @@ class BrowserApp(App[int]):
         self._watch = FileWatch(path for path in paths if path.is_file())
         if isinstance(self.screen, OpeningScreen):
             self.switch_screen(VIEWS[0][0])
+            self._cold = [name for name, _, _ in VIEWS[1:]]
+            self.set_timer(_WARM_EVERY_S, self._warm)
         else:
             if before is not None and not before.filter.empty:
                 self.select(before.filter)
             self._draw()
+
+    def _warm(self) -> None:
+        """Build one more view while nothing else happens, so that its key answers at once the first time too.
+
+        On and off the stack without waiting: no key can come in between.
+        """
+        if not self._cold:
+            return
+        if isinstance(self.screen, BrowserScreen) and self.screen.ready:
+            name = self._cold.pop(0)
+            if not self.is_screen_installed(name) or not self.get_screen(name).is_running:
+                with self.batch_update():
+                    self.push_screen(name)
+                    self.pop_screen()
+        self.set_timer(_WARM_EVERY_S, self._warm)
 
     def on_open_failed(self, message: OpenFailed) -> None:
         """A sentence: on the opening screen, or in the status line over what is still open."""
@@ -325,7 +345,7 @@ class BrowserApp(App[int]):
 
     def _draw(self) -> None:
         screen = self.screen
-        if isinstance(screen, BrowserScreen) and screen.is_mounted and self.loaded_or_none is not None:
+        if isinstance(screen, BrowserScreen) and screen.ready and self.loaded_or_none is not None:
             screen.draw()
 
     def _fatal_error(self) -> None:

@@ -7,6 +7,8 @@ the tests compute it.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from rich.style import Style
 
 __all__ = [
@@ -69,6 +71,7 @@ PAIRS: tuple[tuple[str, str], ...] = (
 )
 
 
+@lru_cache(maxsize=256)
 def style(colour: str = "text", *, on: str = GROUND, bold: bool = False, reverse: bool = False) -> Style:
     """A rich style of the palette: ``colour`` by its name in ``COLOURS``, ``on`` a ground."""
     return Style(color=COLOURS[colour], bgcolor=on, bold=bold, reverse=reverse)

@@ -6,7 +6,7 @@ are, so that a worker can show progress and stop.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -172,20 +172,25 @@ def select_rows(source: CycleSource, wanted: Filter) -> Iterator[tuple[int, NDAr
     yield high - low, np.concatenate(parts) if parts else np.empty(0, np.uint32)
 
 
-def find_edge(capture: Capture, bit: int, ticks: int, step: int) -> Iterator[tuple[int, int | None]]:
-    """The time of the next change of one line after ``ticks`` (the last before it for step -1).
+def find_edge(capture: Capture, bits: Sequence[int], ticks: int, step: int) -> Iterator[tuple[int, int | None]]:
+    """The time of the next change of any of these lines after ``ticks`` (the last before it for step -1).
 
     A change to or from unknown counts. Yields as ``find_match``, rows for cycles and ticks for the found one.
     """
-    word, mask = divmod(bit, 64)[0], np.uint64(1 << bit % 64)
+    masks: dict[int, int] = {}
+    for bit in bits:
+        masks[bit // 64] = masks.get(bit // 64, 0) | 1 << bit % 64
     rows = len(capture)
     looked = 0
     at = int(np.searchsorted(capture.time, ticks, "right" if step > 0 else "left"))
     # Row r changes the line if it differs from row r - 1; row 0 changes nothing.
     while (max(at, 1) < rows) if step > 0 else (at > 1):
         low, high = (max(at, 1), min(max(at, 1) + CHUNK, rows)) if step > 0 else (max(1, at - CHUNK), at)
-        levels, unknown = capture.levels[low - 1 : high, word], capture.unknown[low - 1 : high, word]
-        hits = np.flatnonzero(((levels[1:] ^ levels[:-1]) | (unknown[1:] ^ unknown[:-1])) & mask)
+        moved = np.zeros(high - low, np.bool_)
+        for word, mask in masks.items():
+            levels, unknown = capture.levels[low - 1 : high, word], capture.unknown[low - 1 : high, word]
+            moved |= ((levels[1:] ^ levels[:-1]) | (unknown[1:] ^ unknown[:-1])) & np.uint64(mask) != 0
+        hits = np.flatnonzero(moved)
         looked += high - low
         if len(hits):
             yield looked, int(capture.time[low + int(hits[0] if step > 0 else hits[-1])])

@@ -84,7 +84,7 @@ def sample_view(capture: Capture, view: View) -> LevelColumns:
     first, last = max(0, int(row[0])), max(0, int(row[-1]))
     if last - first > _MOST_ROWS:
         even = np.linspace(first, last, _MOST_ROWS).astype(np.int64)
-        picks = np.unique(np.concatenate([even, np.maximum(row, 0)]))
+        picks = _distinct(np.sort(np.concatenate([even, np.maximum(row, 0)])))
         levels, unknown = capture.levels[picks], capture.unknown[picks]
     else:
         picks = np.arange(first, last + 1)
@@ -169,4 +169,11 @@ def columns_of(view: View, times: NDArray[np.int64]) -> NDArray[np.int64]:
     low, high = (int(at) for at in np.searchsorted(times, [edges[0], edges[-1]]))
     step = max(1, (high - low) // _MOST_ROWS)
     column = np.floor((times[low:high:step] - view.start) / view.ticks_per_column).astype(np.int64)
-    return np.unique(column[(column >= 0) & (column < view.columns)])
+    return _distinct(column[(column >= 0) & (column < view.columns)])
+
+
+def _distinct(rising: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Without repetitions. numpy's own ``unique`` first loads its masked arrays, which takes longer than a key may."""
+    keep = np.ones(len(rising), np.bool_)
+    keep[1:] = rising[1:] != rising[:-1]
+    return rising[keep]

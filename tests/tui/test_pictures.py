@@ -105,7 +105,9 @@ def test_the_worst_cell_is_where_the_browser_starts(session: FakeSession) -> Non
 
 def test_a_cell_tells_its_counts_and_its_chip(session: FakeSession) -> None:
     words = cell_words(session.result, BOARD, at(region=1, lane=5)).plain
-    assert words.startswith("bank1 D5 is U4: 73 of 1 024 compared reads wrong (73 low for high, 0 high for low).")
+    assert words.startswith(
+        "bank1 D5 (0400-07FF) is U4: 73 of 1 024 compared reads wrong (73 low for high, 0 high for low)."
+    )
     assert "0 of 1 024" in cell_words(session.result, None, at(region=0, lane=0)).plain
     assert "arrow keys" in cell_words(session.result, BOARD, at()).plain
     assert "arrow keys" in cell_words(session.result, BOARD, at(region=9, lane=0)).plain

@@ -124,22 +124,22 @@ def test_selected_rows_are_those_that_match_one_by_one(
     st.lists(st.tuples(st.integers(0, 3), st.sampled_from([0, 0, 1, 2])), min_size=1, max_size=40),
     st.integers(-1, 41),
     st.sampled_from([1, -1]),
-    st.integers(0, 1),
+    st.sampled_from([(0,), (1,), (0, 1)]),
     st.integers(1, 9),
 )
 @settings(max_examples=100)
 def test_edges_are_where_the_line_differs_from_the_row_before(
-    rows: list[tuple[int, int]], ticks: int, step: int, bit: int, chunk: int
+    rows: list[tuple[int, int]], ticks: int, step: int, bits: tuple[int, ...], chunk: int
 ) -> None:
     levels = np.array([[level & ~lost] for level, lost in rows], np.uint64)
     unknown = np.array([[lost] for _, lost in rows], np.uint64)
     capture = Capture(np.arange(len(rows), dtype=np.int64), levels, unknown, 1)
-    seen = ["?" if lost >> bit & 1 else level >> bit & 1 for level, lost in rows]
+    seen = [["?" if lost >> bit & 1 else level >> bit & 1 for bit in bits] for level, lost in rows]
     edges = [n for n in range(1, len(rows)) if seen[n] != seen[n - 1]]
     beyond = [n for n in edges if (n > ticks if step > 0 else n < ticks)]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(sources, "CHUNK", chunk)
-        found = last(find_edge(capture, bit, ticks, step))
+        found = last(find_edge(capture, bits, ticks, step))
     assert found == ((beyond[0] if step > 0 else beyond[-1]) if beyond else None)
 
 

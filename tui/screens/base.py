@@ -46,6 +46,7 @@ class BrowserScreen(Screen[None]):
 
     view: ClassVar[str] = ""
     keys: ClassVar[tuple[Key, ...]] = ()
+    ready = False
 
     @property
     def host(self) -> Host:
@@ -77,6 +78,13 @@ class BrowserScreen(Screen[None]):
             line.say(host.status(), "dim")
         self.show(host.loaded, host.state)
 
+    def on_mount(self) -> None:
+        """Composed: from now on it can be drawn. While the application is leaving, nothing is composed any more."""
+        self.ready = bool(self.query(KeyBar))
+        if self.ready:
+            self.draw()
+
     def on_screen_resume(self) -> None:
         """Coming back to a view, it shows what the others changed."""
-        self.draw()
+        if self.ready:
+            self.draw()

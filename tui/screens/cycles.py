@@ -39,7 +39,7 @@ class CyclesScreen(SteppingScreen):
     def show(self, loaded: Loaded, state: BrowserState) -> None:
         """Draw a state."""
         facts = loaded.source.facts
-        self.query_one("#heading", Static).update(heading(facts.address_bits, facts.data_bits))
+        self.query_one("#heading", Static).update(heading(facts.address_bits, facts.data_bits), layout=False)
         self.query_one(CycleList).show(loaded.source, state)
         self.query_one(CycleDetail).show(loaded.source, loaded.board, state)
         self.query_one(LevelView).show(loaded.source, state)

@@ -63,16 +63,16 @@ class LevelsScreen(SteppingScreen):
             self.host.act(states.place_caret, int(source.cycles.time[self.host.state.cursor]))
 
     def action_edge(self, step: int) -> None:
-        """To the next change of the chosen line (of the first line of a group)."""
+        """To the next change of the chosen line, or of any line of the chosen group."""
         host = self.host
         source = host.loaded.source
         if not host.state.groups:
             return
-        name = host.state.groups[host.state.group].lines[0]
-        bit = next(bit for bit, line in enumerate(source.facts.lines) if line.name == name)
-        run = find_edge(source.capture, bit, caret_of(source, host.state), step)
+        names = host.state.groups[host.state.group].lines
+        bits = [bit for bit, line in enumerate(source.facts.lines) if line.name in names]
+        run = find_edge(source.capture, bits, caret_of(source, host.state), step)
         where = "later" if step > 0 else "earlier"
-        host.search(run, f"There is no {where} edge on this line.", edge=True)
+        host.search(run, f"There is no {where} edge here.", edge=True)
 
     def action_mark(self, which: Literal[0, 1]) -> None:
         """First or second mark at the middle."""

@@ -21,6 +21,7 @@ __all__ = ["BuffersScreen", "SelectsScreen", "TimingScreen", "TrendScreen"]
 class _Picture(TextScreen):
     keys = PICTURE
     BINDINGS: ClassVar[list[BindingType]] = bindings(PICTURE)
+    _drawn_width = 0
 
     @property
     def _width(self) -> int:
@@ -28,7 +29,13 @@ class _Picture(TextScreen):
 
     def on_resize(self) -> None:
         """Pictures depend on the width."""
-        self.draw()
+        if self.ready and self._width != self._drawn_width:
+            self.draw()
+
+    def draw(self) -> None:
+        """Draw, and remember for which width."""
+        self._drawn_width = self._width
+        super().draw()
 
 
 class SelectsScreen(_Picture):

@@ -17,6 +17,7 @@ from tui.screens.base import BrowserScreen
 from tui.state import BrowserState
 from tui.widgets.heat import HeatMap, cell_words
 from tui.widgets.suspects import suspect_list, verdict_words
+from tui.widgets.trend_picture import cell_trend
 
 __all__ = ["WhereScreen"]
 
@@ -27,6 +28,7 @@ class WhereScreen(BrowserScreen):
     view = "where"
     keys = WHERE
     BINDINGS: ClassVar[list[BindingType]] = bindings(WHERE)
+    _drawn_width = 0
 
     def compose_body(self) -> ComposeResult:
         """Verdict over map and suspects over the chosen cell."""
@@ -38,15 +40,24 @@ class WhereScreen(BrowserScreen):
 
     def show(self, loaded: Loaded, state: BrowserState) -> None:
         """Draw a state."""
+        self._drawn_width = self.app.size.width
         result = loaded.session.result
-        self.query_one("#verdict", Static).update(verdict_words(result))
+        self.query_one("#verdict", Static).update(verdict_words(result), layout=False)
         self.query_one(HeatMap).show(result, loaded.board, loaded.source.facts.data_bits, state)
-        self.query_one("#suspects", Static).update(suspect_list(result, state, self.app.size.width >= 120))
-        self.query_one("#cell", Static).update(cell_words(result, loaded.board, state))
+        self.query_one("#suspects", Static).update(
+            suspect_list(result, state, self.app.size.width >= 120), layout=False
+        )
+        words = cell_words(result, loaded.board, state)
+        line = cell_trend(loaded, state, max(20, min(100, self.app.size.width - 30)))
+        if line.plain:
+            words.append("\n")
+            words.append_text(line)
+        self.query_one("#cell", Static).update(words, layout=False)
 
     def on_resize(self) -> None:
         """The list's form depends on the width."""
-        self.draw()
+        if self.ready and self.app.size.width != self._drawn_width:
+            self.draw()
 
     def action_cell(self, down: int, right: int) -> None:
         """Choose another cell."""

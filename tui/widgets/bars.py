@@ -58,7 +58,7 @@ class StatusLine(Static):
     def say(self, text: str, tone: str) -> None:
         """Show untrusted text in a palette colour."""
         mark = {"wrong": "✗ ", "good": "✓ "}.get(tone, "")
-        self.update(Text(mark + text, COLOURS[tone], no_wrap=True, overflow="ellipsis", end=""))
+        self.update(Text(mark + text, COLOURS[tone], no_wrap=True, overflow="ellipsis", end=""), layout=False)
 
 
 class KeyBar(Static):

@@ -97,4 +97,4 @@ class CycleDetail(Static):
 
     def show(self, source: CycleSource, board: BoardLike | None, state: BrowserState) -> None:
         """Draw this state."""
-        self.update(detail_text(source, board, state))
+        self.update(detail_text(source, board, state), layout=False)

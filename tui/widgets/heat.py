@@ -29,6 +29,12 @@ __all__ = [
 NAME_WIDTH = 9
 _SIGNS = (" ", "░", "▒", "▓", "█")
 # Shares of compared reads that are wrong from which a cell takes the next sign and ground.
+_LEGEND = (
+    "",
+    "per cent of compared reads that are wrong:",
+    "· none  ░ under 1  ▒ 10  ▓ 50  █ more",
+    "- nothing compared   ✗ suspect   ✓ cleared",
+)
 _STEPS = (0.0, 0.01, 0.1, 0.5)
 
 
@@ -147,6 +153,8 @@ def cell_words(result: CheckResult, board: BoardLike | None, state: BrowserState
     text = Text()
     place = f"{plain(region.name)} D{state.lane}"
     chip = next((c.designator for c in chips_of(board, region.name) if state.lane in c.lanes), None)
+    if region.start is not None and region.end is not None:
+        place += f" ({region.start:04X}-{region.end:04X})"
     text.append(place, f"bold {COLOURS['text']}")
     if chip is not None:
         text.append(f" is {plain(chip)}", COLOURS["accent"])
@@ -192,7 +200,10 @@ class HeatMap(Widget):
         if not rows:
             text.append("\nThere are no regions: nothing was both written and read.", COLOURS["caution"])
             return text
-        room = max(1, (self.size.height - 1) // 2)
+        lines = (
+            3 if 1 + 3 * len(rows) + len(_LEGEND) <= self.size.height else 2
+        )  # air between regions, if there is room
+        room = max(1, (self.size.height - 1) // lines)
         at = min(state.region or 0, len(rows) - 1)
         self._top = max(min(self._top, at, max(0, len(rows) - room)), at - room + 1)
         for cells, chips in rows[self._top : self._top + room]:
@@ -200,4 +211,7 @@ class HeatMap(Widget):
             text.append_text(cells)
             text.append("\n")
             text.append_text(chips)
+            text.append("\n" * (lines - 2))
+        if 1 + lines * len(rows) + len(_LEGEND) <= self.size.height:
+            text.append("\n" + "\n".join(" " + words for words in _LEGEND), COLOURS["dim"])
         return text

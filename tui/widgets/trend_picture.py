@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -17,10 +18,20 @@ from tui.state import BrowserState
 from tui.widgets.check_text import append_title, fact_lines, spark
 from tui.wording import thousands, time_text
 
-__all__ = ["trend_text", "wrong_counts"]
+__all__ = ["cell_trend", "trend_text", "wrong_counts"]
 
 _MOST_ROWS = 200_000
 NAME_WIDTH = 14
+
+
+@lru_cache(maxsize=2)
+def _wrong_reads(loaded: Loaded) -> tuple[int, NDArray[np.int64], NDArray[np.int16], NDArray[np.uint32]]:
+    """One wrong read in how many is taken, and those reads' times, regions and lanes."""
+    rows = loaded.source.mismatch_rows
+    step = max(1, -(-len(rows) // _MOST_ROWS))
+    rows = rows[::step]
+    cycles = loaded.source.cycles
+    return step, cycles.time[rows], cycles.region[rows], loaded.source.compared.mismatch[rows]
 
 
 def wrong_counts(loaded: Loaded, windows: int, region: int | None = None, lane: int | None = None) -> NDArray[np.int64]:
@@ -28,19 +39,32 @@ def wrong_counts(loaded: Loaded, windows: int, region: int | None = None, lane: 
 
     Looks at the mismatches only, at most 200 000 of them, taken evenly; counts are then scaled up.
     """
-    rows = loaded.source.mismatch_rows
-    step = max(1, -(-len(rows) // _MOST_ROWS))
-    rows = rows[::step]
-    keep = np.ones(len(rows), np.bool_)
+    step, times, regions, lanes = _wrong_reads(loaded)
+    keep = np.ones(len(times), np.bool_)
     if region is not None:
-        keep &= loaded.source.cycles.region[rows] == region
+        keep &= regions == region
     if lane is not None:
-        keep &= (loaded.source.compared.mismatch[rows] >> np.uint32(lane)) & np.uint32(1) == 1
-    times = loaded.source.cycles.time[rows[keep]]
+        keep &= (lanes >> np.uint32(lane)) & np.uint32(1) == 1
+    times = times[keep]
     edges = loaded.first + (np.arange(windows + 1) * (loaded.span + 1)) // windows
     places = np.searchsorted(times, edges)
     counts: NDArray[np.int64] = np.diff(places).astype(np.int64) * step
     return counts
+
+
+def cell_trend(loaded: Loaded, state: BrowserState, columns: int) -> Text:
+    """The cell chosen on the heat map over time, in a line; empty where nothing of it is wrong."""
+    result = loaded.session.result
+    if state.region is None or state.lane is None or state.region >= len(result.regions):
+        return Text()
+    name = result.regions[state.region].name
+    index = next((n for n, r in enumerate(loaded.source.facts.regions) if r.name == name), None)
+    counts = wrong_counts(loaded, columns, index, state.lane)
+    if not counts.any():
+        return Text()
+    text = Text("when: ", COLOURS["dim"], no_wrap=True)
+    text.append(spark(counts.tolist(), columns), COLOURS["wrong"])
+    return text
 
 
 def trend_text(loaded: Loaded, state: BrowserState, width: int) -> Text:
