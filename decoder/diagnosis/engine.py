@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from decoder.progress import Progress, silent
@@ -49,26 +50,42 @@ def diagnose(evidence: Evidence, progress: Progress = silent) -> Diagnosis:
     return Diagnosis(suspects=suspects, unexplained=left, none_of_these=none)
 
 
+class _Bench:
+    """Weighs with given faults laid over, and remembers what it has weighed."""
+
+    def __init__(self, study: Study) -> None:
+        self._study = study
+        self._held: dict[object, Weighed] = {}
+
+    def weigh(self, given: Sequence[Scored] = ()) -> Weighed:
+        """All candidates, with ``given`` taken as true."""
+        key = frozenset((s.candidate.key, s.variant, s.hard, s.acts) for s in given)
+        if key not in self._held:
+            self._held[key] = weigh(self._study, [FoundFault(s, self._study) for s in given])
+        return self._held[key]
+
+
 def _find(study: Study, progress: Progress) -> tuple[list[_Round], int]:
     """A good first fault or pair; more while they pay; then each is weighed again with the others given."""
-    weighed = weigh(study)
+    bench = _Bench(study)
+    weighed = bench.weigh()
     if not weighed.scored:
         return [], weighed.survey.wrong
-    rounds, weighed = _begin(study, weighed)
+    rounds, weighed = _begin(bench, weighed)
     while len(rounds) < _AT_MOST and weighed.scored:
         best = max(weighed.scored, key=lambda s: math.log(s.candidate.prior) + s.log_lenient)
         if not _pays(best, weighed):
             break
         rounds.append(_Round(best, weighed))
         progress("weighing suspects", len(rounds), None, "faults")
-        weighed = weigh(study, [FoundFault(r.chosen, study) for r in rounds])
+        weighed = bench.weigh([r.chosen for r in rounds])
     left = weighed.survey.wrong
     if len(rounds) > 1:
-        left = _again(study, rounds)
+        left = _again(bench, rounds)
     return rounds, left
 
 
-def _begin(study: Study, weighed: Weighed) -> tuple[list[_Round], Weighed]:
+def _begin(bench: _Bench, weighed: Weighed) -> tuple[list[_Round], Weighed]:
     """The best single fault, or the larger half of a pair that explains the reads better.
 
     A single fault far up the path (a write line of the whole card) covers what
@@ -79,7 +96,7 @@ def _begin(study: Study, weighed: Weighed) -> tuple[list[_Round], Weighed]:
     starts = [single, *_halves(weighed, single)]
     tried = []
     for start in starts:
-        after = weigh(study, [FoundFault(start, study)])
+        after = bench.weigh([start])
         value = _alone(start) + after.noise.log_strays(after.survey.wrong)
         best = max(after.scored, key=lambda s: s.log_posterior, default=None)
         if best is not None:
@@ -121,13 +138,12 @@ def _pays(best: Scored, weighed: Weighed) -> bool:
     return best.log_lenient + math.log(best.candidate.prior) + _second() > noise.log_strays(noise.wrong)
 
 
-def _again(study: Study, rounds: list[_Round]) -> int:
+def _again(bench: _Bench, rounds: list[_Round]) -> int:
     """The swap pass: every fault against all candidates, the other faults given."""
     for _ in range(2):
         changed = False
         for i, held in enumerate(rounds):
-            others = [FoundFault(r.chosen, study) for j, r in enumerate(rounds) if j != i]
-            weighed = weigh(study, others)
+            weighed = bench.weigh([r.chosen for j, r in enumerate(rounds) if j != i])
             if not weighed.scored:
                 continue
             best = weighed.scored[0]
@@ -135,7 +151,7 @@ def _again(study: Study, rounds: list[_Round]) -> int:
             rounds[i] = _Round(best, weighed)
         if not changed:
             break
-    return weigh(study, [FoundFault(r.chosen, study) for r in rounds]).survey.wrong
+    return bench.weigh([r.chosen for r in rounds]).survey.wrong
 
 
 def _slot(held: _Round) -> Slot | None:

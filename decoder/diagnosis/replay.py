@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from . import lanes_kernel, replay_kernel
 from .cells import CellSpace
 from .study import Rows, Study
-from .theory import BENDS, LaneFault, Maps, PathFault, maps_of
+from .theory import BENDS, LaneFault, Maps, PathFault
 from .weighing import Tally
 
 __all__ = ["Effect", "PathRun", "Tables", "as_path", "run_lanes", "screened"]
@@ -106,6 +106,7 @@ class Tables:
     """
 
     def __init__(self, study: Study, focus: NDArray[np.int32] | None = None) -> None:
+        self._study = study
         self.cells = study.cells
         self.elected, self.settled = study.election()
         self._focus = focus
@@ -116,7 +117,7 @@ class Tables:
         """(maps, part a cell) of one fault."""
         key = (fault.op, fault.numbers, fault.regions)
         if self._held is None or key != self._key:
-            maps = maps_of(fault, self.cells)
+            maps = self._study.maps(fault)
             self._held = (maps, _parts(maps, self.cells, fault, self._focus))
             self._key = key
         return self._held

@@ -17,11 +17,12 @@ from .cells import CellSpace
 from .evidence import Evidence
 from .parts_view import CardView
 from .replay_kernel import WINDOWS
+from .theory import Maps, PathFault, maps_of
 
 __all__ = ["Overlay", "Rows", "Study", "Survey"]
 
 _ROWS_IN_MEMORY = 3_000_000  # about 60 bytes a row
-_MAX_PATTERNS = 4096
+_MAPPED_CELLS = 20_000_000  # 4 to 16 bytes each
 
 
 @dataclass(slots=True)
@@ -130,6 +131,7 @@ class Study:
         self._fixed = np.array([*(not r.writable for r in self.card.regions), False], np.bool_)
         self._span = (0, 0)  # first tick and length, known after the first pass
         self._held: list[Rows] | None = None
+        self._maps: dict[object, Maps] = {}
         self._elected: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
 
     @property
@@ -174,6 +176,16 @@ class Study:
                 rows.rest_read,
             )  # fmt: skip
             yield rows
+
+    def maps(self, fault: PathFault) -> Maps:
+        """Where accesses go under a fault; remembered while that does not take much memory."""
+        key = (fault.op, fault.numbers, fault.regions)
+        held = self._maps.get(key)
+        if held is None:
+            held = maps_of(fault, self.cells)
+            if len(self._maps) * self.cells.total < _MAPPED_CELLS:
+                self._maps[key] = held
+        return held
 
     def election(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
         """(levels, lanes) that most reads agree on, of cells that were read before they were ever written."""

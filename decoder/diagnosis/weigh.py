@@ -25,6 +25,7 @@ _FOCUS_CELLS = 24
 _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are dropped
 _KEEP_AT_MOST = 160
 _WORTH_ASKING_CELLS = 12
+_PAIRS = 24  # shorted address lines replayed, of each part
 _MANY_CELLS = 64  # failing cells past which no single cell is worth asking about, save the worst
 
 
@@ -124,7 +125,9 @@ def _path_effects(
                 wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * v.weight))
     focus = _focus(survey)
     blocks = list(study.blocks(overlays)) if study.in_memory else None
-    first = _play(study, list(wanted), blocks, overlays, focus)
+    first = _play(study, [f for f in wanted if not f.op.startswith("joined")], blocks, overlays, focus)
+    first.update(_play(study, _worth_joining(list(wanted), first), blocks, overlays, focus))
+    wanted = {f: prior for f, prior in wanted.items() if f in first}
     wrong = sum(survey.cells[int(c)][0] for c in focus)
     noise = Noise(wrong, survey.total, study.data_bits)
     keep = _promising(first, wanted, noise)
@@ -142,6 +145,30 @@ def _wear_effects(study: Study, candidates: Sequence[Candidate], overlays: Seque
     found: Effects = {key: (e, e) for key, e in run_decay(decays, study.cells, blocks).items()}
     found.update({key: (e, e) for key, e in run_coupled(couples, study.cells, blocks, study.data_bits).items()})
     return found
+
+
+def _worth_joining(wanted: Sequence[PathFault], first: Effects) -> list[PathFault]:
+    """The shorted pairs of address lines worth a replay.
+
+    An access that a short of two lines leads astray goes where one of them
+    stuck at that level would lead it; so a pair explains no more than its two
+    lines do, each stuck alone.
+    """
+    alone: dict[tuple[object, ...], int] = {}
+    for fault, (_, some) in first.items():
+        if isinstance(fault, PathFault) and fault.op.startswith("forced"):
+            key = (fault.op[6:], fault.regions, fault.mask, fault.floats, *fault.numbers)
+            alone[key] = some.tally.explained + some.tally.excused
+    groups: dict[tuple[object, ...], list[tuple[int, PathFault]]] = {}
+    for fault in wanted:
+        if not fault.op.startswith("joined"):
+            continue
+        *region, one, two, high = fault.numbers
+        where = (fault.op[6:], fault.regions, fault.mask, fault.floats, *region)
+        worth = alone.get((*where, one, high), 0) + alone.get((*where, two, high), 0)
+        if worth:
+            groups.setdefault(where, []).append((worth, fault))
+    return [f for group in groups.values() for _, f in sorted(group, key=lambda item: -item[0])[:_PAIRS]]
 
 
 def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) -> list[PathFault]:
