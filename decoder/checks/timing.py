@@ -56,6 +56,8 @@ class TimingCheck:
         self._clock = pins(setting.names, [clock]) if clock in setting.clipped else None
         self._clock_level = -1
         self._rises = np.zeros(0, np.int64)
+        self._usual: float | None = None
+        self._edges = np.zeros(0, np.int64)
         self._told = 0
         self._chips = _Chips(board, setting, self._width)
 
@@ -87,9 +89,10 @@ class TimingCheck:
         spans = (edges[PERIODS:] - edges[:-PERIODS]) / PERIODS
         if not len(spans):
             return
+        if self._usual is None:
+            self._usual = float(spans[0])
         # A gap, or a clock that stood still, is no period.
-        usual = np.median(spans)
-        good = spans < 2 * usual
+        good = spans < 2 * self._usual
         for (measure, _), tally in self._tallies.items():
             if measure == "cycle":
                 tally.add(spans[good], np.full(int(good.sum()), -1), edges[PERIODS:][good])
@@ -119,13 +122,16 @@ class TimingCheck:
         chips.add(joined, moments, sound, index)
 
     def _clock_edges(self, joined: Joined) -> NDArray[np.int64]:
-        """Times of all clock edges in the joined rows, ticks."""
+        """Times of the clock's edges in the joined rows and of the last one up to them, ticks."""
         if self._clock is None:
             return np.zeros(0, np.int64)
         rows = joined.rows
         rises, edges = np.empty(len(rows.time), np.int64), np.empty(len(rows.time), np.int64)
         _, count, _ = kernel.line_edges(rows.time, rows.levels, self._clock.word[0], self._clock.bit[0], -1, rises, edges)
-        return edges[:count]
+        # Rows overlap from call to call, so the edge that the first row came with was seen before.
+        earlier = self._edges[: int(np.searchsorted(self._edges, rows.time[0], side="right"))]
+        self._edges = np.concatenate([earlier[-1:], edges[:count]])
+        return self._edges
 
 
 _Measured = tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.bool_]]

@@ -1,0 +1,155 @@
+"""Channel health on captures with one thing wrong with the clips."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from captures_demo.world.analyser import Analyser, record, write_vcd
+from captures_demo.world.bench import spell, standard_clips
+from captures_demo.world.pins import waveforms
+from captures_demo.world.driver_cases import draw_driver_case
+from decoder.checks import ProbesResult
+from decoder.pipeline import Request, run_probes
+
+
+@pytest.fixture(scope="module")
+def recording():
+    case = draw_driver_case("healthy", 46)
+    waves = waveforms(case.run, np.random.default_rng(46))
+    clips = standard_clips(case.machine)
+    return case, waves, clips
+
+
+def looked(folder, case, waves, clips, *, profile=True, change=None, **analyser) -> ProbesResult:
+    made = record(waves, clips, Analyser(**{"rate_hz": 24e6, **analyser}), 46, int(case.run.time_ns[-1]))
+    if change is not None:
+        change(made)
+    path = folder / "run.vcd"
+    write_vcd(made, path, {line: spell(line, "slash") for line in clips})
+    return run_probes(Request(str(path), profile=case.machine.bus if profile else None))
+
+
+def doubts(result) -> set[str]:
+    return {f.code for f in result.findings if f.weight == "doubt"}
+
+
+def channel_of(made, name):
+    return made.names.index(name)
+
+
+def test_sound_clips_give_no_doubt_and_the_clock(recording, tmp_path):
+    case, waves, clips = recording
+    result = looked(tmp_path, case, waves, clips)
+    assert doubts(result) == set()
+    assert not result.warnings
+    assert result.clock is not None
+    assert result.clock.period_ns == pytest.approx(1e9 / case.machine.clock_hz, rel=0.01)
+    assert result.sample_ns == pytest.approx(1e9 / 24e6, rel=0.01)
+    assert result.clock.dropouts == 0
+
+
+def test_the_clock_is_found_without_a_bus(recording, tmp_path):
+    case, waves, clips = recording
+    result = looked(tmp_path, case, waves, clips, profile=False)
+    assert result.clock is not None
+    assert result.clock.period_ns == pytest.approx(1e9 / case.machine.clock_hz, rel=0.01)
+
+
+def test_slow_sampling_is_said_with_the_rate_that_would_do(recording, tmp_path):
+    case, waves, clips = recording
+    result = looked(tmp_path, case, waves, clips, rate_hz=4 * case.machine.clock_hz)
+    assert "slow-sampling" in doubts(result)
+    assert result.rate_enough is False
+
+
+def test_dropouts_are_counted_and_placed(recording, tmp_path):
+    case, waves, clips = recording
+    result = looked(tmp_path, case, waves, clips, dropouts=((0.002, 0.0025),))
+    assert "dropout" in doubts(result)
+    assert result.clock.dropouts == 1
+    assert result.clock.first_dropout_s == pytest.approx(0.002, abs=2e-5)
+    assert result.clock.longest_dropout_s == pytest.approx(0.0005, abs=2e-5)
+
+
+def test_shorted_clips_move_together(recording, tmp_path):
+    case, waves, clips = recording
+
+    def short(made):
+        # D1's clip touches D0's: both show D0.
+        one, other = channel_of(made, "D0"), channel_of(made, "D1")
+        kept = made.channel != other
+        copies = made.channel == one
+        made.sample, made.level = (np.concatenate([a[kept], a[copies]]) for a in (made.sample, made.level))
+        made.channel = np.concatenate([made.channel[kept], np.full(int(copies.sum()), other, np.int32)])
+        order = np.argsort(made.sample, kind="stable")
+        made.sample, made.channel, made.level = made.sample[order], made.channel[order], made.level[order]
+
+    result = looked(tmp_path, case, waves, clips, change=short)
+    (finding,) = [f for f in result.findings if f.code == "moves-together" and "D0" in f.lines]
+    assert set(finding.lines) == {"D0", "D1"}
+    assert finding.weight == "doubt"
+
+
+def test_a_still_clock_clip_is_a_doubt(recording, tmp_path):
+    case, waves, clips = recording
+    clock = "CLK" if case.machine.bus == "z80" else "PHI2"
+
+    def dead(made):
+        kept = (made.channel != channel_of(made, clock)) | (made.sample == 0)
+        made.sample, made.channel, made.level = made.sample[kept], made.channel[kept], made.level[kept]
+
+    result = looked(tmp_path, case, waves, clips, change=dead)
+    (health,) = [c for c in result.channels if c.channel == clock]
+    assert health.verdict.startswith("never moved")
+    assert ("never-moved" in doubts(result)) == (case.machine.bus != "z80")
+
+
+def test_a_loose_ground_glitches_everywhere_at_once(recording, tmp_path):
+    case, waves, clips = recording
+
+    def glitch(made):
+        rng = np.random.default_rng(1)
+        spots = rng.choice(np.arange(1000, made.samples - 1000), 40, replace=False)
+        times, channels, levels = [], [], []
+        for spot in spots:
+            for channel in range(len(made.names)):
+                mine = made.channel == channel
+                place = int(np.searchsorted(made.sample[mine], spot, side="right")) - 1
+                if place < 0:
+                    continue
+                held = int(made.level[mine][place])
+                near = made.sample[mine][max(place, 0) : place + 2]
+                if np.abs(near - spot).min() > 3:
+                    times += [spot, spot + 1]
+                    channels += [channel, channel]
+                    levels += [1 - held, held]
+        made.sample = np.concatenate([made.sample, np.array(times, made.sample.dtype)])
+        made.channel = np.concatenate([made.channel, np.array(channels, made.channel.dtype)])
+        made.level = np.concatenate([made.level, np.array(levels, made.level.dtype)])
+        order = np.argsort(made.sample, kind="stable")
+        made.sample, made.channel, made.level = made.sample[order], made.channel[order], made.level[order]
+
+    result = looked(tmp_path, case, waves, clips, change=glitch)
+    assert "loose-ground" in doubts(result)
+    assert result.glitch_bursts >= 10
+    assert any(w.code == "probe-loose-ground" for w in result.warnings)
+
+
+def test_a_wire_of_something_else_fits_no_bus(recording, tmp_path):
+    case, waves, clips = recording
+
+    def stranger(made):
+        rng = np.random.default_rng(2)
+        other = channel_of(made, "A7")
+        kept = made.channel != other
+        spots = np.sort(rng.choice(np.arange(10, made.samples - 10), 5000, replace=False))
+        made.sample = np.concatenate([made.sample[kept], spots.astype(made.sample.dtype)])
+        made.channel = np.concatenate([made.channel[kept], np.full(len(spots), other, np.int32)])
+        made.level = np.concatenate([made.level[kept], (np.arange(len(spots)) & 1).astype(np.uint8)])
+        order = np.argsort(made.sample, kind="stable")
+        made.sample, made.channel, made.level = made.sample[order], made.channel[order], made.level[order]
+
+    result = looked(tmp_path, case, waves, clips, change=stranger)
+    found = [f for f in result.findings if f.code == "fits-no-bus"]
+    assert [f.lines for f in found] == [("A7",)]
