@@ -14,7 +14,7 @@ PACKAGES = ("bus_profiles", "captures_demo", "decoder", "tui")
 
 # Lowest first; modules on one floor know nothing of each other.
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("decoder.errors", "decoder.text", "decoder.progress"),
+    ("decoder.errors", "decoder.text", "decoder.progress", "decoder.toml_text"),
     ("decoder.durations", "decoder.findings"),
     ("decoder.capture",),
     ("decoder.wiring",),

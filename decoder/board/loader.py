@@ -16,11 +16,11 @@ from decoder.board.rules import check_draft
 from decoder.board.schema import BoardTable, is_line
 from decoder.errors import BoardError
 from decoder.text import plain
+from decoder.toml_text import read_toml_bytes, toml_tables
 
 __all__ = ["load_board"]
 
 _TABLES = ("board", "wiring", "region", "decoder", "buffer")
-LARGEST_FILE = 4 << 20  # a board file is some kilobytes; more is the wrong file
 
 
 def load_board(
@@ -84,11 +84,7 @@ def _parse(file: Path) -> dict[str, Any]:
     try:
         if file.is_dir():
             raise BoardError("this is a folder", where=where, expected="a board file (TOML)")
-        if file.exists() and file.stat().st_size > LARGEST_FILE:
-            raise BoardError(
-                "this file is too large for a board file", where=where, expected="a TOML file of some kilobytes"
-            )
-        data = file.read_bytes()
+        data = read_toml_bytes(file)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise BoardError(
@@ -102,8 +98,8 @@ def _parse(file: Path) -> dict[str, Any]:
         line = data.count(b"\n", 0, error.start) + 1
         raise BoardError("the board file is not text", where=f"{where}, line {line}", expected="UTF-8") from error
     try:
-        return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        return toml_tables(text)
+    except tomllib.TOMLDecodeError as error:
         what, line = _toml_error(str(error), text)
         raise BoardError(
             f"this is not TOML: {what}",

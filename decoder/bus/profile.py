@@ -33,9 +33,12 @@ from decoder.bus.schema import (
 )
 from decoder.errors import ProfileError
 from decoder.text import plain
+from decoder.toml_text import read_toml_bytes, toml_tables
 from decoder.wiring import LineNeed
 
 __all__ = ["Line", "Profile", "check_profile", "line_needs", "load_profile", "profile_from_text", "profile_names"]
+
+_LONGEST_MISTAKE = 2000  # characters of one sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,7 +254,7 @@ def load_profile(name_or_path: str | Path) -> Profile:
 
 def _read(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        return read_toml_bytes(path).decode("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise ProfileError(
             f"the profile cannot be read ({plain(str(error))})", where=plain(str(path)), expected="a TOML file in UTF-8"
@@ -268,7 +271,7 @@ def profile_from_text(text: str, where: str) -> Profile:
     """
     found, file = _parsed(text)
     if file is None or found:
-        listed = "\n  - ".join(found)
+        listed = "\n  - ".join(plain(line, _LONGEST_MISTAKE) for line in found)
         raise ProfileError(
             f"the profile has {len(found)} mistake{'s' if len(found) != 1 else ''}:\n  - {listed}\n", where=plain(where)
         )
@@ -288,7 +291,7 @@ def check_profile(path: str | Path) -> list[str]:
 
 def _parsed(text: str) -> tuple[list[str], ProfileFile | None]:
     try:
-        raw = tomllib.loads(text)
+        raw = toml_tables(text)
     except tomllib.TOMLDecodeError as error:
         return [f"not TOML: {plain(str(error))}"], None
     try:

@@ -12,6 +12,7 @@ from pathlib import Path
 from decoder.capture import Note, Signal
 from decoder.errors import WiringError
 from decoder.text import plain
+from decoder.toml_text import read_toml_bytes, toml_tables
 from decoder.wiring.names import canonical, ranges_text
 
 __all__ = ["LineNeed", "Wiring", "bind", "load_wiring"]
@@ -76,7 +77,7 @@ def load_wiring(path: str | Path) -> dict[str, str]:
     """
     where = plain(str(path))
     try:
-        raw = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+        raw = toml_tables(read_toml_bytes(Path(path)).decode("utf-8"))
     except (OSError, UnicodeDecodeError) as error:
         raise WiringError(f"the wiring cannot be read ({plain(str(error))})", where=where) from error
     except tomllib.TOMLDecodeError as error:
