@@ -175,7 +175,7 @@ def _warnings(notes: list[Note]) -> tuple[WarningFinding, ...]:
 
 def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     """Weigh what was gathered and put it into the contract's words."""
-    from decoder.diagnosis import Evidence, ProfileFacts, diagnose
+    from decoder.diagnosis import Evidence, ProfileFacts, account_for, diagnose
 
     run = gathered.run
     profile = run.profile
@@ -191,6 +191,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         traffic=gathered.traffic,
     )
     found = diagnose(evidence, progress)
+    beside = account_for(evidence, found.suspects, progress)
     return CheckResult(
         capture=capture_finding(run, gathered.notes, gathered.checks),
         profile=profile.name,
@@ -200,9 +201,9 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         mismatch_total=sum(region.mismatches for region in gathered.counts),
         suspects=found.suspects,
         unexplained=found.unexplained,
-        cleared=found.cleared,
-        coverage=found.coverage,
+        cleared=beside.cleared,
+        coverage=beside.coverage,
         next_steps=found.next_steps,
-        intermittence=found.intermittence,
+        intermittence=beside.intermittence,
         checks=gathered.checks.summary() if gathered.checks is not None else {},
     )

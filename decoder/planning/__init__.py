@@ -5,7 +5,8 @@ from .dump import dump_text
 from .join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
 from .match import MatchGroup, MatchPlace, MatchResult, match_runs
 from .match import Run as MatchRun
-from .retest import RetestResult, retest
+from .retest import RetestResult
+from .retest import retest as judge_repair
 
 __all__ = [
     "Alignment",
@@ -24,6 +25,6 @@ __all__ = [
     "comparable",
     "dump_text",
     "join_passes",
+    "judge_repair",
     "match_runs",
-    "retest",
 ]

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from decoder.report.page import html_page
     from decoder.report.planning_text import join_text, match_text
     from decoder.report.plots import Histogram
+    from decoder.report.repair_text import retest_text
     from decoder.report.scenes import scene_svg
     from decoder.report.schemas import board_schema, profile_schema
     from decoder.report.timing_plots import timing_histograms
@@ -51,6 +52,7 @@ __all__ = [
     "probes_text",
     "profile_schema",
     "refuse_overwriting",
+    "retest_text",
     "scene_svg",
     "selects_text",
     "table_text",
@@ -75,6 +77,7 @@ _LATER = {
     "match_text": "planning_text",
     "probes_text": "checks_text",
     "profile_schema": "schemas",
+    "retest_text": "repair_text",
     "scene_svg": "scenes",
     "timing_histograms": "timing_plots",
     "selects_text": "checks_text",

@@ -27,6 +27,7 @@ from tui.commands.match import match
 from tui.commands.parts import parts
 from tui.commands.probes import probes
 from tui.commands.profiles import profiles
+from tui.commands.retest import retest
 from tui.commands.screen import complain
 from tui.commands.selects import selects
 from tui.commands.timing import timing
@@ -56,6 +57,7 @@ app.command("timing", short_help="Measured times against published limits.")(tim
 app.command("probes", short_help="The health of every channel.")(probes)
 app.command("join", short_help="One capture out of several passes.")(join)
 app.command("match", short_help="Where two captures part.")(match)
+app.command("retest", short_help="Is the repair proved?")(retest)
 app.command("browse", short_help="Step through the evidence in the terminal.")(browse)
 app.command("profiles", short_help="The buses that are known.")(profiles)
 app.command("parts", short_help="The chips that are known.")(parts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -27,17 +28,28 @@ def profiles(
             show_default=False,
         ),
     ] = None,
+    check: Annotated[
+        Path | None,
+        typer.Option(
+            "--check", metavar="FILE", help="Explain every mistake in a profile of your own.", show_default=False
+        ),
+    ] = None,
     as_json: opt.JsonOption = False,
 ) -> int:
     """List the buses that are known, or tell all about one: its lines, its cycles, its timing.
+
+    How to write a profile of your own is told in bus_profiles/WRITING.md.
 
     \b
     busledger profiles
     busledger profiles z80
     busledger profiles my_bus.toml
+    busledger profiles --check my_bus.toml
     """
     from decoder.bus import load_profile, profile_names
 
+    if check is not None:
+        return _check(check)
     if as_json:
         names = profile_names() if name is None else (name,)
         known = [_as_data(load_profile(each)) for each in names]
@@ -49,6 +61,19 @@ def profiles(
     else:
         _show_one(load_profile(name))
     return 0
+
+
+def _check(path: Path) -> int:
+    """Exit status 0 for a profile without mistakes, 2 with each of them in a sentence."""
+    from decoder.bus import check_profile
+
+    found = check_profile(path)
+    if not found:
+        screen.show_paragraphs([f"{path}: this profile is right"])
+        return 0
+    head = f"{path}: {len(found)} mistake{'s' if len(found) != 1 else ''}"
+    screen.show_paragraphs([head, *(f"- {sentence}" for sentence in found)], title=True)
+    return 2
 
 
 def _show_one(profile: Profile) -> None:
