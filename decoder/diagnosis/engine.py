@@ -8,8 +8,10 @@ from dataclasses import dataclass
 
 from decoder.progress import Progress, silent
 
+from .account import account_for
 from .candidates import priors
 from .evidence import Diagnosis, Evidence
+from .next_steps import next_steps
 from .overlay import FoundFault
 from .study import Study
 from .suspects import Slot, suspects_of
@@ -47,7 +49,16 @@ def diagnose(evidence: Evidence, progress: Progress = silent) -> Diagnosis:
     if rounds and not slots:
         left = rounds[0].weighed.survey.wrong
     none = max((slot.none for slot in slots), default=1.0 if rounds or left else 0.0)
-    return Diagnosis(suspects=suspects, unexplained=left, none_of_these=none)
+    account = account_for(evidence, suspects, progress)
+    return Diagnosis(
+        suspects=suspects,
+        unexplained=left,
+        cleared=account.cleared,
+        coverage=account.coverage,
+        next_steps=next_steps(evidence, study.card, slots),
+        intermittence=account.intermittence,
+        none_of_these=none,
+    )
 
 
 class _Bench:

@@ -6,10 +6,11 @@ from .candidates import Candidate, bits_of
 from .study import Study
 from .weigh import Scored
 
-__all__ = ["evidence_lines", "place", "summary"]
+__all__ = ["evidence_lines", "lanes_text", "place", "summary"]
 
 
-def _lanes(mask: int) -> str:
+def lanes_text(mask: int) -> str:
+    """Lanes for people: ``D4``, ``D0, D3``, ``D0-D7``."""
     bits = bits_of(mask)
     if len(bits) > 2 and bits == list(range(bits[0], bits[-1] + 1)):
         return f"D{bits[0]}-D{bits[-1]}"
@@ -19,7 +20,7 @@ def _lanes(mask: int) -> str:
 def place(study: Study, c: Candidate) -> str:
     """Where it is: "U14 or its socket, bank3, D4"."""
     region = None if c.region is None else study.card.regions[c.region].name
-    lanes = _lanes(c.lanes)
+    lanes = lanes_text(c.lanes)
     if c.scope in ("chip", "cell"):
         part = f"{c.component} or its socket" if c.component else "a memory chip or its socket"
         return f"{part}, {region}, {lanes}"

@@ -1,0 +1,265 @@
+"""What to do next, in the bench's own order: reseat, clean, clip, exercise another region, swap, replace.
+
+Where a step parts the open suspects, its gain is computed: the mutual
+information, in bits, between who is guilty and what the step would show, with
+each suspect's prediction of that. A suspect that predicts nothing, and "none
+of these", say either with even chance. "The chip or its socket" stays the word
+until a swap says which.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+from decoder.findings import NextStep
+
+from .candidates import Candidate, bits_of
+from .evidence import Evidence
+from .parts_view import CardView, ChipView
+from .suspects import Slot
+from .wording import lanes_text
+
+__all__ = ["gain_bits", "next_steps"]
+
+_WORTH = 0.02  # bits; a step that would settle less is not offered for its gain
+_CLIPS = 3
+# What a step shows if a suspect is guilty: True, False, or None = could be either.
+Prediction = Callable[[Candidate], bool | None]
+
+
+def gain_bits(shares: Sequence[float], shows: Sequence[bool | None]) -> float:
+    """Expected fall in entropy, bits, when a step shows one of two things.
+
+    ``shares``: probabilities that sum to 1; ``shows``: what each predicts.
+    """
+    yes = sum(p * (0.5 if s is None else float(s)) for p, s in zip(shares, shows, strict=True))
+    unsure = sum(p for p, s in zip(shares, shows, strict=True) if s is None)
+    return max(0.0, _entropy(yes) - unsure)
+
+
+def _entropy(p: float) -> float:
+    if p <= 0.0 or p >= 1.0:
+        return 0.0
+    return -p * math.log2(p) - (1 - p) * math.log2(1 - p)
+
+
+class _Open:
+    """The open suspects of one fault, with the means to ask what a step would tell."""
+
+    def __init__(self, slot: Slot) -> None:
+        kept = [(s.candidate, p) for s, p in zip(slot.scored, slot.shares, strict=True) if p > 1e-3]
+        self.candidates = [c for c, _ in kept]
+        self.shares = [*(p for _, p in kept), max(0.0, 1.0 - sum(p for _, p in kept))]
+        self.leader = max(kept, key=lambda item: item[1])[0]
+        self.intermittent = not next(s for s in slot.scored if s.candidate is self.leader).hard
+
+    def gain(self, shows: Prediction) -> float:
+        """Bits that a step would settle."""
+        return gain_bits(self.shares, [*(shows(c) for c in self.candidates), None])
+
+
+def next_steps(evidence: Evidence, card: CardView, slots: Sequence[Slot]) -> tuple[NextStep, ...]:
+    """Steps for every fault found, the first fault's first; none without a fault."""
+    found: dict[str, NextStep] = {}
+    for slot in slots:
+        if not slot.scored:
+            continue
+        for step in _steps(evidence, card, _Open(slot)):
+            found.setdefault(step.text, step)
+    return tuple(found.values())
+
+
+def _steps(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:
+    steps = _seat(asked)
+    clips = sorted(_clips(evidence, card, asked), key=lambda step: -(step.gain_bits or 0.0))
+    steps += [step for step in clips if (step.gain_bits or 0.0) >= _WORTH][:_CLIPS]
+    steps += _exercise(card, asked)
+    steps += _swap(card, asked)
+    steps += _replace(asked)
+    return steps
+
+
+def _part(c: Candidate) -> str | None:
+    return c.component
+
+
+def _seat(asked: _Open) -> list[NextStep]:
+    parts = list(dict.fromkeys(p for p in map(_part, asked.candidates[:4]) if p))
+    if not parts:
+        return []
+    steps = [
+        NextStep(
+            text=f"Power off; press {_and(parts)} home in the socket (look for bent pins), and run the test again."
+        )
+    ]
+    if asked.intermittent:
+        steps.append(
+            NextStep(
+                text=f"It comes and goes: lift {_and(parts)}, clean legs and socket contacts "
+                "and the card's edge connector, and run the test again."
+            )
+        )
+    return steps
+
+
+def _and(words: Sequence[str]) -> str:
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+# -- clip and look ------------------------------------------------------------
+def _clips(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:
+    return [
+        *_clip_selects(evidence, card, asked),
+        *_clip_far_side(evidence, card, asked),
+        *_clip_chip_pins(card, asked),
+    ]
+
+
+def _clip_selects(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:
+    """A select at the decoder's output: wrong if the decoder, or an address line before it, is at fault."""
+    steps = []
+    for region in card.regions:
+        if not region.select or region.select in evidence.clipped_lines:
+            continue
+
+        def shows(c: Candidate, r: int = region.index) -> bool | None:
+            if c.scope == "decoder":
+                return r in (c.region, c.other)
+            return c.scope == "board" and any(b not in card.regions[r].bits for b in c.lines)
+
+        text = (
+            f"Clip {region.select} (the select of {region.name}): if it comes exactly for its addresses, "
+            "the select logic is innocent."
+        )
+        steps.append(NextStep(text=text, clip=(region.select,), gain_bits=round(asked.gain(shows), 3)))
+    return steps
+
+
+def _clip_far_side(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:
+    """A data lane behind the buffer: wrong there if a chip is at fault, right if the buffer or the bus is."""
+    steps = []
+    for buffer in card.buffers:
+        board_buffer = next(b for b in evidence.board.buffers if b.designator == buffer.designator)
+        for lane in bits_of(buffer.mask & asked.leader.lanes)[:1]:
+            line = board_buffer.far_side.get(f"D{lane}", "")
+            if line and line in evidence.clipped_lines:
+                continue
+            gain = asked.gain(_wrong_behind(buffer.regions, buffer.designator))
+            where = line or f"{buffer.designator}'s card-side D{lane}"
+            text = (
+                f"Clip {where} (D{lane} behind {buffer.designator}): wrong there already, the fault is on the card; "
+                f"right there, it is {buffer.designator} or the bus."
+            )
+            steps.append(NextStep(text=text, clip=(line,) if line else (), gain_bits=round(gain, 3)))
+    return steps
+
+
+def _wrong_behind(regions: Sequence[int], designator: str) -> Prediction:
+    def shows(c: Candidate) -> bool | None:
+        if c.scope == "bus" or c.component == designator:
+            return False
+        return c.region is None or c.region in regions
+
+    return shows
+
+
+def _clip_chip_pins(card: CardView, asked: _Open) -> list[NextStep]:
+    """The chip's own pins: what arrives wrong there is not the chip's doing."""
+    c = asked.leader
+    chip = _chip_of(card, asked)
+    if chip is None or not chip.designator:
+        return []
+    name = chip.designator
+
+    def chips_doing(other: Candidate) -> bool | None:
+        return other.component == name
+
+    if c.fault in ("address-stuck", "address-bridged"):
+        pins = _and([f"A{b}" for b in c.lines])
+        good, bad = "follows the bus", "the wiring or a buffer before it"
+    elif c.fault in ("write-lost", "dead", "select-missing", "select-extra", "select-swapped", "slow"):
+        pins, good, bad = "select and write pins", "come as they should", "what makes them"
+    elif c.lanes.bit_count() <= 2:
+        pins = _and([f"D{b}" for b in bits_of(c.lanes)])
+        gain = asked.gain(chips_doing)
+        text = (
+            f"Clip {pins} at {name}'s own pin: wrong there already in reads of its region, it is {name} or its socket; "
+            "right there, what lies between it and the bus."
+        )
+        return [NextStep(text=text, gain_bits=round(gain, 3))]
+    else:
+        return []
+    text = f"Clip {pins} at {name}: if what arrives {good}, it is {name} or its socket; if not, {bad}."
+    return [NextStep(text=text, gain_bits=round(asked.gain(chips_doing), 3))]
+
+
+def _chip_of(card: CardView, asked: _Open) -> ChipView | None:
+    """The chip that the open suspects accuse, or that stands where they do."""
+    accused = {c.component for c in asked.candidates if c.scope in ("chip", "cell")}
+    for c in (asked.leader, *asked.candidates):
+        if c.region is None:
+            continue
+        for chip in card.regions[c.region].chips:
+            if chip.mask & c.lanes and (not accused or chip.designator in accused):
+                return chip
+    return None
+
+
+# -- exercise, swap, replace ----------------------------------------------------
+def _exercise(card: CardView, asked: _Open) -> list[NextStep]:
+    """Traffic over another region parts a chip from what its neighbours share with it."""
+    c = asked.leader
+    home = {r for x in asked.candidates if x.region is not None for r in (x.region,)}
+    lanes = c.lanes
+    for region in card.regions:
+        if not region.compared or not region.writable or region.index in home or not region.mask & lanes:
+            continue
+
+        def shows(x: Candidate, r: int = region.index) -> bool | None:
+            return r in x.regions
+
+        gain = asked.gain(shows)
+        if gain < _WORTH:
+            continue
+        text = (
+            f"Run a memory test over {region.name} too: if {lanes_text(lanes)} fails there as well, it is what the "
+            "regions share (buffer, bus, address line); if not, it is the part of this region."
+        )
+        return [NextStep(text=text, gain_bits=round(gain, 3))]
+    return []
+
+
+def _swap(card: CardView, asked: _Open) -> list[NextStep]:
+    chip = _chip_of(card, asked)
+    if chip is None or not chip.designator or not any(c.component == chip.designator for c in asked.candidates):
+        return []
+    accused = {c.component for c in asked.candidates}
+    like = [
+        other.designator
+        for region in card.regions
+        for other in region.chips
+        if other.designator not in accused and other.part == chip.part and other.designator and other.part
+    ]
+    if not like:
+        return []
+
+    # The chip or its socket, as likely one as the other until this very step says.
+    shares: list[float] = []
+    follows: list[bool | None] = []
+    for c, p in zip((*asked.candidates, None), asked.shares, strict=True):
+        mine = c is not None and c.component == chip.designator
+        shares += [p / 2, p / 2] if mine else [p]
+        follows += [True, False] if mine else [None if c is None else False]
+    text = (
+        f"Swap {chip.designator} with {like[-1]} (both {chip.part}) and run the test again: if the fault follows the "
+        f"chip, it is the chip; if it stays, it is the socket or what is wired to it."
+    )
+    return [NextStep(text=text, gain_bits=round(gain_bits(shares, follows), 3))]
+
+
+def _replace(asked: _Open) -> list[NextStep]:
+    parts = list(dict.fromkeys(p for p in map(_part, asked.candidates[:3]) if p))
+    if not parts:
+        return []
+    return [NextStep(text=f"Only then replace {' or else '.join(parts)}, and run retest to prove the repair.")]
