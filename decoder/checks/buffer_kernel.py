@@ -141,7 +141,8 @@ def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, 
     ``can_be_off`` bool (buffers,) it must be off outside its regions; ``pin`` int64
     (buffers, PIN_SIZE); ``shared`` bool (buffers, buffers) have lanes in common;
     ``address``, ``data`` uint64 (words,) the bus's
-    lines; ``hold`` ticks that the CPU keeps driving after a write, ``turn`` ticks that a driver may take to let go. ``tally`` int64 (buffers, TALLY_SIZE).
+    lines; ``hold`` ticks that the CPU keeps driving after a write, ``turn`` ticks
+    that a driver may take to let go. ``tally`` int64 (buffers, TALLY_SIZE).
     """
     count = pin.shape[0]
     standing = np.zeros(count, np.int64)

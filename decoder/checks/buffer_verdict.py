@@ -91,10 +91,10 @@ def _way_verdict(table: NDArray[np.int64], inverting: bool) -> str:
     by_level = table.sum(axis=0)
     offered = by_level.sum(axis=1)
     came = by_level.sum(axis=0)
-    if offered.min() >= FEW and wrong >= MOST * total and came.min() >= FEW:
-        # Wrong for both levels and always: turned over, unless it only repeats the old level.
-        if _keeps(table, right_is) < MOST:
-            return "inverted"
+    always_wrong = offered.min() >= FEW and wrong >= MOST * total and came.min() >= FEW
+    # Wrong for both levels and always: turned over, unless it only repeats the old level.
+    if always_wrong and _keeps(table, right_is) < MOST:
+        return "inverted"
     for level, word in ((0, "stuck-low"), (1, "stuck-high")):
         if came[level] >= 0.999 * total and offered.min() >= FEW:
             return word
@@ -162,7 +162,14 @@ def buffer_findings(counts: BufferCounts, result: BufferResult, setting: Setting
 
 
 def _finding(
-    counts: BufferCounts, code: str, text: str, count: int, of: int, first: float | None, lines: tuple[str, ...] = (), lanes: tuple[str, ...] = ()
+    counts: BufferCounts,
+    code: str,
+    text: str,
+    count: int,
+    of: int,
+    first: float | None,
+    lines: tuple[str, ...] = (),
+    lanes: tuple[str, ...] = (),
 ) -> CheckFinding:
     return CheckFinding(
         code=code,
@@ -188,15 +195,19 @@ def _control_findings(counts: BufferCounts, result: BufferResult, setting: Setti
     # Wrong only in writes that follow a read through it: the direction is right, but it turns too late.
     other_writes = control.writes - int(tally[kernel.C_AFTER_READ])
     late = control.writes_toward == int(tally[kernel.C_TOWARD_AFTER_READ]) and other_writes >= BOTH_LEVELS // 2
-    toward, overlaps = (0, control.writes_toward + control.overlaps) if late else (control.writes_toward, control.overlaps)
+    toward, overlaps = (
+        (0, control.writes_toward + control.overlaps) if late else (control.writes_toward, control.overlaps)
+    )
     longest = f", up to {control.longest_overlap_ns:.0f} ns" if control.longest_overlap_ns else ""
     said: list[tuple[str, str, int, int, float | None, tuple[str, ...]]] = [
         ("direction-away", "its direction points to the card in reads of what it serves", control.reads_away,
          control.reads, first, direction),
         ("direction-toward", "its direction points to the CPU in writes to what it serves: it fights the CPU",
          toward, control.writes, first, direction),
-        ("enable-missing", "it is not enabled in reads of what it serves", control.reads_off, control.reads, first, enable),
-        ("enable-missing", "it is not enabled in writes to what it serves", control.writes_off, control.writes, first, enable),
+        ("enable-missing", "it is not enabled in reads of what it serves", control.reads_off, control.reads,
+         first, enable),
+        ("enable-missing", "it is not enabled in writes to what it serves", control.writes_off, control.writes,
+         first, enable),
         ("enable-extra", "it drives the CPU's side outside its regions", control.elsewhere,
          control.elsewhere_cycles, first, enable + direction),
         ("turn-round-overlap", f"it still drives the CPU's side while the CPU drives a write{longest}", overlaps,
@@ -234,7 +245,16 @@ def _through_findings(counts: BufferCounts, result: BufferResult) -> list[CheckF
         rows = ways[kernel.SERVED_READ if whole[kernel.SERVED_READ] else kernel.SERVED_WRITE]
         times = [lane.first_wrong_s for lane in result.lanes if lane.first_wrong_s is not None]
         found.append(
-            _finding(counts, code, text, max(r[2] for r in rows), max(r[3] for r in rows), min(times, default=None), (), names)
+            _finding(
+                counts,
+                code,
+                text,
+                max(r[2] for r in rows),
+                max(r[3] for r in rows),
+                min(times, default=None),
+                (),
+                names,
+            )
         )
     else:
         found += _lane_findings(counts, ways)
@@ -260,9 +280,7 @@ _SAID = {
 _SIDE = {kernel.SERVED_READ: "toward the CPU", kernel.SERVED_WRITE: "toward the card"}
 
 
-def _lane_findings(
-    counts: BufferCounts, ways: dict[int, list[tuple[LanePath, str, int, int]]]
-) -> list[CheckFinding]:
+def _lane_findings(counts: BufferCounts, ways: dict[int, list[tuple[LanePath, str, int, int]]]) -> list[CheckFinding]:
     """One finding a bad lane; an open line may float to one level, so "open" either way explains "stuck" the other."""
     found = []
     for i in range(len(counts.table)):
@@ -276,7 +294,9 @@ def _lane_findings(
         finding = _finding(counts, f"lane-{verdict}", text, wrong, of, lane.first_wrong_s, lines, (lane.lane,))
         if verdict.startswith("stuck") and len(bad) == 1:
             # Seen one way only: a line that nobody drives goes to its pull level.
-            finding = finding.model_copy(update={"other": (f"{lane.lane} is open and its line is pulled to that level",)})
+            finding = finding.model_copy(
+                update={"other": (f"{lane.lane} is open and its line is pulled to that level",)}
+            )
         found.append(finding)
     return sorted(found, key=lambda f: -f.count / max(f.of, 1))
 
@@ -296,7 +316,7 @@ def _leaks(counts: BufferCounts, result: BufferResult) -> list[CheckFinding]:
     if follows >= 0.99 * offered:
         names = tuple(lane.lane for lane in result.lanes)
         return [
-            _finding(counts, "enable-stuck", "its card side follows the CPU in writes to other regions", follows, offered,
+            _finding(counts, "enable-stuck", "its card side follows the CPU in writes to others", follows, offered,
                      None, (counts.buffer.enable.line,) if counts.buffer.enable else (), names)
         ]  # fmt: skip
     return []
@@ -309,9 +329,9 @@ def _held_findings(counts: BufferCounts, result: BufferResult) -> list[CheckFind
     stale = []
     for i, lane in enumerate(counts.buffer.lanes):
         table = counts.held[i]
-        if table.sum(axis=1).min() >= BOTH_LEVELS:
-            if min(table[0, 0] / table[0].sum(), table[1, 1] / table[1].sum()) >= 0.98:
-                stale.append((f"D{lane}", int(table[0, 0] + table[1, 1]), int(table.sum())))
+        offered = table.sum(axis=1)
+        if offered.min() >= BOTH_LEVELS and min(table[0, 0] / offered[0], table[1, 1] / offered[1]) >= 0.98:
+            stale.append((f"D{lane}", int(table[0, 0] + table[1, 1]), int(table.sum())))
     if not stale:
         return []
     lanes = tuple(lane for lane, _, _ in stale)

@@ -19,7 +19,7 @@ from decoder.checks.windows import CycleJoin, Joined
 __all__ = ["BuffersCheck"]
 
 STEP_NS = 20.0
-"""Worst delay from side to side assumed where the parts library has none; LS drivers take up to 18 ns (TI TTL Data Book)."""
+"""Worst delay from side to side where the parts library has none; LS drivers take up to 18 ns (TI TTL Data Book)."""
 LET_GO_NS = 28.0
 """Worst time to turn off: 74LS245, tPHZ (TI TTL Data Book)."""
 _ADDRESS_LINE = re.compile(r"A[DB]?(\d+)$")
@@ -54,11 +54,16 @@ class BuffersCheck:
         self._shared = np.array(
             [[bool(set(a.buffer.lanes) & set(b.buffer.lanes)) for b in self._data] for a in self._data], np.bool_
         ).reshape(n, n)
-        of_role = [
-            [line.name for line in profile.lines.values() if line.role == role and line.name in setting.clipped]
+        self._address, self._near = (
+            relevant_mask(
+                setting.words,
+                pins(
+                    setting.names,
+                    [x.name for x in profile.lines.values() if x.role == role and x.name in setting.clipped],
+                ),
+            )
             for role in ("address", "data")
-        ]
-        self._bus = [relevant_mask(setting.words, pins(setting.names, lines)) for lines in of_role]
+        )
         self._turn = ticks(LET_GO_NS, tick_fs)
         holds = [x.min for x in profile.limits() if x.measure == "write-data-hold" and x.min is not None]
         self._hold = ticks(min(holds, default=0.0), tick_fs)
@@ -98,7 +103,7 @@ class BuffersCheck:
             self._earlier = stacked[-1:]
             kernel.watch_controls(
                 rows.time, rows.levels, rows.unknown, joined.before, joined.at, joined.after, joined.begin, joined.end,
-                stacked, earlier, writes, self._can_be_off, self._pin, self._shared, *self._bus,
+                stacked, earlier, writes, self._can_be_off, self._pin, self._shared, self._address, self._near,
                 self._setting.skew_ticks, self._hold, self._turn, self._tally,
             )  # fmt: skip
         for one, role in zip(self._data, roles, strict=True):

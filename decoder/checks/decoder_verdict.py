@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,7 +124,7 @@ def decoder_findings(counts: DecoderCounts, result: DecoderResult, setting: Sett
                 CheckFinding(
                     code="output-late",
                     weight="fault",
-                    text=f"{output.line} ({result.designator} pin {output.pin}) settles more than twice the part's worst "
+                    text=f"{output.line} ({result.designator} pin {output.pin}) settles more than twice the worst "
                     f"published delay of {counts.network.delay_ns:.0f} ns after its inputs, {output.late} times",
                     component=result.designator,
                     lines=(output.line,),
@@ -205,11 +206,7 @@ def _glitch_findings(counts: DecoderCounts, output: OutputResult, setting: Setti
     glitch = counts.glitch[j]
     designator = counts.network.designator
     total = output.glitches_passing + output.glitches_unexplained
-    common = {
-        "component": designator,
-        "lines": (output.line,),
-        "of": output.moves,
-    }
+    common: dict[str, Any] = {"component": designator, "lines": (output.line,), "of": output.moves}
     name = f"{output.line} ({designator} pin {output.pin})"
     if output.glitches_in_strobe:
         return [
@@ -255,7 +252,9 @@ def _never_moved(result: DecoderResult, output: OutputResult) -> CheckFinding:
         code="never-moved",
         weight="note",
         text=f"{output.line} ({result.designator} pin {output.pin}) never moved"
-        + (f", though its inputs called for it {output.called} times" if called else ": its inputs never called for it"),
+        + (
+            f", though its inputs called for it {output.called} times" if called else ": its inputs never called for it"
+        ),
         component=result.designator,
         lines=(output.line,),
         of=output.called,

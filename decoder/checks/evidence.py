@@ -116,7 +116,9 @@ def _one_region(evidence: ChecksEvidence, region: RegionSelect, swapped: bool, e
     )
     right = f"{select} was seen active in all {region.cycles} cycles of {name}"
     if swapped:
-        evidence.add(swapped_key, SEEN, f"{select} is exchanged: missing in {region.missing} of {region.cycles} own cycles")
+        evidence.add(
+            swapped_key, SEEN, f"{select} is exchanged: missing in {region.missing} of {region.cycles} own cycles"
+        )
         return
     if region.missing:
         text = f"{select} was seen inactive in {region.missing} of {region.cycles} cycles of {name}"
@@ -142,7 +144,7 @@ def _clear_decoders(evidence: ChecksEvidence, selects: SelectsResult) -> None:
             evidence.cleared.append(
                 Cleared(
                     component=decoder.designator,
-                    evidence=f"{', '.join(o.line for o in called)} as its table says in {decoder.judged} settled moments, "
+                    evidence=f"{', '.join(o.line for o in called)} as its table says, {decoder.judged} settled moments, "
                     f"{decoder.rows_seen} of {decoder.rows_possible} rows seen",
                     rate_below=3.0 / decoder.judged,
                 )
@@ -187,7 +189,8 @@ def _both_levels(lane: LanePath) -> bool:
 def _from_lane(evidence: ChecksEvidence, buffer: BufferResult, lane: LanePath) -> None:
     every = EvidenceKey(None, "buffer", buffer.designator, None, (lane.lane,))
     if lane.verdict == "good":
-        text = f"{lane.near} and {lane.far} agree in {lane.reads} reads and {lane.writes} writes through {buffer.designator}"
+        where = f"{lane.reads} reads and {lane.writes} writes through {buffer.designator}"
+        text = f"{lane.near} and {lane.far} agree in {where}"
         evidence.add(every, ACQUITTED, text)
     elif lane.verdict in _LANE_FAULT:
         key = EvidenceKey(_LANE_FAULT[lane.verdict], "buffer", buffer.designator, None, (lane.lane,))
@@ -216,14 +219,12 @@ def _from_address_buffer(evidence: ChecksEvidence, buffer: BufferResult) -> None
     tried = [lane for lane in buffer.lanes if min(lane.writes_low, lane.writes_high) >= ENOUGH]
     bad = [lane for lane in tried if lane.verdict not in ("good", "not exercised")]
     for lane in bad:
-        text = f"{lane.near} does not come through {buffer.designator}: {lane.writes_differ} of {lane.writes} cycles differ"
+        differ = f"{lane.writes_differ} of {lane.writes} cycles differ"
+        text = f"{lane.near} does not come through {buffer.designator}: {differ}"
         for scope in ("board", "region"):
             evidence.add(EvidenceKey("address-stuck", scope, buffer.designator), SEEN, text)
     if tried and not bad:
         text = f"{', '.join(x.near for x in tried)} come through {buffer.designator} in {tried[0].writes} cycles"
         evidence.add(EvidenceKey("address-stuck", None, buffer.designator), ACQUITTED, text)
         evidence.add(EvidenceKey("address-bridged", None, buffer.designator), ACQUITTED, text)
-        evidence.cleared.append(
-            Cleared(component=buffer.designator, lanes=tuple(x.near for x in tried), evidence=text)
-        )
-
+        evidence.cleared.append(Cleared(component=buffer.designator, lanes=tuple(x.near for x in tried), evidence=text))

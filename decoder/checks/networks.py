@@ -188,6 +188,7 @@ class _Walk:
         maker, made_by = self._makers[line]
         return self.outputs(maker, [(made_by, line)], columns, self.ties(maker, [(made_by, line)])[0])
 
+
 def _pins_behind(part: DecoderPart, outputs: Sequence[str]) -> list[str]:
     """Input pins that at least one of the output pins depends on."""
     sections = [part.section_of(pin) for pin in outputs]

@@ -80,7 +80,9 @@ def probes_result(counts: ProbeCounts) -> ProbesResult:
 def probe_doubts(findings: tuple[CheckFinding, ...]) -> list[WarningFinding]:
     """The findings that make other answers doubtful, one line each."""
     return [
-        WarningFinding(code=f"probe-{f.code}", time_s=f.first_time_s, text=f.text) for f in findings if f.weight == "doubt"
+        WarningFinding(code=f"probe-{f.code}", time_s=f.first_time_s, text=f.text)
+        for f in findings
+        if f.weight == "doubt"
     ]
 
 
@@ -128,7 +130,9 @@ def _clock(counts: ProbeCounts, c: int) -> ClockFinding | None:
     missing = int(counts.periods[c, holes].sum())
     ordinary = used[means <= DROPOUT_PERIODS * period]
     mean = counts.sums[c, ordinary].sum() / counts.periods[c, ordinary].sum()
-    variance = float((counts.periods[c, ordinary] * (counts.sums[c, ordinary] / counts.periods[c, ordinary] - mean) ** 2).sum())
+    variance = float(
+        (counts.periods[c, ordinary] * (counts.sums[c, ordinary] / counts.periods[c, ordinary] - mean) ** 2).sum()
+    )
     longest, at = int(counts.channel[c, kernel.LONGEST]), int(counts.channel[c, kernel.LONGEST_AT])
     return ClockFinding(
         channel=counts.names[c],
@@ -152,7 +156,9 @@ def _health(counts: ProbeCounts, c: int, clock: int) -> ChannelHealth:
     start, stop = counts.span
     span = max(stop - start, 1)
     high = int(row[kernel.HIGH_TIME]) + (stop - max(int(row[kernel.LAST]), start) if _level(counts, c) else 0)
-    lost = int(row[kernel.UNKNOWN_TIME]) + (stop - int(row[kernel.UNKNOWN_SINCE]) if row[kernel.UNKNOWN_SINCE] >= 0 else 0)
+    lost = int(row[kernel.UNKNOWN_TIME]) + (
+        stop - int(row[kernel.UNKNOWN_SINCE]) if row[kernel.UNKNOWN_SINCE] >= 0 else 0
+    )
     moves, runts = int(row[kernel.MOVES]), int(row[kernel.RUNTS])
     mates = _mates(counts, c)
     fits = _fits(counts, c, clock)
@@ -175,7 +181,6 @@ def _health(counts: ProbeCounts, c: int, clock: int) -> ChannelHealth:
         high_share=round(min(high / span, 1.0), 4),
         unknown_share=round(min(lost / span, 1.0), 4),
         runts=runts,
-        bursts=0,
         shortest_ns=counts.ns(int(row[kernel.SHORTEST])) if row[kernel.SHORTEST] >= 0 else None,
         moves_only_with=mates,
         fits_clock=fits,
@@ -213,19 +218,25 @@ def _burst_count(counts: ProbeCounts) -> int:
 
 
 def _findings(
-    counts: ProbeCounts, channels: tuple[ChannelHealth, ...], clock: ClockFinding | None, half: float | None, bursts: int
+    counts: ProbeCounts,
+    channels: tuple[ChannelHealth, ...],
+    clock: ClockFinding | None,
+    half: float | None,
+    bursts: int,
 ) -> tuple[CheckFinding, ...]:
     found: list[CheckFinding] = []
 
-    def say(code: str, weight: str, text: str, lines: tuple[str, ...] = (), count: int = 0, when: float | None = None) -> None:
+    def say(
+        code: str, weight: str, text: str, lines: tuple[str, ...] = (), count: int = 0, when: float | None = None
+    ) -> None:
         found.append(
             CheckFinding(code=code, weight=weight, text=text, lines=lines, count=count, first_time_s=when)  # type: ignore[arg-type]
         )
 
     if half is not None and half < ENOUGH_SAMPLES and clock is not None:
         need = ENOUGH_SAMPLES * 2e3 / clock.period_ns
-        say("slow-sampling", "doubt", f"only {half:.1f} samples in half a period of {clock.channel}; {need:.0f} MHz would "
-            f"give {ENOUGH_SAMPLES:.0f}", (clock.channel,))  # fmt: skip
+        say("slow-sampling", "doubt", f"only {half:.1f} samples in half a period of {clock.channel}; {need:.0f} MHz "
+            f"would give {ENOUGH_SAMPLES:.0f}", (clock.channel,))  # fmt: skip
     if bursts >= 3:
         say("loose-ground", "doubt", f"half of the channels or more glitched in the same moment, {bursts} times: "
             "look at the ground clip", (), bursts)  # fmt: skip
@@ -234,7 +245,14 @@ def _findings(
             f"{clock.longest_dropout_s * 1e6:.1f} µs: samples are missing there, or the clock stood still",
             (clock.channel,), clock.dropouts, clock.first_dropout_s)  # fmt: skip
     for gap in counts.gaps[:1]:
-        say("gap", "doubt", f"{len(counts.gaps)} span(s) without samples in the capture", (), len(counts.gaps), counts.seconds(gap[0]))
+        say(
+            "gap",
+            "doubt",
+            f"{len(counts.gaps)} span(s) without samples in the capture",
+            (),
+            len(counts.gaps),
+            counts.seconds(gap[0]),
+        )
     for health, c in zip(channels, range(len(channels)), strict=True):
         _channel_findings(counts, health, c, say)
     _pair_findings(counts, channels, say)
@@ -247,20 +265,26 @@ def _channel_findings(counts: ProbeCounts, health: ChannelHealth, c: int, say: o
     role = _role(counts, health)
     name = (health.channel,)
     if health.verdict == "unknown":
-        say("unknown-channel", "doubt", f"{health.channel} is unknown for {100 * health.unknown_share:.0f} % of the capture", name)
+        say(
+            "unknown-channel",
+            "doubt",
+            f"{health.channel} is unknown for {100 * health.unknown_share:.0f} % of the capture",
+            name,
+        )
     elif health.verdict.startswith("never moved"):
         level = "high" if _level(counts, c) else "low"
         say("never-moved", "doubt" if role in _MUST_MOVE and _required(counts, health) else "note",
             f"{health.channel} never moved, always {level}", name)  # fmt: skip
     elif health.verdict == "fits no bus":
-        say("fits-no-bus", "doubt", f"{health.channel} changes at any moment of the clock alike: no line of this bus does",
+        say("fits-no-bus", "doubt", f"{health.channel} changes at any moment of the clock alike: no line of a bus does",
             name, health.moves)  # fmt: skip
+    said = f"{health.channel} shows {health.runts} pulses of a single sample in {health.moves} changes"
     if health.runts >= 3 and role in ("clock", "strobe", "control"):
         first = int(counts.channel[c, kernel.RUNT_FIRST])
-        say("runts", "doubt", f"{health.channel} shows {health.runts} pulses of a single sample in {health.moves} changes",
+        say("runts", "doubt", said,
             name, health.runts, counts.seconds(first))  # fmt: skip
     elif health.verdict == "many runts" and role is None:
-        say("runts", "note", f"{health.channel} shows {health.runts} pulses of a single sample in {health.moves} changes",
+        say("runts", "note", said,
             name, health.runts)  # fmt: skip
 
 

@@ -142,7 +142,10 @@ class RegionSelects:
     def _swapped(self, i: int, j: int) -> bool:
         """Each select is missing about as often as it comes for the other region."""
         si, sj = int(self._own[i]), int(self._own[j])
-        pairs = ((self._seen(i, si, False), self._seen(i, sj, True)), (self._seen(j, sj, False), self._seen(j, si, True)))
+        pairs = (
+            (self._seen(i, si, False), self._seen(i, sj, True)),
+            (self._seen(j, sj, False), self._seen(j, si, True)),
+        )
         return all(missing and other and 0.8 <= other / missing <= 1.25 for missing, other in pairs)
 
     def _finding(self, code: str, i: int, j: int | None, count: int) -> CheckFinding:
@@ -151,10 +154,10 @@ class RegionSelects:
         source = self._board.select_source(region)
         of = int(self._counts[j if code == "select-extra" and j is not None else i, s].sum())
         line = self._selects[s]
-        lines = (line,)
+        lines: tuple[str, ...] = (line,)
         if code == "select-swapped" and other is not None and j is not None:
             lines = (line, self._selects[int(self._own[j])])
-            text = f"{lines[0]} and {lines[1]} are exchanged: {line} comes for {other.name} instead of {region.name}"
+            text = f"{' and '.join(lines)} are exchanged: {line} comes for {other.name} instead of {region.name}"
         elif code == "select-extra" and other is not None:
             text = f"{line} ({region.name}) also comes in cycles of {other.name}"
         elif code == "select-late":

@@ -66,7 +66,7 @@ class CheckFinding(_Result):
 
 
 class DelayHistogram(_Result):
-    """Delays in bins of one sample: ``counts[k]`` lie around ``(first_bin + k) * bin_ns``; the last bin takes all above.
+    """Delays in bins: ``counts[k]`` lie around ``(first_bin + k) * bin_ns``; the last bin takes all above.
 
     Every delay is a difference of two sampled edges, so it is known to ± ``uncertainty_ns``.
     """
@@ -85,12 +85,12 @@ class DelayHistogram(_Result):
         """The delay that ``share`` of them do not exceed, to one bin; None without any."""
         if not self.total:
             return None
-        wanted, seen, place = max(share * self.total, 1.0), 0, 0
+        wanted, seen = max(share * self.total, 1.0), 0
         for place, count in enumerate(self.counts):
             seen += count
             if seen >= wanted:
-                break
-        return (self.first_bin + place) * self.bin_ns
+                return (self.first_bin + place) * self.bin_ns
+        return None
 
 
 class RowResult(_Result):
@@ -288,7 +288,7 @@ class TimingResult(_Result):
 
 
 class ChannelHealth(_Result):
-    """One channel of the capture. ``runts`` are pulses of one sample; ``bursts`` how often it glitched with many others."""
+    """One channel of the capture. ``runts`` are pulses of one sample."""
 
     channel: str
     line: str | None
@@ -296,7 +296,6 @@ class ChannelHealth(_Result):
     high_share: float
     unknown_share: float
     runts: int
-    bursts: int
     shortest_ns: float | None
     moves_only_with: tuple[str, ...] = ()
     fits_clock: bool | None = None

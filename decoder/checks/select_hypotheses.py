@@ -74,12 +74,17 @@ def _output_faults(network: Network) -> Iterator[Hypothesis]:
         line = (network.outputs[j][1],)
         yield Hypothesis("output-missing", f"{_named(network, j)} does not come", line, _put(table, j, idle))
         yield Hypothesis(
-            "output-stuck-active", f"{_named(network, j)} is active whatever the inputs are", line, _put(table, j, 1 - idle)
+            "output-stuck-active",
+            f"{_named(network, j)} is active whatever the inputs are",
+            line,
+            _put(table, j, 1 - idle),
         )
     for i, j in combinations(range(n_out), 2):
         lines = (network.outputs[i][1], network.outputs[j][1])
         swapped = _put(_put(table, i, bit(j)), j, bit(i))
-        yield Hypothesis("outputs-swapped", f"{_named(network, i)} and {_named(network, j)} are exchanged", lines, swapped)
+        yield Hypothesis(
+            "outputs-swapped", f"{_named(network, i)} and {_named(network, j)} are exchanged", lines, swapped
+        )
     for i in range(n_out):
         for j in range(n_out):
             if i == j:
@@ -155,7 +160,7 @@ _Tried = list[tuple[Hypothesis, NDArray[np.bool_]]]
 def _best(
     tried: _Tried, good: NDArray[np.int64], bad: NDArray[np.int64]
 ) -> tuple[float, Explanation, NDArray[np.bool_]] | None:
-    """(log likelihood, explanation, what its hypothesis allows) of the one that fits best; None if none explains any."""
+    """(log likelihood, explanation, what it allows) of the one that fits best; None if none explains any."""
     scored = []
     for hypothesis, allows in tried:
         explained = int((bad * allows).sum())

@@ -251,8 +251,9 @@ def scan_decoder(
 
     ``time`` int64 (n,), ``levels``/``unknown`` uint64 (n, words), ``fresh`` bool
     (n,) true on the first row after missing samples; ``relevant`` uint64
-    (3, words) the bits of the inputs (and of ``idle_*``), outputs and strobe; nothing is judged while ``idle_*`` holds. ``table`` int64 (2**inputs, choices): the
-    outputs for each input combination and each value of what is not clipped.
+    (3, words) the bits of the inputs (and of ``idle_*``), outputs and strobe; nothing
+    is judged while ``idle_*`` holds. ``table`` int64 (2**inputs, choices): the outputs
+    for each input combination and each value of what is not clipped.
     ``open_high`` outputs whose expected high is not judged (shared open
     collectors), ``idle`` the outputs' inactive levels. ``settle`` and ``skew``
     ticks. The rest is updated in place. Returns the number of rows looked at.

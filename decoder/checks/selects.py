@@ -9,7 +9,17 @@ from decoder.bus import Cycles, Layout, Profile
 from decoder.capture import Capture
 from decoder.checks import select_kernel as kernel
 from decoder.checks.decoder_verdict import DecoderCounts, decoder_findings, decoder_result
-from decoder.checks.lines import Condition, Setting, conditions, fresh_rows, idle_condition, merged, pins, relevant_mask, ticks
+from decoder.checks.lines import (
+    Condition,
+    Setting,
+    conditions,
+    fresh_rows,
+    idle_condition,
+    merged,
+    pins,
+    relevant_mask,
+    ticks,
+)
 from decoder.checks.networks import Network, decoder_network
 from decoder.checks.region_selects import RegionSelects
 from decoder.checks.results import CheckFinding, SelectsResult

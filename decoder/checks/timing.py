@@ -49,7 +49,9 @@ class TimingCheck:
         self._join = CycleJoin(rule_strobes(profile, setting))
         self._width = max(1, ticks(1.0, tick_fs))
         wanted = {(limit.measure, limit.strobe) for limit in profile.limits() if limit.measure}
-        self._tallies = {key: Tally(self._width) for key in sorted(wanted, key=str)}
+        self._tallies: dict[tuple[str, str | None], Tally] = {
+            key: Tally(self._width) for key in sorted(wanted, key=str)
+        }
         self._strobe_of = np.array([rule.strobe for rule in profile.rules])
         self._address, self._data = _rule_masks(profile, setting)
         clock = profile.clock.line
@@ -127,7 +129,9 @@ class TimingCheck:
             return np.zeros(0, np.int64)
         rows = joined.rows
         rises, edges = np.empty(len(rows.time), np.int64), np.empty(len(rows.time), np.int64)
-        _, count, _ = kernel.line_edges(rows.time, rows.levels, self._clock.word[0], self._clock.bit[0], -1, rises, edges)
+        _, count, _ = kernel.line_edges(
+            rows.time, rows.levels, self._clock.word[0], self._clock.bit[0], -1, rises, edges
+        )
         # Rows overlap from call to call, so the edge that the first row came with was seen before.
         earlier = self._edges[: int(np.searchsorted(self._edges, rows.time[0], side="right"))]
         self._edges = np.concatenate([earlier[-1:], edges[:count]])

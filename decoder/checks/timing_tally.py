@@ -17,7 +17,7 @@ KEPT = 5
 
 @dataclass
 class Tally:
-    """Values in ticks, ``width`` ticks a bin. ``bounded`` counts cycles in which nothing moved: a value too large to see.
+    """Values in ticks, ``width`` ticks a bin. ``bounded`` counts cycles in which nothing moved.
 
     ``lowest`` and ``highest`` hold up to five (value, cycle index, time) each, ties in order of time.
     """

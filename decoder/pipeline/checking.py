@@ -40,14 +40,16 @@ def run_selects(request: Request, progress: Progress = silent) -> SelectsResult:
         if not board.decoders and not any(r.select for r in board.regions):
             raise UsageError("the board file names no decoder and no select", where=board.path,
                              expected="a [[decoder]] table or a region with select")  # fmt: skip
-        _wants(run, [line for d in board.decoders for line in d.outputs.values()]
-               + [r.select for r in board.regions if r.select], "no decoder output and no select is clipped")  # fmt: skip
+        lines = [line for d in board.decoders for line in d.outputs.values()]
+        lines += [r.select for r in board.regions if r.select]
+        _wants(run, lines, "no decoder output and no select is clipped")
         check: SelectsCheck | None = None
         for block in run.blocks():
             check = check or SelectsCheck(board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
             check.feed(block.levels, block.cycles)
         assert check is not None  # blocks() gives at least its tail
-        return check.finish()
+        result: SelectsResult = check.finish()
+        return result
     finally:
         run.file.close()
 
@@ -70,7 +72,8 @@ def run_buffers(request: Request, progress: Progress = silent) -> BuffersResult:
             check = check or BuffersCheck(board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
             check.feed(block.levels, block.cycles)
         assert check is not None
-        return check.finish()
+        result: BuffersResult = check.finish()
+        return result
     finally:
         run.file.close()
 
@@ -90,7 +93,8 @@ def run_timing(request: Request, progress: Progress = silent) -> TimingResult:
             check = check or TimingCheck(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
             check.feed(block.levels, block.cycles)
         assert check is not None
-        return check.finish(grade=request.grade)
+        result: TimingResult = check.finish(grade=request.grade)
+        return result
     finally:
         run.file.close()
 
@@ -114,7 +118,8 @@ def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
             check.feed(block)
         if check is None:
             check = ProbesCheck(names, file.header.tick_fs, None, lines, profile)
-        return check.finish()
+        result: ProbesResult = check.finish()
+        return result
 
 
 def _board(run: Run) -> Board:

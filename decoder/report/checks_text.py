@@ -79,7 +79,7 @@ def selects_text(result: SelectsResult, *, width: int = 80, colour: bool = False
 
 def _decoder(decoder: DecoderResult, *, width: int, colour: bool) -> str:
     head = (
-        f"{plain(decoder.designator)} ({plain(decoder.part)}): {decoder.rows_seen} of {decoder.rows_possible} rows seen, "
+        f"{plain(decoder.designator)} ({plain(decoder.part)}): {decoder.rows_seen} of {decoder.rows_possible} rows, "
         f"{decoder.judged} settled moments judged, {decoder.too_short} too short"
     )
     if decoder.not_clipped:
@@ -131,7 +131,8 @@ def _buffer(buffer: BufferResult, *, width: int, colour: bool) -> str:
     rows = [
         [
             plain(lane.near), plain(lane.far or "-"), f"{lane.reads_differ}/{lane.reads}",
-            f"{lane.writes_differ}/{lane.writes}", _range_ns(lane.delay_to_cpu), _range_ns(lane.delay_to_card), lane.verdict,
+            f"{lane.writes_differ}/{lane.writes}", _range_ns(lane.delay_to_cpu), _range_ns(lane.delay_to_card),
+            lane.verdict,
         ]
         for lane in buffer.lanes
     ]  # fmt: skip

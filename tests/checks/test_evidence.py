@@ -77,7 +77,7 @@ def test_healthy_card_clears_decoder_and_driver(tmp_path):
 def test_summary_holds_what_was_found(tmp_path):
     _, result = checked("direction-line-stuck", 3, tmp_path)
     summary = result.summary()
-    assert [f["code"] for f in summary["buffers"]][0] == "direction-away"
+    assert summary["buffers"][0]["code"] == "direction-away"
     assert summary["selects"] == []
 
 

@@ -7,8 +7,8 @@ import pytest
 
 from captures_demo.world.analyser import Analyser, record, write_vcd
 from captures_demo.world.bench import spell, standard_clips
-from captures_demo.world.pins import waveforms
 from captures_demo.world.driver_cases import draw_driver_case
+from captures_demo.world.pins import waveforms
 from decoder.checks import ProbesResult
 from decoder.pipeline import Request, run_probes
 

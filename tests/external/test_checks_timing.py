@@ -31,7 +31,9 @@ def changes(path: Path) -> list[tuple[float, str, str]]:
     names: dict[str, str] = {}
     found: list[tuple[float, str, str]] = []
     now, levels, fresh = 0.0, {}, {}
-    for line in [*lzma.open(path, "rt"), "#0"]:
+    with lzma.open(path, "rt") as text:
+        lines = [*text, "#0"]
+    for line in lines:
         words = line.split()
         if words[:1] == ["$var"]:
             names[words[3]] = words[4]

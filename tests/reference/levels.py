@@ -43,7 +43,7 @@ def captures(draw: st.DrawFn, lines: int, most: int = 40, least: int = 0) -> lis
 
 
 def lasting(rows: list[Row], first: int, last: int, since: int, until: int) -> list[tuple[int, int]]:
-    """(row, how long it lasted) for the rows ``first`` … ``last``, cut to ``since`` … ``until``; only what is longer than 0."""
+    """(row, how long it lasted) for the rows ``first`` … ``last``, cut to ``since`` … ``until``, if longer than 0."""
     found = []
     for r in range(first, last + 1):
         begins = max(rows[r][0], since)

@@ -27,7 +27,7 @@ class ProbeTwin:
         self.unknown = Counter()
         self.longest = {}
         runt_times = []
-        last = {c: rows[0][0] for c in range(channels)} if rows else {}
+        last = dict.fromkeys(range(channels), rows[0][0]) if rows else {}
         lost = {c: rows[0][0] for c in range(channels) if rows and rows[0][1][c] is None}
         rise, period = None, None
         rises = {}

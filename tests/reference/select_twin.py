@@ -124,9 +124,7 @@ class SelectTwin:
             return
         moved_over = value != self.base[o]
         extra = (edges - moved_over) // 2
-        pulses = [
-            (b[0] - a[0], a[0], b[1], b[2]) for a, b in zip(self.edges[o], self.edges[o][1:], strict=False)
-        ]
+        pulses = [(b[0] - a[0], a[0], b[1], b[2]) for a, b in zip(self.edges[o], self.edges[o][1:], strict=False)]
         if extra > 0 and pulses:
             width, began, level, _ = min(pulses, key=lambda p: p[0])
             quiet = began > self.since + self.settle

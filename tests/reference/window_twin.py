@@ -14,7 +14,9 @@ def placed_twin(row_times: list[int], cycle_times: list[int]) -> list[int]:
     return [sum(1 for t in row_times if t < when) for when in cycle_times]
 
 
-def spans_twin(rows: list[Row], cycles: list[dict], holds: dict[int, object], from_begin: dict[int, bool]) -> list[tuple[int, int]]:
+def spans_twin(
+    rows: list[Row], cycles: list[dict], holds: dict[int, object], from_begin: dict[int, bool]
+) -> list[tuple[int, int]]:
     """(begin, end) of each cycle's strobe; ``holds[rule](values)`` says whether a row shows it."""
     found = []
     for cycle in cycles:

@@ -47,7 +47,5 @@ def probes(
     if as_json:
         screen.show_data(result.to_json().encode() + b"\n")
     else:
-        screen.show(
-            probes_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet)
-        )
+        screen.show(probes_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
     return 1 if any(finding.weight == "doubt" for finding in result.findings) else 0

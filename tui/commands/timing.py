@@ -49,7 +49,5 @@ def timing(
     if as_json:
         screen.show_data(result.to_json().encode() + b"\n")
     else:
-        screen.show(
-            timing_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet)
-        )
+        screen.show(timing_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
     return 1 if any(finding.weight == "fault" for finding in result.findings) else 0
