@@ -144,7 +144,7 @@ def _clear_decoders(evidence: ChecksEvidence, selects: SelectsResult) -> None:
             evidence.cleared.append(
                 Cleared(
                     component=decoder.designator,
-                    evidence=f"{', '.join(o.line for o in called)} as its table says, {decoder.judged} settled moments, "
+                    evidence=f"{', '.join(o.line for o in called)} as its table says, {decoder.judged} moments, "
                     f"{decoder.rows_seen} of {decoder.rows_possible} rows seen",
                     rate_below=3.0 / decoder.judged,
                 )
