@@ -8,7 +8,7 @@ from decoder.bus.columns import KIND_NAMES, READ_KINDS, WRITE_KINDS, Cycles, Fla
 from decoder.bus.expression import parse as parse_condition
 from decoder.bus.layout import Layout
 from decoder.bus.profile import Line, Profile, check_profile, line_needs, load_profile, profile_from_text, profile_names
-from decoder.bus.ranges import line_names
+from decoder.bus.ranges import bit_numbers, line_names
 from decoder.bus.unwired import unwired_address, unwired_data
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ __all__ = [
     "Layout",
     "Line",
     "Profile",
+    "bit_numbers",
     "check_profile",
     "line_names",
     "line_needs",
@@ -34,6 +35,7 @@ __all__ = [
     "profile_names",
     "unwired_address",
     "unwired_data",
+    "wanted_lines",
 ]
 
 
@@ -43,4 +45,8 @@ def __getattr__(name: str) -> Any:
         from decoder.bus.extractor import CycleExtractor
 
         return CycleExtractor
+    if name == "wanted_lines":
+        from decoder.bus.behaviour import wanted_lines
+
+        return wanted_lines
     raise AttributeError(name)

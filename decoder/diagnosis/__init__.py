@@ -6,6 +6,7 @@ from .coverage import coverage_of
 from .coverage_counter import CoverageCounter
 from .engine import diagnose
 from .evidence import CheckEvidence, CheckKey, Diagnosis, Evidence, ProfileFacts
+from .listing import PossibleFault, possible_faults
 from .occasions import intermittence_of
 from .statistics import (
     Interval,
@@ -26,6 +27,7 @@ __all__ = [
     "Diagnosis",
     "Evidence",
     "Interval",
+    "PossibleFault",
     "ProfileFacts",
     "TrafficCounter",
     "accesses_needed",
@@ -37,6 +39,7 @@ __all__ = [
     "coverage_of",
     "diagnose",
     "intermittence_of",
+    "possible_faults",
     "rate_below",
     "wilson",
 ]
