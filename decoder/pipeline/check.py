@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from functools import partial
 from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
@@ -13,33 +13,21 @@ from decoder.board import Board, Region
 from decoder.bus import KIND_NAMES, Kind
 from decoder.capture import Note
 from decoder.checks import CheckSet, CheckSetResult
-from decoder.findings import CaptureFinding, CheckResult, CycleCounts, RegionCounts, WarningFinding
-from decoder.ledger import AccessLog, Counter, RegionMap, TrafficMap
+from decoder.findings import CaptureFinding, CheckResult, CycleCounts, Suspect, WarningFinding
+from decoder.ledger import AccessLog, Counter, TrafficMap
 from decoder.progress import Progress, silent
 
+from .beside import Beside
+from .dividing import divide
+from .gathered import Gathered
 from .run import Decoded, Request, Run, open_run, region_map_of
 
 if TYPE_CHECKING:
-    from decoder.diagnosis import TrafficCounter
+    pass
 
-__all__ = ["Gathered", "capture_finding", "conclude", "cycle_counts", "gather", "run_check"]
+__all__ = ["capture_finding", "conclude", "cycle_counts", "gather", "run_check"]
 
 _NOTES_OF_A_KIND = 5  # more of one code word are summed up in one sentence
-
-
-@dataclass
-class Gathered:
-    """What one pass over the capture left behind for the questions that follow."""
-
-    run: Run
-    board: Board
-    region_map: RegionMap
-    counts: tuple[RegionCounts, ...]
-    log: AccessLog
-    traffic: TrafficCounter
-    kinds: NDArray[np.int64]
-    checks: CheckSetResult | None = None
-    notes: list[Note] = field(default_factory=list)
 
 
 def run_check(request: Request, progress: Progress = silent) -> CheckResult:
@@ -54,6 +42,7 @@ def run_check(request: Request, progress: Progress = silent) -> CheckResult:
     try:
         gathered = gather(run)
         try:
+            gathered = divide(gathered)
             return conclude(gathered, progress)
         finally:
             gathered.log.close()
@@ -74,18 +63,19 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     lanes = TrafficCounter(len(run.region_map.regions), run.profile.data_bits)
     touched = TrafficMap(tuple(run.profile.space(rule) for rule in range(len(run.profile.rules))))
     checks: CheckSet | None = None
-    for block in run.blocks():
-        if tap is not None:
-            tap(block)
-        checks = checks or _checks_of(run)
-        checks.feed(block.levels, block.cycles)
-        kinds += np.bincount(block.cycles.kind, minlength=len(Kind))
-        log.append(block.cycles, block.compared)
-        lanes.feed(block.cycles)
-        if run.board_given:
-            counter.feed(block.cycles, block.compared)
-        else:
-            touched.feed(block.cycles)
+    with Beside("checks") as beside:
+        for block in run.blocks():
+            checks = checks or _checks_of(run)
+            beside.do(partial(checks.feed, block.levels, block.cycles))
+            if tap is not None:
+                tap(block)
+            kinds += np.bincount(block.cycles.kind, minlength=len(Kind))
+            log.append(block.cycles, block.compared)
+            lanes.feed(block.cycles)
+            if run.board_given:
+                counter.feed(block.cycles, block.compared)
+            else:
+                touched.feed(block.cycles)
     assert checks is not None  # blocks() gives at least its tail
     checked = checks.finish(run.request.grade)
     if run.board is not None:
@@ -138,6 +128,16 @@ def _with_inferred_regions(
     return Gathered(run, board, region_map, counter.counts(), inside, lanes, kinds, checked, notes)
 
 
+def _of_the_whole(suspect: Suspect, parents: Mapping[str, str]) -> Suspect:
+    """A suspect of a part of a stated region carries the stated name; its summary still says which part."""
+    if suspect.region is None or suspect.region not in parents:
+        return suspect
+    other = suspect.other_region
+    detail = {**suspect.detail, "part": suspect.region}
+    renamed = {"region": parents[suspect.region], "other_region": parents.get(other, other) if other else None}
+    return suspect.model_copy(update={**renamed, "detail": detail})
+
+
 def cycle_counts(kinds: NDArray[np.int64], rejected: int) -> CycleCounts:
     """The contract's sums: ``total`` leaves out idle and refresh."""
     by_kind = {KIND_NAMES[k]: int(n) for k, n in enumerate(kinds) if n}
@@ -175,7 +175,7 @@ def _warnings(notes: list[Note]) -> tuple[WarningFinding, ...]:
 
 def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     """Weigh what was gathered and put it into the contract's words."""
-    from decoder.diagnosis import Evidence, ProfileFacts, account_for, diagnose
+    from decoder.diagnosis import Evidence, ProfileFacts, diagnose
 
     run = gathered.run
     profile = run.profile
@@ -183,7 +183,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     evidence = Evidence(
         board=gathered.board,
         profile_facts=ProfileFacts(profile.address_bits, profile.data_bits, run.unwired),
-        counts=gathered.counts,
+        counts=gathered.fine_counts or gathered.counts,
         log=gathered.log,
         tick_s=run.tick_s,
         checks=gathered.checks.evidence if gathered.checks is not None else None,
@@ -191,7 +191,6 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         traffic=gathered.traffic,
     )
     found = diagnose(evidence, progress)
-    beside = account_for(evidence, found.suspects, progress)
     return CheckResult(
         capture=capture_finding(run, gathered.notes, gathered.checks),
         profile=profile.name,
@@ -199,11 +198,11 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         cycles=cycle_counts(gathered.kinds, rejected),
         regions=gathered.counts,
         mismatch_total=sum(region.mismatches for region in gathered.counts),
-        suspects=found.suspects,
+        suspects=tuple(_of_the_whole(s, gathered.parents) for s in found.suspects),
         unexplained=found.unexplained,
-        cleared=beside.cleared,
-        coverage=beside.coverage,
+        cleared=found.cleared,
+        coverage=found.coverage,
         next_steps=found.next_steps,
-        intermittence=beside.intermittence,
+        intermittence=found.intermittence,
         checks=gathered.checks.summary() if gathered.checks is not None else {},
     )
