@@ -72,11 +72,11 @@ class BuffersCheck:
 
     def feed(self, block: Capture, cycles: Cycles) -> None:
         """One block of levels and the cycles that the extractor gave for it."""
-        self._count(self._join.feed(block, cycles))
+        self.take(self._join.feed(block, cycles))
 
     def finish(self, cycles: Cycles | None = None) -> BuffersResult:
         """Everything that was seen; ``cycles`` is the extractor's tail."""
-        self._count(self._join.finish(cycles))
+        self.take(self._join.finish(cycles))
         results, findings = [], []
         for index, one in enumerate(self._data):
             tally = self._tally[index] if one.pinned else None
@@ -91,7 +91,8 @@ class BuffersCheck:
         findings.sort(key=lambda f: order[f.weight])
         return BuffersResult(buffers=tuple(results), findings=tuple(findings), skipped=tuple(self._skipped))
 
-    def _count(self, joined: Joined | None) -> None:
+    def take(self, joined: Joined | None) -> None:
+        """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
         if joined is None or not len(joined):
             return
         rows, cycles = joined.rows, joined.cycles

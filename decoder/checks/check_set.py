@@ -6,15 +6,19 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from decoder.board import Board
 from decoder.bus import Cycles, Layout, Profile
 from decoder.capture import Capture
 from decoder.checks.buffers import BuffersCheck
 from decoder.checks.evidence import ChecksEvidence, gather_evidence
+from decoder.checks.lines import Setting, rule_strobes
 from decoder.checks.probes import ProbesCheck
 from decoder.checks.results import BuffersResult, ProbesResult, SelectsResult, TimingResult
 from decoder.checks.selects import SelectsCheck
 from decoder.checks.timing import TimingCheck
+from decoder.checks.windows import CycleJoin, Joined
 from decoder.findings import WarningFinding
 
 __all__ = ["CheckSet", "CheckSetResult"]
@@ -57,22 +61,34 @@ class CheckSet:
         grid_ticks: float | None,
         which: Collection[str] = EVERY,
     ) -> None:
-        self._board = board
+        self._board, self._tick_fs = board, tick_fs
+        self._no_levels = np.zeros((0, layout.words), np.uint64)
         common = (board, profile, layout, tick_fs, grid_ticks)
         self._selects = SelectsCheck(*common) if "selects" in which and _selects_anything(board, layout) else None
         self._buffers = BuffersCheck(*common) if "buffers" in which and board.buffers else None
-        self._timing = TimingCheck(*common) if "timing" in which else None
+        # In the joined verdict timing speaks only of chips whose grade is known.
+        graded = any(chip.access_ns is not None for region in board.regions for chip in region.chips)
+        self._timing = TimingCheck(*common) if "timing" in which and graded else None
         self._probes = ProbesCheck(layout.names, tick_fs, grid_ticks, None, profile) if "probes" in which else None
         self._rows = 0
+        self._join = CycleJoin(rule_strobes(profile, Setting.of(layout, tick_fs, grid_ticks)))
+        self._joins = any(check is not None for check in (self._selects, self._buffers, self._timing))
 
     def feed(self, block: Capture, cycles: Cycles) -> None:
         """One block of levels and its cycles, regions filled in."""
-        for check in (self._selects, self._buffers, self._timing):
-            if check is not None:
-                check.feed(block, cycles)
+        if self._joins:
+            self._take(block, self._join.feed(block, cycles))
         if self._probes is not None and self._rows < DOUBT_ROWS:
             self._rows += len(block)
             self._probes.feed(block)
+
+    def _take(self, block: Capture, joined: Joined | None) -> None:
+        if self._selects is not None:
+            self._selects.take(block, joined)
+        if self._buffers is not None:
+            self._buffers.take(joined)
+        if self._timing is not None:
+            self._timing.take(block, joined)
 
     def finish(self, grade: str | None = None) -> CheckSetResult:
         """What was found.
@@ -82,6 +98,9 @@ class CheckSet:
         ProfileError
             The profile has no such grade.
         """
+        if self._joins:
+            nothing = Capture(np.zeros(0, np.int64), self._no_levels, self._no_levels, self._tick_fs)
+            self._take(nothing, self._join.finish())
         selects = self._selects.finish() if self._selects is not None else None
         buffers = self._buffers.finish() if self._buffers is not None else None
         timing = self._timing.finish(grade=grade) if self._timing is not None else None

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from decoder.board import Board
-from decoder.bus import KIND_NAMES, WRITE_KINDS, Cycles, Profile
-from decoder.capture import Capture
+from decoder.bus import KIND_NAMES, WRITE_KINDS, Profile
 from decoder.checks.lines import Setting, pins, rule_strobes
 from decoder.checks.region_kernel import count_selects
 from decoder.checks.results import CheckFinding, RegionSelect
@@ -23,7 +22,7 @@ class RegionSelects:
 
     def __init__(self, board: Board, profile: Profile, setting: Setting) -> None:
         self._board, self._profile, self._setting = board, profile, setting
-        self._join = CycleJoin(rule_strobes(profile, setting))
+        self.join = CycleJoin(rule_strobes(profile, setting))
         named = [r.select for r in board.regions if r.select is not None and r.select in setting.clipped]
         self._selects = tuple(dict.fromkeys(named))
         self._pins = pins(setting.names, self._selects)
@@ -49,24 +48,26 @@ class RegionSelects:
                     return 0 if 2 * int((word & 1).sum()) >= word.size else 1
         return 0
 
-    def feed(self, block: Capture, cycles: Cycles) -> None:
-        """One block and its cycles, regions filled in."""
-        if self._selects:
-            self._count(self._join.feed(block, cycles))
+    @property
+    def watches(self) -> bool:
+        """Whether any select is clipped at all."""
+        return bool(self._selects)
 
-    def finish(self, cycles: Cycles | None = None) -> tuple[tuple[RegionSelect, ...], list[CheckFinding]]:
+    def take(self, joined: Joined | None) -> None:
+        """Cycles with their windows, regions filled in."""
+        if self._selects and joined is not None and len(joined):
+            self._count(joined)
+
+    def results(self) -> tuple[tuple[RegionSelect, ...], list[CheckFinding]]:
         """The regions with a clipped select, and what is wrong with them."""
         if not self._selects:
             return (), []
-        self._count(self._join.finish(cycles))
         regions = tuple(
             self._region(index) for index, region in enumerate(self._board.regions) if self._own[index] >= 0
         )
         return regions, self._findings()
 
-    def _count(self, joined: Joined | None) -> None:
-        if joined is None or not len(joined):
-            return
+    def _count(self, joined: Joined) -> None:
         cycles = joined.cycles
         group = cycles.region.astype(np.int64)
         outside = group < 0

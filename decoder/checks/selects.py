@@ -23,6 +23,7 @@ from decoder.checks.lines import (
 from decoder.checks.networks import Network, decoder_network
 from decoder.checks.region_selects import RegionSelects
 from decoder.checks.results import CheckFinding, SelectsResult
+from decoder.checks.windows import Joined
 
 __all__ = ["SelectsCheck"]
 
@@ -50,14 +51,20 @@ class SelectsCheck:
 
     def feed(self, block: Capture, cycles: Cycles) -> None:
         """One block of levels and the cycles that the extractor gave for it."""
+        self.take(block, self._regions.join.feed(block, cycles) if self._regions.watches else None)
+
+    def take(self, block: Capture, joined: Joined | None) -> None:
+        """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
         fresh = fresh_rows(block)
         for scan in self._scans:
             scan.feed(block, fresh)
-        self._regions.feed(block, cycles)
+        self._regions.take(joined)
 
     def finish(self, cycles: Cycles | None = None) -> SelectsResult:
         """Everything that was seen; ``cycles`` is the extractor's tail."""
-        regions, region_findings = self._regions.finish(cycles)
+        if self._regions.watches:
+            self._regions.take(self._regions.join.finish(cycles))
+        regions, region_findings = self._regions.results()
         results, findings = [], []
         for scan in self._scans:
             results.append(decoder_result(scan.counts, self._setting))

@@ -65,9 +65,13 @@ class TimingCheck:
 
     def feed(self, block: Capture, cycles: Cycles) -> None:
         """One block of levels and the cycles that the extractor gave for it."""
+        self.take(block, self._join.feed(block, cycles))
+
+    def take(self, block: Capture, joined: Joined | None) -> None:
+        """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
         if self._clock is not None and len(block):
             self._clock_periods(block)
-        self._measure(self._join.feed(block, cycles))
+        self._measure(joined)
 
     def finish(self, cycles: Cycles | None = None, grade: str | None = None) -> TimingResult:
         """The figures of ``grade``; of the slowest grade that the clock fits where none is named.
@@ -107,7 +111,7 @@ class TimingCheck:
         kernel.find_moments(
             rows.time, rows.levels, rows.unknown, joined.before, joined.at, joined.after, joined.begin,
             joined.end, cycles.rule, cycles.region, self._setting.skew_ticks, self._address, self._data,
-            chips.select_word, chips.select_bit, chips.select_active, chips.mask, moments,
+            chips.select_word, chips.select_bit, chips.select_active, chips.mask, chips.count, moments,
         )  # fmt: skip
         index = np.arange(self._told, self._told + len(cycles), dtype=np.int64)
         self._told += len(cycles)
@@ -228,6 +232,7 @@ class _Chips:
             if region.select is not None and region.select in setting.clipped:
                 word, bit = divmod(setting.names.index(region.select), 64)
                 self.select_word[g], self.select_bit[g] = word, bit
+        self.count = self.mask.any(axis=2).sum(axis=1).astype(np.int64)
 
     def add(
         self, joined: Joined, moments: NDArray[np.int64], sound: NDArray[np.bool_], index: NDArray[np.int64]

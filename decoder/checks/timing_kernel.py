@@ -13,11 +13,23 @@ ABSENT = -(1 << 62)
 @njit(cache=True, nogil=True)
 def _moved(levels, unknown, row, mask):
     """Whether any line of ``mask`` differs between ``row`` - 1 and ``row``, unknown being a level of its own."""
-    moved = np.uint64(0)
     for w in range(mask.shape[0]):
         differs = (levels[row, w] ^ levels[row - 1, w]) | (unknown[row, w] ^ unknown[row - 1, w])
-        moved |= differs & mask[w]
-    return moved != np.uint64(0)
+        if differs & mask[w] != np.uint64(0):
+            return True
+    return False
+
+
+@njit(cache=True, nogil=True)
+def _both_moved(levels, unknown, row, one, other):
+    """``_moved`` for two masks at once."""
+    first = np.uint64(0)
+    second = np.uint64(0)
+    for w in range(one.shape[0]):
+        differs = (levels[row, w] ^ levels[row - 1, w]) | (unknown[row, w] ^ unknown[row - 1, w])
+        first |= differs & one[w]
+        second |= differs & other[w]
+    return first != np.uint64(0), second != np.uint64(0)
 
 
 @njit(cache=True, nogil=True)
@@ -29,56 +41,68 @@ def _select_on(levels, row, word, bit, active):
 
 
 @njit(cache=True, nogil=True)
+def _chips_moved(levels, unknown, row, t, chip_mask, moments):
+    """Notes the chips whose data changed in ``row`` and that had none noted; how many."""
+    found = 0
+    for c in range(chip_mask.shape[0]):
+        if moments[M_CHIPS + c] == ABSENT and _moved(levels, unknown, row, chip_mask[c]):
+            moments[M_CHIPS + c] = t
+            found += 1
+    return found
+
+
+@njit(cache=True, nogil=True)
 def find_moments(time, levels, unknown, before, at, after, begin, end, rule, region, skew,
-                 address_mask, data_mask, select_word, select_bit, select_active, chip_mask, moments):  # fmt: skip
+                 address_mask, data_mask, select_word, select_bit, select_active, chip_mask, chips, moments):  # fmt: skip
     """Fills ``moments`` int64 (k, M_CHIPS + chips).
 
     ``address_mask``, ``data_mask`` uint64 (rules, words): the lines of each rule's
     address and data. ``select_*`` int64/uint64/int64 (regions + 1,), word -1 where none is
     clipped; ``chip_mask`` uint64 (regions + 1, chips, words) the data lines of each
-    chip; region -1 means the last entry. A change less than ``skew`` before the
+    chip, ``chips`` int64 (regions + 1,) how many have any; region -1 means the last entry. A change less than ``skew`` before the
     strobe's end belongs to what comes after it: the sampling cannot tell.
     """
-    chips = chip_mask.shape[1]
     rows = time.shape[0]
     for k in range(at.shape[0]):
-        moments[k, :] = ABSENT
-        r = rule[k]
+        noted = moments[k]
+        noted[:] = ABSENT
         g = region[k]
+        address, data, lanes = address_mask[rule[k]], data_mask[rule[k]], chip_mask[g]
         close = time[end[k]] - skew
-        waiting = chips
+        spanned = end[k] != begin[k]
+        waiting = chips[g]
+        selected = select_word[g] < 0
         row = end[k]
         while row > before[k] and row > 0:
-            t = time[row]
-            if t >= close and t >= time[begin[k]] and end[k] != begin[k]:
-                if _moved(levels, unknown, row, data_mask[r]):
-                    moments[k, M_DATA_AFTER] = t
-                if _moved(levels, unknown, row, address_mask[r]):
-                    moments[k, M_ADDRESS_AFTER] = t
-            else:
-                if moments[k, M_ADDRESS] == ABSENT and _moved(levels, unknown, row, address_mask[r]):
-                    moments[k, M_ADDRESS] = t
-                if _moved(levels, unknown, row, data_mask[r]):
-                    if moments[k, M_DATA] == ABSENT:
-                        moments[k, M_DATA] = t
-                    if waiting > 0:
-                        for c in range(chips):
-                            if moments[k, M_CHIPS + c] == ABSENT and _moved(levels, unknown, row, chip_mask[g, c]):
-                                moments[k, M_CHIPS + c] = t
-                                waiting -= 1
-                wanted = select_word[g] >= 0 and moments[k, M_SELECT] == ABSENT
-                if wanted and _select_on(levels, row, select_word[g], select_bit[g], select_active[g]):
-                    moments[k, M_SELECT] = t
+            address_moved, data_moved = _both_moved(levels, unknown, row, address, data)
+            if spanned and time[row] >= close and row >= begin[k]:
+                if data_moved:
+                    noted[M_DATA_AFTER] = time[row]
+                if address_moved:
+                    noted[M_ADDRESS_AFTER] = time[row]
+                row -= 1
+                continue
+            if address_moved and noted[M_ADDRESS] == ABSENT:
+                noted[M_ADDRESS] = time[row]
+            if data_moved:
+                if noted[M_DATA] == ABSENT:
+                    noted[M_DATA] = time[row]
+                if waiting > 0:
+                    waiting -= _chips_moved(levels, unknown, row, time[row], lanes, noted)
+            if not selected and _select_on(levels, row, select_word[g], select_bit[g], select_active[g]):
+                noted[M_SELECT] = time[row]
+                selected = True
+            if selected and waiting == 0 and noted[M_ADDRESS] != ABSENT and noted[M_DATA] != ABSENT:
+                break
             row -= 1
         row = end[k] + 1
         last = min(after[k], rows - 1)
-        while row <= last:
-            if moments[k, M_DATA_AFTER] == ABSENT and _moved(levels, unknown, row, data_mask[r]):
-                moments[k, M_DATA_AFTER] = time[row]
-            if moments[k, M_ADDRESS_AFTER] == ABSENT and _moved(levels, unknown, row, address_mask[r]):
-                moments[k, M_ADDRESS_AFTER] = time[row]
-            if moments[k, M_DATA_AFTER] != ABSENT and moments[k, M_ADDRESS_AFTER] != ABSENT:
-                break
+        while row <= last and (noted[M_DATA_AFTER] == ABSENT or noted[M_ADDRESS_AFTER] == ABSENT):
+            address_moved, data_moved = _both_moved(levels, unknown, row, address, data)
+            if data_moved and noted[M_DATA_AFTER] == ABSENT:
+                noted[M_DATA_AFTER] = time[row]
+            if address_moved and noted[M_ADDRESS_AFTER] == ABSENT:
+                noted[M_ADDRESS_AFTER] = time[row]
             row += 1
     return np.int64(0)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from captures_demo.world.driver_cases import write_driver_case
-from decoder.checks import CheckSet, CheckSetResult, EvidenceKey
+from decoder.checks import CheckSet, CheckSetResult, EvidenceKey, TimingCheck
 from decoder.diagnosis import CheckKey
 from decoder.pipeline import Request, open_run
 from tests.benchmarks.checks_table import drawn
@@ -88,14 +88,16 @@ def test_every_block_size_gives_the_same_results(name, tmp_path):
     texts, grid = set(), None
     for size in (997, 40_000, 1 << 18):
         run = open_run(Request(str(capture), board=str(board)))
-        every = None
+        every = timing = None
         for block in run.blocks(size):
             # The sample interval is an estimate from the first block.
             grid = grid or run.grid_ticks
-            every = every or CheckSet(run.board, run.profile, run.layout, run.tick_fs, grid)
+            common = (run.board, run.profile, run.layout, run.tick_fs, grid)
+            every, timing = every or CheckSet(*common), timing or TimingCheck(*common)
             every.feed(block.levels, block.cycles)
+            timing.feed(block.levels, block.cycles)
         run.file.close()
         result = every.finish()
-        parts = (result.selects, result.buffers, result.timing, result.probes)
+        parts = (result.selects, result.buffers, result.probes, timing.finish())
         texts.add(tuple(part.to_json() for part in parts))
     assert len(texts) == 1

@@ -113,7 +113,8 @@ def test_moments(case, skew):
         time, levels, unknown, column(cycles, "before"), column(cycles, "at"), column(cycles, "after"),
         column(cycles, "begin"), column(cycles, "end"), column(cycles, "rule", np.uint8),
         column(cycles, "region", np.int16), skew, address, data, np.array([0, 0, -1]), np.array([2, 3, 0], np.uint64),
-        np.array([0, 1, 0]), chip_mask, moments,
+        np.array([0, 1, 0]), chip_mask,
+        chip_mask.any(axis=2).sum(axis=1), moments,
     )  # fmt: skip
     names = ["address", "data", "data after", "address after", "select", ("chip", 0), ("chip", 1)]
     want = window_twin.moments_twin(rows, cycles, [0, 1], [4, 5, 6, 7], SELECTS, CHIPS, skew)
