@@ -1,5 +1,6 @@
 """What each address must hold, and where a read did not give it (diagnosis, section 1)."""
 
+from .blocks import failing_blocks
 from .columns import Compared, Verdict
 from .infer import InferredRun, TrafficMap
 from .ledger import Counter, Ledger
@@ -17,4 +18,5 @@ __all__ = [
     "TrafficMap",
     "Verdict",
     "actions",
+    "failing_blocks",
 ]

@@ -1,9 +1,11 @@
 """The only place that knows the order of the floors: from a capture to an answer."""
 
-from .check import Gathered, conclude, gather, run_check
+from .check import conclude, gather, run_check
 from .checking import run_buffers, run_probes, run_selects, run_timing
+from .gathered import Gathered
 from .joining import join_captures, read_pass
 from .matching import match_captures
+from .planning import plan_passes
 from .run import Decoded, Request, Run, open_run
 from .session import CaptureSession, open_session, program_version
 
@@ -19,6 +21,7 @@ __all__ = [
     "match_captures",
     "open_run",
     "open_session",
+    "plan_passes",
     "program_version",
     "read_pass",
     "run_buffers",

@@ -24,7 +24,7 @@ from decoder.ledger import Compared, Ledger, RegionMap
 from decoder.progress import Progress, silent
 from decoder.wiring import Wiring, bind, load_wiring
 
-__all__ = ["Decoded", "Request", "Run", "open_run", "parse_regions", "region_map_of"]
+__all__ = ["Decoded", "Request", "Run", "bus_and_board", "open_run", "parse_regions", "region_map_of"]
 
 FS = 1e-15
 
@@ -180,7 +180,7 @@ def open_run(request: Request, progress: Progress = silent) -> Run:
     CaptureError, WiringError, ProfileError, BoardError
         as the floors below find.
     """
-    profile, board = _bus_and_board(request)
+    profile, board = bus_and_board(request)
     file = open_capture(request.capture, rate_hz=request.rate_hz, progress=progress, stdin=request.stdin)
     try:
         table: Mapping[str, str] = dict(board.wiring) if board is not None else {}
@@ -218,7 +218,8 @@ def region_map_of(regions: Sequence[Region], profile: Profile) -> RegionMap:
     )
 
 
-def _bus_and_board(request: Request) -> tuple[Profile, Board | None]:
+def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
+    """The bus and the card that ``request`` names, each checked against the other."""
     if request.board is None and request.profile is None:
         raise UsageError(
             "neither a board file nor a bus was given",

@@ -16,6 +16,7 @@ from decoder.store import Store, StoredLine, StoredRegion, StoredRule, StoreFact
 from decoder.store_cache import StoreCache, store_key
 
 from .check import conclude, gather
+from .dividing import divide
 from .run import Decoded, Request, Run, open_run
 
 __all__ = ["CaptureSession", "open_session", "program_version"]
@@ -110,6 +111,7 @@ def _decode(run: Run, cache: StoreCache, key: str, progress: Progress) -> Store:
 
         gathered = gather(run, keep)
         try:
+            gathered = divide(gathered)
             result = conclude(gathered, progress)
         finally:
             gathered.log.close()

@@ -79,7 +79,7 @@ def who(suspect: Suspect) -> str:
             return f"{name} or its socket"
         return name
     lanes = lane_ranges(suspect.lanes)
-    region = safe(suspect.region) if suspect.region is not None else "the card"
+    region = safe(_where(suspect)) if suspect.region is not None else "the card"
     return {
         "cell": f"a cell of {region}",
         "chip": f"the chip on {lanes} of {region}" if lanes else f"a chip of {region}",
@@ -243,3 +243,8 @@ def region_span(region: RegionCounts) -> str:
     if region.start is None or region.end is None:
         return ""
     return f"{region.start:04X}-{region.end:04X}"
+
+
+def _where(suspect: Suspect) -> str:
+    """The region, or the part of it that the diagnosis set apart."""
+    return str(suspect.detail.get("part") or suspect.region)

@@ -26,3 +26,14 @@ def test_check_names_the_component_and_counts_every_mismatch(capture):
     assert not first.intermittent
     assert first.probability > 0.8
     assert sum(s.probability for s in result.suspects if s.component == fault["component"]) > 0.99
+
+
+@pytest.mark.parametrize("regions", [(), ("ram=4000-4FFF",)], ids=["inferred", "stated"])
+@pytest.mark.parametrize("capture", [c for c in shared_captures() if c.fault["fault"] == "stuck-low"], ids=str)
+def test_without_a_board_file_the_lane_and_its_bank_are_named_all_the_same(capture, regions):
+    """Four banks behind one inferred or stated region: the failures draw the line themselves."""
+    result = run_check(Request(capture=capture.path, profile="z80", regions=regions))
+    first = result.suspects[0]
+    assert (first.fault, list(first.lanes), first.component) == ("stuck-low", capture.fault["lanes"], None)
+    assert not first.intermittent
+    assert first.explains == capture.fault["mismatches"]

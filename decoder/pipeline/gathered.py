@@ -1,0 +1,43 @@
+"""What one pass over a capture leaves behind for the questions that follow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from decoder.board import Board
+from decoder.capture import Note
+from decoder.checks import CheckSetResult
+from decoder.findings import RegionCounts
+from decoder.ledger import AccessLog, RegionMap
+
+from .run import Run
+
+if TYPE_CHECKING:
+    from decoder.diagnosis import TrafficCounter
+
+__all__ = ["Gathered"]
+
+
+@dataclass
+class Gathered:
+    """The counts, the accesses and the checks' results of one capture.
+
+    ``fine_counts`` and ``parents`` are filled where the diagnosis looks at parts
+    of the regions (``divide``): counts of the parts, and part name → region name.
+    """
+
+    run: Run
+    board: Board
+    region_map: RegionMap
+    counts: tuple[RegionCounts, ...]
+    log: AccessLog
+    traffic: TrafficCounter
+    kinds: NDArray[np.int64]
+    checks: CheckSetResult | None = None
+    notes: list[Note] = field(default_factory=list)
+    fine_counts: tuple[RegionCounts, ...] = ()
+    parents: dict[str, str] = field(default_factory=dict)

@@ -1,0 +1,48 @@
+"""A lane that always fails inside one block of a region, and never outside it, draws the line between two banks."""
+
+from __future__ import annotations
+
+from decoder.bus.columns import Kind
+from decoder.ledger import failing_blocks
+from tests.ledger.test_ledger import Area, run, traffic
+
+WHOLE = Area("ram", 0x4000, 0x47FF)
+
+
+def swept(wrong) -> list:
+    """Every 8th cell written with FF and 00 in turn and read back; ``wrong`` says what a read of FF gives."""
+    accesses = []
+    for address in range(0x4000, 0x4800, 8):
+        for value in (0xFF, 0x00):
+            accesses += [(Kind.WRITE, address, value), (Kind.READ, address, wrong(address) & value)]
+    return accesses
+
+
+def blocks_of(accesses, area=WHOLE) -> dict:
+    cycles = traffic(*accesses)
+    compared, _ = run(cycles, area)
+    return failing_blocks(([(cycles, compared)], [(cycles, compared)]), [(area.start, area.end)], 8)
+
+
+def test_a_lane_stuck_in_the_second_half_only_cuts_the_region_there():
+    assert blocks_of(swept(lambda a: 0xDF if a >= 0x4400 else 0xFF)) == {0: [(0x4400, 0x47FF)]}
+
+
+def test_a_lane_stuck_everywhere_cuts_nothing():
+    assert blocks_of(swept(lambda a: 0xDF)) == {}
+
+
+def test_a_lane_that_fails_now_and_then_cuts_nothing():
+    assert blocks_of(swept(lambda a: 0xDF if a >= 0x4400 and a % 32 == 0 else 0xFF)) == {}
+
+
+def test_a_healthy_region_cuts_nothing():
+    assert blocks_of(swept(lambda a: 0xFF)) == {}
+    assert blocks_of([]) == {}
+
+
+def test_two_lanes_of_two_banks_cut_twice():
+    def wrong(address):
+        return 0xDF if address >= 0x4600 else 0xFE if address < 0x4200 else 0xFF
+
+    assert blocks_of(swept(wrong)) == {0: [(0x4000, 0x41FF), (0x4600, 0x47FF)]}
