@@ -3,6 +3,8 @@
 import numba as nb
 import numpy as np
 
+from .effect_kernel import mix
+
 # Columns of a tally, as in replay_kernel.
 HIT, MISS, OTHER, EXPLAINED = range(4)
 TALLY = 4
@@ -11,15 +13,6 @@ TALLY = 4
 RISES, FALLS, CHANGES, ANY_WRITE = range(4)
 GOES_LOW, GOES_HIGH, INVERTS = range(3)
 WAYS = 12
-
-
-@nb.njit(cache=True, nogil=True)
-def mix(index, bits):
-    """The same hash as replay_kernel.mix, so that equal effects tie across behaviours."""
-    z = np.uint64(index) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(bits)
-    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return z ^ (z >> np.uint64(31))
 
 
 @nb.njit(cache=True, nogil=True)

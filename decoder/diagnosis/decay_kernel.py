@@ -3,19 +3,12 @@
 import numba as nb
 import numpy as np
 
+from .effect_kernel import mix
+
 # Columns of a tally: decayed as predicted, wrong in another way, explained rows.
 DECAYED, OTHER, EXPLAINED = 0, 1, 2
 BINS = 256  # ages in quarter octaves of ticks
 BINS_AN_OCTAVE = 4
-
-
-@nb.njit(cache=True, nogil=True)
-def mix(index, bits):
-    """The same hash as replay_kernel.mix, so that equal effects tie across behaviours."""
-    z = np.uint64(index) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(bits)
-    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return z ^ (z >> np.uint64(31))
 
 
 @nb.njit(cache=True, nogil=True)

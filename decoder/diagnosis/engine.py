@@ -9,13 +9,14 @@ from dataclasses import dataclass
 from decoder.progress import Progress, silent
 
 from .account import account_for
-from .candidates import priors
+from .candidate import priors
 from .evidence import Diagnosis, Evidence
 from .next_steps import next_steps
 from .overlay import FoundFault
+from .scoring import Scored
 from .study import Study
 from .suspects import Slot, suspects_of
-from .weigh import Scored, Weighed, weigh
+from .weigh import Weighed, weigh
 from .weighing import log_sum
 
 __all__ = ["diagnose"]
@@ -82,6 +83,8 @@ def _find(study: Study, progress: Progress) -> tuple[list[_Round], int]:
     weighed = bench.weigh()
     if not weighed.scored:
         return [], weighed.survey.wrong
+    if weighed.survey.wrong == 0:
+        return [_Round(weighed.scored[0], weighed)], 0
     rounds, weighed = _begin(bench, weighed)
     while len(rounds) < _AT_MOST and weighed.scored:
         best = max(weighed.scored, key=lambda s: math.log(s.candidate.prior) + s.log_lenient)

@@ -1,21 +1,13 @@
 """Faults that only bend what a read gives: all of them in one pass over the rows."""
 
 import numba as nb
-import numpy as np
+
+from .effect_kernel import mix
 
 # Columns of a tally, as in replay_kernel.
 HIT, MISS, OTHER, EXPLAINED = range(4)
 
 LOW, HIGH, KEPT, AND, OR, KEPT_BY_CARD = 0, 1, 2, 3, 4, 5
-
-
-@nb.njit(cache=True, nogil=True)
-def mix(index, bits):
-    """The same hash as replay_kernel.mix, so that equal effects tie across behaviours."""
-    z = np.uint64(index) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(bits)
-    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return z ^ (z >> np.uint64(31))
 
 
 @nb.njit(cache=True, nogil=True)

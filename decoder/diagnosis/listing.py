@@ -7,7 +7,8 @@ from typing import NamedTuple
 
 from decoder.board import Board
 
-from .candidates import priors, propose
+from .candidate import priors
+from .candidates import propose
 from .cells import CellSpace
 from .parts_view import CardView
 

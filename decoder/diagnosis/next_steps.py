@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 
 from decoder.findings import NextStep
 
-from .candidates import Candidate, bits_of
+from .candidate import Candidate, bits_of
 from .evidence import Evidence
 from .parts_view import CardView, ChipView
 from .suspects import Slot

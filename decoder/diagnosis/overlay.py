@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from . import replay_kernel
+from . import memory_kernel
 from .replay import PathRun, Tables, as_path
+from .scoring import Scored
 from .study import Rows, Study
 from .theory import CoupledCell, Decay, LaneFault
-from .weigh import Scored
 
 __all__ = ["FoundFault"]
 
@@ -37,8 +37,8 @@ class FoundFault:
         self._cell = -1
         if isinstance(behaviour, LaneFault):
             self._cell = behaviour.cell
-            behaviour = as_path(behaviour, scored.acts or replay_kernel.ON_READS)
-        self._hides = behaviour.op in ("silent", "read-lost") or bool(behaviour.acts & replay_kernel.ON_READS)
+            behaviour = as_path(behaviour, scored.acts or memory_kernel.ON_READS)
+        self._hides = behaviour.op in ("silent", "read-lost") or bool(behaviour.acts & memory_kernel.ON_READS)
         self._mask = np.uint32(behaviour.mask)
         self._regions = np.array(behaviour.regions, np.int16)
         self._run = PathRun(behaviour, Tables(study))

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from . import lanes_kernel, replay_kernel
+from . import lanes_kernel, memory_kernel, replay_kernel
 from .cells import CellSpace
 from .study import Rows, Study
 from .theory import BENDS, LaneFault, Maps, PathFault
 from .weighing import Tally
 
-__all__ = ["Effect", "PathRun", "Tables", "as_path", "run_lanes", "screened"]
+__all__ = ["Effect", "PathRun", "Tables", "as_path", "both_ways", "run_lanes", "screened"]
 
 _FIRST = 8  # explained cycles remembered
 
@@ -90,10 +90,18 @@ def run_lanes(faults: Iterable[LaneFault], regions: int, blocks: Iterable[Rows])
 
 def as_path(fault: LaneFault, acts: int) -> PathFault:
     """A lane fault as the path kernel plays it, where data bent on the way in stays in the cells."""
-    floats = replay_kernel.KEPT_BY_CARD if fault.does == lanes_kernel.KEPT_BY_CARD else replay_kernel.KEEPS
+    floats = memory_kernel.KEPT_BY_CARD if fault.does == lanes_kernel.KEPT_BY_CARD else memory_kernel.KEEPS
     return PathFault(
         "stays", (), fault.mask, fault.regions, floats=floats, bends=BENDS[fault.does], bad_lanes=fault.mask, acts=acts
     )
+
+
+def both_ways(fault: LaneFault) -> list[PathFault]:
+    """How a lane fault that comes and goes is replayed where writes pass through it too."""
+    if not fault.writes or fault.cell >= 0:
+        return []
+    both = memory_kernel.ON_READS | memory_kernel.ON_WRITES
+    return [as_path(fault, acts) for acts in (both, memory_kernel.ON_WRITES)]
 
 
 class Tables:
@@ -135,11 +143,11 @@ class PathRun:
     def start(self) -> None:
         """Forget all blocks seen."""
         n = max(1, self._tables.cells.total)
-        self._words = np.zeros((n, replay_kernel.WORDS), np.uint32)
-        self._words[:, replay_kernel.HELD] = self._tables.elected
-        self._words[:, replay_kernel.HELD_KNOWN] = self._tables.settled
-        self._links = np.zeros((n, replay_kernel.LINKS), np.int32)
-        self._links[:, replay_kernel.OWNER] = -1
+        self._words = np.zeros((n, memory_kernel.WORDS), np.uint32)
+        self._words[:, memory_kernel.HELD] = self._tables.elected
+        self._words[:, memory_kernel.HELD_KNOWN] = self._tables.settled
+        self._links = np.zeros((n, memory_kernel.LINKS), np.int32)
+        self._links[:, memory_kernel.OWNER] = -1
         self._hard = np.zeros(replay_kernel.TALLY, np.int64)
         self._some = np.zeros(replay_kernel.TALLY, np.int64)
         self._chances = np.zeros((replay_kernel.WINDOWS, 2), np.int64)

@@ -9,13 +9,44 @@ acted at its last write, until a read tells.
 import numba as nb
 import numpy as np
 
-# What an undriven bus shows; how two answering regions join; what a stray write stores.
-KEEPS, PULLED_UP, PULLED_DOWN, KEPT_BY_CARD = 0, 1, 2, 3
-LOW_WINS, HIGH_WINS, NOBODY_KNOWS = 0, 1, 2
-STORES_DATA, STORES_RUBBISH, STORES_HIGH, STORES_LOW, STORES_REST = 0, 1, 2, 3, 4
-# What the lanes of the part do to data that passes (as in lanes_kernel), and in which direction.
-BENDS_NOT, BENDS_LOW, BENDS_HIGH, BENDS_FLOAT, BENDS_AND, BENDS_OR = 0, 1, 2, 3, 4, 5
-ON_READS, ON_WRITES = 1, 2
+from .effect_kernel import mix, ones
+from .memory_kernel import (
+    BENDS_NOT,
+    CORRUPT,
+    COUNT,
+    FULL,
+    HARD,
+    HARD_KNOWN,
+    HELD,
+    HELD_KNOWN,
+    LOST,
+    LOST2,
+    LOST2_LANES,
+    LOST_KNOWN,
+    LOST_LANES,
+    NOBODY_KNOWS,
+    ON_READS,
+    ON_WRITES,
+    OPEN,
+    OVER,
+    OVER_KNOWN,
+    OVER_LANES,
+    OWNER,
+    OWNER_COUNT,
+    OWNER_WHEN,
+    STATE,
+    STORES_DATA,
+    WAS_IDLE,
+    WHEN,
+    acted,
+    answer,
+    bend,
+    fits,
+    store,
+    stored,
+    undriven,
+    write,
+)
 
 # Columns of a tally.
 HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED, EXCUSED = range(7)
@@ -24,173 +55,6 @@ TALLY = 7
 WINDOWS = 64
 # uint8 a cell: which cells take part, and which of those are judged.
 TAKES_PART, JUDGED = 1, 2
-
-# Columns of ``words`` (uint32 a cell): levels and known lanes of the hard theory's memory, of the other's,
-# of what the cell holds if its last write met the fault, or the last two did, and of what another cell's write
-# may have left here.
-HARD, HARD_KNOWN, HELD, HELD_KNOWN, LOST, LOST_KNOWN, LOST_LANES = range(7)
-LOST2, LOST2_KNOWN, LOST2_LANES, OVER, OVER_KNOWN, OVER_LANES = range(7, 13)
-WORDS = 13
-# Columns of ``links`` (int32 a cell): state of the last write and its window, writes so far, the cell whose write
-# may have come here (-1 none) with its count and window then, and whether the cell is believed to hold a wrong value.
-STATE, WHEN, COUNT, OWNER, OWNER_COUNT, OWNER_WHEN, CORRUPT = range(7)
-LINKS = 7
-SETTLED, OPEN, WAS_IDLE, DID_ACT = 0, 1, 2, 3
-
-FULL = np.uint32(0xFFFFFFFF)
-
-
-@nb.njit(cache=True, nogil=True)
-def mix(index, bits):
-    """A 64-bit hash of one effect (splitmix64, Steele et al. 2014, constants from memory)."""
-    z = np.uint64(index) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(bits)
-    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return z ^ (z >> np.uint64(31))
-
-
-@nb.njit(cache=True, nogil=True)
-def ones(bits):
-    """How many bits are set."""
-    n = 0
-    rest = np.uint32(bits)
-    while rest:
-        rest &= rest - np.uint32(1)
-        n += 1
-    return n
-
-
-@nb.njit(cache=True, nogil=True)
-def bend(bends, lanes, value, known, floating, floating_known):
-    """(levels, known lanes) of data that pass through the part's bad lanes."""
-    if bends == BENDS_LOW:
-        return value & ~lanes, known | lanes
-    if bends == BENDS_HIGH:
-        return value | lanes, known | lanes
-    if bends == BENDS_FLOAT:
-        return (value & ~lanes) | (floating & lanes), (known & ~lanes) | (floating_known & lanes)
-    if bends in (BENDS_AND, BENDS_OR):
-        decided = known & lanes & (~value if bends == BENDS_AND else value)
-        if decided:
-            return (value & ~lanes if bends == BENDS_AND else value | lanes), known | lanes
-        if known & lanes != lanes:
-            return value, known & ~lanes
-    return value, known
-
-
-@nb.njit(cache=True, nogil=True)
-def undriven(floats, kept, rest):
-    """What lines show that nobody drives."""
-    if floats == KEEPS:
-        return kept
-    if floats == KEPT_BY_CARD:
-        return rest
-    return FULL if floats == PULLED_UP else np.uint32(0)
-
-
-@nb.njit(cache=True, nogil=True)
-def answer(words, column, first, second, floating, joins):
-    """(levels, known lanes) of a read that reaches up to two cells, -1 = none."""
-    if first < 0 and second < 0:
-        return floating, FULL
-    if first < 0 or second < 0:
-        one = second if first < 0 else first
-        return words[one, column], words[one, column + 1]
-    a = words[first, column]
-    b = words[second, column]
-    a_known = words[first, column + 1]
-    b_known = words[second, column + 1]
-    if joins == LOW_WINS:
-        return a & b, (a_known & b_known) | (a_known & ~a) | (b_known & ~b)
-    if joins == HIGH_WINS:
-        return a | b, (a_known & b_known) | (a_known & a) | (b_known & b)
-    return a & b, a_known & b_known & ~(a ^ b)
-
-
-@nb.njit(cache=True, nogil=True)
-def store(words, column, cell, lanes, data, sure):
-    """Put ``data`` on ``lanes`` of one memory; lanes outside ``sure`` become unknown."""
-    words[cell, column] = (words[cell, column] & ~lanes) | (data & lanes)
-    words[cell, column + 1] = (words[cell, column + 1] & ~lanes) | (sure & lanes)
-
-
-@nb.njit(cache=True, nogil=True)
-def stored(stores, data, sure, lanes, rest, bends, bad_lanes):
-    """(levels, known lanes) that a write leaves in the cell when the fault acts."""
-    if stores == STORES_DATA:
-        return bend(bends, bad_lanes, data, sure, np.uint32(0), np.uint32(0))
-    if stores == STORES_REST:
-        return rest, lanes
-    if stores == STORES_RUBBISH:
-        return np.uint32(0), np.uint32(0)
-    return (FULL if stores == STORES_HIGH else np.uint32(0)), lanes
-
-
-@nb.njit(cache=True, nogil=True)
-def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, words, links):
-    """One write: both memories move on, and what the fault could have done is noted.
-
-    ``bad``: what the fault leaves where the write goes; ``plain`` where that is the data.
-    """
-    if to1 >= 0:
-        store(words, HARD, to1, lanes, bad, bad_known)
-    if to2 >= 0:
-        store(words, HARD, to2, lanes, bad, bad_known)
-    words[c, LOST2_LANES] = 0
-    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
-        words[c, LOST2] = words[c, LOST]
-        words[c, LOST2_KNOWN] = words[c, LOST_KNOWN]
-        words[c, LOST2_LANES] = words[c, LOST_LANES]
-    links[c, STATE] = SETTLED
-    links[c, WHEN] = window
-    links[c, COUNT] += 1
-    links[c, OWNER] = -1
-    words[c, LOST_LANES] = 0
-    if to1 != c and to2 != c:
-        words[c, LOST] = words[c, HELD]
-        words[c, LOST_KNOWN] = words[c, HELD_KNOWN]
-        words[c, LOST_LANES] = lanes
-        links[c, STATE] = OPEN
-    elif not plain:
-        words[c, LOST] = bad
-        words[c, LOST_KNOWN] = bad_known
-        words[c, LOST_LANES] = lanes
-        links[c, STATE] = OPEN
-    for k in range(2):
-        t = to1 if k == 0 else to2
-        if t >= 0 and t != c:
-            links[t, OWNER] = c
-            links[t, OWNER_COUNT] = links[c, COUNT]
-            links[t, OWNER_WHEN] = window
-            words[t, OVER] = bad
-            words[t, OVER_KNOWN] = bad_known
-            words[t, OVER_LANES] = lanes
-            links[c, STATE] = OPEN
-    store(words, HELD, c, lanes, data, sure)
-
-
-@nb.njit(cache=True, nogil=True)
-def acted(c, to1, to2, words, links):
-    """The last write to ``c`` is now known to have met the fault: memory follows."""
-    links[c, STATE] = DID_ACT
-    if words[c, LOST_LANES]:
-        store(words, HELD, c, words[c, LOST_LANES], words[c, LOST], words[c, LOST_KNOWN])
-        links[c, CORRUPT] = 1
-    for k in range(2):
-        t = to1 if k == 0 else to2
-        if t >= 0 and t != c and links[t, OWNER] == c and links[t, OWNER_COUNT] == links[c, COUNT]:
-            store(words, HELD, t, words[t, OVER_LANES], words[t, OVER], words[t, OVER_KNOWN])
-            links[t, CORRUPT] = 1
-            links[t, OWNER] = -1
-
-
-@nb.njit(cache=True, nogil=True)
-def fits(c, read, cmp, column, lanes_column, words):
-    """(fits, lanes that fit only for want of knowledge): the cell's other value on its lanes, else what it holds."""
-    lanes = words[c, lanes_column]
-    sure = ((words[c, column + 1] & lanes) | (words[c, HELD_KNOWN] & ~lanes)) & cmp
-    want = (words[c, column] & lanes) | (words[c, HELD] & ~lanes)
-    return ((read ^ want) & sure) == 0, cmp & ~sure
 
 
 @nb.njit(cache=True, nogil=True)

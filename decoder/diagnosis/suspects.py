@@ -9,9 +9,9 @@ from scipy.stats import beta
 
 from decoder.findings import Suspect
 
-from .candidates import bits_of
+from .candidate import bits_of
+from .scoring import Scored
 from .study import Study
-from .weigh import Scored
 from .wording import evidence_lines, summary
 
 __all__ = ["Slot", "suspects_of"]

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from . import lanes_kernel, replay_kernel
+from . import lanes_kernel, memory_kernel
 from .cells import CellSpace
 
 __all__ = ["Behaviour", "CoupledCell", "Decay", "LaneFault", "Maps", "PathFault", "maps_of"]
@@ -16,12 +16,12 @@ __all__ = ["Behaviour", "CoupledCell", "Decay", "LaneFault", "Maps", "PathFault"
 Cells = NDArray[np.int32]
 
 BENDS = {
-    lanes_kernel.LOW: replay_kernel.BENDS_LOW,
-    lanes_kernel.HIGH: replay_kernel.BENDS_HIGH,
-    lanes_kernel.KEPT: replay_kernel.BENDS_FLOAT,
-    lanes_kernel.KEPT_BY_CARD: replay_kernel.BENDS_FLOAT,
-    lanes_kernel.AND: replay_kernel.BENDS_AND,
-    lanes_kernel.OR: replay_kernel.BENDS_OR,
+    lanes_kernel.LOW: memory_kernel.BENDS_LOW,
+    lanes_kernel.HIGH: memory_kernel.BENDS_HIGH,
+    lanes_kernel.KEPT: memory_kernel.BENDS_FLOAT,
+    lanes_kernel.KEPT_BY_CARD: memory_kernel.BENDS_FLOAT,
+    lanes_kernel.AND: memory_kernel.BENDS_AND,
+    lanes_kernel.OR: memory_kernel.BENDS_OR,
 }
 
 
@@ -45,10 +45,10 @@ class PathFault(NamedTuple):
     numbers: tuple[int, ...]
     mask: int
     regions: tuple[int, ...]
-    stores: int = replay_kernel.STORES_DATA
-    floats: int = replay_kernel.KEEPS
-    joins: int = replay_kernel.LOW_WINS
-    bends: int = replay_kernel.BENDS_NOT
+    stores: int = memory_kernel.STORES_DATA
+    floats: int = memory_kernel.KEEPS
+    joins: int = memory_kernel.LOW_WINS
+    bends: int = memory_kernel.BENDS_NOT
     bad_lanes: int = 0
     acts: int = 0
 

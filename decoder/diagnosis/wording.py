@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from .candidates import Candidate, bits_of
+from .candidate import Candidate, bits_of
+from .scoring import Scored
 from .study import Study
-from .weigh import Scored
 
 __all__ = ["evidence_lines", "lanes_text", "place", "summary"]
 

@@ -1,0 +1,156 @@
+"""From what a replay counted to the likelihood of a candidate, over all its ways of failing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from . import memory_kernel
+from .candidate import Candidate, Variant, bits_of, priors
+from .evidence import Evidence
+from .replay import Effect, both_ways
+from .theory import Behaviour, LaneFault
+from .weighing import Noise, log_hard, log_rate, log_sometimes, log_sum, strays_of
+
+__all__ = ["Scored", "checked", "score", "ways"]
+
+
+@dataclass(frozen=True)
+class Scored:
+    """A candidate with what its replay found.
+
+    ``log_strict``, ``log_lenient``: log marginal likelihood without the prior,
+    as the only fault, and as one of several; ``log_own``: of its own hits and
+    misses alone; ``variant`` and ``hard`` say which
+    way of failing carries the weight; ``effect`` is that way's.
+    """
+
+    candidate: Candidate
+    log_strict: float
+    log_lenient: float
+    log_own: float
+    variant: Variant
+    hard: bool
+    effect: Effect
+    acts: int = 0
+
+    @property
+    def log_posterior(self) -> float:
+        """Log prior plus strict likelihood, not normalised."""
+        return math.log(self.candidate.prior) + self.log_strict
+
+    @property
+    def covers(self) -> int:
+        """Wrong reads that it explains or excuses."""
+        tally = self.effect.tally
+        return tally.explained + (0 if self.hard else tally.excused)
+
+
+class _Way:
+    """One way a candidate may fail: a variant, hard or not, with its effect and log weight."""
+
+    __slots__ = ("acts", "effect", "hard", "log_weight", "variant")
+
+    def __init__(self, variant: Variant, hard: bool, effect: Effect, log_weight: float, acts: int = 0) -> None:
+        self.variant, self.hard, self.effect, self.log_weight, self.acts = variant, hard, effect, log_weight, acts
+
+    def own(self, pattern_bits: int, extra_misses: int) -> float:
+        """Log marginal likelihood of its hits and misses."""
+        if self.effect.log_own is not None:
+            return self.effect.log_own
+        if self.hard:
+            return log_hard(self.effect.tally, extra_misses)
+        return log_sometimes(self.effect.tally, self.effect.chances, pattern_bits, extra_misses)
+
+
+def ways(candidate: Candidate, effects: Mapping[Behaviour, tuple[Effect, Effect]]) -> list[_Way]:
+    hard = math.log(float(priors()["belief"]["hard"]))
+    some = math.log1p(-float(priors()["belief"]["hard"]))
+    found = []
+    for v in candidate.variants:
+        if v.behaviour not in effects:
+            continue
+        one, two = effects[v.behaviour]
+        weight = math.log(v.weight)
+        if one.log_own is not None:
+            found.append(_Way(v, one.always, one, weight))
+            continue
+        found.append(_Way(v, True, one, hard + weight))
+        if isinstance(v.behaviour, LaneFault):
+            others = [(f.acts, effects[f][1]) for f in both_ways(v.behaviour) if f in effects]
+            split = math.log(1 + len(others))
+            found.append(_Way(v, False, two, some + weight - split, memory_kernel.ON_READS))
+            found += [_Way(v, False, e, some + weight - split, acts) for acts, e in others]
+        else:
+            found.append(_Way(v, False, two, some + weight))
+    return found
+
+
+def score(
+    evidence: Evidence, candidate: Candidate, effects: Mapping[Behaviour, tuple[Effect, Effect]], noise: Noise
+) -> Scored:
+    tried = ways(candidate, effects)
+    more = _elsewhere(evidence, candidate)
+    fixed = checked(evidence, candidate) - math.log(len(more))
+    lenient = noise._replace(lenient=True)
+    own_each, strict_each, lenient_each = [], [], []
+    for way in tried:
+        own = way.log_weight + fixed + log_sum([way.own(candidate.mask.bit_count(), n) + ratio for n, ratio in more])
+        strays = strays_of(way.effect.tally, way.hard, noise.wrong)
+        own_each.append(own)
+        strict_each.append(own + noise.log_strays(strays))
+        lenient_each.append(own + lenient.log_strays(strays))
+    at = int(np.argmax(strict_each))
+    best = tried[at]
+    return Scored(
+        candidate,
+        log_sum(strict_each),
+        log_sum(lenient_each),
+        own_each[at],
+        best.variant,
+        best.hard,
+        best.effect,
+        best.acts,
+    )
+
+
+def _elsewhere(evidence: Evidence, candidate: Candidate) -> tuple[tuple[int, float], ...]:
+    """(missed chances, log likelihood ratio) that transfers outside the compared reads add to a bus fault.
+
+    Two ways, equally likely: the fault hurts reads only (it sits at the
+    processor's receiver), or every transfer, writes included. In the latter
+    case not one write may show the level that cannot be; that so many writes
+    would lack it by chance has a probability of its own, with a Beta(½, ½)
+    prior on how often the lane is high.
+    """
+    traffic = evidence.traffic
+    if traffic is None or candidate.scope != "bus":
+        return ((0, 0.0),)
+    lanes = bits_of(candidate.lanes)
+    both = traffic.high[..., lanes[0]] + traffic.low[..., lanes[0]]
+    if candidate.fault == "bridged":
+        count = traffic.differ[..., lanes[0], lanes[1]]
+    elif candidate.fault == "stuck-low":
+        count = traffic.high[..., lanes[0]]
+    else:
+        count = traffic.low[..., lanes[0]]
+    outside, written = int(count[-1, 0]), int(count[:, 1].sum())
+    by_chance = 0.0 if written else -log_rate(int(both[:, 1].sum()), 0, (0.5, 0.5))
+    return (outside, 0.0), (outside + written, by_chance)
+
+
+def checked(evidence: Evidence, candidate: Candidate) -> float:
+    """Log likelihood ratio that clipped selects, drivers and timing add."""
+    if evidence.checks is None:
+        return 0.0
+    region = None if candidate.region is None else evidence.board.regions[candidate.region].name
+    lanes = tuple(f"D{lane}" for lane in bits_of(candidate.lanes))
+    mine = (candidate.fault, candidate.scope, candidate.component, region, lanes)
+    total = 0.0
+    for key, ratio in evidence.checks.likelihood_ratios.items():
+        if all(want is None or want == have for want, have in zip(key, mine, strict=True)):
+            total += math.log(min(max(ratio, 1e-9), 1e9))
+    return total
