@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, ClassVar
 
 from rich.text import Text
-from textual.app import App
 from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.theme import Theme
@@ -15,16 +14,15 @@ from textual.theme import Theme
 from decoder.text import plain
 from tui import palette
 from tui import state as states
-from tui.filters import Filter
+from tui.host import HostApp
 from tui.keys import ANYWHERE, VIEWS, bindings
 from tui.loaded import Loaded
-from tui.messages import Found, Opened, OpenFailed, OpenProgress, RowsSelected, SearchProgress
-from tui.pinning import Notebook, target_of, target_words
+from tui.messages import Opened, OpenFailed, OpenProgress
+from tui.pinning import Notebook
 from tui.screens.base import BrowserScreen
 from tui.screens.cycles import CyclesScreen
 from tui.screens.help_sheet import HelpSheet
 from tui.screens.levels import LevelsScreen
-from tui.screens.note_dialog import NoteDialog
 from tui.screens.notes import NotesScreen
 from tui.screens.open_dialog import OpenDialog
 from tui.screens.opening import OpeningScreen
@@ -32,16 +30,11 @@ from tui.screens.pictures import BuffersScreen, SelectsScreen, TimingScreen, Tre
 from tui.screens.where import WhereScreen
 from tui.screens.why import WhyScreen
 from tui.session import Opener, SessionFactory
-from tui.source import select_rows
-from tui.state import BrowserState
 from tui.watch import FileWatch
 from tui.widgets.heat import worst_cell
-from tui.wording import thousands
-from tui.workers import filter_work, open_work, search_work
+from tui.workers import open_work
 
 __all__ = ["BrowserApp", "run_browser"]
-
-_WARM_EVERY_S = 0.1
 
 _THEME = Theme(
     name="busledger",
@@ -58,7 +51,7 @@ _THEME = Theme(
 )
 
 
-class BrowserApp(App[int]):
+class BrowserApp(HostApp):
     """Runs a factory in a worker, then shows its session.
 
     Parameters
@@ -98,73 +91,11 @@ class BrowserApp(App[int]):
         super().__init__()
         self.factory = factory
         self.opener = opener
-        self.state: BrowserState = BrowserState(0, states.Rows(0))
-        self.loaded_or_none: Loaded | None = None
-        self.notebook_or_none: Notebook | None = None
         self._ticket = 0  # of the latest opening
-        self._search = 0  # of the latest search; older answers are dropped
-        self._searching = False
-        self._opening = ""
+        self.warm_every_s = 0.1  # how long to wait between two views built beforehand; 0: build them when asked for
         self._cold: list[str] = []  # views not built yet
         self._watch: FileWatch | None = None
         self._watch_every_s = watch_every_s
-
-    # -- what screens use -------------------------------------------------------------------------
-
-    @property
-    def loaded(self) -> Loaded:
-        """The session; screens exist only while there is one."""
-        assert self.loaded_or_none is not None
-        return self.loaded_or_none
-
-    @property
-    def notebook(self) -> Notebook:
-        """The notes of the open board."""
-        assert self.notebook_or_none is not None
-        return self.notebook_or_none
-
-    def act(self, change: Callable[..., BrowserState], *args: Any) -> None:
-        """Replace the state by ``change(state, *args)`` and draw it."""
-        self.state = change(self.state, *args)
-        self._draw()
-
-    def search(self, run: Iterator[tuple[int, int | None]], nothing: str, *, edge: bool = False) -> None:
-        """Run a search in a worker; a new one replaces the last."""
-        self._begin_search()
-        work = search_work(self._search, run, self.loaded.source.total, nothing, self.post_message, edge=edge)
-        self.run_worker(work, thread=True, exclusive=True, group="search")
-
-    def select(self, wanted: Filter) -> None:
-        """Apply a filter in a worker."""
-        self._begin_search()
-        rows = select_rows(self.loaded.source, wanted)
-        work = filter_work(self._search, wanted, rows, self.loaded.source.total, self.post_message)
-        self.run_worker(work, thread=True, exclusive=True, group="search")
-
-    def _begin_search(self) -> None:
-        self._search += 1
-        self._searching = True
-
-    def view(self, name: str) -> None:
-        """Show another view."""
-        if self.loaded_or_none is not None and not (
-            isinstance(self.screen, BrowserScreen) and self.screen.view == name
-        ):
-            self.switch_screen(name)
-
-    def status(self) -> str:
-        """Capture, profile, counts and the filter, in a line."""
-        loaded = self.loaded
-        session, total = loaded.session, loaded.source.total
-        wrong = len(loaded.source.mismatch_rows)
-        parts = [plain(Path(session.capture_path).name, 40), plain(session.result.profile, 20)]
-        parts.append(f"{thousands(total)} cycles, {thousands(wrong)} wrong")
-        if not self.state.filter.empty:
-            names = [region.name for region in loaded.source.facts.regions]
-            parts.append(f"{thousands(len(self.state.rows))} shown: {self.state.filter.words(names)}")
-        if self._opening:
-            parts.append(self._opening)
-        return " │ ".join(parts)
 
     # -- opening ----------------------------------------------------------------------------------
 
@@ -179,16 +110,18 @@ class BrowserApp(App[int]):
 
     def _open(self, factory: SessionFactory) -> None:
         self._ticket += 1
-        if isinstance(self.screen, OpeningScreen) and self.screen.is_mounted:
-            self.screen.restart()
+        top = self._top()
+        if isinstance(top, OpeningScreen) and top.is_mounted:
+            top.restart()
         self.run_worker(open_work(self._ticket, factory, self.post_message), thread=True, exclusive=True, group="open")
 
     def on_open_progress(self, message: OpenProgress) -> None:
         """Show how far decoding is: on the opening screen, or in the status line."""
         if message.ticket != self._ticket:
             return
-        if isinstance(self.screen, OpeningScreen):
-            self.screen.progress(message.stage, message.done, message.total, message.unit)
+        top = self._top()
+        if isinstance(top, OpeningScreen):
+            top.progress(message.stage, message.done, message.total, message.unit)
         else:
             share = f" {100 * message.done // message.total} %" if message.total else ""
             self._opening = f"{plain(message.stage, 20)}{share}"
@@ -213,10 +146,13 @@ class BrowserApp(App[int]):
         self.notebook_or_none = Notebook(session.board_path, session.capture_path)
         paths = [Path(session.capture_path), *([session.board_path] if session.board_path else [])]
         self._watch = FileWatch(path for path in paths if path.is_file())
-        if isinstance(self.screen, OpeningScreen):
+        if any(isinstance(screen, OpeningScreen) for screen in self.screen_stack):
+            while not isinstance(self.screen, OpeningScreen):  # the help sheet, say
+                self.pop_screen()
             self.switch_screen(VIEWS[0][0])
             self._cold = [name for name, _, _ in VIEWS[1:]]
-            self.set_timer(_WARM_EVERY_S, self._warm)
+            if self.warm_every_s:
+                self.set_timer(self.warm_every_s, self._warm)
         else:
             if before is not None and not before.filter.empty:
                 self.select(before.filter)
@@ -227,26 +163,28 @@ class BrowserApp(App[int]):
 
         On and off the stack without waiting: no key can come in between.
         """
-        if not self._cold:
+        top = self._top()
+        if top is None or not self._cold:
             return
-        if isinstance(self.screen, BrowserScreen) and self.screen.ready:
+        if isinstance(top, BrowserScreen) and top.ready:
             name = self._cold.pop(0)
             if not self.is_screen_installed(name) or not self.get_screen(name).is_running:
                 with self.batch_update():
                     self.push_screen(name)
                     self.pop_screen()
-        self.set_timer(_WARM_EVERY_S, self._warm)
+        self.set_timer(self.warm_every_s, self._warm)
 
     def on_open_failed(self, message: OpenFailed) -> None:
         """A sentence: on the opening screen, or in the status line over what is still open."""
         if message.ticket != self._ticket:
             return
         self._opening = ""
-        if isinstance(self.screen, OpeningScreen):
+        opening = next((screen for screen in self.screen_stack if isinstance(screen, OpeningScreen)), None)
+        if opening is not None:
             if message.stopped:
                 self.exit(130)
             else:
-                self.screen.fail(message.sentence)
+                opening.fail(message.sentence)
         elif self.loaded_or_none is not None:
             self.act(states.say, plain(message.sentence, 400), "wrong")
 
@@ -258,30 +196,6 @@ class BrowserApp(App[int]):
             self._opening = f"{plain(changed.name, 40)} changed, decoding"
             self._open(self.factory)
             self._draw()
-
-    # -- searches ---------------------------------------------------------------------------------
-
-    def on_search_progress(self, message: SearchProgress) -> None:
-        """Say how far a long search is."""
-        if message.ticket == self._search and self._searching:
-            share = 100 * message.looked // max(1, message.total)
-            self.act(states.say, f"Searching, {share} % looked at. Escape stops.")
-
-    def on_found(self, message: Found) -> None:
-        """Go there, or say that there is nothing."""
-        if message.ticket != self._search:
-            return
-        self._searching = False
-        if message.place is None:
-            self.act(states.say, message.nothing)
-        else:
-            self.act(states.place_caret if message.edge else states.go_to, message.place)
-
-    def on_rows_selected(self, message: RowsSelected) -> None:
-        """Show the cycles that passed."""
-        if message.ticket == self._search:
-            self._searching = False
-            self.act(states.set_filter, message.wanted, message.rows)
 
     # -- keys -------------------------------------------------------------------------------------
 
@@ -300,35 +214,14 @@ class BrowserApp(App[int]):
 
     def action_stop(self) -> None:
         """Stop a search or the decoding."""
-        if self._searching:
-            self._search += 1
-            self._searching = False
-            self.workers.cancel_group(self, "search")
-            self.act(states.say, "Stopped. Cycles further on were not looked at.")
+        if self.searching:
+            self.stop_search()
         elif self.loaded_or_none is None or self._opening:
             self.workers.cancel_group(self, "open")
 
     def action_reload(self) -> None:
         """Decode again."""
         self._open(self.factory)
-
-    def action_pin(self) -> None:
-        """Ask for a note on what is chosen."""
-        screen = self.screen
-        if self.loaded_or_none is None or not isinstance(screen, BrowserScreen):
-            return
-        target = target_of(screen.view, self.loaded, self.state)
-
-        def keep(text: str | None) -> None:
-            if text is None:
-                return
-            failed = self.notebook.add(target.model_copy(update={"text": text}))
-            if failed:
-                self.act(states.say, failed, "wrong")
-            else:
-                self.act(states.say, f"The note on {target_words(target)} is kept.", "good")
-
-        self.push_screen(NoteDialog(target_words(target), plain(str(self.notebook.path), 200)), keep)
 
     def action_open_other(self) -> None:
         """Ask for another capture."""
@@ -342,11 +235,6 @@ class BrowserApp(App[int]):
     def _open_path(self, path: str | None) -> None:
         if path and self.opener is not None:
             self._open(self.opener(path))
-
-    def _draw(self) -> None:
-        screen = self.screen
-        if isinstance(screen, BrowserScreen) and screen.ready and self.loaded_or_none is not None:
-            screen.draw()
 
     def _fatal_error(self) -> None:
         """A mistake of ours ends the browser with a sentence, not with a traceback."""

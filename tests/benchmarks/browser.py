@@ -77,7 +77,7 @@ async def _timed(pilot: Pilot[Any], app: BrowserApp, key: str) -> tuple[float, f
     driver.send_message(event)
     for _ in range(3):  # the key's action, the updates that it asked for, their layout
         await pilot._wait_for_screen()
-    while app._searching:
+    while app.searching:
         await asyncio.sleep(0)
         await pilot._wait_for_screen()
     await pilot._wait_for_screen()

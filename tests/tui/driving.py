@@ -23,7 +23,12 @@ async def settle(pilot: Pilot[Any], app: BrowserApp) -> None:
 
 
 def drive(app: BrowserApp, script: Script, size: tuple[int, int] = (80, 24)) -> None:
-    """Open the app, wait until the capture is loaded, run the script; an error in the app is an error here."""
+    """Open the app, build no views beforehand, wait until the capture is loaded, run the script.
+
+    An error in the app is an error here.
+    """
+
+    app.warm_every_s = 0
 
     async def run() -> None:
         async with app.run_test(size=size) as pilot:

@@ -337,6 +337,50 @@ def test_a_capture_that_changes_on_disk_is_decoded_again(tmp_path: Path) -> None
     drive(app, script)
 
 
+def test_views_are_built_beforehand_without_showing(session: FakeSession) -> None:
+    import asyncio
+
+    async def run() -> None:
+        app = BrowserApp(factory_of(session))
+        app.warm_every_s = 0.001
+        async with app.run_test(size=(80, 24)) as pilot:
+            await settle(pilot, app)
+            seen = set()
+            while app._cold:
+                seen.add(app.screen.name if not hasattr(app.screen, "view") else app.screen.view)
+                await pilot.pause(0.005)
+            await settle(pilot, app)
+            assert seen <= {"where"} and app.screen is app.get_screen("where")
+            assert all(app.get_screen(name).is_running for name in ("why", "cycles", "levels", "notes"))
+            await pilot.press("c")
+            await settle(pilot, app)
+            assert "0401" in screen_text(app) or "0000" in screen_text(app)
+
+    asyncio.run(run())
+
+
+def test_a_sheet_open_while_decoding_ends_gives_way(session: FakeSession) -> None:
+    go_on = threading.Event()
+
+    def factory(progress: Progress) -> FakeSession:
+        go_on.wait(10)
+        return session
+
+    import asyncio
+
+    async def run() -> None:
+        app = BrowserApp(factory)
+        async with app.run_test(size=(80, 24)) as pilot:
+            await pilot.press("question_mark")
+            await pilot.pause()
+            assert isinstance(app.screen, HelpSheet)
+            go_on.set()
+            await settle(pilot, app)
+            assert "compared reads are wrong" in screen_text(app)
+
+    asyncio.run(run())
+
+
 def test_a_failed_reload_keeps_what_is_open(session: FakeSession) -> None:
     calls = []
 

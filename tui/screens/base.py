@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from typing import Any, ClassVar, Protocol, cast
 
 from textual.app import ComposeResult
+from textual.css.query import NoMatches
 from textual.screen import Screen
 
 from tui.filters import Filter
@@ -79,10 +81,10 @@ class BrowserScreen(Screen[None]):
         self.show(host.loaded, host.state)
 
     def on_mount(self) -> None:
-        """Composed: from now on it can be drawn. While the application is leaving, nothing is composed any more."""
-        self.ready = bool(self.query(KeyBar))
-        if self.ready:
+        """Composed: drawn for the first time. While the application is leaving, composing stops half-way; then not."""
+        with suppress(NoMatches):
             self.draw()
+            self.ready = True
 
     def on_screen_resume(self) -> None:
         """Coming back to a view, it shows what the others changed."""
