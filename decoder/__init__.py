@@ -1,1 +1,7 @@
-"""Placeholder; its owner writes the door."""
+"""The engine: from the bytes of a capture to the name of a part. Its packages each have a door of their own."""
+
+from decoder.kernel_caches import drop_stale_caches
+
+__all__ = ["drop_stale_caches"]
+
+drop_stale_caches()  # before any kernel is loaded

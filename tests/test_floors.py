@@ -14,7 +14,7 @@ PACKAGES = ("bus_profiles", "captures_demo", "decoder", "tui")
 
 # Lowest first; modules on one floor know nothing of each other.
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("decoder.errors", "decoder.text", "decoder.progress", "decoder.toml_text"),
+    ("decoder.errors", "decoder.kernel_caches", "decoder.text", "decoder.progress", "decoder.toml_text"),
     ("decoder.durations", "decoder.findings"),
     ("decoder.capture",),
     ("decoder.wiring",),
@@ -34,6 +34,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("captures_demo",),
     ("tui",),
 )
+CALL_THE_ENGINE = ("captures_demo.accuracy", "captures_demo.small_analyser")  # they measure it
 KERNEL_IMPORTS = {"numpy", "numba", "math", "__future__"}
 
 
@@ -141,7 +142,7 @@ def test_what_stays_apart() -> None:
                 wrong.append(f"{own}:{line}: typer belongs to tui.commands")
             if own.startswith("decoder") and top in ("tui", "captures_demo"):
                 wrong.append(f"{own}:{line}: the engine knows nothing of {top}")
-            if own.startswith("captures_demo") and top == "decoder" and own != "captures_demo.accuracy":
+            if own.startswith("captures_demo") and top == "decoder" and own not in CALL_THE_ENGINE:
                 wrong.append(f"{own}:{line}: the virtual card shares no code with the engine")
     assert wrong == []
 

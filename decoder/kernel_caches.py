@@ -1,0 +1,71 @@
+"""Compiled kernels kept on disk must go when a kernel that they call has changed.
+
+numba keeps a compiled kernel beside its source and notices when that source
+changes, but not when a kernel that it imports from another file does: after an
+update of the sources the old code would go on being called. Whatever of a
+kernel's cache is older than a kernel that it imports is removed here, so that
+it is compiled again.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+__all__ = ["drop_stale_caches"]
+
+_IMPORTED = re.compile(r"^\s*(?:from|import)\s+[\w.]*?(\w+_kernel)\b", re.MULTILINE)
+
+
+_HERE = Path(__file__).parent
+
+
+def drop_stale_caches(package: Path = _HERE) -> int:
+    """Remove the caches under ``package`` that an imported kernel has outlived; how many files.
+
+    A folder that cannot be written is left alone: there numba keeps its caches
+    elsewhere, in a folder of the user's.
+    """
+    return sum(_drop_in(folder) for folder in [package, *package.iterdir()] if folder.is_dir())
+
+
+def _drop_in(folder: Path) -> int:
+    caches = list((folder / "__pycache__").glob("*_kernel.*.nbi"))
+    if not caches:
+        return 0
+    with suppress(OSError):  # another process changes the same folder; it looks for itself
+        changed = {path.stem: path.stat().st_mtime for path in folder.glob("*_kernel.py")}
+        oldest = min(path.stat().st_mtime for path in caches)
+        if max(changed.values(), default=0.0) > oldest:
+            return sum(_drop(caches, name, newest) for name, newest in _newest_imports(folder, changed))
+    return 0
+
+
+def _newest_imports(folder: Path, changed: dict[str, float]) -> Iterator[tuple[str, float]]:
+    """Each kernel module with imports, and when the youngest of all that it leads to was changed."""
+    imports = {
+        name: set(_IMPORTED.findall((folder / f"{name}.py").read_text(encoding="utf-8"))) & set(changed)
+        for name in changed
+    }
+    for name in imports:
+        reached: set[str] = set()
+        waiting = list(imports[name])
+        while waiting:
+            other = waiting.pop()
+            if other not in reached:
+                reached.add(other)
+                waiting += imports[other]
+        if reached:
+            yield name, max(changed[other] for other in reached)
+
+
+def _drop(caches: list[Path], name: str, newest: float) -> int:
+    dropped = 0
+    for path in caches:
+        with suppress(OSError):
+            if path.name.startswith(f"{name}.") and path.stat().st_mtime < newest:
+                path.unlink()
+                dropped += 1
+    return dropped
