@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 
 from decoder.bus.columns import KIND_NAMES, Flag
@@ -14,6 +15,7 @@ __all__ = [
     "kind_word",
     "lane_picture",
     "lanes_text",
+    "ranges_text",
     "span_text",
     "thousands",
     "time_text",
@@ -72,6 +74,24 @@ def lane_picture(mask: int, bits: int) -> str:
 def lanes_text(mask: int) -> str:
     """``D0 D5`` for a mask; ``none`` for nothing."""
     return " ".join(f"D{lane}" for lane in range(mask.bit_length()) if mask >> lane & 1) or "none"
+
+
+def ranges_text(names: Sequence[str]) -> str:
+    """``D4-D7 A7`` for names that end in numbers: neighbours put together, order kept."""
+    runs: list[list[str]] = []
+    for name in names:
+        stem = name.rstrip("0123456789")
+        if runs and stem and name != stem:
+            last = runs[-1][-1]
+            if (
+                last.rstrip("0123456789") == stem
+                and last != stem
+                and int(name[len(stem) :]) == int(last[len(stem) :]) + 1
+            ):
+                runs[-1].append(name)
+                continue
+        runs.append([name])
+    return " ".join(run[0] if len(run) == 1 else f"{run[0]}-{run[-1]}" for run in runs)
 
 
 def flag_words(flags: int) -> str:

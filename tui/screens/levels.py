@@ -43,7 +43,8 @@ class LevelsScreen(SteppingScreen):
         self.query_one("#cycle-line", StatusLine).say(words, "text")
         self.query_one(LevelView).show(source, state)
         marks = between_marks(state, source.facts.tick_fs)
-        self.query_one("#mark-line", StatusLine).say(marks or "marks: none", "mark" if marks else "dim")
+        hint = "no marks: [ and ] put them where the middle is"
+        self.query_one("#mark-line", StatusLine).say(marks or hint, "mark" if marks else "dim")
 
     def action_pan(self, screens: float) -> None:
         """A quarter of the picture to either side (times ``screens``)."""

@@ -15,7 +15,7 @@ from tui.keys import WHERE, bindings
 from tui.loaded import Loaded
 from tui.screens.base import BrowserScreen
 from tui.state import BrowserState
-from tui.widgets.heat import HeatMap, cell_words
+from tui.widgets.heat import HeatMap, cell_words, region_words
 from tui.widgets.suspects import suspect_list, verdict_words
 from tui.widgets.trend_picture import cell_trend
 
@@ -50,8 +50,8 @@ class WhereScreen(BrowserScreen):
         words = cell_words(result, loaded.board, state)
         line = cell_trend(loaded, state, max(20, min(100, self.app.size.width - 30)))
         if line.plain:
-            words.append("\n")
-            words.append_text(line)
+            words.append("\n").append_text(line)
+        words.append("\n").append_text(region_words(result, state))
         self.query_one("#cell", Static).update(words, layout=False)
 
     def on_resize(self) -> None:

@@ -22,6 +22,7 @@ __all__ = [
     "heat_lines",
     "heat_step",
     "lane_counts",
+    "region_words",
     "share_text",
     "worst_cell",
 ]
@@ -167,8 +168,18 @@ def cell_words(result: CheckResult, board: BoardLike | None, state: BrowserState
     if wrong:
         low, high = thousands(counts.low_for_high), thousands(counts.high_for_low)
         text.append(f" ({low} low for high, {high} high for low)", colour)
+    text.append(".", colour)
+    return text
+
+
+def region_words(result: CheckResult, state: BrowserState) -> Text:
+    """What the chosen region was used for, in a line; empty where none is chosen."""
+    text = Text()
+    if state.region is None or state.region >= len(result.regions):
+        return text
+    region = result.regions[state.region]
     text.append(
-        f". Region: {thousands(region.writes)} writes, {thousands(region.reads)} reads,"
+        f"region: {thousands(region.writes)} writes, {thousands(region.reads)} reads,"
         f" {thousands(region.reads_unknown)} never written, {thousands(region.reads_stale)} stale,"
         f" {thousands(region.reads_disagree)} disagree.",
         COLOURS["dim"],

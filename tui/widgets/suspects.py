@@ -12,7 +12,7 @@ from tui.palette import COLOURS
 from tui.source import CycleSource
 from tui.state import BrowserState
 from tui.widgets.check_text import fact_lines
-from tui.wording import hex_bits, thousands, time_text
+from tui.wording import hex_bits, ranges_text, thousands, time_text
 
 __all__ = ["Piece", "pieces_of", "suspect_list", "verdict_words", "why_text"]
 
@@ -50,9 +50,8 @@ def _name(suspect: Suspect) -> str:
         words = plain(suspect.region)
     else:
         words = suspect.scope
-    lanes = " ".join(plain(lane) for lane in (*suspect.lanes, *suspect.address_lines)[:4])
-    more = len(suspect.lanes) + len(suspect.address_lines) > 4
-    return f"{words} {suspect.fault} {lanes}{'…' if more else ''}".rstrip()
+    lanes = plain(ranges_text((*suspect.lanes, *suspect.address_lines)), 24)
+    return f"{words} {suspect.fault} {lanes}".rstrip()
 
 
 def _percent(probability: float) -> str:
