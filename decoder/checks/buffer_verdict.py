@@ -102,15 +102,11 @@ def _way_verdict(table: NDArray[np.int64], inverting: bool) -> str:
 
 
 def _keeps(table: NDArray[np.int64], inverting: int) -> float:
-    """Of the transfers in which following and keeping differ, the share that kept; 0 without any."""
-    kept = follows = 0
-    for was in (0, 1):
-        for went in (0, 1):
-            should = went ^ inverting
-            if should != was:
-                kept += int(table[was, went, was])
-                follows += int(table[was, went, should])
-    return kept / (kept + follows) if kept + follows else 0.0
+    """The share of all transfers that left the old level; 0 where following would always have left it as well."""
+    total = int(table.sum())
+    kept = int(table[0, :, 0].sum() + table[1, :, 1].sum())
+    apart = int(table[0, 1 ^ inverting].sum() + table[1, inverting].sum())
+    return kept / total if apart else 0.0
 
 
 def _lane(counts: BufferCounts, i: int, setting: Setting) -> LanePath:
@@ -330,7 +326,7 @@ def _held_findings(counts: BufferCounts, result: BufferResult) -> list[CheckFind
     for i, lane in enumerate(counts.buffer.lanes):
         table = counts.held[i]
         offered = table.sum(axis=1)
-        if offered.min() >= BOTH_LEVELS and min(table[0, 0] / offered[0], table[1, 1] / offered[1]) >= 0.98:
+        if offered.min() >= BOTH_LEVELS and min(table[0, 0] / offered[0], table[1, 1] / offered[1]) >= MOST:
             stale.append((f"D{lane}", int(table[0, 0] + table[1, 1]), int(table.sum())))
     if not stale:
         return []

@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.board import Board, Buffer
-from decoder.bus import KIND_NAMES, READ_KINDS, WRITE_KINDS, Cycles, Layout, Profile
+from decoder.bus import KIND_NAMES, Cycles, Layout, Profile
 from decoder.capture import Capture
 from decoder.checks import buffer_kernel as kernel
 from decoder.checks.buffer_verdict import BufferCounts, buffer_findings, buffer_result
-from decoder.checks.lines import Setting, pins, relevant_mask, rule_strobes, ticks
+from decoder.checks.lines import READS, WRITES, Setting, pins, relevant_mask, rule_strobes, ticks
 from decoder.checks.results import BuffersResult
 from decoder.checks.windows import CycleJoin, Joined
 
@@ -96,7 +96,7 @@ class BuffersCheck:
         if joined is None or not len(joined):
             return
         rows, cycles = joined.rows, joined.cycles
-        writes = np.isin(cycles.kind, WRITE_KINDS)
+        writes = WRITES[cycles.kind]
         roles = [one.roles(cycles, self._transfer) for one in self._data]
         if self._data:
             stacked = np.stack(roles, axis=1)
@@ -165,7 +165,7 @@ class _Lanes:
     def roles(self, cycles: Cycles, transfer: NDArray[np.bool_]) -> NDArray[np.int8]:
         """int8 (k,): what each cycle is to this buffer; cycles that move no data are left out."""
         served = self._serves[cycles.region]
-        reads, writes = np.isin(cycles.kind, READ_KINDS), np.isin(cycles.kind, WRITE_KINDS)
+        reads, writes = READS[cycles.kind], WRITES[cycles.kind]
         role = np.full(len(cycles), kernel.NEITHER, np.int8)
         role[reads & served] = kernel.SERVED_READ
         role[writes & served] = kernel.SERVED_WRITE

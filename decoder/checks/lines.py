@@ -8,10 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus import Layout, Profile, parse_condition
+from decoder.bus import KIND_NAMES, READ_KINDS, WRITE_KINDS, Layout, Profile, parse_condition
 from decoder.capture import Capture
 
 __all__ = [
+    "READS",
+    "WRITES",
     "Condition",
     "Pins",
     "RuleStrobes",
@@ -27,6 +29,8 @@ __all__ = [
 ]
 
 FEMTOSECONDS_PER_NS = 1_000_000
+# By kind of cycle: bool (kinds,).
+READS, WRITES = (np.isin(np.arange(len(KIND_NAMES)), kinds) for kinds in (READ_KINDS, WRITE_KINDS))
 EVENT_BIN_NS = 5.0
 """Narrowest bin of the histograms, for captures that know each edge more finely."""
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from decoder.board import Board
-from decoder.bus import KIND_NAMES, WRITE_KINDS, Profile
-from decoder.checks.lines import Setting, pins, rule_strobes
+from decoder.bus import KIND_NAMES, Profile
+from decoder.checks.lines import WRITES, Setting, pins, rule_strobes
 from decoder.checks.region_kernel import count_selects
 from decoder.checks.results import CheckFinding, RegionSelect
 from decoder.checks.windows import CycleJoin, Joined
@@ -75,7 +75,7 @@ class RegionSelects:
         group[~self._transfer[cycles.kind]] = -1
         group[outside & ~self._memory[cycles.rule]] = -1
         # Nobody need select a ROM to write it.
-        group[np.isin(cycles.kind, WRITE_KINDS) & self._rom[group]] = -1
+        group[WRITES[cycles.kind] & self._rom[group]] = -1
         rows = joined.rows
         count_selects(
             rows.time, rows.levels, rows.unknown, joined.before, joined.begin, joined.end, group, cycles.time,

@@ -23,10 +23,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.board import Board, Chip
-from decoder.bus import READ_KINDS, WRITE_KINDS, Cycles, Flag, Layout, Profile, line_names
+from decoder.bus import Cycles, Flag, Layout, Profile, line_names
 from decoder.capture import Capture
 from decoder.checks import timing_kernel as kernel
-from decoder.checks.lines import Setting, pins, relevant_mask, rule_strobes, ticks
+from decoder.checks.lines import READS, WRITES, Setting, pins, relevant_mask, rule_strobes, ticks
 from decoder.checks.results import TimingResult
 from decoder.checks.timing_tally import Tally
 from decoder.checks.timing_verdict import PERIODS, ChipAccess, timing_result
@@ -52,7 +52,9 @@ class TimingCheck:
         self._tallies: dict[tuple[str, str | None], Tally] = {
             key: Tally(self._width) for key in sorted(wanted, key=str)
         }
-        self._strobe_of = np.array([rule.strobe for rule in profile.rules])
+        self._of_strobe = {
+            s.name: np.array([rule.strobe == s.name for rule in profile.rules], np.bool_) for s in profile.strobes
+        }
         self._address, self._data = _rule_masks(profile, setting)
         clock = profile.clock.line
         self._clock = pins(setting.names, [clock]) if clock in setting.clipped else None
@@ -117,10 +119,11 @@ class TimingCheck:
         self._told += len(cycles)
         sound = (cycles.flags & int(_NOT_MEASURED)) == 0
         measures = _Measures(joined, moments, self._clock_edges(joined))
+        mine = {strobe: sound & of_rule[cycles.rule] for strobe, of_rule in self._of_strobe.items()}
         for (measure, strobe), tally in self._tallies.items():
             if measure == "cycle" or measure not in measures.known:
                 continue
-            mask = sound if strobe is None else sound & (self._strobe_of[cycles.rule] == strobe)
+            mask = sound if strobe is None else mine[strobe]
             values, valid, moot = measures.known[measure]()
             rows_of = mask & valid
             tally.add(values[rows_of].astype(np.float64), index[rows_of], cycles.time[rows_of])
@@ -153,8 +156,7 @@ class _Measures:
         self._moments, self._clock = moments, clock
         self._start, self._stop = time[joined.begin], time[joined.end]
         self._strobe = joined.begin < joined.end
-        self._reads = np.isin(joined.cycles.kind, READ_KINDS)
-        self._writes = np.isin(joined.cycles.kind, WRITE_KINDS)
+        self._reads, self._writes = READS[joined.cycles.kind], WRITES[joined.cycles.kind]
         every = np.ones(len(joined), np.bool_)
         m = kernel
         self.known: dict[str, Callable[[], _Measured]] = {
@@ -239,7 +241,7 @@ class _Chips:
     ) -> None:
         """Reads of the joined cycles."""
         cycles = joined.cycles
-        reads = sound & np.isin(cycles.kind, READ_KINDS) & (moments[:, kernel.M_ADDRESS] != kernel.ABSENT)
+        reads = sound & READS[cycles.kind] & (moments[:, kernel.M_ADDRESS] != kernel.ABSENT)
         start = np.maximum(moments[:, kernel.M_ADDRESS], moments[:, kernel.M_SELECT])
         by_region = {g: np.flatnonzero(reads & (cycles.region == g)) for g in range(len(self._regions))}
         for (g, c), tally in self._tallies.items():

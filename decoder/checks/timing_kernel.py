@@ -52,15 +52,16 @@ def _chips_moved(levels, unknown, row, t, chip_mask, moments):
 
 
 @njit(cache=True, nogil=True)
-def find_moments(time, levels, unknown, before, at, after, begin, end, rule, region, skew,
-                 address_mask, data_mask, select_word, select_bit, select_active, chip_mask, chips, moments):  # fmt: skip
+def find_moments(time, levels, unknown, before, at, after, begin, end, rule, region, skew, address_mask, data_mask,
+                 select_word, select_bit, select_active, chip_mask, chips, moments):  # fmt: skip
     """Fills ``moments`` int64 (k, M_CHIPS + chips).
 
     ``address_mask``, ``data_mask`` uint64 (rules, words): the lines of each rule's
     address and data. ``select_*`` int64/uint64/int64 (regions + 1,), word -1 where none is
     clipped; ``chip_mask`` uint64 (regions + 1, chips, words) the data lines of each
-    chip, ``chips`` int64 (regions + 1,) how many have any; region -1 means the last entry. A change less than ``skew`` before the
-    strobe's end belongs to what comes after it: the sampling cannot tell.
+    chip, ``chips`` int64 (regions + 1,) how many have any; region -1 means the last
+    entry. A change less than ``skew`` before the strobe's end belongs to what comes
+    after it: the sampling cannot tell.
     """
     rows = time.shape[0]
     for k in range(at.shape[0]):

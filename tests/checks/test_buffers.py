@@ -1,0 +1,144 @@
+"""Bus drivers on hand-made bus cycles: inverting ones, address drivers, latches, and what the near side alone shows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from decoder.board import Board, Buffer, LineLevel, Region, parts
+from decoder.bus import CycleExtractor, load_profile
+from decoder.checks import BuffersCheck, BuffersResult
+from decoder.ledger import RegionMap
+from tests.checks.bench import NS, capture, layout
+
+RAM = Region("bank", 0x0000, 0x00FF)
+OTHER = Region("other", 0x0100, 0x01FF)
+LANES = tuple(range(8))
+
+
+def word(prefix, value, bits=8):
+    return {f"{prefix}{n}": value >> n & 1 for n in range(bits)}
+
+
+def run(cycles, buffers, extra=(), far=None, near=None):
+    """6502 cycles of 1 µs: (address, data, write). ``far``/``near`` turn (index, cycle) into the lines of each side."""
+    profile = load_profile("6502")
+    lines = ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), *extra]
+    where = layout(profile, lines)
+    near = near or (lambda k, cycle: word("D", cycle[1]))
+    rows = []
+    for k, cycle in enumerate(cycles):
+        t, write = 1000 * k, cycle[2]
+        rows += [
+            (t, {"PHI2": 0}),
+            (t + 100, {**word("A", cycle[0], 16), "RW": int(not write)}),
+            (t + 500, {"PHI2": 1}),
+        ]
+        sides = [near(k, cycle), far(k, cycle) if far is not None else {}]
+        first, second = sides if write else sides[::-1]
+        rows += [(t + 650, first), (t + 665, second)]
+    rows.append((1000 * len(cycles), {"PHI2": 0}))
+    block = capture(where, rows)
+    board = Board(path="", name="card", bus="6502", regions=(RAM, OTHER), buffers=tuple(buffers))
+    extractor = CycleExtractor(profile, where, NS, None)
+    region_map = RegionMap(board.regions, tuple(profile.space(i) for i in range(len(profile.rules))), 8)
+    check = BuffersCheck(board, profile, where, NS, None)
+    for part in (extractor.feed(block), extractor.finish()):
+        region_map.locate(part, region_map.spaces(part))
+        check.feed(block, part)
+        block = capture(where, [])
+    return check.finish()
+
+
+def traffic(count=120, seed=1):
+    rng = np.random.default_rng(seed)
+    return [(int(rng.integers(0, 256)), int(rng.integers(0, 256)), bool(k % 2)) for k in range(count)]
+
+
+def data_buffer(part, **more) -> Buffer:
+    far = {f"D{n}": f"MD{n}" for n in LANES}
+    return Buffer("U10", parts().get(part), lanes=LANES, serves=("bank",), far_side=far, **more)
+
+
+FAR = tuple(f"MD{n}" for n in LANES)
+
+
+def faults(result: BuffersResult):
+    return [(f.code, f.lanes) for f in result.findings if f.weight == "fault"]
+
+
+@pytest.mark.parametrize("part", ["74LS245", "8T28", "8216", "8286"])
+def test_a_straight_driver_is_right_when_both_sides_agree(part):
+    result = run(traffic(), [data_buffer(part)], FAR, lambda k, c: word("MD", c[1]))
+    assert faults(result) == []
+    assert {lane.verdict for lane in result.buffers[0].lanes} == {"good"}
+    # Far to near and near to far, 15 ns each, in bins of 5 ns.
+    lane = result.buffers[0].lanes[0]
+    assert lane.delay_to_cpu.quantile_ns(0.5) == lane.delay_to_card.quantile_ns(0.5) == 15
+
+
+# Inverting by the sheets: Signetics 8T26A, National DP8226, TI SN74LS640, Intel 8287 (from memory but DP8226).
+@pytest.mark.parametrize("part", ["8T26", "8226", "74LS640", "8287"])
+def test_an_inverting_driver_is_right_when_the_sides_are_opposite(part):
+    opposite = run(traffic(), [data_buffer(part)], FAR, lambda k, c: word("MD", c[1] ^ 0xFF))
+    assert faults(opposite) == []
+    straight = run(traffic(), [data_buffer(part)], FAR, lambda k, c: word("MD", c[1]))
+    assert {code for code, _ in faults(straight)} == {"lane-inverted"}
+
+
+def test_one_lane_that_is_turned_over_is_named():
+    result = run(traffic(), [data_buffer("74LS245")], FAR, lambda k, c: word("MD", c[1] ^ 0x20))
+    assert faults(result) == [("lane-inverted", ("D5",))]
+
+
+def test_one_lane_that_differs_now_and_then_is_named():
+    result = run(traffic(), [data_buffer("74LS245")], FAR, lambda k, c: word("MD", c[1] ^ (4 if k % 7 == 0 else 0)))
+    assert faults(result) == [("lane-differs", ("D2",))]
+
+
+def test_reads_that_repeat_the_last_level_were_driven_by_nobody():
+    """Without the card side: in reads the bus keeps what the write before left on it."""
+    cycles = [(k & 255, value, bool(k % 2)) for k, value in enumerate(np.random.default_rng(3).integers(0, 256, 160))]
+    kept = [cycles[k - 1][1] if k and not c[2] else c[1] for k, c in enumerate(cycles)]
+    buffer = Buffer("U10", parts().get("74LS245"), lanes=LANES, serves=("bank",), direction=LineLevel("RW", 1))
+    result = run(cycles, [buffer], near=lambda k, c: word("D", int(kept[k])))
+    assert faults(result) == [("undriven-reads", tuple(f"D{n}" for n in LANES))]
+    healthy = run(traffic(), [buffer])
+    assert faults(healthy) == []
+    assert healthy.buffers[0].known_reads == 60
+
+
+def address_buffer(part, lines, far) -> Buffer:
+    return Buffer("U11", parts().get(part), lines=tuple(lines), serves=("bank",), far_side=dict(zip(lines, far, strict=True)))
+
+
+@pytest.mark.parametrize(("part", "flip"), [("74LS244", 0), ("74LS240", 15), ("74LS367", 0), ("74LS368", 15)])
+def test_address_driver_line_by_line(part, flip):
+    lines, far = ["A0", "A1", "A2", "A3"], ["BA0", "BA1", "BA2", "BA3"]
+    right = run(traffic(), [address_buffer(part, lines, far)], far, lambda k, c: word("BA", (c[0] ^ flip) & 15, 4))
+    assert faults(right) == []
+    stuck = run(traffic(), [address_buffer(part, lines, far)], far, lambda k, c: word("BA", ((c[0] ^ flip) & 15) | 4, 4))
+    assert faults(stuck) == [("lane-stuck-high", ("A2",))]
+
+
+def test_a_latch_is_judged_by_the_address_of_the_cycle():
+    """74LS373 on a multiplexed bus: its output is the address, whatever its input has become since."""
+    lines, far = ["A0", "A1"], ["BA0", "BA1"]
+    result = run(traffic(), [address_buffer("74LS373", lines, far)], far, lambda k, c: word("BA", c[0] & 3, 2))
+    assert faults(result) == []
+    wrong = run(traffic(), [address_buffer("74LS373", lines, far)], far, lambda k, c: word("BA", c[0] & 1, 2))
+    assert faults(wrong) == [("lane-stuck-low", ("A1",))]
+
+
+def test_an_enable_that_never_comes():
+    buffer = data_buffer("74LS245", enable=LineLevel("BEN", 0), direction=LineLevel("RW", 1))
+    result = run(traffic(), [buffer], (*FAR, "BEN"), lambda k, c: {**word("MD", c[1]), "BEN": 1})
+    assert "enable-missing" in {code for code, _ in faults(result)}
+
+
+def test_what_is_not_clipped_is_said():
+    result = run(traffic(), [data_buffer("74LS245")])
+    assert result.skipped
+    assert faults(result) == []
+
+
