@@ -22,6 +22,7 @@ from typing import Any
 
 import numpy as np
 
+from captures_demo.world.analyser import Analyser
 from captures_demo.world.bench import capture, standard_clips
 from captures_demo.world.board_file import board_toml
 from captures_demo.world.cases import Case, draw_case
@@ -226,6 +227,33 @@ def through_pins(seed: int, category: str, kind: tuple[str, str] | None) -> dict
     }
 
 
+def rough(seed: int) -> dict[str, Any]:
+    """A healthy card, badly recorded: spans without samples and clips that were left off. Nobody may be accused."""
+    case = draw_case(seed, "healthy", cycles=12_000)
+    rng = np.random.default_rng(seed)
+    length_s = float(case.run.end_ns[-1]) * 1e-9
+    starts = np.sort(rng.uniform(0.1, 0.9, int(rng.integers(1, 4)))) * length_s
+    dropouts = tuple((float(start), float(start + rng.uniform(2e-5, 4e-4))) for start in starts)
+    clips = standard_clips(case.machine)
+    loose = [str(name) for name in rng.choice([c for c in clips if c.strip("AD").isdigit()], int(rng.integers(0, 3)))]
+    clips = [clip for clip in clips if clip not in loose]
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = Path(scratch)
+        board = write_board(case.machine, folder)
+        path = folder / "capture.vcd"
+        capture(case.run, path, seed=seed % (1 << 31), clips=clips, analyser=Analyser(50e6, dropouts=dropouts))
+        result = run_check(Request(path, board))
+    return {
+        "seed": seed,
+        "bus": case.machine.bus,
+        "loose": loose,
+        "dropouts": len(dropouts),
+        "mismatches": result.mismatch_total,
+        "suspects": [_words(suspect) for suspect in result.suspects[:3]],
+        "disagree": sum(region.reads_disagree for region in result.regions),
+    }
+
+
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(prog="python -m captures_demo.accuracy", description=__doc__)
@@ -233,6 +261,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1, help="what they are drawn from")
     parser.add_argument("--json", type=Path, help="write every outcome to this file")
     parser.add_argument("--pins", type=int, default=0, help="also send this many cards through a VCD file")
+    parser.add_argument("--rough", type=int, default=0, help="also record this many healthy cards badly")
     parser.add_argument("--processes", type=int, default=2, help="how many processes work at once")
     parser.add_argument("--show", action="store_true", help="print every card whose true part is not first")
     chosen = parser.parse_args()
@@ -240,6 +269,7 @@ def main() -> None:
     with multiprocessing.get_context("spawn").Pool(chosen.processes) as pool:
         outcomes = pool.map(_work, jobs, chunksize=4)
         pins = pool.starmap(through_pins, jobs[: chosen.pins], chunksize=1)
+        badly = pool.map(rough, range(chosen.seed * 7919, chosen.seed * 7919 + chosen.rough), chunksize=1)
     print(render([asdict(outcome) for outcome in outcomes]))
     if chosen.show:
         for outcome in outcomes:
@@ -253,6 +283,11 @@ def main() -> None:
         for pin in pins:
             if not pin["cycles_same"] or pin["mismatches"][0] != pin["mismatches"][1]:
                 print("  ", pin)
+    if badly:
+        accused = [each for each in badly if each["suspects"] or each["mismatches"]]
+        print(f"healthy cards badly recorded (drop-outs, missing clips): {len(accused)} of {len(badly)} accused")
+        for each in accused:
+            print("  ", each)
     if chosen.json:
         chosen.json.write_text(json.dumps([asdict(outcome) for outcome in outcomes], indent=1), encoding="utf-8")
 

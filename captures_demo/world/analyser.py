@@ -104,9 +104,10 @@ def _drop(recording: Recording, start: int, end: int) -> Recording:
         if rows.shape[0]:
             finals.append((channel, int(recording.level[rows[-1]])))
     keep = ~inside
-    sample = np.concatenate([recording.sample[keep], np.full(len(finals), end)])
-    channel_column = np.concatenate([recording.channel[keep], np.array([c for c, _ in finals], np.int32)])
-    level = np.concatenate([recording.level[keep], np.array([v for _, v in finals], np.uint8)])
+    # What changes in the very sample after the gap comes later than what changed within it.
+    sample = np.concatenate([np.full(len(finals), end), recording.sample[keep]])
+    channel_column = np.concatenate([np.array([c for c, _ in finals], np.int32), recording.channel[keep]])
+    level = np.concatenate([np.array([v for _, v in finals], np.uint8), recording.level[keep]])
     order = np.argsort(sample, kind="stable")
     return Recording(
         recording.names,

@@ -20,6 +20,7 @@ __all__ = ["CATEGORIES", "FEWEST_HARD", "FEWEST_SOFT", "Case", "draw_case"]
 CATEGORIES = ("healthy", "hard", "intermittent", "double")
 FEWEST_HARD = 3  # a fault that shows less often than this in the capture is drawn again
 FEWEST_SOFT = 10
+FEWEST_BESIDE = 12  # reads that come out differently with the second fault than without it
 _TRIES = 60
 # Decay has its own clock; it is never made intermittent.
 _ALWAYS_HARD = {"leaky"}
@@ -78,9 +79,9 @@ def _draw_faults(
         other = _one(machine, stimulus, _any_kind(rng), bool(rng.random() < 0.4), world_seed, rng)
         if other is not None and _apart(machine, fault, other):
             both = play(machine, (fault, other), stimulus, world_seed)
-            alone = [play(machine, (each,), stimulus, world_seed).mismatches for each in (fault, other)]
-            # Each must show beside the other, else it is a single fault to every observer.
-            if both.mismatches >= max(alone) + FEWEST_HARD:
+            alone = [play(machine, (each,), stimulus, world_seed) for each in (fault, other)]
+            # Each must change reads beside the other, else it is a single fault to every observer.
+            if all(np.count_nonzero(both.wrong != run.wrong) >= FEWEST_BESIDE for run in alone):
                 return (fault, other)
     return None
 

@@ -145,12 +145,12 @@ def test_bundled_captures_stay_small():
 
 
 def test_the_world_knows_nothing_of_the_engine():
-    for path in ROOT.rglob("*.py"):
+    makers = [ROOT / name for name in ("__init__.py", "make_all.py", "scenario_list.py")]
+    for path in [*makers, *ROOT.glob("world/*.py")]:
         names = set()
         for node in ast.walk(ast.parse(path.read_text())):
             if isinstance(node, ast.Import):
                 names |= {alias.name.split(".")[0] for alias in node.names}
             elif isinstance(node, ast.ImportFrom) and node.module:
                 names.add(node.module.split(".")[0])
-        if path.name != "accuracy.py":
-            assert not names & {"decoder", "tui"}, path
+        assert not names & {"decoder", "tui"}, path

@@ -1,7 +1,8 @@
 """Levels on pins, and the analyser: read back with vcdvcd, another reader than ours, sampled as the data sheets say.
 
 MCS6500 data sheet (May 1976) and MC6800 data sheet: read and write data count at the fall of phase 2. Zilog Z80 CPU
-product specification (March 1978): read data when RD ends, write data when WR ends. All from memory.
+product specification (March 1978): read data when RD ends, write data when WR ends. Motorola MC6809 data sheet: E
+falling. Intel 8085A data sheet: the low address byte as ALE falls, data as RD or WR ends. All from memory.
 """
 
 from __future__ import annotations
@@ -55,23 +56,44 @@ def edges(lines, name, to):
 def drawn(bus, seed=4, cycles=3000):
     rng = np.random.default_rng(seed)
     machine = random_machine(rng, bus=bus, part="2114", cards=1)
-    machine = replace(machine, clock_hz=2e6 if bus == "z80" else 1e6)
+    machine = replace(machine, clock_hz=2e6 if bus in ("z80", "8085") else 1e6)
     return play(machine, (), random_stimulus(machine, rng, cycles=cycles), seed)
 
 
-@pytest.mark.parametrize("bus", ["6502", "6800"])
-def test_phase_two_samples_what_the_cards_carried(bus, tmp_path):
+@pytest.mark.parametrize(("bus", "clock"), [("6502", "PHI2"), ("6800", "PHI2"), ("6809", "E")])
+def test_the_clock_s_fall_samples_what_the_cards_carried(bus, clock, tmp_path):
     run = drawn(bus)
     path = tmp_path / "capture.vcd"
     capture(run, path, seed=1, rate_hz=50e6)
     lines = read_vcd(path)
-    falls = edges(lines, "PHI2", 0)
+    falls = edges(lines, clock, 0)
     assert len(falls) == len(run)
     # Two samples before the edge: clear of one sample of skew on either channel.
-    assert np.array_equal(word_at(lines, "A", 16, falls - 40), run.address)
     busy = run.kind != 2
+    assert np.array_equal(word_at(lines, "A", 16, falls[busy] - 40), run.address[busy])
     assert np.array_equal(word_at(lines, "D", 8, falls[busy] - 40), run.data[busy])
     assert np.array_equal(level_at(lines, "R/W", falls[busy] - 40) == 0, run.kind[busy] == 1)
+
+
+def test_8085_strobes_sample_what_the_cards_carried(tmp_path):
+    run = drawn("8085")
+    path = tmp_path / "capture.vcd"
+    capture(run, path, seed=1, rate_hz=50e6)
+    lines = read_vcd(path)
+    latched = edges(lines, "ALE", 0)
+    assert len(latched) == len(run)
+    assert np.array_equal(word_at(lines, "AD", 8, latched - 40), run.address & 0xFF)
+    for name, mine in (("/RD", run.kind != 1), ("/WR", run.kind == 1)):
+        ends = edges(lines, name, 1)
+        assert len(ends) == np.count_nonzero(mine)
+        assert np.array_equal(word_at(lines, "AD", 8, ends - 40), run.data[mine])
+        high = sum(level_at(lines, f"A{n}", ends - 40).astype(np.int64) << n for n in range(8, 16))
+        assert np.array_equal(high, run.address[mine] & 0xFF00)
+
+
+def test_a_multiplexed_bus_left_alone_keeps_the_low_address_byte():
+    run = drawn("8085")
+    assert np.array_equal(run.kept, run.address & 0xFF)
 
 
 def test_z80_strobes_sample_what_the_cards_carried(tmp_path):
@@ -161,6 +183,16 @@ def test_a_drop_out_keeps_nothing_and_ends_with_the_levels_of_then():
     after = kept.sample > round(2e-4 * 24e6)
     later = full.sample > round(2e-4 * 24e6)
     assert np.array_equal(kept.sample[after], full.sample[later])
+
+
+def test_a_change_right_after_a_drop_out_is_not_undone():
+    waves = Waves()
+    waves.put("X", np.array([0, 60_000, 100_000]), np.array([0, 1, 0], np.uint8))
+    full = record(waves, ["X"], Analyser(24e6, jitter_ns=0.0), 2, 200_000)
+    start, end = full.sample[1] - 5, full.sample[2]
+    gap = ((start / 24e6, end / 24e6),)
+    kept = record(waves, ["X"], Analyser(24e6, jitter_ns=0.0, dropouts=gap), 2, 200_000)
+    assert kept.sample.tolist() == [full.sample[0], end, end] and kept.level.tolist() == [0, 1, 0]
 
 
 def test_only_the_clipped_lines_are_there(tmp_path):
