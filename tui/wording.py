@@ -19,6 +19,7 @@ __all__ = [
     "span_text",
     "thousands",
     "time_text",
+    "times_text",
 ]
 
 VERDICT_WORDS: dict[int, str] = {
@@ -102,6 +103,11 @@ def flag_words(flags: int) -> str:
 def kind_word(kind: int) -> str:
     """The contract's word for a kind; a number that is none is said so."""
     return KIND_NAMES[kind] if kind < len(KIND_NAMES) else f"kind {kind}"
+
+
+def times_text(count: int) -> str:
+    """``once``, ``twice``, ``12 345 times``."""
+    return {1: "once", 2: "twice"}.get(count, f"{thousands(count)} times")
 
 
 def thousands(count: int) -> str:

@@ -31,7 +31,7 @@ from tui.loaded import Loaded
 from tui.screens.why import suspect_filter
 from tui.state import BrowserState, Rows
 from tui.widgets.buffer_picture import buffers_text
-from tui.widgets.check_text import fact_lines, share_bar, spark, spark_scale
+from tui.widgets.check_text import fact_lines, limit_line, share_bar, spark, spark_scale
 from tui.widgets.heat import cell_words, heat_lines, heat_step, share_text, worst_cell
 from tui.widgets.select_picture import selects_text
 from tui.widgets.suspects import pieces_of, suspect_list, verdict_words, why_text
@@ -267,7 +267,7 @@ def test_selects_show_tables_outputs_and_regions(session: FakeSession) -> None:
         "not clipped: G1",
         "✗ HL → HL  █········· 10  wrong 3",
         "LH → HH  ·········· not seen",
-        "✗ Y0     CS0      missing 3  extra 0  glitches 3, 1 in a strobe  delay 160 ± 40 ns",
+        "✗ Y0     CS0      missing 3  extra 0  glitches 3, 1 in a strobe\n   delay 160 ± 40 ns  ▁ █▁",
         "U10: no output is clipped",
     ):
         assert words in page
@@ -349,7 +349,7 @@ def test_buffers_show_direction_and_every_lane(session: FakeSession) -> None:
         "✓ writes with the buffer off  0 of 50",
         "driving elsewhere's reads   no such cycle",
         "up to 60 ns",
-        "two drivers at once: 1 times",
+        "two drivers at once: once",
         "12 of 100 reads repeat",
         "◀ ✗ 9/100",
         "▶ ✓ 50",
@@ -389,7 +389,7 @@ def limit(**changes: Any) -> LimitResult:
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({}, "✗ at least 100 ns: violated 1 of 100 times"),
+        ({}, "✗ at least 100 ns: violated in 1 of 100"),
         ({"violated": 0, "margin_ns": 60.0}, "✓ at least 100 ns: kept, margin 60 ns"),
         (
             {"violated": 0, "resolvable": False, "rate_needed_hz": 50e6},
@@ -419,9 +419,12 @@ def test_a_histogram_keeps_its_peak_and_shows_the_limit() -> None:
     assert spark([0, 0], 10) == "  "
     assert spark([], 10) == ""
     wide = DelayHistogram(bin_ns=10.0, first_bin=0, counts=(1,) * 40, uncertainty_ns=1.0)
-    line = spark_scale(wide, 200.0, 40)
-    assert line.index("▲") == 20 and line.startswith("0") and line.endswith("400 ns")
-    assert "▲" not in spark_scale(wide, 9000.0, 40)
+    scale = spark_scale(wide, 40)
+    assert len(scale) == 40 and scale.startswith("0 ") and scale.endswith(" 400 ns")
+    assert limit_line(wide, 200.0, 40) == " " * 20 + "▲ limit"
+    assert limit_line(wide, 200.0, 20) == " " * 10 + "▲ limit"
+    assert limit_line(wide, 400.0, 40) == " " * 40 + "limit ▶"
+    assert limit_line(HISTOGRAM, 79.0, 40) == "◀ limit"
 
 
 @given(st.lists(st.integers(0, 10**6), max_size=200), st.integers(1, 80))

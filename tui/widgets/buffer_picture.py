@@ -9,7 +9,7 @@ from decoder.findings import CheckResult
 from decoder.text import plain
 from tui.palette import COLOURS
 from tui.widgets.check_text import append_findings, append_skipped, append_title, read_check
-from tui.wording import thousands
+from tui.wording import thousands, times_text
 
 __all__ = ["buffers_text"]
 
@@ -44,7 +44,7 @@ def _buffer(text: Text, buffer: BufferResult) -> None:
             COLOURS["caution"],
         )
     if buffer.lanes:
-        text.append("   lane   near      far        reads            writes\n", COLOURS["dim"])
+        text.append("   lane near   far        reads          writes\n", COLOURS["dim"])
     for lane in buffer.lanes:
         _lane(text, lane)
 
@@ -65,12 +65,12 @@ def _control(text: Text, control: ControlCounts) -> None:
         text.append(f"{words:<27} {thousands(wrong)} of {thousands(of)}\n", COLOURS["wrong" if wrong else "text"])
     if control.overlaps:
         text.append(
-            f" ~ turned round while another drove: {thousands(control.overlaps)} times,"
+            f" ~ turned round while another drove: {times_text(control.overlaps)},"
             f" up to {control.longest_overlap_ns:.0f} ns\n",
             COLOURS["caution"],
         )
     if control.two_drivers:
-        text.append(f" ✗ two drivers at once: {thousands(control.two_drivers)} times\n", COLOURS["wrong"])
+        text.append(f" ✗ two drivers at once: {times_text(control.two_drivers)}\n", COLOURS["wrong"])
 
 
 def _way(differ: int, of: int, arrow: str) -> tuple[str, str]:
@@ -84,11 +84,11 @@ def _way(differ: int, of: int, arrow: str) -> tuple[str, str]:
 def _lane(text: Text, lane: LanePath) -> None:
     wrong = bool(lane.reads_differ or lane.writes_differ)
     text.append(f" {'✗' if wrong else ' '} ", COLOURS["wrong"])
-    text.append(f"{plain(lane.lane, 6):<6} {plain(lane.near, 8):<9}", COLOURS["text"])
+    text.append(f"{plain(lane.lane, 4):<4} {plain(lane.near, 6):<6}", COLOURS["text"])
     far = plain(lane.far, 8) if lane.far is not None else "unclipped"
-    text.append(f"{'¬' if lane.inverted else '─'}{far:<10}", COLOURS["text" if lane.far is not None else "dim"])
+    text.append(f"{'¬' if lane.inverted else '─'}{far:<9} ", COLOURS["text" if lane.far is not None else "dim"])
     words, colour = _way(lane.reads_differ, lane.reads, "◀")
-    text.append(f"{words:<17}", COLOURS[colour])
+    text.append(f"{words:<15}", COLOURS[colour])
     words, colour = _way(lane.writes_differ, lane.writes, "▶")
-    text.append(f"{words:<17}", COLOURS[colour])
+    text.append(f"{words:<15}", COLOURS[colour])
     text.append(f"{plain(lane.verdict, 40)}\n", COLOURS["wrong" if wrong else "dim"])

@@ -19,6 +19,7 @@ __all__ = [
     "append_skipped",
     "append_title",
     "fact_lines",
+    "limit_line",
     "read_check",
     "share_bar",
     "spark",
@@ -93,19 +94,31 @@ def spark(counts: Sequence[int], width: int) -> str:
     return "".join(_LEVELS[max(1, round(8 * count / most))] if count else " " for count in sums)
 
 
-def spark_scale(histogram: DelayHistogram, mark_ns: float | None, width: int) -> str:
-    """The line under a ``spark`` of the histogram: ends in ns, and ``▲`` where a limit lies."""
+def _columns(histogram: DelayHistogram, width: int) -> tuple[int, int]:
+    """Bins a column, and columns, of the histogram's ``spark``."""
     bins = len(histogram.counts)
-    step = -(-bins // max(1, width))
-    columns = -(-bins // step) if bins else 0
-    low, high = histogram.first_bin * histogram.bin_ns, (histogram.first_bin + bins) * histogram.bin_ns
+    step = max(1, -(-bins // max(1, width)))
+    return step, -(-bins // step)
+
+
+def spark_scale(histogram: DelayHistogram, width: int) -> str:
+    """The line under a ``spark`` of the histogram: its ends in ns."""
+    _, columns = _columns(histogram, width)
+    low = histogram.first_bin * histogram.bin_ns
+    high = low + len(histogram.counts) * histogram.bin_ns
     left, right = f"{low:.0f}", f"{high:.0f} ns"
-    line = list(left + " " * max(1, columns - len(left) - len(right)) + right)
-    if mark_ns is not None and histogram.bin_ns > 0:
-        column = int((mark_ns - low) / (histogram.bin_ns * step))
-        if 0 <= column < len(line):
-            line[column] = "▲"
-    return "".join(line)
+    return left + " " * max(1, columns - len(left) - len(right)) + right
+
+
+def limit_line(histogram: DelayHistogram, limit_ns: float, width: int) -> str:
+    """Where a limit lies under a ``spark`` of the histogram; beyond its ends, which way."""
+    step, columns = _columns(histogram, width)
+    column = int((limit_ns - histogram.first_bin * histogram.bin_ns) // (histogram.bin_ns * step))
+    if column < 0:
+        return "◀ limit"
+    if column >= columns:
+        return " " * columns + "limit ▶"
+    return " " * column + "▲ limit"
 
 
 def fact_lines(key: str, value: Any) -> list[str]:

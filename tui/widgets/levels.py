@@ -192,13 +192,16 @@ class LevelView(Widget):
         picture = self._picture
         if y < HEAD_LINES:
             return Strip(picture.head[y]).adjust_cell_length(width, blank)
-        room = max(1, height - HEAD_LINES)
+        air = 2 if 2 * len(picture.body) <= height - HEAD_LINES else 1  # a blank line below each, if there is room
+        if (y - HEAD_LINES) % air:
+            return Strip.blank(width, blank)
+        room = max(1, (height - HEAD_LINES) // air)
         self._top = max(0, min(self._top, len(picture.body) - room))
         if picture.chosen < self._top:
             self._top = picture.chosen
         elif picture.chosen >= self._top + room:
             self._top = picture.chosen - room + 1
-        at = self._top + y - HEAD_LINES
+        at = self._top + (y - HEAD_LINES) // air
         if at >= len(picture.body):
             return Strip.blank(width, blank)
         return Strip(picture.body[at]).adjust_cell_length(width, blank)

@@ -80,6 +80,6 @@ def _decoder(text: Text, decoder: DecoderResult, width: int) -> None:
             )
         median = output.delay.quantile_ns(0.5)
         if median is not None:
-            text.append(f"  delay {median:.0f} ± {output.delay.uncertainty_ns:.0f} ns ", COLOURS["dim"])
-            text.append(spark(output.delay.counts, max(8, min(20, width - 60))), COLOURS["accent"])
+            text.append(f"\n   delay {median:.0f} ± {output.delay.uncertainty_ns:.0f} ns  ", COLOURS["dim"])
+            text.append(spark(output.delay.counts, max(8, min(40, width - 30))), COLOURS["accent"])
         text.append("\n")

@@ -8,7 +8,15 @@ from decoder.checks import LimitResult, TimingResult
 from decoder.findings import CheckResult
 from decoder.text import plain
 from tui.palette import COLOURS
-from tui.widgets.check_text import append_findings, append_skipped, append_title, read_check, spark, spark_scale
+from tui.widgets.check_text import (
+    append_findings,
+    append_skipped,
+    append_title,
+    limit_line,
+    read_check,
+    spark,
+    spark_scale,
+)
 from tui.wording import thousands
 
 __all__ = ["timing_text"]
@@ -40,7 +48,7 @@ def _state(limit: LimitResult) -> tuple[str, str, str]:
     if limit.limit_ns is None or limit.limit_is == "none":
         return "·", "dim", "no published limit"
     if limit.violated:
-        return "✗", "wrong", f"violated {thousands(limit.violated)} of {thousands(limit.count)} times"
+        return "✗", "wrong", f"violated in {thousands(limit.violated)} of {thousands(limit.count)}"
     if not limit.resolvable:
         rate = f"; {limit.rate_needed_hz / 1e6:.0f} MHz would tell" if limit.rate_needed_hz else ""
         return "~", "caution", f"cannot be told at this sample rate{rate}"
@@ -58,7 +66,9 @@ def _limit(text: Text, limit: LimitResult, width: int) -> None:
     columns = max(10, min(40, width - 8))
     if limit.histogram.total:
         text.append(f"   {spark(limit.histogram.counts, columns)}\n", COLOURS["accent"])
-        text.append(f"   {spark_scale(limit.histogram, limit.limit_ns, columns)}\n", COLOURS["dim"])
+        if limit.limit_ns is not None:
+            text.append(f"   {limit_line(limit.histogram, limit.limit_ns, columns)}\n", COLOURS["caution"])
+        text.append(f"   {spark_scale(limit.histogram, columns)}\n", COLOURS["dim"])
     text.append(
         f"   least {_ns(limit.min_ns)}  1 % {_ns(limit.p01_ns)}  middle {_ns(limit.median_ns)}"
         f"  99 % {_ns(limit.p99_ns)}  most {_ns(limit.max_ns)} ns  ± {limit.uncertainty_ns:.0f}"
