@@ -72,6 +72,8 @@ def read_suspects(path: str | Path) -> Sequence[EarlierSuspect]:
         raise UsageError(f"this is no result of a check: {reason}", where=where,
                          expected="the JSON that 'busledger check --json' printed")  # fmt: skip
     if not earlier.suspects:
-        raise UsageError("the earlier check has no suspect, so there is nothing to tell apart", where=where,
-                         expected="a check that found wrong reads", hint="Leave --before out to plan for every fault.")  # fmt: skip
+        raise UsageError(
+            "the earlier check has no suspect, so there is nothing to tell apart", where=where,
+            expected="a check that found wrong reads", hint="Leave --before out to plan for every fault.",
+        )  # fmt: skip
     return earlier.suspects

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from functools import cache
 
-from decoder.board import Board, Buffer, BufferPart, Chip, Decoder, MemoryPart, Part, Region
 from pydantic import BaseModel, ConfigDict
+
+from decoder.board import Board, Buffer, BufferPart, Chip, Decoder, MemoryPart, Part, Region
 
 from .sight import Bench
 
@@ -24,8 +25,8 @@ CAUTIONS: tuple[str, ...] = (
     "Backplanes carry unregulated or high rails beside the signals; find them in the machine's papers and mark them "
     "before you clip there.",
     "Touch ground before you touch a part: old MOS parts do not survive a spark.",
-    "Inside open equipment mains and hot regulators are within reach. Local codes and licensed practice decide what you "
-    "may do there; where in doubt, stop.",
+    "Inside open equipment mains and hot regulators are within reach. Local codes and licensed practice decide what "
+    "you may do there; where in doubt, stop.",
 )
 _MOST = 6  # places listed a line
 
@@ -66,8 +67,10 @@ def _parts(board: Board) -> dict[Part, list[str]]:
         for chip in region.chips:
             if chip.part is not None:
                 found.setdefault(chip.part, []).append(chip.designator)
-    for one in (*board.decoders, *board.buffers):
-        found.setdefault(one.part, []).append(one.designator)
+    for decoder in board.decoders:
+        found.setdefault(decoder.part, []).append(decoder.designator)
+    for buffer in board.buffers:
+        found.setdefault(buffer.part, []).append(buffer.designator)
     return found
 
 

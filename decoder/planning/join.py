@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
-from decoder.bus import Cycles, Kind
+from decoder.bus import WRITE_KINDS, Cycles, Kind
 from decoder.capture import Capture
 from decoder.errors import UsageError
 
@@ -128,7 +128,7 @@ def join_passes(passes: Sequence[Pass]) -> Joined:
         theirs = _transfers(other.cycles)
         shared = tuple(name for name in other.lines if name in first.lines)
         masks = first.address_bits & other.address_bits, first.data_bits & other.data_bits
-        pairing = align(comparable(own, *masks), comparable(theirs, *masks))
+        pairing = align(_asked(own, *masks), _asked(theirs, *masks))
         mapping = _Mapping.between(first, own, other, theirs, pairing)
         for name in new:
             times, values = _changes(other.levels, other.lines.index(name))
@@ -138,6 +138,13 @@ def join_passes(passes: Sequence[Pass]) -> Joined:
         paired[pairing.first] = True
         whole &= paired
     return Joined(tuple(lines), tuple(report), len(own), int(whole.sum()))
+
+
+def _asked(cycles: Cycles, address: int, data: int) -> NDArray[np.int64]:
+    """What the program did: what memory answered differs between runs, for contents at power-on or for the fault."""
+    rows = comparable(cycles, address, data)
+    rows[~np.isin(cycles.kind, WRITE_KINDS), 3:] = 0
+    return rows
 
 
 def _transfers(cycles: Cycles) -> Cycles:
@@ -185,7 +192,7 @@ class _Mapping:
         if not follows.all():
             usual = int(np.median(room))
             room = np.minimum(room, 4 * usual)
-        begin1 = np.where(follows, np.concatenate([[0], t1[:-1]]), t1 - room // 2)
+        begin1 = np.maximum(np.where(follows, np.concatenate([[0], t1[:-1]]), t1 - room // 2), 0)
         begin2 = np.where(follows, np.concatenate([[0], t2[:-1]]), t2 - ((room // 2) / rate).astype(np.int64))
         # The hold time after a stretch's last edge belongs to it: half of what follows, as far as both have it.
         ends = np.flatnonzero(~np.concatenate([follows[1:], [False]]))

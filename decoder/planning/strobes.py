@@ -24,7 +24,9 @@ def shared_controls(profile: Profile) -> tuple[str, ...]:
         if any(profile.compares(k) for k, (_, s, _, _) in enumerate(conditions) if s == strobe):
             made_of = [line for term in strobes.get(strobe, []) for line, asserted in term.items() if asserted]
             found += [line for line in made_of if profile.lines[line].role == "strobe"]
-        rules = [(kind, terms, profile.compares(k)) for k, (kind, s, _, terms) in enumerate(conditions) if s == strobe]
+        rules = [
+            (str(kind), terms, profile.compares(k)) for k, (kind, s, _, terms) in enumerate(conditions) if s == strobe
+        ]
         found += _mistaken(profile, strobes.get(strobe, [{}]), rules)
     order = list(profile.lines)
     return tuple(sorted(dict.fromkeys(found), key=order.index))

@@ -21,9 +21,10 @@ if TYPE_CHECKING:
     from decoder.report.board_drawing import board_text
     from decoder.report.card import card_rows
     from decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
+    from decoder.report.clip_list import plan_page
     from decoder.report.markdown import markdown_text
     from decoder.report.page import html_page
-    from decoder.report.planning_text import join_text, match_text
+    from decoder.report.planning_text import join_text, match_text, plan_text
     from decoder.report.plots import Histogram
     from decoder.report.repair_text import retest_text
     from decoder.report.scenes import scene_svg
@@ -48,6 +49,8 @@ __all__ = [
     "markdown_text",
     "match_text",
     "paragraphs",
+    "plan_page",
+    "plan_text",
     "plural",
     "probes_text",
     "profile_schema",
@@ -75,6 +78,8 @@ _LATER = {
     "join_text": "planning_text",
     "markdown_text": "markdown",
     "match_text": "planning_text",
+    "plan_page": "clip_list",
+    "plan_text": "planning_text",
     "probes_text": "checks_text",
     "profile_schema": "schemas",
     "retest_text": "repair_text",

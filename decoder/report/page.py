@@ -30,7 +30,7 @@ from decoder.report.phrases import (
 )
 from decoder.report.plots import Histogram, histogram_svg, trend_svg
 
-__all__ = ["CAUTIONS", "html_page"]
+__all__ = ["CAUTIONS", "html_page", "templates"]
 
 CAUTIONS = (
     "Switch off before you touch clips, chips or cards, and connect ground first.",
@@ -61,7 +61,7 @@ def html_page(
     histograms : timing against published limits
     pictures : (SVG of ours, caption) of levels around wrong reads
     """
-    environment = _environment()
+    environment = templates()
     style = environment.get_template("report.css.j2").render(
         light=Markup(palette.css_variables(palette.LIGHT)), dark=Markup(palette.css_variables(palette.DARK))
     )
@@ -101,9 +101,10 @@ def html_page(
 
 
 @cache
-def _environment() -> jinja2.Environment:
-    templates = resources.files("decoder.report") / "templates"
-    loader = jinja2.FunctionLoader(lambda name: (templates / name).read_text(encoding="utf-8"))
+def templates() -> jinja2.Environment:
+    """The folder of templates, everything put into them escaped."""
+    folder = resources.files("decoder.report") / "templates"
+    loader = jinja2.FunctionLoader(lambda name: (folder / name).read_text(encoding="utf-8"))
     return jinja2.Environment(loader=loader, autoescape=True, trim_blocks=True, undefined=jinja2.StrictUndefined)
 
 

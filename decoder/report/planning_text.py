@@ -1,16 +1,43 @@
-"""The results of ``join`` and ``match`` for a terminal; the first line is the answer."""
+"""The results of ``plan``, ``join`` and ``match`` for a terminal; the first line is the answer."""
 
 from __future__ import annotations
 
-from decoder.planning import JoinResult, MatchPlace, MatchResult
+from decoder.planning import JoinResult, MatchPlace, MatchResult, PlanPass, PlanResult
 from decoder.report.numbers import count, plural
+from decoder.report.planning_words import clip_place, headline, pass_title, sampling_lines, why_words
 from decoder.report.tables import paragraphs, table_text
 from decoder.text import plain
 
-__all__ = ["join_text", "match_text"]
+__all__ = ["join_text", "match_text", "plan_text"]
 
 _GROUPS = 12
 _STRETCHES = 5
+
+
+def plan_text(result: PlanResult, *, width: int, colour: bool, answer_only: bool = False) -> str:
+    """What to clip, pass by pass, how fast to sample, where to trigger, and the cautions."""
+    head = paragraphs([headline(result)], width=width, colour=colour, title=True)
+    if answer_only:
+        return head
+    before = [*sampling_lines(result), result.trigger]
+    parts = [head + paragraphs(before, width=width, colour=colour)]
+    parts += [_pass_text(one, width=width, colour=colour) for one in result.passes]
+    if result.tied:
+        told = ["No line of the plan parts these:", *(f"- {group}" for group in result.tied)]
+        parts.append(paragraphs(told, width=width, colour=colour, title=True))
+    cautions = ["Before you clip:", *(f"- {caution}" for caution in result.cautions)]
+    parts.append(paragraphs(cautions, width=width, colour=colour, title=True))
+    return "\n".join(parts)
+
+
+def _pass_text(one: PlanPass, *, width: int, colour: bool) -> str:
+    rows = [(str(k), clip.line, why_words(clip), clip_place(clip)) for k, clip in enumerate(one.clips)]
+    told = [f"shows {text}" for text in one.shows] + [f"not yet: {text}" for text in one.cannot]
+    return (
+        paragraphs([pass_title(one)], width=width, colour=colour, title=True)
+        + table_text(("channel", "line", "", "clip at"), rows, width=width, colour=colour)
+        + paragraphs(told, width=width, colour=colour)
+    )
 
 
 def join_text(result: JoinResult, *, width: int, colour: bool) -> str:

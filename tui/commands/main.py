@@ -25,6 +25,7 @@ from tui.commands.demo import demo
 from tui.commands.join import join
 from tui.commands.match import match
 from tui.commands.parts import parts
+from tui.commands.plan import plan
 from tui.commands.probes import probes
 from tui.commands.profiles import profiles
 from tui.commands.retest import retest
@@ -55,6 +56,7 @@ app.command("selects", short_help="Decoder outputs and selects against their tab
 app.command("buffers", short_help="Direction, enable and lanes of the bus drivers.")(buffers)
 app.command("timing", short_help="Measured times against published limits.")(timing)
 app.command("probes", short_help="The health of every channel.")(probes)
+app.command("plan", short_help="What to clip with few channels.")(plan)
 app.command("join", short_help="One capture out of several passes.")(join)
 app.command("match", short_help="Where two captures part.")(match)
 app.command("retest", short_help="Is the repair proved?")(retest)

@@ -1,0 +1,74 @@
+"""A plan in sentences, shared by terminal and page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from decoder.planning import PlanClip, PlanPass, PlanResult
+from decoder.report.numbers import NO_BREAK, count, lane_ranges, plural, seconds
+
+__all__ = ["clip_place", "frequency", "headline", "other_places", "pass_title", "sampling_lines", "why_words"]
+
+
+def headline(result: PlanResult) -> str:
+    """The answer in one line."""
+    about = f" about {result.question}" if result.question else ""
+    if not result.passes:
+        return f"Nothing to clip{about}: no line of this board tells its open faults apart"
+    return (
+        f"{plural(len(result.passes), 'pass', 'passes')} with {plural(result.channels, 'channel')}{about}: "
+        f"{count(result.apart)} of {plural(result.faults, 'open fault')} can be told apart ({result.bits:.1f} bits)"
+    )
+
+
+def sampling_lines(result: PlanResult) -> Iterator[str]:
+    """What each speed grade asks of the sample rate, and how long the depth lasts."""
+    for need in result.sampling:
+        doubt = ", a doubtful figure" if need.doubtful else ""
+        yield (
+            f"{need.grade}: the narrowest window is {need.window_ns:g}{NO_BREAK}ns ({need.window}{doubt}); "
+            f"{frequency(need.comfortable_hz)} is comfortable, {frequency(need.least_hz)} the least; "
+            f"{frequency(result.rate_hz)} is {need.verdict}"
+        )
+    if not result.sampling:
+        yield "The profile gives no window, so take four samples in the shortest strobe that you see."
+    if result.depth is not None and result.depth_s is not None:
+        yield (
+            f"A depth of {plural(result.depth, 'sample')} lasts {seconds(result.depth_s)} at "
+            f"{frequency(result.rate_hz)}; an analyser that stores changes only holds longer."
+        )
+
+
+def frequency(hertz: float) -> str:
+    """Three significant figures in a handy unit: ``36.4 MHz``."""
+    for size, unit in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
+        if hertz >= size:
+            return f"{hertz / size:.3g}{NO_BREAK}{unit}"
+    return f"{hertz:.3g}{NO_BREAK}Hz"
+
+
+def pass_title(one: PlanPass) -> str:
+    """``Pass 2: D3-D7, then 1.5 bits``."""
+    new = [clip.line for clip in one.clips if clip.why == "new"]
+    return f"Pass {one.number}: {lane_ranges(new)} (with it {one.bits_after:.1f} bits)"
+
+
+def why_words(clip: PlanClip) -> str:
+    """What the channel is for."""
+    return {"strobe": "in every pass", "new": "new", "shared": "again, to join"}[clip.why]
+
+
+def clip_place(clip: PlanClip) -> str:
+    """The best place: part, pin number and the pin's name; or where to look for it."""
+    if not clip.points:
+        return "at the processor's or the bus connector's pin"
+    best = clip.points[0]
+    text = f"{best.designator} ({best.part}) pin {best.pin}, {best.pin_name}"
+    if not best.sure:
+        text += "; usual, check with a meter"
+    return f"{text}; {best.beware}" if best.beware else text
+
+
+def other_places(clip: PlanClip) -> str:
+    """Further pins that carry the line, as short as can be."""
+    return ", ".join(f"{p.designator} pin {p.pin}" for p in clip.points[1:])
