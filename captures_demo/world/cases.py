@@ -72,7 +72,8 @@ def _draw_faults(
 ) -> tuple[Fault, ...] | None:
     if category == "healthy":
         return ()
-    fault = _one(machine, stimulus, kind or _any_kind(rng), category == "intermittent", world_seed, rng)
+    soft = category == "intermittent" or (category == "double" and bool(rng.random() < 0.4))
+    fault = _one(machine, stimulus, kind or _any_kind(rng), soft, world_seed, rng)
     if fault is None or category != "double":
         return (fault,) if fault is not None else None
     for _ in range(8):
@@ -141,5 +142,26 @@ def _cells_in_use(machine: Machine, stimulus: Stimulus, often: bool) -> dict[str
 
 
 def _apart(machine: Machine, one: Fault, other: Fault) -> bool:
-    """Whether two faults sit in different parts."""
-    return (one.scope, one.chip, one.region, one.card) != (other.scope, other.chip, other.region, other.card)
+    """Whether two faults sit in different parts, and neither silences all that the other can reach."""
+    if (one.scope, one.chip, one.region, one.card) == (other.scope, other.chip, other.region, other.card):
+        return False
+    return not _silences(machine, one, other) and not _silences(machine, other, one)
+
+
+def _silences(machine: Machine, one: Fault, other: Fault) -> bool:
+    """Memory that is never written or never answers has no contents to tell another fault by."""
+    total = ("write-lost", "dead", "select-missing", "direction-stuck")
+    return one.fault in total and one.when.mode == "hard" and _reach(machine, other) <= _reach(machine, one)
+
+
+def _reach(machine: Machine, fault: Fault) -> set[str]:
+    """Designators of the RAM chips that a fault can spoil; the bus reaches the ROM, too."""
+    if fault.chip:
+        return {fault.chip}
+    ram = [region for region in machine.regions if region.kind == "ram"]
+    if fault.region:
+        ram = [region for region in ram if region.name in (fault.region, fault.other_region)]
+    elif fault.card >= 0:
+        ram = [region for region in ram if region.card == fault.card]
+    chips = {chip.designator for region in ram for chip in region.chips}
+    return chips | {"ROM"} if fault.scope == "bus" else chips

@@ -154,3 +154,10 @@ def test_the_world_knows_nothing_of_the_engine():
             elif isinstance(node, ast.ImportFrom) and node.module:
                 names.add(node.module.split(".")[0])
         assert not names & {"decoder", "tui"}, path
+
+
+def test_no_double_fault_is_silenced_by_its_other_half():
+    for seed in range(12):
+        case = draw_case(seed, "double", kind=("write-lost", "board"), cycles=6_000)
+        board, other = case.faults
+        assert other.scope == "bus" or board.when.mode != "hard"
