@@ -80,6 +80,19 @@ def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
 
 
 @njit(cache=True, nogil=True)
+def _both_drove(time, levels, unknown, first, last, until, one, other):
+    """For how long, up to ``until``, two buffers drove the CPU's side at once."""
+    total = np.int64(0)
+    for row in range(first, last + 1):
+        high = until
+        if row + 1 < time.shape[0] and time[row + 1] < high:
+            high = time[row + 1]
+        if high > time[row] and _drive(levels, unknown, row, one) == 2 and _drive(levels, unknown, row, other) == 2:
+            total += high - time[row]
+    return total
+
+
+@njit(cache=True, nogil=True)
 def _note(tally, b, column, first_column, when):
     tally[b, column] += 1
     if tally[b, first_column] < 0:
@@ -169,9 +182,18 @@ def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, 
                     tally[b, C_LONGEST] = max(tally[b, C_LONGEST], drove)
         for b in range(count):
             for c in range(b + 1, count):
-                if shared[b, c] and standing[b] == 2 and standing[c] == 2 and not writes[k]:
+                if not shared[b, c] or writes[k]:
+                    continue
+                if standing[b] == 2 and standing[c] == 2:
                     _note(tally, b, C_TWO, C_TWO_FIRST, time[at[k]])
                     _note(tally, c, C_TWO, C_TWO_FIRST, time[at[k]])
+                    continue
+                # One hands over to the other: how long both were on.
+                drove = _both_drove(time, levels, unknown, before[k], end[k], time[end[k]], pin[b], pin[c])
+                if drove > skew + turn:
+                    for one in (b, c):
+                        _note(tally, one, C_OVERLAPS, C_OVERLAP_FIRST, time[at[k]])
+                        tally[one, C_LONGEST] = max(tally[one, C_LONGEST], drove)
     return np.int64(0)
 
 

@@ -194,6 +194,7 @@ def _control_findings(counts: BufferCounts, result: BufferResult, setting: Setti
     toward, overlaps = (
         (0, control.writes_toward + control.overlaps) if late else (control.writes_toward, control.overlaps)
     )
+    when_overlap = first if late else setting.seconds(int(tally[kernel.C_OVERLAP_FIRST]))
     longest = f", up to {control.longest_overlap_ns:.0f} ns" if control.longest_overlap_ns else ""
     said: list[tuple[str, str, int, int, float | None, tuple[str, ...]]] = [
         ("direction-away", "its direction points to the card in reads of what it serves", control.reads_away,
@@ -206,8 +207,8 @@ def _control_findings(counts: BufferCounts, result: BufferResult, setting: Setti
          first, enable),
         ("enable-extra", "it drives the CPU's side outside its regions", control.elsewhere,
          control.elsewhere_cycles, first, enable + direction),
-        ("turn-round-overlap", f"it still drives the CPU's side while the CPU drives a write{longest}", overlaps,
-         control.writes, first if late else setting.seconds(int(tally[kernel.C_OVERLAP_FIRST])), direction + enable),
+        ("turn-round-overlap", f"it still drives the CPU's side while the CPU or another driver does{longest}",
+         overlaps, control.writes + control.reads, when_overlap, direction + enable),
         ("two-drivers", "another buffer drives the same lanes toward the CPU at the same time", control.two_drivers,
          control.reads, setting.seconds(int(tally[kernel.C_TWO_FIRST])), direction + enable),
     ]  # fmt: skip

@@ -78,11 +78,12 @@ def gather_evidence(
         _clear_decoders(evidence, selects)
     for buffer in buffers.buffers if buffers is not None else ():
         _from_buffer(evidence, buffer, buffers.findings if buffers is not None else ())
+    slow = {f.component for f in timing.findings if f.weight == "fault"} if timing is not None else set()
     for limit in timing.limits if timing is not None else ():
         if limit.component is not None and limit.limit_ns is not None and limit.max_ns is not None:
             key = EvidenceKey("slow", "chip", limit.component, limit.region)
             said = f"{limit.name}: {limit.max_ns:.0f} ± {limit.uncertainty_ns:.0f} ns, {limit.limit_ns:.0f} ns allowed"
-            if limit.violated:
+            if limit.component in slow:
                 evidence.add(key, HINTED, said)
             elif limit.max_ns + limit.uncertainty_ns <= limit.limit_ns:
                 evidence.add(key, UNLIKELY, said)

@@ -226,11 +226,13 @@ class _Chips:
         self.select_bit = np.zeros(count, np.uint64)
         self.select_active = np.zeros(count, np.int64)
         self._tallies: dict[tuple[int, int], Tally] = {}
+        self._gated: dict[tuple[int, int], Tally] = {}
         for g, region in enumerate(regions):
             for c, chip in enumerate(region.chips[:MOST_CHIPS]):
                 lanes = [f"D{n}" for n in chip.lanes if f"D{n}" in setting.clipped]
                 self.mask[g, c] = relevant_mask(setting.words, pins(setting.names, lanes))
                 self._tallies[g, c] = Tally(width)
+                self._gated[g, c] = Tally(width)
             if region.select is not None and region.select in setting.clipped:
                 word, bit = divmod(setting.names.index(region.select), 64)
                 self.select_word[g], self.select_bit[g] = word, bit
@@ -243,12 +245,17 @@ class _Chips:
         cycles = joined.cycles
         reads = sound & READS[cycles.kind] & (moments[:, kernel.M_ADDRESS] != kernel.ABSENT)
         start = np.maximum(moments[:, kernel.M_ADDRESS], moments[:, kernel.M_SELECT])
+        # The card may let the chip drive only inside the strobe.
+        late_start = np.maximum(start, joined.rows.time[joined.begin])
         by_region = {g: np.flatnonzero(reads & (cycles.region == g)) for g in range(len(self._regions))}
         for (g, c), tally in self._tallies.items():
             mine = by_region[g]
             delay = moments[mine, kernel.M_CHIPS + c] - start[mine]
             there = delay > 0
-            tally.add(delay[there].astype(np.float64), index[mine[there]], cycles.time[mine[there]])
+            mine = mine[there]
+            tally.add(delay[there].astype(np.float64), index[mine], cycles.time[mine])
+            gated = (moments[:, kernel.M_CHIPS + c] - late_start)[mine].astype(np.float64)
+            self._gated[g, c].add(gated, index[mine], cycles.time[mine])
 
     def accesses(self) -> list[ChipAccess]:
         """One entry a chip that was read."""
@@ -257,5 +264,5 @@ class _Chips:
             region = self._regions[g]
             chip: Chip = region.chips[c]
             if tally.count:
-                found.append(ChipAccess(region.name, chip, bool(self.select_word[g] >= 0), tally))
+                found.append(ChipAccess(region.name, chip, bool(self.select_word[g] >= 0), tally, self._gated[g, c]))
         return found

@@ -28,12 +28,17 @@ BUFFER_NS = 18.0
 
 @dataclass(frozen=True, slots=True)
 class ChipAccess:
-    """Access times of one chip; ``from_select`` where its select is clipped."""
+    """Access times of one chip; ``from_select`` where its select is clipped.
+
+    ``tally`` counts from the later of address and select, ``gated`` from the strobe's begin where
+    that is later still: the shortest that the chip itself can have taken.
+    """
 
     region: str
     chip: Chip
     from_select: bool
     tally: Tally
+    gated: Tally
 
 
 def timing_result(
@@ -63,7 +68,7 @@ def timing_result(
     for access in chips:
         result = _chip(access, setting)
         limits.append(result)
-        findings.extend(_findings(result, not access.from_select))
+        findings.extend(_findings(result, not _surely_slow(access, result, setting)))
     order = {"fault": 0, "doubt": 1, "note": 2}
     findings.sort(key=lambda f: order[f.weight])
     return TimingResult(
@@ -202,17 +207,25 @@ def _chip(access: ChipAccess, setting: Setting) -> LimitResult:
     )  # fmt: skip
 
 
+def _surely_slow(access: ChipAccess, result: LimitResult, setting: Setting) -> bool:
+    """Whether the chip is too slow even if the strobe, and not the address, let it begin."""
+    if result.limit_ns is None:
+        return False
+    return access.gated.beyond((result.limit_ns + result.uncertainty_ns) / setting.ns(1.0), True) > 0
+
+
 def _findings(result: LimitResult, doubtful: bool) -> list[CheckFinding]:
     named = result.component or result.name
     if result.violated and result.limit_ns is not None:
         worst = result.max_ns if result.limit_is == "max" else result.min_ns
         relation = "at most" if result.limit_is == "max" else "at least"
+        unsure = "; the strobe may be what lets it drive" if doubtful and result.component else ""
         return [
             CheckFinding(
                 code="chip-slow" if result.component else "limit-violated",
                 weight="note" if doubtful else "fault",
                 text=f"{result.name} ({result.meaning}): {worst:.0f} ± {result.uncertainty_ns:.0f} ns, {relation} "
-                f"{result.limit_ns:.0f} ns is allowed, {result.violated} of {result.count} cycles",
+                f"{result.limit_ns:.0f} ns is allowed, {result.violated} of {result.count} cycles{unsure}",
                 component=result.component,
                 region=result.region,
                 lines=(named,) if not result.component else (),

@@ -109,7 +109,8 @@ def test_reads_that_repeat_the_last_level_were_driven_by_nobody():
 
 
 def address_buffer(part, lines, far) -> Buffer:
-    return Buffer("U11", parts().get(part), lines=tuple(lines), serves=("bank",), far_side=dict(zip(lines, far, strict=True)))
+    pairs = dict(zip(lines, far, strict=True))
+    return Buffer("U11", parts().get(part), lines=tuple(lines), serves=("bank",), far_side=pairs)
 
 
 @pytest.mark.parametrize(("part", "flip"), [("74LS244", 0), ("74LS240", 15), ("74LS367", 0), ("74LS368", 15)])
@@ -117,7 +118,8 @@ def test_address_driver_line_by_line(part, flip):
     lines, far = ["A0", "A1", "A2", "A3"], ["BA0", "BA1", "BA2", "BA3"]
     right = run(traffic(), [address_buffer(part, lines, far)], far, lambda k, c: word("BA", (c[0] ^ flip) & 15, 4))
     assert faults(right) == []
-    stuck = run(traffic(), [address_buffer(part, lines, far)], far, lambda k, c: word("BA", ((c[0] ^ flip) & 15) | 4, 4))
+    buffer = address_buffer(part, lines, far)
+    stuck = run(traffic(), [buffer], far, lambda k, c: word("BA", ((c[0] ^ flip) & 15) | 4, 4))
     assert faults(stuck) == [("lane-stuck-high", ("A2",))]
 
 
@@ -140,5 +142,3 @@ def test_what_is_not_clipped_is_said():
     result = run(traffic(), [data_buffer("74LS245")])
     assert result.skipped
     assert faults(result) == []
-
-

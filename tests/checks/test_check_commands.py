@@ -121,7 +121,7 @@ def test_a_board_without_drivers_is_said(capsys, tmp_path):
 def test_hostile_names_reach_the_terminal_harmless(capsys, tmp_path):
     capture = tmp_path / "evil.vcd"
     capture.write_text(
-        "$timescale 1 ns $end\n$scope module x $end\n$var wire 1 ! \x1b[31mred $end\n$var wire 1 \" b[bold]c $end\n"
+        '$timescale 1 ns $end\n$scope module x $end\n$var wire 1 ! \x1b[31mred $end\n$var wire 1 " b[bold]c $end\n'
         '$upscope $end\n$enddefinitions $end\n#0\n0!\n0"\n#10\n1!\n#20\n0!\n1"\n#30\n'
     )
     status, out, _ = typed(capsys, "probes", str(capture))

@@ -127,3 +127,25 @@ def test_two_faults_are_both_named():
 def test_nothing_wrong_explains_nothing():
     net = network(FOUR)
     assert explain(net, observed(net, net.table, range(len(net.table)))) == ([], 0)
+
+
+def test_a_prom_is_what_the_board_file_lists(tmp_path):
+    """256 x 4 PROM as an address decoder: its contents are data of the board file."""
+    from decoder.board import load_board
+
+    words = [0b10 if a >> 4 == 0xE else 0b01 if a >> 4 == 0xF else 0b11 for a in range(256)]
+    pins = ", ".join(f'A{n} = "A{8 + n}"' for n in range(8))
+    path = tmp_path / "board.toml"
+    path.write_text(
+        '[board]\nname = "Planetarium drive"\nbus = "6502"\n'
+        '[[region]]\nname = "rom"\nstart = 0xE000\nend = 0xEFFF\nkind = "rom"\nselect = "ROMSEL"\n'
+        '[[region]]\nname = "io"\nstart = 0xF000\nend = 0xFFFF\nkind = "io"\nselect = "IOSEL"\n'
+        f'[[decoder]]\ndesignator = "U3"\npart = "PROM"\ninputs = {{ {pins} }}\n'
+        f'outputs = {{ O0 = "ROMSEL", O1 = "IOSEL" }}\ntable = {words}\n'
+    )
+    board = load_board(path)
+    net = network(board.decoders[0], list(board.decoders))
+    high = {"A15": 1, "A14": 1, "A13": 1}
+    assert value(net, **high) == {0b10}
+    assert value(net, **high, A12=1, A8=1) == {0b01}
+    assert value(net, A15=1) == {0b11}

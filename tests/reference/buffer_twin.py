@@ -100,9 +100,21 @@ def controls_twin(rows, cycles, pins, can_be_off, shared, address, data, skew, h
                     tally[b]["longest"] = max(tally[b]["longest"], drove)
         for b in range(len(pins)):
             for d in range(b + 1, len(pins)):
-                if shared[b][d] and stands[b] == stands[d] == "cpu" and not c["write"]:
+                if not shared[b][d] or c["write"]:
+                    continue
+                if stands[b] == stands[d] == "cpu":
                     note(b, "two", when, "two")
                     note(d, "two", when, "two")
+                    continue
+                drove = sum(
+                    length
+                    for r, length in lasting(rows, c["before"], c["end"], rows[0][0], stop)
+                    if _stands(rows[r][1], pins[b]) == _stands(rows[r][1], pins[d]) == "cpu"
+                )
+                if drove > skew + turn:
+                    for one in (b, d):
+                        note(one, "overlaps", when, "overlap")
+                        tally[one]["longest"] = max(tally[one]["longest"], drove)
     return tally, first
 
 

@@ -1,0 +1,117 @@
+"""Times against limits: the tally, chips against their grades, and what the sampling leaves open."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from decoder.board import Board, Chip, Region, parts
+from decoder.bus import CycleExtractor, load_profile
+from decoder.checks import TimingCheck
+from decoder.checks.timing_tally import BELOW, BINS, KEPT, Tally
+from decoder.pipeline import Request, run_timing
+from tests.checks.bench import NS, capture, layout
+
+CUT = Path(__file__).parents[1] / "external" / "data" / "carillon_events_cut.vcd.xz"
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.integers(-50, 3000), min_size=1, max_size=80), st.integers(1, 80), st.sampled_from([1, 10]))
+def test_tally_is_what_sorting_the_values_gives(values, block, width):
+    tally = Tally(width)
+    index, time = np.arange(len(values)), np.arange(len(values)) * 7
+    for start in range(0, len(values), block):
+        part = slice(start, start + block)
+        tally.add(np.array(values[part], np.float64), index[part], time[part])
+    rows = sorted(zip(values, index.tolist(), time.tolist(), strict=True), key=lambda row: (row[0], row[1]))
+    assert tally.lowest == rows[:KEPT]
+    falling = sorted(rows, key=lambda row: (-row[0], row[1]))
+    assert tally.highest == falling[:KEPT]
+    for share in (0.01, 0.5, 0.99):
+        exact = np.quantile(values, share, method="inverted_cdf")
+        assert abs(tally.quantile(share) - exact) <= width / 2
+    assert tally.count == tally.counts.sum() == len(values)
+    first, counts = tally.coarse(width, BINS)
+    assert sum(counts) == len(values)
+    assert first == np.floor(min(values) / width + 0.5)
+
+
+def test_values_off_the_scale_stay_counted():
+    tally = Tally(1)
+    tally.add(np.array([-5e6, 5e6]), np.array([0, 1]), np.array([0, 1]))
+    assert tally.counts[0] == tally.counts[-1] == 1
+    assert (tally.lowest[0][0], tally.highest[0][0]) == (-5e6, 5e6)
+    assert BELOW < BINS
+
+
+def card(tmp_path, grade) -> str:
+    path = tmp_path / "board.toml"
+    path.write_text(
+        '[board]\nname = "Carillon player"\nbus = "6502"\n'
+        '[[region]]\nname = "bank0"\nstart = 0x0000\nend = 0x03FF\nkind = "ram"\nselect = "CS0"\nchips = [\n'
+        f'{{ designator = "U1", part = "2114", lanes = "D0-D3", grade = "{grade}" }},\n'
+        f'{{ designator = "U2", part = "2114", lanes = "D4-D7", grade = "{grade}" }}]\n'
+    )
+    return str(path)
+
+
+@pytest.mark.parametrize(("grade", "said"), [("450ns", {"note"}), ("200ns", {"note"})])
+def test_ram_access_against_the_grade_in_the_board_file(tmp_path, grade, said):
+    """The core's card answers 410 ns after the address, but always 120 ns after phase 2 (in the file).
+
+    Intel 2114: 450 ns and 200 ns grades. Since the strobe may be what lets the chip drive, no chip is accused.
+    """
+    result = run_timing(Request(CUT, board=card(tmp_path, grade)))
+    chips = {limit.component: limit for limit in result.limits if limit.component}
+    assert set(chips) == {"U1", "U2"}
+    assert chips["U1"].median_ns == pytest.approx(410, abs=20)
+    assert {f.weight for f in result.findings if f.component == "U1" and f.code == "chip-slow"} == said
+
+
+def test_what_the_sampling_cannot_tell_is_said_with_the_rate_that_could(tmp_path):
+    from tests.shared_captures import shared_captures
+
+    for shared in shared_captures():
+        if "sampled" not in shared.file:
+            continue
+        result = run_timing(Request(shared.path, board=str(shared.board)))
+        open_ones = [limit for limit in result.limits if not limit.resolvable]
+        assert open_ones
+        for limit in open_ones:
+            assert abs(limit.margin_ns) <= limit.uncertainty_ns
+            assert limit.rate_needed_hz >= 2 / (result.sample_ns * 1e-9)
+        assert not [f for f in result.findings if f.weight == "fault"]
+
+
+@pytest.mark.parametrize(("answer_ns", "weight"), [(280, None), (560, "note"), (800, "fault")])
+def test_a_chip_that_is_late_whatever_let_it_begin_is_accused(answer_ns, weight):
+    """6502 at 1 MHz, address 100 ns into the cycle, phase 2 from 500 on; a 2114 of the 200 ns grade (Intel)."""
+    part = parts().get("2114")
+    chips = tuple(Chip(f"U{n}", part, tuple(range(4 * n - 4, 4 * n)), grade="200ns") for n in (1, 2))
+    board = Board("", "card", "6502", (Region("bank", 0, 0x3FF, select="CS0", chips=chips),))
+    profile = load_profile("6502")
+    where = layout(profile, ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "CS0"])
+    rows = []
+    for k in range(60):
+        t, value = 1000 * k, (37 * k) & 255
+        events = [
+            (0, {"PHI2": 0}),
+            (100, {f"A{n}": (k + 1) >> n & 1 for n in range(10)} | {"RW": 1}),
+            (130, {"CS0": k & 1}),
+            (500, {"PHI2": 1}),
+            (answer_ns, {f"D{n}": value >> n & 1 for n in range(8)}),
+        ]
+        rows += [(t + after, lines) for after, lines in sorted(events, key=lambda event: event[0])]
+    block = capture(where, rows)
+    extractor = CycleExtractor(profile, where, NS, None)
+    check = TimingCheck(board, profile, where, NS, None)
+    for cycles in (extractor.feed(block), extractor.finish()):
+        cycles.region[:] = 0
+        check.feed(block, cycles)
+        block = capture(where, [])
+    findings = check.finish(grade="1 MHz").findings
+    assert {f.weight for f in findings if f.code == "chip-slow"} == ({weight} if weight else set())
