@@ -27,7 +27,9 @@ from decoder.checks import (
 from decoder.findings import CheckResult, Cleared, WarningFinding
 from tests.tui.builders import BOARD, FakeSession, facts, make_result, make_session
 from tui import state as states
+from tui.filters import Filter
 from tui.loaded import Loaded
+from tui.places import cell_filter
 from tui.screens.why import suspect_filter
 from tui.state import BrowserState, Rows
 from tui.widgets.buffer_picture import buffers_text
@@ -188,11 +190,11 @@ def test_pieces_beyond_the_capture_are_left_out(session: FakeSession) -> None:
 
 def test_a_suspects_filter_has_what_the_suspect_names(session: FakeSession) -> None:
     suspect = session.result.suspects[0]
-    wanted = suspect_filter(suspect, facts())
+    wanted = suspect_filter(suspect, session.result, facts())
     assert (wanted.regions, wanted.lanes, wanted.address, wanted.only) == (frozenset({1}), 32, None, "wrong")
     whole = suspect.model_copy(update={"region": None, "lanes": (), "address": 0x405, "other_region": "bank0"})
-    assert suspect_filter(whole, facts()).address == (0x405, 0x405)
-    assert suspect_filter(whole, facts()).regions == frozenset({0})
+    assert suspect_filter(whole, session.result, facts()).address == (0x405, 0x405)
+    assert suspect_filter(whole, session.result, facts()).regions == frozenset({0})
 
 
 SELECTS = SelectsResult(
@@ -413,6 +415,40 @@ def test_an_absent_or_strange_check_is_said_so(session: FakeSession, draw: Any) 
     assert "no look at" in draw(strange, 78).plain
 
 
+def test_whole_results_may_come_as_documents_of_the_store(session: FakeSession) -> None:
+    document = SELECTS.to_json()
+    assert "U9[b] 74LS138" in selects_text(session.result, 78, document).plain
+    assert "no look at" in selects_text(session.result, 78, "{").plain
+
+
+def test_findings_alone_are_shown_with_where_the_tables_are(session: FakeSession) -> None:
+    found = [finding.model_dump() for finding in SELECTS.findings]
+    result = session.result.model_copy(update={"checks": {"selects": found, "buffers": []}})
+    page = selects_text(result, 78).plain
+    assert "✗ CS1 does not come  40 of 100" in page and "'busledger selects' shows them" in page
+    assert "Nothing wrong was found." in buffers_text(result, 78).plain
+    strange = session.result.model_copy(update={"checks": {"selects": [{"a": 1}]}})
+    assert "no look at" in selects_text(strange, 78).plain
+
+
+def test_a_region_that_the_result_divided_is_found_by_its_addresses(session: FakeSession) -> None:
+    parts = tuple(
+        session.result.regions[1].model_copy(
+            update={"name": f"part{n}", "start": 1024 + 512 * n, "end": 1535 + 512 * n}
+        )
+        for n in range(2)
+    )
+    result = session.result.model_copy(update={"regions": parts})
+    assert cell_filter(facts(), result, {"part0"}, 32) == Filter(address=(1024, 1535), lanes=32, only="wrong")
+    assert cell_filter(facts(), result, {"part0", "part1"}, 0).address == (1024, 2047)
+    assert cell_filter(facts(), session.result, {"bank1"}, 32).regions == frozenset({1})
+    assert cell_filter(facts(), result, set(), 1) == Filter(lanes=1, only="wrong")
+    loaded = Loaded.of(FakeSession(session.store, result))
+    halves = [wrong_counts(loaded, 9, cell_filter(facts(), result, {f"part{n}"}, 32)).sum() for n in range(2)]
+    assert sum(halves) == 73 and all(halves)
+    assert "part0" in trend_text(loaded, at(), 78).plain
+
+
 def test_a_histogram_keeps_its_peak_and_shows_the_limit() -> None:
     assert spark(HISTOGRAM.counts, 40) == "▁ █▁"
     assert spark([1] * 100, 10) == "█" * 10
@@ -450,9 +486,10 @@ def test_bars_are_full_for_all_and_empty_for_none_only(part: int, of: int, width
 def test_wrong_reads_over_time_add_up(session: FakeSession) -> None:
     loaded = Loaded.of(session)
     assert wrong_counts(loaded, 50).sum() == 73
-    assert wrong_counts(loaded, 7, 1, 5).sum() == 73
-    assert wrong_counts(loaded, 7, 0).sum() == 0
-    assert wrong_counts(loaded, 7, 1, 4).sum() == 0
+    one, other = frozenset({1}), frozenset({0})
+    assert wrong_counts(loaded, 7, Filter(regions=one, lanes=32)).sum() == 73
+    assert wrong_counts(loaded, 7, Filter(regions=other)).sum() == 0
+    assert wrong_counts(loaded, 7, Filter(regions=one, lanes=16)).sum() == 0
     assert wrong_counts(loaded, 2)[0] == sum(1 for r in session.store.mismatch_rows if r < 2048)
 
 
@@ -462,11 +499,32 @@ def test_the_trend_shows_windows_and_sentences(session: FakeSession, tmp_path: P
         {"start_s": 0.002, "end_s": 0.004, "accesses": 500, "failures": 50},
     ]
     result = session.result.model_copy(
-        update={"intermittence": {"windows": windows, "sentences": ["Rises with time."], "trend_p": 0.001}}
+        update={
+            "intermittence": {
+                "windows": windows,
+                "sentences": ["Rises with time."],
+                "suggestions": ["Often a sign of heat."],
+                "component": "U4",
+                "fault": "stuck-low",
+                "trend_p": 0.001,
+                "others": [{"component": "U9", "fault": "slow", "sentences": ["Comes in bursts."]}],
+            }
+        }
     )
     loaded = Loaded.of(FakeSession(session.store, result))
     page = trend_text(loaded, at(region=1, lane=5), 78).plain
-    for words in ("all", "bank1 D5", "5 of 500", "█" * 24, "Rises with time.", "trend p: 0.001"):
+    for words in (
+        "all",
+        "bank1 D5",
+        "5 of 500",
+        "█" * 24,
+        "Rises with time.",
+        "→ Often a sign of heat.",
+        "U4 stuck-low",
+        "trend p: 0.001",
+        "U9 slow",
+        "Comes in bursts.",
+    ):
         assert words in page
     strange = session.result.model_copy(update={"intermittence": {"windows": [{"a": 1}, {"b": 2}]}})
     assert "windows of equal" not in trend_text(Loaded.of(FakeSession(session.store, strange)), at(), 78).plain

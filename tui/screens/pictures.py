@@ -18,6 +18,11 @@ from tui.widgets.trend_picture import trend_text
 __all__ = ["BuffersScreen", "SelectsScreen", "TimingScreen", "TrendScreen"]
 
 
+def _document(loaded: Loaded, name: str) -> str | None:
+    """The check's whole result, if it was kept with the decoded capture as ``NAME.json``."""
+    return loaded.session.store.documents.get(f"{name}.json")
+
+
 class _Picture(TextScreen):
     keys = PICTURE
     BINDINGS: ClassVar[list[BindingType]] = bindings(PICTURE)
@@ -45,7 +50,7 @@ class SelectsScreen(_Picture):
 
     def show(self, loaded: Loaded, state: BrowserState) -> None:
         """Draw a state."""
-        self.page.update(selects_text(loaded.session.result, self._width))
+        self.page.update(selects_text(loaded.session.result, self._width, _document(loaded, "selects")))
 
 
 class BuffersScreen(_Picture):
@@ -55,7 +60,7 @@ class BuffersScreen(_Picture):
 
     def show(self, loaded: Loaded, state: BrowserState) -> None:
         """Draw a state."""
-        self.page.update(buffers_text(loaded.session.result, self._width))
+        self.page.update(buffers_text(loaded.session.result, self._width, _document(loaded, "buffers")))
 
 
 class TimingScreen(_Picture):
@@ -65,7 +70,7 @@ class TimingScreen(_Picture):
 
     def show(self, loaded: Loaded, state: BrowserState) -> None:
         """Draw a state."""
-        self.page.update(timing_text(loaded.session.result, self._width))
+        self.page.update(timing_text(loaded.session.result, self._width, _document(loaded, "timing")))
 
 
 class TrendScreen(_Picture):

@@ -10,9 +10,9 @@ from textual.containers import Container
 from textual.widgets import Static
 
 from tui import state as states
-from tui.filters import Filter
 from tui.keys import WHERE, bindings
 from tui.loaded import Loaded
+from tui.places import cell_filter
 from tui.screens.base import BrowserScreen
 from tui.state import BrowserState
 from tui.widgets.heat import HeatMap, cell_words, region_words
@@ -81,8 +81,6 @@ class WhereScreen(BrowserScreen):
         if region is None or lane is None:
             host.act(states.say, "Choose a cell first.")
             return
-        name = host.loaded.session.result.regions[region].name
-        index = next((n for n, r in enumerate(host.loaded.source.facts.regions) if r.name == name), None)
+        result = host.loaded.session.result
         host.view("cycles")
-        if index is not None:
-            host.select(Filter(regions=frozenset({index}), lanes=1 << lane, only="wrong"))
+        host.select(cell_filter(host.loaded.source.facts, result, {result.regions[region].name}, 1 << lane))

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import ClassVar
 
 from textual.binding import BindingType
 
-from decoder.findings import Suspect
+from decoder.findings import CheckResult, Suspect
 from decoder.store import StoreFacts
 from tui import state as states
 from tui.filters import Filter
 from tui.keys import WHY, bindings
 from tui.loaded import Loaded
+from tui.places import cell_filter
 from tui.screens.scrolling import TextScreen
 from tui.state import BrowserState
 from tui.widgets.suspects import pieces_of, why_text
@@ -19,16 +21,14 @@ from tui.widgets.suspects import pieces_of, why_text
 __all__ = ["WhyScreen", "suspect_filter"]
 
 
-def suspect_filter(suspect: Suspect, facts: StoreFacts) -> Filter:
+def suspect_filter(suspect: Suspect, result: CheckResult, facts: StoreFacts) -> Filter:
     """The wrong cycles in a suspect's regions, on its lanes, at its address, as far as it names them."""
-    names = {suspect.region, suspect.other_region} - {None}
-    lanes = [int(lane[1:]) for lane in suspect.lanes if lane[1:].isdigit()]
-    return Filter(
-        regions=frozenset(n for n, region in enumerate(facts.regions) if region.name in names),
-        lanes=sum(1 << lane for lane in set(lanes)),
-        address=None if suspect.address is None else (suspect.address, suspect.address),
-        only="wrong",
-    )
+    names = {name for name in (suspect.region, suspect.other_region) if name is not None}
+    lanes = {int(lane[1:]) for lane in suspect.lanes if lane[1:].isdigit()}
+    wanted = cell_filter(facts, result, names, sum(1 << lane for lane in lanes))
+    if suspect.address is None:
+        return wanted
+    return replace(wanted, address=(suspect.address, suspect.address))
 
 
 class WhyScreen(TextScreen):
@@ -84,4 +84,4 @@ class WhyScreen(TextScreen):
             host.act(states.go_to, piece.cycle)
         else:
             suspect = result.suspects[min(host.state.suspect, len(result.suspects) - 1)]
-            host.select(suspect_filter(suspect, host.loaded.source.facts))
+            host.select(suspect_filter(suspect, result, host.loaded.source.facts))

@@ -8,7 +8,7 @@ from decoder.checks import BufferResult, BuffersResult, ControlCounts, LanePath
 from decoder.findings import CheckResult
 from decoder.text import plain
 from tui.palette import COLOURS
-from tui.widgets.check_text import append_findings, append_skipped, append_title, read_check
+from tui.widgets.check_text import append_bare_findings, append_findings, append_skipped, append_title, read_check
 from tui.wording import thousands, times_text
 
 __all__ = ["buffers_text"]
@@ -19,12 +19,12 @@ ABSENT = (
 )
 
 
-def buffers_text(result: CheckResult, width: int) -> Text:
-    """The whole page."""
+def buffers_text(result: CheckResult, width: int, document: str | None = None) -> Text:
+    """The whole page; ``document`` is the check's result as JSON, where the decoded capture keeps it."""
     text = Text(end="")
-    found = read_check(result, "buffers", BuffersResult)
+    found = read_check(result, "buffers", BuffersResult, document)
     if found is None:
-        return text.append(ABSENT, COLOURS["dim"])
+        return append_bare_findings(text, result, "buffers", ABSENT)
     append_findings(text, found.findings)
     for buffer in found.buffers:
         _buffer(text, buffer)

@@ -15,6 +15,7 @@ from tui.palette import COLOURS
 from tui.wording import thousands
 
 __all__ = [
+    "append_bare_findings",
     "append_findings",
     "append_skipped",
     "append_title",
@@ -31,15 +32,32 @@ _LEVELS = " ▁▂▃▄▅▆▇█"
 _SIGNS = {"fault": ("✗", "wrong"), "doubt": ("~", "caution"), "note": ("·", "dim")}
 
 
-def read_check(result: CheckResult, name: str, model: type[_Model]) -> _Model | None:
-    """A check's result from ``CheckResult.checks``; None where it is absent or of another form."""
+def read_check(result: CheckResult, name: str, model: type[_Model], document: str | None = None) -> _Model | None:
+    """A check's whole result: from a document kept with the decoded capture, else from ``CheckResult.checks``.
+
+    None where it is absent or of another form.
+    """
     given = result.checks.get(name)
-    if isinstance(given, model):
-        return given
     try:
-        return model.model_validate(given) if given else None
+        if document is not None:
+            return model.model_validate_json(document)
+        return model.model_validate(given) if isinstance(given, Mapping) and given else None
     except ValidationError:
         return None
+
+
+def append_bare_findings(text: Text, result: CheckResult, name: str, absent: str) -> Text:
+    """Where the tables behind a check are not kept: its findings from ``CheckResult.checks``, or that it was not made."""
+    given = result.checks.get(name)
+    try:
+        findings = [CheckFinding.model_validate(item) for item in given] if isinstance(given, list | tuple) else None
+    except ValidationError:
+        findings = None
+    if findings is None:
+        return text.append(absent, COLOURS["dim"])
+    append_findings(text, findings)
+    text.append(f"\nThe tables behind it are not kept here: 'busledger {name}' shows them.\n", COLOURS["dim"])
+    return text
 
 
 def append_title(text: Text, words: str, more: str = "") -> None:

@@ -8,7 +8,15 @@ from decoder.checks import DecoderResult, SelectsResult
 from decoder.findings import CheckResult
 from decoder.text import plain
 from tui.palette import COLOURS
-from tui.widgets.check_text import append_findings, append_skipped, append_title, read_check, share_bar, spark
+from tui.widgets.check_text import (
+    append_bare_findings,
+    append_findings,
+    append_skipped,
+    append_title,
+    read_check,
+    share_bar,
+    spark,
+)
 from tui.wording import thousands
 
 __all__ = ["selects_text"]
@@ -19,12 +27,12 @@ ABSENT = (
 )
 
 
-def selects_text(result: CheckResult, width: int) -> Text:
-    """The whole page."""
+def selects_text(result: CheckResult, width: int, document: str | None = None) -> Text:
+    """The whole page; ``document`` is the check's result as JSON, where the decoded capture keeps it."""
     text = Text(end="")
-    found = read_check(result, "selects", SelectsResult)
+    found = read_check(result, "selects", SelectsResult, document)
     if found is None:
-        return text.append(ABSENT, COLOURS["dim"])
+        return append_bare_findings(text, result, "selects", ABSENT)
     append_findings(text, found.findings)
     if found.regions:
         append_title(text, "Regions and their selects", "how often the select came for whose cycles")

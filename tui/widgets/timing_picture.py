@@ -9,6 +9,7 @@ from decoder.findings import CheckResult
 from decoder.text import plain
 from tui.palette import COLOURS
 from tui.widgets.check_text import (
+    append_bare_findings,
     append_findings,
     append_skipped,
     append_title,
@@ -24,12 +25,12 @@ __all__ = ["timing_text"]
 ABSENT = "There is no look at the timing in this result: 'busledger timing' takes one.\n"
 
 
-def timing_text(result: CheckResult, width: int) -> Text:
-    """The whole page."""
+def timing_text(result: CheckResult, width: int, document: str | None = None) -> Text:
+    """The whole page; ``document`` is the check's result as JSON, where the decoded capture keeps it."""
     text = Text(end="")
-    found = read_check(result, "timing", TimingResult)
+    found = read_check(result, "timing", TimingResult, document)
     if found is None:
-        return text.append(ABSENT, COLOURS["dim"])
+        return append_bare_findings(text, result, "timing", ABSENT)
     grade = f", grade {plain(found.grade)}" if found.grade else ""
     sampled = f", sampled every {found.sample_ns:.3g} ns" if found.sample_ns else ""
     text.append(f"{plain(found.profile)}{grade}{sampled}\n", COLOURS["dim"])

@@ -10,10 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
+from decoder.bus.columns import Cycles
 from decoder.findings import CheckResult
+from decoder.ledger.columns import Compared
 from decoder.text import plain
+from tui.filters import Filter, matches
 from tui.loaded import Loaded
 from tui.palette import COLOURS
+from tui.places import cell_filter
 from tui.state import BrowserState
 from tui.widgets.check_text import append_title, fact_lines, spark
 from tui.wording import thousands, time_text
@@ -25,41 +29,41 @@ NAME_WIDTH = 14
 
 
 @lru_cache(maxsize=2)
-def _wrong_reads(loaded: Loaded) -> tuple[int, NDArray[np.int64], NDArray[np.int16], NDArray[np.uint32]]:
-    """One wrong read in how many is taken, and those reads' times, regions and lanes."""
+def _wrong_reads(loaded: Loaded) -> tuple[int, NDArray[np.int64], Cycles, Compared]:
+    """One wrong read in how many is taken; those reads' times and columns."""
     rows = loaded.source.mismatch_rows
     step = max(1, -(-len(rows) // _MOST_ROWS))
-    rows = rows[::step]
-    cycles = loaded.source.cycles
-    return step, cycles.time[rows], cycles.region[rows], loaded.source.compared.mismatch[rows]
+    cycles = loaded.source.cycles.take(rows[::step])
+    return step, cycles.time, cycles, loaded.source.compared.take(rows[::step])
 
 
-def wrong_counts(loaded: Loaded, windows: int, region: int | None = None, lane: int | None = None) -> NDArray[np.int64]:
-    """Wrong reads in equal spans of time, shape (windows,); of one region or one lane where given.
+def wrong_counts(loaded: Loaded, windows: int, wanted: Filter | None = None) -> NDArray[np.int64]:
+    """Wrong reads in equal spans of time, shape (windows,); only those that pass a filter, where one is given.
 
     Looks at the mismatches only, at most 200 000 of them, taken evenly; counts are then scaled up.
     """
-    step, times, regions, lanes = _wrong_reads(loaded)
-    keep = np.ones(len(times), np.bool_)
-    if region is not None:
-        keep &= regions == region
-    if lane is not None:
-        keep &= (lanes >> np.uint32(lane)) & np.uint32(1) == 1
-    times = times[keep]
+    step, times, cycles, compared = _wrong_reads(loaded)
+    if wanted is not None:
+        times = times[matches(wanted, cycles, compared)]
     edges = loaded.first + (np.arange(windows + 1) * (loaded.span + 1)) // windows
     places = np.searchsorted(times, edges)
     counts: NDArray[np.int64] = np.diff(places).astype(np.int64) * step
     return counts
 
 
-def cell_trend(loaded: Loaded, state: BrowserState, columns: int) -> Text:
-    """The cell chosen on the heat map over time, in a line; empty where nothing of it is wrong."""
+def _chosen(loaded: Loaded, state: BrowserState) -> tuple[str, Filter] | None:
+    """Name and filter of the cell chosen on the heat map."""
     result = loaded.session.result
     if state.region is None or state.lane is None or state.region >= len(result.regions):
-        return Text()
+        return None
     name = result.regions[state.region].name
-    index = next((n for n, r in enumerate(loaded.source.facts.regions) if r.name == name), None)
-    counts = wrong_counts(loaded, columns, index, state.lane)
+    return f"{plain(name, 9)} D{state.lane}", cell_filter(loaded.source.facts, result, {name}, 1 << state.lane)
+
+
+def cell_trend(loaded: Loaded, state: BrowserState, columns: int) -> Text:
+    """The cell chosen on the heat map over time, in a line; empty where nothing of it is wrong."""
+    chosen = _chosen(loaded, state)
+    counts = wrong_counts(loaded, columns, chosen[1]) if chosen is not None else np.zeros(0, np.int64)
     if not counts.any():
         return Text()
     text = Text("when: ", COLOURS["dim"], no_wrap=True)
@@ -82,15 +86,14 @@ def trend_text(loaded: Loaded, state: BrowserState, width: int) -> Text:
         if step > 1:
             text.append(f" estimated from one wrong read in {step}\n", COLOURS["caution"])
         _line(text, "all", wrong_counts(loaded, columns))
-        for number, region in enumerate(source.facts.regions):
-            counts = wrong_counts(loaded, columns, number)
-            if counts.sum():
+        for region in result.regions:
+            wanted = cell_filter(source.facts, result, {region.name}, 0)
+            if region.mismatches and (counts := wrong_counts(loaded, columns, wanted)).any():
                 _line(text, plain(region.name), counts)
-        if state.region is not None and state.lane is not None and state.region < len(result.regions):
-            name = result.regions[state.region].name
-            index = next((n for n, r in enumerate(source.facts.regions) if r.name == name), None)
+        chosen = _chosen(loaded, state)
+        if chosen is not None:
             append_title(text, "The cell chosen in Where")
-            _line(text, f"{plain(name, 9)} D{state.lane}", wrong_counts(loaded, columns, index, state.lane))
+            _line(text, chosen[0], wrong_counts(loaded, columns, chosen[1]))
     _gaps(text, loaded, columns)
     _windows(text, result, columns)
     _sentences(text, result.intermittence)
@@ -136,9 +139,23 @@ def _windows(text: Text, result: CheckResult, columns: int) -> None:
 
 
 def _sentences(text: Text, intermittence: Mapping[str, Any]) -> None:
-    """Whatever else the engine says of how failures come and go."""
-    lines = [line for key, value in intermittence.items() if key != "windows" for line in fact_lines(key, value)]
-    if lines:
-        append_title(text, "How the failures come and go")
-        for line in lines[:40]:
-            text.append(f" {line}\n", COLOURS["text"])
+    """What the engine says of how failures come and go: its sentences, its suggestions, then the figures."""
+    if not intermittence:
+        return
+    append_title(text, "How the failures come and go", _whose(intermittence))
+    for key, sign in (("sentences", " "), ("suggestions", "→")):
+        for line in fact_lines(key, intermittence.get(key)):
+            text.append(f" {sign} {line}\n", COLOURS["text" if sign == " " else "key"])
+    shown = ("windows", "sentences", "suggestions", "others", "depends", "tests", "suspect", "component", "fault")
+    for key, value in intermittence.items():
+        for line in fact_lines(key, value) if key not in shown else ():
+            text.append(f"   {line}\n", COLOURS["dim"])
+    others = intermittence.get("others")
+    for other in others if isinstance(others, list | tuple) else ():
+        if isinstance(other, Mapping):
+            _sentences(text, {key: value for key, value in other.items() if key != "others"})
+
+
+def _whose(intermittence: Mapping[str, Any]) -> str:
+    component, fault = intermittence.get("component"), intermittence.get("fault")
+    return " ".join(plain(str(word), 40) for word in (component, fault) if word)
