@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from decoder.findings import Cleared, Suspect
 from decoder.progress import Progress, silent
 
 from .account import account_for
@@ -21,6 +22,7 @@ from .weighing import log_sum
 
 __all__ = ["diagnose"]
 
+_ACCUSED = 0.02
 _AT_MOST = 3  # faults on one card
 _POOL = 80  # candidates that pairs are made of
 _STARTS = 4  # pairs replayed
@@ -54,12 +56,20 @@ def diagnose(evidence: Evidence, progress: Progress = silent) -> Diagnosis:
     return Diagnosis(
         suspects=suspects,
         unexplained=left,
-        cleared=account.cleared,
+        cleared=(*account.cleared, *_seen_working(evidence, suspects)),
         coverage=account.coverage,
         next_steps=next_steps(evidence, study.card, slots),
         intermittence=account.intermittence,
         none_of_these=none,
     )
+
+
+def _seen_working(evidence: Evidence, suspects: Sequence[Suspect]) -> list[Cleared]:
+    """Parts that the checks saw working, but for those that a suspect accuses all the same."""
+    if evidence.checks is None:
+        return []
+    accused = {s.component for s in suspects if s.probability > _ACCUSED}
+    return [one for one in evidence.checks.cleared if one.component not in accused]
 
 
 class _Bench:

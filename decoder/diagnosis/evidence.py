@@ -46,13 +46,16 @@ class CheckEvidence(Protocol):
     ``likelihood_ratios`` holds, per key, how much more probable the check's
     observation is under the candidates that the key names than without that
     fault. A ratio of 1 says nothing, 1000 is close to proof, 0.001 close to
-    acquittal. ``sentences`` gives the words for a key, shown as evidence.
+    acquittal. ``sentences`` gives the words for a key, shown as evidence; ``cleared`` the
+    parts that a check saw working.
     """
 
     @property
     def likelihood_ratios(self) -> Mapping[CheckKey, float]: ...
     @property
     def sentences(self) -> Mapping[CheckKey, str]: ...
+    @property
+    def cleared(self) -> Sequence[Cleared]: ...
 
 
 class ProfileFacts(NamedTuple):

@@ -10,12 +10,12 @@ import numpy as np
 
 from . import memory_kernel
 from .candidate import Candidate, Variant, bits_of, priors
-from .evidence import Evidence
+from .evidence import CheckKey, Evidence
 from .replay import Effect, both_ways
 from .theory import Behaviour, LaneFault
 from .weighing import Noise, log_hard, log_rate, log_sometimes, log_sum, strays_of
 
-__all__ = ["Scored", "checked", "score", "ways"]
+__all__ = ["Scored", "checked", "score", "spoken_of", "ways"]
 
 
 @dataclass(frozen=True)
@@ -142,15 +142,23 @@ def _elsewhere(evidence: Evidence, candidate: Candidate) -> tuple[tuple[int, flo
     return (outside, 0.0), (outside + written, by_chance)
 
 
+def spoken_of(evidence: Evidence, candidate: Candidate) -> list[CheckKey]:
+    """The keys of the checks that name this candidate."""
+    if evidence.checks is None:
+        return []
+    region = None if candidate.region is None else evidence.board.regions[candidate.region].name
+    lanes = tuple(f"D{lane}" for lane in bits_of(candidate.lanes))
+    mine = (candidate.fault, candidate.scope, candidate.component, region, lanes)
+    return [
+        key
+        for key in evidence.checks.likelihood_ratios
+        if all(want is None or want == have for want, have in zip(key, mine, strict=True))
+    ]
+
+
 def checked(evidence: Evidence, candidate: Candidate) -> float:
     """Log likelihood ratio that clipped selects, drivers and timing add."""
     if evidence.checks is None:
         return 0.0
-    region = None if candidate.region is None else evidence.board.regions[candidate.region].name
-    lanes = tuple(f"D{lane}" for lane in bits_of(candidate.lanes))
-    mine = (candidate.fault, candidate.scope, candidate.component, region, lanes)
-    total = 0.0
-    for key, ratio in evidence.checks.likelihood_ratios.items():
-        if all(want is None or want == have for want, have in zip(key, mine, strict=True)):
-            total += math.log(min(max(ratio, 1e-9), 1e9))
-    return total
+    ratios = evidence.checks.likelihood_ratios
+    return sum(math.log(min(max(ratios[key], 1e-9), 1e9)) for key in spoken_of(evidence, candidate))

@@ -91,7 +91,7 @@ def _worth_joining(wanted: Sequence[PathFault], first: Effects) -> list[PathFaul
     for fault, (_, some) in first.items():
         if isinstance(fault, PathFault) and fault.op.startswith("forced"):
             key = (fault.op[6:], fault.regions, fault.mask, fault.floats, *fault.numbers)
-            alone[key] = some.tally.explained + some.tally.excused
+            alone[key] = some.tally.explained
     groups: dict[tuple[object, ...], list[tuple[int, PathFault]]] = {}
     for fault in wanted:
         if not fault.op.startswith("joined"):

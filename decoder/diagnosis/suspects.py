@@ -55,6 +55,18 @@ def _tied(a: _Entry, b: _Entry) -> bool:
     return one.effect.hash_ == two.effect.hash_ and one.effect.tally.explained == two.effect.tally.explained
 
 
+def _rival(scored: Scored, slot: Slot) -> Scored | None:
+    """The most probable candidate of another effect, in another part if there is one."""
+    others = [
+        (p, s)
+        for s, p in zip(slot.scored, slot.shares, strict=True)
+        if s.effect.hash_ != scored.effect.hash_ and s.covers
+    ]
+    elsewhere = [(p, s) for p, s in others if s.candidate.component != scored.candidate.component]
+    best = max(elsewhere or others, key=lambda item: item[0], default=None)
+    return None if best is None else best[1]
+
+
 def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry], slot: Slot) -> Suspect:
     scored = entry.scored
     c = scored.candidate
@@ -78,7 +90,7 @@ def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry], 
         explains=tally.explained,
         contradicted=tally.misses if scored.hard else 0,
         summary=summary(study, scored),
-        evidence=evidence_lines(study, scored, slot.none),
+        evidence=evidence_lines(study, scored, _rival(scored, slot) if entry.leader else None),
         other_region=None if c.other is None else regions[c.other].name,
         tied_with=ties,
         first_cycles=scored.effect.first,

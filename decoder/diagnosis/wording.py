@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from .candidate import Candidate, bits_of
-from .scoring import Scored
+from .scoring import Scored, spoken_of
 from .study import Study
 
 __all__ = ["evidence_lines", "lanes_text", "place", "summary"]
@@ -80,12 +80,41 @@ def summary(study: Study, scored: Scored) -> str:
     return text
 
 
-def evidence_lines(study: Study, scored: Scored, none: float) -> tuple[str, ...]:
-    """Why: what it explains, what speaks against it."""
+def evidence_lines(study: Study, scored: Scored, rival: Scored | None) -> tuple[str, ...]:
+    """Why: what it explains, what speaks against it, what the checks saw, and why not the next best.
+
+    ``rival``: the most probable candidate whose effect is another; None = there is none.
+    """
     tally = scored.effect.tally
-    lines = [f"explains {tally.explained:,} of the wrong reads"]
-    if tally.misses:
-        lines.append(f"{tally.misses:,} reads came back right where it could have shown")
+    reads = "wrong read" if tally.explained == 1 else "wrong reads"
+    lines = [f"explains {_count(tally.explained)} {reads}"]
     if scored.variant.label:
-        lines.append(scored.variant.label)
+        lines[0] += f" ({scored.variant.label})"
+    if tally.misses:
+        lines.append(f"{_count(tally.misses)} reads came back right where it could have shown")
+    checks = study.evidence.checks
+    if checks is not None:
+        lines += [
+            checks.sentences[key] for key in spoken_of(study.evidence, scored.candidate) if key in checks.sentences
+        ]
+    if rival is not None:
+        against = _against(study, scored, rival)
+        if against:
+            lines.append(against)
     return tuple(lines)
+
+
+def _against(study: Study, scored: Scored, rival: Scored) -> str:
+    """What the next best would have had to show."""
+    name = f"{place(study, rival.candidate)} ({rival.candidate.fault})"
+    unexplained = scored.covers - rival.covers
+    if unexplained > 0:
+        return f"next best, {name}: leaves {_count(unexplained)} of them unexplained"
+    more = rival.effect.tally.misses + rival.effect.tally.other - scored.effect.tally.misses - scored.effect.tally.other
+    if more > 0:
+        return f"next best, {name}: would have hurt {_count(more)} more reads that came back right"
+    return ""
+
+
+def _count(number: int) -> str:
+    return f"{number:,}".replace(",", "\u202f")

@@ -1,0 +1,88 @@
+"""Every fault of the contract's table is proposed where its part lies on the path, and nothing else is."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from decoder.board import Board, Region
+from decoder.diagnosis.candidate import priors
+from decoder.diagnosis.candidates import propose
+from decoder.diagnosis.cells import CellSpace
+from decoder.diagnosis.parts_view import CardView
+
+from .small_cards import two_banks
+
+# The table of faults and scopes, typed from the contract.
+TABLE = {
+    "stuck-low": {"cell", "chip", "buffer", "bus"},
+    "stuck-high": {"cell", "chip", "buffer", "bus"},
+    "floating": {"chip", "buffer"},
+    "bridged": {"chip", "buffer", "bus"},
+    "write-lost": {"chip", "region", "board"},
+    "dead": {"chip"},
+    "address-stuck": {"chip", "region", "board"},
+    "address-bridged": {"chip", "region", "board"},
+    "select-missing": {"decoder"},
+    "select-extra": {"decoder"},
+    "select-swapped": {"decoder"},
+    "direction-stuck": {"buffer"},
+    "coupled": {"cell"},
+    "slow": {"chip", "region"},
+    "leaky": {"chip", "cell"},
+}
+
+
+def card(board: Board) -> CardView:
+    return CardView.of(board, CellSpace(board.regions, 16, 8), 8, 0)
+
+
+def test_every_fault_of_the_table_is_proposed():
+    found = propose(card(two_banks()), {0: 0xFF, 1: 0xFF}, {3: 0x01})
+    scopes: dict[str, set[str]] = {}
+    for c in found:
+        scopes.setdefault(c.fault, set()).add(c.scope)
+    assert scopes == TABLE
+
+
+def test_priors_cover_the_table_and_sum_to_one_over_the_board():
+    assert {fault: set(scopes) for fault, scopes in priors()["weight"].items()} == TABLE
+    found = propose(card(two_banks()), {0: 0xFF, 1: 0xFF}, {})
+    listed = sum(c.prior for c in found)
+    whole = sum(sum(scopes.values()) for scopes in priors()["weight"].values())
+    cells = sum(scopes.get("cell", 0.0) for scopes in priors()["weight"].values())
+    assert listed == pytest.approx((whole - cells) / whole)
+
+
+def test_only_parts_on_the_path_of_a_wrong_bit_are_proposed():
+    found = propose(card(two_banks()), {1: 0x10}, {})
+    chips = {c.component for c in found if c.scope == "chip"}
+    assert chips == {"U4"}
+    assert all(1 in c.regions for c in found)
+    assert all(c.mask & 0x10 for c in found)
+    assert propose(card(two_banks()), {}, {}) == []
+
+
+def test_variants_of_one_fault_share_its_prior():
+    for c in propose(card(two_banks()), {0: 0xFF, 1: 0xFF}, {5: 0x02}):
+        assert math.isclose(sum(v.weight for v in c.variants), 1.0), c.key
+
+
+def test_components_are_the_board_files():
+    found = propose(card(two_banks()), {0: 0xFF, 1: 0xFF}, {})
+    of = {(c.fault, c.scope): c.component for c in found}
+    assert of["select-missing", "decoder"] == "U9"
+    assert of["direction-stuck", "buffer"] == "U10"
+    assert of["write-lost", "region"] is None
+    assert of["stuck-low", "bus"] is None
+    lines = {c.component for c in found if c.scope == "board" and c.lines == (2,)}
+    assert lines == {None, "U11"}
+
+
+def test_without_chips_any_lane_nibble_or_byte_may_be_one():
+    board = Board.from_regions("", [Region("ram", 0x4000, 0x43FF)])
+    found = propose(card(board), {0: 0xFF}, {})
+    dead = {c.lanes for c in found if c.fault == "dead"}
+    assert dead == {0xFF, 0x0F, 0xF0, *(1 << k for k in range(8))}
+    assert {c.component for c in found} == {None}

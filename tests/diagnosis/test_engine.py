@@ -1,0 +1,127 @@
+"""What the engine says when there is nothing, too little, or something it does not know."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+
+from decoder.board import Board, Region
+from decoder.diagnosis import CheckKey, diagnose
+
+from .faulty_cards import Hardware, evidence_of
+from .test_engine_faults import StuckLane
+
+
+def test_a_healthy_card_is_not_accused():
+    found = diagnose(evidence_of(Hardware(np.random.default_rng(1))))
+    assert found.suspects == ()
+    assert found.unexplained == 0
+    assert found.next_steps == ()
+    assert {one.component for one in found.cleared} >= {"U1", "U2", "U3", "U4", "U10"}
+
+
+def test_no_traffic_gives_no_suspects():
+    found = diagnose(evidence_of(Hardware(np.random.default_rng(1)), rounds=0))
+    assert (found.suspects, found.unexplained) == ((), 0)
+
+
+def test_random_levels_on_all_lanes_of_both_banks_accuse_nobody():
+    class Storm(Hardware):
+        def read(self, address):
+            return int(self.rng.integers(256)) if self.rng.random() < 0.02 else self.cells[address]
+
+    found = diagnose(evidence_of(Storm(np.random.default_rng(6))))
+    assert found.suspects == ()
+    assert found.unexplained > 20
+    assert found.none_of_these > 0.5
+
+
+def test_lanes_that_arrive_exchanged_are_no_listed_fault():
+    class Crossed(Hardware):
+        def read(self, address):
+            data = self.cells[address]
+            return data & 0x7E | (data & 1) << 7 | data >> 7
+
+    found = diagnose(evidence_of(Crossed(np.random.default_rng(6))))
+    assert found.suspects == ()
+    assert found.unexplained > 0
+
+
+def test_with_one_bank_exercised_chip_buffer_and_bus_are_tied():
+    """Nothing else went over the lane: no capture of this kind can part them, and the next step must."""
+
+    class Lane(Hardware):
+        def read(self, address):
+            return self.cells[address] & ~0x20
+
+    evidence = dataclasses.replace(evidence_of(Lane(np.random.default_rng(1)), banks=(0,)), traffic=None)
+    found = diagnose(evidence)
+    first = found.suspects[0]
+    tied = [first, *(s for s in found.suspects if s.rank in first.tied_with)]
+    assert {("chip", "U2"), ("buffer", "U10"), ("bus", None)} <= {(s.scope, s.component) for s in tied}
+    assert abs(sum(s.probability for s in tied) - 1.0) < 0.02
+    parting = [step for step in found.next_steps if step.gain_bits and step.gain_bits > 0.3]
+    assert any("bank1" in step.text for step in parting)
+
+
+def test_the_second_bank_parts_the_chip_from_the_buffer():
+    found = diagnose(evidence_of(StuckLane(np.random.default_rng(1))))
+    assert {s.component for s in found.suspects} == {"U2"}
+    assert found.suspects[0].summary == "U2 or its socket, bank0, D5: reads low where high was written"
+
+
+def test_without_a_board_file_region_and_lane_are_named():
+    board = Board.from_regions("", [Region("0000-000F", 0, 15), Region("0010-001F", 16, 31)])
+    found = diagnose(evidence_of(StuckLane(np.random.default_rng(1)), board=board))
+    first = found.suspects[0]
+    assert (first.fault, first.scope, first.component) == ("stuck-low", "chip", None)
+    assert (first.region, first.lanes) == ("0000-000F", ("D5",))
+
+
+def test_a_few_failures_in_thousands_are_enough_for_the_lane():
+    found = diagnose(evidence_of(StuckLane(np.random.default_rng(9), rate=0.02), rounds=60))
+    first = found.suspects[0]
+    assert (first.component, first.lanes, first.intermittent) == ("U2", ("D5",), True)
+    assert first.rate_95[0] < 0.02 < first.rate_95[1]
+    assert "1 in" in first.summary
+    assert len(first.first_cycles) > 0
+
+
+class Seen:
+    """Checks that saw something on a clipped line."""
+
+    cleared = ()
+
+    def __init__(self, ratios):
+        self.likelihood_ratios = ratios
+        self.sentences = dict.fromkeys(ratios, "seen on its pin")
+
+
+def test_a_clipped_line_moves_the_probabilities():
+    """Chip, buffer and bus are tied; a clip behind the buffer shows its lane working."""
+
+    class Lane(Hardware):
+        def read(self, address):
+            return self.cells[address] & ~0x20
+
+    evidence = dataclasses.replace(evidence_of(Lane(np.random.default_rng(1)), banks=(0,)), traffic=None)
+
+    def share(found, component):
+        return sum(s.probability for s in found.suspects if s.component == component)
+
+    before = diagnose(evidence)
+    checks = Seen({CheckKey(None, "buffer", "U10", None, ("D5",)): 1e-4})
+    after = diagnose(dataclasses.replace(evidence, checks=checks))
+    assert share(before, "U10") > 0.1
+    assert share(after, "U10") < 0.001
+    assert share(after, "U2") > share(before, "U2")
+
+
+def test_exchanged_selects_hurt_no_read_but_a_clip_shows_them():
+    evidence = evidence_of(Hardware(np.random.default_rng(1)))
+    checks = Seen({CheckKey("select-swapped", "decoder", "U9", "bank0"): 1e6})
+    found = diagnose(dataclasses.replace(evidence, checks=checks))
+    first = found.suspects[0]
+    assert (first.fault, first.component, first.explains) == ("select-swapped", "U9", 0)
+    assert "seen on its pin" in " ".join(first.evidence)

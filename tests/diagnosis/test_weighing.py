@@ -1,0 +1,102 @@
+"""The likelihoods in closed form, against numerical integration and against counting by hand."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+from scipy.stats import beta
+
+from decoder.diagnosis.weighing import (
+    HARD,
+    SOMETIMES,
+    Noise,
+    Place,
+    Tally,
+    log_chances,
+    log_hard,
+    log_none,
+    log_rate,
+    log_sometimes,
+    log_sum,
+    strays_of,
+)
+
+
+@pytest.mark.parametrize(("hits", "misses"), [(0, 0), (1, 0), (0, 5), (3, 40), (12, 3)])
+def test_the_rate_is_integrated_out(hits, misses):
+    """Beta-binomial marginal (Gelman et al., Bayesian Data Analysis, ch. 2, from memory) against scipy's quadrature."""
+    a, b = SOMETIMES
+
+    def density(u: float) -> float:
+        # ρ = u**(1/a) takes the singularity of Beta(0.4, 1) at 0 out: its density a·ρ**(a−1) dρ becomes du.
+        rate = u ** (1 / a)
+        return rate**hits * (1 - rate) ** misses
+
+    assert b == 1.0
+    value, _ = quad(density, 0, 1)
+    assert log_rate(hits, misses, SOMETIMES) == pytest.approx(math.log(value), abs=1e-6)
+
+
+def test_the_hard_prior_is_a_spike_just_under_one():
+    assert beta(*HARD).ppf(0.01) > 0.999
+    assert log_rate(100_000, 0, HARD) > -3.0
+    assert log_rate(1000, 1, HARD) < -9.0
+
+
+def test_a_hard_fault_pays_for_each_chance_that_it_missed():
+    assert log_hard(Tally(hits=50)) > log_hard(Tally(hits=50, misses=1)) + 8
+    assert log_hard(Tally(hits=50), extra_misses=1) == log_hard(Tally(hits=50, misses=1))
+    assert log_hard(Tally(hits=50, unsure_bits=8)) == pytest.approx(log_hard(Tally(hits=50)) - 8 * math.log(2))
+
+
+def test_failures_that_crowd_together_are_likelier_in_bursts():
+    hits, misses = np.zeros(64, np.int64), np.full(64, 50, np.int64)
+    hits[20:22] = 15
+    crowded = log_chances(hits, misses, (30, 3200))
+    spread = np.zeros(64, np.int64)
+    spread[:60:2] = 1
+    assert crowded > log_chances(spread, misses, (30, 3200)) + 20
+    assert log_chances(spread, misses, (30, 3200)) >= log_rate(30, 3200, SOMETIMES) + math.log(0.5)
+
+
+def test_a_stray_is_dear_and_more_than_a_few_are_not_believed():
+    noise = Noise(wrong=100, compared=10_000, pattern_bits=8)
+    assert noise.log_strays(0) > -0.2
+    assert noise.log_strays(1) < -14
+    assert noise.log_strays(3) < 2.5 * noise.log_strays(1)
+    lenient = noise._replace(lenient=True)
+    assert lenient.log_strays(100) == pytest.approx(100 * (math.log(0.01) - math.log(255)))
+
+
+def test_what_a_fault_leaves_unexplained():
+    tally = Tally(hits=5, explained=7, excused=2)
+    assert strays_of(tally, hard=True, wrong=10) == 3
+    assert strays_of(tally, hard=False, wrong=10) == 1
+
+
+def test_an_excuse_costs_a_pattern_and_more():
+    chances = np.zeros((64, 2), np.int64)
+    plain = log_sometimes(Tally(hits=10, misses=100), chances, 4)
+    excused = log_sometimes(Tally(hits=9, misses=100, excused=1), chances, 4)
+    assert plain - excused == pytest.approx(math.log(100) + math.log(15))
+
+
+def test_none_of_these_prefers_the_smallest_place_that_holds_every_wrong_read():
+    noise = Noise(wrong=20, compared=8000, pattern_bits=8)
+    events, right = np.zeros(64, np.int64), np.full(64, 100, np.int64)
+    events[::4] = 1
+    everywhere = Place(0.5, 8, 16, events, right)
+    lane = Place(0.5, 1, 16, events, right)
+    miss = Place(0.5, 1, 0, np.zeros(64, np.int64), right)
+    noise = noise._replace(wrong=16)
+    one = log_none([everywhere], noise)
+    assert log_none([lane], noise) == pytest.approx(one + 16 * math.log(255))
+    assert log_none([lane, miss], noise) == pytest.approx(log_none([lane], noise), abs=1e-6)
+
+
+def test_log_sum():
+    assert log_sum([math.log(0.25), math.log(0.5)]) == pytest.approx(math.log(0.75))
+    assert log_sum([]) == -math.inf

@@ -1,0 +1,332 @@
+"""The replay of a path fault in plain objects, lane by lane where that is easy: the slow twin of the kernel.
+
+A level is 0, 1 or None (not known). A word is a list of levels, lane 0 first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from tests.reference.effects_plain import Hash
+
+LANES = 8
+Word = list[int | None]
+
+
+def word(bits: int, sure: int = 0xFF) -> Word:
+    return [(bits >> k) & 1 if (sure >> k) & 1 else None for k in range(LANES)]
+
+
+def unknown() -> Word:
+    return [None] * LANES
+
+
+def lanes_in(mask: int) -> list[int]:
+    return [k for k in range(LANES) if (mask >> k) & 1]
+
+
+@dataclass
+class Change:
+    """What a cell may hold instead, on some lanes."""
+
+    value: Word
+    lanes: list[int]
+
+
+@dataclass
+class Cell:
+    hard: Word = field(default_factory=unknown)
+    held: Word = field(default_factory=unknown)
+    lost: Change | None = None
+    lost_before: Change | None = None
+    over: Change | None = None
+    state: str = "settled"
+    writes: int = 0
+    owner: int | None = None
+    owner_writes: int = 0
+    corrupt: bool = False
+
+
+@dataclass
+class Theory:
+    """As the kernel's constants: maps int a cell (-1 nowhere), and what the fault does."""
+
+    w1: list[int]
+    w2: list[int]
+    r1: list[int]
+    r2: list[int]
+    mask: int
+    stores: str = "data"
+    floats: str = "keeps"
+    joins: str = "low wins"
+    bends: str = "not"
+    bad_lanes: int = 0
+    on_reads: bool = False
+    on_writes: bool = False
+
+
+@dataclass
+class Row:
+    cell: int
+    write: bool
+    data: int
+    sure: int
+    kept: int
+    expected: int
+    compared: int
+    index: int
+    rest: int = 0
+    rest_read: int = 0
+
+    @property
+    def wrong(self) -> int:
+        return 0 if self.write else (self.data ^ self.expected) & self.compared
+
+
+class ReplayTwin:
+    def __init__(self, theory: Theory, cells: int) -> None:
+        self.t = theory
+        self.cells = [Cell() for _ in range(cells)]
+        self.hard = dict.fromkeys(("hit", "miss", "other", "explained", "unsure", "contradicted", "excused"), 0)
+        self.some = dict(self.hard)
+        self.hashes = (Hash(), Hash())
+        self.explained_rows: list[int] = []
+        self.mine = lanes_in(theory.mask)
+
+    # -- what the part does to data ------------------------------------------
+    def bend(self, data: Word, floating: Word) -> Word:
+        bad = lanes_in(self.t.bad_lanes)
+        out = list(data)
+        if self.t.bends in ("low", "high"):
+            for k in bad:
+                out[k] = 1 if self.t.bends == "high" else 0
+        elif self.t.bends == "float":
+            for k in bad:
+                out[k] = floating[k]
+        elif self.t.bends in ("and", "or"):
+            wins = 0 if self.t.bends == "and" else 1
+            seen = [data[k] for k in bad]
+            if wins in seen:
+                for k in bad:
+                    out[k] = wins
+            elif None in seen:
+                for k in bad:
+                    out[k] = None
+        return out
+
+    def floating(self, row: Row) -> Word:
+        return word({"keeps": row.kept, "card": row.rest, "up": 0xFF, "down": 0}[self.t.floats])
+
+    def answer(self, which: str, cell: int, floating: Word) -> Word:
+        reached = [c for c in (self.t.r1[cell], self.t.r2[cell]) if c >= 0]
+        if not reached:
+            return floating
+        words = [getattr(self.cells[c], which) for c in reached]
+        if len(words) == 1:
+            return list(words[0])
+        return [self.join(a, b) for a, b in zip(*words, strict=True)]
+
+    def join(self, a: int | None, b: int | None) -> int | None:
+        if self.t.joins == "nobody knows":
+            return a if a == b else None
+        wins = 0 if self.t.joins == "low wins" else 1
+        if wins in (a, b):
+            return wins
+        return None if None in (a, b) else 1 - wins
+
+    # -- rows ------------------------------------------------------------------
+    def feed(self, row: Row) -> None:
+        if row.write:
+            if self.mine:
+                self.write(row)
+        else:
+            self.read(row)
+
+    def write(self, row: Row) -> None:
+        here = self.cells[row.cell]
+        data = word(row.data, row.sure)
+        if self.t.stores == "data":
+            bad = self.bend(data, unknown()) if self.t.on_writes else data
+        else:
+            bad = {"rubbish": unknown(), "high": word(0xFF), "low": word(0), "rest": word(row.rest_read)}[self.t.stores]
+        targets = [c for c in (self.t.w1[row.cell], self.t.w2[row.cell]) if c >= 0]
+        for c in targets:
+            for k in self.mine:
+                self.cells[c].hard[k] = bad[k]
+        here.lost_before = here.lost if here.state == "open" else None
+        here.lost = None
+        here.state, here.owner = "settled", None
+        here.writes += 1
+        plain = self.t.stores == "data" and not (self.t.on_writes and self.t.bends != "not")
+        if row.cell not in targets:
+            here.lost, here.state = Change(list(here.held), self.mine), "open"
+        elif not plain:
+            here.lost, here.state = Change(list(bad), self.mine), "open"
+        for c in targets:
+            if c != row.cell:
+                other = self.cells[c]
+                other.owner, other.owner_writes, other.over = row.cell, here.writes, Change(list(bad), self.mine)
+                here.state = "open"
+        for k in self.mine:
+            here.held[k] = data[k]
+
+    def read(self, row: Row) -> None:
+        t, here = self.t, self.cells[row.cell]
+        judged = [k for k in lanes_in(row.compared) if k in self.mine]
+        seen = word(row.data)
+        due = word(row.expected)
+        wrong = [k for k in judged if seen[k] != due[k]]
+        elsewhere_wrong = [k for k in lanes_in(row.wrong) if k not in self.mine]
+        floating = self.floating(row)
+        told = self.answer("hard", row.cell, floating)
+        if t.on_reads:
+            told = self.bend(told, floating)
+        differ = [k for k in judged if told[k] is not None and told[k] != due[k]]
+        self.judge_hard(row, judged, seen, told, differ, wrong, elsewhere_wrong)
+        q1, q2 = t.r1[row.cell], t.r2[row.cell]
+        bends = t.on_reads and t.bends != "not"
+        if q1 >= 0 and q2 < 0 and not bends:
+            for k in self.mine:
+                if (row.sure >> k) & 1 and self.cells[q1].hard[k] is None:
+                    self.cells[q1].hard[k] = seen[k]
+        for k in judged:
+            if here.held[k] is None:
+                here.held[k] = due[k]
+        off = [k for k in judged if seen[k] != here.held[k]]
+        astray = q1 != row.cell or q2 >= 0 or bends
+        value = self.answer("held", row.cell, floating) if astray else list(here.held)
+        if astray and t.on_reads:
+            value = self.bend(value, floating)
+        explained = bool(wrong)
+        if not off:
+            self.right(row, judged, astray, value, q1, q2)
+        else:
+            explained = self.off(row, judged, seen, off, astray, value, told, differ, wrong, bends) and bool(wrong)
+        if explained and not elsewhere_wrong:
+            self.some["explained"] += 1
+            self.explained_rows.append(row.index)
+
+    def judge_hard(self, row, judged, seen, told, differ, wrong, elsewhere_wrong):  # type: ignore[no-untyped-def]
+        agrees = all(told[k] in (None, seen[k]) for k in judged)
+        self.hard["unsure"] += sum(told[k] is None for k in judged)
+        if differ:
+            self.hashes[0].add(row.index, sum(1 << k for k in differ))
+            self.hard["hit" if agrees else "miss" if not wrong else "other"] += 1
+        if agrees and wrong and not elsewhere_wrong:
+            self.hard["explained"] += 1
+
+    def miss(self, row: Row, lanes: list[int]) -> None:
+        self.some["miss"] += 1
+        self.hashes[1].add(row.index, sum(1 << k for k in lanes))
+
+    def right(self, row: Row, judged: list[int], astray: bool, value: Word, q1: int, q2: int) -> None:
+        here = self.cells[row.cell]
+        here.lost_before = None
+        if here.state == "open" and here.lost:
+            refuted = [k for k in judged if k in here.lost.lanes and here.lost.value[k] != here.held[k]]
+            if refuted:
+                here.state = "was idle"
+                self.miss(row, refuted)
+        if here.owner is not None and here.over:
+            refuted = [k for k in judged if k in here.over.lanes and here.over.value[k] != here.held[k]]
+            if refuted:
+                owner, fresh = self.cells[here.owner], True
+                if owner.writes == here.owner_writes:
+                    fresh = owner.state == "open"
+                    owner.state = "was idle"
+                here.owner = None
+                if fresh:
+                    self.miss(row, refuted)
+        if astray:
+            refuted = [k for k in judged if value[k] is not None and value[k] != here.held[k]]
+            fighting = [k for k in judged if value[k] is None]
+            if not refuted and self.t.joins == "nobody knows" and q1 >= 0 and q2 >= 0 and len(fighting) > 1:
+                refuted = fighting
+            if refuted:
+                self.miss(row, refuted)
+
+    def act(self, cell: int) -> None:
+        here = self.cells[cell]
+        here.state = "did act"
+        if here.lost:
+            for k in here.lost.lanes:
+                here.held[k] = here.lost.value[k]
+            here.corrupt = True
+        for c in (self.t.w1[cell], self.t.w2[cell]):
+            if c < 0 or c == cell:
+                continue
+            other = self.cells[c]
+            if other.owner == cell and other.owner_writes == here.writes and other.over:
+                for k in other.over.lanes:
+                    other.held[k] = other.over.value[k]
+                other.corrupt, other.owner = True, None
+
+    def fits(self, cell: int, judged: list[int], seen: Word, change: Change) -> list[int] | None:
+        """Lanes that fit only for want of knowledge; None if it does not fit."""
+        held = self.cells[cell].held
+        want = [change.value[k] if k in change.lanes else held[k] for k in range(LANES)]
+        if any(want[k] is not None and want[k] != seen[k] for k in judged):
+            return None
+        return [k for k in judged if want[k] is None]
+
+    def take(self, cell: int, judged: list[int], seen: Word) -> None:
+        for k in judged:
+            self.cells[cell].held[k] = seen[k]
+
+    def off(self, row, judged, seen, off, astray, value, told, differ, wrong, bends) -> bool:  # type: ignore[no-untyped-def]
+        here = self.cells[row.cell]
+        chance = astray or here.state == "open" or here.owner is not None
+        unsure = self.explain(row, judged, seen, off, astray, value, told, differ, bends)
+        if unsure is not None:
+            self.some["hit"] += 1
+            only_guess = len(unsure) == 1 and all(k in unsure for k in off)
+            self.some["unsure"] += 0 if only_guess else len(unsure)
+            self.hashes[1].add(row.index, sum(1 << k for k in wrong))
+            return True
+        if not wrong:
+            self.some["contradicted"] += here.corrupt
+            self.take(row.cell, judged, seen)
+            here.corrupt = False
+        else:
+            self.some["excused" if chance else "other"] += 1
+            if here.state == "open" or here.owner is not None:
+                self.take(row.cell, judged, seen)
+        return False
+
+    def explain(self, row, judged, seen, off, astray, value, told, differ, bends):  # type: ignore[no-untyped-def]
+        t, here = self.t, self.cells[row.cell]
+        q1, q2 = t.r1[row.cell], t.r2[row.cell]
+        if astray:
+            fights = t.joins == "nobody knows" and q1 >= 0 and q2 >= 0
+            known_off = any(value[k] is not None for k in off)
+            if (known_off or fights) and all(value[k] in (None, seen[k]) for k in judged):
+                return [k for k in judged if value[k] is None]
+            if q1 >= 0 and q1 != row.cell and not bends:
+                there = self.cells[q1]
+                lost = there.lost if there.state == "open" else None
+                over = there.over if there.owner is not None else None
+                for change in (lost, over):
+                    if change and self.fits(q1, judged, seen, change) == []:
+                        return []
+        if here.state == "open" and here.lost:
+            for change in (here.lost, here.lost_before):
+                unsure = self.fits(row.cell, judged, seen, change) if change else None
+                if unsure is not None:
+                    self.act(row.cell)
+                    self.take(row.cell, judged, seen)
+                    return unsure
+        if here.owner is not None and here.over:
+            owner = self.cells[here.owner]
+            same = owner.writes == here.owner_writes
+            unsure = self.fits(row.cell, judged, seen, here.over)
+            if not (same and owner.state == "was idle") and unsure is not None:
+                if same:
+                    self.act(here.owner)
+                self.take(row.cell, judged, seen)
+                here.corrupt, here.owner = True, None
+                return unsure
+        if differ and all(told[k] in (None, seen[k]) for k in judged):
+            if not astray:
+                self.take(row.cell, judged, seen)
+            return [k for k in judged if told[k] is None]
+        return None
