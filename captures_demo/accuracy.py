@@ -188,9 +188,14 @@ def _words(one: Suspect | Truth) -> str:
     return f"{one.fault} {one.scope} {one.component or '-'} {one.region or '-'} {places}"
 
 
-def _work(job: tuple[int, str, tuple[str, str] | None]) -> Outcome:
+def _work(job: tuple[int, str, tuple[str, str] | None]) -> Outcome | None:
+    """None where no machine of this seed shows the fault."""
     seed, category, kind = job
-    return judge(draw_case(seed, category, kind=kind))
+    try:
+        case = draw_case(seed, category, kind=kind)
+    except RuntimeError:
+        return None
+    return judge(case)
 
 
 def through_pins(seed: int, category: str, kind: tuple[str, str] | None) -> dict[str, Any]:
@@ -267,10 +272,13 @@ def main() -> None:
     chosen = parser.parse_args()
     jobs = plan(chosen.cards, chosen.seed)
     with multiprocessing.get_context("spawn").Pool(chosen.processes) as pool:
-        outcomes = pool.map(_work, jobs, chunksize=4)
+        judged = pool.map(_work, jobs, chunksize=4)
         pins = pool.starmap(through_pins, jobs[: chosen.pins], chunksize=1)
         badly = pool.map(rough, range(chosen.seed * 7919, chosen.seed * 7919 + chosen.rough), chunksize=1)
+    outcomes = [outcome for outcome in judged if outcome is not None]
     print(render([asdict(outcome) for outcome in outcomes]))
+    if len(outcomes) < len(jobs):
+        print(f"left out, for no machine of theirs shows the fault: {len(jobs) - len(outcomes)}")
     if chosen.show:
         for outcome in outcomes:
             if outcome.accused or not found(asdict(outcome), 1):

@@ -56,8 +56,8 @@ def draw_case(seed: int, category: str, *, kind: tuple[str, str] | None = None, 
         if faults is None:
             continue
         run = play(machine, faults, stimulus, world_seed)
-        if category == "hard" and faults[0].when.mode != "hard":
-            category = "intermittent"
+        if category in ("hard", "intermittent"):
+            category = "hard" if faults[0].when.mode == "hard" else "intermittent"
         return Case(seed, category, machine, faults, run, stimulus, world_seed)
     raise RuntimeError(f"no machine of {_TRIES} shows {kind} ({category}, seed {seed})")
 
@@ -110,7 +110,7 @@ def _one(
     # Two like banks exchanged for good are one machine to every observer; exchanged now and then they are not.
     soft = soft or (kind[0] == "select-swapped" and shown == 0)
     if not soft or kind[0] in _ALWAYS_HARD:
-        return fault if shown >= (FEWEST_SOFT if soft else FEWEST_HARD) else None
+        return fault if shown >= FEWEST_HARD else None
     wanted = float(np.exp(rng.uniform(np.log(14), np.log(250))))
     if kind[0] == "select-swapped":
         shown = max(shown, int(np.count_nonzero(stimulus.op == 0) // 20))
