@@ -64,7 +64,7 @@ class BrowserApp(HostApp):
         How often to look whether the capture or the board file changed; 0: never.
     """
 
-    CSS_PATH = "browser.tcss"
+    CSS_PATH = Path(__file__).with_name("browser.tcss")
     TITLE = "busledger"
     ENABLE_COMMAND_PALETTE = False
     VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-low"), (34, "-tall")]  # noqa: RUF012 - as textual declares it

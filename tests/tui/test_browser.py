@@ -337,6 +337,28 @@ def test_a_capture_that_changes_on_disk_is_decoded_again(tmp_path: Path) -> None
     drive(app, script)
 
 
+def test_a_mistake_of_ours_later_ends_with_a_sentence_and_no_traceback(
+    session: FakeSession, capsys: pytest.CaptureFixture[str]
+) -> None:
+    class Broken(BrowserApp):
+        def action_help(self) -> None:
+            raise ZeroDivisionError("[bold]division[/bold] by\x1b zero")
+
+    async def press_help(pilot: Pilot[Any]) -> None:
+        await pilot.pause()
+        await pilot.app.workers.wait_for_complete()
+        await pilot.press("question_mark")
+
+    app = Broken(factory_of(session))
+    app.warm_every_s = 0
+    app.run(headless=True, auto_pilot=press_help)
+    out = capsys.readouterr()
+    told = " ".join((out.out + out.err).split())
+    assert "The browser had to stop over a mistake of its own" in told
+    assert "ZeroDivisionError: [bold]division[/bold] by\\x1b zero" in told
+    assert "Traceback" not in told and app.return_code == 1
+
+
 def test_views_are_built_beforehand_without_showing(session: FakeSession) -> None:
     import asyncio
 

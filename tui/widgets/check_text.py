@@ -47,7 +47,7 @@ def read_check(result: CheckResult, name: str, model: type[_Model], document: st
 
 
 def append_bare_findings(text: Text, result: CheckResult, name: str, absent: str) -> Text:
-    """Where the tables behind a check are not kept: its findings from ``CheckResult.checks``, or that it was not made."""
+    """Where a check's tables are not kept: its findings from ``CheckResult.checks``, or that it was not made."""
     given = result.checks.get(name)
     try:
         findings = [CheckFinding.model_validate(item) for item in given] if isinstance(given, list | tuple) else None

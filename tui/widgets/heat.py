@@ -155,7 +155,8 @@ def cell_words(result: CheckResult, board: BoardLike | None, state: BrowserState
     place = f"{plain(region.name)} D{state.lane}"
     chip = next((c.designator for c in chips_of(board, region.name) if state.lane in c.lanes), None)
     if region.start is not None and region.end is not None:
-        place += f" ({region.start:04X}-{region.end:04X})"
+        span = f"{region.start:04X}-{region.end:04X}"
+        place += f" ({span})" if span != region.name else ""
     text.append(place, f"bold {COLOURS['text']}")
     if chip is not None:
         text.append(f" is {plain(chip)}", COLOURS["accent"])
