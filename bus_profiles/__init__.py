@@ -1,1 +1,3 @@
-"""Placeholder; its owner writes the door."""
+"""One TOML file a bus; ``decoder.bus`` reads them, ``WRITING.md`` tells how to write one."""
+
+__all__: list[str] = []

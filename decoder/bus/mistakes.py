@@ -29,6 +29,9 @@ def mistakes(file: ProfileFile) -> list[str]:
     found.extend(_sources(file, lines, latches))
     found.extend(_rules(file))
     found.extend(_references(file))
+    for role, line in (file.behaviour.model_dump() if file.behaviour else {}).items():
+        if line is not None and line not in lines:
+            found.append(f"behaviour: the line {line} ({role}) is not declared in any [[line]]")
     if file.clock.line is not None and file.clock.line not in lines:
         found.append(f"clock: the line {file.clock.line} is not declared in any [[line]]")
     return found

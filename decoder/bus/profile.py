@@ -192,18 +192,18 @@ def _expand(entry: LineEntry) -> list[Line]:
 def line_needs(profile: Profile, extra: Sequence[str] = (), *, any_subset: bool = False) -> list[LineNeed]:
     """What the wiring must find: the profile's lines, then ``extra`` lines of a board (all optional, no warning).
 
-    At least one address line and one data line must be there, unless ``any_subset``; the rest of them may be missing.
+    At least one address line and one data line must be there, unless ``any_subset``; the others may be missing.
     """
     carried = {n for source in profile.addresses for piece in source.pieces for n in line_names(piece.lines)}
     # Where the data lines carry an address too, they are enough.
-    groups: tuple[str, ...] = ("data",) if any(profile.lines[n].role == "data" for n in carried) else ("address", "data")
-    groups = () if any_subset else groups
+    shared = any(profile.lines[n].role == "data" for n in carried)
+    groups = () if any_subset else ("data",) if shared else ("address", "data")
     needs = [
         LineNeed(
             line.name,
             line.required,
             line.aliases,
-            group=line.role if line.role in groups and line.fallback is None and line.default_level is None else None,
+            group=line.role if line.role in groups and _unknown_alone(line) else None,
             if_missing=_missing_text(line),
         )
         for line in profile.lines.values()
@@ -211,6 +211,11 @@ def line_needs(profile: Profile, extra: Sequence[str] = (), *, any_subset: bool 
     known = set(profile.lines)
     needs.extend(LineNeed(name, False, (), quiet=True) for name in dict.fromkeys(extra) if name not in known)
     return needs
+
+
+def _unknown_alone(line: Line) -> bool:
+    """Whether nothing stands in for the line when it is not wired."""
+    return line.fallback is None and line.default_level is None
 
 
 def _missing_text(line: Line) -> str:

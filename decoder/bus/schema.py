@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 __all__ = [
     "AddressSource",
+    "BehaviourEntry",
     "ClockEntry",
     "DataSource",
     "Grade",
@@ -205,6 +206,20 @@ class ClockEntry(_Table):
     judged: bool = True
 
 
+class BehaviourEntry(_Table):
+    """Lines by what they do, for proposing a wiring from unnamed channels: ``direction`` is high in a read, ``read``
+    and ``write`` are strobes, ``request`` and ``io_request`` cover both, ``fetch`` marks opcode reads, ``refresh``
+    comes between cycles."""
+
+    direction: str | None = None
+    read: str | None = None
+    write: str | None = None
+    request: str | None = None
+    io_request: str | None = None
+    fetch: str | None = None
+    refresh: str | None = None
+
+
 class ProfileFile(_Table):
     """The whole file."""
 
@@ -219,6 +234,7 @@ class ProfileFile(_Table):
     data_bits: Literal[8, 16, 32]
     kept: Literal["previous", "begin"] = "previous"
     clock: ClockEntry = ClockEntry()
+    behaviour: BehaviourEntry | None = None
     line: tuple[LineEntry, ...]
     strobe: tuple[StrobeEntry, ...]
     latch: tuple[LatchEntry, ...] = ()
