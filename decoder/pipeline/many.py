@@ -1,0 +1,219 @@
+"""Several captures of one machine as one body of evidence, with a summary of each.
+
+Every capture is decoded and judged on its own, two at a time in processes of
+their own; then all are weighed once more together (``together``).
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import re
+import tempfile
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from decoder.errors import BusledgerError, UsageError
+from decoder.findings import CheckResult
+from decoder.progress import Progress, silent
+from decoder.text import plain
+
+from .run import Request
+from .together import Part, Placed, decode_part, weigh_together
+
+__all__ = ["CaptureSummary", "CheckManyResult", "Unread", "captures_in", "check_many"]
+
+PROCESSES = 2
+_SUFFIX = re.compile(r"\.(vcd|csv)(\.(gz|bz2|xz|zst))?$", re.IGNORECASE)
+
+
+class _Finding(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+
+class CaptureSummary(_Finding):
+    """One capture. ``start_s``: its start on the joint clock, seconds; ``rate``: wrong reads of the compared ones with
+    its exact 95 % interval (Clopper and Pearson, 1934), None where none was compared."""
+
+    path: str
+    start_s: float
+    duration_s: float
+    cycles: int
+    reads_compared: int
+    mismatches: int
+    rate: float | None
+    rate_95: tuple[float, float] | None
+    first_suspect: str | None
+    warnings: int
+
+
+class Unread(_Finding):
+    """A capture that could not be read, and why."""
+
+    path: str
+    message: str
+
+
+class CheckManyResult(_Finding):
+    """Each capture, and all of them as one: ``joint`` has the rates and trends over the whole time."""
+
+    schema_: Literal["busledger.check-many/1"] = Field(default="busledger.check-many/1", alias="schema")
+    captures: tuple[CaptureSummary, ...]
+    unread: tuple[Unread, ...] = ()
+    starts_known: bool
+    span_s: float
+    cycles: int
+    reads_compared: int
+    mismatch_total: int
+    captures_with_mismatches: int
+    joint: CheckResult
+
+    def to_json(self) -> str:
+        """The JSON text that ``--json`` prints."""
+        return self.model_dump_json(by_alias=True, indent=2)
+
+
+def captures_in(paths: Sequence[str]) -> list[str]:
+    """The captures that ``paths`` name, folders replaced by the captures in them, by name in natural order.
+
+    Raises
+    ------
+    UsageError
+        a folder without captures, or standard input among several.
+    """
+    found: list[str] = []
+    for path in paths:
+        if path != "-" and Path(path).is_dir():
+            inside = sorted((p.name for p in Path(path).iterdir() if _SUFFIX.search(p.name)), key=_natural)
+            if not inside:
+                raise UsageError("there is no capture in this folder", where=plain(path),
+                                 expected="files ending in .vcd or .csv, plain or compressed")  # fmt: skip
+            found += [str(Path(path) / name) for name in inside]
+        else:
+            found.append(path)
+    if len(found) > 1 and "-" in found:
+        raise UsageError("standard input cannot be one of several captures", expected="files or a folder")
+    return found
+
+
+def _natural(name: str) -> list[tuple[int, str]]:
+    """Numbers by value: run2 before run10."""
+    return [(int(part), "") if part.isdigit() else (-1, part.casefold()) for part in re.split(r"(\d+)", name)]
+
+
+def check_many(
+    request: Request, captures: Sequence[str], offsets_s: Sequence[float] = (), progress: Progress = silent
+) -> CheckManyResult:
+    """Check several captures of one board.
+
+    Parameters
+    ----------
+    request : what holds for all of them (its ``capture`` is not used)
+    captures : files, in time order unless ``offsets_s`` says otherwise
+    offsets_s : starts in seconds, one each; or one value, the time from start
+        to start; empty = not known, they are laid end to end
+
+    Raises
+    ------
+    UsageError
+        neither a board nor regions are stated, or the offsets do not fit.
+    BusledgerError
+        of the first capture, where not one could be read.
+    """
+    if request.board is None and not request.regions:
+        raise UsageError("several captures need to be held against the same regions",
+                         expected="--board FILE or --region NAME=4000-43FF")  # fmt: skip
+    starts = _starts(len(captures), offsets_s)
+    with tempfile.TemporaryDirectory(prefix="busledger-") as scratch:
+        done = _decode_all([replace(request, capture=path) for path in captures], scratch, progress)
+        good = [(path, part, start) for path, part, start in zip(captures, done, starts, strict=True)
+                if isinstance(part, Part)]  # fmt: skip
+        unread = [
+            Unread(path=p, message=str(e)) for p, e in zip(captures, done, strict=True) if isinstance(e, Exception)
+        ]
+        if not good:
+            raise next(error for error in done if isinstance(error, BusledgerError))
+        placed = _laid_out(good)
+        joint = weigh_together(request, placed, progress)
+    summaries = tuple(_summary(one) for one in placed)
+    return CheckManyResult(
+        captures=summaries,
+        unread=tuple(unread),
+        starts_known=bool(offsets_s),
+        span_s=max(s.start_s + s.duration_s for s in summaries) - summaries[0].start_s,
+        cycles=sum(s.cycles for s in summaries),
+        reads_compared=sum(s.reads_compared for s in summaries),
+        mismatch_total=sum(s.mismatches for s in summaries),
+        captures_with_mismatches=sum(s.mismatches > 0 for s in summaries),
+        joint=joint,
+    )
+
+
+def _starts(count: int, offsets_s: Sequence[float]) -> list[float | None]:
+    if not offsets_s:
+        return [None] * count
+    if len(offsets_s) == 1:
+        return [k * offsets_s[0] for k in range(count)]
+    if len(offsets_s) != count:
+        raise UsageError(f"{len(offsets_s)} offsets were given for {count} captures",
+                         expected="one for each, or a single one from start to start")  # fmt: skip
+    return list(offsets_s)
+
+
+def _decode_all(requests: Sequence[Request], scratch: str, progress: Progress) -> list[Part | BusledgerError]:
+    """Each capture in a process of its own, two at a time; errors come back as values."""
+    jobs = [(request, str(Path(scratch) / f"{k}.rows")) for k, request in enumerate(requests)]
+    found: list[Part | BusledgerError] = []
+    if len(jobs) == 1:
+        return [_work(jobs[0])]
+    with ProcessPoolExecutor(PROCESSES, mp_context=multiprocessing.get_context("spawn")) as pool:
+        try:
+            for part in pool.map(_work, jobs):
+                found.append(part)
+                progress("checking captures", len(found), len(jobs), "captures")
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    return found
+
+
+def _work(job: tuple[Request, str]) -> Part | BusledgerError:
+    request, rows = job
+    try:
+        return decode_part(request, rows)
+    except BusledgerError as error:
+        return error
+
+
+def _laid_out(good: Sequence[tuple[str, Part, float | None]]) -> list[Placed]:
+    """In time order; end to end where no starts are known."""
+    placed, at = [], 0.0
+    for path, part, start in good:
+        placed.append(Placed(path, part, at if start is None else start))
+        at += part.result.capture.duration_s
+    return sorted(placed, key=lambda one: one.start_s)
+
+
+def _summary(one: Placed) -> CaptureSummary:
+    from decoder.diagnosis import clopper_pearson
+
+    result = one.part.result
+    compared = sum(region.reads_compared for region in result.regions)
+    wrong = result.mismatch_total
+    interval = clopper_pearson(wrong, compared) if compared else None
+    return CaptureSummary(
+        path=one.path,
+        start_s=one.start_s,
+        duration_s=result.capture.duration_s,
+        cycles=result.cycles.total,
+        reads_compared=compared,
+        mismatches=wrong,
+        rate=wrong / compared if compared else None,
+        rate_95=(interval.low, interval.high) if interval is not None else None,
+        first_suspect=result.suspects[0].summary if result.suspects else None,
+        warnings=len(result.capture.warnings),
+    )
