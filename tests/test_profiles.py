@@ -8,6 +8,7 @@ from __future__ import annotations
 import pytest
 
 from decoder.bus import load_profile
+from tests.reference.cycles_plain import holds
 
 # profile, grade, symbol, min, max (ns), source
 FIGURES = [
@@ -47,6 +48,103 @@ FIGURES = [
     ("z80", "Z80", "tD(AD)", None, 145, "Z80 Product Specification, March 1978, memory"),
     ("z80", "Z80A", "tD(AD)", None, 110, "Z80 Product Specification, March 1978, memory"),
     ("z80", "Z80", "tS(WT)", 70, None, "Z80 Product Specification, March 1978, memory"),
+    ("6802", "6802 1 MHz", "PWEH", 450, None, "MC6802 data sheet, memory"),
+    ("6802", "68A02 1.5 MHz", "PWEH", 280, None, "MC68A02 data sheet, memory"),
+    ("6802", "68B02 2 MHz", "PWEH", 220, None, "MC68B02 data sheet, memory"),
+    ("6802", "68B02 2 MHz", "PWEL", 210, None, "MC68B02 data sheet, memory"),
+    ("6802", "6802 1 MHz", "tDSR", 100, None, "MC6802 data sheet, memory"),
+    ("6802", "68A02 1.5 MHz", "tDSR", 70, None, "MC68A02 data sheet, memory"),
+    ("6802", "68B02 2 MHz", "tDSR", 60, None, "MC68B02 data sheet, memory"),
+    ("6802", "6802 1 MHz", "tDHW", 30, None, "MC6802 data sheet, memory"),
+    ("6802", "68A02 1.5 MHz", "tDHW", 20, None, "MC68A02 data sheet, memory"),
+    ("6802", "6802 1 MHz", "tDDW", None, 225, "MC6802 data sheet, memory"),
+    ("6802", "68A02 1.5 MHz", "tDDW", None, 170, "MC68A02 data sheet, memory"),
+    ("6809", "6809 1 MHz", "tDSR", 80, None, "public note citing the MC6809 data sheet"),
+    ("6809", "68A09 1.5 MHz", "tDSR", 60, None, "public note citing the MC6809 data sheet"),
+    ("6809", "68B09 2 MHz", "tDSR", 40, None, "public note citing the MC6809 data sheet"),
+    ("6809", "6809 1 MHz", "tAVS", 200, 250, "public note citing the MC6809 data sheet"),
+    ("6809", "68A09 1.5 MHz", "tAVS", 130, 166, "public note citing the MC6809 data sheet"),
+    ("6809", "68B09 2 MHz", "tAVS", 80, 125, "public note citing the MC6809 data sheet"),
+    ("6809", "6809 1 MHz", "tAD", None, 200, "MC6809 data sheet, memory"),
+    ("6809", "68B09 2 MHz", "tAD", None, 110, "MC6809 data sheet, memory"),
+    ("6809", "6809 1 MHz", "tACC", None, 695, "MC6809 data sheet, memory"),
+    ("6809", "68A09 1.5 MHz", "tACC", None, 440, "MC6809 data sheet, memory"),
+    ("6809", "68B09 2 MHz", "tACC", None, 330, "MC6809 data sheet, memory"),
+    ("6809e", "6809E 1 MHz", "tDSR", 80, None, "public note citing the MC6809E data sheet, 1984"),
+    ("6809e", "68B09E 2 MHz", "PWEH", 220, None, "MC68B09E data sheet, memory"),
+    ("6801", "1 MHz", "tAV-ASL", 60, None, "MC6801 data sheet, memory, doubtful"),
+    ("6801", "1 MHz", "PWASH", 220, None, "MC6801 data sheet, memory, doubtful"),
+    ("65c816", "14 MHz, 5 V", "tBAS", None, 33, "W65C816S data sheet, memory, doubtful"),
+    ("65c816", "14 MHz, 5 V", "tBH", 10, None, "W65C816S data sheet, memory, doubtful"),
+    ("8080", "8080A", "tCY", 480, 2000, "8080A data sheet in 98-153B, memory"),
+    ("8080", "8080A", "tDA", None, 200, "8080A data sheet in 98-153B, memory"),
+    ("8080", "8080A", "tDD", None, 220, "8080A data sheet in 98-153B, memory"),
+    ("8080", "8080A", "tDC", None, 120, "8080A data sheet in 98-153B, memory"),
+    ("8080", "8080A", "tDF", 25, 140, "8080A data sheet in 98-153B, memory"),
+    ("8080", "8080A", "tDS1", 30, None, "8080A data sheet in 98-153B, memory"),
+    ("8080", "8080A", "tDS2", 150, None, "8080A data sheet in 98-153B, memory"),
+    ("8085", "8085A", "tAL", 115, None, "8085A data sheet, memory"),
+    ("8085", "8085A", "tALL", 90, None, "8085A data sheet, memory"),
+    ("8085", "8085A", "tLA", 100, None, "8085A data sheet, memory"),
+    ("8085", "8085A", "tLL", 140, None, "8085A data sheet, memory"),
+    ("8085", "8085A", "tRD", None, 300, "8085A data sheet, memory"),
+    ("8085", "8085A", "tCC", 400, None, "8085A data sheet, memory"),
+    ("8085", "8085A", "tCC - tRD", 400 - 300, None, "8085A data sheet, computed"),
+    ("8085", "8085A", "tDW", 420, None, "8085A data sheet, memory"),
+    ("8085", "8085A", "tWD", 100, None, "8085A data sheet, memory"),
+    ("8085", "8085A", "tWDL", None, 40, "8085A data sheet, memory"),
+    ("8085", "8085A-2", "tLL", 80, None, "8085A-2 data sheet, memory"),
+    ("8085", "8085A-2", "tCC", 230, None, "8085A-2 data sheet, memory"),
+    ("8085", "8085A-2", "tCC - tRD", 230 - 150, None, "8085A-2 data sheet, computed"),
+    ("8085", "8085A-2", "tWD", 60, None, "8085A-2 data sheet, memory"),
+    ("8086-min", "5 MHz", "TRLRH", 2 * 200 - 75, None, "8086 data sheet 231455 p. 16: 2 TCLCL - 75"),
+    ("8086-min", "5 MHz", "TWLWH", 2 * 200 - 60, None, "8086 data sheet 231455 p. 16: 2 TCLCL - 60"),
+    ("8086-min", "8 MHz (-2)", "TRLRH", 2 * 125 - 50, None, "8086-2: 2 TCLCL - 50"),
+    ("8086-min", "8 MHz (-2)", "TWLWH", 2 * 125 - 40, None, "8086-2: 2 TCLCL - 40"),
+    ("8088-min", "5 MHz", "TCLAV", 10, 110, "iAPX 88/10 A.C. timing, Tandy 1000 Technical Reference Manual"),
+    ("8088-min", "5 MHz", "TWHDX", 88, None, "TCLCH - 30, TCLCH = 2/3 x 200 - 15, rounded down"),
+    ("8088-min", "5 MHz", "TAVAL", 58, None, "TCLCH - 60, TCLCH = 2/3 x 200 - 15, rounded down"),
+    ("8088-min", "5 MHz", "TDVCL", 30, None, "iAPX 88 data sheet, memory"),
+    ("8088-max", "8 MHz (-2)", "TDVCL", 20, None, "iAPX 88 data sheet, memory"),
+    ("8088-min", "8 MHz (-2)", "TCLAV", 10, 60, "iAPX 88/10 A.C. timing, Tandy 1000 Technical Reference Manual"),
+    ("8051", "12 MHz", "TLHLL", 127, None, "2T - 40, T = 83.3 ns, rounded: DS5001FP p. 14"),
+    ("8051", "12 MHz", "TAVLL", 43, None, "T - 40: DS5001FP p. 14"),
+    ("8051", "12 MHz", "TLLAX", 48, None, "T - 35: DS5001FP p. 14"),
+    ("8051", "12 MHz", "TPLPH", 215, None, "3T - 35: DS5001FP p. 14"),
+    ("8051", "12 MHz", "TRLRH", 400, None, "6T - 100: DS5001FP p. 14"),
+    ("8051", "12 MHz", "TRLRH - TRLDV", 400 - 252, None, "6T - 100 less 5T - 165: DS5001FP p. 14"),
+    ("8051", "12 MHz", "TQVWX", 23, None, "T - 60: DS5001FP p. 14"),
+    ("8051", "12 MHz", "TWHQX", 33, None, "T - 50: DS5001FP p. 14"),
+    ("8048", "6 MHz", "tCC", 700, None, "8048 data sheet, memory, doubtful"),
+    ("8048", "6 MHz", "tDW", 500, None, "8048 data sheet, memory, doubtful"),
+    ("68000", "8 MHz", "11", 30, None, "M68000 User's Manual section 10, memory"),
+    ("68000", "8 MHz", "14", 270, None, "M68000 User's Manual section 10, memory"),
+    ("68000", "8 MHz", "14A", 140, None, "M68000 User's Manual section 10, memory"),
+    ("68000", "8 MHz", "27", 10, None, "M68000 User's Manual section 10, memory"),
+    ("68000", "8 MHz", "47", 10, None, "M68000 User's Manual p. 10-17"),
+    ("68000", "8 MHz, early NMOS", "14A", 115, None, "MC68000 data sheet, memory"),
+    ("68000", "8 MHz, early NMOS", "27", 15, None, "MC68000 data sheet, memory"),
+    ("68008", "8 MHz", "14A", 140, None, "M68000 User's Manual section 10, memory"),
+    ("multibus", "Multibus I", "tAS", 50, None, "Intel386 DX hardware manual, table 9-1"),
+    ("multibus", "Multibus I", "tDS", 50, None, "Intel386 DX hardware manual, table 9-1"),
+    ("multibus", "Multibus I", "tDHW", 50, None, "Intel386 DX hardware manual, table 9-1"),
+    ("isa8", "4.77 MHz PC", "command width", 344, None, "2 TCLCL - 75 at 209.5 ns, rounded"),
+    ("sram", "6116-70", "tWP", 25, None, "Holtek HT6116-70, 3 July 1997, p. 4"),
+    ("sram", "6116-70", "tDW", 20, None, "Holtek HT6116-70, 3 July 1997, p. 4"),
+    ("sram", "6116-70", "tAA", None, 70, "Holtek HT6116-70, 3 July 1997, p. 4"),
+    ("dram", "41256-15", "tRAC", None, 150, "NTE21256 data sheet"),
+    ("dram", "41256-15", "tCAC", None, 75, "NTE21256 data sheet"),
+    ("dram", "41256-15", "tREF", None, 4e6, "NTE21256 data sheet: 256 rows in 4 ms"),
+]
+
+# What each document prints as doubtful must never become a hard limit: profile, grade, symbols.
+DOUBTFUL = [
+    ("6800", "6800 1 MHz", {"tAD", "tacc"}),
+    ("6802", "6802 1 MHz", {"tAV", "tACC"}),
+    ("6801", "1 MHz", {"PWASH", "tAV-ASL", "tAHL", "tASED", "tDSR", "tDHR", "tDDW", "tHW"}),
+    ("8048", "6 MHz", {"tLL", "tAL", "tLA", "tCC", "tRD", "tDW", "tWD", "tAD"}),
+    ("68000", "8 MHz", {"13", "25", "26"}),
+    ("8051", "12 MHz", {"TPLIV"}),
 ]
 
 
@@ -54,3 +152,35 @@ FIGURES = [
 def test_a_figure_is_the_one_in_its_source(profile, grade, symbol, low, high, source):
     limits = [limit for limit in load_profile(profile).limits(grade) if limit.symbol == symbol]
     assert [(limit.min, limit.max) for limit in limits] == [(low, high)], source
+
+
+@pytest.mark.parametrize(("profile", "grade", "symbols"), DOUBTFUL)
+def test_what_the_sources_leave_in_doubt_is_marked(profile, grade, symbols):
+    assert symbols <= {limit.symbol for limit in load_profile(profile).limits(grade) if limit.doubtful}
+
+
+# 8080 status bytes, Intel user's manual Table 4-1, p. 4-6 (cycle 10 completed from 98-153B, memory): what each is.
+STATUS_8080 = {
+    0xA2: "opcode-fetch",
+    0x82: "read",
+    0x00: "write",
+    0x86: "read",
+    0x04: "write",
+    0x42: "io-read",
+    0x10: "io-write",
+    0x23: "int-ack",
+    0x2B: "int-ack",
+}
+
+
+def test_the_8080_status_bits_lead_to_the_kinds_of_table_4_1():
+    profile = load_profile("8080")
+    for status, kind in STATUS_8080.items():
+        strobe = "DBIN" if status & 2 else "WR"
+        levels = {f"status.D{n}": bool(status >> n & 1) for n in range(8)}
+        fits = (r.kind for r in profile.rules if r.strobe == strobe and _holds(r.when, levels))
+        assert next(fits) == kind, hex(status)
+
+
+def _holds(text, levels):
+    return holds(text, lambda place, line: levels.get(f"{place}.{line}".lstrip("."), False))
