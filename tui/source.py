@@ -39,6 +39,7 @@ class CycleRow:
     address_unknown: int
     data: int
     data_unknown: int
+    kept: int
     region: int
     flags: int
     rule: int
@@ -116,6 +117,7 @@ class StoreSource:
             int(c.address_unknown[index]),
             int(c.data[index]),
             int(c.data_unknown[index]),
+            int(c.kept[index]),
             int(c.region[index]),
             int(c.flags[index]),
             int(c.rule[index]),

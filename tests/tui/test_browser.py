@@ -49,6 +49,7 @@ def test_mismatches_one_after_the_other_and_back(session: FakeSession, size: tup
         await press(pilot, app, "m", "m", "m")
         assert app.state.cursor == rows[2]
         assert f"#{rows[2]} read" in screen_text(app) and "differs in D5" in screen_text(app)
+        assert ", the bus carried" in screen_text(app)
         await press(pilot, app, "M")
         assert app.state.cursor == rows[1]
         await press(pilot, app, "end", "m")
@@ -72,6 +73,16 @@ def test_steps_pages_and_ends_keep_the_cursor_on_screen(session: FakeSession) ->
         for key in ("pageup", "up", "up", "home", "pagedown", "down"):
             await press(pilot, app, key)
             assert f"▶{'→' if app.state.cursor % 2 == 0 else '✓'} {app.state.cursor:>9}" in screen_text(app)
+
+    drive(BrowserApp(factory_of(session)), script)
+
+
+def test_a_click_chooses_a_cycle(session: FakeSession) -> None:
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await press(pilot, app, "c")
+        await pilot.click(CycleList, offset=(20, 4))
+        await settle(pilot, app)
+        assert app.state.cursor == 4 and app.state.trail == (0,)
 
     drive(BrowserApp(factory_of(session)), script)
 

@@ -9,6 +9,7 @@ from textual.binding import BindingType
 from textual.containers import Container, Vertical
 from textual.widgets import Static
 
+from tui import state as states
 from tui.keys import CYCLES, bindings
 from tui.loaded import Loaded
 from tui.screens.stepping import SteppingScreen
@@ -43,6 +44,10 @@ class CyclesScreen(SteppingScreen):
         self.query_one(CycleList).show(loaded.source, state)
         self.query_one(CycleDetail).show(loaded.source, loaded.board, state)
         self.query_one(LevelView).show(loaded.source, state)
+
+    def on_cycle_list_clicked(self, message: CycleList.Clicked) -> None:
+        """To the clicked cycle."""
+        self.host.act(states.go_to, message.cycle)
 
     def action_page(self, pages: int) -> None:
         """A screenful up or down."""

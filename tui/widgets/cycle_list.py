@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from dataclasses import dataclass
 
 from rich.segment import Segment
+from textual import events
 from textual.geometry import Size
+from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
@@ -79,6 +82,12 @@ def _short(text: str, width: int) -> str:
 class CycleList(ScrollView, can_focus=False):
     """Draws the rows of a state; keys belong to the screen."""
 
+    @dataclass
+    class Clicked(Message):
+        """A cycle was clicked."""
+
+        cycle: int
+
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
         self._source: CycleSource | None = None
@@ -107,6 +116,12 @@ class CycleList(ScrollView, can_focus=False):
         """Keep the chosen cycle in view when the terminal changes."""
         self._fit()
         self._follow()
+
+    def on_click(self, event: events.Click) -> None:
+        """Tell which cycle was clicked."""
+        at = self.scroll_offset.y + event.y
+        if at < len(self._rows):
+            self.post_message(self.Clicked(self._rows.cycle(at)))
 
     @property
     def page(self) -> int:

@@ -68,6 +68,7 @@ def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserStat
             if mask & all_lanes
         ]
         text.append(f" ({'; '.join(parts)})", COLOURS["wrong"])
+        text.append(f", the bus carried {hex_bits(row.kept, 0, facts.data_bits)} before", COLOURS["dim"])
     text.append("\n")
     if row.writer >= 0:
         writer = source.row(row.writer)
