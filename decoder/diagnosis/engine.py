@@ -81,7 +81,7 @@ class _Bench:
 
     def weigh(self, given: Sequence[Scored] = ()) -> Weighed:
         """All candidates, with ``given`` taken as true."""
-        key = frozenset((s.candidate.key, s.variant, s.hard, s.acts) for s in given)
+        key = frozenset((s.candidate.key, s.variant, s.hard, s.path) for s in given)
         if key not in self._held:
             self._held[key] = weigh(self._study, [FoundFault(s, self._study) for s in given])
         return self._held[key]

@@ -82,14 +82,19 @@ def store(words, column, cell, lanes, data, sure):
 
 @nb.njit(cache=True, nogil=True)
 def stored(stores, data, sure, lanes, rest, bends, bad_lanes):
-    """(levels, known lanes) that a write leaves in the cell when the fault acts."""
-    if stores == STORES_DATA:
-        return bend(bends, bad_lanes, data, sure, np.uint32(0), np.uint32(0))
-    if stores == STORES_REST:
-        return rest, lanes
-    if stores == STORES_RUBBISH:
-        return np.uint32(0), np.uint32(0)
-    return (FULL if stores == STORES_HIGH else np.uint32(0)), lanes
+    """(levels, known lanes) that a write leaves in the cell when the fault acts: on floating lanes, or on all,
+    what ``stores`` says."""
+    if stores == STORES_HIGH:
+        other, other_known = FULL, FULL
+    elif stores == STORES_LOW:
+        other, other_known = np.uint32(0), FULL
+    elif stores == STORES_REST:
+        other, other_known = rest, FULL
+    else:
+        other, other_known = np.uint32(0), np.uint32(0)
+    if stores == STORES_DATA or bends == BENDS_FLOAT:
+        return bend(bends, bad_lanes, data, sure, other, other_known)
+    return other, other_known & lanes
 
 
 @nb.njit(cache=True, nogil=True)

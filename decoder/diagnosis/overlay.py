@@ -37,7 +37,7 @@ class FoundFault:
         self._cell = -1
         if isinstance(behaviour, LaneFault):
             self._cell = behaviour.cell
-            behaviour = as_path(behaviour, scored.acts or memory_kernel.ON_READS)
+            behaviour = scored.path or as_path(behaviour, memory_kernel.ON_READS)
         self._hides = behaviour.op in ("silent", "read-lost") or bool(behaviour.acts & memory_kernel.ON_READS)
         self._mask = np.uint32(behaviour.mask)
         self._regions = np.array(behaviour.regions, np.int16)

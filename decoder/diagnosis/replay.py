@@ -88,20 +88,31 @@ def run_lanes(faults: Iterable[LaneFault], regions: int, blocks: Iterable[Rows])
     return effects
 
 
-def as_path(fault: LaneFault, acts: int) -> PathFault:
-    """A lane fault as the path kernel plays it, where data bent on the way in stays in the cells."""
+def as_path(fault: LaneFault, acts: int, stores: int = memory_kernel.STORES_DATA) -> PathFault:
+    """A lane fault as the path kernel plays it, where data bent on the way in stays in the cells.
+
+    ``stores``: of a floating lane, what the cells take; STORES_DATA = nobody knows.
+    """
     floats = memory_kernel.KEPT_BY_CARD if fault.does == lanes_kernel.KEPT_BY_CARD else memory_kernel.KEEPS
+    bends = BENDS[fault.does]
     return PathFault(
-        "stays", (), fault.mask, fault.regions, floats=floats, bends=BENDS[fault.does], bad_lanes=fault.mask, acts=acts
+        "stays", (), fault.mask, fault.regions, stores, floats, bends=bends, bad_lanes=fault.mask, acts=acts
     )
 
 
 def both_ways(fault: LaneFault) -> list[PathFault]:
-    """How a lane fault that comes and goes is replayed where writes pass through it too."""
+    """How a lane fault that comes and goes is replayed where writes pass through it too.
+
+    What a chip stores from a lane that floats: a high level (an open TTL input
+    reads high, common practice), what the card's lines last carried, or anything.
+    """
     if not fault.writes or fault.cell >= 0:
         return []
-    both = memory_kernel.ON_READS | memory_kernel.ON_WRITES
-    return [as_path(fault, acts) for acts in (both, memory_kernel.ON_WRITES)]
+    both, writes = memory_kernel.ON_READS | memory_kernel.ON_WRITES, memory_kernel.ON_WRITES
+    if BENDS[fault.does] != memory_kernel.BENDS_FLOAT:
+        return [as_path(fault, acts) for acts in (both, writes)]
+    known = (memory_kernel.STORES_HIGH, memory_kernel.STORES_REST)
+    return [as_path(fault, both), *(as_path(fault, acts, stores) for acts in (both, writes) for stores in known)]
 
 
 class Tables:

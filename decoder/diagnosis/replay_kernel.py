@@ -11,6 +11,7 @@ import numpy as np
 
 from .effect_kernel import mix, ones
 from .memory_kernel import (
+    BENDS_FLOAT,
     BENDS_NOT,
     CORRUPT,
     COUNT,
@@ -235,7 +236,7 @@ def replay(
     """
     read_bends = bends if acts & ON_READS else BENDS_NOT
     write_bends = bends if acts & ON_WRITES else BENDS_NOT
-    plain = stores == STORES_DATA and write_bends == BENDS_NOT
+    plain = (stores == STORES_DATA or bends == BENDS_FLOAT) and write_bends == BENDS_NOT
     for i in range(cell.shape[0]):
         c = cell[i]
         if part[c] & TAKES_PART == 0:
@@ -244,7 +245,9 @@ def replay(
             lanes = lanes_in[i] & mask
             if lanes:
                 sure = sure_in[i] & lanes
-                bad, bad_known = stored(stores, data[i], sure, lanes, rest_read[i], write_bends, bad_lanes)
+                bad, bad_known = stored(
+                    STORES_DATA if plain else stores, data[i], sure, lanes, rest_read[i], write_bends, bad_lanes
+                )
                 write(c, window[i], data[i], sure, lanes, w1[c], w2[c], plain, bad, bad_known, words, links)
             continue
         read = data[i]

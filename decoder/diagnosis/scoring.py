@@ -8,11 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import memory_kernel
 from .candidate import Candidate, Variant, bits_of, priors
 from .evidence import CheckKey, Evidence
 from .replay import Effect, both_ways
-from .theory import Behaviour, LaneFault
+from .theory import Behaviour, LaneFault, PathFault
 from .weighing import Noise, log_hard, log_rate, log_sometimes, log_sum, strays_of
 
 __all__ = ["Scored", "checked", "score", "spoken_of", "ways"]
@@ -25,7 +24,8 @@ class Scored:
     ``log_strict``, ``log_lenient``: log marginal likelihood without the prior,
     as the only fault, and as one of several; ``log_own``: of its own hits and
     misses alone; ``variant`` and ``hard`` say which
-    way of failing carries the weight; ``effect`` is that way's.
+    way of failing carries the weight; ``effect`` is that way's, ``path`` how it
+    was played where a lane fault was played as one.
     """
 
     candidate: Candidate
@@ -35,7 +35,7 @@ class Scored:
     variant: Variant
     hard: bool
     effect: Effect
-    acts: int = 0
+    path: PathFault | None = None
 
     @property
     def log_posterior(self) -> float:
@@ -52,10 +52,12 @@ class Scored:
 class _Way:
     """One way a candidate may fail: a variant, hard or not, with its effect and log weight."""
 
-    __slots__ = ("acts", "effect", "hard", "log_weight", "variant")
+    __slots__ = ("effect", "hard", "log_weight", "path", "variant")
 
-    def __init__(self, variant: Variant, hard: bool, effect: Effect, log_weight: float, acts: int = 0) -> None:
-        self.variant, self.hard, self.effect, self.log_weight, self.acts = variant, hard, effect, log_weight, acts
+    def __init__(
+        self, variant: Variant, hard: bool, effect: Effect, log_weight: float, path: PathFault | None = None
+    ) -> None:
+        self.variant, self.hard, self.effect, self.log_weight, self.path = variant, hard, effect, log_weight, path
 
     def own(self, pattern_bits: int, extra_misses: int) -> float:
         """Log marginal likelihood of its hits and misses."""
@@ -80,10 +82,10 @@ def ways(candidate: Candidate, effects: Mapping[Behaviour, tuple[Effect, Effect]
             continue
         found.append(_Way(v, True, one, hard + weight))
         if isinstance(v.behaviour, LaneFault):
-            others = [(f.acts, effects[f][1]) for f in both_ways(v.behaviour) if f in effects]
+            others = [(f, effects[f][1]) for f in both_ways(v.behaviour) if f in effects]
             split = math.log(1 + len(others))
-            found.append(_Way(v, False, two, some + weight - split, memory_kernel.ON_READS))
-            found += [_Way(v, False, e, some + weight - split, acts) for acts, e in others]
+            found.append(_Way(v, False, two, some + weight - split))
+            found += [_Way(v, False, e, some + weight - split, f) for f, e in others]
         else:
             found.append(_Way(v, False, two, some + weight))
     return found
@@ -113,7 +115,7 @@ def score(
         best.variant,
         best.hard,
         best.effect,
-        best.acts,
+        best.path,
     )
 
 
@@ -122,9 +124,9 @@ def _elsewhere(evidence: Evidence, candidate: Candidate) -> tuple[tuple[int, flo
 
     Two ways, equally likely: the fault hurts reads only (it sits at the
     processor's receiver), or every transfer, writes included. In the latter
-    case not one write may show the level that cannot be; that so many writes
-    would lack it by chance has a probability of its own, with a Beta(½, ½)
-    prior on how often the lane is high.
+    case not one write may show the level that cannot be, nor one read of a ROM
+    or outside the regions in either; that so many would lack it by chance has a
+    probability of its own, with a Beta(½, ½) prior on how often the lane is high.
     """
     traffic = evidence.traffic
     if traffic is None or candidate.scope != "bus":
@@ -137,9 +139,11 @@ def _elsewhere(evidence: Evidence, candidate: Candidate) -> tuple[tuple[int, flo
         count = traffic.high[..., lanes[0]]
     else:
         count = traffic.low[..., lanes[0]]
+    fixed = [-1, *(i for i, region in enumerate(evidence.board.regions) if region.kind != "ram")]
     outside, written = int(count[-1, 0]), int(count[:, 1].sum())
-    by_chance = 0.0 if written else -log_rate(int(both[:, 1].sum()), 0, (0.5, 0.5))
-    return (outside, 0.0), (outside + written, by_chance)
+    unread = 0.0 if count[fixed, 0].sum() else -log_rate(int(both[fixed, 0].sum()), 0, (0.5, 0.5))
+    unwritten = 0.0 if written else -log_rate(int(both[:, 1].sum()), 0, (0.5, 0.5))
+    return (outside, unread), (outside + written, unread + unwritten)
 
 
 def spoken_of(evidence: Evidence, candidate: Candidate) -> list[CheckKey]:

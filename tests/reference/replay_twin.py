@@ -145,10 +145,15 @@ class ReplayTwin:
     def write(self, row: Row) -> None:
         here = self.cells[row.cell]
         data = word(row.data, row.sure)
-        if self.t.stores == "data":
-            bad = self.bend(data, unknown()) if self.t.on_writes else data
+        floats = self.t.bends == "float"
+        plain = (self.t.stores == "data" or floats) and not (self.t.on_writes and self.t.bends != "not")
+        other = {"high": word(0xFF), "low": word(0), "rest": word(row.rest_read)}.get(self.t.stores, unknown())
+        if plain:
+            bad = data
+        elif self.t.stores == "data" or floats:
+            bad = self.bend(data, other)
         else:
-            bad = {"rubbish": unknown(), "high": word(0xFF), "low": word(0), "rest": word(row.rest_read)}[self.t.stores]
+            bad = other
         targets = [c for c in (self.t.w1[row.cell], self.t.w2[row.cell]) if c >= 0]
         for c in targets:
             for k in self.mine:
@@ -157,7 +162,6 @@ class ReplayTwin:
         here.lost = None
         here.state, here.owner = "settled", None
         here.writes += 1
-        plain = self.t.stores == "data" and not (self.t.on_writes and self.t.bends != "not")
         if row.cell not in targets:
             here.lost, here.state = Change(list(here.held), self.mine), "open"
         elif not plain:
