@@ -12,6 +12,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 __all__ = [
     "CaptureFinding",
+    "CaptureSummary",
+    "CheckManyResult",
     "CheckResult",
     "Cleared",
     "CycleCounts",
@@ -19,6 +21,7 @@ __all__ = [
     "NextStep",
     "RegionCounts",
     "Suspect",
+    "Unread",
     "WarningFinding",
 ]
 
@@ -167,4 +170,48 @@ class CheckResult(_Finding):
 
     def to_json(self) -> str:
         """The JSON text that ``--json`` prints, keys as in the contract."""
+        return self.model_dump_json(by_alias=True, indent=2)
+
+
+class CaptureSummary(_Finding):
+    """One capture. ``start_s``: its start on the joint clock, seconds; ``rate``: wrong reads of the compared ones with
+    its exact 95 % interval (Clopper and Pearson, 1934), None where none was compared."""
+
+    path: str
+    start_s: float
+    duration_s: float
+    cycles: int
+    reads_compared: int
+    mismatches: int
+    rate: float | None
+    rate_95: tuple[float, float] | None
+    first_suspect: str | None
+    warnings: int
+
+
+class Unread(_Finding):
+    """A capture that could not be read, and why."""
+
+    path: str
+    message: str
+
+
+class CheckManyResult(_Finding):
+    """Each capture, and all of them as one: ``joint`` has the rates and trends over the whole time."""
+
+    schema_: Literal["busledger.check-many/1"] = Field(default="busledger.check-many/1", alias="schema")
+    captures: tuple[CaptureSummary, ...]
+    unread: tuple[Unread, ...] = ()
+    starts_known: bool
+    span_s: float
+    cycles: int
+    reads_compared: int
+    mismatch_total: int
+    captures_with_mismatches: int
+    joint: CheckResult
+
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+    def to_json(self) -> str:
+        """The JSON text that ``--json`` prints."""
         return self.model_dump_json(by_alias=True, indent=2)

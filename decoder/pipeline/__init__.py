@@ -4,7 +4,7 @@ from .check import conclude, gather, run_check
 from .checking import run_buffers, run_probes, run_selects, run_timing
 from .gathered import Gathered
 from .joining import join_captures, read_pass
-from .many import CaptureSummary, CheckManyResult, Unread, captures_in, check_many
+from .many import captures_in, check_many
 from .matching import match_captures
 from .planning import plan_passes
 from .run import Decoded, Request, Run, open_run
@@ -12,13 +12,10 @@ from .session import CaptureSession, open_session, program_version
 
 __all__ = [
     "CaptureSession",
-    "CaptureSummary",
-    "CheckManyResult",
     "Decoded",
     "Gathered",
     "Request",
     "Run",
-    "Unread",
     "captures_in",
     "check_many",
     "conclude",

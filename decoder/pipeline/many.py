@@ -13,68 +13,19 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal
-
-from pydantic import BaseModel, ConfigDict, Field
 
 from decoder.errors import BusledgerError, UsageError
-from decoder.findings import CheckResult
+from decoder.findings import CaptureSummary, CheckManyResult, Unread
 from decoder.progress import Progress, silent
 from decoder.text import plain
 
 from .run import Request
 from .together import Part, Placed, decode_part, weigh_together
 
-__all__ = ["CaptureSummary", "CheckManyResult", "Unread", "captures_in", "check_many"]
+__all__ = ["captures_in", "check_many"]
 
 PROCESSES = 2
 _SUFFIX = re.compile(r"\.(vcd|csv)(\.(gz|bz2|xz|zst))?$", re.IGNORECASE)
-
-
-class _Finding(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
-
-
-class CaptureSummary(_Finding):
-    """One capture. ``start_s``: its start on the joint clock, seconds; ``rate``: wrong reads of the compared ones with
-    its exact 95 % interval (Clopper and Pearson, 1934), None where none was compared."""
-
-    path: str
-    start_s: float
-    duration_s: float
-    cycles: int
-    reads_compared: int
-    mismatches: int
-    rate: float | None
-    rate_95: tuple[float, float] | None
-    first_suspect: str | None
-    warnings: int
-
-
-class Unread(_Finding):
-    """A capture that could not be read, and why."""
-
-    path: str
-    message: str
-
-
-class CheckManyResult(_Finding):
-    """Each capture, and all of them as one: ``joint`` has the rates and trends over the whole time."""
-
-    schema_: Literal["busledger.check-many/1"] = Field(default="busledger.check-many/1", alias="schema")
-    captures: tuple[CaptureSummary, ...]
-    unread: tuple[Unread, ...] = ()
-    starts_known: bool
-    span_s: float
-    cycles: int
-    reads_compared: int
-    mismatch_total: int
-    captures_with_mismatches: int
-    joint: CheckResult
-
-    def to_json(self) -> str:
-        """The JSON text that ``--json`` prints."""
-        return self.model_dump_json(by_alias=True, indent=2)
 
 
 def captures_in(paths: Sequence[str]) -> list[str]:

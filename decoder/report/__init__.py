@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from decoder.report.card import card_rows
     from decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
     from decoder.report.clip_list import plan_page
+    from decoder.report.many_text import many_text
     from decoder.report.markdown import markdown_text
     from decoder.report.page import html_page
     from decoder.report.planning_text import join_text, match_text, plan_text
@@ -46,6 +47,7 @@ __all__ = [
     "html_page",
     "join_text",
     "list_text",
+    "many_text",
     "markdown_text",
     "match_text",
     "paragraphs",
@@ -76,6 +78,7 @@ _LATER = {
     "card_rows": "card",
     "html_page": "page",
     "join_text": "planning_text",
+    "many_text": "many_text",
     "markdown_text": "markdown",
     "match_text": "planning_text",
     "plan_page": "clip_list",

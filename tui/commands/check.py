@@ -2,13 +2,29 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from decoder.errors import UsageError
 from tui.commands import options as opt
+
+if TYPE_CHECKING:
+    from decoder.pipeline import Request
 
 __all__ = ["check"]
 
 
 def check(
-    capture: opt.CaptureArgument,
+    capture: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="CAPTURE...",
+            help="VCD or CSV file, plain or .gz .bz2 .xz .zst; '-' reads standard input. Several, or a folder, in time "
+            "order, are one body of evidence.",
+            show_default=False,
+        ),
+    ],
     board: opt.BoardOption = None,
     profile: opt.ProfileOption = None,
     wiring: opt.WiringOption = None,
@@ -17,6 +33,15 @@ def check(
     grade: opt.GradeOption = None,
     t_from: opt.FromOption = None,
     t_to: opt.ToOption = None,
+    offset: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--offset",
+            metavar="TIME",
+            help="Start of each of several captures; one alone is the time from start to start.",
+            show_default=False,
+        ),
+    ] = None,
     html: opt.HtmlOption = None,
     markdown: opt.MarkdownOption = None,
     as_json: opt.JsonOption = False,
@@ -33,15 +58,17 @@ def check(
     busledger check run.vcd.xz --profile z80 --region ram=4000-43FF
     busledger check run.vcd --board card.toml --html report.html
     zcat run.vcd.gz | busledger check - --profile 6502 --json
+    busledger check night/ --board card.toml --offset 600s
     """
-    from decoder.pipeline import run_check
+    from decoder.pipeline import captures_in, run_check
     from tui.commands.outcome import Outputs, report_check
     from tui.commands.progress_bar import progress_bar
 
+    captures = captures_in(capture)
     outputs = Outputs(html, markdown)
-    outputs.refuse_overwriting(capture, board, wiring, as_json=as_json)
+    outputs.refuse_overwriting(*captures, board, wiring, as_json=as_json)
     asked = opt.request(
-        capture,
+        captures[0],
         board=board,
         profile=profile,
         wiring=wiring,
@@ -51,6 +78,32 @@ def check(
         t_from=t_from,
         t_to=t_to,
     )
+    if len(captures) > 1 or offset:
+        if html or markdown:
+            raise UsageError("--html and --markdown tell of one capture", expected="--json for several")
+        return _several(asked, captures, offset or [], as_json, quiet, not (quiet or no_progress))
     with progress_bar(not (quiet or no_progress)) as progress:
         result = run_check(asked, progress)
     return report_check(result, outputs, asked, as_json=as_json, quiet=quiet)
+
+
+def _several(
+    asked: Request, captures: list[str], offset: list[str], as_json: bool, quiet: bool, show_progress: bool
+) -> int:
+    """All captures as one body of evidence; 1 if any read was wrong, else 2 if any could not be read, else 0."""
+    from decoder.durations import parse_duration
+    from decoder.pipeline import check_many
+    from decoder.report import many_text
+    from tui.commands import screen
+    from tui.commands.progress_bar import progress_bar
+
+    offsets = [parse_duration(text) * 1e-15 for text in offset]
+    with progress_bar(show_progress) as progress:
+        result = check_many(asked, captures, offsets, progress)
+    if as_json:
+        screen.show_data(result.to_json().encode() + b"\n")
+    else:
+        screen.show(many_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
+    if result.mismatch_total:
+        return 1
+    return 2 if result.unread else 0

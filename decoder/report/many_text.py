@@ -1,0 +1,44 @@
+"""Several captures for a terminal: what all of them together say, then a line for each."""
+
+from __future__ import annotations
+
+from decoder.findings import CaptureSummary, CheckManyResult
+from decoder.report.numbers import count, odds, plural, seconds
+from decoder.report.tables import paragraphs, table_text
+from decoder.report.text import check_text
+from decoder.text import plain
+
+__all__ = ["many_text"]
+
+
+def many_text(result: CheckManyResult, *, width: int, colour: bool, answer_only: bool = False) -> str:
+    """The joint report, the captures in time order, and those that could not be read."""
+    whole = check_text(result.joint, width=width, colour=colour, answer_only=answer_only)
+    unread = [f"Not read: {plain(one.path)}: {plain(one.message, 500)}" for one in result.unread]
+    if answer_only:
+        return whole + paragraphs(unread, width=width, colour=colour)
+    heads = ("start", "compared", "wrong", "how often (95 %)", "capture")
+    table = table_text(heads, [_row(one) for one in result.captures], width=width, colour=colour)
+    return "\n".join(
+        [whole, paragraphs([_sum(result)], width=width, colour=colour, title=True) + table]
+        + ([paragraphs(unread, width=width, colour=colour)] if unread else [])
+    )
+
+
+def _sum(result: CheckManyResult) -> str:
+    wrong = result.captures_with_mismatches
+    told = (
+        f"{plural(len(result.captures), 'capture')} over {seconds(result.span_s)}: "
+        f"{plural(result.reads_compared, 'read')} compared, {count(result.mismatch_total)} wrong, in {wrong} of them"
+    )
+    if not result.starts_known:
+        told += "; their times are not known and they are laid end to end (--offset tells)"
+    return told
+
+
+def _row(one: CaptureSummary) -> tuple[str, ...]:
+    often = "-"
+    if one.rate_95 is not None:
+        low, high = one.rate_95
+        often = f"under {odds(high)}" if not one.mismatches else f"{odds(low)} to {odds(high)}"
+    return (seconds(one.start_s), count(one.reads_compared), count(one.mismatches), often, plain(one.path))
