@@ -51,10 +51,11 @@ def is_clear(seen: int, second: int) -> bool:
 
 def _chains(walk: Ints, lags: int, channels: Sequence[int]) -> list[list[tuple[int, int, int]]]:
     """The chains of one walk, from each of its likeliest first bits."""
-    pairs = [np.stack([walk[:-lag], walk[lag:]], axis=1) for lag in range(1, min(lags, len(walk) - 1) + 1)]
+    places, number = np.unique(walk, return_inverse=True)
+    pairs = [np.unique(number[:-lag] * len(places) + number[lag:]) for lag in range(1, min(lags, len(walk) - 1) + 1)]
     if not pairs:
         return []
-    before, after = np.unique(np.concatenate(pairs), axis=0).T
+    before, after = (places[part] for part in np.divmod(np.unique(np.concatenate(pairs)), len(places)))
     rising, falling = after & ~before, before & ~after
     one = (rising != 0) & (rising & (rising - 1) == 0)
     rising, falling = rising[one], falling[one]
@@ -107,12 +108,14 @@ def operands(data: Bits, address: Bits, low: Sequence[int], channels: Sequence[i
     moving = np.flatnonzero(address.any(axis=0) & ~address.all(axis=0))[:60]
     keys, values = packed(address, [int(c) for c in moving]), packed(data, channels)
     steps = packed(address, low)
+    places, number = np.unique(keys, return_inverse=True)
     for lag in _OPERAND_LAGS:
         now = np.arange(lag, len(keys))
         now = now[np.abs(steps[now] - steps[now - 1]) > 1]
         if not len(now) or not len(channels) or not len(low):
             continue
-        _, once = np.unique(np.stack([keys[now - lag], values[now - lag], keys[now]]), axis=1, return_index=True)
+        events = (number[now - lag] * (1 << len(channels)) + values[now - lag]) * len(places) + number[now]
+        _, once = np.unique(events, return_index=True)
         now = np.sort(now[once])
         weight = 1.0 / np.maximum(_shares(keys[now]), _shares(keys[now - lag]))
         votes = float(weight.sum() ** 2 / (weight**2).sum())

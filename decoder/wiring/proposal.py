@@ -18,7 +18,7 @@ from decoder.wiring.traffic import Table, unpack
 
 __all__ = ["Guess", "Proposal", "Wanted", "propose"]
 
-_MOST_ROWS = 1_300_000
+_MOST_ROWS = 1_000_000
 _LEAST_INSET_FS = 20e6  # strobes that end together may do so 20 ns apart
 
 

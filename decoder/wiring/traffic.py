@@ -27,9 +27,10 @@ class Table:
     @classmethod
     def of(cls, time: Ints, high: Bits, inset: int) -> Table:
         """A table with its changes counted."""
-        steps = np.zeros_like(high)
-        steps[1:] = high[1:] != high[:-1]
-        return cls(time, high, np.cumsum(steps, axis=0, dtype=np.int32), inset)
+        moved = np.zeros(high.shape, np.int32, order="F")
+        for channel in range(high.shape[1]):
+            np.cumsum(high[1:, channel] != high[:-1, channel], out=moved[1:, channel])
+        return cls(time, high, moved, inset)
 
     @property
     def channels(self) -> int:
@@ -52,7 +53,7 @@ class Cycles2D:
 
 def unpack(levels: NDArray[np.uint64], channels: int) -> Bits:
     """bool (rows, channels) from uint64 (rows, words); channel k is bit k%64 of word k//64."""
-    out = np.empty((levels.shape[0], channels), bool)
+    out = np.empty((levels.shape[0], channels), bool, order="F")
     for k in range(channels):
         out[:, k] = (levels[:, k // 64] >> np.uint64(k % 64)) & np.uint64(1)
     return out
