@@ -1,1 +1,3 @@
-"""Placeholder; its owner writes the door."""
+"""Screens of the browser: a module each, imported by ``tui.app`` alone, so that commands start without textual."""
+
+__all__: list[str] = []
