@@ -222,7 +222,24 @@ def weave(
         same = accesses.address == np.roll(accesses.address, 1)
         runs[(accesses.copy == 1) & accesses.write & same & (np.arange(n) > 0), :each] = False
     made = Stimulus(op[runs], opcode[runs], address[runs], value[runs], copy[runs], cycles[runs])
+    if code is not None:
+        made = _waiting(made, code[0])
     return _with_idle(made, idle_share, rng) if idle_share > 0 else made
+
+
+def _waiting(made: Stimulus, loop: int) -> Stimulus:
+    """A pause is a wait loop of three program bytes: the processor's clock runs on, and it fetches."""
+    rows = np.repeat(np.arange(len(made)), np.where(made.op == 2, made.cycles, 1))
+    waits = made.op[rows] == 2
+    step = np.arange(rows.shape[0]) % 3
+    return Stimulus(
+        np.where(waits, 0, made.op[rows]),
+        np.where(waits, step == 0, made.opcode[rows]),
+        np.where(waits, loop + step, made.address[rows]),
+        np.where(waits, 0, made.value[rows]),
+        made.copy[rows],
+        np.ones(rows.shape[0], np.int64),
+    )
 
 
 def _with_idle(made: Stimulus, share: float, rng: np.random.Generator) -> Stimulus:
