@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from decoder.report.card import card_rows
     from decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
     from decoder.report.clip_list import plan_page
-    from decoder.report.many_text import many_text
     from decoder.report.markdown import markdown_text
     from decoder.report.page import html_page
     from decoder.report.planning_text import join_text, match_text, plan_text
@@ -30,6 +29,7 @@ if TYPE_CHECKING:
     from decoder.report.repair_text import retest_text
     from decoder.report.scenes import scene_svg
     from decoder.report.schemas import board_schema, profile_schema
+    from decoder.report.several import many_text
     from decoder.report.timing_plots import timing_histograms
 
 __all__ = [
@@ -78,7 +78,7 @@ _LATER = {
     "card_rows": "card",
     "html_page": "page",
     "join_text": "planning_text",
-    "many_text": "many_text",
+    "many_text": "several",
     "markdown_text": "markdown",
     "match_text": "planning_text",
     "plan_page": "clip_list",
