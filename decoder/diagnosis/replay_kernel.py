@@ -220,19 +220,13 @@ def replay(
 ):  # fmt: skip
     """One block of accesses under one theory.
 
-    Rows: as ``rows_kernel.prepare`` fills them, ``index`` int64 the cycle,
-    ``window`` uint8.
-    ``part`` uint8 a cell (``TAKES_PART``, ``JUDGED``). ``w1 w2 r1 r2`` int32 a
-    cell: the cells that an access to it really writes and reads, -1 = none.
-    ``mask`` the lanes of the faulty part; ``stores``, ``floats``, ``joins``,
-    ``bends`` on ``bad_lanes`` in the directions ``acts``: the constants above;
-    ``rest``, ``rest_read`` uint32 a row: what the card's own lines last carried. ``words``, ``links``: state a cell,
-    carried between blocks. Out: ``hard_tally``, ``some_tally`` int64[TALLY],
-    ``chances`` int64[WINDOWS, 2] hits and misses of the latter by window,
-    ``hashes`` uint64[2] of the effects, ``first`` int64[k] the first explained
-    cycles (first[0] counts them); if ``want_rows``: ``hard_value``,
-    ``hard_sure`` what the hard theory reads, ``some_explained`` 1 where the
-    other theory explains or excuses a wrong read.
+    Rows: as ``rows_kernel.prepare`` fills them, ``index`` int64 the cycle, ``window`` uint8. ``part`` uint8 a cell
+    (``TAKES_PART``, ``JUDGED``). ``w1 w2 r1 r2`` int32 a cell: the cells that an access to it really writes and
+    reads, -1 = none. ``mask``: lanes of the part; ``stores`` … ``acts``: constants of memory_kernel; ``rest``,
+    ``rest_read`` uint32 a row. ``words``, ``links``: state a cell, carried. Out: ``hard_tally``, ``some_tally``
+    int64[TALLY], ``chances`` int64[WINDOWS, 2] hits and misses of the latter by window, ``hashes`` uint64[2],
+    ``first`` int64[k] explained cycles (first[0] counts them); if ``want_rows``: ``hard_value``, ``hard_sure`` what
+    the hard theory reads, ``some_explained`` 1 where the other explains or excuses a wrong read.
     """
     read_bends = bends if acts & ON_READS else BENDS_NOT
     write_bends = bends if acts & ON_WRITES else BENDS_NOT

@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from scipy.stats import beta
-
 from decoder.findings import Suspect
 
 from .candidate import bits_of
 from .scoring import Scored
+from .statistics import clopper_pearson
 from .study import Study
 from .wording import evidence_lines, summary
 
@@ -72,7 +71,9 @@ def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry], 
     c = scored.candidate
     regions = study.card.regions
     tally = scored.effect.tally
-    hits, chances = tally.hits, tally.hits + tally.misses + tally.other
+    hits = tally.hits + (0 if scored.hard else tally.excused)
+    chances = hits + tally.misses + (tally.other if scored.hard else 0)
+    interval = clopper_pearson(hits, chances) if chances else None
     ties = tuple(k for k, other in enumerate(entries, 1) if _tied(entry, other))
     return Suspect(
         rank=rank,
@@ -85,7 +86,7 @@ def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry], 
         address=None if c.cell is None else study.cells.address_of(c.cell),
         intermittent=not scored.hard,
         rate=hits / chances if chances else None,
-        rate_95=_interval(hits, chances) if chances else None,
+        rate_95=(interval.low, interval.high) if interval else None,
         probability=round(entry.probability, 6),
         explains=tally.explained,
         contradicted=tally.misses if scored.hard else 0,
@@ -96,10 +97,3 @@ def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry], 
         first_cycles=scored.effect.first,
         detail={"way": scored.variant.label} if scored.variant.label else {},
     )
-
-
-def _interval(hits: int, chances: int) -> tuple[float, float]:
-    """Clopper-Pearson 95 % interval (Biometrika 26, 1934) by the Beta quantiles."""
-    low = float(beta.ppf(0.025, hits, chances - hits + 1)) if hits else 0.0
-    high = float(beta.ppf(0.975, hits + 1, chances - hits)) if hits < chances else 1.0
-    return low, high

@@ -23,6 +23,9 @@ def place(study: Study, c: Candidate) -> str:
     lanes = lanes_text(c.lanes)
     if c.scope in ("chip", "cell"):
         part = f"{c.component} or its socket" if c.component else "a memory chip or its socket"
+        if c.cell is not None:
+            digits = (study.cells.address_bits + 3) // 4
+            return f"{part}, {region}, {lanes} at {study.cells.address_of(c.cell):0{digits}X}"
         return f"{part}, {region}, {lanes}"
     if c.scope == "buffer":
         return f"{c.component} or its socket, data buffer, {lanes}"
