@@ -151,7 +151,12 @@ def _lane(counts: BufferCounts, i: int, setting: Setting) -> LanePath:
 def buffer_findings(counts: BufferCounts, result: BufferResult, setting: Setting) -> list[CheckFinding]:
     """What is wrong, the most telling first."""
     found = _control_findings(counts, result, setting)
-    found += _through_findings(counts, result)
+    through = _through_findings(counts, result)
+    if any(f.code.startswith(("direction-", "enable-missing")) for f in found):
+        # The control lines say why nothing comes through.
+        whole = ("never-toward-cpu", "never-toward-card", "no-transfer")
+        through = [f.model_copy(update={"weight": "note"}) if f.code in whole else f for f in through]
+    found += through
     if not counts.names or counts.names[0][1] is None:
         found += _held_findings(counts, result)
     return found

@@ -11,13 +11,17 @@ from numpy.typing import NDArray
 from decoder.checks import select_kernel as kernel
 from decoder.checks.lines import Setting
 from decoder.checks.networks import Network
-from decoder.checks.results import CheckFinding, DecoderResult, DelayHistogram, OutputResult, RowResult
+from decoder.checks.results import CheckFinding, DecoderResult, DelayHistogram, OutputResult, RowResult, Weight
 from decoder.checks.select_hypotheses import Explanation, explain
 
 __all__ = ["DecoderCounts", "decoder_findings", "decoder_result"]
 
 LINGERING = 3
-"""So many unexplained glitches are a fault; fewer may be a probe's."""
+"""So many wrong moments are a fault; fewer, out of many that were right, may be a probe's."""
+
+
+def _weight(count: int, of: int) -> Weight:
+    return "fault" if count >= LINGERING or 2 * count >= of else "doubt"
 
 
 @dataclass(slots=True)
@@ -123,7 +127,7 @@ def decoder_findings(counts: DecoderCounts, result: DecoderResult, setting: Sett
             found.append(
                 CheckFinding(
                     code="output-late",
-                    weight="fault",
+                    weight=_weight(output.late, output.delay.total),
                     text=f"{output.line} ({result.designator} pin {output.pin}) settles more than twice the worst "
                     f"published delay of {counts.network.delay_ns:.0f} ns after its inputs, {output.late} times",
                     component=result.designator,
@@ -157,7 +161,7 @@ def _table_findings(counts: DecoderCounts, result: DecoderResult, setting: Setti
         found.append(
             CheckFinding(
                 code="rows-wrong",
-                weight="fault",
+                weight=_weight(left or total, result.judged),
                 text=f"{result.designator} ({result.part}) disagrees with its table in {len(rows)} of "
                 f"{result.rows_seen} rows seen, most often at inputs {worst.inputs} ({worst.wrong} of {worst.count})",
                 component=result.designator,
@@ -190,7 +194,7 @@ def _explained(counts: DecoderCounts, one: Explanation, result: DecoderResult, s
     of = one.explained + one.contradicted
     return CheckFinding(
         code=hypothesis.code,
-        weight="fault",
+        weight=_weight(one.explained, of),
         text=f"{hypothesis.text}: {one.explained} of the {of} times it would show",
         component=result.designator,
         lines=hypothesis.lines,
@@ -212,7 +216,7 @@ def _glitch_findings(counts: DecoderCounts, output: OutputResult, setting: Setti
         return [
             CheckFinding(
                 code="glitch-in-strobe",
-                weight="fault",
+                weight="fault" if output.glitches_in_strobe >= LINGERING else "doubt",
                 text=f"{name} glitches while a strobe is active, {output.glitches_in_strobe} of {total} glitches, "
                 f"up to {output.widest_glitch_ns:.0f} ns wide: dangerous, a write may go astray",
                 count=output.glitches_in_strobe,

@@ -198,6 +198,9 @@ def _from_lane(evidence: ChecksEvidence, buffer: BufferResult, lane: LanePath) -
         wrong = lane.reads_differ + lane.writes_differ
         text = f"{lane.far} and {lane.near} differ on the two sides of {buffer.designator} in {wrong} transfers"
         evidence.add(key, SEEN, text)
+        if lane.verdict != "open" and not (lane.reads_differ and lane.writes_differ):
+            # Seen one way only: an open lane whose line is pulled to that level shows the same.
+            evidence.add(key._replace(fault="floating"), SEEN, text)
     elif lane.verdict == "differs":
         evidence.add(every, HINTED, f"{lane.far} and {lane.near} differ on the two sides of {buffer.designator}")
 

@@ -14,7 +14,7 @@ from decoder.checks.windows import CycleJoin, Joined
 __all__ = ["RegionSelects"]
 
 _TRANSFERS = ("read", "write", "opcode-fetch", "io-read", "io-write", "dma-read", "dma-write")
-MIRROR = "outside all regions"
+FEW = 3
 
 
 class RegionSelects:
@@ -171,7 +171,8 @@ class RegionSelects:
         }.get(code, self._first_s(i, s, False))
         return CheckFinding(
             code=code,
-            weight="fault",
+            # One or two cycles of many may be a probe's.
+            weight="fault" if count >= FEW or 2 * count >= of else "doubt",
             text=f"{text}: {count} of {of}",
             component=source[0].designator if source else None,
             lines=lines,

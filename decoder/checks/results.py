@@ -30,6 +30,7 @@ __all__ = [
     "RowResult",
     "SelectsResult",
     "TimingResult",
+    "Weight",
 ]
 
 Weight = Literal["fault", "doubt", "note"]
