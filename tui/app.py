@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, ClassVar
@@ -164,7 +165,12 @@ class BrowserApp(HostApp):
         On and off the stack without waiting: no key can come in between.
         """
         top = self._top()
-        if top is None or not self._cold:
+        if top is None:
+            return
+        if not self._cold:
+            # What is loaded by now stays: without this the garbage collector walks all of it every
+            # few hundred keys, which takes longer than a key may.
+            gc.freeze()
             return
         if isinstance(top, BrowserScreen) and top.ready:
             name = self._cold.pop(0)
