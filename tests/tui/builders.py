@@ -63,7 +63,7 @@ class FakeSession:
     board_path: Path | None = None
 
 
-def facts(region_names: tuple[str, ...] = ("bank0", "bank1")) -> StoreFacts:
+def facts(region_names: tuple[str, ...] = ("bank0", "bank1"), data_bits: int = 8) -> StoreFacts:
     """Two regions of 1 KiB at 0 and 0x400."""
 
     def role(name: str) -> str:
@@ -82,6 +82,7 @@ def facts(region_names: tuple[str, ...] = ("bank0", "bank1")) -> StoreFacts:
             ),
             "rules": (StoredRule(name="transfer", setup_ticks=20, hold_ticks=3),),
             "profile": "6502",
+            "data_bits": data_bits,
         }
     )
 

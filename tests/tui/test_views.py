@@ -10,7 +10,7 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Input
 
-from tests.tui.builders import FakeSession, factory_of, make_session
+from tests.tui.builders import FakeSession, factory_of, facts, make_session
 from tests.tui.driving import drive, screen_text, settle
 from tests.tui.test_pictures import SELECTS, with_checks
 from tui.app import BrowserApp
@@ -47,6 +47,25 @@ def test_it_opens_where_it_hurts_and_enter_shows_the_cycles(session: FakeSession
         await press(pilot, app, "down", "right", "enter")
         assert view_of(app) == "cycles" and len(app.state.rows) == 73
         assert app.state.cursor == session.store.mismatch_rows[0]
+
+    drive(BrowserApp(factory_of(session)), script, size)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_bus_of_sixteen_lanes_fits(tmp_path: Path, size: tuple[int, int]) -> None:
+    from dataclasses import replace
+
+    session = make_session(tmp_path)
+    session.store = replace(session.store, facts=facts(data_bits=16))
+
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        shown = screen_text(app)
+        assert all(f"D{lane}" in shown for lane in range(16))
+        assert "U4" in shown and "91 %" in shown
+        await press(pilot, app, "left", "left")
+        assert app.state.lane == 7
+        await press(pilot, app, "c", "m")
+        assert "··········5·····" in screen_text(app)
 
     drive(BrowserApp(factory_of(session)), script, size)
 

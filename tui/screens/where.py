@@ -15,7 +15,7 @@ from tui.loaded import Loaded
 from tui.places import cell_filter
 from tui.screens.base import BrowserScreen
 from tui.state import BrowserState
-from tui.widgets.heat import HeatMap, cell_words, region_words
+from tui.widgets.heat import NAME_WIDTH, HeatMap, cell_words, region_words
 from tui.widgets.suspects import suspect_list, verdict_words
 from tui.widgets.trend_picture import cell_trend
 
@@ -43,7 +43,11 @@ class WhereScreen(BrowserScreen):
         self._drawn_width = self.app.size.width
         result = loaded.session.result
         self.query_one("#verdict", Static).update(verdict_words(result), layout=False)
-        self.query_one(HeatMap).show(result, loaded.board, loaded.source.facts.data_bits, state)
+        heat = self.query_one(HeatMap)
+        lanes = loaded.source.facts.data_bits
+        narrow = NAME_WIDTH + 2 + lanes * (5 if lanes <= 8 else 3)
+        heat.styles.width = narrow if self.app.size.width < 120 else max(narrow, self.app.size.width * 6 // 10)
+        heat.show(result, loaded.board, lanes, state)
         self.query_one("#suspects", Static).update(
             suspect_list(result, state, self.app.size.width >= 120), layout=False
         )

@@ -16,6 +16,7 @@ from tui.state import BrowserState
 from tui.wording import thousands
 
 __all__ = [
+    "NAME_WIDTH",
     "HeatMap",
     "cell_words",
     "chips_of",
