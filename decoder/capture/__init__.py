@@ -8,12 +8,22 @@ from decoder.capture.columns import Capture, Gap, Header, Note, Signal
 
 if TYPE_CHECKING:
     from decoder.capture.file import CaptureFile, open_capture
-    from decoder.capture.grid import sample_grid
+    from decoder.capture.grid import sample_grid, with_sample_grid
 
-__all__ = ["Capture", "CaptureFile", "Gap", "Header", "Note", "Signal", "open_capture", "sample_grid"]
+__all__ = [
+    "Capture",
+    "CaptureFile",
+    "Gap",
+    "Header",
+    "Note",
+    "Signal",
+    "open_capture",
+    "sample_grid",
+    "with_sample_grid",
+]
 
 # The readers import numpy and compiled kernels: looked up when first used, so that --help starts quickly.
-_LATE = {"CaptureFile": "file", "open_capture": "file", "sample_grid": "grid"}
+_LATE = {"CaptureFile": "file", "open_capture": "file", "sample_grid": "grid", "with_sample_grid": "grid"}
 
 
 def __getattr__(name: str) -> Any:

@@ -178,7 +178,7 @@ class CsvReader:
         raw = bytes(data[position : position + 80]).split(b"\n")[0].split(self._columns.delimiter.encode())[0]
         what, expected = _MESSAGES[status]
         shown = plain(raw.decode("utf-8", "replace").strip(), 40)
-        where = f"{self._source.where}, byte {base + position}, line {lines.line(data, base, position)}"
+        where = f"{self._source.where}, {lines.place(data, base, position)}"
         return CaptureError(
             what.format(cell=shown),
             where=where,

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import chain
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["sample_grid"]
+from decoder.capture.columns import Capture
+
+__all__ = ["sample_grid", "with_sample_grid"]
 
 _LOOK = 1 << 16
 _FEW = 24
@@ -44,6 +49,23 @@ def sample_grid(time: NDArray[np.int64]) -> float | None:
         if fitted is not None:
             return fitted
     return None
+
+
+def with_sample_grid(blocks: Iterator[Capture]) -> tuple[float | None, Iterator[Capture]]:
+    """``sample_grid`` of a capture, and its blocks again from the first.
+
+    The same rows are looked at whatever the size of the blocks: a first block
+    of a few rows would give another interval than the whole.
+    """
+    held: list[Capture] = []
+    rows = 0
+    for block in blocks:
+        held.append(block)
+        rows += len(block)
+        if rows >= _LOOK:
+            break
+    time = np.concatenate([block.time for block in held]) if held else np.zeros(0, np.int64)
+    return sample_grid(time), chain(held, blocks)
 
 
 def _fit(steps: NDArray[np.float64], guess: float) -> float | None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from decoder.capture.columns import Capture, Gap
 from decoder.capture.sources import ByteSource
+from decoder.errors import CaptureError
 
 __all__ = ["BlockCutter", "LineFinder", "Rows", "no_rows"]
 
@@ -104,8 +105,18 @@ class LineFinder:
         if self._reopen is None:
             self._lines += data.count(b"\n", 0, stop)
 
-    def line(self, data: bytearray, base: int, position: int) -> int:
-        """Line (from 1) of ``data[position]``, where ``data`` begins at byte ``base`` and has not passed yet."""
+    def place(self, data: bytearray, base: int, position: int) -> str:
+        """``byte N, line M`` of ``data[position]``, where ``data`` begins at byte ``base`` and has not passed yet.
+
+        The byte alone where the file cannot be opened again (it may have gone meanwhile).
+        """
+        byte = f"byte {base + position}"
+        try:
+            return f"{byte}, line {self._line(data, base, position)}"
+        except CaptureError:
+            return byte
+
+    def _line(self, data: bytearray, base: int, position: int) -> int:
         if self._reopen is None:
             return self._lines + data.count(b"\n", 0, position) + 1
         source = self._reopen()

@@ -242,7 +242,7 @@ class BodyReader:
         )
 
     def _error(self, what: str, data: bytearray, base: int, position: int, expected: str) -> CaptureError:
-        where = f"{self.where}, byte {base + position}, line {self._lines.line(data, base, position)}"
+        where = f"{self.where}, {self._lines.place(data, base, position)}"
         return CaptureError(what, where=where, expected=expected, hint="Nothing after this point was decoded.")
 
     def _defect(self, status: int, data: bytearray, base: int, position: int, time: int) -> CaptureError:
