@@ -110,7 +110,8 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
 WILD: tuple[Any, ...] = (
     0, 1, -1, 7, 255, 2**16, 2**31, 2**63, -(2**63), 10**400, 0.5, -0.0, 1e308, float("nan"), float("inf"), True, False,
     "", "D0", "D0-D7", "D7-D0", "D0-D99999999", "A0", "2114", "74LS245", "ram", "rom", "io", "z80", "../../x",
-    "/etc/passwd", "\x1b[2J", "[red]x", "<script>", "\u202ex", "a" * 5000, "x\x00y", "not A0", "(" * 200, "A0 and not A0", "é",
+    "/etc/passwd", "\x1b[2J", "[red]x", "<script>", "\u202ex", "a" * 5000, "x\x00y", "not A0", "(" * 200,
+    "A0 and not A0", "é",
     [], [[]], {}, [{}], ["D0", "D0"], ["D0", 1], {"line": "RD"}, {"line": "RD", "active": 2}, {"A": "A"},
     datetime.date(2000, 1, 1), datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC),
 )  # fmt: skip
