@@ -318,7 +318,7 @@ class ClockFinding(_Result):
 
 
 class ProbesResult(_Result):
-    """``busledger.probes/1``."""
+    """``busledger.probes/1``. ``proposed_wiring``: the text of a [wiring] table, where names say nothing."""
 
     schema_: Literal["busledger.probes/1"] = Field(default="busledger.probes/1", alias="schema")
     channels: tuple[ChannelHealth, ...] = ()
@@ -327,5 +327,6 @@ class ProbesResult(_Result):
     samples_per_half_clock: float | None = None
     rate_enough: bool | None = None
     glitch_bursts: int = 0
+    proposed_wiring: str | None = None
     findings: tuple[CheckFinding, ...] = ()
     warnings: tuple[WarningFinding, ...] = ()

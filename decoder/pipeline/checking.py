@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from decoder.board import Board, load_board
-from decoder.bus import Profile, line_needs, load_profile
-from decoder.capture import Signal, open_capture, sample_grid
+from decoder.bus import Profile, line_needs, load_profile, wanted_lines
+from decoder.capture import Capture, Signal, open_capture, with_sample_grid
 from decoder.checks import (
     BuffersCheck,
     BuffersResult,
@@ -19,11 +21,14 @@ from decoder.checks import (
 )
 from decoder.errors import UsageError, WiringError
 from decoder.progress import Progress, silent
-from decoder.wiring import bind, load_wiring
+from decoder.wiring import bind, load_wiring, propose
 
 from .run import Request, Run, open_run
 
 __all__ = ["run_buffers", "run_probes", "run_selects", "run_timing"]
+
+PROPOSAL_ROWS = 1_000_000
+"""Rows from which a wiring is proposed: some hundred thousand cycles."""
 
 
 def run_selects(request: Request, progress: Progress = silent) -> SelectsResult:
@@ -111,15 +116,29 @@ def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
     with open_capture(request.capture, rate_hz=request.rate_hz, progress=progress, stdin=request.stdin) as file:
         lines = _lines(file.header.signals, profile, board, request)
         names = tuple(signal.name for signal in file.header.signals)
-        check: ProbesCheck | None = None
-        for block in file.blocks(range(len(names))):
-            if check is None:
-                check = ProbesCheck(names, block.tick_fs, sample_grid(block.time), lines, profile)
+        grid, blocks = with_sample_grid(file.blocks(range(len(names))))
+        check = ProbesCheck(names, file.header.tick_fs, grid, lines, profile)
+        # Channels whose names say nothing are told apart by what they do.
+        wanted = wanted_lines(profile) if profile is not None and not lines else None
+        beginning: list[Capture] = []
+        for block in blocks:
             check.feed(block)
-        if check is None:
-            check = ProbesCheck(names, file.header.tick_fs, None, lines, profile)
+            if wanted is not None and sum(map(len, beginning)) < PROPOSAL_ROWS:
+                beginning.append(block)
         result: ProbesResult = check.finish()
+        if wanted is not None and beginning:
+            proposal = propose(_joined(beginning), len(names), wanted, grid)
+            result = result.model_copy(update={"proposed_wiring": proposal.toml(names)})
         return result
+
+
+def _joined(blocks: list[Capture]) -> Capture:
+    return Capture(
+        time=np.concatenate([block.time for block in blocks]),
+        levels=np.concatenate([block.levels for block in blocks]),
+        unknown=np.concatenate([block.unknown for block in blocks]),
+        tick_fs=blocks[0].tick_fs,
+    )
 
 
 def _board(run: Run) -> Board:

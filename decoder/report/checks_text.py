@@ -202,7 +202,13 @@ def probes_text(result: ProbesResult, *, width: int = 80, colour: bool = False, 
         for c in result.channels
     ]  # fmt: skip
     heads = ["channel", "line", "changes", "high", "one-sample", "shortest ns", "looks"]
-    return text + "\n" + table_text(heads, rows, width=width, colour=colour)
+    text += "\n" + table_text(heads, rows, width=width, colour=colour)
+    if result.proposed_wiring is not None:
+        said = "The channels' names say nothing; by what they do, this wiring is proposed (for a file of --wiring):"
+        lines = [Text(line, style="bold") for line in wrap(said, width)]
+        lines += [Text(part) for row in result.proposed_wiring.splitlines() for part in wrap(plain(row, 400), width)]
+        text += "\n" + printed(lines, width=width, colour=colour)
+    return text
 
 
 def _first_doubt(doubts: Sequence[CheckFinding], *, width: int, colour: bool) -> str:

@@ -137,3 +137,26 @@ def test_no_line_is_wider_than_the_terminal(capsys, cases, monkeypatch, width):
     for command in ("selects", "buffers", "timing", "probes"):
         _, out, _ = typed(capsys, command, capture, "--board", board)
         assert max(len(line) for line in out.splitlines()) <= width
+
+
+def test_nameless_channels_get_a_wiring_proposed(capsys, cases, tmp_path):
+    """A healthy card's capture with its channels called ch0, ch1, …; how good proposals are is tested elsewhere."""
+    import tomllib
+
+    capture, board = cases["healthy"]
+    bus = tomllib.loads(Path(board).read_text())["board"]["bus"]
+    head, body = Path(capture).read_text().split("$enddefinitions $end", 1)
+    lines, real = [], {}
+    for line in head.splitlines():
+        words = line.split()
+        if words[:1] == ["$var"]:
+            real[f"ch{len(real)}"], words[4] = words[4], f"ch{len(real)}"
+        lines.append(" ".join(words))
+    nameless = tmp_path / "nameless.vcd"
+    nameless.write_text("\n".join(lines) + "\n$enddefinitions $end" + body)
+    _, out, _ = typed(capsys, "probes", str(nameless), "--profile", bus, "--json")
+    wiring = tomllib.loads(json.loads(out)["proposed_wiring"])["wiring"]
+    right = sum(real[channel].strip("/").replace("R/W", "RW") == line for line, channel in wiring.items())
+    assert right > len(wiring) / 2 > 4
+    _, out, _ = typed(capsys, "probes", str(nameless), "--profile", bus)
+    assert "this wiring is proposed" in " ".join(out.split())
