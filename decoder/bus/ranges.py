@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 
 from decoder.errors import ProfileError
+from decoder.text import plain
 
 __all__ = ["bit_numbers", "line_names"]
 
 _LINE_RANGE = re.compile(r"^([A-Za-z_]+?[A-Za-z_]*)(\d+)([A-Za-z_]*)-\1(\d+)\3$")
+_MOST = 256  # lines or bits in one range: wider than any bus, and "A0-A999999999" takes no memory
 _NAME = re.compile(r"^[A-Za-z][A-Za-z0-9_]*$")
 
 
@@ -19,8 +21,7 @@ def line_names(text: str) -> tuple[str, ...]:
         match = _LINE_RANGE.match(part)
         if match:
             stem, low, tail, high = match.group(1), int(match.group(2)), match.group(3), int(match.group(4))
-            step = 1 if high >= low else -1
-            names.extend(f"{stem}{n}{tail}" for n in range(low, high + step, step))
+            names.extend(f"{stem}{n}{tail}" for n in _span(low, high, part))
         elif _NAME.match(part):
             names.append(part)
         else:
@@ -33,9 +34,14 @@ def bit_numbers(text: str) -> tuple[int, ...]:
     bits: list[int] = []
     for part in (p.strip() for p in text.split(",")):
         ends = part.split("-")
-        if len(ends) > 2 or not all(e.strip().isdigit() for e in ends):
+        if len(ends) > 2 or not all(e.strip().isascii() and e.strip().isdigit() for e in ends):
             raise ProfileError(f"'{part}' is not a bit range", expected="a number or a range such as 0-15")
-        low, high = int(ends[0]), int(ends[-1])
-        step = 1 if high >= low else -1
-        bits.extend(range(low, high + step, step))
+        bits.extend(_span(int(ends[0]), int(ends[-1]), part))
     return tuple(bits)
+
+
+def _span(low: int, high: int, text: str) -> range:
+    if abs(high - low) >= _MOST:
+        raise ProfileError(f"'{plain(text, 60)}' is too wide a range", expected=f"at most {_MOST} lines or bits")
+    step = 1 if high >= low else -1
+    return range(low, high + step, step)

@@ -1,0 +1,57 @@
+"""What fuzzing found, kept: each once ended in a traceback, in all the memory there is, or in two different answers."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+from decoder.bus import line_names, profile_from_text
+from decoder.bus.ranges import bit_numbers
+from decoder.errors import ProfileError
+from tests.hostile import targets
+
+HEAD = 'name = "x"\ntitle = "x"\nfamily = "clocked"\nsource = "x"\naddress_bits = 16\ndata_bits = 8\n'
+
+
+@pytest.mark.parametrize("text", ["A0-A" + "4" * 100, "A0-A99999999", "A99999999-A0"])
+def test_a_range_of_lines_that_no_bus_has(text: str) -> None:
+    with pytest.raises(ProfileError, match="too wide a range"):
+        line_names(text)
+
+
+@pytest.mark.parametrize("text", ["0-99999999", "9" * 300 + "-0"])
+def test_a_range_of_bits_that_no_bus_has(text: str) -> None:
+    with pytest.raises(ProfileError, match="too wide a range"):
+        bit_numbers(text)
+
+
+@pytest.mark.parametrize("text", ["²", "0-³", "٣-٧", "1-2-3", "", "-"])
+def test_digits_that_are_none(text: str) -> None:
+    with pytest.raises(ProfileError, match="not a bit range"):
+        bit_numbers(text)
+
+
+def test_a_wide_range_in_a_profile_is_a_mistake_among_others() -> None:
+    wide = '[[line]]\nname = "A0-A999999999"\nrole = "address"\n'
+    piece = '[[address]]\nname = "bus"\npieces = [{ bits = "0-999999999", lines = "A0-A999999999", at = "begin" }]\n'
+    code = f"from decoder.bus import profile_from_text\nprofile_from_text({HEAD + wide + piece!r}, 'given')\n"
+    limit = "import resource; resource.setrlimit(resource.RLIMIT_AS, (2 << 30, 2 << 30))\n"
+    run = subprocess.run([sys.executable, "-c", limit + code], capture_output=True, text=True)
+    assert "ProfileError" in run.stderr and "MemoryError" not in run.stderr
+
+
+@pytest.mark.parametrize("text", ["x = " + "9" * 5000, "x = " + "[" * 5000])
+def test_numbers_and_brackets_beyond_pythons_limits(text: str) -> None:
+    with pytest.raises(ProfileError, match="not TOML"):
+        profile_from_text(text, "given")
+    targets.board(text.encode())
+    targets.wiring(text.encode())
+
+
+def test_control_characters_in_the_names_of_a_profile() -> None:
+    text = HEAD + '[[line]]\nname = "A0"\nrole = "address"\n[[strobe]]\nname = "I\\tO\\u001b[2J"\nwhen = "A0"\n'
+    with pytest.raises(ProfileError) as caught:
+        profile_from_text(text, "given")
+    assert "\x1b" not in str(caught.value) and "\t" not in str(caught.value)
