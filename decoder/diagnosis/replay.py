@@ -14,9 +14,11 @@ from .study import Rows, Study
 from .theory import BENDS, LaneFault, Maps, PathFault
 from .weighing import Tally
 
-__all__ = ["Effect", "PathRun", "Tables", "as_path", "both_ways", "run_lanes", "screened"]
+__all__ = ["BYTES_A_CELL", "Effect", "PathRun", "Tables", "as_path", "both_ways", "run_lanes", "screened"]
 
 _FIRST = 8  # explained cycles remembered
+# State of one replay, and its four maps.
+BYTES_A_CELL = 4 * (memory_kernel.WORDS + memory_kernel.LINKS + 4)
 
 
 @dataclass(frozen=True)

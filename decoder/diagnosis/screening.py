@@ -4,13 +4,13 @@ promising ones on every row."""
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .candidate import Candidate
-from .replay import Effect, PathRun, Tables, both_ways, run_lanes, screened
+from .replay import BYTES_A_CELL, Effect, PathRun, Tables, both_ways, run_lanes, screened
 from .study import Overlay, Rows, Study, Survey
 from .theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
 from .wear import run_coupled, run_decay
@@ -21,6 +21,8 @@ __all__ = ["Effects", "replay_all"]
 _FOCUS_CELLS = 24
 _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are dropped
 _KEEP_AT_MOST = 160
+_EXCERPT = 1_500_000  # rows
+_STATE_BYTES = 250_000_000  # of replays running side by side over a capture that is too long to hold
 _PAIRS = 24  # shorted address lines replayed, of each part
 
 Effects = dict[Behaviour, tuple[Effect, Effect]]
@@ -58,12 +60,18 @@ def _path_effects(
                 wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * v.weight))
     focus = _focus(survey)
     blocks = list(study.blocks(overlays)) if study.in_memory else None
-    first = _play(study, [f for f in wanted if not f.op.startswith("joined")], blocks, overlays, focus)
-    first.update(_play(study, _worth_joining(list(wanted), first), blocks, overlays, focus))
+    # Of a capture too long to hold, an excerpt from its first failures on decides what is worth a replay.
+    shown = blocks if blocks is not None else _excerpt(study, overlays)
+    wrong_in_all = survey.wrong
+    if blocks is None:
+        survey = study.survey(shown)
+        focus = _focus(survey)
+    first = _play(study, [f for f in wanted if not f.op.startswith("joined")], shown, overlays, focus)
+    first.update(_play(study, _worth_joining(list(wanted), first), shown, overlays, focus))
     wanted = {f: prior for f, prior in wanted.items() if f in first}
     wrong = sum(survey.cells[int(c)][0] for c in focus)
     noise = Noise(wrong, survey.total, study.data_bits)
-    keep = _promising(first, wanted, noise, _clear_case(candidates, lanes, survey.wrong))
+    keep = _promising(first, wanted, noise, _clear_case(candidates, lanes, wrong_in_all))
     return dict(_play(study, keep, blocks, overlays, None))
 
 
@@ -74,10 +82,28 @@ def _wear_effects(study: Study, candidates: Sequence[Candidate], overlays: Seque
     couples = [b for b in behaviours if isinstance(b, CoupledCell)]
     if not decays and not couples:
         return {}
-    blocks = list(study.blocks(overlays))
+    held = list(study.blocks(overlays)) if study.in_memory else None
+
+    def blocks() -> Iterable[Rows]:
+        return held if held is not None else study.blocks(overlays)
+
     found: Effects = {key: (e, e) for key, e in run_decay(decays, study.cells, blocks).items()}
     found.update({key: (e, e) for key, e in run_coupled(couples, study.cells, blocks, study.data_bits).items()})
     return found
+
+
+def _excerpt(study: Study, overlays: Sequence[Overlay]) -> list[Rows]:
+    """The rows from the first wrong read's block on, as many as are easily held."""
+    kept: list[Rows] = []
+    rows_held = 0
+    for rows in study.blocks(overlays):
+        if not kept and not rows.wrong.any():
+            continue
+        kept.append(rows)
+        rows_held += len(rows)
+        if rows_held >= _EXCERPT:
+            break
+    return kept
 
 
 def _worth_joining(wanted: Sequence[PathFault], first: Effects) -> list[PathFault]:
@@ -169,11 +195,14 @@ def _play(
                     run.feed(rows)
                 found[fault] = run.effects()
         return found
-    tables = Tables(study, focus)
-    runs = {fault: PathRun(fault, tables) for fault in faults}
-    for rows in study.blocks(overlays):
-        for regions, members in by_regions.items():
-            part = screened(rows, regions)
-            for fault in members:
-                runs[fault].feed(part)
-    return {fault: run.effects() for fault, run in runs.items()}
+    at_once = max(1, _STATE_BYTES // max(1, study.cells.total * BYTES_A_CELL))
+    ordered = [fault for members in by_regions.values() for fault in members]
+    for start in range(0, len(ordered), at_once):
+        tables = Tables(study, focus)
+        runs = {fault: PathRun(fault, tables) for fault in ordered[start : start + at_once]}
+        for rows in study.blocks(overlays):
+            parts = {regions: screened(rows, regions) for regions in {fault.regions for fault in runs}}
+            for fault, run in runs.items():
+                run.feed(parts[fault.regions])
+        found.update({fault: run.effects() for fault, run in runs.items()})
+    return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,41 +26,54 @@ _NEAR = 20.0  # how much likelier a cell one address bit or one place away is th
 _FLOOR = 1e-4
 
 
-def run_decay(faults: Iterable[Decay], cells: CellSpace, blocks: Sequence[Rows]) -> dict[Decay, Effect]:
+Blocks = Callable[[], Iterable[Rows]]
+
+
+def _by_region(rows: Rows, regions: Iterable[tuple[int, ...]]) -> dict[tuple[int, ...], Rows]:
+    return {each: screened(rows, each) for each in set(regions)}
+
+
+def run_decay(faults: Sequence[Decay], cells: CellSpace, blocks: Blocks) -> dict[Decay, Effect]:
     """Weigh decay: the retention time is found from the ages at which reads failed.
 
     A cell of age t is taken to have decayed with probability Φ((ln t − ln T)/σ);
     the likelihood is averaged over T (even in ln T over the ages seen) and σ.
+    ``blocks``: called for one pass over the rows.
     """
-    found = {}
-    held: dict[int, list[Rows]] = {}
-    for fault in faults:
-        if fault.regions[0] not in held:
-            held[fault.regions[0]] = [screened(rows, fault.regions) for rows in blocks]
-        found[fault] = _decay(fault, cells, held[fault.regions[0]])
-    return found
+    runs = {fault: _DecayRun(fault, cells) for fault in faults}
+    for rows in blocks() if runs else ():
+        parts = _by_region(rows, (fault.regions for fault in runs))
+        for fault, run in runs.items():
+            run.feed(parts[fault.regions])
+    return {fault: run.effect() for fault, run in runs.items()}
 
 
-def _decay(fault: Decay, cells: CellSpace, blocks: Sequence[Rows]) -> Effect:
-    span = cells.span(fault.regions[0])
-    size = span.stop - span.start
-    stamp, gone = np.full(size, -1, np.int64), np.zeros(size, np.uint8)
-    tally, first = np.zeros(3, np.int64), np.zeros(_FIRST + 1, np.int64)
-    ages = np.zeros((2, decay_kernel.BINS), np.int64)
-    hashes = np.zeros(decay_kernel.BINS, np.uint64)
-    for rows in blocks:
+class _DecayRun:
+    def __init__(self, fault: Decay, cells: CellSpace) -> None:
+        span = cells.span(fault.regions[0])
+        self._fault, self._first_cell = fault, span.start
+        size = span.stop - span.start
+        self._stamp, self._gone = np.full(size, -1, np.int64), np.zeros(size, np.uint8)
+        self._tally, self._first = np.zeros(3, np.int64), np.zeros(_FIRST + 1, np.int64)
+        self._ages = np.zeros((2, decay_kernel.BINS), np.int64)
+        self._hashes = np.zeros(decay_kernel.BINS, np.uint64)
+
+    def feed(self, rows: Rows) -> None:
+        fault = self._fault
         decay_kernel.decay(
             rows.cell, rows.is_write, rows.data, rows.sure, rows.expected, rows.compared, rows.wrong, rows.index,
-            rows.time, span.start, fault.cell, np.uint32(fault.mask), fault.high, fault.refreshes, stamp, gone, tally,
-            ages, hashes, first,
+            rows.time, self._first_cell, fault.cell, np.uint32(fault.mask), fault.high, fault.refreshes, self._stamp,
+            self._gone, self._tally, self._ages, self._hashes, self._first,
         )  # fmt: skip
-    own, at = _retention(ages)
-    missed = int(ages[0, at:].sum())
-    hash_ = int(hashes[at:].sum(dtype=np.uint64))
-    decayed = int(tally[decay_kernel.DECAYED])
-    found = Tally(decayed, missed, int(tally[decay_kernel.OTHER]), int(tally[decay_kernel.EXPLAINED]))
-    seen = tuple(int(v) for v in first[1 : 1 + first[0]])
-    return Effect(found, hash_, seen, np.zeros((WINDOWS, 2), np.int64), own, _age_of(at))
+
+    def effect(self) -> Effect:
+        own, at = _retention(self._ages)
+        missed = int(self._ages[0, at:].sum())
+        hash_ = int(self._hashes[at:].sum(dtype=np.uint64))
+        decayed, other, explained = (int(n) for n in self._tally)
+        seen = tuple(int(v) for v in self._first[1 : 1 + self._first[0]])
+        chances = np.zeros((WINDOWS, 2), np.int64)
+        return Effect(Tally(decayed, missed, other, explained), hash_, seen, chances, own, _age_of(at))
 
 
 def _age_of(at: int) -> float:
@@ -90,46 +103,73 @@ def _retention(ages: NDArray[np.int64]) -> tuple[float, int]:
 
 
 def run_coupled(
-    faults: Iterable[CoupledCell], cells: CellSpace, blocks: Sequence[Rows], pattern_bits: int
+    faults: Sequence[CoupledCell], cells: CellSpace, blocks: Blocks, pattern_bits: int
 ) -> dict[CoupledCell, Effect]:
-    """Weigh coupling of one victim bit to every cell that could be its aggressor."""
-    return {fault: _coupled(fault, cells, blocks, pattern_bits) for fault in faults}
+    """Weigh coupling of one victim bit to every cell that could be its aggressor; two passes over the rows."""
+    runs = {fault: _CouplingRun(fault, cells) for fault in faults}
+    for look in (_CouplingRun.search, _CouplingRun.try_out):
+        for rows in blocks() if runs else ():
+            parts = _by_region(rows, (fault.regions for fault in runs))
+            for fault, run in runs.items():
+                look(run, parts[fault.regions])
+    return {fault: run.effect(pattern_bits) for fault, run in runs.items()}
 
 
-def _coupled(fault: CoupledCell, cells: CellSpace, blocks: Sequence[Rows], pattern_bits: int) -> Effect:
-    mine = [screened(rows, fault.regions) for rows in blocks]
-    span = cells.span(fault.regions[0])
-    size = span.stop - span.start
-    lane = fault.mask.bit_length() - 1
-    since, failed, right = np.zeros(size, np.uint8), np.zeros(size, np.int64), np.zeros(size, np.int64)
-    for rows in mine:
+class _CouplingRun:
+    """First ``search`` all rows for cells written before failures, then ``try_out`` each of the likeliest."""
+
+    def __init__(self, fault: CoupledCell, cells: CellSpace) -> None:
+        span = cells.span(fault.regions[0])
+        self._fault, self._first_cell = fault, span.start
+        self._lane = fault.mask.bit_length() - 1
+        size = span.stop - span.start
+        self._since = np.zeros(size, np.uint8)
+        self._failed, self._right = np.zeros(size, np.int64), np.zeros(size, np.int64)
+        self._ready = False
+        self._failures: list[int] = []
+
+    def search(self, rows: Rows) -> None:
+        """First pass."""
         coupling_kernel.written_between(
-            rows.cell, rows.is_write, rows.compared, rows.wrong, fault.cell, lane, span.start, since, failed, right
-        )
-    chosen, weights = _aggressors(fault.cell - span.start, failed, right)
-    if not len(chosen):
-        return Effect(Tally(), 0, (), np.zeros((WINDOWS, 2), np.int64), -math.inf)
-    slot = np.full(size, -1, np.int32)
-    slot[chosen] = np.arange(len(chosen))
-    lanes = np.array([b for b in range(32) if (fault.chip_mask >> b) & 1], np.int64)
-    shape = (len(chosen), len(lanes) * coupling_kernel.WAYS)
-    values, known = np.zeros(len(chosen), np.uint32), np.zeros(len(chosen), np.uint32)
-    belief, fired, theory = np.full(1, -1, np.int64), np.zeros(shape, np.int64), np.zeros(shape, np.int64)
-    hard = np.zeros((*shape, coupling_kernel.TALLY), np.int64)
-    some, hashes = np.zeros_like(hard), np.zeros(shape, np.uint64)
-    for rows in mine:
+            rows.cell, rows.is_write, rows.compared, rows.wrong, self._fault.cell, self._lane, self._first_cell,
+            self._since, self._failed, self._right,
+        )  # fmt: skip
+        mine = (rows.cell == self._fault.cell) & ((rows.wrong & np.uint32(self._fault.mask)) != 0)
+        self._failures += rows.index[mine][: _FIRST - len(self._failures)].tolist()
+
+    def _choose(self) -> None:
+        self._ready = True
+        victim = self._fault.cell - self._first_cell
+        self._chosen, self._weights = _aggressors(victim, self._failed, self._right)
+        n = len(self._chosen)
+        self._slot = np.full(len(self._failed), -1, np.int32)
+        self._slot[self._chosen] = np.arange(n)
+        self._lanes = np.array([b for b in range(32) if (self._fault.chip_mask >> b) & 1], np.int64)
+        shape = (n, len(self._lanes) * coupling_kernel.WAYS)
+        self._values, self._known = np.zeros(n, np.uint32), np.zeros(n, np.uint32)
+        self._belief = np.full(1, -1, np.int64)
+        self._fired, self._theory = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+        self._hard = np.zeros((*shape, coupling_kernel.TALLY), np.int64)
+        self._some, self._hashes = np.zeros_like(self._hard), np.zeros(shape, np.uint64)
+
+    def try_out(self, rows: Rows) -> None:
+        """Second pass."""
+        if not self._ready:
+            self._choose()
         coupling_kernel.couple(
             rows.cell, rows.is_write, rows.data, rows.sure, rows.expected, rows.compared, rows.wrong, rows.index,
-            fault.cell, lane, slot, span.start, lanes, values, known, belief, fired, theory, hard, some, hashes,
+            self._fault.cell, self._lane, self._slot, self._first_cell, self._lanes, self._values, self._known,
+            self._belief, self._fired, self._theory, self._hard, self._some, self._hashes,
         )  # fmt: skip
-    return _best_coupling(chosen + span.start, weights, hard, some, hashes, pattern_bits, _failures(mine, fault))
 
-
-def _failures(blocks: Sequence[Rows], fault: CoupledCell) -> tuple[int, ...]:
-    found: list[int] = []
-    for rows in blocks:
-        found += rows.index[(rows.cell == fault.cell) & ((rows.wrong & np.uint32(fault.mask)) != 0)][:_FIRST].tolist()
-    return tuple(found[:_FIRST])
+    def effect(self, pattern_bits: int) -> Effect:
+        """The average over all hypotheses, with what the best one counted."""
+        if not self._ready:
+            self._choose()
+        return _best_coupling(
+            self._chosen + self._first_cell, self._weights, self._hard, self._some, self._hashes, pattern_bits,
+            tuple(self._failures),
+        )  # fmt: skip
 
 
 def _aggressors(

@@ -5,12 +5,13 @@ from __future__ import annotations
 import dataclasses
 
 import numpy as np
+import pytest
 
 from decoder.board import Board, Region
 from decoder.diagnosis import CheckKey, diagnose
 
 from .faulty_cards import Hardware, evidence_of
-from .test_engine_faults import StuckLane
+from .test_engine_faults import Coupled, SelectExtra, StuckLane
 
 
 def test_a_healthy_card_is_not_accused():
@@ -86,6 +87,17 @@ def test_a_few_failures_in_thousands_are_enough_for_the_lane():
     assert first.rate_95[0] < 0.02 < first.rate_95[1]
     assert "1 in" in first.summary
     assert len(first.first_cycles) > 0
+
+
+@pytest.mark.parametrize("hardware", [StuckLane, SelectExtra, Coupled])
+def test_a_log_too_long_to_hold_gives_the_same_answer(monkeypatch, hardware):
+    evidence = evidence_of(hardware(np.random.default_rng(2), 1.0))
+    held = diagnose(evidence)
+    monkeypatch.setattr("decoder.diagnosis.study._ROWS_IN_MEMORY", 0)
+    monkeypatch.setattr("decoder.diagnosis.screening._STATE_BYTES", 40_000)
+    streamed = diagnose(evidence)
+    assert [s.summary for s in streamed.suspects] == [s.summary for s in held.suspects]
+    assert [s.probability for s in streamed.suspects] == pytest.approx([s.probability for s in held.suspects], abs=1e-3)
 
 
 class Seen:
