@@ -58,10 +58,9 @@ def merged(bench: Bench, faults: Sequence[PossibleFault]) -> list[PossibleFault]
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """Lines in the order they were taken, with the bits known once each bundle was complete."""
+    """Lines in the order they were taken, the bits that they tell, and the most that any lines could."""
 
     lines: tuple[str, ...]
-    bundles: tuple[tuple[tuple[str, ...], float], ...]
     bits: float
     most: float
 
@@ -86,7 +85,6 @@ def choose_lines(
     gain = _Memory(bench, merged(bench, faults))
     most = gain(given | set(offered))
     taken: list[str] = []
-    bundles: list[tuple[tuple[str, ...], float]] = []
     have = gain(given)
     while have < most - _EPSILON and (limit is None or len(taken) < limit):
         held = given | set(taken)
@@ -97,8 +95,12 @@ def choose_lines(
         part = best if limit is None else best[: limit - len(taken)]
         taken += part
         have = gain(held | set(part))
-        bundles.append((tuple(part), have))
-    return Choice(tuple(taken), tuple(bundles), have, most)
+    for line in taken if limit is None else ():
+        # Taken early for a little, made needless by what came after.
+        rest = given | (set(taken) - {line})
+        if gain(rest) >= have - _EPSILON:
+            taken = [other for other in taken if other != line]
+    return Choice(tuple(taken), have, most)
 
 
 class _Memory:

@@ -1,0 +1,140 @@
+"""The plan as a whole: passes, shared lines, questions, cautions."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from decoder.bus import load_profile, profile_names
+from decoder.errors import UsageError
+from decoder.planning import EarlierSuspect, PlanRequest, PlanResult, make_plan
+from decoder.planning.strobes import shared_controls
+from decoder.report import plan_page, plan_text
+from tests.planning.boards import DRAM_CARD, LOOM, board
+
+
+def plan(
+    folder: Path, text: str = LOOM, *, channels: int = 8, question: str | None = None, suspects=None
+) -> PlanResult:
+    card = board(folder, text)
+    request = PlanRequest(channels=channels, rate_hz=24e6, depth=1_000_000, question=question)
+    return make_plan(card, load_profile(card.bus), request, suspects)
+
+
+@pytest.mark.parametrize("channels", [4, 8, 16, 34])
+def test_no_pass_needs_more_channels_than_there_are(tmp_path: Path, channels: int) -> None:
+    result = plan(tmp_path, channels=channels)
+    for one in result.passes:
+        assert len(one.lines) <= channels
+        assert len(set(one.lines)) == len(one.lines)
+        assert set(result.shared_lines) <= set(one.lines)
+
+
+def test_the_passes_together_tell_all_that_any_lines_could(tmp_path: Path) -> None:
+    result = plan(tmp_path)
+    assert result.bits == pytest.approx(result.open_bits)
+    gains = [one.bits_after for one in result.passes]
+    assert gains == sorted(gains)
+    assert result.passes[-1].bits_after == pytest.approx(result.bits)
+    new = [clip.line for one in result.passes for clip in one.clips if clip.why == "new"]
+    assert len(new) == len(set(new))
+
+
+def test_lines_clipped_again_are_what_the_processor_asked_for(tmp_path: Path) -> None:
+    """Data differ between runs where memory was never written; the first pass's address lines do not."""
+    for channels in (5, 7, 9, 11):
+        result = plan(tmp_path, channels=channels)
+        again = {clip.line for one in result.passes for clip in one.clips if clip.why == "shared"}
+        assert again <= {line for line in result.passes[0].lines if line[0] in "AC"}
+
+
+def test_one_pass_is_enough_where_every_line_fits(tmp_path: Path) -> None:
+    assert len(plan(tmp_path, channels=40).passes) == 1
+
+
+def test_a_question_about_a_select_leaves_the_data_lines_alone(tmp_path: Path) -> None:
+    result = plan(tmp_path, channels=24, question="CS1")
+    assert len(result.passes) == 1
+    assert "CS1" in result.passes[0].lines
+    assert not {line for line in result.passes[0].lines if line.startswith("D")}
+
+
+def test_a_question_about_a_region_is_about_its_faults(tmp_path: Path) -> None:
+    assert plan(tmp_path, question="warp").faults < plan(tmp_path).faults
+
+
+def test_the_far_side_is_clipped_to_part_a_driver_from_a_chip(tmp_path: Path) -> None:
+    """A stuck lane of the only region behind a driver is the chip's or the driver's: only its far side tells."""
+    suspects = [
+        EarlierSuspect(fault="stuck-low", scope="chip", component="U1", region="stars", lanes=("D0",), probability=0.5),
+        EarlierSuspect(fault="stuck-low", scope="buffer", component="U20", lanes=("D0",), probability=0.5),
+    ]
+    result = plan(tmp_path, DRAM_CARD, suspects=suspects)
+    assert result.faults == 2
+    assert result.bits == pytest.approx(1.0)
+    assert "MD0" in {line for one in result.passes for line in one.lines}
+
+
+def test_a_repair_asks_for_the_earlier_suspects(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="--before"):
+        plan(tmp_path, question="repair")
+    suspects = [
+        EarlierSuspect(fault="stuck-low", scope="chip", component="U1", region="warp", lanes=("D0",), probability=1.0)
+    ]
+    result = plan(tmp_path, question="repair", suspects=suspects)
+    assert result.open_bits == pytest.approx(1.0)  # it or nothing
+    assert "D0" in result.passes[0].lines
+
+
+def test_what_cannot_be_planned_is_said(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="PHI2, RW"):
+        plan(tmp_path, channels=2)
+    with pytest.raises(UsageError, match="warp"):
+        plan(tmp_path, question="wrap")
+
+
+@pytest.mark.parametrize("name", profile_names())
+def test_every_bus_names_the_lines_that_all_passes_share(name: str) -> None:
+    profile = load_profile(name)
+    shared = shared_controls(profile)
+    assert {line.name for line in profile.lines.values() if line.required} <= set(shared)
+    assert not {line for line in shared if profile.lines[line].role == "data"}
+
+
+def test_a_line_whose_absence_makes_other_cycles_look_like_memory_is_shared() -> None:
+    """Motorola MC6800 data sheet: VMA low means that the address is not valid; Intel 8085A data sheet: IO/M tells
+    input and output from memory. Both from memory of the sheets."""
+    assert "VMA" in shared_controls(load_profile("6800"))
+    assert "IOM" in shared_controls(load_profile("8085"))
+    # Zilog: MREQ stays high in input and output, so that IORQ is not needed to leave them out.
+    assert shared_controls(load_profile("z80")) == ("MREQ", "RD", "WR")
+
+
+def test_the_first_sentences_say_how_many_passes(tmp_path: Path) -> None:
+    result = plan(tmp_path)
+    text = plan_text(result, width=100, colour=False)
+    assert text.startswith(f"{len(result.passes)} passes with 8 channels")
+    assert plan_text(result, width=100, colour=False, answer_only=True) in text
+    for one in result.passes:
+        assert f"Pass {one.number}:" in text
+    assert "Ground first" in text
+    assert "41.7 ms" in text  # 1 000 000 samples at 24 MHz
+
+
+def test_the_page_has_a_box_for_every_clip_and_escapes_what_it_quotes(tmp_path: Path) -> None:
+    text = LOOM.replace("Loom controller, pattern store", "<b>Loom</b> & co")
+    result = plan(tmp_path, text)
+    page = plan_page(result)
+    clips = sum(len(one.clips) for one in result.passes)
+    assert page.count('class="box"') == clips + len(result.passes) + len(result.cautions)
+    assert "<b>Loom" not in page
+    assert "&lt;b&gt;Loom&lt;/b&gt; &amp; co" in page
+    assert "http" not in page.replace("http-equiv", "")
+
+
+def test_the_result_survives_json(tmp_path: Path) -> None:
+    result = plan(tmp_path)
+    text = result.model_dump_json(by_alias=True)
+    assert '"schema":"busledger.plan/1"' in text
+    assert PlanResult.model_validate_json(text) == result
