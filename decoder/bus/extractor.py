@@ -14,6 +14,7 @@ from decoder.bus.layout import Layout
 from decoder.bus.profile import Profile
 from decoder.bus.scan_kernel import GAP, RING, scan
 from decoder.bus.tables import FIRST_LATCH, MOST_ROWS
+from decoder.bus.tidy_kernel import tidy
 from decoder.bus.windows import Windows
 from decoder.capture import Capture, Note
 from decoder.errors import CaptureError
@@ -65,7 +66,11 @@ class CycleExtractor:
         words, strobes, latches = layout.words, len(profile.strobes), len(profile.latches)
         self._rows = _Rows(np.zeros(0, np.int64), np.zeros((0, words), np.uint64), np.zeros((0, words), np.uint64))
         self._base = 0
-        self._pending = _NO_EVENTS
+        self._fresh, self._pending = _NO_EVENTS, _NO_EVENTS
+        self._false_sample = windows.false_sample()
+        self._usual = np.zeros((strobes, 3), np.int64)
+        self._usual[:, 2] = -1
+        self._dropped = 0
         self._gap_ends: list[int] = []
         self._spans = np.zeros((strobes, 4), np.int64)
         self._spans[:, 0] = -1
@@ -87,7 +92,7 @@ class CycleExtractor:
     @property
     def rejected(self) -> int:
         """Spans that made no cycle although a strobe was seen."""
-        return int(self._counts[5] + self._marks[3])
+        return int(self._counts[5] + self._marks[3]) + self._dropped
 
     def feed(self, block: Capture) -> Cycles:
         """The cycles that ``block`` completes, ``region`` -1; the youngest wait for the next block."""
@@ -101,6 +106,7 @@ class CycleExtractor:
             np.concatenate([self._rows.unknown, block.unknown]),
         )
         self._scan(old)
+        self._tidy(final=False)
         cycles = self._resolve(final=False)
         self._forget()
         return cycles
@@ -113,6 +119,7 @@ class CycleExtractor:
         CaptureError
             No strobe of the profile ever ended: nothing can be decoded.
         """
+        self._tidy(final=True)
         cycles = self._resolve(final=True)
         if not self._seen.any():
             raise self._nothing()
@@ -124,7 +131,7 @@ class CycleExtractor:
             self._gap_ends.append(gap.end)
 
     def _scan(self, start: int) -> None:
-        parts, room = [self._pending], max(_EVENT_ROOM, len(self._rows.time) - start)
+        parts, room = [self._fresh], max(_EVENT_ROOM, len(self._rows.time) - start)
         ends = np.array(self._gap_ends, np.int64)
         while start < len(self._rows.time):
             events = np.empty((room, 7), np.int64)
@@ -134,7 +141,22 @@ class CycleExtractor:
             )  # fmt: skip
             parts.append(events[:found])
             self._note_jumps(events[:found])
-        self._pending = np.concatenate(parts)
+        self._fresh = np.concatenate(parts)
+
+    def _tidy(self, final: bool) -> None:
+        """Hand on the events that no false sample made, as far as that is certain."""
+        if not self._false_sample or not len(self._fresh):
+            self._pending, self._fresh = np.concatenate([self._pending, self._fresh]), _NO_EVENTS
+            return
+        kept = np.empty_like(self._fresh)
+        now = int(self._rows.time[-1]) if len(self._rows.time) else 0
+        at_begin = self._tables.strobe[:, 1].copy()
+        done, made, dropped = tidy(
+            self._fresh, self._spans, at_begin, self._usual, self._false_sample, now, final, kept
+        )
+        self._dropped += dropped
+        self._pending = np.concatenate([self._pending, kept[:made]])
+        self._fresh = self._fresh[done:].copy()
 
     def _note_jumps(self, events: NDArray[np.int64]) -> None:
         for event in events[(events[:, 0] == GAP) & (events[:, 1] == 1)]:
@@ -171,7 +193,7 @@ class CycleExtractor:
     def _forget(self) -> None:
         """Drop the rows that no open span, no waiting event and no window can reach."""
         total = len(self._rows.time)
-        oldest = [total - 1 + self._base, *self._pending[:, 2].tolist()]
+        oldest = [total - 1 + self._base, *self._pending[:, 2].tolist(), *self._fresh[:, 2].tolist()]
         oldest += self._spans[self._spans[:, 0] == 1, 1].tolist()
         row = max(min(oldest), self._base + total - 2 * MOST_ROWS) - self._base
         reach = int(np.searchsorted(self._rows.time, self._rows.time[row] - self._look_back, side="right")) - 1

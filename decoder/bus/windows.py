@@ -74,6 +74,10 @@ class Windows:
         """How far inside a span's ends other lines may still look as if they moved, ticks."""
         return 0 if self.grid is None else round(_DOUBT * self.grid)
 
+    def false_sample(self) -> int:
+        """Ticks up to which a span or a pause may be one false sample; 0 in an event-driven capture."""
+        return 0 if self.grid is None else round(_CLEAR * self.grid)
+
     def longest_middle(self) -> int:
         """The middle of a span is at most this far from its begin, ticks."""
         return max(self.ticks(_LONGEST_MIDDLE_NS), self.inset() * 4, 4)

@@ -196,3 +196,37 @@ def test_more_than_128_lines():
     extractor = CycleExtractor(profile, layout, 1_000_000, None)
     cycles = Cycles.concat([extractor.feed(Capture(time, levels, unknown, 1_000_000)), extractor.finish()])
     assert told(cycles) == [("read", 0x200 + n, n) for n in range(30)]
+
+
+def falsified(wave, line, at_ns, level, sample_ns=40.0):
+    """What a 25 MHz analyser keeps of ``wave``, with one false sample of ``line`` at each of ``at_ns``."""
+    profile = load_profile("6502")
+    layout = Layout(profile, bind([Signal(n) for n in wave.lines], line_needs(profile)))
+    time, levels, unknown = wave.columns(layout.names, sample_ns, seed=2)
+    ticks = np.arange(0, int(time[-1]) + 1, int(sample_ns))
+    rows = np.searchsorted(time, ticks, side="right") - 1
+    full, lost = levels[rows], unknown[rows]
+    word, bit = divmod(layout.bit(line), 64)
+    for at in at_ns:
+        sample = int(at / sample_ns)
+        mask = np.uint64(1 << bit)
+        full[sample, word] = full[sample, word] | mask if level else full[sample, word] & ~mask
+    keep = np.ones(len(ticks), bool)
+    keep[1:] = (full[1:] != full[:-1]).any(axis=1) | (lost[1:] != lost[:-1]).any(axis=1)
+    extractor = CycleExtractor(profile, layout, 1_000_000, sample_ns)
+    first = extractor.feed(Capture(ticks[keep], full[keep], lost[keep], 1_000_000))
+    return Cycles.concat([first, extractor.finish()]), extractor
+
+
+def test_one_false_sample_makes_no_cycle():
+    clean, _ = falsified(bus_6502(100, release_at=1200), "PHI2", [], 1)
+    cycles, extractor = falsified(bus_6502(100, release_at=1200), "PHI2", [40_260, 60_300, 60_420], 1)
+    assert told(cycles) == told(clean)
+    assert extractor.rejected == 3
+
+
+def test_one_false_sample_cuts_no_cycle_in_two():
+    clean, _ = falsified(bus_6502(100, release_at=1200), "PHI2", [], 1)
+    cycles, extractor = falsified(bus_6502(100, release_at=1200), "PHI2", [40_600, 60_760, 60_880], 0)
+    assert told(cycles) == told(clean)
+    assert extractor.rejected == 0

@@ -77,7 +77,7 @@ class PlainDecoder:
 
     def decode(self):
         """A list of dicts, one a cycle, with the columns of ``Cycles``."""
-        return self.tell(self.events())
+        return self.tell(self.tidied(self.events()))
 
     def events(self):
         """("gap" | index of latch | index of strobe, begin row, end row, unseen, doubted) in time order."""
@@ -142,6 +142,44 @@ class PlainDecoder:
                 if not state:
                     span["doubt"] = False
         return found
+
+    def tidied(self, events):
+        """Without spans that one false sample made, and with those joined that one cut in two."""
+        limit = self.windows.false_sample()
+        usual = {}  # (strobe, "length" or "pause") → running median
+        last_end, kept = {}, []
+
+        def follow(key, value):
+            was = usual.get(key, 0)
+            step = max(1, was // 16)
+            usual[key] = value if was == 0 else was + step * ((value > was) - (value < was))
+
+        events = list(events)
+        for n, (what, s, begin_row, end_row, unseen, doubted) in enumerate(events):
+            if what == "gap":
+                last_end = {}
+            if not limit or what != "strobe" or self.profile.strobes[s].sample == "begin":
+                kept.append(events[n])
+                continue
+            begin, end = self.times[begin_row], self.times[end_row]
+            after = range(n + 1, len(events))
+            later = next((m for m in after if events[m][0] == "gap" or events[m][:2] == ("strobe", s)), None)
+            if later is not None and events[later][0] == "strobe":
+                pause = self.times[events[later][2]] - end
+                if pause <= limit and pause * 4 < usual.get((s, "pause"), 0):
+                    _, _, _, row, unseen_too, doubted_too = events[later]
+                    events[later] = ("strobe", s, begin_row, row, unseen or unseen_too, doubted or doubted_too)
+                    continue
+            if end - begin <= limit and (end - begin) * 4 < usual.get((s, "length"), 0) and not unseen:
+                self.rejected += 1
+                continue
+            if not unseen:
+                follow((s, "length"), end - begin)
+            if s in last_end:
+                follow((s, "pause"), begin - last_end[s])
+            last_end[s] = end
+            kept.append(events[n])
+        return kept
 
     def at(self, time, floor):
         return max(floor, bisect_right(self.times, time) - 1)
