@@ -14,7 +14,14 @@ PACKAGES = ("bus_profiles", "captures_demo", "decoder", "tui")
 
 # Lowest first; modules on one floor know nothing of each other.
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("decoder.errors", "decoder.kernel_caches", "decoder.text", "decoder.progress", "decoder.toml_text"),
+    (
+        "decoder.errors",
+        "decoder.kernel_caches",
+        "decoder.kernel_forgiving",
+        "decoder.text",
+        "decoder.progress",
+        "decoder.toml_text",
+    ),
     ("decoder.durations", "decoder.findings"),
     ("decoder.capture",),
     ("decoder.wiring",),

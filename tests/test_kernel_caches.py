@@ -55,3 +55,42 @@ def test_a_folder_without_kernels_or_caches_is_left_alone(tmp_path: Path) -> Non
 def test_it_is_done_before_any_kernel_is_loaded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     code = "import decoder, sys; assert 'decoder.kernel_caches' in sys.modules and 'numba' not in sys.modules"
     subprocess.run([sys.executable, "-c", code], check=True, cwd=Path(__file__).parents[1])
+
+
+RUN = "import decoder\nfrom kernels.low_kernel import low\nprint(low(1))\n"
+
+
+def _forgiven(folder: Path, cache: str, code: str = RUN) -> str:
+    (folder / "kernels").mkdir(exist_ok=True)
+    (folder / "kernels" / "low_kernel.py").write_text(LOW.format(1))
+    root = str(Path(__file__).parents[1])
+    environment = {**ENVIRONMENT, "NUMBA_CACHE_DIR": cache, "PYTHONPATH": root}
+    run = subprocess.run([sys.executable, "-c", code], cwd=folder, env=environment, capture_output=True, text=True)
+    return run.stdout + run.stderr
+
+
+def test_kernels_run_in_memory_where_no_folder_takes_their_cache(tmp_path: Path) -> None:
+    assert _forgiven(tmp_path, "/dev/null/nowhere") == "2\n"
+
+
+def test_kernels_run_where_the_disk_of_their_cache_is_full(tmp_path: Path) -> None:
+    # a file may grow to nothing at all: what a full disk does to a write
+    full = "import resource\nresource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))\nimport signal\n"
+    full += "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+    assert _forgiven(tmp_path, str(tmp_path / "cache"), full + RUN) == "2\n"
+
+
+def test_a_damaged_cache_is_compiled_again(tmp_path: Path) -> None:
+    assert _forgiven(tmp_path, str(tmp_path / "cache")) == "2\n"
+    damaged = list((tmp_path / "cache").rglob("*.nb[ci]"))
+    assert damaged
+    for content in (b"", b"\x80\x04", b"not a pickle at all"):
+        for path in damaged:
+            path.write_bytes(content)
+        assert _forgiven(tmp_path, str(tmp_path / "cache")) == "2\n"
+
+
+def test_the_first_compilation_is_told_once(tmp_path: Path) -> None:
+    tell = "from decoder.kernel_forgiving import when_compiling\nwhen_compiling(lambda: print('compiling'))\n"
+    assert _forgiven(tmp_path, str(tmp_path / "cache"), tell + RUN) == "compiling\n2\n"
+    assert _forgiven(tmp_path, str(tmp_path / "cache"), tell + RUN) == "2\n"

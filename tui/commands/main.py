@@ -16,6 +16,7 @@ from typing import Annotated, cast
 import typer
 
 from decoder.errors import BusledgerError, UsageError
+from decoder.kernel_forgiving import when_compiling
 from tui.commands.board import board_commands
 from tui.commands.browse import browse
 from tui.commands.buffers import buffers
@@ -108,6 +109,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _run(arguments: list[str]) -> int:
+    if "--quiet" not in arguments and sys.stderr is not None and sys.stderr.isatty():
+        when_compiling(lambda: complain("compiling for this machine, this once: the first run takes up to a minute"))
     command = typer.main.get_command(app)
     status = command.main(args=arguments, prog_name="busledger", standalone_mode=False)
     return status if isinstance(status, int) else 0
