@@ -60,6 +60,8 @@ class CheckSet:
         tick_fs: int,
         grid_ticks: float | None,
         which: Collection[str] = EVERY,
+        *,
+        time_everything: bool = False,
     ) -> None:
         self._board, self._tick_fs = board, tick_fs
         self._no_levels = np.zeros((0, layout.words), np.uint64)
@@ -68,7 +70,7 @@ class CheckSet:
         self._buffers = BuffersCheck(*common) if "buffers" in which and board.buffers else None
         # In the joined verdict timing speaks only of chips whose grade is known.
         graded = any(chip.access_ns is not None for region in board.regions for chip in region.chips)
-        self._timing = TimingCheck(*common) if "timing" in which and graded else None
+        self._timing = TimingCheck(*common) if "timing" in which and (graded or time_everything) else None
         self._probes = ProbesCheck(layout.names, tick_fs, grid_ticks, None, profile) if "probes" in which else None
         self._rows = 0
         self._join = CycleJoin(rule_strobes(profile, Setting.of(layout, tick_fs, grid_ticks)))

@@ -53,7 +53,8 @@ def run_check(request: Request, progress: Progress = silent) -> CheckResult:
 def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     """One pass: count the cycles, keep the accesses that the ledger took.
 
-    ``tap`` sees every decoded block as it passes.
+    ``tap`` sees every decoded block as it passes; who keeps the blocks also wants the timing of a board
+    without graded chips.
     """
     from decoder.diagnosis import TrafficCounter
 
@@ -65,7 +66,7 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     checks: CheckSet | None = None
     with Beside("checks") as beside:
         for block in run.blocks():
-            checks = checks or _checks_of(run)
+            checks = checks or _checks_of(run, time_everything=tap is not None)
             beside.do(partial(checks.feed, block.levels, block.cycles))
             if tap is not None:
                 tap(block)
@@ -83,9 +84,10 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     return _with_inferred_regions(run, log, touched, kinds, checked)
 
 
-def _checks_of(run: Run) -> CheckSet:
+def _checks_of(run: Run, *, time_everything: bool) -> CheckSet:
     board = run.board if run.board is not None else Board.from_regions("", (), bus=run.profile.name)
-    return CheckSet(board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+    common = (board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+    return CheckSet(*common, time_everything=time_everything)
 
 
 def _with_inferred_regions(

@@ -116,6 +116,10 @@ def _decode(run: Run, cache: StoreCache, key: str, progress: Progress) -> Store:
         finally:
             gathered.log.close()
         writer.add_document(_RESULT, result.to_json())
+        for name in ("selects", "buffers", "timing"):
+            table = getattr(gathered.checks, name, None)
+            if table is not None:
+                writer.add_document(f"{name}.json", table.to_json())
         return writer.finish(_facts(run))
 
 
