@@ -12,6 +12,7 @@ from decoder.bus.ranges import bit_numbers, line_names
 from decoder.bus.unwired import unwired_address, unwired_data
 
 if TYPE_CHECKING:
+    from decoder.bus.behaviour import propose_wiring, wanted_lines
     from decoder.bus.extractor import CycleExtractor
 
 __all__ = [
@@ -33,6 +34,7 @@ __all__ = [
     "parse_condition",
     "profile_from_text",
     "profile_names",
+    "propose_wiring",
     "unwired_address",
     "unwired_data",
     "wanted_lines",
@@ -40,13 +42,13 @@ __all__ = [
 
 
 def __getattr__(name: str) -> Any:
-    """The extractor brings the compiled kernels: looked up when first used."""
+    """The extractor brings the compiled kernels, proposals bring numpy work: looked up when first used."""
     if name == "CycleExtractor":
         from decoder.bus.extractor import CycleExtractor
 
         return CycleExtractor
-    if name == "wanted_lines":
-        from decoder.bus.behaviour import wanted_lines
+    if name in ("propose_wiring", "wanted_lines"):
+        from decoder.bus import behaviour
 
-        return wanted_lines
+        return getattr(behaviour, name)
     raise AttributeError(name)

@@ -7,8 +7,9 @@ import random
 import numpy as np
 import pytest
 
-from decoder.bus import line_needs, load_profile, profile_names, wanted_lines
+from decoder.bus import line_needs, load_profile, profile_names, propose_wiring, wanted_lines
 from decoder.capture import Capture, Signal
+from decoder.errors import ProfileError
 from decoder.wiring import bind, load_wiring, propose
 from tests.wiring.programs import wave_6502
 
@@ -40,6 +41,15 @@ def test_ordinary_traffic_tells_nearly_every_line(traffic):
         assert len({g.line for g in proposal.guesses}) == len(proposal.guesses)
         assert proposal.missing == ()
     assert right >= 0.95 * lines
+
+
+def test_the_bus_is_found_too(traffic):
+    names, capture = traffic[0]
+    profile, proposal = propose_wiring(capture, len(names), SAMPLE)
+    assert profile.name == "6502"
+    assert proposal.lines()["PHI2"] == names.index("PHI2")
+    with pytest.raises(ProfileError, match="no wiring can be proposed"):
+        propose_wiring(capture, len(names), SAMPLE, load_profile("8085"))
 
 
 def test_the_table_it_writes_is_a_wiring(traffic, tmp_path):
