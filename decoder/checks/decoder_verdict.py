@@ -17,6 +17,7 @@ from decoder.checks.select_hypotheses import Explanation, explain
 __all__ = ["DecoderCounts", "decoder_findings", "decoder_result"]
 
 LINGERING = 3
+MANY = 10
 """So many wrong moments are a fault; fewer, out of many that were right, may be a probe's."""
 
 
@@ -41,6 +42,12 @@ class DecoderCounts:
     widths: NDArray[np.int64]
     glitch: NDArray[np.int64]
     state: NDArray[np.int64]
+
+
+def _glitch_weight(count: int, output: OutputResult, setting: Setting) -> Weight:
+    """Pulses of a single sample are the probe's own as often as the decoder's, unless there are many."""
+    wide = output.widest_glitch_ns > 1.5 * setting.sample_ns
+    return "fault" if count >= LINGERING and (wide or count >= MANY) else "doubt"
 
 
 def decoder_result(counts: DecoderCounts, setting: Setting) -> DecoderResult:
@@ -216,7 +223,7 @@ def _glitch_findings(counts: DecoderCounts, output: OutputResult, setting: Setti
         return [
             CheckFinding(
                 code="glitch-in-strobe",
-                weight="fault" if output.glitches_in_strobe >= LINGERING else "doubt",
+                weight=_glitch_weight(output.glitches_in_strobe, output, setting),
                 text=f"{name} glitches while a strobe is active, {output.glitches_in_strobe} of {total} glitches, "
                 f"up to {output.widest_glitch_ns:.0f} ns wide: dangerous, a write may go astray",
                 count=output.glitches_in_strobe,
@@ -228,7 +235,7 @@ def _glitch_findings(counts: DecoderCounts, output: OutputResult, setting: Setti
         return [
             CheckFinding(
                 code="glitch",
-                weight="fault" if output.glitches_unexplained >= LINGERING else "doubt",
+                weight=_glitch_weight(output.glitches_unexplained, output, setting),
                 text=f"{name} glitches without a cause on its inputs, {output.glitches_unexplained} times, "
                 f"up to {output.widest_glitch_ns:.0f} ns wide, outside the strobes",
                 count=output.glitches_unexplained,

@@ -297,8 +297,9 @@ def _pair_findings(counts: ProbeCounts, channels: tuple[ChannelHealth, ...], say
         group = (health.channel, *health.moves_only_with)
         told.update(group)
         roles = {_role(counts, h) for h in channels if h.channel in group}
-        # Neighbouring address lines that a program always moves together look the same.
-        doubtful = roles != {"address"}
+        # Neighbouring address lines that a program always moves together look the same, and so do the
+        # two sides of a driver, or a select and what it switches.
+        doubtful = roles != {"address"} and "other" not in roles
         say("moves-together", "doubt" if doubtful and roles != {None} else "note",
             f"{', '.join(group)} always moved together: two clips on one pin, or shorted clips"
             + ("" if doubtful else ", or the program never used them apart"), group, health.moves)  # fmt: skip

@@ -248,6 +248,7 @@ class LimitResult(_Result):
     ``resolvable`` is false where the sampling cannot tell a pass from a
     violation; ``rate_needed_hz`` is then the rate that could. ``bounded``
     counts cycles whose value is known only to be at least what was measured.
+    ``is_mean``: every value is the mean of many periods.
     """
 
     name: str
@@ -271,6 +272,7 @@ class LimitResult(_Result):
     extreme_cycles: tuple[int, ...]
     extreme_times_s: tuple[float, ...]
     histogram: DelayHistogram
+    is_mean: bool = False
     region: str | None = None
     component: str | None = None
     grade: str | None = None

@@ -19,6 +19,8 @@ __all__ = ["PERIODS", "ChipAccess", "timing_result"]
 HISTOGRAM_BINS = 40
 PERIODS = 64
 """Clock periods that a cycle is the mean of, so that the sampling's doubt is a 64th of a sample."""
+FEW, RARE = 3, 0.003
+"""Fewer violations, or a smaller share of the cycles, may be a probe's."""
 CRYSTAL = 0.005
 """Clocks are run at the published limit itself: so much is left to two crystals and the tick (common practice)."""
 ONE_CHANNEL = ("cycle", "strobe-width")
@@ -184,6 +186,7 @@ def _limit(limit: Limit, grade: Grade | None, tally: Tally, setting: Setting) ->
         name=limit.symbol,
         meaning=limit.meaning,
         source=limit.source or (grade.source if grade is not None else ""),
+        is_mean=limit.measure == "cycle",
         **_measured(tally, setting, value, limit_is, samples, leeway),  # type: ignore[arg-type]
     )
 
@@ -214,6 +217,12 @@ def _surely_slow(access: ChipAccess, result: LimitResult, setting: Setting) -> b
     return access.gated.beyond((result.limit_ns + result.uncertainty_ns) / setting.ns(1.0), True) > 0
 
 
+def _often(result: LimitResult) -> bool:
+    """More often than a probe's own pulses make it so; every odd clock edge is part of many means."""
+    each = PERIODS if result.is_mean else 1
+    return result.violated >= FEW * each and result.violated >= RARE * result.count
+
+
 def _findings(result: LimitResult, doubtful: bool) -> list[CheckFinding]:
     named = result.component or result.name
     if result.violated and result.limit_ns is not None:
@@ -223,7 +232,7 @@ def _findings(result: LimitResult, doubtful: bool) -> list[CheckFinding]:
         return [
             CheckFinding(
                 code="chip-slow" if result.component else "limit-violated",
-                weight="note" if doubtful else "fault",
+                weight="note" if doubtful else "fault" if _often(result) else "doubt",
                 text=f"{result.name} ({result.meaning}): {worst:.0f} ± {result.uncertainty_ns:.0f} ns, {relation} "
                 f"{result.limit_ns:.0f} ns is allowed, {result.violated} of {result.count} cycles{unsure}",
                 component=result.component,
