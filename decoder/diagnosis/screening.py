@@ -23,7 +23,7 @@ _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are d
 _KEEP_AT_MOST = 160
 _EXCERPT = 1_500_000  # rows
 _STATE_BYTES = 250_000_000  # of replays running side by side over a capture that is too long to hold
-_PAIRS = 24  # shorted address lines replayed, of each part
+_PAIRS = 20  # shorted address lines replayed, of each part
 
 Effects = dict[Behaviour, tuple[Effect, Effect]]
 
@@ -113,21 +113,25 @@ def _worth_joining(wanted: Sequence[PathFault], first: Effects) -> list[PathFaul
     stuck at that level would lead it; so a pair explains no more than its two
     lines do, each stuck alone.
     """
-    alone: dict[tuple[object, ...], int] = {}
-    for fault, (_, some) in first.items():
+    alone: dict[tuple[object, ...], tuple[int, int]] = {}
+    for fault, (always, some) in first.items():
         if isinstance(fault, PathFault) and fault.op.startswith("forced"):
             key = (fault.op[6:], fault.regions, fault.mask, fault.floats, *fault.numbers)
-            alone[key] = some.tally.explained
-    groups: dict[tuple[object, ...], list[tuple[int, PathFault]]] = {}
+            alone[key] = (always.tally.explained, some.tally.explained)
+    groups: dict[tuple[object, ...], list[tuple[tuple[int, int], PathFault]]] = {}
     for fault in wanted:
         if not fault.op.startswith("joined"):
             continue
         *region, one, two, high = fault.numbers
         where = (fault.op[6:], fault.regions, fault.mask, fault.floats, *region)
-        worth = alone.get((*where, one, high), 0) + alone.get((*where, two, high), 0)
-        if worth:
-            groups.setdefault(where, []).append((worth, fault))
-    return [f for group in groups.values() for _, f in sorted(group, key=lambda item: -item[0])[:_PAIRS]]
+        a, b = alone.get((*where, one, high), (0, 0)), alone.get((*where, two, high), (0, 0))
+        groups.setdefault(where, []).append(((a[0] + b[0], a[1] + b[1]), fault))
+    chosen: list[PathFault] = []
+    for group in groups.values():
+        for way in (0, 1):  # as a fault that acts always, and as one that comes and goes
+            ranked = sorted(group, key=lambda item: -item[0][way])[:_PAIRS]
+            chosen += [fault for worth, fault in ranked if worth[way]]
+    return list(dict.fromkeys(chosen))
 
 
 def _clear_case(candidates: Sequence[Candidate], lanes: Effects, wrong: int) -> float:
