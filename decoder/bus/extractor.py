@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Cycles
+from decoder.bus.columns import Cycles, Flag
 from decoder.bus.compiling import compile_tables
 from decoder.bus.cycle_kernel import resolve
 from decoder.bus.layout import Layout
@@ -23,6 +23,7 @@ __all__ = ["CycleExtractor"]
 
 _FEMTO = 1e-15
 _EVENT_ROOM = 4096
+_MANY_DOUBTS = 0.01
 _NO_EVENTS = np.zeros((0, 7), np.int64)
 _ALL = ~np.uint64(0)
 
@@ -58,7 +59,7 @@ class CycleExtractor:
         self, profile: Profile, layout: Layout, tick_fs: int, grid_ticks: float | None, grade: str | None = None
     ) -> None:
         self.profile, self.layout, self.tick_fs = profile, layout, tick_fs
-        windows = Windows(profile, tick_fs, grid_ticks, grade)
+        self._windows = windows = Windows(profile, tick_fs, grid_ticks, grade)
         self.notes: list[Note] = _rate_notes(windows)
         self.gaps: list[tuple[int, int]] = []
         self._tables = compile_tables(profile, layout, windows)
@@ -88,6 +89,7 @@ class CycleExtractor:
         self._marks = np.zeros(4, np.int64)
         self._waits = np.zeros(strobes, np.int64)
         self._seen = np.zeros(strobes, np.int64)
+        self._moved = self._made = 0
 
     @property
     def rejected(self) -> int:
@@ -123,6 +125,7 @@ class CycleExtractor:
         cycles = self._resolve(final=True)
         if not self._seen.any():
             raise self._nothing()
+        self.notes.extend(_doubt_notes(self._windows, self._moved, self._made))
         return cycles
 
     def _take_gaps(self, block: Capture) -> None:
@@ -181,6 +184,8 @@ class CycleExtractor:
         )  # fmt: skip
         strobes = events[:done][events[:done, 0] == 0, 1]
         self._seen += np.bincount(strobes, minlength=len(self._seen))
+        self._moved += int(np.count_nonzero(flags[:made] & Flag.UNSETTLED))
+        self._made += made
         self._pending = events[done:].copy()
         m = made
         return Cycles(
@@ -225,5 +230,19 @@ def _rate_notes(windows: Windows) -> list[Note]:
     text = (
         f"one sample every {interval_ns:.4g} ns is too slow for this bus: data is sure for only {narrow[1]:.4g} ns at "
         f"{narrow[0]}; sample at {1000 / narrow[1]:.3g} MHz at least, better at {4000 / narrow[1]:.3g} MHz"
+    )
+    return [Note("sample-rate", text)]
+
+
+def _doubt_notes(windows: Windows, moved: int, made: int) -> list[Note]:
+    """The note "sample-rate" when many levels moved where the samples cannot tell the old one from the new one."""
+    narrow = windows.narrowest()
+    if windows.grid is None or narrow is None or moved <= _MANY_DOUBTS * made:
+        return []
+    interval_ns = windows.grid * windows.tick_fs * 1e-6
+    text = (
+        f"in {100 * moved / made:.2g} % of the cycles a level moved so near the sampling edge that one sample every "
+        f"{interval_ns:.4g} ns cannot tell the old one from the new one; those bits count as unknown. "
+        f"Sample faster, at {3000 / narrow[1]:.3g} MHz if the analyser can"
     )
     return [Note("sample-rate", text)]

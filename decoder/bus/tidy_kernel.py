@@ -26,6 +26,17 @@ def _follow(usual, value):
 
 
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
+def _usual_length(usual, s):
+    """The usual length of strobe s; the shortest of the others for one that has not been seen yet; 0 = none known."""
+    shortest = usual[s, 0]
+    if shortest == 0:
+        for k in range(usual.shape[0]):
+            if usual[k, 0] > 0 and (shortest == 0 or usual[k, 0] < shortest):
+                shortest = usual[k, 0]
+    return shortest
+
+
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _keep(events, e, kept, made):
     """Copy event e to the end of ``kept``; returns how many there are now."""
     for column in range(events.shape[1]):
@@ -65,7 +76,7 @@ def tidy(events, spans, counted_at_begin, usual, limit, now, final, kept):
                 events[follower, 6] |= events[e, 6]
                 continue
         length = end - begin
-        if length <= limit and length * TIMES_SHORTER < usual[s, 0] and not events[e, 6] & UNSEEN:
+        if length <= limit and length * TIMES_SHORTER < _usual_length(usual, s) and not events[e, 6] & UNSEEN:
             dropped += 1
             continue
         if not events[e, 6] & UNSEEN:

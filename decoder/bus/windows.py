@@ -108,7 +108,7 @@ class Windows:
         value = self._sample(setup, hold, clear)
         if low >= high and 0 < setup < _DOUBT * self.grid and value < 0:
             # No sample is sure to lie inside the window: a level that moves here may be the old or the new one.
-            low, high = round(-_CLEAR * self.grid), round(-0.5 * self.grid)
+            low, high = round(-_CLEAR * self.grid), round((1.5 if setup < self.grid else 0.5) * self.grid)
         return Offsets(value, min(low, high), high)
 
     def _sample(self, setup: int, hold: int, clear: int) -> int:

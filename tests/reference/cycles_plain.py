@@ -170,7 +170,9 @@ class PlainDecoder:
                     _, _, _, row, unseen_too, doubted_too = events[later]
                     events[later] = ("strobe", s, begin_row, row, unseen or unseen_too, doubted or doubted_too)
                     continue
-            if end - begin <= limit and (end - begin) * 4 < usual.get((s, "length"), 0) and not unseen:
+            lengths = [value for (_, key), value in usual.items() if key == "length" and value > 0]
+            usual_length = usual.get((s, "length"), 0) or min(lengths, default=0)
+            if end - begin <= limit and (end - begin) * 4 < usual_length and not unseen:
                 self.rejected += 1
                 continue
             if not unseen:
