@@ -126,7 +126,7 @@ class TimingCheck:
             mask = sound if strobe is None else mine[strobe]
             values, valid, moot = measures.known[measure]()
             rows_of = mask & valid
-            tally.add(values[rows_of].astype(np.float64), index[rows_of], cycles.time[rows_of])
+            tally.add(values[rows_of], index[rows_of], cycles.time[rows_of])
             tally.bounded += int(np.count_nonzero(mask & moot))
         chips.add(joined, moments, sound, index)
 
@@ -253,8 +253,8 @@ class _Chips:
             delay = moments[mine, kernel.M_CHIPS + c] - start[mine]
             there = delay > 0
             mine = mine[there]
-            tally.add(delay[there].astype(np.float64), index[mine], cycles.time[mine])
-            gated = (moments[:, kernel.M_CHIPS + c] - late_start)[mine].astype(np.float64)
+            tally.add(delay[there], index[mine], cycles.time[mine])
+            gated = moments[mine, kernel.M_CHIPS + c] - late_start[mine]
             self._gated[g, c].add(gated, index[mine], cycles.time[mine])
 
     def accesses(self) -> list[ChipAccess]:

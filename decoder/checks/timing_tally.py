@@ -29,12 +29,18 @@ class Tally:
     lowest: list[tuple[float, int, int]] = field(default_factory=list)
     highest: list[tuple[float, int, int]] = field(default_factory=list)
 
-    def add(self, values: NDArray[np.float64], index: NDArray[np.int64], time: NDArray[np.int64]) -> None:
+    def add(
+        self, values: NDArray[np.float64] | NDArray[np.int64], index: NDArray[np.int64], time: NDArray[np.int64]
+    ) -> None:
         """Values with the cycle's index and its sampling edge, ticks."""
         if not len(values):
             return
         self.count += len(values)
-        place = np.clip(np.floor(values / self.width + 0.5).astype(np.int64) + BELOW, 0, BINS - 1)
+        if values.dtype.kind == "i":
+            rounded = values if self.width == 1 else (2 * values + self.width) // (2 * self.width)
+        else:
+            rounded = np.floor(values / self.width + 0.5).astype(np.int64)
+        place = np.clip(rounded + BELOW, 0, BINS - 1)
         self.counts += np.bincount(place, minlength=BINS)
         self.lowest = self._extreme(self.lowest, values, index, time, 1.0)
         self.highest = self._extreme(self.highest, values, index, time, -1.0)
@@ -42,7 +48,7 @@ class Tally:
     def _extreme(
         self,
         kept: list[tuple[float, int, int]],
-        values: NDArray[np.float64],
+        values: NDArray[np.float64] | NDArray[np.int64],
         index: NDArray[np.int64],
         time: NDArray[np.int64],
         sign: float,

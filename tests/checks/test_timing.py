@@ -20,13 +20,19 @@ CUT = Path(__file__).parents[1] / "external" / "data" / "carillon_events_cut.vcd
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.integers(-50, 3000), min_size=1, max_size=80), st.integers(1, 80), st.sampled_from([1, 10]))
-def test_tally_is_what_sorting_the_values_gives(values, block, width):
+@given(
+    st.lists(st.integers(-50, 3000), min_size=1, max_size=80),
+    st.integers(1, 80),
+    st.sampled_from([1, 10]),
+    st.booleans(),
+)
+def test_tally_is_what_sorting_the_values_gives(values, block, width, whole):
     tally = Tally(width)
     index, time = np.arange(len(values)), np.arange(len(values)) * 7
     for start in range(0, len(values), block):
         part = slice(start, start + block)
-        tally.add(np.array(values[part], np.float64), index[part], time[part])
+        made = np.array(values[part], np.int64 if whole else np.float64)
+        tally.add(made, index[part], time[part])
     rows = sorted(zip(values, index.tolist(), time.tolist(), strict=True), key=lambda row: (row[0], row[1]))
     assert tally.lowest == rows[:KEPT]
     falling = sorted(rows, key=lambda row: (-row[0], row[1]))
