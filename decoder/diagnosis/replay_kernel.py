@@ -50,8 +50,8 @@ from .memory_kernel import (
 )
 
 # Columns of a tally.
-HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED, EXCUSED = range(7)
-TALLY = 7
+HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED, EXCUSED, TWO_WAYS = range(8)
+TALLY = 8
 # A capture is cut into this many windows of equal time; hits and misses are also counted window by window.
 WINDOWS = 64
 # uint8 a cell: which cells take part, and which of those are judged.
@@ -168,6 +168,17 @@ def read_written(c, window, read, cmp, w1, w2, words, links):
 
 
 @nb.njit(cache=True, nogil=True)
+def written_too(c, read, cmp, words, links):
+    """Whether an act at a write would explain the read as well."""
+    if links[c, STATE] == OPEN and words[c, LOST_LANES] and fits(c, read, cmp, LOST, LOST_LANES, words)[0]:
+        return True
+    o = links[c, OWNER]
+    if o < 0 or (links[o, COUNT] == links[c, OWNER_COUNT] and links[o, STATE] == WAS_IDLE):
+        return False
+    return fits(c, read, cmp, OVER, OVER_LANES, words)[0]
+
+
+@nb.njit(cache=True, nogil=True)
 def read_wrong(
     index, window, c, read, cmp, wrong, off, elsewhere, q1, value, known, bends, fights, hard, hard_known,
     hard_differs, judged, w1, w2, words, links, tally, chances, hashes,
@@ -181,6 +192,8 @@ def read_wrong(
     open_chance = elsewhere or links[c, STATE] == OPEN or links[c, OWNER] >= 0
     if elsewhere:
         hit, unsure = read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links)
+        if hit and judged and written_too(c, read, cmp, words, links):
+            tally[TWO_WAYS] += 1
     if not hit:
         hit, unsure, when = read_written(c, window, read, cmp, w1, w2, words, links)
     if not hit and hard_differs and ((read ^ hard) & hard_known & cmp) == 0:

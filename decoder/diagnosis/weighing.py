@@ -61,6 +61,7 @@ class Tally(NamedTuple):
     unsure_bits: int = 0
     contradicted: int = 0
     excused: int = 0
+    two_ways: int = 0
 
     def plus(self, other: Tally) -> Tally:
         """Both together."""
@@ -150,7 +151,9 @@ def log_sometimes(tally: Tally, chances: Counts | None, pattern_bits: int, extra
     else:
         found = log_chances(chances[:, 0], chances[:, 1] + extra_misses / chances.shape[0], total)
     excuses = odd * (EXCUSE - math.log(max(2.0**pattern_bits - 1.0, 1.0)))
-    return found - tally.unsure_bits * LN2 + excuses
+    # A read that an act now or an act then would both explain has the chance 1 − (1 − ρ)² = ρ (2 − ρ).
+    rate = (total[0] + SOMETIMES[0]) / (sum(total) + sum(SOMETIMES))
+    return found + tally.two_ways * math.log(2.0 - min(rate, 1.0)) - tally.unsure_bits * LN2 + excuses
 
 
 def strays_of(tally: Tally, hard: bool, wrong: int) -> int:

@@ -87,7 +87,7 @@ class ReplayTwin:
     def __init__(self, theory: Theory, cells: int) -> None:
         self.t = theory
         self.cells = [Cell() for _ in range(cells)]
-        self.hard = dict.fromkeys(("hit", "miss", "other", "explained", "unsure", "contradicted", "excused"), 0)
+        self.hard = dict.fromkeys(("hit", "miss", "other", "explained", "unsure", "contradicted", "excused", "two ways"), 0)
         self.some = dict(self.hard)
         self.hashes = (Hash(), Hash())
         self.explained_rows: list[int] = []
@@ -273,6 +273,16 @@ class ReplayTwin:
             return None
         return [k for k in judged if want[k] is None]
 
+    def written_too(self, cell: int, judged: list[int], seen: Word) -> bool:
+        here = self.cells[cell]
+        if here.state == "open" and here.lost and self.fits(cell, judged, seen, here.lost) is not None:
+            return True
+        if here.owner is None or not here.over:
+            return False
+        owner = self.cells[here.owner]
+        idle = owner.writes == here.owner_writes and owner.state == "was idle"
+        return not idle and self.fits(cell, judged, seen, here.over) is not None
+
     def take(self, cell: int, judged: list[int], seen: Word) -> None:
         for k in judged:
             self.cells[cell].held[k] = seen[k]
@@ -304,6 +314,7 @@ class ReplayTwin:
             fights = t.joins == "nobody knows" and q1 >= 0 and q2 >= 0
             known_off = any(value[k] is not None for k in off)
             if (known_off or fights) and all(value[k] in (None, seen[k]) for k in judged):
+                self.some["two ways"] += self.written_too(row.cell, judged, seen)
                 return [k for k in judged if value[k] is None]
             if q1 >= 0 and q1 != row.cell and not bends:
                 there = self.cells[q1]
@@ -311,6 +322,7 @@ class ReplayTwin:
                 over = there.over if there.owner is not None else None
                 for change in (lost, over):
                     if change and self.fits(q1, judged, seen, change) == []:
+                        self.some["two ways"] += self.written_too(row.cell, judged, seen)
                         return []
         if here.state == "open" and here.lost:
             for change in (here.lost, here.lost_before):
