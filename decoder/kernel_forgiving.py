@@ -49,7 +49,7 @@ class _Finder(importlib.abc.MetaPathFinder):
         sys.meta_path.remove(self)
         spec = importlib.machinery.PathFinder.find_spec(name, path, target)
         if spec is not None and spec.loader is not None:
-            spec.loader.exec_module = _and_then(spec.loader.exec_module)  # type: ignore[method-assign]
+            spec.loader.exec_module = _and_then(spec.loader.exec_module)  # type: ignore[method-assign, assignment]
         return spec
 
 

@@ -98,6 +98,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     except MemoryError:
         complain("there was not enough memory for this. Close other programs, or look at a part with --from and --to.")
+    except OSError as error:  # what no floor below expected: no folder at all to write to, a disk that fails
+        complain(f"the system would not go on: {error.strerror or error}")
     except Exception as error:
         if os.environ.get(_DEBUG):
             raise
