@@ -146,9 +146,7 @@ def _channel(signals: Sequence[Signal], channel: str, line: str) -> int:
     )
 
 
-def _by_name(
-    signals: Sequence[Signal], needs: Sequence[LineNeed], used: set[int]
-) -> tuple[dict[str, int], list[Note]]:
+def _by_name(signals: Sequence[Signal], needs: Sequence[LineNeed], used: set[int]) -> tuple[dict[str, int], list[Note]]:
     """Best candidates first: a channel's likeliest reading is offered before any channel's second one."""
     names = {n.name.upper(): n.name for n in needs}
     aliases = {alias.upper(): n.name for n in needs for alias in n.aliases if alias.upper() not in names}
@@ -234,6 +232,4 @@ def _missing_notes(needs: Sequence[LineNeed], lines: Mapping[str, int]) -> list[
     for need in needs:
         if not need.required and not need.quiet and need.name not in lines:
             by_fate[need.if_missing].append(need.name)
-    return [
-        Note("not-wired", f"not wired, {fate}: {ranges_text(names)}") for fate, names in by_fate.items()
-    ]
+    return [Note("not-wired", f"not wired, {fate}: {ranges_text(names)}") for fate, names in by_fate.items()]

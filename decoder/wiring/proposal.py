@@ -131,4 +131,3 @@ def propose(capture: Capture, channels: int, wanted: Wanted, grid_ticks: float |
     have = {g.line for g in guesses}
     lines = [*wanted.address, *wanted.data, *(n for n in (wanted.clock, wanted.request, wanted.fetch) if n)]
     return Proposal(tuple(guesses), settled.selects, left, tuple(n for n in lines if n not in have))
-
