@@ -161,3 +161,12 @@ class Board:
                 if line == region.select:
                     return decoder, pin
         return None
+
+    def select_level(self, line: str) -> int:
+        """The level at which a select line selects: as its decoder's table has it, else low (common practice)."""
+        for decoder in self.decoders:
+            for pin, made in decoder.outputs.items():
+                if made == line:
+                    word = decoder.part.lookup >> decoder.part.outputs.index(pin)
+                    return 0 if 2 * int((word & 1).sum()) >= word.size else 1
+        return 0

@@ -14,6 +14,7 @@ from .candidate import Candidate, priors
 from .kinds_of_addresses import addresses
 from .kinds_of_cells import coupled_cells, leaky, leaky_cells, stuck_cells
 from .parts_view import CardView
+from .theory import LaneFault
 
 __all__ = ["propose"]
 
@@ -35,8 +36,19 @@ def propose(card: CardView, wrong: Mapping[int, int], cells: Mapping[int, int]) 
             continue
         weight = float(priors()["weight"][listed[0].fault][listed[0].scope])
         share = weight / _total_weight() / _count(listed, card)
-        found += [replace(c, prior=share) for c in listed if any(wrong.get(r, 0) & c.mask for r in c.regions)]
+        found += [
+            replace(c, prior=share)
+            for c in listed
+            if any(wrong.get(r, 0) & c.mask for r in c.regions) and not _hidden(c, card)
+        ]
     return found
+
+
+def _hidden(candidate: Candidate, card: CardView) -> bool:
+    """Whether it asks what a cell held in a region where unwired address lines hide which cell is meant."""
+    if candidate.cell is None and all(isinstance(v.behaviour, LaneFault) for v in candidate.variants):
+        return False
+    return any(len(card.regions[r].bits) < card.regions[r].span_bits for r in candidate.regions)
 
 
 @cache

@@ -6,6 +6,7 @@ from .infer import InferredRun, TrafficMap
 from .ledger import Counter, Ledger
 from .log import AccessLog
 from .regions import SPACES, RegionMap, actions
+from .selected import SelectedRegions, inside_mask
 
 __all__ = [
     "SPACES",
@@ -15,8 +16,10 @@ __all__ = [
     "InferredRun",
     "Ledger",
     "RegionMap",
+    "SelectedRegions",
     "TrafficMap",
     "Verdict",
     "actions",
     "failing_blocks",
+    "inside_mask",
 ]

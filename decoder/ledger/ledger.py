@@ -75,6 +75,11 @@ class Ledger:
         self._grow(16)
         self._load_images()
 
+    @property
+    def shared(self) -> bool:
+        """Whether unwired address lines make several cells share an entry."""
+        return self._shared
+
     # -- cells ------------------------------------------------------------
     def _grow(self, slots: int) -> None:
         cells = slots << kernel.PAGE_BITS
@@ -121,18 +126,23 @@ class Ledger:
             np.bitwise_or.at(self._cells["fixed"], cell, np.uint32(0xFF) << lane)
 
     # -- traffic ----------------------------------------------------------
-    def feed(self, cycles: Cycles, gaps: Sequence[tuple[int, int]] = ()) -> Compared:
+    def feed(
+        self, cycles: Cycles, gaps: Sequence[tuple[int, int]] = (), doubtful: NDArray[np.bool_] | None = None
+    ) -> Compared:
         """Compare one block of cycles and remember its writes.
 
         ``gaps`` are spans (ticks) without samples that have become known since
         the last call; a cycle at or after a gap's end finds the ledger stale.
-        ``cycles.region`` is filled in place.
+        ``cycles.region`` is filled in place. ``doubtful`` marks cycles that may
+        belong to any region (bool, one a cycle): what such a write may have changed is stale.
         """
         n = len(cycles)
         space = self._map.spaces(cycles)
         self._map.locate(cycles, space)
         treat = self._map.treatment(cycles, outside=kernel.RAM if self._whole else kernel.SKIP)
         action = actions(cycles)
+        if doubtful is not None:
+            treat[doubtful & (cycles.region < 0) & (action == kernel.IS_WRITE)] = kernel.RAM
         self._gap_ends = sorted([*self._gap_ends, *(end for _, end in gaps)])
         taken = (action != kernel.IS_NOTHING) & (treat != kernel.SKIP)
         self._claim_for(cycles, space, taken)

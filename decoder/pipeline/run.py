@@ -15,12 +15,13 @@ from pathlib import Path
 from typing import IO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from decoder.board import Board, Region, load_board
 from decoder.bus import CycleExtractor, Cycles, Layout, Profile, line_needs, load_profile, unwired_address
-from decoder.capture import Capture, CaptureFile, Note, open_capture, sample_grid
+from decoder.capture import Capture, CaptureFile, Note, open_capture, with_sample_grid
 from decoder.errors import BusledgerError, UsageError
-from decoder.ledger import Compared, Ledger, RegionMap
+from decoder.ledger import Compared, Ledger, RegionMap, SelectedRegions, Verdict
 from decoder.progress import Progress, silent
 from decoder.wiring import Wiring, bind, load_wiring
 
@@ -113,17 +114,13 @@ class Run:
 
     def blocks(self, block_rows: int = 1 << 18) -> Iterator[Decoded]:
         """Decode the whole capture; memory does not grow with its length."""
-        ledger = Ledger(
-            self.region_map,
-            self.profile.address_bits,
-            unwired=self.unwired,
-            whole_space=not self.board_given,
-        )
         told = 0
         last: Capture | None = None
-        for levels in self._levels(block_rows):
+        self.grid_ticks, rows = with_sample_grid(self._levels(block_rows))
+        selected = self._selected()
+        ledger = self._ledger(selected)
+        for levels in rows:
             if self.extractor is None:
-                self.grid_ticks = sample_grid(levels.time)
                 self.extractor = CycleExtractor(
                     self.profile, self.layout, self.tick_fs, self.grid_ticks, self.request.grade
                 )
@@ -132,7 +129,8 @@ class Run:
             fresh = self.extractor.gaps[told:]
             told += len(fresh)
             self.gaps += fresh
-            yield Decoded(levels, cycles, ledger.feed(cycles, fresh), fresh)
+            doubtful = selected.fill(levels, cycles) if selected is not None else None
+            yield Decoded(levels, cycles, self._compared(ledger, cycles, fresh, doubtful), fresh)
             last = levels
         if self.extractor is None:
             # Nothing came: let the extractor say what is missing.
@@ -142,7 +140,29 @@ class Run:
         cycles = self.extractor.finish()
         fresh = self.extractor.gaps[told:]
         self.gaps += fresh
-        yield Decoded(_no_rows(self.tick_fs, self.layout, last), cycles, ledger.feed(cycles, fresh), fresh)
+        tail = _no_rows(self.tick_fs, self.layout, last)
+        doubtful = selected.fill(tail, cycles) if selected is not None else None
+        yield Decoded(tail, cycles, self._compared(ledger, cycles, fresh, doubtful), fresh)
+
+    def _compared(
+        self, ledger: Ledger, cycles: Cycles, gaps: list[tuple[int, int]], doubtful: NDArray[np.bool_] | None
+    ) -> Compared:
+        """What the ledger says; where the cell is not known, two reads that differ say nothing of each other."""
+        compared = ledger.feed(cycles, gaps, doubtful)
+        if ledger.shared:
+            compared.verdict[compared.verdict == Verdict.UNKNOWN] = Verdict.AMBIGUOUS
+        return compared
+
+    def _selected(self) -> SelectedRegions | None:
+        """The selects that tell what unwired address lines do not; None where nothing is to be told."""
+        if self.board is None or not self.unwired:
+            return None
+        skew = 1 if self.grid_ticks is None else int(np.ceil(2 * self.grid_ticks))
+        return SelectedRegions(self.board, self.layout, self.unwired, skew)
+
+    def _ledger(self, selected: SelectedRegions | None) -> Ledger:
+        hidden = self.unwired if selected is None else selected.hidden(self.region_map.regions)
+        return Ledger(self.region_map, self.profile.address_bits, unwired=hidden, whole_space=not self.board_given)
 
     def _account(self, levels: Capture) -> None:
         if not len(levels):
