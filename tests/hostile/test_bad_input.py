@@ -179,3 +179,26 @@ def test_outputs_that_cannot_be_written(bench: Bench) -> None:
 def test_a_message_is_one(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(AssertionError):
         said("Traceback (most recent call last):\n")
+
+
+def test_an_interruption_is_quiet_however_it_comes_out(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def plainly(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    def wrapped(*_: object) -> None:
+        try:
+            raise KeyboardInterrupt
+        except KeyboardInterrupt as interruption:
+            raise SystemError("a call returned with an exception set") from interruption
+
+    for interrupted in (plainly, wrapped):
+        monkeypatch.setattr("decoder.pipeline.run.load_board", interrupted)
+        assert bench.check() == (130, "", "")
+
+
+def test_an_error_of_the_system_is_no_fault_of_ours(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("decoder.pipeline.run.load_board", broken)
+    assert "Input/output error" in bench.refused("check", bench.vcd, "--board", bench.board)

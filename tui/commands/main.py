@@ -101,6 +101,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except OSError as error:  # what no floor below expected: no folder at all to write to, a disk that fails
         complain(f"the system would not go on: {error.strerror or error}")
     except Exception as error:
+        if _interrupted(error):
+            return INTERRUPTED
         if os.environ.get(_DEBUG):
             raise
         complain(
@@ -108,6 +110,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
             f"not of your capture: please report it with the command line and what {_DEBUG}=1 shows."
         )
     return BAD_INPUT
+
+
+def _interrupted(error: BaseException | None) -> bool:
+    """Whether an interruption began it: inside compiled code it may come out as another error."""
+    while error is not None:
+        if isinstance(error, KeyboardInterrupt):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
 
 
 def _run(arguments: list[str]) -> int:
