@@ -1,0 +1,72 @@
+"""One capture bound to a bus and a board: what may be asked for, and what comes of it."""
+
+from __future__ import annotations
+
+import pytest
+
+from captures_demo import scenarios
+from decoder.errors import UsageError
+from decoder.pipeline import Request, open_run, run_check
+
+LOOM = next(s for s in scenarios() if s.name == "loom")
+MS = 10**12  # femtoseconds
+
+
+def cycles_of(request: Request) -> list[tuple[int, int, int]]:
+    run = open_run(request)
+    try:
+        return [
+            (int(t), int(a), int(d))
+            for block in run.blocks()
+            for t, a, d in zip(block.cycles.time, block.cycles.address, block.cycles.data, strict=True)
+        ]
+    finally:
+        run.file.close()
+
+
+def test_neither_board_nor_bus_is_an_error_that_says_where_to_look():
+    with pytest.raises(UsageError, match="busledger profiles"):
+        open_run(Request(capture=LOOM.capture))
+
+
+def test_a_window_of_time_gives_the_same_cycles_as_the_whole_capture_there():
+    whole = cycles_of(Request(capture=LOOM.capture, board=LOOM.board))
+    part = cycles_of(Request(capture=LOOM.capture, board=LOOM.board, t_from=5 * MS, t_to=10 * MS))
+    tick_fs = 1_000_000
+    inside = [c for c in whole if 5 * MS <= c[0] * tick_fs <= 10 * MS]
+    # The first and the last cycle may be cut by the window's ends.
+    assert part[1:-1] == inside[inside.index(part[1]) : inside.index(part[-2]) + 1]
+    assert len(inside) - len(part) <= 2
+
+
+def test_small_blocks_give_the_same_cycles():
+    run = open_run(Request(capture=LOOM.capture, board=LOOM.board))
+    small = [int(t) for block in run.blocks(block_rows=1000) for t in block.cycles.time]
+    run.file.close()
+    assert small == [c[0] for c in cycles_of(Request(capture=LOOM.capture, board=LOOM.board))]
+
+
+@pytest.mark.parametrize(
+    ("texts", "told"),
+    [
+        (("bank0",), "NAME=START-END"),
+        (("bank0=43FF-4000",), "ends before it starts"),
+        (("a=4000-43FF", "b=4200-45FF"), "overlap at 4200"),
+    ],
+)
+def test_a_region_that_cannot_be_is_explained(texts, told):
+    with pytest.raises(UsageError, match=told):
+        open_run(Request(capture=LOOM.capture, profile="6502", regions=texts))
+
+
+def test_a_board_file_and_stated_regions_exclude_each_other():
+    with pytest.raises(UsageError, match="--region and --board"):
+        open_run(Request(capture=LOOM.capture, board=LOOM.board, regions=("a=0000-03FF",)))
+
+
+def test_without_a_board_the_answer_names_region_and_lane():
+    result = run_check(Request(capture=LOOM.capture, profile="6502"))
+    assert result.board is None
+    assert all(region.inferred for region in result.regions)
+    first = result.suspects[0]
+    assert (first.component, first.lanes) == (None, ("D3",))
