@@ -1,0 +1,88 @@
+"""Captures with lines missing: what a select tells, what stays unknown, and that nothing innocent is accused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from captures_demo.accuracy import write_board
+from captures_demo.world.bench import capture, standard_clips
+from captures_demo.world.cases import Case, draw_case
+from decoder.bus import Cycles, Kind
+from decoder.findings import CheckResult
+from decoder.pipeline import Request, open_run, run_check
+
+CYCLES = 6_000
+
+
+@pytest.fixture(scope="module")
+def healthy() -> Case:
+    return draw_case(0, "healthy", cycles=CYCLES)
+
+
+@pytest.fixture(scope="module")
+def stuck() -> Case:
+    return draw_case(100, "hard", kind=("stuck-low", "chip"), cycles=CYCLES)
+
+
+def asked(case: Case, folder: Path, drop: set[str]) -> Request:
+    """The run captured without the lines in ``drop``."""
+    clips = [line for line in standard_clips(case.machine) if line not in drop]
+    capture(case.run, folder / "run.vcd", seed=5, clips=clips, rate_hz=50e6)
+    return Request(folder / "run.vcd", write_board(case.machine, folder), any_subset=True)
+
+
+def counted(result: CheckResult, names: set[str]) -> dict[str, tuple[int, int, int]]:
+    return {r.name: (r.writes, r.reads_compared, r.mismatches) for r in result.regions if r.name in names}
+
+
+def test_selects_stand_in_for_the_address_lines_above_them(stuck: Case, tmp_path: Path) -> None:
+    """Without the three highest address lines the regions that have a select are judged just as with them."""
+    whole = run_check(asked(stuck, tmp_path, set()))
+    part = run_check(asked(stuck, tmp_path, {"A13", "A14", "A15"}))
+    selected = {region.name for region in stuck.machine.regions if region.select}
+    assert counted(part, selected) == counted(whole, selected)
+    assert (part.suspects[0].component, part.suspects[0].lanes) == (stuck.faults[0].chip, whole.suspects[0].lanes)
+    unseen = [r for r in part.regions if r.name not in selected]
+    assert [r.reads for r in unseen] == [0] * len(unseen)
+
+
+def test_every_address_that_a_select_tells_is_the_true_one(healthy: Case, tmp_path: Path) -> None:
+    run = open_run(asked(healthy, tmp_path, {"A14", "A15"}))
+    with run.file:
+        blocks = list(run.blocks())
+    cycles = Cycles.concat([b.cycles for b in blocks])
+    cycles = cycles.take(~np.isin(cycles.kind, (Kind.REFRESH, Kind.IDLE)))
+    address, unknown = cycles.address, cycles.address_unknown
+    true = healthy.run.address[healthy.run.kind != 2]
+    assert len(address) == len(true)
+    assert ((address ^ true.astype(np.uint32)) & ~unknown == 0).all()
+    inside = np.zeros(len(true), np.bool_)
+    for region in healthy.machine.regions:
+        if region.select:
+            inside |= (true >= region.start) & (true <= region.end)
+    assert (unknown[inside] == 0).all()
+    assert (unknown[~inside] == 0xC000).all()
+
+
+@pytest.mark.parametrize("line", ["A0", "A3", "A6"])
+def test_a_healthy_card_is_not_accused_where_cells_are_hidden(healthy: Case, tmp_path: Path, line: str) -> None:
+    result = run_check(asked(healthy, tmp_path, {line}))
+    assert result.mismatch_total == 0
+    assert result.suspects == ()
+    assert sum(region.reads_ambiguous for region in result.regions) > 0
+
+
+def test_a_stuck_lane_is_named_where_cells_are_hidden(stuck: Case, tmp_path: Path) -> None:
+    """Only faults of lanes can be told; what a cell held cannot."""
+    result = run_check(asked(stuck, tmp_path, {"A0"}))
+    assert result.mismatch_total > 0
+    assert result.suspects[0].lanes == tuple(f"D{lane}" for lane in stuck.faults[0].lanes)
+    assert not any(suspect.address_lines for suspect in result.suspects)
+
+
+def test_without_any_address_line_nothing_is_accused(stuck: Case, tmp_path: Path) -> None:
+    result = run_check(asked(stuck, tmp_path, {f"A{n}" for n in range(16)}))
+    assert result.suspects == ()
