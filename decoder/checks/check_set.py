@@ -24,7 +24,7 @@ from decoder.findings import WarningFinding
 __all__ = ["CheckSet", "CheckSetResult"]
 
 EVERY = ("selects", "buffers", "timing", "probes")
-DOUBT_ROWS = 1 << 21
+DOUBT_ROWS = 1 << 19
 """Rows that the channels' health is judged on beside the other checks; bad clips show long before."""
 
 
