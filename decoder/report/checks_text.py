@@ -99,7 +99,7 @@ def _decoder(decoder: DecoderResult, *, width: int, colour: bool) -> str:
         ]
         for o in decoder.output_results
     ]  # fmt: skip
-    heads = ["output", "pin", "moves", "missing", "extra", "glitches (in strobe)", "delay min / median / max"]
+    heads = ["output", "pin", "moves", "missing", "extra", "glitches (in strobe)", "min/median/max delay"]
     return text + table_text(heads, outputs, width=width, colour=colour)
 
 
@@ -125,6 +125,8 @@ def _buffer(buffer: BufferResult, *, width: int, colour: bool) -> str:
         )
     if not buffer.lanes and buffer.known_reads:
         said += f"; {buffer.undriven_reads} of {buffer.known_reads} reads repeat the bus's last level"
+    if not buffer.lanes:
+        said += "; its lanes are not compared, as no far_side line is clipped"
     text = "\n" + printed([Text(line, style="bold") for line in wrap(said, width)], width=width, colour=colour)
     if not buffer.lanes:
         return text

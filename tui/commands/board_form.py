@@ -73,6 +73,12 @@ def form_from_options(
     names = [text.strip() for text in (designators or "").split(",") if text.strip()]
     if names and part is None:
         raise UsageError("--designators was given without --part", expected="the chips' type as well")
+    if part is not None and not names:
+        width = len(chips_needed(part, data_bits))
+        raise UsageError(
+            "--part was given without --designators",
+            expected=f"the chips' names as well, {width} for each RAM region, D0 first, such as U1,U2",
+        )
     spans = chips_needed(part, data_bits) if part is not None and names else []
     if spans and len(names) != len(spans) * len(ram):
         raise UsageError(

@@ -32,6 +32,7 @@ def buffers(
     from decoder.report import buffers_text
     from tui.commands.progress_bar import progress_bar
 
+    opt.need_board(board, "it says which drivers there are")
     asked = opt.request(
         capture,
         board=board,

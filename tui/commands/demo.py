@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -59,11 +60,19 @@ def demo(
         screen.show_paragraphs(
             [
                 f"This was the bundled capture of: {_title(folder)}",
-                f"The same by hand: busledger check {capture} --board {board}",
                 f"Others: busledger demo {' | '.join(others)}" if others else "",
+                "The same by hand:",
             ]
         )
+        # Not wrapped: a path that is broken over lines cannot be copied.
+        screen.show(f"busledger check {_typed(capture)} --board {_typed(board)}\n")
     return status
+
+
+def _typed(path: Path) -> str:
+    """A path as it can be typed here: short where it lies below this folder."""
+    here = Path.cwd()
+    return plain(shlex.quote(str(path.relative_to(here) if path.is_relative_to(here) else path)), 4096)
 
 
 def _chosen(folders: dict[str, Path], name: str | None) -> Path:

@@ -25,6 +25,7 @@ from tui.commands.cycles import cycles
 from tui.commands.demo import demo
 from tui.commands.join import join
 from tui.commands.match import match
+from tui.commands.nearby import file_hint
 from tui.commands.parts import parts
 from tui.commands.plan import plan
 from tui.commands.probes import probes
@@ -89,7 +90,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return _run(sys.argv[1:] if arguments is None else list(arguments))
     except BusledgerError as error:
-        complain(str(error))
+        complain(str(error) + file_hint(error))
     except _TyperComplaint as complaint:
         complain(_usage_message(complaint))
     except (KeyboardInterrupt, typer.Abort):

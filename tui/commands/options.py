@@ -31,6 +31,7 @@ __all__ = [
     "RegionOption",
     "ToOption",
     "WiringOption",
+    "need_board",
     "parse_rate",
     "request",
 ]
@@ -114,6 +115,16 @@ def parse_rate(text: str) -> float:
     if not (0 < rate < math.inf):
         raise UsageError(f"'{text}' is not a sample rate", expected="hertz above 0, such as 24000000, 24e6 or 24M")
     return rate
+
+
+def need_board(board: Path | None, why: str) -> None:
+    """Raise UsageError if no board file was given to a command that cannot do without."""
+    if board is None:
+        raise UsageError(
+            "no board file was given",
+            expected=f"--board FILE: {why}",
+            hint="'busledger board new FILE' asks what is on the card and writes one.",
+        )
 
 
 def request(

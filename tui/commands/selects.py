@@ -32,6 +32,7 @@ def selects(
     from decoder.report import selects_text
     from tui.commands.progress_bar import progress_bar
 
+    opt.need_board(board, "it says which decoder makes which select")
     asked = opt.request(
         capture,
         board=board,
