@@ -1,4 +1,4 @@
-"""The questions of ``board new``: few, each with a likely answer ready, asked again until it fits."""
+"""The questions of ``board new``: few, most with a likely answer ready, asked again until it fits."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def ask_form(*, name: str | None = None, bus: str | None = None, part: str | Non
         name = _ask("What is the card called?", "Memory card", _not_empty)
     if bus is None:
         screen.show_paragraphs([f"Buses: {', '.join(profile_names())}"])
-        bus = _ask("Which bus is it on?", profile_names()[0], lambda text: load_profile(text).name)
+        bus = _ask("Which bus is it on?", None, lambda text: load_profile(text).name)
     profile = load_profile(bus)
     regions = list(_ask_banks(profile.data_bits, part))
     while _ask("Another region, such as a ROM?", "no", _yes_or_no):
@@ -42,7 +42,7 @@ def _ask_banks(data_bits: int, part: str | None) -> list[FormRegion]:
     """Like banks of RAM, one after another in memory, as cards of the time have them."""
     from decoder.board import MemoryPart, parts
 
-    banks = _ask("How many like banks of RAM are on it?", "4", _count)
+    banks = _ask("How many banks of RAM, all of one size?", "4", _count)
     if banks == 0:
         return []
     spans: list[tuple[int, int]] = []
@@ -74,8 +74,8 @@ def _ask_banks(data_bits: int, part: str | None) -> list[FormRegion]:
     return made
 
 
-def _ask(question: str, likely: str, understand: Callable[[str], T]) -> T:
-    """Ask until ``understand`` takes the answer; its error says what would be right."""
+def _ask(question: str, likely: str | None, understand: Callable[[str], T]) -> T:
+    """Ask until ``understand`` takes the answer; its error says what would be right. None: no answer is likely."""
     while True:
         answer = typer.prompt(question, default=likely)
         try:
