@@ -1,7 +1,7 @@
 """The board file and the parts library: what is on the card, and what is known of its parts."""
 
 from decoder.board.lanes import lane_names, parse_lanes
-from decoder.board.loader import load_board
+from decoder.board.loader import bus_of_board, load_board
 from decoder.board.model import Board, Buffer, Chip, Decoder, LineLevel, Region
 from decoder.board.part_types import (
     BufferGroup,
@@ -37,6 +37,7 @@ __all__ = [
     "PartsLibrary",
     "Region",
     "Section",
+    "bus_of_board",
     "lane_names",
     "load_board",
     "parse_lanes",

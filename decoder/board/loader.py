@@ -18,7 +18,7 @@ from decoder.errors import BoardError
 from decoder.text import plain
 from decoder.toml_text import read_toml_bytes, toml_tables
 
-__all__ = ["load_board"]
+__all__ = ["bus_of_board", "load_board"]
 
 _TABLES = ("board", "wiring", "region", "decoder", "buffer")
 
@@ -76,6 +76,20 @@ def load_board(
         decoders=tuple(decoder for _, decoder in draft.decoders),
         buffers=tuple(buffer for _, buffer in draft.buffers),
     )
+
+
+def bus_of_board(path: str | Path) -> str:
+    """The bus that a board file names, so that the file can be read knowing how wide that bus is.
+
+    Raises
+    ------
+    BoardError
+        The file cannot be read, or it names no bus: then with every mistake in it.
+    """
+    raw = _parse(Path(path))
+    mistakes = Mistakes(str(path))
+    head = mistakes.check("[board]", BoardTable, raw["board"]) if "board" in raw else None
+    return head.bus if head is not None else load_board(path).bus
 
 
 def _parse(file: Path) -> dict[str, Any]:

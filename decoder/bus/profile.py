@@ -88,6 +88,11 @@ class Profile:
         return self.file.data_bits
 
     @property
+    def even_byte(self) -> str:
+        """Where the byte of an even address is: "low" (D0-D7) or "high" (the topmost lanes)."""
+        return self.file.even_byte
+
+    @property
     def strobes(self) -> tuple[StrobeEntry, ...]:
         return self.file.strobe
 

@@ -232,6 +232,7 @@ class ProfileFile(_Table):
     never_compared: tuple[str, ...] = ()
     address_bits: int = Field(ge=1, le=32)
     data_bits: Literal[8, 16, 32]
+    even_byte: Literal["low", "high"] = "low"
     kept: Literal["previous", "begin"] = "previous"
     clock: ClockEntry = ClockEntry()
     behaviour: BehaviourEntry | None = None

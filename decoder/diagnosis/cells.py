@@ -44,6 +44,8 @@ class CellSpace:
         self._start = [r.start for r in regions]
         self._end = [r.end for r in regions]
         self._space = [r.space for r in regions]
+        # Even and odd chips may stand in two regions of the same addresses.
+        self._bytes = [{bit // 8 for chip in r.chips for bit in chip.lanes} or set(range(4)) for r in regions]
         self.identity: Cells = np.arange(at, dtype=np.int32)
         self.nowhere: Cells = np.full(at, -1, np.int32)
 
@@ -107,7 +109,7 @@ class CellSpace:
             address = bend(self._addresses(region))
             found = np.full(address.shape, -1, np.int64)
             for other in regions:
-                if self._space[other] != self._space[region]:
+                if self._space[other] != self._space[region] or not self._bytes[other] & self._bytes[region]:
                     continue
                 here = (address >= self._start[other]) & (address <= self._end[other]) & (found < 0)
                 cell = self.base[other] + ((address >> self.shift) & (self.size[other] - 1))

@@ -110,17 +110,16 @@ class Ledger:
     def _load_images(self) -> None:
         if self._shared:
             return  # several ROM cells behind one entry: nothing is sure
-        for region in self._map.regions:
+        for index, region in enumerate(self._map.regions):
             if region.kind != "rom" or region.image is None:
                 continue
-            size = region.end - region.start + 1
-            image = np.frombuffer(region.image[:size], np.uint8)
-            address = np.arange(region.start, region.start + len(image), dtype=np.int64)
+            address, lane = self._map.image_places(index)
+            image = np.frombuffer(region.image, np.uint8)[: len(address)]
+            address, lane = address[: len(image)], lane[: len(image)]
             word = address >> self._shift
             page = SPACES.index(region.space) * self._pages_a_space + (word >> kernel.PAGE_BITS)
             self._claim(np.unique(page))
             cell = (self._slot_of_page[page].astype(np.int64) << kernel.PAGE_BITS) | (word & kernel.PAGE_MASK)
-            lane = (8 * (address & (self._bytes - 1))).astype(np.uint32)
             np.bitwise_or.at(self._cells["value"], cell, image.astype(np.uint32) << lane)
             np.bitwise_or.at(self._cells["known"], cell, np.uint32(0xFF) << lane)
             np.bitwise_or.at(self._cells["fixed"], cell, np.uint32(0xFF) << lane)
@@ -143,13 +142,14 @@ class Ledger:
         action = actions(cycles)
         if doubtful is not None:
             treat[doubtful & (cycles.region < 0) & (action == kernel.IS_WRITE)] = kernel.RAM
+        treat, width = self._map.taken(cycles, space, treat)
         self._gap_ends = sorted([*self._gap_ends, *(end for _, end in gaps)])
         taken = (action != kernel.IS_NOTHING) & (treat != kernel.SKIP)
         self._claim_for(cycles, space, taken)
         out = Compared.empty(n)
         out.index += self._first
         access: tuple[Any, ...] = (action, space, treat, cycles.address, cycles.address_unknown)
-        access += (cycles.data, cycles.data_unknown, cycles.width, cycles.time, self._first)
+        access += (cycles.data, cycles.data_unknown, width, cycles.time, self._first)
         if self._shared:
             access += (self._unwired,)
         access += (np.array(self._gap_ends, np.int64), self._epoch, self._gap_next)

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 from decoder.bus.columns import Cycles, Kind
 
 from . import ledger_kernel as kernel
+from .columns import Compared
+from .owners import Owners
 
 __all__ = ["SPACES", "RegionLike", "RegionMap", "actions"]
 
@@ -63,6 +65,7 @@ class RegionMap:
         empty = every cycle addresses memory, IO kinds the io space
     data_bits : width of the data bus in bits
     rule_compares : for each rule whether its data may enter the ledger; empty = all may
+    even_byte : "low" where the byte of the lowest address is D0-D7, "high" where it is on the topmost lanes
     """
 
     def __init__(
@@ -72,6 +75,7 @@ class RegionMap:
         data_bits: int = 8,
         *,
         rule_compares: Sequence[bool] = (),
+        even_byte: str = "low",
     ) -> None:
         self.regions = tuple(regions)
         self.data_bits = data_bits
@@ -79,8 +83,11 @@ class RegionMap:
         self._starts = np.array([r.start for r in self.regions], np.int64)
         self._ends = np.array([r.end for r in self.regions], np.int64)
         self._spaces = np.array([SPACES.index(r.space) for r in self.regions], np.uint8)
-        self._lanes = np.array([_owned_lanes(r) for r in self.regions], np.uint32)
         treat = [_treatment(r) for r in self.regions]
+        lanes = [_owned_lanes(r) for r in self.regions]
+        self._lanes = np.array(lanes, np.uint32)
+        self._owners = Owners(self._starts, self._ends, self._spaces, lanes, treat, self.data_bytes)
+        self._even_low = even_byte == "low"
         self._treat = np.array([*treat, kernel.SKIP], np.uint8)  # the last one is for region -1
         self._rule_skips = ~np.array(rule_compares, np.bool_)
         self._rule_space = np.array([SPACES.index(s) for s in rule_spaces], np.uint8)
@@ -107,7 +114,34 @@ class RegionMap:
             self.data_bytes,
             cycles.region,
         )
+        for r in reversed(self._owners.sharing):  # of two owners the first one names the cycle
+            cycles.region[self._owners.rows(r, cycles, space)] = r
         cycles.region[(cycles.kind == Kind.REFRESH) | (cycles.kind == Kind.IDLE) | (cycles.kind == Kind.INT_ACK)] = -1
+
+    def taken(
+        self, cycles: Cycles, space: NDArray[np.uint8], treat: NDArray[np.uint8]
+    ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+        """(treatment, bytes in use) a cycle: only bytes that a region owns; ``cycles.region`` must be filled."""
+        if not self._owners.parted:
+            return treat, cycles.width
+        return self._owners.taken(cycles, space, treat, actions(cycles) == kernel.IS_WRITE)
+
+    def by_owner(self, cycles: Cycles, compared: Compared) -> tuple[Cycles, Compared]:
+        """The accesses with one row an owner of bytes; on most boards every region owns all bytes and nothing
+        changes. ``cycles.region`` must be filled."""
+        if not self._owners.parted:
+            return cycles, compared
+        return self._owners.by_owner(cycles, compared, self.spaces(cycles))
+
+    def image_places(self, region: int) -> tuple[NDArray[np.int64], NDArray[np.uint32]]:
+        """(address, lowest data bit) of each byte of a region's image: one byte for each address the region owns."""
+        one = self.regions[region]
+        address = np.arange(one.start, one.end + 1, dtype=np.int64)
+        byte = address % self.data_bytes
+        if not self._even_low:
+            byte = self.data_bytes - 1 - byte
+        owned = (self._owners.bytes_of(region) >> byte) & 1 == 1
+        return address[owned], (8 * byte[owned]).astype(np.uint32)
 
     def treatment(self, cycles: Cycles, outside: int = kernel.SKIP) -> NDArray[np.uint8]:
         """uint8 a cycle: RAM, ROM or SKIP of the ledger kernel; ``outside`` for cycles in no region."""

@@ -7,7 +7,7 @@ from .joining import join_captures, read_pass
 from .many import captures_in, check_many
 from .matching import match_captures
 from .planning import plan_passes
-from .run import Decoded, Request, Run, open_run
+from .run import Decoded, Request, Run, bus_and_board, open_run
 from .session import CaptureSession, open_session, program_version
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "Gathered",
     "Request",
     "Run",
+    "bus_and_board",
     "captures_in",
     "check_many",
     "conclude",

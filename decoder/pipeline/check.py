@@ -71,10 +71,11 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
             if tap is not None:
                 tap(block)
             kinds += np.bincount(block.cycles.kind, minlength=len(Kind))
-            log.append(block.cycles, block.compared)
-            lanes.feed(block.cycles)
+            cycles, compared = run.region_map.by_owner(block.cycles, block.compared)
+            log.append(cycles, compared)
+            lanes.feed(cycles)
             if run.board_given:
-                counter.feed(block.cycles, block.compared)
+                counter.feed(cycles, compared)
             else:
                 touched.feed(block.cycles)
     assert checks is not None  # blocks() gives at least its tail

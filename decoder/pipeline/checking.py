@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from decoder.board import Board, load_board
+from decoder.board import Board
 from decoder.bus import Profile, line_needs, load_profile, wanted_lines
 from decoder.capture import Capture, Signal, open_capture, with_sample_grid
 from decoder.checks import (
@@ -23,7 +23,7 @@ from decoder.errors import UsageError, WiringError
 from decoder.progress import Progress, silent
 from decoder.wiring import bind, load_wiring, propose
 
-from .run import Request, Run, open_run
+from .run import Request, Run, bus_and_board, open_run
 
 __all__ = ["run_buffers", "run_probes", "run_selects", "run_timing"]
 
@@ -153,9 +153,9 @@ def _wants(run: Run, lines: Sequence[str], what: str) -> None:
 
 
 def _names(request: Request) -> tuple[Profile | None, Board | None]:
-    board = request.board if isinstance(request.board, Board) or request.board is None else load_board(request.board)
-    name = request.profile or (board.bus if board is not None else None)
-    return (load_profile(name) if name else None), board
+    if request.board is None:
+        return (load_profile(request.profile) if request.profile else None), None
+    return bus_and_board(request)
 
 
 def _lines(signals: Sequence[Signal], profile: Profile | None, board: Board | None, request: Request) -> dict[str, str]:

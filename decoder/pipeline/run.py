@@ -17,7 +17,7 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.board import Board, Region, load_board
+from decoder.board import Board, Region, bus_of_board, load_board
 from decoder.bus import CycleExtractor, Cycles, Layout, Profile, line_needs, load_profile, unwired_address
 from decoder.capture import Capture, CaptureFile, Note, open_capture, with_sample_grid
 from decoder.errors import BusledgerError, UsageError
@@ -235,6 +235,7 @@ def region_map_of(regions: Sequence[Region], profile: Profile) -> RegionMap:
         [profile.space(rule) for rule in rules],
         profile.data_bits,
         rule_compares=[profile.compares(rule) for rule in rules],
+        even_byte=profile.even_byte,
     )
 
 
@@ -246,13 +247,14 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
             expected="--board FILE or --profile NAME",
             hint="'busledger profiles' lists the buses.",
         )
-    board: Board | None = None
-    if request.board is not None:
-        board = request.board if isinstance(request.board, Board) else load_board(request.board)
-    bus = request.profile if request.profile is not None else (board.bus if board is not None else "")
-    profile = load_profile(_bus_path(bus, board))
-    if board is not None and not isinstance(request.board, Board):
-        board = load_board(board.path, data_bits=profile.data_bits, address_bits=profile.address_bits)
+    if request.board is None or isinstance(request.board, Board):
+        board, path = request.board, request.board.path if request.board is not None else ""
+        named = board.bus if board is not None else ""
+    else:
+        board, path, named = None, str(request.board), bus_of_board(request.board)
+    profile = load_profile(_bus_path(request.profile if request.profile is not None else named, path))
+    if board is None and path:
+        board = load_board(path, data_bits=profile.data_bits, address_bits=profile.address_bits)
     stated = parse_regions(request.regions)
     if stated:
         if board is not None:
@@ -265,10 +267,10 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
     return profile, board
 
 
-def _bus_path(bus: str, board: Board | None) -> str:
+def _bus_path(bus: str, board: str) -> str:
     """A bus given as a path in a board file is meant beside that file."""
-    if board is not None and board.path and (bus.endswith(".toml") or "/" in bus):
-        return str(Path(board.path).parent / bus)
+    if board and (bus.endswith(".toml") or "/" in bus):
+        return str(Path(board).parent / bus)
     return bus
 
 

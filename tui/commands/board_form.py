@@ -186,10 +186,10 @@ def write_form(form: Form, file: Path) -> None:
 
 def load_with_bus(file: Path) -> tuple[Board, Profile]:
     """The board and its bus, the board checked against the bus's widths and lines."""
-    from decoder.board import load_board
+    from decoder.board import bus_of_board, load_board
     from decoder.bus import load_profile
 
-    bus = load_board(file).bus
+    bus = bus_of_board(file)
     profile = load_profile(file.parent / bus if "/" in bus or bus.endswith(".toml") else bus)
     return load_board(file, data_bits=profile.data_bits, address_bits=profile.address_bits), profile
 

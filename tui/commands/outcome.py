@@ -48,10 +48,10 @@ class Outputs:
             return
         settings, notes = settings_of(asked), _notes(asked)
         if self.html is not None:
-            from decoder.board import load_board
+            from decoder.pipeline import bus_and_board
             from decoder.report import html_page
 
-            board = load_board(asked.board) if isinstance(asked.board, str | Path) else None
+            board = bus_and_board(asked)[1] if isinstance(asked.board, str | Path) else None
             pictures = _pictures(asked) if result.mismatch_total else []
             histograms = _histograms(asked)
             self._put(
