@@ -96,9 +96,10 @@ def _find(study: Study, progress: Progress) -> tuple[list[_Round], int]:
     if weighed.survey.wrong == 0:
         return [_Round(weighed.scored[0], weighed)], 0
     rounds, weighed = _begin(bench, weighed)
-    while len(rounds) < _AT_MOST and weighed.scored:
-        best = max(weighed.scored, key=lambda s: math.log(s.candidate.prior) + s.log_lenient)
-        if not _pays(best, weighed):
+    while len(rounds) < _AT_MOST:
+        new = [s for s in weighed.scored if not any(_same(s, r.chosen) for r in rounds)]
+        best = max(new, key=lambda s: math.log(s.candidate.prior) + s.log_lenient, default=None)
+        if best is None or not _pays(best, weighed):
             break
         rounds.append(_Round(best, weighed))
         progress("weighing suspects", len(rounds), None, "faults")
@@ -110,7 +111,7 @@ def _find(study: Study, progress: Progress) -> tuple[list[_Round], int]:
 
 
 def _begin(bench: _Bench, weighed: Weighed) -> tuple[list[_Round], Weighed]:
-    """The best single fault, or the larger half of a pair that explains the reads better.
+    """The best single fault, or one half of a pair that explains the reads better.
 
     A single fault far up the path (a write line of the whole card) covers what
     two small ones do, at a poor rate. Pairs are compared by the sum of what
@@ -122,12 +123,36 @@ def _begin(bench: _Bench, weighed: Weighed) -> tuple[list[_Round], Weighed]:
     for start in starts:
         after = bench.weigh([start])
         value = _alone(start) + after.noise.log_strays(after.survey.wrong)
-        best = max(after.scored, key=lambda s: s.log_posterior, default=None)
+        best = max((s for s in after.scored if not _same(s, start)), key=lambda s: s.log_posterior, default=None)
         if best is not None:
-            value = max(value, _alone(start) + best.log_posterior + _second())
+            value = max(value, _joint(bench, start, best))
         tried.append((value, start, after))
     _, start, after = max(tried, key=lambda item: item[0])
     return [_Round(start, weighed)], after
+
+
+def _joint(bench: _Bench, start: Scored, best: Scored) -> float:
+    """What a pair is worth: each half weighed with the other taken as given.
+
+    What one hides of the other counts for neither, so a hard fault is not
+    taken for one that comes and goes because another bends some of its reads.
+    """
+    value = _alone(start) + best.log_posterior + _second()
+    if best.hard:
+        again = bench.weigh([best])
+        same = [s for s in again.scored if s.candidate.key == start.candidate.key]
+        value = max([value, *(s.log_posterior + _alone(best) + _second() for s in same)])
+    return value
+
+
+def _same(one: Scored, two: Scored) -> bool:
+    """Whether both are one fault of one part, seen twice."""
+    a, b = one.candidate, two.candidate
+    if (a.fault, a.scope, a.component, a.region, a.other, a.cell) != (
+        b.fault, b.scope, b.component, b.region, b.other, b.cell,
+    ):  # fmt: skip
+        return False
+    return bool(a.lanes & b.lanes) and (not a.lines or bool(set(a.lines) & set(b.lines)))
 
 
 def _alone(scored: Scored) -> float:
@@ -139,21 +164,31 @@ def _second() -> float:
 
 
 def _halves(weighed: Weighed, single: Scored) -> list[Scored]:
-    """First halves of the pairs that promise more than ``single`` alone."""
+    """Halves of the pairs that promise more than ``single`` alone, each as it fails in its pair.
+
+    A hard half comes first: what it hides of the other is known exactly.
+    """
     noise = weighed.noise
     pool = sorted(weighed.scored, key=lambda s: -(math.log(s.candidate.prior) + s.log_lenient))[:_POOL]
-    pool = [s for s in pool if s.covers]
+    both = [each for s in pool for each in (s, s.other) if each is not None and _shows(each)]
     found: dict[tuple[object, ...], tuple[float, Scored]] = {}
-    for i, one in enumerate(pool):
-        for two in pool[i + 1 :]:
-            left = max(0, noise.wrong - one.covers - two.covers)
+    for i, one in enumerate(both):
+        for two in both[i + 1 :]:
+            if one.candidate.key == two.candidate.key:
+                continue
+            left = max(0, noise.wrong - _shows(one) - _shows(two))
             value = _alone(one) + _alone(two) + _second() + noise.log_strays(left)
-            start = one if one.covers >= two.covers else two
-            where = (start.candidate.component, start.candidate.region, start.candidate.fault)
+            start = one if (one.hard, one.covers) >= (two.hard, two.covers) else two
+            where = (start.candidate.component, start.candidate.region, start.candidate.fault, start.hard)
             if value > single.log_posterior and value > found.get(where, (-math.inf, start))[0]:
                 found[where] = (value, start)
     best = sorted(found.values(), key=lambda item: -item[0])[:_STARTS]
     return [start for _, start in best if start is not single]
+
+
+def _shows(scored: Scored) -> int:
+    """Wrong reads that it has a part in, though another fault may have hurt other lanes of them."""
+    return max(scored.covers, scored.effect.tally.hits)
 
 
 def _pays(best: Scored, weighed: Weighed) -> bool:
@@ -163,16 +198,22 @@ def _pays(best: Scored, weighed: Weighed) -> bool:
 
 
 def _again(bench: _Bench, rounds: list[_Round]) -> int:
-    """The swap pass: every fault against all candidates, the other faults given."""
+    """The swap pass: every fault against all candidates, the other faults given; one that the others make
+    unnecessary goes."""
     for _ in range(2):
         changed = False
-        for i, held in enumerate(rounds):
-            weighed = bench.weigh([r.chosen for j, r in enumerate(rounds) if j != i])
-            if not weighed.scored:
+        for held in list(rounds):
+            others = [r.chosen for r in rounds if r is not held]
+            weighed = bench.weigh(others)
+            best = next((s for s in weighed.scored if not any(_same(s, o) for o in others)), None)
+            if best is None or not _pays(best, weighed):
+                if len(rounds) > 1:
+                    rounds.remove(held)
+                    changed = True
                 continue
-            best = weighed.scored[0]
-            changed |= best.candidate.key != held.chosen.candidate.key
-            rounds[i] = _Round(best, weighed)
+            now, was = best, held.chosen
+            changed |= (now.candidate.key, now.hard, now.variant) != (was.candidate.key, was.hard, was.variant)
+            rounds[rounds.index(held)] = _Round(best, weighed)
         if not changed:
             break
     return bench.weigh([r.chosen for r in rounds]).survey.wrong

@@ -14,7 +14,8 @@ __all__ = ["addresses"]
 
 
 def _levels(op: str, numbers: tuple[int, ...], mask: int, regions: tuple[int, ...]) -> tuple[Variant, ...]:
-    words = ("seen low", "seen high")
+    line = f"A{numbers[-1]}"
+    words = (f"the part sees {line} low whatever the bus says", f"the part sees {line} high whatever the bus says")
     return tuple(Variant(0.5, PathFault(op, (*numbers, lv), mask, regions), words[lv]) for lv in (0, 1))
 
 

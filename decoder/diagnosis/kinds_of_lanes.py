@@ -28,6 +28,8 @@ def floats(card: CardView) -> tuple[tuple[float, int, str], ...]:
     keeps = [(bent.KEPT, "keeps the last level")]
     if card.buffers:
         keeps.append((bent.KEPT_BY_CARD, "keeps the card's last level"))
+    if card.buffers and card.bus_settles:
+        keeps.append((bent.KEPT_FROM_BUS, "keeps the level that the bus had before it was left alone"))
     return (
         *((v["keeps_level"] / len(keeps), does, word) for does, word in keeps),
         (v["pulled_up"], bent.HIGH, "is pulled up"),

@@ -34,6 +34,8 @@ def _undriven(card: CardView, op: str, mask: int, regions: tuple[int, ...]) -> t
     keeps = [(path.KEEPS, "the bus keeps its last level")]
     if card.buffers:
         keeps.append((path.KEPT_BY_CARD, "the card's lines keep their last level"))
+    if card.buffers and card.bus_settles:
+        keeps.append((path.KEPT_FROM_BUS, "the card's lines keep what the bus had before it was left alone"))
     shown = [
         *((v["keeps_level"] / len(keeps), floats, word) for floats, word in keeps),
         (v["pulled_up"], path.PULLED_UP, "the lanes are pulled up"),

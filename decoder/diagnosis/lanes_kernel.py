@@ -8,6 +8,7 @@ from .effect_kernel import mix
 HIT, MISS, OTHER, EXPLAINED = range(4)
 
 LOW, HIGH, KEPT, AND, OR, KEPT_BY_CARD = 0, 1, 2, 3, 4, 5
+KEPT_FROM_BUS = 6  # played as KEPT_BY_CARD, with what the bus carried before in place of what the card did
 
 
 @nb.njit(cache=True, nogil=True)

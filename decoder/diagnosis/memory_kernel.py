@@ -5,6 +5,7 @@ import numpy as np
 
 # What an undriven bus shows; how two answering regions join; what a stray write stores.
 KEEPS, PULLED_UP, PULLED_DOWN, KEPT_BY_CARD = 0, 1, 2, 3
+KEPT_FROM_BUS = 4  # played as KEPT_BY_CARD, with what the bus carried before in place of what the card did
 LOW_WINS, HIGH_WINS, NOBODY_KNOWS = 0, 1, 2
 STORES_DATA, STORES_RUBBISH, STORES_HIGH, STORES_LOW, STORES_REST = 0, 1, 2, 3, 4
 # What the lanes of the part do to data that passes (as in lanes_kernel), and in which direction.

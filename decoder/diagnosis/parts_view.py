@@ -51,7 +51,8 @@ class BufferView:
 @dataclass(frozen=True)
 class CardView:
     """Everything the candidates are made from. ``line_buffers``: line → the address buffers that carry it,
-    with the regions behind each. ``card_of``: regions behind the same data buffers share a number."""
+    with the regions behind each. ``card_of``: regions behind the same data buffers share a number. ``bus_settles``:
+    the bus, left alone, does not keep its level, so that lines behind a buffer may keep another."""
 
     regions: tuple[RegionView, ...]
     buffers: tuple[BufferView, ...]
@@ -60,6 +61,7 @@ class CardView:
     address_bits: int
     unwired: int
     card_of: tuple[int, ...] = field(default=())
+    bus_settles: bool = False
 
     @classmethod
     def of(cls, board: Board, cells: CellSpace, data_bits: int, unwired: int) -> CardView:

@@ -16,6 +16,10 @@ from .weighing import Tally
 
 __all__ = ["BYTES_A_CELL", "Effect", "PathRun", "Tables", "as_path", "both_ways", "run_lanes", "screened"]
 
+_FLOATS = {
+    lanes_kernel.KEPT_BY_CARD: memory_kernel.KEPT_BY_CARD,
+    lanes_kernel.KEPT_FROM_BUS: memory_kernel.KEPT_FROM_BUS,
+}
 _FIRST = 8  # explained cycles remembered
 # State of one replay, and its four maps.
 BYTES_A_CELL = 4 * (memory_kernel.WORDS + memory_kernel.LINKS + 4)
@@ -95,7 +99,7 @@ def as_path(fault: LaneFault, acts: int, stores: int = memory_kernel.STORES_DATA
 
     ``stores``: of a floating lane, what the cells take; STORES_DATA = nobody knows.
     """
-    floats = memory_kernel.KEPT_BY_CARD if fault.does == lanes_kernel.KEPT_BY_CARD else memory_kernel.KEEPS
+    floats = _FLOATS.get(fault.does, memory_kernel.KEEPS)
     bends = BENDS[fault.does]
     return PathFault(
         "stays", (), fault.mask, fault.regions, stores, floats, bends=bends, bad_lanes=fault.mask, acts=acts
@@ -130,6 +134,7 @@ class Tables:
         self._study = study
         self.cells = study.cells
         self.elected, self.settled = study.election()
+        self.fixed, self.fixed_known = study.images()
         self._focus = focus
         self._key: object = None
         self._held: tuple[Maps, NDArray[np.uint8]] | None = None
@@ -159,6 +164,10 @@ class PathRun:
         self._words = np.zeros((n, memory_kernel.WORDS), np.uint32)
         self._words[:, memory_kernel.HELD] = self._tables.elected
         self._words[:, memory_kernel.HELD_KNOWN] = self._tables.settled
+        self._words[:, memory_kernel.HARD] = self._tables.fixed
+        self._words[:, memory_kernel.HARD_KNOWN] = self._tables.fixed_known
+        self._words[:, memory_kernel.HELD] |= self._tables.fixed & ~self._tables.settled
+        self._words[:, memory_kernel.HELD_KNOWN] |= self._tables.fixed_known
         self._links = np.zeros((n, memory_kernel.LINKS), np.int32)
         self._links[:, memory_kernel.OWNER] = -1
         self._hard = np.zeros(replay_kernel.TALLY, np.int64)
@@ -175,10 +184,13 @@ class PathRun:
         n = len(rows) if want_rows else 0
         value, sure, explained = np.zeros(n, np.uint32), np.zeros(n, np.uint32), np.zeros(n, np.bool_)
         f, maps = self.fault, self._maps
+        floats, rest = f.floats, rows.rest
+        if floats == memory_kernel.KEPT_FROM_BUS:
+            floats, rest = memory_kernel.KEPT_BY_CARD, rows.rest_bus
         replay_kernel.replay(
             rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
             rows.wrong, rows.index, rows.window, self._part, maps.w1, maps.w2, maps.r1, maps.r2, np.uint32(f.mask),
-            f.stores, f.floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts, rows.rest, rows.rest_read,
+            f.stores, floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts, rest, rows.rest_read,
             self._words, self._links, self._hard, self._some, self._chances, self._hashes, self._first, want_rows,
             value, sure, explained,
         )  # fmt: skip

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-
-import numpy as np
 
 from .candidate import Candidate, Variant, bits_of, priors
 from .evidence import CheckKey, Evidence
@@ -25,7 +23,8 @@ class Scored:
     as the only fault, and as one of several; ``log_own``: of its own hits and
     misses alone; ``variant`` and ``hard`` say which
     way of failing carries the weight; ``effect`` is that way's, ``path`` how it
-    was played where a lane fault was played as one.
+    was played where a lane fault was played as one. ``other``: the same
+    candidate as it would be if it were hard where this is not, or the reverse.
     """
 
     candidate: Candidate
@@ -36,6 +35,7 @@ class Scored:
     hard: bool
     effect: Effect
     path: PathFault | None = None
+    other: Scored | None = None
 
     @property
     def log_posterior(self) -> float:
@@ -98,24 +98,31 @@ def score(
     more = _elsewhere(evidence, candidate)
     fixed = checked(evidence, candidate) - math.log(len(more))
     lenient = noise._replace(lenient=True)
-    own_each, strict_each, lenient_each = [], [], []
+    weighed: list[tuple[_Way, float, float, float]] = []
     for way in tried:
         own = way.log_weight + fixed + log_sum([way.own(candidate.mask.bit_count(), n) + ratio for n, ratio in more])
         strays = strays_of(way.effect.tally, way.hard, noise.wrong)
-        own_each.append(own)
-        strict_each.append(own + noise.log_strays(strays))
-        lenient_each.append(own + lenient.log_strays(strays))
-    at = int(np.argmax(strict_each))
-    best = tried[at]
+        weighed.append((way, own, own + noise.log_strays(strays), own + lenient.log_strays(strays)))
+    best = max(weighed, key=lambda item: item[2])[0]
+    other = [item for item in weighed if item[0].hard != best.hard and item[0].effect.tally.hits]
+    return _summed(candidate, weighed, _summed(candidate, other) if other else None)
+
+
+def _summed(
+    candidate: Candidate, weighed: Sequence[tuple[_Way, float, float, float]], other: Scored | None = None
+) -> Scored:
+    """All ways of (way, own, strict, lenient) together, under the name of the best."""
+    best, own, _, _ = max(weighed, key=lambda item: item[2])
     return Scored(
         candidate,
-        log_sum(strict_each),
-        log_sum(lenient_each),
-        own_each[at],
+        log_sum([strict for _, _, strict, _ in weighed]),
+        log_sum([each for _, _, _, each in weighed]),
+        own,
         best.variant,
         best.hard,
         best.effect,
         best.path,
+        other,
     )
 
 

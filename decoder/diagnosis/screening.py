@@ -5,11 +5,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from .candidate import Candidate
+from .lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
 from .replay import BYTES_A_CELL, Effect, PathRun, Tables, both_ways, run_lanes, screened
 from .study import Overlay, Rows, Study, Survey
 from .theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
@@ -38,7 +40,13 @@ def replay_all(study: Study, candidates: Sequence[Candidate], survey: Survey, ov
 
 def _lane_effects(study: Study, candidates: Sequence[Candidate], overlays: Sequence[Overlay]) -> Effects:
     faults = [v.behaviour for c in candidates for v in c.variants if isinstance(v.behaviour, LaneFault)]
-    found = run_lanes(faults, len(study.card.regions), study.blocks(overlays))
+    regions = len(study.card.regions)
+    found = run_lanes([f for f in faults if f.does != KEPT_FROM_BUS], regions, study.blocks(overlays))
+    followed = {f: f._replace(does=KEPT_BY_CARD) for f in faults if f.does == KEPT_FROM_BUS}
+    if followed:
+        carried = (replace(rows, rest=rows.rest_bus) for rows in study.blocks(overlays))
+        over = run_lanes(followed.values(), regions, carried)
+        found.update({fault: over[stand_in] for fault, stand_in in followed.items()})
     return {fault: (effect, effect) for fault, effect in found.items()}
 
 

@@ -39,7 +39,8 @@ class Rows:
     is_write : bool
     data, lanes, sure : uint32, levels; lanes of the transfer; lanes with a known level
     kept : uint32, what the bus carried before
-    rest, rest_read : uint32, what the card's lines last carried; what its last read gave
+    rest, rest_read, rest_bus : uint32, what the card's lines last carried; what its last read gave; what the bus
+        carried in the cycle before, whatever it floated to since
     expected, compared, wrong : uint32, what a healthy card gives on the lanes compared; lanes that differ
     event : uint8, 1 = a wrong read that is not the mere repeat of the cell's last read
     disagrees : bool, wrong only against an earlier read of a cell never written
@@ -57,6 +58,7 @@ class Rows:
     kept: NDArray[np.uint32]
     rest: NDArray[np.uint32]
     rest_read: NDArray[np.uint32]
+    rest_bus: NDArray[np.uint32]
     expected: NDArray[np.uint32]
     compared: NDArray[np.uint32]
     wrong: NDArray[np.uint32]
@@ -133,6 +135,8 @@ class Study:
         self._held: list[Rows] | None = None
         self._maps: dict[object, Maps] = {}
         self._elected: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
+        self._images: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
+        self.bus_settles = False  # whether the bus, left alone, goes to other levels; known after the first pass
 
     @property
     def in_memory(self) -> bool:
@@ -165,6 +169,7 @@ class Study:
         cards = max(self.card.card_of, default=0) + 1
         card_last, card_read = np.zeros(cards, np.uint32), np.zeros(cards, np.uint32)
         card_of = np.array([*self.card.card_of, 0], np.int16)
+        before: Rows | None = None
         for cycles, compared in self.evidence.log.blocks():
             rows = self._bare(cycles, compared)
             card = card_of[rows.region]
@@ -175,6 +180,9 @@ class Study:
                 rows.lanes, rows.sure, rows.expected, rows.compared, rows.wrong, rows.event, rows.rest,
                 rows.rest_read,
             )  # fmt: skip
+            rows.rest_bus = _carried_before(before, rows)
+            self.bus_settles = self.bus_settles or bool((rows.rest_bus != rows.kept).any())
+            before = rows if len(rows) else before
             yield rows
 
     def maps(self, fault: PathFault) -> Maps:
@@ -207,6 +215,25 @@ class Study:
             self._elected = (value, settled)
         return self._elected
 
+    def images(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
+        """(levels, lanes known) of the cells of ROMs whose image is given: no fault of the card can change them."""
+        if self._images is None:
+            elected, settled = self.election()
+            value, known = np.zeros_like(elected), np.zeros_like(settled)
+            for view, region in zip(self.card.regions, self.evidence.board.regions, strict=True):
+                if view.writable or region.image is None:
+                    continue
+                span = self.cells.span(view.index)
+                value[span], known[span] = elected[span], settled[span]
+                if self.cells.shift == 0:
+                    at = self.cells.locate(
+                        np.full(len(region.image), view.index, np.int16),
+                        np.arange(region.start, region.start + len(region.image), dtype=np.uint32),
+                    )
+                    value[at], known[at] = np.frombuffer(region.image, np.uint8), np.uint32(view.mask)
+            self._images = (value, known)
+        return self._images
+
     def _bare(self, cycles: Cycles, compared: Compared) -> Rows:
         n = len(cycles)
         start, length = self._span
@@ -228,6 +255,7 @@ class Study:
             kept=cycles.kept,
             rest=blank(),
             rest_read=blank(),
+            rest_bus=cycles.kept,
             expected=blank(),
             compared=blank(),
             wrong=blank(),
@@ -252,6 +280,19 @@ class Study:
             _add_patterns(found, rows, bad)
             _add_cells(found, rows.cell[bad], rows.wrong[bad])
         return found
+
+
+def _carried_before(before: Rows | None, rows: Rows) -> NDArray[np.uint32]:
+    """The levels of the cycle before each row; where that is not among the rows, what the bus kept."""
+    if not len(rows):
+        return rows.kept
+    first = before is not None and int(before.index[-1]) + 1 == int(rows.index[0])
+    old = (before.data[-1:], before.sure[-1:]) if before is not None else (rows.data[:1], rows.sure[:1])
+    data = np.concatenate([old[0], rows.data[:-1]])
+    sure = np.concatenate([old[1], rows.sure[:-1]])
+    sure[np.concatenate([[not first], np.diff(rows.index) != 1])] = 0
+    found: NDArray[np.uint32] = (data & sure) | (rows.kept & ~sure)
+    return found
 
 
 def _add_patterns(found: Survey, rows: Rows, bad: NDArray[np.intp]) -> None:

@@ -20,6 +20,7 @@ BENDS = {
     lanes_kernel.HIGH: memory_kernel.BENDS_HIGH,
     lanes_kernel.KEPT: memory_kernel.BENDS_FLOAT,
     lanes_kernel.KEPT_BY_CARD: memory_kernel.BENDS_FLOAT,
+    lanes_kernel.KEPT_FROM_BUS: memory_kernel.BENDS_FLOAT,
     lanes_kernel.AND: memory_kernel.BENDS_AND,
     lanes_kernel.OR: memory_kernel.BENDS_OR,
 }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -44,7 +44,8 @@ def weigh(study: Study, overlays: Sequence[Overlay] = ()) -> Weighed:
         return Weighed(tuple(_seen_by_checks(study)) if not overlays else (), 0.0, survey, noise)
     few = _WORTH_ASKING_CELLS if len(survey.cells) <= _MANY_CELLS else 2
     cells = dict(sorted(survey.cells.items(), key=lambda item: -item[1][0])[:few])
-    candidates = propose(study.card, survey.lanes(), {c: m for c, (_, m) in cells.items()})
+    card = replace(study.card, bus_settles=study.bus_settles)
+    candidates = propose(card, survey.lanes(), {c: m for c, (_, m) in cells.items()})
     effects = replay_all(study, candidates, survey, overlays)
     scored = [score(study.evidence, c, effects, noise) for c in candidates if ways(c, effects)]
     scored.sort(key=lambda s: -s.log_posterior)

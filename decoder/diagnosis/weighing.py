@@ -114,25 +114,34 @@ def log_hard(tally: Tally, extra_misses: int = 0) -> float:
     return log_rate(tally.hits, against, HARD) - tally.unsure_bits * LN2
 
 
-def log_chances(hits: Counts, misses: Counts, total: tuple[int, int]) -> float:
+def log_chances(hits: Counts, misses: Counts, total: tuple[int, int], two_ways: int = 0) -> float:
     """Log marginal likelihood of hits and misses of a fault that comes and goes.
 
     Three ideas of its habits, averaged: one rate throughout; a rate of its own
     in each of eight spans, or in each window, where it sleeps (rate 0) with
     chance one half. The last two let bursts and warming up be what they are.
-    ``hits``, ``misses``: int64[windows]; ``total``: their sums, counted exactly.
+    ``hits``, ``misses``: int64[windows]; ``total``: their sums, counted exactly;
+    ``two_ways``: the hits that an act now or an act then would both explain, which have the chance
+    1 − (1 − ρ)² = ρ (2 − ρ).
     """
-    even = math.log(0.5) + log_rate(*total, SOMETIMES)
+    share = two_ways / max(1, total[0])
+    even = math.log(0.5) + float(_awake(np.float64(total[0]), np.float64(total[1]), share))
     if total[0] == 0:
         return even
-    coarse = math.log(0.25) + _by_span(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1))
-    fine = math.log(0.25) + _by_span(hits, misses)
+    coarse = math.log(0.25) + _by_span(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1), share)
+    fine = math.log(0.25) + _by_span(hits, misses, share)
     return log_sum([even, coarse, fine])
 
 
-def _by_span(hits: Counts, misses: Counts) -> float:
+def _awake(hits: Any, misses: Any, share: float) -> Any:
     a, b = SOMETIMES
-    awake = betaln(hits + a, misses + b) - betaln(a, b)
+    rate = (hits + a) / (hits + misses + a + b)
+    found = betaln(hits + a, misses + b) - betaln(a, b) + share * hits * np.log(2.0 - rate)
+    return np.minimum(found, 0.0)
+
+
+def _by_span(hits: Counts, misses: Counts, share: float) -> float:
+    awake = _awake(hits, misses, share)
     found = np.where(hits > 0, awake, np.logaddexp(0.0, awake)) - LN2
     return float(found.sum())
 
@@ -147,13 +156,11 @@ def log_sometimes(tally: Tally, chances: Counts | None, pattern_bits: int, extra
     odd = tally.excused + tally.contradicted
     total = (tally.hits + odd, tally.misses + extra_misses)
     if chances is None:
-        found = log_rate(*total, SOMETIMES)
+        found = float(_awake(np.float64(total[0]), np.float64(total[1]), tally.two_ways / max(1, total[0])))
     else:
-        found = log_chances(chances[:, 0], chances[:, 1] + extra_misses / chances.shape[0], total)
+        found = log_chances(chances[:, 0], chances[:, 1] + extra_misses / chances.shape[0], total, tally.two_ways)
     excuses = odd * (EXCUSE - math.log(max(2.0**pattern_bits - 1.0, 1.0)))
-    # A read that an act now or an act then would both explain has the chance 1 − (1 − ρ)² = ρ (2 − ρ).
-    rate = (total[0] + SOMETIMES[0]) / (sum(total) + sum(SOMETIMES))
-    return found + tally.two_ways * math.log(2.0 - min(rate, 1.0)) - tally.unsure_bits * LN2 + excuses
+    return found - tally.unsure_bits * LN2 + excuses
 
 
 def strays_of(tally: Tally, hard: bool, wrong: int) -> int:
