@@ -89,7 +89,7 @@ def test_one_core_or_two_repeated_runs_and_any_hash_seed_change_nothing() -> Non
         "from tui.commands.main import main\n"
         "sys.exit(main(['check', sys.argv[2], '--board', sys.argv[3], '--json']))\n"
     )
-    folder = DEMO / "weighbridge"
+    folder = DEMO / "loom"
     arguments = [str(folder / "capture.vcd.xz"), str(folder / "board.toml")]
     runs = []
     for cores, seed in (("1", "1"), ("2", "2"), ("2", "3")):
