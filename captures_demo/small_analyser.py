@@ -31,7 +31,7 @@ from decoder.planning import PlanRequest
 
 __all__ = ["Outcome", "judge", "main"]
 
-_DRAWS, _STRIDE = 200, 7_919
+_DRAWS, _STRIDE = 4, 7_919
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,16 +60,27 @@ def judge(seed: int, kind: tuple[str, str], channels: int, rate_hz: float, cycle
         with Path(whole).open("wb") as out:
             share = join_captures(Request(capture="", board=board), paths, whole, out.write).share
     result = run_check(Request(whole, board))
-    return Outcome(seed, case.machine.bus, " ".join(kind), len(paths), share, _place(case, result), _answer(result))
+    return Outcome(
+        seed,
+        case.machine.bus,
+        f"{case.faults[0].fault} {case.faults[0].scope}",
+        len(paths),
+        share,
+        _place(case, result),
+        _answer(result),
+    )
 
 
 def _hard_case(seed: int, kind: tuple[str, str], cycles: int) -> Case:
-    """Some kinds are mostly drawn as faults that come and go: those are drawn again."""
-    for again in range(_DRAWS):
-        case = draw_case(seed + again * _STRIDE, "hard", kind=kind, cycles=cycles)
-        if case.category == "hard":
-            return case
-    raise RuntimeError(f"no hard fault of kind {kind} in {_DRAWS} draws from seed {seed}")
+    """Some kinds are mostly drawn as faults that come and go: those are drawn again, then the next kind."""
+    first = FAULT_SCOPES.index(kind)
+    for turn in range(len(FAULT_SCOPES)):
+        now = FAULT_SCOPES[(first + turn) % len(FAULT_SCOPES)]
+        for again in range(_DRAWS):
+            case = draw_case(seed + again * _STRIDE, "hard", kind=now, cycles=cycles)
+            if case.category == "hard":
+                return case
+    raise RuntimeError(f"no kind of fault is drawn as a hard one from seed {seed}")
 
 
 def _record(case: Case, lines: tuple[str, ...], number: int, rate_hz: float, folder: Path) -> str:
