@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,7 +16,7 @@ from tui.commands.completing import bus_names
 if TYPE_CHECKING:
     from decoder.bus import Profile
 
-__all__ = ["profiles"]
+__all__ = ["profile_table", "profiles"]
 
 
 def profiles(
@@ -36,7 +37,7 @@ def profiles(
     ] = None,
     as_json: opt.JsonOption = False,
 ) -> int:
-    """List the buses that are known, or tell all about one: its lines, its cycles, its timing.
+    """List the buses that are known and what each was checked against, or tell all about one: lines, cycles, timing.
 
     How to write a profile of your own is told in bus_profiles/WRITING.md.
 
@@ -56,11 +57,29 @@ def profiles(
         text = json.dumps({"schema": "busledger.profiles/1", "profiles": known}, indent=2)
         screen.show_data(text.encode() + b"\n")
     elif name is None:
-        rows = [(p.name, str(p.address_bits), str(p.data_bits), p.title) for p in map(load_profile, profile_names())]
-        screen.show_table(("bus", "address", "data", "what it is"), rows)
+        _show_all([load_profile(each) for each in profile_names()])
     else:
         _show_one(load_profile(name))
     return 0
+
+
+def profile_table(known: Sequence[Profile]) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """(headings, rows): each bus with its family, its widths, its kinds of cycle, and what decoding was checked
+    against."""
+    heads = ("bus", "what it is", "family", "bits", "cycles", "checked against")
+    rows: list[tuple[str, ...]] = [
+        (p.name, p.title, p.family, f"{p.address_bits}/{p.data_bits}", ", ".join(p.kinds), p.checked) for p in known
+    ]
+    return heads, rows
+
+
+def _show_all(known: Sequence[Profile]) -> None:
+    rows = [
+        (name, family, bits, f"{title}: {kinds}. Checked against {checked}.")
+        for name, title, family, bits, kinds, checked in profile_table(known)[1]
+    ]
+    screen.show_table(("bus", "family", "bits", "what it is, its cycles, its checks"), rows)
+    screen.show_paragraphs(["bits: address/data."])
 
 
 def _check(path: Path) -> int:
@@ -77,10 +96,12 @@ def _check(path: Path) -> int:
 
 
 def _show_one(profile: Profile) -> None:
+    checked = profile.checked
     width = f"{profile.address_bits} address bits, {profile.data_bits} data bits"
     screen.show_paragraphs(
         [f"{profile.name}: {profile.title}", f"{width}; cycles: {', '.join(profile.kinds)}"], title=True
     )
+    screen.show_paragraphs([f"Family: {profile.family}", *([f"Checked against: {checked}"] if checked else [])])
     screen.show_paragraphs([f"Never compared: {text}" for text in profile.never_compared])
     lines = [
         (
@@ -119,7 +140,9 @@ def _as_data(profile: Profile) -> dict[str, Any]:
         "title": profile.title,
         "address_bits": profile.address_bits,
         "data_bits": profile.data_bits,
+        "family": profile.family,
         "kinds": list(profile.kinds),
+        "checked_against": profile.checked,
         "lines": [
             {"name": line.name, "role": line.role, "active_low": line.active_low, "required": line.required}
             for line in profile.lines.values()
