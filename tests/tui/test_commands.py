@@ -140,7 +140,7 @@ def test_interruption_is_quiet(engine: Engine, capsys: pytest.CaptureFixture[str
     [
         ([], "no command was given"),
         (["chek", "run.vcd"], "Did you mean 'check'?"),
-        (["check"], "missing argument 'CAPTURE...'"),
+        (["check"], "missing argument 'CAPTURE'"),
         (["check", "run.vcd", "--bord", "x"], "Did you mean --board?"),
         (["check", "run.vcd", "--profile", "z80", "--from", "5"], "'5' is not a time"),
         (["check", "run.vcd", "--profile", "z80", "--from", "2ms", "--to", "1ms"], "is empty"),

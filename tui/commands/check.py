@@ -19,7 +19,7 @@ def check(
     capture: Annotated[
         list[str],
         typer.Argument(
-            metavar="CAPTURE...",
+            metavar="CAPTURE",
             help="VCD or CSV file, plain or .gz .bz2 .xz .zst; '-' reads standard input. Several, or a folder, in time "
             "order, are one body of evidence.",
             show_default=False,

@@ -15,7 +15,7 @@ __all__ = ["join"]
 
 def join(
     captures: Annotated[
-        list[str], typer.Argument(metavar="CAPTURE...", help="Two or more passes of the same run.", show_default=False)
+        list[str], typer.Argument(metavar="CAPTURE", help="Two or more passes of the same run.", show_default=False)
     ],
     out: Annotated[
         str, typer.Option("--out", metavar="FILE", help="The joined capture, a VCD file.", show_default=False)
