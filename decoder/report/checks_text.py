@@ -17,7 +17,7 @@ from decoder.checks import (
     SelectsResult,
     TimingResult,
 )
-from decoder.report.numbers import seconds
+from decoder.report.numbers import lane_ranges, seconds
 from decoder.report.tables import table_text
 from decoder.report.terminal import printed, wrap
 from decoder.text import plain
@@ -42,6 +42,26 @@ def _findings(findings: Sequence[CheckFinding], good: str, *, width: int, colour
             fits = "; ".join(plain(other) for other in finding.other)
             lines += [Text("    " + line) for line in wrap(f"the same would show if: {fits}", width - 4)]
     return printed(lines, width=width, colour=colour)
+
+
+def _said_of_channels(findings: Sequence[CheckFinding]) -> list[tuple[str, str]]:
+    """Weight and sentence of each; channels that stood still at one level share a sentence."""
+    still: dict[tuple[str, str], list[str]] = {}
+    for finding in findings:
+        if finding.code == "never-moved":
+            still.setdefault(_stood(finding), []).extend(finding.lines)
+    said: list[tuple[str, str]] = []
+    for finding in findings:
+        names = still.pop(_stood(finding), []) if finding.code == "never-moved" else []
+        if names:
+            said.append((finding.weight, lane_ranges(names) + _stood(finding)[1]))
+        elif finding.code != "never-moved":
+            said.append((finding.weight, finding.text))
+    return said
+
+
+def _stood(finding: CheckFinding) -> tuple[str, str]:
+    return finding.weight, finding.text.removeprefix(finding.lines[0] if finding.lines else "")
 
 
 def _skipped(skipped: Iterable[str], *, width: int, colour: bool) -> str:
@@ -191,9 +211,9 @@ def probes_text(result: ProbesResult, *, width: int = 80, colour: bool = False, 
         return text or _first_doubt(doubts, width=width, colour=colour)
     if result.findings:
         lines = []
-        for finding in result.findings:
-            said = f"{_LABELS[finding.weight]}: {plain(finding.text, 400)}"
-            lines += [Text(line, style=_STYLES[finding.weight]) for line in wrap(said, width)]
+        for weight, sentence in _said_of_channels(result.findings):
+            said = f"{_LABELS[weight]}: {plain(sentence, 400)}"
+            lines += [Text(line, style=_STYLES[weight]) for line in wrap(said, width)]
         text += printed(lines, width=width, colour=colour)
     text += "\n" + printed([Text(line) for line in wrap(_clock_line(result), width)], width=width, colour=colour)
     rows = [

@@ -111,7 +111,7 @@ def key_lines(screen: str) -> tuple[str, list[str], list[list[str]]]:
 def still_bus() -> str:
     """``waiting.vcd``: a Z80's clock runs, its first fetch begins, and WAIT is held low for ever.
 
-    Made by hand: edges every 250 ns, the strobes 42 ns after their clock edge.
+    Made by hand: edges every 250 ns, the strobes 50 ns after their clock edge.
     """
     names = ["CLK", "/M1", "/MREQ", "/IORQ", "/RD", "/WR", "/RFSH", "/WAIT"]
     names += [*(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8))]
@@ -125,7 +125,7 @@ def still_bus() -> str:
     for half in range(1, 400):
         lines += [f"#{250 * half}", f"{half % 2}{mark['CLK']}"]
         if half in falls:
-            lines += [f"#{250 * half + 42}", *(f"0{mark[name]}" for name in falls[half])]
+            lines += [f"#{250 * half + 50}", *(f"0{mark[name]}" for name in falls[half])]
     return "\n".join(lines) + "\n"
 
 
