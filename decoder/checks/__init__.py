@@ -47,6 +47,8 @@ __all__ = [
     "RowResult",
     "SelectsCheck",
     "SelectsResult",
+    "SwappedClips",
+    "SwappedPair",
     "TimingCheck",
     "TimingResult",
     "gather_evidence",
@@ -59,6 +61,8 @@ _LATE = {
     "CheckSetResult": "check_set",
     "ProbesCheck": "probes",
     "SelectsCheck": "selects",
+    "SwappedClips": "swapped_clips",
+    "SwappedPair": "swapped_clips",
     "TimingCheck": "timing",
     "probe_doubts": "probe_verdict",
 }

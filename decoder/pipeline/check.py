@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from decoder.board import Board, Region
 from decoder.bus import KIND_NAMES, Kind
 from decoder.capture import Note
-from decoder.checks import CheckSet, CheckSetResult
+from decoder.checks import CheckSet, CheckSetResult, SwappedClips
 from decoder.findings import CaptureFinding, CheckResult, CycleCounts, Suspect, WarningFinding
 from decoder.ledger import AccessLog, Counter, TrafficMap
 from decoder.progress import Progress, silent
@@ -63,6 +63,7 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     counter = Counter(run.region_map)
     lanes = TrafficCounter(len(run.region_map.regions), run.profile.data_bits)
     touched = TrafficMap(tuple(run.profile.space(rule) for rule in range(len(run.profile.rules))))
+    swapped = SwappedClips(run.region_map, run.profile)
     checks: CheckSet | None = None
     with Beside("checks") as beside:
         for block in run.blocks():
@@ -74,6 +75,7 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
             cycles, compared = run.region_map.by_owner(block.cycles, block.compared)
             log.append(cycles, compared)
             lanes.feed(cycles)
+            swapped.feed(block.cycles)
             if run.board_given:
                 counter.feed(cycles, compared)
             else:
@@ -81,7 +83,9 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     assert checks is not None  # blocks() gives at least its tail
     checked = checks.finish(run.request.grade)
     if run.board is not None:
-        return Gathered(run, run.board, run.region_map, counter.counts(), log, lanes, kinds, checked, run.notes())
+        pair = swapped.finish()
+        notes = [*run.notes(), *([Note("swapped-clips", pair.sentence())] if pair is not None else [])]
+        return Gathered(run, run.board, run.region_map, counter.counts(), log, lanes, kinds, checked, notes)
     return _with_inferred_regions(run, log, touched, kinds, checked)
 
 
