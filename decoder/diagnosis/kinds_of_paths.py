@@ -87,11 +87,16 @@ def directions(card: CardView) -> Iterator[Candidate]:
             for v in _undriven(card, "read-lost", buffer.mask, regions)
         )
         stores = (
-            (0.45, path.STORES_REST, "never toward the card: the cells take what its lines kept"),
-            (0.25, path.STORES_HIGH, "never toward the card: the cells take high levels"),
-            (0.15, path.STORES_LOW, "never toward the card: the cells take low levels"),
+            (0.225, path.STORES_REST, "the cells take what the card's lines kept"),
+            (0.1125, path.STORES_CARD, "the cells take what the card's lines last carried"),
+            (0.1125, path.STORES_BUS, "the cells take what the bus carried before"),
+            (0.25, path.STORES_HIGH, "the cells take high levels"),
+            (0.15, path.STORES_LOW, "the cells take low levels"),
         )
-        writes = [Variant(w / 2, PathFault("stays", (), buffer.mask, ram, stores=s), word) for w, s, word in stores]
+        writes = [
+            Variant(w / 2, PathFault("stays", (), buffer.mask, ram, stores=s), f"never toward the card: {word}")
+            for w, s, word in stores
+        ]
         lost = PathFault("write-lost", (), buffer.mask, ram)
         writes.append(Variant(0.075, lost, "never toward the card: the cells keep what they held"))
         yield Candidate("direction-stuck", "buffer", buffer.designator, None, buffer.mask, (*reads, *writes))

@@ -8,6 +8,7 @@ KEEPS, PULLED_UP, PULLED_DOWN, KEPT_BY_CARD = 0, 1, 2, 3
 KEPT_FROM_BUS = 4  # played as KEPT_BY_CARD, with what the bus carried before in place of what the card did
 LOW_WINS, HIGH_WINS, NOBODY_KNOWS = 0, 1, 2
 STORES_DATA, STORES_RUBBISH, STORES_HIGH, STORES_LOW, STORES_REST = 0, 1, 2, 3, 4
+STORES_CARD, STORES_BUS = 5, 6  # played as STORES_REST, with what the card or the bus carried before
 # What the lanes of the part do to data that passes (as in lanes_kernel), and in which direction.
 BENDS_NOT, BENDS_LOW, BENDS_HIGH, BENDS_FLOAT, BENDS_AND, BENDS_OR = 0, 1, 2, 3, 4, 5
 ON_READS, ON_WRITES = 1, 2

@@ -110,14 +110,14 @@ def both_ways(fault: LaneFault) -> list[PathFault]:
     """How a lane fault that comes and goes is replayed where writes pass through it too.
 
     What a chip stores from a lane that floats: a high level (an open TTL input
-    reads high, common practice), what the card's lines last carried, or anything.
+    reads high, common practice), what the card's lines or the bus last carried, or anything.
     """
     if not fault.writes or fault.cell >= 0:
         return []
     both, writes = memory_kernel.ON_READS | memory_kernel.ON_WRITES, memory_kernel.ON_WRITES
     if BENDS[fault.does] != memory_kernel.BENDS_FLOAT:
         return [as_path(fault, acts) for acts in (both, writes)]
-    known = (memory_kernel.STORES_HIGH, memory_kernel.STORES_REST)
+    known = (memory_kernel.STORES_HIGH, memory_kernel.STORES_CARD, memory_kernel.STORES_BUS)
     return [as_path(fault, both), *(as_path(fault, acts, stores) for acts in (both, writes) for stores in known)]
 
 
@@ -187,10 +187,14 @@ class PathRun:
         floats, rest = f.floats, rows.rest
         if floats == memory_kernel.KEPT_FROM_BUS:
             floats, rest = memory_kernel.KEPT_BY_CARD, rows.rest_bus
+        stores, left = f.stores, rows.rest_read
+        if stores in (memory_kernel.STORES_CARD, memory_kernel.STORES_BUS):
+            left = rows.rest if stores == memory_kernel.STORES_CARD else rows.rest_bus
+            stores = memory_kernel.STORES_REST
         replay_kernel.replay(
             rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
             rows.wrong, rows.index, rows.window, self._part, maps.w1, maps.w2, maps.r1, maps.r2, np.uint32(f.mask),
-            f.stores, floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts, rest, rows.rest_read,
+            stores, floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts, rest, left,
             self._words, self._links, self._hard, self._some, self._chances, self._hashes, self._first, want_rows,
             value, sure, explained,
         )  # fmt: skip

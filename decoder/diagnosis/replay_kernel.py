@@ -169,13 +169,16 @@ def read_written(c, window, read, cmp, w1, w2, words, links):
 
 @nb.njit(cache=True, nogil=True)
 def written_too(c, read, cmp, words, links):
-    """Whether an act at a write would explain the read as well."""
-    if links[c, STATE] == OPEN and words[c, LOST_LANES] and fits(c, read, cmp, LOST, LOST_LANES, words)[0]:
-        return True
+    """Whether an act at a write would explain the read as well, by what is known of the cell's other value."""
+    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
+        hit, unsure = fits(c, read, cmp, LOST, LOST_LANES, words)
+        if hit and unsure == 0:
+            return True
     o = links[c, OWNER]
     if o < 0 or (links[o, COUNT] == links[c, OWNER_COUNT] and links[o, STATE] == WAS_IDLE):
         return False
-    return fits(c, read, cmp, OVER, OVER_LANES, words)[0]
+    hit, unsure = fits(c, read, cmp, OVER, OVER_LANES, words)
+    return hit and unsure == 0
 
 
 @nb.njit(cache=True, nogil=True)

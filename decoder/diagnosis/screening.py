@@ -25,7 +25,8 @@ _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are d
 _KEEP_AT_MOST = 160
 _EXCERPT = 1_500_000  # rows
 _STATE_BYTES = 250_000_000  # of replays running side by side over a capture that is too long to hold
-_PAIRS = 20  # shorted address lines replayed, of each part
+_PAIRS = 20  # shorted address lines replayed, of each part, at least …
+_PAIR_ROWS = 8_000_000  # … and more of them where rows are few
 
 Effects = dict[Behaviour, tuple[Effect, Effect]]
 
@@ -75,7 +76,8 @@ def _path_effects(
         survey = study.survey(shown)
         focus = _focus(survey)
     first = _play(study, [f for f in wanted if not f.op.startswith("joined")], shown, overlays, focus)
-    first.update(_play(study, _worth_joining(list(wanted), first), shown, overlays, focus))
+    at_most = max(_PAIRS, _PAIR_ROWS // max(1, len(study.evidence.log)))
+    first.update(_play(study, _worth_joining(list(wanted), first, at_most), shown, overlays, focus))
     wanted = {f: prior for f, prior in wanted.items() if f in first}
     wrong = sum(survey.cells[int(c)][0] for c in focus)
     noise = Noise(wrong, survey.total, study.data_bits)
@@ -114,7 +116,7 @@ def _excerpt(study: Study, overlays: Sequence[Overlay]) -> list[Rows]:
     return kept
 
 
-def _worth_joining(wanted: Sequence[PathFault], first: Effects) -> list[PathFault]:
+def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) -> list[PathFault]:
     """The shorted pairs of address lines worth a replay.
 
     An access that a short of two lines leads astray goes where one of them
@@ -137,7 +139,7 @@ def _worth_joining(wanted: Sequence[PathFault], first: Effects) -> list[PathFaul
     chosen: list[PathFault] = []
     for group in groups.values():
         for way in (0, 1):  # as a fault that acts always, and as one that comes and goes
-            ranked = sorted(group, key=lambda item: -item[0][way])[:_PAIRS]
+            ranked = sorted(group, key=lambda item: -item[0][way])[:at_most]
             chosen += [fault for worth, fault in ranked if worth[way]]
     return list(dict.fromkeys(chosen))
 

@@ -275,13 +275,13 @@ class ReplayTwin:
 
     def written_too(self, cell: int, judged: list[int], seen: Word) -> bool:
         here = self.cells[cell]
-        if here.state == "open" and here.lost and self.fits(cell, judged, seen, here.lost) is not None:
+        if here.state == "open" and here.lost and self.fits(cell, judged, seen, here.lost) == []:
             return True
         if here.owner is None or not here.over:
             return False
         owner = self.cells[here.owner]
         idle = owner.writes == here.owner_writes and owner.state == "was idle"
-        return not idle and self.fits(cell, judged, seen, here.over) is not None
+        return not idle and self.fits(cell, judged, seen, here.over) == []
 
     def take(self, cell: int, judged: list[int], seen: Word) -> None:
         for k in judged:
