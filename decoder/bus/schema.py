@@ -58,6 +58,7 @@ Measure = Literal[
     "address-hold",
     "access",
     "write-data-setup",
+    "write-data-to-end",
     "write-data-hold",
     "write-data-delay",
     "address-delay",

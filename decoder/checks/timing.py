@@ -7,6 +7,7 @@ strobe-width       begin to end of the strobe
 data-setup         reads: last change of the data to the strobe's end
 data-hold          reads: the strobe's end to the next change of the data
 write-data-setup   writes: last change of the data to the strobe's begin
+write-data-to-end  writes: last change of the data to the strobe's end
 write-data-hold    writes: the strobe's end to the next change of the data
 write-data-delay   writes: the strobe's begin to the last change of the data
 address-setup      last change of the address to the strobe's begin
@@ -164,6 +165,7 @@ class _Measures:
             "data-setup": lambda: self._to(m.M_DATA, self._stop, self._reads),
             "data-hold": lambda: self._from(m.M_DATA_AFTER, self._stop, self._reads),
             "write-data-setup": lambda: self._to(m.M_DATA, self._start, self._writes),
+            "write-data-to-end": lambda: self._to(m.M_DATA, self._stop, self._writes),
             "write-data-hold": lambda: self._from(m.M_DATA_AFTER, self._stop, self._writes),
             "write-data-delay": lambda: self._late(m.M_DATA, self._start, self._writes),
             "address-setup": lambda: self._to(m.M_ADDRESS, self._start, every),
