@@ -131,6 +131,8 @@ def verdict(result: CheckResult) -> str:
     """The answer, in one line."""
     compared = sum(region.reads_compared for region in result.regions)
     if result.mismatch_total == 0:
+        if result.suspects and result.suspects[0].probability >= _LIKELY:
+            return f"No read differs from a write that was seen, yet {_full(result.suspects[0])}"
         if compared == 0:
             return "Nothing could be judged: no read had a known value to be compared with"
         return f"{NO_FAULT}: {plural(compared, 'read')} compared in {_regions(result)}, all right"
@@ -201,7 +203,7 @@ def why_lines(result: CheckResult) -> Iterator[str]:
     same = [f"{what_it_does(s)}, {percent(s.probability)}" for s in tied if s not in others]
     if same:
         yield f"Or the same part {'; or '.join(same[:2])}: this capture does not tell these apart."
-    yield from (f"And a second fault: {_full(s)}." for s in also_failing(result)[:3])
+    yield from dict.fromkeys(f"And a second fault: {_full(s)}." for s in also_failing(result)[:3])
     rivals = [s for s in result.suspects if s not in named and s.probability >= 0.005][:2]
     if rivals:
         yield (
@@ -217,11 +219,15 @@ def why_lines(result: CheckResult) -> Iterator[str]:
 def evidence_lines(suspect: Suspect) -> list[str]:
     """The engine's evidence as sentences, without the count that ``_explains`` has given already."""
     lines = [safe(line).strip() for line in suspect.evidence]
-    told = f"explains {suspect.explains:,} of"
-    return [line[:1].upper() + line[1:].rstrip(".") + "." for line in lines if line and not line.startswith(told)]
+    return [
+        line[:1].upper() + line[1:].rstrip(".") + "." for line in lines if line and not line.startswith("explains ")
+    ]
 
 
 def _explains(result: CheckResult, suspect: Suspect) -> str:
+    if not result.mismatch_total:
+        disagree = sum(region.reads_disagree for region in result.regions)
+        return f"{plural(disagree, 'read')} of cells that nobody was seen to write differed from the read before."
     total = plural(result.mismatch_total, "mismatch", "mismatches")
     line = f"It would give {count(suspect.explains)} of the {total} seen"
     if suspect.contradicted:

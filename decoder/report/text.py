@@ -11,7 +11,7 @@ from decoder.findings import CheckResult, Cleared
 from decoder.report.facts import when_lines
 from decoder.report.lane_table import lane_table
 from decoder.report.numbers import lane_ranges, odds, seconds
-from decoder.report.phrases import capture_line, safe, verdict, why_lines
+from decoder.report.phrases import NO_FAULT, capture_line, safe, verdict, why_lines
 from decoder.report.terminal import printed, wrap
 
 __all__ = ["check_text"]
@@ -26,8 +26,9 @@ _GAPS = 2
 
 def check_text(result: CheckResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
     """The whole report; with ``answer_only`` just its first line."""
-    style = "bold red" if result.mismatch_total else "bold green"
-    lines = [Text(line, style=style) for line in wrap(verdict(result), width)]
+    told = verdict(result)
+    style = "bold green" if told.startswith(NO_FAULT) else "bold red" if result.suspects else "bold yellow"
+    lines = [Text(line, style=style) for line in wrap(told, width)]
     if not answer_only:
         lines += _body(result, width)
     return printed(lines, width=width, colour=colour)

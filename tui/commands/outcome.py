@@ -142,4 +142,5 @@ def report_check(
         from decoder.report import check_text
 
         screen.show(check_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
-    return 1 if result.mismatch_total else 0
+    likely = result.suspects and result.suspects[0].probability >= 0.5
+    return 1 if result.mismatch_total or likely else 0
