@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from decoder.board import Board, Region
 from decoder.bus import KIND_NAMES, Kind
 from decoder.capture import Note
-from decoder.checks import CheckSet, CheckSetResult, SwappedClips
+from decoder.checks import CheckSet, CheckSetResult, SwappedAddressClips, SwappedClips
 from decoder.findings import CaptureFinding, CheckResult, CycleCounts, Suspect, WarningFinding
 from decoder.ledger import AccessLog, Counter, TrafficMap
 from decoder.progress import Progress, silent
@@ -64,6 +64,7 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     lanes = TrafficCounter(len(run.region_map.regions), run.profile.data_bits)
     touched = TrafficMap(tuple(run.profile.space(rule) for rule in range(len(run.profile.rules))))
     swapped = SwappedClips(run.region_map, run.profile)
+    selected: SwappedAddressClips | None = None
     checks: CheckSet | None = None
     with Beside("checks") as beside:
         for block in run.blocks():
@@ -76,6 +77,9 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
             log.append(cycles, compared)
             lanes.feed(cycles)
             swapped.feed(block.cycles)
+            if run.board is not None:
+                selected = selected or _selects_of(run, run.board)
+                selected.feed(block.levels, block.cycles)
             if run.board_given:
                 counter.feed(cycles, compared)
             else:
@@ -83,10 +87,15 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     assert checks is not None  # blocks() gives at least its tail
     checked = checks.finish(run.request.grade)
     if run.board is not None:
-        pair = swapped.finish()
+        pair = swapped.finish() or (selected.finish() if selected is not None else None)
         notes = [*run.notes(), *([Note("swapped-clips", pair.sentence())] if pair is not None else [])]
         return Gathered(run, run.board, run.region_map, counter.counts(), log, lanes, kinds, checked, notes)
     return _with_inferred_regions(run, log, touched, kinds, checked)
+
+
+def _selects_of(run: Run, board: Board) -> SwappedAddressClips:
+    skew = 1 if run.grid_ticks is None else int(np.ceil(2 * run.grid_ticks))
+    return SwappedAddressClips(board, run.profile, run.layout, skew)
 
 
 def _checks_of(run: Run, *, time_everything: bool) -> CheckSet:

@@ -134,3 +134,34 @@ def test_wide_and_multiplexed_buses(tmp_path: Path, bus: str, pair: tuple[str, s
     wave = exchange((wave_68000 if bus == "68000" else wave_8086)(memory.log), *pair)
     (text,) = swaps(write_vcd(wave, tmp_path / "run.vcd"), board(tmp_path, bus, 0xE000))
     assert text.startswith(f"{pair[0]} and {pair[1]} look swapped at the clips: ")
+
+
+BANKS = "".join(
+    f'[[region]]\nname = "bank{k}"\nstart = {0x4000 + 0x400 * k:#x}\nend = {0x43FF + 0x400 * k:#x}\n'
+    f'kind = "ram"\nselect = "CS{k}"\n'
+    for k in range(4)
+)
+
+
+@pytest.mark.parametrize("pair", [("A3", "A10"), ("A10", "A12"), ("A10", "A11"), None])
+def test_selects_tell_of_exchanged_address_clips(tmp_path: Path, pair: tuple[str, str] | None) -> None:
+    """Four banks of 1 KB, their selects clipped: memory itself looks well, the selects come for other addresses."""
+    dice = random.Random(6)
+    log = []
+    for _ in range(300):
+        value, cell = dice.randrange(256), 0x4000 + dice.randrange(0x1000)
+        log += [Access(True, cell, 1, value), Access(False, cell, 1, value)]
+    log += [Access(False, address, 1, 0x3E) for address in range(0x8000, 0x8040)]
+    wave = wave_6800(log)
+    for k in range(4):
+        wave.put(0, f"CS{k}", 1)
+    for n, access in enumerate(log):
+        for k in range(4):
+            wave.put(1000 * n + 330, f"CS{k}", int(access.address >> 10 != 0x10 + k))
+    if pair:
+        exchange(wave, *pair)
+    file = tmp_path / "banks.toml"
+    file.write_text(f'[board]\nname = "Winch"\nbus = "6800"\n{BANKS}', encoding="utf-8")
+    said = swaps(write_vcd(wave, tmp_path / "run.vcd"), file)
+    expected = [f"{pair[0]} and {pair[1]} look swapped at the clips"] if pair else []
+    assert [text.split(":")[0] for text in said] == expected
