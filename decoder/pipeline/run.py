@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from decoder.board import Board, Region, bus_of_board, load_board
 from decoder.bus import CycleExtractor, Cycles, Layout, Profile, line_needs, load_profile, unwired_address
 from decoder.capture import Capture, CaptureFile, Note, open_capture, with_sample_grid
+from decoder.durations import format_duration
 from decoder.errors import BusledgerError, UsageError
 from decoder.ledger import Compared, Ledger, RegionMap, SelectedRegions, Verdict
 from decoder.progress import Progress, silent
@@ -133,6 +134,7 @@ class Run:
             yield Decoded(levels, cycles, self._compared(ledger, cycles, fresh, doubtful), fresh)
             last = levels
         if self.extractor is None:
+            self._complain_of_window()
             # Nothing came: let the extractor say what is missing.
             last = _no_rows(self.tick_fs, self.layout)
             self.extractor = CycleExtractor(self.profile, self.layout, self.tick_fs, None, self.request.grade)
@@ -143,6 +145,17 @@ class Run:
         tail = _no_rows(self.tick_fs, self.layout, last)
         doubtful = selected.fill(tail, cycles) if selected is not None else None
         yield Decoded(tail, cycles, self._compared(ledger, cycles, fresh, doubtful), fresh)
+
+    def _complain_of_window(self) -> None:
+        """Nothing lies between --from and --to: say where the capture does lie."""
+        if self.request.t_from is None and self.request.t_to is None:
+            return
+        end = format_duration(self.file.end_time * self.tick_fs)
+        raise UsageError(
+            "the capture holds nothing in the time asked for",
+            where=self.file.path,
+            expected=f"--from and --to within what was recorded, which ends at {end}",
+        )
 
     def _compared(
         self, ledger: Ledger, cycles: Cycles, gaps: list[tuple[int, int]], doubtful: NDArray[np.bool_] | None

@@ -70,3 +70,9 @@ def test_without_a_board_the_answer_names_region_and_lane():
     assert all(region.inferred for region in result.regions)
     first = result.suspects[0]
     assert (first.component, first.lanes) == (None, ("D3",))
+
+
+def test_a_window_past_the_end_says_where_the_capture_ends():
+    run = open_run(Request(capture=LOOM.capture, board=LOOM.board, t_from=900 * MS))
+    with pytest.raises(UsageError, match=r"ends at 22\.\d*ms"):
+        list(run.blocks())
