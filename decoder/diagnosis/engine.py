@@ -101,7 +101,7 @@ def _find(study: Study, progress: Progress) -> tuple[list[_Round], int]:
         best = max(new, key=lambda s: math.log(s.candidate.prior) + s.log_lenient, default=None)
         if best is None or not _pays(best, weighed):
             break
-        rounds.append(_Round(best, weighed))
+        rounds.append(_Round(_narrowest(best, weighed), weighed))
         progress("weighing suspects", len(rounds), None, "faults")
         weighed = bench.weigh([r.chosen for r in rounds])
     left = weighed.survey.wrong
@@ -143,6 +143,23 @@ def _joint(bench: _Bench, start: Scored, best: Scored) -> float:
         same = [s for s in again.scored if s.candidate.key == start.candidate.key]
         value = max([value, *(s.log_posterior + _alone(best) + _second() for s in same)])
     return value
+
+
+def _narrowest(best: Scored, weighed: Weighed) -> Scored:
+    """Of the candidates with the effect of ``best``, the one that reaches least, where that matters.
+
+    A fault that leaves unknown contents behind explains whatever is read there: laid over the rows, one of the whole
+    card would hide all else that is wrong.
+    """
+    effect = best.effect
+    if not effect.tally.unsure_bits:
+        return best
+    alike = [
+        s
+        for s in weighed.scored
+        if s.hard == best.hard and s.effect.hash_ == effect.hash_ and s.effect.tally == effect.tally
+    ]
+    return min([best, *alike], key=lambda s: (len(s.candidate.regions), s.candidate.mask.bit_count()))
 
 
 def _same(one: Scored, two: Scored) -> bool:
@@ -211,6 +228,7 @@ def _again(bench: _Bench, rounds: list[_Round]) -> int:
                     rounds.remove(held)
                     changed = True
                 continue
+            best = _narrowest(best, weighed)
             now, was = best, held.chosen
             changed |= (now.candidate.key, now.hard, now.variant) != (was.candidate.key, was.hard, was.variant)
             rounds[rounds.index(held)] = _Round(best, weighed)

@@ -168,10 +168,12 @@ def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise, 
         return keep
     nothing = noise._replace(lenient=True).log_strays(noise.wrong)
     of_part: dict[object, int] = {}
-    for fault in sorted(wanted, key=lambda f: -lenient[f])[:_KEEP_AT_MOST]:
+    for fault in sorted(wanted, key=lambda f: -lenient[f]):
+        if lenient[fault] <= nothing or len(of_part) >= _KEEP_AT_MOST:
+            break
         part = (fault.regions, fault.mask, fault.op)
         of_part[part] = of_part.get(part, 0) + 1
-        if of_part[part] <= 2 and lenient[fault] > nothing:
+        if of_part[part] <= 2:
             keep.append(fault)
     return list(dict.fromkeys(keep))
 

@@ -87,7 +87,8 @@ class ReplayTwin:
     def __init__(self, theory: Theory, cells: int) -> None:
         self.t = theory
         self.cells = [Cell() for _ in range(cells)]
-        self.hard = dict.fromkeys(("hit", "miss", "other", "explained", "unsure", "contradicted", "excused", "two ways"), 0)
+        counted = ("hit", "miss", "other", "explained", "unsure", "contradicted", "excused", "two ways")
+        self.hard = dict.fromkeys(counted, 0)
         self.some = dict(self.hard)
         self.hashes = (Hash(), Hash())
         self.explained_rows: list[int] = []
