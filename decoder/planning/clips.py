@@ -21,7 +21,7 @@ CAUTIONS: tuple[str, ...] = (
     "Never let a clip touch two pins: next to many signal pins lies a supply or ground, and a clip across a supply "
     "destroys parts.",
     "Look at the analyser's input limits before the first pin: most stand 5 V logic and not more; "
-    "lines of RS-232 and cassette or video circuits may carry 12 V.",
+    "lines of RS-232 and cassette or display circuits may carry 12 V.",
     "Backplanes carry unregulated or high rails beside the signals; find them in the machine's papers and mark them "
     "before you clip there.",
     "Touch ground before you touch a part: old MOS parts do not survive a spark.",

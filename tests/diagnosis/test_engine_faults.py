@@ -187,3 +187,26 @@ def test_two_faults_at_once_are_both_in_the_first_places():
     assert {(s.component, s.fault) for s in found.suspects[:3]} >= {("U2", "stuck-low"), ("U3", "write-lost")}
     assert found.unexplained == 0
     assert CHIPS["U3"] == (1, LOW_NIBBLE)
+
+
+class CardLineAndLane(Hardware):
+    """The whole card sees A2 low, and lane 5 of bank 0 reads low: each bends reads of the other."""
+
+    def at(self, address: int) -> int:
+        return address & ~4
+
+    def write(self, address: int, data: int) -> None:
+        self.put(self.at(address), data)
+
+    def read(self, address: int) -> int:
+        data = self.cells[self.at(address)]
+        return data & ~0x20 if address < 16 else data
+
+
+def test_two_faults_that_act_always_are_not_taken_for_two_that_come_and_go():
+    found = diagnose(evidence_of(CardLineAndLane(np.random.default_rng(1), 1.0)))
+    first = {(s.component, s.fault): s for s in found.suspects[:3]}
+    assert ("U11", "address-stuck") in first and ("U2", "stuck-low") in first
+    assert not any(s.intermittent for s in first.values())
+    assert len({(s.component, s.fault) for s in found.suspects}) == len(found.suspects)
+    assert found.unexplained == 0

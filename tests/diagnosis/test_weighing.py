@@ -100,3 +100,15 @@ def test_none_of_these_prefers_the_smallest_place_that_holds_every_wrong_read():
 def test_log_sum():
     assert log_sum([math.log(0.25), math.log(0.5)]) == pytest.approx(math.log(0.75))
     assert log_sum([]) == -math.inf
+
+
+def test_a_read_that_two_acts_explain_is_likelier_but_never_certain():
+    """By hand: at rate one the second way adds nothing; at a low rate it nearly doubles each hit."""
+    chances = np.zeros((64, 2), np.int64)
+    chances[10:20, 0] = 40  # every chance of these windows hit, none of the others' …
+    chances[40:50, 1] = 40
+    always = Tally(hits=400, misses=400, two_ways=400)
+    assert log_sometimes(always, chances, 8) <= 0.0
+    seldom = log_sometimes(Tally(hits=10, misses=10_000, two_ways=10), None, 8)
+    once = log_sometimes(Tally(hits=10, misses=10_000), None, 8)
+    assert seldom - once == pytest.approx(10 * math.log(2.0), abs=0.02)
