@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -234,7 +235,29 @@ def _again(bench: _Bench, rounds: list[_Round]) -> int:
             rounds[rounds.index(held)] = _Round(best, weighed)
         if not changed:
             break
+    _merge(bench, rounds)
     return bench.weigh([r.chosen for r in rounds]).survey.wrong
+
+
+def _merge(bench: _Bench, rounds: list[_Round]) -> None:
+    """One fault further up the path in place of two that are alike, where it leaves no more unexplained."""
+    left = bench.weigh([r.chosen for r in rounds]).survey.wrong
+    for one, two in itertools.permutations(list(rounds), 2):
+        kept = [r.chosen for r in rounds if r is not one and r is not two]
+        effect = one.chosen.effect
+        if effect.tally.unsure_bits:
+            continue  # it would explain anything: see _narrowest
+        for wide in one.weighed.scored:
+            wider = len(wide.candidate.regions) > len(one.chosen.candidate.regions)
+            if not wider or wide.effect.hash_ != effect.hash_ or wide.effect.tally != effect.tally:
+                continue
+            if bench.weigh([*kept, wide]).survey.wrong <= left:
+                again = bench.weigh(kept)
+                same = [s for s in again.scored if s.candidate.key == wide.candidate.key]
+                if same:
+                    rounds[:] = [r for r in rounds if r is not one and r is not two]
+                    rounds.append(_Round(same[0], again))
+                    return
 
 
 def _slot(held: _Round) -> Slot | None:
