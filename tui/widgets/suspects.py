@@ -58,7 +58,7 @@ def _percent(probability: float) -> str:
     share = 100 * probability
     if 0 < share < 1:
         return "<1 %"
-    return ">99 %" if 99 < share < 100 else f"{share:.0f} %"
+    return ">99 %" if share > 99 else f"{share:.0f} %"
 
 
 def _bar(probability: float, width: int) -> str:
