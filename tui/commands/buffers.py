@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tui.commands import options as opt
-from tui.commands import screen
+from tui.commands.checking import run_and_show
 
 __all__ = ["buffers"]
 
@@ -30,7 +30,6 @@ def buffers(
     """
     from decoder.pipeline import run_buffers
     from decoder.report import buffers_text
-    from tui.commands.progress_bar import progress_bar
 
     opt.need_board(board, "it says which drivers there are")
     asked = opt.request(
@@ -41,10 +40,11 @@ def buffers(
         t_from=t_from,
         t_to=t_to,
     )
-    with progress_bar(not (quiet or no_progress)) as progress:
-        result = run_buffers(asked, progress)
-    if as_json:
-        screen.show_data(result.to_json().encode() + b"\n")
-    else:
-        screen.show(buffers_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
-    return 1 if any(finding.weight == "fault" for finding in result.findings) else 0
+    return run_and_show(
+        run_buffers,
+        buffers_text,
+        asked,
+        as_json=as_json,
+        quiet=quiet,
+        no_progress=no_progress,
+    )

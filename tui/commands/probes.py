@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tui.commands import options as opt
-from tui.commands import screen
+from tui.commands.checking import run_and_show
 
 __all__ = ["probes"]
 
@@ -31,7 +31,6 @@ def probes(
     """
     from decoder.pipeline import run_probes
     from decoder.report import probes_text
-    from tui.commands.progress_bar import progress_bar
 
     asked = opt.request(
         capture,
@@ -42,10 +41,12 @@ def probes(
         t_from=t_from,
         t_to=t_to,
     )
-    with progress_bar(not (quiet or no_progress)) as progress:
-        result = run_probes(asked, progress)
-    if as_json:
-        screen.show_data(result.to_json().encode() + b"\n")
-    else:
-        screen.show(probes_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
-    return 1 if any(finding.weight == "doubt" for finding in result.findings) else 0
+    return run_and_show(
+        run_probes,
+        probes_text,
+        asked,
+        counts="doubt",
+        as_json=as_json,
+        quiet=quiet,
+        no_progress=no_progress,
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tui.commands import options as opt
-from tui.commands import screen
+from tui.commands.checking import run_and_show
 
 __all__ = ["timing"]
 
@@ -32,7 +32,6 @@ def timing(
     """
     from decoder.pipeline import run_timing
     from decoder.report import timing_text
-    from tui.commands.progress_bar import progress_bar
 
     asked = opt.request(
         capture,
@@ -44,10 +43,11 @@ def timing(
         t_from=t_from,
         t_to=t_to,
     )
-    with progress_bar(not (quiet or no_progress)) as progress:
-        result = run_timing(asked, progress)
-    if as_json:
-        screen.show_data(result.to_json().encode() + b"\n")
-    else:
-        screen.show(timing_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
-    return 1 if any(finding.weight == "fault" for finding in result.findings) else 0
+    return run_and_show(
+        run_timing,
+        timing_text,
+        asked,
+        as_json=as_json,
+        quiet=quiet,
+        no_progress=no_progress,
+    )
