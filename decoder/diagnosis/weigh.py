@@ -54,11 +54,16 @@ def weigh(study: Study, overlays: Sequence[Overlay] = ()) -> Weighed:
 
 def _seen_by_checks(study: Study) -> list[Scored]:
     """Faults that clipped lines show although every read came back right (exchanged selects do not hurt memory)."""
+    checks = study.evidence.checks
+    if checks is None or max(checks.likelihood_ratios.values(), default=0.0) <= 1.0:
+        return []  # every clipped line was seen right: nothing to propose
     everywhere = {region.index: region.mask for region in study.card.regions}
     found = []
     for c in propose(study.card, everywhere, {}):
+        if c.scope not in ("decoder", "buffer"):
+            continue
         ratio = checked(study.evidence, c)
-        if ratio > _SEEN and c.scope in ("decoder", "buffer"):
+        if ratio > _SEEN:
             found.append(Scored(c, ratio, ratio, ratio, c.variants[0], True, NOTHING))
     return sorted(found, key=lambda s: -s.log_posterior)
 
