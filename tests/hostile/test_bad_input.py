@@ -78,7 +78,6 @@ def test_five_thousand_channels_are_read(bench: Bench) -> None:
 
 def test_paths_that_cannot_be_read(bench: Bench) -> None:
     assert "cannot be read: No such file" in bench.refused("check", "absent.vcd", "--board", bench.board)
-    assert "this is a folder" in bench.refused("check", bench.folder, "--board", bench.board)
     assert "cannot be read" in bench.refused("check", bench.vcd, "--board", "absent.toml")
     assert "this is a folder" in bench.refused("check", bench.vcd, "--board", bench.folder)
     loop = bench.folder / "loop.vcd"
@@ -182,10 +181,10 @@ def test_a_message_is_one(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_an_interruption_is_quiet_however_it_comes_out(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    def plainly(*_: object) -> None:
+    def plainly(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    def wrapped(*_: object) -> None:
+    def wrapped(*_: object, **__: object) -> None:
         try:
             raise KeyboardInterrupt
         except KeyboardInterrupt as interruption:
@@ -197,7 +196,7 @@ def test_an_interruption_is_quiet_however_it_comes_out(bench: Bench, monkeypatch
 
 
 def test_an_error_of_the_system_is_no_fault_of_ours(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    def broken(*_: object) -> None:
+    def broken(*_: object, **__: object) -> None:
         raise OSError(5, "Input/output error")
 
     monkeypatch.setattr("decoder.pipeline.run.load_board", broken)
