@@ -82,7 +82,7 @@ def _accesses(traffic: Traffic, rng: random.Random) -> list[tuple[int, int, int]
 def _spelled(traffic: Traffic) -> tuple[NDArray[np.uint8], NDArray[np.int64], NDArray[np.int64], int]:
     """Bytes of one period, where each stamp's digits lie, each stamp's ns from its start, ns of the whole."""
     rng = random.Random(6502)
-    level = dict.fromkeys(traffic.lines, 0)
+    level: dict[str, int | None] = dict.fromkeys(traffic.lines)  # None: a period says every level, whatever went before
     code = {name: _code(n) for n, name in enumerate(traffic.lines)}
     text, places, offsets = bytearray(), [], []
 
