@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,3 +86,13 @@ class Capture:
 
     def __len__(self) -> int:
         return int(self.time.shape[0])
+
+    def slice(self, start: int, stop: int) -> Capture:
+        """Rows ``start:stop`` as views, without copying; the block's gaps and notes stay with them."""
+        return replace(
+            self,
+            time=self.time[start:stop],
+            levels=self.levels[start:stop],
+            unknown=self.unknown[start:stop],
+            first_row=self.first_row + start,
+        )

@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from decoder.checks.span_kernel import still
+
 # What a cycle is to a buffer.
 SERVED_READ, SERVED_WRITE, OTHER_READ, OTHER_WRITE, NEITHER = 0, 1, 2, 3, -1
 # Columns of ``control``: direction word, bit, level toward the CPU (-1 no line); enable word, bit, active level.
@@ -146,6 +148,18 @@ def _driven_from(time, levels, before, begin, address, data):
 
 
 @njit(cache=True, nogil=True)
+def _pins_of(pin, words):
+    """uint64 (words,): the control lines of all buffers."""
+    found = np.zeros(words, np.uint64)
+    for b in range(pin.shape[0]):
+        if pin[b, P_ACTIVE] >= 0:
+            found[pin[b, P_EN_WORD]] |= np.uint64(1) << np.uint64(pin[b, P_EN_BIT])
+        if pin[b, P_TO_CPU] >= 0:
+            found[pin[b, P_DIR_WORD]] |= np.uint64(1) << np.uint64(pin[b, P_DIR_BIT])
+    return found
+
+
+@njit(cache=True, nogil=True)
 def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, earlier, writes, can_be_off,
                    pin, shared, address, data, skew, hold, turn, tally):  # fmt: skip
     """Direction and enable of every data buffer in every cycle.
@@ -159,6 +173,7 @@ def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, 
     """
     count = pin.shape[0]
     standing = np.zeros(count, np.int64)
+    watched = _pins_of(pin, levels.shape[1])
     for k in range(at.shape[0]):
         start = time[begin[k]]
         stop = time[end[k]]
@@ -169,11 +184,18 @@ def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, 
             half = max(stop - skew - 1, time[before[k]])
             t_to = half + 1
             first_row = before[k]
+        # Control lines that do not move leave nothing to weigh, and no overlap to look for.
+        last = min(after[k], time.shape[0] - 1)
+        quiet = half < t_to and still(
+            levels, unknown, before[k] if writes[k] else first_row, last if writes[k] else end[k], watched
+        )
         for b in range(count):
-            standing[b], _ = _settled(time, levels, unknown, first_row, end[k], half, t_to, pin[b])
+            if quiet:
+                standing[b] = _drive(levels, unknown, end[k], pin[b])
+            else:
+                standing[b], _ = _settled(time, levels, unknown, first_row, end[k], half, t_to, pin[b])
             _one_control(b, roles[k, b], earlier[k, b], standing[b], can_be_off[b], time[at[k]], tally)
-            if writes[k] and begin[k] < end[k] and standing[b] != 2:
-                last = min(after[k], time.shape[0] - 1)
+            if writes[k] and begin[k] < end[k] and standing[b] != 2 and not quiet:
                 until = min(stop + hold - skew, time[last])
                 since = _driven_from(time, levels, before[k], begin[k], address, data) + skew // 2
                 _, drove = _settled(time, levels, unknown, before[k], last, since, until, pin[b])

@@ -24,7 +24,7 @@ from decoder.findings import WarningFinding
 __all__ = ["CheckSet", "CheckSetResult"]
 
 EVERY = ("selects", "buffers", "timing", "probes")
-DOUBT_ROWS = 1 << 19
+DOUBT_ROWS = 1 << 18
 """Rows that the channels' health is judged on beside the other checks; bad clips show long before."""
 
 
@@ -81,8 +81,9 @@ class CheckSet:
         if self._joins:
             self._take(block, self._join.feed(block, cycles))
         if self._probes is not None and self._rows < DOUBT_ROWS:
-            self._rows += len(block)
-            self._probes.feed(block)
+            shown = block.slice(0, DOUBT_ROWS - self._rows)
+            self._rows += len(shown)
+            self._probes.feed(shown)
 
     def _take(self, block: Capture, joined: Joined | None) -> None:
         if self._selects is not None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from decoder.bits_kernel import lowest_bit
+
 # Columns of ``channel``; times are ticks, -1 = never.
 (
     MOVES, RUNTS, SHORTEST, LAST, LAST_RISE, HIGH_TIME, UNKNOWN_TIME, UNKNOWN_SINCE, LONGEST, LONGEST_AT, RUNT_FIRST,
@@ -87,15 +89,9 @@ def _bits(mask, found):
     for w in range(mask.shape[0]):
         word = mask[w]
         while word != np.uint64(0):
-            low = word & (~word + np.uint64(1))
-            place = 0
-            probe = low
-            while probe > np.uint64(1):
-                probe >>= np.uint64(1)
-                place += 1
-            found[count] = 64 * w + place
+            found[count] = 64 * w + lowest_bit(word)
             count += 1
-            word ^= low
+            word &= word - np.uint64(1)
     return count
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from decoder.checks.span_kernel import still
+
 LOW, HIGH, UNKNOWN = 0, 1, 2
 
 
@@ -49,6 +51,9 @@ def count_selects(
     level; ``first`` likewise, ticks of the first one, -1 never; ``late``,
     ``late_first`` int64 (selects,): own selects that came in the second half of the strobe.
     """
+    watched = np.zeros(levels.shape[1], np.uint64)
+    for s in range(word.shape[0]):
+        watched[word[s]] |= np.uint64(1) << bit[s]
     for k in range(group.shape[0]):
         g = group[k]
         if g < 0:
@@ -63,14 +68,18 @@ def count_selects(
             half = max(stop - skew - 1, time[before[k]])
             t_to = half + 1
             first_row = before[k]
+        quiet = still(levels, unknown, first_row, end[k], watched)
         for s in range(word.shape[0]):
-            level = dwell(time, levels, unknown, first_row, end[k], half, t_to, word[s], bit[s])
+            if quiet:
+                level = np.int64((levels[first_row, word[s]] >> bit[s]) & np.uint64(1))
+            else:
+                level = dwell(time, levels, unknown, first_row, end[k], half, t_to, word[s], bit[s])
             if level == UNKNOWN:
                 continue
             counts[g, s, level] += 1
             if first[g, s, level] < 0:
                 first[g, s, level] = cycle_time[k]
-            if s == own[g] and level == active[s] and begin[k] < end[k]:
+            if not quiet and s == own[g] and level == active[s] and begin[k] < end[k]:
                 # Came late: not active when the second half began.
                 row = end[k]
                 while row > begin[k] and time[row] > half:

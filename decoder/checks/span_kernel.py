@@ -47,6 +47,18 @@ def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_be
 
 
 @njit(cache=True, nogil=True)
+def still(levels, unknown, first, last, watched):
+    """Whether the lines of ``watched`` (uint64, words) are known and hold one level in rows ``first`` to ``last``."""
+    for w in range(watched.shape[0]):
+        moved = unknown[first, w]
+        for row in range(first + 1, last + 1):
+            moved |= (levels[row, w] ^ levels[first, w]) | unknown[row, w]
+        if moved & watched[w] != np.uint64(0):
+            return False
+    return True
+
+
+@njit(cache=True, nogil=True)
 def place_cycles(row_time, cycle_time, at):
     """Fills ``at`` with the first row whose time is not before each cycle's; both times int64, rising."""
     row = 0

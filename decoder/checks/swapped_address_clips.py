@@ -86,15 +86,17 @@ class SwappedAddressClips:
             sure &= ((block.unknown[at, bit // 64] >> shift) & np.uint64(1)) == 0
         sure &= came.sum(axis=0) <= 1
         alone = np.where(came.any(axis=0), came.argmax(axis=0), -1)
-        rows = np.stack([cycles.address[picked].astype(np.int64), alone.astype(np.int64)], axis=1)[sure]
-        self._parts.append(np.unique(rows, axis=0))
+        # Address and select in one number: those sort far faster than pairs do.
+        both = cycles.address[picked].astype(np.int64) * (len(self._pins) + 1) + alone + 1
+        self._parts.append(np.unique(both[sure]))
         self._rows += len(picked)
 
     def finish(self) -> SwappedLines | None:
         """The one pair that puts the selects right; None where they are right, or several pairs would do."""
         if not self._parts:
             return None
-        address, came = np.unique(np.concatenate(self._parts), axis=0).T
+        address, came = np.divmod(np.unique(np.concatenate(self._parts)), len(self._pins) + 1)
+        came -= 1
         wrong = self._expected(address) != came
         if int(wrong.sum()) < _LEAST:
             return None

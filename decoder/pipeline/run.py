@@ -317,18 +317,11 @@ def _crop(block: Capture, start: int | None, stop: int | None) -> Capture:
     high = len(block) if stop is None else int(np.searchsorted(time, stop, side="right"))
     if low == 0 and high == len(block):
         return block
-    cut = time[low:high]
-    if start is not None and len(cut) and cut[0] < start:
-        cut = cut.copy()
-        cut[0] = start
-    return Capture(
-        time=cut,
-        levels=block.levels[low:high],
-        unknown=block.unknown[low:high],
-        tick_fs=block.tick_fs,
-        gaps=block.gaps,
-        first_row=block.first_row + low,
-    )
+    cut = block.slice(low, high)
+    if start is not None and len(cut) and cut.time[0] < start:
+        cut.time = cut.time.copy()
+        cut.time[0] = start
+    return cut
 
 
 def _no_rows(tick_fs: int, layout: Layout, after: Capture | None = None) -> Capture:
