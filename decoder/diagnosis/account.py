@@ -29,17 +29,13 @@ class Account(NamedTuple):
 
 
 def account_for(evidence: Evidence, suspects: Sequence[Suspect], progress: Progress = silent) -> Account:
-    """One pass over the access log for clearing and coverage, one or two more for an intermittent suspect.
+    """One pass over the access log for clearing and coverage (unless they were counted as it grew), one or two more
+    for an intermittent suspect.
 
     Parts that a suspect accuses are not cleared: drivers not on the accused lanes, other parts not at all.
     """
     facts = evidence.profile_facts
-    counter = CoverageCounter(evidence.board, facts.address_bits, facts.data_bits, facts.unwired)
-    done = 0
-    for cycles, compared in evidence.log.blocks():
-        counter.feed(cycles, compared)
-        done += len(cycles)
-        progress("clearing parts", done, len(evidence.log), "cycles")
+    counter = evidence.coverage or _counted(evidence, progress)
     return Account(
         cleared=clear(counter, _accused(evidence, suspects)),
         coverage=coverage_of(counter),
@@ -52,6 +48,17 @@ def account_for(evidence: Evidence, suspects: Sequence[Suspect], progress: Progr
             tick_s=evidence.tick_s,
         ),
     )
+
+
+def _counted(evidence: Evidence, progress: Progress) -> CoverageCounter:
+    facts = evidence.profile_facts
+    counter = CoverageCounter(evidence.board, facts.address_bits, facts.data_bits, facts.unwired)
+    done = 0
+    for cycles, compared in evidence.log.blocks():
+        counter.feed(cycles, compared)
+        done += len(cycles)
+        progress("clearing parts", done, len(evidence.log), "cycles")
+    return counter
 
 
 def _accused(evidence: Evidence, suspects: Sequence[Suspect]) -> dict[str, Collection[str]]:

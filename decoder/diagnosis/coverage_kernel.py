@@ -1,6 +1,9 @@
 """What each access proves: levels on lanes, address lines and selects told apart. Arrays in, counts added."""
 
 import numba as nb
+import numpy as np
+
+from decoder.bits_kernel import lowest_bit
 
 WRITTEN = 1
 READ = 2
@@ -16,6 +19,25 @@ def _store(cell, lanes, data, unknown, value, valid, stamp, clock):
     value[cell] = (value[cell] & ~lanes) | (data & sure)
     valid[cell] = (valid[cell] & ~lanes) | sure
     stamp[cell] = clock
+
+
+@nb.njit(cache=True, nogil=True)
+def _spread(seen, levels, moves, pairs):
+    """Adds ``seen`` int64 (3, regions, 256), right reads of whole words by expected value, by the lanes that rose
+    and by those that fell from what the idle bus held, to the counts a lane."""
+    lanes = pairs.shape[1]
+    for r in range(seen.shape[1]):
+        for value in range(256):
+            times, rose, fell = seen[0, r, value], seen[1, r, value], seen[2, r, value]
+            if times == 0 and rose == 0 and fell == 0:
+                continue
+            for i in range(lanes):
+                bit = (value >> i) & 1
+                levels[r, RIGHT, i, bit] += times
+                moves[r, i, 1] += rose * bit
+                moves[r, i, 0] += fell * bit
+                for j in range(i + 1, lanes):
+                    pairs[r, i, j] += times * (bit ^ ((value >> j) & 1))
 
 
 @nb.njit(cache=True, nogil=True)
@@ -81,6 +103,10 @@ def observe(
     first wrong bit (-1 until then) and at its last, ``pairs`` (regions, lanes, lanes), ``toggled`` (regions, bits),
     ``alias`` (regions, right/wrong, bits, level of the bit), ``apart`` (regions, regions).
     """
+    full = (1 << pairs.shape[1]) - 1
+    # Where nothing is wrong and values are few, reads are counted by value first: far less work a read.
+    by_value = pairs.shape[1] <= 8 and not mismatch.any()
+    seen = np.zeros((3, base.shape[0] if by_value else 0, 256), np.int64)
     for i in range(cell.shape[0]):
         r = region[i]
         c = cell[i]
@@ -93,12 +119,21 @@ def observe(
         if not judged[i]:
             continue
         flags[c] |= COMPARED
-        _count_lanes(r, expected[i], known[i], mismatch[i], kept[i], levels, moves, driven, before, until)
+        whole = by_value and known[i] == full
+        if whole:
+            moved = (kept[i] ^ expected[i]) & full
+            seen[0, r, expected[i] & full] += 1
+            seen[1, r, moved & expected[i]] += 1
+            seen[2, r, moved & ~expected[i]] += 1
+            driven[r] += moved != 0
+        else:
+            _count_lanes(r, expected[i], known[i], mismatch[i], kept[i], levels, moves, driven, before, until)
         offset = word[i] & (size[r] - 1)
         if last[r] >= 0:
-            changed = last[r] ^ offset
-            for b in range(bits[r]):
-                toggled[r, b] += (changed >> b) & 1
+            changed = np.uint64(last[r] ^ offset)
+            while changed != np.uint64(0):
+                toggled[r, lowest_bit(changed)] += 1
+                changed &= changed - np.uint64(1)
         last[r] = offset
         if rom[r]:
             value[c] = (value[c] & ~known[i]) | (expected[i] & known[i])
@@ -110,9 +145,11 @@ def observe(
                 alias[r, wrong, b, (offset >> b) & 1] += 1
         if wrong:
             continue
-        _count_pairs(r, expected[i], known[i], pairs)
+        if not whole:
+            _count_pairs(r, expected[i], known[i], pairs)
         for s in range(base.shape[0]):
             if comparable[r, s]:
                 other = base[s] + (word[i] & (size[s] - 1))
                 if _told_apart(c, other, expected[i], known[i], not (rom[r] or rom[s]), value, valid, stamp):
                     apart[r, s] += 1
+    _spread(seen, levels, moves, pairs)

@@ -18,7 +18,7 @@ from .overlay import FoundFault
 from .scoring import Scored
 from .study import Study
 from .suspects import Slot, suspects_of
-from .weigh import Weighed, weigh
+from .weigh import Weighed, seen_by_checks, weigh
 from .weighing import log_sum
 
 __all__ = ["diagnose"]
@@ -91,6 +91,8 @@ class _Bench:
 def _find(study: Study, progress: Progress) -> tuple[list[_Round], int]:
     """A good first fault or pair; more while they pay; then each is weighed again with the others given."""
     bench = _Bench(study)
+    if study.evidence.all_agree and not seen_by_checks(study):
+        return [], 0
     weighed = bench.weigh()
     if not weighed.scored:
         return [], weighed.survey.wrong

@@ -11,6 +11,7 @@ from decoder.bus.columns import Cycles
 from decoder.findings import Cleared, NextStep, RegionCounts, Suspect
 from decoder.ledger import Compared
 
+from .coverage_counter import CoverageCounter
 from .traffic import TrafficCounter
 
 __all__ = [
@@ -73,7 +74,9 @@ class Evidence:
     ``tick_s``: seconds a tick of the capture. ``checks`` may be None (nothing
     was clipped that a check could judge). ``clipped_lines``: lines that the
     capture carries. ``traffic``: counts over all transfers, inside the regions
-    and out; None = not counted.
+    and out; None = not counted. ``coverage``: what the accesses of ``log`` proved, where
+    it was counted as they came; None = count it from the log. ``all_agree``: no access of ``log`` was
+    wrong in any way, so that only the checks can speak for a fault.
     """
 
     board: Board
@@ -84,6 +87,8 @@ class Evidence:
     checks: CheckEvidence | None = None
     clipped_lines: frozenset[str] = frozenset()
     traffic: TrafficCounter | None = None
+    coverage: CoverageCounter | None = None
+    all_agree: bool = False
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from .screening import replay_all
 from .study import Overlay, Study, Survey
 from .weighing import Noise, Place, log_none
 
-__all__ = ["Weighed", "weigh"]
+__all__ = ["Weighed", "seen_by_checks", "weigh"]
 
 _WORTH_ASKING_CELLS = 12
 _MANY_CELLS = 64  # failing cells past which no single cell is worth asking about, save the worst
@@ -41,7 +41,7 @@ def weigh(study: Study, overlays: Sequence[Overlay] = ()) -> Weighed:
     noise = Noise(survey.wrong, survey.total, study.data_bits)
     none = log_none(_places(study.card, survey), noise) + math.log(float(priors()["belief"]["none_of_these"]))
     if survey.wrong == 0:
-        return Weighed(tuple(_seen_by_checks(study)) if not overlays else (), 0.0, survey, noise)
+        return Weighed(tuple(seen_by_checks(study)) if not overlays else (), 0.0, survey, noise)
     few = _WORTH_ASKING_CELLS if len(survey.cells) <= _MANY_CELLS else 2
     cells = dict(sorted(survey.cells.items(), key=lambda item: -item[1][0])[:few])
     card = replace(study.card, bus_settles=study.bus_settles)
@@ -52,7 +52,7 @@ def weigh(study: Study, overlays: Sequence[Overlay] = ()) -> Weighed:
     return Weighed(tuple(scored), none, survey, noise)
 
 
-def _seen_by_checks(study: Study) -> list[Scored]:
+def seen_by_checks(study: Study) -> list[Scored]:
     """Faults that clipped lines show although every read came back right (exchanged selects do not hurt memory)."""
     checks = study.evidence.checks
     if checks is None or max(checks.likelihood_ratios.values(), default=0.0) <= 1.0:

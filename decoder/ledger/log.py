@@ -9,6 +9,7 @@ from dataclasses import fields
 from typing import IO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from decoder.bus.columns import Cycles
 from decoder.errors import OutputError
@@ -19,11 +20,16 @@ __all__ = ["AccessLog"]
 
 _ROWS_IN_MEMORY = 2_000_000  # about 66 bytes a row
 _BLOCK = 1 << 18
+_RIGHT = [Verdict.WRITE, Verdict.AGREES, Verdict.UNKNOWN]
 
 
 class AccessLog:
     """An append-only list of (Cycles, Compared) rows with region >= 0 and a verdict
     (``everywhere``: outside the regions too, for as long as they are not known).
+
+    Attributes
+    ----------
+    verdicts : int64 (len(Verdict),): rows kept of each verdict
 
     Raises
     ------
@@ -39,23 +45,32 @@ class AccessLog:
         self._file: IO[bytes] | None = None
         self._sizes: list[int] = []
         self._rows = 0
+        self.verdicts: NDArray[np.int64] = np.zeros(len(Verdict), np.int64)
 
     def __len__(self) -> int:
         return self._rows
 
-    def append(self, cycles: Cycles, compared: Compared) -> None:
-        """Keep the rows of this block that the ledger took."""
+    def append(self, cycles: Cycles, compared: Compared) -> tuple[Cycles, Compared] | None:
+        """Keep the rows of this block that the ledger took, and give them back; None where there are none."""
         rows = compared.verdict != Verdict.NOT_TAKEN
         if not self._everywhere:
             rows &= cycles.region >= 0
-        if not rows.any():
-            return
-        kept = (cycles, compared) if rows.all() else (cycles.take(rows), compared.take(rows))
+        places = np.flatnonzero(rows)
+        if not len(places):
+            return None
+        kept = (cycles, compared) if len(places) == len(rows) else (cycles.take(places), compared.take(places))
+        self.verdicts += np.bincount(kept[1].verdict, minlength=len(Verdict))
         self._held.append(kept)
         self._held_rows += len(kept[0])
         self._rows += len(kept[0])
         if self._held_rows > self._limit:
             self._spool()
+        return kept
+
+    @property
+    def all_agree(self) -> bool:
+        """Whether every read that could be compared with anything, a write or an earlier read, was right."""
+        return int(self.verdicts[_RIGHT].sum()) == self._rows
 
     def blocks(self) -> Iterator[tuple[Cycles, Compared]]:
         """All rows in time order, in blocks; may be called any number of times."""

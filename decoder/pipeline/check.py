@@ -56,41 +56,76 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     ``tap`` sees every decoded block as it passes; who keeps the blocks also wants the timing of a board
     without graded chips.
     """
-    from decoder.diagnosis import TrafficCounter
-
-    kinds = np.zeros(len(Kind), np.int64)
-    log = AccessLog(everywhere=not run.board_given)
-    counter = Counter(run.region_map)
-    lanes = TrafficCounter(len(run.region_map.regions), run.profile.data_bits)
-    touched = TrafficMap(tuple(run.profile.space(rule) for rule in range(len(run.profile.rules))))
-    swapped = SwappedClips(run.region_map, run.profile)
-    selected: SwappedAddressClips | None = None
+    accounts = _Accounts(run)
     checks: CheckSet | None = None
-    with Beside("checks") as beside:
+    # Two threads beside this one: whichever core is free takes the checks or the accounts of the last blocks.
+    with Beside("checks") as checking, Beside("accounts") as accounting:
         for block in run.blocks():
             checks = checks or _checks_of(run, time_everything=tap is not None)
-            beside.do(partial(checks.feed, block.levels, block.cycles))
+            checking.do(partial(checks.feed, block.levels, block.cycles))
+            accounting.do(partial(accounts.take, block))
             if tap is not None:
                 tap(block)
-            kinds += np.bincount(block.cycles.kind, minlength=len(Kind))
-            cycles, compared = run.region_map.by_owner(block.cycles, block.compared)
-            log.append(cycles, compared)
-            lanes.feed(cycles)
-            swapped.feed(block.cycles)
-            if run.board is not None:
-                selected = selected or _selects_of(run, run.board)
-                selected.feed(block.levels, block.cycles)
-            if run.board_given:
-                counter.feed(cycles, compared)
-            else:
-                touched.feed(block.cycles)
     assert checks is not None  # blocks() gives at least its tail
-    checked = checks.finish(run.request.grade)
-    if run.board is not None:
-        pair = swapped.finish() or (selected.finish() if selected is not None else None)
+    return accounts.gathered(checks.finish(run.request.grade))
+
+
+class _Accounts:
+    """Everything that is counted or kept of the cycles of one run."""
+
+    def __init__(self, run: Run) -> None:
+        from decoder.diagnosis import CoverageCounter, TrafficCounter
+
+        self._run = run
+        self._kinds = np.zeros(len(Kind), np.int64)
+        self._log = AccessLog(everywhere=not run.board_given)
+        self._counter = Counter(run.region_map)
+        self._lanes = TrafficCounter(len(run.region_map.regions), run.profile.data_bits)
+        self._touched = TrafficMap(tuple(run.profile.space(rule) for rule in range(len(run.profile.rules))))
+        self._swapped = SwappedClips(run.region_map, run.profile)
+        self._selected: SwappedAddressClips | None = None
+        self._coverage: CoverageCounter | None = None
+        if run.board is not None:
+            bits = (run.profile.address_bits, run.profile.data_bits)
+            self._coverage = CoverageCounter(run.board, *bits, run.unwired)
+
+    def take(self, block: Decoded) -> None:
+        """One block, in the order of time."""
+        run = self._run
+        self._kinds += np.bincount(block.cycles.kind, minlength=len(Kind))
+        cycles, compared = run.region_map.by_owner(block.cycles, block.compared)
+        kept = self._log.append(cycles, compared)
+        if kept is not None and self._coverage is not None:
+            self._coverage.feed(*kept)
+        self._lanes.feed(cycles)
+        self._swapped.feed(block.cycles)
+        if run.board is not None:
+            self._selected = self._selected or _selects_of(run, run.board)
+            self._selected.feed(block.levels, block.cycles)
+        if run.board_given:
+            self._counter.feed(cycles, compared)
+        else:
+            self._touched.feed(block.cycles)
+
+    def gathered(self, checked: CheckSetResult) -> Gathered:
+        """All of it, beside what the checks found."""
+        run = self._run
+        if run.board is None:
+            return _with_inferred_regions(run, self._log, self._touched, self._kinds, checked)
+        pair = self._swapped.finish() or (self._selected.finish() if self._selected is not None else None)
         notes = [*run.notes(), *([Note("swapped-clips", pair.sentence())] if pair is not None else [])]
-        return Gathered(run, run.board, run.region_map, counter.counts(), log, lanes, kinds, checked, notes)
-    return _with_inferred_regions(run, log, touched, kinds, checked)
+        return Gathered(
+            run=run,
+            board=run.board,
+            region_map=run.region_map,
+            counts=self._counter.counts(),
+            log=self._log,
+            traffic=self._lanes,
+            kinds=self._kinds,
+            checks=checked,
+            notes=notes,
+            coverage=self._coverage,
+        )
 
 
 def _selects_of(run: Run, board: Board) -> SwappedAddressClips:
@@ -205,6 +240,8 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         checks=gathered.checks.evidence if gathered.checks is not None else None,
         clipped_lines=run.clipped,
         traffic=gathered.traffic,
+        coverage=gathered.coverage,
+        all_agree=gathered.log.all_agree,
     )
     found = diagnose(evidence, progress)
     return CheckResult(

@@ -63,6 +63,7 @@ def divide(gathered: Gathered) -> Gathered:
         log=log,
         traffic=traffic,
         parents={} if inferred else parents,
+        coverage=None,
     )
 
 

@@ -17,7 +17,7 @@ from decoder.ledger import AccessLog, RegionMap
 from .run import Run
 
 if TYPE_CHECKING:
-    from decoder.diagnosis import TrafficCounter
+    from decoder.diagnosis import CoverageCounter, TrafficCounter
 
 __all__ = ["Gathered"]
 
@@ -27,7 +27,8 @@ class Gathered:
     """The counts, the accesses and the checks' results of one capture.
 
     ``fine_counts`` and ``parents`` are filled where the diagnosis looks at parts
-    of the regions (``divide``): counts of the parts, and part name → region name.
+    of the regions (``divide``): counts of the parts, and part name → region name. ``coverage`` is
+    None where the regions were not known while the accesses came.
     """
 
     run: Run
@@ -41,3 +42,4 @@ class Gathered:
     notes: list[Note] = field(default_factory=list)
     fine_counts: tuple[RegionCounts, ...] = ()
     parents: dict[str, str] = field(default_factory=dict)
+    coverage: CoverageCounter | None = None

@@ -6,11 +6,15 @@ import dataclasses
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from decoder.board import Board, Region
-from decoder.diagnosis import CheckKey, diagnose
+from decoder.diagnosis import CheckKey, Evidence, ProfileFacts, diagnose
+from decoder.diagnosis.study import Study
 
 from .faulty_cards import Hardware, evidence_of
+from .small_cards import log_of, two_banks
 from .test_engine_faults import Coupled, SelectExtra, StuckLane
 
 
@@ -137,3 +141,23 @@ def test_exchanged_selects_hurt_no_read_but_a_clip_shows_them():
     first = found.suspects[0]
     assert (first.fault, first.component, first.explains) == ("select-swapped", "U9", 0)
     assert "seen on its pin" in " ".join(first.evidence)
+
+
+access = st.tuples(st.sampled_from("rw"), st.integers(0, 3), st.sampled_from([0x00, 0x21, 0xFF]))
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(access, max_size=30))
+def test_a_log_that_agrees_with_itself_leaves_nothing_to_weigh(accesses):
+    """What lets the weighing be left out never lets a wrong read pass."""
+    board = two_banks()
+    log = log_of(board, accesses)
+    survey = Study(Evidence(board, ProfileFacts(16, 8), (), log, 1e-9))
+    if log.all_agree:
+        assert survey.survey(survey.blocks()).wrong == 0
+
+
+def test_the_weighing_left_out_changes_nothing():
+    evidence = evidence_of(Hardware(np.random.default_rng(1)))
+    assert evidence.log.all_agree
+    assert diagnose(dataclasses.replace(evidence, all_agree=True)) == diagnose(evidence)
