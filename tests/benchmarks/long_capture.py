@@ -55,11 +55,11 @@ def board_text(traffic: Traffic) -> str:
         text += f'{{ designator = "U{2 * n + 2}", part = "2114", lanes = "D4-D7" }} ]\n'
     if traffic.banks <= 8:
         outputs = ", ".join(f'Y{n} = "CS{n}"' for n in range(traffic.banks))
-        text += '[[decoder]]\ndesignator = "U30"\npart = "74LS138"\n'
+        text += '[[decoder]]\ndesignator = "U70"\npart = "74LS138"\n'
         text += 'inputs = { A = "A10", B = "A11", C = "A12", G1 = "A14", G2A = "A13", G2B = "A15" }\n'
         text += f"outputs = {{ {outputs} }}\n"
     serves = ", ".join(f'"bank{n}"' for n in range(traffic.banks))
-    text += '[[buffer]]\ndesignator = "U31"\npart = "74LS245"\nlanes = "D0-D7"\n'
+    text += '[[buffer]]\ndesignator = "U71"\npart = "74LS245"\nlanes = "D0-D7"\n'
     return text + f'serves = [{serves}]\ndirection = {{ line = "RW", to_cpu = 1 }}\n'
 
 
