@@ -20,9 +20,10 @@ HARD, HARD_KNOWN, HELD, HELD_KNOWN, LOST, LOST_KNOWN, LOST_LANES = range(7)
 LOST2, LOST2_KNOWN, LOST2_LANES, OVER, OVER_KNOWN, OVER_LANES = range(7, 13)
 WORDS = 13
 # Columns of ``links`` (int32 a cell): state of the last write and its window, writes so far, the cell whose write
-# may have come here (-1 none) with its count and window then, and whether the cell is believed to hold a wrong value.
-STATE, WHEN, COUNT, OWNER, OWNER_COUNT, OWNER_WHEN, CORRUPT = range(7)
-LINKS = 7
+# may have come here (-1 none) with its count and window then, whether the cell is believed to hold a wrong value, and
+# whether a read of it has shown that the fault did not act at every access.
+STATE, WHEN, COUNT, OWNER, OWNER_COUNT, OWNER_WHEN, CORRUPT, REFUTED = range(8)
+LINKS = 8
 SETTLED, OPEN, WAS_IDLE, DID_ACT = 0, 1, 2, 3
 
 FULL = np.uint32(0xFFFFFFFF)

@@ -15,6 +15,7 @@ from .memory_kernel import (
     BENDS_NOT,
     CORRUPT,
     COUNT,
+    DID_ACT,
     FULL,
     HARD,
     HARD_KNOWN,
@@ -35,6 +36,7 @@ from .memory_kernel import (
     OWNER,
     OWNER_COUNT,
     OWNER_WHEN,
+    REFUTED,
     STATE,
     STORES_DATA,
     WAS_IDLE,
@@ -202,6 +204,9 @@ def read_wrong(
     if not hit and hard_differs and ((read ^ hard) & hard_known & cmp) == 0:
         if not elsewhere:
             store(words, HELD, c, cmp, read, cmp)
+            links[c, CORRUPT] = 1
+            if links[c, STATE] == OPEN:
+                links[c, STATE] = DID_ACT
         hit, unsure, when = True, cmp & ~hard_known, window
     if hit and judged:
         tally[HIT] += 1
@@ -296,7 +301,7 @@ def replay(
                 hashes,
             )  # fmt: skip
         else:
-            hard_differs = ((hv ^ exp) & hk & cmp) != 0
+            hard_differs = ((hv ^ exp) & hk & cmp) != 0 and not links[c, REFUTED]
             hit, excused = read_wrong(
                 index[i], window[i], c, read, cmp, wrong, off, elsewhere, q1, value, known, read_bends, fights, hv, hk,
                 hard_differs, judged, w1, w2, words, links, some_tally, chances, hashes,
@@ -304,6 +309,8 @@ def replay(
             explained = hit and wrong != 0
             if want_rows and excused and outside == 0:
                 some_explained[i] = 1
+        if (read ^ hv) & hk & cmp:
+            links[c, REFUTED] = 1
         if explained and outside == 0:
             if judged:
                 some_tally[EXPLAINED] += 1

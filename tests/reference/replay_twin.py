@@ -45,6 +45,7 @@ class Cell:
     owner: int | None = None
     owner_writes: int = 0
     corrupt: bool = False
+    refuted: bool = False  # a read has shown that the fault did not act at every access
 
 
 @dataclass
@@ -207,6 +208,8 @@ class ReplayTwin:
             self.right(row, judged, astray, value, q1, q2)
         else:
             explained = self.off(row, judged, seen, off, astray, value, told, differ, wrong, bends) and bool(wrong)
+        if any(told[k] not in (None, seen[k]) for k in judged):
+            here.refuted = True
         if explained and not elsewhere_wrong:
             self.some["explained"] += 1
             self.explained_rows.append(row.index)
@@ -342,8 +345,10 @@ class ReplayTwin:
                 self.take(row.cell, judged, seen)
                 here.corrupt, here.owner = True, None
                 return unsure
-        if differ and all(told[k] in (None, seen[k]) for k in judged):
+        if differ and not here.refuted and all(told[k] in (None, seen[k]) for k in judged):
             if not astray:
                 self.take(row.cell, judged, seen)
+                here.corrupt = True
+                here.state = "did act" if here.state == "open" else here.state
             return [k for k in judged if told[k] is None]
         return None
