@@ -169,7 +169,7 @@ def test_a_lane_low_once_and_right_at_the_next_read_is_no_lost_write():
     data = {cell: int(rng.integers(256)) | 0x04 for cell in range(32)}
     spoilt = rng.choice(np.arange(16, 32), 5, replace=False).tolist()
     made = []
-    for _ in range(6):
+    for _ in range(10):
         made += [("w", cell, value) for cell, value in data.items()]
         made += [("r", cell, value & ~0x04 if cell in spoilt else value) for cell, value in data.items()]
         made += [("r", cell, value) for cell, value in data.items()]
