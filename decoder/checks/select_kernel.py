@@ -12,7 +12,10 @@ from numba import njit
 # ``state``
 IDX, OUT, OUT_UNKNOWN, T_IN, T_FIRST, BASED, MOVED, STROBE_SINCE = range(8)
 JUDGED, UNJUDGED, SHORT, MULTI, MULTI_FIRST, STARTED = range(8, 14)
-STATE_SIZE = 14
+# Outputs to look at more closely, as bits: they had an edge since they were last judged, or were unknown. Of the others
+# ``V0`` is the level they have, and all that is counted of edges in ``per_out`` is at its start.
+STIRRED = 14
+STATE_SIZE = 15
 # ``per_out``: where the span began, its edges, its narrowest pulse, and how long it was high since the inputs settled
 V0, EDGES, LAST, WIDTH, BEGAN, LEVEL, STROBED, HIGH_FOR = range(8)
 PER_OUT_SIZE = 8
@@ -125,6 +128,8 @@ def _judge(
     early = 0
     calm = state[T_IN] + settle
     for o in range(n_out):
+        if (state[STIRRED] >> o) & 1 == 0:
+            continue
         now = (state[OUT] >> o) & 1
         high_for = per_out[o, HIGH_FOR]
         if now:
@@ -139,10 +144,12 @@ def _judge(
     diff = 0
     for f in range(table.shape[1]):
         off = (observed ^ table[idx, f]) & known & ~(table[idx, f] & open_high)
-        if _ones(off) < best:
+        if off == 0 or _ones(off) < best:
             best = _ones(off)
             diff = off
             expected = table[idx, f]
+            if off == 0:
+                break
     rows[idx] += 1
     state[JUDGED] += 1
     active = _ones((observed ^ idle) & known)
@@ -150,8 +157,10 @@ def _judge(
         state[MULTI] += 1
         if state[MULTI_FIRST] < 0:
             state[MULTI_FIRST] = state[T_IN]
+    stirred = np.int64(0)
     for o in range(n_out):
         if (known >> o) & 1 == 0:
+            stirred |= 1 << o
             per_out[o, V0] = -1
             per_out[o, EDGES] = 0
             per_out[o, WIDTH] = -1
@@ -163,7 +172,10 @@ def _judge(
             wrong[idx, o] += 1
             if first[idx, o] < 0:
                 first[idx, o] = state[T_IN]
+        if (state[STIRRED] >> o) & 1 == 0:
+            continue
         carried = (early >> o) & 1
+        stirred |= carried << o
         edges = per_out[o, EDGES] - carried
         _span(o, value, edges, carried, t, table, expected, settle, skew, bin_ticks,
               state, per_out, delay, widths, glitch)  # fmt: skip
@@ -171,6 +183,7 @@ def _judge(
         per_out[o, EDGES] = carried
         per_out[o, WIDTH] = -1
         per_out[o, STROBED] = -1
+    state[STIRRED] = stirred
     state[BASED] = 1
     state[MOVED] = 0
 
@@ -180,6 +193,7 @@ def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
     """Takes the outputs of a new row: edges, and the pulses that they close."""
     changed = (out ^ state[OUT]) & ~(lost | state[OUT_UNKNOWN])
     unsure = lost ^ state[OUT_UNKNOWN]
+    state[STIRRED] |= changed | unsure
     for o in range(per_out.shape[0]):
         if (unsure >> o) & 1:
             per_out[o, V0] = -1
@@ -216,6 +230,7 @@ def _begin(t, idx, out, lost, strobed, state, per_out):
     state[MOVED] = 0
     state[STROBE_SINCE] = t if strobed else -1
     state[STARTED] = 1
+    state[STIRRED] = (1 << per_out.shape[0]) - 1
     for o in range(per_out.shape[0]):
         per_out[o, V0] = -1
         per_out[o, EDGES] = 0
@@ -236,8 +251,9 @@ def _inputs_changed(t, idx, state, per_out):
         state[MOVED] |= idx ^ state[IDX]
     state[T_IN] = t
     state[IDX] = idx
-    for o in range(per_out.shape[0]):
-        per_out[o, HIGH_FOR] = 0
+    if state[STIRRED]:
+        for o in range(per_out.shape[0]):
+            per_out[o, HIGH_FOR] = 0
 
 
 @njit(cache=True, nogil=True)
