@@ -60,6 +60,8 @@ def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
     off = card = cpu = unaimed = np.int64(0)
     for row in range(first, last + 1):
         low = max(time[row], t_from)
+        if low >= t_to:
+            break
         high = t_to
         if row + 1 < time.shape[0] and time[row + 1] < high:
             high = time[row + 1]
@@ -184,18 +186,17 @@ def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, 
             half = max(stop - skew - 1, time[before[k]])
             t_to = half + 1
             first_row = before[k]
-        # Control lines that do not move leave nothing to weigh, and no overlap to look for.
         last = min(after[k], time.shape[0] - 1)
-        quiet = half < t_to and still(
-            levels, unknown, before[k] if writes[k] else first_row, last if writes[k] else end[k], watched
-        )
+        # Control lines that do not move leave nothing to weigh, and no overlap to look for.
+        quiet = half < t_to and still(levels, unknown, first_row, end[k], watched)
+        drives = writes[k] and begin[k] < end[k] and not (quiet and still(levels, unknown, before[k], last, watched))
         for b in range(count):
             if quiet:
                 standing[b] = _drive(levels, unknown, end[k], pin[b])
             else:
                 standing[b], _ = _settled(time, levels, unknown, first_row, end[k], half, t_to, pin[b])
             _one_control(b, roles[k, b], earlier[k, b], standing[b], can_be_off[b], time[at[k]], tally)
-            if writes[k] and begin[k] < end[k] and standing[b] != 2 and not quiet:
+            if drives and standing[b] != 2:
                 until = min(stop + hold - skew, time[last])
                 since = _driven_from(time, levels, before[k], begin[k], address, data) + skew // 2
                 _, drove = _settled(time, levels, unknown, before[k], last, since, until, pin[b])
