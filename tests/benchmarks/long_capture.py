@@ -1,7 +1,7 @@
 """Captures of a 1 MHz bus as long as one likes, written at memory speed, with the board file they belong to.
 
 A made-up 6502 card: a memory test over banks of 1 K behind one bus driver, between opcode fetches, sampled at 24 MHz
-with every channel up to a sample late. One period of traffic is spelled once; its time stamps, of eleven digits, are
+with every channel up to a sample late. One period of traffic is spelled once; its time stamps, of twelve digits, are
 filled in again for every repetition. Deterministic.
 """
 
@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 __all__ = ["Traffic", "board_text", "chunks", "write"]
 
-DIGITS = 11
-FIRST_NS = 10**10  # the first stamp has eleven digits, and so have all for ninety seconds
+DIGITS = 12
+FIRST_NS = 10**11  # the first stamp has twelve digits, and so have all for fifteen minutes
 CYCLE_NS = 1000
 WORDS = 1024
 
