@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from decoder.bus.layout import Layout
 from decoder.bus.profile import Profile
 from decoder.bus.ranges import bit_numbers, line_names
 from decoder.bus.schema import AddressSource, DataSource
 
-__all__ = ["unwired_address", "unwired_data"]
+__all__ = ["carried_address", "unwired_address", "unwired_data"]
 
 
 def unwired_address(profile: Profile, layout: Layout) -> int:
     """Mask of the address bits whose line is not wired, nor its stand-in, and has no default level."""
     return _missing(profile.addresses, profile, layout)
+
+
+def carried_address(profile: Profile, layout: Layout) -> int:
+    """Mask of the address bits that channels give in every kind of cycle; a line's default level is not seen."""
+    given, silent = 0, 0
+    for source in profile.addresses:
+        for bit, name in _bits(source):
+            line = profile.lines[name]
+            seen = layout.wired(name) or (line.fallback is not None and layout.wired(line.fallback))
+            given, silent = (given | 1 << bit, silent) if seen else (given, silent | 1 << bit)
+    return given & ~silent
 
 
 def unwired_data(profile: Profile, layout: Layout) -> int:
@@ -25,10 +36,15 @@ def unwired_data(profile: Profile, layout: Layout) -> int:
 def _missing(sources: Sequence[AddressSource | DataSource], profile: Profile, layout: Layout) -> int:
     missing = 0
     for source in sources:
-        for piece in source.pieces:
-            for bit, name in zip(bit_numbers(piece.bits), line_names(piece.lines), strict=True):
-                line = profile.lines[name]
-                stand_in = line.fallback is not None and layout.wired(line.fallback)
-                if not (layout.wired(name) or stand_in or line.default_level is not None):
-                    missing |= 1 << bit
+        for bit, name in _bits(source):
+            line = profile.lines[name]
+            stand_in = line.fallback is not None and layout.wired(line.fallback)
+            if not (layout.wired(name) or stand_in or line.default_level is not None):
+                missing |= 1 << bit
     return missing
+
+
+def _bits(source: AddressSource | DataSource) -> Iterator[tuple[int, str]]:
+    """Each bit of a source with the line that gives it."""
+    for piece in source.pieces:
+        yield from zip(bit_numbers(piece.bits), line_names(piece.lines), strict=True)
