@@ -23,8 +23,19 @@ from decoder.checks.results import (
     SelectsResult,
     TimingResult,
 )
+from decoder.checks.set_results import (
+    AddressSpan,
+    BetweenResult,
+    CyclesDocument,
+    LaneBetween,
+    LineBetween,
+    SetEntry,
+    SetsResult,
+)
 
 __all__ = [
+    "AddressSpan",
+    "BetweenResult",
     "BufferResult",
     "BuffersCheck",
     "BuffersResult",
@@ -35,11 +46,14 @@ __all__ = [
     "ChecksEvidence",
     "ClockFinding",
     "ControlCounts",
+    "CyclesDocument",
     "DecoderResult",
     "DelayHistogram",
     "EvidenceKey",
+    "LaneBetween",
     "LanePath",
     "LimitResult",
+    "LineBetween",
     "OutputResult",
     "ProbesCheck",
     "ProbesResult",
@@ -47,13 +61,18 @@ __all__ = [
     "RowResult",
     "SelectsCheck",
     "SelectsResult",
+    "SetEntry",
+    "SetSide",
+    "SetsResult",
     "SwappedAddressClips",
     "SwappedClips",
     "SwappedLines",
     "SwappedPair",
     "TimingCheck",
     "TimingResult",
+    "Transfers",
     "gather_evidence",
+    "hold_together",
     "probe_doubts",
 ]
 
@@ -63,11 +82,14 @@ _LATE = {
     "CheckSetResult": "check_set",
     "ProbesCheck": "probes",
     "SelectsCheck": "selects",
+    "SetSide": "between",
     "SwappedAddressClips": "swapped_address_clips",
     "SwappedClips": "swapped_clips",
     "SwappedLines": "swapped_address_clips",
     "SwappedPair": "swapped_clips",
     "TimingCheck": "timing",
+    "Transfers": "transfers",
+    "hold_together": "between",
     "probe_doubts": "probe_verdict",
 }
 

@@ -9,6 +9,7 @@ from .matching import match_captures
 from .planning import plan_passes
 from .run import Decoded, Request, Run, bus_and_board, open_run
 from .session import CaptureSession, open_session, program_version
+from .sets import WiredSet, each_set, run_sets, wired_sets
 
 __all__ = [
     "CaptureSession",
@@ -16,10 +17,12 @@ __all__ = [
     "Gathered",
     "Request",
     "Run",
+    "WiredSet",
     "bus_and_board",
     "captures_in",
     "check_many",
     "conclude",
+    "each_set",
     "gather",
     "join_captures",
     "match_captures",
@@ -32,5 +35,7 @@ __all__ = [
     "run_check",
     "run_probes",
     "run_selects",
+    "run_sets",
     "run_timing",
+    "wired_sets",
 ]

@@ -8,7 +8,7 @@ the browser) starts from a ``Run``.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -38,7 +38,8 @@ class Request:
     ``t_from`` and ``t_to`` are femtoseconds from the capture's start,
     ``rate_hz`` the sample rate of a CSV without a time column, ``regions``
     texts such as ``bank0=4000-43FF``. With ``any_subset`` a capture without a
-    single address or data line will do.
+    single address or data line will do. ``watch`` is called with every block
+    of cycles as it is decoded, whatever they are decoded for.
     """
 
     capture: str | Path
@@ -52,6 +53,7 @@ class Request:
     grade: str | None = None
     stdin: IO[bytes] | None = None
     any_subset: bool = False
+    watch: Callable[[Cycles], None] | None = None
 
 
 @dataclass(slots=True)
@@ -130,8 +132,7 @@ class Run:
             fresh = self.extractor.gaps[told:]
             told += len(fresh)
             self.gaps += fresh
-            doubtful = selected.fill(levels, cycles) if selected is not None else None
-            yield Decoded(levels, cycles, self._compared(ledger, cycles, fresh, doubtful), fresh)
+            yield self._decoded(levels, cycles, ledger, selected, fresh)
             last = levels
         if self.extractor is None:
             self._complain_of_window()
@@ -142,9 +143,7 @@ class Run:
         cycles = self.extractor.finish()
         fresh = self.extractor.gaps[told:]
         self.gaps += fresh
-        tail = _no_rows(self.tick_fs, self.layout, last)
-        doubtful = selected.fill(tail, cycles) if selected is not None else None
-        yield Decoded(tail, cycles, self._compared(ledger, cycles, fresh, doubtful), fresh)
+        yield self._decoded(_no_rows(self.tick_fs, self.layout, last), cycles, ledger, selected, fresh)
 
     def _complain_of_window(self) -> None:
         """Nothing lies between --from and --to: say where the capture does lie."""
@@ -156,6 +155,21 @@ class Run:
             where=self.file.path,
             expected=f"--from and --to within what was recorded, which ends at {end}",
         )
+
+    def _decoded(
+        self,
+        levels: Capture,
+        cycles: Cycles,
+        ledger: Ledger,
+        selected: SelectedRegions | None,
+        gaps: list[tuple[int, int]],
+    ) -> Decoded:
+        """One block with the ledger's word on it; whoever watches sees its cycles."""
+        doubtful = selected.fill(levels, cycles) if selected is not None else None
+        compared = self._compared(ledger, cycles, gaps, doubtful)
+        if self.request.watch is not None:
+            self.request.watch(cycles)
+        return Decoded(levels, cycles, compared, gaps)
 
     def _compared(
         self, ledger: Ledger, cycles: Cycles, gaps: list[tuple[int, int]], doubtful: NDArray[np.bool_] | None

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from decoder.report.plots import Histogram
     from decoder.report.repair_text import retest_text
     from decoder.report.scenes import scene_svg
-    from decoder.report.schemas import board_schema, profile_schema
+    from decoder.report.schemas import board_schema, profile_schema, sets_schema
+    from decoder.report.sets_text import between_lines, between_text, set_heading, sets_text
     from decoder.report.several import many_text
     from decoder.report.timing_plots import timing_histograms
 
@@ -39,6 +40,8 @@ __all__ = [
     "Scene",
     "SceneCollector",
     "Selection",
+    "between_lines",
+    "between_text",
     "board_schema",
     "board_text",
     "buffers_text",
@@ -60,6 +63,9 @@ __all__ = [
     "retest_text",
     "scene_svg",
     "selects_text",
+    "set_heading",
+    "sets_schema",
+    "sets_text",
     "table_text",
     "timing_histograms",
     "timing_text",
@@ -72,6 +78,8 @@ _LATER = {
     "Histogram": "plots",
     "Scene": "around",
     "SceneCollector": "around",
+    "between_lines": "sets_text",
+    "between_text": "sets_text",
     "board_schema": "schemas",
     "board_text": "board_drawing",
     "buffers_text": "checks_text",
@@ -87,8 +95,11 @@ _LATER = {
     "profile_schema": "schemas",
     "retest_text": "repair_text",
     "scene_svg": "scenes",
-    "timing_histograms": "timing_plots",
     "selects_text": "checks_text",
+    "set_heading": "sets_text",
+    "sets_schema": "schemas",
+    "sets_text": "sets_text",
+    "timing_histograms": "timing_plots",
     "timing_text": "checks_text",
 }
 

@@ -18,9 +18,15 @@ _SPECIAL = re.compile(r"([\\`*_\[\]<>|~&])")
 _LINE_START = re.compile(r"^(\s*)([-+=#]|#{2,6}|\d+[.)])(?=\s|$)")
 
 
-def markdown_text(result: CheckResult, *, settings: Mapping[str, str] | None = None, notes: Sequence[str] = ()) -> str:
+def markdown_text(
+    result: CheckResult,
+    *,
+    settings: Mapping[str, str] | None = None,
+    notes: Sequence[str] = (),
+    between: Sequence[str] = (),
+) -> str:
     """Markdown; names from files are escaped, so that they show as they are."""
-    lines = list(_document(result, settings or {}, notes))
+    lines = list(_document(result, settings or {}, notes, between))
     return "\n".join(lines).replace(NO_BREAK, " ") + "\n"
 
 
@@ -30,7 +36,9 @@ def escaped(text: str) -> str:
     return _LINE_START.sub(lambda m: f"{m[1]}{m[2][:-1]}\\{m[2][-1]}", shown)
 
 
-def _document(result: CheckResult, settings: Mapping[str, str], notes: Sequence[str]) -> Iterator[str]:
+def _document(
+    result: CheckResult, settings: Mapping[str, str], notes: Sequence[str], between: Sequence[str]
+) -> Iterator[str]:
     yield f"# {escaped(verdict(result))}"
     yield ""
     if result.board:
@@ -45,6 +53,7 @@ def _document(result: CheckResult, settings: Mapping[str, str], notes: Sequence[
         [(who(s), where(s), what_it_does(s), how_often(s), percent(s.probability)) for s in result.suspects],
     )
     yield from _lanes(result)
+    yield from _list("Between the sets", between)
     yield from _table(
         "Cleared",
         ("part", "lanes", "evidence", "fails less than"),

@@ -50,6 +50,7 @@ def html_page(
     notes: Sequence[str] = (),
     histograms: Sequence[Histogram] = (),
     pictures: Sequence[tuple[str, str]] = (),
+    between: Sequence[str] = (),
 ) -> str:
     """HTML text.
 
@@ -60,6 +61,7 @@ def html_page(
     notes : the user's own, one text each
     histograms : timing against published limits
     pictures : (SVG of ours, caption) of levels around wrong reads
+    between : what the other wired sets of the capture say of this one, one sentence each
     """
     environment = templates()
     style = environment.get_template("report.css.j2").render(
@@ -89,6 +91,7 @@ def html_page(
             {"svg": Markup(histogram_svg(one, f"timing-{k}")), "text": safe(one.title)}
             for k, one in enumerate(histograms)
         ],
+        between=[safe(line) for line in between],
         cleared=list(_cleared(result)),
         coverage=coverage_lines(result.coverage),
         coverage_heads=COVERAGE_HEADS,

@@ -1,4 +1,5 @@
-"""JSON schemas of the files that people write, for editors that check TOML while one types.
+"""JSON schemas of the files that people write, for editors that check TOML while one types, and of what ``--json``
+prints for several wired sets.
 
 Made from the very models that read the files, so that they cannot fall behind.
 JSON Schema draft 2020-12.
@@ -20,8 +21,10 @@ from decoder.board.schema import (
     RegionTable,
 )
 from decoder.bus.schema import ProfileFile
+from decoder.checks import BuffersResult, CyclesDocument, SelectsResult, SetsResult, TimingResult
+from decoder.findings import CheckResult
 
-__all__ = ["board_schema", "profile_schema"]
+__all__ = ["board_schema", "profile_schema", "sets_schema"]
 
 _DRAFT = "https://json-schema.org/draft/2020-12/schema"
 _LANES = {
@@ -79,6 +82,13 @@ def board_schema() -> dict[str, Any]:
 def profile_schema() -> dict[str, Any]:
     """The schema of a bus profile."""
     return {"$schema": _DRAFT, **_clean(ProfileFile.model_json_schema()), "title": "busledger bus profile"}
+
+
+def sets_schema() -> dict[str, Any]:
+    """The schema of ``--json`` with several sets; each ``result`` is what the command prints for one bus."""
+    one_bus = CheckResult | SelectsResult | BuffersResult | TimingResult | CyclesDocument
+    made = SetsResult[one_bus].model_json_schema(by_alias=True, mode="serialization")
+    return {"$schema": _DRAFT, **_clean(made), "title": "busledger result of several wired sets"}
 
 
 def _table(model: type[BaseModel]) -> dict[str, Any]:

@@ -21,8 +21,9 @@ def buffers(
 ) -> int:
     """Watch the bus drivers: direction and enable in every cycle, and every lane from side to side.
 
-    Lanes are compared where the board file's far_side lines are clipped. Exit status 1 means that a
-    driver was seen doing something wrong.
+    Lanes are compared where the board file's far_side lines are clipped. With several boards, each one a
+    side of the driver, the cycles that both sides saw are compared. Exit status 1 means that a driver was seen doing
+    something wrong.
 
     \b
     busledger buffers run.vcd --board card.toml
@@ -32,7 +33,7 @@ def buffers(
     from decoder.report import buffers_text
 
     opt.need_board(board, "it says which drivers there are")
-    asked = opt.request(
+    asked = opt.requests(
         capture,
         board=board,
         wiring=wiring,
@@ -41,9 +42,11 @@ def buffers(
         t_to=t_to,
     )
     return run_and_show(
+        "buffers",
         run_buffers,
         buffers_text,
         asked,
+        compare=True,
         as_json=as_json,
         quiet=quiet,
         no_progress=no_progress,

@@ -53,21 +53,25 @@ def check(
     The first line of the answer names the part, or says that no fault was seen. Exit status 1 means
     that at least one read was wrong.
 
+    Several buses in one capture (both sides of a driver, two processors, a device that takes the bus): give --profile
+    and --wiring, or --board, once for each. Each is checked on its own; sides of one bus are also compared.
+
     \b
     busledger check run.vcd --board card.toml
     busledger check run.vcd.xz --profile z80 --region ram=4000-43FF
     busledger check run.vcd --board card.toml --html report.html
     zcat run.vcd.gz | busledger check - --profile 6502 --json
     busledger check night/ --board card.toml --offset 600s
+    busledger check run.vcd --profile z80 --wiring cpu.toml --profile sram --wiring card.toml
     """
     from decoder.pipeline import captures_in, run_check
-    from tui.commands.outcome import Outputs, report_check
+    from tui.commands.outcome import Outputs, check_sets, report_check
     from tui.commands.progress_bar import progress_bar
 
     captures = captures_in(capture)
     outputs = Outputs(html, markdown)
-    outputs.refuse_overwriting(*captures, board, wiring, as_json=as_json)
-    asked = opt.request(
+    outputs.refuse_overwriting(*captures, *(board or ()), *(wiring or ()), as_json=as_json)
+    asked = opt.requests(
         captures[0],
         board=board,
         profile=profile,
@@ -78,13 +82,21 @@ def check(
         t_from=t_from,
         t_to=t_to,
     )
+    if len(asked) > 1 and (len(captures) > 1 or offset):
+        raise UsageError(
+            f"{len(captures)} captures were given for {len(asked)} wired sets",
+            expected="several captures of one set, or one capture with several sets",
+            hint="Run 'busledger check' once for each capture, or once for each set.",
+        )
+    if len(asked) > 1:
+        return check_sets(asked, outputs, as_json=as_json, quiet=quiet, show_progress=not (quiet or no_progress))
     if len(captures) > 1 or offset:
         if html or markdown:
             raise UsageError("--html and --markdown tell of one capture", expected="--json for several")
-        return _several(asked, captures, offset or [], as_json, quiet, not (quiet or no_progress))
+        return _several(asked[0], captures, offset or [], as_json, quiet, not (quiet or no_progress))
     with progress_bar(not (quiet or no_progress)) as progress:
-        result = run_check(asked, progress)
-    return report_check(result, outputs, asked, as_json=as_json, quiet=quiet)
+        result = run_check(asked[0], progress)
+    return report_check(result, outputs, asked[0], as_json=as_json, quiet=quiet)
 
 
 def _several(

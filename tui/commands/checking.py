@@ -28,22 +28,36 @@ R = TypeVar("R", bound=_Result)
 
 
 def run_and_show(
+    command: str,
     run: Callable[..., R],
     text: Callable[..., str],
-    asked: Request,
+    asked: Sequence[Request],
     *,
     counts: str = "fault",
+    compare: bool = False,
     as_json: bool,
     quiet: bool,
     no_progress: bool,
 ) -> int:
-    """Run one check with progress and show its result; 1 where a finding of weight ``counts`` is among them."""
+    """Run one check with progress and show its result; 1 where a finding of weight ``counts`` is among them.
+
+    ``asked`` holds a request for each wired set; with ``compare`` several are held together too.
+    """
     from tui.commands.progress_bar import progress_bar
 
+    def wrong(result: R) -> bool:
+        return any(finding.weight == counts for finding in result.findings)
+
+    if len(asked) > 1:
+        from tui.commands.wired_sets import run_sets_of, show_sets, status_of
+
+        together = run_sets_of(command, run, asked, compare=compare, show_progress=not (quiet or no_progress))
+        show_sets(together, text, as_json=as_json, quiet=quiet)
+        return status_of(together, wrong)
     with progress_bar(not (quiet or no_progress)) as progress:
-        result = run(asked, progress)
+        result = run(asked[0], progress)
     if as_json:
         screen.show_data(result.to_json().encode() + b"\n")
     else:
         screen.show(text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
-    return 1 if any(finding.weight == counts for finding in result.findings) else 0
+    return 1 if wrong(result) else 0

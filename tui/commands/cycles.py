@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from decoder.progress import Progress
     from decoder.report import Lister, Selection
 
-__all__ = ["cycles"]
+__all__ = ["CyclesDocument", "ReaderGoneError", "cycles", "decode_into", "list_cycles", "print_bytes", "tell"]
 
 _PAGE = 40
 
@@ -56,12 +56,14 @@ def cycles(
     """List the bus cycles: kind, address, data, and what a read should have given.
 
     Times are those of the sampling edge. 'index' numbers all cycles of the capture, so it is the same in every
-    list. Exit status 1 means that a wrong read is among the cycles listed.
+    list. Several wired sets are listed one after another; files are written one for each, the set's name before the
+    ending (cycles.z80.csv). Exit status 1 means that a wrong read is among the cycles listed.
 
     \b
     busledger cycles run.vcd --profile 6502 --head 20
     busledger cycles run.vcd --board card.toml --wrong
     busledger cycles run.vcd --board card.toml --csv cycles.csv
+    busledger cycles run.vcd --profile 6502 --wiring main.toml --profile z80 --wiring io.toml
     """
     from decoder.report import Selection, refuse_overwriting
     from tui.commands.progress_bar import progress_bar
@@ -72,8 +74,8 @@ def cycles(
     if len(set(outputs)) < len(outputs):
         raise UsageError(f"--csv and --jsonl both go to {outputs[0]!r}", expected="two different files")
     for name in outputs:
-        refuse_overwriting(name, capture, board, wiring)
-    asked = opt.request(
+        refuse_overwriting(name, capture, *(board or ()), *(wiring or ()))
+    asked = opt.requests(
         capture,
         board=board,
         profile=profile,
@@ -85,25 +87,33 @@ def cycles(
         t_to=t_to,
     )
     selection = Selection(everything=everything, wrong_only=wrong)
-    with progress_bar(not (quiet or no_progress or "-" in outputs)) as progress:
+    show_progress = not (quiet or no_progress or "-" in outputs)
+    if len(asked) > 1:
+        from tui.commands.cycles_of_sets import list_sets, stream_sets
+
         if as_json:
-            lister = _as_json(asked, selection, progress)
+            return stream_sets(asked, selection, show_progress)
+        return list_sets(asked, selection, csv, jsonl, head, quiet, show_progress)
+    with progress_bar(show_progress) as progress:
+        if as_json:
+            lister = _as_json(asked[0], selection, progress)
         else:
-            lister = _list(asked, selection, csv, jsonl, head, progress)
+            lister = list_cycles(asked[0], selection, csv, jsonl, head, progress)
     if not as_json:
-        _tell(lister, outputs, quiet)
+        tell(lister, outputs, quiet)
     return 1 if lister.wrong else 0
 
 
-def _list(
+def list_cycles(
     asked: Request, selection: Selection, csv: str | None, jsonl: str | None, head: int, progress: Progress
 ) -> Lister:
+    """The first ``head`` cycles, or all of them into files."""
     with _output(csv) as csv_write, _output(jsonl) as jsonl_write:
         page = head if csv is None and jsonl is None else 0
-        return _decode(asked, selection, progress, csv=csv_write, jsonl=jsonl_write, page_rows=page)
+        return decode_into(asked, selection, progress, csv=csv_write, jsonl=jsonl_write, page_rows=page)
 
 
-def _decode(
+def decode_into(
     asked: Request,
     selection: Selection,
     progress: Progress,
@@ -125,7 +135,7 @@ def _decode(
             data_bits=run.profile.data_bits,
         )
         lister = Lister(form, selection, csv, jsonl, page_rows)
-        with contextlib.suppress(_ReaderGoneError):
+        with contextlib.suppress(ReaderGoneError):
             lister.start()
             for block in run.blocks():
                 if not lister.feed(block.cycles, block.compared):
@@ -135,13 +145,14 @@ def _decode(
         run.file.close()
 
 
-class _ReaderGoneError(Exception):
+class ReaderGoneError(Exception):
     """Whoever read our standard output has closed it: enough was shown."""
 
 
-def _print(data: bytes) -> None:
+def print_bytes(data: bytes) -> None:
+    """On standard output; raises ReaderGoneError when nobody reads it any more."""
     if not screen.show_data(data):
-        raise _ReaderGoneError
+        raise ReaderGoneError
 
 
 @contextlib.contextmanager
@@ -150,7 +161,7 @@ def _output(name: str | None) -> Iterator[Callable[[bytes], object] | None]:
     if name is None:
         yield None
     elif name == "-":
-        yield _print
+        yield print_bytes
     else:
         from decoder.report import whole_file
 
@@ -158,23 +169,34 @@ def _output(name: str | None) -> Iterator[Callable[[bytes], object] | None]:
             yield file.write
 
 
-def _as_json(asked: Request, selection: Selection, progress: Progress) -> Lister:
-    """All cycles as one JSON document, streamed."""
-    before = b'{"schema": "busledger.cycles/1", "cycles": [\n'
+class CyclesDocument:
+    """All cycles as one JSON document, streamed: ``write`` takes JSON lines."""
 
-    def write(lines: bytes) -> None:
-        nonlocal before
+    def __init__(self) -> None:
+        self._before = b'{"schema": "busledger.cycles/1", "cycles": [\n'
+        self._rows = False
+
+    def write(self, lines: bytes) -> None:
+        """Add rows."""
         if lines:
-            _print(before + lines[:-1].replace(b"}\n{", b"},\n{"))
-            before = b",\n"
+            print_bytes(self._before + lines[:-1].replace(b"}\n{", b"},\n{"))
+            self._before, self._rows = b",\n", True
 
-    lister = _decode(asked, selection, progress, jsonl=write)
-    with contextlib.suppress(_ReaderGoneError):
-        _print((before if not lister.listed else b"") + b"\n]}\n")
+    def close(self) -> None:
+        """Print what stands after the last row."""
+        print_bytes((b"" if self._rows else self._before) + b"\n]}")
+
+
+def _as_json(asked: Request, selection: Selection, progress: Progress) -> Lister:
+    document = CyclesDocument()
+    lister = decode_into(asked, selection, progress, jsonl=document.write)
+    with contextlib.suppress(ReaderGoneError):
+        document.close()
+        print_bytes(b"\n")
     return lister
 
 
-def _tell(lister: Lister, outputs: list[str], quiet: bool) -> None:
+def tell(lister: Lister, outputs: list[str], quiet: bool) -> None:
     """The list itself, or one line on what was written."""
     if "-" in outputs:
         return

@@ -49,7 +49,7 @@ def demo(
 
     folder = _chosen(folders, name)
     capture, board = folder / CAPTURE, folder / "board.toml"
-    outputs, asked = Outputs(html, markdown), opt.request(str(capture), board=board)
+    outputs, asked = Outputs(html, markdown), opt.request(str(capture), board=[board])
     outputs.refuse_overwriting(capture, board, as_json=as_json)
     with progress_bar(not (quiet or no_progress)) as progress:
         result = run_check(asked, progress)

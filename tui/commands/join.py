@@ -40,8 +40,7 @@ def join(
     from decoder.report import join_text, refuse_overwriting, whole_file
     from tui.commands.progress_bar import progress_bar
 
-    for source in (*captures, board, wiring):
-        refuse_overwriting(out, source)
+    refuse_overwriting(out, *captures, *(board or ()), *(wiring or ()))
     asked = opt.request(captures[0], board=board, profile=profile, wiring=wiring, rate=rate)
     with progress_bar(not (quiet or no_progress)) as progress, whole_file(Path(out)) as file:
         result = join_captures(asked, captures, out, file.write, progress)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 import re
 import sys
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
@@ -15,6 +16,8 @@ from tui.commands.completing import bus_names
 
 if TYPE_CHECKING:
     from decoder.pipeline import Request
+
+T = TypeVar("T")
 
 __all__ = [
     "BoardOption",
@@ -32,8 +35,10 @@ __all__ = [
     "ToOption",
     "WiringOption",
     "need_board",
+    "one",
     "parse_rate",
     "request",
+    "requests",
 ]
 
 CaptureArgument = Annotated[
@@ -44,12 +49,13 @@ CaptureArgument = Annotated[
         show_default=False,
     ),
 ]
+# --board, --profile, --wiring and --grade may stand several times: once for each wired set of the capture.
 BoardOption = Annotated[
-    Path | None,
+    list[Path] | None,
     typer.Option("--board", metavar="FILE", help="Board file: which chips answer where.", show_default=False),
 ]
 ProfileOption = Annotated[
-    str | None,
+    list[str] | None,
     typer.Option(
         "--profile",
         autocompletion=bus_names,
@@ -59,7 +65,7 @@ ProfileOption = Annotated[
     ),
 ]
 WiringOption = Annotated[
-    Path | None,
+    list[Path] | None,
     typer.Option(
         "--wiring", metavar="FILE", help='TOML whose [wiring] table says line = "channel".', show_default=False
     ),
@@ -77,7 +83,7 @@ RateOption = Annotated[
     ),
 ]
 GradeOption = Annotated[
-    str | None,
+    list[str] | None,
     typer.Option(
         "--grade", metavar="NAME", help="Speed grade of the processor, for its timing windows.", show_default=False
     ),
@@ -101,6 +107,9 @@ MarkdownOption = Annotated[
 QuietOption = Annotated[bool, typer.Option("--quiet", help="Print only the answer's first line, no progress.")]
 NoProgressOption = Annotated[bool, typer.Option("--no-progress", help="Draw no progress bar.")]
 
+NOTHING = "none"
+"""What stands for an option in a wired set that needs none, where another set has one."""
+
 _RATE = re.compile(r"([0-9.]+(?:e[+-]?[0-9]+)?) *([kmg]?)(?:hz)?", re.IGNORECASE | re.ASCII)
 _PREFIX = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9}
 
@@ -117,9 +126,9 @@ def parse_rate(text: str) -> float:
     return rate
 
 
-def need_board(board: Path | None, why: str) -> None:
+def need_board(board: Sequence[Path] | None, why: str) -> None:
     """Raise UsageError if no board file was given to a command that cannot do without."""
-    if board is None:
+    if not board:
         raise UsageError(
             "no board file was given",
             expected=f"--board FILE: {why}",
@@ -127,24 +136,63 @@ def need_board(board: Path | None, why: str) -> None:
         )
 
 
-def request(
-    capture: str,
-    *,
-    board: Path | None = None,
-    profile: str | None = None,
-    wiring: Path | None = None,
-    region: list[str] | None = None,
-    rate: str | None = None,
-    grade: str | None = None,
-    t_from: str | None = None,
-    t_to: str | None = None,
-) -> Request:
-    """The engine's request out of the options as they were typed.
+def one(option: str, given: Sequence[T] | None) -> T | None:
+    """What was given for an option of a command that looks at one wired set.
 
     Raises
     ------
     UsageError
-        A time or rate that cannot be read, an empty span, nothing to read on standard input.
+        It was given more than once.
+    """
+    if given and len(given) > 1:
+        raise UsageError(
+            f"{option} was given {len(given)} times, but this command looks at one wired set",
+            expected=f"{option} once",
+            hint="Run it once for each set; check, cycles, timing, selects and buffers take several.",
+        )
+    return given[0] if given else None
+
+
+def request(
+    capture: str,
+    *,
+    board: Sequence[Path] | None = None,
+    profile: Sequence[str] | None = None,
+    wiring: Sequence[Path] | None = None,
+    grade: Sequence[str] | None = None,
+    **rest: Any,
+) -> Request:
+    """The engine's request out of the options as they were typed; ``rest`` as in ``requests``.
+
+    Raises
+    ------
+    UsageError
+        As ``requests``, or more than one wired set.
+    """
+    for option, given in (("--board", board), ("--profile", profile), ("--wiring", wiring), ("--grade", grade)):
+        one(option, given)
+    return requests(capture, board=board, profile=profile, wiring=wiring, grade=grade, **rest)[0]
+
+
+def requests(
+    capture: str,
+    *,
+    board: Sequence[Path] | None = None,
+    profile: Sequence[str] | None = None,
+    wiring: Sequence[Path] | None = None,
+    grade: Sequence[str] | None = None,
+    region: list[str] | None = None,
+    rate: str | None = None,
+    t_from: str | None = None,
+    t_to: str | None = None,
+) -> tuple[Request, ...]:
+    """A request for each wired set: the k-th board, profile, wiring and grade belong together.
+
+    Raises
+    ------
+    UsageError
+        A time or rate that cannot be read, an empty span, nothing to read on standard input, options that were not
+        given as often as each other, regions for several sets.
     """
     from decoder.pipeline import Request
 
@@ -159,18 +207,54 @@ def request(
                 hint="Pipe a file in, or name one.",
             )
         given["stdin"] = sys.stdin.buffer
-    return Request(
-        capture=capture,
-        board=board,
-        profile=profile,
-        wiring=wiring,
-        regions=tuple(region or ()),
-        rate_hz=None if rate is None else parse_rate(rate),
-        grade=grade,
-        t_from=begin,
-        t_to=end,
-        **given,
+    sets = _sets({"--board": board, "--profile": profile, "--wiring": wiring, "--grade": grade})
+    if len(sets) > 1 and region:
+        raise UsageError(
+            f"--region was given for {len(sets)} wired sets",
+            expected="a board file for each set whose regions are to be stated",
+            hint="Without one, regions are inferred from the traffic of each set.",
+        )
+    return tuple(
+        Request(
+            capture=capture,
+            board=one_set["--board"],
+            profile=one_set["--profile"],
+            wiring=one_set["--wiring"],
+            grade=one_set["--grade"],
+            regions=tuple(region or ()),
+            rate_hz=None if rate is None else parse_rate(rate),
+            t_from=begin,
+            t_to=end,
+            **given,
+        )
+        for one_set in sets
     )
+
+
+def _sets(given: Mapping[str, Sequence[Any] | None]) -> list[dict[str, Any]]:
+    """Option → value of each set; None where it was not given, or, with several sets, given as NOTHING."""
+    times = {option: len(values) for option, values in given.items() if values}
+    many = max(times.values(), default=1)
+    for option, number in times.items():
+        if number != many:
+            most = next(other for other in times if times[other] == many)
+            raise UsageError(
+                f"{option} was given {_times(number)} and {most} {_times(many)}",
+                expected=f"one {option} for each wired set, in the same order, or none at all",
+                hint=f"Write '{option} {NOTHING}' for a set that needs none.",
+            )
+    empty: Any = (None,) * many
+    return [
+        {
+            option: None if many > 1 and str((values or empty)[k]) == NOTHING else (values or empty)[k]
+            for option, values in given.items()
+        }
+        for k in range(many)
+    ]
+
+
+def _times(number: int) -> str:
+    return "once" if number == 1 else f"{number} times"
 
 
 def _time(option: str, text: str | None) -> int | None:

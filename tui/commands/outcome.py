@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from decoder.errors import UsageError
 from tui.commands import screen
+from tui.commands.wired_sets import file_of_set, refuse_one_output, show_sets, status_of
 
 if TYPE_CHECKING:
     from decoder.findings import CheckResult
-    from decoder.pipeline import Request
+    from decoder.pipeline import Request, WiredSet
     from decoder.report import Histogram
 
-__all__ = ["Outputs", "report_check"]
+__all__ = ["Outputs", "check_sets", "report_check"]
 
 
 @dataclass(frozen=True)
@@ -38,13 +39,24 @@ class Outputs:
             raise UsageError("--json and a report both go to standard output", expected="one of them")
         if self.html is not None and self.html == self.markdown:
             raise UsageError(f"--html and --markdown both go to {self.html!r}", expected="two different files")
-        for output in (self.html, self.markdown):
-            if output is not None:
-                refuse_overwriting(output, *inputs)
+        for output in self.files:
+            refuse_overwriting(output, *inputs)
 
-    def write(self, result: CheckResult, asked: Request) -> None:
-        """Write each file whole; raises OutputError and leaves an old file alone when that fails."""
-        if self.html is None and self.markdown is None:
+    def of_set(self, one: WiredSet) -> Outputs:
+        """The files that tell of one of several wired sets."""
+        return Outputs(file_of_set(self.html, one), file_of_set(self.markdown, one))
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """The names that are given."""
+        return tuple(name for name in (self.html, self.markdown) if name is not None)
+
+    def write(self, result: CheckResult, asked: Request, *, between: Sequence[str] = ()) -> None:
+        """Write each file whole; raises OutputError and leaves an old file alone when that fails.
+
+        ``between``: what this wired set and the others of the capture say of each other.
+        """
+        if not self.files:
             return
         settings, notes = settings_of(asked), _notes(asked)
         if self.html is not None:
@@ -57,13 +69,19 @@ class Outputs:
             self._put(
                 self.html,
                 html_page(
-                    result, board=board, settings=settings, notes=notes, histograms=histograms, pictures=pictures
+                    result,
+                    board=board,
+                    settings=settings,
+                    notes=notes,
+                    histograms=histograms,
+                    pictures=pictures,
+                    between=between,
                 ),
             )
         if self.markdown is not None:
             from decoder.report import markdown_text
 
-            self._put(self.markdown, markdown_text(result, settings=settings, notes=notes))
+            self._put(self.markdown, markdown_text(result, settings=settings, notes=notes, between=between))
 
     @staticmethod
     def _put(name: str, text: str) -> None:
@@ -142,5 +160,37 @@ def report_check(
         from decoder.report import check_text
 
         screen.show(check_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
-    likely = result.suspects and result.suspects[0].probability >= 0.5
-    return 1 if result.mismatch_total or likely else 0
+    return 1 if wrong(result) else 0
+
+
+def wrong(result: CheckResult) -> bool:
+    """Whether any read was wrong, or a fault is likely for another reason."""
+    return bool(result.mismatch_total or (result.suspects and result.suspects[0].probability >= 0.5))
+
+
+def check_sets(asked: Sequence[Request], outputs: Outputs, *, as_json: bool, quiet: bool, show_progress: bool) -> int:
+    """``check`` of several wired sets: a section and report files for each, and what lies between them."""
+    from decoder.pipeline import run_check, run_sets, wired_sets
+    from decoder.report import between_lines, check_text
+    from tui.commands.progress_bar import progress_bar
+
+    refuse_one_output("--html", outputs.html)
+    refuse_one_output("--markdown", outputs.markdown)
+    written: list[str] = []
+    inputs = [Path(str(path)) for one in asked for path in (one.capture, one.board, one.wiring) if path is not None]
+    with wired_sets(asked) as sets:
+        files = [outputs.of_set(one) for one in sets]
+        for each in files:
+            each.refuse_overwriting(*inputs)
+        with progress_bar(show_progress) as progress:
+            result = run_sets("check", sets, run_check, progress, compare=True)
+        for one, each, entry in zip(sets, files, result.sets, strict=True):
+            if entry.result is not None:
+                mine = [pair for pair in result.between if one.name in (pair.first, pair.second)]
+                told = [line for pair in mine for line in between_lines(pair)]
+                each.write(entry.result, one.request, between=told)
+                written += each.files
+    show_sets(result, check_text, as_json=as_json, quiet=quiet)
+    if written and not (as_json or quiet):
+        screen.show_paragraphs([f"Written: {', '.join(written)}"])
+    return status_of(result, wrong)

@@ -16,7 +16,8 @@ __all__ = ["plan"]
 
 def plan(
     board: Annotated[
-        Path, typer.Option("--board", metavar="FILE", help="Board file: what is on the card.", show_default=False)
+        list[Path],
+        typer.Option("--board", metavar="FILE", help="Board file: what is on the card.", show_default=False),
     ],
     channels: Annotated[
         int, typer.Option("--channels", metavar="N", help="Inputs of the analyser.", min=1, max=512, show_default=False)
@@ -75,9 +76,10 @@ def plan(
     if html is not None:
         from decoder.report import refuse_overwriting
 
-        for source in (board, before):
-            refuse_overwriting(html, source)
-    result = plan_passes(board, asked, profile=profile, before=before)
+        refuse_overwriting(html, *board, before)
+    card = opt.one("--board", board)
+    assert card is not None  # the option must be given
+    result = plan_passes(card, asked, profile=opt.one("--profile", profile), before=before)
     if html is not None:
         _write(html, result)
     if as_json:

@@ -42,9 +42,10 @@ def probes(
         t_to=t_to,
     )
     return run_and_show(
+        "probes",
         run_probes,
         probes_text,
-        asked,
+        (asked,),
         counts="doubt",
         as_json=as_json,
         quiet=quiet,

@@ -32,7 +32,7 @@ def selects(
     from decoder.report import selects_text
 
     opt.need_board(board, "it says which decoder makes which select")
-    asked = opt.request(
+    asked = opt.requests(
         capture,
         board=board,
         wiring=wiring,
@@ -41,6 +41,7 @@ def selects(
         t_to=t_to,
     )
     return run_and_show(
+        "selects",
         run_selects,
         selects_text,
         asked,

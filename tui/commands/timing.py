@@ -33,7 +33,7 @@ def timing(
     from decoder.pipeline import run_timing
     from decoder.report import timing_text
 
-    asked = opt.request(
+    asked = opt.requests(
         capture,
         board=board,
         profile=profile,
@@ -44,6 +44,7 @@ def timing(
         t_to=t_to,
     )
     return run_and_show(
+        "timing",
         run_timing,
         timing_text,
         asked,
