@@ -5,7 +5,6 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from functools import partial
 from typing import IO, Any
 
 import numpy as np
@@ -48,7 +47,7 @@ class Transfers:
 
     regions_stated: bool = False
     rows: int = 0
-    _file: IO[bytes] = field(default_factory=partial(tempfile.TemporaryFile, "w+b", prefix="busledger-"))
+    _file: IO[bytes] = field(default_factory=lambda: tempfile.TemporaryFile())  # noqa: SIM115 - as long as the list
 
     def __len__(self) -> int:
         return self.rows

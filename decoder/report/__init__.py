@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from decoder.report.repair_text import retest_text
     from decoder.report.scenes import scene_svg
     from decoder.report.schemas import board_schema, profile_schema, sets_schema
-    from decoder.report.sets_text import between_lines, between_text, set_heading, sets_text
+    from decoder.report.sets import between_lines, between_text, set_heading, sets_text
     from decoder.report.several import many_text
     from decoder.report.timing_plots import timing_histograms
 
@@ -78,8 +78,8 @@ _LATER = {
     "Histogram": "plots",
     "Scene": "around",
     "SceneCollector": "around",
-    "between_lines": "sets_text",
-    "between_text": "sets_text",
+    "between_lines": "sets",
+    "between_text": "sets",
     "board_schema": "schemas",
     "board_text": "board_drawing",
     "buffers_text": "checks_text",
@@ -96,9 +96,9 @@ _LATER = {
     "retest_text": "repair_text",
     "scene_svg": "scenes",
     "selects_text": "checks_text",
-    "set_heading": "sets_text",
+    "set_heading": "sets",
     "sets_schema": "schemas",
-    "sets_text": "sets_text",
+    "sets_text": "sets",
     "timing_histograms": "timing_plots",
     "timing_text": "checks_text",
 }

@@ -85,9 +85,10 @@ def _answer(one: BetweenResult) -> str:
     if not one.data_differ:
         lanes = lane_ranges(lane.lane for lane in one.lanes if lane.compared)
         return f"two sides of one bus; all {plural(one.data_compared, 'data word')} agree ({lanes})"
-    lanes = lane_ranges(lane.lane for lane in one.lanes if lane.differ)
+    wrong = [lane.lane for lane in one.lanes if lane.differ]
+    differ = f"{lane_ranges(wrong)} {'differs' if len(wrong) == 1 else 'differ'}"
     at = "" if one.first_difference_s is None else f", first at {seconds(one.first_difference_s)}"
-    return f"{lanes} differ in {count(one.data_differ)} of {plural(one.data_compared, 'data word')}{at}"
+    return f"{differ} in {count(one.data_differ)} of {plural(one.data_compared, 'data word')}{at}"
 
 
 def _by_time(one: BetweenResult) -> str:
