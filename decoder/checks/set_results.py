@@ -59,7 +59,9 @@ class BetweenResult(_Frozen):
     ``other_address`` at the same time at another one (``address_lines``: where one line alone differs); the rest was
     seen on one side only, by kind. ``same_bus``: whether the pairs agree so far that the sets are two sides of one
     bus; only then ``data_compared`` words are compared and ``lanes`` filled. ``why_not`` says why nothing was
-    compared. ``data_outside`` matched cycles lie outside the regions of a set's board file and are not compared.
+    compared. ``data_outside`` matched cycles lie outside the regions of a set's board file and are not compared,
+    ``data_apart`` at addresses (``apart``) where the two sides have nothing in common while they do elsewhere: the
+    driver between them is off there. ``spans`` are the other addresses at which words differ.
     """
 
     first: str
@@ -76,11 +78,13 @@ class BetweenResult(_Frozen):
     by_time_alone: bool = False
     data_compared: int = 0
     data_outside: int = 0
+    data_apart: int = 0
     data_differ: int = 0
     inverted: bool = False
     first_difference_s: float | None = None
     lanes: tuple[LaneBetween, ...] = ()
     spans: tuple[AddressSpan, ...] = ()
+    apart: tuple[AddressSpan, ...] = ()
 
 
 class CyclesDocument(_Frozen):

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
-from decoder.checks import BetweenResult, LaneBetween, SetEntry, SetsResult
+from decoder.checks import AddressSpan, BetweenResult, LaneBetween, SetEntry, SetsResult
 from decoder.report.numbers import count, lane_ranges, plural, seconds
 from decoder.report.tables import paragraphs
 from decoder.text import plain
@@ -66,6 +66,11 @@ def between_lines(one: BetweenResult) -> Iterator[str]:
         )
     if one.data_outside:
         yield f"{plural(one.data_outside, 'cycle')} outside the stated regions: data not compared"
+    if one.data_apart:
+        yield (
+            f"{plural(one.data_apart, 'data word')} at {_addresses(one.apart)} have nothing in common on the two "
+            "sides: the driver between them is off there, as for memory that lies before it, or does not work there"
+        )
     if one.inverted:
         yield f"The data of {second} are those of {first} inverted, as through an inverting driver"
     differing = [lane for lane in one.lanes if lane.differ]
@@ -112,13 +117,11 @@ def _lane(lane: LaneBetween, first: str, second: str, inverted: bool) -> str:
 
 
 def _where(one: BetweenResult) -> Iterator[str]:
-    """Where the differences lie, if that is not everywhere: a card that is not selected does not answer the bus."""
-    inside = sum(span.compared for span in one.spans)
-    if not one.spans or inside == one.data_compared:
-        return
-    shown = ", ".join(f"{span.start:04X}-{span.end:04X}" for span in one.spans[:_SPANS])
-    more = f" and {len(one.spans) - _SPANS} more ranges" if len(one.spans) > _SPANS else ""
-    yield (
-        f"They lie in {shown}{more}; elsewhere the sides agree. Where a driver is meant to be off, sides may differ: "
-        "regions in a board file say where to compare"
-    )
+    """Where the differences lie, if that is not everywhere."""
+    if one.spans and sum(span.compared for span in one.spans) < one.data_compared:
+        yield f"They lie in {_addresses(one.spans)}; elsewhere the two sides agree"
+
+
+def _addresses(spans: Sequence[AddressSpan]) -> str:
+    shown = ", ".join(f"{span.start:04X}-{span.end:04X}" for span in spans[:_SPANS])
+    return f"{shown} and {len(spans) - _SPANS} more ranges" if len(spans) > _SPANS else shown

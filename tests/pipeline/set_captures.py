@@ -29,7 +29,7 @@ def wiring_file(path: Path, table: dict[str, str]) -> Path:
     return path
 
 
-def _telescope(bus: str) -> Machine:
+def _telescope(bus: str, *, follows: bool = True) -> Machine:
     """A drive controller: a ROM beside the processor, one row of RAM behind a bus driver."""
     ram = Region(
         "table",
@@ -41,7 +41,7 @@ def _telescope(bus: str) -> Machine:
     )
     rom = Region("monitor", 0xF800, 0xFFFF, (), kind="rom", image=bytes(range(256)) * 8)
     hertz = 2e6 if bus == "z80" else 1e6
-    return Machine("Telescope drive", bus, (Card(), Card(buffer="U10")), (rom, ram), clock_hz=hertz)
+    return Machine("Telescope drive", bus, (Card(), Card(buffer="U10", follows=follows)), (rom, ram), clock_hz=hertz)
 
 
 def _run(machine: Machine, faults: tuple[Fault, ...], seed: int):
@@ -51,9 +51,12 @@ def _run(machine: Machine, faults: tuple[Fault, ...], seed: int):
     return play(machine, faults, weave(accesses, (0xF800, 0xFFFF), rng, fetches=2), seed)
 
 
-def two_sides(path: Path, *, lane: int | None = None) -> Path:
-    """A Z80 and the card side of its bus driver; ``lane`` does not cross the driver toward the card."""
-    machine = _telescope("z80")
+def two_sides(path: Path, *, lane: int | None = None, follows: bool = True) -> Path:
+    """A Z80 and the card side of its bus driver; ``lane`` does not cross the driver toward the card.
+
+    ``follows``: the driver points to the card between the card's own reads; else it is off then.
+    """
+    machine = _telescope("z80", follows=follows)
     faults = () if lane is None else (Fault("stuck-low", "buffer", card=1, lanes=(lane,)),)
     clips = standard_clips(machine, far_side=True)
     capture(_run(machine, faults, 3), path, seed=3, clips=clips, rate_hz=50e6)
@@ -106,9 +109,9 @@ class DeviceCapture(Waves):
     cycles of both. Z80: after the read and write diagrams of the Z80 CPU User Manual, at 2 MHz.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, inverted: bool) -> None:
         super().__init__()
-        self.now = 2000
+        self.now, self.flip = 2000, 0xFF if inverted else 0
         for line in ("/MREQ", "/RD", "/WR", "/BUSAK", "/CE", "/OE", "/WE"):
             self._at(0, line, 1)
         for bit in range(16):
@@ -136,7 +139,7 @@ class DeviceCapture(Waves):
                 self._at(begin, line, 0)
                 self._at(end, line, 1)
         self._word(start + 10, "MA", 16, address)
-        self._word(start + 360, "MD", 8, data)
+        self._word(start + 360, "MD", 8, data ^ self.flip)
         for line in ("/CE", "/WE" if write else "/OE"):
             self._at(begin + 15, line, 0)
             self._at(end + 15, line, 1)
@@ -154,9 +157,12 @@ class DeviceCapture(Waves):
         return path
 
 
-def device_capture(path: Path, *, cpu_cycles: int = 300, device_cycles: int = 40) -> Path:
-    """The Z80 writes and reads a buffer; in its middle the device fills 40 cells, which the Z80 reads after."""
-    drawn = DeviceCapture()
+def device_capture(path: Path, *, cpu_cycles: int = 300, device_cycles: int = 40, inverted: bool = False) -> Path:
+    """The Z80 fills a buffer and reads it; in between the device fills its first cells anew.
+
+    ``inverted``: the driver before the memory turns the data over.
+    """
+    drawn = DeviceCapture(inverted)
     for k in range(cpu_cycles // 2):
         drawn.cycle(0x4000 + k, 3 * k & 0xFF, write=True)
     drawn.grant(True)

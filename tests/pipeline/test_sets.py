@@ -98,6 +98,26 @@ def test_a_device_that_takes_the_bus_shows_on_one_side_only(folder: Path) -> Non
     assert (cpu.mismatch_total, ram.mismatch_total) == (40, 0)
 
 
+def test_memory_before_the_driver_is_no_difference(folder: Path) -> None:
+    """The strobes reach the card in every cycle, the data only in its own: elsewhere its lines keep their charge."""
+    path = two_sides(folder / "off.vcd", lane=5, follows=False)
+    far = wiring_file(folder / "far.toml", {f"D{n}": f"MD{n}" for n in range(8)})
+    (between,) = checked([Request(path, profile="z80"), Request(path, profile="z80", wiring=far)]).between
+    assert between.matched == between.first_cycles == between.second_cycles
+    assert {(span.start >> 12, span.end >> 12) for span in between.apart} == {(0xF, 0xF)}
+    assert between.data_apart > 1000
+    assert [lane.lane for lane in between.lanes if lane.differ] == ["D5"]
+    assert {(span.start >> 12, span.end >> 12) for span in between.spans} == {(0x4, 0x4)}
+
+
+def test_an_inverting_driver_is_recognised(folder: Path) -> None:
+    path = device_capture(folder / "inverted.vcd", inverted=True)
+    card = wiring_file(folder / "device.toml", DEVICE_SIDE)
+    (between,) = checked([Request(path, profile="z80"), Request(path, profile="sram", wiring=card)]).between
+    assert (between.inverted, between.data_compared, between.data_differ) == (True, 300, 0)
+    assert sum(lane.differ for lane in between.lanes) == 0
+
+
 def test_only_stated_regions_are_compared_where_a_board_states_them(folder: Path) -> None:
     path = device_capture(folder / "device.vcd")
     card = wiring_file(folder / "device.toml", DEVICE_SIDE)
@@ -171,7 +191,7 @@ def test_a_set_that_never_moves_does_not_hide_the_others(folder: Path) -> None:
     assert result.sets[1].result is None
     assert "set 2 (sram)" in result.sets[1].message
     assert "there is not one bus cycle" in result.sets[1].message
-    with pytest.raises(CaptureError, match="^set 1"):
+    with pytest.raises(CaptureError, match=r"^set 1"):
         checked(requests[1:] * 2)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.checks.between import _Tally
+from decoder.checks.between_tally import Tally
 from decoder.checks.pairing import pair_by_time, usual_interval, windows
 from decoder.checks.transfers import ROW, Transfers
 from tests.reference.pairing_twin import held_together, pairs
@@ -40,7 +40,7 @@ def test_pairs_are_those_that_trying_every_one_finds(first, second, within):
 @settings(max_examples=100, deadline=None)
 @given(transfers, transfers, st.integers(0, 6), st.integers(1, 7), st.integers(1, 7))
 def test_blocks_of_any_size_add_up_to_what_one_by_one_gives(first, second, within, size, other_size):
-    tally = _Tally(ADDRESS, ADDRESS, ADDRESS, DATA_BITS)
+    tally = Tally(ADDRESS, ADDRESS, DATA_BITS)
     counted = [0, 0]
     for window in windows(cut(first, size), cut(second, other_size), within):
         tally.add(window, within)
@@ -50,10 +50,11 @@ def test_blocks_of_any_size_add_up_to_what_one_by_one_gives(first, second, withi
     as_dicts = [[dict(zip(ROW.names, r.tolist(), strict=True)) for r in rows] for rows in (first, second)]
     told = held_together(*as_dicts, within, ADDRESS, DATA_BITS)
     assert (tally.matched, tally.moved, tally.outside) == (told["matched"], told["moved"], told["outside"])
-    assert (tally.words, int(tally.differ[0])) == (told["words"], told["differ"])
-    assert {tuple(map(int, k)): int(tally.levels[tuple(k)]) for k in np.argwhere(tally.levels)} == told["levels"]
+    data, levels = tally.data, tally.data.levels.sum(axis=-1)
+    assert (int(data.words.sum()), int(data.differ[0].sum())) == (told["words"], told["differ"])
+    assert {tuple(map(int, k)): int(levels[tuple(k)]) for k in np.argwhere(levels)} == told["levels"]
+    assert (int(data.first_at.min(axis=1)[0]) if told["differ"] else None) == told["first_at"]
     assert [{int(k): int(side[k]) for k in np.flatnonzero(side)} for side in tally.only] == told["only"]
-    assert int(tally.pages[2].sum()) == tally.words
 
 
 @settings(max_examples=20, deadline=None)

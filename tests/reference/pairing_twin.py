@@ -30,7 +30,15 @@ def pairs(first: list[int], second: list[int], within: int) -> list[int]:
 def held_together(first: list[dict], second: list[dict], within: int, address: int, data_bits: int) -> dict:
     """What both sides say of each other; rows are dicts with the names of ``ROW``."""
     alone = [list(range(len(first))), list(range(len(second)))]
-    told: dict = {"matched": 0, "moved": 0, "outside": 0, "words": 0, "differ": 0, "levels": Counter()}
+    told: dict = {
+        "matched": 0,
+        "moved": 0,
+        "outside": 0,
+        "words": 0,
+        "differ": 0,
+        "first_at": None,
+        "levels": Counter(),
+    }
     for write in (False, True):
         mine = [k for k, row in enumerate(first) if (row["kind"] in WRITES) == write]
         theirs = [k for k, row in enumerate(second) if (row["kind"] in WRITES) == write]
@@ -55,12 +63,12 @@ def count(told: dict, a: dict, b: dict, write: bool, address: int, data_bits: in
     if not (a["judged"] and b["judged"]):
         told["outside"] += 1
         return
-    known = [
-        lane for lane in range(data_bits) if not (a["data_unknown"] >> lane & 1 or b["data_unknown"] >> lane & 1)
-    ]
+    known = [lane for lane in range(data_bits) if not (a["data_unknown"] >> lane & 1 or b["data_unknown"] >> lane & 1)]
     if not known:
         return
     told["words"] += 1
-    told["differ"] += any((a["data"] ^ b["data"]) >> lane & 1 for lane in known)
+    if any((a["data"] ^ b["data"]) >> lane & 1 for lane in known):
+        told["differ"] += 1
+        told["first_at"] = a["time"] if told["first_at"] is None else min(told["first_at"], a["time"])
     for lane in known:
         told["levels"][lane, int(write), a["data"] >> lane & 1, b["data"] >> lane & 1] += 1

@@ -116,16 +116,20 @@ def draw(
 @board_commands.command("schema", short_help="Print the JSON schema of board files, for your editor.")
 def schema(
     profile: Annotated[bool, typer.Option("--profile", help="That of bus profiles instead.")] = False,
+    sets: Annotated[bool, typer.Option("--sets", help="That of --json with several wired sets instead.")] = False,
 ) -> int:
     """Print the JSON schema of board files; editors use it to check and complete TOML.
 
     \b
     busledger board schema > board.schema.json
     busledger board schema --profile > profile.schema.json
+    busledger board schema --sets > sets.schema.json
     """
-    from decoder.report import board_schema, profile_schema
+    from decoder.report import board_schema, profile_schema, sets_schema
 
-    made = profile_schema() if profile else board_schema()
+    if profile and sets:
+        raise UsageError("--profile and --sets were both given", expected="one of them")
+    made = profile_schema() if profile else sets_schema() if sets else board_schema()
     screen.show_data(json.dumps(made, indent=2).encode() + b"\n")
     return 0
 
