@@ -9,7 +9,7 @@ from decoder.bus.expression import parse as parse_condition
 from decoder.bus.layout import Layout
 from decoder.bus.profile import Line, Profile, check_profile, line_needs, load_profile, profile_from_text, profile_names
 from decoder.bus.ranges import bit_numbers, line_names
-from decoder.bus.unwired import carried_address, unwired_address, unwired_data
+from decoder.bus.unwired import carried_address, data_channels, unwired_address, unwired_data
 
 if TYPE_CHECKING:
     from decoder.bus.behaviour import propose_wiring, wanted_lines
@@ -29,6 +29,7 @@ __all__ = [
     "bit_numbers",
     "carried_address",
     "check_profile",
+    "data_channels",
     "line_names",
     "line_needs",
     "load_profile",

@@ -1,4 +1,4 @@
-"""Which address and data bits no channel carries."""
+"""Which address and data bits which channel carries, and which none."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from decoder.bus.profile import Profile
 from decoder.bus.ranges import bit_numbers, line_names
 from decoder.bus.schema import AddressSource, DataSource
 
-__all__ = ["carried_address", "unwired_address", "unwired_data"]
+__all__ = ["carried_address", "data_channels", "unwired_address", "unwired_data"]
 
 
 def unwired_address(profile: Profile, layout: Layout) -> int:
@@ -31,6 +31,16 @@ def carried_address(profile: Profile, layout: Layout) -> int:
 def unwired_data(profile: Profile, layout: Layout) -> int:
     """Mask of the data bits that some source of the bus's data cannot give."""
     return _missing(profile.datas, profile, layout)
+
+
+def data_channels(profile: Profile, layout: Layout) -> tuple[frozenset[int], ...]:
+    """For each data bit the channels (indices in ``Header.signals``) that give it in some kind of cycle."""
+    found: list[set[int]] = [set() for _ in range(profile.data_bits)]
+    for source in profile.datas:
+        for bit, name in _bits(source):
+            if layout.wired(name):
+                found[bit].add(layout.select[layout.bit(name)])
+    return tuple(map(frozenset, found))
 
 
 def _missing(sources: Sequence[AddressSource | DataSource], profile: Profile, layout: Layout) -> int:

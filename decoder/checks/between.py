@@ -32,10 +32,10 @@ _APART_FEWEST = 8
 
 @dataclass(frozen=True)
 class SetSide:
-    """One set: its name, the width of its data, the address bits that channels give (a mask), its transfers."""
+    """One set: its name, the channels of each data bit, the address bits that channels give (a mask), its transfers."""
 
     name: str
-    data_bits: int
+    data: tuple[frozenset[int], ...]
     address: int
     transfers: Transfers
 
@@ -48,12 +48,15 @@ def hold_together(first: SetSide, second: SetSide, tick_s: float) -> BetweenResu
         "first_cycles": len(first.transfers),
         "second_cycles": len(second.transfers),
     }
-    if first.data_bits != second.data_bits:
-        widths = f"{first.name} has {first.data_bits} data bits and {second.name} {second.data_bits}"
+    if len(first.data) != len(second.data):
+        widths = f"{first.name} has {len(first.data)} data bits and {second.name} {len(second.data)}"
         return BetweenResult(**base, why_not=f"not compared: {widths}")
     steps = [usual_interval(block["time"]) for one in (first, second) for block in _beginning(one)]
     within = min((step for step in steps if step is not None), default=0) // 2
-    tally = Tally(first.address, second.address, first.data_bits)
+    # A level that both sets take from one clip says nothing of two sides.
+    shared = [lane for lane, channels in enumerate(first.data) if channels & second.data[lane]]
+    base["same_channels"] = tuple(f"D{lane}" for lane in shared)
+    tally = Tally(first.address, second.address, len(first.data), sum(1 << lane for lane in shared))
     for window in windows(first.transfers.blocks(), second.transfers.blocks(), within):
         tally.add(window, within)
     return _result(tally, base, within, tick_s)

@@ -26,6 +26,7 @@ class DataCounts:
     Parameters
     ----------
     lanes : data bits
+    left_out : mask of those that are not compared
     shift : address bits within a page
 
     Attributes
@@ -36,8 +37,9 @@ class DataCounts:
     levels : int64, shape (lanes, 2, 2, 2, PAGES): cycles by lane, write, level on the first side, on the second
     """
 
-    def __init__(self, lanes: int, shift: int) -> None:
+    def __init__(self, lanes: int, left_out: int, shift: int) -> None:
         self.lanes, self.shift = lanes, shift
+        self._mask = np.uint32((1 << lanes) - 1 & ~left_out)
         self.words = np.zeros(PAGES, np.int64)
         self.differ = np.zeros((2, PAGES), np.int64)
         self.first_at = np.full((2, PAGES), _NEVER)
@@ -45,7 +47,7 @@ class DataCounts:
 
     def add(self, a: NDArray[Any], b: NDArray[Any], address: NDArray[np.uint32], write: bool) -> None:
         """Count pairs in time order: ``ROW`` arrays of one length, and the addresses to sort them by."""
-        known = ~(a["data_unknown"] | b["data_unknown"]) & np.uint32((1 << self.lanes) - 1)
+        known = ~(a["data_unknown"] | b["data_unknown"]) & self._mask
         some = known != 0
         a, b, known = a[some], b[some], known[some]
         page = (address[some] >> np.uint32(self.shift)).astype(np.int64)
@@ -71,7 +73,8 @@ class DataCounts:
 
 @dataclass
 class Tally:
-    """What the pairs add up to. ``first_address``, ``second_address``: masks of the address bits that each set sees.
+    """What the pairs add up to. ``first_address``, ``second_address``: masks of the address bits that each set sees;
+    ``left_out``: mask of the data lanes that are not compared.
 
     ``matched`` pairs agree in address, ``moved`` do not; ``lines`` counts those that differ in one line alone, by bit;
     ``only[side, kind]`` transfers without a partner; ``outside`` matched pairs of which one is not judged; ``delays``
@@ -81,6 +84,7 @@ class Tally:
     first_address: int
     second_address: int
     data_bits: int
+    left_out: int
     matched: int = 0
     moved: int = 0
     outside: int = 0
@@ -90,7 +94,7 @@ class Tally:
 
     def __post_init__(self) -> None:
         self.shared = self.first_address & self.second_address
-        self.data = DataCounts(self.data_bits, max(0, self._better.bit_length() - 8))
+        self.data = DataCounts(self.data_bits, self.left_out, max(0, self._better.bit_length() - 8))
 
     @property
     def _better(self) -> int:

@@ -59,9 +59,10 @@ class BetweenResult(_Frozen):
     ``other_address`` at the same time at another one (``address_lines``: where one line alone differs); the rest was
     seen on one side only, by kind. ``same_bus``: whether the pairs agree so far that the sets are two sides of one
     bus; only then ``data_compared`` words are compared and ``lanes`` filled. ``why_not`` says why nothing was
-    compared. ``data_outside`` matched cycles lie outside the regions of a set's board file and are not compared,
-    ``data_apart`` at addresses (``apart``) where the two sides have nothing in common while they do elsewhere: the
-    driver between them is off there. ``spans`` are the other addresses at which words differ.
+    compared. ``same_channels``: lanes that both sets take from one channel; they are not compared. ``data_outside``
+    matched cycles lie outside the regions of a set's board file and are not compared, ``data_apart`` at addresses
+    (``apart``) where the two sides have nothing in common while they do elsewhere: the driver between them is off
+    there. ``spans`` are the other addresses at which words differ.
     """
 
     first: str
@@ -73,6 +74,7 @@ class BetweenResult(_Frozen):
     address_lines: tuple[LineBetween, ...] = ()
     only_first: dict[str, int] = Field(default_factory=dict)
     only_second: dict[str, int] = Field(default_factory=dict)
+    same_channels: tuple[str, ...] = ()
     same_bus: bool = False
     why_not: str | None = None
     by_time_alone: bool = False

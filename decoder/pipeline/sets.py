@@ -21,7 +21,7 @@ from typing import TypeVar
 
 from pydantic import BaseModel
 
-from decoder.bus import carried_address
+from decoder.bus import carried_address, data_channels
 from decoder.checks import BetweenResult, SetEntry, SetSide, SetsResult, Transfers, hold_together
 from decoder.errors import BusledgerError, CaptureError, OutputError
 from decoder.progress import Progress, silent
@@ -38,15 +38,15 @@ T = TypeVar("T")
 class WiredSet:
     """One set: ``name`` as printed, ``slug`` for file names, both unlike those of the other sets; its request.
 
-    ``address`` is the mask of address bits that channels give, ``tick_s`` seconds a tick of the capture, ``pipe`` the
-    file in which a piped capture was set aside.
+    ``data`` names the channels of each data bit, ``address`` is the mask of address bits that channels give,
+    ``tick_s`` seconds a tick of the capture, ``pipe`` the file in which a piped capture was set aside.
     """
 
     name: str
     slug: str
     profile: str
     board: str | None
-    data_bits: int
+    data: tuple[frozenset[int], ...]
     address: int
     tick_s: float
     request: Request
@@ -110,7 +110,7 @@ def _named(run: Run, request: Request, pipe: Path | None, before: Sequence[Wired
         slug=slug,
         profile=run.profile.name,
         board=board,
-        data_bits=run.profile.data_bits,
+        data=data_channels(run.profile, run.layout),
         address=carried_address(run.profile, run.layout),
         tick_s=run.tick_s,
         request=request,
@@ -182,9 +182,7 @@ def each_set(
 
 
 def _between(sets: Sequence[WiredSet], kept: Sequence[Transfers]) -> tuple[BetweenResult, ...]:
-    sides = [
-        SetSide(one.name, one.data_bits, one.address, transfers) for one, transfers in zip(sets, kept, strict=True)
-    ]
+    sides = [SetSide(one.name, one.data, one.address, transfers) for one, transfers in zip(sets, kept, strict=True)]
     return tuple(hold_together(first, second, sets[0].tick_s) for first, second in combinations(sides, 2))
 
 

@@ -71,6 +71,8 @@ def between_lines(one: BetweenResult) -> Iterator[str]:
             f"{plural(one.data_apart, 'data word')} at {_addresses(one.apart)} have nothing in common on the two "
             "sides: the driver between them is off there, as for memory that lies before it, or does not work there"
         )
+    if one.same_channels:
+        yield f"{lane_ranges(one.same_channels)} not compared: both sets take them from the same channels"
     if one.inverted:
         yield f"The data of {second} are those of {first} inverted, as through an inverting driver"
     differing = [lane for lane in one.lanes if lane.differ]
@@ -86,7 +88,7 @@ def between_lines(one: BetweenResult) -> Iterator[str]:
 def _answer(one: BetweenResult) -> str:
     """The first sentence: do the data agree?"""
     if not one.data_compared:
-        return "two sides of one bus, but no data that both sides know"
+        return "two sides of one bus, with no data to compare"
     if not one.data_differ:
         lanes = lane_ranges(lane.lane for lane in one.lanes if lane.compared)
         return f"two sides of one bus; all {plural(one.data_compared, 'data word')} agree ({lanes})"

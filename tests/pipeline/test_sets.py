@@ -118,6 +118,16 @@ def test_an_inverting_driver_is_recognised(folder: Path) -> None:
     assert sum(lane.differ for lane in between.lanes) == 0
 
 
+def test_lanes_on_one_clip_prove_nothing(folder: Path) -> None:
+    """The RAM's pins with the processor's own data channels: levels cannot differ from themselves."""
+    path = two_sides(folder / "sides-None.vcd")
+    near = {line: channel for line, channel in CARD_SIDE.items() if line not in ("D0", "D1", "D2", "D3")}
+    card = wiring_file(folder / "low.toml", near)
+    (between,) = checked([Request(path, profile="z80"), Request(path, profile="sram", wiring=card)]).between
+    assert between.same_channels == ("D0", "D1", "D2", "D3")
+    assert [lane.lane for lane in between.lanes if lane.compared] == ["D4", "D5", "D6", "D7"]
+
+
 def test_only_stated_regions_are_compared_where_a_board_states_them(folder: Path) -> None:
     path = device_capture(folder / "device.vcd")
     card = wiring_file(folder / "device.toml", DEVICE_SIDE)

@@ -40,7 +40,7 @@ def test_pairs_are_those_that_trying_every_one_finds(first, second, within):
 @settings(max_examples=100, deadline=None)
 @given(transfers, transfers, st.integers(0, 6), st.integers(1, 7), st.integers(1, 7))
 def test_blocks_of_any_size_add_up_to_what_one_by_one_gives(first, second, within, size, other_size):
-    tally = Tally(ADDRESS, ADDRESS, DATA_BITS)
+    tally = Tally(ADDRESS, ADDRESS, DATA_BITS + 1, 1 << DATA_BITS)
     counted = [0, 0]
     for window in windows(cut(first, size), cut(second, other_size), within):
         tally.add(window, within)

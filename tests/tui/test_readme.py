@@ -32,6 +32,8 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         shutil.copy(file, tmp_path)
     (tmp_path / "capture.vcd.xz").rename(tmp_path / "run.vcd")
     (tmp_path / "board.toml").rename(tmp_path / "card.toml")
+    tables = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+    (tmp_path / "ram.toml").write_text(next(table for table in tables if "ram.toml" in table), encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     return tmp_path
 
@@ -40,6 +42,10 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 ANSWERS = {
     "busledger board schema": (0, '"title": "busledger board file"'),
     "busledger check run.vcd --profile z80": (1, "D6 of 4000-47FF"),
+    "busledger check run.vcd --profile z80 --wiring none --profile sram --wiring ram.toml": (
+        1,
+        "D0-D7 not compared: both sets take them from the same channels",
+    ),
     "busledger check run.vcd --board card.toml": (1, "U6 or its socket, bank1, D6: reads low where high was written"),
     "busledger check run.vcd --board card.toml --html report.html": (1, "U6 or its socket, bank1, D6"),
     "busledger cycles run.vcd --board card.toml --wrong": (1, "4402  2b    bank1   6b        D6"),
