@@ -84,7 +84,7 @@ def wired_sets(requests: Sequence[Request]) -> Iterator[tuple[WiredSet, ...]]:
     Raises
     ------
     BusledgerError
-        as ``open_run``, ``where`` beginning with the set's number; OutputError where there is no room for a pipe.
+        as ``open_run``, beginning with the set's number; OutputError where there is no room for a pipe.
     """
     with _set_aside(requests[0]) as pipe:
         found: list[WiredSet] = []
@@ -169,7 +169,7 @@ def each_set(
     Raises
     ------
     BusledgerError
-        as ``run``, CaptureError excepted; ``where`` begins with the set's number and name.
+        as ``run``, CaptureError excepted, beginning with the set's number and name.
     """
     found: list[T | CaptureError] = []
     for k, one in enumerate(sets):
@@ -201,7 +201,7 @@ def _telling(which: str) -> Iterator[None]:
     try:
         yield
     except BusledgerError as error:
-        error.where = f"{which}, {error.where}" if error.where else which
+        error.what = f"{which}: {error.what}"
         raise
 
 

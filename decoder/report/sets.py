@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any
 
 from decoder.checks import AddressSpan, BetweenResult, LaneBetween, SetEntry, SetsResult
 from decoder.report.numbers import count, lane_ranges, plural, seconds
@@ -15,7 +16,7 @@ _SPANS = 4
 
 
 def sets_text(
-    result: SetsResult,  # type: ignore[type-arg]
+    result: SetsResult[Any],
     text: Callable[..., str],
     *,
     width: int,
@@ -34,7 +35,7 @@ def sets_text(
     return "\n".join([*parts, *([between] if between else [])])
 
 
-def set_heading(number: int, entry: SetEntry, *, width: int, colour: bool) -> str:  # type: ignore[type-arg]
+def set_heading(number: int, entry: SetEntry[Any], *, width: int, colour: bool) -> str:
     """The line above a set's section: its number, its name, and what tells it from the others."""
     bus = "" if entry.name == entry.profile else f", {entry.profile} bus"
     wiring = "" if entry.wiring is None else f", wired by {entry.wiring}"

@@ -179,8 +179,8 @@ def test_a_pipe_is_read_by_every_set(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("second", "error", "told"),
     [
-        ({"profile": "z81"}, ProfileError, "^set 2: .*z81"),
-        ({"profile": "sram", "wiring": "gone.toml"}, WiringError, "^set 2, gone.toml: the wiring cannot be read"),
+        ({"profile": "z81"}, ProfileError, r"^set 2: .*z81"),
+        ({"profile": "sram", "wiring": "gone.toml"}, WiringError, r"^gone\.toml: set 2: the wiring cannot be read"),
         ({"profile": "6502"}, WiringError, "^set 2: the line RW is not wired"),
         ({}, BusledgerError, "^set 2: neither a board file nor a bus was given"),
     ],

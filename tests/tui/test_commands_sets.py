@@ -178,20 +178,24 @@ def test_a_report_is_written_for_each_set_with_what_lies_between(typed: Typed, b
             "order, or none at all. Write '--wiring none' for a set that needs none.",
         ),
         ("cycles good.vcd --profile z80 --board near.toml --board far.toml", "--profile was given once and --board 2"),
+        (
+            "check {folder}/goood.vcd --profile z80 --profile sram",
+            "goood.vcd: set 1: cannot be read: No such file or directory. Check the spelling of the path. Did you mean",
+        ),
         ("timing good.vcd --profile z80 --profile z81", "set 2: there is no bus profile 'z81'"),
         ("check good.vcd --profile z80 --profile sram --region a=0-FF", "--region was given for 2 wired sets"),
         ("check good.vcd lane.vcd --profile z80 --profile sram", "2 captures were given for 2 wired sets"),
         ("cycles good.vcd --profile z80 --profile sram --csv -", "--csv - would print several wired sets as one"),
         ("check good.vcd --profile z80 --profile sram --html -", "--html - would print several wired sets as one"),
-        ("check good.vcd --profile z80 --profile 6502 --wiring none --wiring card.toml", "set 2, [wiring]: "),
+        ("check good.vcd --profile z80 --profile 6502 --wiring none --wiring card.toml", "[wiring]: set 2: "),
         ("browse good.vcd --profile z80 --profile sram", "--profile was given 2 times, but this command looks at one"),
         ("probes good.vcd --profile z80 --profile sram", "expected --profile once"),
         ("plan --board near.toml --board far.toml --channels 8 --rate 24M", "--board was given 2 times"),
         ("match good.vcd lane.vcd --board near.toml --board far.toml", "--board was given 2 times"),
     ],
 )
-def test_what_does_not_fit_is_said_in_one_message(typed: Typed, line: str, told: str) -> None:
-    status, out, err = typed(line)
+def test_what_does_not_fit_is_said_in_one_message(typed: Typed, bench: Path, line: str, told: str) -> None:
+    status, out, err = typed(line.format(folder=bench))
     assert (status, out) == (2, "")
     assert told in err
     assert err.startswith("busledger: ") and err.count("\n") == 1

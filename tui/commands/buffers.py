@@ -28,6 +28,7 @@ def buffers(
     \b
     busledger buffers run.vcd --board card.toml
     busledger buffers run.vcd --board card.toml --json
+    busledger buffers run.vcd --board near.toml --board far.toml
     """
     from decoder.pipeline import run_buffers
     from decoder.report import buffers_text

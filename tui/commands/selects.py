@@ -27,6 +27,7 @@ def selects(
     \b
     busledger selects run.vcd --board card.toml
     busledger selects run.vcd --board card.toml --json
+    busledger selects run.vcd --board main.toml --board io.toml
     """
     from decoder.pipeline import run_selects
     from decoder.report import selects_text

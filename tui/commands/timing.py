@@ -29,6 +29,7 @@ def timing(
     \b
     busledger timing run.vcd --profile z80 --grade Z80A
     busledger timing run.vcd --board card.toml --json
+    busledger timing run.vcd --profile 6502 --wiring main.toml --profile z80 --wiring io.toml
     """
     from decoder.pipeline import run_timing
     from decoder.report import timing_text
