@@ -10,7 +10,7 @@ it is compiled again.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -28,26 +28,27 @@ def drop_stale_caches(package: Path = _HERE) -> int:
     A folder that cannot be written is left alone: there numba keeps its caches
     elsewhere, in a folder of the user's.
     """
-    return sum(_drop_in(folder) for folder in [package, *package.iterdir()] if folder.is_dir())
+    shared = list(package.glob("*_kernel.py"))  # kernels of every folder may call these
+    return sum(_drop_in(folder, shared) for folder in [package, *package.iterdir()] if folder.is_dir())
 
 
-def _drop_in(folder: Path) -> int:
+def _drop_in(folder: Path, shared: Sequence[Path]) -> int:
     caches = list((folder / "__pycache__").glob("*_kernel.*.nbi"))
     if not caches:
         return 0
     with suppress(OSError):  # another process changes the same folder; it looks for itself
-        changed = {path.stem: path.stat().st_mtime for path in folder.glob("*_kernel.py")}
+        sources = {path.stem: path for path in (*shared, *folder.glob("*_kernel.py"))}
+        changed = {name: path.stat().st_mtime for name, path in sources.items()}
         oldest = min(path.stat().st_mtime for path in caches)
         if max(changed.values(), default=0.0) > oldest:
-            return sum(_drop(caches, name, newest) for name, newest in _newest_imports(folder, changed))
+            return sum(_drop(caches, name, newest) for name, newest in _newest_imports(sources, changed))
     return 0
 
 
-def _newest_imports(folder: Path, changed: dict[str, float]) -> Iterator[tuple[str, float]]:
+def _newest_imports(sources: Mapping[str, Path], changed: Mapping[str, float]) -> Iterator[tuple[str, float]]:
     """Each kernel module with imports, and when the youngest of all that it leads to was changed."""
     imports = {
-        name: set(_IMPORTED.findall((folder / f"{name}.py").read_text(encoding="utf-8"))) & set(changed)
-        for name in changed
+        name: set(_IMPORTED.findall(path.read_text(encoding="utf-8"))) & set(changed) for name, path in sources.items()
     }
     for name in imports:
         reached: set[str] = set()

@@ -46,6 +46,19 @@ def test_a_changed_kernel_takes_the_caches_of_its_callers_with_it(tmp_path: Path
     assert drop_stale_caches(package) == 0
 
 
+def test_so_does_a_changed_kernel_on_the_ground_floor(tmp_path: Path) -> None:
+    upstairs = tmp_path / "kernels" / "upstairs"
+    upstairs.mkdir(parents=True)
+    (tmp_path / "kernels" / "low_kernel.py").write_text(LOW.format(1))
+    (upstairs / "high_kernel.py").write_text(HIGH)
+    code = "from kernels.upstairs.high_kernel import high; print(high(1))"
+    subprocess.run([sys.executable, "-c", code], cwd=tmp_path, env=ENVIRONMENT, check=True, capture_output=True)
+    assert drop_stale_caches(tmp_path / "kernels") == 0
+    time.sleep(0.02)
+    (tmp_path / "kernels" / "low_kernel.py").write_text(LOW.format(2))
+    assert drop_stale_caches(tmp_path / "kernels") == 1
+
+
 def test_a_folder_without_kernels_or_caches_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "only_kernel.py").write_text("x = 1\n")
     (tmp_path / "empty").mkdir()
