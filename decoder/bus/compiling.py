@@ -55,6 +55,17 @@ class _Compiler:
         self.expr_start.append(len(self.term_start) - 1)
         return len(self.expr_start) - 2
 
+    def literals_of(self, number: int) -> list[tuple[int, int, int, int]]:
+        """(plane, word, mask, want) of expression ``number``; none of one that always or never holds."""
+        if number < 0:
+            return []
+        first, stop = self.expr_start[number], self.expr_start[number + 1]
+        return self.literals[self.term_start[first] : self.term_start[stop]]
+
+    def pieces_of(self, number: int) -> list[tuple[int, int, int, int]]:
+        """(plane, word, shift to the right, mask) of source ``number``."""
+        return self.pieces[self.piece_start[number] : self.piece_start[number + 1]]
+
     def _term(self, term: Term, plane: str) -> dict[tuple[int, int], tuple[int, int]] | None:
         """(plane, word) → (mask, want); None when an unwired line's default rules the term out."""
         masks: dict[tuple[int, int], tuple[int, int]] = {}
@@ -126,10 +137,13 @@ def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables
     strobes = {s.name: i for i, s in enumerate(profile.strobes)}
     rules = [_rule(made, rule, strobes, addresses, datas) for rule in profile.rules]
     lanes = [[(lane.lane, made.expr(expression.parse(lane.when))) for lane in rule.lanes] for rule in profile.rules]
+    keys = [_keys(made, i, rules, lanes) for i in range(len(strobes))]
     strobe_rows = [
-        (strobe_expr[i], int(s.sample == "begin"), windows.width_min(s), *windows.begin(s), *windows.end(s))
+        (strobe_expr[i], int(s.sample == "begin"), windows.width_min(s), *windows.begin(s), *windows.end(s),
+         _needs(made, i, rules, keys[i]))
         for i, s in enumerate(profile.strobes)
-    ]
+    ]  # fmt: skip
+    ends_kept = any(rule[10] == 0 for rule in rules)
     latch_rows = [
         (latch_expr[i], int(item.edge == "begin"), *windows.latch(item)) for i, item in enumerate(profile.latches)
     ]
@@ -138,7 +152,7 @@ def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables
         expr=_ints(made.expr_start, 1),
         term=_ints(made.term_start, 1),
         lit=_bits(made.literals, 4),
-        strobe=_ints(strobe_rows, 9),
+        strobe=_ints(strobe_rows, 10),
         latch=_ints(latch_rows, 5),
         rule=_ints(rules, 11),
         lane_start=_ints([sum(len(x) for x in lanes[:i]) for i in range(len(lanes) + 1)], 1),
@@ -149,7 +163,9 @@ def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables
         steady_start=_ints(made.steady_start, 1),
         steady=_bits([(w, *_shifts(s), m) for w, s, m in made.steady], 4),
         clock=_ints(_clock(profile, layout, windows), 1),
-        look=_ints([windows.look_ahead(), windows.inset(), windows.longest_middle(), MOST_ROWS], 1),
+        look=_ints([windows.look_ahead(), windows.inset(), windows.longest_middle(), MOST_ROWS, int(ends_kept)], 1),
+        key_start=_ints([sum(len(x) for x in keys[:i]) for i in range(len(keys) + 1)], 1),
+        key=_bits([key for strobe_keys in keys for key in strobe_keys], 3),
     )
 
 
@@ -177,6 +193,38 @@ def _rule(
         mask,
         int(kept == "begin"),
     )
+
+
+def _keys(
+    made: _Compiler, strobe: int, rules: Sequence[tuple[int, ...]], lanes: Sequence[Sequence[tuple[int, int]]]
+) -> list[tuple[int, int, int]]:
+    """(plane, word, mask) of all bits that the rules of one strobe depend on."""
+    masks: dict[tuple[int, int], int] = {}
+    for rule, rule_lanes in zip(rules, lanes, strict=True):
+        if rule[0] != strobe:
+            continue
+        for number in (rule[1], rule[2], *(expr for _, expr in rule_lanes)):
+            for plane, word, mask, _ in made.literals_of(number):
+                masks[plane, word] = masks.get((plane, word), 0) | mask
+        if rule[6] >= 0 and rule[9]:
+            for plane, word, shift, mask in made.pieces_of(rule[6]):
+                asked = mask & rule[9]
+                bits = asked << shift if shift >= 0 else asked >> -shift
+                masks[plane, word] = masks.get((plane, word), 0) | bits
+    return [(plane, word, mask) for (plane, word), mask in sorted(masks.items())]
+
+
+def _needs(made: _Compiler, strobe: int, rules: Sequence[tuple[int, ...]], keys: Sequence[tuple[int, int, int]]) -> int:
+    """The planes that anything of one strobe looks at, as bits."""
+    planes = {plane for plane, _, _ in keys}
+    for rule in rules:
+        for source in (rule[6], rule[7]) if rule[0] == strobe else ():
+            if source >= 0:
+                planes |= {plane for plane, *_ in made.pieces_of(source)}
+                planes |= {PLANES["changed"]} if made.steady_start[source] < made.steady_start[source + 1] else set()
+    if PLANES["prev"] in planes:
+        planes.add(PLANES["end"])
+    return sum(1 << plane for plane in planes)
 
 
 def _control_mask(profile: Profile, layout: Layout, made: _Compiler) -> NDArray[np.uint64]:

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Cycles, Flag
+from decoder.bus.columns import Cycles
 from decoder.bus.compiling import compile_tables
 from decoder.bus.cycle_kernel import resolve
 from decoder.bus.layout import Layout
 from decoder.bus.profile import Profile
+from decoder.bus.rows import Rows
 from decoder.bus.scan_kernel import GAP, RING, scan
-from decoder.bus.tables import FIRST_LATCH, MOST_ROWS
+from decoder.bus.tables import FIRST_LATCH, MOST_ROWS, SLOTS, Columns
 from decoder.bus.tidy_kernel import tidy
 from decoder.bus.windows import Windows
 from decoder.capture import Capture, Note
@@ -22,16 +21,9 @@ from decoder.errors import CaptureError
 __all__ = ["CycleExtractor"]
 
 _FEMTO = 1e-15
-_EVENT_ROOM = 4096
+_EVENT_ROOM = 1 << 15
 _MANY_DOUBTS = 0.01
-_NO_EVENTS = np.zeros((0, 7), np.int64)
 _ALL = ~np.uint64(0)
-
-
-class _Rows(NamedTuple):
-    time: NDArray[np.int64]
-    levels: NDArray[np.uint64]
-    unknown: NDArray[np.uint64]
 
 
 class CycleExtractor:
@@ -65,10 +57,12 @@ class CycleExtractor:
         self._tables = compile_tables(profile, layout, windows)
         self._look_back = windows.look_back() + windows.inset()
         words, strobes, latches = layout.words, len(profile.strobes), len(profile.latches)
-        self._rows = _Rows(np.zeros(0, np.int64), np.zeros((0, words), np.uint64), np.zeros((0, words), np.uint64))
-        self._base = 0
-        self._fresh, self._pending = _NO_EVENTS, _NO_EVENTS
+        self._width = (0,) * words
+        self._old = Rows.none(words)
+        self._events = np.empty((_EVENT_ROOM, 7), np.int64)
+        self._ready = self._found = 0
         self._false_sample = windows.false_sample()
+        self._counts_begin = self._tables.strobe[:, 1].copy()
         self._usual = np.zeros((strobes, 3), np.int64)
         self._usual[:, 2] = -1
         self._dropped = 0
@@ -76,20 +70,22 @@ class CycleExtractor:
         self._spans = np.zeros((strobes, 4), np.int64)
         self._spans[:, 0] = -1
         self._latches = np.full(latches, -1, np.int64)
-        self._last = np.zeros((2, words), np.uint64)
         self._ring = np.zeros(RING, np.int64)
-        self._counts = np.zeros(8, np.int64)
+        self._counts = np.zeros(9, np.int64)
         self._counts[[1, 4]] = -1
+        self._patterns = np.zeros((SLOTS, 1 + 2 * words), np.uint64), np.zeros((SLOTS, 1 + strobes + latches), np.int64)
         planes = (FIRST_LATCH + latches, words)
         self._lev, self._mov = np.zeros(planes, np.uint64), np.zeros(planes, np.uint64)
         self._unk = np.full(planes, _ALL)
         self._prev = np.zeros((strobes, 2, words), np.uint64)
         self._prev[:, 1] = _ALL
         self._bus = np.zeros(words, np.uint64)
-        self._marks = np.zeros(4, np.int64)
+        self._marks = np.zeros(5, np.int64)
         self._waits = np.zeros(strobes, np.int64)
         self._seen = np.zeros(strobes, np.int64)
-        self._moved = self._made = 0
+        most_keys = int(np.diff(self._tables.key_start).max(initial=0))
+        self._answers = np.zeros((SLOTS, 1 + 2 * most_keys), np.uint64), np.zeros((SLOTS, 6), np.int64)
+        self._made = 0
 
     @property
     def rejected(self) -> int:
@@ -101,16 +97,11 @@ class CycleExtractor:
         self._take_gaps(block)
         if not len(block):
             return Cycles.empty()
-        old = len(self._rows.time)
-        self._rows = _Rows(
-            np.concatenate([self._rows.time, block.time]),
-            np.concatenate([self._rows.levels, block.levels]),
-            np.concatenate([self._rows.unknown, block.unknown]),
-        )
-        self._scan(old)
-        self._tidy(final=False)
-        cycles = self._resolve(final=False)
-        self._forget()
+        rows = Rows.of(block, self._old.stop)
+        self._scan(rows)
+        self._tidy(int(rows.time[-1]), final=False)
+        cycles = self._resolve_new(rows)
+        self._old = self._still_needed(rows)
         return cycles
 
     def finish(self) -> Cycles:
@@ -121,45 +112,49 @@ class CycleExtractor:
         CaptureError
             No strobe of the profile ever ended: nothing can be decoded.
         """
-        self._tidy(final=True)
-        cycles = self._resolve(final=True)
+        self._tidy(int(self._old.time[-1]) if self._old.count else 0, final=True)
+        cycles = Cycles.empty(self._ready)
+        done, made = self._resolve(self._old, self._events[: self._ready], cycles, final=True)
+        self._take_events(done)
         if not self._seen.any():
             raise self._nothing()
-        self.notes.extend(_doubt_notes(self._windows, self._moved, self._made))
-        return cycles
+        self.notes.extend(_doubt_notes(self._windows, int(self._marks[4]), self._made))
+        return cycles.slice(0, made)
 
     def _take_gaps(self, block: Capture) -> None:
         for gap in block.gaps:
             self.gaps.append((gap.start, gap.end))
             self._gap_ends.append(gap.end)
 
-    def _scan(self, start: int) -> None:
-        parts, room = [self._fresh], max(_EVENT_ROOM, len(self._rows.time) - start)
-        ends = np.array(self._gap_ends, np.int64)
-        while start < len(self._rows.time):
-            events = np.empty((room, 7), np.int64)
+    def _scan(self, rows: Rows) -> None:
+        """Events of new rows, written behind those that wait."""
+        start, ends = 0, np.array(self._gap_ends, np.int64)
+        while start < rows.count:
+            if len(self._events) < self._found + _EVENT_ROOM:
+                wider = np.empty((2 * len(self._events) + _EVENT_ROOM, 7), np.int64)
+                wider[: self._found] = self._events[: self._found]
+                self._events = wider
+            gaps = self._counts[8]
             start, found = scan(
-                *self._rows, start, self._base, ends, self._tables, self._spans, self._latches, self._last,
-                self._ring, self._counts, events,
+                *rows.columns, start, rows.base, ends, self._tables, self._spans, self._latches, self._ring,
+                self._counts, *self._patterns, self._events[self._found :], self._width,
             )  # fmt: skip
-            parts.append(events[:found])
-            self._note_jumps(events[:found])
-        self._fresh = np.concatenate(parts)
+            if self._counts[8] > gaps:
+                self._note_jumps(self._events[self._found : self._found + found])
+            self._found += found
 
-    def _tidy(self, final: bool) -> None:
-        """Hand on the events that no false sample made, as far as that is certain."""
-        if not self._false_sample or not len(self._fresh):
-            self._pending, self._fresh = np.concatenate([self._pending, self._fresh]), _NO_EVENTS
+    def _tidy(self, now: int, final: bool) -> None:
+        """Make ready the events that no false sample made, as far as that is certain."""
+        if not self._false_sample:
+            self._ready = self._found
             return
-        kept = np.empty_like(self._fresh)
-        now = int(self._rows.time[-1]) if len(self._rows.time) else 0
-        at_begin = self._tables.strobe[:, 1].copy()
-        done, made, dropped = tidy(
-            self._fresh, self._spans, at_begin, self._usual, self._false_sample, now, final, kept
-        )
+        fresh = self._events[self._ready : self._found]
+        done, made, dropped = tidy(fresh, self._spans, self._counts_begin, self._usual, self._false_sample, now, final)
         self._dropped += dropped
-        self._pending = np.concatenate([self._pending, kept[:made]])
-        self._fresh = self._fresh[done:].copy()
+        waiting = fresh[done:].copy()
+        self._ready += made
+        self._found = self._ready + len(waiting)
+        self._events[self._ready : self._found] = waiting
 
     def _note_jumps(self, events: NDArray[np.int64]) -> None:
         for event in events[(events[:, 0] == GAP) & (events[:, 1] == 1)]:
@@ -172,40 +167,54 @@ class CycleExtractor:
             text = f"{what} for {span * 1e6:.4g} µs at {at:.9g} s: samples are missing there"
             self.notes.append(Note("dropout", text, at))
 
-    def _resolve(self, final: bool) -> Cycles:
-        events = self._pending
-        n = len(events)
-        when, what = np.empty((n, 2), np.int64), np.empty((n, 2), np.uint8)
-        address, data = np.empty((n, 2), np.uint32), np.empty((n, 2), np.uint32)
-        kept, flags, width = np.empty(n, np.uint32), np.empty(n, np.uint16), np.empty(n, np.uint8)
-        done, made = resolve(
-            *self._rows, self._base, final, events, self._tables, self._lev, self._unk, self._mov, self._prev,
-            self._bus, self._marks, self._waits, when, what, address, data, kept, flags, width,
-        )  # fmt: skip
-        strobes = events[:done][events[:done, 0] == 0, 1]
-        self._seen += np.bincount(strobes, minlength=len(self._seen))
-        self._moved += int(np.count_nonzero(flags[:made] & Flag.UNSETTLED))
-        self._made += made
-        self._pending = events[done:].copy()
-        m = made
-        return Cycles(
-            sample=when[:m, 0].copy(), time=when[:m, 1].copy(), kind=what[:m, 0].copy(),
-            address=address[:m, 0].copy(), address_unknown=address[:m, 1].copy(),
-            data=data[:m, 0].copy(), data_unknown=data[:m, 1].copy(), kept=kept[:m].copy(),
-            region=np.full(m, -1, np.int16), flags=flags[:m].copy(), width=width[:m].copy(), rule=what[:m, 1].copy(),
-        )  # fmt: skip
+    def _resolve_new(self, rows: Rows) -> Cycles:
+        """The cycles of the events that are ready: of those that reach back to old rows, then of the others.
 
-    def _forget(self) -> None:
-        """Drop the rows that no open span, no waiting event and no window can reach."""
-        total = len(self._rows.time)
-        oldest = [total - 1 + self._base, *self._pending[:, 2].tolist(), *self._fresh[:, 2].tolist()]
+        Only the few rows around the border are joined, not the whole block to what was left of the one before.
+        """
+        events, cycles = self._events[: self._ready], Cycles.empty(self._ready)
+        back = np.flatnonzero(events[:, 3] < int(rows.time[0]) + self._look_back) if self._old.count else ()
+        done, made, border = 0, 0, 0
+        if len(back):
+            count = int(back[-1]) + 1
+            told_at = int(events[count - 1, 5] + self._tables.look[0])
+            border = int(np.searchsorted(rows.time, told_at, side="right")) + 1
+            near = self._old.joined(rows.part(0, border))
+            done, made = self._resolve(near, events[:count] if border <= rows.count else events, cycles)
+        if border <= rows.count:
+            more, made = self._resolve(rows, events[done:], cycles, made)
+            done += more
+        self._take_events(done)
+        return cycles.slice(0, made)
+
+    def _resolve(
+        self, rows: Rows, events: NDArray[np.int64], cycles: Cycles, made: int = 0, *, final: bool = False
+    ) -> tuple[int, int]:
+        """Write what ``events`` were into ``cycles`` from row ``made`` on; (events done, cycles there now)."""
+        out = Columns(*(getattr(cycles, name)[made:] for name in Columns._fields))
+        done, more = resolve(
+            *rows.columns, rows.base, final, events, self._tables, self._lev, self._unk, self._mov, self._prev,
+            self._bus, self._marks, self._waits, self._seen, *self._answers, out, self._width,
+        )  # fmt: skip
+        self._made += more
+        return done, made + more
+
+    def _take_events(self, done: int) -> None:
+        """The first ``done`` events are told; those behind move up."""
+        left = self._events[done : self._found].copy()
+        self._ready, self._found = self._ready - done, len(left)
+        self._events[: self._found] = left
+
+    def _still_needed(self, rows: Rows) -> Rows:
+        """The rows that an open span, a waiting event or a window can reach."""
+        oldest = [rows.stop - 1, *self._events[: self._found, 2].tolist()]
         oldest += self._spans[self._spans[:, 0] == 1, 1].tolist()
-        row = max(min(oldest), self._base + total - 2 * MOST_ROWS) - self._base
-        reach = int(np.searchsorted(self._rows.time, self._rows.time[row] - self._look_back, side="right")) - 1
-        first = max(0, min(row, reach))
-        time, levels, unknown = self._rows
-        self._rows = _Rows(time[first:].copy(), levels[first:].copy(), unknown[first:].copy())
-        self._base += first
+        row = max(min(oldest), rows.stop - 2 * MOST_ROWS)
+        if row < rows.base or rows.reach(row, self._look_back) < 0:
+            rows = self._old.joined(rows)
+            row = max(row, rows.base)
+        first = max(0, min(row - rows.base, rows.reach(row, self._look_back)))
+        return rows.part(first, rows.count).copy()
 
     def _nothing(self) -> CaptureError:
         lines = [s.when for s in self.profile.strobes]

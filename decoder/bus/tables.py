@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ACTIONS", "FIRST_LATCH", "MOST_ROWS", "NEVER", "PLANES", "Tables"]
+__all__ = ["ACTIONS", "FIRST_LATCH", "MOST_ROWS", "NEVER", "PLANES", "SLOTS", "Columns", "Tables"]
 
 I64 = NDArray[np.int64]
 U64 = NDArray[np.uint64]
@@ -22,6 +22,9 @@ NEVER = -2  # an expression that can never hold with this wiring; -1 always hold
 
 # A span that outlasts this many rows is a stuck strobe: it is rejected, so that memory stays flat.
 MOST_ROWS = 1 << 15
+
+# Answers that the kernels remember, each for one pattern of the lines that it depends on.
+SLOTS = 256
 
 
 class Tables(NamedTuple):
@@ -38,8 +41,9 @@ class Tables(NamedTuple):
     expr: I64
     term: I64
     lit: U64  # (literals, 4) plane, word, mask, want
-    # (strobes, 9) expression, 1 = counts from the begin edge, shortest span not flagged (0 = any), then for
-    # begin and end: where the level is read, and low and high, strictly between which movement is unsettled
+    # (strobes, 10) expression, 1 = counts from the begin edge, shortest span not flagged (0 = any), then for
+    # begin and end: where the level is read, and low and high, strictly between which movement is unsettled;
+    # the planes that its rules look at, as bits
     strobe: I64
     latch: I64  # (latches, 5) expression, 1 = at the begin edge, value, low, high
     # (rules, 11) strobe, when, wait, action, kind, 1 = writes, address source, data source, address to match,
@@ -53,4 +57,24 @@ class Tables(NamedTuple):
     steady_start: I64  # (sources + 1,)
     steady: U64  # (steady pieces, 4) word, right, left, mask: bits that must not move inside the span
     clock: I64  # (4,) word, bit (-1 = no clock), silent periods or cycles x 16, shortest silence in ticks
-    look: I64  # (4,) look-ahead ticks, inset of a span's ends, longest middle, most rows of a span
+    look: (
+        I64  # (5,) look-ahead ticks, inset of a span's ends, longest middle, most rows of a span, 1 = a rule keeps ends
+    )
+    key_start: I64  # (strobes + 1,)
+    key: U64  # (keys, 3) plane, word, mask: all that can change which rule of the strobe fits, its lanes and its wait
+
+
+class Columns(NamedTuple):
+    """Where the kernels write cycles: the columns of ``Cycles`` but the region."""
+
+    sample: I64
+    time: I64
+    kind: NDArray[np.uint8]
+    rule: NDArray[np.uint8]
+    address: NDArray[np.uint32]
+    address_unknown: NDArray[np.uint32]
+    data: NDArray[np.uint32]
+    data_unknown: NDArray[np.uint32]
+    kept: NDArray[np.uint32]
+    flags: NDArray[np.uint16]
+    width: NDArray[np.uint8]

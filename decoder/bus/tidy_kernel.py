@@ -37,21 +37,22 @@ def _usual_length(usual, s):
 
 
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
-def _keep(events, e, kept, made):
-    """Copy event e to the end of ``kept``; returns how many there are now."""
-    for column in range(events.shape[1]):
-        kept[made, column] = events[e, column]
+def _keep(events, e, made):
+    """Move event e up to row ``made``; returns how many are kept now."""
+    if made < e:
+        for column in range(events.shape[1]):
+            events[made, column] = events[e, column]
     return made + 1
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def tidy(events, spans, counted_at_begin, usual, limit, now, final, kept):
-    """Events that are certain, in order, into ``kept``; ``events`` may get earlier begins where spans are joined.
+def tidy(events, spans, counted_at_begin, usual, limit, now, final):
+    """Leave the events that are certain, in order, in the first rows of ``events``; joined spans begin earlier.
 
     events int64 (m, 7) and spans int64 (strobes, 4) as ``scan`` makes them. counted_at_begin int64 (strobes,):
     such strobes are passed through. usual int64 (strobes, 3): usual length, usual pause, end of the last span
     (-1 none); carries over. limit: ticks up to which a span or pause may be a false sample. now: time of the last
-    row seen. ``final``: nothing comes after. Returns (events done, events kept, spans dropped).
+    row seen. ``final``: nothing comes after. Returns (events done, events kept, spans dropped); events not done stay where they are.
     """
     made, dropped = 0, 0
     for e in range(events.shape[0]):
@@ -60,7 +61,7 @@ def tidy(events, spans, counted_at_begin, usual, limit, now, final, kept):
             for k in range(usual.shape[0]):
                 usual[k, 2] = -1
         if events[e, 0] != STROBE or counted_at_begin[s]:
-            made = _keep(events, e, kept, made)
+            made = _keep(events, e, made)
             continue
         follower = -1
         for f in range(e + 1, events.shape[0]):
@@ -84,5 +85,5 @@ def tidy(events, spans, counted_at_begin, usual, limit, now, final, kept):
         if usual[s, 2] >= 0:
             usual[s, 1] = _follow(usual[s, 1], begin - usual[s, 2])
         usual[s, 2] = end
-        made = _keep(events, e, kept, made)
+        made = _keep(events, e, made)
     return events.shape[0], made, dropped
