@@ -129,7 +129,7 @@ def _steady(piece: Piece) -> bool:
 
 def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables:
     """The arrays for one profile, wiring and sample interval."""
-    made = _Compiler(profile, layout)
+    made, words = _Compiler(profile, layout), layout.words
     strobe_expr = [made.expr(expression.parse(s.when)) for s in profile.strobes]
     latch_expr = [made.expr(expression.parse(item.when)) for item in profile.latches]
     addresses = {a.name: made.source(a.pieces) for a in profile.addresses}
@@ -151,21 +151,21 @@ def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables
         ctrl=_control_mask(profile, layout, made),
         expr=_ints(made.expr_start, 1),
         term=_ints(made.term_start, 1),
-        lit=_bits(made.literals, 4),
+        lit=_bits([(p * words + w, w, m, want) for p, w, m, want in made.literals], 4),
         strobe=_ints(strobe_rows, 10),
         latch=_ints(latch_rows, 5),
         rule=_ints(rules, 11),
         lane_start=_ints([sum(len(x) for x in lanes[:i]) for i in range(len(lanes) + 1)], 1),
         lane=_ints([pair for rule_lanes in lanes for pair in rule_lanes], 2),
         piece_start=_ints(made.piece_start, 1),
-        piece=_bits([(p, w, *_shifts(s), m) for p, w, s, m in made.pieces], 5),
+        piece=_bits([(p * words + w, w, *_shifts(s), m) for p, w, s, m in made.pieces], 5),
         source=_bits(made.sources, 4),
         steady_start=_ints(made.steady_start, 1),
-        steady=_bits([(w, *_shifts(s), m) for w, s, m in made.steady], 4),
+        steady=_bits([(PLANES["changed"] * words + w, *_shifts(s), m) for w, s, m in made.steady], 4),
         clock=_ints(_clock(profile, layout, windows), 1),
         look=_ints([windows.look_ahead(), windows.inset(), windows.longest_middle(), MOST_ROWS, int(ends_kept)], 1),
         key_start=_ints([sum(len(x) for x in keys[:i]) for i in range(len(keys) + 1)], 1),
-        key=_bits([key for strobe_keys in keys for key in strobe_keys], 3),
+        key=_bits([(p * words + w, m) for strobe_keys in keys for p, w, m in strobe_keys], 2),
     )
 
 

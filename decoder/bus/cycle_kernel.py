@@ -47,38 +47,41 @@ def _settle(time, levels, unknown, i, floor, at, low, high, plane, lev, unk, mov
     last = time.shape[0] - 1
     row = _row_at(time, last, floor, i, at)
     for w in range(len(width)):
-        lev[plane, w], unk[plane, w], mov[plane, w] = levels[row, w], unknown[row, w], 0
+        spot, here = plane * len(width) + w, row * len(width) + w
+        lev[spot], unk[spot], mov[spot] = levels[here], unknown[here], 0
     if low < high:
         first = _row_at(time, last, floor, row, low)
         for w in range(len(width)):
             moved = np.uint64(0)
             j = first + 1
             while j <= last and time[j] < high:
-                moved |= (levels[j, w] ^ levels[j - 1, w]) | (unknown[j, w] ^ unknown[j - 1, w])
+                here, there = j * len(width) + w, (j - 1) * len(width) + w
+                moved |= (levels[here] ^ levels[there]) | (unknown[here] ^ unknown[there])
                 j += 1
-            mov[plane, w] = moved
+            mov[plane * len(width) + w] = moved
     return row
 
 
 @njit(cache=True, nogil=True, **_INLINED)
-def _inside(time, levels, unknown, i, end_row, floor, low, high, lev, unk, width):
-    """Planes ANYHIGH, ANYLOW and CHANGED over the time between low and high, the level at low included."""
-    first = _row_at(time, end_row, floor, i, low)
+def _inside(time, levels, unknown, i, end_row, floor, after, until, lev, unk, width):
+    """Planes ANYHIGH, ANYLOW and CHANGED over the time after to until, the level at ``after`` included."""
+    first = _row_at(time, end_row, floor, i, after)
     for w in range(len(width)):
-        was, was_open = levels[first, w], unknown[first, w]
+        was, was_open = levels[first * len(width) + w], unknown[first * len(width) + w]
         ones, zeros, opens, changed = was, ~was & ~was_open, was_open, np.uint64(0)
         j = first + 1
-        while j <= end_row and time[j] < high:
-            now, now_open = levels[j, w], unknown[j, w]
+        while j <= end_row and time[j] < until:
+            now, now_open = levels[j * len(width) + w], unknown[j * len(width) + w]
             ones |= now
             zeros |= ~now & ~now_open
             opens |= now_open
             changed |= (now ^ was) | (now_open ^ was_open)
             was, was_open = now, now_open
             j += 1
-        lev[ANYHIGH, w], unk[ANYHIGH, w] = ones, opens & ~ones
-        lev[ANYLOW, w], unk[ANYLOW, w] = zeros, opens & ~zeros
-        lev[CHANGED, w], unk[CHANGED, w] = changed, 0
+        high, low, moved = ANYHIGH * len(width) + w, ANYLOW * len(width) + w, CHANGED * len(width) + w
+        lev[high], unk[high] = ones, opens & ~ones
+        lev[low], unk[low] = zeros, opens & ~zeros
+        lev[moved], unk[moved] = changed, 0
 
 
 @njit(cache=True, nogil=True, **_INLINED)
@@ -99,7 +102,8 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
     if counts_begin:
         for w in range(len(width)):
             for plane in (MIDDLE, END):
-                lev[plane, w], unk[plane, w], mov[plane, w] = lev[BEGIN, w], unk[BEGIN, w], mov[BEGIN, w]
+                spot, first = plane * len(width) + w, BEGIN * len(width) + w
+                lev[spot], unk[spot], mov[spot] = lev[first], unk[first], mov[first]
     elif needs & NEEDS_MIDDLE:
         row = _settle(time, levels, unknown, row, floor, middle, 0, 0, MIDDLE, lev, unk, mov, width)
     if needs & NEEDS_INSIDE:
@@ -119,13 +123,12 @@ def _read(number, lev, unk, mov, t):
     """(levels, moved, lost, missing) of source ``number``, each as bits at their places."""
     value, moved, lost = np.uint64(0), np.uint64(0), np.uint64(0)
     for p in range(t.piece_start[number], t.piece_start[number + 1]):
-        plane, word, mask = t.piece[p, 0], t.piece[p, 1], t.piece[p, 4]
-        right, left = t.piece[p, 2], t.piece[p, 3]
-        value |= ((lev[plane, word] >> right) << left) & mask
-        lost |= ((unk[plane, word] >> right) << left) & mask
-        moved |= ((mov[plane, word] >> right) << left) & mask
+        spot, right, left, mask = t.piece[p, 0], t.piece[p, 2], t.piece[p, 3], t.piece[p, 4]
+        value |= ((lev[spot] >> right) << left) & mask
+        lost |= ((unk[spot] >> right) << left) & mask
+        moved |= ((mov[spot] >> right) << left) & mask
     for p in range(t.steady_start[number], t.steady_start[number + 1]):
-        moved |= ((lev[CHANGED, t.steady[p, 0]] >> t.steady[p, 1]) << t.steady[p, 2]) & t.steady[p, 3]
+        moved |= ((lev[t.steady[p, 0]] >> t.steady[p, 1]) << t.steady[p, 2]) & t.steady[p, 3]
     return (value ^ t.source[number, 0]) | t.source[number, 1], moved, lost & ~moved, t.source[number, 2]
 
 
@@ -170,14 +173,15 @@ def _bus_at(time, levels, i, floor, at, bus, width):
     """The levels of all lines at time ``at``, searched from row i on."""
     row = _row_at(time, time.shape[0] - 1, floor, i, at)
     for w in range(len(width)):
-        bus[w] = levels[row, w]
+        bus[w] = levels[row * len(width) + w]
 
 
 @njit(cache=True, nogil=True, **_INLINED)
-def _lose(row, lev, unk, mov, prev, marks):
+def _lose(row, lev, unk, mov, prev, marks, width):
     """Samples are missing before row ``row``: what was latched and kept is not known any more."""
     marks[0], marks[1], marks[2] = 0, 1, row
-    lev[FIRST_LATCH:, :], unk[FIRST_LATCH:, :], mov[FIRST_LATCH:, :] = 0, ~np.uint64(0), 0
+    first = FIRST_LATCH * len(width)
+    lev[first:], unk[first:], mov[first:] = 0, ~np.uint64(0), 0
     prev[:, 0, :], prev[:, 1, :] = 0, ~np.uint64(0)
 
 
@@ -187,7 +191,8 @@ def resolve(
 ):  # fmt: skip
     """Tell what each event of ``events`` was, in order, as far as the rows reach.
 
-    lev, unk, mov uint64 (planes, words): work space whose latch planes carry over. prev uint64
+    time int64 (n,). levels, unknown uint64 (n x words,). lev, unk, mov uint64 (planes x words,): work space whose latch
+    planes carry over. prev uint64
     (strobes, 2, words): the end of each strobe's previous span. bus uint64 (words,): the bus after the
     last span. marks int64 (5,): bus known, after a gap, first row after it, rejected, cycles with a level that moved.
     waits, seen int64 (strobes,): 1 after a stretched span, spans so far. memo, told: as
@@ -195,7 +200,7 @@ def resolve(
     as long as ``events``.
     Returns (events done, cycles written).
     """
-    n = levels.shape[0]
+    n = time.shape[0]
     strobe, latch, rule, look = t.strobe, t.latch, t.rule, t.look
     done, k = 0, 0
     for e in range(events.shape[0]):
@@ -205,7 +210,7 @@ def resolve(
         done += 1
         floor, row = max(marks[2] - base, 0), events[e, 4] - base
         if what == GAP:
-            _lose(events[e, 4], lev, unk, mov, prev, marks)
+            _lose(events[e, 4], lev, unk, mov, prev, marks, width)
             continue
         if what == LATCH:
             at, low, high = end + latch[s, 2], end + latch[s, 3], end + latch[s, 4]
@@ -218,8 +223,9 @@ def resolve(
         row = _points(time, levels, unknown, events[e], base, floor, strobe[s], look, lev, unk, mov, width)
         if strobe[s, 9] & NEEDS_PREV:
             for w in range(len(width)):
-                lev[PREV, w], unk[PREV, w] = prev[s, 0, w], prev[s, 1, w]
-                prev[s, 0, w], prev[s, 1, w] = lev[END, w], unk[END, w]
+                spot, last = PREV * len(width) + w, END * len(width) + w
+                lev[spot], unk[spot] = prev[s, 0, w], prev[s, 1, w]
+                prev[s, 0, w], prev[s, 1, w] = lev[last], unk[last]
         answer = told[look_up(s, lev, unk, t, memo, told)]
         r = answer[RULE]
         action = rule[r, 3] if r >= 0 else REJECT

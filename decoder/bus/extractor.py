@@ -74,7 +74,7 @@ class CycleExtractor:
         self._counts = np.zeros(9, np.int64)
         self._counts[[1, 4]] = -1
         self._patterns = np.zeros((SLOTS, 1 + 2 * words), np.uint64), np.zeros((SLOTS, 1 + strobes + latches), np.int64)
-        planes = (FIRST_LATCH + latches, words)
+        planes = (FIRST_LATCH + latches) * words
         self._lev, self._mov = np.zeros(planes, np.uint64), np.zeros(planes, np.uint64)
         self._unk = np.full(planes, _ALL)
         self._prev = np.zeros((strobes, 2, words), np.uint64)
@@ -173,9 +173,9 @@ class CycleExtractor:
         Only the few rows around the border are joined, not the whole block to what was left of the one before.
         """
         events, cycles = self._events[: self._ready], Cycles.empty(self._ready)
-        back = np.flatnonzero(events[:, 3] < int(rows.time[0]) + self._look_back) if self._old.count else ()
+        back = np.flatnonzero(events[:, 3] < int(rows.time[0]) + self._look_back)
         done, made, border = 0, 0, 0
-        if len(back):
+        if self._old.count and len(back):
             count = int(back[-1]) + 1
             told_at = int(events[count - 1, 5] + self._tables.look[0])
             border = int(np.searchsorted(rows.time, told_at, side="right")) + 1

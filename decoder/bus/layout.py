@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from decoder.bus.profile import Profile
+from decoder.bus.ranges import bit_numbers, line_names
 from decoder.errors import UsageError
 from decoder.wiring import Wiring
 
@@ -19,7 +20,7 @@ _FIRST = ("clock", "strobe", "control", "status", "wait", "grant")
 class Layout:
     """The order of lines in a capture's words: control lines together, then address, then data, then extra lines.
 
-    Runs of numbered lines keep their order, so that an address is gathered with one shift and one mask.
+    Address and data lines lie in the order of their bits, so that an address is gathered with one shift and one mask.
 
     Attributes
     ----------
@@ -31,7 +32,9 @@ class Layout:
     def __init__(self, profile: Profile, wiring: Wiring, extra: Sequence[str] = ()) -> None:
         lines = wiring.lines
         order = [line.name for line in profile.lines.values() if line.role in _FIRST and line.name in lines]
-        order += [line.name for line in profile.lines.values() if line.role not in _FIRST and line.name in lines]
+        others = [line.name for line in profile.lines.values() if line.role not in _FIRST and line.name in lines]
+        bits = _bits(profile)
+        order += sorted(others, key=lambda name: bits.get(name, (len(bits), 0)))
         order += [name for name in dict.fromkeys(extra) if name in lines and name not in profile.lines]
         self.names: tuple[str, ...] = tuple(order)
         self.select: tuple[int, ...] = tuple(lines[name] for name in order)
@@ -65,3 +68,14 @@ class Layout:
                 word, bit = divmod(self._bits[line], 64)
                 mask[word] |= np.uint64(1 << bit)
         return mask
+
+
+def _bits(profile: Profile) -> dict[str, tuple[int, int]]:
+    """Line → (number of the first address or data that it is part of, its bit there)."""
+    found: dict[str, tuple[int, int]] = {}
+    sources = [source.pieces for source in profile.addresses] + [source.pieces for source in profile.datas]
+    for number, pieces in enumerate(sources):
+        for piece in pieces:
+            for bit, name in zip(bit_numbers(piece.bits), line_names(piece.lines), strict=True):
+                found.setdefault(name, (number, bit))
+    return found

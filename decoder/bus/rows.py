@@ -30,17 +30,17 @@ class Rows:
     @classmethod
     def of(cls, block: Capture, base: int) -> Rows:
         """A block's rows, copied only if they do not lie as the kernels are compiled for."""
-        fit = ["C", "W"]
         return cls(
-            np.require(block.time, None, fit),
-            np.require(block.levels, None, fit),
-            np.require(block.unknown, None, fit),
+            np.require(block.time, None, ("C", "W")),
+            np.require(block.levels, None, ("C", "W")),
+            np.require(block.unknown, None, ("C", "W")),
             base,
         )
 
     @property
     def columns(self) -> tuple[NDArray[np.int64], NDArray[np.uint64], NDArray[np.uint64]]:
-        return self.time, self.levels, self.unknown
+        """time, levels and unknown as the kernels take them: flat, word w of row i at i * words + w."""
+        return self.time, self.levels.reshape(-1), self.unknown.reshape(-1)
 
     @property
     def count(self) -> int:

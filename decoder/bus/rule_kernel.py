@@ -28,9 +28,9 @@ def _plane_holds(number, levels, unknown, expr, term, lit):
     for n in range(expr[number], expr[number + 1]):
         value = 1
         for k in range(term[n], term[n + 1]):
-            plane, word, mask = lit[k, 0], lit[k, 1], lit[k, 2]
-            open_bits = unknown[plane, word] & mask
-            if (levels[plane, word] ^ lit[k, 3]) & mask & ~open_bits:
+            spot, mask = lit[k, 0], lit[k, 2]
+            open_bits = unknown[spot] & mask
+            if (levels[spot] ^ lit[k, 3]) & mask & ~open_bits:
                 value = 0
                 break
             if open_bits:
@@ -47,7 +47,7 @@ def _gather(source, planes, piece_start, piece):
     """Bits of ``planes`` (levels or unknown) that source ``source`` names, at their places."""
     value = np.uint64(0)
     for p in range(piece_start[source], piece_start[source + 1]):
-        value |= ((planes[piece[p, 0], piece[p, 1]] >> piece[p, 2]) << piece[p, 3]) & piece[p, 4]
+        value |= ((planes[piece[p, 0]] >> piece[p, 2]) << piece[p, 3]) & piece[p, 4]
     return value
 
 
@@ -123,18 +123,18 @@ def look_up(s, lev, unk, t, memo, told):
     first, stop = t.key_start[s], t.key_start[s + 1]
     mixed = np.uint64(s) * SPREAD
     for k in range(first, stop):
-        plane, word, mask = t.key[k, 0], t.key[k, 1], t.key[k, 2]
-        mixed = (mixed ^ (lev[plane, word] & mask) ^ ((unk[plane, word] & mask) << HALF)) * SPREAD
+        spot, mask = t.key[k, 0], t.key[k, 1]
+        mixed = (mixed ^ (lev[spot] & mask) ^ ((unk[spot] & mask) << HALF)) * SPREAD
     slot = mixed >> SLOT_SHIFT
     known = memo[slot, 0] == np.uint64(s + 1)
     for k in range(first, stop):
-        plane, word, mask, column = t.key[k, 0], t.key[k, 1], t.key[k, 2], 1 + 2 * (k - first)
-        known = known and memo[slot, column] == lev[plane, word] & mask
-        known = known and memo[slot, column + 1] == unk[plane, word] & mask
+        spot, mask, column = t.key[k, 0], t.key[k, 1], 1 + 2 * (k - first)
+        known = known and memo[slot, column] == lev[spot] & mask
+        known = known and memo[slot, column + 1] == unk[spot] & mask
     if not known:
         memo[slot, 0] = s + 1
         for k in range(first, stop):
-            plane, word, mask, column = t.key[k, 0], t.key[k, 1], t.key[k, 2], 1 + 2 * (k - first)
-            memo[slot, column], memo[slot, column + 1] = lev[plane, word] & mask, unk[plane, word] & mask
+            spot, mask, column = t.key[k, 0], t.key[k, 1], 1 + 2 * (k - first)
+            memo[slot, column], memo[slot, column + 1] = lev[spot] & mask, unk[spot] & mask
         _answer(s, lev, unk, t, told[slot])
     return slot

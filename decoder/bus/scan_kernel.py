@@ -25,13 +25,12 @@ UNSEEN, DOUBTED = 1, 2  # a span's begin was not seen; a line of its strobe was 
 RING = 31
 SPREAD = np.uint64(0x9E3779B97F4A7C15)  # 2^64 / golden ratio: multiplied by it, words differ in their top bits
 SLOT_SHIFT = np.uint64(56)
-SLOTS = 256
 HALF = np.uint64(32)
 ENDLESS = np.int64(1) << np.int64(62)
 
 
 @njit(cache=True, nogil=True, **_UNCOUNTED)
-def _row_holds(number, levels, unknown, i, expr, term, lit):
+def _row_holds(number, levels, unknown, i, expr, term, lit, width):
     """Expression ``number`` on row i: 1, 0 or -1."""
     if number < 0:
         return 1 if number == -1 else 0
@@ -39,9 +38,9 @@ def _row_holds(number, levels, unknown, i, expr, term, lit):
     for n in range(expr[number], expr[number + 1]):
         value = 1
         for k in range(term[n], term[n + 1]):
-            word, mask = lit[k, 1], lit[k, 2]
-            open_bits = unknown[i, word] & mask
-            if (levels[i, word] ^ lit[k, 3]) & mask & ~open_bits:
+            here, mask = i * len(width) + np.int64(lit[k, 1]), lit[k, 2]
+            open_bits = unknown[here] & mask
+            if (levels[here] ^ lit[k, 3]) & mask & ~open_bits:
                 value = 0
                 break
             if open_bits:
@@ -62,37 +61,38 @@ def _states(levels, unknown, i, t, memo, states, width):
     """
     mixed = np.uint64(0)
     for w in range(len(width)):
-        mixed = (mixed ^ (levels[i, w] & t.ctrl[w]) ^ ((unknown[i, w] & t.ctrl[w]) << HALF)) * SPREAD
+        high, open_ = levels[i * len(width) + w] & t.ctrl[w], unknown[i * len(width) + w] & t.ctrl[w]
+        mixed = (mixed ^ high ^ (open_ << HALF)) * SPREAD
     slot = mixed >> SLOT_SHIFT
     known = memo[slot, 0] == 1
     for w in range(len(width)):
-        known = known and memo[slot, 1 + 2 * w] == levels[i, w] & t.ctrl[w]
-        known = known and memo[slot, 2 + 2 * w] == unknown[i, w] & t.ctrl[w]
+        high, open_ = levels[i * len(width) + w] & t.ctrl[w], unknown[i * len(width) + w] & t.ctrl[w]
+        known = known and memo[slot, 1 + 2 * w] == high and memo[slot, 2 + 2 * w] == open_
+        memo[slot, 1 + 2 * w], memo[slot, 2 + 2 * w] = high, open_
     if not known:
         memo[slot, 0] = 1
-        for w in range(len(width)):
-            memo[slot, 1 + 2 * w], memo[slot, 2 + 2 * w] = levels[i, w] & t.ctrl[w], unknown[i, w] & t.ctrl[w]
         n_strobes, n_latches = t.strobe.shape[0], t.latch.shape[0]
         if t.clock[1] >= 0:
             bit = np.uint64(1) << np.uint64(t.clock[1])
-            level = 1 if levels[i, t.clock[0]] & bit else 0
-            states[slot, 0] = -1 if unknown[i, t.clock[0]] & bit else level
+            level = 1 if levels[i * len(width) + t.clock[0]] & bit else 0
+            states[slot, 0] = -1 if unknown[i * len(width) + t.clock[0]] & bit else level
         for s in range(n_strobes):
-            states[slot, 1 + s] = _row_holds(t.strobe[s, 0], levels, unknown, i, t.expr, t.term, t.lit)
+            states[slot, 1 + s] = _row_holds(t.strobe[s, 0], levels, unknown, i, t.expr, t.term, t.lit, width)
         for k in range(n_latches):
-            states[slot, 1 + n_strobes + k] = _row_holds(t.latch[k, 0], levels, unknown, i, t.expr, t.term, t.lit)
+            state = _row_holds(t.latch[k, 0], levels, unknown, i, t.expr, t.term, t.lit, width)
+            states[slot, 1 + n_strobes + k] = state
     return slot
 
 
 @njit(cache=True, nogil=True, **_UNCOUNTED)
 def _median(ring, known):
-    """The middle one of the first ``known`` intervals, the upper one of two."""
+    """The middle one of the first ``known`` intervals, the upper one of two: quick where many are equal."""
     for i in range(known):
-        below = 0
+        below, equal = 0, 0
         for j in range(known):
-            if ring[j] < ring[i] or (ring[j] == ring[i] and j < i):
-                below += 1
-        if below == known // 2:
+            below += 1 if ring[j] < ring[i] else 0
+            equal += 1 if ring[j] == ring[i] else 0
+        if below <= known // 2 < below + equal:
             return ring[i]
     return np.int64(0)
 
@@ -161,7 +161,8 @@ def _same(time, levels, unknown, i, ctrl, silence, gap_end, width):
     """Nothing happens on row i: no control line moved, no samples are missing before it."""
     moved = np.uint64(0)
     for w in range(len(width)):
-        moved |= ((levels[i, w] ^ levels[i - 1, w]) | (unknown[i, w] ^ unknown[i - 1, w])) & ctrl[w]
+        here, before = i * len(width) + w, (i - 1) * len(width) + w
+        moved |= ((levels[here] ^ levels[before]) | (unknown[here] ^ unknown[before])) & ctrl[w]
     return moved == 0 and time[i] - time[i - 1] <= silence and time[i] < gap_end
 
 
@@ -171,14 +172,15 @@ def scan(
 ):  # fmt: skip
     """Find the ends of spans, the edges of latches and the gaps in rows start: of the arrays.
 
-    spans int64 (strobes, 4): state (1, 0, -1 unknown), begin row, begin time, doubts. latches int64
-    (latches,): state. counts int64 (9,): 1 after the capture's first row, clock level, intervals, silence, last
-    interval's begin, rejected spans, gap ends used, time of the last row, gaps found. memo, states: as ``_states``
-    has them. Rows are numbered from the capture's first: row i here is base + i. Row ``start`` is
-    looked at whether something moved or not, which tells nothing twice. events int64 (m, 7): what, index, begin row, begin time, end row, end time, doubts.
+    time int64 (n,). levels, unknown uint64 (n x words,). spans int64 (strobes, 4): state (1, 0, -1 unknown), begin
+    row, begin time, doubts. latches int64 (latches,): state. counts int64 (9,): 1 after the capture's first row, clock
+    level, intervals, silence, last interval's begin, rejected spans, gap ends used, time of the last row, gaps found.
+    memo, states: as ``_states`` has them. Rows are numbered from the capture's first: row i here is base + i. Row
+    ``start`` is looked at whether something moved or not, which tells nothing twice. events int64 (m, 7): what, index,
+    begin row, begin time, end row, end time, doubts.
     Returns (rows done, events written); rows done < rows given when events is full.
     """
-    n, n_strobes, n_latches = levels.shape[0], spans.shape[0], latches.shape[0]
+    n, n_strobes, n_latches = time.shape[0], spans.shape[0], latches.shape[0]
     latch, clock, strobe = t.latch, t.clock, t.strobe
     found, room = 0, events.shape[0] - n_strobes - n_latches - 2
     i = start

@@ -31,16 +31,16 @@ class Tables(NamedTuple):
     """Arrays only. Times are ticks; offsets are added to the time of an edge.
 
     Expression e is the OR of terms expr[e]:expr[e+1]; a term is the AND of literals
-    term[t]:term[t+1]; a literal holds when levels[plane, word] & mask == want.
-    Source s gathers pieces piece_start[s]:piece_start[s+1], each
-    ((levels[plane, word] >> right) << left) & mask.
+    term[t]:term[t+1]; a literal holds when levels[spot] & mask == want.
+    Source s gathers pieces piece_start[s]:piece_start[s+1], each ((levels[spot] >> right) << left) & mask.
+    The spot of a word is plane * words + word in the kernels' flat planes.
     An expression of -1 always holds, one of NEVER cannot; a source of -1 is none.
     """
 
     ctrl: U64  # (words,) bits that can begin or end a span
     expr: I64
     term: I64
-    lit: U64  # (literals, 4) plane, word, mask, want
+    lit: U64  # (literals, 4) spot, word, mask, want
     # (strobes, 10) expression, 1 = counts from the begin edge, shortest span not flagged (0 = any), then for
     # begin and end: where the level is read, and low and high, strictly between which movement is unsettled;
     # the planes that its rules look at, as bits
@@ -52,16 +52,16 @@ class Tables(NamedTuple):
     lane_start: I64  # (rules + 1,)
     lane: I64  # (lanes, 2) byte lane, expression
     piece_start: I64  # (sources + 1,)
-    piece: U64  # (pieces, 5) plane, word, right, left, mask
+    piece: U64  # (pieces, 5) spot, word, right, left, mask
     source: U64  # (sources, 4) bits to turn over, levels of defaults, bits of unwired lines without one, all bits
     steady_start: I64  # (sources + 1,)
-    steady: U64  # (steady pieces, 4) word, right, left, mask: bits that must not move inside the span
+    steady: U64  # (steady pieces, 4) spot, right, left, mask: bits that must not move inside the span
     clock: I64  # (4,) word, bit (-1 = no clock), silent periods or cycles x 16, shortest silence in ticks
     look: (
         I64  # (5,) look-ahead ticks, inset of a span's ends, longest middle, most rows of a span, 1 = a rule keeps ends
     )
     key_start: I64  # (strobes + 1,)
-    key: U64  # (keys, 3) plane, word, mask: all that can change which rule of the strobe fits, its lanes and its wait
+    key: U64  # (keys, 2) spot, mask: all that can change which rule of the strobe fits, its lanes and its wait
 
 
 class Columns(NamedTuple):

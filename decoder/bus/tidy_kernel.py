@@ -52,7 +52,8 @@ def tidy(events, spans, counted_at_begin, usual, limit, now, final):
     events int64 (m, 7) and spans int64 (strobes, 4) as ``scan`` makes them. counted_at_begin int64 (strobes,):
     such strobes are passed through. usual int64 (strobes, 3): usual length, usual pause, end of the last span
     (-1 none); carries over. limit: ticks up to which a span or pause may be a false sample. now: time of the last
-    row seen. ``final``: nothing comes after. Returns (events done, events kept, spans dropped); events not done stay where they are.
+    row seen. ``final``: nothing comes after.
+    Returns (events done, events kept, spans dropped); events not done stay where they are.
     """
     made, dropped = 0, 0
     for e in range(events.shape[0]):
