@@ -66,6 +66,10 @@ class _Compiler:
         """(plane, word, shift to the right, mask) of source ``number``."""
         return self.pieces[self.piece_start[number] : self.piece_start[number + 1]]
 
+    def steady_of(self, number: int) -> list[tuple[int, int, int]]:
+        """(word, shift to the right, mask) of the bits of source ``number`` that must not move inside the strobe."""
+        return self.steady[self.steady_start[number] : self.steady_start[number + 1]]
+
     def _term(self, term: Term, plane: str) -> dict[tuple[int, int], tuple[int, int]] | None:
         """(plane, word) → (mask, want); None when an unwired line's default rules the term out."""
         masks: dict[tuple[int, int], tuple[int, int]] = {}
@@ -165,7 +169,7 @@ def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables
         clock=_ints(_clock(profile, layout, windows), 1),
         look=_ints([windows.look_ahead(), windows.inset(), windows.longest_middle(), MOST_ROWS, int(ends_kept)], 1),
         key_start=_ints([sum(len(x) for x in keys[:i]) for i in range(len(keys) + 1)], 1),
-        key=_bits([(p * words + w, m) for strobe_keys in keys for p, w, m in strobe_keys], 2),
+        key=_bits([(p * words + w, m, moved) for strobe_keys in keys for p, w, m, moved in strobe_keys], 3),
     )
 
 
@@ -197,31 +201,36 @@ def _rule(
 
 def _keys(
     made: _Compiler, strobe: int, rules: Sequence[tuple[int, ...]], lanes: Sequence[Sequence[tuple[int, int]]]
-) -> list[tuple[int, int, int]]:
-    """(plane, word, mask) of all bits that the rules of one strobe depend on."""
+) -> list[tuple[int, int, int, int]]:
+    """(plane, word, mask, mask of movement) of all bits that the rules of one strobe depend on."""
     masks: dict[tuple[int, int], int] = {}
+    moving: dict[tuple[int, int], int] = {}
     for rule, rule_lanes in zip(rules, lanes, strict=True):
         if rule[0] != strobe:
             continue
         for number in (rule[1], rule[2], *(expr for _, expr in rule_lanes)):
             for plane, word, mask, _ in made.literals_of(number):
                 masks[plane, word] = masks.get((plane, word), 0) | mask
-        if rule[6] >= 0 and rule[9]:
-            for plane, word, shift, mask in made.pieces_of(rule[6]):
+        if rule[6] >= 0 and rule[9]:  # an address is matched: a bit of it that moved is in doubt
+            still = [(PLANES["changed"], *piece) for piece in made.steady_of(rule[6])]
+            for plane, word, shift, mask in made.pieces_of(rule[6]) + still:
                 asked = mask & rule[9]
                 bits = asked << shift if shift >= 0 else asked >> -shift
                 masks[plane, word] = masks.get((plane, word), 0) | bits
-    return [(plane, word, mask) for (plane, word), mask in sorted(masks.items())]
+                moving[plane, word] = moving.get((plane, word), 0) | bits
+    return [(*spot, mask, moving.get(spot, 0)) for spot, mask in sorted(masks.items())]
 
 
-def _needs(made: _Compiler, strobe: int, rules: Sequence[tuple[int, ...]], keys: Sequence[tuple[int, int, int]]) -> int:
+def _needs(
+    made: _Compiler, strobe: int, rules: Sequence[tuple[int, ...]], keys: Sequence[tuple[int, int, int, int]]
+) -> int:
     """The planes that anything of one strobe looks at, as bits."""
-    planes = {plane for plane, _, _ in keys}
+    planes = {plane for plane, *_ in keys}
     for rule in rules:
         for source in (rule[6], rule[7]) if rule[0] == strobe else ():
             if source >= 0:
                 planes |= {plane for plane, *_ in made.pieces_of(source)}
-                planes |= {PLANES["changed"]} if made.steady_start[source] < made.steady_start[source + 1] else set()
+                planes |= {PLANES["changed"]} if made.steady_of(source) else set()
     if PLANES["prev"] in planes:
         planes.add(PLANES["end"])
     return sum(1 << plane for plane in planes)

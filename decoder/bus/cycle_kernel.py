@@ -15,7 +15,7 @@ no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
 import numpy as np
 from numba import njit
 
-from decoder.bus.rule_kernel import CERTAIN, LANES, RULE, SURE, USED, WAITS, look_up
+from decoder.bus.rule_kernel import CERTAIN, LANES, RULE, SURE, USED, WAITS, look_up, read_source
 
 _UNCOUNTED = {"_nrt": False}
 _INLINED = {"_nrt": False, "inline": "always"}
@@ -119,20 +119,6 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
 
 
 @njit(cache=True, nogil=True, **_INLINED)
-def _read(number, lev, unk, mov, t):
-    """(levels, moved, lost, missing) of source ``number``, each as bits at their places."""
-    value, moved, lost = np.uint64(0), np.uint64(0), np.uint64(0)
-    for p in range(t.piece_start[number], t.piece_start[number + 1]):
-        spot, right, left, mask = t.piece[p, 0], t.piece[p, 2], t.piece[p, 3], t.piece[p, 4]
-        value |= ((lev[spot] >> right) << left) & mask
-        lost |= ((unk[spot] >> right) << left) & mask
-        moved |= ((mov[spot] >> right) << left) & mask
-    for p in range(t.steady_start[number], t.steady_start[number + 1]):
-        moved |= ((lev[t.steady[p, 0]] >> t.steady[p, 1]) << t.steady[p, 2]) & t.steady[p, 3]
-    return (value ^ t.source[number, 0]) | t.source[number, 1], moved, lost & ~moved, t.source[number, 2]
-
-
-@njit(cache=True, nogil=True, **_INLINED)
 def _doubts(moved, lost, missing):
     """Flags for bits that moved, are unknown, or are not wired."""
     return (UNSETTLED if moved else 0) | (UNKNOWN if lost else 0) | (PARTIAL if missing else 0)
@@ -144,7 +130,7 @@ def _cycle(k, answer, lev, unk, mov, bus, t, out):
     address, data = t.rule[answer[RULE], 6], t.rule[answer[RULE], 7]
     flags = 0 if answer[SURE] == 1 else UNKNOWN
     if address >= 0:
-        value, moved, lost, missing = _read(address, lev, unk, mov, t)
+        value, moved, lost, missing = read_source(address, lev, unk, mov, t)
         flags |= _doubts(moved, lost, missing)
         out.address_unknown[k] = moved | lost | missing
         out.address[k] = value & ~(moved | lost | missing)
@@ -153,7 +139,7 @@ def _cycle(k, answer, lev, unk, mov, bus, t, out):
     if answer[CERTAIN] == -1:
         flags |= UNKNOWN
     used = np.uint64(answer[USED])
-    value, moved, lost, missing = _read(data, lev, unk, mov, t)
+    value, moved, lost, missing = read_source(data, lev, unk, mov, t)
     flags |= _doubts(moved & used, lost & used, missing & used)
     known = used & ~(moved | lost | missing)
     if answer[SURE] != 1 or answer[CERTAIN] != 1:
@@ -226,7 +212,7 @@ def resolve(
                 spot, last = PREV * len(width) + w, END * len(width) + w
                 lev[spot], unk[spot] = prev[s, 0, w], prev[s, 1, w]
                 prev[s, 0, w], prev[s, 1, w] = lev[last], unk[last]
-        answer = told[look_up(s, lev, unk, t, memo, told)]
+        answer = told[look_up(s, lev, unk, mov, t, memo, told)]
         r = answer[RULE]
         action = rule[r, 3] if r >= 0 else REJECT
         if action == REJECT:

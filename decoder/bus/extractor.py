@@ -84,7 +84,7 @@ class CycleExtractor:
         self._waits = np.zeros(strobes, np.int64)
         self._seen = np.zeros(strobes, np.int64)
         most_keys = int(np.diff(self._tables.key_start).max(initial=0))
-        self._answers = np.zeros((SLOTS, 1 + 2 * most_keys), np.uint64), np.zeros((SLOTS, 6), np.int64)
+        self._answers = np.zeros((SLOTS, 1 + 3 * most_keys), np.uint64), np.zeros((SLOTS, 6), np.int64)
         self._made = 0
 
     @property

@@ -42,19 +42,24 @@ def _plane_holds(number, levels, unknown, expr, term, lit):
     return -1 if doubt else 0
 
 
-@njit(cache=True, nogil=True, **_UNCOUNTED)
-def _gather(source, planes, piece_start, piece):
-    """Bits of ``planes`` (levels or unknown) that source ``source`` names, at their places."""
-    value = np.uint64(0)
-    for p in range(piece_start[source], piece_start[source + 1]):
-        value |= ((planes[piece[p, 0]] >> piece[p, 2]) << piece[p, 3]) & piece[p, 4]
-    return value
+@njit(cache=True, nogil=True, **_INLINED)
+def read_source(number, lev, unk, mov, t):
+    """(levels, moved, lost, missing) of source ``number``, each as bits at their places."""
+    value, moved, lost = np.uint64(0), np.uint64(0), np.uint64(0)
+    for p in range(t.piece_start[number], t.piece_start[number + 1]):
+        spot, right, left, mask = t.piece[p, 0], t.piece[p, 2], t.piece[p, 3], t.piece[p, 4]
+        value |= ((lev[spot] >> right) << left) & mask
+        lost |= ((unk[spot] >> right) << left) & mask
+        moved |= ((mov[spot] >> right) << left) & mask
+    for p in range(t.steady_start[number], t.steady_start[number + 1]):
+        moved |= ((lev[t.steady[p, 0]] >> t.steady[p, 1]) << t.steady[p, 2]) & t.steady[p, 3]
+    return (value ^ t.source[number, 0]) | t.source[number, 1], moved, lost & ~moved, t.source[number, 2]
 
 
 @njit(cache=True, nogil=True, **_UNCOUNTED)
-def _match(s, lev, unk, t):
+def _match(s, lev, unk, mov, t):
     """(rule, 1 or -1) of strobe s; where several may fit for want of a level, a write is taken; (-1, 0) none."""
-    rule, source = t.rule, t.source
+    rule = t.rule
     chosen, sure = -1, 0
     for r in range(rule.shape[0]):
         if rule[r, 0] != s:
@@ -62,9 +67,8 @@ def _match(s, lev, unk, t):
         holds = _plane_holds(rule[r, 1], lev, unk, t.expr, t.term, t.lit)
         mask = np.uint64(rule[r, 9])
         if holds != 0 and mask != 0 and rule[r, 6] >= 0:
-            address = rule[r, 6]
-            open_bits = (_gather(address, unk, t.piece_start, t.piece) | source[address, 2]) & mask
-            value = (_gather(address, lev, t.piece_start, t.piece) ^ source[address, 0]) | source[address, 1]
+            value, moved, lost, missing = read_source(rule[r, 6], lev, unk, mov, t)
+            open_bits = (moved | lost | missing) & mask
             if (value ^ np.uint64(rule[r, 8])) & mask & ~open_bits:
                 holds = 0
             elif open_bits:
@@ -100,9 +104,9 @@ def _lanes(r, all_bits, lev, unk, t):
 
 
 @njit(cache=True, nogil=True, **_UNCOUNTED)
-def _answer(s, lev, unk, t, answer):
+def _answer(s, lev, unk, mov, t, answer):
     """Fill ``answer``, a row of ``told``, for strobe s."""
-    r, sure = _match(s, lev, unk, t)
+    r, sure = _match(s, lev, unk, mov, t)
     answer[RULE], answer[SURE], answer[WAITS] = r, sure, 0
     answer[LANES], answer[USED], answer[CERTAIN] = 0, 0, 1
     if r < 0:
@@ -114,10 +118,10 @@ def _answer(s, lev, unk, t, answer):
 
 
 @njit(cache=True, nogil=True, **_INLINED)
-def look_up(s, lev, unk, t, memo, told):
+def look_up(s, lev, unk, mov, t, memo, told):
     """The row of ``told`` with the answer of strobe s's rules to the planes, worked out if it is not there yet.
 
-    memo uint64 (SLOTS, 1 + 2 most key words): strobe + 1, then the levels and unknown bits of its keys. told int64
+    memo uint64 (SLOTS, 1 + 3 most key words): strobe + 1, then what its keys show: levels, unknown, moved. told int64
     (SLOTS, 6): rule or -1, 1 = it is sure, 1 = its cycle waited, byte lanes, their bits, -1 = a lane is in doubt.
     """
     first, stop = t.key_start[s], t.key_start[s + 1]
@@ -127,14 +131,13 @@ def look_up(s, lev, unk, t, memo, told):
         mixed = (mixed ^ (lev[spot] & mask) ^ ((unk[spot] & mask) << HALF)) * SPREAD
     slot = mixed >> SLOT_SHIFT
     known = memo[slot, 0] == np.uint64(s + 1)
+    memo[slot, 0] = s + 1
     for k in range(first, stop):
-        spot, mask, column = t.key[k, 0], t.key[k, 1], 1 + 2 * (k - first)
-        known = known and memo[slot, column] == lev[spot] & mask
-        known = known and memo[slot, column + 1] == unk[spot] & mask
+        spot, mask, column = t.key[k, 0], t.key[k, 1], 1 + 3 * (k - first)
+        high, lost, moved = lev[spot] & mask, unk[spot] & mask, mov[spot] & t.key[k, 2]
+        known = known and memo[slot, column] == high
+        known = known and memo[slot, column + 1] == lost and memo[slot, column + 2] == moved
+        memo[slot, column], memo[slot, column + 1], memo[slot, column + 2] = high, lost, moved
     if not known:
-        memo[slot, 0] = s + 1
-        for k in range(first, stop):
-            spot, mask, column = t.key[k, 0], t.key[k, 1], 1 + 2 * (k - first)
-            memo[slot, column], memo[slot, column + 1] = lev[spot] & mask, unk[spot] & mask
-        _answer(s, lev, unk, t, told[slot])
+        _answer(s, lev, unk, mov, t, told[slot])
     return slot

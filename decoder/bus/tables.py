@@ -57,11 +57,11 @@ class Tables(NamedTuple):
     steady_start: I64  # (sources + 1,)
     steady: U64  # (steady pieces, 4) spot, right, left, mask: bits that must not move inside the span
     clock: I64  # (4,) word, bit (-1 = no clock), silent periods or cycles x 16, shortest silence in ticks
-    look: (
-        I64  # (5,) look-ahead ticks, inset of a span's ends, longest middle, most rows of a span, 1 = a rule keeps ends
-    )
+    # (5,) look-ahead ticks, inset of a span's ends, longest middle, most rows of a span, 1 = a rule keeps ends
+    look: I64
     key_start: I64  # (strobes + 1,)
-    key: U64  # (keys, 2) spot, mask: all that can change which rule of the strobe fits, its lanes and its wait
+    # (keys, 3) spot, mask, mask of movement: all that can change which rule of the strobe fits, its lanes and its wait
+    key: U64
 
 
 class Columns(NamedTuple):
