@@ -1,4 +1,3 @@
-# mypy: ignore-errors
 """Second pass: what each span was that the first pass found.
 
 Points of a span that nothing of its strobe asks for are left out; what the rules say is told by ``rule_kernel``.
@@ -17,9 +16,6 @@ from numba import njit
 
 from decoder.bus.rule_kernel import CERTAIN, LANES, RULE, SURE, USED, WAITS, look_up, read_source
 
-_UNCOUNTED = {"_nrt": False}
-_INLINED = {"_nrt": False, "inline": "always"}
-
 BEGIN, MIDDLE, END, ANYHIGH, ANYLOW, CHANGED, PREV, FIRST_LATCH = 0, 1, 2, 3, 4, 5, 6, 8
 NEEDS_BEGIN, NEEDS_MIDDLE, NEEDS_END, NEEDS_INSIDE, NEEDS_PREV = 1, 2, 4, 8 + 16 + 32, 64  # bits of planes
 UNSETTLED, UNKNOWN, PARTIAL, AFTER_GAP, SHORT_STROBE, WAIT = 1, 2, 4, 8, 16, 32  # as columns.Flag
@@ -28,7 +24,7 @@ UNSEEN, DOUBTED = 1, 2
 SKIP, STRETCH, REJECT = 1, 2, 3
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _row_at(time, last, floor, i, at):
     """The last row up to time ``at``, searched from row i on; ``floor`` where none is, none after ``last``."""
     while i > floor and time[i] > at:
@@ -38,7 +34,7 @@ def _row_at(time, last, floor, i, at):
     return i
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _settle(time, levels, unknown, i, floor, at, low, high, plane, lev, unk, mov, width):
     """Levels at time ``at`` into plane ``plane``, and bits that moved strictly inside (low, high).
 
@@ -62,7 +58,7 @@ def _settle(time, levels, unknown, i, floor, at, low, high, plane, lev, unk, mov
     return row
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _inside(time, levels, unknown, i, end_row, floor, after, until, lev, unk, width):
     """Planes ANYHIGH, ANYLOW and CHANGED over the time after to until, the level at ``after`` included."""
     first = _row_at(time, end_row, floor, i, after)
@@ -84,7 +80,7 @@ def _inside(time, levels, unknown, i, end_row, floor, after, until, lev, unk, wi
         lev[moved], unk[moved] = changed, 0
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, mov, width):
     """Fill the planes that strobe ``strobe`` needs of the span that ``event`` ends, a row of ``scan``'s events.
 
@@ -118,13 +114,13 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
     return row
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _doubts(moved, lost, missing):
     """Flags for bits that moved, are unknown, or are not wired."""
     return (UNSETTLED if moved else 0) | (UNKNOWN if lost else 0) | (PARTIAL if missing else 0)
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _cycle(k, answer, lev, unk, mov, bus, t, out):
     """Columns that the rule of ``answer`` reads from the planes, into row k; returns its flags."""
     address, data = t.rule[answer[RULE], 6], t.rule[answer[RULE], 7]
@@ -154,7 +150,7 @@ def _cycle(k, answer, lev, unk, mov, bus, t, out):
     return flags
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _bus_at(time, levels, i, floor, at, bus, width):
     """The levels of all lines at time ``at``, searched from row i on."""
     row = _row_at(time, time.shape[0] - 1, floor, i, at)
@@ -162,7 +158,7 @@ def _bus_at(time, levels, i, floor, at, bus, width):
         bus[w] = levels[row * len(width) + w]
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _lose(row, lev, unk, mov, prev, marks, width):
     """Samples are missing before row ``row``: what was latched and kept is not known any more."""
     marks[0], marks[1], marks[2] = 0, 1, row
@@ -171,7 +167,7 @@ def _lose(row, lev, unk, mov, prev, marks, width):
     prev[:, 0, :], prev[:, 1, :] = 0, ~np.uint64(0)
 
 
-@njit(cache=True, nogil=True, **_UNCOUNTED)
+@njit(cache=True, nogil=True, _nrt=False)
 def resolve(
     time, levels, unknown, base, final, events, t, lev, unk, mov, prev, bus, marks, waits, seen, memo, told, out, width
 ):  # fmt: skip

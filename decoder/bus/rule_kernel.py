@@ -1,4 +1,3 @@
-# mypy: ignore-errors
 """What a span was, as its strobe's rules tell from the levels at its points.
 
 That depends on few lines at few points, which show the same few patterns all the time: an answer is
@@ -11,15 +10,12 @@ Works on ``Tables`` (``tables.py``), raises nothing and knows no names. Conditio
 import numpy as np
 from numba import njit
 
-_UNCOUNTED = {"_nrt": False}  # nothing is allocated, so references need no count
-_INLINED = {"_nrt": False, "inline": "always"}
-
 RULE, SURE, WAITS, LANES, USED, CERTAIN = 0, 1, 2, 3, 4, 5  # columns of ``told``
 SPREAD = np.uint64(0x9E3779B97F4A7C15)  # 2^64 / golden ratio: multiplied by it, words differ in their top bits
 HALF, SLOT_SHIFT = np.uint64(32), np.uint64(56)
 
 
-@njit(cache=True, nogil=True, **_UNCOUNTED)
+@njit(cache=True, nogil=True, _nrt=False)
 def _plane_holds(number, levels, unknown, expr, term, lit):
     """Expression ``number`` on the planes of one span: 1, 0 or -1."""
     if number < 0:
@@ -42,7 +38,7 @@ def _plane_holds(number, levels, unknown, expr, term, lit):
     return -1 if doubt else 0
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def read_source(number, lev, unk, mov, t):
     """(levels, moved, lost, missing) of source ``number``, each as bits at their places."""
     value, moved, lost = np.uint64(0), np.uint64(0), np.uint64(0)
@@ -56,7 +52,7 @@ def read_source(number, lev, unk, mov, t):
     return (value ^ t.source[number, 0]) | t.source[number, 1], moved, lost & ~moved, t.source[number, 2]
 
 
-@njit(cache=True, nogil=True, **_UNCOUNTED)
+@njit(cache=True, nogil=True, _nrt=False)
 def _match(s, lev, unk, mov, t):
     """(rule, 1 or -1) of strobe s; where several may fit for want of a level, a write is taken; (-1, 0) none."""
     rule = t.rule
@@ -84,7 +80,7 @@ def _match(s, lev, unk, mov, t):
     return chosen, sure
 
 
-@njit(cache=True, nogil=True, **_UNCOUNTED)
+@njit(cache=True, nogil=True, _nrt=False)
 def _lanes(r, all_bits, lev, unk, t):
     """(byte lanes in use, their bits, 1 or -1 when one of them is in doubt)."""
     lanes, bits, sure = np.uint64(0), np.uint64(0), 1
@@ -103,7 +99,7 @@ def _lanes(r, all_bits, lev, unk, t):
     return lanes, bits, sure
 
 
-@njit(cache=True, nogil=True, **_UNCOUNTED)
+@njit(cache=True, nogil=True, _nrt=False)
 def _answer(s, lev, unk, mov, t, answer):
     """Fill ``answer``, a row of ``told``, for strobe s."""
     r, sure = _match(s, lev, unk, mov, t)
@@ -117,7 +113,7 @@ def _answer(s, lev, unk, mov, t, answer):
         answer[LANES], answer[USED], answer[CERTAIN] = _lanes(r, t.source[t.rule[r, 7], 3], lev, unk, t)
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def look_up(s, lev, unk, mov, t, memo, told):
     """The row of ``told`` with the answer of strobe s's rules to the planes, worked out if it is not there yet.
 

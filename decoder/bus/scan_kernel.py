@@ -1,4 +1,3 @@
-# mypy: ignore-errors
 """First pass over a capture's rows: where spans begin and end, latches hold, samples are missing.
 
 Most rows move no line that could begin or end a span: a tight loop steps over them. On the others the
@@ -17,9 +16,6 @@ no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
 import numpy as np
 from numba import njit
 
-_UNCOUNTED = {"_nrt": False}
-_INLINED = {"_nrt": False, "inline": "always"}
-
 STROBE, LATCH, GAP = 0, 1, 2
 UNSEEN, DOUBTED = 1, 2  # a span's begin was not seen; a line of its strobe was unknown
 RING = 31
@@ -29,7 +25,7 @@ HALF = np.uint64(32)
 ENDLESS = np.int64(1) << np.int64(62)
 
 
-@njit(cache=True, nogil=True, **_UNCOUNTED)
+@njit(cache=True, nogil=True, _nrt=False)
 def _row_holds(number, levels, unknown, i, expr, term, lit, width):
     """Expression ``number`` on row i: 1, 0 or -1."""
     if number < 0:
@@ -52,7 +48,7 @@ def _row_holds(number, levels, unknown, i, expr, term, lit, width):
     return -1 if doubt else 0
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _states(levels, unknown, i, t, memo, states, width):
     """The slot of ``memo`` and ``states`` that holds row i's conditions, evaluated if they are not there yet.
 
@@ -84,7 +80,7 @@ def _states(levels, unknown, i, t, memo, states, width):
     return slot
 
 
-@njit(cache=True, nogil=True, **_UNCOUNTED)
+@njit(cache=True, nogil=True, _nrt=False)
 def _median(ring, known):
     """The middle one of the first ``known`` intervals, the upper one of two: quick where many are equal."""
     for i in range(known):
@@ -97,7 +93,7 @@ def _median(ring, known):
     return np.int64(0)
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _interval(ring, counts, interval, clock):
     """Put a clock (or strobe) interval into the ring; counts[3] = silence in ticks that means missing samples."""
     ring[counts[2] % RING] = interval
@@ -107,7 +103,7 @@ def _interval(ring, counts, interval, clock):
         counts[3] = max(median * clock[2] // 16, clock[3])
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _write(events, found, what, which, begin_row, begin, row, now, doubts):
     """One row of ``events``; returns how many there are now."""
     events[found, 0], events[found, 1] = what, which
@@ -116,7 +112,7 @@ def _write(events, found, what, which, begin_row, begin, row, now, doubts):
     return found + 1
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found):
     """Strobe s changes to ``state`` at row ``row``; returns the number of events so far."""
     before = spans[s, 0]
@@ -140,7 +136,7 @@ def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found)
     return found
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _lose(row, now, dumped, spans, latches, counts, gap_ends, events, found):
     """Samples are missing before row ``row``: nothing is known any more; returns the number of events so far."""
     found = _write(events, found, GAP, 0 if dumped else 1, row, counts[7], row, now, 0)
@@ -156,7 +152,7 @@ def _lose(row, now, dumped, spans, latches, counts, gap_ends, events, found):
     return found
 
 
-@njit(cache=True, nogil=True, **_INLINED)
+@njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _same(time, levels, unknown, i, ctrl, silence, gap_end, width):
     """Nothing happens on row i: no control line moved, no samples are missing before it."""
     moved = np.uint64(0)
@@ -166,7 +162,7 @@ def _same(time, levels, unknown, i, ctrl, silence, gap_end, width):
     return moved == 0 and time[i] - time[i - 1] <= silence and time[i] < gap_end
 
 
-@njit(cache=True, nogil=True, **_UNCOUNTED)
+@njit(cache=True, nogil=True, _nrt=False)
 def scan(
     time, levels, unknown, start, base, gap_ends, t, spans, latches, ring, counts, memo, states, events, width
 ):  # fmt: skip

@@ -1,4 +1,3 @@
-# mypy: ignore-errors
 """Between the two passes: spans that a false sample made or cut in two.
 
 An analyser may show one false sample, mostly where a line rings at an edge. A span of a sample among

@@ -10,7 +10,7 @@ from decoder.checks.span_kernel import still
 LOW, HIGH, UNKNOWN = 0, 1, 2
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def dwell(time, levels, unknown, first, last, t_from, t_to, word, bit):
     """The level that a line held longest in ``t_from <= t < t_to``: 0, 1, or 2 for unknown.
 

@@ -29,7 +29,7 @@ NEVER = -(1 << 62)
 R_INPUTS, R_OUTPUTS, R_STROBE = range(3)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _ones(word):
     count = 0
     while word:
@@ -38,7 +38,7 @@ def _ones(word):
     return count
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _gather(levels, unknown, row, word, bit):
     """The lines of one row packed into an int64, first line lowest, and which of them are unknown."""
     value = np.int64(0)
@@ -51,7 +51,7 @@ def _gather(levels, unknown, row, word, bit):
     return value, lost
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _holds(levels, row, mask, want):
     """Whether any term of a condition holds: ``mask``, ``want`` uint64 (terms, words)."""
     for term in range(mask.shape[0]):
@@ -65,7 +65,7 @@ def _holds(levels, row, mask, want):
     return False
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _passing(table, base, moved, out, level):
     """Whether some input combination between the two settled ones calls for ``level``."""
     sub = moved
@@ -79,7 +79,7 @@ def _passing(table, base, moved, out, level):
         sub = (sub - 1) & moved
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _span(o, value, edges, carried, t, table, expected, settle, skew, bin_ticks, state, per_out, delay, widths, glitch):
     """Judges one output's edges since the last settled moment."""
     if state[BASED] == 0 or per_out[o, V0] < 0:
@@ -115,7 +115,7 @@ def _span(o, value, edges, carried, t, table, expected, settle, skew, bin_ticks,
                     glitch[o, G_LATE_FIRST] = per_out[o, LAST]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _judge(
     t, table, open_high, idle, one_hot, settle, skew, bin_ticks,
     state, per_out, rows, seen, wrong, first, delay, widths, glitch,
@@ -188,7 +188,7 @@ def _judge(
     state[MOVED] = 0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
     """Takes the outputs of a new row: edges, and the pulses that they close."""
     changed = (out ^ state[OUT]) & ~(lost | state[OUT_UNKNOWN])
@@ -219,7 +219,7 @@ def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
     state[OUT_UNKNOWN] = lost
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _begin(t, idx, out, lost, strobed, state, per_out):
     state[IDX] = idx
     state[OUT] = out
@@ -240,7 +240,7 @@ def _begin(t, idx, out, lost, strobed, state, per_out):
         per_out[o, HIGH_FOR] = 0
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _inputs_changed(t, idx, state, per_out):
     """A new period begins; an unknown input on either side of it leaves nothing to compare with."""
     if idx < 0 or state[IDX] < 0:

@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _holds(levels, row, mask, want, low, high):
     for term in range(low, high):
         fits = True
@@ -46,7 +46,7 @@ def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_be
     return np.int64(0)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def still(levels, unknown, first, last, watched):
     """Whether the lines of ``watched`` (uint64, words) are known and hold one level in rows ``first`` to ``last``."""
     for w in range(watched.shape[0]):

@@ -20,7 +20,7 @@ def _moved(levels, unknown, row, mask):
     return False
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _both_moved(levels, unknown, row, one, other):
     """``_moved`` for two masks at once."""
     first = np.uint64(0)
@@ -32,7 +32,7 @@ def _both_moved(levels, unknown, row, one, other):
     return first != np.uint64(0), second != np.uint64(0)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _select_on(levels, row, word, bit, active):
     """Whether the select took its active level in ``row``."""
     now = np.int64((levels[row, word] >> bit) & np.uint64(1))
@@ -40,7 +40,7 @@ def _select_on(levels, row, word, bit, active):
     return now == active and was != active
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def _chips_moved(levels, unknown, row, t, chip_mask, moments):
     """Notes the chips whose data changed in ``row`` and that had none noted; how many."""
     found = 0

@@ -36,7 +36,7 @@ def written_between(cell, is_write, compared, wrong, victim, lane, first_cell, s
             since[c - first_cell] = 1
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def fire(k, old, old_known, new, lanes, fired, theory):
     """A write of cell k, slot by slot of (lane, trigger, effect): note it, and let the hard theory's victim change."""
     for j in range(lanes.shape[0]):
@@ -55,7 +55,7 @@ def fire(k, old, old_known, new, lanes, fired, theory):
                 theory[k, h] = theory[k, h] ^ 1 if effect == INVERTS else effect
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def look(index, read, expected, compared, belief, alone, fired, theory, hard, some, hashes, bits):
     """One read of the victim: every hypothesis is judged; returns nothing, ``fired`` starts anew."""
     for k in range(fired.shape[0]):

@@ -12,7 +12,7 @@ RIGHT = 0
 WRONG = 1
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def _store(cell, lanes, data, unknown, value, valid, stamp, clock):
     """A write: the cell's known lanes take the data, unknown ones become unknown."""
     sure = lanes & ~unknown
@@ -21,7 +21,7 @@ def _store(cell, lanes, data, unknown, value, valid, stamp, clock):
     stamp[cell] = clock
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def _spread(seen, levels, moves, pairs):
     """Adds ``seen`` int64 (3, regions, 256), right reads of whole words by expected value, by the lanes that rose
     and by those that fell from what the idle bus held, to the counts a lane."""
@@ -60,7 +60,7 @@ def _count_lanes(r, expected, known, wrong, kept, levels, moves, driven, before,
         driven[r] += 1
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def _count_pairs(r, expected, known, pairs):
     """Right reads in which lanes i < j were due at different levels, as a short between them would have shown."""
     lanes = pairs.shape[1]
@@ -71,7 +71,7 @@ def _count_pairs(r, expected, known, pairs):
                 pairs[r, i, j] += (others >> j) & 1
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def _told_apart(cell, other, expected, known, held, value, valid, stamp):
     """Whether a read of ``cell`` comes right only if ``other`` is another cell.
 

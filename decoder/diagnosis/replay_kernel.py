@@ -60,7 +60,7 @@ WINDOWS = 64
 TAKES_PART, JUDGED = 1, 2
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def read_hard(index, c, read, cmp, exp, wrong, outside, judged, value, known, tally, hashes):
     """Judge one read by the theory that the fault acts always."""
     if not judged:
@@ -80,7 +80,7 @@ def read_hard(index, c, read, cmp, exp, wrong, outside, judged, value, known, ta
         tally[EXPLAINED] += 1
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def note_miss(index, window, bits, judged, tally, chances, hashes):
     """One chance of the fault that the read refutes."""
     if judged:
@@ -89,7 +89,7 @@ def note_miss(index, window, bits, judged, tally, chances, hashes):
         hashes[1] += mix(index, bits)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def read_right(
     index, window, c, cmp, elsewhere, value, known, fights, judged, words, links, tally, chances, hashes
 ):  # fmt: skip
@@ -123,7 +123,7 @@ def read_right(
             note_miss(index, window, d, judged, tally, chances, hashes)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links):
     """(explained, unsure lanes): the fault acts at this read, on what the other cell holds or may hold."""
     if ((off & known) != 0 or fights) and ((read ^ value) & known & cmp) == 0:
@@ -141,7 +141,7 @@ def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, li
     return False, np.uint32(0)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def read_written(c, window, read, cmp, w1, w2, words, links):
     """(explained, unsure lanes, window): the fault acted at a write that this cell has met."""
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
@@ -169,7 +169,7 @@ def read_written(c, window, read, cmp, w1, w2, words, links):
     return False, np.uint32(0), window
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def written_too(c, read, cmp, words, links):
     """Whether an act at a write would explain the read as well, by what is known of the cell's other value."""
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
@@ -183,7 +183,7 @@ def written_too(c, read, cmp, words, links):
     return hit and unsure == 0
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def read_wrong(
     index, window, c, read, cmp, wrong, off, elsewhere, q1, value, known, bends, fights, hard, hard_known,
     hard_differs, judged, w1, w2, words, links, tally, chances, hashes,

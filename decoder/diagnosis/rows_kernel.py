@@ -7,7 +7,7 @@ import numpy as np
 AGREES, MISMATCH, UNKNOWN, STALE, DISAGREES, AMBIGUOUS = 2, 3, 4, 5, 6, 7
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def lanes_of(width):
     """Mask of the byte lanes in use."""
     lanes = np.uint32(0)

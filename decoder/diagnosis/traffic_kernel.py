@@ -7,7 +7,7 @@ import numpy as np
 _BY_VALUE = 8
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def _add(levels, hidden, times, high, low, differ):
     """``times`` transfers of the same levels, lanes in ``hidden`` left out."""
     lanes = high.shape[0]

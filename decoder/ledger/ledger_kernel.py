@@ -51,7 +51,7 @@ def locate(space, address, unknown, starts, ends, spaces, lanes, width, data_byt
                 break
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def _cell(space, word, pages_a_space, slot_of_page):
     slot = slot_of_page[space * pages_a_space + (word >> PAGE_BITS)]
     if slot < 0:
@@ -59,7 +59,7 @@ def _cell(space, word, pages_a_space, slot_of_page):
     return (np.int64(slot) << PAGE_BITS) | (word & PAGE_MASK)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def _blur(space, address, unknown, shift, pages_a_space, slot_of_page, known, stale, writer, index):
     """A write somewhere among several cells: what they held is stale from here on."""
     word = np.int64(address) >> shift

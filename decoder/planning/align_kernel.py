@@ -11,7 +11,7 @@ MATCH, CHANGE, OPEN = 64, 96, 192
 LEAST = -(1 << 30)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def agree(a, i, b, j):
     """Whether row i of ``a`` (int64, n × 5) and row j of ``b`` agree."""
     if a[i, 0] != b[j, 0]:
@@ -57,7 +57,7 @@ def agreeing_rows(a, b, weight, offset):
     return total, best_at, best
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def same_run(a, i, b, j, most):
     """How many rows agree from (i, j) on, at most ``most``."""
     k = 0
@@ -67,7 +67,7 @@ def same_run(a, i, b, j, most):
     return k
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def extend(a, i, b, j, score, moves, pairs):
     """The best-scoring alignment that starts at (i, j) and ends anywhere in the window: Gotoh's recurrence.
 
@@ -138,7 +138,7 @@ def extend(a, i, b, j, score, moves, pairs):
     return count, i + best_p, j + best_q
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def _resume(a, i, b, j, sure, far):
     """The nearest place from which ``sure`` rows agree, with up to ``far`` rows skipped in one of the two."""
     n, m = a.shape[0], b.shape[0]
