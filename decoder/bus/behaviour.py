@@ -15,16 +15,29 @@ __all__ = ["propose_wiring", "wanted_lines"]
 
 
 def wanted_lines(profile: Profile) -> Wanted | None:
-    """The lines of ``profile`` by behaviour; None where the profile has no [behaviour] table (multiplexed buses)."""
+    """The lines of ``profile`` by behaviour; None where the profile has no [behaviour] table."""
     behaviour = profile.file.behaviour
     if behaviour is None:
         return None
+    data = {bit: name for bit, name, _ in _places(profile.datas[0].pieces)}
+    # Bits that stand on the data lines without a latch (a bank, say) are no help, nor are byte lanes as bit 0.
+    address = {
+        bit: (name, latched)
+        for bit, name, latched in _places(profile.addresses[0].pieces)
+        if profile.lines[name].role in ("address", "data") and (latched or name not in data.values())
+    }
+    has = behaviour.model_dump()
+    reads, writes = ((n,) if isinstance(n, str) else tuple(n) for n in (has.pop("read"), has.pop("write")))
     return Wanted(
-        address=_in_order(profile.addresses[0].pieces),
-        data=_in_order(profile.datas[0].pieces),
+        address=tuple(address[bit][0] for bit in sorted(address)),
+        latched=tuple(address[bit][1] for bit in sorted(address)),
+        lowest=min(address, default=0),
+        data=tuple(data[bit] for bit in sorted(data)),
         clock=profile.clock.line,
+        reads=reads,
+        writes=writes,
         active_low=frozenset(line.name for line in profile.lines.values() if line.active_low),
-        **behaviour.model_dump(),
+        **has,
     )
 
 
@@ -63,10 +76,10 @@ def _explained(proposal: Proposal) -> float:
     return sum(g.confidence for g in proposal.guesses if g.confidence > 0.5) - 0.5 * len(proposal.missing)
 
 
-def _in_order(pieces: Sequence[Piece]) -> tuple[str, ...]:
-    places = {
-        bit: name
+def _places(pieces: Sequence[Piece]) -> list[tuple[int, str, bool]]:
+    """(bit, line, whether it is latched) of each bit."""
+    return [
+        (bit, name, piece.latch is not None)
         for piece in pieces
         for bit, name in zip(bit_numbers(piece.bits), line_names(piece.lines), strict=True)
-    }
-    return tuple(places[bit] for bit in sorted(places))
+    ]

@@ -29,11 +29,29 @@ def mistakes(file: ProfileFile) -> list[str]:
     found.extend(_sources(file, lines, latches))
     found.extend(_rules(file))
     found.extend(_references(file))
-    for role, line in (file.behaviour.model_dump() if file.behaviour else {}).items():
-        if line is not None and line not in lines:
-            found.append(f"behaviour: the line {line} ({role}) is not declared in any [[line]]")
+    found.extend(_behaviour(file, lines))
     if file.clock.line is not None and file.clock.line not in lines:
         found.append(f"clock: the line {file.clock.line} is not declared in any [[line]]")
+    return found
+
+
+def _behaviour(file: ProfileFile, lines: set[str]) -> list[str]:
+    """What is wrong with the table that a proposed wiring rests on."""
+    if file.behaviour is None:
+        return []
+    has = file.behaviour.model_dump()
+    named = [(role, (line,) if isinstance(line, str) else line) for role, line in has.items() if line]
+    found = [
+        f"behaviour: the line {line} ({role}) is not declared in any [[line]]"
+        for role, these in named
+        for line in these
+        if line not in lines
+    ]
+    strobes = bool(has["read"]) and bool(has["write"])
+    if not strobes and not (has["direction"] and (has["frame"] or file.clock.line)):
+        found.append("behaviour: give read and write strobes, or a direction with a frame or a clock line")
+    if has["latch"] is None and any(piece.latch for piece in file.address[0].pieces):
+        found.append("behaviour: the address is latched; say which line is the latch")
     return found
 
 

@@ -208,17 +208,26 @@ class ClockEntry(_Table):
 
 
 class BehaviourEntry(_Table):
-    """Lines by what they do, for proposing a wiring from unnamed channels: ``direction`` is high in a read, ``read``
-    and ``write`` are strobes, ``request`` and ``io_request`` cover both, ``fetch`` marks opcode reads, ``refresh``
-    comes between cycles."""
+    """Lines by what they do, for proposing a wiring from unnamed channels.
+
+    ``direction`` is asserted in a read, of cycles cut by the clock or by ``frame``; or ``read`` and ``write`` are
+    strobes, those of memory that is written and read first. ``latch`` pulses before each cycle, ``request`` and
+    ``io_request`` cover cycles, ``fetch`` marks opcode reads, ``refresh`` comes between cycles, ``valid`` is missing in
+    reads that mean nothing, ``quadrature`` is a second clock, ``lanes`` are the strobes of single bytes.
+    """
 
     direction: str | None = None
-    read: str | None = None
-    write: str | None = None
+    frame: str | None = None
+    read: str | tuple[str, ...] = ()
+    write: str | tuple[str, ...] = ()
+    latch: str | None = None
     request: str | None = None
     io_request: str | None = None
     fetch: str | None = None
     refresh: str | None = None
+    valid: str | None = None
+    quadrature: str | None = None
+    lanes: tuple[str, ...] = ()
 
 
 class ProfileFile(_Table):

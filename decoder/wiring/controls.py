@@ -1,35 +1,62 @@
-"""Finding the clock, the strobes and the direction among unnamed channels, and the data lines with them."""
+"""Finding the clock or the strobes, the address latch and the direction among unnamed channels, and the data lines.
+
+Every likely choice of channels is tried; the one whose cycles behave most like memory is taken (``memory.py``).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from decoder.wiring.ordering import value_changes
-from decoder.wiring.traffic import Bits, Cycles2D, Table, cycles_of, packed, regularity, spans_of
+from decoder.wiring.memory import NOTHING, Memory, memory_of
+from decoder.wiring.ordering import carry_order
+from decoder.wiring.traffic import Bits, Cycles2D, Ints, Table, cycles_of, latched, packed, regularity, spans_of
+from decoder.wiring.wanted import Wanted
 
-__all__ = ["Controls", "clocked_controls", "find_clock", "strobed_controls"]
+__all__ = ["Controls", "find_clock", "find_controls"]
 
+Named = tuple[int, float, str]
 _FEWEST_SPANS = 32
 _MOST_CYCLES = 120_000
-_SAMPLE_CYCLES = 60_000
-_GLANCE_CYCLES = 4_000
+_SAMPLE_CYCLES = 30_000
 _KEY_BITS = 60
+_STEADY = 0.002  # an address line of a tight loop comes near 0.02
+_CLOCK = 0.1  # a clock may be stretched now and then
+_MOVES_RARELY = 0.004
+_SURE_CONFIRMED = 6
 
 
 @dataclass(frozen=True, slots=True)
 class Controls:
-    """``lines``: line → (channel, confidence, reason). ``writes``: bool (cycles,). ``data``: channel → confidence."""
+    """``lines``: line → (channel, confidence, reason). ``cycles``: their ``address`` is what to look for addresses in.
 
-    lines: Mapping[str, tuple[int, float, str]]
+    ``writes``: bool (cycles,). ``data``: the data channels; ``taken``: channels that are neither address nor data.
+    """
+
+    lines: dict[str, Named]
     cycles: Cycles2D
     writes: Bits
-    data: Mapping[int, float]
+    data: tuple[int, ...]
+    taken: frozenset[int]
+    memory: Memory
+    worth: float = 0.0
 
 
-def find_clock(table: Table, taken: set[int]) -> tuple[int, float, str] | None:
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """One way to cut cycles: spans (rows) in order of time, which of them are writes (None: a direction line says),
+    and the channels that it uses."""
+
+    first: Ints
+    end: Ints
+    writes: Bits | None
+    roles: tuple[tuple[str, int], ...]
+    active: Bits
+
+
+def find_clock(table: Table, taken: set[int]) -> Named | None:
     """(channel, confidence, reason) of the most regular channel; None if nothing is regular."""
     judged = [(c, *regularity(table, c)) for c in range(table.channels) if c not in taken]
     steady = [(spread, -edges, c) for c, edges, spread in judged if spread < 0.1]
@@ -37,126 +64,245 @@ def find_clock(table: Table, taken: set[int]) -> tuple[int, float, str] | None:
         return None
     spread, edges, channel = min(steady)
     others = [s for s, less, c in steady if c != channel and s <= spread + 0.01 and less < 0.5 * edges]
-    confidence = 0.98 if not others else 0.8
-    return channel, confidence, f"{-edges} periods, {100 * (1 - spread):.1f} % of them alike"
+    return channel, 0.98 if not others else 0.8, f"{-edges} periods, {100 * (1 - spread):.1f} % of them alike"
 
 
-def data_channels(inside: Bits, taken: set[int], wanted: int) -> dict[int, float]:
-    """channel → confidence of the channels that move inside cycles, most often first, at most ``wanted``."""
-    share = inside.mean(axis=0) if len(inside) else np.zeros(inside.shape[1])
-    order = [int(c) for c in np.argsort(-share) if int(c) not in taken and share[c] > 0.004]
-    chosen, rest = order[:wanted], order[wanted:]
-    if not chosen:
-        return {}
-    least, next_one = float(share[chosen[-1]]), float(share[rest[0]]) if rest else 0.0
-    gap = 0.98 if next_one < 0.25 * least else 0.75
-    return dict.fromkeys(chosen, gap)
+def find_controls(table: Table, wanted: Wanted) -> Controls | None:
+    """The choice of strobes, latch and direction that behaves most like memory; None if nothing cuts any cycles.
 
-
-def write_score(cycles: Cycles2D, writes: Bits, data: list[int], taken: set[int]) -> tuple[float, int]:
-    """(share of changed values that ``writes`` explains, less its share of all; how many values changed).
-
-    An address met again shows another value only in a write, whatever the order of the bits.
+    Without a write that is read again the direction stays open; with a clock the cycles are known all the same.
     """
-    still = ~cycles.inside.any(axis=0)
-    moving = cycles.middle.any(axis=0) & ~cycles.middle.all(axis=0)
-    mostly = cycles.inside.mean(axis=0) < 0.02
-    key = [int(c) for c in np.flatnonzero((still | mostly) & moving) if c not in taken and c not in data]
-    later, changed = value_changes(packed(cycles.middle, key[:_KEY_BITS]), cycles.end[:, data])
-    counts = changed.sum(axis=0)
-    shares = [float(writes[later[changed[:, bit]]].mean()) for bit in np.flatnonzero(counts >= 8)]
-    if not shares:
-        return 0.0, int(counts.sum())
-    # The median over the bits: one faulty lane changes on reads too, and must not hide the rest.
-    return float(np.median(shares) - writes.mean()), int(counts.max())
-
-
-def clocked_controls(table: Table, clock: str, direction: str, width: int) -> Controls | None:
-    """The clock, then what moves while it is high (data), then the direction; None without a clock."""
-    found = find_clock(table, set())
-    if found is None:
-        return None
-    first, end = spans_of(table, table.high[:, found[0]])
-    cycles = cycles_of(table, first[:_MOST_CYCLES], end[:_MOST_CYCLES])
-    data = data_channels(cycles.inside, {found[0]}, width)
-    lines = {clock: found}
-    tried = []
-    for channel in range(table.channels):
-        low = ~cycles.middle[:, channel]
-        if channel == found[0] or channel in data or not 0.0 < low.mean() < 0.8:
+    regular = {c: regularity(table, c) for c in range(table.channels)}
+    regular = {c: told for c, told in regular.items() if told[0] >= _FEWEST_SPANS}
+    steady = {c for c, (_, spread) in regular.items() if spread < _STEADY}
+    clocks = {c for c, (_, spread) in regular.items() if spread < _CLOCK}
+    best: Controls | None = None
+    second = 0.0
+    for frame in _frames(table, wanted, steady, clocks):
+        found = _settle(table, wanted, frame, steady)
+        if found is None:
             continue
-        score, changes = write_score(cycles, low, list(data), {found[0], channel})
-        tried.append((score, changes, channel))
-    tried.sort(reverse=True)
-    if tried and tried[0][0] > 0.3:
-        score, changes, channel = tried[0]
-        margin = score - (tried[1][0] if len(tried) > 1 else 0.0)
-        reason = f"low in {100 * (score + (~cycles.middle[:, channel]).mean()):.0f} % of the {changes} changed values"
-        lines[direction] = (channel, min(0.98, 0.55 + margin), reason)
-        return Controls(lines, cycles, ~cycles.middle[:, channel], data)
-    return Controls(lines, cycles, np.zeros(len(cycles), bool), data)
+        if best is None or _rank(table, found) > _rank(table, best):
+            found, best = best, found  # type: ignore[assignment]
+        if found is not None and best is not None:
+            second = max(second, found.worth)
+    if best is None or (best.memory.confirmed == 0 and wanted.clock is None):
+        return None
+    return _whole(table, wanted, _doubted(best, second), steady)
 
 
-def strobed_controls(
-    table: Table, read: str, write: str, active_low: Mapping[str, bool], width: int
-) -> Controls | None:
-    """The pair of strobes whose second one explains every changed value; None if no pair does."""
-    states = {c: ~table.high[:, c] if active_low[read] else table.high[:, c] for c in range(table.channels)}
-    clock = find_clock(table, set())
-    ticking = set() if clock is None else {clock[0]}
-    pulsing = [
-        c
-        for c, state in states.items()
-        if c not in ticking and len(spans_of(table, state)[0]) >= _FEWEST_SPANS and state.mean() < 0.7
-    ]
-    tried = []
-    for reads in pulsing:
-        for writes in pulsing:
-            overlap = (states[reads] & states[writes]).mean()
-            if reads == writes or overlap > 0.02 * min(states[reads].mean(), states[writes].mean()):
+def _rank(table: Table, found: Controls) -> tuple[float, float]:
+    """Worth first; of two that are worth as much, the one whose cycles last longer and end later."""
+    return round(found.worth, 1), float((found.cycles.stop - found.cycles.start).sum())
+
+
+def _doubted(best: Controls, second: float) -> Controls:
+    """Confidences lowered where another choice explains nearly as much."""
+    memory = best.memory
+    clear = second < 0.5 * best.worth and memory.confirmed > 0.15 * memory.broken
+    most = 0.98 if clear and memory.confirmed >= _SURE_CONFIRMED else 0.7
+    lines = {line: (c, min(conf, most), why) for line, (c, conf, why) in best.lines.items()}
+    return replace(best, lines=lines)
+
+
+def _frames(table: Table, wanted: Wanted, steady: set[int], clocks: set[int]) -> Iterator[_Frame]:
+    """Every likely way to cut the capture into cycles."""
+    if wanted.direction is not None:
+        line = wanted.clock or wanted.frame
+        candidates = clocks if wanted.clock is not None else _pulsing(table, str(line), wanted, steady)
+        for channel in candidates:
+            active = table.active(channel, line in wanted.active_low)
+            first, end = spans_of(table, active)
+            if len(first) >= _FEWEST_SPANS:
+                yield _Frame(first, end, None, ((str(line), channel),), active)
+        return
+    read, write = wanted.reads[0], wanted.writes[0]
+    readers = [c for c in _pulsing(table, read, wanted, steady) if _data_moves(table, wanted, c, read, steady)]
+    for reads in readers:
+        for writes in _pulsing(table, write, wanted, steady):
+            on, also = (table.active(c, n in wanted.active_low) for c, n in ((reads, read), (writes, write)))
+            if reads == writes or (on & also).mean() > 0.02 * min(on.mean(), also.mean()):
                 continue
-            rated = _rate_pair(table, states, (reads, writes), ticking, width)
-            if rated is not None:
-                tried.append((*rated, reads, writes))
-    if not tried:
-        return None
-    tried.sort(reverse=True)
-    score, spans, reads, writes = tried[0]
-    if score < 0.3:
-        return None
-    margin = score - max((t[0] for t in tried[1:] if t[2] != reads or t[3] != writes), default=0.0)
-    cycles, is_write, data = _pair_cycles(table, states, (reads, writes), ticking, width, _MOST_CYCLES)
-    confidence = min(0.97, 0.7 + margin)
-    lines = {
-        read: (reads, confidence, f"{spans} spans in which data comes after the strobe"),
-        write: (writes, confidence, "explains the values that changed"),
-    }
-    return Controls(lines, cycles, is_write, data)
+            yield _strobes(table, ((read, reads, on, False), (write, writes, also, True)))
 
 
-def _rate_pair(
-    table: Table, states: Mapping[int, Bits], pair: tuple[int, int], ticking: set[int], width: int
-) -> tuple[float, int] | None:
-    cycles, is_write, data = _pair_cycles(table, states, pair, ticking, width, _GLANCE_CYCLES)
-    if len(data) < width // 2:
-        return None
-    cycles, is_write, data = _pair_cycles(table, states, pair, ticking, width, _SAMPLE_CYCLES)
-    if len(data) < width // 2 or not 0.0 < is_write.mean() < 0.8:
-        return None
-    score, _ = write_score(cycles, is_write, list(data), {*pair, *ticking})
-    steady = float((cycles.inside.mean(axis=0) < 0.004).mean())
-    return round(score * steady, 3), len(cycles)
+def _strobes(table: Table, strobes: Sequence[tuple[str, int, Bits, bool]]) -> _Frame:
+    parts = [(*spans_of(table, active), writes) for _, _, active, writes in strobes]
+    first, end = (np.concatenate([part[k] for part in parts]) for k in (0, 1))
+    flags = np.concatenate([np.full(len(part[0]), part[2]) for part in parts])
+    order = np.argsort(first, kind="stable")
+    active = np.logical_or.reduce([s[2] for s in strobes])
+    return _Frame(first[order], end[order], flags[order], tuple((s[0], s[1]) for s in strobes), active)
 
 
-def _pair_cycles(
-    table: Table, states: Mapping[int, Bits], pair: tuple[int, int], ticking: set[int], width: int, most: int
-) -> tuple[Cycles2D, Bits, dict[int, float]]:
-    first, end = spans_of(table, states[pair[0]])
-    more_first, more_end = spans_of(table, states[pair[1]])
-    is_write = np.concatenate([np.zeros(len(first), bool), np.ones(len(more_first), bool)])
-    first, end = np.concatenate([first, more_first]), np.concatenate([end, more_end])
-    order = np.argsort(first, kind="stable")[:most]
-    cycles = cycles_of(table, first[order], end[order])
-    is_write = is_write[order]
-    data = data_channels(cycles.inside[~is_write], {*pair, *ticking}, width)
-    return cycles, is_write, data
+def _pulsing(table: Table, line: str, wanted: Wanted, steady: set[int]) -> list[int]:
+    return [
+        c
+        for c in range(table.channels)
+        if c not in steady
+        and 0 < (active := table.active(c, line in wanted.active_low)).mean() < 0.8
+        and len(spans_of(table, active)[0]) >= _FEWEST_SPANS
+    ]
+
+
+def _data_moves(table: Table, wanted: Wanted, channel: int, line: str, steady: set[int]) -> bool:
+    """Whether enough channels move inside the spans of a channel for it to be a read strobe."""
+    first, end = spans_of(table, table.active(channel, line in wanted.active_low))
+    cycles = cycles_of(table, first[:_SAMPLE_CYCLES], end[:_SAMPLE_CYCLES])
+    return len(_data_channels(cycles, slice(None), {channel, *steady}, len(wanted.data))) >= len(wanted.data) // 2
+
+
+def _data_channels(cycles: Cycles2D, reads: slice | Bits, taken: set[int], width: int) -> tuple[int, ...]:
+    """The channels that move inside reads and then show either level, most often first; at most ``width``."""
+    if not len(cycles.inside[reads]):
+        return ()
+    share, shown = cycles.inside[reads].mean(axis=0), cycles.end[reads].mean(axis=0)
+    share[(shown < 0.002) | (shown > 0.998)] = 0.0
+    return tuple(int(c) for c in np.argsort(-share) if c not in taken and share[c] > _MOVES_RARELY)[:width]
+
+
+def _settle(table: Table, wanted: Wanted, frame: _Frame, steady: set[int]) -> Controls | None:
+    """The best latch and direction for one way to cut cycles."""
+    some = slice(0, _SAMPLE_CYCLES)
+    plain = cycles_of(table, frame.first[some], frame.end[some])
+    used = {c for _, c in frame.roles}
+    best: Controls | None = None
+    for latch in _latches(table, wanted, frame, plain, used | steady):
+        cycles, roles = plain, list(frame.roles)
+        if latch is not None:
+            cycles = replace(plain, address=latched(table, plain, table.active(latch, wanted.latch in wanted.active_low)))
+            roles.append((str(wanted.latch), latch))
+        for direction, writes in _directions(cycles, wanted, frame, used | steady):
+            taken = {c for _, c in roles} | steady | ({direction} - {None})
+            data = _data_channels(cycles, ~writes, taken, len(wanted.data))
+            memory = _memory(cycles, data, writes, taken, wanted)
+            # Where data is read too early or too late some of its lines do not show.
+            worth = memory.worth * (len(data) / len(wanted.data)) ** 2
+            if best is None or worth > best.worth:
+                named = [*roles, *([(wanted.direction, direction)] if direction is not None else [])]
+                lines = {str(n): (c, 0.98, _why(n, wanted, len(cycles), memory)) for n, c in named}
+                best = Controls(lines, cycles, writes, data, frozenset(taken), memory, worth)
+    return best
+
+
+def _why(line: str | None, wanted: Wanted, cycles: int, memory: Memory) -> str:
+    if line == wanted.latch:
+        return f"pulses before each of {cycles} cycles, and the data lines then tell their addresses"
+    if line == wanted.direction or line in wanted.writes:
+        return f"at {memory.confirmed:.0f} addresses what it writes is read again"
+    return f"cuts {cycles} cycles in which data comes"
+
+
+def _directions(
+    cycles: Cycles2D, wanted: Wanted, frame: _Frame, used: set[int]
+) -> Iterator[tuple[int | None, Bits]]:
+    if frame.writes is not None:
+        yield None, frame.writes[: len(cycles)]
+        return
+    still = cycles.inside.mean(axis=0) < 0.02
+    # A line that takes carries is an address bit.
+    free = frozenset(int(c) for c in np.flatnonzero(still) if c not in used)
+    chain = carry_order(cycles.address, np.zeros(len(cycles), bool), [free] * 8)
+    used = used | {channel for channel, seen, second in chain if seen > 5 + 2 * second}
+    for channel in range(cycles.middle.shape[1]):
+        level = cycles.middle[:, channel]
+        writes = level if wanted.direction in wanted.active_low else ~level
+        if channel not in used and still[channel] and 0.0 < writes.mean() < 0.8:
+            yield channel, writes
+    yield None, np.zeros(len(cycles), bool)
+
+
+def _latches(
+    table: Table, wanted: Wanted, frame: _Frame, cycles: Cycles2D, taken: set[int]
+) -> list[int] | list[None]:
+    """Channels that pulse between any two cycles and never inside one; [None] where the bus needs none."""
+    if not any(wanted.latched):
+        return [None]
+    found = []
+    for channel in range(table.channels):
+        active = table.active(channel, wanted.latch in wanted.active_low)
+        frames = {c for _, c in frame.roles}
+        if channel in frames or not 0 < active.mean() < 0.6 or (active & frame.active).mean() > 0.02 * active.mean():
+            continue
+        ends = table.time[spans_of(table, active)[1]]
+        if len(ends) < 0.9 * len(cycles):
+            continue
+        at = ends[np.maximum(np.searchsorted(ends, cycles.start, side="right") - 1, 0)]
+        if (at[1:] > cycles.stop[:-1] - table.inset).mean() > 0.9:
+            found.append(channel)
+    return found
+
+
+def _memory(cycles: Cycles2D, data: tuple[int, ...], writes: Bits, taken: set[int], wanted: Wanted) -> Memory:
+    """How much like memory; lines that only say what kind of cycle it is are no part of an address."""
+    if len(data) < len(wanted.data) // 2 or not writes.any() or writes.all():
+        return NOTHING
+    address = cycles.address
+    out = taken if any(wanted.latched) else taken | set(data)
+    still = np.ones(address.shape[1], bool) if any(wanted.latched) else cycles.inside.mean(axis=0) < 0.02
+    moving = address.any(axis=0) & ~address.all(axis=0) & still
+    key = [int(c) for c in np.flatnonzero(moving) if c not in out][:_KEY_BITS]
+    share = address[writes].mean(axis=0)
+    fixed = [c for c in key if not 0.001 < share[c] < 0.999]
+    value = cycles.end[:, list(data)]
+    rough, pairs = memory_of(packed(address, [c for c in key if c not in fixed]), value, writes)
+    if not len(pairs):
+        return rough
+    same = (address[pairs[:, 0]] == address[pairs[:, 1]]).mean(axis=0)
+    return memory_of(packed(address, [c for c in key if c not in fixed or same[c] > 0.5]), value, writes)[0]
+
+
+def _whole(table: Table, wanted: Wanted, found: Controls, steady: set[int]) -> Controls:
+    """The same for the whole capture, with the other strobes of the bus found by their relation to the first two."""
+    line = wanted.clock or wanted.frame if wanted.direction is not None else None
+    if line is not None:
+        active = table.active(found.lines[line][0], line in wanted.active_low)
+        frame = _Frame(*spans_of(table, active), None, (), active)
+        more: dict[str, Named] = {}
+    else:
+        frame, more = _all_strobes(table, wanted, found, steady)
+    cycles = cycles_of(table, frame.first[:_MOST_CYCLES], frame.end[:_MOST_CYCLES])
+    if any(wanted.latched):
+        latch = table.active(found.lines[str(wanted.latch)][0], wanted.latch in wanted.active_low)
+        cycles = replace(cycles, address=latched(table, cycles, latch))
+    writes = np.zeros(len(cycles), bool)
+    if frame.writes is not None:
+        writes = frame.writes[: len(cycles)]
+    elif wanted.direction in found.lines:
+        level = cycles.middle[:, found.lines[wanted.direction][0]]
+        writes = level if wanted.direction in wanted.active_low else ~level
+    taken = found.taken | {c for c, _, _ in more.values()}
+    data = _data_channels(cycles, ~writes, set(taken), len(wanted.data))
+    return replace(found, lines=found.lines | more, cycles=cycles, writes=writes, data=data, taken=taken)
+
+
+def _all_strobes(
+    table: Table, wanted: Wanted, found: Controls, steady: set[int]
+) -> tuple[_Frame, dict[str, Named]]:
+    """Further read and write strobes: never together with those known, with data that comes in them, or is there."""
+    known = [
+        (n, found.lines[n][0], table.active(found.lines[n][0], n in wanted.active_low), n in wanted.writes)
+        for n in (wanted.reads[0], wanted.writes[0])
+    ]
+    more: dict[str, Named] = {}
+    for line, writes in [*((n, False) for n in wanted.reads[1:]), *((n, True) for n in wanted.writes[1:])]:
+        busy = np.logical_or.reduce([active for _, _, active, _ in known])
+        used = {c for _, c, _, _ in known} | set(found.taken) | set(found.data)
+        fits = []
+        for channel in (c for c in range(table.channels) if c not in used | steady):
+            active = table.active(channel, line in wanted.active_low)
+            first, end = spans_of(table, active)
+            if len(first) < 8 or (active & busy).mean() > 0.01 * active.mean() or active.mean() > 0.7:
+                continue
+            cycles = cycles_of(table, first[:_SAMPLE_CYCLES], end[:_SAMPLE_CYCLES])
+            moves = float(cycles.inside[:, list(found.data)].any(axis=1).mean())
+            rest = np.delete(cycles.inside, [*found.data, *used], axis=1).any(axis=1).mean()
+            if rest < 0.1 and (moves > 0.5) != writes and (not writes or moves < 0.1):
+                fits.append((len(first), channel, active))
+        if fits:
+            count, channel, active = max(fits, key=lambda fit: fit[0])
+            alone = sum(1 for fit in fits if fit[0] > 0.2 * count) == 1
+            what = "data is there from its beginning" if writes else "data comes in each"
+            more[line] = (channel, 0.93 if alone else 0.6, f"{count} pulses apart from the other strobes, {what}")
+            known.append((line, channel, active, writes))
+    return _strobes(table, known), more

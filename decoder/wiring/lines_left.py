@@ -1,24 +1,26 @@
-"""The lines that remain once strobes, direction and data lines are found: selects, order of bits, companions."""
+"""The lines that remain once strobes, direction and data lines are found: order of bits, companions, selects."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from decoder.wiring.controls import Controls, find_clock
-from decoder.wiring.ordering import Operands, carry_order, correlation, is_clear, leads, operands
-from decoder.wiring.traffic import Bits, Table, packed, spans_of
+from decoder.wiring.companions import Row, companions, kinds_of_read, selects
+from decoder.wiring.controls import Controls
+from decoder.wiring.foretold import Order, Witness, best_order, confidence, witnesses
+from decoder.wiring.ordering import Link, carry_order
+from decoder.wiring.traffic import Bits, Table, packed
+from decoder.wiring.wanted import Wanted
 
 __all__ = ["Settled", "settle_lines"]
 
-Row = tuple[int, str, float, str, tuple[int, ...]]
-Scores = NDArray[np.float64]
-_SURE_LOW_BITS = 6
-_MANY_VOTES = 150
-_MANY_PAIRS = 4
+_STRONG = 0.95
+_NAMED = 0.75
+_LIKELY = 0.6
+_OPEN = 0.5
+_SELECT = 0.88
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,228 +31,173 @@ class Settled:
     selects: tuple[int, ...]
 
 
-def settle_lines(
-    table: Table,
-    found: Controls,
-    address: Sequence[str],
-    data: Sequence[str],
-    others: Mapping[str, str | None],
-    active_low: frozenset[str],
-) -> Settled:
-    """Names for everything that ``found`` leaves open; ``others`` maps a companion's role to its line."""
+def settle_lines(table: Table, found: Controls, wanted: Wanted) -> Settled:
+    """Names for everything that ``found`` leaves open."""
     rows: list[Row] = [(c, line, conf, why, ()) for line, (c, conf, why) in found.lines.items()]
-    taken = {row[0] for row in rows} | set(found.data)
-    companions = _companions(table, found, taken, others, active_low)
-    rows += companions
-    taken |= {row[0] for row in companions}
-    middle = found.cycles.middle
-    moving = np.asarray(middle.any(axis=0) & ~middle.all(axis=0))
-    free = [c for c in range(table.channels) if c not in taken and moving[c]]
-    order = carry_order(middle, found.writes, free[:60])
-    placed = _carries(order, address)
-    low = [row[0] for row in placed[:_SURE_LOW_BITS]]
-    selects = _selects(middle, [c for c in free if c not in {r[0] for r in placed}], free)
-    fetches = _fetch(found, others.get("fetch"), active_low, free, low, {r[0] for r in placed})
-    selects = tuple(c for c in selects if c not in {r[0] for r in fetches})
-    rows += placed + fetches
-    loose = [c for c in free if c not in {r[0] for r in rows} and c not in selects]
-    rows += _bytes_on_the_bus(found, placed, loose, address, data)
-    return Settled(tuple(rows), selects)
+    rows += companions(table, found, wanted)
+    used = {row[0] for row in rows} | set(found.taken) | set(found.data)
+    address = found.cycles.address
+    moving = address.any(axis=0) & ~address.all(axis=0)
+    free = [c for c in range(table.channels) if c not in used and moving[c]]
+    chain = carry_order(address, found.writes, _allowed(found, wanted, free))
+    kinds = kinds_of_read(found, wanted, free, [link[0] for link in chain[:6]])
+    rows += kinds
+    free = [c for c in free if c not in {row[0] for row in kinds}]
+    if kinds:
+        chain = carry_order(address, found.writes, _allowed(found, wanted, free))
+    bits = _Bits(found, wanted, free, chain)
+    rows += bits.rows()
+    chosen = selects(address, [c for c in free if c not in {row[0] for row in rows}], free)
+    return Settled((*rows, *_rest(rows, found, wanted, [c for c in free if c not in chosen])), chosen)
 
 
-def _active(table: Table, channel: int, line: str, active_low: frozenset[str]) -> Bits:
-    return ~table.high[:, channel] if line in active_low else table.high[:, channel]
+def _allowed(found: Controls, wanted: Wanted, free: Sequence[int]) -> list[Set[int]]:
+    """For each address bit the channels that it may be: data channels where the bus shares lines."""
+    data, others = frozenset(found.data), frozenset(free)
+    return [data if line in wanted.data else others for line in wanted.address]
 
 
-def _companions(
-    table: Table, found: Controls, taken: set[int], others: Mapping[str, str | None], active_low: frozenset[str]
-) -> list[Row]:
-    """The clock, the memory and I/O requests and refresh, by their relation to the strobes."""
-    rows: list[Row] = []
-    used = set(taken)
-    clock, request, io, refresh = (others.get(k) for k in ("clock", "request", "io_request", "refresh"))
-    if clock is not None and (guess := find_clock(table, used)) is not None:
-        rows.append((guess[0], clock, guess[1], guess[2], ()))
-        used.add(guess[0])
-    free = [c for c in range(table.channels) if c not in used]
-    middle = found.cycles.middle
-    covered = np.zeros(len(middle), bool)
-    if request is not None:
-        on: dict[int, Bits] = {c: np.asarray(~middle[:, c] if request in active_low else middle[:, c]) for c in free}
-        pulses = {c: len(spans_of(table, _active(table, c, request, active_low))[0]) for c in free}
-        fit = sorted(((float(on[c].mean()), c) for c in free if pulses[c] >= 0.8 * len(middle)), reverse=True)
-        if fit and fit[0][0] > 0.8:
-            second = fit[1][0] if len(fit) > 1 else 0.0
-            share, channel = fit[0]
-            covered = on[channel]
-            why = f"asserted in {100 * share:.1f} % of the cycles and pulses with each"
-            rows.append((channel, request, 0.97 if share - second > 0.1 else 0.7, why, ()))
-            free.remove(channel)
-    if io is not None and covered.any() and not covered.all():
-        asked: dict[int, Bits] = {c: (~middle[:, c] if io in active_low else middle[:, c]) for c in free}
-        fit = [(float(asked[c][~covered].mean()), c) for c in free if not asked[c][covered].any()]
-        if fit and max(fit)[0] > 0.9:
-            why = f"asserted in the {int((~covered).sum())} cycles without {request}"
-            rows.append((max(fit)[1], io, 0.95 if sum(f[0] > 0.9 for f in fit) == 1 else 0.6, why, ()))
-            free.remove(max(fit)[1])
-    if refresh is not None:
-        never = [
-            (len(spans_of(table, _active(table, c, refresh, active_low))[0]), c)
-            for c in free
-            if not (~middle[:, c] if refresh in active_low else middle[:, c]).any()
+class _Bits:
+    """Address and data bits by carries, and by operands that turn up as addresses."""
+
+    def __init__(self, found: Controls, wanted: Wanted, free: Sequence[int], chain: Sequence[Link]) -> None:
+        self.found, self.wanted, self.free = found, wanted, free
+        self.width = len(wanted.data)
+        self.line = dict(enumerate(wanted.address, wanted.lowest))
+        self.address: dict[int, tuple[int, float, str, tuple[int, ...]]] = {}
+        self.data: dict[int, tuple[int, float, str, tuple[int, ...]]] = {}
+        self._carries(chain)
+        strong = {bit: entry[0] for bit, entry in self.address.items() if entry[1] >= _STRONG}
+        levels = found.cycles.address
+        steps = packed(levels, [strong[bit] for bit in sorted(strong)])
+        rest = packed(levels, [c for c in free if c not in strong.values()][:60])
+        self.events = witnesses(steps, rest, packed(found.cycles.end, list(found.data)))
+        if set(wanted.data) & set(wanted.address):
+            self._shared()
+        else:
+            self._data()
+        self._high()
+
+    def rows(self) -> list[Row]:
+        """Rows of all bits that have a channel; a channel and a line stand in one row only."""
+        made: list[Row] = [(e[0], self.line[bit], round(e[1], 3), *e[2:]) for bit, e in self.address.items()]
+        taken = {row[1] for row in made}
+        made += [
+            (e[0], self.wanted.data[bit], round(e[1], 3), *e[2:])
+            for bit, e in self.data.items()
+            if self.wanted.data[bit] not in taken
         ]
-        if never and max(never)[0] >= 32:
-            why = f"{max(never)[0]} pulses, all between cycles"
-            rows.append((max(never)[1], refresh, 0.95 if sum(n[0] >= 32 for n in never) == 1 else 0.6, why, ()))
-    return rows
+        return made
+
+    def _carries(self, chain: Sequence[Link]) -> None:
+        sure = 0.99
+        for bit, (channel, seen, second) in zip(self.line, chain, strict=False):
+            sure = min(sure, confidence(seen, second))
+            why = f"takes the carry of the bits below it {seen} times" if self.address else f"steps alone {seen} times"
+            self.address[bit] = (channel, sure, why, ())
+
+    def _shared(self) -> None:
+        """A line that carries an address bit and a data bit is known by the first."""
+        names = {entry[0]: self.line[bit] for bit, entry in self.address.items()}
+        for bit, line in enumerate(self.wanted.data):
+            for at, entry in self.address.items():
+                if names[entry[0]] == line and self.line[at] == line:
+                    self.data[bit] = entry
+
+    def _data(self) -> None:
+        """Data bits by the low address bits that they foretell."""
+        pool = list(self.found.data)
+        low = {bit: (pool, [e[0]]) for bit, e in self.address.items() if bit < self.width and e[1] >= _LIKELY}
+        if len(pool) < len(low) or len(low) < 3:
+            return
+        # A data bit is no surer than the address bit that it is known by.
+        order = best_order(self.found.cycles.end, self.found.cycles.address, self.events, low)
+        weakest = {bit: self.address[bit][1] for bit in low}
+        self._enter(self.data, order, "its byte turns up as the low address byte", weakest)
+        missing = [bit for bit in range(self.width) if bit not in self.data]
+        left = [c for c in pool if c not in {entry[0] for entry in self.data.values()}]
+        if len(missing) == len(left) == 1 and all(entry[1] >= _NAMED for entry in self.data.values()):
+            self.data[missing[0]] = (left[0], 0.85, "the only data line left", ())
+
+    def _high(self) -> None:
+        """Address bits that carries leave open, by the data bits that foretell them: with the low byte, or next to it."""
+        known = {bit: entry[0] for bit, entry in self.data.items() if entry[1] >= _OPEN}
+        both = {bit: c for bit, c in known.items() if bit in self.address and self.address[bit][1] >= _LIKELY}
+        data, address = self.found.cycles.end, self.found.cycles.address
+        events = [_showing(data, address, event, both, self.address) for event in self.events] if both else []
+        for base in (0, self.width):
+            fixed = {entry[0] for entry in self.address.values() if entry[1] >= _STRONG}
+            lines = set(self.wanted.data)
+            pool = [c for c in self.free if c not in fixed]
+            asked = {
+                base + bit: ([c], pool)
+                for bit, c in known.items()
+                if base + bit in self.line
+                and self.line[base + bit] not in lines
+                and (base + bit not in self.address or self.address[base + bit][1] < _STRONG)
+            }
+            near = events if base == 0 else _next_to(events)
+            # With channels over, or lines not clipped, a select may stand in for an address bit.
+            most = 0.99 if len(self.free) == len(self.line) else _SELECT
+            weakest = {base + bit: min(most, self.data[bit][1]) for bit in known}
+            if asked and len(pool) > 1 and near:
+                order = best_order(data, address, near, asked)
+                self._enter(self.address, order, "foretold by the byte read for it", weakest)
+
+    def _enter(
+        self, entries: dict[int, tuple[int, float, str, tuple[int, ...]]], order: Order, why: str, most: Mapping[int, float]
+    ) -> None:
+        """Add what an order tells to what is known; two mechanisms that agree strengthen each other."""
+        for bit, place in order.places.items():
+            channel, seen, sure = place.channel, place.events, min(0.99, most[bit], place.sure)
+            rivals = (place.rival,) if place.rival >= 0 and sure < 0.9 else ()
+            before = entries.get(bit)
+            if before is None or (before[0] != channel and sure > before[1]):
+                entries[bit] = (channel, sure if before is None else min(sure, 0.7), f"{why}, {seen} times", rivals)
+            elif before[0] == channel:
+                both = min(0.99, 1 - 2 * (1 - before[1]) * (1 - sure)) if sure > 0.5 else before[1]
+                entries[bit] = (channel, max(both, before[1]), f"{before[2]}; {why}, {seen} times", ())
+        # A channel stands for one bit: the surer one.
+        for bit, entry in list(entries.items()):
+            if any(e[0] == entry[0] and (e[1], -b) > (entry[1], -bit) for b, e in entries.items() if b != bit):
+                del entries[bit]
 
 
-def _carries(order: Sequence[tuple[int, int, int]], address: Sequence[str]) -> list[Row]:
-    """Address bits as far as the carries are clear."""
-    rows: list[Row] = []
-    chain = 0.99
-    for (channel, seen, second), line in zip(order, address, strict=False):
-        if not is_clear(seen, second):
-            break
-        chain = min(chain, 1 - 0.5 * float(np.exp(-((seen - second) ** 2) / (seen + second + 1) / 2)))
-        why = f"takes the carry of the bits below it {seen} times" if rows else f"steps alone {seen} times"
-        rows.append((channel, line, round(chain, 3), why, ()))
-    return rows
+def _next_to(events: Sequence[Witness]) -> list[Witness]:
+    """The same addresses with the bytes read just before and just after: ``events[n]`` have a lag of n + 1."""
+    near = []
+    for lag, event in enumerate(events, 1):
+        for other in (lag - 1, lag + 1):
+            now = event.now[event.now >= other]
+            if other > 0:
+                near.append(Witness(now, now - other))
+    return near
 
 
-def _selects(middle: Bits, candidates: Sequence[int], known: Sequence[int]) -> tuple[int, ...]:
-    """Channels that are low one at a time and follow from the others: chip selects."""
-    lows = [c for c in candidates if 0.0 < (~middle[:, c]).mean() < 0.7]
-    group: list[int] = []
-    for channel in sorted(lows, key=lambda c: float((~middle[:, c]).mean())):
-        if all(not (~middle[:, channel] & ~middle[:, other]).any() for other in group):
-            group.append(channel)
-    if len(group) < 2:
-        return ()
-    rest = [c for c in known if c not in group]
-    key = packed(middle, rest[:60])
-    _, inverse = np.unique(key, return_inverse=True)
-    count = np.bincount(inverse)
-    follows = []
-    for channel in group:
-        ones = np.bincount(inverse, weights=middle[:, channel])
-        follows.append(float(np.minimum(ones, count - ones).sum()) / len(middle) < 0.001)
-    return tuple(c for c, ok in zip(group, follows, strict=True) if ok)
+def _showing(
+    data: Bits,
+    address: Bits,
+    event: Witness,
+    both: Mapping[int, int],
+    known: Mapping[int, tuple[int, float, str, tuple[int, ...]]],
+) -> Witness:
+    """The events whose low byte is the one that was read."""
+    agree = np.ones(len(event.now), bool)
+    for bit, channel in both.items():
+        agree &= data[event.then, channel] == address[event.now, known[bit][0]]
+    return event.take(agree)
 
 
-def _fetch(
-    found: Controls,
-    fetch: str | None,
-    active_low: frozenset[str],
-    free: Sequence[int],
-    low: Sequence[int],
-    taken: set[int],
-) -> list[Row]:
-    """Opcode fetch: asserted in part of the reads, never in a write, and changing while only low address bits do."""
-    if fetch is None or not low:
-        return []
-    middle = found.cycles.middle
-    high = [c for c in free if c not in low]
-    fits = []
-    for channel in free:
-        on = ~middle[:, channel] if fetch in active_low else middle[:, channel]
-        if channel in taken or on[found.writes].any() or not 0.05 < float(np.mean(on[~found.writes])) < 0.95:
-            continue
-        others = [c for c in high if c != channel]
-        near = ~(middle[1:][:, others] != middle[:-1][:, others]).any(axis=1)
-        fits.append((float((on[1:] != on[:-1])[near].mean()) if near.any() else 0.0, channel))
-    if not fits or max(fits)[0] < 0.1:
-        return []
-    rate, channel = max(fits)
-    second = sorted(fits)[-2][0] if len(fits) > 1 else 0.0
-    why = "in part of the reads, never in a write, and not by address"
-    return [(channel, fetch, 0.95 if rate > 3 * second else 0.6, why, ())]
-
-
-def _sure(errors: float, told: Operands) -> float:
-    """Confidence of a lead of so many standard errors among about ten rivals.
-
-    Few bytes, or few data lines that agree on them, never make it sure: a small program repeats its accidents.
-    """
-    most = 0.99 if told.votes >= _MANY_VOTES and len(told.pairs) >= _MANY_PAIRS else 0.8
-    return round(min(most, 1 - 5 * float(np.exp(-(errors**2) / 2)) if errors > 2 else 0.3), 3)
-
-
-def _bytes_on_the_bus(
-    found: Controls, placed: Sequence[Row], loose: Sequence[int], address: Sequence[str], data: Sequence[str]
-) -> list[Row]:
-    """Data bits and the address bits still loose, by bytes that turn up as addresses; the rest in any order."""
-    width = len(data)
-    end, middle, channels = found.cycles.end, found.cycles.middle, list(found.data)
-    label = {row[0]: n for n, row in enumerate(placed[:width])}
-    told = operands(end, middle, list(label), channels)
-    rows: list[Row] = [
-        (channel, data[label[line]], _sure(lead, told), "its byte turns up as the low address byte", ())
-        for channel, (line, lead) in told.pairs.items()
-    ]
-    if len(told.pairs) >= 3 and len(told.events) >= 12:
-        rows += _loose_bits(found, told, loose, [*placed, *rows], address, data)
-    names = {row[1] for row in rows} | {row[1] for row in placed}
-    used = {row[0] for row in rows}
-    rows += _any_order([c for c in channels if c not in used], [n for n in data if n not in names])
-    rows += _any_order([c for c in loose if c not in used], [n for n in address if n not in names])
-    return rows
-
-
-def _loose_bits(
-    found: Controls,
-    told: Operands,
-    loose: Sequence[int],
-    rows: Sequence[Row],
-    address: Sequence[str],
-    data: Sequence[str],
-) -> list[Row]:
-    """Loose address channels, by the data channel that foretells them in cycles known to have an operand before them.
-
-    The low byte is ``told.lag`` cycles before; the high byte next to it, before or after.
-    """
-    end, middle, width = found.cycles.end, found.cycles.middle, len(data)
-    number = {row[0]: data.index(row[1]) for row in rows if row[1] in data}
-    made: list[Row] = []
-    open_low = [n for n in address[:width] if n not in {row[1] for row in rows}]
-    channels = list(found.data)
-    left = list(loose)
-    high_lag = max(
-        (lag for lag in (told.lag - 1, told.lag + 1) if lag > 0),
-        key=lambda lag: float(_foretold(end, middle, told.events, lag, channels, left).max(axis=0, initial=0).sum()),
-    )
-    for lag, base in ((told.lag, 0), (high_lag, width)):
-        score = _foretold(end, middle, told.events, lag, channels, left)
-        for row, column, lead in leads(score, len(told.events)):
-            channel, line = channels[row], left[column]
-            if score[row, column] < 0.5 or lead < 2.5 or line in {m[0] for m in made}:
-                continue
-            conf = _sure(lead, told)
-            if channel not in number:
-                if base or not open_low:
-                    continue
-                number[channel] = address.index(open_low[0])
-                conf = min(conf, 1 / len(open_low))
-                open_low.pop(0)
-                made.append((channel, data[number[channel]], conf, "goes with the address bit it foretells", ()))
-            name = address[base + number[channel]] if base + number[channel] < len(address) else None
-            if name is None or name in {m[1] for m in made} or name in {r[1] for r in rows}:
-                continue
-            made.append((line, name, conf, f"foretold by {data[number[channel]]} {lag} cycles before", ()))
-    return made
-
-
-def _foretold(
-    end: Bits, middle: Bits, events: NDArray[np.int64], lag: int, channels: Sequence[int], lines: Sequence[int]
-) -> Scores:
-    now = events[events >= lag]
-    if not len(now) or not lines:
-        return np.zeros((len(channels), len(lines)))
-    return correlation(end[now - lag][:, list(channels)], middle[now][:, list(lines)], np.ones(len(now)))
+def _rest(rows: Sequence[Row], found: Controls, wanted: Wanted, free: Sequence[int]) -> list[Row]:
+    """Channels and lines that nothing tells apart, in any order, each with its rivals."""
+    names, used = {row[1] for row in rows}, {row[0] for row in rows}
+    made = _any_order([c for c in found.data if c not in used], [n for n in wanted.data if n not in names])
+    lines = [n for n in wanted.address if n not in names and n not in wanted.data]
+    return made + _any_order([c for c in free if c not in used and c not in found.data], lines)
 
 
 def _any_order(channels: Sequence[int], lines: Sequence[str]) -> list[Row]:
-    """Channels and lines that nothing tells apart, in any order, each with its rivals; a lone pair belongs together."""
+    """A lone pair belongs together."""
     if len(channels) == 1 and len(lines) == 1:
         return [(channels[0], lines[0], 0.8, "the only one left", ())]
     share = round(1 / max(2, len(channels), len(lines)), 3)

@@ -9,39 +9,18 @@ Every guess carries a confidence and its reason; what stays undecided is said.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 from decoder.capture import Capture
-from decoder.wiring.controls import Controls, clocked_controls, strobed_controls
+from decoder.wiring.controls import Controls, find_controls
 from decoder.wiring.lines_left import settle_lines
 from decoder.wiring.traffic import Table, unpack
+from decoder.wiring.wanted import Wanted
 
 __all__ = ["Guess", "Proposal", "Wanted", "propose"]
 
 _MOST_ROWS = 1_000_000
 _LEAST_INSET_FS = 20e6  # strobes that end together may do so 20 ns apart
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """The lines to find, by what they do; a name of None is a line the bus does not have.
-
-    ``direction`` is high in a read; the others are asserted at the level that ``active_low`` says.
-    ``request`` covers memory reads and writes, ``io_request`` those of ports, ``fetch`` marks opcode reads, ``refresh``
-    comes between cycles. ``address`` and ``data`` are given from bit 0 up.
-    """
-
-    address: tuple[str, ...]
-    data: tuple[str, ...]
-    clock: str | None = None
-    direction: str | None = None
-    read: str | None = None
-    write: str | None = None
-    request: str | None = None
-    io_request: str | None = None
-    fetch: str | None = None
-    refresh: str | None = None
-    active_low: frozenset[str] = field(default_factory=frozenset)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,34 +79,24 @@ def propose(capture: Capture, channels: int, wanted: Wanted, grid_ticks: float |
         The analyser's sample interval; None for an event-driven capture.
     """
     rows = slice(0, _MOST_ROWS)
-    inset = round(max(_LEAST_INSET_FS / capture.tick_fs, 2 * (grid_ticks or 0.0)))
-    table = Table.of(capture.time[rows], unpack(capture.levels[rows], channels), inset)
-    found: Controls | None = None
-    if wanted.direction is not None and wanted.clock is not None:
-        found = clocked_controls(table, wanted.clock, wanted.direction, len(wanted.data))
-    elif wanted.read is not None and wanted.write is not None:
-        low = {line: line in wanted.active_low for line in (wanted.read, wanted.write)}
-        found = strobed_controls(table, wanted.read, wanted.write, low, len(wanted.data))
-    if found is None:
-        return Proposal((), (), tuple(range(channels)), (*wanted.address, *wanted.data))
-    settled = settle_lines(
-        table,
-        found,
-        wanted.address,
-        wanted.data,
-        {
-            "clock": None if wanted.clock in found.lines else wanted.clock,
-            "request": wanted.request,
-            "io_request": wanted.io_request,
-            "fetch": wanted.fetch,
-            "refresh": wanted.refresh,
-        },
-        wanted.active_low,
-    )
-    guesses = [Guess(*row) for row in settled.rows]
-    guesses.sort(key=lambda g: (-g.confidence, g.line))
+    high = unpack(capture.levels[rows], channels)
+    best: tuple[float, Table, Controls] | None = None
+    # Edges that belong together may lie a sample apart: data is read one or two samples before its strobe ends, as late
+    # as it can be where memory is slow, earlier where it does not stay.
+    for samples in (1.5, 0.75):
+        inset = round(max(_LEAST_INSET_FS / capture.tick_fs, samples * (grid_ticks or 0.0)))
+        table = Table.of(capture.time[rows], high, inset) if best is None else replace(best[1], inset=inset)
+        controls = find_controls(table, wanted)
+        if controls is not None and (best is None or controls.worth > best[0]):
+            best = controls.worth, table, controls
+        if grid_ticks is None:
+            break
+    lines = tuple(dict.fromkeys([*wanted.others(), *wanted.address, *wanted.data]))
+    if best is None:
+        return Proposal((), (), tuple(range(channels)), lines)
+    settled = settle_lines(*best[1:], wanted)
+    guesses = sorted((Guess(*row) for row in settled.rows), key=lambda g: (-g.confidence, g.line))
     taken = {g.channel for g in guesses} | set(settled.selects)
-    left = tuple(c for c in range(channels) if c not in taken)
     have = {g.line for g in guesses}
-    lines = [*wanted.address, *wanted.data, *(n for n in (wanted.clock, wanted.request, wanted.fetch) if n)]
+    left = tuple(c for c in range(channels) if c not in taken)
     return Proposal(tuple(guesses), settled.selects, left, tuple(n for n in lines if n not in have))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Bits", "Cycles2D", "Ints", "Table", "cycles_of", "packed", "regularity", "spans_of", "unpack"]
+__all__ = ["Bits", "Cycles2D", "Ints", "Table", "cycles_of", "latched", "packed", "regularity", "spans_of", "unpack"]
 
 Bits = NDArray[np.bool_]
 Ints = NDArray[np.int64]
@@ -32,6 +32,10 @@ class Table:
             np.cumsum(high[1:, channel] != high[:-1, channel], out=moved[1:, channel])
         return cls(time, high, moved, inset)
 
+    def active(self, channel: int, low: bool) -> Bits:
+        """bool (rows,): where a channel is asserted."""
+        return ~self.high[:, channel] if low else self.high[:, channel]
+
     @property
     def channels(self) -> int:
         return int(self.high.shape[1])
@@ -39,13 +43,15 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Cycles2D:
-    """One row a span: bool (cycles, channels) levels at its ``middle`` and ``end``, and what moved ``inside`` it."""
+    """One row a span: bool (cycles, channels) levels at its ``middle`` and ``end``, and what moved ``inside`` it;
+    ``address`` are the levels in which an address is looked for: the middle, or what a latch took before."""
 
     start: Ints
     stop: Ints
     middle: Bits
     end: Bits
     inside: Bits
+    address: Bits
 
     def __len__(self) -> int:
         return int(self.start.shape[0])
@@ -83,13 +89,22 @@ def cycles_of(table: Table, first: Ints, end: Ints) -> Cycles2D:
     """Levels of all channels in the spans first:end (rows), read clear of the spans' ends."""
     start, stop = table.time[first], table.time[end]
     half = (stop - start) // 2
-    inset = np.minimum(table.inset, half)
+    inset = np.minimum(table.inset, half // 2)
     last = stop - np.maximum(inset, 1)
     at_low = np.maximum(np.searchsorted(table.time, start + inset, side="right") - 1, 0)
     at_high = np.maximum(np.searchsorted(table.time, last, side="right") - 1, at_low)
     middle = np.searchsorted(table.time, start + half, side="right") - 1
     inside = table.moved[at_high] != table.moved[at_low]
-    return Cycles2D(start, stop, table.high[middle], table.high[at_high], inside)
+    levels = table.high[middle]
+    return Cycles2D(start, stop, levels, table.high[at_high], inside, levels)
+
+
+def latched(table: Table, cycles: Cycles2D, active: Bits) -> Bits:
+    """bool (cycles, channels): levels at the last end of ``active`` before each cycle, read clear of that edge."""
+    ends = table.time[spans_of(table, active)[1]]
+    at = ends[np.maximum(np.searchsorted(ends, cycles.start + table.inset, side="right") - 1, 0)]
+    row = np.searchsorted(table.time, at - max(table.inset, 1), side="right") - 1
+    return table.high[np.maximum(row, 0)]
 
 
 def packed(bits: Bits, channels: Sequence[int]) -> Ints:

@@ -29,6 +29,18 @@ class Wave:
             self.changes[name][round(at_ns)] = None if value is None else value >> bit & 1
         return self
 
+    def series(self, times_ns, lines, values):
+        """``values[n]`` on ``lines`` from ``times_ns[n]`` on, for many cycles at once."""
+        times = np.round(np.asarray(times_ns)).astype(np.int64).tolist()
+        values = np.broadcast_to(np.asarray(values, np.int64), len(times))
+        for bit, name in enumerate(line_names(lines)):
+            self.changes[name].update(zip(times, (values >> bit & 1).tolist(), strict=True))
+        return self
+
+    def pulses(self, line, begin_ns, end_ns, level=0):
+        """``pulse`` for many cycles at once."""
+        return self.series(begin_ns, line, level).series(end_ns, line, 1 - level)
+
     def idle(self, **levels):
         """Levels at time 0."""
         for name, level in levels.items():
@@ -51,24 +63,20 @@ class Wave:
         else:
             times = [round(i * grid_ns) for i in range(int(end / grid_ns))]
         late = random.Random(seed)
+        times = np.array(times, np.int64)
         levels = np.zeros((len(times), (len(names) + 63) // 64), np.uint64)
         unknown = np.zeros_like(levels)
         for k, name in enumerate(names):
             skew = late.random() * grid_ns if grid_ns else 0
             steps = sorted(self.changes[name].items())
-            at, state = 0, None
+            states = np.array([-1, *(-1 if level is None else level for _, level in steps)])
+            state = states[np.searchsorted([at for at, _ in steps], times - skew, side="right")]
             bit = np.uint64(1 << (k % 64))
-            for i, time in enumerate(times):
-                while at < len(steps) and steps[at][0] <= time - skew:
-                    state = steps[at][1]
-                    at += 1
-                if state is None:
-                    unknown[i, k // 64] |= bit
-                elif state:
-                    levels[i, k // 64] |= bit
+            levels[state == 1, k // 64] |= bit
+            unknown[state < 0, k // 64] |= bit
         keep = np.ones(len(times), bool)
         keep[1:] = ((levels[1:] != levels[:-1]) | (unknown[1:] != unknown[:-1])).any(axis=1)
-        return np.array(times, np.int64)[keep], levels[keep], unknown[keep]
+        return times[keep], levels[keep], unknown[keep]
 
     def decode(self, profile, grid_ns=None, seed=0, grade=None):
         """(cycles, extractor) of this wave on a bus; ``profile`` is a name or a Profile."""
