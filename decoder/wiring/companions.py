@@ -93,7 +93,7 @@ def _lanes(table: Table, found: Controls, wanted: Wanted, free: Sequence[int]) -
     end = found.cycles.end
     low = wanted.lanes[0] in wanted.active_low
     on = {c: np.asarray(~end[:, c] if low else end[:, c]) for c in free}
-    fits = [c for c in free if 0.3 < on[c].mean() and not _between(table, found, c, low)]
+    fits = [c for c in free if on[c].mean() > 0.3 and not _between(table, found, c, low)]
     pairs = [(float((on[a] & on[b]).mean()), a, b) for a in fits for b in fits if a < b and (on[a] | on[b]).all()]
     pairs = [pair for pair in pairs if pair[0] < 0.999]
     if len(pairs) != 1:

@@ -5,6 +5,7 @@ Every likely choice of channels is tried; the one whose cycles behave most like 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -41,7 +42,8 @@ class Controls:
     data: tuple[int, ...]
     taken: frozenset[int]
     memory: Memory
-    worth: float = 0.0
+    worth: float
+    strobed: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,18 +84,20 @@ def find_controls(table: Table, wanted: Wanted) -> Controls | None:
         found = _settle(table, wanted, frame, steady)
         if found is None:
             continue
-        if best is None or _rank(table, found) > _rank(table, best):
-            found, best = best, found  # type: ignore[assignment]
-        if found is not None and best is not None:
+        if best is None or _rank(found) > _rank(best):
+            second = max(second, best.worth if best is not None else 0.0)
+            best = found
+        else:
             second = max(second, found.worth)
     if best is None or (best.memory.confirmed == 0 and wanted.clock is None):
         return None
     return _whole(table, wanted, _doubted(best, second), steady)
 
 
-def _rank(table: Table, found: Controls) -> tuple[float, float]:
-    """Worth first; of two that are worth as much, the one whose cycles last longer and end later."""
-    return round(found.worth, 1), float((found.cycles.stop - found.cycles.start).sum())
+def _rank(found: Controls) -> tuple[float, float]:
+    """Worth first; of frames worth about as much the longest, for a part of each cycle explains them nearly as well."""
+    worth = found.worth if found.strobed else float(round(math.log2(found.worth + 0.1)))
+    return worth, float((found.cycles.stop - found.cycles.start).sum())
 
 
 def _doubted(best: Controls, second: float) -> Controls:
@@ -109,7 +113,7 @@ def _frames(table: Table, wanted: Wanted, steady: set[int], clocks: set[int]) ->
     """Every likely way to cut the capture into cycles."""
     if wanted.direction is not None:
         line = wanted.clock or wanted.frame
-        candidates = clocks if wanted.clock is not None else _pulsing(table, str(line), wanted, steady)
+        candidates = clocks if wanted.clock is not None else _pulsing(table, str(line), wanted, set())
         for channel in candidates:
             active = table.active(channel, line in wanted.active_low)
             first, end = spans_of(table, active)
@@ -170,10 +174,12 @@ def _settle(table: Table, wanted: Wanted, frame: _Frame, steady: set[int]) -> Co
     for latch in _latches(table, wanted, frame, plain, used | steady):
         cycles, roles = plain, list(frame.roles)
         if latch is not None:
-            cycles = replace(plain, address=latched(table, plain, table.active(latch, wanted.latch in wanted.active_low)))
+            cycles = replace(
+                plain, address=latched(table, plain, table.active(latch, wanted.latch in wanted.active_low))
+            )
             roles.append((str(wanted.latch), latch))
         for direction, writes in _directions(cycles, wanted, frame, used | steady):
-            taken = {c for _, c in roles} | steady | ({direction} - {None})
+            taken = {c for _, c in roles} | steady | ({direction} if direction is not None else set())
             data = _data_channels(cycles, ~writes, taken, len(wanted.data))
             memory = _memory(cycles, data, writes, taken, wanted)
             # Where data is read too early or too late some of its lines do not show.
@@ -181,7 +187,7 @@ def _settle(table: Table, wanted: Wanted, frame: _Frame, steady: set[int]) -> Co
             if best is None or worth > best.worth:
                 named = [*roles, *([(wanted.direction, direction)] if direction is not None else [])]
                 lines = {str(n): (c, 0.98, _why(n, wanted, len(cycles), memory)) for n, c in named}
-                best = Controls(lines, cycles, writes, data, frozenset(taken), memory, worth)
+                best = Controls(lines, cycles, writes, data, frozenset(taken), memory, worth, frame.writes is not None)
     return best
 
 
@@ -193,9 +199,7 @@ def _why(line: str | None, wanted: Wanted, cycles: int, memory: Memory) -> str:
     return f"cuts {cycles} cycles in which data comes"
 
 
-def _directions(
-    cycles: Cycles2D, wanted: Wanted, frame: _Frame, used: set[int]
-) -> Iterator[tuple[int | None, Bits]]:
+def _directions(cycles: Cycles2D, wanted: Wanted, frame: _Frame, used: set[int]) -> Iterator[tuple[int | None, Bits]]:
     if frame.writes is not None:
         yield None, frame.writes[: len(cycles)]
         return
@@ -212,9 +216,7 @@ def _directions(
     yield None, np.zeros(len(cycles), bool)
 
 
-def _latches(
-    table: Table, wanted: Wanted, frame: _Frame, cycles: Cycles2D, taken: set[int]
-) -> list[int] | list[None]:
+def _latches(table: Table, wanted: Wanted, frame: _Frame, cycles: Cycles2D, taken: set[int]) -> list[int] | list[None]:
     """Channels that pulse between any two cycles and never inside one; [None] where the bus needs none."""
     if not any(wanted.latched):
         return [None]
@@ -239,7 +241,8 @@ def _memory(cycles: Cycles2D, data: tuple[int, ...], writes: Bits, taken: set[in
         return NOTHING
     address = cycles.address
     out = taken if any(wanted.latched) else taken | set(data)
-    still = np.ones(address.shape[1], bool) if any(wanted.latched) else cycles.inside.mean(axis=0) < 0.02
+    # Strobes of single bytes move inside writes, and belong to what a value is found again by.
+    still = np.ones(address.shape[1], bool) if any(wanted.latched) else cycles.inside.mean(axis=0) < 0.3
     moving = address.any(axis=0) & ~address.all(axis=0) & still
     key = [int(c) for c in np.flatnonzero(moving) if c not in out][:_KEY_BITS]
     share = address[writes].mean(axis=0)
@@ -276,9 +279,7 @@ def _whole(table: Table, wanted: Wanted, found: Controls, steady: set[int]) -> C
     return replace(found, lines=found.lines | more, cycles=cycles, writes=writes, data=data, taken=taken)
 
 
-def _all_strobes(
-    table: Table, wanted: Wanted, found: Controls, steady: set[int]
-) -> tuple[_Frame, dict[str, Named]]:
+def _all_strobes(table: Table, wanted: Wanted, found: Controls, steady: set[int]) -> tuple[_Frame, dict[str, Named]]:
     """Further read and write strobes: never together with those known, with data that comes in them, or is there."""
     known = [
         (n, found.lines[n][0], table.active(found.lines[n][0], n in wanted.active_low), n in wanted.writes)
@@ -292,7 +293,7 @@ def _all_strobes(
         for channel in (c for c in range(table.channels) if c not in used | steady):
             active = table.active(channel, line in wanted.active_low)
             first, end = spans_of(table, active)
-            if len(first) < 8 or (active & busy).mean() > 0.01 * active.mean() or active.mean() > 0.7:
+            if len(first) < 8 or (active & busy).mean() > 0.05 * active.mean() or active.mean() > 0.7:
                 continue
             cycles = cycles_of(table, first[:_SAMPLE_CYCLES], end[:_SAMPLE_CYCLES])
             moves = float(cycles.inside[:, list(found.data)].any(axis=1).mean())

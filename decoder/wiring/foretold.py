@@ -62,9 +62,9 @@ class _Sheet:
 def witnesses(steps: Ints, rest: Ints, values: Ints) -> list[Witness]:
     """For each lag every different (value, address) of a jump, once.
 
-    ``steps`` int64 (cycles,): the known low part of the address; ``rest``: its other lines as a number; ``values``: data
-    as numbers. Where a loop walks through memory its bytes may count up as its addresses do: a cycle that goes on where
-    one of the last cycles was does not count.
+    ``steps`` int64 (cycles,): the known low part of the address; ``rest``: its other lines as a number; ``values``:
+    data as numbers. Where a loop walks through memory its bytes may count up as its addresses do: a cycle that goes on
+    where one of the last cycles was does not count.
     """
     walks = np.zeros(len(steps), bool)
     for lag in range(1, _WALK + 1):

@@ -16,6 +16,7 @@ from decoder.wiring.wanted import Wanted
 
 __all__ = ["Settled", "settle_lines"]
 
+Entry = tuple[int, float, str, tuple[int, ...]]  # channel, confidence, reason, rivals
 _STRONG = 0.95
 _NAMED = 0.75
 _LIKELY = 0.6
@@ -37,7 +38,7 @@ def settle_lines(table: Table, found: Controls, wanted: Wanted) -> Settled:
     rows += companions(table, found, wanted)
     used = {row[0] for row in rows} | set(found.taken) | set(found.data)
     address = found.cycles.address
-    moving = address.any(axis=0) & ~address.all(axis=0)
+    moving = np.asarray(address.any(axis=0) & ~address.all(axis=0))
     free = [c for c in range(table.channels) if c not in used and moving[c]]
     chain = carry_order(address, found.writes, _allowed(found, wanted, free))
     kinds = kinds_of_read(found, wanted, free, [link[0] for link in chain[:6]])
@@ -52,9 +53,9 @@ def settle_lines(table: Table, found: Controls, wanted: Wanted) -> Settled:
 
 
 def _allowed(found: Controls, wanted: Wanted, free: Sequence[int]) -> list[Set[int]]:
-    """For each address bit the channels that it may be: data channels where the bus shares lines."""
+    """For each address bit that counts up the channels that it may be: data channels where the bus shares lines."""
     data, others = frozenset(found.data), frozenset(free)
-    return [data if line in wanted.data else others for line in wanted.address]
+    return [data if line in wanted.data else others for line in wanted.address[wanted.first_step :]]
 
 
 class _Bits:
@@ -64,8 +65,8 @@ class _Bits:
         self.found, self.wanted, self.free = found, wanted, free
         self.width = len(wanted.data)
         self.line = dict(enumerate(wanted.address, wanted.lowest))
-        self.address: dict[int, tuple[int, float, str, tuple[int, ...]]] = {}
-        self.data: dict[int, tuple[int, float, str, tuple[int, ...]]] = {}
+        self.address: dict[int, Entry] = {}
+        self.data: dict[int, Entry] = {}
         self._carries(chain)
         strong = {bit: entry[0] for bit, entry in self.address.items() if entry[1] >= _STRONG}
         levels = found.cycles.address
@@ -91,7 +92,7 @@ class _Bits:
 
     def _carries(self, chain: Sequence[Link]) -> None:
         sure = 0.99
-        for bit, (channel, seen, second) in zip(self.line, chain, strict=False):
+        for bit, (channel, seen, second) in zip(list(self.line)[self.wanted.first_step :], chain, strict=False):
             sure = min(sure, confidence(seen, second))
             why = f"takes the carry of the bits below it {seen} times" if self.address else f"steps alone {seen} times"
             self.address[bit] = (channel, sure, why, ())
@@ -120,7 +121,7 @@ class _Bits:
             self.data[missing[0]] = (left[0], 0.85, "the only data line left", ())
 
     def _high(self) -> None:
-        """Address bits that carries leave open, by the data bits that foretell them: with the low byte, or next to it."""
+        """Address bits that carries leave open, by data bits that foretell them: with the low byte, or next to it."""
         known = {bit: entry[0] for bit, entry in self.data.items() if entry[1] >= _OPEN}
         both = {bit: c for bit, c in known.items() if bit in self.address and self.address[bit][1] >= _LIKELY}
         data, address = self.found.cycles.end, self.found.cycles.address
@@ -145,7 +146,11 @@ class _Bits:
                 self._enter(self.address, order, "foretold by the byte read for it", weakest)
 
     def _enter(
-        self, entries: dict[int, tuple[int, float, str, tuple[int, ...]]], order: Order, why: str, most: Mapping[int, float]
+        self,
+        entries: dict[int, Entry],
+        order: Order,
+        why: str,
+        most: Mapping[int, float],
     ) -> None:
         """Add what an order tells to what is known; two mechanisms that agree strengthen each other."""
         for bit, place in order.places.items():
@@ -179,7 +184,7 @@ def _showing(
     address: Bits,
     event: Witness,
     both: Mapping[int, int],
-    known: Mapping[int, tuple[int, float, str, tuple[int, ...]]],
+    known: Mapping[int, Entry],
 ) -> Witness:
     """The events whose low byte is the one that was read."""
     agree = np.ones(len(event.now), bool)

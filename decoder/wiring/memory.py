@@ -58,4 +58,4 @@ def memory_of(key: Ints, value: Bits, writes: Bits) -> tuple[Memory, Ints]:
     shown = np.flatnonzero(by_write[:-1] & same[1:] & equal[1:] & ~writes[2:])
     counts = [float(len(np.unique(place[rows]))) for rows in (shown, np.flatnonzero(by_write), np.flatnonzero(broken))]
     pairs = np.stack([order[shown + 1], order[shown + 2]], axis=1).astype(np.int64)
-    return Memory(*counts, float(writes.mean())), pairs
+    return Memory(counts[0], counts[1], counts[2], float(writes.mean())), pairs

@@ -17,8 +17,8 @@ class Wanted:
     those of ports, ``fetch`` marks opcode reads, ``refresh`` comes between cycles, ``valid`` is missing in some reads,
     ``quadrature`` is a second clock, ``lanes`` are strobes of single bytes, of D0-D7 first.
 
-    ``address`` are the lines of the address bits from bit ``lowest`` up, ``latched`` says of each whether it is taken at
-    the end of ``latch``; ``data`` are given from bit 0 up. A line may carry both.
+    ``address`` are the lines of the address bits from bit ``lowest`` up, ``latched`` says of each whether it is taken
+    at the end of ``latch``; ``data`` are given from bit 0 up. A line may carry both.
     """
 
     address: tuple[str, ...]
@@ -39,6 +39,11 @@ class Wanted:
     quadrature: str | None = None
     lanes: tuple[str, ...] = ()
     active_low: frozenset[str] = field(default_factory=frozenset)
+
+    @property
+    def first_step(self) -> int:
+        """The place in ``address`` of the bit that every cycle of straight code toggles: a 16-bit bus goes by words."""
+        return 1 if len(self.data) > 8 and self.lowest == 0 else 0
 
     def others(self) -> tuple[str, ...]:
         """Every line by name but those of address and data."""

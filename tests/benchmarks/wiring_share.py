@@ -1,90 +1,71 @@
-"""How much of a wiring is found from behaviour alone, on virtual cards with shuffled, unnamed channels.
+"""How much of a wiring is found from behaviour alone, on virtual cards with shuffled, renamed channels.
 
-    python -m tests.benchmarks.wiring_share [CARDS]
+    python -m tests.benchmarks.wiring_share [FIRST_SEED [CARDS]]
 
-A card's traffic is drawn, not computed by a program: operands do not turn up as addresses, so the order of data
-bits is not to be had. Random 6502 programs (``tests.wiring.programs``) show what ordinary traffic gives.
+Each card has 20 000 cycles of an ordinary program (``tests.wiring.cards``): 6502, Z80 and 8080 on emulators that others
+wrote, 6800 and 6809 on a model machine. Then come buses that share lines or are 16 bits wide (``shared_lines``), one
+card in ten of each.
+
+What counts: every line of the bus that is clipped and moved. Lines that had the same level in every cycle cannot be
+told apart by anybody, and exchanging them changes no cycle: either order is right. In brackets without that grace, and
+with the lines that never moved, which nobody can find.
 """
 
 from __future__ import annotations
 
-import random
 import sys
-import tempfile
 from collections import Counter
-from pathlib import Path
 
-from captures_demo.world.bench import capture
-from captures_demo.world.cases import draw_case
-from decoder.bus import line_needs, load_profile, wanted_lines
-from decoder.capture import Capture, open_capture, sample_grid
-from decoder.wiring import bind, propose
-from tests.wiring.programs import wave_6502
+from decoder.bus import load_profile, wanted_lines
+from decoder.wiring import propose
+from tests.wiring.cards import draw_card
+from tests.wiring.shared_lines import SHARED, draw_shared
 
 SURE = 0.9
 
 
-def judge(signals, levels, order, profile, grid):
-    """Counter of lines right, lines, sure guesses, sure and wrong."""
-    truth = {line: order.index(index) for line, index in bind(signals, line_needs(profile)).lines.items()}
-    moved = (levels.levels[1:] ^ levels.levels[:-1]) if len(levels) else levels.levels
-    still = {line for line, k in truth.items() if not (moved[:, k // 64] >> (k % 64) & 1).any()}
-    guesses = propose(levels, len(order), wanted_lines(profile), grid).guesses
-    right = {g.line for g in guesses if truth.get(g.line) == g.channel}
+def judge(card):
+    """Counter of lines, lines right, exactly right, lines with still ones, sure guesses, sure and wrong."""
+    profile = load_profile(card.profile)
+    guesses = propose(card.capture, len(card.names), wanted_lines(profile), card.grid).guesses
+    moved = card.capture.levels[1:] ^ card.capture.levels[:-1]
+    lines = {n for n in card.names if n in profile.lines}
+    moving = {n for k, n in enumerate(card.names) if n in lines and (moved[:, k // 64] >> (k % 64) & 1).any()}
+
+    def right(guess):
+        name = card.names[guess.channel]
+        return name == guess.line or any({name, guess.line} <= group for group in card.alike)
+
     sure = [g for g in guesses if g.confidence >= SURE]
     return Counter(
-        lines=len(truth) - len(still),
-        right=len(right - still),
-        address=sum(1 for n in truth if n.startswith("A") and n not in still),
-        address_right=sum(1 for n in right if n.startswith("A") and n not in still),
-        data=sum(1 for n in truth if n.startswith("D")),
-        data_right=sum(1 for n in right if n.startswith("D")),
+        lines=len(moving),
+        right=len({g.line for g in guesses if right(g)} & moving),
+        exact=len({g.line for g in guesses if card.names[g.channel] == g.line} & moving),
+        clipped=len(lines),
         sure=len(sure),
-        sure_wrong=sum(1 for g in sure if truth.get(g.line) != g.channel),
+        sure_wrong=sum(not right(g) for g in sure),
     )
 
 
-def card(seed):
-    """One virtual card: (bus, counts), None where the bus cannot be proposed for."""
-    case = draw_case(seed, "healthy", cycles=20_000)
-    profile = load_profile(case.machine.bus)
-    if wanted_lines(profile) is None:
-        return None
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "card.vcd"
-        capture(case.run, path, seed=seed, rate_hz=24e6)
-        with open_capture(path) as file:
-            order = list(range(len(file.header.signals)))
-            random.Random(seed).shuffle(order)
-            levels = file.read(order)
-            return case.machine.bus, judge(file.header.signals, levels, order, profile, sample_grid(levels.time))
+def show(title, n):
+    print(
+        f"{title:10} lines {n['right']}/{n['lines']} = {n['right'] / n['lines']:.1%} ({n['exact'] / n['lines']:.1%}, "
+        f"with still ones {n['exact'] / n['clipped']:.1%})  sure {n['sure']}, of them wrong {n['sure_wrong']}",
+        flush=True,
+    )
 
 
-def program(seed):
-    """One random 6502 program on an emulator."""
-    from decoder.capture import Signal
-
-    wave, profile = wave_6502(seed, 20_000), load_profile("6502")
-    names = wave.lines
-    random.Random(seed).shuffle(names)
-    levels = Capture(*wave.columns(names, 1000 / 24, seed), 1_000_000)
-    order = list(range(len(names)))
-    return "program", judge([Signal(n) for n in names], levels, order, profile, 1000 / 24)
-
-
-def main(cards):
+def main(first, cards):
     total: dict[str, Counter] = {}
-    for seed in range(1, cards + 1):
-        for made in (card(seed), program(seed) if seed <= 20 else None):
-            if made is not None:
-                total.setdefault(made[0], Counter()).update(made[1])
-    for bus, n in sorted(total.items()):
-        print(
-            f"{bus:8} lines {n['right']}/{n['lines']} = {n['right'] / n['lines']:.1%}  address "
-            f"{n['address_right']}/{n['address']}  data {n['data_right']}/{n['data']}  sure {n['sure']}, "
-            f"of them wrong {n['sure_wrong']}"
-        )
+    for seed in range(first, first + cards):
+        card = draw_card(seed)
+        total.setdefault(card.profile, Counter()).update(judge(card))
+    for bus, count in sorted(total.items()):
+        show(bus, count)
+    show("all", sum(total.values(), Counter()))
+    for bus in SHARED:
+        show(bus, sum((judge(draw_shared(bus, seed)) for seed in range(first, first + max(1, cards // 10))), Counter()))
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 100)
+    main(*(int(word) for word in sys.argv[1:3]) if len(sys.argv) > 2 else (1001, 100))

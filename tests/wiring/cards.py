@@ -8,6 +8,7 @@ and ``tests.external.test_bus_clocked``.
 
 from __future__ import annotations
 
+import itertools
 import random
 from dataclasses import dataclass
 
@@ -151,7 +152,7 @@ def with_dead_cycles(run):
     def more(seed, accesses):
         card, rows = run(seed, accesses)
         out = []
-        for row, after in zip(rows, rows[1:], strict=False):
+        for row, after in itertools.pairwise(rows):
             out.append(row)
             if row[0] == "opcode-fetch" and row[2] % 5 == 0:
                 out.append(("idle", after[1], 0xFF))
@@ -195,19 +196,21 @@ def _benchful(wave, dice, log, card: Map, at):
         wave.idle(OSC=0).series(edges, "OSC", np.arange(len(edges)) & 1)
 
 
-def finish(profile, wave, dice, phase, same=()):
-    """Some lines left unclipped, channels shuffled, an analyser that takes six samples or more of the shortest phase."""
+def finish(profile, wave, dice, phase, same=(), keep_all=False):
+    """Some lines left unclipped, channels shuffled, an analyser that takes six samples of the shortest phase."""
     names = list(wave.lines)
     for name in sorted(_OPTIONAL & set(names)):
-        if dice.random() < 0.25:
+        if not keep_all and dice.random() < 0.25:
             names.remove(name)
-    if dice.random() < 0.3:
+    if not keep_all and dice.random() < 0.3:
         clipped = [f"A{k}" for k in range(dice.choice([8, 10, 12, 14]), 16)]
         for name in dice.sample(clipped, dice.randrange(1, len(clipped) + 1)):
             names.remove(name)
     dice.shuffle(names)
     grid = dice.choice([g for g in (10.0, 20.0, 1000 / 24, 1000 / 16, 100.0, 125.0) if g <= phase / 6 or g == 10.0])
-    return Card(profile, names, Capture(*wave.columns(names, grid, dice.randrange(1 << 30)), 1_000_000), grid, list(same))
+    return Card(
+        profile, names, Capture(*wave.columns(names, grid, dice.randrange(1 << 30)), 1_000_000), grid, list(same)
+    )
 
 
 def draw_card(seed, accesses=20_000):
