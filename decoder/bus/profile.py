@@ -117,6 +117,11 @@ class Profile:
         return self.file.grade
 
     @property
+    def spellings(self) -> frozenset[str]:
+        """The names of all lines, and their other trade names."""
+        return frozenset(name for line in self.lines.values() for name in (line.name, *line.aliases))
+
+    @property
     def clock(self) -> ClockEntry:
         return self.file.clock
 

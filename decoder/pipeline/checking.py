@@ -12,6 +12,7 @@ from decoder.capture import Capture, Signal, open_capture, with_sample_grid
 from decoder.checks import (
     BuffersCheck,
     BuffersResult,
+    CheckFinding,
     ProbesCheck,
     ProbesResult,
     SelectsCheck,
@@ -126,10 +127,21 @@ def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
             if wanted is not None and sum(map(len, beginning)) < PROPOSAL_ROWS:
                 beginning.append(block)
         result: ProbesResult = check.finish()
+        if wanted is None and profile is not None and not lines:
+            result = result.model_copy(update={"findings": (*result.findings, _no_proposal(profile))})
         if wanted is not None and beginning:
             proposal = propose(_joined(beginning), len(names), wanted, grid)
             result = result.model_copy(update={"proposed_wiring": proposal.toml(names)})
         return result
+
+
+def _no_proposal(profile: Profile) -> CheckFinding:
+    return CheckFinding(
+        code="no-proposal",
+        weight="note",
+        text=f"No channel is named like a line of {profile.name}, and no wiring can be proposed for it: the profile "
+        "does not say what its lines do (it has no [behaviour] table)",
+    )
 
 
 def _joined(blocks: list[Capture]) -> Capture:

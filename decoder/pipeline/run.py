@@ -281,7 +281,9 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
         board, path, named = None, str(request.board), bus_of_board(request.board)
     profile = load_profile(_bus_path(request.profile if request.profile is not None else named, path))
     if board is None and path:
-        board = load_board(path, data_bits=profile.data_bits, address_bits=profile.address_bits)
+        board = load_board(
+            path, data_bits=profile.data_bits, address_bits=profile.address_bits, lines=profile.spellings
+        )
     stated = parse_regions(request.regions)
     if stated:
         if board is not None:

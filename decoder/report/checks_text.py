@@ -206,7 +206,9 @@ def _bars(limit: LimitResult, *, width: int, colour: bool) -> str:
 def probes_text(result: ProbesResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
     """The doubts first, then the clock, then every channel."""
     doubts = [f for f in result.findings if f.weight != "note"]
-    text = "" if doubts else _findings([], "Every channel looks sound", width=width, colour=colour, answer_only=True)
+    odd = any(c.verdict == "many runts" for c in result.channels)
+    answer = "No channel is in doubt, but some show many runts" if odd else "Every channel looks sound"
+    text = "" if doubts else _findings([], answer, width=width, colour=colour, answer_only=True)
     if answer_only:
         return text or _first_doubt(doubts, width=width, colour=colour)
     if result.findings:

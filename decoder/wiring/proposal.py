@@ -83,7 +83,7 @@ def propose(capture: Capture, channels: int, wanted: Wanted, grid_ticks: float |
     best: tuple[float, Table, Controls] | None = None
     # Edges that belong together may lie a sample apart: data is read one or two samples before its strobe ends, as late
     # as it can be where memory is slow, earlier where it does not stay.
-    for samples in (1.5, 0.75):
+    for samples in (1.5, 0.75) if len(high) else ():
         inset = round(max(_LEAST_INSET_FS / capture.tick_fs, samples * (grid_ticks or 0.0)))
         table = Table.of(capture.time[rows], high, inset) if best is None else replace(best[1], inset=inset)
         controls = find_controls(table, wanted)

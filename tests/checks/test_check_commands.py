@@ -160,3 +160,11 @@ def test_nameless_channels_get_a_wiring_proposed(capsys, cases, tmp_path):
     assert right > len(wiring) / 2 > 4
     _, out, _ = typed(capsys, "probes", str(nameless), "--profile", bus)
     assert "this wiring is proposed" in " ".join(out.split())
+
+
+def test_a_bus_nothing_is_known_of_says_why_no_wiring_is_proposed(capsys, tmp_path):
+    capture = tmp_path / "nameless.csv"
+    capture.write_text("time,ch0,ch1\n" + "".join(f"{n * 1e-6},{n & 1},{n >> 1 & 1}\n" for n in range(50)))
+    status, out, _ = typed(capsys, "probes", str(capture), "--profile", "dram")
+    assert status == 0
+    assert "no wiring can be proposed for it: the profile does not say what its lines do" in " ".join(out.split())

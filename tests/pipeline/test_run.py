@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from captures_demo import scenarios
-from decoder.errors import UsageError
+from decoder.errors import BoardError, UsageError
 from decoder.pipeline import Request, open_run, run_check
 
 LOOM = next(s for s in scenarios() if s.name == "loom")
@@ -76,3 +76,15 @@ def test_a_window_past_the_end_says_where_the_capture_ends():
     run = open_run(Request(capture=LOOM.capture, board=LOOM.board, t_from=900 * MS))
     with pytest.raises(UsageError, match=r"ends at 22\.\d*ms"):
         list(run.blocks())
+
+
+def test_a_line_wired_that_neither_bus_nor_board_has_is_an_error_with_the_nearest(tmp_path):
+    board = tmp_path / "board.toml"
+    board.write_text(
+        '[board]\nname = "Loom controller"\nbus = "z80"\n[wiring]\nA00 = "a0"\nADDR0 = "a1"\nMRQE = "m"\n'
+        '[[region]]\nname = "work"\nkind = "ram"\nstart = 0x4000\nend = 0x43FF\n'
+    )
+    with pytest.raises(BoardError) as told:
+        open_run(Request(capture="no-such-capture.vcd", board=str(board)))
+    assert "[wiring], A00: unknown line; expected a line of the bus or of this board; nearest: A0" in str(told.value)
+    assert "[wiring], MRQE: unknown line; expected a line of the bus or of this board; nearest: MREQ" in str(told.value)

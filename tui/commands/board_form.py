@@ -191,7 +191,8 @@ def load_with_bus(file: Path) -> tuple[Board, Profile]:
 
     bus = bus_of_board(file)
     profile = load_profile(file.parent / bus if "/" in bus or bus.endswith(".toml") else bus)
-    return load_board(file, data_bits=profile.data_bits, address_bits=profile.address_bits), profile
+    board = load_board(file, data_bits=profile.data_bits, address_bits=profile.address_bits, lines=profile.spellings)
+    return board, profile
 
 
 def _quoted(text: str) -> str:
