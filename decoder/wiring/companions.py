@@ -26,7 +26,7 @@ def companions(table: Table, found: Controls, wanted: Wanted) -> list[Row]:
         if guess is not None:
             rows.append((guess[0], wanted.clock, guess[1], guess[2], ()))
     if wanted.quadrature is not None and wanted.clock in found.lines:
-        rows += _second_clock(table, wanted.quadrature, found.lines[wanted.clock][0], steady)
+        rows += _second_clock(table, wanted.quadrature, found.lines[wanted.clock], steady)
     for make in (_request, _refresh, _lanes):
         new = make(table, found, wanted, [c for c in range(table.channels) if c not in used])
         rows += new
@@ -34,11 +34,11 @@ def companions(table: Table, found: Controls, wanted: Wanted) -> list[Row]:
     return rows
 
 
-def _second_clock(table: Table, line: str, clock: int, steady: Sequence[int]) -> list[Row]:
-    edges = regularity(table, clock)[0]
+def _second_clock(table: Table, line: str, clock: tuple[int, float, str], steady: Sequence[int]) -> list[Row]:
+    edges = regularity(table, clock[0])[0]
     fits = [c for c in steady if abs(regularity(table, c)[0] - edges) <= 0.001 * edges + 2]
     why = f"{edges} periods, as many as the clock"
-    return [(fits[0], line, 0.95 if len(fits) == 1 else 0.5, why, ())] if fits else []
+    return [(fits[0], line, min(clock[1], 0.95 if len(fits) == 1 else 0.5), why, ())] if fits else []
 
 
 def _request(table: Table, found: Controls, wanted: Wanted, free: Sequence[int]) -> list[Row]:

@@ -27,6 +27,7 @@ _STEADY = 0.002  # an address line of a tight loop comes near 0.02
 _CLOCK = 0.1  # a clock may be stretched now and then
 _MOVES_RARELY = 0.004
 _SURE_CONFIRMED = 6
+_LONGEST_WRITES = 16  # cycles, on average
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +44,7 @@ class Controls:
     taken: frozenset[int]
     memory: Memory
     worth: float
-    strobed: bool
+    exact: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,20 +92,23 @@ def find_controls(table: Table, wanted: Wanted) -> Controls | None:
             second = max(second, found.worth)
     if best is None or (best.memory.confirmed == 0 and wanted.clock is None):
         return None
-    return _whole(table, wanted, _doubted(best, second), steady)
+    return _whole(table, wanted, _doubted(best, wanted, second), steady)
 
 
 def _rank(found: Controls) -> tuple[float, float]:
     """Worth first; of frames worth about as much the longest, for a part of each cycle explains them nearly as well."""
-    worth = found.worth if found.strobed else float(round(math.log2(found.worth + 0.1)))
+    worth = found.worth if found.exact else float(round(math.log2(found.worth + 0.1)))
     return worth, float((found.cycles.stop - found.cycles.start).sum())
 
 
-def _doubted(best: Controls, second: float) -> Controls:
+def _doubted(best: Controls, wanted: Wanted, second: float) -> Controls:
     """Confidences lowered where another choice explains nearly as much."""
     memory = best.memory
     clear = second < 0.5 * best.worth and memory.confirmed > 0.15 * memory.broken
     most = 0.98 if clear and memory.confirmed >= _SURE_CONFIRMED else 0.7
+    if len(best.cycles.middle[0]) - len(best.lines) < len({*wanted.address, *wanted.data}):
+        # Some address lines are not clipped: what looks like one address may be several.
+        most = min(most, 0.85)
     lines = {line: (c, min(conf, most), why) for line, (c, conf, why) in best.lines.items()}
     return replace(best, lines=lines)
 
@@ -187,7 +191,7 @@ def _settle(table: Table, wanted: Wanted, frame: _Frame, steady: set[int]) -> Co
             if best is None or worth > best.worth:
                 named = [*roles, *([(wanted.direction, direction)] if direction is not None else [])]
                 lines = {str(n): (c, 0.98, _why(n, wanted, len(cycles), memory)) for n, c in named}
-                best = Controls(lines, cycles, writes, data, frozenset(taken), memory, worth, frame.writes is not None)
+                best = Controls(lines, cycles, writes, data, frozenset(taken), memory, worth, wanted.frame is None)
     return best
 
 
@@ -211,9 +215,15 @@ def _directions(cycles: Cycles2D, wanted: Wanted, frame: _Frame, used: set[int])
     for channel in range(cycles.middle.shape[1]):
         level = cycles.middle[:, channel]
         writes = level if wanted.direction in wanted.active_low else ~level
-        if channel not in used and still[channel] and 0.0 < writes.mean() < 0.8:
+        if channel not in used and still[channel] and 0.0 < writes.mean() < 0.8 and _comes_and_goes(writes):
             yield channel, writes
     yield None, np.zeros(len(cycles), bool)
+
+
+def _comes_and_goes(writes: Bits) -> bool:
+    """No processor writes long without a read between; an interrupt line is low long."""
+    begins = np.count_nonzero(writes[1:] & ~writes[:-1]) + int(writes[0])
+    return bool(np.count_nonzero(writes) <= _LONGEST_WRITES * begins)
 
 
 def _latches(table: Table, wanted: Wanted, frame: _Frame, cycles: Cycles2D, taken: set[int]) -> list[int] | list[None]:
