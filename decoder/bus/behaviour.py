@@ -14,6 +14,9 @@ from decoder.wiring import Proposal, Wanted, propose
 __all__ = ["propose_wiring", "wanted_lines"]
 
 
+_GLANCE_ROWS = 40_000  # enough to tell one bus from another
+
+
 def wanted_lines(profile: Profile) -> Wanted | None:
     """The lines of ``profile`` by behaviour; None where the profile has no [behaviour] table."""
     behaviour = profile.file.behaviour
@@ -63,12 +66,14 @@ def propose_wiring(
                 expected=f"one of {', '.join(shapes)}",
             )
         return profile, propose(capture, channels, wanted, grid_ticks)
+    some = slice(0, _GLANCE_ROWS)
+    glance = Capture(capture.time[some], capture.levels[some], capture.unknown[some], capture.tick_fs)
     tried: dict[Wanted, tuple[str, Proposal]] = {}
     for name, wanted in shapes.items():
         if wanted not in tried:
-            tried[wanted] = name, propose(capture, channels, wanted, grid_ticks)
-    name, best = max(tried.values(), key=lambda item: _explained(item[1]))
-    return load_profile(name), best
+            tried[wanted] = name, propose(glance, channels, wanted, grid_ticks)
+    wanted, (name, _) = max(tried.items(), key=lambda item: _explained(item[1][1]))
+    return load_profile(name), propose(capture, channels, wanted, grid_ticks)
 
 
 def _explained(proposal: Proposal) -> float:

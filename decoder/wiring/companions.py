@@ -85,11 +85,10 @@ def _refresh(table: Table, found: Controls, wanted: Wanted, free: Sequence[int])
 def _lanes(table: Table, found: Controls, wanted: Wanted, free: Sequence[int]) -> list[Row]:
     """Strobes of single bytes: each inside cycles only, one of them at least in every cycle.
 
-    Which is which shows in the data: a byte that is not read does not come.
+    Nothing here tells which is which: each is the other's rival.
     """
     if not wanted.lanes:
         return []
-    middle, inside = found.cycles.middle, found.cycles.inside
     end = found.cycles.end
     low = wanted.lanes[0] in wanted.active_low
     on = {c: np.asarray(~end[:, c] if low else end[:, c]) for c in free}
@@ -98,7 +97,6 @@ def _lanes(table: Table, found: Controls, wanted: Wanted, free: Sequence[int]) -
     pairs = [pair for pair in pairs if pair[0] < 0.999]
     if len(pairs) != 1:
         return []
-    del middle, inside
     _, one, two = pairs[0]
     why = "one or both of them in every cycle, and between cycles neither"
     return [(one, wanted.lanes[0], 0.5, why, (two,)), (two, wanted.lanes[1], 0.5, why, (one,))]

@@ -1,8 +1,9 @@
 """Proposing a wiring from behaviour: unnamed channels to lines.
 
-The steps, each resting on the one before: the clock or the strobes; the data lines (they move inside a
-cycle); the direction (an address met again shows another value only in a write); the address bits by their
-carries; the data bits by operands that turn up on the address bus; what is left by relation to the strobes.
+The steps, each resting on the one before: the clock or the strobes, the address latch, the data lines (they move
+inside a cycle) and the direction, all at once, as whatever behaves most like memory; the address bits by their
+carries; the data bits and high address bits by operands that turn up on the address bus; what is left by relation to
+the strobes.
 Every guess carries a confidence and its reason; what stays undecided is said.
 """
 

@@ -20,7 +20,7 @@ def card():
     return draw_card(28)
 
 
-@pytest.mark.parametrize("seed", [15, 17, 36, 42])
+@pytest.mark.parametrize("seed", [15, 19, 36, 42])
 def test_ordinary_traffic_tells_nearly_every_line(seed):
     count = judge(draw_card(seed))
     assert count["right"] >= 0.95 * count["lines"]
