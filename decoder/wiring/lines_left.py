@@ -22,6 +22,7 @@ _NAMED = 0.75
 _LIKELY = 0.6
 _OPEN = 0.5
 _SELECT = 0.88
+_FOLLOW = 0.25
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,10 @@ class _Bits:
         return made
 
     def _carries(self, chain: Sequence[Link]) -> None:
-        sure = 0.99
+        value = packed(self.found.cycles.address, [link[0] for link in chain])
+        follow = ((value[1:] - value[:-1]) & (1 << len(chain)) - 1) == 1
+        # Where few cycles follow each other by one, the chain may begin at the wrong bit.
+        sure = 0.99 if len(follow) and follow.mean() > _FOLLOW else 0.45
         for bit, (channel, seen, second) in zip(list(self.line)[self.wanted.first_step :], chain, strict=False):
             sure = min(sure, confidence(seen, second))
             why = f"takes the carry of the bits below it {seen} times" if self.address else f"steps alone {seen} times"

@@ -157,7 +157,7 @@ def test_nameless_channels_get_a_wiring_proposed(capsys, cases, tmp_path):
     _, out, _ = typed(capsys, "probes", str(nameless), "--profile", bus, "--json")
     wiring = tomllib.loads(json.loads(out)["proposed_wiring"])["wiring"]
     right = sum(real[channel].strip("/").replace("R/W", "RW") == line for line, channel in wiring.items())
-    assert right > len(wiring) / 2 > 4
+    assert right == len(wiring) > 2
     _, out, _ = typed(capsys, "probes", str(nameless), "--profile", bus)
     assert "this wiring is proposed" in " ".join(out.split())
 
