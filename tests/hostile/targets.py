@@ -20,6 +20,8 @@ from decoder.capture import Capture, open_capture
 from decoder.errors import BusledgerError
 from decoder.text import plain
 from decoder.wiring import load_wiring
+from tests.capture.vcd_texts import rows_of
+from tests.reference import csv_twin, vcd_twin
 
 __all__ = ["TARGETS", "board", "capture", "csv", "profile", "spoilt", "to_toml", "vcd", "wiring"]
 
@@ -47,28 +49,42 @@ def _read(data: bytes, piece: int) -> tuple[str, Capture | None, list[str]]:
         return error.what, None, []
 
 
-def capture(data: bytes) -> None:
-    """Rising times, no bit known and unknown at once, and the same answer in pieces of any size."""
+def capture(data: bytes) -> Capture | None:
+    """Rising times, no bit known and unknown at once, and the same answer in pieces of any size.
+
+    What was read, where nothing had to be told of a file cut short.
+    """
     wrong, block, notes = _read(data, 1 << 16)
     again, pieces, told = _read(data, 1 + len(data) % 37)
     assert wrong == again, (wrong, again)
     assert notes == told, (notes, told)
     if block is None or pieces is None:
-        return
+        return None
     assert bool((np.diff(block.time) > 0).all())
     assert not bool((block.levels & block.unknown).any())
     assert np.array_equal(block.time, pieces.time) and block.gaps == pieces.gaps
     assert np.array_equal(block.levels, pieces.levels) and np.array_equal(block.unknown, pieces.unknown)
+    return None if {"truncated", "early-end"} & set(notes) else block
 
 
 def vcd(data: bytes) -> None:
-    """A body after a good header, or the whole file where it begins with ``$``."""
-    capture(data if data.startswith(b"$") else VCD_HEAD + data)
+    """A body after a good header, or the whole file where it begins with ``$``; the slow twin must agree."""
+    whole = data if data.startswith(b"$") else VCD_HEAD + data
+    block = capture(whole)
+    if block is not None:
+        sizes, lines, body = vcd_twin.read_header(whole.decode("latin-1"))
+        twin = vcd_twin.read_body(body, sizes, lines)
+        assert rows_of(block, len(lines)) == twin.rows
+        assert [(gap.start, gap.end) for gap in block.gaps] == twin.gaps
 
 
 def csv(data: bytes) -> None:
-    """Samples under a good head line, or the whole file where it begins with ``time``."""
-    capture(data if data.startswith(b"time") else CSV_HEAD + data)
+    """Samples under a good head line, where the slow twin must agree, or the whole file after ``time``."""
+    if data.startswith(b"time"):
+        capture(data)
+    elif (block := capture(CSV_HEAD + data)) is not None and b"\r" not in data.replace(b"\r\n", b""):
+        rows = csv_twin.read_csv((CSV_HEAD + data).decode("latin-1"), ",", "us", 1, [None, 8])
+        assert rows_of(block, 9) == rows, rows
 
 
 def _from_file(load: Callable[[Path], object], data: bytes) -> None:

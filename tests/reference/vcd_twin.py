@@ -7,8 +7,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-WHITE = " \t\n\r\v\f"
-
 
 @dataclass
 class TwinResult:
@@ -23,6 +21,28 @@ def extend(digits: str, size: int) -> str:
     """Table 18-1: a leading 1 or 0 is extended with 0, x with x, z with z; too long keeps the low digits."""
     lead = {"1": "0", "0": "0"}.get(digits[0], digits[0])
     return (lead * size + digits)[-size:].lower().replace("z", "x")
+
+
+def read_header(text: str) -> tuple[dict[str, int | None], list[tuple[str, int] | None], str]:
+    """(bits of each code, the lines in order of declaration, the body) of a whole dump that is legal."""
+    sizes: dict[str, int | None] = {}
+    lines: list[tuple[str, int] | None] = []
+    words = iter(_words(text))
+    for word in words:
+        section = list(iter(lambda: next(words), "$end"))
+        if word == "$enddefinitions":
+            break
+        if word == "$var":
+            kind, digits, code = section[:3]
+            size = None if kind in ("real", "realtime", "event", "string") else int(digits)
+            sizes[code] = sizes.get(code) or size
+            lines += [(code, bit) for bit in range(size or 0)]
+    return sizes, lines, " ".join(words)
+
+
+def _words(text: str) -> list[str]:
+    """Words as the C library parts them; ``str.split`` would part at other characters too."""
+    return [word.decode("latin-1") for word in text.encode("latin-1").split()]
 
 
 def read_body(text: str, sizes: dict[str, int | None], lines: list[tuple[str, int] | None]) -> TwinResult:
@@ -44,7 +64,7 @@ def read_body(text: str, sizes: dict[str, int | None], lines: list[tuple[str, in
             shown = row
         forced = False
 
-    words = text.split()
+    words = _words(text)
     i = 0
     while i < len(words):
         word = words[i]
