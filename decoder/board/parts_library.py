@@ -63,11 +63,14 @@ class PartsLibrary:
         )
 
     def nearest(self, name: str) -> list[str]:
-        """Up to three library names that look most like ``name``."""
+        """Up to three library names that look most like ``name``, those of the same characters first (2141: 2114)."""
         keys = {key: part.name for key, part in self._keys.items()}
-        texts = list(self._spellings(name))
-        near = [keys[k] for text in texts for k in difflib.get_close_matches(text, keys, n=3, cutoff=0.6)]
-        return list(dict.fromkeys(near))[:3]
+        near = [
+            (sorted(key) != sorted(text), keys[key])
+            for text in self._spellings(name)
+            for key in difflib.get_close_matches(text, keys, n=8, cutoff=0.6)
+        ]
+        return list(dict.fromkeys(key for _, key in sorted(near, key=lambda found: found[0])))[:3]
 
     def _spellings(self, name: str) -> Iterator[str]:
         """``name`` without a maker's prefix, most literal first."""

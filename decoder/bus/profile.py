@@ -261,9 +261,8 @@ def load_profile(name_or_path: str | Path) -> Profile:
     near = difflib.get_close_matches(text.casefold(), profile_names(), n=3, cutoff=0.4)
     raise ProfileError(
         f"there is no bus profile '{plain(text)}'",
-        expected=f"{'did you mean ' + ' or '.join(near) + '? The profiles are: ' if near else 'one of '}"
-        + ", ".join(profile_names()),
-        hint="A path ending in .toml reads a profile of your own.",
+        expected="one of " + ", ".join(profile_names()),
+        hint=(f"Did you mean {' or '.join(near)}? " if near else "") + "A path ending in .toml reads one of your own.",
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -20,6 +21,7 @@ from decoder.progress import Progress, silent
 __all__ = ["CaptureFile", "open_capture"]
 
 _HEAD = 1 << 16
+_TOML_LINE = re.compile(rb"\[\[?[\w.-]+\]\]?\s*(#.*)?$|[\w.-]+\s*=")
 
 
 def open_capture(
@@ -129,6 +131,7 @@ class CaptureFile:
         if start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"$"):
             return VcdReader(source, start)
         _refuse_binary(start, self.where)
+        _refuse_toml(start, self.where)
         return CsvReader(source, start, self._rate_hz)
 
     def _reopen(self) -> None:
@@ -166,4 +169,17 @@ def _refuse_binary(start: bytes, where: str) -> None:
             where=where,
             expected="a value change dump (VCD) or a CSV of samples, plain or packed by gzip, bzip2, xz or zstd",
             hint="Export the recording as VCD.",
+        )
+
+
+def _refuse_toml(start: bytes, where: str) -> None:
+    """A board file given where the capture belongs: its first line that is no comment is a table or a key."""
+    lines = (line.strip() for line in start.lstrip(b"\xef\xbb\xbf").splitlines())
+    first = next((line for line in lines if line and not line.startswith(b"#")), b"")
+    if _TOML_LINE.match(first):
+        raise CaptureError(
+            "this looks like a board file or other TOML, not a capture",
+            where=where,
+            expected="a value change dump (VCD) or a CSV of samples",
+            hint="Name the recording here, and the board file after --board.",
         )

@@ -110,12 +110,13 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) 
 
     words = tables.words
     capacity = stop // 5 + 2  # a row takes a stamp and a change: at least "#1 1! "
+    touches = min(64 * words, capacity) + 1  # each comes with a row, and no bit is first touched twice
     rows = (
         np.empty(capacity, np.int64),
         np.empty((capacity, words), np.uint64),
         np.empty((capacity, words), np.uint64),
-        np.empty(64 * words + 1, np.int64),
-        np.empty((64 * words + 1, words), np.uint64),
+        np.empty(touches, np.int64),
+        np.empty((touches, words), np.uint64),
     )
     state = np.zeros(k.STATE_SIZE, np.int64)
     state[k.MODE], state[k.TIME], state[k.SECTION] = mode, time, -1
@@ -139,15 +140,15 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) 
         state[k.GAPS] = 0
         if status != k.FULL:
             break
-    n, touches = int(state[k.ROWS]), int(state[k.TOUCHES])
+    n, touched = int(state[k.ROWS]), int(state[k.TOUCHES])
     return Lexed(
         int(status),
         int(at),
         rows[0][:n],
         rows[1][:n],
         rows[2][:n],
-        rows[3][:touches],
-        rows[4][:touches],
+        rows[3][:touched],
+        rows[4][:touched],
         gaps,
         now,
         int(state[k.TIME]),

@@ -7,11 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from decoder.bus import Cycles, unwired_data
+from decoder.bus import Cycles, Layout, unwired_data
 from decoder.capture import Capture
 from decoder.errors import UsageError
 from decoder.planning import Joined, JoinResult, Pass, dump_text, join_passes
 from decoder.progress import Progress, silent
+from decoder.wiring import Wiring, canonical
 
 from .run import Request, Run, open_run
 
@@ -55,9 +56,10 @@ def join_captures(
 
 
 def read_pass(request: Request, progress: Progress = silent) -> Pass:
-    """One capture decoded and kept in memory, with its levels."""
+    """One capture decoded and kept in memory, with its levels: of every channel, for what no board names yet."""
     run = open_run(request, progress)
     try:
+        run.layout = _with_every_channel(run)
         blocks = list(run.blocks())
         return Pass(
             path=run.file.path,
@@ -69,6 +71,19 @@ def read_pass(request: Request, progress: Progress = silent) -> Pass:
         )
     finally:
         run.file.close()
+
+
+def _with_every_channel(run: Run) -> Layout:
+    """The lines of the run, and behind them every other channel as its name reads best (``/cs0``: CS0).
+
+    A channel that reads like a line that is there already stays out: the joined capture would hold the line twice.
+    """
+    lines = dict(run.wiring.lines)
+    used = set(lines.values())
+    for index, signal in enumerate(run.file.header.signals):
+        if index not in used:
+            lines.setdefault(next(iter(canonical(signal.name)), signal.name), index)
+    return Layout(run.profile, Wiring(lines), tuple(lines))
 
 
 def _whole(blocks: Sequence[Capture], run: Run) -> Capture:

@@ -210,6 +210,9 @@ class Run:
             if stop is not None and int(block.time[0]) > stop:
                 return
             yield _crop(block, start, stop)
+        if stop is not None and self.file.end_time < stop:
+            end = format_duration(self.file.end_time * self.tick_fs)
+            self.file.notes.append(Note("short-of-to", f"the capture ends at {end}, before the time given with --to"))
 
     @property
     def duration_s(self) -> float:

@@ -58,14 +58,18 @@ def _head(lines: Sequence[LineChanges], tick_fs: int, comments: Sequence[str]) -
     out.append(f"$timescale {tick_fs // unit} {_UNITS[unit]} $end")
     for source in sorted({line.source for line in lines}):
         out.append(f"$scope module pass{source + 1} $end")
-        out += [f"$var wire 1 {_code(k)} {line.name} $end" for k, line in enumerate(lines) if line.source == source]
+        out += [
+            f"$var wire 1 {_code(k)} {_one_line(line.name)} $end"
+            for k, line in enumerate(lines)
+            if line.source == source
+        ]
         out.append("$upscope $end")
     out.append("$enddefinitions $end\n")
     return "\n".join(out)
 
 
 def _one_line(text: str) -> str:
-    """A comment must not hold the word that ends it, nor break the line."""
+    """A comment or a name must not hold the word that ends it, nor break the line."""
     return " ".join(text.replace("$", "S").split())
 
 

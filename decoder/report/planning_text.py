@@ -51,7 +51,7 @@ def join_text(result: JoinResult, *, width: int, colour: bool) -> str:
             f"{p.share:.2%}",
             str(sum(s.cycles for s in p.left_out)),
             str(p.inserted),
-            ", ".join(p.lines) or "none that an earlier pass lacks",
+            ", ".join(map(plain, p.lines)) or "none that an earlier pass lacks",
         )
         for k, p in enumerate(result.passes)
     ]

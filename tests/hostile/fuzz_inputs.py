@@ -24,6 +24,8 @@ with atheris.instrument_imports(include=["decoder", "tests.hostile", "tomllib"])
 _SEEDS = {
     "vcd": [
         b"#0 1! b101 %% r1.5 r #7\n0! bxz %%\n#9 $dumpoff x! bx %% $end #12 $dumpon 1! $end #20\n",
+        b"$timescale 1 ns $end $var wire 70 longer_code w $end $var wire 1 ninechars x $end $var wire 1 ab y $end\n"
+        b"$enddefinitions $end $dumpvars bx longer_code 1ninechars $end #3 b101 longer_code\n#9 0ninechars 1ab\n#11\n",
         b"$timescale 10us $end\r\n$var wire 4 a v[3:0] $end $enddefinitions $end #5 b1 a $comment #9 $end #6 bz a\n",
     ],
     "csv": [b"0,0,1f\n1.5,1,x\n2e0,-,\n", b"time,a,b\n0,1,0\n1e-3,0,1\r\n", b'time_ns,"a,b"\n1,1\n'],

@@ -89,9 +89,9 @@ def test_paths_that_cannot_be_read(bench: Bench) -> None:
 
 def test_a_profile_that_does_not_exist_names_the_nearest(bench: Bench) -> None:
     err = bench.refused("check", bench.vcd, "--profile", "6503")
-    assert "there is no bus profile '6503'" in err and "did you mean 6502" in err
+    assert "there is no bus profile '6503'" in err and "Did you mean 6502" in err and "expected one of " in err
     bench.board.write_text(BOARD.replace('"6502"', '"z8O"'))
-    assert "did you mean z80" in bench.refused("check", bench.vcd, "--board", bench.board)
+    assert "Did you mean z80" in bench.refused("check", bench.vcd, "--board", bench.board)
 
 
 @pytest.mark.parametrize(
@@ -201,3 +201,31 @@ def test_an_error_of_the_system_is_no_fault_of_ours(bench: Bench, monkeypatch: p
 
     monkeypatch.setattr("decoder.pipeline.run.load_board", broken)
     assert "Input/output error" in bench.refused("check", bench.vcd, "--board", bench.board)
+
+
+@pytest.mark.parametrize("before", ["", "\n# the card on the bench\n", "\ufeff"])
+def test_a_board_file_given_as_the_capture(bench: Bench, before: str) -> None:
+    for text in (BOARD, '[wiring]\nA0 = "ch0"\n', 'name = "6502"\n'):
+        bench.vcd.write_text(before + text)
+        err = bench.refused("check", bench.vcd, "--board", bench.board)
+        assert "looks like a board file" in err and "expected a value change dump" in err
+
+
+def test_a_table_whose_first_line_only_resembles_a_key_is_a_table(bench: Bench) -> None:
+    bench.vcd.write_text("time_us,PHI2=clock,RW\n0,0,1\n1,1,1\n")
+    assert bench.call("probes", bench.vcd)[0] == 0
+
+
+def test_joined_passes_keep_what_no_board_names(bench: Bench) -> None:
+    """A select that the board file does not have yet, and a spare clip: both are in the joined capture."""
+    low, high, whole = (bench.folder / name for name in ("low.vcd", "high.vcd", "whole.vcd"))
+    low.write_text(dump({f"D{k}": f"spare {k}" for k in range(4, 8)} | {"A15": "/cs0"}))
+    high.write_text(dump({f"D{k}": f"other{k}" for k in range(4)} | {"A14": "/CS0"}))
+    status, out, err = bench.call("join", low, high, "--out", whole, "--board", bench.board)
+    assert (status, err) == (0, "")
+    names = re.findall(r"\$var wire 1 \S+ (\S+) \$end", whole.read_text())
+    assert sorted(names) == sorted(
+        [*LINES, "CS0", *(f"SPARE{k}" for k in range(4, 8)), *(f"OTHER{k}" for k in range(4))]
+    )
+    assert "CS0" in out and "SPARE4" in out
+    assert bench.check(capture=whole)[0] == 0

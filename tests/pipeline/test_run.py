@@ -88,3 +88,13 @@ def test_a_line_wired_that_neither_bus_nor_board_has_is_an_error_with_the_neares
         open_run(Request(capture="no-such-capture.vcd", board=str(board)))
     assert "[wiring], A00: unknown line; expected a line of the bus or of this board; nearest: A0" in str(told.value)
     assert "[wiring], MRQE: unknown line; expected a line of the bus or of this board; nearest: MREQ" in str(told.value)
+
+
+def test_an_end_asked_for_after_the_end_of_the_capture_is_told():
+    def told(t_to):
+        result = run_check(Request(capture=LOOM.capture, board=LOOM.board, t_to=t_to))
+        return [note.text for note in result.capture.warnings if note.code == "short-of-to"]
+
+    assert told(20 * MS) == told(None) == []
+    (note,) = told(900 * MS)
+    assert note.startswith("the capture ends at 22.") and "--to" in note

@@ -21,7 +21,7 @@ SLIPS = [
     (["check", "capture.vcd.xz", "--board", "bord.toml"], "Did you mean board.toml?"),
     (["check", "nowhere/capture.vcd.xz", *BOARD], "There is no folder nowhere."),
     (["retest", "capture.vcd.xz", *BOARD, "--before", "befor.json"], "Did you mean before.json?"),
-    (["check", "capture.vcd.xz", "--profile", "z8o"], "did you mean z80"),
+    (["check", "capture.vcd.xz", "--profile", "z8o"], "Did you mean z80"),
     (["parts", "6161"], "such as 6116"),
     (["plan", *BOARD, "--channels", "8", "--rate", "24M", "--question", "bnak1"], "bank1"),
     (["demo", "loon"], "Did you mean loom?"),
