@@ -63,15 +63,13 @@ class PlainSource:
 
     def readinto(self, buffer: memoryview) -> int:
         """Fill ``buffer`` from the front; fewer bytes come only near the end."""
-        if self._head:
-            count = min(len(buffer), len(self._head))
-            buffer[:count] = self._head[:count]
-            self._head = self._head[count:]
-        else:
-            try:
-                count = cast(io.RawIOBase, self._raw).readinto(buffer) or 0
-            except OSError as failure:
-                raise _cannot_read(self.where, failure) from failure
+        count = min(len(buffer), len(self._head))
+        buffer[:count] = self._head[:count]
+        self._head = self._head[count:]
+        try:
+            count += cast(io.RawIOBase, self._raw).readinto(buffer[count:]) or 0
+        except OSError as failure:
+            raise _cannot_read(self.where, failure) from failure
         self._read += count
         return count
 
