@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -19,6 +20,7 @@ from decoder.text import plain
 __all__ = ["BodyReader"]
 
 _WORKERS = 2
+_STAMP = re.compile(rb"#(?=\d)0*(\d{0,30})\s")
 TOKEN_LIMIT = 1 << 20
 
 _MESSAGES = {
@@ -259,10 +261,6 @@ class BodyReader:
 
 
 def _first_stamp(data: bytearray, stop: int) -> int | None:
-    """The time of a piece that begins with a complete stamp."""
-    if not stop or data[0] != 35:
-        return None
-    word = bytes(data[1 : min(stop, 40)]).split(maxsplit=1)
-    if not word or not word[0].isdigit() or 1 + len(word[0]) >= stop:
-        return None
-    return int(word[0])
+    """The time of a piece that begins with a complete stamp; None where the lexer will refuse it anyway."""
+    found = _STAMP.match(data, 0, stop)
+    return int(found[1] or 0) if found else None

@@ -103,13 +103,13 @@ class Scan:
             self._section, self._section_at = [token], at
         elif token == b"$end":
             section, self._section = self._section, []
-            self._close(section)
+            self._close(section, at + len(token))
         elif self._section[0] not in _SKIPPED:
             self._section.append(token)
             if len(self._section) > 100_000:
                 raise self.defect(f"{plain(self._section[0].decode('latin-1'))} never ends", self._section_at)
 
-    def _close(self, section: list[bytes]) -> None:
+    def _close(self, section: list[bytes], end: int) -> None:
         keyword = section[0]
         if keyword == b"$var":
             self._variable(section)
@@ -123,7 +123,7 @@ class Scan:
         elif keyword == b"$timescale":
             self.timescale, self.timescale_at = b" ".join(section[1:]), self._section_at
         elif keyword == b"$enddefinitions":
-            self.body_at = self.data.index(b"$end", self._section_at + len(keyword)) + 4
+            self.body_at = end
 
     def _variable(self, section: list[bytes]) -> None:
         at = self._section_at

@@ -54,7 +54,7 @@ def lex_common_wide(buf, at, stop, state, now, last, ids, common, rows):
         elif what == VECTOR:
             bits, end = fast_bits(buf, at + 1, stop)
             count = end - at - 1
-            if count == 0 or buf[end] != 32:
+            if count == 0 or end == stop or buf[end] != 32:
                 break
             variable, code_end = code_variable(buf, end + 1, stop, ids)
             if variable < 0 or var_shift[variable] < 0 or count > var_width[variable] or role[buf[code_end]] != SPACE:

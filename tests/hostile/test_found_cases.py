@@ -55,3 +55,19 @@ def test_control_characters_in_the_names_of_a_profile() -> None:
     with pytest.raises(ProfileError) as caught:
         profile_from_text(text, "given")
     assert "\x1b" not in str(caught.value) and "\t" not in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        # The word that ends in $end does not end the header: the next $end of its own does.
+        b"$timescale 10us $end\n$var wire 4 a v[3:0] $end $enddefinitions \xff$end #5 b1 a $comment #9 $end #6 bz a\n",
+        # A time stamp without digits in front of a number, where a piece begins; and one with forty zeros.
+        b"#0 1! b1z01 %% r1.5 r #7\n0! bxz ! bx %%  # 0\n",
+        b"#7 1!\n#" + b"0" * 45 + b"9 0!\n#" + b"0" * 50 + b"12 1!\n#13 0!\n",
+        b"#7 1!\n#" + b"0" * 50 + b"3 0!\n#8 1!\n",
+    ],
+)
+def test_dumps_that_were_read_wrongly_or_in_two_ways(data: bytes) -> None:
+    for filler in range(40):  # the target cuts the file in pieces of a size that depends on its length
+        targets.vcd(data + b" " * filler)

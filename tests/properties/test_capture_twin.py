@@ -116,3 +116,16 @@ def test_a_gap_that_ends_in_a_stamp_cut_by_the_piece_border_keeps_its_row() -> N
     body = "#5 1! #100000000043 $dumpon $end\n#100000000043 1!\n#100000000044\n"
     for piece in range(1, 80):
         assert rows_of(opened(header + body, piece).read([0]), 1) == [(5, "1"), (100000000043, "1")], piece
+
+
+@pytest.mark.parametrize("others", [0, 70], ids=["narrow", "wide"])
+@pytest.mark.parametrize("digits", [8, 40, 48, 63, 64, 65])
+def test_digits_that_fill_a_piece_to_its_end_are_read_on(digits: int, others: int) -> None:
+    """Uncompiled and index-checked runs see a look past the end; pieces begin at the vector and end in it."""
+    header = "$timescale 1 ns $end $var wire 64 ! a $end $var wire 80 other b $end $enddefinitions $end\n"
+    value = ("10110" * 16)[:digits]
+    body = f"#1 b{value} ! #2 b0 ! #3 b{value} !\n#4\n"
+    lines = [("!", bit) for bit in range(64)] + [("other", bit) for bit in range(others)]
+    expected = read_body(body, {"!": 64, "other": 80}, list(lines))
+    for piece in range(1, 2 * digits + 20):
+        assert rows_of(opened(header + body, piece).read(range(len(lines))), len(lines)) == expected.rows, piece

@@ -173,14 +173,13 @@ def write_form(form: Form, file: Path) -> None:
     from decoder.report import whole_file
 
     text = form_text(form)
-    with tempfile.TemporaryDirectory() as folder:
+    with whole_file(file) as out, tempfile.TemporaryDirectory() as folder:
         trial = Path(folder) / "board.toml"
         trial.write_text(text, encoding="utf-8")
         try:
             load_with_bus(trial)
         except BoardError as error:
             raise BoardError(str(error).replace(str(trial), str(file)).rstrip(".")) from error
-    with whole_file(file) as out:
         out.write(text.encode())
 
 

@@ -31,7 +31,7 @@ from tui.commands.plan import plan
 from tui.commands.probes import probes
 from tui.commands.profiles import profiles
 from tui.commands.retest import retest
-from tui.commands.screen import complain
+from tui.commands.screen import complain, show
 from tui.commands.selects import selects
 from tui.commands.timing import timing
 
@@ -77,7 +77,7 @@ def _root(
     if version:
         from importlib.metadata import version as installed
 
-        print(f"busledger {installed('busledger')}")
+        show(f"busledger {installed('busledger')}\n")
         raise typer.Exit
     if context.invoked_subcommand is None:
         names = ", ".join(typer.main.get_command(app).list_commands(context))  # type: ignore[attr-defined]
