@@ -9,9 +9,13 @@ from __future__ import annotations
 import multiprocessing
 import os
 import re
+import signal
 import tempfile
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -122,15 +126,44 @@ def _decode_all(requests: Sequence[Request], scratch: str, progress: Progress) -
     found: list[Part | BusledgerError] = []
     if len(jobs) == 1:
         return [_work(jobs[0])]
-    with ProcessPoolExecutor(PROCESSES, mp_context=multiprocessing.get_context("spawn")) as pool:
+    with ProcessPoolExecutor(PROCESSES, multiprocessing.get_context("spawn"), _leave_interruptions) as pool:
         try:
-            for part in pool.map(_work, jobs):
-                found.append(part)
+            with _deaf_to_interruptions():
+                parts = [pool.submit(_work, job) for job in jobs]
+            for part in parts:
+                found.append(part.result())
                 progress("checking captures", len(found), len(jobs), "captures")
+        except BrokenProcessPool as broken:
+            raise BusledgerError(
+                "a process that decodes was ended from outside, perhaps for want of memory",
+                hint="Check fewer captures at once, or one at a time.",
+            ) from broken
         except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
+            for process in multiprocessing.active_children():
+                process.terminate()
             raise
     return found
+
+
+def _leave_interruptions() -> None:
+    """In a process that decodes: a terminal's Ctrl-C comes to it too, but it is the first process that ends it."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+@contextmanager
+def _deaf_to_interruptions() -> Iterator[None]:
+    """A process started in here is deaf from its first moment: interrupted while it loads, it would print a traceback.
+
+    It takes some hundredths of a second, in which this process does not hear Ctrl-C either.
+    """
+    if threading.current_thread() is not threading.main_thread():  # only there may it be changed, or be heard
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _work(job: tuple[Request, str]) -> Part | BusledgerError:

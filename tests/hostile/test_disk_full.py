@@ -15,7 +15,6 @@ from pathlib import Path
 import pytest
 
 import captures_demo
-
 from decoder.errors import OutputError
 from decoder.ledger import AccessLog
 from decoder.notes import NotesFile, PinnedNote, notes_path
@@ -111,7 +110,7 @@ def _quiet(words: tuple[str, ...]) -> tuple[str, ...]:
 def test_a_disk_full_under_standard_output(
     bench: Bench, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
 ) -> None:
-    with open("/dev/full", "w", encoding="utf-8") as full:  # the system's own full disk: every write fails
+    with Path("/dev/full").open("w", encoding="utf-8") as full:  # the system's own full disk: every write fails
         monkeypatch.setattr("sys.stdout", full)
         status = main(list(words))
         monkeypatch.undo()

@@ -22,7 +22,7 @@ FULL = (
 )
 
 
-def _spawn(folder: Path, *arguments: str, before: str = "", **environment: str) -> subprocess.Popen[bytes]:
+def spawn(folder: Path, *arguments: str, before: str = "", **environment: str) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
         [sys.executable, "-c", before + RUN, *arguments],
         cwd=folder,
@@ -33,7 +33,7 @@ def _spawn(folder: Path, *arguments: str, before: str = "", **environment: str) 
     )
 
 
-def _until(there: Callable[[], bool]) -> None:
+def until(there: Callable[[], bool]) -> None:
     for _ in range(6000):
         if there():
             return
@@ -45,11 +45,11 @@ def _until(there: Callable[[], bool]) -> None:
 def test_stopped_while_it_writes(bench: Bench, sign: signal.Signals) -> None:
     out = bench.folder / "out.csv"
     out.write_text("old\n")
-    process = _spawn(bench.folder, "cycles", "-", "--board", "card.toml", "--csv", "out.csv")
+    process = spawn(bench.folder, "cycles", "-", "--board", "card.toml", "--csv", "out.csv")
     assert process.stdin is not None
     process.stdin.write(dump().encode())
     process.stdin.flush()  # and no end: it waits for more, its output half written
-    _until(lambda: any(path.name.endswith(".part") for path in bench.folder.iterdir()))
+    until(lambda: any(path.name.endswith(".part") for path in bench.folder.iterdir()))
     process.send_signal(sign)
     said = process.communicate(timeout=60)
     assert (process.returncode, said) == (130 if sign == signal.SIGINT else -sign, (b"", b""))
@@ -59,7 +59,7 @@ def test_stopped_while_it_writes(bench: Bench, sign: signal.Signals) -> None:
 
 
 def test_stopped_while_it_loads(bench: Bench) -> None:
-    process = _spawn(bench.folder, "check", "-", "--board", "card.toml", before="print('up', flush=True)\n")
+    process = spawn(bench.folder, "check", "-", "--board", "card.toml", before="print('up', flush=True)\n")
     assert process.stdout is not None
     assert process.stdout.readline() == b"up\n"
     time.sleep(0.05)
@@ -73,7 +73,7 @@ def test_stopped_while_it_loads(bench: Bench) -> None:
 def test_a_full_disk(bench: Bench, option: str) -> None:
     out = bench.folder / "out.txt"
     out.write_text("old\n")
-    process = _spawn(bench.folder, "cycles", "run.vcd", "--board", "card.toml", option, "out.txt", before=FULL)
+    process = spawn(bench.folder, "cycles", "run.vcd", "--board", "card.toml", option, "out.txt", before=FULL)
     stdout, err = process.communicate(timeout=120)
     assert (process.returncode, stdout) == (2, b"")
     assert err.startswith(b"busledger: out.txt: the file could not be written") and err.count(b"\n") == 1
@@ -83,7 +83,7 @@ def test_a_full_disk(bench: Bench, option: str) -> None:
 
 def test_forty_columns_in_a_c_locale(bench: Bench) -> None:
     bench.vcd.write_text(dump(wrong_lane=2))
-    process = _spawn(bench.folder, "check", "run.vcd", "--board", "card.toml", LANG="C", LC_ALL="C", COLUMNS="40")
+    process = spawn(bench.folder, "check", "run.vcd", "--board", "card.toml", LANG="C", LC_ALL="C", COLUMNS="40")
     stdout, err = process.communicate(timeout=120)
     assert (process.returncode, err) == (1, b"")
     assert stdout.isascii() and max(map(len, stdout.decode().splitlines())) <= 40
@@ -99,7 +99,7 @@ def test_windows_line_ends(bench: Bench) -> None:
 def test_standard_streams_that_are_closed(bench: Bench) -> None:
     for closed, status in (("stdin", 0), ("stderr", 0), ("stdout", 2)):
         before = f"import os, sys\nos.close({('stdin', 'stdout', 'stderr').index(closed)})\nsys.{closed} = None\n"
-        process = _spawn(bench.folder, "check", "run.vcd", "--board", "card.toml", "--quiet", before=before)
+        process = spawn(bench.folder, "check", "run.vcd", "--board", "card.toml", "--quiet", before=before)
         _, err = process.communicate(timeout=120)
         assert process.returncode == status, (closed, err)
         assert b"Traceback" not in err
