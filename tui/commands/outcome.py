@@ -152,14 +152,17 @@ def settings_of(asked: Request) -> Mapping[str, str]:
 def report_check(
     result: CheckResult, outputs: Outputs, asked: Request, *, as_json: bool = False, quiet: bool = False
 ) -> int:
-    """Write the report files and print the result; 1 if any read was wrong, else 0."""
-    outputs.write(result, asked)
+    """Print the result and write the report files; 1 if any read was wrong, else 0.
+
+    Printed first: a file that cannot be written must not take a night's answer with it.
+    """
     if as_json:
         screen.show_data(result.to_json().encode() + b"\n")
     elif not outputs.on_screen:
         from decoder.report import check_text
 
         screen.show(check_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
+    outputs.write(result, asked)
     return 1 if wrong(result) else 0
 
 
@@ -184,13 +187,13 @@ def check_sets(asked: Sequence[Request], outputs: Outputs, *, as_json: bool, qui
             each.refuse_overwriting(*inputs)
         with progress_bar(show_progress) as progress:
             result = run_sets("check", sets, run_check, progress, compare=True)
+        show_sets(result, check_text, as_json=as_json, quiet=quiet)
         for one, each, entry in zip(sets, files, result.sets, strict=True):
             if entry.result is not None:
                 mine = [pair for pair in result.between if one.name in (pair.first, pair.second)]
                 told = [line for pair in mine for line in between_lines(pair)]
                 each.write(entry.result, one.request, between=told)
                 written += each.files
-    show_sets(result, check_text, as_json=as_json, quiet=quiet)
     if written and not (as_json or quiet):
         screen.show_paragraphs([f"Written: {', '.join(written)}"])
     return status_of(result, wrong)
