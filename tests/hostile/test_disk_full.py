@@ -26,7 +26,7 @@ from tui.commands.main import main
 RUN = ("run.vcd", "--board", "card.toml")
 DEMO = Path(captures_demo.__file__).parent / "loom"
 LOOM = (str(DEMO / "capture.vcd.xz"), "--board", str(DEMO / "board.toml"))
-NEW = "--name x --bus 6502 --ram a=4000-43FF --part 2114 --designators U1,U2 --force".split()
+NEW = ["--name", "x", "--bus", "6502", "--ram", "a=4000-43FF", "--part", "2114", "--designators", "U1,U2", "--force"]
 WRITERS = {
     "cycles --csv": ("cycles", *RUN, "--csv", "OUT"),
     "cycles --jsonl": ("cycles", *RUN, "--jsonl", "OUT"),
