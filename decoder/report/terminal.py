@@ -14,7 +14,7 @@ from decoder.report.numbers import NO_BREAK
 __all__ = ["printed", "to_ascii", "wrap"]
 
 _LIKE = dict(zip("·–—×µ█─│┌┐└┘", ".--xu#-|++++", strict=True))
-_ASCII = str.maketrans(_LIKE | {"…": "...", "→": "->", "≥": ">=", "≤": "<=", "±": "+/-"})
+_ASCII = str.maketrans(_LIKE | {"…": "...", "→": "->", "≥": ">=", "≤": "<=", "±": "+/-", "\u202f": " "})
 
 
 def to_ascii(text: str) -> str:

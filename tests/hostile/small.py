@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
+import captures_demo
 from tui.commands.main import main
 
+_DEMO = Path(captures_demo.__file__).parent / "loom"  # a card with decoders and bus drivers
+LOOM = (str(_DEMO / "capture.vcd.xz"), "--board", str(_DEMO / "board.toml"))
 LINES = ("PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)))
 WORDS = 64
 

@@ -14,18 +14,15 @@ from pathlib import Path
 
 import pytest
 
-import captures_demo
 from decoder.errors import OutputError
 from decoder.ledger import AccessLog
 from decoder.notes import NotesFile, PinnedNote, notes_path
 from decoder.pipeline import Request, open_session
 from decoder.store_cache import StoreCache
-from tests.hostile.small import Bench, dump, said
+from tests.hostile.small import LOOM, Bench, dump, said
 from tui.commands.main import main
 
 RUN = ("run.vcd", "--board", "card.toml")
-DEMO = Path(captures_demo.__file__).parent / "loom"
-LOOM = (str(DEMO / "capture.vcd.xz"), "--board", str(DEMO / "board.toml"))
 NEW = ["--name", "x", "--bus", "6502", "--ram", "a=4000-43FF", "--part", "2114", "--designators", "U1,U2", "--force"]
 WRITERS = {
     "cycles --csv": ("cycles", *RUN, "--csv", "OUT"),

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.hostile.small import BOARD, Bench, dump
+from tests.hostile.small import BOARD, LOOM, Bench, dump
 
 ROOT = Path(__file__).parents[2]
 RUN = "import sys\nfrom tui.start import main\nsys.exit(main())\n"
@@ -103,3 +103,24 @@ def test_standard_streams_that_are_closed(bench: Bench) -> None:
         _, err = process.communicate(timeout=120)
         assert process.returncode == status, (closed, err)
         assert b"Traceback" not in err
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("check", *LOOM), ("cycles", *LOOM), ("selects", *LOOM), ("buffers", *LOOM), ("probes", *LOOM),
+        ("join", LOOM[0], *LOOM, "--out", "joined.vcd"), ("match", LOOM[0], *LOOM),
+        ("plan", *LOOM[1:], "--channels", "8", "--rate", "24M"), ("board", "draw", LOOM[2]),
+        ("parts",), ("parts", "2114"), ("profiles",), ("profiles", "6502"), ("demo", "--list"),
+    ],
+    ids=lambda words: " ".join(words[:2]).replace(LOOM[0], "").replace(LOOM[2], ""),
+)  # fmt: skip
+def test_every_table_fits_forty_columns_of_ascii(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    monkeypatch.setenv("LC_ALL", "C")
+    status, out, err = bench.call(*words)
+    assert status in (0, 1) and err == ""
+    assert out.isascii() and "\\u" not in out and "\\x" not in out
+    assert max(map(len, out.splitlines())) <= 40
