@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.hostile.small import BOARD, LOOM, Bench, dump
+from tests.hostile.small import BOARD, LOOM, Bench, dump, said
+from tui.commands.main import main
 
 ROOT = Path(__file__).parents[2]
 RUN = "import sys\nfrom tui.start import main\nsys.exit(main())\n"
@@ -103,6 +104,22 @@ def test_standard_streams_that_are_closed(bench: Bench) -> None:
         _, err = process.communicate(timeout=120)
         assert process.returncode == status, (closed, err)
         assert b"Traceback" not in err
+
+
+@pytest.mark.parametrize("closed", [(), ("stdin",), ("stdout",)], ids=lambda names: "-".join(names) or "redirected")
+@pytest.mark.parametrize("words", [("browse", "run.vcd", "--board", "card.toml"), ("board", "new", "other.toml")])
+def test_what_needs_a_terminal_says_so_without_one(
+    bench: Bench,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    words: tuple[str, ...],
+    closed: tuple[str, ...],
+) -> None:
+    with monkeypatch.context() as streams:
+        for name in closed:
+            streams.setattr(sys, name, None)
+        assert main(list(words)) == 2
+    assert "terminal" in said(capsys.readouterr().err)
 
 
 @pytest.mark.parametrize(

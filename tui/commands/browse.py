@@ -44,7 +44,8 @@ def browse(
         t_from=t_from,
         t_to=t_to,
     )
-    if capture == "-" or not (sys.stdin.isatty() and sys.stdout.isatty()):
+    terminal = all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout))
+    if capture == "-" or not terminal:
         raise UsageError(
             "the browser needs a terminal for its keys and a file for its capture",
             hint="Save the capture in a file, or use 'busledger check'.",
