@@ -7,6 +7,7 @@ variables, so that one picture serves light, dark and print.
 from __future__ import annotations
 
 import io
+import logging
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -92,6 +93,7 @@ def histogram_svg(histogram: Histogram, name: str) -> str:
 @contextmanager
 def _figure(width: float, height: float) -> Iterator[tuple[Figure, Axes]]:
     """A figure of our style, without touching matplotlib's global state or any screen."""
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # else it tells where it could not keep its list of fonts
     import matplotlib as mpl
     from matplotlib.figure import Figure
 

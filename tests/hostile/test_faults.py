@@ -141,3 +141,17 @@ def test_every_table_fits_forty_columns_of_ascii(
     assert status in (0, 1) and err == ""
     assert out.isascii() and "\\u" not in out and "\\x" not in out
     assert max(map(len, out.splitlines())) <= 40
+
+
+def test_no_folder_to_keep_anything_in(bench: Bench) -> None:
+    """No home, no cache, no settings folder: a report is written all the same, and nothing is said of it."""
+    bench.vcd.write_text(dump(wrong_lane=2))
+    scratch = bench.folder / "scratch"
+    scratch.mkdir()
+    nowhere = dict.fromkeys(("HOME", "XDG_CACHE_HOME", "XDG_CONFIG_HOME", "MPLCONFIGDIR"), "/dev/null/none")
+    process = spawn(
+        bench.folder, "check", "run.vcd", "--board", "card.toml", "--html", "out.html", TMPDIR=str(scratch), **nowhere
+    )
+    _, err = process.communicate(timeout=300)
+    assert (process.returncode, err) == (1, b"")
+    assert (bench.folder / "out.html").read_text().endswith("</html>") and not list(scratch.iterdir())
