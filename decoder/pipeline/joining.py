@@ -43,7 +43,8 @@ def join_captures(
     joined = join_passes(passes)
     comments = [f"busledger join: {len(passes)} passes; the scope of a line names the pass it came from"]
     comments += [f"pass{k + 1}: {p.path}" for k, p in enumerate(passes)]
-    for piece in dump_text(joined.lines, passes[0].levels.tick_fs, comments):
+    lines = [replace(line, name=passes[line.source].channels.get(line.name, line.name)) for line in joined.lines]
+    for piece in dump_text(lines, passes[0].levels.tick_fs, comments):
         write(piece.encode("utf-8", "backslashreplace"))
     return JoinResult(
         out=out,
@@ -65,6 +66,7 @@ def read_pass(request: Request, progress: Progress = silent) -> Pass:
             path=run.file.path,
             levels=_whole([b.levels for b in blocks], run),
             lines=run.layout.names,
+            channels=_named_otherwise(run),
             cycles=Cycles.concat([b.cycles for b in blocks]),
             address_bits=((1 << run.profile.address_bits) - 1) & ~run.unwired,
             data_bits=((1 << run.profile.data_bits) - 1) & ~unwired_data(run.profile, run.layout),
@@ -84,6 +86,13 @@ def _with_every_channel(run: Run) -> Layout:
         if index not in used:
             lines.setdefault(next(iter(canonical(signal.name)), signal.name), index)
     return Layout(run.profile, Wiring(lines), tuple(lines))
+
+
+def _named_otherwise(run: Run) -> dict[str, str]:
+    """Line → channel where only a wiring table told: the table is to fit the joined capture too."""
+    signals = run.file.header.signals
+    names = {line: signals[index].name for line, index in run.wiring.lines.items()}
+    return {line: name for line, name in names.items() if line not in canonical(name)}
 
 
 def _whole(blocks: Sequence[Capture], run: Run) -> Capture:

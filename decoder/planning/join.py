@@ -9,8 +9,8 @@ are unknown: a stretch that does not agree is left out, never invented.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -32,7 +32,8 @@ UNKNOWN = 2
 class Pass:
     """One decoded pass.
 
-    ``lines[k]`` is bit k of ``levels``; ``address_bits`` and ``data_bits`` are
+    ``lines[k]`` is bit k of ``levels``, ``channels`` what a line is called in the
+    capture where its name does not tell the line; ``address_bits`` and ``data_bits`` are
     masks of the bus bits that this pass carries.
     """
 
@@ -42,6 +43,7 @@ class Pass:
     cycles: Cycles
     address_bits: int
     data_bits: int
+    channels: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

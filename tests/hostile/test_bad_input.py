@@ -229,3 +229,12 @@ def test_joined_passes_keep_what_no_board_names(bench: Bench) -> None:
     )
     assert "CS0" in out and "SPARE4" in out
     assert bench.check(capture=whole)[0] == 0
+
+
+def test_a_joined_capture_fits_the_wiring_table_of_its_passes(bench: Bench) -> None:
+    first, whole = bench.folder / "first.vcd", bench.folder / "whole.vcd"
+    first.write_text(dump({"A0": "ch0", "D3": "probe 7"}))
+    bench.board.write_text(BOARD + '[wiring]\nA0 = "ch0"\nD3 = "probe 7"\n')
+    assert bench.call("join", first, first, "--out", whole, "--board", bench.board)[0] == 0
+    status, out, err = bench.check(capture=whole)
+    assert (status, err) == (0, "") and f"{WORDS} reads compared" in out

@@ -31,7 +31,7 @@ def join(
     """Join passes of a repeatable run, each with other lines clipped, into one capture.
 
     Every pass must carry the bus's strobes; the cycles of the passes are paired by what they share. What cannot be
-    paired is left out, never invented. The first pass gives the time.
+    paired is left out, never invented. The first pass gives the time. Channels that no board names yet are kept too.
 
     \b
     busledger join low.vcd high.vcd --out whole.vcd --board card.toml
