@@ -203,9 +203,7 @@ class Run:
         start = None if self.request.t_from is None else -(-self.request.t_from // self.tick_fs)
         stop = None if self.request.t_to is None else self.request.t_to // self.tick_fs
         for block in self.file.blocks(self.layout.select, block_rows=block_rows):
-            if not len(block):
-                continue
-            if start is not None and int(block.time[-1]) < start:
+            if not len(block) or (start is not None and int(block.time[-1]) < start):
                 continue
             if stop is not None and int(block.time[0]) > stop:
                 return
