@@ -44,7 +44,15 @@ class Controls:
     taken: frozenset[int]
     memory: Memory
     worth: float
+    covered: float
     exact: bool
+
+    def better_than(self, other: Controls) -> bool:
+        """Of two readings worth about as much the one whose cycles hold more of what the data lines do: it does not
+        take a request that ends with the strobes for data."""
+        if 0.5 * other.worth < self.worth < 2.0 * other.worth:
+            return self.covered > other.covered
+        return self.worth > other.worth
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,12 +195,27 @@ def _settle(table: Table, wanted: Wanted, frame: _Frame, steady: set[int]) -> Co
             data = _data_channels(cycles, ~writes, taken, len(wanted.data))
             memory = _memory(cycles, data, writes, taken, wanted)
             # Where data is read too early or too late some of its lines do not show.
-            worth = memory.worth * (len(data) / len(wanted.data)) ** 2
+            covered = _covered(table, frame, data)
+            worth = memory.worth * (len(data) / len(wanted.data)) ** 2 * covered**2
             if best is None or worth > best.worth:
                 named = [*roles, *([(wanted.direction, direction)] if direction is not None else [])]
                 lines = {str(n): (c, 0.98, _why(n, wanted, len(cycles), memory)) for n, c in named}
-                best = Controls(lines, cycles, writes, data, frozenset(taken), memory, worth, wanted.frame is None)
+                best = Controls(lines, cycles, writes, data, frozenset(taken), memory, worth, covered, wanted.frame is None)
     return best
+
+
+def _covered(table: Table, frame: _Frame, data: tuple[int, ...]) -> float:
+    """The share of the data lines' changes that lies inside the cycles.
+
+    The selects of two banks look like strobes of a memory too, but most of the traffic passes them by.
+    """
+    first, end = frame.first[:_SAMPLE_CYCLES], frame.end[:_SAMPLE_CYCLES]
+    inside = everywhere = 0
+    for channel in data:
+        moved = table.moved[:, channel]
+        inside += int((moved[end] - moved[first]).sum())
+        everywhere += int(moved[end[-1]] - moved[first[0]])
+    return inside / max(everywhere, 1)
 
 
 def _why(line: str | None, wanted: Wanted, cycles: int, memory: Memory) -> str:

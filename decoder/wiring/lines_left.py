@@ -36,7 +36,10 @@ class Settled:
 def settle_lines(table: Table, found: Controls, wanted: Wanted) -> Settled:
     """Names for everything that ``found`` leaves open."""
     rows: list[Row] = [(c, line, conf, why, ()) for line, (c, conf, why) in found.lines.items()]
-    rows += companions(table, found, wanted)
+    # What goes with the strobes is no surer than they are; a clock cuts the same cycles whatever the direction is.
+    strobes = [conf for line, (_, conf, _) in found.lines.items() if line in (*wanted.reads, *wanted.writes)]
+    trust = min(strobes, default=1.0)
+    rows += [(c, line, min(conf, trust), why, rivals) for c, line, conf, why, rivals in companions(table, found, wanted)]
     used = {row[0] for row in rows} | set(found.taken) | set(found.data)
     address = found.cycles.address
     moving = np.asarray(address.any(axis=0) & ~address.all(axis=0))

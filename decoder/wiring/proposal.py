@@ -81,21 +81,21 @@ def propose(capture: Capture, channels: int, wanted: Wanted, grid_ticks: float |
     """
     rows = slice(0, _MOST_ROWS)
     high = unpack(capture.levels[rows], channels)
-    best: tuple[float, Table, Controls] | None = None
+    best: tuple[Table, Controls] | None = None
     # Edges that belong together may lie a sample apart: data is read one or two samples before its strobe ends, as late
     # as it can be where memory is slow, earlier where it does not stay.
     for samples in (1.5, 0.75) if len(high) else ():
         inset = round(max(_LEAST_INSET_FS / capture.tick_fs, samples * (grid_ticks or 0.0)))
-        table = Table.of(capture.time[rows], high, inset) if best is None else replace(best[1], inset=inset)
+        table = Table.of(capture.time[rows], high, inset) if best is None else replace(best[0], inset=inset)
         controls = find_controls(table, wanted)
-        if controls is not None and (best is None or controls.worth > best[0]):
-            best = controls.worth, table, controls
+        if controls is not None and (best is None or controls.better_than(best[1])):
+            best = table, controls
         if grid_ticks is None:
             break
     lines = tuple(dict.fromkeys([*wanted.others(), *wanted.address, *wanted.data]))
     if best is None:
         return Proposal((), (), tuple(range(channels)), lines)
-    settled = settle_lines(*best[1:], wanted)
+    settled = settle_lines(*best, wanted)
     guesses = sorted((Guess(*row) for row in settled.rows), key=lambda g: (-g.confidence, g.line))
     taken = {g.channel for g in guesses} | set(settled.selects)
     have = {g.line for g in guesses}
