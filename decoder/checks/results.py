@@ -320,7 +320,8 @@ class ClockFinding(_Result):
 
 
 class ProbesResult(_Result):
-    """``busledger.probes/1``. ``proposed_wiring``: the text of a [wiring] table, where names say nothing."""
+    """``busledger.probes/1``. ``proposed_wiring``: the text of a [wiring] table, where names say nothing;
+    ``proposed_profile``: the bus that it is for, where none was given."""
 
     schema_: Literal["busledger.probes/1"] = Field(default="busledger.probes/1", alias="schema")
     channels: tuple[ChannelHealth, ...] = ()
@@ -330,5 +331,6 @@ class ProbesResult(_Result):
     rate_enough: bool | None = None
     glitch_bursts: int = 0
     proposed_wiring: str | None = None
+    proposed_profile: str | None = None
     findings: tuple[CheckFinding, ...] = ()
     warnings: tuple[WarningFinding, ...] = ()

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
 
 from decoder.board import Board
-from decoder.bus import Profile, line_needs, load_profile, wanted_lines
+from decoder.bus import Profile, line_needs, load_profile, propose_wiring, wanted_lines
 from decoder.capture import Capture, Signal, open_capture, with_sample_grid
 from decoder.checks import (
     BuffersCheck,
@@ -22,7 +23,7 @@ from decoder.checks import (
 )
 from decoder.errors import UsageError, WiringError
 from decoder.progress import Progress, silent
-from decoder.wiring import bind, load_wiring, propose
+from decoder.wiring import bind, canonical, load_wiring, propose
 
 from .run import Request, Run, bus_and_board, open_run
 
@@ -30,6 +31,8 @@ __all__ = ["run_buffers", "run_probes", "run_selects", "run_timing"]
 
 PROPOSAL_ROWS = 1_000_000
 """Rows from which a wiring is proposed: some hundred thousand cycles."""
+_TELLING = 4  # names, or lines found, that are no accident
+_SURE = 0.9
 
 
 def run_selects(request: Request, progress: Progress = silent) -> SelectsResult:
@@ -121,10 +124,11 @@ def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
         check = ProbesCheck(names, file.header.tick_fs, grid, lines, profile)
         # Channels whose names say nothing are told apart by what they do.
         wanted = wanted_lines(profile) if profile is not None and not lines else None
+        nameless = profile is None and not _names_tell(names)
         beginning: list[Capture] = []
         for block in blocks:
             check.feed(block)
-            if wanted is not None and sum(map(len, beginning)) < PROPOSAL_ROWS:
+            if (wanted is not None or nameless) and sum(map(len, beginning)) < PROPOSAL_ROWS:
                 beginning.append(block)
         result: ProbesResult = check.finish()
         if wanted is None and profile is not None and not lines:
@@ -132,7 +136,22 @@ def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
         if wanted is not None and beginning:
             proposal = propose(_joined(beginning), len(names), wanted, grid)
             result = result.model_copy(update={"proposed_wiring": proposal.toml(names)})
+        if nameless and beginning:
+            result = result.model_copy(update=_likeliest_bus(_joined(beginning), names, grid))
         return result
+
+
+def _names_tell(names: Sequence[str]) -> bool:
+    """Whether some channels are named like address lines; numbers alone (``D0`` to ``D31``) name an analyser's pins."""
+    return sum(any(re.fullmatch(r"A\d+", form) for form in canonical(name)) for name in names) >= _TELLING
+
+
+def _likeliest_bus(capture: Capture, names: Sequence[str], grid: float | None) -> dict[str, str]:
+    """The bus that channels without names fit best, and its wiring; nothing where they fit none."""
+    profile, proposal = propose_wiring(capture, len(names), grid)
+    if sum(guess.confidence >= _SURE for guess in proposal.guesses) < _TELLING:
+        return {}
+    return {"proposed_profile": profile.name, "proposed_wiring": proposal.toml(names)}
 
 
 def _no_proposal(profile: Profile) -> CheckFinding:

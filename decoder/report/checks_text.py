@@ -229,6 +229,12 @@ def probes_text(result: ProbesResult, *, width: int = 80, colour: bool = False, 
     text += "\n" + table_text(heads, rows, width=width, colour=colour)
     if result.proposed_wiring is not None:
         said = "The channels' names say nothing; by what they do, this wiring is proposed (for a file of --wiring):"
+        if result.proposed_profile is not None:
+            said = (
+                f"The channels' names say nothing. Of the buses described here {result.proposed_profile} fits them "
+                "best; another that works alike would look the same, so give --profile NAME if you know it. By what "
+                "the channels do, this wiring is proposed (for a file of --wiring):"
+            )
         lines = [Text(line, style="bold") for line in wrap(said, width)]
         lines += [Text(part) for row in result.proposed_wiring.splitlines() for part in wrap(plain(row, 400), width)]
         text += "\n" + printed(lines, width=width, colour=colour)

@@ -200,7 +200,8 @@ def _settle(table: Table, wanted: Wanted, frame: _Frame, steady: set[int]) -> Co
             if best is None or worth > best.worth:
                 named = [*roles, *([(wanted.direction, direction)] if direction is not None else [])]
                 lines = {str(n): (c, 0.98, _why(n, wanted, len(cycles), memory)) for n, c in named}
-                best = Controls(lines, cycles, writes, data, frozenset(taken), memory, worth, covered, wanted.frame is None)
+                exact = wanted.frame is None
+                best = Controls(lines, cycles, writes, data, frozenset(taken), memory, worth, covered, exact)
     return best
 
 

@@ -39,7 +39,8 @@ def settle_lines(table: Table, found: Controls, wanted: Wanted) -> Settled:
     # What goes with the strobes is no surer than they are; a clock cuts the same cycles whatever the direction is.
     strobes = [conf for line, (_, conf, _) in found.lines.items() if line in (*wanted.reads, *wanted.writes)]
     trust = min(strobes, default=1.0)
-    rows += [(c, line, min(conf, trust), why, rivals) for c, line, conf, why, rivals in companions(table, found, wanted)]
+    beside = companions(table, found, wanted)
+    rows += [(c, line, min(conf, trust), why, rivals) for c, line, conf, why, rivals in beside]
     used = {row[0] for row in rows} | set(found.taken) | set(found.data)
     address = found.cycles.address
     moving = np.asarray(address.any(axis=0) & ~address.all(axis=0))

@@ -160,6 +160,9 @@ def test_nameless_channels_get_a_wiring_proposed(capsys, cases, tmp_path):
     assert right == len(wiring) > 2
     _, out, _ = typed(capsys, "probes", str(nameless), "--profile", bus)
     assert "this wiring is proposed" in " ".join(out.split())
+    # With names that tell there is nothing to propose.
+    _, out, _ = typed(capsys, "probes", capture)
+    assert "proposed" not in out
 
 
 def test_a_bus_nothing_is_known_of_says_why_no_wiring_is_proposed(capsys, tmp_path):

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import tomllib
+
 import numpy as np
 import pytest
 
 from decoder.bus import line_needs, load_profile, profile_names, propose_wiring, wanted_lines
 from decoder.capture import Capture, Signal
 from decoder.errors import ProfileError
+from decoder.pipeline import Request, run_probes
 from decoder.wiring import bind, load_wiring, propose
 from tests.benchmarks.wiring_share import judge
 from tests.wiring.cards import draw_card
@@ -65,6 +68,30 @@ def test_the_bus_is_found_too(card):
     profile, proposal = propose_wiring(card.capture, len(card.names), card.grid)
     assert profile.name == "6502"
     assert proposal.lines()["PHI2"] == card.names.index("PHI2")
+
+
+def written(card, path):
+    """The card's capture as a dump whose channels are called ch0, ch1, …"""
+    k = np.arange(len(card.names), dtype=np.uint64)
+    bits = (card.capture.levels[:, k // 64] >> k % 64) & np.uint64(1)
+    with path.open("w") as out:
+        out.write("$timescale 1 ps $end\n")
+        out.writelines(f"$var wire 1 c{k} ch{k} $end\n" for k in range(len(card.names)))
+        out.write("$enddefinitions $end\n")
+        moved = np.vstack([np.ones((1, bits.shape[1]), bool), bits[1:] != bits[:-1]])
+        for time, row, changes in zip(card.capture.time, bits, moved, strict=True):
+            out.write(f"#{int(time) * card.capture.tick_fs // 1000}\n")
+            out.writelines(f"{row[k]}c{k}\n" for k in np.flatnonzero(changes))
+
+
+def test_probes_names_bus_and_wiring_where_nothing_is_given(card, tmp_path):
+    """Of the buses that work like this one any may be named; what its lines do is the same on all of them."""
+    written(card, tmp_path / "nameless.vcd")
+    found = run_probes(Request(tmp_path / "nameless.vcd"))
+    assert found.proposed_profile is not None and found.proposed_wiring is not None
+    assert wanted_lines(load_profile(found.proposed_profile)).direction == "RW"
+    wiring = tomllib.loads(found.proposed_wiring)["wiring"]
+    assert all(card.names[int(wiring[line].removeprefix("ch"))] == line for line in ("RW", "A0", "A1", "A2", "A3"))
 
 
 def test_a_bus_without_a_behaviour_table_says_so(card):
