@@ -14,7 +14,8 @@ GUIDE = (Path(bus_profiles.__file__).parent / "WRITING.md").read_text(encoding="
 
 def example(folder):
     path = folder / "z8.toml"
-    path.write_text(re.search(r"```toml\n(.*?)```", GUIDE, re.S).group(1), encoding="utf-8")
+    worked = GUIDE.split("## A worked example", 1)[1]
+    path.write_text(re.search(r"```toml\n(.*?)```", worked, re.S).group(1), encoding="utf-8")
     return path
 
 
