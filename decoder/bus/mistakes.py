@@ -50,7 +50,7 @@ def _behaviour(file: ProfileFile, lines: set[str]) -> list[str]:
     strobes = bool(has["read"]) and bool(has["write"])
     if not strobes and not (has["direction"] and (has["frame"] or file.clock.line)):
         found.append("behaviour: give read and write strobes, or a direction with a frame or a clock line")
-    if has["latch"] is None and any(piece.latch for piece in file.address[0].pieces):
+    if has["latch"] is None and any(piece.latch for source in file.address[:1] for piece in source.pieces):
         found.append("behaviour: the address is latched; say which line is the latch")
     return found
 

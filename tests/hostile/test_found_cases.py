@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import tomllib
+from pathlib import Path
 
 import pytest
 
+import bus_profiles
 from decoder.bus import line_names, profile_from_text
 from decoder.bus.ranges import bit_numbers
 from decoder.errors import ProfileError
@@ -71,3 +74,10 @@ def test_control_characters_in_the_names_of_a_profile() -> None:
 def test_dumps_that_were_read_wrongly_or_in_two_ways(data: bytes) -> None:
     for filler in range(40):  # the target cuts the file in pieces of a size that depends on its length
         targets.vcd(data + b" " * filler)
+
+
+def test_a_behaviour_without_an_address() -> None:
+    text = (Path(bus_profiles.__file__).parent / "68008.toml").read_text(encoding="utf-8")
+    data = tomllib.loads(text)
+    data["address"] = []
+    targets.profile(targets.document(data))
