@@ -10,32 +10,9 @@ Works on ``Tables`` (``tables.py``), raises nothing and knows no names. Conditio
 import numpy as np
 from numba import njit
 
+from decoder.bus.expression_kernel import HALF, IN_PLANES, SLOT_SHIFT, SPREAD, holds
+
 RULE, SURE, WAITS, LANES, USED, CERTAIN = 0, 1, 2, 3, 4, 5  # columns of ``told``
-SPREAD = np.uint64(0x9E3779B97F4A7C15)  # 2^64 / golden ratio: multiplied by it, words differ in their top bits
-HALF, SLOT_SHIFT = np.uint64(32), np.uint64(56)
-
-
-@njit(cache=True, nogil=True, _nrt=False)
-def _plane_holds(number, levels, unknown, expr, term, lit):
-    """Expression ``number`` on the planes of one span: 1, 0 or -1."""
-    if number < 0:
-        return 1 if number == -1 else 0
-    doubt = False
-    for n in range(expr[number], expr[number + 1]):
-        value = 1
-        for k in range(term[n], term[n + 1]):
-            spot, mask = lit[k, 0], lit[k, 2]
-            open_bits = unknown[spot] & mask
-            if (levels[spot] ^ lit[k, 3]) & mask & ~open_bits:
-                value = 0
-                break
-            if open_bits:
-                value = -1
-        if value == 1:
-            return 1
-        if value == -1:
-            doubt = True
-    return -1 if doubt else 0
 
 
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
@@ -60,22 +37,22 @@ def _match(s, lev, unk, mov, t):
     for r in range(rule.shape[0]):
         if rule[r, 0] != s:
             continue
-        holds = _plane_holds(rule[r, 1], lev, unk, t.expr, t.term, t.lit)
+        fits = holds(rule[r, 1], lev, unk, 0, IN_PLANES, t.expr, t.term, t.lit)
         mask = np.uint64(rule[r, 9])
-        if holds != 0 and mask != 0 and rule[r, 6] >= 0:
+        if fits != 0 and mask != 0 and rule[r, 6] >= 0:
             value, moved, lost, missing = read_source(rule[r, 6], lev, unk, mov, t)
             open_bits = (moved | lost | missing) & mask
             if (value ^ np.uint64(rule[r, 8])) & mask & ~open_bits:
-                holds = 0
+                fits = 0
             elif open_bits:
-                holds = -1
-        if holds == 0:
+                fits = -1
+        if fits == 0:
             continue
         if chosen < 0:
-            chosen, sure = r, holds
+            chosen, sure = r, fits
         elif rule[r, 5]:
             chosen = r
-        if holds == 1:
+        if fits == 1:
             break
     return chosen, sure
 
@@ -85,7 +62,7 @@ def _lanes(r, all_bits, lev, unk, t):
     """(byte lanes in use, their bits, 1 or -1 when one of them is in doubt)."""
     lanes, bits, sure = np.uint64(0), np.uint64(0), 1
     for n in range(t.lane_start[r], t.lane_start[r + 1]):
-        state = _plane_holds(t.lane[n, 1], lev, unk, t.expr, t.term, t.lit)
+        state = holds(t.lane[n, 1], lev, unk, 0, IN_PLANES, t.expr, t.term, t.lit)
         if state != 0:
             lanes |= np.uint64(1) << np.uint64(t.lane[n, 0])
         if state == -1:
@@ -107,7 +84,7 @@ def _answer(s, lev, unk, mov, t, answer):
     answer[LANES], answer[USED], answer[CERTAIN] = 0, 0, 1
     if r < 0:
         return
-    if _plane_holds(t.rule[r, 2], lev, unk, t.expr, t.term, t.lit) == 1:
+    if holds(t.rule[r, 2], lev, unk, 0, IN_PLANES, t.expr, t.term, t.lit) == 1:
         answer[WAITS] = 1
     if t.rule[r, 7] >= 0:
         answer[LANES], answer[USED], answer[CERTAIN] = _lanes(r, t.source[t.rule[r, 7], 3], lev, unk, t)

@@ -16,36 +16,12 @@ no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
 import numpy as np
 from numba import njit
 
+from decoder.bus.expression_kernel import HALF, IN_ROW, SLOT_SHIFT, SPREAD, holds
+
 STROBE, LATCH, GAP = 0, 1, 2
 UNSEEN, DOUBTED = 1, 2  # a span's begin was not seen; a line of its strobe was unknown
 RING = 31
-SPREAD = np.uint64(0x9E3779B97F4A7C15)  # 2^64 / golden ratio: multiplied by it, words differ in their top bits
-SLOT_SHIFT = np.uint64(56)
-HALF = np.uint64(32)
 ENDLESS = np.int64(1) << np.int64(62)
-
-
-@njit(cache=True, nogil=True, _nrt=False)
-def _row_holds(number, levels, unknown, i, expr, term, lit, width):
-    """Expression ``number`` on row i: 1, 0 or -1."""
-    if number < 0:
-        return 1 if number == -1 else 0
-    doubt = False
-    for n in range(expr[number], expr[number + 1]):
-        value = 1
-        for k in range(term[n], term[n + 1]):
-            here, mask = i * len(width) + np.int64(lit[k, 1]), lit[k, 2]
-            open_bits = unknown[here] & mask
-            if (levels[here] ^ lit[k, 3]) & mask & ~open_bits:
-                value = 0
-                break
-            if open_bits:
-                value = -1
-        if value == 1:
-            return 1
-        if value == -1:
-            doubt = True
-    return -1 if doubt else 0
 
 
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
@@ -73,9 +49,9 @@ def _states(levels, unknown, i, t, memo, states, width):
             level = 1 if levels[i * len(width) + t.clock[0]] & bit else 0
             states[slot, 0] = -1 if unknown[i * len(width) + t.clock[0]] & bit else level
         for s in range(n_strobes):
-            states[slot, 1 + s] = _row_holds(t.strobe[s, 0], levels, unknown, i, t.expr, t.term, t.lit, width)
+            states[slot, 1 + s] = holds(t.strobe[s, 0], levels, unknown, i * len(width), IN_ROW, t.expr, t.term, t.lit)
         for k in range(n_latches):
-            state = _row_holds(t.latch[k, 0], levels, unknown, i, t.expr, t.term, t.lit, width)
+            state = holds(t.latch[k, 0], levels, unknown, i * len(width), IN_ROW, t.expr, t.term, t.lit)
             states[slot, 1 + n_strobes + k] = state
     return slot
 
