@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import TYPE_CHECKING, Literal, cast
+from typing import Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +21,6 @@ from .beside import Beside
 from .dividing import divide
 from .gathered import Gathered
 from .run import Decoded, Request, Run, open_run, region_map_of
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["capture_finding", "conclude", "cycle_counts", "gather", "run_check"]
 
