@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from typing import Any, ClassVar, Protocol, cast
@@ -62,13 +63,13 @@ class BrowserScreen(Screen[None]):
         yield from self.compose_body()
         yield KeyBar((*self.keys, *ANYWHERE))
 
+    @abstractmethod
     def compose_body(self) -> ComposeResult:
         """The widgets between the bars."""
-        raise NotImplementedError
 
+    @abstractmethod
     def show(self, loaded: Loaded, state: BrowserState) -> None:
         """Draw a state."""
-        raise NotImplementedError
 
     def draw(self) -> None:
         """Draw the application's state, status line included."""
