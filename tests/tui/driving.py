@@ -7,10 +7,11 @@ from collections.abc import Awaitable, Callable
 from typing import Any
 
 from textual.pilot import Pilot
+from textual.widgets import Input
 
 from tui.app import BrowserApp
 
-__all__ = ["drive", "screen_text", "settle"]
+__all__ = ["answer", "drive", "press", "screen_text", "settle"]
 
 Script = Callable[[Pilot[Any], BrowserApp], Awaitable[None]]
 
@@ -20,6 +21,19 @@ async def settle(pilot: Pilot[Any], app: BrowserApp) -> None:
     await pilot.pause()
     await app.workers.wait_for_complete()
     await pilot.pause()
+
+
+async def press(pilot: Pilot[Any], app: BrowserApp, *keys: str) -> None:
+    """Keys one after the other, each answered before the next."""
+    for key in keys:
+        await pilot.press(key)
+        await settle(pilot, app)
+
+
+async def answer(pilot: Pilot[Any], app: BrowserApp, text: str) -> None:
+    """A dialog's field filled in, and Enter."""
+    app.screen.query_one(Input).value = text
+    await press(pilot, app, "enter")
 
 
 def drive(app: BrowserApp, script: Script, size: tuple[int, int] = (80, 24)) -> None:

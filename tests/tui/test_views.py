@@ -12,17 +12,12 @@ from textual.widgets import Input
 
 from tests.tui.builders import FakeSession, factory_of, facts, make_session
 from tests.tui.driving import drive, screen_text, settle
-from tests.tui.test_pictures import SELECTS, with_checks
+from tests.tui.test_check_pictures import SELECTS, with_checks
 from tui.app import BrowserApp
 from tui.screens.base import BrowserScreen
 from tui.screens.note_dialog import NoteDialog
 
 SIZES = [(80, 24), (160, 45)]
-
-
-@pytest.fixture(scope="module")
-def session(tmp_path_factory: pytest.TempPathFactory) -> FakeSession:
-    return make_session(tmp_path_factory.mktemp("views"))
 
 
 async def press(pilot: Pilot[Any], app: BrowserApp, *keys: str) -> None:
