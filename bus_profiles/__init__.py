@@ -1,3 +1,3 @@
-"""One TOML file a bus; ``decoder.bus`` reads them, ``WRITING.md`` tells how to write one."""
+"""One TOML file a bus; ``busledger.decoder.bus`` reads them, ``WRITING.md`` tells how to write one."""
 
 __all__: list[str] = []

@@ -1,6 +1,6 @@
 """Bundled scenarios, and the virtual card that makes them.
 
-The card (``captures_demo.world``) shares no code with the engine. ``scenarios``
+The card (``busledger.captures_demo.world``) shares no code with the engine. ``scenarios``
 lists what is bundled, for ``busledger demo``.
 """
 

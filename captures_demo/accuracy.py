@@ -1,4 +1,4 @@
-"""How good the engine is: ``python -m captures_demo.accuracy --cards 600 --seed 1``.
+"""How good the engine is: ``python -m busledger.captures_demo.accuracy --cards 600 --seed 1``.
 
 Each card is drawn from the seed: a machine, its traffic, and no fault, one or
 two. The engine gets the cycles that the world's bus carried, through its own
@@ -22,22 +22,22 @@ from typing import Any
 
 import numpy as np
 
-from captures_demo.world.analyser import Analyser
-from captures_demo.world.bench import capture, standard_clips
-from captures_demo.world.board_file import board_toml
-from captures_demo.world.cases import Case, draw_case
-from captures_demo.world.machine import Machine
-from captures_demo.world.play import Run
-from captures_demo.world.random_fault import FAULT_SCOPES
-from captures_demo.world.scoring import Truth, fault_named, part_key, rank_of_truth, tie_groups, truth_of
-from captures_demo.world.tally import found, render
-from captures_demo.world.ties import cannot_part
-from decoder.board import Board, load_board
-from decoder.bus import Cycles, Kind, load_profile
-from decoder.diagnosis import Diagnosis, Evidence, ProfileFacts, TrafficCounter, diagnose
-from decoder.findings import Suspect
-from decoder.ledger import AccessLog, Counter, Ledger, RegionMap
-from decoder.pipeline import Request, gather, open_run, run_check
+from busledger.captures_demo.world.analyser import Analyser
+from busledger.captures_demo.world.bench import capture, standard_clips
+from busledger.captures_demo.world.board_file import board_toml
+from busledger.captures_demo.world.cases import Case, draw_case
+from busledger.captures_demo.world.machine import Machine
+from busledger.captures_demo.world.play import Run
+from busledger.captures_demo.world.random_fault import FAULT_SCOPES
+from busledger.captures_demo.world.scoring import Truth, fault_named, part_key, rank_of_truth, tie_groups, truth_of
+from busledger.captures_demo.world.tally import found, render
+from busledger.captures_demo.world.ties import cannot_part
+from busledger.decoder.board import Board, load_board
+from busledger.decoder.bus import Cycles, Kind, load_profile
+from busledger.decoder.diagnosis import Diagnosis, Evidence, ProfileFacts, TrafficCounter, diagnose
+from busledger.decoder.findings import Suspect
+from busledger.decoder.ledger import AccessLog, Counter, Ledger, RegionMap
+from busledger.decoder.pipeline import Request, gather, open_run, run_check
 
 __all__ = ["Outcome", "judge", "main", "plan"]
 
@@ -261,7 +261,7 @@ def rough(seed: int) -> dict[str, Any]:
 
 def main() -> None:
     """Command line."""
-    parser = argparse.ArgumentParser(prog="python -m captures_demo.accuracy", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m busledger.captures_demo.accuracy", description=__doc__)
     parser.add_argument("--cards", type=int, default=600, help="how many cards to judge")
     parser.add_argument("--seed", type=int, default=1, help="what they are drawn from")
     parser.add_argument("--json", type=Path, help="write every outcome to this file")

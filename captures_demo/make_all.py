@@ -1,4 +1,4 @@
-"""Rebuild every bundled scenario, byte for byte: ``python -m captures_demo.make_all``."""
+"""Rebuild every bundled scenario, byte for byte: ``python -m busledger.captures_demo.make_all``."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from captures_demo.scenario_list import SCENARIOS, Scenario
-from captures_demo.world.bench import capture, standard_clips
-from captures_demo.world.board_file import board_toml
-from captures_demo.world.play import Run, play
+from busledger.captures_demo.scenario_list import SCENARIOS, Scenario
+from busledger.captures_demo.world.bench import capture, standard_clips
+from busledger.captures_demo.world.board_file import board_toml
+from busledger.captures_demo.world.play import Run, play
 
 __all__ = ["build", "main"]
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from captures_demo.world.analyser import Analyser
-from captures_demo.world.faults import Fault, When
-from captures_demo.world.machine import Card, Chip, Machine, Region
-from captures_demo.world.marches import march
-from captures_demo.world.stimulus import Accesses, Stimulus, address_in_data, program, random_reads, weave
+from busledger.captures_demo.world.analyser import Analyser
+from busledger.captures_demo.world.faults import Fault, When
+from busledger.captures_demo.world.machine import Card, Chip, Machine, Region
+from busledger.captures_demo.world.marches import march
+from busledger.captures_demo.world.stimulus import Accesses, Stimulus, address_in_data, program, random_reads, weave
 
 __all__ = ["SCENARIOS", "Scenario"]
 

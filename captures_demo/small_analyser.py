@@ -1,4 +1,6 @@
-"""How far a small analyser comes: ``python -m captures_demo.small_analyser --cards 50 --channels 8 --seed 1``.
+"""How far a small analyser comes.
+
+    python -m busledger.captures_demo.small_analyser --cards 50 --channels 8 --seed 1
 
 Each card has one hard fault. The engine plans from the board file alone what to
 clip; an analyser with so many channels records the machine's run again for each
@@ -6,7 +8,7 @@ pass (its own phase and skew, other contents at power-on); the passes are joined
 and the joined capture is checked. Counted: how often the part named first is
 the broken one, and how many passes it took.
 
-Calls the engine, like ``captures_demo.accuracy``.
+Calls the engine, like ``busledger.captures_demo.accuracy``.
 """
 
 from __future__ import annotations
@@ -18,16 +20,16 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from captures_demo.accuracy import write_board
-from captures_demo.world.analyser import Analyser
-from captures_demo.world.bench import capture
-from captures_demo.world.cases import Case, draw_case
-from captures_demo.world.play import play
-from captures_demo.world.random_fault import FAULT_SCOPES
-from captures_demo.world.scoring import rank_of_truth, truth_of
-from decoder.findings import CheckResult
-from decoder.pipeline import Request, join_captures, plan_passes, run_check
-from decoder.planning import PlanRequest
+from busledger.captures_demo.accuracy import write_board
+from busledger.captures_demo.world.analyser import Analyser
+from busledger.captures_demo.world.bench import capture
+from busledger.captures_demo.world.cases import Case, draw_case
+from busledger.captures_demo.world.play import play
+from busledger.captures_demo.world.random_fault import FAULT_SCOPES
+from busledger.captures_demo.world.scoring import rank_of_truth, truth_of
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.pipeline import Request, join_captures, plan_passes, run_check
+from busledger.decoder.planning import PlanRequest
 
 __all__ = ["Outcome", "judge", "main"]
 
@@ -109,7 +111,7 @@ def _work(job: tuple[int, tuple[str, str], int, float, int]) -> Outcome:
 
 def main() -> None:
     """Command line."""
-    parser = argparse.ArgumentParser(prog="python -m captures_demo.small_analyser", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m busledger.captures_demo.small_analyser", description=__doc__)
     parser.add_argument("--cards", type=int, default=50, help="how many cards to judge")
     parser.add_argument("--channels", type=int, default=8, help="inputs of the analyser")
     parser.add_argument("--seed", type=int, default=1, help="what the cards are drawn from")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 
-from decoder.errors import UsageError
+from busledger.decoder.errors import UsageError
 
 __all__ = ["format_duration", "parse_duration"]
 

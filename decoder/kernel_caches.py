@@ -28,8 +28,15 @@ def drop_stale_caches(package: Path = _HERE) -> int:
     A folder that cannot be written is left alone: there numba keeps its caches
     elsewhere, in a folder of the user's.
     """
-    shared = list(package.glob("*_kernel.py"))  # kernels of every folder may call these
-    return sum(_drop_in(folder, shared) for folder in [package, *package.iterdir()] if folder.is_dir())
+    folders = {path.parent for path in package.rglob("*_kernel.py")}
+    return sum(_drop_in(folder, list(_above(folder, package))) for folder in sorted(folders))
+
+
+def _above(folder: Path, package: Path) -> Iterator[Path]:
+    """Kernels of the folders over this one, which its own may call."""
+    while folder != package:
+        folder = folder.parent
+        yield from folder.glob("*_kernel.py")
 
 
 def _drop_in(folder: Path, shared: Sequence[Path]) -> int:

@@ -17,7 +17,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from decoder.errors import BoardError, OutputError
+from busledger.decoder.errors import BoardError, OutputError
 
 __all__ = ["NotesFile", "PinnedNote", "note_lines", "notes_path"]
 

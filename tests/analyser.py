@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from decoder.capture import open_capture
+from busledger.decoder.capture import open_capture
 
 
 def sample_again(

@@ -14,7 +14,7 @@ DOORS = sorted(path for package in PACKAGES for path in (ROOT / package).rglob("
 
 
 def dotted(path: Path) -> str:
-    return ".".join(path.parent.relative_to(ROOT).parts)
+    return ".".join(["busledger", *path.parent.relative_to(ROOT).parts])
 
 
 def order(name: str) -> tuple[int, str]:
@@ -26,7 +26,7 @@ def exposed(tree: ast.Module) -> set[str]:
     """Names that the door binds to something of ours: imports from our packages, definitions, constants."""
     names: set[str] = set()
     for node in tree.body:
-        if isinstance(node, ast.ImportFrom) and (node.level or (node.module or "").split(".")[0] in PACKAGES):
+        if isinstance(node, ast.ImportFrom) and (node.level or (node.module or "").split(".")[0] == "busledger"):
             names |= {alias.asname or alias.name for alias in node.names}
         elif isinstance(node, ast.FunctionDef | ast.ClassDef):
             names.add(node.name)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from decoder.kernel_caches import drop_stale_caches
+from busledger.decoder.kernel_caches import drop_stale_caches
 
 LOW = "from numba import njit\n@njit(cache=True)\ndef low(x):\n    return x + {}\n"
 HIGH = "from numba import njit\nfrom kernels.low_kernel import low\n" + (
@@ -66,11 +66,14 @@ def test_a_folder_without_kernels_or_caches_is_left_alone(tmp_path: Path) -> Non
 
 
 def test_it_is_done_before_any_kernel_is_loaded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    code = "import decoder, sys; assert 'decoder.kernel_caches' in sys.modules and 'numba' not in sys.modules"
+    code = (
+        "import busledger.decoder, sys\n"
+        "assert 'busledger.decoder.kernel_caches' in sys.modules and 'numba' not in sys.modules"
+    )
     subprocess.run([sys.executable, "-c", code], check=True, cwd=Path(__file__).parents[1])
 
 
-RUN = "import decoder\nfrom kernels.low_kernel import low\nprint(low(1))\n"
+RUN = "import busledger.decoder\nfrom kernels.low_kernel import low\nprint(low(1))\n"
 
 
 def _forgiven(folder: Path, cache: str, code: str = RUN) -> str:
@@ -104,6 +107,6 @@ def test_a_damaged_cache_is_compiled_again(tmp_path: Path) -> None:
 
 
 def test_the_first_compilation_is_told_once(tmp_path: Path) -> None:
-    tell = "from decoder.kernel_forgiving import when_compiling\nwhen_compiling(lambda: print('compiling'))\n"
+    tell = "from busledger.decoder.kernel_forgiving import when_compiling\nwhen_compiling(lambda: print('compiling'))\n"
     assert _forgiven(tmp_path, str(tmp_path / "cache"), tell + RUN) == "compiling\n2\n"
     assert _forgiven(tmp_path, str(tmp_path / "cache"), tell + RUN) == "2\n"

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from decoder.errors import BoardError, OutputError
-from decoder.notes import NotesFile, PinnedNote, note_lines, notes_path
+from busledger.decoder.errors import BoardError, OutputError
+from busledger.decoder.notes import NotesFile, PinnedNote, note_lines, notes_path
 
 
 def test_notes_are_kept_and_read_again(tmp_path: Path) -> None:

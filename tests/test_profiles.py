@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from decoder.bus import load_profile
+from busledger.decoder.bus import load_profile
 from tests.reference.cycles_plain import holds
 
 # profile, grade, symbol, min, max (ns), source

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from decoder.bus import load_profile, profile_names
-from tui.commands.main import main
-from tui.commands.profiles import profile_table
+from busledger.decoder.bus import load_profile, profile_names
+from busledger.tui.commands.main import main
+from busledger.tui.commands.profiles import profile_table
 
 README = Path(__file__).parents[1] / "README.md"
 HEADING = "## Buses"

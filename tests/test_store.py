@@ -12,13 +12,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from decoder.bus.columns import Cycles
-from decoder.capture.columns import Capture
-from decoder.errors import CaptureError, OutputError
-from decoder.ledger.columns import Compared, Verdict
-from decoder.store import Store, StoreDamagedError, StoredLine, StoredRegion, StoreFacts
-from decoder.store_cache import StoreCache, file_digest, store_key
-from decoder.store_writer import StoreWriter
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.capture.columns import Capture
+from busledger.decoder.errors import CaptureError, OutputError
+from busledger.decoder.ledger.columns import Compared, Verdict
+from busledger.decoder.store import Store, StoreDamagedError, StoredLine, StoredRegion, StoreFacts
+from busledger.decoder.store.cache import StoreCache, file_digest, store_key
+from busledger.decoder.store.writer import StoreWriter
 
 FACTS = StoreFacts(
     tick_fs=1_000_000,

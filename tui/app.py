@@ -12,28 +12,28 @@ from textual.binding import Binding, BindingType
 from textual.screen import Screen
 from textual.theme import Theme
 
-from decoder.text import plain
-from tui import palette
-from tui import state as states
-from tui.host import HostApp
-from tui.keys import ANYWHERE, VIEWS, bindings
-from tui.loaded import Loaded
-from tui.messages import Opened, OpenFailed, OpenProgress
-from tui.pinning import Notebook
-from tui.screens.base import BrowserScreen
-from tui.screens.cycles import CyclesScreen
-from tui.screens.help_sheet import HelpSheet
-from tui.screens.levels import LevelsScreen
-from tui.screens.notes import NotesScreen
-from tui.screens.open_dialog import OpenDialog
-from tui.screens.opening import OpeningScreen
-from tui.screens.pictures import BuffersScreen, SelectsScreen, TimingScreen, TrendScreen
-from tui.screens.where import WhereScreen
-from tui.screens.why import WhyScreen
-from tui.session import Opener, SessionFactory
-from tui.watch import FileWatch
-from tui.widgets.heat import worst_cell
-from tui.workers import open_work
+from busledger.decoder.text import plain
+from busledger.tui import palette
+from busledger.tui import state as states
+from busledger.tui.host import HostApp
+from busledger.tui.keys import ANYWHERE, VIEWS, bindings
+from busledger.tui.loaded import Loaded
+from busledger.tui.messages import Opened, OpenFailed, OpenProgress
+from busledger.tui.pinning import Notebook
+from busledger.tui.screens.base import BrowserScreen
+from busledger.tui.screens.cycles import CyclesScreen
+from busledger.tui.screens.help_sheet import HelpSheet
+from busledger.tui.screens.levels import LevelsScreen
+from busledger.tui.screens.notes import NotesScreen
+from busledger.tui.screens.open_dialog import OpenDialog
+from busledger.tui.screens.opening import OpeningScreen
+from busledger.tui.screens.pictures import BuffersScreen, SelectsScreen, TimingScreen, TrendScreen
+from busledger.tui.screens.where import WhereScreen
+from busledger.tui.screens.why import WhyScreen
+from busledger.tui.session import Opener, SessionFactory
+from busledger.tui.watch import FileWatch
+from busledger.tui.widgets.heat import worst_cell
+from busledger.tui.workers import open_work
 
 __all__ = ["BrowserApp", "run_browser"]
 

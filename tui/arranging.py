@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Literal
 
-from tui.state import BrowserState, LineGroup, say
+from busledger.tui.state import BrowserState, LineGroup, say
 
 __all__ = [
     "fold",

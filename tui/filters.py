@@ -10,10 +10,10 @@ from decimal import Decimal, InvalidOperation
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import KIND_NAMES, Cycles, Flag
-from decoder.errors import UsageError
-from decoder.ledger.columns import Compared, Verdict
-from decoder.text import plain
+from busledger.decoder.bus.columns import KIND_NAMES, Cycles, Flag
+from busledger.decoder.errors import UsageError
+from busledger.decoder.ledger.columns import Compared, Verdict
+from busledger.decoder.text import plain
 
 __all__ = [
     "FLAG_WORDS",

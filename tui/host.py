@@ -9,24 +9,24 @@ from typing import Any
 from textual.app import App, ScreenStackError
 from textual.screen import Screen
 
-from decoder.text import plain
-from tui import state as states
-from tui.filters import Filter
-from tui.loaded import Loaded
-from tui.messages import Found, RowsSelected, SearchProgress
-from tui.pinning import Notebook, target_of, target_words
-from tui.screens.base import BrowserScreen
-from tui.screens.note_dialog import NoteDialog
-from tui.source import select_rows
-from tui.state import BrowserState
-from tui.wording import thousands
-from tui.workers import filter_work, search_work
+from busledger.decoder.text import plain
+from busledger.tui import state as states
+from busledger.tui.filters import Filter
+from busledger.tui.loaded import Loaded
+from busledger.tui.messages import Found, RowsSelected, SearchProgress
+from busledger.tui.pinning import Notebook, target_of, target_words
+from busledger.tui.screens.base import BrowserScreen
+from busledger.tui.screens.note_dialog import NoteDialog
+from busledger.tui.source import select_rows
+from busledger.tui.state import BrowserState
+from busledger.tui.wording import thousands
+from busledger.tui.workers import filter_work, search_work
 
 __all__ = ["HostApp"]
 
 
 class HostApp(App[int]):
-    """Holds the state; screens draw it and ask for changes (``tui.screens.base.Host``)."""
+    """Holds the state; screens draw it and ask for changes (``busledger.tui.screens.base.Host``)."""
 
     def __init__(self) -> None:
         super().__init__()

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Cycles
-from decoder.ledger.columns import Compared
-from decoder.text import plain
-from tui.session import BoardLike, Session
-from tui.source import CycleSource, Match, StoreSource, find_match
-from tui.state import BrowserState, chosen_lane
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.text import plain
+from busledger.tui.session import BoardLike, Session
+from busledger.tui.source import CycleSource, Match, StoreSource, find_match
+from busledger.tui.state import BrowserState, chosen_lane
 
 __all__ = ["Loaded", "Search", "address_search", "find_around", "lane_search", "part_search"]
 

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from textual.message import Message
 
-from tui.filters import Filter
-from tui.session import Session, SessionFactory
+from busledger.tui.filters import Filter
+from busledger.tui.session import Session, SessionFactory
 
 __all__ = ["CaptureChanged", "Found", "OpenFailed", "OpenProgress", "Opened", "RowsSelected", "SearchProgress"]
 

@@ -7,13 +7,13 @@ from pathlib import Path
 
 from rich.text import Text
 
-from decoder.errors import BusledgerError
-from decoder.notes import NotesFile, PinnedNote, notes_path
-from decoder.text import plain
-from tui.loaded import Loaded
-from tui.palette import COLOURS
-from tui.state import BrowserState
-from tui.widgets.heat import chips_of
+from busledger.decoder.errors import BusledgerError
+from busledger.decoder.notes import NotesFile, PinnedNote, notes_path
+from busledger.decoder.text import plain
+from busledger.tui.loaded import Loaded
+from busledger.tui.palette import COLOURS
+from busledger.tui.state import BrowserState
+from busledger.tui.widgets.heat import chips_of
 
 __all__ = ["Notebook", "notes_text", "target_of", "target_words"]
 

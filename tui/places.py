@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from decoder.findings import CheckResult
-from decoder.store import StoreFacts
-from tui.filters import Filter
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.store import StoreFacts
+from busledger.tui.filters import Filter
 
 __all__ = ["cell_filter"]
 

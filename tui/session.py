@@ -1,6 +1,6 @@
 """What the browser asks of the engine: a session, and how to get one.
 
-``decoder.pipeline`` provides sessions; tests build small ones from arrays.
+``busledger.decoder.pipeline`` provides sessions; tests build small ones from arrays.
 """
 
 from __future__ import annotations
@@ -9,9 +9,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Protocol
 
-from decoder.findings import CheckResult
-from decoder.progress import Progress
-from decoder.store import Store
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.progress import Progress
+from busledger.decoder.store import Store
 
 __all__ = ["BoardLike", "ChipLike", "Opener", "RegionLike", "Session", "SessionFactory"]
 

@@ -13,11 +13,11 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Cycles
-from decoder.capture.columns import Capture
-from decoder.ledger.columns import Compared
-from decoder.store import Store, StoreFacts
-from tui.filters import Filter, matches
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.capture.columns import Capture
+from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.store import Store, StoreFacts
+from busledger.tui.filters import Filter, matches
 
 __all__ = ["CycleRow", "CycleSource", "Match", "StoreSource", "find_edge", "find_match", "select_rows"]
 

@@ -10,7 +10,7 @@ INTERRUPTED = 130
 def main() -> int:
     """Load the commands and run one; the exit status."""
     try:
-        from tui.commands.main import main as run
+        from busledger.tui.commands.main import main as run
     except KeyboardInterrupt:
         return INTERRUPTED
     return run()

@@ -13,8 +13,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.store import StoredLine, StoreFacts
-from tui.filters import Filter
+from busledger.decoder.store import StoredLine, StoreFacts
+from busledger.tui.filters import Filter
 
 __all__ = [
     "BrowserState",

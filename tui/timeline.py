@@ -13,7 +13,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.capture.columns import Capture
+from busledger.decoder.capture.columns import Capture
 
 __all__ = ["Cell", "LevelColumns", "View", "column_of", "columns_of", "line_cells", "sample_view", "value_text"]
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from decimal import Decimal
 
-from decoder.bus.columns import KIND_NAMES, Flag
-from decoder.ledger.columns import Verdict
+from busledger.decoder.bus.columns import KIND_NAMES, Flag
+from busledger.decoder.ledger.columns import Verdict
 
 __all__ = [
     "VERDICT_WORDS",

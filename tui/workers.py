@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from textual.message import Message
 from textual.worker import Worker, get_current_worker
 
-from decoder.errors import BusledgerError
-from tui.filters import Filter
-from tui.messages import Found, Opened, OpenFailed, OpenProgress, RowsSelected, SearchProgress
-from tui.session import SessionFactory
+from busledger.decoder.errors import BusledgerError
+from busledger.tui.filters import Filter
+from busledger.tui.messages import Found, Opened, OpenFailed, OpenProgress, RowsSelected, SearchProgress
+from busledger.tui.session import SessionFactory
 
 __all__ = ["filter_work", "open_work", "search_work"]
 

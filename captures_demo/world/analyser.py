@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from captures_demo.world.waves import Waves
+from busledger.captures_demo.world.waves import Waves
 
 __all__ = ["Analyser", "Recording", "record", "write_vcd"]
 

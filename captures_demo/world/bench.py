@@ -7,11 +7,11 @@ from pathlib import Path
 
 import numpy as np
 
-from captures_demo.world.analyser import Analyser, record, write_vcd
-from captures_demo.world.buses import BUS_KINDS
-from captures_demo.world.machine import Machine
-from captures_demo.world.pins import Delays, Trouble, waveforms
-from captures_demo.world.play import Run
+from busledger.captures_demo.world.analyser import Analyser, record, write_vcd
+from busledger.captures_demo.world.buses import BUS_KINDS
+from busledger.captures_demo.world.machine import Machine
+from busledger.captures_demo.world.pins import Delays, Trouble, waveforms
+from busledger.captures_demo.world.play import Run
 
 __all__ = ["SPELLINGS", "capture", "spell", "standard_clips"]
 

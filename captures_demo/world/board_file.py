@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from captures_demo.world.buses import BUS_KINDS
-from captures_demo.world.machine import Card, Machine, Region
+from busledger.captures_demo.world.buses import BUS_KINDS
+from busledger.captures_demo.world.machine import Card, Machine, Region
 
 __all__ = ["board_toml", "lanes_text"]
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from captures_demo.world.chip_kernel import (
+from busledger.captures_demo.world.chip_kernel import (
     BUFFER,
     BUS,
     CARD,

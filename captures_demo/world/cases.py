@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from captures_demo.world.faults import Fault
-from captures_demo.world.machine import Machine
-from captures_demo.world.play import Run, play
-from captures_demo.world.random_card import random_machine
-from captures_demo.world.random_fault import FAULT_SCOPES, random_fault, random_when
-from captures_demo.world.stimulus import Stimulus
-from captures_demo.world.traffic_mix import random_stimulus
+from busledger.captures_demo.world.faults import Fault
+from busledger.captures_demo.world.machine import Machine
+from busledger.captures_demo.world.play import Run, play
+from busledger.captures_demo.world.random_card import random_machine
+from busledger.captures_demo.world.random_fault import FAULT_SCOPES, random_fault, random_when
+from busledger.captures_demo.world.stimulus import Stimulus
+from busledger.captures_demo.world.traffic_mix import random_stimulus
 
 __all__ = ["CATEGORIES", "FEWEST_HARD", "FEWEST_SOFT", "Case", "draw_case"]
 

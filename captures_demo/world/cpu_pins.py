@@ -13,8 +13,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from captures_demo.world.play import Run
-from captures_demo.world.waves import Waves
+from busledger.captures_demo.world.play import Run
+from busledger.captures_demo.world.waves import Waves
 
 __all__ = ["CPU_PINS", "Delays", "Moments", "line_lags"]
 

@@ -7,15 +7,15 @@ from pathlib import Path
 
 import numpy as np
 
-from captures_demo.world.bench import capture, standard_clips
-from captures_demo.world.board_file import board_toml
-from captures_demo.world.buses import BUS_KINDS
-from captures_demo.world.faults import Fault
-from captures_demo.world.machine import Card, Machine
-from captures_demo.world.pins import Trouble
-from captures_demo.world.play import Run, play
-from captures_demo.world.random_card import random_machine
-from captures_demo.world.traffic_mix import random_stimulus
+from busledger.captures_demo.world.bench import capture, standard_clips
+from busledger.captures_demo.world.board_file import board_toml
+from busledger.captures_demo.world.buses import BUS_KINDS
+from busledger.captures_demo.world.faults import Fault
+from busledger.captures_demo.world.machine import Card, Machine
+from busledger.captures_demo.world.pins import Trouble
+from busledger.captures_demo.world.play import Run, play
+from busledger.captures_demo.world.random_card import random_machine
+from busledger.captures_demo.world.traffic_mix import random_stimulus
 
 __all__ = ["BUFFER_CASES", "SELECT_CASES", "DriverCase", "draw_driver_case", "write_driver_case"]
 

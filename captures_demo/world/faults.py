@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from captures_demo.world import chip_kernel as k
-from captures_demo.world.machine import Machine
+from busledger.captures_demo.world import chip_kernel as k
+from busledger.captures_demo.world.machine import Machine
 
 __all__ = ["Fault", "When", "activity", "fault_rows"]
 

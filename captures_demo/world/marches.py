@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from captures_demo.world.stimulus import Accesses
+from busledger.captures_demo.world.stimulus import Accesses
 
 __all__ = ["BACKGROUNDS", "MARCHES", "march", "march_elements"]
 

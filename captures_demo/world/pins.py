@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from captures_demo.world.buses import BUS_KINDS
-from captures_demo.world.cpu_pins import CPU_PINS, Delays, Moments, line_lags
-from captures_demo.world.play import Run
-from captures_demo.world.waves import Waves
+from busledger.captures_demo.world.buses import BUS_KINDS
+from busledger.captures_demo.world.cpu_pins import CPU_PINS, Delays, Moments, line_lags
+from busledger.captures_demo.world.play import Run
+from busledger.captures_demo.world.waves import Waves
 
 __all__ = ["Delays", "Trouble", "card_cycles", "waveforms"]
 

@@ -8,11 +8,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from captures_demo.world import card_kernel as k
-from captures_demo.world.buses import BUS_KINDS
-from captures_demo.world.faults import Fault, activity, fault_rows
-from captures_demo.world.machine import Machine
-from captures_demo.world.stimulus import Stimulus
+from busledger.captures_demo.world import card_kernel as k
+from busledger.captures_demo.world.buses import BUS_KINDS
+from busledger.captures_demo.world.faults import Fault, activity, fault_rows
+from busledger.captures_demo.world.machine import Machine
+from busledger.captures_demo.world.stimulus import Stimulus
 
 __all__ = ["Given", "Run", "play", "prepare"]
 

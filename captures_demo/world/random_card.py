@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from captures_demo.world.buses import BUS_KINDS
-from captures_demo.world.machine import Card, Chip, Machine, Region
+from busledger.captures_demo.world.buses import BUS_KINDS
+from busledger.captures_demo.world.machine import Card, Chip, Machine, Region
 
 __all__ = ["PARTS", "Part", "random_machine"]
 

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from captures_demo.world.faults import Fault, When
-from captures_demo.world.machine import Machine, Region
+from busledger.captures_demo.world.faults import Fault, When
+from busledger.captures_demo.world.machine import Machine, Region
 
 __all__ = ["FAULT_SCOPES", "random_fault", "random_when"]
 

@@ -18,8 +18,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from captures_demo.world.faults import Fault
-from captures_demo.world.machine import Machine
+from busledger.captures_demo.world.faults import Fault
+from busledger.captures_demo.world.machine import Machine
 
 __all__ = ["SuspectLike", "Truth", "fault_named", "part_key", "part_named", "rank_of_truth", "tie_groups", "truth_of"]
 

@@ -8,11 +8,11 @@ from itertools import product
 
 import numpy as np
 
-from captures_demo.world.cases import Case
-from captures_demo.world.faults import Fault
-from captures_demo.world.machine import Machine
-from captures_demo.world.play import play
-from captures_demo.world.scoring import SuspectLike
+from busledger.captures_demo.world.cases import Case
+from busledger.captures_demo.world.faults import Fault
+from busledger.captures_demo.world.machine import Machine
+from busledger.captures_demo.world.play import play
+from busledger.captures_demo.world.scoring import SuspectLike
 
 __all__ = ["as_faults", "cannot_part"]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from captures_demo.world.buses import BUS_KINDS
-from captures_demo.world.machine import Machine, Region
-from captures_demo.world.marches import BACKGROUNDS, MARCHES, march
-from captures_demo.world.stimulus import (
+from busledger.captures_demo.world.buses import BUS_KINDS
+from busledger.captures_demo.world.machine import Machine, Region
+from busledger.captures_demo.world.marches import BACKGROUNDS, MARCHES, march
+from busledger.captures_demo.world.stimulus import (
     Accesses,
     Stimulus,
     address_in_data,

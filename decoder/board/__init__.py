@@ -1,9 +1,9 @@
 """The board file and the parts library: what is on the card, and what is known of its parts."""
 
-from decoder.board.lanes import lane_names, parse_lanes
-from decoder.board.loader import bus_of_board, load_board
-from decoder.board.model import Board, Buffer, Chip, Decoder, LineLevel, Region
-from decoder.board.part_types import (
+from busledger.decoder.board.lanes import lane_names, parse_lanes
+from busledger.decoder.board.loader import bus_of_board, load_board
+from busledger.decoder.board.model import Board, Buffer, Chip, Decoder, LineLevel, Region
+from busledger.decoder.board.part_types import (
     BufferGroup,
     BufferPart,
     DecoderPart,
@@ -16,7 +16,7 @@ from decoder.board.part_types import (
     Part,
     Section,
 )
-from decoder.board.parts_library import PartsLibrary, parts
+from busledger.decoder.board.parts_library import PartsLibrary, parts
 
 __all__ = [
     "Board",

@@ -7,13 +7,13 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
-from decoder.board.draft import Draft, titled
-from decoder.board.lanes import lane_names
-from decoder.board.mistakes import nearest, shown
-from decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
-from decoder.board.part_types import BufferPart, DecoderPart, MemoryPart, Part, Section
-from decoder.board.parts_library import parts
-from decoder.board.schema import (
+from busledger.decoder.board.draft import Draft, titled
+from busledger.decoder.board.lanes import lane_names
+from busledger.decoder.board.mistakes import nearest, shown
+from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
+from busledger.decoder.board.part_types import BufferPart, DecoderPart, MemoryPart, Part, Section
+from busledger.decoder.board.parts_library import parts
+from busledger.decoder.board.schema import (
     BufferTable,
     ChipTable,
     DecoderTable,
@@ -23,9 +23,9 @@ from decoder.board.schema import (
     is_line,
     line_name,
 )
-from decoder.board.truth import MOST_INPUTS
-from decoder.errors import BoardError
-from decoder.text import plain
+from busledger.decoder.board.truth import MOST_INPUTS
+from busledger.decoder.errors import BoardError
+from busledger.decoder.text import plain
 
 __all__ = ["build_buffers", "build_decoders", "build_regions"]
 

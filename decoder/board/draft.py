@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from decoder.board.mistakes import Mistakes
-from decoder.board.model import Buffer, Chip, Decoder, Region
-from decoder.board.schema import line_name
-from decoder.text import plain
+from busledger.decoder.board.mistakes import Mistakes
+from busledger.decoder.board.model import Buffer, Chip, Decoder, Region
+from busledger.decoder.board.schema import line_name
+from busledger.decoder.text import plain
 
 __all__ = ["Draft", "strings_in", "titled"]
 

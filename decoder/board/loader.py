@@ -8,15 +8,15 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
-from decoder.board.build import build_buffers, build_decoders, build_regions
-from decoder.board.draft import Draft
-from decoder.board.mistakes import Mistakes, nearest
-from decoder.board.model import Board
-from decoder.board.rules import check_draft
-from decoder.board.schema import BoardTable, is_line
-from decoder.errors import BoardError
-from decoder.text import plain
-from decoder.toml_text import read_toml_bytes, toml_tables
+from busledger.decoder.board.build import build_buffers, build_decoders, build_regions
+from busledger.decoder.board.draft import Draft
+from busledger.decoder.board.mistakes import Mistakes, nearest
+from busledger.decoder.board.model import Board
+from busledger.decoder.board.rules import check_draft
+from busledger.decoder.board.schema import BoardTable, is_line
+from busledger.decoder.errors import BoardError
+from busledger.decoder.text import plain
+from busledger.decoder.toml_text import read_toml_bytes, toml_tables
 
 __all__ = ["bus_of_board", "load_board"]
 

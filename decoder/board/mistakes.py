@@ -8,8 +8,8 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from decoder.errors import BoardError
-from decoder.text import plain
+from busledger.decoder.errors import BoardError
+from busledger.decoder.text import plain
 
 __all__ = ["Mistakes", "nearest", "shown"]
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from decoder.board.part_types import BufferPart, DecoderPart, MemoryPart
+from busledger.decoder.board.part_types import BufferPart, DecoderPart, MemoryPart
 
 __all__ = ["Board", "Buffer", "Chip", "Decoder", "LineLevel", "Region", "RegionKind", "Space"]
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from decoder.board.truth import expand_rows, join_sections
+from busledger.decoder.board.truth import expand_rows, join_sections
 
 __all__ = [
     "BufferGroup",

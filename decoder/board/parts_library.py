@@ -12,9 +12,9 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from decoder.board.part_types import BufferPart, DecoderPart, Grade, MemoryPart, Part
-from decoder.errors import BoardError
-from decoder.text import plain
+from busledger.decoder.board.part_types import BufferPart, DecoderPart, Grade, MemoryPart, Part
+from busledger.decoder.errors import BoardError
+from busledger.decoder.text import plain
 
 __all__ = ["PartsLibrary", "parts"]
 
@@ -127,7 +127,7 @@ def parts() -> PartsLibrary:
 
     Raises BoardError if one of its files breaks the schema (a damaged installation).
     """
-    folder = resources.files("decoder.board") / "parts"
+    folder = resources.files("busledger.decoder.board") / "parts"
     found: list[Part] = []
     naming: dict[str, list[str]] = {}
     for entry in sorted(folder.iterdir(), key=lambda e: e.name):

@@ -6,12 +6,12 @@ import re
 from collections.abc import Collection, Mapping
 from itertools import combinations
 
-from decoder.board.draft import Draft, strings_in
-from decoder.board.lanes import lane_names
-from decoder.board.mistakes import nearest
-from decoder.board.model import Buffer, Chip, Decoder, Region
-from decoder.board.schema import line_name
-from decoder.text import plain
+from busledger.decoder.board.draft import Draft, strings_in
+from busledger.decoder.board.lanes import lane_names
+from busledger.decoder.board.mistakes import nearest
+from busledger.decoder.board.model import Buffer, Chip, Decoder, Region
+from busledger.decoder.board.schema import line_name
+from busledger.decoder.text import plain
 
 __all__ = ["check_draft"]
 

@@ -10,8 +10,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
-from decoder.board.lanes import parse_lanes
-from decoder.wiring import canonical
+from busledger.decoder.board.lanes import parse_lanes
+from busledger.decoder.wiring import canonical
 
 __all__ = [
     "BoardTable",

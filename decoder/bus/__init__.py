@@ -4,16 +4,24 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from decoder.bus.columns import KIND_NAMES, READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind
-from decoder.bus.expression import parse as parse_condition
-from decoder.bus.layout import Layout
-from decoder.bus.profile import Line, Profile, check_profile, line_needs, load_profile, profile_from_text, profile_names
-from decoder.bus.ranges import bit_numbers, line_names
-from decoder.bus.unwired import carried_address, data_channels, unwired_address, unwired_data
+from busledger.decoder.bus.columns import KIND_NAMES, READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind
+from busledger.decoder.bus.expression import parse as parse_condition
+from busledger.decoder.bus.layout import Layout
+from busledger.decoder.bus.profile import (
+    Line,
+    Profile,
+    check_profile,
+    line_needs,
+    load_profile,
+    profile_from_text,
+    profile_names,
+)
+from busledger.decoder.bus.ranges import bit_numbers, line_names
+from busledger.decoder.bus.unwired import carried_address, data_channels, unwired_address, unwired_data
 
 if TYPE_CHECKING:
-    from decoder.bus.behaviour import propose_wiring, wanted_lines
-    from decoder.bus.extractor import CycleExtractor
+    from busledger.decoder.bus.behaviour import propose_wiring, wanted_lines
+    from busledger.decoder.bus.extractor import CycleExtractor
 
 __all__ = [
     "KIND_NAMES",
@@ -46,11 +54,11 @@ __all__ = [
 def __getattr__(name: str) -> Any:
     """The extractor brings the compiled kernels, proposals bring numpy work: looked up when first used."""
     if name == "CycleExtractor":
-        from decoder.bus.extractor import CycleExtractor
+        from busledger.decoder.bus.extractor import CycleExtractor
 
         return CycleExtractor
     if name in ("propose_wiring", "wanted_lines"):
-        from decoder.bus import behaviour
+        from busledger.decoder.bus import behaviour
 
         return getattr(behaviour, name)
     raise AttributeError(name)

@@ -1,15 +1,15 @@
-"""What a profile's lines do, in the words of ``decoder.wiring``, for proposing a wiring."""
+"""What a profile's lines do, in the words of ``busledger.decoder.wiring``, for proposing a wiring."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from decoder.bus.profile import Profile, load_profile, profile_names
-from decoder.bus.ranges import bit_numbers, line_names
-from decoder.bus.schema import Piece
-from decoder.capture import Capture
-from decoder.errors import ProfileError
-from decoder.wiring import Proposal, Wanted, propose
+from busledger.decoder.bus.profile import Profile, load_profile, profile_names
+from busledger.decoder.bus.ranges import bit_numbers, line_names
+from busledger.decoder.bus.schema import Piece
+from busledger.decoder.capture import Capture
+from busledger.decoder.errors import ProfileError
+from busledger.decoder.wiring import Proposal, Wanted, propose
 
 __all__ = ["propose_wiring", "wanted_lines"]
 

@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus import expression
-from decoder.bus.columns import KIND_NAMES, WRITE_KINDS, Kind
-from decoder.bus.expression import Term
-from decoder.bus.layout import Layout
-from decoder.bus.profile import Profile
-from decoder.bus.ranges import bit_numbers, line_names
-from decoder.bus.schema import Piece, RuleEntry
-from decoder.bus.tables import ACTIONS, FIRST_LATCH, MOST_ROWS, NEVER, PLANES, Tables
-from decoder.bus.windows import Windows
+from busledger.decoder.bus import expression
+from busledger.decoder.bus.columns import KIND_NAMES, WRITE_KINDS, Kind
+from busledger.decoder.bus.expression import Term
+from busledger.decoder.bus.layout import Layout
+from busledger.decoder.bus.profile import Profile
+from busledger.decoder.bus.ranges import bit_numbers, line_names
+from busledger.decoder.bus.schema import Piece, RuleEntry
+from busledger.decoder.bus.tables import ACTIONS, FIRST_LATCH, MOST_ROWS, NEVER, PLANES, Tables
+from busledger.decoder.bus.windows import Windows
 
 __all__ = ["compile_tables"]
 

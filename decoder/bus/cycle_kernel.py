@@ -14,7 +14,7 @@ no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
 import numpy as np
 from numba import njit
 
-from decoder.bus.rule_kernel import CERTAIN, LANES, RULE, SURE, USED, WAITS, look_up, read_source
+from busledger.decoder.bus.rule_kernel import CERTAIN, LANES, RULE, SURE, USED, WAITS, look_up, read_source
 
 BEGIN, MIDDLE, END, ANYHIGH, ANYLOW, CHANGED, PREV, FIRST_LATCH = 0, 1, 2, 3, 4, 5, 6, 8
 NEEDS_BEGIN, NEEDS_MIDDLE, NEEDS_END, NEEDS_INSIDE, NEEDS_PREV = 1, 2, 4, 8 + 16 + 32, 64  # bits of planes

@@ -17,7 +17,7 @@ import re
 from dataclasses import dataclass
 from itertools import product
 
-from decoder.errors import ProfileError
+from busledger.decoder.errors import ProfileError
 
 __all__ = ["ALWAYS", "Literal", "Term", "parse"]
 

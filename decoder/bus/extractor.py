@@ -5,18 +5,18 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Cycles
-from decoder.bus.compiling import compile_tables
-from decoder.bus.cycle_kernel import resolve
-from decoder.bus.layout import Layout
-from decoder.bus.profile import Profile
-from decoder.bus.rows import Rows
-from decoder.bus.scan_kernel import GAP, RING, scan
-from decoder.bus.tables import FIRST_LATCH, MOST_ROWS, SLOTS, Columns
-from decoder.bus.tidy_kernel import tidy
-from decoder.bus.windows import Windows
-from decoder.capture import Capture, Note
-from decoder.errors import CaptureError
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.bus.compiling import compile_tables
+from busledger.decoder.bus.cycle_kernel import resolve
+from busledger.decoder.bus.layout import Layout
+from busledger.decoder.bus.profile import Profile
+from busledger.decoder.bus.rows import Rows
+from busledger.decoder.bus.scan_kernel import GAP, RING, scan
+from busledger.decoder.bus.tables import FIRST_LATCH, MOST_ROWS, SLOTS, Columns
+from busledger.decoder.bus.tidy_kernel import tidy
+from busledger.decoder.bus.windows import Windows
+from busledger.decoder.capture import Capture, Note
+from busledger.decoder.errors import CaptureError
 
 __all__ = ["CycleExtractor"]
 

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.profile import Profile
-from decoder.bus.ranges import bit_numbers, line_names
-from decoder.errors import UsageError
-from decoder.wiring import Wiring
+from busledger.decoder.bus.profile import Profile
+from busledger.decoder.bus.ranges import bit_numbers, line_names
+from busledger.decoder.errors import UsageError
+from busledger.decoder.wiring import Wiring
 
 __all__ = ["Layout"]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 
-from decoder.bus import expression
-from decoder.bus.ranges import bit_numbers, line_names
-from decoder.bus.schema import Piece, ProfileFile, Reference, RuleEntry
-from decoder.errors import ProfileError
+from busledger.decoder.bus import expression
+from busledger.decoder.bus.ranges import bit_numbers, line_names
+from busledger.decoder.bus.schema import Piece, ProfileFile, Reference, RuleEntry
+from busledger.decoder.errors import ProfileError
 
 __all__ = ["mistakes"]
 

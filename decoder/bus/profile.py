@@ -16,10 +16,10 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from decoder.bus.columns import Kind
-from decoder.bus.mistakes import mistakes
-from decoder.bus.ranges import line_names
-from decoder.bus.schema import (
+from busledger.decoder.bus.columns import Kind
+from busledger.decoder.bus.mistakes import mistakes
+from busledger.decoder.bus.ranges import line_names
+from busledger.decoder.bus.schema import (
     AddressSource,
     ClockEntry,
     DataSource,
@@ -31,10 +31,10 @@ from decoder.bus.schema import (
     RuleEntry,
     StrobeEntry,
 )
-from decoder.errors import ProfileError
-from decoder.text import plain
-from decoder.toml_text import read_toml_bytes, toml_tables
-from decoder.wiring import LineNeed
+from busledger.decoder.errors import ProfileError
+from busledger.decoder.text import plain
+from busledger.decoder.toml_text import read_toml_bytes, toml_tables
+from busledger.decoder.wiring import LineNeed
 
 __all__ = ["Line", "Profile", "check_profile", "line_needs", "load_profile", "profile_from_text", "profile_names"]
 
@@ -238,7 +238,7 @@ def _missing_text(line: Line) -> str:
 
 def profile_names() -> tuple[str, ...]:
     """The names of the bundled profiles, sorted."""
-    folder = resources.files("bus_profiles")
+    folder = resources.files("busledger.bus_profiles")
     return tuple(sorted(p.name[: -len(".toml")] for p in folder.iterdir() if p.name.endswith(".toml")))
 
 
@@ -253,7 +253,7 @@ def load_profile(name_or_path: str | Path) -> Profile:
     """
     text = str(name_or_path)
     if text.casefold() in profile_names():
-        source = resources.files("bus_profiles") / f"{text.casefold()}.toml"
+        source = resources.files("busledger.bus_profiles") / f"{text.casefold()}.toml"
         return profile_from_text(source.read_text(encoding="utf-8"), f"bus_profiles/{text.casefold()}.toml")
     path = Path(text)
     if path.suffix == ".toml" or path.exists():

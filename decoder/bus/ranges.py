@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 
-from decoder.errors import ProfileError
-from decoder.text import plain
+from busledger.decoder.errors import ProfileError
+from busledger.decoder.text import plain
 
 __all__ = ["bit_numbers", "line_names"]
 

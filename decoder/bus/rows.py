@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.capture import Capture
+from busledger.decoder.capture import Capture
 
 __all__ = ["Rows"]
 

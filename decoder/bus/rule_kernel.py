@@ -10,7 +10,7 @@ Works on ``Tables`` (``tables.py``), raises nothing and knows no names. Conditio
 import numpy as np
 from numba import njit
 
-from decoder.bus.expression_kernel import HALF, IN_PLANES, SLOT_SHIFT, SPREAD, holds
+from busledger.decoder.bus.expression_kernel import HALF, IN_PLANES, SLOT_SHIFT, SPREAD, holds
 
 RULE, SURE, WAITS, LANES, USED, CERTAIN = 0, 1, 2, 3, 4, 5  # columns of ``told``
 

@@ -16,7 +16,7 @@ no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
 import numpy as np
 from numba import njit
 
-from decoder.bus.expression_kernel import HALF, IN_ROW, SLOT_SHIFT, SPREAD, holds
+from busledger.decoder.bus.expression_kernel import HALF, IN_ROW, SLOT_SHIFT, SPREAD, holds
 
 STROBE, LATCH, GAP = 0, 1, 2
 UNSEEN, DOUBTED = 1, 2  # a span's begin was not seen; a line of its strobe was unknown

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from decoder.bus.layout import Layout
-from decoder.bus.profile import Profile
-from decoder.bus.ranges import bit_numbers, line_names
-from decoder.bus.schema import AddressSource, DataSource
+from busledger.decoder.bus.layout import Layout
+from busledger.decoder.bus.profile import Profile
+from busledger.decoder.bus.ranges import bit_numbers, line_names
+from busledger.decoder.bus.schema import AddressSource, DataSource
 
 __all__ = ["carried_address", "data_channels", "unwired_address", "unwired_data"]
 

@@ -14,8 +14,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from decoder.bus.profile import Profile
-from decoder.bus.schema import LatchEntry, Limit, Reference, StrobeEntry, Window
+from busledger.decoder.bus.profile import Profile
+from busledger.decoder.bus.schema import LatchEntry, Limit, Reference, StrobeEntry, Window
 
 __all__ = ["Offsets", "Windows"]
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from decoder.capture.columns import Capture, Gap, Header, Note, Signal
+from busledger.decoder.capture.columns import Capture, Gap, Header, Note, Signal
 
 if TYPE_CHECKING:
-    from decoder.capture.file import CaptureFile, open_capture
-    from decoder.capture.grid import sample_grid, with_sample_grid
+    from busledger.decoder.capture.file import CaptureFile, open_capture
+    from busledger.decoder.capture.grid import sample_grid, with_sample_grid
 
 __all__ = [
     "Capture",
@@ -30,5 +30,5 @@ def __getattr__(name: str) -> Any:
     if name in _LATE:
         from importlib import import_module
 
-        return getattr(import_module(f"decoder.capture.{_LATE[name]}"), name)
+        return getattr(import_module(f"busledger.decoder.capture.{_LATE[name]}"), name)
     raise AttributeError(name)

@@ -6,9 +6,9 @@ import csv
 import re
 from dataclasses import dataclass
 
-from decoder.capture.columns import Signal
-from decoder.errors import CaptureError
-from decoder.text import plain
+from busledger.decoder.capture.columns import Signal
+from busledger.decoder.errors import CaptureError
+from busledger.decoder.text import plain
 
 __all__ = ["Column", "CsvHeader", "parse_header"]
 

@@ -14,12 +14,12 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.capture.columns import Header, Note
-from decoder.capture.csv_header import CsvHeader, parse_header
-from decoder.capture.rows import LineFinder, Rows
-from decoder.capture.sources import ByteSource
-from decoder.errors import CaptureError, UsageError
-from decoder.text import plain
+from busledger.decoder.capture.columns import Header, Note
+from busledger.decoder.capture.csv_header import CsvHeader, parse_header
+from busledger.decoder.capture.rows import LineFinder, Rows
+from busledger.decoder.capture.sources import ByteSource
+from busledger.decoder.errors import CaptureError, UsageError
+from busledger.decoder.text import plain
 
 __all__ = ["CsvReader"]
 
@@ -102,7 +102,7 @@ class CsvReader:
         self, select: Sequence[int], notes: list[Note], lines: LineFinder, piece_bytes: int | None
     ) -> Iterator[Rows]:
         """Rows of the selected signals, once; ``notes`` grows."""
-        from decoder.capture import csv_kernel as k
+        from busledger.decoder.capture import csv_kernel as k
 
         words = max(1, (len(select) + 63) // 64)
         columns = _targets(self._columns, select)

@@ -10,13 +10,13 @@ from typing import IO
 
 import numpy as np
 
-from decoder.capture.columns import Capture, Header, Note
-from decoder.capture.csv_reader import CsvReader
-from decoder.capture.rows import BlockCutter, LineFinder
-from decoder.capture.sources import ByteSource, open_source, shown_path
-from decoder.capture.vcd_reader import VcdReader
-from decoder.errors import CaptureError, UsageError
-from decoder.progress import Progress, silent
+from busledger.decoder.capture.columns import Capture, Header, Note
+from busledger.decoder.capture.csv_reader import CsvReader
+from busledger.decoder.capture.rows import BlockCutter, LineFinder
+from busledger.decoder.capture.sources import ByteSource, open_source, shown_path
+from busledger.decoder.capture.vcd_reader import VcdReader
+from busledger.decoder.errors import CaptureError, UsageError
+from busledger.decoder.progress import Progress, silent
 
 __all__ = ["CaptureFile", "open_capture"]
 

@@ -8,7 +8,7 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.capture.columns import Capture
+from busledger.decoder.capture.columns import Capture
 
 __all__ = ["sample_grid", "with_sample_grid"]
 

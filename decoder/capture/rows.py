@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.capture.columns import Capture, Gap
-from decoder.capture.sources import ByteSource
-from decoder.errors import CaptureError
+from busledger.decoder.capture.columns import Capture, Gap
+from busledger.decoder.capture.sources import ByteSource
+from busledger.decoder.errors import CaptureError
 
 __all__ = ["BlockCutter", "LineFinder", "Rows", "no_rows"]
 

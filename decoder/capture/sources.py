@@ -19,9 +19,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import IO, Protocol, cast
 
-from decoder.capture.packed import Unpacker, packing_of
-from decoder.errors import CaptureError
-from decoder.text import plain
+from busledger.decoder.capture.packed import Unpacker, packing_of
+from busledger.decoder.errors import CaptureError
+from busledger.decoder.text import plain
 
 __all__ = ["ByteSource", "ThreadedSource", "open_source", "shown_path"]
 

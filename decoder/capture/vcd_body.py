@@ -10,12 +10,12 @@ from concurrent.futures import Future, ThreadPoolExecutor
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.capture.columns import Gap, Note
-from decoder.capture.rows import LineFinder, Rows, no_rows
-from decoder.capture.vcd_pieces import Lexed, Piece, lex_piece
-from decoder.capture.vcd_tables import Tables
-from decoder.errors import CaptureError
-from decoder.text import plain
+from busledger.decoder.capture.columns import Gap, Note
+from busledger.decoder.capture.rows import LineFinder, Rows, no_rows
+from busledger.decoder.capture.vcd_pieces import Lexed, Piece, lex_piece
+from busledger.decoder.capture.vcd_tables import Tables
+from busledger.decoder.errors import CaptureError
+from busledger.decoder.text import plain
 
 __all__ = ["BodyReader"]
 

@@ -10,8 +10,19 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from decoder.capture.load_kernel import fast_bits, fast_number, load64
-from decoder.capture.vcd_kernel import FORCE, MODE, NORMAL, OK, ROWS, SECTION, TIME, TOUCHES, find_variable, lex
+from busledger.decoder.capture.load_kernel import fast_bits, fast_number, load64
+from busledger.decoder.capture.vcd_kernel import (
+    FORCE,
+    MODE,
+    NORMAL,
+    OK,
+    ROWS,
+    SECTION,
+    TIME,
+    TOUCHES,
+    find_variable,
+    lex,
+)
 
 MARGIN = 40
 BYTE = np.uint64(255)

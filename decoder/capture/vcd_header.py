@@ -8,10 +8,10 @@ import threading
 from dataclasses import dataclass
 from typing import Any
 
-from decoder.capture.columns import Header, Note, Signal
-from decoder.capture.vcd_scan import Scan, VarText
-from decoder.errors import CaptureError
-from decoder.text import plain
+from busledger.decoder.capture.columns import Header, Note, Signal
+from busledger.decoder.capture.vcd_scan import Scan, VarText
+from busledger.decoder.errors import CaptureError
+from busledger.decoder.text import plain
 
 __all__ = ["Variable", "VcdHeader", "read_declarations"]
 

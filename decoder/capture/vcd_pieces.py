@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.capture.sources import ByteSource
-from decoder.capture.vcd_tables import Tables
+from busledger.decoder.capture.sources import ByteSource
+from busledger.decoder.capture.vcd_tables import Tables
 
 __all__ = ["Lexed", "Piece", "cut_pieces", "lex_piece"]
 
@@ -104,9 +104,9 @@ def cut_pieces(
 
 def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) -> Lexed:
     """Lex ``data[:stop]`` from ``mode`` and ``time`` (-1: it begins with its own time stamp)."""
-    from decoder.capture import vcd_kernel as k
-    from decoder.capture.vcd_fast_kernel import lex_narrow
-    from decoder.capture.vcd_wide_kernel import lex_wide
+    from busledger.decoder.capture import vcd_kernel as k
+    from busledger.decoder.capture.vcd_fast_kernel import lex_narrow
+    from busledger.decoder.capture.vcd_wide_kernel import lex_wide
 
     words = tables.words
     capacity = stop // 5 + 2  # a row takes a stamp and a change: at least "#1 1! "

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from decoder.capture.columns import Header, Note
-from decoder.capture.rows import LineFinder, Rows
-from decoder.capture.sources import ByteSource
-from decoder.capture.vcd_body import BodyReader
-from decoder.capture.vcd_header import read_declarations
-from decoder.capture.vcd_pieces import PIECE_BYTES, cut_pieces
-from decoder.capture.vcd_scan import Scan
-from decoder.capture.vcd_tables import build_tables
+from busledger.decoder.capture.columns import Header, Note
+from busledger.decoder.capture.rows import LineFinder, Rows
+from busledger.decoder.capture.sources import ByteSource
+from busledger.decoder.capture.vcd_body import BodyReader
+from busledger.decoder.capture.vcd_header import read_declarations
+from busledger.decoder.capture.vcd_pieces import PIECE_BYTES, cut_pieces
+from busledger.decoder.capture.vcd_scan import Scan
+from busledger.decoder.capture.vcd_tables import build_tables
 
 __all__ = ["VcdReader"]
 

@@ -11,8 +11,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 
-from decoder.errors import CaptureError
-from decoder.text import plain
+from busledger.decoder.errors import CaptureError
+from busledger.decoder.text import plain
 
 __all__ = ["HEADER_LIMIT", "Scan", "VarText"]
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.capture.vcd_header import Variable
+from busledger.decoder.capture.vcd_header import Variable
 
 __all__ = ["Tables", "build_tables"]
 

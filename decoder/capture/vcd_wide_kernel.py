@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from decoder.capture.load_kernel import fast_bits, fast_number, load64
-from decoder.capture.vcd_fast_kernel import BYTE, MARGIN, OTHER, SPACE, STAMP, VECTOR, code_variable
-from decoder.capture.vcd_kernel import FORCE, MODE, NORMAL, OK, SECTION, TIME, lex, write_row
+from busledger.decoder.capture.load_kernel import fast_bits, fast_number, load64
+from busledger.decoder.capture.vcd_fast_kernel import BYTE, MARGIN, OTHER, SPACE, STAMP, VECTOR, code_variable
+from busledger.decoder.capture.vcd_kernel import FORCE, MODE, NORMAL, OK, SECTION, TIME, lex, write_row
 
 
 @njit(cache=True, nogil=True)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from decoder.checks.evidence import ChecksEvidence, EvidenceKey, gather_evidence
-from decoder.checks.results import (
+from busledger.decoder.checks.evidence import ChecksEvidence, EvidenceKey, gather_evidence
+from busledger.decoder.checks.results import (
     BufferResult,
     BuffersResult,
     ChannelHealth,
@@ -23,7 +23,7 @@ from decoder.checks.results import (
     SelectsResult,
     TimingResult,
 )
-from decoder.checks.set_results import (
+from busledger.decoder.checks.sets.set_results import (
     AddressSpan,
     BetweenResult,
     CyclesDocument,
@@ -77,20 +77,20 @@ __all__ = [
 ]
 
 _LATE = {
-    "BuffersCheck": "buffers",
+    "BuffersCheck": "buffers.buffers",
     "CheckSet": "check_set",
     "CheckSetResult": "check_set",
-    "ProbesCheck": "probes",
-    "SelectsCheck": "selects",
-    "SetSide": "between",
-    "SwappedAddressClips": "swapped_address_clips",
-    "SwappedClips": "swapped_clips",
-    "SwappedLines": "swapped_address_clips",
-    "SwappedPair": "swapped_clips",
-    "TimingCheck": "timing",
-    "Transfers": "transfers",
-    "hold_together": "between",
-    "probe_doubts": "probe_verdict",
+    "ProbesCheck": "probes.probes",
+    "SelectsCheck": "selects.selects",
+    "SetSide": "sets.between",
+    "SwappedAddressClips": "probes.swapped_address_clips",
+    "SwappedClips": "probes.swapped_clips",
+    "SwappedLines": "probes.swapped_address_clips",
+    "SwappedPair": "probes.swapped_clips",
+    "TimingCheck": "timing.timing",
+    "Transfers": "sets.transfers",
+    "hold_together": "sets.between",
+    "probe_doubts": "probes.probe_verdict",
 }
 
 
@@ -99,5 +99,5 @@ def __getattr__(name: str) -> Any:
     if name in _LATE:
         from importlib import import_module
 
-        return getattr(import_module(f"decoder.checks.{_LATE[name]}"), name)
+        return getattr(import_module(f"busledger.decoder.checks.{_LATE[name]}"), name)
     raise AttributeError(name)

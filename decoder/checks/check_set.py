@@ -8,18 +8,18 @@ from typing import Any
 
 import numpy as np
 
-from decoder.board import Board
-from decoder.bus import Cycles, Layout, Profile
-from decoder.capture import Capture
-from decoder.checks.buffers import BuffersCheck
-from decoder.checks.evidence import ChecksEvidence, gather_evidence
-from decoder.checks.lines import Setting, rule_strobes
-from decoder.checks.probes import ProbesCheck
-from decoder.checks.results import BuffersResult, ProbesResult, SelectsResult, TimingResult
-from decoder.checks.selects import SelectsCheck
-from decoder.checks.timing import TimingCheck
-from decoder.checks.windows import CycleJoin, Joined
-from decoder.findings import WarningFinding
+from busledger.decoder.board import Board
+from busledger.decoder.bus import Cycles, Layout, Profile
+from busledger.decoder.capture import Capture
+from busledger.decoder.checks.buffers.buffers import BuffersCheck
+from busledger.decoder.checks.evidence import ChecksEvidence, gather_evidence
+from busledger.decoder.checks.lines import Setting, rule_strobes
+from busledger.decoder.checks.probes.probes import ProbesCheck
+from busledger.decoder.checks.results import BuffersResult, ProbesResult, SelectsResult, TimingResult
+from busledger.decoder.checks.selects.selects import SelectsCheck
+from busledger.decoder.checks.timing.timing import TimingCheck
+from busledger.decoder.checks.windows import CycleJoin, Joined
+from busledger.decoder.findings import WarningFinding
 
 __all__ = ["CheckSet", "CheckSetResult"]
 

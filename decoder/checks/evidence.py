@@ -12,8 +12,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from decoder.board import Board
-from decoder.checks.results import (
+from busledger.decoder.board import Board
+from busledger.decoder.checks.results import (
     BufferResult,
     BuffersResult,
     CheckFinding,
@@ -22,7 +22,7 @@ from decoder.checks.results import (
     SelectsResult,
     TimingResult,
 )
-from decoder.findings import Cleared
+from busledger.decoder.findings import Cleared
 
 __all__ = ["ChecksEvidence", "EvidenceKey", "gather_evidence"]
 

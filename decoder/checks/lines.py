@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus import KIND_NAMES, READ_KINDS, WRITE_KINDS, Layout, Profile, parse_condition
-from decoder.capture import Capture
+from busledger.decoder.bus import KIND_NAMES, READ_KINDS, WRITE_KINDS, Layout, Profile, parse_condition
+from busledger.decoder.capture import Capture
 
 __all__ = [
     "READS",

@@ -11,7 +11,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from decoder.findings import WarningFinding
+from busledger.decoder.findings import WarningFinding
 
 __all__ = [
     "BufferResult",

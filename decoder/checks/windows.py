@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus import Cycles
-from decoder.capture import Capture
-from decoder.checks.lines import RuleStrobes
-from decoder.checks.span_kernel import place_cycles, strobe_spans
+from busledger.decoder.bus import Cycles
+from busledger.decoder.capture import Capture
+from busledger.decoder.checks.lines import RuleStrobes
+from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans
 
 __all__ = ["CycleJoin", "Joined", "ReadyRows"]
 

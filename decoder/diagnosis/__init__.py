@@ -1,14 +1,15 @@
 """From mismatches to a named part: faults are proposed, replayed and weighed."""
 
-from .account import Account, account_for
-from .clearing import clear
-from .coverage import coverage_of
-from .coverage_counter import CoverageCounter
-from .engine import diagnose
-from .evidence import CheckEvidence, CheckKey, Diagnosis, Evidence, ProfileFacts
-from .listing import PossibleFault, possible_faults
-from .occasions import intermittence_of
-from .statistics import (
+from busledger.decoder.diagnosis.account import Account, account_for
+from busledger.decoder.diagnosis.coverage.clearing import clear
+from busledger.decoder.diagnosis.coverage.coverage import coverage_of
+from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
+from busledger.decoder.diagnosis.coverage.traffic import TrafficCounter
+from busledger.decoder.diagnosis.engine import diagnose
+from busledger.decoder.diagnosis.evidence import CheckEvidence, CheckKey, Diagnosis, Evidence, ProfileFacts
+from busledger.decoder.diagnosis.faults.listing import PossibleFault, possible_faults
+from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
+from busledger.decoder.diagnosis.statistics import (
     Interval,
     accesses_needed,
     clean_run_chance,
@@ -17,7 +18,6 @@ from .statistics import (
     rate_below,
     wilson,
 )
-from .traffic import TrafficCounter
 
 __all__ = [
     "Account",

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import Any, NamedTuple
 
-from decoder.findings import Cleared, Suspect
-from decoder.progress import Progress, silent
-
-from .clearing import DATA_BUS, clear
-from .coverage import coverage_of
-from .coverage_counter import CoverageCounter
-from .evidence import Evidence
-from .occasions import intermittence_of
+from busledger.decoder.diagnosis.coverage.clearing import DATA_BUS, clear
+from busledger.decoder.diagnosis.coverage.coverage import coverage_of
+from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
+from busledger.decoder.diagnosis.evidence import Evidence
+from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
+from busledger.decoder.findings import Cleared, Suspect
+from busledger.decoder.progress import Progress, silent
 
 __all__ = ["Account", "account_for"]
 

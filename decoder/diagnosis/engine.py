@@ -7,19 +7,18 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from decoder.findings import Cleared, Suspect
-from decoder.progress import Progress, silent
-
-from .account import account_for
-from .candidate import priors
-from .evidence import Diagnosis, Evidence
-from .next_steps import next_steps
-from .overlay import FoundFault
-from .scoring import Scored
-from .study import Study
-from .suspects import Slot, suspects_of
-from .weigh import Weighed, seen_by_checks, weigh
-from .weighing import log_sum
+from busledger.decoder.diagnosis.account import account_for
+from busledger.decoder.diagnosis.evidence import Diagnosis, Evidence
+from busledger.decoder.diagnosis.faults.candidate import priors
+from busledger.decoder.diagnosis.next_steps import next_steps
+from busledger.decoder.diagnosis.overlay import FoundFault
+from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.replay.weighing import log_sum
+from busledger.decoder.diagnosis.scoring import Scored
+from busledger.decoder.diagnosis.suspects import Slot, suspects_of
+from busledger.decoder.diagnosis.weigh import Weighed, seen_by_checks, weigh
+from busledger.decoder.findings import Cleared, Suspect
+from busledger.decoder.progress import Progress, silent
 
 __all__ = ["diagnose"]
 

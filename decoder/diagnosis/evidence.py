@@ -6,13 +6,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, Protocol
 
-from decoder.board import Board
-from decoder.bus.columns import Cycles
-from decoder.findings import Cleared, NextStep, RegionCounts, Suspect
-from decoder.ledger import Compared
-
-from .coverage_counter import CoverageCounter
-from .traffic import TrafficCounter
+from busledger.decoder.board import Board
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
+from busledger.decoder.diagnosis.coverage.traffic import TrafficCounter
+from busledger.decoder.findings import Cleared, NextStep, RegionCounts, Suspect
+from busledger.decoder.ledger import Compared
 
 __all__ = [
     "AccessesLike",

@@ -12,13 +12,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from decoder.findings import NextStep
-
-from .candidate import Candidate, bits_of
-from .evidence import Evidence
-from .parts_view import CardView, ChipView
-from .suspects import Slot
-from .wording import lanes_text
+from busledger.decoder.diagnosis.evidence import Evidence
+from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
+from busledger.decoder.diagnosis.replay.parts_view import CardView, ChipView
+from busledger.decoder.diagnosis.suspects import Slot
+from busledger.decoder.diagnosis.wording import lanes_text
+from busledger.decoder.findings import NextStep
 
 __all__ = ["gain_bits", "next_steps"]
 

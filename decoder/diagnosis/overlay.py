@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from . import memory_kernel
-from .replay import PathRun, Tables, as_path
-from .scoring import Scored
-from .study import Rows, Study
-from .theory import CoupledCell, Decay, LaneFault
+from busledger.decoder.diagnosis.replay import memory_kernel
+from busledger.decoder.diagnosis.replay.replay import PathRun, Tables, as_path
+from busledger.decoder.diagnosis.replay.study import Rows, Study
+from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault
+from busledger.decoder.diagnosis.scoring import Scored
 
 __all__ = ["FoundFault"]
 

@@ -6,11 +6,11 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from .candidate import Candidate, Variant, bits_of, priors
-from .evidence import CheckKey, Evidence
-from .replay import Effect, both_ways
-from .theory import Behaviour, LaneFault, PathFault
-from .weighing import Noise, log_hard, log_rate, log_sometimes, log_sum, strays_of
+from busledger.decoder.diagnosis.evidence import CheckKey, Evidence
+from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of, priors
+from busledger.decoder.diagnosis.replay.replay import Effect, both_ways
+from busledger.decoder.diagnosis.replay.theory import Behaviour, LaneFault, PathFault
+from busledger.decoder.diagnosis.replay.weighing import Noise, log_hard, log_rate, log_sometimes, log_sum, strays_of
 
 __all__ = ["Scored", "checked", "score", "spoken_of", "ways"]
 

@@ -10,13 +10,21 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .candidate import Candidate
-from .lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
-from .replay import BYTES_A_CELL, Effect, PathRun, Tables, both_ways, run_lanes, screened
-from .study import Overlay, Rows, Study, Survey
-from .theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
-from .wear import run_coupled, run_decay
-from .weighing import Noise, log_hard, log_sometimes, strays_of
+from busledger.decoder.diagnosis.faults.candidate import Candidate
+from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
+from busledger.decoder.diagnosis.replay.replay import (
+    BYTES_A_CELL,
+    Effect,
+    PathRun,
+    Tables,
+    both_ways,
+    run_lanes,
+    screened,
+)
+from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study, Survey
+from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
+from busledger.decoder.diagnosis.replay.wear import run_coupled, run_decay
+from busledger.decoder.diagnosis.replay.weighing import Noise, log_hard, log_sometimes, strays_of
 
 __all__ = ["Effects", "replay_all"]
 

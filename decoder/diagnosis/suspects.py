@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from decoder.findings import Suspect
-
-from .candidate import bits_of
-from .scoring import Scored
-from .statistics import clopper_pearson
-from .study import Study
-from .wording import evidence_lines, summary
+from busledger.decoder.diagnosis.faults.candidate import bits_of
+from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.scoring import Scored
+from busledger.decoder.diagnosis.statistics import clopper_pearson
+from busledger.decoder.diagnosis.wording import evidence_lines, summary
+from busledger.decoder.findings import Suspect
 
 __all__ = ["Slot", "suspects_of"]
 

@@ -8,15 +8,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from . import replay_kernel
-from .candidate import bits_of, priors
-from .candidates import propose
-from .parts_view import CardView
-from .replay import NOTHING
-from .scoring import Scored, checked, score, ways
-from .screening import replay_all
-from .study import Overlay, Study, Survey
-from .weighing import Noise, Place, log_none
+from busledger.decoder.diagnosis.faults.candidate import bits_of, priors
+from busledger.decoder.diagnosis.faults.candidates import propose
+from busledger.decoder.diagnosis.replay import replay_kernel
+from busledger.decoder.diagnosis.replay.parts_view import CardView
+from busledger.decoder.diagnosis.replay.replay import NOTHING
+from busledger.decoder.diagnosis.replay.study import Overlay, Study, Survey
+from busledger.decoder.diagnosis.replay.weighing import Noise, Place, log_none
+from busledger.decoder.diagnosis.scoring import Scored, checked, score, ways
+from busledger.decoder.diagnosis.screening import replay_all
 
 __all__ = ["Weighed", "seen_by_checks", "weigh"]
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from .candidate import Candidate, bits_of
-from .scoring import Scored, spoken_of
-from .study import Study
+from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
+from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.scoring import Scored, spoken_of
 
 __all__ = ["evidence_lines", "lanes_text", "place", "summary"]
 

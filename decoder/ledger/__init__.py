@@ -1,12 +1,12 @@
 """What each address must hold, and where a read did not give it (diagnosis, section 1)."""
 
-from .blocks import failing_blocks
-from .columns import Compared, Verdict
-from .infer import InferredRun, TrafficMap
-from .ledger import Counter, Ledger
-from .log import AccessLog
-from .regions import SPACES, RegionMap, actions
-from .selected import SelectedRegions, inside_mask
+from busledger.decoder.ledger.blocks import failing_blocks
+from busledger.decoder.ledger.columns import Compared, Verdict
+from busledger.decoder.ledger.infer import InferredRun, TrafficMap
+from busledger.decoder.ledger.ledger import Counter, Ledger
+from busledger.decoder.ledger.log import AccessLog
+from busledger.decoder.ledger.regions import SPACES, RegionMap, actions
+from busledger.decoder.ledger.selected import SelectedRegions, inside_mask
 
 __all__ = [
     "SPACES",

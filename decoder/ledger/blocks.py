@@ -12,9 +12,8 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Cycles
-
-from .columns import Compared, Verdict
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.ledger.columns import Compared, Verdict
 
 __all__ = ["failing_blocks"]
 

@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Cycles, Kind
-
-from .columns import Compared
-from .regions import SPACES, actions
+from busledger.decoder.bus.columns import Cycles, Kind
+from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.ledger.regions import SPACES, actions
 
 __all__ = ["InferredRun", "TrafficMap"]
 

@@ -8,13 +8,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Cycles
-from decoder.errors import BoardError
-from decoder.findings import LaneCounts, RegionCounts
-
-from . import ledger_kernel as kernel
-from .columns import Compared
-from .regions import SPACES, RegionMap, actions
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.errors import BoardError
+from busledger.decoder.findings import LaneCounts, RegionCounts
+from busledger.decoder.ledger import ledger_kernel as kernel
+from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.ledger.regions import SPACES, RegionMap, actions
 
 __all__ = ["Counter", "Ledger"]
 

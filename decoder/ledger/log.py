@@ -11,10 +11,9 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Cycles
-from decoder.errors import OutputError
-
-from .columns import Compared, Verdict
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.errors import OutputError
+from busledger.decoder.ledger.columns import Compared, Verdict
 
 __all__ = ["AccessLog"]
 

@@ -14,10 +14,9 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Cycles
-
-from . import ledger_kernel as kernel
-from .columns import Compared, Verdict
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.ledger import ledger_kernel as kernel
+from busledger.decoder.ledger.columns import Compared, Verdict
 
 __all__ = ["Owners"]
 

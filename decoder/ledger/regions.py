@@ -8,11 +8,10 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Cycles, Kind
-
-from . import ledger_kernel as kernel
-from .columns import Compared
-from .owners import Owners
+from busledger.decoder.bus.columns import Cycles, Kind
+from busledger.decoder.ledger import ledger_kernel as kernel
+from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.ledger.owners import Owners
 
 __all__ = ["SPACES", "RegionLike", "RegionMap", "actions"]
 

@@ -12,12 +12,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.board import Board
-from decoder.bus import Layout
-from decoder.bus.columns import Cycles
-from decoder.capture import Capture
-
-from .regions import RegionLike
+from busledger.decoder.board import Board
+from busledger.decoder.bus import Layout
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.capture import Capture
+from busledger.decoder.ledger.regions import RegionLike
 
 __all__ = ["SelectedRegions", "inside_mask"]
 

@@ -1,15 +1,15 @@
 """The only place that knows the order of the floors: from a capture to an answer."""
 
-from .check import conclude, gather, run_check
-from .checking import run_buffers, run_probes, run_selects, run_timing
-from .gathered import Gathered
-from .joining import join_captures, read_pass
-from .many import captures_in, check_many
-from .matching import match_captures
-from .planning import plan_passes
-from .run import Decoded, Request, Run, bus_and_board, open_run
-from .session import CaptureSession, open_session, program_version
-from .sets import WiredSet, each_set, run_sets, wired_sets
+from busledger.decoder.pipeline.check import conclude, gather, run_check
+from busledger.decoder.pipeline.checking import run_buffers, run_probes, run_selects, run_timing
+from busledger.decoder.pipeline.gathered import Gathered
+from busledger.decoder.pipeline.joining import join_captures, read_pass
+from busledger.decoder.pipeline.many import captures_in, check_many
+from busledger.decoder.pipeline.matching import match_captures
+from busledger.decoder.pipeline.planning import plan_passes
+from busledger.decoder.pipeline.run import Decoded, Request, Run, bus_and_board, open_run
+from busledger.decoder.pipeline.session import CaptureSession, open_session, program_version
+from busledger.decoder.pipeline.sets import WiredSet, each_set, run_sets, wired_sets
 
 __all__ = [
     "CaptureSession",

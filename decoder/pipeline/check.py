@@ -9,18 +9,17 @@ from typing import Literal, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.board import Board, Region
-from decoder.bus import KIND_NAMES, Kind
-from decoder.capture import Note
-from decoder.checks import CheckSet, CheckSetResult, SwappedAddressClips, SwappedClips
-from decoder.findings import CaptureFinding, CheckResult, CycleCounts, Suspect, WarningFinding
-from decoder.ledger import AccessLog, Counter, TrafficMap
-from decoder.progress import Progress, silent
-
-from .beside import Beside
-from .dividing import divide
-from .gathered import Gathered
-from .run import Decoded, Request, Run, open_run, region_map_of
+from busledger.decoder.board import Board, Region
+from busledger.decoder.bus import KIND_NAMES, Kind
+from busledger.decoder.capture import Note
+from busledger.decoder.checks import CheckSet, CheckSetResult, SwappedAddressClips, SwappedClips
+from busledger.decoder.findings import CaptureFinding, CheckResult, CycleCounts, Suspect, WarningFinding
+from busledger.decoder.ledger import AccessLog, Counter, TrafficMap
+from busledger.decoder.pipeline.beside import Beside
+from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.gathered import Gathered
+from busledger.decoder.pipeline.run import Decoded, Request, Run, open_run, region_map_of
+from busledger.decoder.progress import Progress, silent
 
 __all__ = ["capture_finding", "conclude", "cycle_counts", "gather", "run_check"]
 
@@ -71,7 +70,7 @@ class _Accounts:
     """Everything that is counted or kept of the cycles of one run."""
 
     def __init__(self, run: Run) -> None:
-        from decoder.diagnosis import CoverageCounter, TrafficCounter
+        from busledger.decoder.diagnosis import CoverageCounter, TrafficCounter
 
         self._run = run
         self._kinds = np.zeros(len(Kind), np.int64)
@@ -140,7 +139,7 @@ def _with_inferred_regions(
     run: Run, log: AccessLog, touched: TrafficMap, kinds: NDArray[np.int64], checked: CheckSetResult
 ) -> Gathered:
     """Sort the accesses into the regions that the traffic shows; those outside any stay counted as such."""
-    from decoder.diagnosis import TrafficCounter
+    from busledger.decoder.diagnosis import TrafficCounter
 
     regions = [
         Region(
@@ -223,7 +222,7 @@ def _warnings(notes: list[Note]) -> tuple[WarningFinding, ...]:
 
 def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     """Weigh what was gathered and put it into the contract's words."""
-    from decoder.diagnosis import Evidence, ProfileFacts, diagnose
+    from busledger.decoder.diagnosis import Evidence, ProfileFacts, diagnose
 
     run = gathered.run
     profile = run.profile

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from decoder.board import Board
-from decoder.bus import Profile, line_needs, load_profile, propose_wiring, wanted_lines
-from decoder.capture import Capture, Signal, open_capture, with_sample_grid
-from decoder.checks import (
+from busledger.decoder.board import Board
+from busledger.decoder.bus import Profile, line_needs, load_profile, propose_wiring, wanted_lines
+from busledger.decoder.capture import Capture, Signal, open_capture, with_sample_grid
+from busledger.decoder.checks import (
     BuffersCheck,
     BuffersResult,
     CheckFinding,
@@ -21,11 +21,10 @@ from decoder.checks import (
     TimingCheck,
     TimingResult,
 )
-from decoder.errors import UsageError, WiringError
-from decoder.progress import Progress, silent
-from decoder.wiring import bind, canonical, load_wiring, propose
-
-from .run import Request, Run, bus_and_board, open_run
+from busledger.decoder.errors import UsageError, WiringError
+from busledger.decoder.pipeline.run import Request, Run, bus_and_board, open_run
+from busledger.decoder.progress import Progress, silent
+from busledger.decoder.wiring import bind, canonical, load_wiring, propose
 
 __all__ = ["run_buffers", "run_probes", "run_selects", "run_timing"]
 

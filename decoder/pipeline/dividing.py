@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from decoder.board import Board, Buffer, Region
-from decoder.ledger import AccessLog, Counter, failing_blocks
-
-from .gathered import Gathered
-from .run import region_map_of
+from busledger.decoder.board import Board, Buffer, Region
+from busledger.decoder.ledger import AccessLog, Counter, failing_blocks
+from busledger.decoder.pipeline.gathered import Gathered
+from busledger.decoder.pipeline.run import region_map_of
 
 __all__ = ["divide"]
 
@@ -20,7 +19,7 @@ def divide(gathered: Gathered) -> Gathered:
     Inferred regions are replaced by their parts. Regions that a user stated keep
     their counts; only the diagnosis sees the parts (``parents`` tells whose they are).
     """
-    from decoder.diagnosis import TrafficCounter
+    from busledger.decoder.diagnosis import TrafficCounter
 
     regions = gathered.board.regions
     failing = any(c.mismatches and not r.chips for c, r in zip(gathered.counts, regions, strict=True))

@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.board import Board
-from decoder.capture import Note
-from decoder.checks import CheckSetResult
-from decoder.findings import RegionCounts
-from decoder.ledger import AccessLog, RegionMap
-
-from .run import Run
+from busledger.decoder.board import Board
+from busledger.decoder.capture import Note
+from busledger.decoder.checks import CheckSetResult
+from busledger.decoder.findings import RegionCounts
+from busledger.decoder.ledger import AccessLog, RegionMap
+from busledger.decoder.pipeline.run import Run
 
 if TYPE_CHECKING:
-    from decoder.diagnosis import CoverageCounter, TrafficCounter
+    from busledger.decoder.diagnosis import CoverageCounter, TrafficCounter
 
 __all__ = ["Gathered"]
 

@@ -7,14 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from decoder.bus import Cycles, Layout, unwired_data
-from decoder.capture import Capture
-from decoder.errors import UsageError
-from decoder.planning import Joined, JoinResult, Pass, dump_text, join_passes
-from decoder.progress import Progress, silent
-from decoder.wiring import Wiring, canonical
-
-from .run import Request, Run, open_run
+from busledger.decoder.bus import Cycles, Layout, unwired_data
+from busledger.decoder.capture import Capture
+from busledger.decoder.errors import UsageError
+from busledger.decoder.pipeline.run import Request, Run, open_run
+from busledger.decoder.planning import Joined, JoinResult, Pass, dump_text, join_passes
+from busledger.decoder.progress import Progress, silent
+from busledger.decoder.wiring import Wiring, canonical
 
 __all__ = ["join_captures", "read_pass"]
 

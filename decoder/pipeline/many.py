@@ -19,13 +19,12 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from decoder.errors import BusledgerError, UsageError
-from decoder.findings import CaptureSummary, CheckManyResult, Unread
-from decoder.progress import Progress, silent
-from decoder.text import plain
-
-from .run import Request
-from .together import Part, Placed, decode_part, weigh_together
+from busledger.decoder.errors import BusledgerError, UsageError
+from busledger.decoder.findings import CaptureSummary, CheckManyResult, Unread
+from busledger.decoder.pipeline.run import Request
+from busledger.decoder.pipeline.together import Part, Placed, decode_part, weigh_together
+from busledger.decoder.progress import Progress, silent
+from busledger.decoder.text import plain
 
 __all__ = ["captures_in", "check_many"]
 
@@ -184,7 +183,7 @@ def _laid_out(good: Sequence[tuple[str, Part, float | None]]) -> list[Placed]:
 
 
 def _summary(one: Placed) -> CaptureSummary:
-    from decoder.diagnosis import clopper_pearson
+    from busledger.decoder.diagnosis import clopper_pearson
 
     result = one.part.result
     compared = sum(region.reads_compared for region in result.regions)

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from decoder.bus import Cycles, Kind, unwired_data
-from decoder.ledger import Compared
-from decoder.planning import MatchResult, MatchRun, match_runs
-from decoder.progress import Progress, silent
-
-from .run import Request, open_run
+from busledger.decoder.bus import Cycles, Kind, unwired_data
+from busledger.decoder.ledger import Compared
+from busledger.decoder.pipeline.run import Request, open_run
+from busledger.decoder.planning import MatchResult, MatchRun, match_runs
+from busledger.decoder.progress import Progress, silent
 
 __all__ = ["match_captures"]
 

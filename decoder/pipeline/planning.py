@@ -9,11 +9,10 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from decoder.errors import UsageError
-from decoder.planning import EarlierSuspect, PlanRequest, PlanResult, make_plan
-from decoder.text import plain
-
-from .run import Request, bus_and_board
+from busledger.decoder.errors import UsageError
+from busledger.decoder.pipeline.run import Request, bus_and_board
+from busledger.decoder.planning import EarlierSuspect, PlanRequest, PlanResult, make_plan
+from busledger.decoder.text import plain
 
 __all__ = ["plan_passes", "read_suspects"]
 

@@ -17,14 +17,14 @@ from typing import IO
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.board import Board, Region, bus_of_board, load_board
-from decoder.bus import CycleExtractor, Cycles, Layout, Profile, line_needs, load_profile, unwired_address
-from decoder.capture import Capture, CaptureFile, Note, open_capture, with_sample_grid
-from decoder.durations import format_duration
-from decoder.errors import BusledgerError, UsageError
-from decoder.ledger import Compared, Ledger, RegionMap, SelectedRegions, Verdict
-from decoder.progress import Progress, silent
-from decoder.wiring import Wiring, bind, load_wiring
+from busledger.decoder.board import Board, Region, bus_of_board, load_board
+from busledger.decoder.bus import CycleExtractor, Cycles, Layout, Profile, line_needs, load_profile, unwired_address
+from busledger.decoder.capture import Capture, CaptureFile, Note, open_capture, with_sample_grid
+from busledger.decoder.durations import format_duration
+from busledger.decoder.errors import BusledgerError, UsageError
+from busledger.decoder.ledger import Compared, Ledger, RegionMap, SelectedRegions, Verdict
+from busledger.decoder.progress import Progress, silent
+from busledger.decoder.wiring import Wiring, bind, load_wiring
 
 __all__ = ["Decoded", "Request", "Run", "bus_and_board", "open_run", "parse_regions", "region_map_of"]
 

@@ -8,16 +8,14 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Literal
 
-from decoder.board import Board
-from decoder.bus import Profile
-from decoder.findings import CheckResult
-from decoder.progress import Progress, silent
-from decoder.store import Store, StoredLine, StoredRegion, StoredRule, StoreFacts
-from decoder.store_cache import StoreCache, store_key
-
-from .check import conclude, gather
-from .dividing import divide
-from .run import Decoded, Request, Run, open_run
+from busledger.decoder.board import Board
+from busledger.decoder.bus import Profile
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.pipeline.check import conclude, gather
+from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.run import Decoded, Request, Run, open_run
+from busledger.decoder.progress import Progress, silent
+from busledger.decoder.store import Store, StoreCache, StoredLine, StoredRegion, StoredRule, StoreFacts, store_key
 
 __all__ = ["CaptureSession", "open_session", "program_version"]
 

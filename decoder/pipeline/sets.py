@@ -21,12 +21,11 @@ from typing import TypeVar
 
 from pydantic import BaseModel
 
-from decoder.bus import carried_address, data_channels
-from decoder.checks import BetweenResult, SetEntry, SetSide, SetsResult, Transfers, hold_together
-from decoder.errors import BusledgerError, CaptureError, OutputError
-from decoder.progress import Progress, silent
-
-from .run import Request, Run, open_run
+from busledger.decoder.bus import carried_address, data_channels
+from busledger.decoder.checks import BetweenResult, SetEntry, SetSide, SetsResult, Transfers, hold_together
+from busledger.decoder.errors import BusledgerError, CaptureError, OutputError
+from busledger.decoder.pipeline.run import Request, Run, open_run
+from busledger.decoder.progress import Progress, silent
 
 __all__ = ["WiredSet", "each_set", "run_sets", "wired_sets"]
 

@@ -15,16 +15,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus import Cycles
-from decoder.diagnosis import CheckKey, Evidence, ProfileFacts, TrafficCounter, diagnose
-from decoder.findings import CaptureFinding, CheckResult, Cleared, CycleCounts, LaneCounts, RegionCounts
-from decoder.ledger import AccessLog, Compared
-from decoder.progress import Progress
-
-from .check import conclude, gather
-from .dividing import divide
-from .gathered import Gathered
-from .run import FS, Request, Run, open_run
+from busledger.decoder.bus import Cycles
+from busledger.decoder.diagnosis import CheckKey, Evidence, ProfileFacts, TrafficCounter, diagnose
+from busledger.decoder.findings import CaptureFinding, CheckResult, Cleared, CycleCounts, LaneCounts, RegionCounts
+from busledger.decoder.ledger import AccessLog, Compared
+from busledger.decoder.pipeline.check import conclude, gather
+from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.gathered import Gathered
+from busledger.decoder.pipeline.run import FS, Request, Run, open_run
+from busledger.decoder.progress import Progress
 
 __all__ = ["Part", "Placed", "decode_part", "weigh_together"]
 

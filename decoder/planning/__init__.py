@@ -1,14 +1,14 @@
 """What to clip, passes joined, captures held against each other, repairs proved."""
 
-from .align import Alignment, align, comparable
-from .dump import dump_text
-from .join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
-from .match import MatchGroup, MatchPlace, MatchResult, match_runs
-from .match import Run as MatchRun
-from .plan import PlanClip, PlanPass, PlanRequest, PlanResult, make_plan
-from .question import EarlierSuspect
-from .retest import RetestResult
-from .retest import retest as judge_repair
+from busledger.decoder.planning.align import Alignment, align, comparable
+from busledger.decoder.planning.dump import dump_text
+from busledger.decoder.planning.join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
+from busledger.decoder.planning.match import MatchGroup, MatchPlace, MatchResult, match_runs
+from busledger.decoder.planning.match import Run as MatchRun
+from busledger.decoder.planning.plan import PlanClip, PlanPass, PlanRequest, PlanResult, make_plan
+from busledger.decoder.planning.question import EarlierSuspect
+from busledger.decoder.planning.retest import RetestResult
+from busledger.decoder.planning.retest import retest as judge_repair
 
 __all__ = [
     "Alignment",

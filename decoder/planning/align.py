@@ -15,9 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus import Cycles, Kind
-
-from . import align_kernel as kernel
+from busledger.decoder.bus import Cycles, Kind
+from busledger.decoder.planning import align_kernel as kernel
 
 __all__ = ["Alignment", "align", "comparable"]
 

@@ -15,9 +15,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-from decoder.diagnosis import PossibleFault
-
-from .sight import Bench, Sight, Signature
+from busledger.decoder.diagnosis import PossibleFault
+from busledger.decoder.planning.sight import Bench, Sight, Signature
 
 __all__ = ["Choice", "best_by_enumeration", "choose_lines", "entropy", "expected_gain", "groups", "merged"]
 

@@ -7,9 +7,8 @@ from functools import cache
 
 from pydantic import BaseModel, ConfigDict
 
-from decoder.board import Board, Buffer, BufferPart, Chip, Decoder, MemoryPart, Part, Region
-
-from .sight import Bench
+from busledger.decoder.board import Board, Buffer, BufferPart, Chip, Decoder, MemoryPart, Part, Region
+from busledger.decoder.planning.sight import Bench
 
 __all__ = ["CAUTIONS", "ClipPoint", "cautions_of", "clip_points"]
 

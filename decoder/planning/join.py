@@ -17,11 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
-from decoder.bus import WRITE_KINDS, Cycles, Kind
-from decoder.capture import Capture
-from decoder.errors import UsageError
-
-from .align import Alignment, align, comparable
+from busledger.decoder.bus import WRITE_KINDS, Cycles, Kind
+from busledger.decoder.capture import Capture
+from busledger.decoder.errors import UsageError
+from busledger.decoder.planning.align import Alignment, align, comparable
 
 __all__ = ["JoinResult", "JoinedLine", "JoinedPass", "LeftOut", "Pass", "join_passes"]
 

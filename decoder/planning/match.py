@@ -13,10 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
-from decoder.bus import KIND_NAMES, Cycles, Kind
-from decoder.ledger import Compared, Verdict, actions
-
-from .align import Alignment, align, comparable
+from busledger.decoder.bus import KIND_NAMES, Cycles, Kind
+from busledger.decoder.ledger import Compared, Verdict, actions
+from busledger.decoder.planning.align import Alignment, align, comparable
 
 __all__ = ["MatchGroup", "MatchPlace", "MatchResult", "Run", "match_runs"]
 

@@ -7,18 +7,17 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from decoder.board import Board
-from decoder.bus import Profile
-from decoder.diagnosis import PossibleFault, possible_faults
-from decoder.errors import UsageError
-
-from .choose import Choice, choose_lines, expected_gain, groups, merged
-from .clips import ClipPoint, cautions_of, clip_points
-from .question import EarlierSuspect, open_faults
-from .sampling import SamplingNeed, sampling_needs
-from .showing import cannot_show, shows, trigger
-from .sight import Bench, Sight
-from .strobes import shared_controls
+from busledger.decoder.board import Board
+from busledger.decoder.bus import Profile
+from busledger.decoder.diagnosis import PossibleFault, possible_faults
+from busledger.decoder.errors import UsageError
+from busledger.decoder.planning.choose import Choice, choose_lines, expected_gain, groups, merged
+from busledger.decoder.planning.clips import ClipPoint, cautions_of, clip_points
+from busledger.decoder.planning.question import EarlierSuspect, open_faults
+from busledger.decoder.planning.sampling import SamplingNeed, sampling_needs
+from busledger.decoder.planning.showing import cannot_show, shows, trigger
+from busledger.decoder.planning.sight import Bench, Sight
+from busledger.decoder.planning.strobes import shared_controls
 
 __all__ = ["PlanClip", "PlanPass", "PlanRequest", "PlanResult", "make_plan"]
 
@@ -64,7 +63,7 @@ class PlanPass(_Finding):
 
 class PlanResult(_Finding):
     """The plan. ``faults``: open ones; ``apart``: groups of them that the whole plan tells apart; ``tied``:
-    the likeliest faults that stay together, in words. Bits as in ``decoder.planning.choose``."""
+    the likeliest faults that stay together, in words. Bits as in ``busledger.decoder.planning.choose``."""
 
     schema_: Literal["busledger.plan/1"] = Field(default="busledger.plan/1", alias="schema")
     board: str

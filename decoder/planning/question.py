@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from decoder.board import Board
-from decoder.diagnosis import PossibleFault
-from decoder.errors import UsageError
-from decoder.text import plain
+from busledger.decoder.board import Board
+from busledger.decoder.diagnosis import PossibleFault
+from busledger.decoder.errors import UsageError
+from busledger.decoder.text import plain
 
 __all__ = ["NOTHING_WRONG", "EarlierSuspect", "open_faults"]
 

@@ -15,11 +15,10 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from decoder.diagnosis import clean_run_chance, clean_run_needed, clopper_pearson, rate_below
-from decoder.errors import UsageError
-from decoder.findings import CheckResult
-
-from .retest_run import Failing, Run, failing_of, run_of
+from busledger.decoder.diagnosis import clean_run_chance, clean_run_needed, clopper_pearson, rate_below
+from busledger.decoder.errors import UsageError
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.planning.retest_run import Failing, Run, failing_of, run_of
 
 __all__ = ["Needed", "RetestAfter", "RetestBefore", "RetestResult", "retest"]
 

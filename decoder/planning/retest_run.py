@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from decoder.text import plain
+from busledger.decoder.text import plain
 
 __all__ = ["Failing", "Run", "failing_of", "run_of"]
 

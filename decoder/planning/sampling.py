@@ -13,8 +13,8 @@ from typing import Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict
 
-from decoder.bus import Profile
-from decoder.bus.schema import Grade
+from busledger.decoder.bus import Profile
+from busledger.decoder.bus.schema import Grade
 
 __all__ = ["COMFORTABLE", "LEAST_IN_DATA", "LEAST_IN_STROBE", "SamplingNeed", "sampling_needs"]
 

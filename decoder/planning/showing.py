@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from decoder.board import Board
-from decoder.bus import Profile
-
-from .sight import Bench, Sight
+from busledger.decoder.board import Board
+from busledger.decoder.bus import Profile
+from busledger.decoder.planning.sight import Bench, Sight
 
 __all__ = ["cannot_show", "shows", "trigger"]
 

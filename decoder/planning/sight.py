@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
 
-from decoder.board import Board, Region
-from decoder.bus import Profile, bit_numbers, line_names
-from decoder.diagnosis import PossibleFault
+from busledger.decoder.board import Board, Region
+from busledger.decoder.bus import Profile, bit_numbers, line_names
+from busledger.decoder.diagnosis import PossibleFault
 
 __all__ = ["Bench", "Sight", "Signature"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import product
 
-from decoder.bus import Profile, parse_condition
+from busledger.decoder.bus import Profile, parse_condition
 
 __all__ = ["shared_controls"]
 

@@ -7,31 +7,31 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from decoder.report.cycle_list import Lister, Selection, list_text
-from decoder.report.cycle_rows import RowFormat
-from decoder.report.files import refuse_overwriting, whole_file
-from decoder.report.numbers import plural
-from decoder.report.phrases import verdict
-from decoder.report.tables import paragraphs, table_text
-from decoder.report.terminal import to_ascii
-from decoder.report.text import check_text
+from busledger.decoder.report.cycle_list import Lister, Selection, list_text
+from busledger.decoder.report.cycle_rows import RowFormat
+from busledger.decoder.report.files import refuse_overwriting, whole_file
+from busledger.decoder.report.numbers import plural
+from busledger.decoder.report.phrases import verdict
+from busledger.decoder.report.tables import paragraphs, table_text
+from busledger.decoder.report.terminal import to_ascii
+from busledger.decoder.report.text import check_text
 
 if TYPE_CHECKING:
-    from decoder.report.around import Scene, SceneCollector
-    from decoder.report.board_drawing import board_text
-    from decoder.report.card import card_rows
-    from decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
-    from decoder.report.clip_list import plan_page
-    from decoder.report.markdown import markdown_text
-    from decoder.report.page import html_page
-    from decoder.report.planning_text import join_text, match_text, plan_text
-    from decoder.report.plots import Histogram
-    from decoder.report.repair_text import retest_text
-    from decoder.report.scenes import scene_svg
-    from decoder.report.schemas import board_schema, profile_schema, sets_schema
-    from decoder.report.sets import between_lines, between_text, set_heading, sets_text
-    from decoder.report.several import many_text
-    from decoder.report.timing_plots import timing_histograms
+    from busledger.decoder.report.around import Scene, SceneCollector
+    from busledger.decoder.report.board_drawing import board_text
+    from busledger.decoder.report.card import card_rows
+    from busledger.decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
+    from busledger.decoder.report.clip_list import plan_page
+    from busledger.decoder.report.markdown import markdown_text
+    from busledger.decoder.report.page import html_page
+    from busledger.decoder.report.planning_text import join_text, match_text, plan_text
+    from busledger.decoder.report.plots import Histogram
+    from busledger.decoder.report.repair_text import retest_text
+    from busledger.decoder.report.scenes import scene_svg
+    from busledger.decoder.report.schemas import board_schema, profile_schema, sets_schema
+    from busledger.decoder.report.sets import between_lines, between_text, set_heading, sets_text
+    from busledger.decoder.report.several import many_text
+    from busledger.decoder.report.timing_plots import timing_histograms
 
 __all__ = [
     "Histogram",
@@ -108,5 +108,5 @@ def __getattr__(name: str) -> Any:
     if name in _LATER:
         from importlib import import_module
 
-        return getattr(import_module(f"decoder.report.{_LATER[name]}"), name)
+        return getattr(import_module(f"busledger.decoder.report.{_LATER[name]}"), name)
     raise AttributeError(name)

@@ -8,10 +8,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import KIND_NAMES, Cycles
-from decoder.capture.columns import FEMTOSECONDS, Capture
-from decoder.ledger.columns import Compared, Verdict
-from decoder.report.numbers import lane_ranges, seconds
+from busledger.decoder.bus.columns import KIND_NAMES, Cycles
+from busledger.decoder.capture.columns import FEMTOSECONDS, Capture
+from busledger.decoder.ledger.columns import Compared, Verdict
+from busledger.decoder.report.numbers import lane_ranges, seconds
 
 __all__ = ["Scene", "SceneCollector"]
 

@@ -7,11 +7,11 @@ from collections.abc import Iterator, Sequence
 from rich.cells import cell_len
 from rich.text import Text
 
-from decoder.board import Board, Region
-from decoder.findings import CheckResult
-from decoder.report.card import STATE_WORDS, CardPart, CardRow, State, card_rows
-from decoder.report.phrases import safe
-from decoder.report.terminal import printed, wrap
+from busledger.decoder.board import Board, Region
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.report.card import STATE_WORDS, CardPart, CardRow, State, card_rows
+from busledger.decoder.report.phrases import safe
+from busledger.decoder.report.terminal import printed, wrap
 
 __all__ = ["board_text"]
 

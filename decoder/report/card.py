@@ -6,10 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from decoder.board import Board, Region
-from decoder.findings import CheckResult
-from decoder.report.numbers import lane_ranges, percent
-from decoder.report.phrases import accused, safe
+from busledger.decoder.board import Board, Region
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.report.numbers import lane_ranges, percent
+from busledger.decoder.report.phrases import accused, safe
 
 __all__ = ["STATE_WORDS", "CardPart", "CardRow", "State", "card_rows"]
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from rich.text import Text
 
-from decoder.checks import (
+from busledger.decoder.checks import (
     BufferResult,
     BuffersResult,
     CheckFinding,
@@ -17,10 +17,10 @@ from decoder.checks import (
     SelectsResult,
     TimingResult,
 )
-from decoder.report.numbers import lane_ranges, seconds
-from decoder.report.tables import table_text
-from decoder.report.terminal import printed, wrap
-from decoder.text import plain
+from busledger.decoder.report.numbers import lane_ranges, seconds
+from busledger.decoder.report.tables import table_text
+from busledger.decoder.report.terminal import printed, wrap
+from busledger.decoder.text import plain
 
 __all__ = ["buffers_text", "probes_text", "selects_text", "timing_text"]
 

@@ -8,11 +8,11 @@ from typing import Any
 
 from markupsafe import Markup
 
-from decoder.planning import PlanPass, PlanResult
-from decoder.report import palette
-from decoder.report.page import templates
-from decoder.report.phrases import safe
-from decoder.report.planning_words import (
+from busledger.decoder.planning import PlanPass, PlanResult
+from busledger.decoder.report import palette
+from busledger.decoder.report.page import templates
+from busledger.decoder.report.phrases import safe
+from busledger.decoder.report.planning_words import (
     clip_place,
     headline,
     other_places,

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
-from decoder.bus.columns import Cycles, Kind
-from decoder.ledger.columns import Compared, Verdict
-from decoder.report.cycle_rows import COLUMNS, RowFormat
-from decoder.report.numbers import lane_ranges
-from decoder.report.terminal import printed
+from busledger.decoder.bus.columns import Cycles, Kind
+from busledger.decoder.ledger.columns import Compared, Verdict
+from busledger.decoder.report.cycle_rows import COLUMNS, RowFormat
+from busledger.decoder.report.numbers import lane_ranges
+from busledger.decoder.report.terminal import printed
 
 __all__ = ["Lister", "Selection", "list_text"]
 

@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.bus.columns import KIND_NAMES, Cycles, Flag
-from decoder.ledger.columns import Compared
-from decoder.text import plain
+from busledger.decoder.bus.columns import KIND_NAMES, Cycles, Flag
+from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.text import plain
 
 __all__ = ["COLUMNS", "RowFormat", "flag_names", "flag_text"]
 
@@ -79,7 +79,7 @@ class RowFormat:
 
     def csv(self, number: NDArray[np.int64], cycles: Cycles, compared: Compared) -> Iterator[bytes]:
         """CSV lines of all rows, in pieces; ``number`` is each cycle's index in the whole capture."""
-        from decoder.report.csv_kernel import csv_rows
+        from busledger.decoder.report.csv_kernel import csv_rows
 
         masks = (self._data_mask,)
         yield from self._pieces(csv_rows, number, cycles, compared, masks, self._csv_words, ())
@@ -90,7 +90,7 @@ class RowFormat:
         ``address``, ``data``, ``expected`` and ``mismatch`` are numbers; where
         some bits are unknown the CSV's text with ``?``; where all are, null.
         """
-        from decoder.report.csv_kernel import jsonl_rows
+        from busledger.decoder.report.csv_kernel import jsonl_rows
 
         masks = (self._address_mask, self._data_mask)
         yield from self._pieces(jsonl_rows, number, cycles, compared, masks, self._json_words, (self._json_keys,))

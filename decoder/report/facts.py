@@ -6,9 +6,9 @@ import itertools
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from decoder.report.numbers import count, lane_ranges
-from decoder.report.phrases import safe
-from decoder.report.plots import Trend
+from busledger.decoder.report.numbers import count, lane_ranges
+from busledger.decoder.report.phrases import safe
+from busledger.decoder.report.plots import Trend
 
 __all__ = ["COVERAGE_HEADS", "coverage_lines", "coverage_rows", "intermittence_lines", "trend_of", "when_lines"]
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-from decoder.errors import OutputError, UsageError
+from busledger.decoder.errors import OutputError, UsageError
 
 __all__ = ["refuse_overwriting", "whole_file"]
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from rich.text import Text
 
-from decoder.findings import RegionCounts
-from decoder.report.numbers import short_count
-from decoder.report.terminal import wrap
-from decoder.text import plain
+from busledger.decoder.findings import RegionCounts
+from busledger.decoder.report.numbers import short_count
+from busledger.decoder.report.terminal import wrap
+from busledger.decoder.text import plain
 
 __all__ = ["lane_table"]
 

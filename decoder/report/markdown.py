@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 
-from decoder.findings import CheckResult
-from decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines
-from decoder.report.numbers import NO_BREAK, count, lane_ranges, odds, percent
-from decoder.report.page import CAUTIONS, page_facts
-from decoder.report.phrases import capture_line, how_often, safe, verdict, what_it_does, where, who, why_lines
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines
+from busledger.decoder.report.numbers import NO_BREAK, count, lane_ranges, odds, percent
+from busledger.decoder.report.page import CAUTIONS, page_facts
+from busledger.decoder.report.phrases import capture_line, how_often, safe, verdict, what_it_does, where, who, why_lines
 
 __all__ = ["markdown_text"]
 

@@ -11,13 +11,13 @@ from typing import Any
 import jinja2
 from markupsafe import Markup
 
-from decoder.board import Board
-from decoder.findings import CheckResult, LaneCounts, RegionCounts
-from decoder.report import palette
-from decoder.report.card import STATE_WORDS, card_rows
-from decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines, trend_of
-from decoder.report.numbers import count, lane_ranges, odds, percent, plural, seconds
-from decoder.report.phrases import (
+from busledger.decoder.board import Board
+from busledger.decoder.findings import CheckResult, LaneCounts, RegionCounts
+from busledger.decoder.report import palette
+from busledger.decoder.report.card import STATE_WORDS, card_rows
+from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines, trend_of
+from busledger.decoder.report.numbers import count, lane_ranges, odds, percent, plural, seconds
+from busledger.decoder.report.phrases import (
     capture_line,
     how_often,
     region_span,
@@ -28,7 +28,7 @@ from decoder.report.phrases import (
     who,
     why_lines,
 )
-from decoder.report.plots import Histogram, histogram_svg, trend_svg
+from busledger.decoder.report.plots import Histogram, histogram_svg, trend_svg
 
 __all__ = ["CAUTIONS", "html_page", "templates"]
 
@@ -106,7 +106,7 @@ def html_page(
 @cache
 def templates() -> jinja2.Environment:
     """The folder of templates, everything put into them escaped."""
-    folder = resources.files("decoder.report") / "templates"
+    folder = resources.files("busledger.decoder.report") / "templates"
     loader = jinja2.FunctionLoader(lambda name: (folder / name).read_text(encoding="utf-8"))
     return jinja2.Environment(loader=loader, autoescape=True, trim_blocks=True, undefined=jinja2.StrictUndefined)
 

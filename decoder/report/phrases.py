@@ -1,6 +1,6 @@
 """The sentences of a report, the same in every form it takes.
 
-Strings come back as text that is safe for a terminal (``decoder.text.plain``);
+Strings come back as text that is safe for a terminal (``busledger.decoder.text.plain``);
 HTML and markdown escape them once more.
 """
 
@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from decoder.findings import CheckResult, RegionCounts, Suspect
-from decoder.report.numbers import count, lane_ranges, odds, percent, plural, seconds
-from decoder.text import plain
+from busledger.decoder.findings import CheckResult, RegionCounts, Suspect
+from busledger.decoder.report.numbers import count, lane_ranges, odds, percent, plural, seconds
+from busledger.decoder.text import plain
 
 __all__ = [
     "NO_FAULT",

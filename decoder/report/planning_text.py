@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from decoder.planning import JoinResult, MatchPlace, MatchResult, PlanPass, PlanResult
-from decoder.report.numbers import count, plural
-from decoder.report.planning_words import clip_place, headline, pass_title, sampling_lines, why_words
-from decoder.report.tables import paragraphs, table_text
-from decoder.text import plain
+from busledger.decoder.planning import JoinResult, MatchPlace, MatchResult, PlanPass, PlanResult
+from busledger.decoder.report.numbers import count, plural
+from busledger.decoder.report.planning_words import clip_place, headline, pass_title, sampling_lines, why_words
+from busledger.decoder.report.tables import paragraphs, table_text
+from busledger.decoder.text import plain
 
 __all__ = ["join_text", "match_text", "plan_text"]
 

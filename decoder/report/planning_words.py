@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from decoder.planning import PlanClip, PlanPass, PlanResult
-from decoder.report.numbers import NO_BREAK, count, lane_ranges, plural, seconds
+from busledger.decoder.planning import PlanClip, PlanPass, PlanResult
+from busledger.decoder.report.numbers import NO_BREAK, count, lane_ranges, plural, seconds
 
 __all__ = ["clip_place", "frequency", "headline", "other_places", "pass_title", "sampling_lines", "why_words"]
 

@@ -14,7 +14,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from decoder.report.numbers import NO_BREAK
+from busledger.decoder.report.numbers import NO_BREAK
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

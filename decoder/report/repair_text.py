@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from decoder.planning import RetestResult
-from decoder.report.tables import paragraphs
+from busledger.decoder.planning import RetestResult
+from busledger.decoder.report.tables import paragraphs
 
 __all__ = ["retest_text"]
 

@@ -10,8 +10,8 @@ import numpy as np
 from markupsafe import escape
 from numpy.typing import NDArray
 
-from decoder.report.around import Scene
-from decoder.text import plain
+from busledger.decoder.report.around import Scene
+from busledger.decoder.text import plain
 
 __all__ = ["scene_svg"]
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from decoder.board.schema import (
+from busledger.decoder.board.schema import (
     BoardTable,
     BufferTable,
     ChipTable,
@@ -20,9 +20,9 @@ from decoder.board.schema import (
     EnableTable,
     RegionTable,
 )
-from decoder.bus.schema import ProfileFile
-from decoder.checks import BuffersResult, CyclesDocument, SelectsResult, SetsResult, TimingResult
-from decoder.findings import CheckResult
+from busledger.decoder.bus.schema import ProfileFile
+from busledger.decoder.checks import BuffersResult, CyclesDocument, SelectsResult, SetsResult, TimingResult
+from busledger.decoder.findings import CheckResult
 
 __all__ = ["board_schema", "profile_schema", "sets_schema"]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
-from decoder.checks import AddressSpan, BetweenResult, LaneBetween, SetEntry, SetsResult
-from decoder.report.numbers import count, lane_ranges, plural, seconds
-from decoder.report.tables import paragraphs
-from decoder.text import plain
+from busledger.decoder.checks import AddressSpan, BetweenResult, LaneBetween, SetEntry, SetsResult
+from busledger.decoder.report.numbers import count, lane_ranges, plural, seconds
+from busledger.decoder.report.tables import paragraphs
+from busledger.decoder.text import plain
 
 __all__ = ["between_lines", "between_text", "set_heading", "sets_text"]
 

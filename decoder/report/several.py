@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from decoder.findings import CaptureSummary, CheckManyResult
-from decoder.report.numbers import count, odds, plural, seconds
-from decoder.report.tables import paragraphs, table_text
-from decoder.report.text import check_text
-from decoder.text import plain
+from busledger.decoder.findings import CaptureSummary, CheckManyResult
+from busledger.decoder.report.numbers import count, odds, plural, seconds
+from busledger.decoder.report.tables import paragraphs, table_text
+from busledger.decoder.report.text import check_text
+from busledger.decoder.text import plain
 
 __all__ = ["many_text"]
 

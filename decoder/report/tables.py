@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from rich.cells import cell_len
 from rich.text import Text
 
-from decoder.report.terminal import printed, wrap
-from decoder.text import plain
+from busledger.decoder.report.terminal import printed, wrap
+from busledger.decoder.text import plain
 
 __all__ = ["paragraphs", "table_text"]
 

@@ -9,7 +9,7 @@ from rich.cells import cell_len, chop_cells
 from rich.console import Console
 from rich.text import Text
 
-from decoder.report.numbers import NO_BREAK
+from busledger.decoder.report.numbers import NO_BREAK
 
 __all__ = ["printed", "to_ascii", "wrap"]
 

@@ -7,12 +7,12 @@ from typing import Any
 
 from rich.text import Text
 
-from decoder.findings import CheckResult, Cleared
-from decoder.report.facts import when_lines
-from decoder.report.lane_table import lane_table
-from decoder.report.numbers import lane_ranges, odds, seconds
-from decoder.report.phrases import NO_FAULT, capture_line, safe, verdict, why_lines
-from decoder.report.terminal import printed, wrap
+from busledger.decoder.findings import CheckResult, Cleared
+from busledger.decoder.report.facts import when_lines
+from busledger.decoder.report.lane_table import lane_table
+from busledger.decoder.report.numbers import lane_ranges, odds, seconds
+from busledger.decoder.report.phrases import NO_FAULT, capture_line, safe, verdict, why_lines
+from busledger.decoder.report.terminal import printed, wrap
 
 __all__ = ["check_text"]
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from decoder.checks import LimitResult, TimingResult
-from decoder.report.plots import Histogram
+from busledger.decoder.checks import LimitResult, TimingResult
+from busledger.decoder.report.plots import Histogram
 
 __all__ = ["timing_histograms"]
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from decoder.wiring.binding import LineNeed, Wiring, bind, load_wiring
-from decoder.wiring.names import canonical, ranges_text
+from busledger.decoder.wiring.binding import LineNeed, Wiring, bind, load_wiring
+from busledger.decoder.wiring.names import canonical, ranges_text
 
 if TYPE_CHECKING:
-    from decoder.wiring.proposal import Guess, Proposal, Wanted, propose
+    from busledger.decoder.wiring.proposal import Guess, Proposal, Wanted, propose
 
 __all__ = [
     "Guess",
@@ -27,7 +27,7 @@ __all__ = [
 def __getattr__(name: str) -> Any:
     """Proposals bring numpy: looked up when first used."""
     if name in ("Guess", "Proposal", "Wanted", "propose"):
-        from decoder.wiring import proposal
+        from busledger.decoder.wiring import proposal
 
         return getattr(proposal, name)
     raise AttributeError(name)

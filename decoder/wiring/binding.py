@@ -9,11 +9,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from decoder.capture import Note, Signal
-from decoder.errors import WiringError
-from decoder.text import plain
-from decoder.toml_text import read_toml_bytes, toml_tables
-from decoder.wiring.names import canonical, ranges_text
+from busledger.decoder.capture import Note, Signal
+from busledger.decoder.errors import WiringError
+from busledger.decoder.text import plain
+from busledger.decoder.toml_text import read_toml_bytes, toml_tables
+from busledger.decoder.wiring.names import canonical, ranges_text
 
 __all__ = ["LineNeed", "Wiring", "bind", "load_wiring"]
 

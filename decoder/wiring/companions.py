@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from decoder.wiring.controls import Controls, find_clock
-from decoder.wiring.traffic import Bits, Table, packed, regularity, spans_of
-from decoder.wiring.wanted import Wanted
+from busledger.decoder.wiring.controls import Controls, find_clock
+from busledger.decoder.wiring.traffic import Bits, Table, packed, regularity, spans_of
+from busledger.decoder.wiring.wanted import Wanted
 
 __all__ = ["Row", "companions", "kinds_of_read", "selects"]
 

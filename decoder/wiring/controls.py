@@ -11,10 +11,20 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from decoder.wiring.memory import NOTHING, Memory, memory_of
-from decoder.wiring.ordering import carry_order
-from decoder.wiring.traffic import Bits, Cycles2D, Ints, Table, cycles_of, latched, packed, regularity, spans_of
-from decoder.wiring.wanted import Wanted
+from busledger.decoder.wiring.memory import NOTHING, Memory, memory_of
+from busledger.decoder.wiring.ordering import carry_order
+from busledger.decoder.wiring.traffic import (
+    Bits,
+    Cycles2D,
+    Ints,
+    Table,
+    cycles_of,
+    latched,
+    packed,
+    regularity,
+    spans_of,
+)
+from busledger.decoder.wiring.wanted import Wanted
 
 __all__ = ["Controls", "find_clock", "find_controls"]
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from decoder.wiring.traffic import Bits, Ints
+from busledger.decoder.wiring.traffic import Bits, Ints
 
 __all__ = ["Order", "Placed", "Witness", "best_order", "confidence", "witnesses"]
 

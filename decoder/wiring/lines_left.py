@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from decoder.wiring.companions import Row, companions, kinds_of_read, selects
-from decoder.wiring.controls import Controls
-from decoder.wiring.foretold import Order, Witness, best_order, confidence, witnesses
-from decoder.wiring.ordering import Link, carry_order
-from decoder.wiring.traffic import Bits, Table, packed
-from decoder.wiring.wanted import Wanted
+from busledger.decoder.wiring.companions import Row, companions, kinds_of_read, selects
+from busledger.decoder.wiring.controls import Controls
+from busledger.decoder.wiring.foretold import Order, Witness, best_order, confidence, witnesses
+from busledger.decoder.wiring.ordering import Link, carry_order
+from busledger.decoder.wiring.traffic import Bits, Table, packed
+from busledger.decoder.wiring.wanted import Wanted
 
 __all__ = ["Settled", "settle_lines"]
 

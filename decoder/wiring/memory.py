@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from decoder.wiring.traffic import Bits, Ints
+from busledger.decoder.wiring.traffic import Bits, Ints
 
 __all__ = ["NOTHING", "Memory", "memory_of"]
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence, Set
 
 import numpy as np
 
-from decoder.wiring.traffic import Bits, Ints, packed
+from busledger.decoder.wiring.traffic import Bits, Ints, packed
 
 __all__ = ["Link", "carry_order", "is_clear"]
 

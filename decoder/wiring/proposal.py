@@ -12,11 +12,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from decoder.capture import Capture
-from decoder.wiring.controls import Controls, find_controls
-from decoder.wiring.lines_left import settle_lines
-from decoder.wiring.traffic import Table, unpack
-from decoder.wiring.wanted import Wanted
+from busledger.decoder.capture import Capture
+from busledger.decoder.wiring.controls import Controls, find_controls
+from busledger.decoder.wiring.lines_left import settle_lines
+from busledger.decoder.wiring.traffic import Table, unpack
+from busledger.decoder.wiring.wanted import Wanted
 
 __all__ = ["Guess", "Proposal", "Wanted", "propose"]
 

@@ -19,11 +19,11 @@ from typing import Any
 from textual import events
 from textual.pilot import Pilot
 
-from decoder.progress import Progress, silent
-from decoder.store import Store
+from busledger.decoder.progress import Progress, silent
+from busledger.decoder.store import Store
+from busledger.tui.app import BrowserApp
+from busledger.tui.screens.base import BrowserScreen
 from tests.tui.builders import BOARD, FakeSession, make_result, make_store
-from tui.app import BrowserApp
-from tui.screens.base import BrowserScreen
 
 SIZE = (160, 45)
 REPEATS = 7

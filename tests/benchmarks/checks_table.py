@@ -15,13 +15,19 @@ from pathlib import Path
 
 import numpy as np
 
-from captures_demo.world.driver_cases import BUFFER_CASES, SELECT_CASES, DriverCase, draw_driver_case, write_driver_case
-from captures_demo.world.marches import march
-from captures_demo.world.pins import Trouble
-from captures_demo.world.play import play
-from captures_demo.world.stimulus import Accesses, weave
-from decoder.checks import BuffersCheck, CheckFinding, SelectsCheck
-from decoder.pipeline import Request, open_run
+from busledger.captures_demo.world.driver_cases import (
+    BUFFER_CASES,
+    SELECT_CASES,
+    DriverCase,
+    draw_driver_case,
+    write_driver_case,
+)
+from busledger.captures_demo.world.marches import march
+from busledger.captures_demo.world.pins import Trouble
+from busledger.captures_demo.world.play import play
+from busledger.captures_demo.world.stimulus import Accesses, weave
+from busledger.decoder.checks import BuffersCheck, CheckFinding, SelectsCheck
+from busledger.decoder.pipeline import Request, open_run
 
 __all__ = ["CODES", "Score", "drawn", "findings_of", "right", "score"]
 

@@ -14,9 +14,9 @@ import time
 
 import numpy as np
 
-from decoder.bus import CycleExtractor, Layout, line_needs, load_profile
-from decoder.capture import Capture, Signal
-from decoder.wiring import bind
+from busledger.decoder.bus import CycleExtractor, Layout, line_needs, load_profile
+from busledger.decoder.capture import Capture, Signal
+from busledger.decoder.wiring import bind
 from tests.external import (
     test_bus_backplanes,
     test_bus_clocked,

@@ -40,7 +40,7 @@ def _bytes(text: str) -> int:
 
 def read_ours(path: Path) -> int:
     """Rows of all signals, block by block."""
-    from decoder.capture import open_capture
+    from busledger.decoder.capture import open_capture
 
     with open_capture(path) as capture:
         return sum(len(block) for block in capture.blocks(range(len(capture.header.signals))))
@@ -48,7 +48,7 @@ def read_ours(path: Path) -> int:
 
 def read_vcdvcd(path: Path) -> int:
     """Changes, as vcdvcd stores them."""
-    from decoder.capture.vcd_header import import_vcdvcd
+    from busledger.decoder.capture.vcd_header import import_vcdvcd
 
     read = import_vcdvcd().VCDVCD(str(path))
     return sum(len(entry.tv) for entry in read.data.values())

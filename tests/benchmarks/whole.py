@@ -17,10 +17,10 @@ from pathlib import Path
 
 from rich.table import Table
 
-from decoder.pipeline import Request, open_run, run_buffers, run_check, run_selects, run_timing
+from busledger.decoder.pipeline import Request, open_run, run_buffers, run_check, run_selects, run_timing
+from busledger.tui.commands.main import main as command
 from tests.benchmarks.long_capture import Traffic, chunks, write
 from tests.benchmarks.reading import read_ours
-from tui.commands.main import main as command
 
 __all__ = ["commands_table", "growth_table", "memory_table", "start_table"]
 
@@ -116,7 +116,7 @@ def memory_table(folder: Path, sizes: list[int]) -> Table:
     """Peak resident memory of ``check`` on captures piped in, never on a disk."""
     (folder / "card.toml").write_text(_board(), encoding="utf-8")
     code = (
-        "import resource, sys\nfrom tui.commands.main import main\n"
+        "import resource, sys\nfrom busledger.tui.commands.main import main\n"
         "status = main(['check', '-', '--board', sys.argv[1], '--quiet'])\n"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1000, status)"
     )
@@ -165,7 +165,7 @@ def start_table(rounds: int, *, compile_too: bool) -> Table:
 
 
 def _started(arguments: list[str] | None, environment: dict[str, str]) -> tuple[float, float]:
-    code = "pass" if arguments is None else "import sys\nfrom tui.start import main\nsys.exit(main())"
+    code = "pass" if arguments is None else "import sys\nfrom busledger.tui.start import main\nsys.exit(main())"
     wall, before = time.perf_counter(), os.times()
     subprocess.run(
         [sys.executable, "-c", code, *(arguments or [])],

@@ -16,8 +16,8 @@ from __future__ import annotations
 import sys
 from collections import Counter
 
-from decoder.bus import load_profile, wanted_lines
-from decoder.wiring import propose
+from busledger.decoder.bus import load_profile, wanted_lines
+from busledger.decoder.wiring import propose
 from tests.wiring.cards import draw_card
 from tests.wiring.shared_lines import SHARED, draw_shared
 

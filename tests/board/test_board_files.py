@@ -14,8 +14,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from decoder.board import load_board
-from decoder.errors import BoardError
+from busledger.decoder.board import load_board
+from busledger.decoder.errors import BoardError
 from tests.board.card import GOOD
 
 Write = Callable[[str], Path]
@@ -101,7 +101,7 @@ def test_any_value_anywhere_gives_a_card_or_a_board_error(
                 holder = holder[key]
             holder[place[-1]] = value
     path = board_file(GOOD)
-    with mock.patch("decoder.board.loader.tomllib.loads", return_value=raw):
+    with mock.patch("busledger.decoder.board.loader.tomllib.loads", return_value=raw):
         try:
             board = load_board(path)
         except BoardError as error:

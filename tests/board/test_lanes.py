@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from decoder.board import lane_names, parse_lanes
+from busledger.decoder.board import lane_names, parse_lanes
 
 
 @pytest.mark.parametrize(

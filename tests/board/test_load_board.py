@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from decoder.board import load_board
-from decoder.errors import BoardError
+from busledger.decoder.board import load_board
+from busledger.decoder.errors import BoardError
 from tests.board.card import GOOD, spoil
 
 Write = Callable[[str], Path]

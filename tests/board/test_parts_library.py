@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from decoder.board import DecoderPart, parts
-from decoder.board.truth import expand_rows
-from decoder.errors import BoardError
+from busledger.decoder.board import DecoderPart, parts
+from busledger.decoder.board.truth import expand_rows
+from busledger.decoder.errors import BoardError
 
 
 def test_the_library_is_read_once() -> None:

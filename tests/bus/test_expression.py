@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from decoder.bus import expression
-from decoder.bus.expression import Literal
-from decoder.errors import ProfileError
+from busledger.decoder.bus import expression
+from busledger.decoder.bus.expression import Literal
+from busledger.decoder.errors import ProfileError
 
 
 def value(terms, levels):

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from decoder.bus import CycleExtractor, Cycles, Flag, Kind, Layout, line_needs, load_profile
-from decoder.capture import Capture, Gap, Signal
-from decoder.errors import CaptureError, UsageError
-from decoder.wiring import bind
+from busledger.decoder.bus import CycleExtractor, Cycles, Flag, Kind, Layout, line_needs, load_profile
+from busledger.decoder.capture import Capture, Gap, Signal
+from busledger.decoder.errors import CaptureError, UsageError
+from busledger.decoder.wiring import bind
 from tests.external.waveform import Wave, told
 
 

@@ -6,8 +6,8 @@ from dataclasses import FrozenInstanceError
 
 import pytest
 
-from decoder.bus import KIND_NAMES, check_profile, line_needs, load_profile, profile_from_text, profile_names
-from decoder.errors import ProfileError
+from busledger.decoder.bus import KIND_NAMES, check_profile, line_needs, load_profile, profile_from_text, profile_names
+from busledger.decoder.errors import ProfileError
 from tests.properties.test_cycles_twin import EVERYTHING
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-import bus_profiles
-from decoder.bus import check_profile, load_profile, schema
+from busledger import bus_profiles
+from busledger.decoder.bus import check_profile, load_profile, schema
 from tests.external.waveform import Wave, both
 
 GUIDE = (Path(bus_profiles.__file__).parent / "WRITING.md").read_text(encoding="utf-8")

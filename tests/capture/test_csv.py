@@ -6,9 +6,9 @@ import io
 
 import pytest
 
-from decoder.capture import open_capture, sample_grid
-from decoder.capture.file import CaptureFile
-from decoder.errors import CaptureError, UsageError
+from busledger.decoder.capture import open_capture, sample_grid
+from busledger.decoder.capture.file import CaptureFile
+from busledger.decoder.errors import CaptureError, UsageError
 from tests.capture.vcd_texts import rows_of
 
 

@@ -12,8 +12,8 @@ from pathlib import Path
 import pytest
 import zstandard
 
-from decoder.capture import open_capture
-from decoder.errors import CaptureError, UsageError
+from busledger.decoder.capture import open_capture
+from busledger.decoder.errors import CaptureError, UsageError
 from tests.capture.vcd_texts import opened, rows_of
 
 HEAD = "$timescale 1 ns $end\n$var wire 1 ! a $end\n$var wire 4 # v $end\n$enddefinitions $end\n"

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.capture import sample_grid
+from busledger.decoder.capture import sample_grid
 
 
 def _stamps(interval: float, counts: np.ndarray) -> np.ndarray:

@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from decoder.errors import CaptureError
+from busledger.decoder.errors import CaptureError
 from tests.capture.vcd_texts import opened, rows_of
 
 
@@ -80,7 +80,7 @@ def test_a_defect_in_the_header_is_named_with_its_place(text: str, message: str)
 
 
 def test_a_header_without_end_is_given_up_at_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("decoder.capture.vcd_scan.HEADER_LIMIT", 1 << 18)
+    monkeypatch.setattr("busledger.decoder.capture.vcd_scan.HEADER_LIMIT", 1 << 18)
     with pytest.raises(CaptureError, match=r"no \$enddefinitions in the first"):
         opened("$comment " + "word " * 100_000)
 
@@ -89,7 +89,7 @@ def test_reading_a_header_leaves_the_broken_pipe_signal_alone() -> None:
     # importing vcdvcd sets SIGPIPE to its default, which would kill a process whose reader goes away
     code = (
         "import signal, sys; before = signal.getsignal(signal.SIGPIPE)\n"
-        "from decoder.capture.vcd_header import import_vcdvcd\n"
+        "from busledger.decoder.capture.vcd_header import import_vcdvcd\n"
         "import_vcdvcd(); sys.exit(signal.getsignal(signal.SIGPIPE) is not before)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
@@ -98,7 +98,7 @@ def test_reading_a_header_leaves_the_broken_pipe_signal_alone() -> None:
 
 def test_the_door_does_not_import_compilers() -> None:
     code = (
-        "import sys, decoder.capture\n"
+        "import sys, busledger.decoder.capture\n"
         "sys.exit(any(m in sys.modules for m in ('numba', 'scipy', 'vcdvcd', 'zstandard')))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

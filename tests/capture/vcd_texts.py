@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from hypothesis import strategies as st
 
-from decoder.capture import Capture, open_capture
-from decoder.capture.file import CaptureFile
+from busledger.decoder.capture import Capture, open_capture
+from busledger.decoder.capture.file import CaptureFile
 
 CODE_LETTERS = [chr(c) for c in range(33, 127)]
 SPACES = st.sampled_from([" ", "\n", "\t", "\r\n", "  ", " \n\n", "\n\t "])

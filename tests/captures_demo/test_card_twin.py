@@ -6,11 +6,11 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from captures_demo.world import card_kernel
-from captures_demo.world.faults import Fault, When
-from captures_demo.world.machine import Card, Chip, Machine, Region
-from captures_demo.world.play import prepare
-from captures_demo.world.stimulus import Stimulus
+from busledger.captures_demo.world import card_kernel
+from busledger.captures_demo.world.faults import Fault, When
+from busledger.captures_demo.world.machine import Card, Chip, Machine, Region
+from busledger.captures_demo.world.play import prepare
+from busledger.captures_demo.world.stimulus import Stimulus
 from tests.reference.card_twin import Twin, expect_twin
 
 FLOATS = st.sampled_from(["keep", "up", "down"])

@@ -10,16 +10,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import captures_demo
-from captures_demo import make_all
-from captures_demo.scenario_list import SCENARIOS
-from captures_demo.world.board_file import board_toml
-from captures_demo.world.cases import FEWEST_HARD, FEWEST_SOFT, draw_case
-from captures_demo.world.faults import Fault
-from captures_demo.world.random_card import random_machine
-from captures_demo.world.random_fault import FAULT_SCOPES
-from captures_demo.world.scoring import Truth, fault_named, part_named, rank_of_truth, truth_of
-from captures_demo.world.tally import calibration, render
+from busledger import captures_demo
+from busledger.captures_demo import make_all
+from busledger.captures_demo.scenario_list import SCENARIOS
+from busledger.captures_demo.world.board_file import board_toml
+from busledger.captures_demo.world.cases import FEWEST_HARD, FEWEST_SOFT, draw_case
+from busledger.captures_demo.world.faults import Fault
+from busledger.captures_demo.world.random_card import random_machine
+from busledger.captures_demo.world.random_fault import FAULT_SCOPES
+from busledger.captures_demo.world.scoring import Truth, fault_named, part_named, rank_of_truth, truth_of
+from busledger.captures_demo.world.tally import calibration, render
 
 ROOT = Path(captures_demo.__file__).parent
 

@@ -6,9 +6,9 @@ import tomllib
 
 import pytest
 
-import captures_demo
-from captures_demo.world.scoring import tie_groups
-from decoder.pipeline import Request, run_check
+from busledger import captures_demo
+from busledger.captures_demo.world.scoring import tie_groups
+from busledger.decoder.pipeline import Request, run_check
 
 
 @pytest.mark.parametrize("scenario", captures_demo.scenarios(), ids=lambda scenario: scenario.name)

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from captures_demo.world.faults import Fault, When, activity
-from captures_demo.world.machine import Card, Chip, Machine, Region
-from captures_demo.world.play import play
-from captures_demo.world.stimulus import Accesses, address_in_data, block_copy, pause, weave
+from busledger.captures_demo.world.faults import Fault, When, activity
+from busledger.captures_demo.world.machine import Card, Chip, Machine, Region
+from busledger.captures_demo.world.play import play
+from busledger.captures_demo.world.stimulus import Accesses, address_in_data, block_copy, pause, weave
 
 ROM = Region("monitor", 0xF800, 0xFFFF, (), kind="rom", image=bytes(range(256)) * 8)
 BANKS = tuple(

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from decoder.board import Board, Decoder, parts
-from decoder.bus import Layout, Profile, load_profile
-from decoder.capture import Capture
-from decoder.wiring import Wiring
+from busledger.decoder.board import Board, Decoder, parts
+from busledger.decoder.bus import Layout, Profile, load_profile
+from busledger.decoder.capture import Capture
+from busledger.decoder.wiring import Wiring
 
 __all__ = ["NS", "capture", "decoder_board", "decoder_of", "layout"]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from decoder.board import Board, Buffer, LineLevel, Region, parts
-from decoder.bus import CycleExtractor, load_profile
-from decoder.checks import BuffersCheck, BuffersResult
-from decoder.ledger import RegionMap
+from busledger.decoder.board import Board, Buffer, LineLevel, Region, parts
+from busledger.decoder.bus import CycleExtractor, load_profile
+from busledger.decoder.checks import BuffersCheck, BuffersResult
+from busledger.decoder.ledger import RegionMap
 from tests.checks.bench import NS, capture, layout
 
 RAM = Region("bank", 0x0000, 0x00FF)

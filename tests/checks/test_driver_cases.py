@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from captures_demo.world.driver_cases import BUFFER_CASES, SELECT_CASES
+from busledger.captures_demo.world.driver_cases import BUFFER_CASES, SELECT_CASES
 from tests.benchmarks.checks_table import drawn, findings_of, right
 
 SEEDS = (31, 32, 33)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from captures_demo.world.driver_cases import write_driver_case
-from decoder.checks import CheckSet, CheckSetResult, EvidenceKey, TimingCheck
-from decoder.diagnosis import CheckKey
-from decoder.pipeline import Request, open_run
+from busledger.captures_demo.world.driver_cases import write_driver_case
+from busledger.decoder.checks import CheckSet, CheckSetResult, EvidenceKey, TimingCheck
+from busledger.decoder.diagnosis import CheckKey
+from busledger.decoder.pipeline import Request, open_run
 from tests.benchmarks.checks_table import drawn
 
 

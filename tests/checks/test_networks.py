@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from decoder.checks.networks import decoder_network
-from decoder.checks.select_hypotheses import explain, hypotheses
+from busledger.decoder.checks.selects.networks import decoder_network
+from busledger.decoder.checks.selects.select_hypotheses import explain, hypotheses
 from tests.checks.bench import decoder_of
 
 U9 = decoder_of("74LS138", {"A": "A10", "B": "A11", "C": "A12", "G2A": "A15"}, {"Y0": "CS0", "Y1": "CS1"})
@@ -131,7 +131,7 @@ def test_nothing_wrong_explains_nothing():
 
 def test_a_prom_is_what_the_board_file_lists(tmp_path):
     """256 x 4 PROM as an address decoder: its contents are data of the board file."""
-    from decoder.board import load_board
+    from busledger.decoder.board import load_board
 
     words = [0b10 if a >> 4 == 0xE else 0b01 if a >> 4 == 0xF else 0b11 for a in range(256)]
     pins = ", ".join(f'A{n} = "A{8 + n}"' for n in range(8))

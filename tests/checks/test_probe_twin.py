@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from decoder.checks import probe_kernel as kernel
+from busledger.decoder.checks.probes import probe_kernel as kernel
 from tests.reference.levels import arrays, captures
 from tests.reference.probe_twin import ProbeTwin, bin_of
 

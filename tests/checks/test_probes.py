@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from captures_demo.world.analyser import Analyser, record, write_vcd
-from captures_demo.world.bench import spell, standard_clips
-from captures_demo.world.driver_cases import draw_driver_case
-from captures_demo.world.pins import waveforms
-from decoder.checks import ProbesResult
-from decoder.pipeline import Request, run_probes
+from busledger.captures_demo.world.analyser import Analyser, record, write_vcd
+from busledger.captures_demo.world.bench import spell, standard_clips
+from busledger.captures_demo.world.driver_cases import draw_driver_case
+from busledger.captures_demo.world.pins import waveforms
+from busledger.decoder.checks import ProbesResult
+from busledger.decoder.pipeline import Request, run_probes
 
 
 @pytest.fixture(scope="module")

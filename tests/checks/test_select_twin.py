@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from decoder.checks import select_kernel as kernel
+from busledger.decoder.checks.selects import select_kernel as kernel
 from tests.reference.levels import Row, arrays, captures
 from tests.reference.select_twin import SelectTwin
 

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.board import Board, Chip, Region, parts
-from decoder.bus import CycleExtractor, load_profile
-from decoder.checks import TimingCheck
-from decoder.checks.timing_tally import BELOW, BINS, KEPT, Tally
-from decoder.pipeline import Request, run_timing
+from busledger.decoder.board import Board, Chip, Region, parts
+from busledger.decoder.bus import CycleExtractor, load_profile
+from busledger.decoder.checks import TimingCheck
+from busledger.decoder.checks.timing.timing_tally import BELOW, BINS, KEPT, Tally
+from busledger.decoder.pipeline import Request, run_timing
 from tests.checks.bench import NS, capture, layout
 
 CUT = Path(__file__).parents[1] / "external" / "data" / "carillon_events_cut.vcd.xz"

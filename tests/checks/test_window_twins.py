@@ -6,11 +6,14 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.bus import Cycles
-from decoder.capture import Capture
-from decoder.checks import buffer_kernel, region_kernel, span_kernel, timing_kernel
-from decoder.checks.lines import RuleStrobes
-from decoder.checks.windows import CycleJoin
+from busledger.decoder.bus import Cycles
+from busledger.decoder.capture import Capture
+from busledger.decoder.checks import span_kernel
+from busledger.decoder.checks.buffers import buffer_kernel
+from busledger.decoder.checks.lines import RuleStrobes
+from busledger.decoder.checks.selects import region_kernel
+from busledger.decoder.checks.timing import timing_kernel
+from busledger.decoder.checks.windows import CycleJoin
 from tests.reference import buffer_twin, window_twin
 from tests.reference.levels import arrays, captures
 

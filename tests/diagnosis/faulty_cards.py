@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from decoder.bus.columns import Cycles, Kind
-from decoder.diagnosis import Evidence, ProfileFacts, TrafficCounter
-from decoder.ledger import AccessLog, Counter, Ledger, RegionMap
+from busledger.decoder.bus.columns import Cycles, Kind
+from busledger.decoder.diagnosis import Evidence, ProfileFacts, TrafficCounter
+from busledger.decoder.ledger import AccessLog, Counter, Ledger, RegionMap
 
 from .small_cards import two_banks
 

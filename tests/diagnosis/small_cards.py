@@ -6,9 +6,9 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from decoder.board import Board, Buffer, BufferPart, Chip, Decoder, DecoderPart, Region, parts
-from decoder.bus.columns import Cycles, Kind
-from decoder.ledger import AccessLog, Ledger, RegionMap
+from busledger.decoder.board import Board, Buffer, BufferPart, Chip, Decoder, DecoderPart, Region, parts
+from busledger.decoder.bus.columns import Cycles, Kind
+from busledger.decoder.ledger import AccessLog, Ledger, RegionMap
 
 Access = tuple[str, int, int]  # "r" or "w", address, data on the bus
 Bend = Callable[[int, int], int]  # (address, data stored) → data read

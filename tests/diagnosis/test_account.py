@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from decoder.diagnosis import Evidence, ProfileFacts, account_for
-from decoder.diagnosis.clearing import DATA_BUS
-from decoder.findings import Suspect
+from busledger.decoder.diagnosis import Evidence, ProfileFacts, account_for
+from busledger.decoder.diagnosis.coverage.clearing import DATA_BUS
+from busledger.decoder.findings import Suspect
 from tests.diagnosis.small_cards import log_of, two_banks, walk
 
 

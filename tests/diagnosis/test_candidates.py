@@ -6,11 +6,11 @@ import math
 
 import pytest
 
-from decoder.board import Board, Region
-from decoder.diagnosis.candidate import priors
-from decoder.diagnosis.candidates import propose
-from decoder.diagnosis.cells import CellSpace
-from decoder.diagnosis.parts_view import CardView
+from busledger.decoder.board import Board, Region
+from busledger.decoder.diagnosis.cells import CellSpace
+from busledger.decoder.diagnosis.faults.candidate import priors
+from busledger.decoder.diagnosis.faults.candidates import propose
+from busledger.decoder.diagnosis.replay.parts_view import CardView
 
 from .small_cards import two_banks
 

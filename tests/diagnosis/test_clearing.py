@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from decoder.board import Board
-from decoder.diagnosis.clearing import DATA_BUS, clear
-from decoder.diagnosis.coverage_counter import CoverageCounter
-from decoder.findings import Cleared
-from decoder.ledger import AccessLog
+from busledger.decoder.board import Board
+from busledger.decoder.diagnosis.coverage.clearing import DATA_BUS, clear
+from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
+from busledger.decoder.findings import Cleared
+from busledger.decoder.ledger import AccessLog
 from tests.diagnosis.small_cards import log_of, two_banks, walk
 
 ALL_LANES = tuple(f"D{b}" for b in range(8))

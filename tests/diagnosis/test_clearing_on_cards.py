@@ -6,15 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from captures_demo.accuracy import cycles_of, plan, write_board
-from captures_demo.world.cases import Case, draw_case
-from captures_demo.world.scoring import Truth, truth_of
-from decoder.board import Board, load_board
-from decoder.bus import load_profile
-from decoder.diagnosis import CoverageCounter, clear
-from decoder.diagnosis.clearing import DATA_BUS
-from decoder.findings import Cleared
-from decoder.ledger import AccessLog, Ledger, RegionMap
+from busledger.captures_demo.accuracy import cycles_of, plan, write_board
+from busledger.captures_demo.world.cases import Case, draw_case
+from busledger.captures_demo.world.scoring import Truth, truth_of
+from busledger.decoder.board import Board, load_board
+from busledger.decoder.bus import load_profile
+from busledger.decoder.diagnosis import CoverageCounter, clear
+from busledger.decoder.diagnosis.coverage.clearing import DATA_BUS
+from busledger.decoder.findings import Cleared
+from busledger.decoder.ledger import AccessLog, Ledger, RegionMap
 
 LANE_FAULTS = ("stuck-low", "stuck-high", "floating", "bridged")
 CARDS = [job for job in plan(24, 5) if job[1] in ("healthy", "hard")]

@@ -6,9 +6,9 @@ import json
 
 import pytest
 
-from decoder.board import Board, Region
-from decoder.diagnosis.coverage import coverage_of
-from decoder.diagnosis.coverage_counter import CoverageCounter
+from busledger.decoder.board import Board, Region
+from busledger.decoder.diagnosis.coverage.coverage import coverage_of
+from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
 from tests.diagnosis.small_cards import Access, log_of, two_banks, walk
 
 

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.board import Board, Region
-from decoder.diagnosis import CheckKey, Evidence, ProfileFacts, diagnose
-from decoder.diagnosis.study import Study
+from busledger.decoder.board import Board, Region
+from busledger.decoder.diagnosis import CheckKey, Evidence, ProfileFacts, diagnose
+from busledger.decoder.diagnosis.replay.study import Study
 
 from .faulty_cards import Hardware, evidence_of
 from .small_cards import log_of, two_banks
@@ -97,8 +97,8 @@ def test_a_few_failures_in_thousands_are_enough_for_the_lane():
 def test_a_log_too_long_to_hold_gives_the_same_answer(monkeypatch, hardware):
     evidence = evidence_of(hardware(np.random.default_rng(2), 1.0))
     held = diagnose(evidence)
-    monkeypatch.setattr("decoder.diagnosis.study._ROWS_IN_MEMORY", 0)
-    monkeypatch.setattr("decoder.diagnosis.screening._STATE_BYTES", 40_000)
+    monkeypatch.setattr("busledger.decoder.diagnosis.replay.study._ROWS_IN_MEMORY", 0)
+    monkeypatch.setattr("busledger.decoder.diagnosis.screening._STATE_BYTES", 40_000)
     streamed = diagnose(evidence)
     assert [s.summary for s in streamed.suspects] == [s.summary for s in held.suspects]
     assert [s.probability for s in streamed.suspects] == pytest.approx([s.probability for s in held.suspects], abs=1e-3)

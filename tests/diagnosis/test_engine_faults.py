@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from decoder.diagnosis import diagnose
+from busledger.decoder.diagnosis import diagnose
 
 from .faulty_cards import CHIPS, HIGH_NIBBLE, LOW_NIBBLE, Hardware, evidence_of
 

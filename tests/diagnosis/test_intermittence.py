@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from decoder.bus.columns import Kind
-from decoder.diagnosis.intermittence import describe, windows_for
-from decoder.diagnosis.occasions import intermittence_of
-from decoder.diagnosis.occurrence import Circumstances, Tally
-from decoder.findings import Suspect
+from busledger.decoder.bus.columns import Kind
+from busledger.decoder.diagnosis.intermittence.intermittence import describe, windows_for
+from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
+from busledger.decoder.diagnosis.intermittence.occurrence import Circumstances, Tally
+from busledger.decoder.findings import Suspect
 from tests.diagnosis.small_cards import Access, log_of, two_banks
 
 N = 20_000
@@ -245,7 +245,7 @@ def test_further_probable_suspects_are_described_too() -> None:
 def test_reading_the_log_again_gives_what_holding_it_gives(monkeypatch: pytest.MonkeyPatch) -> None:
     accesses = _reads()
     held = _of(_suspect(), accesses, _now_and_then(5, lambda a: a >= 16, 7))
-    monkeypatch.setattr("decoder.diagnosis.occasions.ROWS_IN_MEMORY", 10)
+    monkeypatch.setattr("busledger.decoder.diagnosis.intermittence.occasions.ROWS_IN_MEMORY", 10)
     assert _of(_suspect(), accesses, _now_and_then(5, lambda a: a >= 16, 7)) == held
 
 

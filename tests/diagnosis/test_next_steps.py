@@ -9,8 +9,8 @@ import math
 import numpy as np
 import pytest
 
-from decoder.diagnosis import diagnose
-from decoder.diagnosis.next_steps import gain_bits
+from busledger.decoder.diagnosis import diagnose
+from busledger.decoder.diagnosis.next_steps import gain_bits
 
 from .faulty_cards import Hardware, evidence_of
 from .test_engine_faults import SelectMissing, StuckLane, WritesLost

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from decoder.diagnosis.statistics import (
+from busledger.decoder.diagnosis.statistics import (
     accesses_needed,
     clopper_pearson,
     cochran_armitage,

@@ -9,7 +9,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import beta
 
-from decoder.diagnosis.weighing import (
+from busledger.decoder.diagnosis.replay.weighing import (
     HARD,
     SOMETIMES,
     Noise,

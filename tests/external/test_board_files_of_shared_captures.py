@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from decoder.board import load_board
+from busledger.decoder.board import load_board
 from tests.shared_captures import FOLDER
 
 BOARDS = sorted(FOLDER.glob("*/board.toml"))

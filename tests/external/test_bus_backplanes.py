@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from decoder.bus import Flag
+from busledger.decoder.bus import Flag
 from tests.external.waveform import Wave, both
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from decoder.bus import Flag, load_profile
+from busledger.decoder.bus import Flag, load_profile
 from tests.external.waveform import Wave, both
 
 

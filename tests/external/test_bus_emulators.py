@@ -12,7 +12,7 @@ import pytest
 import z80
 from py65.devices.mpu6502 import MPU
 
-from decoder.bus import Flag, Kind
+from busledger.decoder.bus import Flag, Kind
 from tests.external.waveform import Wave, told
 
 SAMPLE_NS = 1000 / 24

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from decoder.bus import KIND_NAMES, load_profile, profile_names
+from busledger.decoder.bus import KIND_NAMES, load_profile, profile_names
 from tests.external import (
     test_bus_backplanes,
     test_bus_clocked,

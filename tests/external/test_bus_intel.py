@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from decoder.bus import Flag, load_profile
+from busledger.decoder.bus import Flag, load_profile
 from tests.external.waveform import Wave, both
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from decoder.bus import Flag
+from busledger.decoder.bus import Flag
 from tests.external.waveform import Wave, both
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from decoder.pipeline import Request, run_check
+from busledger.decoder.pipeline import Request, run_check
 from tests.shared_captures import shared_captures
 
 

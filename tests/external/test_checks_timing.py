@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from decoder.pipeline import Request, run_timing
+from busledger.decoder.pipeline import Request, run_timing
 from tests.shared_captures import shared_captures
 
 DATA = Path(__file__).parent / "data"

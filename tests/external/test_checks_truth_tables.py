@@ -12,8 +12,8 @@ from itertools import product
 
 import pytest
 
-from decoder.board import DecoderPart, parts
-from decoder.checks import SelectsCheck, SelectsResult
+from busledger.decoder.board import DecoderPart, parts
+from busledger.decoder.checks import SelectsCheck, SelectsResult
 from tests.checks.bench import bus, capture, decoder_board, decoder_of, layout
 
 Levels = dict[str, int]
@@ -109,7 +109,7 @@ def walked(name: str, wrong_at: tuple[int, str] | None = None) -> SelectsResult:
 
 
 def _no_cycles():
-    from decoder.bus import Cycles
+    from busledger.decoder.bus import Cycles
 
     return Cycles.empty()
 
@@ -142,7 +142,7 @@ def test_one_wrong_output_in_one_row_is_that_row(name: str) -> None:
 
 def test_worst_delay_is_the_data_books() -> None:
     """SN74LS138: select to output, low-going over two levels, 41 ns at most (TI, The TTL Data Book, from memory)."""
-    from decoder.checks.networks import decoder_network
+    from busledger.decoder.checks.selects.networks import decoder_network
 
     part = parts().get("74LS138")
     assert isinstance(part, DecoderPart)

@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from decoder.bus import KIND_NAMES, CycleExtractor, Cycles, Kind, Layout, line_needs, load_profile
-from decoder.capture import open_capture, sample_grid
-from decoder.wiring import bind
+from busledger.decoder.bus import KIND_NAMES, CycleExtractor, Cycles, Kind, Layout, line_needs, load_profile
+from busledger.decoder.capture import open_capture, sample_grid
+from busledger.decoder.wiring import bind
 from tests.shared_captures import shared_captures
 
 DATA = Path(__file__).parent / "data"

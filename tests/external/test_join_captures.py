@@ -6,8 +6,8 @@ import re
 
 import pytest
 
-from decoder.bus import KIND_NAMES, Kind
-from decoder.pipeline import Request, join_captures, match_captures, open_run
+from busledger.decoder.bus import KIND_NAMES, Kind
+from busledger.decoder.pipeline import Request, join_captures, match_captures, open_run
 from tests.analyser import sample_again
 from tests.shared_captures import shared_captures
 

@@ -22,11 +22,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from captures_demo.world.faults import Fault
-from captures_demo.world.machine import Card, Chip, Machine, Region
-from captures_demo.world.marches import MARCHES, march, march_elements
-from captures_demo.world.play import play
-from captures_demo.world.stimulus import Accesses, Stimulus, pause, weave
+from busledger.captures_demo.world.faults import Fault
+from busledger.captures_demo.world.machine import Card, Chip, Machine, Region
+from busledger.captures_demo.world.marches import MARCHES, march, march_elements
+from busledger.captures_demo.world.play import play
+from busledger.captures_demo.world.stimulus import Accesses, Stimulus, pause, weave
 
 WORDS = 8
 CHIP = "U1"

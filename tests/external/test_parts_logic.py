@@ -15,7 +15,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from decoder.board import BufferPart, DecoderPart, parts
+from busledger.decoder.board import BufferPart, DecoderPart, parts
 
 Levels = dict[str, int]
 

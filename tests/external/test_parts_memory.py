@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from decoder.board import MemoryPart, parts
+from busledger.decoder.board import MemoryPart, parts
 
 # name: words, width, address bits, pins, access grades in ns
 SHEETS = {

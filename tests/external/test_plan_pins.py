@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from decoder.bus import load_profile
-from decoder.planning.clips import cautions_of, clip_points
-from decoder.planning.sampling import sampling_needs
-from decoder.planning.sight import Bench
+from busledger.decoder.bus import load_profile
+from busledger.decoder.planning.clips import cautions_of, clip_points
+from busledger.decoder.planning.sampling import sampling_needs
+from busledger.decoder.planning.sight import Bench
 from tests.planning.boards import DRAM_CARD, LOOM, board
 
 # (line, designator, part, pin): pin-outs as the makers' data sheets print them, all from memory:

@@ -16,7 +16,7 @@ from statsmodels.stats.contingency_tables import Table
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
-from decoder.diagnosis.statistics import (
+from busledger.decoder.diagnosis.statistics import (
     accesses_needed,
     clopper_pearson,
     cochran_armitage,

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import fisher_exact
 
-from decoder.diagnosis import clean_run_chance, clean_run_needed
+from busledger.decoder.diagnosis import clean_run_chance, clean_run_needed
 
 
 @given(st.integers(1, 40), st.integers(0, 400), st.integers(0, 400))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from decoder.errors import CaptureError
+from busledger.decoder.errors import CaptureError
 from tests.capture.vcd_texts import opened, rows_of
 
 HEAD = "$timescale 1 ns $end $var reg {size} ! v [{msb}:0] $end $enddefinitions $end\n"

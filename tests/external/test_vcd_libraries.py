@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from vcd.reader import TokenKind, tokenize
 
-from decoder.capture.vcd_header import import_vcdvcd
+from busledger.decoder.capture.vcd_header import import_vcdvcd
 from tests.capture.vcd_texts import SPACES, codes, opened, rows_of
 
 Changes = dict[str, list[tuple[int, str]]]

@@ -11,9 +11,9 @@ import random
 
 import pytest
 
-from decoder.bus import line_needs, load_profile, wanted_lines
-from decoder.capture import open_capture, sample_grid
-from decoder.wiring import bind, propose
+from busledger.decoder.bus import line_needs, load_profile, wanted_lines
+from busledger.decoder.capture import open_capture, sample_grid
+from busledger.decoder.wiring import bind, propose
 from tests.shared_captures import shared_captures
 
 KNOWN = {

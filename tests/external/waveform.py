@@ -11,10 +11,10 @@ from collections import defaultdict
 
 import numpy as np
 
-from decoder.bus import KIND_NAMES, CycleExtractor, Cycles, Flag, Layout, line_needs, load_profile
-from decoder.bus.ranges import line_names
-from decoder.capture import Capture, Signal
-from decoder.wiring import bind
+from busledger.decoder.bus import KIND_NAMES, CycleExtractor, Cycles, Flag, Layout, line_needs, load_profile
+from busledger.decoder.bus.ranges import line_names
+from busledger.decoder.capture import Capture, Signal
+from busledger.decoder.wiring import bind
 
 
 class Wave:

@@ -37,7 +37,8 @@ _SEEDS = {
 
 
 def _profiles() -> list[str]:
-    return [p.read_text("utf-8") for p in resources.files("bus_profiles").iterdir() if p.name.endswith(".toml")]
+    place = resources.files("busledger.bus_profiles")
+    return [p.read_text("utf-8") for p in place.iterdir() if p.name.endswith(".toml")]
 
 
 def tables(data: bytes) -> None:

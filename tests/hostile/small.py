@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-import captures_demo
-from tui.commands.main import main
+from busledger import captures_demo
+from busledger.tui.commands.main import main
 
 _DEMO = Path(captures_demo.__file__).parent / "loom"  # a card with decoders and bus drivers
 LOOM = (str(_DEMO / "capture.vcd.xz"), "--board", str(_DEMO / "board.toml"))

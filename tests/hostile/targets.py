@@ -14,12 +14,12 @@ from typing import Any
 
 import numpy as np
 
-from decoder.board import load_board
-from decoder.bus import profile_from_text
-from decoder.capture import Capture, open_capture
-from decoder.errors import BusledgerError
-from decoder.text import plain
-from decoder.wiring import load_wiring
+from busledger.decoder.board import load_board
+from busledger.decoder.bus import profile_from_text
+from busledger.decoder.capture import Capture, open_capture
+from busledger.decoder.errors import BusledgerError
+from busledger.decoder.text import plain
+from busledger.decoder.wiring import load_wiring
 from tests.capture.vcd_texts import rows_of
 from tests.reference import csv_twin, vcd_twin
 

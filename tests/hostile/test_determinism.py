@@ -17,8 +17,8 @@ import zstandard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-import decoder.pipeline.run as run_module
-from decoder.pipeline import Request, run_check
+import busledger.decoder.pipeline.run as run_module
+from busledger.decoder.pipeline import Request, run_check
 from tests.hostile.small import BOARD, dump
 
 DEMO = Path(__file__).parents[2] / "captures_demo"
@@ -86,7 +86,7 @@ def test_one_core_or_two_repeated_runs_and_any_hash_seed_change_nothing() -> Non
         "import os, sys\n"
         "if sys.argv[1] == '1' and hasattr(os, 'sched_setaffinity'):\n"
         "    os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})\n"
-        "from tui.commands.main import main\n"
+        "from busledger.tui.commands.main import main\n"
         "sys.exit(main(['check', sys.argv[2], '--board', sys.argv[3], '--json']))\n"
     )
     folder = DEMO / "loom"

@@ -14,13 +14,13 @@ from pathlib import Path
 
 import pytest
 
-from decoder.errors import OutputError
-from decoder.ledger import AccessLog
-from decoder.notes import NotesFile, PinnedNote, notes_path
-from decoder.pipeline import Request, open_session
-from decoder.store_cache import StoreCache
+from busledger.decoder.errors import OutputError
+from busledger.decoder.ledger import AccessLog
+from busledger.decoder.notes import NotesFile, PinnedNote, notes_path
+from busledger.decoder.pipeline import Request, open_session
+from busledger.decoder.store.cache import StoreCache
+from busledger.tui.commands.main import main
 from tests.hostile.small import LOOM, Bench, dump, said
-from tui.commands.main import main
 
 RUN = ("run.vcd", "--board", "card.toml")
 NEW = ["--name", "x", "--bus", "6502", "--ram", "a=4000-43FF", "--part", "2114", "--designators", "U1,U2", "--force"]
@@ -114,7 +114,7 @@ def test_a_disk_full_under_the_cache_of_decoded_captures(bench: Bench, size: int
 def test_a_disk_full_under_the_accesses_kept_for_the_diagnosis(
     bench: Bench, scratch: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("decoder.ledger.log._ROWS_IN_MEMORY", 10)
+    monkeypatch.setattr("busledger.decoder.ledger.log._ROWS_IN_MEMORY", 10)
     monkeypatch.setattr(AccessLog.__init__, "__defaults__", (10,))
     assert bench.check("--quiet")[0] == 0  # kept in a file, and read back from there
     with full_after(1000):

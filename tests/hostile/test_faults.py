@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 
+from busledger.tui.commands.main import main
 from tests.hostile.small import BOARD, LOOM, Bench, dump, said
-from tui.commands.main import main
 
 ROOT = Path(__file__).parents[2]
-RUN = "import sys\nfrom tui.start import main\nsys.exit(main())\n"
+RUN = "import sys\nfrom busledger.tui.start import main\nsys.exit(main())\n"
 FULL = (
     "import resource, signal\nsignal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
     "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
@@ -67,7 +67,7 @@ def test_stopped_while_it_loads(bench: Bench) -> None:
     process.send_signal(signal.SIGINT)
     _, err = process.communicate(timeout=60)
     assert process.returncode in (130, -signal.SIGINT)
-    assert b"Traceback" not in err or b"tui.start" not in err
+    assert b"Traceback" not in err or b"busledger.tui.start" not in err
 
 
 @pytest.mark.parametrize("option", ["--csv", "--jsonl"])

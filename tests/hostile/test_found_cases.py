@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-import bus_profiles
-from decoder.bus import line_names, profile_from_text
-from decoder.bus.ranges import bit_numbers
-from decoder.errors import ProfileError
+from busledger import bus_profiles
+from busledger.decoder.bus import line_names, profile_from_text
+from busledger.decoder.bus.ranges import bit_numbers
+from busledger.decoder.errors import ProfileError
 from tests.hostile import targets
 
 HEAD = 'name = "x"\ntitle = "x"\nfamily = "clocked"\nsource = "x"\naddress_bits = 16\ndata_bits = 8\n'
@@ -39,7 +39,7 @@ def test_digits_that_are_none(text: str) -> None:
 def test_a_wide_range_in_a_profile_is_a_mistake_among_others() -> None:
     wide = '[[line]]\nname = "A0-A999999999"\nrole = "address"\n'
     piece = '[[address]]\nname = "bus"\npieces = [{ bits = "0-999999999", lines = "A0-A999999999", at = "begin" }]\n'
-    code = f"from decoder.bus import profile_from_text\nprofile_from_text({HEAD + wide + piece!r}, 'given')\n"
+    code = f"from busledger.decoder.bus import profile_from_text\nprofile_from_text({HEAD + wide + piece!r}, 'given')\n"
     limit = "import resource; resource.setrlimit(resource.RLIMIT_AS, (2 << 30, 2 << 30))\n"
     run = subprocess.run([sys.executable, "-c", limit + code], capture_output=True, text=True)
     assert "ProfileError" in run.stderr and "MemoryError" not in run.stderr

@@ -16,15 +16,15 @@ import numpy as np
 import pytest
 import zstandard
 
-from decoder.capture import open_capture
-from decoder.errors import CaptureError
+from busledger.decoder.capture import open_capture
+from busledger.decoder.errors import CaptureError
 from tests.hostile.small import BOARD, Bench, dump
 
 HEAD = b"$timescale 1 ns $end $var wire 1 ! a $end $var wire 8 # b $end $enddefinitions $end\n#0 0! b0 #\n#1 "
 PEAK = """
 import resource, sys
-from decoder.capture import open_capture
-from decoder.errors import CaptureError
+from busledger.decoder.capture import open_capture
+from busledger.decoder.errors import CaptureError
 def read(path, stdin=None):
     try:
         with open_capture(path, stdin=stdin) as file:

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from decoder.pipeline import Request, open_session
-from decoder.store_cache import StoreCache
+from busledger.decoder.pipeline import Request, open_session
+from busledger.decoder.store.cache import StoreCache
 from tests.hostile.small import Bench, dump, said
 from tests.hostile.test_faults import ROOT, RUN, spawn, until
 
@@ -33,18 +33,18 @@ def trap(module, name, sign):
 """
 REPORT = ("check", "run.vcd", "--board", "card.toml", "--html", "out.html")
 PHASES = {
-    "opening": ("decoder.capture.file", "open_source", REPORT),
-    "reading": ("decoder.capture.vcd_reader", "cut_pieces", REPORT),
-    "reading, in a thread": ("decoder.capture.vcd_body", "lex_piece", REPORT),
-    "decoding": ("decoder.pipeline.run", "Run._account", REPORT),
-    "checking, in a thread": ("decoder.checks.check_set", "CheckSet.feed", REPORT),
-    "keeping accesses": ("decoder.ledger.log", "AccessLog._spool", REPORT),
-    "weighing": ("decoder.pipeline.check", "conclude", REPORT),
-    "drawing": ("decoder.report", "html_page", REPORT),
+    "opening": ("busledger.decoder.capture.file", "open_source", REPORT),
+    "reading": ("busledger.decoder.capture.vcd_reader", "cut_pieces", REPORT),
+    "reading, in a thread": ("busledger.decoder.capture.vcd_body", "lex_piece", REPORT),
+    "decoding": ("busledger.decoder.pipeline.run", "Run._account", REPORT),
+    "checking, in a thread": ("busledger.decoder.checks.check_set", "CheckSet.feed", REPORT),
+    "keeping accesses": ("busledger.decoder.ledger.log", "AccessLog._spool", REPORT),
+    "weighing": ("busledger.decoder.pipeline.check", "conclude", REPORT),
+    "drawing": ("busledger.decoder.report", "html_page", REPORT),
     "writing a report": ("os", "fsync", REPORT),
     "writing a list": ("os", "fsync", ("cycles", "run.vcd", "--board", "card.toml", "--csv", "out.html")),
     "joining": ("os", "fsync", ("join", "run.vcd", "run.vcd", "--board", "card.toml", "--out", "out.html")),
-    "printing": ("tui.commands.screen", "show_data", ("check", "run.vcd", "--board", "card.toml", "--json")),
+    "printing": ("busledger.tui.commands.screen", "show_data", ("check", "run.vcd", "--board", "card.toml", "--json")),
 }
 
 
@@ -66,7 +66,7 @@ def test_an_interruption_in_each_phase(bench: Bench, phase: str) -> None:
     module, name, words = PHASES[phase]
     bench.vcd.write_text(dump(wrong_lane=2))
     (bench.folder / "out.html").write_text("old\n")
-    spooling = "from decoder.ledger.log import AccessLog as log\nlog.__init__.__defaults__ = (10,)\n"
+    spooling = "from busledger.decoder.ledger.log import AccessLog as log\nlog.__init__.__defaults__ = (10,)\n"
     before = TRAP + (spooling if phase == "keeping accesses" else "")
     status, out, err = _stopped(bench, f"{before}trap({module!r}, {name!r}, signal.SIGINT)\n", *words)
     assert (status, err) == (130, b"")
@@ -88,12 +88,12 @@ def test_a_kill_in_each_phase_leaves_the_old_file_and_nothing_in_the_way(bench: 
 
 
 CACHE_PHASES = {
-    "beginning": ("decoder.store_writer", "_Column.append"),
-    "in the middle": ("decoder.store_writer", "StoreWriter.add_compared"),
-    "columns on the disk": ("decoder.store_writer", "_sync_directory"),
-    "before the name": ("decoder.store_writer", "StoreWriter._take_name"),
-    "remembering": ("decoder.store_cache", "StoreCache._remember"),
-    "trimming": ("decoder.store_cache", "StoreCache.trim"),
+    "beginning": ("busledger.decoder.store.writer", "_Column.append"),
+    "in the middle": ("busledger.decoder.store.writer", "StoreWriter.add_compared"),
+    "columns on the disk": ("busledger.decoder.store.writer", "_sync_directory"),
+    "before the name": ("busledger.decoder.store.writer", "StoreWriter._take_name"),
+    "remembering": ("busledger.decoder.store.cache", "StoreCache._remember"),
+    "trimming": ("busledger.decoder.store.cache", "StoreCache.trim"),
 }
 
 
@@ -103,9 +103,9 @@ def test_the_cache_is_whole_whenever_its_writer_is_stopped(bench: Bench, phase: 
     module, name = CACHE_PHASES[phase]
     cache = bench.folder / "cache"
     session = (
-        "import sys\nfrom pathlib import Path\nfrom decoder.pipeline import Request, open_session\n"
-        "import decoder.store_cache\nfrom decoder.store_cache import StoreCache\n"
-        "decoder.store_cache._SETTLED_NS = -1\n"  # remember the digest of a file however young
+        "import sys\nfrom pathlib import Path\nfrom busledger.decoder.pipeline import Request, open_session\n"
+        "import busledger.decoder.store.cache\nfrom busledger.decoder.store.cache import StoreCache\n"
+        "busledger.decoder.store.cache._SETTLED_NS = -1\n"  # remember the digest of a file however young
         "try:\n    open_session(Request(capture='run.vcd', board='card.toml'), cache=StoreCache(Path('cache')))\n"
         "except KeyboardInterrupt:\n    sys.exit(130)\n"
     )

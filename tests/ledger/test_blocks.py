@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from decoder.bus.columns import Kind
-from decoder.ledger import failing_blocks
+from busledger.decoder.bus.columns import Kind
+from busledger.decoder.ledger import failing_blocks
 from tests.ledger.test_ledger import Area, run, traffic
 
 WHOLE = Area("ram", 0x4000, 0x47FF)

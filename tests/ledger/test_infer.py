@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from decoder.bus.columns import Cycles, Kind
-from decoder.ledger import TrafficMap
+from busledger.decoder.bus.columns import Cycles, Kind
+from busledger.decoder.ledger import TrafficMap
 
 
 def sweep(kind: Kind, addresses) -> Cycles:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from decoder.bus.columns import Cycles, Kind
-from decoder.ledger import AccessLog, Counter, Ledger, RegionMap, Verdict
+from busledger.decoder.bus.columns import Cycles, Kind
+from busledger.decoder.ledger import AccessLog, Counter, Ledger, RegionMap, Verdict
 
 
 @dataclass(frozen=True)
@@ -183,8 +183,8 @@ def test_the_log_gives_back_the_same_rows_from_memory_and_from_disk():
 
 
 def test_a_machine_larger_than_any_of_the_period_is_refused_with_advice(monkeypatch):
-    from decoder.errors import BoardError
-    from decoder.ledger import ledger as module
+    from busledger.decoder.errors import BoardError
+    from busledger.decoder.ledger import ledger as module
 
     monkeypatch.setattr(module, "_MAX_CELLS", 20 << 10)
     cycles = traffic(*((Kind.WRITE, 1024 * i, 0) for i in range(40)))

@@ -7,15 +7,15 @@ from pathlib import Path
 
 import numpy as np
 
-from captures_demo.world.analyser import Analyser, Recording, record, write_vcd
-from captures_demo.world.bench import capture, standard_clips
-from captures_demo.world.faults import Fault
-from captures_demo.world.machine import Card, Chip, Machine, Region
-from captures_demo.world.marches import march
-from captures_demo.world.pins import waveforms
-from captures_demo.world.play import play
-from captures_demo.world.stimulus import Accesses, address_in_data, random_reads, weave
-from captures_demo.world.waves import Waves
+from busledger.captures_demo.world.analyser import Analyser, Recording, record, write_vcd
+from busledger.captures_demo.world.bench import capture, standard_clips
+from busledger.captures_demo.world.faults import Fault
+from busledger.captures_demo.world.machine import Card, Chip, Machine, Region
+from busledger.captures_demo.world.marches import march
+from busledger.captures_demo.world.pins import waveforms
+from busledger.captures_demo.world.play import play
+from busledger.captures_demo.world.stimulus import Accesses, address_in_data, random_reads, weave
+from busledger.captures_demo.world.waves import Waves
 
 __all__ = ["CARD_SIDE", "DeviceCapture", "device_capture", "two_processors", "two_sides", "wiring_file"]
 

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from decoder.errors import CaptureError, UsageError
-from decoder.findings import CheckManyResult
-from decoder.pipeline import Request, captures_in, check_many, run_check
-from tui.commands.main import main
+from busledger.decoder.errors import CaptureError, UsageError
+from busledger.decoder.findings import CheckManyResult
+from busledger.decoder.pipeline import Request, captures_in, check_many, run_check
+from busledger.tui.commands.main import main
 
 SCENARIO = Path(__file__).parents[2] / "captures_demo" / "tide_gauge"
 

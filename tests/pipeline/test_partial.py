@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from captures_demo.accuracy import write_board
-from captures_demo.world.bench import capture, standard_clips
-from captures_demo.world.cases import Case, draw_case
-from decoder.bus import Cycles, Kind
-from decoder.findings import CheckResult
-from decoder.pipeline import Request, open_run, run_check
+from busledger.captures_demo.accuracy import write_board
+from busledger.captures_demo.world.bench import capture, standard_clips
+from busledger.captures_demo.world.cases import Case, draw_case
+from busledger.decoder.bus import Cycles, Kind
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.pipeline import Request, open_run, run_check
 
 CYCLES = 6_000
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from captures_demo import scenarios
-from decoder.errors import BoardError, UsageError
-from decoder.pipeline import Request, open_run, run_check
+from busledger.captures_demo import scenarios
+from busledger.decoder.errors import BoardError, UsageError
+from busledger.decoder.pipeline import Request, open_run, run_check
 
 LOOM = next(s for s in scenarios() if s.name == "loom")
 MS = 10**12  # femtoseconds

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from decoder.errors import BusledgerError, CaptureError, ProfileError, WiringError
-from decoder.findings import CheckResult
-from decoder.pipeline import Request, run_check, run_sets, run_timing, wired_sets
+from busledger.decoder.errors import BusledgerError, CaptureError, ProfileError, WiringError
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.pipeline import Request, run_check, run_sets, run_timing, wired_sets
 from tests.pipeline.set_captures import CARD_SIDE, device_capture, two_processors, two_sides, wiring_file
 
 DEVICE_SIDE = (

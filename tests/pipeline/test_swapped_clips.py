@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from decoder.pipeline import Request, run_check
+from busledger.decoder.pipeline import Request, run_check
 from tests.external.waveform import Wave
 from tests.pipeline.wide_captures import Access, Memory, wave_8086, wave_68000, write_vcd
 

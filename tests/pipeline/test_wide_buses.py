@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from decoder.pipeline import Request, run_check
+from busledger.decoder.pipeline import Request, run_check
+from busledger.tui.commands.main import main
 from tests.pipeline.wide_captures import (
     Access,
     Memory,
@@ -20,7 +21,6 @@ from tests.pipeline.wide_captures import (
     wave_68000,
     write_vcd,
 )
-from tui.commands.main import main
 
 EVEN_HIGH, EVEN_LOW = "68000", "8086-min"
 WAVES = {EVEN_HIGH: wave_68000, EVEN_LOW: wave_8086}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from decoder.board import Board, load_board
+from busledger.decoder.board import Board, load_board
 
 LOOM = """
 [board]

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.bus import Cycles, Kind
-from decoder.planning import align, comparable
+from busledger.decoder.bus import Cycles, Kind
+from busledger.decoder.planning import align, comparable
 
 
 def program(length: int, seed: int = 1) -> np.ndarray:

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from decoder.bus import load_profile, profile_names
-from decoder.errors import UsageError
-from decoder.planning import EarlierSuspect, PlanRequest, PlanResult, make_plan
-from decoder.planning.strobes import shared_controls
-from decoder.report import plan_page, plan_text
+from busledger.decoder.bus import load_profile, profile_names
+from busledger.decoder.errors import UsageError
+from busledger.decoder.planning import EarlierSuspect, PlanRequest, PlanResult, make_plan
+from busledger.decoder.planning.strobes import shared_controls
+from busledger.decoder.report import plan_page, plan_text
 from tests.planning.boards import DRAM_CARD, LOOM, board
 
 

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.bus import load_profile
-from decoder.diagnosis import PossibleFault, possible_faults
-from decoder.planning.choose import best_by_enumeration, choose_lines, entropy, expected_gain, merged
-from decoder.planning.sight import Bench, Sight
+from busledger.decoder.bus import load_profile
+from busledger.decoder.diagnosis import PossibleFault, possible_faults
+from busledger.decoder.planning.choose import best_by_enumeration, choose_lines, entropy, expected_gain, merged
+from busledger.decoder.planning.sight import Bench, Sight
 from tests.planning.boards import LOOM, board
 
 STROBES = frozenset({"PHI2", "RW"})

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from decoder.errors import UsageError
-from decoder.findings import CaptureFinding, CheckResult, CycleCounts, LaneCounts, RegionCounts, Suspect
-from decoder.planning.retest import RetestResult, retest
+from busledger.decoder.errors import UsageError
+from busledger.decoder.findings import CaptureFinding, CheckResult, CycleCounts, LaneCounts, RegionCounts, Suspect
+from busledger.decoder.planning.retest import RetestResult, retest
 
 HIGH = 4500  # of 9000 compared reads of bank3, those in which D4 was due high
 

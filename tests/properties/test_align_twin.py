@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.planning import align_kernel as kernel
+from busledger.decoder.planning import align_kernel as kernel
 from tests.reference.align_twin import CHANGE, MATCH, OPEN, agrees, best_score
 
 rows = st.lists(st.tuples(st.integers(0, 1), st.integers(0, 3), st.just(0), st.just(0), st.just(0)), max_size=7)

@@ -8,7 +8,7 @@ from fractions import Fraction
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.capture import open_capture
+from busledger.decoder.capture import open_capture
 from tests.capture.vcd_texts import rows_of
 from tests.reference.csv_twin import read_csv
 

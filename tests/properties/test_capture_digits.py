@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.capture.load_kernel import fast_bits, fast_number, load64, trailing
+from busledger.decoder.capture.load_kernel import fast_bits, fast_number, load64, trailing
 
 AFTER = st.binary(max_size=20).filter(lambda rest: not rest[:1].isdigit())
 

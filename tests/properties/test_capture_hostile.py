@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.capture import open_capture
-from decoder.errors import CaptureError
+from busledger.decoder.capture import open_capture
+from busledger.decoder.errors import CaptureError
 from tests.capture.vcd_texts import Spelled, dumps, opened
 
 CSV = b"time_us,A0,data[7:0]\n0,0,1f\n1.5,1,x\n2e0,-,\n"

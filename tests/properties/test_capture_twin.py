@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.capture import Capture
-from decoder.errors import CaptureError
+from busledger.decoder.capture import Capture
+from busledger.decoder.errors import CaptureError
 from tests.capture.vcd_texts import Spelled, dumps, opened, rows_of
 from tests.reference.vcd_twin import read_body
 

@@ -6,9 +6,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.board import Board, Region
-from decoder.diagnosis.cell_contents import CellContents
-from decoder.diagnosis.cells import CellSpace
+from busledger.decoder.board import Board, Region
+from busledger.decoder.diagnosis.cells import CellSpace
+from busledger.decoder.diagnosis.intermittence.cell_contents import CellContents
 
 BOARD = Board.from_regions("", [Region("bank", 0, 7), Region("monitor", 8, 15, "rom", image=bytes(range(100, 108)))])
 row = st.tuples(

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.diagnosis.cell_history import CellHistory
+from busledger.decoder.diagnosis.intermittence.cell_history import CellHistory
 from tests.reference.cell_history_twin import CellHistoryTwin
 
 CAME = ["nothing", "right", "wrong"]

@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.diagnosis import coverage_kernel as kernel
+from busledger.decoder.diagnosis.coverage import coverage_kernel as kernel
 from tests.reference.coverage_twin import CoverageTwin
 
 SIZES, ROM = [8, 4, 8], [False, False, True]

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.bus import CycleExtractor, Cycles, Layout, line_needs, load_profile, profile_from_text
-from decoder.capture import Capture, Gap, Signal
-from decoder.errors import CaptureError
-from decoder.wiring import bind
+from busledger.decoder.bus import CycleExtractor, Cycles, Layout, line_needs, load_profile, profile_from_text
+from busledger.decoder.capture import Capture, Gap, Signal
+from busledger.decoder.errors import CaptureError
+from busledger.decoder.wiring import bind
 from tests.reference.cycles_plain import PlainDecoder
 
 # A bus that uses every part of the schema: latches, both sampling edges, lanes, inversion, fallback, defaults,

@@ -25,7 +25,8 @@ CSV_WORDS = [
     b"0", b"1", b"x", b"-", b"1f", b"0x1f", b"1.5", b"2e0", b"1e999", b"nan", b"inf", b"-1", b'"1"', b'"', b"", b" ",
     b"z",     b"9223372036854775807", b"18446744073709551616", b"\x00", b"1e-30", b"+1", b"1_0",
 ]  # fmt: skip
-PROFILES = sorted(p.read_text("utf-8") for p in resources.files("bus_profiles").iterdir() if p.name.endswith(".toml"))
+_PLACE = resources.files("busledger.bus_profiles")
+PROFILES = sorted(p.read_text("utf-8") for p in _PLACE.iterdir() if p.name.endswith(".toml"))
 
 
 @settings(max_examples=100)

@@ -8,8 +8,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.bus.columns import Cycles, Kind
-from decoder.ledger import Ledger, RegionMap, Verdict
+from busledger.decoder.bus.columns import Cycles, Kind
+from busledger.decoder.ledger import Ledger, RegionMap, Verdict
 from tests.reference.ledger_twin import LedgerTwin
 
 

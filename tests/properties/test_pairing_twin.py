@@ -6,9 +6,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.checks.between_tally import Tally
-from decoder.checks.pairing import pair_by_time, usual_interval, windows
-from decoder.checks.transfers import ROW, Transfers
+from busledger.decoder.checks.sets.between_tally import Tally
+from busledger.decoder.checks.sets.pairing import pair_by_time, usual_interval, windows
+from busledger.decoder.checks.sets.transfers import ROW, Transfers
 from tests.reference.pairing_twin import held_together, pairs
 
 moments = st.lists(st.integers(0, 60), max_size=25).map(sorted)
@@ -60,7 +60,7 @@ def test_blocks_of_any_size_add_up_to_what_one_by_one_gives(first, second, withi
 @settings(max_examples=20, deadline=None)
 @given(st.lists(transfers, max_size=4), st.integers(1, 9))
 def test_what_is_set_aside_comes_back_in_blocks(parts, size):
-    from decoder.bus import Cycles
+    from busledger.decoder.bus import Cycles
 
     kept, wanted = Transfers(regions_stated=True), []
     for part in parts:

@@ -6,8 +6,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.diagnosis import memory_kernel as m
-from decoder.diagnosis import replay_kernel as k
+from busledger.decoder.diagnosis.replay import memory_kernel as m
+from busledger.decoder.diagnosis.replay import replay_kernel as k
 from tests.reference.replay_twin import ReplayTwin, Row, Theory
 
 CELLS = 4

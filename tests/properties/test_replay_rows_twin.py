@@ -6,9 +6,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.diagnosis import rows_kernel
-from decoder.diagnosis.traffic_kernel import count_levels
-from decoder.ledger import Verdict
+from busledger.decoder.diagnosis.coverage.traffic_kernel import count_levels
+from busledger.decoder.diagnosis.replay import rows_kernel
+from busledger.decoder.ledger import Verdict
 from tests.reference import rows_twin
 from tests.reference.rows_twin import Access
 

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.diagnosis import coupling_kernel, decay_kernel, lanes_kernel, replay_kernel
+from busledger.decoder.diagnosis.replay import coupling_kernel, decay_kernel, lanes_kernel, replay_kernel
 from tests.reference import wear_twin
 from tests.reference.wear_twin import Read
 

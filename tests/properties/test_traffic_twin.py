@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.diagnosis.traffic_kernel import count_levels
+from busledger.decoder.diagnosis.coverage.traffic_kernel import count_levels
 
 row = st.tuples(
     st.integers(0, 2),  # toward the processor, away, not counted

@@ -1,14 +1,14 @@
 """The virtual card, plainly: dictionaries, loops and one object a machine.
 
-The twin of ``captures_demo.world.card_kernel`` and ``chip_kernel``. It takes the same machine and fault
+The twin of ``busledger.captures_demo.world.card_kernel`` and ``chip_kernel``. It takes the same machine and fault
 objects as ``play`` does, and the same drawn numbers (initial contents, spread, coins, activity).
 """
 
 from __future__ import annotations
 
-from captures_demo.world.buses import BUS_KINDS
-from captures_demo.world.faults import Fault
-from captures_demo.world.machine import Machine
+from busledger.captures_demo.world.buses import BUS_KINDS
+from busledger.captures_demo.world.faults import Fault
+from busledger.captures_demo.world.machine import Machine
 
 
 def _bits(numbers):

@@ -9,9 +9,9 @@ import re
 from bisect import bisect_right
 from statistics import median_high
 
-from decoder.bus.columns import KIND_NAMES
-from decoder.bus.ranges import bit_numbers, line_names
-from decoder.bus.windows import Windows
+from busledger.decoder.bus.columns import KIND_NAMES
+from busledger.decoder.bus.ranges import bit_numbers, line_names
+from busledger.decoder.bus.windows import Windows
 
 UNSETTLED, UNKNOWN, PARTIAL, AFTER_GAP, SHORT, WAIT = 1, 2, 4, 8, 16, 32
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from decoder.findings import (
+from busledger.decoder.findings import (
     CaptureFinding,
     CheckResult,
     Cleared,

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from rich.cells import cell_len
 
-from decoder.board import Board, load_board
-from decoder.report import board_text, card_rows, to_ascii
+from busledger.decoder.board import Board, load_board
+from busledger.decoder.report import board_text, card_rows, to_ascii
 from tests.report.results import result, suspect
 
 LOOM = Path(__file__).parents[2] / "captures_demo" / "loom" / "board.toml"

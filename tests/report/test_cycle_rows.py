@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.bus.columns import KIND_NAMES, Cycles, Flag
-from decoder.ledger.columns import Compared
-from decoder.report.cycle_rows import COLUMNS, RowFormat, exact_digits, flag_names
+from busledger.decoder.bus.columns import KIND_NAMES, Cycles, Flag
+from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.report.cycle_rows import COLUMNS, RowFormat, exact_digits, flag_names
 from tests.reference import cycle_rows as twin
 
 NAMES = ["bank0", 'a "quoted", name', "[red]ROM", "<script>", "esc\x1b[2J", "größe"]

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from decoder.durations import format_duration, parse_duration
-from decoder.errors import UsageError
+from busledger.decoder.durations import format_duration, parse_duration
+from busledger.decoder.errors import UsageError
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from decoder.errors import OutputError, UsageError
-from decoder.report.files import refuse_overwriting, whole_file
+from busledger.decoder.errors import OutputError, UsageError
+from busledger.decoder.report.files import refuse_overwriting, whole_file
 
 
 def test_file_appears_only_at_the_end(tmp_path: Path) -> None:

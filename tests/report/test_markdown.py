@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from decoder.report import markdown_text
+from busledger.decoder.report import markdown_text
 from tests.report.results import healthy, hostile, result
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from decoder.report.numbers import NO_BREAK, count, lane_ranges, odds, percent, plural, seconds, short_count
+from busledger.decoder.report.numbers import NO_BREAK, count, lane_ranges, odds, percent, plural, seconds, short_count
 
 
 def words(text: str) -> str:

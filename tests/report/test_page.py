@@ -9,10 +9,10 @@ from typing import Any
 import html5lib
 import pytest
 
-from decoder.board import Board, load_board
-from decoder.findings import CheckResult
-from decoder.report import Histogram, html_page
-from decoder.report.palette import DARK, GRAPHIC_PAIRS, LIGHT, TEXT_PAIRS, contrast
+from busledger.decoder.board import Board, load_board
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.report import Histogram, html_page
+from busledger.decoder.report.palette import DARK, GRAPHIC_PAIRS, LIGHT, TEXT_PAIRS, contrast
 from tests.report.results import HOSTILE, INTERMITTENCE, busy, healthy, hostile, region, result, suspect
 
 XHTML = "{http://www.w3.org/1999/xhtml}"

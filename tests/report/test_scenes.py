@@ -8,10 +8,10 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 
-from decoder.bus.columns import Cycles
-from decoder.capture.columns import Capture
-from decoder.ledger.columns import Compared, Verdict
-from decoder.report import Scene, SceneCollector, scene_svg
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.capture.columns import Capture
+from busledger.decoder.ledger.columns import Compared, Verdict
+from busledger.decoder.report import Scene, SceneCollector, scene_svg
 
 NAMES = ("RD", *(f"A{k}" for k in range(16)), *(f"D{k}" for k in range(8)), "<b>CS</b>")
 SVG = "{http://www.w3.org/2000/svg}"

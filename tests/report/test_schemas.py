@@ -9,7 +9,7 @@ from typing import Any
 import jsonschema
 import pytest
 
-from decoder.report import board_schema, profile_schema
+from busledger.decoder.report import board_schema, profile_schema
 
 ROOT = Path(__file__).parents[2]
 BOARDS = sorted((ROOT / "captures_demo").glob("*/board.toml"))

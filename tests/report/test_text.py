@@ -7,8 +7,8 @@ import re
 import pytest
 from rich.cells import cell_len
 
-from decoder.findings import WarningFinding
-from decoder.report import check_text, to_ascii, verdict
+from busledger.decoder.findings import WarningFinding
+from busledger.decoder.report import check_text, to_ascii, verdict
 from tests.report.results import HOSTILE, INTERMITTENCE, busy, healthy, hostile, region, result, suspect
 
 

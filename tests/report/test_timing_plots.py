@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from decoder.checks import DelayHistogram, LimitResult, TimingResult
-from decoder.report import timing_histograms
+from busledger.decoder.checks import DelayHistogram, LimitResult, TimingResult
+from busledger.decoder.report import timing_histograms
 
 
 def limit(name: str, counts: tuple[int, ...], **changes: Any) -> LimitResult:

@@ -13,13 +13,21 @@ from pathlib import Path
 
 import numpy as np
 
-from decoder.bus.columns import Cycles, Flag, Kind
-from decoder.capture.columns import Capture
-from decoder.findings import CaptureFinding, CheckResult, CycleCounts, LaneCounts, NextStep, RegionCounts, Suspect
-from decoder.ledger.columns import Compared, Verdict
-from decoder.progress import Progress, silent
-from decoder.store import Store, StoredLine, StoredRegion, StoredRule, StoreFacts
-from decoder.store_writer import StoreWriter
+from busledger.decoder.bus.columns import Cycles, Flag, Kind
+from busledger.decoder.capture.columns import Capture
+from busledger.decoder.findings import (
+    CaptureFinding,
+    CheckResult,
+    CycleCounts,
+    LaneCounts,
+    NextStep,
+    RegionCounts,
+    Suspect,
+)
+from busledger.decoder.ledger.columns import Compared, Verdict
+from busledger.decoder.progress import Progress, silent
+from busledger.decoder.store import Store, StoredLine, StoredRegion, StoredRule, StoreFacts
+from busledger.decoder.store.writer import StoreWriter
 
 TICK_FS = 10_000_000
 PERIOD = 100

@@ -9,7 +9,7 @@ from typing import Any
 from textual.pilot import Pilot
 from textual.widgets import Input
 
-from tui.app import BrowserApp
+from busledger.tui.app import BrowserApp
 
 __all__ = ["answer", "drive", "press", "screen_text", "settle"]
 

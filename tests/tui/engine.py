@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from decoder.bus.columns import Cycles, Kind
-from decoder.checks import TimingResult
-from decoder.ledger.columns import Compared, Verdict
+from busledger.decoder.bus.columns import Cycles, Kind
+from busledger.decoder.checks import TimingResult
+from busledger.decoder.ledger.columns import Compared, Verdict
 from tests.report.results import result
 
 TICK_FS = 10**6
@@ -93,14 +93,14 @@ def traffic(n: int, *, wrong_every: int = 0) -> tuple[Cycles, Compared]:
 
 @pytest.fixture
 def engine(monkeypatch: pytest.MonkeyPatch) -> Engine:
-    """The stand-in, in the place of ``decoder.pipeline``."""
+    """The stand-in, in the place of ``busledger.decoder.pipeline``."""
     made = Engine()
-    door = types.ModuleType("decoder.pipeline")
+    door = types.ModuleType("busledger.decoder.pipeline")
     door.Request = Request  # type: ignore[attr-defined]
     door.run_check = made.run_check  # type: ignore[attr-defined]
     door.open_run = made.open_run  # type: ignore[attr-defined]
     door.run_timing = made.run_timing  # type: ignore[attr-defined]
     door.bus_and_board = lambda _request: (None, None)  # type: ignore[attr-defined]  # no board file is read
     door.captures_in = list  # type: ignore[attr-defined]  # every name stands for itself
-    monkeypatch.setitem(sys.modules, "decoder.pipeline", door)
+    monkeypatch.setitem(sys.modules, "busledger.decoder.pipeline", door)
     return made

@@ -16,7 +16,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from tui.commands.main import main
+from busledger.tui.commands.main import main
 
 __all__ = ["DEMO", "PAGES", "Example", "Typed", "bench", "examples", "key_lines", "masked", "run", "still_bus"]
 

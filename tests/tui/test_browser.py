@@ -9,13 +9,13 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Input
 
+from busledger.tui.app import BrowserApp
+from busledger.tui.screens.filter_dialog import FilterDialog
+from busledger.tui.screens.go_dialog import GoDialog
+from busledger.tui.screens.help_sheet import HelpSheet
+from busledger.tui.widgets.cycle_list import CycleList
 from tests.tui.builders import BOARD, FakeSession, factory_of, make_result, make_store
 from tests.tui.driving import answer, drive, press, screen_text, settle
-from tui.app import BrowserApp
-from tui.screens.filter_dialog import FilterDialog
-from tui.screens.go_dialog import GoDialog
-from tui.screens.help_sheet import HelpSheet
-from tui.widgets.cycle_list import CycleList
 
 SIZES = [(80, 24), (160, 45)]
 
@@ -193,9 +193,9 @@ def test_lines_are_arranged_by_the_user(session: FakeSession) -> None:
 
 @pytest.mark.parametrize("size", SIZES)
 def test_every_key_of_a_view_is_on_screen_and_in_the_sheet(session: FakeSession, size: tuple[int, int]) -> None:
-    from tui.keys import ANYWHERE, VIEWS
-    from tui.screens.base import BrowserScreen
-    from tui.screens.help_sheet import help_text
+    from busledger.tui.keys import ANYWHERE, VIEWS
+    from busledger.tui.screens.base import BrowserScreen
+    from busledger.tui.screens.help_sheet import help_text
 
     async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
         sheet = help_text().plain
@@ -233,7 +233,7 @@ def test_names_from_files_are_shown_never_obeyed(tmp_path: Path) -> None:
 
 
 def test_the_key_tables_have_no_key_twice() -> None:
-    from tui.keys import ANYWHERE, SHEET, VIEWS
+    from busledger.tui.keys import ANYWHERE, SHEET, VIEWS
 
     everywhere = [press for key in ANYWHERE for press, _ in key.presses] + [letter for _, letter, _ in VIEWS]
     assert len(set(everywhere)) == len(everywhere)

@@ -9,14 +9,14 @@ from typing import Any
 import pytest
 from textual.pilot import Pilot
 
-from decoder.errors import CaptureError
-from decoder.progress import Progress
+from busledger.decoder.errors import CaptureError
+from busledger.decoder.progress import Progress
+from busledger.tui.app import BrowserApp
+from busledger.tui.screens.help_sheet import HelpSheet
+from busledger.tui.screens.open_dialog import complete_path
+from busledger.tui.screens.opening import OpeningScreen
 from tests.tui.builders import FakeSession, factory_of, make_result, make_session, make_store
 from tests.tui.driving import answer, drive, press, screen_text, settle
-from tui.app import BrowserApp
-from tui.screens.help_sheet import HelpSheet
-from tui.screens.open_dialog import complete_path
-from tui.screens.opening import OpeningScreen
 
 
 def test_a_capture_without_cycles_can_be_looked_at(tmp_path: Path) -> None:

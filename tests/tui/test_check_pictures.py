@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.checks import (
+from busledger.decoder.checks import (
     BufferResult,
     BuffersResult,
     CheckFinding,
@@ -23,12 +23,12 @@ from decoder.checks import (
     SelectsResult,
     TimingResult,
 )
-from decoder.findings import CheckResult
+from busledger.decoder.findings import CheckResult
+from busledger.tui.widgets.buffer_picture import buffers_text
+from busledger.tui.widgets.check_text import limit_line, share_bar, spark, spark_scale
+from busledger.tui.widgets.select_picture import selects_text
+from busledger.tui.widgets.timing_picture import timing_text
 from tests.tui.builders import FakeSession
-from tui.widgets.buffer_picture import buffers_text
-from tui.widgets.check_text import limit_line, share_bar, spark, spark_scale
-from tui.widgets.select_picture import selects_text
-from tui.widgets.timing_picture import timing_text
 
 HISTOGRAM = DelayHistogram(bin_ns=40.0, first_bin=2, counts=(1, 0, 90, 9), uncertainty_ns=40.0)
 

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from decoder.errors import CaptureError
+from busledger.decoder.errors import CaptureError
+from busledger.tui.commands.main import main
+from busledger.tui.commands.options import parse_rate
 from tests.report.results import healthy, hostile
 from tests.tui.engine import Engine, engine, traffic
-from tui.commands.main import main
-from tui.commands.options import parse_rate
 
 __all__ = ["engine"]
 
@@ -203,7 +203,7 @@ def test_help_of_every_command_has_examples(capsys: pytest.CaptureFixture[str], 
 def test_help_starts_without_the_heavy_libraries() -> None:
     heavy = {"numpy", "numba", "scipy", "matplotlib", "textual", "vcdvcd", "pydantic", "jinja2", "rich"}
     program = (
-        "import sys; from tui.commands.main import main; status = main(['--help']); "
+        "import sys; from busledger.tui.commands.main import main; status = main(['--help']); "
         f"loaded = sorted({heavy!r} & set(sys.modules)); print('loaded:', loaded, status)"
     )
     run = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
@@ -267,7 +267,7 @@ def test_full_disk_keeps_the_old_list(engine: Engine, tmp_path: Path, capsys: py
 
 def test_reader_that_leaves_early_hears_no_complaint(tmp_path: Path) -> None:
     program = (
-        "import sys; sys.path.insert(0, sys.argv[1]); from tui.commands import screen; "
+        "import sys; sys.path.insert(0, sys.argv[1]); from busledger.tui.commands import screen; "
         "shown = [screen.show('x' * 70 + '\\n') for _ in range(5000)]; sys.exit(0 if False in shown else 3)"
     )
     run = subprocess.run(

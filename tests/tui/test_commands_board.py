@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 import typer
 
-from decoder.board import load_board
-from tui.commands.board_questions import ask_form
-from tui.commands.main import main
+from busledger.decoder.board import load_board
+from busledger.tui.commands.board_questions import ask_form
+from busledger.tui.commands.main import main
 
 OPTIONS = ["--name", 'Gauge "A" card', "--bus", "z80", "--ram", "bank0=4000-43FF", "--ram", "bank1=4400-47FF"]
 
@@ -130,7 +130,7 @@ def test_schema_is_json(capsys: pytest.CaptureFixture[str]) -> None:
 )
 def test_shell_completion(words: str, number: int, expected: list[str]) -> None:
     environment = {**os.environ, "_BUSLEDGER_COMPLETE": "complete_bash", "COMP_WORDS": words, "COMP_CWORD": str(number)}
-    program = "import sys; from tui.commands.main import main; sys.exit(main())"
+    program = "import sys; from busledger.tui.commands.main import main; sys.exit(main())"
     run = subprocess.run([sys.executable, "-c", program], env=environment, capture_output=True, text=True, check=False)
     assert run.stderr == ""
     assert set(expected) <= set(run.stdout.split())

@@ -15,9 +15,9 @@ import html5lib
 import jsonschema
 import pytest
 
-from decoder.report import sets_schema
+from busledger.decoder.report import sets_schema
+from busledger.tui.commands.main import main
 from tests.pipeline.set_captures import CARD_SIDE, two_sides, wiring_file
-from tui.commands.main import main
 
 Typed = Callable[..., tuple[int, str, str]]
 BOARD = """[board]
@@ -211,7 +211,7 @@ def test_an_output_over_an_input_is_refused(typed: Typed, bench: Path) -> None:
 
 @pytest.mark.parametrize("command", ["check", "cycles"])
 def test_a_pipe_serves_every_set(bench: Path, command: str) -> None:
-    line = [sys.executable, "-c", "import sys; from tui.start import main; sys.exit(main())", command]
+    line = [sys.executable, "-c", "import sys; from busledger.tui.start import main; sys.exit(main())", command]
     options = [*SIDES.split(), "--json", "--no-progress"]
     environ = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
     told = []

@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.bus.columns import Kind
-from decoder.errors import UsageError
+from busledger.decoder.bus.columns import Kind
+from busledger.decoder.errors import UsageError
+from busledger.tui.filters import Filter, filter_fields, matches, parse_address, parse_filter, parse_place, parse_time
 from tests.tui.builders import columns
-from tui.filters import Filter, filter_fields, matches, parse_address, parse_filter, parse_place, parse_time
 
 REGIONS = ["bank0", "bank 1", "[red]rom"]
 
@@ -124,7 +124,7 @@ ANY_FILTER = st.builds(
 @given(ANY_FILTER)
 @settings(max_examples=60)
 def test_a_filter_lets_through_what_its_plain_meaning_says(wanted: Filter) -> None:
-    from decoder.ledger.columns import Verdict
+    from busledger.decoder.ledger.columns import Verdict
 
     _, cycles, compared = columns(2000, 2300, 4096)
     words = {

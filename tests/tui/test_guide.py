@@ -74,7 +74,7 @@ def test_browser_of_the_guide_opens_in_a_terminal_and_leaves_on_q(tmp_path: Path
     place = bench(page, tmp_path)
     words = [word if word != "my_card.toml" else "tide_gauge/board.toml" for word in browse.words]
     near, far = pty.openpty()
-    program = [sys.executable, "-c", "from tui.commands.main import main; raise SystemExit(main())", *words]
+    program = [sys.executable, "-c", "from busledger.tui.commands.main import main; raise SystemExit(main())", *words]
     environ = {**os.environ, "TERM": "xterm-256color", "PYTHONPATH": str(DEMO.parent), "XDG_CACHE_HOME": str(tmp_path)}
     process = subprocess.Popen(program, cwd=place, stdin=far, stdout=far, stderr=far, env=environ)
     os.close(far)

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 import typer
 
+from busledger.tui.commands.main import app, main
 from tests.tui.guide import DEMO, run
-from tui.commands.main import app, main
 
 BOARD = ("--board", "board.toml")
 SLIPS = [

@@ -11,7 +11,7 @@ from itertools import pairwise
 
 import pytest
 
-from tui.palette import HEAT, PAIRS
+from busledger.tui.palette import HEAT, PAIRS
 
 
 def luminance(colour: str) -> float:

@@ -7,18 +7,18 @@ from typing import Any
 
 import pytest
 
-from decoder.findings import Cleared, WarningFinding
+from busledger.decoder.findings import Cleared, WarningFinding
+from busledger.tui import state as states
+from busledger.tui.filters import Filter
+from busledger.tui.loaded import Loaded
+from busledger.tui.places import cell_filter
+from busledger.tui.screens.why import suspect_filter
+from busledger.tui.state import BrowserState, Rows
+from busledger.tui.widgets.check_text import fact_lines
+from busledger.tui.widgets.heat import cell_words, heat_lines, heat_step, share_text, worst_cell
+from busledger.tui.widgets.suspects import pieces_of, suspect_list, verdict_words, why_text
+from busledger.tui.widgets.trend_picture import trend_text, wrong_counts
 from tests.tui.builders import BOARD, FakeSession, facts, make_result
-from tui import state as states
-from tui.filters import Filter
-from tui.loaded import Loaded
-from tui.places import cell_filter
-from tui.screens.why import suspect_filter
-from tui.state import BrowserState, Rows
-from tui.widgets.check_text import fact_lines
-from tui.widgets.heat import cell_words, heat_lines, heat_step, share_text, worst_cell
-from tui.widgets.suspects import pieces_of, suspect_list, verdict_words, why_text
-from tui.widgets.trend_picture import trend_text, wrong_counts
 
 
 def at(**changes: Any) -> BrowserState:

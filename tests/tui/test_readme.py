@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tui.commands.main import main
+from busledger.tui.commands.main import main
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")

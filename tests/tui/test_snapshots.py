@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 from textual.pilot import Pilot
 
+from busledger.tui.app import BrowserApp
 from tests.tui.builders import factory_of, make_session
 from tests.tui.driving import settle
-from tui.app import BrowserApp
 
 
 @pytest.mark.parametrize(

@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.capture.columns import Capture
+from busledger.decoder.capture.columns import Capture
+from busledger.tui import source as sources
+from busledger.tui import state as states
+from busledger.tui.filters import Filter
+from busledger.tui.loaded import Loaded, Search, address_search, find_around, lane_search, part_search
+from busledger.tui.source import StoreSource, find_edge, find_match, select_rows
 from tests.tui.builders import BOARD, FakeSession, make_result, make_session, make_store
-from tui import source as sources
-from tui import state as states
-from tui.filters import Filter
-from tui.loaded import Loaded, Search, address_search, find_around, lane_search, part_search
-from tui.source import StoreSource, find_edge, find_match, select_rows
 
 
 @pytest.fixture(scope="module")
@@ -111,7 +111,7 @@ def test_without_a_board_the_part_is_the_region(tmp_path: Path) -> None:
 def test_selected_rows_are_those_that_match_one_by_one(
     loaded: Loaded, monkeypatch: pytest.MonkeyPatch, chunk: int, wanted: Filter
 ) -> None:
-    from tui.filters import matches
+    from busledger.tui.filters import matches
 
     monkeypatch.setattr(sources, "CHUNK", chunk)
     cycles, compared = loaded.source.cycles, loaded.source.compared

@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.store import StoredLine
+from busledger.decoder.store import StoredLine
+from busledger.tui import arranging
+from busledger.tui import state as states
+from busledger.tui.filters import Filter
+from busledger.tui.state import BrowserState, LineGroup, Rows
 from tests.tui.builders import facts
-from tui import arranging
-from tui import state as states
-from tui.filters import Filter
-from tui.state import BrowserState, LineGroup, Rows
 
 
 def start(total: int = 100) -> BrowserState:

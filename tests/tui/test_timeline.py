@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.capture.columns import Capture
-from tui.timeline import Cell, View, column_of, columns_of, line_cells, sample_view, value_text
+from busledger.decoder.capture.columns import Capture
+from busledger.tui.timeline import Cell, View, column_of, columns_of, line_cells, sample_view, value_text
 
 
 def capture_of(rows: list[tuple[int, int, int]], words: int = 1) -> Capture:

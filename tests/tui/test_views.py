@@ -10,12 +10,12 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Input
 
+from busledger.tui.app import BrowserApp
+from busledger.tui.screens.base import BrowserScreen
+from busledger.tui.screens.note_dialog import NoteDialog
 from tests.tui.builders import FakeSession, factory_of, facts, make_session
 from tests.tui.driving import drive, screen_text, settle
 from tests.tui.test_check_pictures import SELECTS, with_checks
-from tui.app import BrowserApp
-from tui.screens.base import BrowserScreen
-from tui.screens.note_dialog import NoteDialog
 
 SIZES = [(80, 24), (160, 45)]
 

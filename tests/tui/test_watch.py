@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from tui.watch import FileWatch
+from busledger.tui.watch import FileWatch
 
 
 def test_a_change_is_reported_once_it_rests(tmp_path: Path) -> None:

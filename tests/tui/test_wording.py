@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from decoder.bus.columns import Flag, Kind
-from tui.wording import (
+from busledger.decoder.bus.columns import Flag, Kind
+from busledger.tui.wording import (
     flag_words,
     hex_bits,
     kind_word,

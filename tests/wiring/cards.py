@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from decoder.capture import Capture
+from busledger.decoder.capture import Capture
 from tests.external.waveform import Wave
 from tests.wiring.model import Family, Machine
 from tests.wiring.programs import Map, draw_map, run_6502, run_z80

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from decoder.capture import Signal
-from decoder.errors import WiringError
-from decoder.wiring import LineNeed, bind, load_wiring
+from busledger.decoder.capture import Signal
+from busledger.decoder.errors import WiringError
+from busledger.decoder.wiring import LineNeed, bind, load_wiring
 
 NEEDS = [
     LineNeed("PHI2", True, ("E", "CLK")),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from decoder.wiring import canonical, ranges_text
+from busledger.decoder.wiring import canonical, ranges_text
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,11 @@ import tomllib
 import numpy as np
 import pytest
 
-from decoder.bus import line_needs, load_profile, profile_names, propose_wiring, wanted_lines
-from decoder.capture import Capture, Signal
-from decoder.errors import ProfileError
-from decoder.pipeline import Request, run_probes
-from decoder.wiring import bind, load_wiring, propose
+from busledger.decoder.bus import line_needs, load_profile, profile_names, propose_wiring, wanted_lines
+from busledger.decoder.capture import Capture, Signal
+from busledger.decoder.errors import ProfileError
+from busledger.decoder.pipeline import Request, run_probes
+from busledger.decoder.wiring import bind, load_wiring, propose
 from tests.benchmarks.wiring_share import judge
 from tests.wiring.cards import draw_card
 from tests.wiring.shared_lines import draw_shared

@@ -9,9 +9,9 @@ from typing import Annotated
 
 import typer
 
-from decoder.errors import UsageError
-from tui.commands import screen
-from tui.commands.completing import bus_names, part_names
+from busledger.decoder.errors import UsageError
+from busledger.tui.commands import screen
+from busledger.tui.commands.completing import bus_names, part_names
 
 __all__ = ["board_commands"]
 
@@ -69,14 +69,14 @@ def new(
     busledger board new card.toml
     busledger board new card.toml --name "Gauge card" --bus z80 --ram bank0=4000-43FF --part 2114 --designators U1,U2
     """
-    from tui.commands import board_form
+    from busledger.tui.commands import board_form
 
     if file.exists() and not force:
         raise UsageError("the file is there already", where=str(file), hint="Choose another name, or add --force.")
     if name is not None and bus is not None and (ram or rom):
         form = board_form.form_from_options(name, bus, ram or [], rom or [], part, designators)
     elif sys.stdin is not None and sys.stdin.isatty():
-        from tui.commands.board_questions import ask_form
+        from busledger.tui.commands.board_questions import ask_form
 
         form = ask_form(name=name, bus=bus, part=part)
     else:
@@ -104,8 +104,8 @@ def draw(
     \b
     busledger board draw card.toml
     """
-    from decoder.report import board_text
-    from tui.commands.board_form import load_with_bus
+    from busledger.decoder.report import board_text
+    from busledger.tui.commands.board_form import load_with_bus
 
     board, profile = load_with_bus(file)
     text = board_text(board, address_bits=profile.address_bits, width=screen.width(), colour=screen.colour_wanted())
@@ -125,7 +125,7 @@ def schema(
     busledger board schema --profile > profile.schema.json
     busledger board schema --sets > sets.schema.json
     """
-    from decoder.report import board_schema, profile_schema, sets_schema
+    from busledger.decoder.report import board_schema, profile_schema, sets_schema
 
     if profile and sets:
         raise UsageError("--profile and --sets were both given", expected="one of them")

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from decoder.errors import BoardError, UsageError
-from decoder.text import plain
+from busledger.decoder.errors import BoardError, UsageError
+from busledger.decoder.text import plain
 
 if TYPE_CHECKING:
-    from decoder.board import Board
-    from decoder.bus import Profile
+    from busledger.decoder.board import Board
+    from busledger.decoder.bus import Profile
 
 __all__ = ["Form", "FormRegion", "chips_needed", "form_from_options", "form_text", "load_with_bus", "write_form"]
 
@@ -53,7 +53,7 @@ def chips_needed(part: str, data_bits: int) -> list[tuple[int, int]]:
     UsageError
         Chips of that width do not add up to the bus.
     """
-    from decoder.board import MemoryPart, parts
+    from busledger.decoder.board import MemoryPart, parts
 
     found = parts().get(part)
     if not isinstance(found, MemoryPart):
@@ -67,7 +67,7 @@ def form_from_options(
     name: str, bus: str, ram: Sequence[str], rom: Sequence[str], part: str | None, designators: str | None
 ) -> Form:
     """The form that the command line fills in; raises UsageError for what does not fit together."""
-    from decoder.bus import load_profile
+    from busledger.decoder.bus import load_profile
 
     data_bits = load_profile(bus).data_bits
     names = [text.strip() for text in (designators or "").split(",") if text.strip()]
@@ -170,7 +170,7 @@ def write_form(form: Form, file: Path) -> None:
     OutputError
         The file cannot be written.
     """
-    from decoder.report import whole_file
+    from busledger.decoder.report import whole_file
 
     text = form_text(form)
     with whole_file(file) as out, tempfile.TemporaryDirectory() as folder:
@@ -185,8 +185,8 @@ def write_form(form: Form, file: Path) -> None:
 
 def load_with_bus(file: Path) -> tuple[Board, Profile]:
     """The board and its bus, the board checked against the bus's widths and lines."""
-    from decoder.board import bus_of_board, load_board
-    from decoder.bus import load_profile
+    from busledger.decoder.board import bus_of_board, load_board
+    from busledger.decoder.bus import load_profile
 
     bus = bus_of_board(file)
     profile = load_profile(file.parent / bus if "/" in bus or bus.endswith(".toml") else bus)

@@ -8,9 +8,9 @@ from typing import TypeVar
 
 import typer
 
-from decoder.errors import BusledgerError, UsageError
-from tui.commands import screen
-from tui.commands.board_form import Form, FormRegion, chips_needed
+from busledger.decoder.errors import BusledgerError, UsageError
+from busledger.tui.commands import screen
+from busledger.tui.commands.board_form import Form, FormRegion, chips_needed
 
 __all__ = ["ask_form"]
 
@@ -20,7 +20,7 @@ _NUMBER = re.compile(r"(.*?)(\d+)")
 
 def ask_form(*, name: str | None = None, bus: str | None = None, part: str | None = None) -> Form:
     """Ask for a whole card; what is given is not asked."""
-    from decoder.bus import load_profile, profile_names
+    from busledger.decoder.bus import load_profile, profile_names
 
     if name is None:
         name = _ask("What is the card called?", "Memory card", _not_empty)
@@ -40,7 +40,7 @@ def ask_form(*, name: str | None = None, bus: str | None = None, part: str | Non
 
 def _ask_banks(data_bits: int, part: str | None) -> list[FormRegion]:
     """Like banks of RAM, one after another in memory, as cards of the time have them."""
-    from decoder.board import MemoryPart, parts
+    from busledger.decoder.board import MemoryPart, parts
 
     banks = _ask("How many banks of RAM, all of one size?", "4", _count)
     if banks == 0:

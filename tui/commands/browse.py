@@ -5,8 +5,8 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 
-from decoder.errors import UsageError
-from tui.commands import options as opt
+from busledger.decoder.errors import UsageError
+from busledger.tui.commands import options as opt
 
 __all__ = ["browse"]
 
@@ -30,8 +30,8 @@ def browse(
     busledger browse run.vcd --board card.toml
     busledger browse run.vcd --profile 6502
     """
-    from decoder.pipeline import open_session
-    from tui.app import run_browser
+    from busledger.decoder.pipeline import open_session
+    from busledger.tui.app import run_browser
 
     asked = opt.request(
         capture,

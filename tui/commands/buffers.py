@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tui.commands import options as opt
-from tui.commands.checking import run_and_show
+from busledger.tui.commands import options as opt
+from busledger.tui.commands.checking import run_and_show
 
 __all__ = ["buffers"]
 
@@ -30,8 +30,8 @@ def buffers(
     busledger buffers run.vcd --board card.toml --json
     busledger buffers run.vcd --board near.toml --board far.toml
     """
-    from decoder.pipeline import run_buffers
-    from decoder.report import buffers_text
+    from busledger.decoder.pipeline import run_buffers
+    from busledger.decoder.report import buffers_text
 
     opt.need_board(board, "it says which drivers there are")
     asked = opt.requests(

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from decoder.errors import UsageError
-from tui.commands import options as opt
+from busledger.decoder.errors import UsageError
+from busledger.tui.commands import options as opt
 
 if TYPE_CHECKING:
-    from decoder.pipeline import Request
+    from busledger.decoder.pipeline import Request
 
 __all__ = ["check"]
 
@@ -64,9 +64,9 @@ def check(
     busledger check night/ --board card.toml --offset 600s
     busledger check run.vcd --profile z80 --wiring cpu.toml --profile sram --wiring card.toml
     """
-    from decoder.pipeline import captures_in, run_check
-    from tui.commands.outcome import Outputs, check_sets, report_check
-    from tui.commands.progress_bar import progress_bar
+    from busledger.decoder.pipeline import captures_in, run_check
+    from busledger.tui.commands.outcome import Outputs, check_sets, report_check
+    from busledger.tui.commands.progress_bar import progress_bar
 
     captures = captures_in(capture)
     outputs = Outputs(html, markdown)
@@ -103,11 +103,11 @@ def _several(
     asked: Request, captures: list[str], offset: list[str], as_json: bool, quiet: bool, show_progress: bool
 ) -> int:
     """All captures as one body of evidence; 1 if any read was wrong, else 2 if any could not be read, else 0."""
-    from decoder.durations import parse_duration
-    from decoder.pipeline import check_many
-    from decoder.report import many_text
-    from tui.commands import screen
-    from tui.commands.progress_bar import progress_bar
+    from busledger.decoder.durations import parse_duration
+    from busledger.decoder.pipeline import check_many
+    from busledger.decoder.report import many_text
+    from busledger.tui.commands import screen
+    from busledger.tui.commands.progress_bar import progress_bar
 
     offsets = [parse_duration(text) * 1e-15 for text in offset]
     with progress_bar(show_progress) as progress:

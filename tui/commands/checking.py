@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Protocol, TypeVar
 
-from tui.commands import screen
+from busledger.tui.commands import screen
 
 if TYPE_CHECKING:
-    from decoder.pipeline import Request
+    from busledger.decoder.pipeline import Request
 
 __all__ = ["run_and_show"]
 
@@ -43,13 +43,13 @@ def run_and_show(
 
     ``asked`` holds a request for each wired set; with ``compare`` several are held together too.
     """
-    from tui.commands.progress_bar import progress_bar
+    from busledger.tui.commands.progress_bar import progress_bar
 
     def wrong(result: R) -> bool:
         return any(finding.weight == counts for finding in result.findings)
 
     if len(asked) > 1:
-        from tui.commands.wired_sets import run_sets_of, show_sets, status_of
+        from busledger.tui.commands.wired_sets import run_sets_of, show_sets, status_of
 
         together = run_sets_of(command, run, asked, compare=compare, show_progress=not (quiet or no_progress))
         show_sets(together, text, as_json=as_json, quiet=quiet)

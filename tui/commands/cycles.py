@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from decoder.errors import UsageError
-from tui.commands import options as opt
-from tui.commands import screen
+from busledger.decoder.errors import UsageError
+from busledger.tui.commands import options as opt
+from busledger.tui.commands import screen
 
 if TYPE_CHECKING:
-    from decoder.pipeline import Request
-    from decoder.progress import Progress
-    from decoder.report import Lister, Selection
+    from busledger.decoder.pipeline import Request
+    from busledger.decoder.progress import Progress
+    from busledger.decoder.report import Lister, Selection
 
 __all__ = ["CyclesDocument", "ReaderGoneError", "cycles", "decode_into", "list_cycles", "print_bytes", "tell"]
 
@@ -65,8 +65,8 @@ def cycles(
     busledger cycles run.vcd --board card.toml --csv cycles.csv
     busledger cycles run.vcd --profile 6502 --wiring main.toml --profile z80 --wiring io.toml
     """
-    from decoder.report import Selection, refuse_overwriting
-    from tui.commands.progress_bar import progress_bar
+    from busledger.decoder.report import Selection, refuse_overwriting
+    from busledger.tui.commands.progress_bar import progress_bar
 
     outputs = [name for name in (csv, jsonl) if name is not None]
     if as_json and outputs:
@@ -89,7 +89,7 @@ def cycles(
     selection = Selection(everything=everything, wrong_only=wrong)
     show_progress = not (quiet or no_progress or "-" in outputs)
     if len(asked) > 1:
-        from tui.commands.cycles_of_sets import list_sets, stream_sets
+        from busledger.tui.commands.cycles_of_sets import list_sets, stream_sets
 
         if as_json:
             return stream_sets(asked, selection, show_progress)
@@ -123,8 +123,8 @@ def decode_into(
     page_rows: int = 0,
 ) -> Lister:
     """One pass over the capture, block by block, until the lister has enough or the reader has gone."""
-    from decoder.pipeline import open_run
-    from decoder.report import Lister, RowFormat
+    from busledger.decoder.pipeline import open_run
+    from busledger.decoder.report import Lister, RowFormat
 
     run = open_run(asked, progress)
     try:
@@ -163,7 +163,7 @@ def _output(name: str | None) -> Iterator[Callable[[bytes], object] | None]:
     elif name == "-":
         yield print_bytes
     else:
-        from decoder.report import whole_file
+        from busledger.decoder.report import whole_file
 
         with whole_file(Path(name)) as file:
             yield file.write
@@ -201,12 +201,12 @@ def tell(lister: Lister, outputs: list[str], quiet: bool) -> None:
     if "-" in outputs:
         return
     if outputs:
-        from decoder.report import plural
+        from busledger.decoder.report import plural
 
         if not quiet:
             screen.show(f"{plural(lister.listed, 'cycle')} written, {lister.wrong} of them wrong reads\n")
         return
-    from decoder.report import list_text
+    from busledger.decoder.report import list_text
 
     if not lister.page:
         screen.show("No cycles to list\n")

@@ -7,16 +7,16 @@ import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from decoder.errors import CaptureError
-from tui.commands import screen
-from tui.commands.cycles import CyclesDocument, ReaderGoneError, decode_into, list_cycles, print_bytes, tell
-from tui.commands.progress_bar import progress_bar
-from tui.commands.wired_sets import file_of_set, refuse_one_output
+from busledger.decoder.errors import CaptureError
+from busledger.tui.commands import screen
+from busledger.tui.commands.cycles import CyclesDocument, ReaderGoneError, decode_into, list_cycles, print_bytes, tell
+from busledger.tui.commands.progress_bar import progress_bar
+from busledger.tui.commands.wired_sets import file_of_set, refuse_one_output
 
 if TYPE_CHECKING:
-    from decoder.pipeline import Request, WiredSet
-    from decoder.progress import Progress
-    from decoder.report import Lister, Selection
+    from busledger.decoder.pipeline import Request, WiredSet
+    from busledger.decoder.progress import Progress
+    from busledger.decoder.report import Lister, Selection
 
 __all__ = ["list_sets", "stream_sets"]
 
@@ -31,8 +31,8 @@ def list_sets(
     show_progress: bool,
 ) -> int:
     """A list of each set's cycles, or its files; 1 if a wrong read is among them, else 2 if a set has no cycles."""
-    from decoder.pipeline import each_set, wired_sets
-    from decoder.report import refuse_overwriting, set_heading
+    from busledger.decoder.pipeline import each_set, wired_sets
+    from busledger.decoder.report import refuse_overwriting, set_heading
 
     refuse_one_output("--csv", csv)
     refuse_one_output("--jsonl", jsonl)
@@ -66,7 +66,7 @@ def _inputs(asked: Request) -> list[str]:
 
 def stream_sets(asked: Sequence[Request], selection: Selection, show_progress: bool) -> int:
     """``busledger.sets/1`` on standard output, a ``busledger.cycles/1`` for each set; status as ``list_sets``."""
-    from decoder.pipeline import each_set, wired_sets
+    from busledger.decoder.pipeline import each_set, wired_sets
 
     with progress_bar(show_progress) as progress, wired_sets(asked) as sets:
 

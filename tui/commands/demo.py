@@ -9,11 +9,11 @@ from typing import Annotated
 
 import typer
 
-from decoder.errors import UsageError
-from decoder.text import plain
-from tui.commands import options as opt
-from tui.commands import screen
-from tui.commands.completing import CAPTURE, demo_folders, demo_names
+from busledger.decoder.errors import UsageError
+from busledger.decoder.text import plain
+from busledger.tui.commands import options as opt
+from busledger.tui.commands import screen
+from busledger.tui.commands.completing import CAPTURE, demo_folders, demo_names
 
 __all__ = ["demo"]
 
@@ -43,9 +43,9 @@ def demo(
     if listed:
         screen.show_table(("name", "what it is"), [(key, _title(folder)) for key, folder in folders.items()])
         return 0
-    from decoder.pipeline import run_check
-    from tui.commands.outcome import Outputs, report_check
-    from tui.commands.progress_bar import progress_bar
+    from busledger.decoder.pipeline import run_check
+    from busledger.tui.commands.outcome import Outputs, report_check
+    from busledger.tui.commands.progress_bar import progress_bar
 
     folder = _chosen(folders, name)
     capture, board = folder / CAPTURE, folder / "board.toml"

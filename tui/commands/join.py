@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from tui.commands import options as opt
-from tui.commands import screen
+from busledger.tui.commands import options as opt
+from busledger.tui.commands import screen
 
 __all__ = ["join"]
 
@@ -36,9 +36,9 @@ def join(
     \b
     busledger join low.vcd high.vcd --out whole.vcd --board card.toml
     """
-    from decoder.pipeline import join_captures
-    from decoder.report import join_text, refuse_overwriting, whole_file
-    from tui.commands.progress_bar import progress_bar
+    from busledger.decoder.pipeline import join_captures
+    from busledger.decoder.report import join_text, refuse_overwriting, whole_file
+    from busledger.tui.commands.progress_bar import progress_bar
 
     refuse_overwriting(out, *captures, *(board or ()), *(wiring or ()))
     asked = opt.request(captures[0], board=board, profile=profile, wiring=wiring, rate=rate)

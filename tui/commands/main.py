@@ -15,25 +15,25 @@ from typing import Annotated, cast
 
 import typer
 
-from decoder.errors import BusledgerError, UsageError
-from decoder.kernel_forgiving import when_compiling
-from tui.commands.board import board_commands
-from tui.commands.browse import browse
-from tui.commands.buffers import buffers
-from tui.commands.check import check
-from tui.commands.cycles import cycles
-from tui.commands.demo import demo
-from tui.commands.join import join
-from tui.commands.match import match
-from tui.commands.nearby import file_hint
-from tui.commands.parts import parts
-from tui.commands.plan import plan
-from tui.commands.probes import probes
-from tui.commands.profiles import profiles
-from tui.commands.retest import retest
-from tui.commands.screen import complain, show
-from tui.commands.selects import selects
-from tui.commands.timing import timing
+from busledger.decoder.errors import BusledgerError, UsageError
+from busledger.decoder.kernel_forgiving import when_compiling
+from busledger.tui.commands.board import board_commands
+from busledger.tui.commands.browse import browse
+from busledger.tui.commands.buffers import buffers
+from busledger.tui.commands.check import check
+from busledger.tui.commands.cycles import cycles
+from busledger.tui.commands.demo import demo
+from busledger.tui.commands.join import join
+from busledger.tui.commands.match import match
+from busledger.tui.commands.nearby import file_hint
+from busledger.tui.commands.parts import parts
+from busledger.tui.commands.plan import plan
+from busledger.tui.commands.probes import probes
+from busledger.tui.commands.profiles import profiles
+from busledger.tui.commands.retest import retest
+from busledger.tui.commands.screen import complain, show
+from busledger.tui.commands.selects import selects
+from busledger.tui.commands.timing import timing
 
 __all__ = ["app", "main"]
 

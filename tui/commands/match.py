@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from tui.commands import options as opt
-from tui.commands import screen
+from busledger.tui.commands import options as opt
+from busledger.tui.commands import screen
 
 __all__ = ["match"]
 
@@ -31,9 +31,9 @@ def match(
     busledger match good.vcd bad.vcd --board card.toml
     busledger match before.vcd after.vcd --profile z80
     """
-    from decoder.pipeline import match_captures
-    from decoder.report import match_text
-    from tui.commands.progress_bar import progress_bar
+    from busledger.decoder.pipeline import match_captures
+    from busledger.decoder.report import match_text
+    from busledger.tui.commands.progress_bar import progress_bar
 
     asked = opt.request(good, board=board, profile=profile, wiring=wiring, rate=rate)
     with progress_bar(not (quiet or no_progress)) as progress:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import difflib
 from pathlib import Path
 
-from decoder.errors import BusledgerError
-from decoder.text import plain
+from busledger.decoder.errors import BusledgerError
+from busledger.decoder.text import plain
 
 __all__ = ["file_hint"]
 

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
-from decoder.errors import UsageError
-from tui.commands.completing import bus_names
+from busledger.decoder.errors import UsageError
+from busledger.tui.commands.completing import bus_names
 
 if TYPE_CHECKING:
-    from decoder.pipeline import Request
+    from busledger.decoder.pipeline import Request
 
 T = TypeVar("T")
 
@@ -194,7 +194,7 @@ def requests(
         A time or rate that cannot be read, an empty span, nothing to read on standard input, options that were not
         given as often as each other, regions for several sets.
     """
-    from decoder.pipeline import Request
+    from busledger.decoder.pipeline import Request
 
     begin, end = _time("--from", t_from), _time("--to", t_to)
     if begin is not None and end is not None and begin >= end:
@@ -261,7 +261,7 @@ def _time(option: str, text: str | None) -> int | None:
     """Femtoseconds from the capture's start."""
     if text is None:
         return None
-    from decoder.durations import parse_duration
+    from busledger.decoder.durations import parse_duration
 
     moment = parse_duration(text)
     if moment < 0:

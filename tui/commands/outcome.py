@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from decoder.errors import UsageError
-from tui.commands import screen
-from tui.commands.wired_sets import file_of_set, refuse_one_output, show_sets, status_of
+from busledger.decoder.errors import UsageError
+from busledger.tui.commands import screen
+from busledger.tui.commands.wired_sets import file_of_set, refuse_one_output, show_sets, status_of
 
 if TYPE_CHECKING:
-    from decoder.findings import CheckResult
-    from decoder.pipeline import Request, WiredSet
-    from decoder.report import Histogram
+    from busledger.decoder.findings import CheckResult
+    from busledger.decoder.pipeline import Request, WiredSet
+    from busledger.decoder.report import Histogram
 
 __all__ = ["Outputs", "check_sets", "report_check"]
 
@@ -33,7 +33,7 @@ class Outputs:
 
     def refuse_overwriting(self, *inputs: str | Path | None, as_json: bool = False) -> None:
         """Raise UsageError before any work if an output would hit an input or another output."""
-        from decoder.report import refuse_overwriting
+        from busledger.decoder.report import refuse_overwriting
 
         if as_json and self.on_screen:
             raise UsageError("--json and a report both go to standard output", expected="one of them")
@@ -60,8 +60,8 @@ class Outputs:
             return
         settings, notes = settings_of(asked), _notes(asked)
         if self.html is not None:
-            from decoder.pipeline import bus_and_board
-            from decoder.report import html_page
+            from busledger.decoder.pipeline import bus_and_board
+            from busledger.decoder.report import html_page
 
             board = bus_and_board(asked)[1] if isinstance(asked.board, str | Path) else None
             pictures = _pictures(asked) if result.mismatch_total else []
@@ -79,13 +79,13 @@ class Outputs:
                 ),
             )
         if self.markdown is not None:
-            from decoder.report import markdown_text
+            from busledger.decoder.report import markdown_text
 
             self._put(self.markdown, markdown_text(result, settings=settings, notes=notes, between=between))
 
     @staticmethod
     def _put(name: str, text: str) -> None:
-        from decoder.report import whole_file
+        from busledger.decoder.report import whole_file
 
         data = text.encode("utf-8", "backslashreplace")
         if name == "-":
@@ -97,7 +97,7 @@ class Outputs:
 
 def _notes(asked: Request) -> list[str]:
     """What the user has pinned to the board, its parts and this capture."""
-    from decoder.notes import NotesFile, note_lines, notes_path
+    from busledger.decoder.notes import NotesFile, note_lines, notes_path
 
     board = Path(asked.board) if isinstance(asked.board, str | Path) else None
     if board is None and asked.capture == "-":
@@ -107,16 +107,16 @@ def _notes(asked: Request) -> list[str]:
 
 def _histograms(asked: Request) -> list[Histogram]:
     """Timing against the published limits; none where the capture is too coarse for any."""
-    from decoder.pipeline import run_timing
-    from decoder.report import timing_histograms
+    from busledger.decoder.pipeline import run_timing
+    from busledger.decoder.report import timing_histograms
 
     return [] if asked.capture == "-" else timing_histograms(run_timing(asked))
 
 
 def _pictures(asked: Request) -> list[tuple[str, str]]:
     """(SVG, caption) of the levels around the first wrong reads: a second look at the capture, until enough is seen."""
-    from decoder.pipeline import open_run
-    from decoder.report import SceneCollector, scene_svg
+    from busledger.decoder.pipeline import open_run
+    from busledger.decoder.report import SceneCollector, scene_svg
 
     if asked.capture == "-" or (asked.board is None and not asked.regions):
         return []
@@ -134,7 +134,7 @@ def _pictures(asked: Request) -> list[tuple[str, str]]:
 
 def settings_of(asked: Request) -> Mapping[str, str]:
     """What was asked for, as name and text, so that the run can be repeated."""
-    from decoder.durations import format_duration
+    from busledger.decoder.durations import format_duration
 
     given = {
         "board file": asked.board,
@@ -159,7 +159,7 @@ def report_check(
     if as_json:
         screen.show_data(result.to_json().encode() + b"\n")
     elif not outputs.on_screen:
-        from decoder.report import check_text
+        from busledger.decoder.report import check_text
 
         screen.show(check_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
     outputs.write(result, asked)
@@ -173,9 +173,9 @@ def wrong(result: CheckResult) -> bool:
 
 def check_sets(asked: Sequence[Request], outputs: Outputs, *, as_json: bool, quiet: bool, show_progress: bool) -> int:
     """``check`` of several wired sets: a section and report files for each, and what lies between them."""
-    from decoder.pipeline import run_check, run_sets, wired_sets
-    from decoder.report import between_lines, check_text
-    from tui.commands.progress_bar import progress_bar
+    from busledger.decoder.pipeline import run_check, run_sets, wired_sets
+    from busledger.decoder.report import between_lines, check_text
+    from busledger.tui.commands.progress_bar import progress_bar
 
     refuse_one_output("--html", outputs.html)
     refuse_one_output("--markdown", outputs.markdown)

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tui.commands import options as opt
-from tui.commands import screen
-from tui.commands.completing import part_names
+from busledger.tui.commands import options as opt
+from busledger.tui.commands import screen
+from busledger.tui.commands.completing import part_names
 
 if TYPE_CHECKING:
-    from decoder.board import Part
+    from busledger.decoder.board import Part
 
 __all__ = ["parts"]
 
@@ -35,7 +35,7 @@ def parts(
     busledger parts
     busledger parts 2114
     """
-    from decoder.board import parts as library
+    from busledger.decoder.board import parts as library
 
     known = library()
     chosen = list(known) if name is None else [known.get(name)]
@@ -78,7 +78,7 @@ def _show_one(part: Part) -> None:
 
 def _organisation(part: Part) -> list[str]:
     """What only one kind of part has, in words."""
-    from decoder.board import BufferPart, MemoryPart
+    from busledger.decoder.board import BufferPart, MemoryPart
 
     if isinstance(part, MemoryPart):
         grades = ", ".join(

@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from decoder.errors import UsageError
-from tui.commands import options as opt
-from tui.commands import screen
+from busledger.decoder.errors import UsageError
+from busledger.tui.commands import options as opt
+from busledger.tui.commands import screen
 
 __all__ = ["plan"]
 
@@ -62,8 +62,8 @@ def plan(
     busledger plan --board card.toml --channels 16 --rate 24M --question bank0
     busledger plan --board card.toml --channels 8 --rate 24M --html clips.html
     """
-    from decoder.pipeline import plan_passes
-    from decoder.planning import PlanRequest
+    from busledger.decoder.pipeline import plan_passes
+    from busledger.decoder.planning import PlanRequest
 
     if as_json and html == "-":
         raise UsageError("--json and the page both go to standard output", expected="one of them")
@@ -74,7 +74,7 @@ def plan(
         question=question,
     )
     if html is not None:
-        from decoder.report import refuse_overwriting
+        from busledger.decoder.report import refuse_overwriting
 
         refuse_overwriting(html, *board, before)
     card = opt.one("--board", board)
@@ -85,7 +85,7 @@ def plan(
     if as_json:
         screen.show_data(result.model_dump_json(by_alias=True, indent=2).encode() + b"\n")
     elif html != "-":
-        from decoder.report import plan_text
+        from busledger.decoder.report import plan_text
 
         screen.show(plan_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
     return 0
@@ -102,8 +102,8 @@ def _samples(text: str) -> int:
 
 
 def _write(name: str, result: object) -> None:
-    from decoder.planning import PlanResult
-    from decoder.report import plan_page, whole_file
+    from busledger.decoder.planning import PlanResult
+    from busledger.decoder.report import plan_page, whole_file
 
     assert isinstance(result, PlanResult)
     data = plan_page(result).encode("utf-8", "backslashreplace")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tui.commands import options as opt
-from tui.commands.checking import run_and_show
+from busledger.tui.commands import options as opt
+from busledger.tui.commands.checking import run_and_show
 
 __all__ = ["probes"]
 
@@ -29,8 +29,8 @@ def probes(
     busledger probes run.vcd
     busledger probes run.vcd --profile 6502
     """
-    from decoder.pipeline import run_probes
-    from decoder.report import probes_text
+    from busledger.decoder.pipeline import run_probes
+    from busledger.decoder.report import probes_text
 
     asked = opt.request(
         capture,

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tui.commands import options as opt
-from tui.commands import screen
-from tui.commands.completing import bus_names
+from busledger.tui.commands import options as opt
+from busledger.tui.commands import screen
+from busledger.tui.commands.completing import bus_names
 
 if TYPE_CHECKING:
-    from decoder.bus import Profile
+    from busledger.decoder.bus import Profile
 
 __all__ = ["profile_table", "profiles"]
 
@@ -47,7 +47,7 @@ def profiles(
     busledger profiles my_bus.toml
     busledger profiles --check my_bus.toml
     """
-    from decoder.bus import load_profile, profile_names
+    from busledger.decoder.bus import load_profile, profile_names
 
     if check is not None:
         return _check(check)
@@ -84,7 +84,7 @@ def _show_all(known: Sequence[Profile]) -> None:
 
 def _check(path: Path) -> int:
     """Exit status 0 for a profile without mistakes, 2 with each of them in a sentence."""
-    from decoder.bus import check_profile
+    from busledger.decoder.bus import check_profile
 
     found = check_profile(path)
     if not found:

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from decoder.progress import Progress, silent
+from busledger.decoder.progress import Progress, silent
 
 if TYPE_CHECKING:
     from rich.progress import TaskID

@@ -8,10 +8,10 @@ from typing import Annotated, Any
 
 import typer
 
-from decoder.errors import UsageError
-from decoder.text import plain
-from tui.commands import options as opt
-from tui.commands import screen
+from busledger.decoder.errors import UsageError
+from busledger.decoder.text import plain
+from busledger.tui.commands import options as opt
+from busledger.tui.commands import screen
 
 __all__ = ["retest"]
 
@@ -49,10 +49,10 @@ def retest(
     busledger check bad.vcd --board card.toml --json > before.json
     busledger retest repaired.vcd --board card.toml --before before.json
     """
-    from decoder.pipeline import run_check
-    from decoder.planning import judge_repair
-    from decoder.report import retest_text
-    from tui.commands.progress_bar import progress_bar
+    from busledger.decoder.pipeline import run_check
+    from busledger.decoder.planning import judge_repair
+    from busledger.decoder.report import retest_text
+    from busledger.tui.commands.progress_bar import progress_bar
 
     old = _read(before)
     asked = opt.request(

@@ -9,8 +9,8 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import TextIO
 
-from decoder.errors import OutputError
-from decoder.text import plain
+from busledger.decoder.errors import OutputError
+from busledger.decoder.text import plain
 
 __all__ = ["ascii_wanted", "colour_wanted", "complain", "show", "show_data", "show_paragraphs", "show_table", "width"]
 
@@ -48,7 +48,7 @@ def show(text: str) -> bool:
     """Print text on standard output; False when the reader has gone (a closed pipe)."""
     encoding = getattr(sys.stdout, "encoding", None)
     if not text.isascii() and ascii_wanted(encoding):
-        from decoder.report import to_ascii
+        from busledger.decoder.report import to_ascii
 
         text = to_ascii(text)
     return show_data(text.encode(encoding or "ascii", "backslashreplace"))
@@ -56,14 +56,14 @@ def show(text: str) -> bool:
 
 def show_table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> bool:
     """Print a table that fits the terminal."""
-    from decoder.report import table_text
+    from busledger.decoder.report import table_text
 
     return show(table_text(heads, rows, width=width(), colour=colour_wanted()))
 
 
 def show_paragraphs(texts: Sequence[str], *, title: bool = False) -> bool:
     """Print wrapped paragraphs; empty ones are left out."""
-    from decoder.report import paragraphs
+    from busledger.decoder.report import paragraphs
 
     return show(paragraphs([text for text in texts if text], width=width(), colour=colour_wanted(), title=title))
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tui.commands import options as opt
-from tui.commands.checking import run_and_show
+from busledger.tui.commands import options as opt
+from busledger.tui.commands.checking import run_and_show
 
 __all__ = ["selects"]
 
@@ -29,8 +29,8 @@ def selects(
     busledger selects run.vcd --board card.toml --json
     busledger selects run.vcd --board main.toml --board io.toml
     """
-    from decoder.pipeline import run_selects
-    from decoder.report import selects_text
+    from busledger.decoder.pipeline import run_selects
+    from busledger.decoder.report import selects_text
 
     opt.need_board(board, "it says which decoder makes which select")
     asked = opt.requests(

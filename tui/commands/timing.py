@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tui.commands import options as opt
-from tui.commands.checking import run_and_show
+from busledger.tui.commands import options as opt
+from busledger.tui.commands.checking import run_and_show
 
 __all__ = ["timing"]
 
@@ -31,8 +31,8 @@ def timing(
     busledger timing run.vcd --board card.toml --json
     busledger timing run.vcd --profile 6502 --wiring main.toml --profile z80 --wiring io.toml
     """
-    from decoder.pipeline import run_timing
-    from decoder.report import timing_text
+    from busledger.decoder.pipeline import run_timing
+    from busledger.decoder.report import timing_text
 
     asked = opt.requests(
         capture,

@@ -6,12 +6,12 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from decoder.errors import UsageError
-from tui.commands import screen
+from busledger.decoder.errors import UsageError
+from busledger.tui.commands import screen
 
 if TYPE_CHECKING:
-    from decoder.checks import SetsResult
-    from decoder.pipeline import Request, WiredSet
+    from busledger.decoder.checks import SetsResult
+    from busledger.decoder.pipeline import Request, WiredSet
 
 __all__ = ["file_of_set", "refuse_one_output", "run_sets_of", "show_sets", "status_of"]
 
@@ -20,8 +20,8 @@ def run_sets_of(
     command: str, run: Callable[..., Any], asked: Sequence[Request], *, compare: bool, show_progress: bool
 ) -> SetsResult[Any]:
     """Run every set, and with ``compare`` hold each two together."""
-    from decoder.pipeline import run_sets, wired_sets
-    from tui.commands.progress_bar import progress_bar
+    from busledger.decoder.pipeline import run_sets, wired_sets
+    from busledger.tui.commands.progress_bar import progress_bar
 
     with progress_bar(show_progress) as progress, wired_sets(asked) as sets:
         return run_sets(command, sets, run, progress, compare=compare)
@@ -29,7 +29,7 @@ def run_sets_of(
 
 def show_sets(result: SetsResult[Any], text: Callable[..., str], *, as_json: bool, quiet: bool) -> None:
     """Print the joint result; ``text`` is what prints one set's."""
-    from decoder.report import sets_text
+    from busledger.decoder.report import sets_text
 
     if as_json:
         screen.show_data(result.to_json().encode() + b"\n")

@@ -1,3 +1,3 @@
-"""Screens of the browser: a module each, imported by ``tui.app`` alone, so that commands start without textual."""
+"""Screens of the browser: a module each, imported by ```tui.app`` alone, so that commands start without textual."""
 
 __all__: list[str] = []

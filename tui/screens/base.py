@@ -11,12 +11,12 @@ from textual.app import ComposeResult
 from textual.css.query import NoMatches
 from textual.screen import Screen
 
-from tui.filters import Filter
-from tui.keys import ANYWHERE, Key
-from tui.loaded import Loaded
-from tui.pinning import Notebook
-from tui.state import BrowserState
-from tui.widgets.bars import KeyBar, StatusLine, ViewBar
+from busledger.tui.filters import Filter
+from busledger.tui.keys import ANYWHERE, Key
+from busledger.tui.loaded import Loaded
+from busledger.tui.pinning import Notebook
+from busledger.tui.state import BrowserState
+from busledger.tui.widgets.bars import KeyBar, StatusLine, ViewBar
 
 __all__ = ["BrowserScreen", "Host"]
 
@@ -45,7 +45,7 @@ class Host(Protocol):
 
 
 class BrowserScreen(Screen[None]):
-    """A view: ``view`` is its name in ``tui.keys.VIEWS``, ``keys`` what its key bar shows."""
+    """A view: ``view`` is its name in ``busledger.tui.keys.VIEWS``, ``keys`` what its key bar shows."""
 
     view: ClassVar[str] = ""
     keys: ClassVar[tuple[Key, ...]] = ()

@@ -9,14 +9,14 @@ from textual.binding import BindingType
 from textual.containers import Container, Vertical
 from textual.widgets import Static
 
-from tui import state as states
-from tui.keys import CYCLES, bindings
-from tui.loaded import Loaded
-from tui.screens.stepping import SteppingScreen
-from tui.state import BrowserState
-from tui.widgets.cycle_list import CycleList, heading
-from tui.widgets.detail import CycleDetail
-from tui.widgets.levels import LevelView
+from busledger.tui import state as states
+from busledger.tui.keys import CYCLES, bindings
+from busledger.tui.loaded import Loaded
+from busledger.tui.screens.stepping import SteppingScreen
+from busledger.tui.state import BrowserState
+from busledger.tui.widgets.cycle_list import CycleList, heading
+from busledger.tui.widgets.detail import CycleDetail
+from busledger.tui.widgets.levels import LevelView
 
 __all__ = ["CyclesScreen"]
 

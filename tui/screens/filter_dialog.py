@@ -10,11 +10,11 @@ from textual.containers import Horizontal, Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
-from decoder.bus.columns import KIND_NAMES
-from decoder.errors import UsageError
-from decoder.store import StoreFacts
-from decoder.text import plain
-from tui.filters import FLAG_WORDS, Filter, filter_fields, parse_filter
+from busledger.decoder.bus.columns import KIND_NAMES
+from busledger.decoder.errors import UsageError
+from busledger.decoder.store import StoreFacts
+from busledger.decoder.text import plain
+from busledger.tui.filters import FLAG_WORDS, Filter, filter_fields, parse_filter
 
 __all__ = ["FilterDialog"]
 

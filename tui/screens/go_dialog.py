@@ -10,9 +10,9 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
-from decoder.errors import UsageError
-from decoder.store import StoreFacts
-from tui.filters import parse_place
+from busledger.decoder.errors import UsageError
+from busledger.decoder.store import StoreFacts
+from busledger.tui.filters import parse_place
 
 __all__ = ["GoDialog"]
 

@@ -11,8 +11,8 @@ from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Static
 
-from tui.keys import SHEET, VIEWS
-from tui.palette import ACCENT, DIM, KEY, TEXT
+from busledger.tui.keys import SHEET, VIEWS
+from busledger.tui.palette import ACCENT, DIM, KEY, TEXT
 
 __all__ = ["HelpSheet", "help_text"]
 

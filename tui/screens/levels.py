@@ -7,16 +7,16 @@ from typing import ClassVar, Literal
 from textual.app import ComposeResult
 from textual.binding import BindingType
 
-from tui import arranging
-from tui import state as states
-from tui.keys import LEVELS, bindings
-from tui.loaded import Loaded
-from tui.screens.stepping import SteppingScreen
-from tui.source import find_edge
-from tui.state import BrowserState
-from tui.widgets.bars import StatusLine
-from tui.widgets.cycle_list import cycle_line
-from tui.widgets.levels import LevelView, between_marks, caret_of
+from busledger.tui import arranging
+from busledger.tui import state as states
+from busledger.tui.keys import LEVELS, bindings
+from busledger.tui.loaded import Loaded
+from busledger.tui.screens.stepping import SteppingScreen
+from busledger.tui.source import find_edge
+from busledger.tui.state import BrowserState
+from busledger.tui.widgets.bars import StatusLine
+from busledger.tui.widgets.cycle_list import cycle_line
+from busledger.tui.widgets.levels import LevelView, between_marks, caret_of
 
 __all__ = ["LevelsScreen"]
 

@@ -7,12 +7,12 @@ from typing import ClassVar
 
 from textual.binding import BindingType
 
-from tui import state as states
-from tui.keys import NOTES, bindings
-from tui.loaded import Loaded
-from tui.pinning import notes_text
-from tui.screens.scrolling import TextScreen
-from tui.state import BrowserState
+from busledger.tui import state as states
+from busledger.tui.keys import NOTES, bindings
+from busledger.tui.loaded import Loaded
+from busledger.tui.pinning import notes_text
+from busledger.tui.screens.scrolling import TextScreen
+from busledger.tui.state import BrowserState
 
 __all__ = ["NotesScreen"]
 

@@ -12,7 +12,7 @@ from textual.screen import ModalScreen
 from textual.suggester import Suggester
 from textual.widgets import Input, Static
 
-from decoder.text import plain
+from busledger.decoder.text import plain
 
 __all__ = ["OpenDialog", "complete_path"]
 

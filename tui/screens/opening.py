@@ -7,10 +7,10 @@ from textual.containers import Vertical
 from textual.screen import Screen
 from textual.widgets import ProgressBar, Static
 
-from decoder.text import plain
-from tui.keys import ANYWHERE
-from tui.widgets.bars import KeyBar
-from tui.wording import thousands
+from busledger.decoder.text import plain
+from busledger.tui.keys import ANYWHERE
+from busledger.tui.widgets.bars import KeyBar
+from busledger.tui.wording import thousands
 
 __all__ = ["OpeningScreen"]
 

@@ -6,14 +6,14 @@ from typing import ClassVar
 
 from textual.binding import BindingType
 
-from tui.keys import PICTURE, bindings
-from tui.loaded import Loaded
-from tui.screens.scrolling import TextScreen
-from tui.state import BrowserState
-from tui.widgets.buffer_picture import buffers_text
-from tui.widgets.select_picture import selects_text
-from tui.widgets.timing_picture import timing_text
-from tui.widgets.trend_picture import trend_text
+from busledger.tui.keys import PICTURE, bindings
+from busledger.tui.loaded import Loaded
+from busledger.tui.screens.scrolling import TextScreen
+from busledger.tui.state import BrowserState
+from busledger.tui.widgets.buffer_picture import buffers_text
+from busledger.tui.widgets.select_picture import selects_text
+from busledger.tui.widgets.timing_picture import timing_text
+from busledger.tui.widgets.trend_picture import trend_text
 
 __all__ = ["BuffersScreen", "SelectsScreen", "TimingScreen", "TrendScreen"]
 

@@ -6,7 +6,7 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.widgets import Static
 
-from tui.screens.base import BrowserScreen
+from busledger.tui.screens.base import BrowserScreen
 
 __all__ = ["TextScreen"]
 

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from decoder.errors import UsageError
-from tui import state as states
-from tui.filters import Filter, parse_place
-from tui.loaded import Search, address_search, find_around, lane_search, part_search
-from tui.screens.base import BrowserScreen
-from tui.screens.filter_dialog import FilterDialog
-from tui.screens.go_dialog import GoDialog
-from tui.source import find_match
+from busledger.decoder.errors import UsageError
+from busledger.tui import state as states
+from busledger.tui.filters import Filter, parse_place
+from busledger.tui.loaded import Search, address_search, find_around, lane_search, part_search
+from busledger.tui.screens.base import BrowserScreen
+from busledger.tui.screens.filter_dialog import FilterDialog
+from busledger.tui.screens.go_dialog import GoDialog
+from busledger.tui.source import find_match
 
 __all__ = ["SteppingScreen"]
 
 
 class SteppingScreen(BrowserScreen):
-    """Actions of ``tui.keys.CYCLES`` and of the searches that the views share."""
+    """Actions of ``busledger.tui.keys.CYCLES`` and of the searches that the views share."""
 
     def action_step(self, by: int) -> None:
         """One cycle up or down the list."""

@@ -9,15 +9,15 @@ from textual.binding import BindingType
 from textual.containers import Container
 from textual.widgets import Static
 
-from tui import state as states
-from tui.keys import WHERE, bindings
-from tui.loaded import Loaded
-from tui.places import cell_filter
-from tui.screens.base import BrowserScreen
-from tui.state import BrowserState
-from tui.widgets.heat import NAME_WIDTH, HeatMap, cell_words, region_words
-from tui.widgets.suspects import suspect_list, verdict_words
-from tui.widgets.trend_picture import cell_trend
+from busledger.tui import state as states
+from busledger.tui.keys import WHERE, bindings
+from busledger.tui.loaded import Loaded
+from busledger.tui.places import cell_filter
+from busledger.tui.screens.base import BrowserScreen
+from busledger.tui.state import BrowserState
+from busledger.tui.widgets.heat import NAME_WIDTH, HeatMap, cell_words, region_words
+from busledger.tui.widgets.suspects import suspect_list, verdict_words
+from busledger.tui.widgets.trend_picture import cell_trend
 
 __all__ = ["WhereScreen"]
 

@@ -7,16 +7,16 @@ from typing import ClassVar
 
 from textual.binding import BindingType
 
-from decoder.findings import CheckResult, Suspect
-from decoder.store import StoreFacts
-from tui import state as states
-from tui.filters import Filter
-from tui.keys import WHY, bindings
-from tui.loaded import Loaded
-from tui.places import cell_filter
-from tui.screens.scrolling import TextScreen
-from tui.state import BrowserState
-from tui.widgets.suspects import pieces_of, why_text
+from busledger.decoder.findings import CheckResult, Suspect
+from busledger.decoder.store import StoreFacts
+from busledger.tui import state as states
+from busledger.tui.filters import Filter
+from busledger.tui.keys import WHY, bindings
+from busledger.tui.loaded import Loaded
+from busledger.tui.places import cell_filter
+from busledger.tui.screens.scrolling import TextScreen
+from busledger.tui.state import BrowserState
+from busledger.tui.widgets.suspects import pieces_of, why_text
 
 __all__ = ["WhyScreen", "suspect_filter"]
 

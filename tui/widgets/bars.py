@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from rich.text import Text
 from textual.widgets import Static
 
-from tui.keys import VIEWS, Key
-from tui.palette import ACCENT, COLOURS, DIM, GROUND, KEY
+from busledger.tui.keys import VIEWS, Key
+from busledger.tui.palette import ACCENT, COLOURS, DIM, GROUND, KEY
 
 __all__ = ["KeyBar", "StatusLine", "ViewBar", "key_text", "view_text"]
 

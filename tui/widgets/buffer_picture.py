@@ -4,12 +4,18 @@ from __future__ import annotations
 
 from rich.text import Text
 
-from decoder.checks import BufferResult, BuffersResult, ControlCounts, LanePath
-from decoder.findings import CheckResult
-from decoder.text import plain
-from tui.palette import COLOURS
-from tui.widgets.check_text import append_bare_findings, append_findings, append_skipped, append_title, read_check
-from tui.wording import thousands, times_text
+from busledger.decoder.checks import BufferResult, BuffersResult, ControlCounts, LanePath
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.text import plain
+from busledger.tui.palette import COLOURS
+from busledger.tui.widgets.check_text import (
+    append_bare_findings,
+    append_findings,
+    append_skipped,
+    append_title,
+    read_check,
+)
+from busledger.tui.wording import thousands, times_text
 
 __all__ = ["buffers_text"]
 

@@ -8,11 +8,11 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 from rich.text import Text
 
-from decoder.checks import CheckFinding, DelayHistogram
-from decoder.findings import CheckResult
-from decoder.text import plain
-from tui.palette import COLOURS
-from tui.wording import thousands
+from busledger.decoder.checks import CheckFinding, DelayHistogram
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.text import plain
+from busledger.tui.palette import COLOURS
+from busledger.tui.wording import thousands
 
 __all__ = [
     "append_bare_findings",

@@ -12,12 +12,12 @@ from textual.message import Message
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
-from decoder.ledger.columns import Verdict
-from decoder.text import plain
-from tui.palette import PANEL, SELECTED, style
-from tui.source import CycleRow, CycleSource
-from tui.state import BrowserState, Rows
-from tui.wording import flag_words, hex_bits, kind_word, lane_picture, time_text
+from busledger.decoder.ledger.columns import Verdict
+from busledger.decoder.text import plain
+from busledger.tui.palette import PANEL, SELECTED, style
+from busledger.tui.source import CycleRow, CycleSource
+from busledger.tui.state import BrowserState, Rows
+from busledger.tui.wording import flag_words, hex_bits, kind_word, lane_picture, time_text
 
 __all__ = ["CycleList", "cycle_line", "heading"]
 

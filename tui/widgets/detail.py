@@ -5,13 +5,13 @@ from __future__ import annotations
 from rich.text import Text
 from textual.widgets import Static
 
-from decoder.ledger.columns import Verdict
-from decoder.text import plain
-from tui.palette import COLOURS
-from tui.session import BoardLike
-from tui.source import CycleSource
-from tui.state import BrowserState
-from tui.wording import VERDICT_WORDS, flag_words, hex_bits, kind_word, lanes_text, span_text, time_text
+from busledger.decoder.ledger.columns import Verdict
+from busledger.decoder.text import plain
+from busledger.tui.palette import COLOURS
+from busledger.tui.session import BoardLike
+from busledger.tui.source import CycleSource
+from busledger.tui.state import BrowserState
+from busledger.tui.wording import VERDICT_WORDS, flag_words, hex_bits, kind_word, lanes_text, span_text, time_text
 
 __all__ = ["CycleDetail", "chips_on", "detail_text"]
 

@@ -8,12 +8,12 @@ from itertools import groupby
 from rich.text import Text
 from textual.widget import Widget
 
-from decoder.findings import CheckResult, LaneCounts, RegionCounts
-from decoder.text import plain
-from tui.palette import COLOURS, GROUND, HEAT, SELECTED
-from tui.session import BoardLike, ChipLike
-from tui.state import BrowserState
-from tui.wording import thousands
+from busledger.decoder.findings import CheckResult, LaneCounts, RegionCounts
+from busledger.decoder.text import plain
+from busledger.tui.palette import COLOURS, GROUND, HEAT, SELECTED
+from busledger.tui.session import BoardLike, ChipLike
+from busledger.tui.state import BrowserState
+from busledger.tui.wording import thousands
 
 __all__ = [
     "NAME_WIDTH",

@@ -12,12 +12,12 @@ from rich.style import Style
 from textual.strip import Strip
 from textual.widget import Widget
 
-from decoder.text import plain
-from tui.palette import GROUND, PANEL, SELECTED, WINDOW, style
-from tui.source import CycleSource
-from tui.state import BrowserState
-from tui.timeline import Cell, View, column_of, columns_of, line_cells, sample_view, value_text
-from tui.wording import span_text, time_text
+from busledger.decoder.text import plain
+from busledger.tui.palette import GROUND, PANEL, SELECTED, WINDOW, style
+from busledger.tui.source import CycleSource
+from busledger.tui.state import BrowserState
+from busledger.tui.timeline import Cell, View, column_of, columns_of, line_cells, sample_view, value_text
+from busledger.tui.wording import span_text, time_text
 
 __all__ = ["HEAD_LINES", "LevelPicture", "LevelView", "between_marks", "caret_of", "draw_levels"]
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from rich.text import Text
 
-from decoder.checks import DecoderResult, SelectsResult
-from decoder.findings import CheckResult
-from decoder.text import plain
-from tui.palette import COLOURS
-from tui.widgets.check_text import (
+from busledger.decoder.checks import DecoderResult, SelectsResult
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.text import plain
+from busledger.tui.palette import COLOURS
+from busledger.tui.widgets.check_text import (
     append_bare_findings,
     append_findings,
     append_skipped,
@@ -17,7 +17,7 @@ from tui.widgets.check_text import (
     share_bar,
     spark,
 )
-from tui.wording import thousands
+from busledger.tui.wording import thousands
 
 __all__ = ["selects_text"]
 

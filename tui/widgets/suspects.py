@@ -6,13 +6,13 @@ from dataclasses import dataclass
 
 from rich.text import Text
 
-from decoder.findings import CheckResult, Suspect
-from decoder.text import plain
-from tui.palette import COLOURS
-from tui.source import CycleSource
-from tui.state import BrowserState
-from tui.widgets.check_text import fact_lines
-from tui.wording import hex_bits, ranges_text, thousands, time_text
+from busledger.decoder.findings import CheckResult, Suspect
+from busledger.decoder.text import plain
+from busledger.tui.palette import COLOURS
+from busledger.tui.source import CycleSource
+from busledger.tui.state import BrowserState
+from busledger.tui.widgets.check_text import fact_lines
+from busledger.tui.wording import hex_bits, ranges_text, thousands, time_text
 
 __all__ = ["Piece", "pieces_of", "suspect_list", "verdict_words", "why_text"]
 

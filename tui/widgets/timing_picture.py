@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from rich.text import Text
 
-from decoder.checks import LimitResult, TimingResult
-from decoder.findings import CheckResult
-from decoder.text import plain
-from tui.palette import COLOURS
-from tui.widgets.check_text import (
+from busledger.decoder.checks import LimitResult, TimingResult
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.text import plain
+from busledger.tui.palette import COLOURS
+from busledger.tui.widgets.check_text import (
     append_bare_findings,
     append_findings,
     append_skipped,
@@ -18,7 +18,7 @@ from tui.widgets.check_text import (
     spark,
     spark_scale,
 )
-from tui.wording import thousands
+from busledger.tui.wording import thousands
 
 __all__ = ["timing_text"]
 

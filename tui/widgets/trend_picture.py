@@ -10,17 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
-from decoder.bus.columns import Cycles
-from decoder.findings import CheckResult
-from decoder.ledger.columns import Compared
-from decoder.text import plain
-from tui.filters import Filter, matches
-from tui.loaded import Loaded
-from tui.palette import COLOURS
-from tui.places import cell_filter
-from tui.state import BrowserState
-from tui.widgets.check_text import append_title, fact_lines, spark
-from tui.wording import thousands, time_text
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.findings import CheckResult
+from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.text import plain
+from busledger.tui.filters import Filter, matches
+from busledger.tui.loaded import Loaded
+from busledger.tui.palette import COLOURS
+from busledger.tui.places import cell_filter
+from busledger.tui.state import BrowserState
+from busledger.tui.widgets.check_text import append_title, fact_lines, spark
+from busledger.tui.wording import thousands, time_text
 
 __all__ = ["cell_trend", "trend_text", "wrong_counts"]
 

@@ -1,0 +1,1 @@
+"""Bus drivers: which way they drive, and who else does."""

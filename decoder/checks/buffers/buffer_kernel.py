@@ -1,0 +1,321 @@
+"""Bus drivers in each cycle: what their control pins ask for, and whether data comes through.
+
+Pure functions of arrays; rows of levels and cycle windows as in ``windows.Joined``.
+Times are ticks.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from busledger.decoder.checks.span_kernel import still
+
+# What a cycle is to a buffer.
+SERVED_READ, SERVED_WRITE, OTHER_READ, OTHER_WRITE, NEITHER = 0, 1, 2, 3, -1
+# Columns of ``control``: direction word, bit, level toward the CPU (-1 no line); enable word, bit, active level.
+P_DIR_WORD, P_DIR_BIT, P_TO_CPU, P_EN_WORD, P_EN_BIT, P_ACTIVE = range(6)
+PIN_SIZE = 6
+# Columns of ``tally``.
+(
+    C_READS, C_WRITES, C_ELSEWHERE_OF, C_READS_OFF, C_READS_AWAY, C_WRITES_OFF, C_WRITES_TOWARD,
+    C_ELSEWHERE, C_OVERLAPS, C_LONGEST, C_TWO, C_FIRST, C_OVERLAP_FIRST, C_TWO_FIRST, C_AFTER_READ, C_TOWARD_AFTER_READ,
+) = range(16)  # fmt: skip
+TALLY_SIZE = 16
+BINS = 24
+EARLY_BINS = 2
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _level(levels, row, word, bit):
+    return np.int64((levels[row, word] >> np.uint64(bit)) & np.uint64(1))
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _known(unknown, row, word, bit):
+    return (unknown[row, word] >> np.uint64(bit)) & np.uint64(1) == np.uint64(0)
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _drive(levels, unknown, row, pin):
+    """How a buffer stands in one row: 0 off, 1 toward the card, 2 toward the CPU, -1 unknown.
+
+    Without a direction line it counts as pointing where it should (3); without an enable it is on.
+    """
+    if pin[P_ACTIVE] >= 0:
+        if not _known(unknown, row, pin[P_EN_WORD], pin[P_EN_BIT]):
+            return -1
+        if _level(levels, row, pin[P_EN_WORD], pin[P_EN_BIT]) != pin[P_ACTIVE]:
+            return 0
+    if pin[P_TO_CPU] < 0:
+        return 3
+    if not _known(unknown, row, pin[P_DIR_WORD], pin[P_DIR_BIT]):
+        return -1
+    return 2 if _level(levels, row, pin[P_DIR_WORD], pin[P_DIR_BIT]) == pin[P_TO_CPU] else 1
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
+    """The standing that a buffer held longest in ``t_from <= t < t_to``, and for how long it drove the CPU's side."""
+    off = card = cpu = unaimed = np.int64(0)
+    for row in range(first, last + 1):
+        low = max(time[row], t_from)
+        if low >= t_to:
+            break
+        high = t_to
+        if row + 1 < time.shape[0] and time[row + 1] < high:
+            high = time[row + 1]
+        if high > low:
+            state = _drive(levels, unknown, row, pin)
+            if state < 0:
+                return np.int64(-1), np.int64(0)
+            if state == 0:
+                off += high - low
+            elif state == 1:
+                card += high - low
+            elif state == 2:
+                cpu += high - low
+            else:
+                unaimed += high - low
+    longest = max(off, card, cpu, unaimed)
+    if longest == 0:
+        return np.int64(-1), np.int64(0)
+    return np.int64(0 if longest == off else 1 if longest == card else 2 if longest == cpu else 3), cpu
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _both_drove(time, levels, unknown, first, last, until, one, other):
+    """For how long, up to ``until``, two buffers drove the CPU's side at once."""
+    total = np.int64(0)
+    for row in range(first, last + 1):
+        high = until
+        if row + 1 < time.shape[0] and time[row + 1] < high:
+            high = time[row + 1]
+        if high > time[row] and _drive(levels, unknown, row, one) == 2 and _drive(levels, unknown, row, other) == 2:
+            total += high - time[row]
+    return total
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _note(tally, b, column, first_column, when):
+    tally[b, column] += 1
+    if tally[b, first_column] < 0:
+        tally[b, first_column] = when
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _one_control(b, role, earlier, standing, can_be_off, when, tally):
+    """Counts one cycle of one buffer."""
+    if standing < 0:
+        return
+    if role == SERVED_READ:
+        tally[b, C_READS] += 1
+        if standing == 0:
+            _note(tally, b, C_READS_OFF, C_FIRST, when)
+        elif standing == 1:
+            _note(tally, b, C_READS_AWAY, C_FIRST, when)
+    elif role == SERVED_WRITE:
+        after_read = earlier == SERVED_READ
+        tally[b, C_WRITES] += 1
+        tally[b, C_AFTER_READ] += after_read
+        if standing == 0:
+            _note(tally, b, C_WRITES_OFF, C_FIRST, when)
+        elif standing == 2:
+            _note(tally, b, C_WRITES_TOWARD, C_FIRST, when)
+            tally[b, C_TOWARD_AFTER_READ] += after_read
+    elif role == OTHER_WRITE and standing == 2:
+        tally[b, C_ELSEWHERE_OF] += 1
+        _note(tally, b, C_ELSEWHERE, C_FIRST, when)
+    elif can_be_off:
+        tally[b, C_ELSEWHERE_OF] += 1
+        if role == OTHER_READ and standing >= 2:
+            _note(tally, b, C_ELSEWHERE, C_FIRST, when)
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _driven_from(time, levels, before, begin, address, data):
+    """When the CPU began to drive a write: the first change of the data after the address came (after the cycle
+    before, where the address stayed), or the strobe's begin."""
+    since = time[begin]
+    row = begin
+    while row > before:
+        for w in range(data.shape[0]):
+            moved = levels[row, w] ^ levels[row - 1, w]
+            if moved & address[w] != np.uint64(0):
+                return since
+            if moved & data[w] != np.uint64(0):
+                since = time[row]
+        row -= 1
+    return since
+
+
+@njit(cache=True, nogil=True)
+def _pins_of(pin, words):
+    """uint64 (words,): the control lines of all buffers."""
+    found = np.zeros(words, np.uint64)
+    for b in range(pin.shape[0]):
+        if pin[b, P_ACTIVE] >= 0:
+            found[pin[b, P_EN_WORD]] |= np.uint64(1) << np.uint64(pin[b, P_EN_BIT])
+        if pin[b, P_TO_CPU] >= 0:
+            found[pin[b, P_DIR_WORD]] |= np.uint64(1) << np.uint64(pin[b, P_DIR_BIT])
+    return found
+
+
+@njit(cache=True, nogil=True)
+def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, earlier, writes, can_be_off,
+                   pin, shared, address, data, skew, hold, turn, tally):  # fmt: skip
+    """Direction and enable of every data buffer in every cycle.
+
+    ``roles`` int8 (k, buffers), ``earlier`` those of the cycle before; ``writes`` bool (k,) the CPU drives the bus;
+    ``can_be_off`` bool (buffers,) it must be off outside its regions; ``pin`` int64
+    (buffers, PIN_SIZE); ``shared`` bool (buffers, buffers) have lanes in common;
+    ``address``, ``data`` uint64 (words,) the bus's
+    lines; ``hold`` ticks that the CPU keeps driving after a write, ``turn`` ticks
+    that a driver may take to let go. ``tally`` int64 (buffers, TALLY_SIZE).
+    """
+    count = pin.shape[0]
+    standing = np.zeros(count, np.int64)
+    watched = _pins_of(pin, levels.shape[1])
+    for k in range(at.shape[0]):
+        start = time[begin[k]]
+        stop = time[end[k]]
+        half = start + (stop - start) // 2
+        t_to = max(stop - skew, half + (stop - half) // 2)
+        first_row = max(begin[k] - 1, before[k])
+        if begin[k] == end[k]:
+            half = max(stop - skew - 1, time[before[k]])
+            t_to = half + 1
+            first_row = before[k]
+        last = min(after[k], time.shape[0] - 1)
+        # Control lines that do not move leave nothing to weigh, and no overlap to look for.
+        quiet = half < t_to and still(levels, unknown, first_row, end[k], watched)
+        drives = writes[k] and begin[k] < end[k] and not (quiet and still(levels, unknown, before[k], last, watched))
+        for b in range(count):
+            if quiet:
+                standing[b] = _drive(levels, unknown, end[k], pin[b])
+            else:
+                standing[b], _ = _settled(time, levels, unknown, first_row, end[k], half, t_to, pin[b])
+            _one_control(b, roles[k, b], earlier[k, b], standing[b], can_be_off[b], time[at[k]], tally)
+            if drives and standing[b] != 2:
+                until = min(stop + hold - skew, time[last])
+                since = _driven_from(time, levels, before[k], begin[k], address, data) + skew // 2
+                _, drove = _settled(time, levels, unknown, before[k], last, since, until, pin[b])
+                if drove > skew + turn:
+                    _note(tally, b, C_OVERLAPS, C_OVERLAP_FIRST, time[at[k]])
+                    tally[b, C_LONGEST] = max(tally[b, C_LONGEST], drove)
+        for b in range(count):
+            for c in range(b + 1, count):
+                if not shared[b, c] or writes[k]:
+                    continue
+                if standing[b] == 2 and standing[c] == 2:
+                    _note(tally, b, C_TWO, C_TWO_FIRST, time[at[k]])
+                    _note(tally, c, C_TWO, C_TWO_FIRST, time[at[k]])
+                    continue
+                # One hands over to the other: how long both were on.
+                drove = _both_drove(time, levels, unknown, before[k], end[k], time[end[k]], pin[b], pin[c])
+                if drove > skew + turn:
+                    for one in (b, c):
+                        _note(tally, one, C_OVERLAPS, C_OVERLAP_FIRST, time[at[k]])
+                        tally[one, C_LONGEST] = max(tally[one, C_LONGEST], drove)
+    return np.int64(0)
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _row_at(time, first, last, t):
+    """The row in effect at ``t``, not before ``first``."""
+    row = last
+    while row > first and time[row] > t:
+        row -= 1
+    return row
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _last_change(time, levels, first, row, word, bit):
+    """When the line took the level it has in ``row``; -1 if it did so before row ``first``."""
+    now = _level(levels, row, word, bit)
+    while row > first:
+        if _level(levels, row - 1, word, bit) != now:
+            return time[row]
+        row -= 1
+    return np.int64(-1)
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _calm(levels, unknown, first, last, word, bit):
+    """Whether the line is known and unchanged in rows ``first`` … ``last``."""
+    was = _level(levels, last, word, bit)
+    for row in range(first, last + 1):
+        if not _known(unknown, row, word, bit) or _level(levels, row, word, bit) != was:
+            return False
+    return True
+
+
+@njit(cache=True, nogil=True)
+def lane_paths(time, levels, unknown, before, at, end, role, kept, stated, use_stated,
+               near_word, near_bit, far_word, far_bit, skew, settle, bin_ticks, inverting,
+               table, first_wrong, delay):  # fmt: skip
+    """What went in and what came out, lane by lane.
+
+    ``role`` int8 (k,); ``kept`` uint32 (k,) the near lanes before anybody drove
+    them, bit = lane index; ``stated`` uint32 (k,), used as the near side where
+    ``use_stated`` (a latched address). ``table`` int64 (lanes, 4 roles, 2 kept,
+    2 in, 2 out); ``first_wrong`` int64 (lanes,) ticks, -1 never; ``delay`` int64
+    (lanes, 2 ways, BINS). ``settle``: how long the input must have stood still.
+    """
+    for k in range(at.shape[0]):
+        way = role[k]
+        if way < 0:
+            continue
+        toward = way % 2 == 0
+        stop = time[end[k]]
+        row = _row_at(time, before[k], max(end[k] - 1, before[k]), stop - skew // 2 - 1)
+        calm_from = _row_at(time, before[k], row, stop - skew // 2 - 1 - settle)
+        for lane in range(near_word.shape[0]):
+            in_word, in_bit = (far_word[lane], far_bit[lane]) if toward else (near_word[lane], near_bit[lane])
+            out_word, out_bit = (near_word[lane], near_bit[lane]) if toward else (far_word[lane], far_bit[lane])
+            if not _known(unknown, row, out_word, out_bit):
+                continue
+            came = _level(levels, row, out_word, out_bit)
+            if use_stated:
+                went = np.int64((stated[k] >> np.uint32(lane)) & np.uint32(1))
+                was = _level(levels, before[k], out_word, out_bit)
+            else:
+                if not _calm(levels, unknown, calm_from, row, in_word, in_bit):
+                    continue
+                went = _level(levels, row, in_word, in_bit)
+                was = np.int64((kept[k] >> np.uint32(lane)) & np.uint32(1))
+                if not toward:
+                    was = _level(levels, before[k], out_word, out_bit)
+            table[lane, way, was, went, came] += 1
+            right = went ^ inverting
+            if way <= SERVED_WRITE and came != right and first_wrong[lane] < 0:
+                first_wrong[lane] = time[at[k]]
+            if way <= SERVED_WRITE and came == right and came != was and not use_stated:
+                t_in = _last_change(time, levels, before[k], row, in_word, in_bit)
+                t_out = _last_change(time, levels, before[k], row, out_word, out_bit)
+                if t_in >= 0 and t_out >= 0:
+                    place = (t_out - t_in + bin_ticks // 2) // bin_ticks + EARLY_BINS
+                    delay[lane, 0 if toward else 1, min(max(place, 0), BINS - 1)] += 1
+    return np.int64(0)
+
+
+@njit(cache=True, nogil=True)
+def held_lanes(role, data, data_unknown, kept, lanes, table):
+    """Reads lane by lane against what the bus would have kept.
+
+    ``lanes`` int64 (n,) data bit numbers; ``table`` int64 (n + 1, 2 kept, 2 read):
+    the last entry counts whole words, [0, 1] different and [1, 1] the same as kept.
+    """
+    every = np.uint32(0)
+    for i in range(lanes.shape[0]):
+        every |= np.uint32(1) << np.uint32(lanes[i])
+    for k in range(role.shape[0]):
+        if role[k] != SERVED_READ:
+            continue
+        for i in range(lanes.shape[0]):
+            one = np.uint32(1) << np.uint32(lanes[i])
+            if data_unknown[k] & one == np.uint32(0):
+                table[i, 1 if kept[k] & one != np.uint32(0) else 0, 1 if data[k] & one != np.uint32(0) else 0] += 1
+        if data_unknown[k] & every == np.uint32(0):
+            table[lanes.shape[0], 1 if (data[k] ^ kept[k]) & every == np.uint32(0) else 0, 1] += 1
+    return np.int64(0)

@@ -1,0 +1,192 @@
+"""``buffers``: direction, enable and every lane of the bus drivers, against the cycles."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.board import Board, Buffer
+from busledger.decoder.bus import KIND_NAMES, Cycles, Layout, Profile
+from busledger.decoder.capture import Capture
+from busledger.decoder.checks.buffers import buffer_kernel as kernel
+from busledger.decoder.checks.buffers.buffer_verdict import BufferCounts, buffer_findings, buffer_result
+from busledger.decoder.checks.lines import READS, WRITES, Setting, pins, relevant_mask, rule_strobes, ticks
+from busledger.decoder.checks.results import BuffersResult
+from busledger.decoder.checks.windows import CycleJoin, Joined
+
+__all__ = ["BuffersCheck"]
+
+STEP_NS = 20.0
+"""Worst delay from side to side where the parts library has none; LS drivers take up to 18 ns (TI TTL Data Book)."""
+LET_GO_NS = 28.0
+"""Worst time to turn off: 74LS245, tPHZ (TI TTL Data Book)."""
+_ADDRESS_LINE = re.compile(r"A[DB]?(\d+)$")
+
+
+class BuffersCheck:
+    """Feed every block with its cycles (regions filled in), then ``finish``."""
+
+    def __init__(self, board: Board, profile: Profile, layout: Layout, tick_fs: int, grid_ticks: float | None) -> None:
+        self._board, self._profile = board, profile
+        self._setting = setting = Setting.of(layout, tick_fs, grid_ticks)
+        self._join = CycleJoin(rule_strobes(profile, setting))
+        self._skipped: list[str] = []
+        self._data = [_Lanes(b, board, setting) for b in board.buffers if b.lanes]
+        self._lines = [_Lanes(b, board, setting) for b in board.buffers if b.lines]
+        for one in self._lines:
+            if not one.clipped:
+                self._skipped.append(f"{one.buffer.designator}: no line of its card side is clipped")
+        self._lines = [one for one in self._lines if one.clipped]
+        for one in self._data:
+            if not one.clipped and not one.pinned:
+                self._skipped.append(
+                    f"{one.buffer.designator}: neither its control lines nor its card side are clipped; "
+                    "only what the near side shows is judged"
+                )
+        n = len(self._data)
+        self._pin = np.array([one.pin for one in self._data], np.int64).reshape(n, kernel.PIN_SIZE)
+        self._tally = np.zeros((n, kernel.TALLY_SIZE), np.int64)
+        self._tally[:, [kernel.C_FIRST, kernel.C_OVERLAP_FIRST, kernel.C_TWO_FIRST]] = -1
+        self._earlier = np.full((1, n), kernel.NEITHER, np.int8)
+        self._can_be_off = np.array([one.pin[kernel.P_ACTIVE] >= 0 for one in self._data], np.bool_)
+        self._shared = np.array(
+            [[bool(set(a.buffer.lanes) & set(b.buffer.lanes)) for b in self._data] for a in self._data], np.bool_
+        ).reshape(n, n)
+        self._address, self._near = (
+            relevant_mask(
+                setting.words,
+                pins(
+                    setting.names,
+                    [x.name for x in profile.lines.values() if x.role == role and x.name in setting.clipped],
+                ),
+            )
+            for role in ("address", "data")
+        )
+        self._turn = ticks(LET_GO_NS, tick_fs)
+        holds = [x.min for x in profile.limits() if x.measure == "write-data-hold" and x.min is not None]
+        self._hold = ticks(min(holds, default=0.0), tick_fs)
+        transfers = ("read", "write", "opcode-fetch", "io-read", "io-write", "dma-read", "dma-write")
+        self._transfer = np.array([name in transfers for name in KIND_NAMES], np.bool_)
+
+    def feed(self, block: Capture, cycles: Cycles) -> None:
+        """One block of levels and the cycles that the extractor gave for it."""
+        self.take(self._join.feed(block, cycles))
+
+    def finish(self, cycles: Cycles | None = None) -> BuffersResult:
+        """Everything that was seen; ``cycles`` is the extractor's tail."""
+        self.take(self._join.finish(cycles))
+        results, findings = [], []
+        for index, one in enumerate(self._data):
+            tally = self._tally[index] if one.pinned else None
+            counts = BufferCounts(one.buffer, "data", one.names, tally, one.table, one.first, one.delay, one.held)
+            results.append(buffer_result(counts, self._setting))
+            findings.extend(buffer_findings(counts, results[-1], self._setting))
+        for one in self._lines:
+            counts = BufferCounts(one.buffer, "address", one.names, None, one.table, one.first, one.delay, None)
+            results.append(buffer_result(counts, self._setting))
+            findings.extend(buffer_findings(counts, results[-1], self._setting))
+        order = {"fault": 0, "doubt": 1, "note": 2}
+        findings.sort(key=lambda f: order[f.weight])
+        return BuffersResult(buffers=tuple(results), findings=tuple(findings), skipped=tuple(self._skipped))
+
+    def take(self, joined: Joined | None) -> None:
+        """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
+        if joined is None or not len(joined):
+            return
+        rows, cycles = joined.rows, joined.cycles
+        writes = WRITES[cycles.kind]
+        roles = [one.roles(cycles, self._transfer) for one in self._data]
+        if self._data:
+            stacked = np.stack(roles, axis=1)
+            earlier = np.concatenate([self._earlier, stacked[:-1]])
+            self._earlier = stacked[-1:]
+            kernel.watch_controls(
+                rows.time, rows.levels, rows.unknown, joined.before, joined.at, joined.after, joined.begin, joined.end,
+                stacked, earlier, writes, self._can_be_off, self._pin, self._shared, self._address, self._near,
+                self._setting.skew_ticks, self._hold, self._turn, self._tally,
+            )  # fmt: skip
+        for one, role in zip(self._data, roles, strict=True):
+            kernel.held_lanes(role, cycles.data, cycles.data_unknown, cycles.kept, one.numbers, one.held)
+            if one.clipped:
+                one.paths(joined, role, self._setting)
+        for one in self._lines:
+            role = one.roles(cycles, self._transfer)
+            one.paths(joined, np.where(role >= 0, kernel.SERVED_WRITE, -1).astype(np.int8), self._setting)
+
+
+class _Lanes:
+    """One buffer's lines and the kernel's arrays for them."""
+
+    def __init__(self, buffer: Buffer, board: Board, setting: Setting) -> None:
+        self.buffer = buffer
+        self.numbers = np.array(buffer.lanes, np.int64)
+        near = [f"D{lane}" for lane in buffer.lanes] if buffer.lanes else list(buffer.lines)
+        self._latched = buffer.part.kind == "latch" and not buffer.lanes
+        pairs = [
+            (name, buffer.far_side[name])
+            for name in near
+            if name in buffer.far_side
+            and buffer.far_side[name] in setting.clipped
+            and (name in setting.clipped or (self._latched and _ADDRESS_LINE.match(name)))
+        ]
+        self.names = tuple(pairs) if pairs else tuple((name, None) for name in near)
+        self.clipped = bool(pairs)
+        self._lane_bits = [int(name[1:]) for name, _ in pairs] if buffer.lanes else []
+        self._address_bits = [int(m.group(1)) if (m := _ADDRESS_LINE.match(n)) else 0 for n, _ in pairs]
+        self._near = pins(setting.names, [n if n in setting.clipped else far for n, far in pairs])
+        self._far = pins(setting.names, [far for _, far in pairs])
+        self.pin = self._control(setting)
+        self.pinned = self.pin[kernel.P_TO_CPU] >= 0 or self.pin[kernel.P_ACTIVE] >= 0
+        self._serves = np.array([r.name in buffer.serves for r in board.regions] + [False], np.bool_)
+        self.table = np.zeros((len(pairs), 4, 2, 2, 2), np.int64)
+        self.first = np.full(len(pairs), -1, np.int64)
+        self.delay = np.zeros((len(pairs), 2, kernel.BINS), np.int64)
+        self.held = np.zeros((len(buffer.lanes) + 1, 2, 2), np.int64)
+        # The other channel may be looked at up to a sample later than the first.
+        self._settle = ticks(self._through_ns(), setting.tick_fs) + setting.skew_ticks // 2
+
+    def _through_ns(self) -> float:
+        found = [ns for d in self.buffer.part.delays for ns in (d.tplh_max, d.tphl_max) if ns and d.path == "data"]
+        return max(found, default=STEP_NS)
+
+    def _control(self, setting: Setting) -> list[int]:
+        pin = [0, 0, -1, 0, 0, -1]
+        direction, enable = self.buffer.direction, self.buffer.enable
+        if direction is not None and direction.line in setting.clipped:
+            word, bit = divmod(setting.names.index(direction.line), 64)
+            pin[:3] = [word, bit, direction.level]
+        if enable is not None and enable.line in setting.clipped:
+            word, bit = divmod(setting.names.index(enable.line), 64)
+            pin[3:] = [word, bit, enable.level]
+        return pin
+
+    def roles(self, cycles: Cycles, transfer: NDArray[np.bool_]) -> NDArray[np.int8]:
+        """int8 (k,): what each cycle is to this buffer; cycles that move no data are left out."""
+        served = self._serves[cycles.region]
+        reads, writes = READS[cycles.kind], WRITES[cycles.kind]
+        role = np.full(len(cycles), kernel.NEITHER, np.int8)
+        role[reads & served] = kernel.SERVED_READ
+        role[writes & served] = kernel.SERVED_WRITE
+        role[reads & ~served] = kernel.OTHER_READ
+        role[writes & ~served] = kernel.OTHER_WRITE
+        role[~transfer[cycles.kind] | (cycles.address_unknown != 0)] = kernel.NEITHER
+        return role
+
+    def paths(self, joined: Joined, role: NDArray[np.int8], setting: Setting) -> None:
+        """Runs the lane kernel over the cycles."""
+        cycles, rows = joined.cycles, joined.rows
+        kept = np.zeros(len(cycles), np.uint32)
+        stated = np.zeros(len(cycles), np.uint32)
+        for place, bit in enumerate(self._lane_bits):
+            kept |= ((cycles.kept >> np.uint32(bit)) & np.uint32(1)) << np.uint32(place)
+        if self._latched:
+            for place, bit in enumerate(self._address_bits):
+                stated |= ((cycles.address >> np.uint32(bit)) & np.uint32(1)) << np.uint32(place)
+        kernel.lane_paths(
+            rows.time, rows.levels, rows.unknown, joined.before, joined.at, joined.end, role, kept, stated,
+            self._latched, self._near.word, self._near.bit, self._far.word, self._far.bit,
+            setting.skew_ticks, self._settle, setting.bin_ticks, int(self.buffer.part.inverting),
+            self.table, self.first, self.delay,
+        )  # fmt: skip

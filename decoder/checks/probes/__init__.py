@@ -1,0 +1,1 @@
+"""Health of each channel, and clips that are exchanged."""

@@ -1,0 +1,166 @@
+"""Every channel of a capture by itself and beside its neighbours."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from busledger.decoder.bits_kernel import lowest_bit
+
+# Columns of ``channel``; times are ticks, -1 = never.
+(
+    MOVES, RUNTS, SHORTEST, LAST, LAST_RISE, HIGH_TIME, UNKNOWN_TIME, UNKNOWN_SINCE, LONGEST, LONGEST_AT, RUNT_FIRST,
+) = range(11)  # fmt: skip
+CHANNEL_SIZE = 11
+# ``state``
+ROWS, T_LAST, BURST_FROM, BURST_SIZE, CLOCK_RISE, CLOCK_PERIOD = range(6)
+STATE_SIZE = 6
+PERIOD_BINS = 1024
+PHASE_BINS = 8
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def period_bin(ticks):
+    """Sixteen bins an octave: exact below 16, then to one part in sixteen."""
+    if ticks < 16:
+        return ticks if ticks > 0 else 0
+    high = 0
+    rest = ticks
+    while rest > 1:
+        rest >>= 1
+        high += 1
+    return min((high - 3) * 16 + ((ticks >> (high - 4)) & 15), PERIOD_BINS - 1)
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _burst(t, grid, state, bursts):
+    """One more channel with a pulse of one sample; those within two samples are one burst."""
+    if state[BURST_SIZE] > 0 and t - state[BURST_FROM] <= 2 * grid:
+        state[BURST_SIZE] += 1
+        return
+    if state[BURST_SIZE] > 0:
+        bursts[min(state[BURST_SIZE], bursts.shape[0] - 1)] += 1
+    state[BURST_FROM] = t
+    state[BURST_SIZE] = 1
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _one_change(c, t, high, near, grid, clock, state, channel, periods, sums, phase, bursts):
+    """Channel ``c`` changed at ``t`` to ``high``."""
+    last = channel[c, LAST]
+    channel[c, MOVES] += 1
+    if last >= 0:
+        width = t - last
+        if not high:
+            channel[c, HIGH_TIME] += width
+        if channel[c, MOVES] > 1:
+            if channel[c, SHORTEST] < 0 or width < channel[c, SHORTEST]:
+                channel[c, SHORTEST] = width
+            if near > 0 and width <= near:
+                channel[c, RUNTS] += 1
+                if channel[c, RUNT_FIRST] < 0:
+                    channel[c, RUNT_FIRST] = last
+                _burst(t, grid, state, bursts)
+    if high:
+        if channel[c, LAST_RISE] >= 0:
+            period = t - channel[c, LAST_RISE]
+            place = period_bin(period)
+            periods[c, place] += 1
+            sums[c, place] += period
+            if period > channel[c, LONGEST]:
+                channel[c, LONGEST] = period
+                channel[c, LONGEST_AT] = channel[c, LAST_RISE]
+            if c == clock:
+                state[CLOCK_PERIOD] = period
+        channel[c, LAST_RISE] = t
+        if c == clock:
+            state[CLOCK_RISE] = t
+    channel[c, LAST] = t
+    if c != clock and state[CLOCK_PERIOD] > 0:
+        since = t - state[CLOCK_RISE]
+        if since < state[CLOCK_PERIOD]:
+            phase[c, since * PHASE_BINS // state[CLOCK_PERIOD]] += 1
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _bits(mask, found):
+    """Writes the numbers of the set bits of ``mask`` (words) into ``found``; how many."""
+    count = 0
+    for w in range(mask.shape[0]):
+        word = mask[w]
+        while word != np.uint64(0):
+            found[count] = 64 * w + lowest_bit(word)
+            count += 1
+            word &= word - np.uint64(1)
+    return count
+
+
+@njit(cache=True, nogil=True)
+def look(time, levels, unknown, channels, near, grid, clock, pair_rows,
+         before, before_unknown, moved, state, channel, periods, sums, phase, together, bursts):  # fmt: skip
+    """One block of raw channels.
+
+    ``near`` ticks: a pulse no wider is one sample, two changes no further apart are
+    together (0 = no sample grid); ``grid`` ticks a sample; ``clock`` the clock
+    channel, -1 none; pairs are counted in the first ``pair_rows`` rows. Carried
+    over: ``before``, ``before_unknown``, ``moved`` uint64 (words,) and ``state``.
+    Tallies: ``channel`` int64 (channels, CHANNEL_SIZE), ``periods``, ``sums`` int64
+    (channels, PERIOD_BINS), ``phase`` int64 (channels, PHASE_BINS), ``together``
+    int64 (channels, channels) changes of a with b, of a at all with itself, ``bursts`` int64 by size.
+    """
+    words = before.shape[0]
+    now = np.zeros(words, np.uint64)
+    here = np.zeros(channels, np.int64)
+    there = np.zeros(channels, np.int64)
+    for i in range(time.shape[0]):
+        t = time[i]
+        first = state[ROWS] == 0
+        state[ROWS] += 1
+        for w in range(words):
+            lost = unknown[i, w]
+            now[w] = np.uint64(0) if first else (levels[i, w] ^ before[w]) & ~lost & ~before_unknown[w]
+            gone = lost ^ (np.uint64(0) if first else before_unknown[w])
+            if gone != np.uint64(0):
+                for c in range(64 * w, min(64 * w + 64, channels)):
+                    one = np.uint64(1) << np.uint64(c - 64 * w)
+                    if gone & one == np.uint64(0):
+                        continue
+                    if lost & one != np.uint64(0):
+                        channel[c, UNKNOWN_SINCE] = t
+                    else:
+                        channel[c, UNKNOWN_TIME] += t - channel[c, UNKNOWN_SINCE]
+                        channel[c, UNKNOWN_SINCE] = -1
+                    channel[c, LAST] = t
+        if first:
+            for c in range(channels):
+                channel[c, LAST] = t
+        count = _bits(now, here)
+        for k in range(count):
+            c = here[k]
+            high = (levels[i, c // 64] >> np.uint64(c % 64)) & np.uint64(1) != np.uint64(0)
+            _one_change(c, t, high, near, grid, clock, state, channel, periods, sums, phase, bursts)
+        if count > 0 and state[ROWS] <= pair_rows:
+            close = near > 0 and state[T_LAST] >= 0 and t - state[T_LAST] <= near
+            others = _bits(moved, there) if close else 0
+            for k in range(count):
+                c = here[k]
+                high = (levels[i, c // 64] >> np.uint64(c % 64)) & np.uint64(1)
+                together[c, c] += 1
+                for m in range(count):
+                    d = here[m]
+                    if d != c and (levels[i, d // 64] >> np.uint64(d % 64)) & np.uint64(1) == high:
+                        together[c, d] += 1
+                for m in range(others):
+                    d = there[m]
+                    same = (levels[i, d // 64] >> np.uint64(d % 64)) & np.uint64(1) == high
+                    if d != c and same and (now[d // 64] >> np.uint64(d % 64)) & np.uint64(1) == np.uint64(0):
+                        together[c, d] += 1
+                        together[d, c] += 1
+        if count > 0:
+            state[T_LAST] = t
+            for w in range(words):
+                moved[w] = now[w]
+        for w in range(words):
+            before[w] = levels[i, w]
+            before_unknown[w] = unknown[i, w]
+    return np.int64(0)

@@ -1,0 +1,321 @@
+"""From channel tallies to what is healthy and what makes every other answer doubtful."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.bus import Profile
+from busledger.decoder.checks.lines import FEMTOSECONDS_PER_NS
+from busledger.decoder.checks.probes import probe_kernel as kernel
+from busledger.decoder.checks.results import ChannelHealth, CheckFinding, ClockFinding, ProbesResult
+from busledger.decoder.findings import WarningFinding
+
+__all__ = ["ProbeCounts", "probe_doubts", "probes_result"]
+
+FEW_MOVES = 64
+TOGETHER = 0.98
+RUNT_SHARE = 0.02
+STEADY = 0.25
+"""A clock's period may spread so much of itself (two samples in eight)."""
+ENOUGH_SAMPLES = 4.0
+"""Samples in the shortest interval that matters (common practice)."""
+DROPOUT_PERIODS = 3.0
+_MUST_MOVE = ("clock", "strobe")
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeCounts:
+    """What the kernel counted; see ``probe_kernel``. ``span`` and ``gaps`` in ticks, ``levels`` the last row."""
+
+    names: tuple[str, ...]
+    lines: Mapping[str, str]
+    profile: Profile | None
+    tick_fs: int
+    grid_ticks: float | None
+    clock: int
+    span: tuple[int, int]
+    gaps: tuple[tuple[int, int], ...]
+    levels: NDArray[np.uint64]
+    channel: NDArray[np.int64]
+    periods: NDArray[np.int64]
+    sums: NDArray[np.int64]
+    phase: NDArray[np.int64]
+    together: NDArray[np.int64]
+    bursts: NDArray[np.int64]
+
+    def ns(self, count: float) -> float:
+        """Ticks as nanoseconds, to a picosecond."""
+        return round(count * self.tick_fs / FEMTOSECONDS_PER_NS, 3)
+
+    def seconds(self, count: int) -> float:
+        """Ticks as seconds."""
+        return count * self.tick_fs * 1e-15
+
+
+def probes_result(counts: ProbeCounts) -> ProbesResult:
+    """The health of all channels."""
+    clock_channel = counts.clock if counts.clock >= 0 else _steadiest(counts)
+    clock = _clock(counts, clock_channel) if clock_channel >= 0 else None
+    channels = tuple(_health(counts, c, clock_channel) for c in range(len(counts.names)))
+    sample_ns = counts.ns(counts.grid_ticks) if counts.grid_ticks is not None else None
+    half = clock.period_ns / 2 / sample_ns if clock is not None and sample_ns else None
+    bursts = _burst_count(counts)
+    findings = _findings(counts, channels, clock, half, bursts)
+    return ProbesResult(
+        channels=channels,
+        clock=clock,
+        sample_ns=sample_ns,
+        samples_per_half_clock=None if half is None else round(half, 2),
+        rate_enough=None if half is None else half >= ENOUGH_SAMPLES,
+        glitch_bursts=bursts,
+        findings=findings,
+        warnings=tuple(probe_doubts(findings)),
+    )
+
+
+def probe_doubts(findings: tuple[CheckFinding, ...]) -> list[WarningFinding]:
+    """The findings that make other answers doubtful, one line each."""
+    return [
+        WarningFinding(code=f"probe-{f.code}", time_s=f.first_time_s, text=f.text)
+        for f in findings
+        if f.weight == "doubt"
+    ]
+
+
+def _median_bin(periods: NDArray[np.int64]) -> int:
+    return int(np.searchsorted(np.cumsum(periods), (int(periods.sum()) + 1) // 2))
+
+
+def _around(counts: ProbeCounts, c: int, middle: int) -> float:
+    """Mean period of the bins beside the median one, ticks."""
+    low, high = max(middle - 3, 0), middle + 4
+    return float(counts.sums[c, low:high].sum()) / max(int(counts.periods[c, low:high].sum()), 1)
+
+
+def _steadiest(counts: ProbeCounts) -> int:
+    """The channel that looks like a clock: of those with a steady period the one that moves most; -1 if none does."""
+    best, moves = -1, 0
+    for c in range(len(counts.names)):
+        total = int(counts.periods[c].sum())
+        if total < FEW_MOVES:
+            continue
+        used = np.cumsum(counts.periods[c])
+        low, high = np.searchsorted(used, [0.01 * total + 1, 0.99 * total])
+        middle = _median_bin(counts.periods[c])
+        spread = _mean(counts, c, int(high)) - _mean(counts, c, int(low))
+        steady = spread <= STEADY * _mean(counts, c, middle) + 2 * (counts.grid_ticks or 0.0)
+        if steady and int(counts.channel[c, kernel.MOVES]) > moves:
+            best, moves = c, int(counts.channel[c, kernel.MOVES])
+    return best
+
+
+def _mean(counts: ProbeCounts, c: int, place: int) -> float:
+    return float(counts.sums[c, place]) / max(int(counts.periods[c, place]), 1)
+
+
+def _clock(counts: ProbeCounts, c: int) -> ClockFinding | None:
+    total = int(counts.periods[c].sum())
+    if not total:
+        return None
+    used = np.flatnonzero(counts.periods[c])
+    period = _around(counts, c, _median_bin(counts.periods[c]))
+    cumulated = np.cumsum(counts.periods[c])
+    low, high = np.searchsorted(cumulated, [0.01 * total + 1, 0.99 * total])
+    means = counts.sums[c, used] / counts.periods[c, used]
+    holes = used[means > DROPOUT_PERIODS * period]
+    missing = int(counts.periods[c, holes].sum())
+    ordinary = used[means <= DROPOUT_PERIODS * period]
+    mean = counts.sums[c, ordinary].sum() / counts.periods[c, ordinary].sum()
+    variance = float(
+        (counts.periods[c, ordinary] * (counts.sums[c, ordinary] / counts.periods[c, ordinary] - mean) ** 2).sum()
+    )
+    longest, at = int(counts.channel[c, kernel.LONGEST]), int(counts.channel[c, kernel.LONGEST_AT])
+    return ClockFinding(
+        channel=counts.names[c],
+        period_ns=counts.ns(period),
+        period_min_ns=counts.ns(_mean(counts, c, int(low))),
+        period_max_ns=counts.ns(_mean(counts, c, int(high))),
+        spread_ns=counts.ns((variance / int(counts.periods[c, ordinary].sum())) ** 0.5),
+        edges=total + 1,
+        dropouts=missing,
+        first_dropout_s=counts.seconds(at) if missing else None,
+        longest_dropout_s=counts.seconds(longest) if missing else 0.0,
+    )
+
+
+def _level(counts: ProbeCounts, c: int) -> int:
+    return int((counts.levels[c // 64] >> np.uint64(c % 64)) & np.uint64(1))
+
+
+def _health(counts: ProbeCounts, c: int, clock: int) -> ChannelHealth:
+    row = counts.channel[c]
+    start, stop = counts.span
+    span = max(stop - start, 1)
+    high = int(row[kernel.HIGH_TIME]) + (stop - max(int(row[kernel.LAST]), start) if _level(counts, c) else 0)
+    lost = int(row[kernel.UNKNOWN_TIME]) + (
+        stop - int(row[kernel.UNKNOWN_SINCE]) if row[kernel.UNKNOWN_SINCE] >= 0 else 0
+    )
+    moves, runts = int(row[kernel.MOVES]), int(row[kernel.RUNTS])
+    mates = _mates(counts, c)
+    fits = _fits(counts, c, clock)
+    verdict = "good"
+    if lost >= 0.5 * span:
+        verdict = "unknown"
+    elif not moves:
+        verdict = "never moved, high" if _level(counts, c) else "never moved, low"
+    elif mates:
+        verdict = "moves only with another"
+    elif fits is False:
+        verdict = "fits no bus"
+    elif runts >= FEW_MOVES and runts >= RUNT_SHARE * moves:
+        verdict = "many runts"
+    name = counts.names[c]
+    return ChannelHealth(
+        channel=name,
+        line=counts.lines.get(name),
+        moves=moves,
+        high_share=round(min(high / span, 1.0), 4),
+        unknown_share=round(min(lost / span, 1.0), 4),
+        runts=runts,
+        shortest_ns=counts.ns(int(row[kernel.SHORTEST])) if row[kernel.SHORTEST] >= 0 else None,
+        moves_only_with=mates,
+        fits_clock=fits,
+        verdict=verdict,
+    )
+
+
+def _mates(counts: ProbeCounts, c: int) -> tuple[str, ...]:
+    """Channels that change whenever this one does, the same way, and never without it."""
+    pairs, n = counts.together, len(counts.names)
+    mine = int(pairs[c, c])
+    if mine < 8:
+        return ()
+    return tuple(
+        counts.names[d]
+        for d in range(n)
+        if d != c and pairs[c, d] >= TOGETHER * mine and pairs[d, c] >= TOGETHER * pairs[d, d] and pairs[d, d] >= 8
+    )
+
+
+def _fits(counts: ProbeCounts, c: int, clock: int) -> bool | None:
+    """Whether the channel changes at some moments of the clock more than at others; None where that cannot be said."""
+    phase = counts.phase[c]
+    total = int(phase.sum())
+    if counts.clock < 0 or c == clock or total < 4 * FEW_MOVES:
+        return None
+    share = phase / total * kernel.PHASE_BINS
+    return not (share.min() > 0.6 and share.max() < 1.6)
+
+
+def _burst_count(counts: ProbeCounts) -> int:
+    """Moments in which at least half of all moving channels showed a pulse of one sample."""
+    moving = int(np.count_nonzero(counts.channel[:, kernel.MOVES]))
+    return int(counts.bursts[max(4, (moving + 1) // 2) :].sum())
+
+
+def _findings(
+    counts: ProbeCounts,
+    channels: tuple[ChannelHealth, ...],
+    clock: ClockFinding | None,
+    half: float | None,
+    bursts: int,
+) -> tuple[CheckFinding, ...]:
+    found: list[CheckFinding] = []
+
+    def say(
+        code: str, weight: str, text: str, lines: tuple[str, ...] = (), count: int = 0, when: float | None = None
+    ) -> None:
+        found.append(
+            CheckFinding(code=code, weight=weight, text=text, lines=lines, count=count, first_time_s=when)  # type: ignore[arg-type]
+        )
+
+    if half is not None and half < ENOUGH_SAMPLES and clock is not None:
+        need = ENOUGH_SAMPLES * 2e3 / clock.period_ns
+        say("slow-sampling", "doubt", f"only {half:.1f} samples in half a period of {clock.channel}; {need:.0f} MHz "
+            f"would give {ENOUGH_SAMPLES:.0f}", (clock.channel,))  # fmt: skip
+    if bursts >= 3:
+        say("loose-ground", "doubt", f"half of the channels or more glitched in the same moment, {bursts} times: "
+            "look at the ground clip", (), bursts)  # fmt: skip
+    if clock is not None and clock.dropouts:
+        say("dropout", "doubt", f"{clock.channel} is silent {clock.dropouts} times, the longest for "
+            f"{clock.longest_dropout_s * 1e6:.1f} µs: samples are missing there, or the clock stood still",
+            (clock.channel,), clock.dropouts, clock.first_dropout_s)  # fmt: skip
+    for gap in counts.gaps[:1]:
+        say(
+            "gap",
+            "doubt",
+            f"{len(counts.gaps)} span(s) without samples in the capture",
+            (),
+            len(counts.gaps),
+            counts.seconds(gap[0]),
+        )
+    for health, c in zip(channels, range(len(channels)), strict=True):
+        _channel_findings(counts, health, c, say)
+    _pair_findings(counts, channels, say)
+    order = {"fault": 0, "doubt": 1, "note": 2}
+    return tuple(sorted(found, key=lambda f: order[f.weight]))
+
+
+def _channel_findings(counts: ProbeCounts, health: ChannelHealth, c: int, say: object) -> None:
+    assert callable(say)
+    role = _role(counts, health)
+    name = (health.channel,)
+    if health.verdict == "unknown":
+        say(
+            "unknown-channel",
+            "doubt",
+            f"{health.channel} is unknown for {100 * health.unknown_share:.0f} % of the capture",
+            name,
+        )
+    elif health.verdict.startswith("never moved"):
+        level = "high" if _level(counts, c) else "low"
+        say("never-moved", "doubt" if role in _MUST_MOVE and _required(counts, health) else "note",
+            f"{health.channel} never moved, always {level}", name)  # fmt: skip
+    elif health.verdict == "fits no bus":
+        say("fits-no-bus", "doubt", f"{health.channel} changes at any moment of the clock alike: no line of a bus does",
+            name, health.moves)  # fmt: skip
+    said = f"{health.channel} shows {health.runts} pulses of a single sample in {health.moves} changes"
+    if health.runts >= 3 and role in ("clock", "strobe", "control"):
+        first = int(counts.channel[c, kernel.RUNT_FIRST])
+        say("runts", "doubt", said,
+            name, health.runts, counts.seconds(first))  # fmt: skip
+    elif health.verdict == "many runts" and role is None:
+        say("runts", "note", said,
+            name, health.runts)  # fmt: skip
+
+
+def _pair_findings(counts: ProbeCounts, channels: tuple[ChannelHealth, ...], say: object) -> None:
+    assert callable(say)
+    told: set[str] = set()
+    for health in channels:
+        if not health.moves_only_with or health.channel in told:
+            continue
+        group = (health.channel, *health.moves_only_with)
+        told.update(group)
+        roles = {_role(counts, h) for h in channels if h.channel in group}
+        # Neighbouring address lines that a program always moves together look the same, and so do the
+        # two sides of a driver, or a select and what it switches.
+        doubtful = roles != {"address"} and "other" not in roles
+        say("moves-together", "doubt" if doubtful and roles != {None} else "note",
+            f"{', '.join(group)} always moved together: two clips on one pin, or shorted clips"
+            + ("" if doubtful else ", or the program never used them apart"), group, health.moves)  # fmt: skip
+
+
+def _line(counts: ProbeCounts, health: ChannelHealth) -> str:
+    return health.line or health.channel
+
+
+def _role(counts: ProbeCounts, health: ChannelHealth) -> str | None:
+    if counts.profile is None:
+        return None
+    line = counts.profile.lines.get(_line(counts, health))
+    return line.role if line is not None else "other"
+
+
+def _required(counts: ProbeCounts, health: ChannelHealth) -> bool:
+    line = counts.profile.lines.get(_line(counts, health)) if counts.profile is not None else None
+    return line is not None and line.required

@@ -1,0 +1,1 @@
+"""Decoder outputs and region selects against their truth tables."""

@@ -1,0 +1,93 @@
+"""Select levels in each cycle, by the region that the cycle belongs to."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from busledger.decoder.checks.span_kernel import still
+
+LOW, HIGH, UNKNOWN = 0, 1, 2
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def dwell(time, levels, unknown, first, last, t_from, t_to, word, bit):
+    """The level that a line held longest in ``t_from <= t < t_to``: 0, 1, or 2 for unknown.
+
+    ``first``/``last`` are rows around the span; row r lasts until row r + 1.
+    """
+    held = 0
+    total = 0
+    mask = np.uint64(1) << bit
+    for row in range(first, last + 1):
+        low = max(time[row], t_from)
+        high = t_to
+        if row + 1 < time.shape[0] and time[row + 1] < high:
+            high = time[row + 1]
+        if high <= low:
+            continue
+        if unknown[row, word] & mask != np.uint64(0):
+            return UNKNOWN
+        total += high - low
+        if levels[row, word] & mask != np.uint64(0):
+            held += high - low
+    if total == 0:
+        if unknown[first, word] & mask != np.uint64(0):
+            return UNKNOWN
+        return HIGH if levels[first, word] & mask != np.uint64(0) else LOW
+    return HIGH if 2 * held >= total else LOW
+
+
+@njit(cache=True, nogil=True)
+def count_selects(
+    time, levels, unknown, before, begin, end, group, cycle_time, skew, word, bit, own, active,
+    counts, first, late, late_first,
+):  # fmt: skip
+    """Adds each cycle's select levels to ``counts``.
+
+    ``group`` int64 (k,): row of ``counts`` for this cycle, -1 = leave it out.
+    ``own`` int64 (groups,): index of the group's own select, -1 none; ``active``
+    int64 (selects,): its active level. ``counts`` int64 (groups, selects, 2) by
+    level; ``first`` likewise, ticks of the first one, -1 never; ``late``,
+    ``late_first`` int64 (selects,): own selects that came in the second half of the strobe.
+    """
+    watched = np.zeros(levels.shape[1], np.uint64)
+    for s in range(word.shape[0]):
+        watched[word[s]] |= np.uint64(1) << bit[s]
+    for k in range(group.shape[0]):
+        g = group[k]
+        if g < 0:
+            continue
+        start = time[begin[k]]
+        stop = time[end[k]]
+        half = start + (stop - start) // 2
+        t_to = max(stop - skew, half + (stop - half) // 2)
+        first_row = begin[k] - 1 if begin[k] > before[k] else begin[k]
+        if begin[k] == end[k]:
+            # No strobe to go by: the moment before the sampling edge.
+            half = max(stop - skew - 1, time[before[k]])
+            t_to = half + 1
+            first_row = before[k]
+        quiet = still(levels, unknown, first_row, end[k], watched)
+        for s in range(word.shape[0]):
+            if quiet:
+                level = np.int64((levels[first_row, word[s]] >> bit[s]) & np.uint64(1))
+            else:
+                level = dwell(time, levels, unknown, first_row, end[k], half, t_to, word[s], bit[s])
+            if level == UNKNOWN:
+                continue
+            counts[g, s, level] += 1
+            if first[g, s, level] < 0:
+                first[g, s, level] = cycle_time[k]
+            if not quiet and s == own[g] and level == active[s] and begin[k] < end[k]:
+                # Came late: not active when the second half began.
+                row = end[k]
+                while row > begin[k] and time[row] > half:
+                    row -= 1
+                mask = np.uint64(1) << bit[s]
+                was = 1 if levels[row, word[s]] & mask != np.uint64(0) else 0
+                if was != level:
+                    late[s] += 1
+                    if late_first[s] < 0:
+                        late_first[s] = cycle_time[k]
+    return np.int64(0)

@@ -1,0 +1,144 @@
+"""``selects``: decoder outputs against their tables, and region selects against the cycles."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from busledger.decoder.board import Board
+from busledger.decoder.bus import Cycles, Layout, Profile
+from busledger.decoder.capture import Capture
+from busledger.decoder.checks.lines import (
+    Condition,
+    Setting,
+    conditions,
+    fresh_rows,
+    idle_condition,
+    merged,
+    pins,
+    relevant_mask,
+    ticks,
+)
+from busledger.decoder.checks.results import CheckFinding, SelectsResult
+from busledger.decoder.checks.selects import select_kernel as kernel
+from busledger.decoder.checks.selects.decoder_verdict import DecoderCounts, decoder_findings, decoder_result
+from busledger.decoder.checks.selects.networks import Network, decoder_network
+from busledger.decoder.checks.selects.region_selects import RegionSelects
+from busledger.decoder.checks.windows import Joined
+
+__all__ = ["SelectsCheck"]
+
+
+class SelectsCheck:
+    """Feed every block with its cycles (regions filled in), then ``finish``.
+
+    Memory does not grow with the capture, and the size of the blocks does not
+    change the result.
+    """
+
+    def __init__(self, board: Board, profile: Profile, layout: Layout, tick_fs: int, grid_ticks: float | None) -> None:
+        self._setting = setting = Setting.of(layout, tick_fs, grid_ticks)
+        strobe = merged(list(conditions(profile, setting).values()), setting.words)
+        idle = idle_condition(profile, setting)
+        self._skipped: list[str] = []
+        self._scans: list[_DecoderScan] = []
+        for decoder in board.decoders:
+            network = decoder_network(decoder, board.decoders, setting.clipped.__contains__)
+            if network is None:
+                self._skipped.append(f"{decoder.designator}: none of its outputs is clipped")
+            else:
+                self._scans.append(_DecoderScan(network, strobe, idle, setting))
+        self._regions = RegionSelects(board, profile, setting)
+
+    def feed(self, block: Capture, cycles: Cycles) -> None:
+        """One block of levels and the cycles that the extractor gave for it."""
+        self.take(block, self._regions.join.feed(block, cycles) if self._regions.watches else None)
+
+    def take(self, block: Capture, joined: Joined | None) -> None:
+        """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
+        fresh = fresh_rows(block)
+        for scan in self._scans:
+            scan.feed(block, fresh)
+        self._regions.take(joined)
+
+    def finish(self, cycles: Cycles | None = None) -> SelectsResult:
+        """Everything that was seen; ``cycles`` is the extractor's tail."""
+        if self._regions.watches:
+            self._regions.take(self._regions.join.finish(cycles))
+        regions, region_findings = self._regions.results()
+        results, findings = [], []
+        for scan in self._scans:
+            results.append(decoder_result(scan.counts, self._setting))
+            findings.extend(decoder_findings(scan.counts, results[-1], self._setting))
+        findings = _glitches_explain(findings + _behind(findings, region_findings))
+        order = {"fault": 0, "doubt": 1, "note": 2}
+        findings.sort(key=lambda f: order[f.weight])
+        return SelectsResult(
+            decoders=tuple(results), regions=regions, findings=tuple(findings), skipped=tuple(self._skipped)
+        )
+
+
+def _behind(findings: list[CheckFinding], regions: list[CheckFinding]) -> list[CheckFinding]:
+    """A region's select is wrong because its decoder is: told as a note where the decoder's own table says why."""
+    accused = {f.component for f in findings if f.weight == "fault" and f.component is not None}
+    return [f.model_copy(update={"weight": "note"}) if f.component in accused else f for f in regions]
+
+
+def _glitches_explain(findings: list[CheckFinding]) -> list[CheckFinding]:
+    """A decoder that glitches inside strobes looks wrong in a few cycles: no fault of its own, if glitches are more."""
+    glitches: dict[str | None, int] = {}
+    for f in findings:
+        if f.code == "glitch-in-strobe":
+            glitches[f.component] = max(glitches.get(f.component, 0), f.count)
+    return [
+        f.model_copy(update={"weight": "note"})
+        if f.weight == "fault" and not f.code.startswith("glitch") and f.count <= glitches.get(f.component, -1)
+        else f
+        for f in findings
+    ]
+
+
+class _DecoderScan:
+    """The kernel's arrays for one decoder."""
+
+    def __init__(self, network: Network, strobe: Condition, idle: Condition, setting: Setting) -> None:
+        rows, n_out = network.table.shape[0], len(network.outputs)
+        self._strobe, self._idle = strobe, idle
+        self._inputs = pins(setting.names, network.inputs)
+        self._outputs = pins(setting.names, [line for _, line in network.outputs])
+        self._relevant = np.stack(
+            [
+                relevant_mask(setting.words, self._inputs) | np.bitwise_or.reduce(idle.mask, axis=0),
+                relevant_mask(setting.words, self._outputs),
+                np.bitwise_or.reduce(strobe.mask, axis=0),
+            ]
+        )
+        self._skew = setting.skew_ticks
+        self._settle = ticks(network.delay_ns, setting.tick_fs) + setting.skew_ticks
+        self._bin = setting.bin_ticks
+        self._state = np.zeros(kernel.STATE_SIZE, np.int64)
+        self._state[kernel.MULTI_FIRST] = -1
+        self._per_out = np.full((n_out, kernel.PER_OUT_SIZE), -1, np.int64)
+        glitch = np.zeros((n_out, kernel.GLITCH_SIZE), np.int64)
+        glitch[:, [kernel.G_FIRST, kernel.G_STROBE_FIRST, kernel.G_LATE_FIRST]] = -1
+        self.counts = DecoderCounts(
+            network=network,
+            rows=np.zeros(rows, np.int64),
+            seen=np.zeros((rows, n_out, 2), np.int64),
+            wrong=np.zeros((rows, n_out), np.int64),
+            first=np.full((rows, n_out), -1, np.int64),
+            delay=np.zeros((n_out, kernel.BINS), np.int64),
+            widths=np.zeros((n_out, kernel.BINS), np.int64),
+            glitch=glitch,
+            state=self._state,
+        )
+
+    def feed(self, block: Capture, fresh: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> None:
+        counts, network = self.counts, self.counts.network
+        kernel.scan_decoder(
+            block.time, block.levels, block.unknown, fresh, self._relevant,
+            self._inputs.word, self._inputs.bit, self._outputs.word, self._outputs.bit,
+            self._strobe.mask, self._strobe.want, self._idle.mask, self._idle.want,
+            network.table, network.open_high, network.idle, network.one_hot, self._settle, self._skew, self._bin,
+            self._state, self._per_out, counts.rows, counts.seen, counts.wrong, counts.first,
+            counts.delay, counts.widths, counts.glitch,
+        )  # fmt: skip

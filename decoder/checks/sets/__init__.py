@@ -1,0 +1,1 @@
+"""Two wired sets of one capture held side by side."""

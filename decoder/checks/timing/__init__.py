@@ -1,0 +1,1 @@
+"""Set-up, hold, access and strobe widths against published limits."""

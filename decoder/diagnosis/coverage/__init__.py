@@ -1,0 +1,1 @@
+"""What the capture shows working, and what it did not ask."""

@@ -1,0 +1,1 @@
+"""What could be broken: the table of fault kinds, and every fault that a board could have."""

@@ -1,0 +1,95 @@
+"""Faults of address lines: as a chip, a region or the whole card sees them."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+
+from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, priors
+from busledger.decoder.diagnosis.replay import memory_kernel as path
+from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
+from busledger.decoder.diagnosis.replay.theory import PathFault
+
+__all__ = ["addresses"]
+
+
+def _levels(op: str, numbers: tuple[int, ...], mask: int, regions: tuple[int, ...]) -> tuple[Variant, ...]:
+    line = f"A{numbers[-1]}"
+    words = (f"the part sees {line} low whatever the bus says", f"the part sees {line} high whatever the bus says")
+    return tuple(Variant(0.5, PathFault(op, (*numbers, lv), mask, regions), words[lv]) for lv in (0, 1))
+
+
+def _tied_lines(op: str, numbers: tuple[int, ...], mask: int, regions: tuple[int, ...]) -> tuple[Variant, ...]:
+    low = priors()["variant"]["low_wins"]
+    shown = ((low, 0, "both see the AND"), (1 - low, 1, "both see the OR"))
+    return tuple(Variant(w, PathFault(op, (*numbers, high), mask, regions), word) for w, high, word in shown)
+
+
+def addresses(card: CardView, regions: list[RegionView]) -> Iterator[Iterator[Candidate]]:
+    yield (
+        Candidate("address-stuck", "chip", chip.designator, r.index, chip.mask,
+                  _levels("forced", (r.index, bit), chip.mask, (r.index,)), (bit,))
+        for r in regions for chip in r.chips for bit in r.bits
+    )  # fmt: skip
+    yield (
+        Candidate("address-stuck", "region", None, r.index, r.mask,
+                  _levels("forced", (r.index, bit), r.mask, (r.index,)), (bit,))
+        for r in regions for bit in r.bits
+    )  # fmt: skip
+    yield _board_addresses(card)
+    yield (
+        Candidate("address-bridged", "chip", chip.designator, r.index, chip.mask,
+                  _tied_lines("joined", (r.index, a, b), chip.mask, (r.index,)), (a, b))
+        for r in regions for chip in r.chips for a, b in itertools.combinations(r.bits, 2)
+    )  # fmt: skip
+    yield (
+        Candidate("address-bridged", "region", None, r.index, r.mask,
+                  _tied_lines("joined", (r.index, a, b), r.mask, (r.index,)), (a, b))
+        for r in regions for a, b in itertools.combinations(r.bits, 2)
+    )  # fmt: skip
+    yield _board_bridges(card)
+
+
+def _behind(card: CardView, lines: tuple[int, ...]) -> list[tuple[str | None, tuple[int, ...]]]:
+    """Where lines may be at fault for more than one region: on the bus, and in each buffer that carries them all."""
+    found: list[tuple[str | None, tuple[int, ...]]] = [(None, card.compared)]
+    for designator, served in card.line_buffers.get(f"A{lines[0]}", []):
+        regions = tuple(i for i in served if card.regions[i].compared)
+        carried = all(any(d == designator for d, _ in card.line_buffers.get(f"A{b}", [])) for b in lines)
+        if carried and regions:
+            found.append((designator, regions))
+    return found
+
+
+def _lines(card: CardView) -> list[int]:
+    """Address bits that some region needs to be told apart, inside or by its select."""
+    shift = min((bit for r in card.regions for bit in r.bits), default=0)
+    return [b for b in range(shift, card.address_bits) if not (card.unwired >> b) & 1]
+
+
+def _astray(card: CardView, lines: tuple[int, ...], variants: tuple[Variant, ...]) -> tuple[Variant, ...]:
+    """Where a line can lead out of every region, nobody answers: then what the bus shows matters too."""
+    if all(bit in r.bits for r in card.regions for bit in lines):
+        return variants
+    v = priors()["variant"]
+    floats = ((v["keeps_level"], path.KEEPS), (v["pulled_up"], path.PULLED_UP), (v["pulled_down"], path.PULLED_DOWN))
+    return tuple(
+        Variant(one.weight * w, one.behaviour._replace(floats=f), one.label)
+        for one in variants
+        for w, f in floats
+        if isinstance(one.behaviour, PathFault)
+    )
+
+
+def _board_addresses(card: CardView) -> Iterator[Candidate]:
+    for bit in _lines(card):
+        for designator, regions in _behind(card, (bit,)):
+            variants = _astray(card, (bit,), _levels("forced-board", (bit,), card.data_mask, regions))
+            yield Candidate("address-stuck", "board", designator, None, card.data_mask, variants, (bit,))
+
+
+def _board_bridges(card: CardView) -> Iterator[Candidate]:
+    for a, b in itertools.combinations(_lines(card), 2):
+        for designator, regions in _behind(card, (a, b)):
+            variants = _astray(card, (a, b), _tied_lines("joined-board", (a, b), card.data_mask, regions))
+            yield Candidate("address-bridged", "board", designator, None, card.data_mask, variants, (a, b))

@@ -1,0 +1,110 @@
+"""Faults on the path of an access: selects, write lines, dead and slow chips, buffers that do not turn."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, priors
+from busledger.decoder.diagnosis.faults.kinds_of_lanes import bend_variants, floats
+from busledger.decoder.diagnosis.replay import memory_kernel as path
+from busledger.decoder.diagnosis.replay.parts_view import CardView, ChipView, RegionView
+from busledger.decoder.diagnosis.replay.theory import PathFault
+
+__all__ = ["dead", "directions", "select_extra", "select_missing", "slow", "swapped", "write_lost_board"]
+
+
+def write_lost(region: RegionView, chip: ChipView | None) -> Candidate:
+    """One chip, or the whole region, takes no writes."""
+    mask = chip.mask if chip is not None else region.mask
+    variants = (Variant(1.0, PathFault("write-lost", (), mask, (region.index,))),)
+    if chip is None:
+        return Candidate("write-lost", "region", None, region.index, mask, variants)
+    return Candidate("write-lost", "chip", chip.designator, region.index, mask, variants)
+
+
+def write_lost_board(card: CardView, ram: list[RegionView]) -> Iterator[Candidate]:
+    if ram:
+        behaviour = PathFault("write-lost", (), card.data_mask, tuple(r.index for r in ram))
+        yield Candidate("write-lost", "board", None, None, card.data_mask, (Variant(1.0, behaviour),))
+
+
+def _undriven(card: CardView, op: str, mask: int, regions: tuple[int, ...]) -> tuple[Variant, ...]:
+    """A read that nobody answers, with every level an undriven lane may show."""
+    v = priors()["variant"]
+    keeps = [(path.KEEPS, "the bus keeps its last level")]
+    if card.buffers:
+        keeps.append((path.KEPT_BY_CARD, "the card's lines keep their last level"))
+    if card.buffers and card.bus_settles:
+        keeps.append((path.KEPT_FROM_BUS, "the card's lines keep what the bus had before it was left alone"))
+    shown = [
+        *((v["keeps_level"] / len(keeps), floats, word) for floats, word in keeps),
+        (v["pulled_up"], path.PULLED_UP, "the lanes are pulled up"),
+        (v["pulled_down"], path.PULLED_DOWN, "the lanes are pulled down"),
+    ]
+    return tuple(Variant(w, PathFault(op, (), mask, regions, floats=f), word) for w, f, word in shown)
+
+
+def dead(card: CardView, region: RegionView, chip: ChipView) -> Candidate:
+    variants = _undriven(card, "silent", chip.mask, (region.index,))
+    return Candidate("dead", "chip", chip.designator, region.index, chip.mask, variants)
+
+
+def select_missing(card: CardView, region: RegionView) -> Candidate:
+    variants = _undriven(card, "silent", region.mask, (region.index,))
+    return Candidate("select-missing", "decoder", region.decoder, region.index, region.mask, variants)
+
+
+def select_extra(region: RegionView, other: RegionView) -> Candidate:
+    """The select of ``region`` comes for the addresses of ``other`` too."""
+    v = priors()["variant"]
+    mask = region.mask & other.mask
+    both = (region.index, other.index)
+    shown = (
+        (v["low_wins"], path.LOW_WINS, "low wins where both drive"),
+        (v["high_wins"], path.HIGH_WINS, "high wins where both drive"),
+        (v["nobody_knows"], path.NOBODY_KNOWS, "levels fight where both drive"),
+    )
+    numbers = (other.index, region.index)
+    variants = tuple(Variant(w, PathFault("extra", numbers, mask, both, joins=j), word) for w, j, word in shown)
+    return Candidate("select-extra", "decoder", region.decoder, region.index, mask, variants, other=other.index)
+
+
+def swapped(region: RegionView, other: RegionView) -> Candidate:
+    both = (region.index, other.index)
+    behaviour = PathFault("swapped", both, region.mask & other.mask, both)
+    return Candidate(
+        "select-swapped", "decoder", region.decoder, region.index, behaviour.mask, (Variant(1.0, behaviour),),
+        other=other.index,
+    )  # fmt: skip
+
+
+def directions(card: CardView) -> Iterator[Candidate]:
+    for buffer in card.buffers:
+        regions = tuple(i for i in buffer.regions if card.regions[i].compared)
+        ram = tuple(i for i in regions if card.regions[i].writable)
+        reads = tuple(
+            Variant(v.weight / 2, v.behaviour, f"never toward the processor: {v.label}")
+            for v in _undriven(card, "read-lost", buffer.mask, regions)
+        )
+        stores = (
+            (0.225, path.STORES_REST, "the cells take what the card's lines kept"),
+            (0.1125, path.STORES_CARD, "the cells take what the card's lines last carried"),
+            (0.1125, path.STORES_BUS, "the cells take what the bus carried before"),
+            (0.25, path.STORES_HIGH, "the cells take high levels"),
+            (0.15, path.STORES_LOW, "the cells take low levels"),
+        )
+        writes = [
+            Variant(w / 2, PathFault("stays", (), buffer.mask, ram, stores=s), f"never toward the card: {word}")
+            for w, s, word in stores
+        ]
+        lost = PathFault("write-lost", (), buffer.mask, ram)
+        writes.append(Variant(0.075, lost, "never toward the card: the cells keep what they held"))
+        yield Candidate("direction-stuck", "buffer", buffer.designator, None, buffer.mask, (*reads, *writes))
+
+
+def slow(card: CardView, region: RegionView, chip: ChipView | None) -> Candidate:
+    mask = chip.mask if chip is not None else region.mask
+    shown = tuple((w, does, f"reads what was there before: the lane {word}") for w, does, word in floats(card))
+    variants = bend_variants(shown, mask, (region.index,), False)
+    component = chip.designator if chip is not None else None
+    return Candidate("slow", "chip" if chip is not None else "region", component, region.index, mask, variants)

@@ -1,0 +1,1 @@
+"""When a fault fails: over time, and with what."""

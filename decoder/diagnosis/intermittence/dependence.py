@@ -1,0 +1,243 @@
+"""What failures may depend on: one test for each circumstance, with the words for it.
+
+All tests of one suspect are one family for Holm's correction, which is the caller's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.bus.columns import KIND_NAMES
+from busledger.decoder.diagnosis.intermittence.occurrence import UNKNOWN_KIND, Tally
+from busledger.decoder.diagnosis.statistics import (
+    Trial,
+    cochran_armitage,
+    dispersion,
+    failure_runs,
+    fisher,
+    homogeneity,
+)
+
+__all__ = ["Dependence", "bursts_of", "dependences", "odds", "trend_of"]
+
+LEVEL = 0.05
+STRONG_BURSTS = 8.0  # index of dispersion; what stray accesses of an even rate hardly reach (measured on virtual cards)
+LEAST_FOR_BURSTS = 8  # failures; below, windows hold too few for the chi-square
+
+
+@dataclass(frozen=True)
+class Dependence:
+    """One test of the family: on what, its p before Holm, how far the rates differ, a sentence, a suggestion."""
+
+    on: str
+    p: float
+    ratio: float
+    text: str
+    suggestion: str = ""
+
+
+def odds(rate: float) -> str:
+    """A rate for the reader: ``1 in 380``, ``70 in 100``."""
+    if rate <= 0:
+        return "never"
+    return f"1 in {round(1 / rate)}" if rate < 0.5 else f"{100 * rate:.0f} in 100"
+
+
+def trend_of(tally: Tally) -> Trial:
+    """Cochran-Armitage over the windows."""
+    return cochran_armitage(tally.in_window[:, 1], tally.in_window[:, 0])
+
+
+def bursts_of(tally: Tally) -> Trial:
+    """Dispersion of the failures over the windows beyond a linear trend (chi-square less the trend's share)."""
+    from scipy.stats import chi2
+
+    accesses = tally.in_window[:, 0]
+    used = int(np.count_nonzero(accesses))
+    whole = dispersion(tally.in_window[:, 1], accesses)
+    freedom = used - 2
+    if freedom < 1 or tally.failures < LEAST_FOR_BURSTS:
+        return Trial(1.0, 1.0)
+    square = max(whole.statistic * (used - 1) - trend_of(tally).statistic ** 2, 0.0)
+    return Trial(square / freedom, float(chi2.sf(square, freedom)))
+
+
+def dependences(
+    tally: Tally, tick_s: float, own: frozenset[int], *, inside_chip: bool, astray: bool
+) -> list[Dependence]:
+    """Every test of the family. Failures in bursts are not so many independent ones: all tests but those of the
+    bursts themselves are taken at the larger spread (quasi-likelihood: z over the root of the dispersion).
+
+    ``astray``: the fault sends accesses to other cells. One stray write spoils two cells and shows
+    wherever they are read next, so that failures come unevenly and by address even if the fault does
+    not: only a strong unevenness is taken for bursts, and addresses, levels and ages are not tested.
+    """
+    bursts = _by_burst(tally, astray)
+    spread = _spread(tally)
+    others = [_by_time(tally), _by_switching(tally), _by_kind(tally), _by_moved(tally)]
+    if not astray:
+        others += [*_by_address(tally, inside_chip), *_by_neighbour(tally, own), _by_age(tally, tick_s)]
+    return [*bursts, *(replace(c, p=_widened(c.p, spread)) for c in others if c is not None)]
+
+
+def _spread(tally: Tally) -> float:
+    """How many times more the failures vary than independent ones would; 1 where nothing shows that they do."""
+    windows = bursts_of(tally)
+    together = failure_runs(tally.runs, tally.failures, tally.seen)
+    return max([1.0, *(found.statistic for found in (windows, together) if found.p < LEVEL)])
+
+
+def _widened(p: float, spread: float) -> float:
+    from scipy.stats import norm
+
+    return p if spread <= 1 else min(1.0, 2 * float(norm.sf(norm.isf(p / 2) / spread**0.5)))
+
+
+def _rates(table: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Failures an access, by row; nan for rows without accesses."""
+    with np.errstate(invalid="ignore"):
+        return table[:, 1] / np.where(table[:, 0] > 0, table[:, 0], np.nan)
+
+
+def _ratio(one: float, other: float) -> float:
+    """The larger rate over the smaller; infinite if only one of them is 0."""
+    low, high = sorted((one, other))
+    return float("inf") if low <= 0 < high else (high / low if low > 0 else 1.0)
+
+
+def _by_time(tally: Tally) -> Dependence:
+    trend = trend_of(tally)
+    third = max(1, tally.windows // 3)
+    early, late = tally.in_window[:third].sum(axis=0), tally.in_window[-third:].sum(axis=0)
+    rates = [float(part[1] / max(part[0], 1)) for part in (early, late)]
+    rising = trend.statistic > 0
+    way = "rises" if rising else "falls"
+    text = f"It {way} with time: {odds(rates[0])} in the first third, {odds(rates[1])} in the last"
+    suggestion = (
+        "A rate that rises as the machine runs is often a sign of heat: see whether cooling the part alone stops it."
+        if rising
+        else "A rate that falls as the machine runs is often a sign of a part that is bad when cold, or of a contact."
+    )
+    return Dependence("time since the capture's start", trend.p, _ratio(*rates), text, suggestion)
+
+
+_CONTACT = (
+    "Failures in bursts are often a sign of a contact: reseat the part, clean its pins and socket, "
+    "and see whether tapping or bending brings them."
+)
+
+
+def _by_burst(tally: Tally, astray: bool) -> list[Dependence]:
+    spread = bursts_of(tally)
+    rates = _rates(tally.in_window)
+    uneven = (
+        f"The failures come in bursts: index of dispersion {spread.statistic:.3g} "
+        f"over {tally.windows} windows (1 = scattered)"
+    )
+    ratio = _ratio(float(np.nanmin(rates)), float(np.nanmax(rates)))
+    windows = Dependence("bursts over windows", spread.p, ratio, uneven, _CONTACT)
+    if astray:
+        return [windows] if spread.statistic >= STRONG_BURSTS else []
+    together = failure_runs(tally.runs, tally.failures, tally.seen)
+    joined = f"Failures follow each other: {tally.failures} in {tally.runs} unbroken runs of eligible accesses"
+    return [
+        windows,
+        Dependence("failures one after another", together.p, together.statistic, joined, _CONTACT),
+    ]
+
+
+def _two(on: str, table: NDArray[np.int64], says: str, suggestion: str) -> Dependence | None:
+    """Fisher's exact test of two rows; ``says`` has places for the two rates."""
+    if not table[:, 0].all():
+        return None
+    rates = _rates(table)
+    found = fisher(table[:, 1].tolist(), table[:, 0].tolist())
+    text = says.format(odds(float(rates[0])), odds(float(rates[1])))
+    return Dependence(on, found.p, _ratio(float(rates[0]), float(rates[1])), text, suggestion)
+
+
+def _by_address(tally: Tally, inside_chip: bool) -> list[Dependence | None]:
+    suggestion = (
+        "Failures that depend on the address within one chip are often inside it: a row, a column or its decoder."
+        if inside_chip
+        else "Failures that depend on the address point to the address path or to one part of the memory."
+    )
+    return [
+        _two(f"A{bit}", tally.by_address[bit], f"It depends on A{bit}: {{}} when low, {{}} when high", suggestion)
+        for bit in range(tally.address_bits)
+    ]
+
+
+def _by_neighbour(tally: Tally, own: frozenset[int]) -> list[Dependence | None]:
+    suggestion = "A failure that depends on another lane's level is often a sign of leakage or a short between lines."
+    return [
+        _two(f"D{lane}", tally.by_lane[lane], f"It depends on D{lane}: {{}} when low, {{}} when high", suggestion)
+        for lane in range(tally.lanes)
+        if lane not in own
+    ]
+
+
+def _by_switching(tally: Tally) -> Dependence | None:
+    used = np.flatnonzero(tally.by_switching[:, 0])
+    if len(used) < 2:
+        return None
+    table = tally.by_switching[used]
+    trend = cochran_armitage(table[:, 1], table[:, 0], used)
+    rates, cut = _halves(table)
+    most = int(used[cut])
+    text = f"It depends on how many lines switch at once: {odds(rates[0])} up to {most}, {odds(rates[1])} above"
+    suggestion = (
+        "More failures when many lines switch are often a sign of supply or ground: "
+        "look at the capacitors beside the part, its ground pin and the card's supply."
+        if trend.statistic > 0
+        else ""
+    )
+    return Dependence("lines switching at once", trend.p, _ratio(*rates), text, suggestion)
+
+
+def _halves(table: NDArray[np.int64]) -> tuple[list[float], int]:
+    """Rates below and above the row at which half of the accesses are reached, and that row."""
+    reached = np.cumsum(table[:, 0])
+    cut = min(int(np.searchsorted(reached, reached[-1] / 2)), len(table) - 2)
+    parts = [table[: cut + 1].sum(axis=0), table[cut + 1 :].sum(axis=0)]
+    return [float(p[1] / max(p[0], 1)) for p in parts], cut
+
+
+def _by_kind(tally: Tally) -> Dependence | None:
+    table = tally.by_kind[:UNKNOWN_KIND]
+    used = np.flatnonzero(table[:, 0])
+    if len(used) < 2:
+        return None
+    found = homogeneity(table[used, 1], table[used, 0])
+    rates = _rates(table[used])
+    worst, best = int(used[int(np.argmax(rates))]), int(used[int(np.argmin(rates))])
+    low, high = float(rates.min()), float(rates.max())
+    names = KIND_NAMES[worst], KIND_NAMES[best]
+    text = f"It depends on the access before: {odds(high)} after {names[0]}, {odds(low)} after {names[1]}"
+    suggestion = "A failure tied to the access before it is often a driver that turns round late, or data held over."
+    return Dependence("the access before", found.p, _ratio(low, high), text, suggestion)
+
+
+def _by_age(tally: Tally, tick_s: float) -> Dependence | None:
+    used = np.flatnonzero(tally.by_age[:, 0])
+    if len(used) < 2:
+        return None
+    table = tally.by_age[used]
+    trend = cochran_armitage(table[:, 1], table[:, 0], used)
+    rates, cut = _halves(table)
+    edge = float(2.0 ** (int(used[cut]) + 1)) * tick_s
+    split = f"{odds(rates[0])} before {edge:.3g} s, {odds(rates[1])} after"
+    text = f"It depends on the time since the cell was written: {split}"
+    suggestion = (
+        "Values lost with age are often a sign of a leaking cell or of missing refresh." if trend.statistic > 0 else ""
+    )
+    return Dependence("time since written", trend.p, _ratio(*rates), text, suggestion)
+
+
+def _by_moved(tally: Tally) -> Dependence | None:
+    suggestion = "Failures just after a change of region are often a sign of a select that comes late or goes late."
+    says = "It depends on whether the access before went to the same region: {} if so, {} just after a change"
+    return _two("change of region", tally.by_moved, says, suggestion)

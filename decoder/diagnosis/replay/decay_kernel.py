@@ -1,0 +1,70 @@
+"""Cells that lose their value with time."""
+
+import numba as nb
+import numpy as np
+
+from busledger.decoder.diagnosis.replay.effect_kernel import mix
+
+# Columns of a tally: decayed as predicted, wrong in another way, explained rows.
+DECAYED, OTHER, EXPLAINED = 0, 1, 2
+BINS = 256  # ages in quarter octaves of ticks
+BINS_AN_OCTAVE = 4
+
+
+@nb.njit(cache=True, nogil=True)
+def decay(
+    cell, is_write, read, sure, expected, compared, wrong, index, time,
+    first_cell, only, mask, high, refreshes, stamp, gone, tally, ages, hashes, first,
+):  # fmt: skip
+    """One block of accesses to the cells from ``first_cell`` on.
+
+    ``only`` the one cell judged (-1 = all), ``mask`` its lanes, ``high`` the
+    level they decay to, ``refreshes`` whether a read renews the value.
+    ``stamp`` int64 a cell (last renewal in ticks, -1 never), ``gone`` uint8 a
+    cell (seen decayed since its last write): carried. ``tally`` int64[3],
+    ``ages`` int64[2, BINS]: reads that came back right and decayed, by age;
+    ``hashes`` uint64[BINS] of the reads that decay would change; ``first``
+    int64[k] explained cycles, first[0] counts them.
+    """
+    for i in range(cell.shape[0]):
+        c = cell[i]
+        if only >= 0 and c != only:
+            continue
+        k = c - first_cell
+        if is_write[i]:
+            if sure[i] & mask:
+                stamp[k] = time[i]
+                gone[k] = 0
+            continue
+        cmp = compared[i] & mask
+        if cmp == 0 or stamp[k] < 0:
+            continue
+        value = expected[i] | mask if high else expected[i] & ~mask
+        differ = (value ^ expected[i]) & cmp
+        bad = wrong[i] & mask
+        if differ == 0:
+            if bad:
+                tally[OTHER] += 1
+            elif refreshes and gone[k] == 0:
+                stamp[k] = time[i]
+            continue
+        age = max(np.int64(1), time[i] - stamp[k])
+        at = min(BINS - 1, np.int64(np.log2(np.float64(age)) * BINS_AN_OCTAVE))
+        hashes[at] += mix(index[i], differ)
+        if bad == 0:
+            ages[0, at] += 1
+            gone[k] = 0
+            if refreshes:
+                stamp[k] = time[i]
+        elif bad == differ:
+            if gone[k] == 0:
+                ages[1, at] += 1
+                tally[DECAYED] += 1
+            gone[k] = 1
+            if wrong[i] == bad:
+                tally[EXPLAINED] += 1
+                if first[0] < first.shape[0] - 1:
+                    first[0] += 1
+                    first[first[0]] = index[i]
+        else:
+            tally[OTHER] += 1

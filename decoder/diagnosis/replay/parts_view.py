@@ -1,0 +1,128 @@
+"""The board as the diagnosis sees it: which part carries which lanes of which region."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from busledger.decoder.board import Board
+from busledger.decoder.diagnosis.cells import CellSpace
+
+__all__ = ["CardView", "ChipView", "RegionView"]
+
+
+@dataclass(frozen=True)
+class ChipView:
+    """A chip, or (``designator`` None, without a board file) lanes that one chip might carry."""
+
+    designator: str | None
+    part: str
+    region: int
+    mask: int
+
+
+@dataclass(frozen=True)
+class RegionView:
+    """A region: its lanes, its chips, who makes its select, and whether the ledger compares it."""
+
+    name: str
+    index: int
+    mask: int
+    chips: tuple[ChipView, ...]
+    named_chips: bool
+    decoder: str | None
+    select: str | None
+    bits: tuple[int, ...]
+    compared: bool
+    writable: bool
+    span_bits: int
+
+
+@dataclass(frozen=True)
+class BufferView:
+    """A data buffer: lanes, and the regions behind it."""
+
+    designator: str
+    mask: int
+    regions: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class CardView:
+    """Everything the candidates are made from. ``line_buffers``: line → the address buffers that carry it,
+    with the regions behind each. ``card_of``: regions behind the same data buffers share a number. ``bus_settles``:
+    the bus, left alone, does not keep its level, so that lines behind a buffer may keep another."""
+
+    regions: tuple[RegionView, ...]
+    buffers: tuple[BufferView, ...]
+    line_buffers: dict[str, list[tuple[str, tuple[int, ...]]]]
+    data_mask: int
+    address_bits: int
+    unwired: int
+    card_of: tuple[int, ...] = field(default=())
+    bus_settles: bool = False
+
+    @classmethod
+    def of(cls, board: Board, cells: CellSpace, data_bits: int, unwired: int) -> CardView:
+        """Read the board file's tables."""
+        data_mask = (1 << data_bits) - 1
+        index = {region.name: i for i, region in enumerate(board.regions)}
+        regions = tuple(_region(board, cells, i, data_mask, unwired) for i in range(len(board.regions)))
+        buffers = []
+        line_buffers: dict[str, list[tuple[str, tuple[int, ...]]]] = {}
+        for buffer in board.buffers:
+            served = tuple(index[name] for name in buffer.serves if name in index)
+            if buffer.lanes:
+                buffers.append(BufferView(buffer.designator, _mask(buffer.lanes), served))
+            for line in buffer.lines:
+                line_buffers.setdefault(line, []).append((buffer.designator, served))
+        groups: dict[tuple[str, ...], int] = {}
+        card_of = []
+        for i in range(len(regions)):
+            key = tuple(b.designator for b in buffers if i in b.regions)
+            card_of.append(groups.setdefault(key, len(groups)))
+        return cls(regions, tuple(buffers), line_buffers, data_mask, cells.address_bits, unwired, tuple(card_of))
+
+    @property
+    def compared(self) -> tuple[int, ...]:
+        """Indexes of the regions whose reads can be compared."""
+        return tuple(r.index for r in self.regions if r.compared)
+
+
+def _region(board: Board, cells: CellSpace, i: int, data_mask: int, unwired: int) -> RegionView:
+    region = board.regions[i]
+    chips = tuple(
+        ChipView(chip.designator, chip.part.name if chip.part is not None else "", i, _mask(chip.lanes))
+        for chip in region.chips
+    )
+    mask = 0
+    for chip in chips:
+        mask |= chip.mask
+    source = board.select_source(region) if region.select else None
+    return RegionView(
+        name=region.name,
+        index=i,
+        mask=mask or data_mask,
+        chips=chips or tuple(ChipView(None, "", i, m) for m in _guesses(data_mask)),
+        named_chips=bool(chips),
+        decoder=source[0].designator if source else None,
+        select=region.select,
+        bits=tuple(bit for bit in cells.chip_bits(i) if not (unwired >> bit) & 1),
+        compared=region.kind != "io" and region.space != "io",
+        writable=region.kind == "ram",
+        span_bits=len(cells.chip_bits(i)),
+    )
+
+
+def _guesses(data_mask: int) -> list[int]:
+    """Lanes that one memory chip may carry where nobody says: all, four, or one of them."""
+    bits = [b for b in range(data_mask.bit_length()) if (data_mask >> b) & 1]
+    nibbles = [_mask(bits[k : k + 4]) for k in range(0, len(bits), 4)]
+    return list(dict.fromkeys([data_mask, *nibbles, *(1 << b for b in bits)]))
+
+
+def _mask(lanes: Sequence[int]) -> int:
+    mask = 0
+    for lane in lanes:
+        mask |= 1 << lane
+    return mask

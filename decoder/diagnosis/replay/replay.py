@@ -1,0 +1,238 @@
+"""Running the replay kernels: many lane faults in one pass, one path fault at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.cells import CellSpace
+from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel, replay_kernel
+from busledger.decoder.diagnosis.replay.study import Rows, Study
+from busledger.decoder.diagnosis.replay.theory import BENDS, LaneFault, Maps, PathFault
+from busledger.decoder.diagnosis.replay.weighing import Tally
+
+__all__ = ["BYTES_A_CELL", "Effect", "PathRun", "Tables", "as_path", "both_ways", "run_lanes", "screened"]
+
+_FLOATS = {
+    lanes_kernel.KEPT_BY_CARD: memory_kernel.KEPT_BY_CARD,
+    lanes_kernel.KEPT_FROM_BUS: memory_kernel.KEPT_FROM_BUS,
+}
+_FIRST = 8  # explained cycles remembered
+# State of one replay, and its four maps.
+BYTES_A_CELL = 4 * (memory_kernel.WORDS + memory_kernel.LINKS + 4)
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What one replay found under one theory.
+
+    ``hash_``: equal for two faults that would differ from a healthy card in the
+    same bits of the same reads; ``first``: indexes of the first explained cycles;
+    ``chances``: int64[WINDOWS, 2], hits and misses by window. ``log_own``: where the
+    replay weighed itself, its log marginal likelihood; ``number`` what it found
+    (a retention time in ticks, an aggressor's cell), ``always`` whether it acts every time.
+    """
+
+    tally: Tally
+    hash_: int
+    first: tuple[int, ...]
+    chances: NDArray[np.int64]
+    log_own: float | None = None
+    number: float = 0.0
+    always: bool = True
+
+    def plus(self, other: Effect) -> Effect:
+        """Both together (effects on disjoint rows)."""
+        first = tuple(sorted((*self.first, *other.first))[:_FIRST])
+        hash_ = (self.hash_ + other.hash_) % (1 << 64)
+        return Effect(self.tally.plus(other.tally), hash_, first, self.chances + other.chances)
+
+
+NOTHING = Effect(Tally(), 0, (), np.zeros((replay_kernel.WINDOWS, 2), np.int64))
+
+
+def run_lanes(faults: Iterable[LaneFault], regions: int, blocks: Iterable[Rows]) -> dict[LaneFault, Effect]:
+    """All lane faults through all rows; a fault of several regions is the sum of its regions."""
+    wanted = list(dict.fromkeys(faults))
+    pieces = sorted({(r, f.does, f.mask, f.cell) for f in wanted for r in f.regions})
+    begin, end = np.zeros(regions, np.int64), np.zeros(regions, np.int64)
+    for r in range(regions):
+        mine = [i for i, piece in enumerate(pieces) if piece[0] == r]
+        if mine:
+            begin[r], end[r] = mine[0], mine[-1] + 1
+    does = np.array([p[1] for p in pieces], np.int64)
+    mask = np.array([p[2] for p in pieces], np.uint32)
+    only = np.array([p[3] for p in pieces], np.int32)
+    tally = np.zeros((len(pieces), replay_kernel.TALLY), np.int64)
+    chances = np.zeros((len(pieces), replay_kernel.WINDOWS, 2), np.int64)
+    hashes = np.zeros(len(pieces), np.uint64)
+    first = np.zeros((len(pieces), _FIRST + 1), np.int64)
+    if pieces:
+        for rows in blocks:
+            lanes_kernel.lanes(
+                rows.cell, rows.region, rows.is_write, rows.kept, rows.rest, rows.expected, rows.compared, rows.data,
+                rows.wrong, rows.index, rows.window, begin, end, does, mask, only, tally, chances, hashes, first,
+            )  # fmt: skip
+    found = {
+        piece: Effect(
+            Tally(*(int(v) for v in tally[i])),
+            int(hashes[i]),
+            tuple(int(v) for v in first[i, 1 : 1 + first[i, 0]]),
+            chances[i],
+        )
+        for i, piece in enumerate(pieces)
+    }
+    effects = {}
+    for fault in wanted:
+        total = NOTHING
+        for r in fault.regions:
+            total = total.plus(found[(r, fault.does, fault.mask, fault.cell)])
+        effects[fault] = total
+    return effects
+
+
+def as_path(fault: LaneFault, acts: int, stores: int = memory_kernel.STORES_DATA) -> PathFault:
+    """A lane fault as the path kernel plays it, where data bent on the way in stays in the cells.
+
+    ``stores``: of a floating lane, what the cells take; STORES_DATA = nobody knows.
+    """
+    floats = _FLOATS.get(fault.does, memory_kernel.KEEPS)
+    bends = BENDS[fault.does]
+    return PathFault(
+        "stays", (), fault.mask, fault.regions, stores, floats, bends=bends, bad_lanes=fault.mask, acts=acts
+    )
+
+
+def both_ways(fault: LaneFault) -> list[PathFault]:
+    """How a lane fault that comes and goes is replayed where writes pass through it too.
+
+    What a chip stores from a lane that floats: a high level (an open TTL input
+    reads high, common practice), what the card's lines or the bus last carried, or anything.
+    """
+    if not fault.writes or fault.cell >= 0:
+        return []
+    both, writes = memory_kernel.ON_READS | memory_kernel.ON_WRITES, memory_kernel.ON_WRITES
+    if BENDS[fault.does] != memory_kernel.BENDS_FLOAT:
+        return [as_path(fault, acts) for acts in (both, writes)]
+    known = (memory_kernel.STORES_HIGH, memory_kernel.STORES_CARD, memory_kernel.STORES_BUS)
+    return [as_path(fault, both), *(as_path(fault, acts, stores) for acts in (both, writes) for stores in known)]
+
+
+class Tables:
+    """Maps and judged cells of path faults; the last ones are kept, as neighbours in a list share them.
+
+    Parameters
+    ----------
+    study : its cells, and what cells held that were read before they were written
+    focus : cells to judge; all if None. Cells that the fault can mix up with them take part too.
+    """
+
+    def __init__(self, study: Study, focus: NDArray[np.int32] | None = None) -> None:
+        self._study = study
+        self.cells = study.cells
+        self.elected, self.settled = study.election()
+        self.fixed, self.fixed_known = study.images()
+        self._focus = focus
+        self._key: object = None
+        self._held: tuple[Maps, NDArray[np.uint8]] | None = None
+
+    def of(self, fault: PathFault) -> tuple[Maps, NDArray[np.uint8]]:
+        """(maps, part a cell) of one fault."""
+        key = (fault.op, fault.numbers, fault.regions)
+        if self._held is None or key != self._key:
+            maps = self._study.maps(fault)
+            self._held = (maps, _parts(maps, self.cells, fault, self._focus))
+            self._key = key
+        return self._held
+
+
+class PathRun:
+    """One path fault played over the rows, block by block."""
+
+    def __init__(self, fault: PathFault, tables: Tables) -> None:
+        self.fault = fault
+        self._tables = tables
+        self._maps, self._part = tables.of(fault)
+        self.start()
+
+    def start(self) -> None:
+        """Forget all blocks seen."""
+        n = max(1, self._tables.cells.total)
+        self._words = np.zeros((n, memory_kernel.WORDS), np.uint32)
+        self._words[:, memory_kernel.HELD] = self._tables.elected
+        self._words[:, memory_kernel.HELD_KNOWN] = self._tables.settled
+        self._words[:, memory_kernel.HARD] = self._tables.fixed
+        self._words[:, memory_kernel.HARD_KNOWN] = self._tables.fixed_known
+        self._words[:, memory_kernel.HELD] |= self._tables.fixed & ~self._tables.settled
+        self._words[:, memory_kernel.HELD_KNOWN] |= self._tables.fixed_known
+        self._links = np.zeros((n, memory_kernel.LINKS), np.int32)
+        self._links[:, memory_kernel.OWNER] = -1
+        self._hard = np.zeros(replay_kernel.TALLY, np.int64)
+        self._some = np.zeros(replay_kernel.TALLY, np.int64)
+        self._chances = np.zeros((replay_kernel.WINDOWS, 2), np.int64)
+        self._hashes = np.zeros(2, np.uint64)
+        self._first = np.zeros(_FIRST + 1, np.int64)
+
+    def feed(
+        self, rows: Rows, want_rows: bool = False
+    ) -> tuple[NDArray[np.uint32], NDArray[np.uint32], NDArray[np.bool_]]:
+        """The next block. With ``want_rows``: (what the hard theory reads, on which lanes it is
+        sure, wrong reads that the now-and-then theory explains), one a row."""
+        n = len(rows) if want_rows else 0
+        value, sure, explained = np.zeros(n, np.uint32), np.zeros(n, np.uint32), np.zeros(n, np.bool_)
+        f, maps = self.fault, self._maps
+        floats, rest = f.floats, rows.rest
+        if floats == memory_kernel.KEPT_FROM_BUS:
+            floats, rest = memory_kernel.KEPT_BY_CARD, rows.rest_bus
+        stores, left = f.stores, rows.rest_read
+        if stores in (memory_kernel.STORES_CARD, memory_kernel.STORES_BUS):
+            left = rows.rest if stores == memory_kernel.STORES_CARD else rows.rest_bus
+            stores = memory_kernel.STORES_REST
+        replay_kernel.replay(
+            rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
+            rows.wrong, rows.index, rows.window, self._part, maps.w1, maps.w2, maps.r1, maps.r2, np.uint32(f.mask),
+            stores, floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts, rest, left,
+            self._words, self._links, self._hard, self._some, self._chances, self._hashes, self._first, want_rows,
+            value, sure, explained,
+        )  # fmt: skip
+        return value, sure, explained
+
+    def effects(self) -> tuple[Effect, Effect]:
+        """(hard, now and then) over all blocks fed."""
+        first = tuple(int(v) for v in self._first[1 : 1 + self._first[0]])
+        return (
+            Effect(Tally(*(int(v) for v in self._hard)), int(self._hashes[0]), first, self._chances),
+            Effect(Tally(*(int(v) for v in self._some)), int(self._hashes[1]), first, self._chances),
+        )
+
+
+def _parts(maps: Maps, cells: CellSpace, fault: PathFault, focus: NDArray[np.int32] | None) -> NDArray[np.uint8]:
+    part = np.zeros(max(1, cells.total), np.uint8)
+    mine = np.zeros(max(1, cells.total), np.bool_)
+    for region in fault.regions:
+        mine[cells.span(region)] = True
+    if focus is None:
+        part[mine] = replay_kernel.TAKES_PART | replay_kernel.JUDGED
+        return part
+    targets = np.zeros(cells.total + 1, np.bool_)  # the last one is for "nowhere"
+    tables = (maps.w1, maps.w2, maps.r1, maps.r2)
+    for table in tables:
+        targets[table[focus]] = True
+    targets[focus] = True
+    targets[-1] = False
+    taking = targets[: cells.total].copy()
+    for table in tables:
+        taking |= targets[table]
+    part[: cells.total][taking & mine[: cells.total]] = replay_kernel.TAKES_PART
+    judged = np.zeros_like(mine)
+    judged[focus] = True
+    part[judged & mine] |= replay_kernel.TAKES_PART | replay_kernel.JUDGED
+    return part
+
+
+def screened(rows: Rows, regions: Sequence[int]) -> Rows:
+    """The rows that fall in ``regions``."""
+    return rows.take(np.isin(rows.region, np.array(regions, np.int16)))

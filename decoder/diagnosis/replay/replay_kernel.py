@@ -1,0 +1,321 @@
+"""Replaying a capture as hardware with one address, select or write fault would have run it.
+
+Two theories run side by side. *Hard*: the fault acts at every access, memory
+follows exactly. *Now and then*: the fault acts at some accesses; memory follows
+what the reads show, and each cell remembers what it would hold had the fault
+acted at its last write, until a read tells.
+"""
+
+import numba as nb
+import numpy as np
+
+from busledger.decoder.diagnosis.replay.effect_kernel import mix, ones
+from busledger.decoder.diagnosis.replay.memory_kernel import (
+    BENDS_FLOAT,
+    BENDS_NOT,
+    CORRUPT,
+    COUNT,
+    DID_ACT,
+    FULL,
+    HARD,
+    HARD_KNOWN,
+    HELD,
+    HELD_KNOWN,
+    LOST,
+    LOST2,
+    LOST2_LANES,
+    LOST_KNOWN,
+    LOST_LANES,
+    NOBODY_KNOWS,
+    ON_READS,
+    ON_WRITES,
+    OPEN,
+    OVER,
+    OVER_KNOWN,
+    OVER_LANES,
+    OWNER,
+    OWNER_COUNT,
+    OWNER_WHEN,
+    REFUTED,
+    STATE,
+    STORES_DATA,
+    WAS_IDLE,
+    WHEN,
+    acted,
+    answer,
+    bend,
+    fits,
+    store,
+    stored,
+    undriven,
+    write,
+)
+
+# Columns of a tally.
+HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED, EXCUSED, TWO_WAYS = range(8)
+TALLY = 8
+# A capture is cut into this many windows of equal time; hits and misses are also counted window by window.
+WINDOWS = 64
+# uint8 a cell: which cells take part, and which of those are judged.
+TAKES_PART, JUDGED = 1, 2
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def read_hard(index, c, read, cmp, exp, wrong, outside, judged, value, known, tally, hashes):
+    """Judge one read by the theory that the fault acts always."""
+    if not judged:
+        return
+    agrees = ((read ^ value) & known & cmp) == 0
+    differ = (value ^ exp) & known & cmp
+    tally[UNSURE_BITS] += ones(cmp & ~known)
+    if differ:
+        hashes[0] += mix(index, differ)
+        if agrees:
+            tally[HIT] += 1
+        elif wrong == 0:
+            tally[MISS] += 1
+        else:
+            tally[OTHER] += 1
+    if agrees and wrong and outside == 0:
+        tally[EXPLAINED] += 1
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def note_miss(index, window, bits, judged, tally, chances, hashes):
+    """One chance of the fault that the read refutes."""
+    if judged:
+        tally[MISS] += 1
+        chances[window, MISS] += 1
+        hashes[1] += mix(index, bits)
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def read_right(
+    index, window, c, cmp, elsewhere, value, known, fights, judged, words, links, tally, chances, hashes
+):  # fmt: skip
+    """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss.
+
+    What the fault would have left is not always known; it would hardly have been the right value.
+    """
+    words[c, LOST2_LANES] = 0
+    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
+        d = ((words[c, LOST] ^ words[c, HELD]) | ~words[c, LOST_KNOWN]) & words[c, LOST_LANES] & cmp
+        if d:
+            links[c, STATE] = WAS_IDLE
+            note_miss(index, links[c, WHEN], d, judged, tally, chances, hashes)
+    o = links[c, OWNER]
+    if o >= 0:
+        d = ((words[c, OVER] ^ words[c, HELD]) | ~words[c, OVER_KNOWN]) & words[c, OVER_LANES] & cmp
+        if d:
+            fresh = True
+            if links[o, COUNT] == links[c, OWNER_COUNT]:
+                fresh = links[o, STATE] == OPEN
+                links[o, STATE] = WAS_IDLE
+            links[c, OWNER] = -1
+            if fresh:
+                note_miss(index, links[c, OWNER_WHEN], d, judged, tally, chances, hashes)
+    if elsewhere:
+        d = (value ^ words[c, HELD]) & known & cmp
+        # Lanes that fight read right by luck; more than one such lane at once is a chance missed.
+        if d == 0 and fights and ones(cmp & ~known) > 1:
+            d = cmp & ~known
+        if d:
+            note_miss(index, window, d, judged, tally, chances, hashes)
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links):
+    """(explained, unsure lanes): the fault acts at this read, on what the other cell holds or may hold."""
+    if ((off & known) != 0 or fights) and ((read ^ value) & known & cmp) == 0:
+        return True, cmp & ~known
+    if q1 < 0 or q1 == c or bends != BENDS_NOT:
+        return False, np.uint32(0)
+    if links[q1, STATE] == OPEN and words[q1, LOST_LANES]:
+        hit, unsure = fits(q1, read, cmp, LOST, LOST_LANES, words)
+        if hit and unsure == 0:
+            return True, unsure
+    if links[q1, OWNER] >= 0:
+        hit, unsure = fits(q1, read, cmp, OVER, OVER_LANES, words)
+        if hit and unsure == 0:
+            return True, unsure
+    return False, np.uint32(0)
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def read_written(c, window, read, cmp, w1, w2, words, links):
+    """(explained, unsure lanes, window): the fault acted at a write that this cell has met."""
+    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
+        hit, unsure = fits(c, read, cmp, LOST, LOST_LANES, words)
+        if hit:
+            acted(c, w1[c], w2[c], words, links)
+            store(words, HELD, c, cmp, read, cmp)
+            return True, unsure, links[c, WHEN]
+        if words[c, LOST2_LANES]:
+            hit, unsure = fits(c, read, cmp, LOST2, LOST2_LANES, words)
+            if hit:
+                acted(c, w1[c], w2[c], words, links)
+                store(words, HELD, c, cmp, read, cmp)
+                return True, unsure, links[c, WHEN]
+    o = links[c, OWNER]
+    if o >= 0 and not (links[o, COUNT] == links[c, OWNER_COUNT] and links[o, STATE] == WAS_IDLE):
+        hit, unsure = fits(c, read, cmp, OVER, OVER_LANES, words)
+        if hit:
+            if links[o, COUNT] == links[c, OWNER_COUNT]:
+                acted(o, w1[o], w2[o], words, links)
+            store(words, HELD, c, cmp, read, cmp)
+            links[c, CORRUPT] = 1
+            links[c, OWNER] = -1
+            return True, unsure, links[c, OWNER_WHEN]
+    return False, np.uint32(0), window
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def written_too(c, read, cmp, words, links):
+    """Whether an act at a write would explain the read as well, by what is known of the cell's other value."""
+    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
+        hit, unsure = fits(c, read, cmp, LOST, LOST_LANES, words)
+        if hit and unsure == 0:
+            return True
+    o = links[c, OWNER]
+    if o < 0 or (links[o, COUNT] == links[c, OWNER_COUNT] and links[o, STATE] == WAS_IDLE):
+        return False
+    hit, unsure = fits(c, read, cmp, OVER, OVER_LANES, words)
+    return hit and unsure == 0
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def read_wrong(
+    index, window, c, read, cmp, wrong, off, elsewhere, q1, value, known, bends, fights, hard, hard_known,
+    hard_differs, judged, w1, w2, words, links, tally, chances, hashes,
+):  # fmt: skip
+    """(explained, excused): a read that is not what the cell is believed to hold; memory follows it.
+
+    Tried in turn: the fault acted at this read; at a write to the cell or to
+    another; at every access so far.
+    """
+    hit, unsure, when = False, np.uint32(0), window
+    open_chance = elsewhere or links[c, STATE] == OPEN or links[c, OWNER] >= 0
+    if elsewhere:
+        hit, unsure = read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links)
+        if hit and judged and written_too(c, read, cmp, words, links):
+            tally[TWO_WAYS] += 1
+    if not hit:
+        hit, unsure, when = read_written(c, window, read, cmp, w1, w2, words, links)
+    if not hit and hard_differs and ((read ^ hard) & hard_known & cmp) == 0:
+        if not elsewhere:
+            store(words, HELD, c, cmp, read, cmp)
+            links[c, CORRUPT] = 1
+            if links[c, STATE] == OPEN:
+                links[c, STATE] = DID_ACT
+        hit, unsure, when = True, cmp & ~hard_known, window
+    if hit and judged:
+        tally[HIT] += 1
+        chances[when, HIT] += 1
+        # One unknown lane that is wrong has but one level to show.
+        guessed = ones(unsure)
+        tally[UNSURE_BITS] += 0 if guessed == 1 and off & ~unsure == 0 else guessed
+        hashes[1] += mix(index, wrong)
+    if hit:
+        return True, False
+    if wrong == 0:
+        if judged:
+            tally[CONTRADICTED] += links[c, CORRUPT]
+        store(words, HELD, c, cmp, read, cmp)
+        links[c, CORRUPT] = 0
+    elif judged and open_chance:
+        tally[EXCUSED] += 1
+        chances[window, HIT] += 1
+    elif judged:
+        tally[OTHER] += 1
+    if wrong and (links[c, STATE] == OPEN or links[c, OWNER] >= 0):
+        # Something of this kind happened here, though not as predicted: repeats of it are no news.
+        store(words, HELD, c, cmp, read, cmp)
+    return False, wrong != 0 and open_chance
+
+
+@nb.njit(cache=True, nogil=True)
+def replay(
+    cell, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong_in, index, window,
+    part, w1, w2, r1, r2, mask, stores, floats, joins, bends, bad_lanes, acts, rest, rest_read, words, links,
+    hard_tally, some_tally, chances, hashes, first, want_rows, hard_value, hard_sure, some_explained,
+):  # fmt: skip
+    """One block of accesses under one theory.
+
+    Rows: as ``rows_kernel.prepare`` fills them, ``index`` int64 the cycle, ``window`` uint8. ``part`` uint8 a cell
+    (``TAKES_PART``, ``JUDGED``). ``w1 w2 r1 r2`` int32 a cell: the cells that an access to it really writes and
+    reads, -1 = none. ``mask``: lanes of the part; ``stores`` … ``acts``: constants of memory_kernel; ``rest``,
+    ``rest_read`` uint32 a row. ``words``, ``links``: state a cell, carried. Out: ``hard_tally``, ``some_tally``
+    int64[TALLY], ``chances`` int64[WINDOWS, 2] hits and misses of the latter by window, ``hashes`` uint64[2],
+    ``first`` int64[k] explained cycles (first[0] counts them); if ``want_rows``: ``hard_value``, ``hard_sure`` what
+    the hard theory reads, ``some_explained`` 1 where the other explains or excuses a wrong read.
+    """
+    read_bends = bends if acts & ON_READS else BENDS_NOT
+    write_bends = bends if acts & ON_WRITES else BENDS_NOT
+    plain = (stores == STORES_DATA or bends == BENDS_FLOAT) and write_bends == BENDS_NOT
+    for i in range(cell.shape[0]):
+        c = cell[i]
+        if part[c] & TAKES_PART == 0:
+            continue
+        if is_write[i]:
+            lanes = lanes_in[i] & mask
+            if lanes:
+                sure = sure_in[i] & lanes
+                bad, bad_known = stored(
+                    STORES_DATA if plain else stores, data[i], sure, lanes, rest_read[i], write_bends, bad_lanes
+                )
+                write(c, window[i], data[i], sure, lanes, w1[c], w2[c], plain, bad, bad_known, words, links)
+            continue
+        read = data[i]
+        cmp = compared[i] & mask
+        exp = expected[i]
+        wrong = wrong_in[i] & mask
+        outside = wrong_in[i] & ~mask
+        judged = part[c] & JUDGED != 0
+        q1 = r1[c]
+        q2 = r2[c]
+        floating = undriven(floats, kept[i], rest[i])
+        hv, hk = answer(words, HARD, q1, q2, floating, joins)
+        hv, hk = bend(read_bends, bad_lanes, hv, hk, floating, FULL)
+        read_hard(index[i], c, read, cmp, exp, wrong, outside, judged, hv, hk, hard_tally, hashes)
+        if want_rows:
+            hard_value[i] = hv
+            hard_sure[i] = hk & mask
+            some_explained[i] = 0
+        if q1 >= 0 and q2 < 0 and read_bends == BENDS_NOT:
+            learn = sure_in[i] & mask & ~words[q1, HARD_KNOWN]
+            store(words, HARD, q1, learn, read, learn)
+        learn = cmp & ~words[c, HELD_KNOWN]
+        store(words, HELD, c, learn, exp, learn)
+        off = (read ^ words[c, HELD]) & cmp
+        elsewhere = q1 != c or q2 >= 0 or read_bends != BENDS_NOT
+        value = words[c, HELD]
+        known = FULL
+        if elsewhere:
+            value, known = answer(words, HELD, q1, q2, floating, joins)
+            value, known = bend(read_bends, bad_lanes, value, known, floating, FULL)
+        fights = joins == NOBODY_KNOWS and q1 >= 0 and q2 >= 0
+        explained = wrong != 0
+        if off == 0:
+            read_right(
+                index[i], window[i], c, cmp, elsewhere, value, known, fights, judged, words, links, some_tally, chances,
+                hashes,
+            )  # fmt: skip
+        else:
+            hard_differs = ((hv ^ exp) & hk & cmp) != 0 and not links[c, REFUTED]
+            hit, excused = read_wrong(
+                index[i], window[i], c, read, cmp, wrong, off, elsewhere, q1, value, known, read_bends, fights, hv, hk,
+                hard_differs, judged, w1, w2, words, links, some_tally, chances, hashes,
+            )  # fmt: skip
+            explained = hit and wrong != 0
+            if want_rows and excused and outside == 0:
+                some_explained[i] = 1
+        if (read ^ hv) & hk & cmp:
+            links[c, REFUTED] = 1
+        if explained and outside == 0:
+            if judged:
+                some_tally[EXPLAINED] += 1
+                if first[0] < first.shape[0] - 1:
+                    first[0] += 1
+                    first[first[0]] = index[i]
+            if want_rows:
+                some_explained[i] = 1

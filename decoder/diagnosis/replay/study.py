@@ -1,0 +1,316 @@
+"""The accesses of a capture, as often as the diagnosis needs them, with what is already explained taken out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.bus.columns import WRITE_KINDS, Cycles
+from busledger.decoder.diagnosis.cells import CellSpace
+from busledger.decoder.diagnosis.evidence import Evidence
+from busledger.decoder.diagnosis.replay import rows_kernel
+from busledger.decoder.diagnosis.replay.parts_view import CardView
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
+from busledger.decoder.diagnosis.replay.theory import Maps, PathFault, maps_of
+from busledger.decoder.ledger import Compared, Verdict
+
+__all__ = ["Overlay", "Rows", "Study", "Survey"]
+
+_ROWS_IN_MEMORY = 3_000_000  # about 60 bytes a row
+_MAPPED_CELLS = 20_000_000  # 4 to 16 bytes each
+
+
+@dataclass(slots=True)
+class Rows:
+    """Access rows, parallel arrays of length n in time order; lanes are bit masks.
+
+    Attributes
+    ----------
+    index : int64, the cycle's index in the capture
+    time : int64, ticks
+    window : uint8, which of WINDOWS equal spans of the capture
+    cell : int32, see CellSpace
+    region : int16
+    is_write : bool
+    data, lanes, sure : uint32, levels; lanes of the transfer; lanes with a known level
+    kept : uint32, what the bus carried before
+    rest, rest_read, rest_bus : uint32, what the card's lines last carried; what its last read gave; what the bus
+        carried in the cycle before, whatever it floated to since
+    expected, compared, wrong : uint32, what a healthy card gives on the lanes compared; lanes that differ
+    event : uint8, 1 = a wrong read that is not the mere repeat of the cell's last read
+    disagrees : bool, wrong only against an earlier read of a cell never written
+    """
+
+    index: NDArray[np.int64]
+    time: NDArray[np.int64]
+    window: NDArray[np.uint8]
+    cell: NDArray[np.int32]
+    region: NDArray[np.int16]
+    is_write: NDArray[np.bool_]
+    data: NDArray[np.uint32]
+    lanes: NDArray[np.uint32]
+    sure: NDArray[np.uint32]
+    kept: NDArray[np.uint32]
+    rest: NDArray[np.uint32]
+    rest_read: NDArray[np.uint32]
+    rest_bus: NDArray[np.uint32]
+    expected: NDArray[np.uint32]
+    compared: NDArray[np.uint32]
+    wrong: NDArray[np.uint32]
+    event: NDArray[np.uint8]
+    disagrees: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return int(self.index.shape[0])
+
+    def take(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> Rows:
+        """The rows given by mask or index, copied."""
+        return Rows(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+    def holding(self, expected: NDArray[np.uint32], compared: NDArray[np.uint32]) -> Rows:
+        """The same rows judged against another expectation."""
+        wrong = (self.data ^ expected) & compared
+        wrong[self.is_write] = 0
+        return replace(self, expected=expected, compared=compared, wrong=wrong, event=self.event & (wrong != 0))
+
+
+class Overlay(Protocol):
+    """A fault already found: what it says the reads of a block should have been."""
+
+    def start(self) -> None:
+        """Forget all blocks seen."""
+
+    def feed(self, rows: Rows) -> Rows:
+        """The next block, judged against what the faulty card would give."""
+
+
+@dataclass
+class Survey:
+    """Sums over all rows, for the proposals and for "none of these".
+
+    ``patterns``: (region, mask of wrong lanes) → int64[WINDOWS, 2], wrong reads and
+    how many of them are events; ``compared``: region → int64[WINDOWS], reads
+    compared; ``cells``: cell → [wrong reads, mask of lanes].
+    """
+
+    patterns: dict[tuple[int, int], NDArray[np.int64]]
+    compared: dict[int, NDArray[np.int64]]
+    cells: dict[int, list[int]]
+    disagreeing: int = 0
+
+    @property
+    def wrong(self) -> int:
+        """Wrong reads in all."""
+        return int(sum(found[:, 0].sum() for found in self.patterns.values()))
+
+    @property
+    def total(self) -> int:
+        """Compared reads in all."""
+        return int(sum(found.sum() for found in self.compared.values()))
+
+    def lanes(self) -> dict[int, int]:
+        """Region → mask of the lanes that read wrong."""
+        found: dict[int, int] = {}
+        for region, mask in self.patterns:
+            found[region] = found.get(region, 0) | mask
+        return found
+
+
+class Study:
+    """Gives the rows of a capture again and again, prepared once where memory allows."""
+
+    def __init__(self, evidence: Evidence) -> None:
+        facts = evidence.profile_facts
+        self.evidence = evidence
+        self.cells = CellSpace(evidence.board.regions, facts.address_bits, facts.data_bits)
+        self.card = CardView.of(evidence.board, self.cells, facts.data_bits, facts.unwired)
+        self.data_bits = facts.data_bits
+        self._fixed = np.array([*(not r.writable for r in self.card.regions), False], np.bool_)
+        self._span = (0, 0)  # first tick and length, known after the first pass
+        self._held: list[Rows] | None = None
+        self._maps: dict[object, Maps] = {}
+        self._elected: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
+        self._images: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
+        self.bus_settles = False  # whether the bus, left alone, goes to other levels; known after the first pass
+
+    @property
+    def in_memory(self) -> bool:
+        """Whether all rows are held at once."""
+        return len(self.evidence.log) <= _ROWS_IN_MEMORY
+
+    def blocks(self, overlays: Sequence[Overlay] = ()) -> Iterator[Rows]:
+        """All rows in time order, in blocks, what ``overlays`` explain taken out."""
+        for overlay in overlays:
+            overlay.start()
+        for rows in self._plain():
+            for overlay in overlays:
+                rows = overlay.feed(rows)
+            yield rows
+
+    def _plain(self) -> Iterator[Rows]:
+        if self._held is not None:
+            yield from self._held
+            return
+        if self.in_memory:
+            self._held = list(self._prepared())
+            yield from self._held
+            return
+        yield from self._prepared()
+
+    def _prepared(self) -> Iterator[Rows]:
+        n = max(1, self.cells.total)
+        elected, settled = self.election()
+        written, last, last_known = (np.zeros(n, np.uint32) for _ in range(3))
+        cards = max(self.card.card_of, default=0) + 1
+        card_last, card_read = np.zeros(cards, np.uint32), np.zeros(cards, np.uint32)
+        card_of = np.array([*self.card.card_of, 0], np.int16)
+        before: Rows | None = None
+        for cycles, compared in self.evidence.log.blocks():
+            rows = self._bare(cycles, compared)
+            card = card_of[rows.region]
+            rows_kernel.prepare(
+                rows.cell, card, self._fixed[rows.region], rows.is_write, rows.data, cycles.data_unknown, cycles.width,
+                compared.verdict, compared.expected, compared.known,
+                elected, settled, written, last, last_known, card_last, card_read,
+                rows.lanes, rows.sure, rows.expected, rows.compared, rows.wrong, rows.event, rows.rest,
+                rows.rest_read,
+            )  # fmt: skip
+            rows.rest_bus = _carried_before(before, rows)
+            self.bus_settles = self.bus_settles or bool((rows.rest_bus != rows.kept).any())
+            before = rows if len(rows) else before
+            yield rows
+
+    def maps(self, fault: PathFault) -> Maps:
+        """Where accesses go under a fault; remembered while that does not take much memory."""
+        key = (fault.op, fault.numbers, fault.regions)
+        held = self._maps.get(key)
+        if held is None:
+            held = maps_of(fault, self.cells)
+            if len(self._maps) * self.cells.total < _MAPPED_CELLS:
+                self._maps[key] = held
+        return held
+
+    def election(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
+        """(levels, lanes) that most reads agree on, of cells that were read before they were ever written."""
+        if self._elected is None:
+            n = max(1, self.cells.total)
+            votes = np.zeros((n, self.data_bits, 2), np.int32)
+            written, value, settled = (np.zeros(n, np.uint32) for _ in range(3))
+            for cycles, compared in self.evidence.log.blocks():
+                rows = self._bare(cycles, compared)
+                if self._span[1] == 0 and len(rows):
+                    self._span = (int(rows.time[0]), 1)
+                if len(rows):
+                    self._span = (self._span[0], max(1, int(rows.time[-1]) + 1 - self._span[0]))
+                rows_kernel.count_unwritten(
+                    rows.cell, self._fixed[rows.region], rows.is_write, rows.data, cycles.data_unknown, cycles.width,
+                    compared.verdict, compared.expected, compared.known, written, value, settled, votes,
+                )  # fmt: skip
+            rows_kernel.elect(votes, value, settled)
+            self._elected = (value, settled)
+        return self._elected
+
+    def images(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
+        """(levels, lanes known) of the cells of ROMs whose image is given: no fault of the card can change them."""
+        if self._images is None:
+            elected, settled = self.election()
+            value, known = np.zeros_like(elected), np.zeros_like(settled)
+            for view, region in zip(self.card.regions, self.evidence.board.regions, strict=True):
+                if view.writable or region.image is None:
+                    continue
+                span = self.cells.span(view.index)
+                value[span], known[span] = elected[span], settled[span]
+                if self.cells.shift == 0:
+                    at = self.cells.locate(
+                        np.full(len(region.image), view.index, np.int16),
+                        np.arange(region.start, region.start + len(region.image), dtype=np.uint32),
+                    )
+                    value[at], known[at] = np.frombuffer(region.image, np.uint8), np.uint32(view.mask)
+            self._images = (value, known)
+        return self._images
+
+    def _bare(self, cycles: Cycles, compared: Compared) -> Rows:
+        n = len(cycles)
+        start, length = self._span
+        is_write = np.isin(cycles.kind, np.array(WRITE_KINDS, np.uint8))
+
+        def blank() -> NDArray[np.uint32]:
+            return np.zeros(n, np.uint32)
+
+        return Rows(
+            index=compared.index,
+            time=cycles.time,
+            window=((cycles.time - start) * WINDOWS // max(1, length)).astype(np.uint8),
+            cell=self.cells.locate(cycles.region, cycles.address),
+            region=cycles.region,
+            is_write=is_write,
+            data=cycles.data,
+            lanes=blank(),
+            sure=blank(),
+            kept=cycles.kept,
+            rest=blank(),
+            rest_read=blank(),
+            rest_bus=cycles.kept,
+            expected=blank(),
+            compared=blank(),
+            wrong=blank(),
+            event=np.zeros(n, np.uint8),
+            disagrees=compared.verdict == Verdict.DISAGREES,
+        )
+
+    def survey(self, blocks: Iterable[Rows]) -> Survey:
+        """Count what there is to explain."""
+        found = Survey({}, {}, {})
+        for rows in blocks:
+            judged = rows.compared != 0
+            spots = rows.region[judged].astype(np.int64) * WINDOWS + rows.window[judged]
+            counts = np.bincount(spots, minlength=len(self.card.regions) * WINDOWS).reshape(-1, WINDOWS)
+            for region in np.flatnonzero(counts.any(axis=1)):
+                held = found.compared.setdefault(int(region), np.zeros(WINDOWS, np.int64))
+                held += counts[region]
+            bad = np.flatnonzero(rows.wrong)
+            if not len(bad):
+                continue
+            found.disagreeing += int(np.count_nonzero(rows.disagrees[bad]))
+            _add_patterns(found, rows, bad)
+            _add_cells(found, rows.cell[bad], rows.wrong[bad])
+        return found
+
+
+def _carried_before(before: Rows | None, rows: Rows) -> NDArray[np.uint32]:
+    """The levels of the cycle before each row; where that is not among the rows, what the bus kept."""
+    if not len(rows):
+        return rows.kept
+    first = before is not None and int(before.index[-1]) + 1 == int(rows.index[0])
+    old = (before.data[-1:], before.sure[-1:]) if before is not None else (rows.data[:1], rows.sure[:1])
+    data = np.concatenate([old[0], rows.data[:-1]])
+    sure = np.concatenate([old[1], rows.sure[:-1]])
+    sure[np.concatenate([[not first], np.diff(rows.index) != 1])] = 0
+    found: NDArray[np.uint32] = (data & sure) | (rows.kept & ~sure)
+    return found
+
+
+def _add_patterns(found: Survey, rows: Rows, bad: NDArray[np.intp]) -> None:
+    key = (rows.region[bad].astype(np.uint64) << np.uint64(32)) | rows.wrong[bad]
+    keys, at = np.unique(key, return_inverse=True)
+    spot = at.astype(np.int64) * WINDOWS + rows.window[bad]
+    wrong = np.bincount(spot, minlength=len(keys) * WINDOWS)
+    events = np.bincount(spot, weights=rows.event[bad], minlength=len(keys) * WINDOWS)
+    counts = np.stack([wrong, events], axis=1).astype(np.int64).reshape(len(keys), WINDOWS, 2)
+    for k, count in zip(keys, counts, strict=True):
+        name = (int(k >> np.uint64(32)), int(k) & 0xFFFFFFFF)
+        found.patterns[name] = found.patterns.get(name, 0) + count
+
+
+def _add_cells(found: Survey, cell: NDArray[np.int32], wrong: NDArray[np.uint32]) -> None:
+    cells, at, count = np.unique(cell, return_inverse=True, return_counts=True)
+    masks = np.zeros(len(cells), np.uint32)
+    np.bitwise_or.at(masks, at, wrong)
+    for c, n, m in zip(cells, count, masks, strict=True):
+        held = found.cells.setdefault(int(c), [0, 0])
+        held[0] += int(n)
+        held[1] |= int(m)

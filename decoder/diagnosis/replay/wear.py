@@ -1,0 +1,217 @@
+"""Faults of single cells that ask for more than a replay: decay with time, and coupling to another cell."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from busledger.decoder.diagnosis.cells import CellSpace
+from busledger.decoder.diagnosis.replay import coupling_kernel, decay_kernel
+from busledger.decoder.diagnosis.replay.replay import Effect, screened
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
+from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay
+from busledger.decoder.diagnosis.replay.weighing import Tally, log_hard, log_sometimes, log_sum
+
+__all__ = ["run_coupled", "run_decay"]
+
+_FIRST = 8
+_SPREADS = (0.1, 0.3, 0.8)  # σ of ln(retention time) from cell to cell, our estimate
+_AGGRESSORS = 96
+_NEAR = 20.0  # how much likelier a cell one address bit or one place away is than any other
+_FLOOR = 1e-4
+
+
+Blocks = Callable[[], Iterable[Rows]]
+
+
+def _by_region(rows: Rows, regions: Iterable[tuple[int, ...]]) -> dict[tuple[int, ...], Rows]:
+    return {each: screened(rows, each) for each in set(regions)}
+
+
+def run_decay(faults: Sequence[Decay], cells: CellSpace, blocks: Blocks) -> dict[Decay, Effect]:
+    """Weigh decay: the retention time is found from the ages at which reads failed.
+
+    A cell of age t is taken to have decayed with probability Φ((ln t − ln T)/σ);
+    the likelihood is averaged over T (even in ln T over the ages seen) and σ.
+    ``blocks``: called for one pass over the rows.
+    """
+    runs = {fault: _DecayRun(fault, cells) for fault in faults}
+    for rows in blocks() if runs else ():
+        parts = _by_region(rows, (fault.regions for fault in runs))
+        for fault, run in runs.items():
+            run.feed(parts[fault.regions])
+    return {fault: run.effect() for fault, run in runs.items()}
+
+
+class _DecayRun:
+    def __init__(self, fault: Decay, cells: CellSpace) -> None:
+        span = cells.span(fault.regions[0])
+        self._fault, self._first_cell = fault, span.start
+        size = span.stop - span.start
+        self._stamp, self._gone = np.full(size, -1, np.int64), np.zeros(size, np.uint8)
+        self._tally, self._first = np.zeros(3, np.int64), np.zeros(_FIRST + 1, np.int64)
+        self._ages = np.zeros((2, decay_kernel.BINS), np.int64)
+        self._hashes = np.zeros(decay_kernel.BINS, np.uint64)
+
+    def feed(self, rows: Rows) -> None:
+        fault = self._fault
+        decay_kernel.decay(
+            rows.cell, rows.is_write, rows.data, rows.sure, rows.expected, rows.compared, rows.wrong, rows.index,
+            rows.time, self._first_cell, fault.cell, np.uint32(fault.mask), fault.high, fault.refreshes, self._stamp,
+            self._gone, self._tally, self._ages, self._hashes, self._first,
+        )  # fmt: skip
+
+    def effect(self) -> Effect:
+        own, at = _retention(self._ages)
+        missed = int(self._ages[0, at:].sum())
+        hash_ = int(self._hashes[at:].sum(dtype=np.uint64))
+        decayed, other, explained = (int(n) for n in self._tally)
+        seen = tuple(int(v) for v in self._first[1 : 1 + self._first[0]])
+        chances = np.zeros((WINDOWS, 2), np.int64)
+        return Effect(Tally(decayed, missed, other, explained), hash_, seen, chances, own, _age_of(at))
+
+
+def _age_of(at: int) -> float:
+    """Ticks at the lower edge of an age bin."""
+    return float(2.0 ** (at / decay_kernel.BINS_AN_OCTAVE))
+
+
+def _retention(ages: NDArray[np.int64]) -> tuple[float, int]:
+    """(log marginal likelihood, the best retention time's bin)."""
+    used = np.flatnonzero(ages.sum(axis=0))
+    if not len(used) or not ages[1].any():
+        return -math.inf, 0
+    thresholds = np.arange(max(0, used[0] - 1), used[-1] + 2)
+    # Bins without reads say nothing; a bin's middle stands for it.
+    octaves = (used + 0.5) / decay_kernel.BINS_AN_OCTAVE
+    logs = []
+    best = (-math.inf, int(used[0]))
+    for sigma in _SPREADS:
+        z = (octaves[None, :] - thresholds[:, None] / decay_kernel.BINS_AN_OCTAVE) * math.log(2.0) / sigma
+        p = np.clip(ndtr(z), _FLOOR, 1.0 - _FLOOR)
+        each = (ages[1, used] * np.log(p) + ages[0, used] * np.log1p(-p)).sum(axis=1)
+        logs += list(each)
+        k = int(np.argmax(each))
+        if each[k] > best[0]:
+            best = (float(each[k]), int(thresholds[k]))
+    return log_sum([float(v) for v in logs]) - math.log(len(logs)), best[1]
+
+
+def run_coupled(
+    faults: Sequence[CoupledCell], cells: CellSpace, blocks: Blocks, pattern_bits: int
+) -> dict[CoupledCell, Effect]:
+    """Weigh coupling of one victim bit to every cell that could be its aggressor; two passes over the rows."""
+    runs = {fault: _CouplingRun(fault, cells) for fault in faults}
+    for look in (_CouplingRun.search, _CouplingRun.try_out):
+        for rows in blocks() if runs else ():
+            parts = _by_region(rows, (fault.regions for fault in runs))
+            for fault, run in runs.items():
+                look(run, parts[fault.regions])
+    return {fault: run.effect(pattern_bits) for fault, run in runs.items()}
+
+
+class _CouplingRun:
+    """First ``search`` all rows for cells written before failures, then ``try_out`` each of the likeliest."""
+
+    def __init__(self, fault: CoupledCell, cells: CellSpace) -> None:
+        span = cells.span(fault.regions[0])
+        self._fault, self._first_cell = fault, span.start
+        self._lane = fault.mask.bit_length() - 1
+        size = span.stop - span.start
+        self._since = np.zeros(size, np.uint8)
+        self._failed, self._right = np.zeros(size, np.int64), np.zeros(size, np.int64)
+        self._ready = False
+        self._failures: list[int] = []
+
+    def search(self, rows: Rows) -> None:
+        """First pass."""
+        coupling_kernel.written_between(
+            rows.cell, rows.is_write, rows.compared, rows.wrong, self._fault.cell, self._lane, self._first_cell,
+            self._since, self._failed, self._right,
+        )  # fmt: skip
+        mine = (rows.cell == self._fault.cell) & ((rows.wrong & np.uint32(self._fault.mask)) != 0)
+        self._failures += rows.index[mine][: _FIRST - len(self._failures)].tolist()
+
+    def _choose(self) -> None:
+        self._ready = True
+        victim = self._fault.cell - self._first_cell
+        self._chosen, self._weights = _aggressors(victim, self._failed, self._right)
+        n = len(self._chosen)
+        self._slot = np.full(len(self._failed), -1, np.int32)
+        self._slot[self._chosen] = np.arange(n)
+        self._lanes = np.array([b for b in range(32) if (self._fault.chip_mask >> b) & 1], np.int64)
+        shape = (n, len(self._lanes) * coupling_kernel.WAYS)
+        self._values, self._known = np.zeros(n, np.uint32), np.zeros(n, np.uint32)
+        self._belief = np.full(1, -1, np.int64)
+        self._fired, self._theory = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+        self._hard = np.zeros((*shape, coupling_kernel.TALLY), np.int64)
+        self._some, self._hashes = np.zeros_like(self._hard), np.zeros(shape, np.uint64)
+
+    def try_out(self, rows: Rows) -> None:
+        """Second pass."""
+        if not self._ready:
+            self._choose()
+        coupling_kernel.couple(
+            rows.cell, rows.is_write, rows.data, rows.sure, rows.expected, rows.compared, rows.wrong, rows.index,
+            self._fault.cell, self._lane, self._slot, self._first_cell, self._lanes, self._values, self._known,
+            self._belief, self._fired, self._theory, self._hard, self._some, self._hashes,
+        )  # fmt: skip
+
+    def effect(self, pattern_bits: int) -> Effect:
+        """The average over all hypotheses, with what the best one counted."""
+        if not self._ready:
+            self._choose()
+        return _best_coupling(
+            self._chosen + self._first_cell, self._weights, self._hard, self._some, self._hashes, pattern_bits,
+            tuple(self._failures),
+        )  # fmt: skip
+
+
+def _aggressors(
+    victim: int, failed: NDArray[np.int64], right: NDArray[np.int64]
+) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
+    """The cells most often written before a failure, and the prior weight of each (they sum to 1 over all cells)."""
+    index = np.arange(len(failed))
+    apart = index ^ victim
+    near = ((apart & (apart - 1)) == 0) | (np.abs(index - victim) == 1)
+    near[victim] = False
+    weight = np.where(near, _NEAR, 1.0)
+    weight[victim] = 0.0
+    weight /= weight.sum()
+    order = np.lexsort((right, ~near, -failed))
+    order = order[failed[order] > 0][:_AGGRESSORS]
+    return order, weight[order]
+
+
+def _best_coupling(
+    aggressors: NDArray[np.int64], weights: NDArray[np.float64], hard: NDArray[np.int64], some: NDArray[np.int64],
+    hashes: NDArray[np.uint64], pattern_bits: int, first: tuple[int, ...],
+) -> Effect:  # fmt: skip
+    """Average over the hypotheses; what the best one counted is shown."""
+    logs: list[float] = []
+    best: tuple[float, Effect] | None = None
+    ways = hard.shape[1]
+    for k in range(hard.shape[0]):
+        for h in range(ways):
+            for counts, always in ((hard[k, h], True), (some[k, h], False)):
+                hit, miss, other, explained = (int(v) for v in counts)
+                if hit == 0:
+                    continue
+                tally = Tally(hit, miss, other, explained)
+                own = log_hard(tally) if always else log_sometimes(tally, None, pattern_bits)
+                # What this hypothesis does not explain is as strange as any other stray.
+                own += math.log(weights[k] / ways / 2) - 12.0 * other
+                logs.append(own)
+                if best is None or own > best[0]:
+                    hash_ = int(hashes[k, h]) if always else int(hashes[k, h]) ^ 1
+                    chances = np.zeros((WINDOWS, 2), np.int64)
+                    best = (own, Effect(tally, hash_, first, chances, own, float(aggressors[k]), always))
+    if best is None:
+        return Effect(Tally(), 0, (), np.zeros((WINDOWS, 2), np.int64), -math.inf)
+    effect = best[1]
+    return Effect(effect.tally, effect.hash_, first, effect.chances, log_sum(logs), effect.number, effect.always)
