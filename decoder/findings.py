@@ -19,6 +19,7 @@ __all__ = [
     "CycleCounts",
     "LaneCounts",
     "NextStep",
+    "Part",
     "RegionCounts",
     "Suspect",
     "Unread",
@@ -41,6 +42,8 @@ FaultName = Literal[
     "coupled",
     "slow",
     "leaky",
+    "no-answer",
+    "unlisted",
 ]
 ScopeName = Literal["cell", "chip", "buffer", "bus", "region", "board", "decoder"]
 
@@ -124,11 +127,21 @@ class Suspect(_Finding):
     contradicted: int
     summary: str
     evidence: tuple[str, ...] = ()
+    place: int = 1
     # Additions to the contract's keys.
     other_region: str | None = None
     tied_with: tuple[int, ...] = ()
     first_cycles: tuple[int, ...] = ()
     detail: dict[str, Any] = Field(default_factory=dict)
+
+
+class Part(_Finding):
+    """One part of the board: the chance that it is bad and, if it is, its likeliest fault with that fault's share."""
+
+    component: str
+    bad: float
+    fault: FaultName | None = None
+    share: float | None = None
 
 
 class Cleared(_Finding):
@@ -159,6 +172,7 @@ class CheckResult(_Finding):
     regions: tuple[RegionCounts, ...]
     mismatch_total: int
     suspects: tuple[Suspect, ...] = ()
+    parts: tuple[Part, ...] = ()
     unexplained: int = 0
     cleared: tuple[Cleared, ...] = ()
     coverage: dict[str, Any] = Field(default_factory=dict)

@@ -10,7 +10,7 @@ from busledger.decoder.board import Board
 from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
 from busledger.decoder.diagnosis.coverage.traffic import TrafficCounter
-from busledger.decoder.findings import Cleared, NextStep, RegionCounts, Suspect
+from busledger.decoder.findings import Cleared, NextStep, Part, RegionCounts, Suspect
 from busledger.decoder.ledger import Compared
 
 __all__ = [
@@ -96,6 +96,7 @@ class Diagnosis:
     that no fault of the list explains the mismatches."""
 
     suspects: tuple[Suspect, ...] = ()
+    parts: tuple[Part, ...] = ()
     unexplained: int = 0
     cleared: tuple[Cleared, ...] = ()
     coverage: dict[str, Any] = field(default_factory=dict)

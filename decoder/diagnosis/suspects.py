@@ -1,26 +1,28 @@
-"""From weighed candidates to suspects: probabilities, ties, ranks and words."""
+"""Places, as the suspects of the contract."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from busledger.decoder.diagnosis.faults.candidate import bits_of
+from busledger.decoder.diagnosis.posterior import Item, Place
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.diagnosis.statistics import clopper_pearson
 from busledger.decoder.diagnosis.wording import evidence_lines, summary
 from busledger.decoder.findings import Suspect
 
-__all__ = ["Slot", "suspects_of"]
+__all__ = ["Slot", "slots_of", "suspects_of"]
 
 _SHOWN = 0.01
-_SHOWN_AT_MOST = 12
+_SHOWN_AT_MOST = 12  # at one place
 
 
 @dataclass(frozen=True)
 class Slot:
-    """One fault's place: all candidates with their probabilities, and that of "none of these"."""
+    """One place's candidates with their chances, and the chance that it is none of them."""
 
     scored: tuple[Scored, ...]
     shares: tuple[float, ...]
@@ -29,70 +31,98 @@ class Slot:
 
 @dataclass
 class _Entry:
-    scored: Scored
-    probability: float
-    slot: int
+    item: Item
+    fault: Scored
+    place: int
     leader: bool
 
 
-def suspects_of(study: Study, slots: Sequence[Slot]) -> tuple[Suspect, ...]:
-    """Every candidate worth showing: the first of each fault, then the rest by probability."""
+def slots_of(places: Sequence[Place]) -> list[Slot]:
+    """The places as next steps ask them."""
+    found = []
+    for place in places:
+        known = [(i.fault, i.probability) for i in place.items if i.fault is not None]
+        if known:
+            shares = tuple(p for _, p in known)
+            found.append(Slot(tuple(f for f, _ in known), shares, max(0.0, 1.0 - sum(shares))))
+    return found
+
+
+def suspects_of(study: Study, places: Sequence[Place]) -> tuple[Suspect, ...]:
+    """Every candidate worth showing: the first of each place, then the rest by probability."""
     entries: list[_Entry] = []
-    for i, slot in enumerate(slots):
-        ranked = sorted(range(len(slot.scored)), key=lambda k: -slot.shares[k])
-        shown = [k for k in ranked if slot.shares[k] >= _SHOWN][:_SHOWN_AT_MOST] or ranked[:1]
-        entries += [_Entry(slot.scored[k], slot.shares[k], i, k == shown[0]) for k in shown]
-    entries.sort(key=lambda e: (not e.leader, -e.probability if not e.leader else -e.scored.effect.tally.explained))
-    return tuple(_suspect(study, entry, rank, entries, slots[entry.slot]) for rank, entry in enumerate(entries, 1))
+    for number, place in enumerate(places, 1):
+        known = [item for item in place.items if item.fault is not None]
+        shown = [item for item in known if item.probability >= _SHOWN][:_SHOWN_AT_MOST] or known[:1]
+        entries += [
+            _Entry(item, item.fault, number, item is shown[0]) for item in shown if item.fault is not None
+        ]
+    entries.sort(key=lambda e: (not e.leader, e.place if e.leader else 0, -e.item.probability))
+    return tuple(_suspect(study, entry, rank, entries) for rank, entry in enumerate(entries, 1))
 
 
 def _tied(a: _Entry, b: _Entry) -> bool:
-    one, two = a.scored, b.scored
-    if a is b or a.slot != b.slot:
+    if a is b or a.place != b.place:
         return False
-    return one.effect.hash_ == two.effect.hash_ and one.effect.tally.explained == two.effect.tally.explained
+    one, two = a.fault.effect, b.fault.effect
+    return one.hash_ == two.hash_ and one.tally.explained == two.tally.explained
 
 
-def _rival(scored: Scored, slot: Slot) -> Scored | None:
-    """The most probable candidate of another effect, in another part if there is one."""
+def _rival(entry: _Entry, entries: Sequence[_Entry]) -> Scored | None:
+    """The most probable candidate of another effect at the same place, in another part if there is one."""
     others = [
-        (p, s)
-        for s, p in zip(slot.scored, slot.shares, strict=True)
-        if s.effect.hash_ != scored.effect.hash_ and s.covers
+        e for e in entries if e.place == entry.place and e.fault.effect.hash_ != entry.fault.effect.hash_ and e.fault.covers
     ]
-    elsewhere = [(p, s) for p, s in others if s.candidate.component != scored.candidate.component]
-    best = max(elsewhere or others, key=lambda item: item[0], default=None)
-    return None if best is None else best[1]
+    elsewhere = [e for e in others if e.fault.candidate.component != entry.fault.candidate.component]
+    best = max(elsewhere or others, key=lambda e: e.item.probability, default=None)
+    return None if best is None else best.fault
 
 
-def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry], slot: Slot) -> Suspect:
-    scored = entry.scored
+def _detail(entry: _Entry) -> dict[str, Any]:
+    found: dict[str, Any] = {k: v for k, v in entry.fault.detail.items() if k != "every_time"}
+    if entry.fault.variant.label:
+        found["way"] = entry.fault.variant.label
+    if entry.item.others:
+        found["also"] = [
+            {"fault": s.candidate.fault, "lanes": [f"D{lane}" for lane in bits_of(s.candidate.lanes)]}
+            for s in entry.item.others
+        ]
+    return found
+
+
+def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry]) -> Suspect:
+    scored = entry.fault
     c = scored.candidate
     regions = study.card.regions
     tally = scored.effect.tally
+    hard = scored.hard or bool(scored.detail.get("every_time"))
     hits = tally.hits + (0 if scored.hard else tally.excused)
     chances = hits + tally.misses + (tally.other if scored.hard else 0)
     interval = clopper_pearson(hits, chances) if chances else None
-    ties = tuple(k for k, other in enumerate(entries, 1) if _tied(entry, other))
+    lanes = c.lanes
+    for other in entry.item.others:
+        if other.candidate.fault == c.fault:
+            lanes |= other.candidate.lanes
     return Suspect(
         rank=rank,
         fault=c.fault,
         scope=c.scope,
         component=c.component,
         region=None if c.region is None else regions[c.region].name,
-        lanes=tuple(f"D{lane}" for lane in bits_of(c.lanes)),
+        lanes=tuple(f"D{lane}" for lane in bits_of(lanes)),
         address_lines=tuple(f"A{bit}" for bit in c.lines),
         address=None if c.cell is None else study.cells.address_of(c.cell),
-        intermittent=not scored.hard,
+        intermittent=not hard,
         rate=hits / chances if chances else None,
         rate_95=(interval.low, interval.high) if interval else None,
-        probability=round(entry.probability, 6),
+        probability=round(entry.item.probability, 6),
         explains=tally.explained,
-        contradicted=tally.misses if scored.hard else 0,
+        contradicted=tally.misses if hard else 0,
         summary=summary(study, scored),
-        evidence=evidence_lines(study, scored, _rival(scored, slot) if entry.leader else None),
+        evidence=evidence_lines(study, scored, _rival(entry, entries) if entry.leader else None),
+        place=entry.place,
         other_region=None if c.other is None else regions[c.other].name,
-        tied_with=ties,
+        tied_with=tuple(k for k, other in enumerate(entries, 1) if _tied(entry, other)),
         first_cycles=scored.effect.first,
-        detail={"way": scored.variant.label} if scored.variant.label else {},
+        detail=_detail(entry),
     )

@@ -248,6 +248,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         regions=gathered.counts,
         mismatch_total=sum(region.mismatches for region in gathered.counts),
         suspects=tuple(_of_the_whole(s, gathered.parents) for s in found.suspects),
+        parts=found.parts,
         unexplained=found.unexplained,
         cleared=found.cleared,
         coverage=found.coverage,
