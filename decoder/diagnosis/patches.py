@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
+from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
 
 __all__ = ["Patch", "Scatter", "cell_counts", "patches", "scatter"]
 
@@ -69,49 +69,41 @@ def cell_counts(
 
 def patches(counts: Counts) -> Iterator[Patch]:
     """Patches that are worth weighing, the whole chip and single cells left out."""
-    failing = counts[:, 0] > 0
-    if np.count_nonzero(failing) < _LEAST_CELLS:
+    if np.count_nonzero(counts[:, 0]) < _LEAST_CELLS:
         return
     width = (len(counts) - 1).bit_length()
     word = np.arange(len(counts))
+    high = ((word[:, None] >> np.arange(width)) & 1).astype(np.float64)
+    sums = np.stack([counts[:, 0], counts[:, 1], counts[:, 0] > 0, counts.any(axis=1)]).astype(np.float64)
     total = int(counts[:, 0].sum())
-    held: dict[tuple[int, int], NDArray[np.bool_]] = {(0, 0): np.ones(len(counts), np.bool_)}
+    held = [(0, 0)]
     seen: set[tuple[int, int]] = set()
     for size in range(1, width):
-        grown: list[tuple[float, Patch, NDArray[np.bool_]]] = []
-        for (bits, levels), inside in held.items():
+        choice = math.log(math.comb(width, size)) + size * math.log(2.0)
+        grown: list[tuple[float, Patch]] = []
+        for bits, levels in held:
+            inside = sums * ((word & bits) == levels)
+            by_bit = inside @ high
+            by_level = (inside.sum(axis=1)[:, None] - by_bit, by_bit)
             for b in range(width):
-                if (bits >> b) & 1:
-                    continue
                 for level in (0, 1):
                     key = (bits | 1 << b, levels | level << b)
-                    if key in seen:
+                    if (bits >> b) & 1 or key in seen:
                         continue
                     seen.add(key)
-                    there = inside & (((word >> b) & 1) == level)
-                    found = _patch(key, there, counts, failing, total, width, size)
-                    if found is not None:
-                        grown.append((_worth(found), found, there))
+                    hits, misses, failing, tested = (int(v) for v in by_level[level][:, b])
+                    if failing >= _LEAST_CELLS:
+                        found = Patch(*key, hits, misses, total - hits, failing, tested, choice)
+                        grown.append((_worth(found), found))
         grown.sort(key=lambda item: -item[0])
-        held = {(p.bits, p.levels): there for _, p, there in grown[:_GROWN]}
-        yield from (p for _, p, _ in grown[:_GROWN])
-
-
-def _patch(
-    key: tuple[int, int], there: NDArray[np.bool_], counts: Counts, failing: NDArray[np.bool_], total: int, width: int,
-    size: int,
-) -> Patch | None:  # fmt: skip
-    hits, misses = (int(n) for n in counts[there].sum(axis=0))
-    cells = int(np.count_nonzero(failing & there))
-    if cells < _LEAST_CELLS:
-        return None
-    tested = int(np.count_nonzero(counts[there].any(axis=1)))
-    choice = math.log(math.comb(width, size)) + size * math.log(2.0)
-    return Patch(*key, hits, misses, total - hits, cells, tested, choice)
+        held = [(p.bits, p.levels) for _, p in grown[:_GROWN]]
+        yield from (p for _, p in grown[:_GROWN])
 
 
 def _worth(patch: Patch) -> float:
-    own = max(log_rate(patch.hits, patch.misses, HARD), log_rate(patch.hits, patch.misses, SOMETIMES))
+    """A quick look, without gamma functions: entropy of the counts, a stray's price for each hit elsewhere."""
+    n = patch.hits + patch.misses
+    own = patch.hits * math.log(patch.hits / n) + (patch.misses * math.log(patch.misses / n) if patch.misses else 0.0)
     return own - 12.0 * patch.outside - patch.log_choice
 
 
