@@ -26,7 +26,9 @@ __all__ = [
     "WarningFinding",
 ]
 
-FaultName = Literal[
+# A kind of fault is a row of the table in diagnosis/faults/kinds.py; a name here without a row there, or the other way
+# round, fails the type check or tests/diagnosis/test_kinds.py.
+PartFaultName = Literal[
     "stuck-low",
     "stuck-high",
     "floating",
@@ -45,7 +47,22 @@ FaultName = Literal[
     "no-answer",
     "unlisted",
 ]
-ScopeName = Literal["cell", "chip", "buffer", "bus", "region", "board", "decoder"]
+# What explains mismatches without a bad part on the card.
+RivalName = Literal[
+    "clip-off",
+    "clip-noisy",
+    "clips-exchanged",
+    "too-slow",
+    "device",
+    "read-only",
+    "mirrored",
+    "banked",
+    "shared",
+    "contents-lost",
+    "other-image",
+]
+FaultName = Literal[PartFaultName, RivalName]
+ScopeName = Literal["cell", "chip", "buffer", "bus", "region", "board", "decoder", "clip", "machine"]
 
 
 class _Finding(BaseModel):

@@ -24,7 +24,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "busledger.decoder.progress",
         "busledger.decoder.toml_text",
     ),
-    ("busledger.decoder.durations", "busledger.decoder.findings"),
+    ("busledger.decoder.durations", "busledger.decoder.figures", "busledger.decoder.findings"),
     ("busledger.decoder.capture",),
     ("busledger.decoder.wiring",),
     ("busledger.decoder.bus",),

@@ -7,6 +7,9 @@ from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounte
 from busledger.decoder.diagnosis.coverage.traffic import TrafficCounter
 from busledger.decoder.diagnosis.engine import diagnose
 from busledger.decoder.diagnosis.evidence import CheckEvidence, CheckKey, Diagnosis, Evidence, ProfileFacts
+from busledger.decoder.diagnosis.faults import saying
+from busledger.decoder.diagnosis.faults.kind import Kind, Looks
+from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD, RIVALS
 from busledger.decoder.diagnosis.faults.listing import PossibleFault, possible_faults
 from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
 from busledger.decoder.diagnosis.statistics import (
@@ -20,6 +23,9 @@ from busledger.decoder.diagnosis.statistics import (
 )
 
 __all__ = [
+    "KINDS",
+    "ON_CARD",
+    "RIVALS",
     "Account",
     "CheckEvidence",
     "CheckKey",
@@ -27,6 +33,8 @@ __all__ = [
     "Diagnosis",
     "Evidence",
     "Interval",
+    "Kind",
+    "Looks",
     "PossibleFault",
     "ProfileFacts",
     "TrafficCounter",
@@ -41,5 +49,6 @@ __all__ = [
     "intermittence_of",
     "possible_faults",
     "rate_below",
+    "saying",
     "wilson",
 ]
