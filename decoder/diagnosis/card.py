@@ -33,6 +33,9 @@ Floats = NDArray[np.float64]
 _TESTED = {"good": 0.1, "bad": 50.0, "replaced": 0.2}
 
 
+_RARE = 0.01  # below any share of bad chips that the evidence leaves: what a bad chip costs at the most
+
+
 @dataclass(frozen=True)
 class CardState:
     """One set of shared faults with the chips weighed behind it.
@@ -49,11 +52,9 @@ class CardState:
 
     @property
     def gains(self) -> Floats:
-        """Log by which the evidence would rise if a chip's wrong reads were explained by something else."""
-        share = float(np.clip(self.bad.mean() if len(self.bad) else 0.0, 0.005, 0.5))
+        """At the most, the log by which the evidence would rise if a chip's wrong reads were explained otherwise."""
         found = [
-            -np.logaddexp(math.log1p(-share) + leaf.log_sound, math.log(share) + leaf.log_bad)
-            for leaf in self.leaves
+            -np.logaddexp(math.log1p(-_RARE) + leaf.log_sound, math.log(_RARE) + leaf.log_bad) for leaf in self.leaves
         ]
         return np.maximum(0.0, np.array(found, np.float64))
 

@@ -10,9 +10,10 @@ from typing import Protocol
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
 from busledger.decoder.diagnosis.faults.candidates import propose
+from busledger.decoder.diagnosis.leaves import log_noise
 from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
 from busledger.decoder.diagnosis.replay.replay import NOTHING
-from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study
+from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study, Survey
 from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.scoring import Scored, checked, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_all
@@ -154,21 +155,37 @@ def _replayed(
         for scored in ways(c, effects):
             if not scored.effect.tally.hits and not scored.covers:
                 continue
-            own = _own(scored, more)
+            own = _own(scored, more, wrong_at(survey, c))
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
 
 
-def _own(scored: Scored, more: Iterable[tuple[int, float]]) -> float:
-    """Of a fault that acts always the misses stay in the rows, for the chips to be charged with, unless it hides them."""
+def wrong_at(survey: Survey, candidate: Candidate) -> int:
+    """Wrong reads on its lanes in its regions."""
+    return sum(
+        int(found[:, 0].sum())
+        for (region, mask), found in survey.patterns.items()
+        if region in candidate.regions and mask & candidate.mask
+    )
+
+
+def _own(scored: Scored, more: Iterable[tuple[int, float]], wrong: int) -> float:
+    """Of a fault that acts always the misses stay in the rows, for the chips to be charged with, unless it hides them;
+    then whatever it does not foretell of the ``wrong`` reads on its lanes is a stray that no chip can be charged with.
+    """
     more = tuple(more)
+    tally = scored.effect.tally
+    strays = 0
+    if scored.hard and hides(scored):
+        strays = max(0, wrong - tally.hits - tally.other)
     if scored.hard and not hides(scored):
         each = [log_rate(0, n, (1.0e4, 1.0)) + ratio for n, ratio in more]
         own = scored.effect.log_contents
         own = -scored.effect.tally.unsure_bits * LN2 if own is None else own
         return own + log_sum(each) - math.log(len(more))
     bits = scored.candidate.mask.bit_count()
-    return log_sum([log_own(scored, bits, n) + ratio for n, ratio in more]) - math.log(len(more))
+    own = log_sum([log_own(scored, bits, n) + ratio for n, ratio in more]) - math.log(len(more))
+    return own + log_noise(strays, tally.hits + tally.misses + strays, bits)
 
 
 def _path_share() -> float:

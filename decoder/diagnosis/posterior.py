@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -88,7 +88,13 @@ def posterior(card: Card, states: Sequence[CardState]) -> Posterior:
             nothing = chance * float(np.prod(1.0 - state.bad)) if len(state.bad) else chance
     items = [*_path_items(states, chances), *_leaf_items(card, states, chances)]
     places = _places(items, bad)
-    parts = tuple(_parts(card, items, bad))
+    shared: dict[str, float] = {}
+    for state, chance in zip(states, chances, strict=True):
+        names = {p.scored.candidate.component for p in state.paths if isinstance(p, PathFaultState)}
+        for name in names:
+            if name:
+                shared[name] = shared.get(name, 0.0) + chance
+    parts = tuple(_parts(card, items, bad, shared))
     return Posterior(
         tuple(states), tuple(chances), bad, tuple(places), parts, nothing, _unexplained(card, states[0])
     )
@@ -194,7 +200,9 @@ def _explains(item: Item) -> int:
     return item.path.hits if item.path is not None else 0
 
 
-def _parts(card: Card, items: Sequence[Item], bad: np.ndarray) -> Iterator[PartMarginal]:
+def _parts(
+    card: Card, items: Sequence[Item], bad: np.ndarray, shared: Mapping[str, float]
+) -> Iterator[PartMarginal]:
     board = card.study.evidence.board
     chance: dict[str, float] = {}
     faults: dict[str, dict[FaultName, float]] = {}
@@ -202,13 +210,11 @@ def _parts(card: Card, items: Sequence[Item], bad: np.ndarray) -> Iterator[PartM
         if unit.name:
             chance[unit.name] = max(chance.get(unit.name, 0.0), float(value))
     for name in (*(d.designator for d in board.decoders), *(b.designator for b in board.buffers)):
-        chance.setdefault(name, 0.0)
+        chance[name] = max(chance.get(name, 0.0), shared.get(name, 0.0))
     for item in items:
         if item.fault is None or not item.fault.candidate.component:
             continue
         name = item.fault.candidate.component
-        if item.unit is None:
-            chance[name] = min(1.0, chance.get(name, 0.0) + item.probability)
         of_part = faults.setdefault(name, {})
         kind = item.fault.candidate.fault
         of_part[kind] = of_part.get(kind, 0.0) + item.probability
