@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import Literal, cast
+from typing import Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,7 +114,7 @@ class _Accounts:
             run=run,
             board=run.board,
             region_map=run.region_map,
-            counts=self._counter.counts(),
+            counts=self._counter.counts(run.ledger.stories() if run.ledger is not None else ()),
             log=self._log,
             traffic=self._lanes,
             kinds=self._kinds,
@@ -220,6 +220,14 @@ def _warnings(notes: list[Note]) -> tuple[WarningFinding, ...]:
     return tuple(shown)
 
 
+def _assumptions(run: Run) -> dict[str, Any]:
+    """What the answer rests on beside the capture, for ``coverage``."""
+    if not run.assumed:
+        return {}
+    unclipped = [f"A{bit}" for bit in range(run.profile.address_bits) if run.unwired >> bit & 1]
+    return {"assumed_all_memory": {"regions": list(run.assumed), "not_clipped": unclipped}}
+
+
 def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     """Weigh what was gathered and put it into the contract's words."""
     from busledger.decoder.diagnosis import Evidence, ProfileFacts, diagnose
@@ -250,7 +258,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         suspects=tuple(_of_the_whole(s, gathered.parents) for s in found.suspects),
         unexplained=found.unexplained,
         cleared=found.cleared,
-        coverage=found.coverage,
+        coverage={**found.coverage, **_assumptions(run)},
         next_steps=found.next_steps,
         intermittence=found.intermittence,
         checks=gathered.checks.summary() if gathered.checks is not None else {},

@@ -15,14 +15,13 @@ from pathlib import Path
 from typing import IO
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busledger.decoder.board import Board, Region, bus_of_board, load_board
+from busledger.decoder.board import Board, LineLevel, Region, bus_of_board, load_board
 from busledger.decoder.bus import CycleExtractor, Cycles, Layout, Profile, line_needs, load_profile, unwired_address
 from busledger.decoder.capture import Capture, CaptureFile, Note, open_capture, with_sample_grid
 from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, UsageError
-from busledger.decoder.ledger import Compared, Ledger, RegionMap, SelectedRegions, Verdict
+from busledger.decoder.ledger import Compared, Ledger, LineLevels, RegionMap, SelectedRegions, Verdict
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import Wiring, bind, load_wiring
 
@@ -90,6 +89,9 @@ class Run:
     last_tick: int = 0
     gaps: list[tuple[int, int]] = field(default_factory=list)
     extractor: CycleExtractor | None = None
+    ledger: Ledger | None = None
+    _selected: SelectedRegions | None = None
+    _line_levels: LineLevels | None = None
 
     @property
     def tick_fs(self) -> int:
@@ -113,6 +115,7 @@ class Run:
         found = [*self.file.notes, *self.wiring.notes]
         if self.extractor is not None:
             found += self.extractor.notes
+        found += self._assumption()
         return list(dict.fromkeys(found))
 
     def blocks(self, block_rows: int = 1 << 18) -> Iterator[Decoded]:
@@ -120,8 +123,7 @@ class Run:
         told = 0
         last: Capture | None = None
         self.grid_ticks, rows = with_sample_grid(self._levels(block_rows))
-        selected = self._selected()
-        ledger = self._ledger(selected)
+        self._prepare()
         for levels in rows:
             if self.extractor is None:
                 self.extractor = CycleExtractor(
@@ -132,7 +134,7 @@ class Run:
             fresh = self.extractor.gaps[told:]
             told += len(fresh)
             self.gaps += fresh
-            yield self._decoded(levels, cycles, ledger, selected, fresh)
+            yield self._decoded(levels, cycles, fresh)
             last = levels
         if self.extractor is None:
             self._complain_of_window()
@@ -143,7 +145,7 @@ class Run:
         cycles = self.extractor.finish()
         fresh = self.extractor.gaps[told:]
         self.gaps += fresh
-        yield self._decoded(_no_rows(self.tick_fs, self.layout, last), cycles, ledger, selected, fresh)
+        yield self._decoded(_no_rows(self.tick_fs, self.layout, last), cycles, fresh)
 
     def _complain_of_window(self) -> None:
         """Nothing lies between --from and --to: say where the capture does lie."""
@@ -156,40 +158,50 @@ class Run:
             expected=f"--from and --to within what was recorded, which ends at {end}",
         )
 
-    def _decoded(
-        self,
-        levels: Capture,
-        cycles: Cycles,
-        ledger: Ledger,
-        selected: SelectedRegions | None,
-        gaps: list[tuple[int, int]],
-    ) -> Decoded:
+    def _prepare(self) -> None:
+        """The ledger, and what it must be told of each block beside the cycles."""
+        board = self.board
+        if board is not None and self.unwired:
+            self._selected = SelectedRegions(board, self.region_map, self.layout, self.unwired)
+        selects = self._selected.selects if self._selected is not None else ()
+        named = [one.line for one in self.region_map.conditions if isinstance(one, LineLevel)]
+        skew = 1 if self.grid_ticks is None else int(np.ceil(2 * self.grid_ticks))
+        self._line_levels = LineLevels([*selects, *named], self.layout, skew)
+        self.ledger = Ledger(
+            self.region_map,
+            self.profile.address_bits,
+            unwired=self.unwired if self._selected is None else self._selected.hidden,
+            whole_space=not self.board_given,
+            unclipped=self.unwired,
+        )
+
+    def _decoded(self, levels: Capture, cycles: Cycles, gaps: list[tuple[int, int]]) -> Decoded:
         """One block with the ledger's word on it; whoever watches sees its cycles."""
-        doubtful = selected.fill(levels, cycles) if selected is not None else None
-        compared = self._compared(ledger, cycles, gaps, doubtful)
+        assert self.ledger is not None and self._line_levels is not None
+        seen = self._line_levels.feed(levels, cycles)
+        quiet = self._selected.fill(cycles, seen) if self._selected is not None else None
+        compared = self.ledger.feed(cycles, gaps, levels=seen, quiet=quiet)
+        if self.ledger.shared:  # where the cell is not known, two reads that differ say nothing of each other
+            compared.verdict[compared.verdict == Verdict.UNKNOWN] = Verdict.AMBIGUOUS
         if self.request.watch is not None:
             self.request.watch(cycles)
         return Decoded(levels, cycles, compared, gaps)
 
-    def _compared(
-        self, ledger: Ledger, cycles: Cycles, gaps: list[tuple[int, int]], doubtful: NDArray[np.bool_] | None
-    ) -> Compared:
-        """What the ledger says; where the cell is not known, two reads that differ say nothing of each other."""
-        compared = ledger.feed(cycles, gaps, doubtful)
-        if ledger.shared:
-            compared.verdict[compared.verdict == Verdict.UNKNOWN] = Verdict.AMBIGUOUS
-        return compared
+    @property
+    def assumed(self) -> tuple[str, ...]:
+        """Regions whose traffic was told by the board file alone, taken to name all memory there is, because address
+        lines are not clipped."""
+        return () if self._selected is None else self._selected.assumed
 
-    def _selected(self) -> SelectedRegions | None:
-        """The selects that tell what unwired address lines do not; None where nothing is to be told."""
-        if self.board is None or not self.unwired:
-            return None
-        skew = 1 if self.grid_ticks is None else int(np.ceil(2 * self.grid_ticks))
-        return SelectedRegions(self.board, self.layout, self.unwired, skew)
-
-    def _ledger(self, selected: SelectedRegions | None) -> Ledger:
-        hidden = self.unwired if selected is None else selected.hidden(self.region_map.regions)
-        return Ledger(self.region_map, self.profile.address_bits, unwired=hidden, whole_space=not self.board_given)
+    def _assumption(self) -> list[Note]:
+        if not self.assumed:
+            return []
+        lines = ", ".join(f"A{bit}" for bit in range(self.profile.address_bits) if self.unwired >> bit & 1)
+        text = (
+            f"{lines} not clipped: what looks like {', '.join(self.assumed)} on the other lines is taken to be it, as "
+            "if the board file named all the memory there is; if the machine has more, clip these lines or add it"
+        )
+        return [Note("assumed-all-memory", text)]
 
     def _account(self, levels: Capture) -> None:
         if not len(levels):
