@@ -97,7 +97,7 @@ class SelectedRegions:
         for index, region in enumerate(self._regions):
             outside = np.uint32(self._unwired & ~inside_mask(region.start, region.end))
             told = alone & selected[:, index]
-            hinted = by_board & possible[:, index]
+            hinted = by_board & possible[:, index] & (index not in self._told)  # a clipped select in doubt says no
             here = (told | hinted) & ((cycles.address_unknown & outside) != 0)
             cycles.address[here] |= cycles.address_unknown[here] & outside & np.uint32(region.start)
             cycles.address_unknown[here] &= ~outside
