@@ -168,10 +168,7 @@ def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables
         steady_start=_ints(made.steady_start, 1),
         steady=_bits([(PLANES["changed"] * words + w, *_shifts(s), m) for w, s, m in made.steady], 4),
         clock=_ints(_clock(profile, layout, windows), 1),
-        look=_ints(
-            [windows.look_ahead(), windows.inset(), windows.longest_middle(), MOST_ROWS, int(ends_kept),
-             windows.false_sample()], 1
-        ),  # fmt: skip
+        look=_ints(_look(windows, ends_kept), 1),
         key_start=_ints([sum(len(x) for x in keys[:i]) for i in range(len(keys) + 1)], 1),
         key=_bits([(p * words + w, m, moved) for strobe_keys in keys for p, w, m, moved in strobe_keys], 3),
     )
@@ -249,6 +246,12 @@ def _control_mask(profile: Profile, layout: Layout, made: _Compiler) -> NDArray[
         if spot is not None:
             mask[spot[0]] |= np.uint64(1 << spot[1])
     return mask
+
+
+def _look(windows: Windows, ends_kept: bool) -> list[int]:
+    """How far the kernels look, as ``Tables.look`` has it."""
+    reach = [windows.look_ahead(), windows.inset(), windows.longest_middle()]
+    return [*reach, MOST_ROWS, int(ends_kept), windows.false_sample()]
 
 
 def _clock(profile: Profile, layout: Layout, windows: Windows) -> list[int]:
