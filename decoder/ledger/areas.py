@@ -84,3 +84,30 @@ class Areas:
         found &= space.astype(np.int64)[:, None] == table[:, _SPACE]
         found &= (lanes.astype(np.int64)[:, None] & table[:, _LANES]) != 0
         return np.asarray(found, np.bool_)
+
+    def pages(
+        self, cycles: Cycles, reach: NDArray[np.bool_], shift: int, page_bits: int, most_words: int
+    ) -> list[tuple[int, int]]:
+        """(cell space, page) of all cells that the cycles may have reached, each once; those that reach more than
+        ``most_words`` words of an area are left out. A word is ``1 << shift`` addresses, a page ``1 << page_bits``
+        words."""
+        found: set[tuple[int, int]] = set()
+        address, unknown = cycles.address.astype(np.int64), cycles.address_unknown.astype(np.int64)
+        for row, reached in zip(self.table, reach.T, strict=True):
+            inside, start = int(row[_INSIDE]), int(row[_START])
+            base = ((address & ~unknown & inside) | (start & ~inside))[reached] >> (shift + page_bits)
+            mask = (unknown & inside)[reached] >> shift
+            mask = np.where(np.bitwise_count(mask.astype(np.uint64)) <= most_words.bit_length() - 1, mask, -1)
+            for first, high in set(zip(base.tolist(), (mask >> page_bits).tolist(), strict=True)):
+                if high < 0:
+                    continue
+                part = high
+                while True:
+                    word = (first | part) << page_bits
+                    if start >> shift <= word + (1 << page_bits) - 1 and word <= int(row[_END]) >> shift:
+                        cell = ((word << shift) & int(row[_CELL_INSIDE])) | int(row[_CELL_START])
+                        found.add((int(row[_CELL_SPACE]), cell >> (shift + page_bits)))
+                    if not part:
+                        break
+                    part = (part - 1) & high
+        return sorted(found)

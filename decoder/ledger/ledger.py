@@ -250,6 +250,9 @@ class Ledger:
         seen = None if quiet is None else quiet[rows]
         reach = self._map.reach(some, space[rows], states[:, rows], seen, self._areas)
         anywhere = reach.any(axis=1)
+        pages = self._areas.pages(some, reach, self._shift, PAGE_BITS, kernel.MOST_AT_ONCE)
+        if pages:
+            self._claim(np.array([where * self._pages_a_space + page for where, page in pages], np.int64))
         treat[rows] = np.where(anywhere, kernel.MAYBE, kernel.SKIP)
         width[rows] = cycles.width[rows]
         return treat, width, reach[anywhere]

@@ -27,6 +27,8 @@ IS_NOTHING, IS_READ, IS_WRITE = 0, 1, 2
 # that made it so, cells visited by writes in doubt, and how many they may visit: past that such a write makes all of
 # memory unknown.
 EPOCH, GAP_NEXT, FORGOTTEN, FORGETTER, VISITED, MOST_VISITS = range(6)
+# Cells that one write in doubt may visit; the caller makes sure that all their pages have a slot.
+MOST_AT_ONCE = 1 << 20
 # What happened to a cell, bits of ``story``.
 READ_UNWRITTEN, RIGHT, WRONG, DISAGREED = 1, 2, 4, 8
 
@@ -99,8 +101,9 @@ def feed(
             continue
         if treat[i] == MAYBE:
             lanes = lanes_of(width[i], data_bytes)
-            state[VISITED] += _visits(areas, reach, doubted, unknown[i], shift)
-            if state[VISITED] > state[MOST_VISITS]:
+            visits = _visits(areas, reach, doubted, unknown[i], shift)
+            state[VISITED] += visits
+            if visits > MOST_AT_ONCE or state[VISITED] > state[MOST_VISITS]:
                 state[EPOCH] += 1
                 state[FORGOTTEN] = state[EPOCH]
                 state[FORGETTER] = first_index + i
@@ -206,8 +209,9 @@ def feed_shared(
             continue
         if treat[i] == MAYBE:
             lanes = lanes_of(width[i], data_bytes)
-            state[VISITED] += _visits(areas, reach, doubted, unknown[i] & ~unwired, shift)
-            if state[VISITED] > state[MOST_VISITS]:
+            visits = _visits(areas, reach, doubted, unknown[i] & ~unwired, shift)
+            state[VISITED] += visits
+            if visits > MOST_AT_ONCE or state[VISITED] > state[MOST_VISITS]:
                 state[EPOCH] += 1
             else:
                 for r in range(areas.shape[0]):

@@ -111,7 +111,25 @@ class RegionMap:
         self.conditions = tuple(found)
         self.when = tuple(ALWAYS if one is None else found[one] for one in when)
         self._protect = tuple(found[one] if isinstance(one, LineLevel) else ALWAYS for one in protect)
-        self._by_address = np.where(np.array(self.when, np.int64) == ALWAYS, self._spaces, 255).astype(np.uint8)
+        # A device inside a memory: its addresses are taken out of the memory's.
+        self._within = [
+            r
+            for r, one in enumerate(self.regions)
+            if _treatment(one) == kernel.SKIP and self.when[r] == ALWAYS and self._inside_memory(one)
+        ]
+        told = np.array(self.when, np.int64) == ALWAYS
+        told[self._within] = False
+        self._by_address = np.where(told, self._spaces, 255).astype(np.uint8)
+
+    def _inside_memory(self, one: RegionLike) -> bool:
+        return any(
+            other is not one
+            and other.space == one.space
+            and other.start <= one.end
+            and one.start <= other.end
+            and _treatment(other) != kernel.SKIP
+            for other in self.regions
+        )
 
     def _areas(self, lanes: Sequence[int], whole_bits: int) -> Areas:
         """The regions' cells; with ``whole_bits`` also those of every address of that many bits."""
@@ -166,6 +184,10 @@ class RegionMap:
             if self.when[r] == ALWAYS:
                 cycles.region[self._owners.inside(r, cycles, space)] = r
         unsure = self._locate_conditional(cycles, space, states)
+        for r in self._within:
+            here = self._owners.inside(r, cycles, space)
+            cycles.region[here] = r
+            unsure[here] = False
         none = (cycles.kind == Kind.REFRESH) | (cycles.kind == Kind.IDLE) | (cycles.kind == Kind.INT_ACK)
         cycles.region[none] = -1
         unsure[none] = False

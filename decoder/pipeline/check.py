@@ -19,6 +19,7 @@ from busledger.decoder.pipeline.beside import Beside
 from busledger.decoder.pipeline.dividing import divide
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.run import Decoded, Request, Run, open_run, region_map_of
+from busledger.decoder.pipeline.stated import left_out
 from busledger.decoder.progress import Progress, silent
 
 __all__ = ["capture_finding", "conclude", "cycle_counts", "gather", "run_check"]
@@ -101,7 +102,8 @@ class _Accounts:
         if run.board_given:
             self._counter.feed(cycles, compared)
         else:
-            self._touched.feed(block.cycles)
+            outside = block.cycles.region < 0  # of what --ignore and --device name
+            self._touched.feed(block.cycles if outside.all() else block.cycles.take(outside))
 
     def gathered(self, checked: CheckSetResult) -> Gathered:
         """All of it, beside what the checks found."""
@@ -152,10 +154,12 @@ def _with_inferred_regions(
         )
         for found in touched.runs()
     ]
-    board = Board.from_regions("", regions, bus=run.profile.name)
+    board = Board.from_regions(
+        "", [*regions, *left_out(run.request.ignored, run.request.devices)], bus=run.profile.name
+    )
     region_map = region_map_of(board.regions, run.profile)
     counter = Counter(region_map)
-    lanes = TrafficCounter(len(regions), run.profile.data_bits)
+    lanes = TrafficCounter(len(board.regions), run.profile.data_bits)
     inside = AccessLog()
     for cycles, compared in log.blocks():
         region_map.locate(cycles, region_map.spaces(cycles))

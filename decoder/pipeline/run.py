@@ -7,10 +7,8 @@ the browser) starts from a ``Run``.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
 from pathlib import Path
 from typing import IO
 
@@ -22,10 +20,11 @@ from busledger.decoder.capture import Capture, CaptureFile, Note, open_capture, 
 from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, UsageError
 from busledger.decoder.ledger import Compared, Ledger, LineLevels, RegionMap, SelectedRegions, Verdict
+from busledger.decoder.pipeline.stated import left_out, parse_regions
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import Wiring, bind, load_wiring
 
-__all__ = ["Decoded", "Request", "Run", "bus_and_board", "open_run", "parse_regions", "region_map_of"]
+__all__ = ["Decoded", "Request", "Run", "bus_and_board", "open_run", "region_map_of"]
 
 FS = 1e-15
 
@@ -36,7 +35,8 @@ class Request:
 
     ``t_from`` and ``t_to`` are femtoseconds from the capture's start,
     ``rate_hz`` the sample rate of a CSV without a time column, ``regions``
-    texts such as ``bank0=4000-43FF``. With ``any_subset`` a capture without a
+    texts such as ``bank0=4000-43FF``, ``ignored`` and ``devices`` texts such as
+    ``9000-903F`` of what is listed and not compared. With ``any_subset`` a capture without a
     single address or data line will do. ``watch`` is called with every block
     of cycles as it is decoded, whatever they are decoded for.
     """
@@ -46,6 +46,8 @@ class Request:
     profile: str | None = None
     wiring: str | Path | None = None
     regions: tuple[str, ...] = ()
+    ignored: tuple[str, ...] = ()
+    devices: tuple[str, ...] = ()
     rate_hz: float | None = None
     t_from: int | None = None
     t_to: int | None = None
@@ -252,7 +254,7 @@ def open_run(request: Request, progress: Progress = silent) -> Run:
     except BusledgerError:
         file.close()
         raise
-    regions = board.regions if board is not None else ()
+    regions = board.regions if board is not None else left_out(request.ignored, request.devices)
     region_map = region_map_of(regions, profile)
     return Run(
         file=file,
@@ -298,6 +300,12 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
             path, data_bits=profile.data_bits, address_bits=profile.address_bits, lines=profile.spellings
         )
     stated = parse_regions(request.regions)
+    if left_out(request.ignored, request.devices) and board is not None:
+        raise UsageError(
+            f"{'--ignore' if request.ignored else '--device'} and --board were both given",
+            expected="one of them",
+            hint='A board file says it itself: a [[region]] of kind = "io" for a device, or shared = true.',
+        )
     if stated:
         if board is not None:
             raise UsageError(
@@ -305,7 +313,7 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
                 expected="one of them",
                 hint="A board file states its regions itself; add the region there.",
             )
-        board = Board.from_regions("", stated, bus=profile.name)
+        board = Board.from_regions("", [*stated, *left_out(request.ignored, request.devices)], bus=profile.name)
     return profile, board
 
 
@@ -314,29 +322,6 @@ def _bus_path(bus: str, board: str) -> str:
     if board and (bus.endswith(".toml") or "/" in bus):
         return str(Path(board).parent / bus)
     return bus
-
-
-_REGION = re.compile(r"\s*([^=]+?)\s*=\s*(?:0x|\$)?([0-9A-Fa-f]+)\s*-\s*(?:0x|\$)?([0-9A-Fa-f]+)\s*")
-
-
-def parse_regions(texts: Sequence[str]) -> list[Region]:
-    """Regions from ``NAME=4000-43FF`` texts, both ends included, hexadecimal."""
-    found = []
-    for text in texts:
-        match = _REGION.fullmatch(text)
-        if match is None:
-            raise UsageError(
-                f"cannot read the region {text!r}", expected="NAME=START-END in hexadecimal, such as bank0=4000-43FF"
-            )
-        start, end = int(match[2], 16), int(match[3], 16)
-        if end < start:
-            raise UsageError(f"region {match[1]!r} ends before it starts: {start:04X}-{end:04X}")
-        found.append(Region(name=match[1], start=start, end=end, kind="ram"))
-    ordered = sorted(found, key=lambda r: r.start)
-    for low, high in pairwise(ordered):
-        if high.start <= low.end:
-            raise UsageError(f"regions {low.name!r} and {high.name!r} overlap at {high.start:04X}")
-    return found
 
 
 def _crop(block: Capture, start: int | None, stop: int | None) -> Capture:

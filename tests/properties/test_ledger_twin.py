@@ -194,6 +194,14 @@ def test_the_writer_is_the_last_write_that_may_have_hit_the_cell(accesses, block
             assert out.writer[i] == last.get(one.address, -1)
 
 
+def test_a_page_that_only_a_write_in_doubt_touched_knows_its_writer_in_any_blocks():
+    accesses = [Step(Kind.WRITE, 0x10, 0x08, 1, 0, False, 0), Step(Kind.READ, 0x18, 0, 1, 0, False, 0)]
+    for block in (1, 2):
+        cycles, gaps = columns(accesses)
+        ledger = Ledger(RegionMap(REGIONS[:2]), ADDRESS_BITS)  # no image, so that no page is there beforehand
+        assert in_blocks(ledger, cycles, gaps, block).writer.tolist() == [-1, 0]
+
+
 @settings(max_examples=60, deadline=None)
 @given(traffic, blocks)
 def test_after_too_many_writes_in_doubt_all_is_unknown_and_nothing_is_accused_that_was_not_before(accesses, block):
