@@ -29,6 +29,7 @@ class Draft:
     buffers: list[tuple[str, Buffer]] = field(default_factory=list)
     tested: list[tuple[str, Tested]] = field(default_factory=list)
     incomplete: set[str] = field(default_factory=set)  # regions of which a chip could not be read
+    conditional: set[str] = field(default_factory=set)  # regions whose condition could not be read
 
     def tables(self, kind: str) -> Iterator[tuple[str, Any]]:
         """Every ``[[kind]]`` table with its title, such as ``[[region]] number 2 "bank1"``."""

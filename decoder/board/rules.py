@@ -132,7 +132,9 @@ def _check_image(draft: Draft, table: str, region: Region, wide: int) -> None:
 
 
 def _check_overlaps(draft: Draft) -> None:
-    for (_, one), (table, other) in combinations(draft.regions, 2):
+    for (before, one), (table, other) in combinations(draft.regions, 2):
+        if draft.conditional & {before, table}:
+            continue  # said elsewhere
         if one.space != other.space or one.end < one.start or other.end < other.start:
             continue
         low, high = max(one.start, other.start), min(one.end, other.end)

@@ -21,6 +21,7 @@ def build_condition(draft: Draft, table: str, raw: Any) -> LineLevel | LatchValu
     """``when``: a line's level, or a latch's value, told apart by their keys."""
     if raw is None:
         return None
+    draft.conditional.add(table)
     if isinstance(raw, Mapping) and ("latch" in raw) == ("line" in raw):
         found = "both a line and a latch" if "line" in raw else "neither a line nor a latch"
         draft.mistakes.add(table, "when", found, _WHEN)
@@ -28,11 +29,16 @@ def build_condition(draft: Draft, table: str, raw: Any) -> LineLevel | LatchValu
     if not isinstance(raw, Mapping):
         draft.mistakes.add(table, "when", f"found {shown(raw)}", _WHEN)
         return None
+    condition: LineLevel | LatchValue | None = None
     if "line" in raw:
         line = draft.mistakes.check(f"{table}, when", LineLevelTable, raw)
-        return LineLevel(line.line, line.level) if line else None
-    latch = draft.mistakes.check(f"{table}, when", LatchTable, raw)
-    return LatchValue(latch.latch, latch.space, latch.mask, latch.value) if latch else None
+        condition = LineLevel(line.line, line.level) if line else None
+    else:
+        latch = draft.mistakes.check(f"{table}, when", LatchTable, raw)
+        condition = LatchValue(latch.latch, latch.space, latch.mask, latch.value) if latch else None
+    if condition is not None:
+        draft.conditional.discard(table)
+    return condition
 
 
 def build_protection(draft: Draft, table: str, raw: Any) -> LineLevel | bool:

@@ -97,11 +97,10 @@ class Areas:
             inside, start = int(row[_INSIDE]), int(row[_START])
             base = ((address & ~unknown & inside) | (start & ~inside))[reached] >> (shift + page_bits)
             mask = (unknown & inside)[reached] >> shift
-            mask = np.where(np.bitwise_count(mask.astype(np.uint64)) <= most_words.bit_length() - 1, mask, -1)
-            for first, high in set(zip(base.tolist(), (mask >> page_bits).tolist(), strict=True)):
-                if high < 0:
+            for first, bits in set(zip(base.tolist(), mask.tolist(), strict=True)):
+                if 1 << bits.bit_count() > most_words:
                     continue
-                part = high
+                part = high = bits >> page_bits
                 while True:
                     word = (first | part) << page_bits
                     if start >> shift <= word + (1 << page_bits) - 1 and word <= int(row[_END]) >> shift:
