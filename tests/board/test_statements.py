@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from busledger.decoder.board import LatchValue, LineLevel, Tested, load_board
+from busledger.decoder import board as card
+from busledger.decoder.board import LatchValue, LineLevel, load_board
 from busledger.decoder.errors import BoardError
 from tests.board.card import GOOD
 
@@ -75,7 +76,7 @@ def test_statements_are_read_as_written(board_file: Write) -> None:
     assert one.when == LatchValue(0xC000, "memory", 3, 2)
     assert (one.write_protect, mailbox.write_protect, zero.write_protect) == (LineLevel("WP", 0), True, False)
     assert (again.mirror_of, mailbox.shared, zero.shared) == ("stack", True, False)
-    assert board.tested == (Tested("U5", "good", "chip tester"),)
+    assert board.tested == (card.Tested("U5", "good", "chip tester"),)
     assert {"BANK0", "WP"} <= set(board.lines())
 
 
