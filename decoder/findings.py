@@ -107,7 +107,13 @@ class LaneCounts(_Finding):
 
 
 class RegionCounts(_Finding):
-    """What the ledger counted in one region."""
+    """What the ledger counted in one region.
+
+    What speaks for other traffic than the region's, or for a region that is not plain memory:
+    ``reads_never_written`` are reads of cells that nobody was seen to write, ``reads_never_written_disagree`` those
+    of them that differ from the read before; ``cells_never_right`` of the ``cells_compared`` never once read right;
+    ``cells_read_unwritten`` were read before a write, ``cells_disagree`` read two ways without a write between.
+    """
 
     name: str
     writes: int
@@ -119,6 +125,12 @@ class RegionCounts(_Finding):
     reads_disagree: int
     lanes: tuple[LaneCounts, ...] = ()
     reads_ambiguous: int = 0
+    reads_never_written: int = 0
+    reads_never_written_disagree: int = 0
+    cells_compared: int = 0
+    cells_never_right: int = 0
+    cells_read_unwritten: int = 0
+    cells_disagree: int = 0
     start: int | None = None
     end: int | None = None
     kind: str = "ram"

@@ -2,7 +2,16 @@
 
 from busledger.decoder.board.lanes import lane_names, parse_lanes
 from busledger.decoder.board.loader import bus_of_board, load_board
-from busledger.decoder.board.model import Board, Buffer, Chip, Decoder, LineLevel, Region
+from busledger.decoder.board.model import (
+    Board,
+    Buffer,
+    Chip,
+    Decoder,
+    LatchValue,
+    LineLevel,
+    Region,
+    Tested,
+)
 from busledger.decoder.board.part_types import (
     BufferGroup,
     BufferPart,
@@ -31,12 +40,14 @@ __all__ = [
     "EnablePin",
     "Grade",
     "LatchPin",
+    "LatchValue",
     "LineLevel",
     "MemoryPart",
     "Part",
     "PartsLibrary",
     "Region",
     "Section",
+    "Tested",
     "bus_of_board",
     "lane_names",
     "load_board",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, TypeVar
 
 from pydantic import BaseModel
@@ -23,11 +24,12 @@ from busledger.decoder.board.schema import (
     is_line,
     line_name,
 )
+from busledger.decoder.board.statements import build_condition, build_protection, build_tested
 from busledger.decoder.board.truth import MOST_INPUTS
 from busledger.decoder.errors import BoardError
 from busledger.decoder.text import plain
 
-__all__ = ["build_buffers", "build_decoders", "build_regions"]
+__all__ = ["build_buffers", "build_decoders", "build_regions", "build_tested"]
 
 P = TypeVar("P", bound=Part)
 T = TypeVar("T", bound=BaseModel)
@@ -57,7 +59,19 @@ def build_regions(draft: Draft) -> None:
         chips = tuple(c for number, one in enumerate(row.chips, 1) if (c := _chip(draft, table, number, one)))
         if len(chips) < len(row.chips):
             draft.incomplete.add(table)
-        region = Region(row.name, row.start, row.end, row.kind, row.space, row.select, chips)
+        region = Region(
+            row.name,
+            row.start,
+            row.end,
+            row.kind,
+            row.space,
+            row.select,
+            chips,
+            when=build_condition(draft, table, row.when),
+            mirror_of=row.mirror_of,
+            shared=row.shared,
+            write_protect=build_protection(draft, table, row.write_protect),
+        )
         draft.regions.append((table, _with_image(draft, table, row, region)))
 
 
@@ -94,7 +108,7 @@ def _with_image(draft: Draft, table: str, row: RegionTable, region: Region) -> R
     if row.end < row.start:
         return region  # said elsewhere; how much to read is not known
     image = _read_image(draft, table, row.image, row.image_offset, region.size)
-    return Region(region.name, region.start, region.end, region.kind, region.space, region.select, region.chips, image)
+    return replace(region, image=image)
 
 
 def _read_image(draft: Draft, table: str, name: str, offset: int, at_least: int) -> bytes | None:

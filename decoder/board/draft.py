@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from busledger.decoder.board.mistakes import Mistakes
-from busledger.decoder.board.model import Buffer, Chip, Decoder, Region
+from busledger.decoder.board.model import Buffer, Chip, Decoder, Region, Tested
 from busledger.decoder.board.schema import line_name
 from busledger.decoder.text import plain
 
@@ -27,7 +27,9 @@ class Draft:
     chips: list[tuple[str, Chip]] = field(default_factory=list)
     decoders: list[tuple[str, Decoder]] = field(default_factory=list)
     buffers: list[tuple[str, Buffer]] = field(default_factory=list)
+    tested: list[tuple[str, Tested]] = field(default_factory=list)
     incomplete: set[str] = field(default_factory=set)  # regions of which a chip could not be read
+    conditional: set[str] = field(default_factory=set)  # regions whose condition could not be read
 
     def tables(self, kind: str) -> Iterator[tuple[str, Any]]:
         """Every ``[[kind]]`` table with its title, such as ``[[region]] number 2 "bank1"``."""
@@ -57,7 +59,7 @@ class Draft:
 
 
 _USES = {
-    "region": ("select",),
+    "region": ("select", "when", "write_protect"),
     "decoder": ("inputs",),
     "buffer": ("lines", "direction", "enable", "far_side"),
 }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import Literal, cast
+from typing import Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from busledger.decoder.pipeline.beside import Beside
 from busledger.decoder.pipeline.dividing import divide
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.run import Decoded, Request, Run, open_run, region_map_of
+from busledger.decoder.pipeline.stated import left_out
 from busledger.decoder.progress import Progress, silent
 
 __all__ = ["capture_finding", "conclude", "cycle_counts", "gather", "run_check"]
@@ -101,7 +102,8 @@ class _Accounts:
         if run.board_given:
             self._counter.feed(cycles, compared)
         else:
-            self._touched.feed(block.cycles)
+            outside = block.cycles.region < 0  # of what --ignore and --device name
+            self._touched.feed(block.cycles if outside.all() else block.cycles.take(outside))
 
     def gathered(self, checked: CheckSetResult) -> Gathered:
         """All of it, beside what the checks found."""
@@ -114,7 +116,7 @@ class _Accounts:
             run=run,
             board=run.board,
             region_map=run.region_map,
-            counts=self._counter.counts(),
+            counts=self._counter.counts(run.ledger.stories() if run.ledger is not None else ()),
             log=self._log,
             traffic=self._lanes,
             kinds=self._kinds,
@@ -152,10 +154,12 @@ def _with_inferred_regions(
         )
         for found in touched.runs()
     ]
-    board = Board.from_regions("", regions, bus=run.profile.name)
+    board = Board.from_regions(
+        "", [*regions, *left_out(run.request.ignored, run.request.devices)], bus=run.profile.name
+    )
     region_map = region_map_of(board.regions, run.profile)
     counter = Counter(region_map)
-    lanes = TrafficCounter(len(regions), run.profile.data_bits)
+    lanes = TrafficCounter(len(board.regions), run.profile.data_bits)
     inside = AccessLog()
     for cycles, compared in log.blocks():
         region_map.locate(cycles, region_map.spaces(cycles))
@@ -220,6 +224,14 @@ def _warnings(notes: list[Note]) -> tuple[WarningFinding, ...]:
     return tuple(shown)
 
 
+def _assumptions(run: Run) -> dict[str, Any]:
+    """What the answer rests on beside the capture, for ``coverage``."""
+    if not run.assumed:
+        return {}
+    unclipped = [f"A{bit}" for bit in range(run.profile.address_bits) if run.unwired >> bit & 1]
+    return {"assumed_all_memory": {"regions": list(run.assumed), "not_clipped": unclipped}}
+
+
 def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     """Weigh what was gathered and put it into the contract's words."""
     from busledger.decoder.diagnosis import Evidence, ProfileFacts, diagnose
@@ -251,7 +263,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         parts=found.parts,
         unexplained=found.unexplained,
         cleared=found.cleared,
-        coverage=found.coverage,
+        coverage={**found.coverage, **_assumptions(run)},
         next_steps=found.next_steps,
         intermittence=found.intermittence,
         checks=gathered.checks.summary() if gathered.checks is not None else {},

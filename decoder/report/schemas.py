@@ -18,7 +18,10 @@ from busledger.decoder.board.schema import (
     DecoderTable,
     DirectionTable,
     EnableTable,
+    LatchTable,
+    LineLevelTable,
     RegionTable,
+    TestedTable,
 )
 from busledger.decoder.bus.schema import ProfileFile
 from busledger.decoder.checks import BuffersResult, CyclesDocument, SelectsResult, SetsResult, TimingResult
@@ -38,6 +41,14 @@ _DESCRIPTIONS = {
     "kind": "ram, rom or io; io is listed, not compared",
     "space": "which address space; memory if left out",
     "select": "the select line's name, used when it is clipped",
+    "mirror_of": "the region whose cells it repeats",
+    "shared": "another master changes it: listed, not compared",
+    "latch": "the address of the latch whose last written value decides",
+    "mask": "the bits of the latch that count",
+    "value": "what these bits hold",
+    "level": "the level of the line",
+    "result": "good, bad or replaced",
+    "how": "how it was found",
     "image": "a ROM's contents, a path relative to this file",
     "part": "a part of the library ('busledger parts')",
     "designator": "the name printed beside the part",
@@ -57,6 +68,8 @@ def board_schema() -> dict[str, Any]:
     """The schema of a board file."""
     region, buffer = _table(RegionTable), _table(BufferTable)
     region["properties"]["chips"] = {"type": "array", "items": _table(ChipTable)}
+    region["properties"]["when"] = {"anyOf": [_table(LineLevelTable), _table(LatchTable)]}
+    region["properties"]["write_protect"] = {"anyOf": [{"type": "boolean"}, _table(LineLevelTable)]}
     buffer["properties"]["direction"] = _table(DirectionTable)
     buffer["properties"]["enable"] = _table(EnableTable)
     return {
@@ -75,6 +88,7 @@ def board_schema() -> dict[str, Any]:
             "region": {"type": "array", "items": region, "minItems": 1},
             "decoder": {"type": "array", "items": _table(DecoderTable)},
             "buffer": {"type": "array", "items": buffer},
+            "tested": {"type": "array", "items": _table(TestedTable)},
         },
     }
 

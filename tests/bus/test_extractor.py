@@ -230,3 +230,23 @@ def test_one_false_sample_cuts_no_cycle_in_two():
     cycles, extractor = falsified(bus_6502(100, release_at=1200), "PHI2", [40_600, 60_760, 60_880], 0)
     assert told(cycles) == told(clean)
     assert extractor.rejected == 0
+
+
+# Address lines hold through PHI2 high: MCS6500 data sheet, May 1976, TADS and THA.
+@pytest.mark.parametrize("at_ns", [40_500, 40_540, 40_580, 40_620])
+def test_one_false_sample_after_the_edge_is_not_the_address(at_ns):
+    """A2 shows 1 for one sample while it is 0 before, after, and to the strobe's end: the steady level is taken."""
+    wave = bus_6502(100, release_at=1200)
+    clean, _ = falsified(wave, "A2", [], 1)
+    cycles, _ = falsified(wave, "A2", [at_ns], 1)
+    sure = ~cycles.address_unknown
+    assert ((cycles.address ^ clean.address) & sure == 0).all()
+    assert told(cycles)[:40] == told(clean)[:40]
+    assert told(cycles)[41:] == told(clean)[41:]
+
+
+def test_an_address_that_changes_after_the_edge_and_stays_is_what_was_read():
+    """Several samples are no false one: nothing is turned back."""
+    wave = bus_6502(100, release_at=1200)
+    cycles, _ = falsified(wave, "A2", [40_520, 40_560, 40_600, 40_640], 1)
+    assert cycles.flags[40] & Flag.UNSETTLED or cycles.address[40] == (0x200 + 40) | 4

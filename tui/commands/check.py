@@ -29,6 +29,8 @@ def check(
     profile: opt.ProfileOption = None,
     wiring: opt.WiringOption = None,
     region: opt.RegionOption = None,
+    ignore: opt.IgnoreOption = None,
+    device: opt.DeviceOption = None,
     rate: opt.RateOption = None,
     grade: opt.GradeOption = None,
     t_from: opt.FromOption = None,
@@ -59,6 +61,7 @@ def check(
     \b
     busledger check run.vcd --board card.toml
     busledger check run.vcd.xz --profile z80 --region ram=4000-43FF
+    busledger check run.vcd --profile 6502 --device 9000-903F
     busledger check run.vcd --board card.toml --html report.html
     zcat run.vcd.gz | busledger check - --profile 6502 --json
     busledger check night/ --board card.toml --offset 600s
@@ -77,6 +80,8 @@ def check(
         profile=profile,
         wiring=wiring,
         region=region,
+        ignore=ignore,
+        device=device,
         rate=rate,
         grade=grade,
         t_from=t_from,
