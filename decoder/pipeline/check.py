@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Board, Region
 from busledger.decoder.bus import KIND_NAMES, Kind
 from busledger.decoder.capture import Note
-from busledger.decoder.checks import CheckSet, CheckSetResult, SwappedAddressClips, SwappedClips
+from busledger.decoder.checks import CheckSet, CheckSetResult, SelectsSeen, SwappedAddressClips, SwappedClips
 from busledger.decoder.findings import CaptureFinding, CheckResult, CycleCounts, Suspect, WarningFinding
 from busledger.decoder.ledger import AccessLog, Counter, TrafficMap
 from busledger.decoder.pipeline.beside import Beside
@@ -81,6 +81,7 @@ class _Accounts:
         self._swapped = SwappedClips(run.region_map, run.profile)
         self._selected: SwappedAddressClips | None = None
         self._coverage: CoverageCounter | None = None
+        self._seen: SelectsSeen | None = None
         if run.board is not None:
             bits = (run.profile.address_bits, run.profile.data_bits)
             self._coverage = CoverageCounter(run.board, *bits, run.unwired)
@@ -89,6 +90,9 @@ class _Accounts:
         """One block, in the order of time."""
         run = self._run
         self._kinds += np.bincount(block.cycles.kind, minlength=len(Kind))
+        if run.board is not None:
+            self._seen = self._seen or SelectsSeen(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+            self._seen.fill(block.levels, block.cycles, block.compared)
         cycles, compared = run.region_map.by_owner(block.cycles, block.compared)
         kept = self._log.append(cycles, compared)
         if kept is not None and self._coverage is not None:

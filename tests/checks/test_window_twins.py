@@ -11,7 +11,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks import span_kernel
 from busledger.decoder.checks.buffers import buffer_kernel
 from busledger.decoder.checks.lines import RuleStrobes
-from busledger.decoder.checks.selects import region_kernel
+from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel
 from busledger.decoder.checks.windows import CycleJoin
 from tests.reference import buffer_twin, window_twin
@@ -98,6 +98,23 @@ def test_selects_by_region(case, skew):
             assert list(first[g, s]) == [want[1].get((g, s, 0), -1), want[1].get((g, s, 1), -1)]
     assert list(late) == [want[2][0], want[2][1]]
     assert list(late_first) == [want[3].get(0, -1), want[3].get(1, -1)]
+
+
+@settings(max_examples=60, deadline=None)
+@given(windows(), st.sampled_from([0, 2, 20]))
+def test_selects_at_the_moment_of_each_cycle(case, skew):
+    """Regions 0 and 2 share the first select, region 1 has the second."""
+    rows, cycles = case
+    time, levels, unknown = arrays(rows, LINES)
+    selected, seen = np.zeros(len(cycles), np.uint64), np.zeros(len(cycles), np.uint64)
+    seen_kernel.see_selects(
+        time, levels, unknown, column(cycles, "at"), column(cycles, "begin"), skew, np.zeros(2, np.int64),
+        np.array([4, 5], np.uint64), np.array([0, 1]), np.array([0b101, 0b010], np.uint64), selected, seen,
+    )  # fmt: skip
+    for k, (on, off) in enumerate(window_twin.seen_twin(rows, cycles, [4, 5], [0, 1], skew)):
+        bits = {0: 0b101, 1: 0b010}
+        assert int(selected[k]) == sum(bits[s] for s in on)
+        assert int(seen[k]) == sum(bits[s] for s in on | off)
 
 
 CHIPS = {0: [[4, 5], [6]], 1: [[7], []], -1: [[], []]}

@@ -6,7 +6,7 @@ from collections import Counter
 
 from tests.reference.levels import Row, held
 
-__all__ = ["moments_twin", "placed_twin", "selects_twin", "spans_twin"]
+__all__ = ["moments_twin", "placed_twin", "seen_twin", "selects_twin", "spans_twin"]
 
 
 def placed_twin(row_times: list[int], cycle_times: list[int]) -> list[int]:
@@ -57,6 +57,32 @@ def selects_twin(rows: list[Row], cycles: list[dict], selects: list[int], own: l
                     late[s] += 1
                     late_first.setdefault(s, c["time"])
     return counts, first, late, late_first
+
+
+def seen_twin(rows: list[Row], cycles: list[dict], selects: list[int], active: list[int], skew: int):
+    """(active, quiet) of each cycle: the selects that are known to be one or the other as it is sampled."""
+
+    def levels(line, since, until):
+        """Every level that the line had from ``since`` to ``until``, both included."""
+        at = [r for r in range(len(rows)) if since < rows[r][0] <= until]
+        earlier = [r for r in range(len(rows)) if rows[r][0] <= since]
+        return {rows[r][1][line] for r in [*earlier[-1:], *at]}
+
+    found = []
+    for c in cycles:
+        on, off = set(), set()
+        until = rows[c["at"]][0] - max(skew, 1)
+        shown = c["begin"] < c["at"]
+        begun = rows[c["begin"]][0]
+        settled = min(until, max(until - skew, begun + skew)) if shown else until - skew
+        if rows[0][0] <= until:
+            for s, line in enumerate(selects):
+                if levels(line, settled, until) == {active[s]}:
+                    on.add(s)
+                if levels(line, min(settled, begun) if shown else settled, until) == {1 - active[s]}:
+                    off.add(s)
+        found.append((on, off))
+    return found
 
 
 def moments_twin(rows, cycles, address, data, selects, chips, skew):
