@@ -48,6 +48,10 @@ def selects_twin(rows: list[Row], cycles: list[dict], selects: list[int], own: l
             level = held(rows, line, row, c["end"], half, until)
             if level is None:
                 continue
+            strobe = [r for r in range(c["begin"], c["end"] + 1) if rows[r][0] < stop - skew]
+            came = any((rows[r][1][line] or 0) == active[s] for r in strobe)
+            if s == own[c["group"]] and level != active[s] and c["begin"] < c["end"] and came:
+                continue
             counts[c["group"], s, level] += 1
             first.setdefault((c["group"], s, level), c["time"])
             if s == own[c["group"]] and level == active[s] and c["begin"] < c["end"]:

@@ -7,7 +7,7 @@ import numpy as np
 from busledger.decoder.board import Board
 from busledger.decoder.bus import KIND_NAMES, Profile
 from busledger.decoder.checks.lines import WRITES, Setting, pins, rule_strobes
-from busledger.decoder.checks.results import CheckFinding, RegionSelect
+from busledger.decoder.checks.results import CheckFinding, RegionSelect, Weight
 from busledger.decoder.checks.selects.region_kernel import count_selects
 from busledger.decoder.checks.windows import CycleJoin, Joined
 
@@ -15,6 +15,10 @@ __all__ = ["RegionSelects"]
 
 _TRANSFERS = ("read", "write", "opcode-fetch", "io-read", "io-write", "dma-read", "dma-write")
 FEW = 3
+"""Fewer cycles may be a probe's: a pulse on the strobe's clip makes a cycle that the card never saw."""
+RARE = 0.002
+"""So small a share of the cycles is a doubt, not a fault, as for the lanes of a driver (``buffer_verdict.SHARE``): an
+address read wrong as often makes as many. A fault that comes as seldom shows in the data it spoils."""
 
 
 class RegionSelects:
@@ -171,8 +175,7 @@ class RegionSelects:
         }.get(code, self._first_s(i, s, False))
         return CheckFinding(
             code=code,
-            # One or two cycles of many may be a probe's.
-            weight="fault" if count >= FEW or 2 * count >= of else "doubt",
+            weight=_weight(code, count, of),
             text=f"{text}: {count} of {of}",
             component=source[0].designator if source else None,
             lines=lines,
@@ -182,3 +185,11 @@ class RegionSelects:
             of=of,
             first_time_s=when,
         )
+
+
+def _weight(code: str, count: int, of: int) -> Weight:
+    """How sure a count is of a fault."""
+    if code == "select-late":
+        # Many boards let a select through with a late part of the strobe: too late is only what spoils the data.
+        return "note" if 2 * count >= of else "doubt"
+    return "fault" if 2 * count >= of or (count >= FEW and count >= RARE * of) else "doubt"

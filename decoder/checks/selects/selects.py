@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from busledger.decoder.board import Board
@@ -39,6 +41,7 @@ class SelectsCheck:
         self._setting = setting = Setting.of(layout, tick_fs, grid_ticks)
         strobe = merged(list(conditions(profile, setting).values()), setting.words)
         idle = idle_condition(profile, setting)
+        address = [x.name for x in profile.lines.values() if x.role == "address" and x.name in setting.clipped]
         self._skipped: list[str] = []
         self._scans: list[_DecoderScan] = []
         for decoder in board.decoders:
@@ -46,7 +49,7 @@ class SelectsCheck:
             if network is None:
                 self._skipped.append(f"{decoder.designator}: none of its outputs is clipped")
             else:
-                self._scans.append(_DecoderScan(network, strobe, idle, setting))
+                self._scans.append(_DecoderScan(network, strobe, idle, address, setting))
         self._regions = RegionSelects(board, profile, setting)
 
     def feed(self, block: Capture, cycles: Cycles) -> None:
@@ -100,16 +103,20 @@ def _glitches_explain(findings: list[CheckFinding]) -> list[CheckFinding]:
 class _DecoderScan:
     """The kernel's arrays for one decoder."""
 
-    def __init__(self, network: Network, strobe: Condition, idle: Condition, setting: Setting) -> None:
+    def __init__(
+        self, network: Network, strobe: Condition, idle: Condition, address: Sequence[str], setting: Setting
+    ) -> None:
         rows, n_out = network.table.shape[0], len(network.outputs)
         self._strobe, self._idle = strobe, idle
         self._inputs = pins(setting.names, network.inputs)
         self._outputs = pins(setting.names, [line for _, line in network.outputs])
+        around = pins(setting.names, [line for line in address if line not in network.inputs])
         self._relevant = np.stack(
             [
                 relevant_mask(setting.words, self._inputs) | np.bitwise_or.reduce(idle.mask, axis=0),
                 relevant_mask(setting.words, self._outputs),
                 np.bitwise_or.reduce(strobe.mask, axis=0),
+                relevant_mask(setting.words, around),
             ]
         )
         self._skew = setting.skew_ticks
@@ -117,6 +124,7 @@ class _DecoderScan:
         self._bin = setting.bin_ticks
         self._state = np.zeros(kernel.STATE_SIZE, np.int64)
         self._state[kernel.MULTI_FIRST] = -1
+        self._last_row = np.zeros(setting.words, np.uint64)
         self._per_out = np.full((n_out, kernel.PER_OUT_SIZE), -1, np.int64)
         glitch = np.zeros((n_out, kernel.GLITCH_SIZE), np.int64)
         glitch[:, [kernel.G_FIRST, kernel.G_STROBE_FIRST, kernel.G_LATE_FIRST]] = -1
@@ -139,6 +147,6 @@ class _DecoderScan:
             self._inputs.word, self._inputs.bit, self._outputs.word, self._outputs.bit,
             self._strobe.mask, self._strobe.want, self._idle.mask, self._idle.want,
             network.table, network.open_high, network.idle, network.one_hot, self._settle, self._skew, self._bin,
-            self._state, self._per_out, counts.rows, counts.seen, counts.wrong, counts.first,
+            self._state, self._per_out, self._last_row, counts.rows, counts.seen, counts.wrong, counts.first,
             counts.delay, counts.widths, counts.glitch,
         )  # fmt: skip
