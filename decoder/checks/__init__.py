@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from busledger.decoder.checks.evidence import ChecksEvidence, EvidenceKey, gather_evidence
+from busledger.decoder.checks.lines import skew_of
 from busledger.decoder.checks.results import (
     BufferResult,
     BuffersResult,
@@ -75,6 +76,7 @@ __all__ = [
     "gather_evidence",
     "hold_together",
     "probe_doubts",
+    "skew_of",
 ]
 
 _LATE = {

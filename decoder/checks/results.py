@@ -182,6 +182,8 @@ class ControlCounts(_Result):
     Each pair is (wrong, of): ``reads_off`` reads of what it serves with the
     buffer off, ``reads_away`` pointing to the card; ``writes_off``,
     ``writes_toward`` likewise; ``elsewhere`` reads outside its regions in which it drives the CPU's side.
+    ``overlaps`` and ``two_drivers`` were looked for in ``overlaps_of`` and ``two_drivers_of`` cycles, none where the
+    clipped lines do not say whether it drives.
     """
 
     reads: int
@@ -195,6 +197,8 @@ class ControlCounts(_Result):
     overlaps: int
     longest_overlap_ns: float
     two_drivers: int
+    overlaps_of: int = 0
+    two_drivers_of: int = 0
     first_wrong_s: float | None = None
 
 
@@ -221,7 +225,11 @@ class LanePath(_Result):
 
 
 class BufferResult(_Result):
-    """One bus driver."""
+    """One bus driver.
+
+    ``undriven_reads`` of ``known_reads`` repeat the word that the bus carried before; ``undriven_by_chance`` would if
+    the two had nothing to do with each other, and only more than that (``undriven_stands_out``) tells of no driver.
+    """
 
     designator: str
     part: str
@@ -231,6 +239,8 @@ class BufferResult(_Result):
     lanes: tuple[LanePath, ...]
     undriven_reads: int
     known_reads: int
+    undriven_by_chance: float = 0.0
+    undriven_stands_out: bool = False
 
 
 class BuffersResult(_Result):

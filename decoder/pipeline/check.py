@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Board, Region
 from busledger.decoder.bus import KIND_NAMES, Kind
 from busledger.decoder.capture import Note
-from busledger.decoder.checks import CheckSet, CheckSetResult, SelectsSeen, SwappedAddressClips, SwappedClips
+from busledger.decoder.checks import CheckSet, CheckSetResult, SelectsSeen, SwappedAddressClips, SwappedClips, skew_of
 from busledger.decoder.findings import CaptureFinding, CheckResult, CycleCounts, Suspect, WarningFinding
 from busledger.decoder.ledger import AccessLog, Counter, TrafficMap
 from busledger.decoder.pipeline.beside import Beside
@@ -129,8 +129,8 @@ class _Accounts:
 
 
 def _selects_of(run: Run, board: Board) -> SwappedAddressClips:
-    skew = 1 if run.grid_ticks is None else int(np.ceil(2 * run.grid_ticks))
-    return SwappedAddressClips(board, run.profile, run.layout, skew)
+    skew = skew_of(run.grid_ticks, run.tick_fs)
+    return SwappedAddressClips(board, run.profile, run.layout, max(1, skew))
 
 
 def _checks_of(run: Run, *, time_everything: bool) -> CheckSet:

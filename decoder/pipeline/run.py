@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Board, Region, bus_of_board, load_board
 from busledger.decoder.bus import CycleExtractor, Cycles, Layout, Profile, line_needs, load_profile, unwired_address
 from busledger.decoder.capture import Capture, CaptureFile, Note, open_capture, with_sample_grid
+from busledger.decoder.checks import skew_of
 from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, UsageError
 from busledger.decoder.ledger import Compared, Ledger, RegionMap, SelectedRegions, Verdict
@@ -184,7 +185,7 @@ class Run:
         """The selects that tell what unwired address lines do not; None where nothing is to be told."""
         if self.board is None or not self.unwired:
             return None
-        skew = 1 if self.grid_ticks is None else int(np.ceil(2 * self.grid_ticks))
+        skew = skew_of(self.grid_ticks, self.tick_fs)
         return SelectedRegions(self.board, self.layout, self.unwired, skew)
 
     def _ledger(self, selected: SelectedRegions | None) -> Ledger:

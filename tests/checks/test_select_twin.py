@@ -50,9 +50,7 @@ def scanned(
     return {"state": state, **counts}
 
 
-def expected(
-    rows: list[Row], fresh: list[bool], table: list[list[int]], setting: dict, strobes: int = 1
-) -> SelectTwin:
+def expected(rows: list[Row], fresh: list[bool], table: list[list[int]], setting: dict, strobes: int = 1) -> SelectTwin:
     twin = SelectTwin(table, OUTPUTS, idle=7, bins=kernel.BINS, early_bins=kernel.EARLY_BINS, **setting)
     for (t, values), new in zip(rows, fresh, strict=True):
         active = strobes > 0 and values[STROBE] == 1

@@ -145,12 +145,13 @@ class SelectTwin:
         if extra > 0 and pulses:
             width, began, level, _, calm = min(pulses, key=lambda p: p[0])
             quiet = began > self.since + self.settle
-            passing = not calm or not quiet and any(
+            possible = any(
                 (word >> o) & 1 == level
                 for index in range(len(self.table))
                 if (index ^ self.index) & ~self.moved == 0
                 for word in self.table[index]
             )
+            passing = not calm or (not quiet and possible)
             self.glitch[o, "passing" if passing else "unexplained"] += extra
             if not passing:
                 self.when.setdefault((o, "unexplained"), began)

@@ -89,7 +89,7 @@ def seen_twin(rows: list[Row], cycles: list[dict], selects: list[int], active: l
     return found
 
 
-def moments_twin(rows, cycles, address, data, selects, chips, skew):
+def moments_twin(rows, cycles, address, data, selects, chips, skew, unsure):
     """One dict a cycle: when the last and next changes were; ``chips[region]`` lists lines of each chip."""
 
     def moved(r, lines):
@@ -111,6 +111,9 @@ def moments_twin(rows, cycles, address, data, selects, chips, skew):
             next_ones = [rows[r][0] for r in close + late if moved(r, lines)]
             if next_ones:
                 seen[name + " after"] = next_ones[0]
+            if next_ones and next_ones[0] < stop and close:
+                # Less than the skew before the strobe's end: late or early, the sampling cannot tell.
+                seen[name] = seen[name + " after"] = unsure
         for k, lines in enumerate(chips[c["region"]]):
             changes = [rows[r][0] for r in early if moved(r, lines) and moved(r, data)]
             if changes:

@@ -142,8 +142,9 @@ def decoder_findings(counts: DecoderCounts, result: DecoderResult, setting: Sett
                 CheckFinding(
                     code="output-late",
                     weight=_weight(output.late, output.delay.total),
-                    text=f"{output.line} ({result.designator} pin {output.pin}) settles in the strobe, more than twice the "
-                    f"worst published delay of {counts.network.delay_ns:.0f} ns after its inputs, {output.late} times",
+                    text=f"{output.line} ({result.designator} pin {output.pin}) settles in the strobe, more than twice "
+                    f"the worst published delay of {counts.network.delay_ns:.0f} ns after its inputs, "
+                    f"{output.late} times",
                     component=result.designator,
                     lines=(output.line,),
                     count=output.late,

@@ -88,9 +88,9 @@ def count_selects(
                 level = dwell(time, levels, unknown, first_row, end[k], half, t_to, word[s], bit[s])
             if level == UNKNOWN:
                 continue
-            if not quiet and s == own[g] and level != active[s] and begin[k] < end[k]:
-                if _comes(time, levels, begin[k], end[k], stop - skew, word[s], bit[s], active[s]):
-                    continue
+            absent = s == own[g] and level != active[s] and begin[k] < end[k]
+            if not quiet and absent and _comes(time, levels, begin[k], end[k], stop - skew, word[s], bit[s], active[s]):
+                continue
             counts[g, s, level] += 1
             if first[g, s, level] < 0:
                 first[g, s, level] = cycle_time[k]

@@ -19,8 +19,8 @@ STIRRED = 14
 T_AROUND, IN_STROBE = 15, 16
 STATE_SIZE = 17
 # ``per_out``: where the span began, its edges, its narrowest pulse, how long it was high since the inputs settled, how
-# long the other address lines had held still at its last edge, whether they did before and during that pulse, and whether
-# a strobe was active at its last edge
+# long the other address lines had held still at its last edge, whether they did before and during that pulse, and
+# whether a strobe was active at its last edge
 V0, EDGES, LAST, WIDTH, BEGAN, LEVEL, STROBED, HIGH_FOR, STILL, CALM, INSIDE = range(11)
 PER_OUT_SIZE = 11
 # ``glitch``
@@ -94,9 +94,7 @@ def _span(o, value, edges, carried, t, table, expected, settle, skew, bin_ticks,
         began = per_out[o, BEGAN]
         quiet = began > state[T_IN] + settle
         # While the address is on its way an input may move and return between two samples.
-        if per_out[o, CALM] == 1 and (
-            quiet or not _passing(table, state[IDX], state[MOVED], o, per_out[o, LEVEL])
-        ):
+        if per_out[o, CALM] == 1 and (quiet or not _passing(table, state[IDX], state[MOVED], o, per_out[o, LEVEL])):
             glitch[o, G_UNEXPLAINED] += extra
             if glitch[o, G_FIRST] < 0:
                 glitch[o, G_FIRST] = began
@@ -292,13 +290,13 @@ def scan_decoder(
 
     ``time`` int64 (n,), ``levels``/``unknown`` uint64 (n, words), ``fresh`` bool
     (n,) true on the first row after missing samples; ``relevant`` uint64
-    (4, words) the bits of the inputs (and of ``idle_*``), the outputs, the strobe, and the other
-    address lines; nothing is judged while ``idle_*`` holds. The outputs are held against the table
-    only where the inputs held still while a strobe was active (always, where ``strobe_*`` has no terms). ``table`` int64 (2**inputs, choices): the outputs
-    for each input combination and each value of what is not clipped.
-    ``open_high`` outputs whose expected high is not judged (shared open
-    collectors), ``idle`` the outputs' inactive levels. ``settle`` and ``skew``
-    ticks. ``last_row`` uint64 (words,) carries the levels of the row before. The rest is updated in place. Returns the number of rows looked at.
+    (4, words) the bits of the inputs (and of ``idle_*``), the outputs, the strobe, and the other address
+    lines; nothing is judged while ``idle_*`` holds. The outputs are held against the table only where the
+    inputs held still while a strobe was active (always, where ``strobe_*`` has no terms).
+    ``table`` int64 (2**inputs, choices): the outputs for each input combination and each value of what is
+    not clipped. ``open_high`` outputs whose expected high is not judged (shared open collectors), ``idle``
+    the outputs' inactive levels. ``settle`` and ``skew`` ticks. ``last_row`` uint64 (words,) carries the
+    levels of the row before. The rest is updated in place. Returns the number of rows looked at.
     """
     looked = 0
     idx, out, lost, strobed = np.int64(-1), np.int64(0), np.int64(0), False

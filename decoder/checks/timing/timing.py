@@ -175,12 +175,12 @@ class _Measures:
         }
 
     def _to(self, moment: int, edge: NDArray[np.int64], kinds: NDArray[np.bool_]) -> _Measured:
-        there = self._moments[:, moment] != kernel.ABSENT
-        return edge - self._moments[:, moment], there & kinds & self._strobe, ~there & kinds
+        there, never = _known(self._moments[:, moment])
+        return edge - self._moments[:, moment], there & kinds & self._strobe, never & kinds
 
     def _from(self, moment: int, edge: NDArray[np.int64], kinds: NDArray[np.bool_]) -> _Measured:
-        there = self._moments[:, moment] != kernel.ABSENT
-        return self._moments[:, moment] - edge, there & kinds & self._strobe, ~there & kinds
+        there, never = _known(self._moments[:, moment])
+        return self._moments[:, moment] - edge, there & kinds & self._strobe, never & kinds
 
     def _late(self, moment: int, edge: NDArray[np.int64], kinds: NDArray[np.bool_]) -> _Measured:
         values, valid, moot = self._from(moment, edge, kinds)
@@ -189,16 +189,22 @@ class _Measures:
 
     def _address_delay(self) -> _Measured:
         moved = self._moments[:, kernel.M_ADDRESS]
-        there = moved != kernel.ABSENT
+        there, never = _known(moved)
         if not len(self._clock):
             return moved, np.zeros_like(there), np.zeros_like(there)
         place = np.searchsorted(self._clock, moved, side="right") - 1
-        return moved - self._clock[np.maximum(place, 0)], there & (place >= 0), ~there
+        return moved - self._clock[np.maximum(place, 0)], there & (place >= 0), never
 
     def _access(self) -> _Measured:
         address, data = self._moments[:, kernel.M_ADDRESS], self._moments[:, kernel.M_DATA]
-        there = (address != kernel.ABSENT) & (data != kernel.ABSENT) & self._reads
-        return data - address, there & (data > address), self._reads & ~there
+        (addressed, still), (answered, silent) = _known(address), _known(data)
+        there = addressed & answered & self._reads
+        return data - address, there & (data > address), self._reads & (still | silent)
+
+
+def _known(moments: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """(where a moment is known, where nothing changed at all); neither where the sampling cannot tell."""
+    return moments > kernel.UNSURE, moments == kernel.ABSENT
 
 
 def _rule_masks(profile: Profile, setting: Setting) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
@@ -245,7 +251,7 @@ class _Chips:
     ) -> None:
         """Reads of the joined cycles."""
         cycles = joined.cycles
-        reads = sound & READS[cycles.kind] & (moments[:, kernel.M_ADDRESS] != kernel.ABSENT)
+        reads = sound & READS[cycles.kind] & _known(moments[:, kernel.M_ADDRESS])[0]
         start = np.maximum(moments[:, kernel.M_ADDRESS], moments[:, kernel.M_SELECT])
         # The card may let the chip drive only inside the strobe.
         late_start = np.maximum(start, joined.rows.time[joined.begin])
