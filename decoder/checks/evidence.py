@@ -79,6 +79,7 @@ def gather_evidence(
     evidence = ChecksEvidence()
     if selects is not None:
         _from_regions(evidence, board, selects)
+        _from_decoders(evidence, board, selects)
         _clear_decoders(evidence, selects)
     for buffer in buffers.buffers if buffers is not None else ():
         _from_buffer(evidence, buffer, buffers.findings if buffers is not None else ())
@@ -120,11 +121,13 @@ def _one_region(evidence: ChecksEvidence, region: RegionSelect, swapped: bool, e
         EvidenceKey(f"select-{what}", "decoder", None, name) for what in ("missing", "extra", "swapped")
     )
     right = f"{select} was seen active in all {region.cycles} cycles of {name}"
-    if swapped:
+    if swapped and not region.data_came:
         evidence.add(
             swapped_key, SEEN, f"{select} is exchanged: missing in {region.missing} of {region.cycles} own cycles"
         )
         return
+    if region.data_came:
+        return  # the clip shows what the card does not do: it speaks for nothing
     if region.missing:
         text = f"{select} was seen inactive in {region.missing} of {region.cycles} cycles of {name}"
         evidence.add(missing_key, _strength(region.missing, region.cycles), text)
@@ -137,6 +140,24 @@ def _one_region(evidence: ChecksEvidence, region: RegionSelect, swapped: bool, e
         evidence.add(extra_key, ACQUITTED, f"{select} was never seen active in {elsewhere} cycles of other regions")
     if not region.missing or not extra:
         evidence.add(swapped_key, ACQUITTED, right if not region.missing else f"{select} never came for another region")
+
+
+def _from_decoders(evidence: ChecksEvidence, board: Board, selects: SelectsResult) -> None:
+    """A select that never came although its decoder's inputs called for it or for one that did not come either.
+
+    Where address lines are not clipped, such cycles belong to no region and the decoder's table alone tells.
+    """
+    judged = {region.select for region in selects.regions if region.cycles >= ENOUGH}
+    for decoder in selects.decoders:
+        wrong = [f for f in selects.findings if f.component == decoder.designator and f.weight == "fault"]
+        count = max((f.count for f in wrong if f.code in ("rows-wrong", "output-missing")), default=0)
+        quiet = [o.line for o in decoder.output_results if not o.moves]
+        for region in board.regions:
+            if count >= ENOUGH and region.select in quiet and region.select not in judged:
+                text = (
+                    f"{region.select} never came, though {decoder.designator}'s inputs left a select due {count} times"
+                )
+                evidence.add(EvidenceKey("select-missing", "decoder", None, region.name), SEEN, text)
 
 
 def _clear_decoders(evidence: ChecksEvidence, selects: SelectsResult) -> None:

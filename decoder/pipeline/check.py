@@ -54,11 +54,15 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     """
     accounts = _Accounts(run)
     checks: CheckSet | None = None
+    seen: SelectsSeen | None = None
     # Two threads beside this one: whichever core is free takes the checks or the accounts of the last blocks.
     with Beside("checks") as checking, Beside("accounts") as accounting:
         for block in run.blocks():
             checks = checks or _checks_of(run, time_everything=tap is not None)
-            checking.do(partial(checks.feed, block.levels, block.cycles))
+            if run.board is not None:
+                seen = seen or SelectsSeen(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+                seen.fill(block.levels, block.cycles, block.compared)
+            checking.do(partial(checks.feed, block.levels, block.cycles, block.compared))
             accounting.do(partial(accounts.take, block))
             if tap is not None:
                 tap(block)
@@ -81,7 +85,6 @@ class _Accounts:
         self._swapped = SwappedClips(run.region_map, run.profile)
         self._selected: SwappedAddressClips | None = None
         self._coverage: CoverageCounter | None = None
-        self._seen: SelectsSeen | None = None
         if run.board is not None:
             bits = (run.profile.address_bits, run.profile.data_bits)
             self._coverage = CoverageCounter(run.board, *bits, run.unwired)
@@ -90,9 +93,6 @@ class _Accounts:
         """One block, in the order of time."""
         run = self._run
         self._kinds += np.bincount(block.cycles.kind, minlength=len(Kind))
-        if run.board is not None:
-            self._seen = self._seen or SelectsSeen(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
-            self._seen.fill(block.levels, block.cycles, block.compared)
         cycles, compared = run.region_map.by_owner(block.cycles, block.compared)
         kept = self._log.append(cycles, compared)
         if kept is not None and self._coverage is not None:

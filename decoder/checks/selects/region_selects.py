@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busledger.decoder.board import Board
 from busledger.decoder.bus import KIND_NAMES, Profile
@@ -37,6 +38,7 @@ class RegionSelects:
         self._active = np.array([self._active_level(line) for line in self._selects], np.int64)
         self._counts = np.zeros((groups, n, 2), np.int64)
         self._first = np.full((groups, n, 2), -1, np.int64)
+        self.answered: NDArray[np.int64] = np.zeros(len(board.regions), np.int64)
         self._late = np.zeros(n, np.int64)
         self._late_first = np.full(n, -1, np.int64)
         self._transfer = np.array([name in _TRANSFERS for name in KIND_NAMES], np.bool_)
@@ -115,6 +117,7 @@ class RegionSelects:
             cycles=int(self._counts[index, s].sum()),
             missing=self._seen(index, s, False),
             late=int(self._late[s]),
+            answered=int(self.answered[index]),
             extra={self._board.regions[g].name: n for g, n in foreign.items()},
             outside=self._seen(len(self._board.regions), s, True),
             first_missing_s=self._first_s(index, s, False),

@@ -8,18 +8,33 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Board
 from busledger.decoder.bus import Cycles, Layout, Profile
 from busledger.decoder.capture import Capture
-from busledger.decoder.checks.lines import Setting, pins, rule_strobes
+from busledger.decoder.checks.lines import READS, Setting, pins, rule_strobes
 from busledger.decoder.checks.selects.seen_kernel import see_selects
 from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans
-from busledger.decoder.ledger import Compared
+from busledger.decoder.ledger import Compared, Verdict
 
-__all__ = ["SelectsSeen"]
+__all__ = ["SelectsSeen", "answered"]
 
 REACH_ROWS = 1 << 12
 """A strobe is followed back no further than this; it has some tens of rows."""
 _KEPT_ROWS = (1 << 16) + REACH_ROWS
 """A cycle is told no later than 65 536 rows after its edge (twice ``bus.tables.MOST_ROWS``)."""
 _MOST_REGIONS = 64
+
+
+def answered(cycles: Cycles, compared: Compared, regions: int) -> NDArray[np.int64]:
+    """int64 (regions,): reads of each region that came back right although its select was seen quiet.
+
+    Only reads that no idle bus gives count: neither what it carried before, nor one level on all lanes.
+    """
+    shown = compared.known
+    right = (compared.verdict == Verdict.AGREES) & READS[cycles.kind] & (cycles.region >= 0)
+    right &= (cycles.region < _MOST_REGIONS) & ((cycles.data ^ cycles.kept) & shown != 0)
+    right &= (cycles.data & shown != 0) & (~cycles.data & shown != 0)
+    rows = np.flatnonzero(right)
+    place = cycles.region[rows].astype(np.uint64)
+    quiet = (compared.selects_seen[rows] & ~compared.selected[rows]) >> place & np.uint64(1) == 1
+    return np.bincount(cycles.region[rows][quiet], minlength=regions)[:regions]
 
 
 class SelectsSeen:

@@ -20,12 +20,14 @@ from busledger.decoder.checks.lines import (
     relevant_mask,
     ticks,
 )
-from busledger.decoder.checks.results import CheckFinding, SelectsResult
+from busledger.decoder.checks.results import CheckFinding, DecoderResult, RegionSelect, SelectsResult
 from busledger.decoder.checks.selects import select_kernel as kernel
 from busledger.decoder.checks.selects.decoder_verdict import DecoderCounts, decoder_findings, decoder_result
 from busledger.decoder.checks.selects.networks import Network, decoder_network
 from busledger.decoder.checks.selects.region_selects import RegionSelects
+from busledger.decoder.checks.selects.seen_selects import answered
 from busledger.decoder.checks.windows import Joined
+from busledger.decoder.ledger import Compared
 
 __all__ = ["SelectsCheck"]
 
@@ -52,9 +54,18 @@ class SelectsCheck:
                 self._scans.append(_DecoderScan(network, strobe, idle, address, setting))
         self._regions = RegionSelects(board, profile, setting)
 
-    def feed(self, block: Capture, cycles: Cycles) -> None:
-        """One block of levels and the cycles that the extractor gave for it."""
+    def feed(self, block: Capture, cycles: Cycles, compared: Compared | None = None) -> None:
+        """One block of levels, the cycles that the extractor gave for it, and the ledger's word on them.
+
+        ``compared`` has its two columns of selects filled (``SelectsSeen``); without it nothing is known of the data.
+        """
+        self.answers(cycles, compared)
         self.take(block, self._regions.join.feed(block, cycles) if self._regions.watches else None)
+
+    def answers(self, cycles: Cycles, compared: Compared | None) -> None:
+        """Counts the reads that came back right without their select."""
+        if compared is not None and self._regions.watches:
+            self._regions.answered += answered(cycles, compared, len(self._regions.answered))
 
     def take(self, block: Capture, joined: Joined | None) -> None:
         """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
@@ -73,6 +84,7 @@ class SelectsCheck:
             results.append(decoder_result(scan.counts, self._setting))
             findings.extend(decoder_findings(scan.counts, results[-1], self._setting))
         findings = _glitches_explain(findings + _behind(findings, region_findings))
+        findings = _clips_explain(findings, regions, results)
         order = {"fault": 0, "doubt": 1, "note": 2}
         findings.sort(key=lambda f: order[f.weight])
         return SelectsResult(
@@ -98,6 +110,23 @@ def _glitches_explain(findings: list[CheckFinding]) -> list[CheckFinding]:
         else f
         for f in findings
     ]
+
+
+def _clips_explain(
+    findings: list[CheckFinding], regions: Sequence[RegionSelect], decoders: Sequence[DecoderResult]
+) -> list[CheckFinding]:
+    """Where reads came back right without their select, the select did come: what the clip shows is no fault."""
+    lost = {region.select: region for region in regions if region.data_came}
+    made = {decoder.designator: set(decoder.outputs) for decoder in decoders}
+    told = []
+    for f in findings:
+        near = set(f.lines) | made.get(f.component or "", set())
+        here = [region for line, region in lost.items() if line in near or region.region == f.region]
+        if here and f.weight == "fault" and not f.code.startswith("glitch"):
+            why = f"; yet {here[0].answered} reads of {here[0].region} came back right without it: look at the clips"
+            f = f.model_copy(update={"weight": "doubt", "text": f.text + why})
+        told.append(f)
+    return told
 
 
 class _DecoderScan:
