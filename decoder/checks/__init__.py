@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from busledger.decoder.checks.evidence import ChecksEvidence, EvidenceKey, gather_evidence
+from busledger.decoder.checks.evidence import CheckKey, ChecksEvidence, gather_evidence
 from busledger.decoder.checks.lines import skew_of
 from busledger.decoder.checks.results import (
     BufferResult,
@@ -42,6 +42,7 @@ __all__ = [
     "BuffersResult",
     "ChannelHealth",
     "CheckFinding",
+    "CheckKey",
     "CheckSet",
     "CheckSetResult",
     "ChecksEvidence",
@@ -50,7 +51,6 @@ __all__ = [
     "CyclesDocument",
     "DecoderResult",
     "DelayHistogram",
-    "EvidenceKey",
     "LaneBetween",
     "LanePath",
     "LimitResult",

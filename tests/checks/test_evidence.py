@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from busledger.captures_demo.world.driver_cases import write_driver_case
-from busledger.decoder.checks import CheckSet, CheckSetResult, EvidenceKey, TimingCheck
+from busledger.decoder.checks import CheckKey, CheckSet, CheckSetResult, TimingCheck
 from busledger.decoder.diagnosis import CheckKey
 from busledger.decoder.pipeline import Request, open_run
 from tests.benchmarks.checks_table import drawn
@@ -24,8 +24,8 @@ def checked(name, seed, folder) -> tuple[object, CheckSetResult]:
 
 
 def test_keys_are_the_diagnosis_s():
-    assert EvidenceKey._fields == CheckKey._fields
-    assert EvidenceKey("slow", "chip") == CheckKey("slow", "chip")
+    assert CheckKey._fields == CheckKey._fields
+    assert CheckKey("slow", "chip") == CheckKey("slow", "chip")
 
 
 def test_missing_select_is_decisive_and_the_others_are_acquitted(tmp_path):
@@ -34,9 +34,9 @@ def test_missing_select_is_decisive_and_the_others_are_acquitted(tmp_path):
     for region in case.machine.regions:
         if region.kind != "ram":
             continue
-        ratio = ratios[EvidenceKey("select-missing", "decoder", None, region.name)]
+        ratio = ratios[CheckKey("select-missing", "decoder", None, region.name)]
         assert ratio == (1e4 if region.name == case.where else 1e-4)
-    key = EvidenceKey("select-missing", "decoder", None, case.where)
+    key = CheckKey("select-missing", "decoder", None, case.where)
     select = next(r.select for r in case.machine.regions if r.name == case.where)
     assert select in result.evidence.sentences[key]
     assert not any(c.component == case.component for c in result.evidence.cleared)
@@ -45,12 +45,12 @@ def test_missing_select_is_decisive_and_the_others_are_acquitted(tmp_path):
 def test_swapped_selects_are_decisive(tmp_path):
     case, result = checked("output-swapped", 3, tmp_path)
     for name in case.where.split():
-        assert result.evidence.likelihood_ratios[EvidenceKey("select-swapped", "decoder", None, name)] == 1e4
+        assert result.evidence.likelihood_ratios[CheckKey("select-swapped", "decoder", None, name)] == 1e4
 
 
 def test_driver_that_never_turns(tmp_path):
     case, result = checked("never-to-cpu", 3, tmp_path)
-    key = EvidenceKey("direction-stuck", "buffer", case.component)
+    key = CheckKey("direction-stuck", "buffer", case.component)
     assert result.evidence.likelihood_ratios[key] == 1e4
 
 
@@ -61,7 +61,7 @@ def test_one_open_lane_accuses_that_lane_and_clears_the_rest(tmp_path):
     assert {"stuck-low", "stuck-high"} & set(accused)
     assert set(accused.values()) == {1e4}
     others = [f"D{n}" for n in range(8) if f"D{n}" != case.where]
-    assert all(ratios[EvidenceKey(None, "buffer", case.component, None, (lane,))] == 1e-4 for lane in others)
+    assert all(ratios[CheckKey(None, "buffer", case.component, None, (lane,))] == 1e-4 for lane in others)
 
 
 def test_healthy_card_clears_decoder_and_driver(tmp_path):
