@@ -5,8 +5,17 @@ from __future__ import annotations
 import pytest
 
 from busledger.captures_demo.world.driver_cases import write_driver_case
-from busledger.decoder.checks import CheckKey, CheckSet, CheckSetResult, TimingCheck
-from busledger.decoder.diagnosis import CheckKey
+from busledger.decoder.board import Board
+from busledger.decoder.checks import (
+    CheckKey,
+    CheckSet,
+    CheckSetResult,
+    DelayHistogram,
+    LimitResult,
+    TimingCheck,
+    TimingResult,
+    gather_evidence,
+)
 from busledger.decoder.pipeline import Request, open_run
 from tests.benchmarks.checks_table import drawn
 
@@ -24,8 +33,27 @@ def checked(name, seed, folder) -> tuple[object, CheckSetResult]:
 
 
 def test_keys_are_the_diagnosis_s():
-    assert CheckKey._fields == CheckKey._fields
-    assert CheckKey("slow", "chip") == CheckKey("slow", "chip")
+    from busledger.decoder import diagnosis
+
+    assert diagnosis.CheckKey is CheckKey
+
+
+@pytest.mark.parametrize(
+    ("slowest_ns", "ratio"),
+    [(400, 0.05), (430, 0.05), (431, None), (449, None), (460, None)],
+)
+def test_a_chip_within_its_grade_only_by_the_sampling_is_not_acquitted(slowest_ns, ratio):
+    """450 ns allowed, measured to 20 ns: up to 430 ns it is surely in time, past that it may have been late."""
+    histogram = DelayHistogram(bin_ns=10, first_bin=0, counts=(), uncertainty_ns=20)
+    limit = LimitResult(
+        name="U1 access", meaning="", limit_ns=450, limit_is="max", source="", count=99, min_ns=300, p01_ns=300,
+        median_ns=350, p99_ns=slowest_ns, max_ns=slowest_ns, uncertainty_ns=20, margin_ns=450 - slowest_ns, violated=0,
+        maybe=0, bounded=0, resolvable=True, rate_needed_hz=None, extreme_cycles=(), extreme_times_s=(),
+        histogram=histogram, region="bank", component="U1", grade="450ns",
+    )  # fmt: skip
+    timing = TimingResult(profile="6502", grade=None, sample_ns=10, limits=(limit,))
+    told = gather_evidence(Board("", "card", "6502", ()), timing=timing).likelihood_ratios
+    assert told == ({} if ratio is None else {CheckKey("slow", "chip", "U1", "bank"): ratio})
 
 
 def test_missing_select_is_decisive_and_the_others_are_acquitted(tmp_path):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from busledger.decoder.board import Board, Chip, Region, parts
 from busledger.decoder.bus import CycleExtractor, load_profile
 from busledger.decoder.checks import TimingCheck
-from busledger.decoder.checks.timing.timing_tally import BELOW, BINS, KEPT, Tally
+from busledger.decoder.checks.timing.timing_tally import BELOW, BINS, KEPT, TimeTally
 from busledger.decoder.pipeline import Request, run_timing
 from tests.checks.bench import NS, capture, layout
 
@@ -27,7 +27,7 @@ CUT = Path(__file__).parents[1] / "external" / "data" / "carillon_events_cut.vcd
     st.booleans(),
 )
 def test_tally_is_what_sorting_the_values_gives(values, block, width, whole):
-    tally = Tally(width)
+    tally = TimeTally(width)
     index, time = np.arange(len(values)), np.arange(len(values)) * 7
     for start in range(0, len(values), block):
         part = slice(start, start + block)
@@ -47,7 +47,7 @@ def test_tally_is_what_sorting_the_values_gives(values, block, width, whole):
 
 
 def test_values_off_the_scale_stay_counted():
-    tally = Tally(1)
+    tally = TimeTally(1)
     tally.add(np.array([-5e6, 5e6]), np.array([0, 1]), np.array([0, 1]))
     assert tally.counts[0] == tally.counts[-1] == 1
     assert (tally.lowest[0][0], tally.highest[0][0]) == (-5e6, 5e6)

@@ -173,8 +173,8 @@ class _Lanes:
         self.held = np.zeros((len(buffer.lanes) + 1, 2, 2), np.int64)
         self.words = np.zeros((2, 256), np.int64)
         self.paged = 0
-        # The other channel may be looked at up to a sample later than the first.
-        self._settle = ticks(self._through_ns(), setting.tick_fs) + setting.skew_ticks // 2
+        # The other channel may be late by a sample, and what it shows then is seen up to a sample later.
+        self._settle = ticks(self._through_ns(), setting.tick_fs) + setting.skew_ticks
 
     def _through_ns(self) -> float:
         found = [ns for d in self.buffer.part.delays for ns in (d.tplh_max, d.tphl_max) if ns and d.path == "data"]

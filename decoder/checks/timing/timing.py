@@ -29,7 +29,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import READS, WRITES, Setting, pins, relevant_mask, rule_strobes, ticks
 from busledger.decoder.checks.results import TimingResult
 from busledger.decoder.checks.timing import timing_kernel as kernel
-from busledger.decoder.checks.timing.timing_tally import Tally
+from busledger.decoder.checks.timing.timing_tally import TimeTally
 from busledger.decoder.checks.timing.timing_verdict import PERIODS, ChipAccess, timing_result
 from busledger.decoder.checks.windows import CycleJoin, Joined
 
@@ -50,8 +50,8 @@ class TimingCheck:
         self._join = CycleJoin(rule_strobes(profile, setting))
         self._width = max(1, ticks(1.0, tick_fs))
         wanted = {(limit.measure, limit.strobe) for limit in profile.limits() if limit.measure}
-        self._tallies: dict[tuple[str, str | None], Tally] = {
-            key: Tally(self._width) for key in sorted(wanted, key=str)
+        self._tallies: dict[tuple[str, str | None], TimeTally] = {
+            key: TimeTally(self._width) for key in sorted(wanted, key=str)
         }
         self._of_strobe = {
             s.name: np.array([rule.strobe == s.name for rule in profile.rules], np.bool_) for s in profile.strobes
@@ -233,14 +233,14 @@ class _Chips:
         self.select_word = np.full(count, -1, np.int64)
         self.select_bit = np.zeros(count, np.uint64)
         self.select_active = np.zeros(count, np.int64)
-        self._tallies: dict[tuple[int, int], Tally] = {}
-        self._gated: dict[tuple[int, int], Tally] = {}
+        self._tallies: dict[tuple[int, int], TimeTally] = {}
+        self._gated: dict[tuple[int, int], TimeTally] = {}
         for g, region in enumerate(regions):
             for c, chip in enumerate(region.chips[:MOST_CHIPS]):
                 lanes = [f"D{n}" for n in chip.lanes if f"D{n}" in setting.clipped]
                 self.mask[g, c] = relevant_mask(setting.words, pins(setting.names, lanes))
-                self._tallies[g, c] = Tally(width)
-                self._gated[g, c] = Tally(width)
+                self._tallies[g, c] = TimeTally(width)
+                self._gated[g, c] = TimeTally(width)
             if region.select is not None and region.select in setting.clipped:
                 word, bit = divmod(setting.names.index(region.select), 64)
                 self.select_word[g], self.select_bit[g] = word, bit

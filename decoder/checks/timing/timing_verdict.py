@@ -12,7 +12,7 @@ from busledger.decoder.bus import Profile
 from busledger.decoder.bus.schema import Grade, Limit
 from busledger.decoder.checks.lines import Setting
 from busledger.decoder.checks.results import CheckFinding, DelayHistogram, LimitResult, TimingResult
-from busledger.decoder.checks.timing.timing_tally import Tally
+from busledger.decoder.checks.timing.timing_tally import TimeTally
 
 __all__ = ["PERIODS", "ChipAccess", "timing_result"]
 
@@ -42,13 +42,13 @@ class ChipAccess:
     region: str
     chip: Chip
     from_select: bool
-    tally: Tally
-    gated: Tally
+    tally: TimeTally
+    gated: TimeTally
 
 
 def timing_result(
     profile: Profile,
-    tallies: Mapping[tuple[str, str | None], Tally],
+    tallies: Mapping[tuple[str, str | None], TimeTally],
     chips: list[ChipAccess],
     setting: Setting,
     grade: str | None,
@@ -88,7 +88,7 @@ def timing_result(
     )
 
 
-def _fitting(profile: Profile, tallies: Mapping[tuple[str, str | None], Tally]) -> Grade | None:
+def _fitting(profile: Profile, tallies: Mapping[tuple[str, str | None], TimeTally]) -> Grade | None:
     """The slowest grade whose shortest cycle the clock keeps; the first where no cycle was measured."""
     if not profile.grades:
         return None
@@ -105,7 +105,7 @@ def _fitting(profile: Profile, tallies: Mapping[tuple[str, str | None], Tally]) 
     return best[1] if best is not None else profile.grades[0]
 
 
-def _why_not(limit: Limit, profile: Profile, setting: Setting, tally: Tally | None) -> str:
+def _why_not(limit: Limit, profile: Profile, setting: Setting, tally: TimeTally | None) -> str:
     if not limit.measure:
         return "needs edges inside the CPU or a line that the profile does not follow"
     if limit.measure in ("cycle", "address-delay") and profile.clock.line not in setting.clipped:
@@ -121,7 +121,7 @@ def _needed_hz(samples: float, margin_ns: float, sample_ns: float) -> float:
     return min(math.ceil(1e3 / tell_ns) * 1e6, 1e9)
 
 
-def _figures(tally: Tally, setting: Setting) -> dict[str, float | None]:
+def _figures(tally: TimeTally, setting: Setting) -> dict[str, float | None]:
     return {
         "min_ns": round(setting.ns(tally.lowest[0][0]), 3) if tally.lowest else None,
         "p01_ns": _ns(tally.quantile(0.01), setting),
@@ -136,7 +136,7 @@ def _ns(count: float | None, setting: Setting) -> float | None:
 
 
 def _measured(
-    tally: Tally,
+    tally: TimeTally,
     setting: Setting,
     limit_ns: float | None,
     limit_is: Literal["min", "max", "none"],
@@ -179,7 +179,7 @@ def _measured(
     }
 
 
-def _limit(limit: Limit, grade: Grade | None, tally: Tally, setting: Setting) -> LimitResult:
+def _limit(limit: Limit, grade: Grade | None, tally: TimeTally, setting: Setting) -> LimitResult:
     limit_is: Literal["min", "max", "none"] = "none"
     if limit.min is not None or limit.max is not None:
         limit_is = "min" if limit.min is not None else "max"
@@ -222,7 +222,7 @@ def _surely_slow(access: ChipAccess, result: LimitResult, setting: Setting) -> b
     return access.gated.beyond((result.limit_ns + result.uncertainty_ns) / setting.ns(1.0), True) > 0
 
 
-def _sure(limit: Limit, profile: Profile, tally: Tally, setting: Setting, stated: bool) -> bool:
+def _sure(limit: Limit, profile: Profile, tally: TimeTally, setting: Setting, stated: bool) -> bool:
     """Whether a violation is one: of the grade that was stated, or of what every grade asks of the card.
 
     Which grade the processor is, no capture shows: one that breaks a guessed grade's own figures is another grade.
