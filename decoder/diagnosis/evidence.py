@@ -8,6 +8,7 @@ from typing import Any, NamedTuple, Protocol
 
 from busledger.decoder.board import Board
 from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.checks import CheckKey
 from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
 from busledger.decoder.diagnosis.coverage.traffic import TrafficCounter
 from busledger.decoder.findings import Cleared, NextStep, Part, RegionCounts, Suspect
@@ -28,16 +29,6 @@ class AccessesLike(Protocol):
 
     def __len__(self) -> int: ...
     def blocks(self) -> Iterator[tuple[Cycles, Compared]]: ...
-
-
-class CheckKey(NamedTuple):
-    """Names the candidates that one check speaks of; a None matches any value."""
-
-    fault: str | None = None
-    scope: str | None = None
-    component: str | None = None
-    region: str | None = None
-    lanes: tuple[str, ...] | None = None
 
 
 class CheckEvidence(Protocol):

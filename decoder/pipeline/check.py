@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Board, Region
 from busledger.decoder.bus import KIND_NAMES, Kind
 from busledger.decoder.capture import Note
-from busledger.decoder.checks import CheckSet, CheckSetResult, SwappedAddressClips, SwappedClips
+from busledger.decoder.checks import CheckSet, CheckSetResult, SelectsSeen, SwappedAddressClips, SwappedClips, skew_of
 from busledger.decoder.findings import CaptureFinding, CheckResult, CycleCounts, Suspect, WarningFinding
 from busledger.decoder.ledger import AccessLog, Counter, TrafficMap
 from busledger.decoder.pipeline.beside import Beside
@@ -55,11 +55,15 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     """
     accounts = _Accounts(run)
     checks: CheckSet | None = None
+    seen: SelectsSeen | None = None
     # Two threads beside this one: whichever core is free takes the checks or the accounts of the last blocks.
     with Beside("checks") as checking, Beside("accounts") as accounting:
         for block in run.blocks():
             checks = checks or _checks_of(run, time_everything=tap is not None)
-            checking.do(partial(checks.feed, block.levels, block.cycles))
+            if run.board is not None:
+                seen = seen or SelectsSeen(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+                seen.fill(block.levels, block.cycles, block.compared)
+            checking.do(partial(checks.feed, block.levels, block.cycles, block.compared))
             accounting.do(partial(accounts.take, block))
             if tap is not None:
                 tap(block)
@@ -127,8 +131,8 @@ class _Accounts:
 
 
 def _selects_of(run: Run, board: Board) -> SwappedAddressClips:
-    skew = 1 if run.grid_ticks is None else int(np.ceil(2 * run.grid_ticks))
-    return SwappedAddressClips(board, run.profile, run.layout, skew)
+    skew = skew_of(run.grid_ticks, run.tick_fs)
+    return SwappedAddressClips(board, run.profile, run.layout, max(1, skew))
 
 
 def _checks_of(run: Run, *, time_everything: bool) -> CheckSet:

@@ -41,7 +41,10 @@ def divide(gathered: Gathered) -> Gathered:
     region_map = region_map_of(board.regions, gathered.run.profile)
     counter, log = Counter(region_map), AccessLog()
     traffic = TrafficCounter(len(parts), bits)
-    for cycles, compared in gathered.log.blocks():
+    names = [r.name for r in regions]
+    wholes = [names.index(parents.get(part.name, part.name)) for part in parts]
+    for cycles, told in gathered.log.blocks():
+        compared = told.divided(wholes)
         region_map.locate(cycles, region_map.spaces(cycles))
         counter.feed(cycles, compared)
         traffic.feed(cycles)

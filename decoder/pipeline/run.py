@@ -17,6 +17,7 @@ import numpy as np
 from busledger.decoder.board import Board, LineLevel, Region, bus_of_board, load_board
 from busledger.decoder.bus import CycleExtractor, Cycles, Layout, Profile, line_needs, load_profile, unwired_address
 from busledger.decoder.capture import Capture, CaptureFile, Note, open_capture, with_sample_grid
+from busledger.decoder.checks import skew_of
 from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, UsageError
 from busledger.decoder.ledger import Compared, Ledger, LineLevels, RegionMap, SelectedRegions, Verdict
@@ -167,7 +168,7 @@ class Run:
             self._selected = SelectedRegions(board, self.region_map, self.layout, self.unwired)
         selects = self._selected.selects if self._selected is not None else ()
         named = [one.line for one in self.region_map.conditions if isinstance(one, LineLevel)]
-        skew = 1 if self.grid_ticks is None else int(np.ceil(2 * self.grid_ticks))
+        skew = max(1, skew_of(self.grid_ticks, self.tick_fs))
         self._line_levels = LineLevels([*selects, *named], self.layout, skew)
         self.ledger = Ledger(
             self.region_map,
