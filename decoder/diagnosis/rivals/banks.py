@@ -72,7 +72,7 @@ def _follow(
     hits = int(np.count_nonzero(wrong & inside)) - odd
     agrees = int(np.count_nonzero(said == kernel.AGREES))
     came_back = int(
-        np.count_nonzero(wrong & (story.older == 1) & ((said == kernel.AGREES) | (said == kernel.SWITCHES)))
+        np.count_nonzero(wrong & (story.older & 1 == 1) & ((said == kernel.AGREES) | (said == kernel.SWITCHES)))
     )
     if banks < 2 or odd > hits // 20 or hits < _PER_SWITCH * len(switches) or len(switches) < 2:
         return None
@@ -83,7 +83,7 @@ def _follow(
     moments = len(switches) * math.log(max(2, int(np.count_nonzero(inside)) if latch is None else told))
     # What a bank holds where it was never seen has to be found out, also where it is what another bank was given.
     blank = (said == kernel.LEARNS) | (said == kernel.SWITCHES)
-    blank[switches] = story.older[switches] == 0
+    blank[switches] = story.older[switches] & 1 == 0
     new = sum(int(lanes).bit_count() for lanes in rows.compared[blank])
     chips = story.has_chips(r)
     where = span_of(block)

@@ -22,6 +22,8 @@ def follow(cell, is_write, data, sure, lanes, inside, content, known, mark, bank
     bank = 0
     used = 1
     waiting = 0
+    hint = -1
+    hinted = 0
     cells = np.zeros(PENDING, np.int64)
     news = np.zeros((PENDING, 2), np.uint32)
     olds = np.zeros((PENDING, 2), np.uint32)
@@ -47,12 +49,16 @@ def follow(cell, is_write, data, sure, lanes, inside, content, known, mark, bank
         told = known[bank, c] & sure[i]
         if told and (content[bank, c] ^ data[i]) & told == 0:
             said[i] = AGREES
-            if mark[c] == 0:
+            hint = -1
+            tells = mark[c] == 0
+            for b in range(used):
+                if b != bank and known[b, c] & told and (content[b, c] ^ data[i]) & known[b, c] & told == 0:
+                    tells = False
+            if tells:
                 for k in range(waiting):
                     mark[cells[k]] = 0
                 waiting = 0
-        elif told:
-            said[i] = SWITCHES
+        else:
             fits = -1
             blank = -1
             for b in range(used):
@@ -63,6 +69,18 @@ def follow(cell, is_write, data, sure, lanes, inside, content, known, mark, bank
                     fits = b
                 elif there == 0 and blank < 0:
                     blank = b
+            if told == 0 and (fits < 0 or fits != hint):
+                # Another bank knows this value: one such read may be chance, a second one is a switch.
+                hint = fits
+                said[i] = LEARNS
+                hinted = c
+                known[bank, c] |= sure[i]
+                content[bank, c] = (content[bank, c] & ~sure[i]) | (data[i] & sure[i])
+                continue
+            if told == 0:
+                known[bank, hinted] = 0  # that read was of the other bank already
+            hint = -1
+            said[i] = SWITCHES
             if fits < 0:
                 fits = blank
             if fits < 0 and used < MOST_BANKS:
@@ -83,8 +101,6 @@ def follow(cell, is_write, data, sure, lanes, inside, content, known, mark, bank
                 waiting = 0
                 bank = fits
                 bank_out[i] = bank
-        else:
-            said[i] = LEARNS
         known[bank, c] |= sure[i]
         content[bank, c] = (content[bank, c] & ~sure[i]) | (data[i] & sure[i])
     return np.int64(used)

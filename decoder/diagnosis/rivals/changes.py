@@ -112,7 +112,7 @@ def _with_repeats(story: Story, hit: NDArray[np.intp], moment_row: int) -> NDArr
 def shared(story: Story) -> Iterator[Rival]:
     """Cells that change again and again without a write, and keep what they changed to."""
     rows = story.rows
-    new = (rows.wrong != 0) & (story.repeat != kernel.SAME) & (story.older == 0)
+    new = (rows.wrong != 0) & (story.repeat != kernel.SAME) & (story.older & 1 == 0)
     events = story.per_cell(new)
     for r, region in enumerate(story.regions):
         if region.kind == "rom":

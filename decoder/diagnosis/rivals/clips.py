@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns, Rest
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, moment
 
@@ -26,6 +26,10 @@ __all__ = ["clips_off"]
 
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _TELLING = 25.0  # nats at most that a line's rest adds: what was thought of is never surer than that
+_EVERYWHERE = 6.0
+"""Nats at most that a data line at rest in all traffic adds: the line itself, stuck, would look the same, and no
+program would run for long with it."""
+_PICKED = -6.0  # nats: one of the many rests that a program makes, picked because reads are wrong in it
 _HARDLY = 2.0  # nats of a rest that programs make, too
 _LOOPS = 10.0  # transfers that a program's loop makes of one choice
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
@@ -87,10 +91,13 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -
     wrong = inside & (rows.wrong & lane != 0)
     if len(np.unique(rows.data[seen] & ~lane)) < _HELD_VALUES:
         return
+    # After the clip is back, what was written without it is still known wrongly, until it is written again.
+    began, ended = np.searchsorted(rows.time, [span.first, span.last + 1])
+    wrong |= (rows.wrong == lane) & (rows.time > span.last) & (story.since >= began) & (story.since < ended)
     hits = int(np.count_nonzero(wrong))
     reads = int(np.count_nonzero(seen & ~rows.is_write))
     level = int((rows.data[seen][-1] >> np.uint32(bit)) & 1)
-    right = int(np.count_nonzero(inside & (rows.compared & lane != 0))) - hits
+    right = int(np.count_nonzero(inside & (rows.compared & lane != 0) & (rows.wrong & lane == 0)))
     elsewhere = max(0, span.transfers - reads)
     if not hits and (span.expected is not None or elsewhere < _FEW):
         return
@@ -98,7 +105,7 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -
     against = int(np.count_nonzero(seen & (((rows.data >> np.uint32(bit)) & 1) != level)))
     if against > 1:
         return
-    bonus = min(_TELLING if span.alone else _HARDLY, elsewhere / _LOOPS * math.log(2.0))
+    bonus = min(_EVERYWHERE if span.alone else _HARDLY, elsewhere / _LOOPS * math.log(2.0))
     yield Rival(
         fault="clip-off",
         scope="clip",
@@ -107,7 +114,7 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -
         log_own=log_rate(hits, against, HARD) + bonus,
         explains=hits,
         against=against,
-        summary=_came_off(story, signs, line, span, "the other data lines did"),
+        summary=_came_off(story, line, span, "the other data lines did"),
         evidence=(
             f"{line} is {'high' if level else 'low'} in reads and writes of every region and outside them alike: "
             f"{counted(elsewhere, 'transfer')} that no part of the card answers show it too",
@@ -116,7 +123,7 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -
         next_step=_look(line),
         stops_judging=True,
         index=rows.index[wrong],
-        taken=NotJudged(None, (span.first, span.last), int(lane)),
+        taken=Both(NotJudged(None, (span.first, span.last), int(lane)), Excused(rows.index[wrong], int(lane))),
     )
 
 
@@ -125,48 +132,58 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     total = max(1, cells.total)
     first = int(np.searchsorted(rows.time, span.first, side="right" if span.expected is not None else "left"))
     last = int(np.searchsorted(rows.time, span.last, side="right"))
-    wrong = np.zeros(len(rows), np.bool_)
-    wrong[first:last] = rows.wrong[first:last] != 0
-    if np.count_nonzero(wrong) < 3 or bit < cells.shift:
+    wrong = np.count_nonzero(rows.wrong[first:last])
+    if wrong < 3 or bit < cells.shift:
         return
+    held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
+    value, known = story.study.images()
+    held[: len(value), 0], count[: len(known)] = value, known != 0
     hit, open_ = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint8)
     kernel.either(
         rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, first, _partners(story, bit),
-        np.zeros((total, kernel.HELD), np.uint32), np.zeros(total, np.int8), hit, open_,
+        held, count, hit, open_,
     )  # fmt: skip
-    hits = int(np.count_nonzero(hit[:last]))
-    if hits < 3 or hits < 0.6 * np.count_nonzero(wrong):
+    # After the clip is back, what was written without it is still in the wrong place, until it is written again.
+    hit[last:][story.since[last:] >= last] = 0
+    told = int(np.count_nonzero(hit[first:last] == 1))
+    hits = int(np.count_nonzero(hit))
+    if told < 3 or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
         return
+    unknown = hit == 2
     bonus = _HARDLY
     if span.expected is not None:
-        bonus = min(_TELLING, span.expected / _LOOPS) if span.alone else 0.0
-    picked = np.flatnonzero(hit)
-    hit[:first] = 0
+        bonus = min(_TELLING, span.expected / _LOOPS) if span.alone else _PICKED
+    own = bonus - sum(int(lanes).bit_count() for lanes in rows.compared[unknown]) * math.log(2.0)
+    for r in np.unique(rows.region):
+        mine = rows.region[first:last] == r
+        own += _log_sides(hit[first:last][mine] != 0, open_[first:last][mine] != 0)
+    index = rows.index[np.flatnonzero(hit)]
     yield Rival(
         fault="clip-off",
         scope="clip",
         lines=(line,),
         log_prior=prior_of("clip-off", chips=True),
-        log_own=_log_sides(hit[first:last], open_[first:last]) + bonus,
+        log_own=own,
         explains=hits,
-        against=0,
-        summary=_came_off(story, None, line, span, "the program used both halves"),
+        summary=_came_off(story, line, span, "the program used both halves"),
         evidence=(
-            f"{counted(hits, 'wrong read')} give what was last written on the other side of {line}: two cells show "
+            f"{counted(told, 'wrong read')} give what was last written on the other side of {line}: two cells show "
             "under one address",
             f"an address line that is open on the card would leave {line} moving on the bus",
         ),
         next_step=_look(line),
         stops_judging=True,
-        index=rows.index[picked],
-        taken=NotJudged(None, (span.first, span.last)),
+        index=index,
+        taken=Both(NotJudged(None, (span.first, span.last)), Excused(index)),
     )
 
 
-def _log_sides(hit: NDArray[np.uint8], right: NDArray[np.uint8]) -> float:
+def _log_sides(hit: NDArray[np.bool_], right: NDArray[np.bool_]) -> float:
     """Log probability of which side of the line each telling read was on: at any rate each by itself, or, as programs
     stay where they are for a while, as the one before with some chance."""
-    side = hit[(hit | right) != 0]
+    side = hit[hit | right]
+    if not len(side):
+        return 0.0
     changes = int(np.count_nonzero(side[1:] != side[:-1]))
     alone = log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES)
     return log_sum([alone, log_rate(changes, len(side) - changes, SOMETIMES)]) - math.log(2.0)
@@ -277,7 +294,8 @@ def _selects(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             lines=(region.select,),
             region=r,
             log_prior=prior_of("clip-off", chips=True),
-            log_own=0.0,
+            # Nothing else makes a select rest of which the region's right reads say that it comes.
+            log_own=_TELLING,
             explains=0,
             summary=(
                 f"the clip on {region.select} has come off: it never moved, yet {counted(right, 'read')} of "
@@ -287,7 +305,7 @@ def _selects(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         )
 
 
-def _came_off(story: Story, signs: CaptureSigns | None, line: str, span: _Span, while_: str) -> str:
+def _came_off(story: Story, line: str, span: _Span, while_: str) -> str:
     if span.expected is None:
         return f"the clip on {line} has come off: it never moved in {counted(span.transfers, 'cycle')} while {while_}"
     since = moment(story.seconds(span.first))

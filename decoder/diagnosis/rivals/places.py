@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
+from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
@@ -162,17 +163,18 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
     cells[span] = (story.address[span] >= block[0]) & (story.address[span] <= block[1])
     here = cells[rows.cell] & ~rows.is_write
     wrong = here & (rows.wrong != 0)
-    as_before = (story.took == kernel.STAYED) | (story.repeat == kernel.SAME)
+    as_before = (story.older & 2 != 0) | (story.repeat == kernel.SAME)
     hits = int(np.count_nonzero(wrong & as_before))
     against = int(np.count_nonzero(here & (story.took == kernel.TOOK)))
     against += int(np.count_nonzero(here & (story.repeat == kernel.OTHER)))
     new = wrong & ~as_before & (story.repeat == kernel.FIRST)
     if hits < 3 or against > hits // 10:
         return None
-    # What lay there before the capture began has to be found out once a cell.
-    first = np.unique(rows.cell[new], return_index=True)[1]
-    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[new][first])
-    later = int(np.count_nonzero(new)) - len(first)
+    # What lay there before the capture began has to be found out once a cell, also where it is what was written.
+    judged = here & (rows.compared != 0)
+    first = np.unique(rows.cell[judged], return_index=True)[1]
+    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[judged][first])
+    later = int(np.count_nonzero(new)) - int(np.count_nonzero(new[judged][first]))
     whole = block == (region.start, region.end)
     return Rival(
         fault="read-only",
@@ -211,38 +213,40 @@ def mirrors(story: Story) -> Iterator[Rival]:
 
 
 def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
-    """The set of address bits inside the region that make no difference."""
+    """The set of address bits inside the region, or the block of it where reads are wrong, that make no difference."""
     space, region = story.study.cells, story.regions[r]
-    rows = story.rows.take(mine)
-    best, bits = (0, 0, np.zeros(0, np.intp)), 0
+    spoilt = story.address[story.rows.cell[mine & (story.rows.wrong != 0)]] >> space.shift
+    best, bits, block = (0, 0, np.zeros(0, np.int64)), 0, (region.start, region.end)
     for _ in range(4):
         tried = []
         for bit in range(space.size[r].bit_length() - 1):
-            if not bits >> bit & 1:
-                tried.append((*_folded(story, r, rows, bits | 1 << bit), bit))
-        hits, misses, hit, bit = max(tried, key=lambda t: t[0] - 20 * t[1], default=(0, 1, best[2], 0))
+            if bits >> bit & 1:
+                continue
+            place = _around(spoilt, bits | 1 << bit, space.shift, region)
+            inside = mine & (story.address[story.rows.cell] >= place[0]) & (story.address[story.rows.cell] <= place[1])
+            tried.append((*_folded(story, r, inside, bits | 1 << bit), bit, place))
+        hits, misses, hit, bit, place = max(tried, key=lambda t: t[0] - 20 * t[1], default=(0, 1, best[2], 0, block))
         if hits <= best[0] or misses > hits // 100:
             break
-        best, bits = (hits, misses, hit), bits | 1 << bit
+        best, bits, block = (hits, misses, hit), bits | 1 << bit, place
     hits, misses, hit = best
     if hits < 4:
         return None
     lines = _lines(story, [space.shift + b for b in range(16) if bits >> b & 1])
-    chips = story.has_chips(r)
-    size = space.size[r] >> bits.bit_count() << space.shift
-    half = (region.start + size, region.end)
+    size = (block[1] - block[0] + 1) >> bits.bit_count()
+    name = named(region)
     return Rival(
         fault="mirrored",
         scope="machine",
         lines=lines,
         region=r,
-        addresses=(region.start, region.end),
-        log_prior=prior_of("mirrored", chips=chips),
+        addresses=block,
+        log_prior=prior_of("mirrored", chips=story.has_chips(r)),
         log_own=log_rate(hits, misses, HARD),
         explains=hits,
         against=misses,
-        summary=f"{named(region)} answers at more than one address ({', '.join(lines)} makes no difference): memory of "
-        f"{counted(size, 'byte')} that is seen {1 << bits.bit_count()} times",
+        summary=f"{span_of(block)} holds {counted(size, 'byte')} that are seen {1 << bits.bit_count()} times: "
+        f"{', '.join(lines)} {'make' if len(lines) > 1 else 'makes'} no difference there",
         evidence=(
             f"{counted(hits, 'wrong read')} give what was last written to the same cell of its mirror, "
             f"{misses} speak against it",
@@ -250,29 +254,34 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
         ),
         next_step="Compare with the size of the chips that are fitted: if they hold no more, say so in the board file; "
         f"if they do, follow {', '.join(lines)} to the chips.",
-        propose=stated(f"{named(region)}_mirror", half, "ram", f'mirror_of = "{named(region)}"'),
-        index=rows.index[hit],
-        taken=Excused(rows.index[hit]),
+        propose=stated(f"{name}_mirror", (block[0] + size, block[1]), "ram", f'mirror_of = "{name}"'),
+        index=hit,
+        taken=Excused(hit),
     )
 
 
-def _folded(story: Story, r: int, rows: object, bits: int) -> tuple[int, int, NDArray[np.intp]]:
-    """(hits, misses, rows that hit) with the word bits in ``bits`` of region ``r`` left out."""
-    from busledger.decoder.diagnosis.replay.study import Rows
+def _around(word: NDArray[np.int64], bits: int, shift: int, region: Region) -> tuple[int, int]:
+    """The addresses of the smallest aligned block that holds the words and both sides of every bit."""
+    size = 1 << bits.bit_length()
+    while int(word.min()) // size != int(word.max()) // size:
+        size *= 2
+    low = int(word.min()) // size * size
+    return max(region.start, low << shift), min(region.end, ((low + size) << shift) - 1)
 
-    assert isinstance(rows, Rows)
-    space = story.study.cells
-    target = space.identity.copy() if space.total else np.zeros(1, np.int32)
+
+def _folded(story: Story, r: int, inside: NDArray[np.bool_], bits: int) -> tuple[int, int, NDArray[np.int64]]:
+    """(hits, misses, cycles that hit) with the word bits in ``bits`` of region ``r`` left out."""
+    space, rows = story.study.cells, story.rows.take(inside)
+    target = space.identity.copy()
     span = space.span(r)
-    inside = np.arange(space.size[r], dtype=np.int64) & ~bits
-    target[span] = space.base[r] + inside
+    target[span] = space.base[r] + (np.arange(space.size[r], dtype=np.int64) & ~bits)
     memory, known = (np.zeros(max(1, space.total), np.uint32) for _ in range(2))
     verdict = np.zeros(len(rows), np.uint8)
     kernel.folded(
-        rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.expected, rows.wrong, target,
-        memory, known, verdict,
+        rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong, target, memory, known,
+        verdict,
     )  # fmt: skip
-    return int((verdict == 1).sum()), int((verdict == 2).sum()), np.flatnonzero(verdict == 1)
+    return int((verdict == 1).sum()), int((verdict == 2).sum()), rows.index[verdict == 1]
 
 
 def _lines(story: Story, bits: Sequence[int]) -> tuple[str, ...]:

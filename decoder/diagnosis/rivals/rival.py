@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows
 
-__all__ = ["LOG_PRIORS", "CannotJudge", "Excused", "NotJudged", "Rival", "prior_of"]
+__all__ = ["LOG_PRIORS", "Both", "CannotJudge", "Excused", "NotJudged", "Rival", "prior_of"]
 
 # How often each is met per capture that somebody makes of an old machine; judgements, to one power of ten. The first
 # figure holds where a board file names the chips of the place, the second where nothing does: what a draft or the
@@ -23,7 +23,7 @@ LOG_PRIORS: dict[str, tuple[float, float]] = {
         "clips-exchanged": (2e-2, 2e-2),
         "too-slow": (3e-2, 3e-2),
         "device": (3e-3, 1e-1),
-        "read-only": (2e-3, 5e-2),
+        "read-only": (5e-4, 5e-2),
         "mirrored": (1e-4, 5e-2),
         "banked": (3e-3, 3e-2),
         "shared": (3e-3, 2e-2),
@@ -92,6 +92,22 @@ class NotJudged:
             there &= (rows.time >= self._span[0]) & (rows.time <= self._span[1])
         compared: NDArray[np.uint32] = rows.compared & ~np.where(there, self._lanes, np.uint32(0))
         return rows.holding(rows.expected & compared, compared)
+
+
+class Both:
+    """Two overlays, one after the other."""
+
+    def __init__(self, one: Overlay, two: Overlay) -> None:
+        self._one, self._two = one, two
+
+    def start(self) -> None:
+        """Forget all blocks seen."""
+        self._one.start()
+        self._two.start()
+
+    def feed(self, rows: Rows) -> Rows:
+        """The block as both leave it."""
+        return self._two.feed(self._one.feed(rows))
 
 
 @dataclass(frozen=True)

@@ -23,6 +23,7 @@ being known to one sample only."""
 _DOUBTFUL = 0.3  # share of transfers whose lines moved in their window: more of them, and nothing is sure
 _FEW = 32  # transfers
 _MANY_RUNTS = 12
+_NOISE = 150.0  # nats at most that pulses of one sample add
 _BEYOND = 5.0  # times the runts of the other channels
 
 
@@ -103,8 +104,13 @@ def _no_direction(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None
     compared = sum(region.reads_compared for region in evidence.counts)
     if compared and not disagree:
         return None
-    if not compared and not disagree:
-        return None  # "nothing could be judged" says it already
+    if not disagree:
+        return CannotJudge(
+            "no-writes",
+            f"{counted(signs.reads, 'read')} and not one write, so nothing is known that a read could be held against: "
+            "the clip that tells writes from reads is off, or the program never wrote",
+            "look at the clips on the read and write lines, and capture while a memory test runs",
+        )
     return CannotJudge(
         "no-writes",
         f"{counted(signs.reads, 'read')} and not one write, yet memory changes: the clip that tells writes from reads "
@@ -200,43 +206,46 @@ def noisy_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         return
     of_line = {health.line or health.channel: health for health in probes.channels}
     for bit, line in signs.data_lines.items():
-        if _stands_out(line, signs.data_lines.values(), of_line):
-            yield from _noisy(story, of_line[line], line, 1 << bit)
+        usual = _usual(signs.data_lines.values(), of_line)
+        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual):
+            yield from _noisy(story, of_line[line], line, usual, 1 << bit)
     for line in signs.address_lines.values():
-        if _stands_out(line, signs.address_lines.values(), of_line):
-            yield from _noisy_address(story, of_line[line], line)
+        usual = _usual(signs.address_lines.values(), of_line)
+        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual):
+            yield from _noisy_address(story, of_line[line], line, usual)
 
 
-def _stands_out(line: str, like: Iterable[str], of_line: Mapping[str, ChannelHealth]) -> bool:
-    """Whether a line shows many more pulses of one sample than its like: a bus that settles makes some on all."""
+def _usual(like: Iterable[str], of_line: Mapping[str, ChannelHealth]) -> int:
+    """Pulses of one sample on the middle one of such lines: a bus that settles makes some on all."""
     runts = sorted(of_line[name].runts for name in like if name in of_line)
-    if line not in of_line or not runts:
-        return False
-    return of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * runts[len(runts) // 2])
+    return runts[len(runts) // 2] if runts else 0
 
 
-def _noisy(story: Story, health: ChannelHealth, line: str, lane: int) -> Iterator[Rival]:
+def _noisy(story: Story, health: ChannelHealth, line: str, usual: int, lane: int) -> Iterator[Rival]:
     rows = story.rows
     hit = rows.wrong == np.uint32(lane)
     hits = int(np.count_nonzero(hit))
     if not hits:
         return
     misses = int(np.count_nonzero((rows.compared & np.uint32(lane)) != 0)) - hits
-    yield _noise(story, health, line, hit, misses, lane)
+    yield _noise(story, health, line, usual, hit, misses, lane)
 
 
-def _noisy_address(story: Story, health: ChannelHealth, line: str) -> Iterator[Rival]:
+def _noisy_address(story: Story, health: ChannelHealth, line: str, usual: int) -> Iterator[Rival]:
     """A wrong address bit reads or writes another cell: any read may be wrong, on any lane."""
     rows = story.rows
     hit = rows.wrong != 0
     if hit.any():
-        yield _noise(story, health, line, hit, int(np.count_nonzero(rows.compared)) - int(hit.sum()), 0xFFFFFFFF)
+        yield _noise(story, health, line, usual, hit, int(np.count_nonzero(rows.compared)) - int(hit.sum()), 0xFFFFFFFF)
 
 
-def _noise(story: Story, health: ChannelHealth, line: str, hit: NDArray[np.bool_], misses: int, lanes: int) -> Rival:
+def _noise(
+    story: Story, health: ChannelHealth, line: str, usual: int, hit: NDArray[np.bool_], misses: int, lanes: int
+) -> Rival:
     hits = int(np.count_nonzero(hit))
-    # That the clip shows such pulses at all is what a card's fault does not foretell.
-    bonus = min(15.0, health.runts / 8)
+    # That the clip shows such pulses at all is what a card's fault does not foretell: what the card's own settling
+    # may make of them is left out.
+    bonus = min(_NOISE, max(0.0, health.runts - _BEYOND * usual) / 10.0)
     return Rival(
         fault="clip-noisy",
         scope="clip",

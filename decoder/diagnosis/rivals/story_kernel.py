@@ -4,6 +4,7 @@ import numba as nb
 import numpy as np
 
 HELD = 6  # different contents that are remembered of a cell
+SIDES = 3  # of a cell that two may answer for: each one's, and what was written to either since
 # ``took``: what the first read after a write that changes something shows.
 NO_TEST, TOOK, STAYED, NEITHER = range(4)
 # ``repeat``: a read beside the last one of its cell, no write between.
@@ -19,7 +20,8 @@ def tell(cell, is_write, data, sure, lanes, compared, wrong, held, count, conten
     last; ``content``, ``known`` uint32, what it was last written or read, and the lanes known; ``last_read``,
     ``read_known`` uint32; ``pending`` uint8, bit 0: no read since the last write, bit 1: that write changed what was
     known; ``sound`` int64, the last row at which the cell held what it should, -1. Filled, one a row: ``took``,
-    ``repeat`` uint8 (see above); ``older`` uint8, 1 = a wrong read that gives what the cell held earlier; ``since``
+    ``repeat`` uint8 (see above); ``older`` uint8, of a wrong read: bit 0, it gives what the cell held
+    earlier, bit 1, what the last read of it gave; ``since``
     int64, the row before this one at which the cell was last written, or read right.
     """
     for i in range(cell.shape[0]):
@@ -38,8 +40,8 @@ def tell(cell, is_write, data, sure, lanes, compared, wrong, held, count, conten
             continue
         if pending[c] & 1 == 0 and read_known[c] & sure[i]:
             repeat[i] = SAME if (last_read[c] ^ data[i]) & read_known[c] & sure[i] == 0 else OTHER
+        before = read_known[c] & compared[i]
         if pending[c] & 2 and compared[i]:
-            before = read_known[c] & compared[i]
             if wrong[i] == 0:
                 took[i] = TOOK
             elif before and (last_read[c] ^ data[i]) & before == 0:
@@ -50,6 +52,8 @@ def tell(cell, is_write, data, sure, lanes, compared, wrong, held, count, conten
             for k in range(count[c]):
                 if (held[c, k] ^ data[i]) & compared[i] == 0:
                     older[i] = 1
+            if before and (last_read[c] ^ data[i]) & before == 0:
+                older[i] |= 2
         elif compared[i]:
             sound[c] = i
         pending[c] = 0
@@ -69,7 +73,7 @@ def _remember(held, count, c, value):
         if held[c, k] == value:
             at = k
     if at == count[c]:
-        if count[c] < HELD:
+        if count[c] < held.shape[1]:
             count[c] += 1
         else:
             at = 0
@@ -80,49 +84,40 @@ def _remember(held, count, c, value):
 
 
 @nb.njit(cache=True, nogil=True)
-def either(cell, is_write, data, sure, compared, wrong, from_row, partner, held, count, hit, open_):
-    """A clip is off from row ``from_row`` on, so that each access may belong to its cell or to that cell's partner.
+def either(cell, is_write, data, sure, compared, wrong, first, partner, held, count, hit, open_):
+    """A clip is off from row ``first`` on, so that each access may belong to its cell or to that cell's partner.
 
     ``partner`` int32 a cell, the cell on the other side of the line, -1 = none. Carried: ``held`` uint32
-    (cells × HELD), ``count`` int8. Filled, one a row: ``hit`` uint8, 1 = a wrong read that one of the two cells
-    explains; ``open_`` uint8, 1 = a right read at which the other cell held something else.
+    (cells × SIDES), ``count`` int8: the latest contents seen or written there. Filled, one a row: ``hit`` uint8, 1 = a
+    wrong read that one of the two cells explains, 2 = one that a cell may explain of which nothing is known;
+    ``open_`` uint8, 1 = a right read at which the other cell held something else.
     """
     for i in range(cell.shape[0]):
         c = cell[i]
         hit[i] = 0
         open_[i] = 0
-        if is_write[i]:
-            _remember(held, count, c, data[i])
-            continue
-        if compared[i] == 0:
-            if sure[i]:
-                _remember(held, count, c, data[i])
-            continue
         p = partner[c]
-        if i >= from_row:
+        if is_write[i] == 0 and compared[i] and p >= 0 and i >= first:
             found = False
             differs = False
             for side in range(2):
                 d = c if side == 0 else p
-                if d < 0:
-                    continue
                 for k in range(count[d]):
                     if (held[d, k] ^ data[i]) & compared[i] == 0:
                         found = True
                     else:
                         differs = True
             if wrong[i]:
-                hit[i] = 1 if found else 0
+                hit[i] = 1 if found else 2 if count[p] == 0 or count[c] == 0 else 0
             elif differs:
                 open_[i] = 1
-        if wrong[i] == 0 or i < from_row:
-            continue
-        _remember(held, count, c, data[i])
+        if is_write[i] or sure[i]:
+            _remember(held, count, c, data[i])
     return np.int64(0)
 
 
 @nb.njit(cache=True, nogil=True)
-def folded(cell, is_write, data, sure, lanes, compared, expected, wrong, target, memory, known, verdict):
+def folded(cell, is_write, data, sure, lanes, compared, wrong, target, memory, known, verdict):
     """The accesses as memory gives them whose cell c lives in ``target[c]``.
 
     ``memory``, ``known`` uint32 a cell, carried. ``verdict`` uint8, one a row: 0 nothing to tell, 1 hit (wrong, and
