@@ -73,7 +73,8 @@ class CaptureSigns:
         short, that have a bit not known though its line is clipped
     last_read, last_write : ticks, -1 = none
     reads_after_write, writes_after_read : reads since the last write, writes since the last read
-    longest_reading : the most reads between two writes
+    longest_reading, longest_writing : the most reads between two writes, the most writes between two reads
+    writing_span : the ticks of the reads around those writes
     """
 
     def __init__(self, profile: Profile, layout: Layout, grid_ticks: float | None) -> None:
@@ -81,6 +82,7 @@ class CaptureSigns:
         self.transfers = self.reads = self.writes = self.unsettled = self.short = self.unknown = 0
         self.last_read = self.last_write = -1
         self.reads_after_write = self.writes_after_read = self.longest_reading = 0
+        self.longest_writing, self.writing_span, self._read_before = 0, (0, 0), 0
         self.rows = 0
         self.span = (0, 0)
         wired = set(layout.names)
@@ -118,7 +120,8 @@ class CaptureSigns:
         hidden |= ~np.uint64(self._wired)
         kernel.count_bits(time, word, hidden, self._before, self._state, self._bits, self._highs, self.spacings)
         self.transfers += len(busy)
-        self.unsettled += int(np.count_nonzero(flags & Flag.UNSETTLED))
+        # A line that is x does not move: what is not known is counted by itself.
+        self.unsettled += int(np.count_nonzero((flags & Flag.UNSETTLED != 0) & (flags & Flag.UNKNOWN == 0)))
         self.short += int(np.count_nonzero(flags & Flag.SHORT_STROBE))
         self._directions(time, _WRITE[kind])
         self._keep_latches(cycles, busy[_WRITE[kind] & (cycles.region[busy] < 0)])
@@ -136,6 +139,15 @@ class CaptureSigns:
             self.longest_reading = max(self.longest_reading, int(between.max()))
         if reads:
             self.last_read = int(time[read[-1]])
+        if reads:
+            between = np.diff(read, prepend=-1) - 1
+            between[0] += self.writes_after_read
+            most = int(between.argmax())
+            if between[most] > self.longest_writing:
+                first = int(read[most - 1]) if most else -1
+                self.longest_writing = int(between[most])
+                self.writing_span = (int(time[first]) if first >= 0 else self._read_before, int(time[read[most]]))
+            self._read_before = int(time[read[-1]])
         self.reads_after_write = len(write) - 1 - int(written[-1]) if writes else self.reads_after_write + reads
         self.writes_after_read = len(write) - 1 - int(read[-1]) if reads else self.writes_after_read + writes
 

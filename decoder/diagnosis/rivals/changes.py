@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.places import log_values
+from busledger.decoder.diagnosis.rivals.places import DEVICE, log_values
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, moment, named, span_of, stated
@@ -38,7 +38,7 @@ def contents_lost(story: Story) -> Iterator[Rival]:
     missed = int(np.count_nonzero(right & within))
     regions = np.unique(rows.region[hit])
     everything = int(np.count_nonzero(right)) + len(hit)
-    if missed > len(hit):
+    if missed > 4 * len(hit) or 2 * len(hit) < len(first):
         return
     # A copy into one block by somebody unseen, or all memory at once: the block is told by what stayed right.
     block = len(regions) == 1 and np.count_nonzero(right & ~within) > len(hit)
@@ -129,7 +129,7 @@ def shared(story: Story) -> Iterator[Rival]:
         kept = int(np.count_nonzero(here & (rows.wrong != 0) & (story.repeat == kernel.SAME)))
         back = int(np.count_nonzero(here & (rows.wrong == 0) & (story.repeat == kernel.OTHER)))
         lanes = int(np.bitwise_or.reduce(rows.wrong[here]))
-        if back > kept // 10 or lanes.bit_count() < 3:
+        if back > kept // 10 or lanes.bit_count() < 3 or _never_holds(story, here, int(cells.sum())):
             continue
         changed = here & new
         bits = int(np.bitwise_or.reduce(rows.compared[here])).bit_count()
@@ -161,6 +161,13 @@ def shared(story: Story) -> Iterator[Rival]:
             index=rows.index[wrong],
             taken=NotJudged(cells),
         )
+
+
+def _never_holds(story: Story, here: NDArray[np.bool_], cells: int) -> bool:
+    """Whether a few cells do not even hold what this side writes: that is a device, not memory shared with somebody."""
+    tests = int(np.count_nonzero(here & (story.took != kernel.NO_TEST)))
+    held = int(np.count_nonzero(here & (story.took == kernel.TOOK)))
+    return cells <= DEVICE and tests >= 3 and held <= 0.25 * tests
 
 
 def other_images(story: Story) -> Iterator[Rival]:

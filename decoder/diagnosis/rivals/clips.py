@@ -20,7 +20,7 @@ from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rat
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
-from busledger.decoder.diagnosis.rivals.words import counted, moment
+from busledger.decoder.diagnosis.rivals.words import counted, moment, named
 
 __all__ = ["clips_off"]
 
@@ -34,6 +34,9 @@ _HARDLY = 2.0  # nats of a rest that programs make, too
 _LOOPS = 10.0  # transfers that a program's loop makes of one choice
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _LONGER = 3.0  # times the longest other rest of the line: programs have phases, too
+_CELLS = 5
+_WALKED = 100.0  # changes expected of a line at rest, where nothing else speaks of its clip
+_PAGE_BITS = 8
 _HELD_VALUES = 4  # different levels of the other lines, so that the bus was at work
 
 
@@ -133,7 +136,11 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     first = int(np.searchsorted(rows.time, span.first, side="right" if span.expected is not None else "left"))
     last = int(np.searchsorted(rows.time, span.last, side="right"))
     wrong = np.count_nonzero(rows.wrong[first:last])
-    if wrong < 3 or bit < cells.shift:
+    if bit < cells.shift:
+        return
+    if not wrong:
+        yield from _at_rest(story, bit, line, span)
+    if wrong < 3:
         return
     held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
     value, known = story.study.images()
@@ -149,6 +156,8 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     hits = int(np.count_nonzero(hit))
     if told < 3 or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
         return
+    if len(np.unique(rows.cell[first:last][hit[first:last] == 1])) < min(_CELLS, 1 + told // 2):
+        return  # a clip bends all cells alike, not the one that something else is wrong with
     unknown = hit == 2
     bonus = _HARDLY
     if span.expected is not None:
@@ -175,6 +184,28 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         stops_judging=True,
         index=index,
         taken=Both(NotJudged(None, (span.first, span.last)), Excused(index)),
+    )
+
+
+def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
+    """An address line that moved all the time and stands still to the end, though no read came out wrong by it."""
+    if span.expected is None or not span.to_end or not span.alone:
+        return
+    # Programs walk through the low lines wherever they are; the high ones they may leave alone for good.
+    if bit >= _PAGE_BITS or span.expected < _WALKED:
+        return
+    yield Rival(
+        fault="clip-off",
+        scope="clip",
+        lines=(line,),
+        log_prior=prior_of("clip-off", chips=True),
+        log_own=0.0,
+        explains=0,
+        summary=_came_off(story, line, span, "the other lines did"),
+        evidence=("no other rest of this line is a third as long",),
+        next_step=_look(line),
+        stops_judging=True,
+        taken=NotJudged(None, (span.first, span.last)),
     )
 
 
@@ -243,9 +274,27 @@ def _writes_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
 
 def _reads_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     """From some moment on nothing is read any more: no processor goes on without fetching."""
+    line = _direction_line(signs, "read")
+    if signs.reads and signs.longest_writing >= _FEW:
+        first, last = signs.writing_span
+        yield Rival(
+            fault="clip-off",
+            scope="clip",
+            lines=(line,) if line else (),
+            log_prior=prior_of("clip-off", chips=True),
+            log_own=0.0,
+            explains=0,
+            summary=(
+                f"the clip on {line or 'the read strobe'} was off from {moment(story.seconds(first))} to "
+                f"{moment(story.seconds(last))}: {counted(signs.longest_writing, 'write')} and not one read, which no "
+                "processor does"
+            ),
+            next_step=_look(line or "the read strobe"),
+            stops_judging=True,
+            taken=NotJudged(None, (first + 1, signs.span[1])),
+        )
     if not signs.reads or signs.writes_after_read < _FEW:
         return
-    line = _direction_line(signs, "read")
     yield Rival(
         fault="clip-off",
         scope="clip",
@@ -280,10 +329,10 @@ def _selects(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     for r, region in enumerate(board.regions):
         if region.select is None or region.select not in signs.names:
             continue
-        moves, _, level = signs.line(region.select)
-        if moves or level == board.select_level(region.select):
+        moves, last, level = signs.line(region.select)
+        if level == board.select_level(region.select):
             continue
-        mine = (rows.region == r) & (rows.compared != 0)
+        mine = (rows.region == r) & (rows.compared != 0) & (rows.time > (last if moves else -1))
         right = int(np.count_nonzero(mine & (rows.wrong == 0)))
         wrong = int(np.count_nonzero(mine)) - right
         if len(np.unique(rows.data[mine & (rows.wrong == 0)])) < _HELD_VALUES or right < 20 or wrong > right // 10:
@@ -298,8 +347,9 @@ def _selects(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             log_own=_TELLING,
             explains=0,
             summary=(
-                f"the clip on {region.select} has come off: it never moved, yet {counted(right, 'read')} of "
-                f"{region.name} came back right"
+                f"the clip on {region.select} has come off"
+                f"{f' at {moment(story.seconds(last))}: it did not move since' if moves else ': it never moved'}, yet "
+                f"{counted(right, 'read')} of {named(region)} came back right"
             ),
             next_step=_look(region.select),
         )

@@ -8,10 +8,10 @@ import numpy as np
 
 from busledger.decoder.diagnosis.replay.study import Study, Survey
 from busledger.decoder.diagnosis.replay.weighing import Noise
-from busledger.decoder.diagnosis.rivals.banks import banked
+from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
-from busledger.decoder.diagnosis.rivals.places import devices, mirrors, narrow, read_only
+from busledger.decoder.diagnosis.rivals.places import devices, mirrors, narrow, read_only, twins
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sampling import noisy_clips, ringing, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -58,7 +58,9 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from devices(story)
     yield from read_only(story)
     yield from mirrors(story)
+    yield from twins(story)
     yield from narrow(story)
+    yield from latched(story)
     yield from banked(story)
     yield from contents_lost(story)
     yield from shared(story)

@@ -16,11 +16,11 @@ from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, 
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
 
-__all__ = ["devices", "log_values", "mirrors", "narrow", "read_only"]
+__all__ = ["DEVICE", "devices", "log_values", "mirrors", "narrow", "read_only", "twins"]
 
 LN2 = math.log(2.0)
 _APART = 16  # cells between two registers of one device
-_DEVICE = 256  # cells: what is larger is no device's registers
+DEVICE = 256  # cells: what is larger is no device's registers
 _BLOCK = 16  # cells: a smaller block is not protected by anything of the time
 
 
@@ -44,7 +44,8 @@ def devices(story: Story) -> Iterator[Rival]:
     read = ~rows.is_write & (rows.compared != 0)
     wrong = story.per_cell(rows.wrong != 0)
     tests, held = story.per_cell(story.took != kernel.NO_TEST), story.per_cell(story.took == kernel.TOOK)
-    odd = (wrong >= 2) & (held <= 0.25 * tests) & (tests > 0)
+    # Where no write tells, what is wrong in half of all reads is odd enough.
+    odd = (wrong >= 2) & np.where(tests > 0, held <= 0.25 * tests, 2 * wrong >= story.per_cell(read))
     for r, region in enumerate(story.regions):
         if region.kind == "rom":
             continue
@@ -68,7 +69,7 @@ def _device(story: Story, r: int, group: NDArray[np.intp], read: NDArray[np.bool
     here = read & cells[rows.cell]
     wrong = np.flatnonzero(here & (rows.wrong != 0))
     lanes = int(np.bitwise_or.reduce(rows.wrong[wrong]))
-    if len(group) > _DEVICE or lanes.bit_count() < 3:
+    if len(group) > DEVICE or lanes.bit_count() < 3:
         return None
     picked = rows.compared[here]
     bits = int(np.bitwise_or.reduce(picked)).bit_count()
@@ -282,6 +283,48 @@ def _folded(story: Story, r: int, inside: NDArray[np.bool_], bits: int) -> tuple
         verdict,
     )  # fmt: skip
     return int((verdict == 1).sum()), int((verdict == 2).sum()), rows.index[verdict == 1]
+
+
+def twins(story: Story) -> Iterator[Rival]:
+    """Two regions that are one memory."""
+    rows, space = story.rows, story.study.cells
+    wrong = np.bincount(rows.region[rows.wrong != 0], minlength=len(story.regions))
+    for r, one in enumerate(story.regions):
+        for s in range(r + 1, len(story.regions)):
+            two = story.regions[s]
+            if space.size[r] != space.size[s] or one.kind == "rom" or two.kind == "rom" or not wrong[r] + wrong[s]:
+                continue
+            target = space.identity.copy()
+            target[space.span(s)] = np.arange(space.base[r], space.base[r] + space.size[r])
+            mine = rows.take((rows.region == r) | (rows.region == s))
+            memory, known = (np.zeros(max(1, space.total), np.uint32) for _ in range(2))
+            verdict = np.zeros(len(mine), np.uint8)
+            kernel.folded(
+                mine.cell, mine.is_write, mine.data, mine.sure, mine.lanes, mine.compared, mine.wrong, target, memory,
+                known, verdict,
+            )  # fmt: skip
+            hits, misses = int((verdict == 1).sum()), int((verdict == 2).sum())
+            if hits < 4 or misses > hits // 100:
+                continue
+            index = mine.index[verdict == 1]
+            chips = story.has_chips(r) and story.has_chips(s)
+            yield Rival(
+                fault="mirrored",
+                scope="machine",
+                region=s,
+                addresses=(two.start, two.end),
+                log_prior=prior_of("mirrored", chips=chips),
+                log_own=log_rate(hits, misses, HARD),
+                explains=hits,
+                against=misses,
+                summary=f"{named(two)} is the memory of {named(one)} once more: what is written to one is read in both",
+                evidence=(f"{counted(hits, 'wrong read')} give what was last written to either, {misses} do not",),
+                next_step=f"See whether {named(two)} has chips of its own; if not, say in the board file that it mirrors "
+                f"{named(one)}, else look at the selects of both.",
+                propose=stated(f"{named(two)}", (two.start, two.end), "ram", f'mirror_of = "{named(one)}"'),
+                index=index,
+                taken=Excused(index),
+            )
 
 
 def _lines(story: Story, bits: Sequence[int]) -> tuple[str, ...]:

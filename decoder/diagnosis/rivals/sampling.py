@@ -32,7 +32,7 @@ def capture_verdict(evidence: Evidence) -> CannotJudge | None:
     signs = evidence.signs
     if signs is None or not signs.rows:
         return None
-    return _too_few_samples(evidence, signs) or _no_direction(evidence, signs) or _doubtful(signs)
+    return _too_few_samples(evidence, signs) or _no_direction(evidence, signs) or _doubtful(evidence, signs)
 
 
 def _too_few_samples(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
@@ -75,11 +75,14 @@ def strobe_widths(evidence: Evidence) -> dict[str, float]:
     return strobes or found
 
 
-def _doubtful(signs: CaptureSigns) -> CannotJudge | None:
+def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     if signs.transfers < _FEW:
         return None
     share = signs.unsettled / signs.transfers
-    if share < _DOUBTFUL:
+    compared, reads = (sum(getattr(r, name) for r in evidence.counts) for name in ("reads_compared", "reads"))
+    wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
+    # Reads that agree with what was written long before prove that they were taken at the right moment.
+    if share < _DOUBTFUL or (compared >= _FEW and 2 * compared >= reads and 100 * wrong <= compared):
         return None
     return CannotJudge(
         "too-doubtful",

@@ -4,7 +4,7 @@ import numba as nb
 import numpy as np
 
 HELD = 6  # different contents that are remembered of a cell
-SIDES = 3  # of a cell that two may answer for: each one's, and what was written to either since
+SIDES = 6  # of a cell that two may answer for: each one's, and what was written to either since
 # ``took``: what the first read after a write that changes something shows.
 NO_TEST, TOOK, STAYED, NEITHER = range(4)
 # ``repeat``: a read beside the last one of its cell, no write between.
@@ -121,7 +121,8 @@ def folded(cell, is_write, data, sure, lanes, compared, wrong, target, memory, k
     """The accesses as memory gives them whose cell c lives in ``target[c]``.
 
     ``memory``, ``known`` uint32 a cell, carried. ``verdict`` uint8, one a row: 0 nothing to tell, 1 hit (wrong, and
-    as the folded memory has it), 2 miss (it would differ from what was read right), 3 other (wrong another way).
+    as the folded memory has it), 2 miss (it would differ from what was read right), 3 other (wrong another way), 4 the
+    first that is known of that cell of the folded memory.
     """
     for i in range(cell.shape[0]):
         c = target[cell[i]]
@@ -134,8 +135,10 @@ def folded(cell, is_write, data, sure, lanes, compared, wrong, target, memory, k
             continue
         told = compared[i] & known[c]
         if told == 0:
-            if wrong[i]:
-                verdict[i] = 3
+            if compared[i]:
+                verdict[i] = 4
+            memory[c] = (memory[c] & ~sure[i]) | (data[i] & sure[i])
+            known[c] |= sure[i]
             continue
         differs = (memory[c] ^ data[i]) & told
         if wrong[i]:
