@@ -191,7 +191,11 @@ class NextStep(_Finding):
 
 
 class CheckResult(_Finding):
-    """Everything ``check`` found. ``schema`` is version 1 of the contract."""
+    """Everything ``check`` found. ``schema`` is version 1 of the contract.
+
+    ``judged``: whether the capture could be judged at all; ``not_judged_because`` says why not, and then no part is
+    accused and none cleared.
+    """
 
     schema_: Literal["busledger.check/1"] = Field(default="busledger.check/1", alias="schema")
     capture: CaptureFinding
@@ -208,6 +212,8 @@ class CheckResult(_Finding):
     next_steps: tuple[NextStep, ...] = ()
     checks: dict[str, Any] = Field(default_factory=dict)
     intermittence: dict[str, Any] = Field(default_factory=dict)
+    judged: bool = True
+    not_judged_because: str = ""
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 

@@ -50,6 +50,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("busledger.decoder.diagnosis.evidence",),
     ("busledger.decoder.diagnosis.replay",),
     ("busledger.decoder.diagnosis.faults",),
+    ("busledger.decoder.diagnosis.rivals",),
     ("busledger.decoder.diagnosis.intermittence",),
     ("busledger.decoder.diagnosis",),
     ("busledger.decoder.planning",),

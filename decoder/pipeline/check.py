@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import Any, Literal, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from busledger.decoder.board import Board, Region
 from busledger.decoder.bus import KIND_NAMES, Kind
 from busledger.decoder.capture import Note
 from busledger.decoder.checks import CheckSet, CheckSetResult, SelectsSeen, SwappedAddressClips, SwappedClips, skew_of
-from busledger.decoder.findings import CaptureFinding, CheckResult, CycleCounts, Suspect, WarningFinding
+from busledger.decoder.findings import CaptureFinding, CheckResult, CycleCounts, NextStep, Suspect, WarningFinding
 from busledger.decoder.ledger import AccessLog, Counter, TrafficMap
 from busledger.decoder.pipeline.beside import Beside
 from busledger.decoder.pipeline.dividing import divide
@@ -22,7 +22,10 @@ from busledger.decoder.pipeline.run import Decoded, Request, Run, open_run, regi
 from busledger.decoder.pipeline.stated import left_out
 from busledger.decoder.progress import Progress, silent
 
-__all__ = ["capture_finding", "conclude", "cycle_counts", "gather", "run_check"]
+if TYPE_CHECKING:
+    from busledger.decoder.diagnosis import CaptureSigns, Evidence
+
+__all__ = ["capture_finding", "conclude", "cycle_counts", "evidence_of", "gather", "run_check"]
 
 _NOTES_OF_A_KIND = 5  # more of one code word are summed up in one sentence
 
@@ -78,6 +81,7 @@ class _Accounts:
         from busledger.decoder.diagnosis import CoverageCounter, TrafficCounter
 
         self._run = run
+        self._signs: CaptureSigns | None = None
         self._kinds = np.zeros(len(Kind), np.int64)
         self._log = AccessLog(everywhere=not run.board_given)
         self._counter = Counter(run.region_map)
@@ -100,6 +104,8 @@ class _Accounts:
             self._coverage.feed(*kept)
         self._lanes.feed(cycles)
         self._swapped.feed(block.cycles)
+        self._signs = self._signs or _signs_of(run)
+        self._signs.feed(block.levels, block.cycles)
         if run.board is not None:
             self._selected = self._selected or _selects_of(run, run.board)
             self._selected.feed(block.levels, block.cycles)
@@ -113,7 +119,9 @@ class _Accounts:
         """All of it, beside what the checks found."""
         run = self._run
         if run.board is None:
-            return _with_inferred_regions(run, self._log, self._touched, self._kinds, checked)
+            found = _with_inferred_regions(run, self._log, self._touched, self._kinds, checked)
+            found.signs = self._signs
+            return found
         pair = self._swapped.finish() or (self._selected.finish() if self._selected is not None else None)
         notes = [*run.notes(), *([Note("swapped-clips", pair.sentence())] if pair is not None else [])]
         return Gathered(
@@ -127,7 +135,15 @@ class _Accounts:
             checks=checked,
             notes=notes,
             coverage=self._coverage,
+            signs=self._signs,
+            exchanged=(pair.lines, pair.sentence()) if pair is not None else None,
         )
+
+
+def _signs_of(run: Run) -> CaptureSigns:
+    from busledger.decoder.diagnosis import CaptureSigns
+
+    return CaptureSigns(run.profile, run.layout, run.grid_ticks)
 
 
 def _selects_of(run: Run, board: Board) -> SwappedAddressClips:
@@ -236,14 +252,13 @@ def _assumptions(run: Run) -> dict[str, Any]:
     return {"assumed_all_memory": {"regions": list(run.assumed), "not_clipped": unclipped}}
 
 
-def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
-    """Weigh what was gathered and put it into the contract's words."""
-    from busledger.decoder.diagnosis import Evidence, ProfileFacts, diagnose
+def evidence_of(gathered: Gathered) -> Evidence:
+    """What the diagnosis may look at."""
+    from busledger.decoder.diagnosis import Evidence, ProfileFacts
 
     run = gathered.run
     profile = run.profile
-    rejected = 0 if run.extractor is None else run.extractor.rejected
-    evidence = Evidence(
+    return Evidence(
         board=gathered.board,
         profile_facts=ProfileFacts(profile.address_bits, profile.data_bits, run.unwired),
         counts=gathered.fine_counts or gathered.counts,
@@ -254,8 +269,24 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         traffic=gathered.traffic,
         coverage=gathered.coverage,
         all_agree=gathered.log.all_agree,
+        signs=gathered.signs,
+        probes=gathered.checks.probes if gathered.checks is not None else None,
+        exchanged=gathered.exchanged,
     )
-    found = diagnose(evidence, progress)
+
+
+def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
+    """Weigh what was gathered and put it into the contract's words."""
+    from busledger.decoder.diagnosis import Diagnosis, capture_verdict, diagnose
+
+    run = gathered.run
+    profile = run.profile
+    rejected = 0 if run.extractor is None else run.extractor.rejected
+    evidence = evidence_of(gathered)
+    refused = capture_verdict(evidence)
+    # Of a capture that cannot be judged no part is accused, and none cleared either.
+    found = diagnose(evidence, progress) if refused is None else Diagnosis()
+    steps = found.next_steps if refused is None else (NextStep(text=_sentence(refused.change)),)
     return CheckResult(
         capture=capture_finding(run, gathered.notes, gathered.checks),
         profile=profile.name,
@@ -268,7 +299,13 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         unexplained=found.unexplained,
         cleared=found.cleared,
         coverage={**found.coverage, **_assumptions(run)},
-        next_steps=found.next_steps,
+        next_steps=steps,
         intermittence=found.intermittence,
         checks=gathered.checks.summary() if gathered.checks is not None else {},
+        judged=refused is None,
+        not_judged_because=refused.reason if refused is not None else "",
     )
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:].rstrip(".") + "."

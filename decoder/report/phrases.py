@@ -80,6 +80,8 @@ def how_often(suspect: Suspect) -> str:
 
 def verdict(result: CheckResult) -> str:
     """The answer, in one line."""
+    if not result.judged:
+        return f"Cannot judge: {safe(result.not_judged_because)}"
     compared = sum(region.reads_compared for region in result.regions)
     if result.mismatch_total == 0:
         if result.suspects and result.suspects[0].probability >= _LIKELY:
@@ -149,6 +151,13 @@ def _failing(result: CheckResult) -> str:
 def why_lines(result: CheckResult) -> Iterator[str]:
     """What speaks for the verdict, what rivals it has, what it leaves unexplained."""
     compared = sum(region.reads_compared for region in result.regions)
+    if not result.judged:
+        if compared:
+            yield (
+                f"{plural(compared, 'read')} compared, {count(result.mismatch_total)} of them wrong: taken as seen, "
+                "but not believed."
+            )
+        return
     if not result.suspects:
         if result.mismatch_total:
             yield f"{plural(compared, 'read')} compared, {percent(result.mismatch_total / compared)} of them wrong."

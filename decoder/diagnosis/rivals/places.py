@@ -1,0 +1,382 @@
+"""Places that are sound but are not plain memory: registers, what cannot be written, and what lies there twice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln
+
+from busledger.decoder.board import Region
+from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
+
+__all__ = ["DEVICE", "devices", "log_values", "mirrors", "narrow", "read_only", "twins"]
+
+LN2 = math.log(2.0)
+_APART = 16  # cells between two registers of one device
+DEVICE = 256  # cells: what is larger is no device's registers
+_BLOCK = 16  # cells: a smaller block is not protected by anything of the time
+
+
+def log_values(cell: NDArray[np.int32], value: NDArray[np.uint32], bits: int) -> float:
+    """Log probability of the values that cells of unknown character gave, each cell by itself.
+
+    A value that a cell gave before is the likelier the oftener it did; a new one may be any of ``2 ** bits``
+    (Blackwell and MacQueen's urn, concentration 1: Annals of Statistics 1, 1973, p. 353, from memory).
+    """
+    if not len(cell):
+        return 0.0
+    key = cell.astype(np.uint64) << np.uint64(32) | value.astype(np.uint64)
+    values, each = np.unique(key, return_counts=True)
+    _, reads = np.unique(cell, return_counts=True)
+    return float(gammaln(each).sum() - gammaln(reads + 1.0).sum()) - len(values) * bits * LN2
+
+
+def devices(story: Story) -> Iterator[Rival]:
+    """Few addresses of a region that never hold what was written, while all around them do."""
+    rows = story.rows
+    read = ~rows.is_write & (rows.compared != 0)
+    wrong = story.per_cell(rows.wrong != 0)
+    tests, held = story.per_cell(story.took != kernel.NO_TEST), story.per_cell(story.took == kernel.TOOK)
+    # Where no write tells, what is wrong in half of all reads is odd enough.
+    odd = (wrong >= 2) & np.where(tests > 0, held <= 0.25 * tests, 2 * wrong >= story.per_cell(read))
+    for r, region in enumerate(story.regions):
+        if region.kind == "rom":
+            continue
+        span = story.study.cells.span(r)
+        mine = np.flatnonzero(odd[span]) + span.start
+        used = int(np.count_nonzero(story.per_cell(read & (rows.region == r))[span]))
+        if not len(mine) or 2 * len(mine) > used:
+            continue
+        mine = mine[np.argsort(story.address[mine])]
+        cuts = np.flatnonzero(np.diff(story.address[mine]) > _APART) + 1
+        for group in np.split(mine, cuts):
+            found = _device(story, r, group, read, used)
+            if found is not None:
+                yield found
+
+
+def _device(story: Story, r: int, group: NDArray[np.intp], read: NDArray[np.bool_], used: int) -> Rival | None:
+    rows, region = story.rows, story.regions[r]
+    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    cells[group] = True
+    here = read & cells[rows.cell]
+    wrong = np.flatnonzero(here & (rows.wrong != 0))
+    lanes = int(np.bitwise_or.reduce(rows.wrong[wrong]))
+    if len(group) > DEVICE or lanes.bit_count() < 3:
+        return None
+    picked = rows.compared[here]
+    bits = int(np.bitwise_or.reduce(picked)).bit_count()
+    place = _rounded(story, r, group)
+    values = log_values(rows.cell[here], rows.data[here] & picked, bits)
+    return Rival(
+        fault="device",
+        scope="machine",
+        region=r,
+        addresses=place,
+        log_prior=prior_of("device", chips=story.has_chips(r)),
+        log_own=values - math.log(max(1.0, used / len(group))),
+        explains=len(wrong),
+        against=0,
+        summary=f"{span_of(place)} behaves like a device, not like memory: say so in the board file",
+        evidence=(
+            f"of {counted(len(group), 'address', 'addresses')} there "
+            f"{'none holds' if len(group) > 1 else 'it does not hold'} what was written, while the rest of "
+            f"{named(region)} does",
+            f"{counted(len(wrong), 'wrong read')}, {counted(len(np.unique(rows.data[here])), 'different value')}, "
+            f"on {lanes.bit_count()} lanes at once",
+        ),
+        next_step=f"If a device answers at {span_of(place)}, say so in the board file (or with --device "
+        f"{span_of(place)}) and check again; if memory should be there, test these addresses alone.",
+        propose=stated(f"device_{place[0]:04x}", place, "io"),
+        index=rows.index[wrong],
+        taken=NotJudged(cells),
+    )
+
+
+def _rounded(story: Story, r: int, group: NDArray[np.intp]) -> tuple[int, int]:
+    """The group's addresses, rounded out to a power of two where no sound cell lies in that."""
+    address = story.address[group]
+    start, end = int(address.min()), int(address.max())
+    size = 1 << story.study.cells.shift
+    while start // size != end // size:
+        size *= 2
+    low, high = start // size * size, start // size * size + size - 1
+    span = story.study.cells.span(r)
+    inside = (story.address[span] >= low) & (story.address[span] <= high)
+    right = story.per_cell((story.rows.compared != 0) & (story.rows.wrong == 0))[span]
+    sound = inside & (right > 2)
+    sound[group - span.start] = False
+    region = story.regions[r]
+    if sound.any() or low < region.start or high > region.end:
+        return start, end + (1 << story.study.cells.shift) - 1
+    return low, high
+
+
+def read_only(story: Story) -> Iterator[Rival]:
+    """Blocks in which writes never take, and reads agree with each other."""
+    stayed = story.per_cell(story.took == kernel.STAYED)
+    neither = story.per_cell(story.took == kernel.NEITHER)
+    took = story.per_cell(story.took == kernel.TOOK)
+    for r, region in enumerate(story.regions):
+        if region.kind == "rom":
+            continue
+        span = story.study.cells.span(r)
+        fixed = (stayed[span] + neither[span] > 0) & (took[span] <= 0.05 * (stayed[span] + neither[span]))
+        if np.count_nonzero(fixed) < _BLOCK // 2:
+            continue
+        block = _block(story.address[span], fixed, took[span] > 0)
+        if block is not None:
+            found = _fixed(story, r, block)
+            if found is not None:
+                yield found
+
+
+def _block(address: NDArray[np.int64], fixed: NDArray[np.bool_], taking: NDArray[np.bool_]) -> tuple[int, int] | None:
+    """The largest aligned power of two with fixed cells and (next to) none that takes writes."""
+    best: tuple[int, int, int] | None = None
+    size = _BLOCK
+    whole = int(address.max()) - int(address.min()) + 1
+    while size <= 2 * whole:
+        number = address // size
+        count, yes = np.bincount(number - number.min(), fixed), np.bincount(number - number.min(), taking & ~fixed)
+        for k in np.flatnonzero((count >= _BLOCK // 2) & (yes <= 0.01 * count)):
+            # The smallest block that holds as many.
+            if best is None or count[k] > best[0]:
+                start = int(k + number.min()) * size
+                best = (int(count[k]), start, start + size - 1)
+        size *= 2
+    if best is None:
+        return None
+    return max(best[1], int(address.min())), min(best[2], int(address.max()))
+
+
+def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
+    rows, region = story.rows, story.regions[r]
+    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    span = story.study.cells.span(r)
+    cells[span] = (story.address[span] >= block[0]) & (story.address[span] <= block[1])
+    here = cells[rows.cell] & ~rows.is_write
+    wrong = here & (rows.wrong != 0)
+    as_before = (story.older & 2 != 0) | (story.repeat == kernel.SAME)
+    hits = int(np.count_nonzero(wrong & as_before))
+    against = int(np.count_nonzero(here & (story.took == kernel.TOOK)))
+    against += int(np.count_nonzero(here & (story.repeat == kernel.OTHER)))
+    new = wrong & ~as_before & (story.repeat == kernel.FIRST)
+    if hits < 3 or against > hits // 10:
+        return None
+    # What lay there before the capture began has to be found out once a cell, also where it is what was written.
+    judged = here & (rows.compared != 0)
+    first = np.unique(rows.cell[judged], return_index=True)[1]
+    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[judged][first])
+    later = int(np.count_nonzero(new)) - int(np.count_nonzero(new[judged][first]))
+    whole = block == (region.start, region.end)
+    return Rival(
+        fault="read-only",
+        scope="machine",
+        region=r,
+        addresses=block,
+        log_prior=prior_of("read-only", chips=story.has_chips(r)),
+        log_own=log_rate(hits, against + later, HARD) - unknown * LN2,
+        explains=int(np.count_nonzero(wrong)) - later,
+        against=against,
+        summary=(
+            f"{span_of(block)}{f' of {named(region)}' if not whole else ''} cannot be written: no write takes, and "
+            "reads agree with each other: ROM, or write-protected"
+        ),
+        evidence=(
+            f"{counted(hits, 'read')} after a write give what was read there before it",
+            "a write line that is open does the same: the write-protect switch or link tells them apart",
+        ),
+        next_step=f"See whether {span_of(block)} is ROM, or protected by a switch, a link or a latch; if so say it in "
+        "the board file, else clip the write line at one of its chips.",
+        propose=stated(f"fixed_{block[0]:04x}", block, "ram", "write_protect = true"),
+        index=rows.index[wrong & (as_before | new)],
+        taken=NotJudged(cells),
+    )
+
+
+def mirrors(story: Story) -> Iterator[Rival]:
+    """Memory that answers at two addresses: what is written to one is read at the other."""
+    for r, region in enumerate(story.regions):
+        mine = story.rows.region == r
+        if region.kind == "rom" or not np.count_nonzero(story.rows.wrong[mine]):
+            continue
+        found = _fold(story, r, mine)
+        if found is not None:
+            yield found
+
+
+def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
+    """The set of address bits inside the region, or the block of it where reads are wrong, that make no difference."""
+    space, region = story.study.cells, story.regions[r]
+    spoilt = story.address[story.rows.cell[mine & (story.rows.wrong != 0)]] >> space.shift
+    best, bits, block = (0, 0, np.zeros(0, np.int64)), 0, (region.start, region.end)
+    for _ in range(4):
+        tried = []
+        for bit in range(space.size[r].bit_length() - 1):
+            if bits >> bit & 1:
+                continue
+            place = _around(spoilt, bits | 1 << bit, space.shift, region)
+            inside = mine & (story.address[story.rows.cell] >= place[0]) & (story.address[story.rows.cell] <= place[1])
+            tried.append((*_folded(story, r, inside, bits | 1 << bit), bit, place))
+        hits, misses, hit, bit, place = max(tried, key=lambda t: t[0] - 20 * t[1], default=(0, 1, best[2], 0, block))
+        if hits <= best[0] or misses > hits // 100:
+            break
+        best, bits, block = (hits, misses, hit), bits | 1 << bit, place
+    hits, misses, hit = best
+    if hits < 4:
+        return None
+    lines = _lines(story, [space.shift + b for b in range(16) if bits >> b & 1])
+    size = (block[1] - block[0] + 1) >> bits.bit_count()
+    name = named(region)
+    return Rival(
+        fault="mirrored",
+        scope="machine",
+        lines=lines,
+        region=r,
+        addresses=block,
+        log_prior=prior_of("mirrored", chips=story.has_chips(r)),
+        log_own=log_rate(hits, misses, HARD),
+        explains=hits,
+        against=misses,
+        summary=f"{span_of(block)} holds {counted(size, 'byte')} that are seen {1 << bits.bit_count()} times: "
+        f"{', '.join(lines)} {'make' if len(lines) > 1 else 'makes'} no difference there",
+        evidence=(
+            f"{counted(hits, 'wrong read')} give what was last written to the same cell of its mirror, "
+            f"{misses} speak against it",
+            "an address line that is open on the card does the same: the size of the chips tells them apart",
+        ),
+        next_step="Compare with the size of the chips that are fitted: if they hold no more, say so in the board file; "
+        f"if they do, follow {', '.join(lines)} to the chips.",
+        propose=stated(f"{name}_mirror", (block[0] + size, block[1]), "ram", f'mirror_of = "{name}"'),
+        index=hit,
+        taken=Excused(hit),
+    )
+
+
+def _around(word: NDArray[np.int64], bits: int, shift: int, region: Region) -> tuple[int, int]:
+    """The addresses of the smallest aligned block that holds the words and both sides of every bit."""
+    size = 1 << bits.bit_length()
+    while int(word.min()) // size != int(word.max()) // size:
+        size *= 2
+    low = int(word.min()) // size * size
+    return max(region.start, low << shift), min(region.end, ((low + size) << shift) - 1)
+
+
+def _folded(story: Story, r: int, inside: NDArray[np.bool_], bits: int) -> tuple[int, int, NDArray[np.int64]]:
+    """(hits, misses, cycles that hit) with the word bits in ``bits`` of region ``r`` left out."""
+    space, rows = story.study.cells, story.rows.take(inside)
+    target = space.identity.copy()
+    span = space.span(r)
+    target[span] = space.base[r] + (np.arange(space.size[r], dtype=np.int64) & ~bits)
+    memory, known = (np.zeros(max(1, space.total), np.uint32) for _ in range(2))
+    verdict = np.zeros(len(rows), np.uint8)
+    kernel.folded(
+        rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong, target, memory, known,
+        verdict,
+    )  # fmt: skip
+    return int((verdict == 1).sum()), int((verdict == 2).sum()), rows.index[verdict == 1]
+
+
+def twins(story: Story) -> Iterator[Rival]:
+    """Two regions that are one memory."""
+    rows, space = story.rows, story.study.cells
+    wrong = np.bincount(rows.region[rows.wrong != 0], minlength=len(story.regions))
+    for r, one in enumerate(story.regions):
+        for s in range(r + 1, len(story.regions)):
+            two = story.regions[s]
+            if space.size[r] != space.size[s] or one.kind == "rom" or two.kind == "rom" or not wrong[r] + wrong[s]:
+                continue
+            target = space.identity.copy()
+            target[space.span(s)] = np.arange(space.base[r], space.base[r] + space.size[r])
+            mine = rows.take((rows.region == r) | (rows.region == s))
+            memory, known = (np.zeros(max(1, space.total), np.uint32) for _ in range(2))
+            verdict = np.zeros(len(mine), np.uint8)
+            kernel.folded(
+                mine.cell, mine.is_write, mine.data, mine.sure, mine.lanes, mine.compared, mine.wrong, target, memory,
+                known, verdict,
+            )  # fmt: skip
+            hits, misses = int((verdict == 1).sum()), int((verdict == 2).sum())
+            if hits < 4 or misses > hits // 100:
+                continue
+            index = mine.index[verdict == 1]
+            chips = story.has_chips(r) and story.has_chips(s)
+            yield Rival(
+                fault="mirrored",
+                scope="machine",
+                region=s,
+                addresses=(two.start, two.end),
+                log_prior=prior_of("mirrored", chips=chips),
+                log_own=log_rate(hits, misses, HARD),
+                explains=hits,
+                against=misses,
+                summary=f"{named(two)} is the memory of {named(one)} once more: what is written to one is read in both",
+                evidence=(f"{counted(hits, 'wrong read')} give what was last written to either, {misses} do not",),
+                next_step=f"See whether {named(two)} has chips of its own; if not, say in the board file that it mirrors "
+                f"{named(one)}, else look at the selects of both.",
+                propose=stated(f"{named(two)}", (two.start, two.end), "ram", f'mirror_of = "{named(one)}"'),
+                index=index,
+                taken=Excused(index),
+            )
+
+
+def _lines(story: Story, bits: Sequence[int]) -> tuple[str, ...]:
+    signs = story.study.evidence.signs
+    known = signs.address_lines if signs is not None else {}
+    return tuple(known.get(bit, f"A{bit}") for bit in bits)
+
+
+def narrow(story: Story) -> Iterator[Rival]:
+    """Memory that is narrower than the bus: the lanes that it lacks show what the bus was left with."""
+    rows = story.rows
+    for r, region in enumerate(story.regions):
+        if story.has_chips(r) or region.kind == "rom":
+            continue
+        read = (rows.region == r) & ~rows.is_write & (rows.compared != 0)
+        wrong = read & (rows.wrong != 0)
+        lanes = int(np.bitwise_or.reduce(rows.wrong[wrong])) if wrong.any() else 0
+        if lanes.bit_count() < 2 or int(np.bitwise_or.reduce(rows.compared[read])) == lanes:
+            continue
+        mask = np.uint32(lanes)
+        left = [rows.kept[read], np.full(int(read.sum()), mask), np.zeros(int(read.sum()), np.uint32)]
+        told = rows.compared[read] & mask
+        misses = [int(np.count_nonzero((rows.data[read] ^ value) & told)) for value in left]
+        miss = min(misses)
+        hits = int(np.count_nonzero(wrong))
+        if miss > hits // 20 or hits < 8:
+            continue
+        names = story.study.evidence.signs.data_lines if story.study.evidence.signs is not None else {}
+        gone = [names.get(b, f"D{b}") for b in range(story.study.data_bits) if lanes >> b & 1]
+        there = [f"D{b}" for b in range(story.study.data_bits) if not lanes >> b & 1]
+        place = (region.start, region.end)
+        yield Rival(
+            fault="device",
+            scope="machine",
+            lines=tuple(gone),
+            region=r,
+            addresses=place,
+            log_prior=prior_of("device", chips=False),
+            log_own=log_rate(hits, miss, HARD),
+            explains=hits,
+            against=miss,
+            summary=f"{span_of(place)} is {len(there)} bits wide: nobody drives {gone[0]}-{gone[-1]} when it is read",
+            evidence=(f"{counted(hits, 'wrong read')} show what the bus was left with; all other lanes are right",),
+            next_step=f"If memory of {len(there)} bits is fitted, say so in the board file; if chips for "
+            f"{gone[0]}-{gone[-1]} should be there, look for them first.",
+            propose=stated(f"narrow_{place[0]:04x}", place, "ram", f'chips = [{{ lanes = "{there[0]}-{there[-1]}" }}]'),
+            index=rows.index[wrong],
+            taken=NotJudged(_cells_of(story, r), None, lanes),
+        )
+
+
+def _cells_of(story: Story, r: int) -> NDArray[np.bool_]:
+    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    cells[story.study.cells.span(r)] = True
+    return cells
