@@ -12,9 +12,10 @@ from busledger.decoder.diagnosis.account import account_for
 from busledger.decoder.diagnosis.card import Card
 from busledger.decoder.diagnosis.evidence import Diagnosis, Evidence
 from busledger.decoder.diagnosis.next_steps import next_steps
-from busledger.decoder.diagnosis.paths import PathFaultState, seen_by_checks
+from busledger.decoder.diagnosis.paths import Innocent, PathFaultState, seen_by_checks
 from busledger.decoder.diagnosis.posterior import Item, Place, posterior
 from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.rivals import find_rivals
 from busledger.decoder.diagnosis.search import search
 from busledger.decoder.diagnosis.suspects import slots_of, suspects_of
 from busledger.decoder.findings import Cleared, Part, Suspect
@@ -59,7 +60,9 @@ def _weighed(study: Study, progress: Progress) -> tuple[Sequence[Place], tuple[P
     if not rows.wrong.any():
         return _only_seen(shown), (), 0, 0.0
     card = Card(study, rows)
-    found = posterior(card, search(card, (), progress))
+    everywhere = tuple(r.index for r in study.card.regions)
+    innocent = [Innocent(rival, everywhere) for rival in find_rivals(study, study.survey([rows])) if rival.explains]
+    found = posterior(card, search(card, innocent, progress))
     parts = tuple(Part(component=p.component, bad=p.bad, fault=p.fault, share=p.share) for p in found.parts)
     return found.places, parts, found.unexplained, found.nothing
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
 from busledger.decoder.diagnosis.faults.candidates import propose
@@ -15,10 +16,11 @@ from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hid
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study, Survey
 from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.rivals import Rival
 from busledger.decoder.diagnosis.scoring import Scored, checked, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_all
 
-__all__ = ["LEAF_SCOPES", "Path", "PathFaultState", "propose_paths", "seen_by_checks"]
+__all__ = ["LEAF_SCOPES", "Innocent", "Path", "PathFaultState", "propose_paths", "seen_by_checks"]
 
 LEAF_SCOPES = ("chip", "cell")
 _LANE_SCOPES = ("bus", "buffer")
@@ -105,6 +107,53 @@ class PathFaultState:
         return FoundFault(self.scored, self.study, self.blind)
 
 
+@dataclass(frozen=True)
+class Innocent:
+    """A cause that is not on the card: a clip, or what the machine does with its memory."""
+
+    rival: Rival
+    everywhere: tuple[int, ...]
+
+    @property
+    def log_weight(self) -> float:
+        """Its own prior and likelihood."""
+        return self.rival.log_posterior
+
+    @property
+    def log_charge(self) -> float:
+        """What it does not explain stays in the rows as it is."""
+        return 0.0
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """One rival of one place."""
+        return (self.rival.fault, self.rival.scope, self.rival.lines, self.rival.region, self.rival.addresses)
+
+    @property
+    def hits(self) -> int:
+        """Wrong reads that it explains."""
+        return self.rival.explains
+
+    @property
+    def mask(self) -> int:
+        """Any lane."""
+        return 0xFFFFFFFF
+
+    @property
+    def regions(self) -> tuple[int, ...]:
+        """Its region, or all of them."""
+        return self.everywhere if self.rival.region is None else (self.rival.region,)
+
+    @property
+    def plain(self) -> bool:
+        """The chips are played as they stand."""
+        return False
+
+    def overlay(self) -> Overlay:
+        """See rivals."""
+        return self.rival.overlay()
+
+
 def propose_paths(
     study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None
 ) -> list[PathFaultState]:
@@ -155,7 +204,7 @@ def _replayed(
         for scored in ways(c, effects):
             if not scored.effect.tally.hits and not scored.covers:
                 continue
-            own = _own(scored, more, wrong_at(survey, c))
+            own = _own(scored, more, wrong_at(survey, c)) + log_clipped(scored, rows)
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
 

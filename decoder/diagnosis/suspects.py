@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from busledger.decoder.diagnosis.faults.candidate import bits_of
+from busledger.decoder.diagnosis.paths import Innocent
 from busledger.decoder.diagnosis.posterior import Item, Place
+from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.diagnosis.statistics import clopper_pearson
@@ -32,9 +34,16 @@ class Slot:
 @dataclass
 class _Entry:
     item: Item
-    fault: Scored
     place: int
     leader: bool
+
+    @property
+    def fault(self) -> Scored | None:
+        return self.item.fault
+
+    @property
+    def effect(self) -> Effect | None:
+        return None if self.fault is None else self.fault.effect
 
 
 def slots_of(places: Sequence[Place]) -> list[Slot]:
@@ -52,36 +61,37 @@ def suspects_of(study: Study, places: Sequence[Place]) -> tuple[Suspect, ...]:
     """Every candidate worth showing: the first of each place, then the rest by probability."""
     entries: list[_Entry] = []
     for number, place in enumerate(places, 1):
-        known = [item for item in place.items if item.fault is not None]
-        shown = [item for item in known if item.probability >= _SHOWN][:_SHOWN_AT_MOST] or known[:1]
-        entries += [
-            _Entry(item, item.fault, number, item is shown[0]) for item in shown if item.fault is not None
-        ]
+        shown = [item for item in place.items if item.probability >= _SHOWN][:_SHOWN_AT_MOST] or place.items[:1]
+        entries += [_Entry(item, number, item is shown[0]) for item in shown]
     entries.sort(key=lambda e: (not e.leader, e.place if e.leader else 0, -e.item.probability))
     return tuple(_suspect(study, entry, rank, entries) for rank, entry in enumerate(entries, 1))
 
 
 def _tied(a: _Entry, b: _Entry) -> bool:
-    if a is b or a.place != b.place:
+    one, two = a.effect, b.effect
+    if a is b or a.place != b.place or one is None or two is None:
         return False
-    one, two = a.fault.effect, b.fault.effect
     return one.hash_ == two.hash_ and one.tally.explained == two.tally.explained
 
 
 def _rival(entry: _Entry, entries: Sequence[_Entry]) -> Scored | None:
     """The most probable candidate of another effect at the same place, in another part if there is one."""
+    mine = entry.effect
     others = [
-        e for e in entries if e.place == entry.place and e.fault.effect.hash_ != entry.fault.effect.hash_ and e.fault.covers
+        e.fault
+        for e in sorted(entries, key=lambda e: -e.item.probability)
+        if e.place == entry.place and e.fault is not None and mine is not None
+        if e.fault.effect.hash_ != mine.hash_ and e.fault.covers
     ]
-    elsewhere = [e for e in others if e.fault.candidate.component != entry.fault.candidate.component]
-    best = max(elsewhere or others, key=lambda e: e.item.probability, default=None)
-    return None if best is None else best.fault
+    component = entry.fault.candidate.component if entry.fault is not None else None
+    elsewhere = [fault for fault in others if fault.candidate.component != component]
+    return next(iter(elsewhere or others), None)
 
 
-def _detail(entry: _Entry) -> dict[str, Any]:
-    found: dict[str, Any] = {k: v for k, v in entry.fault.detail.items() if k != "every_time"}
-    if entry.fault.variant.label:
-        found["way"] = entry.fault.variant.label
+def _detail(entry: _Entry, scored: Scored) -> dict[str, Any]:
+    found: dict[str, Any] = {k: v for k, v in scored.detail.items() if k != "every_time"}
+    if scored.variant.label:
+        found["way"] = scored.variant.label
     if entry.item.others:
         found["also"] = [
             {"fault": s.candidate.fault, "lanes": [f"D{lane}" for lane in bits_of(s.candidate.lanes)]}
@@ -92,8 +102,11 @@ def _detail(entry: _Entry) -> dict[str, Any]:
 
 def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry]) -> Suspect:
     scored = entry.fault
+    if scored is None:
+        return _innocent(study, entry, rank)
     c = scored.candidate
     regions = study.card.regions
+    detail = _detail(entry, scored)
     tally = scored.effect.tally
     hard = scored.hard or bool(scored.detail.get("every_time"))
     hits = tally.hits + (0 if scored.hard else tally.excused)
@@ -118,11 +131,41 @@ def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry]) 
         probability=round(entry.item.probability, 6),
         explains=tally.explained,
         contradicted=tally.misses if hard else 0,
-        summary=summary(study, scored),
+        summary=summary(study, scored, detail),
         evidence=evidence_lines(study, scored, _rival(entry, entries) if entry.leader else None),
         place=entry.place,
         other_region=None if c.other is None else regions[c.other].name,
         tied_with=tuple(k for k, other in enumerate(entries, 1) if _tied(entry, other)),
         first_cycles=scored.effect.first,
-        detail=_detail(entry),
+        detail=detail,
+    )
+
+
+def _innocent(study: Study, entry: _Entry, rank: int) -> Suspect:
+    """A cause that is not on the card."""
+    assert isinstance(entry.item.path, Innocent)
+    rival = entry.item.path.rival
+    detail: dict[str, Any] = {"next_step": rival.next_step}
+    if rival.addresses is not None:
+        detail["span"] = list(rival.addresses)
+    if rival.propose:
+        detail["propose"] = list(rival.propose)
+    if rival.lines:
+        detail["clips"] = list(rival.lines)
+    return Suspect(
+        rank=rank,
+        fault=rival.fault,  # type: ignore[arg-type]
+        scope=rival.scope,  # type: ignore[arg-type]
+        component=None,
+        region=None if rival.region is None else study.card.regions[rival.region].name,
+        lanes=tuple(line for line in rival.lines if line[:1] == "D" and line[1:].isdigit()),
+        address_lines=tuple(line for line in rival.lines if line[:1] == "A" and line[1:].isdigit()),
+        probability=round(entry.item.probability, 6),
+        explains=rival.explains,
+        contradicted=rival.against,
+        summary=rival.summary,
+        evidence=rival.evidence,
+        place=entry.place,
+        first_cycles=tuple(int(i) for i in rival.index[:8]),
+        detail=detail,
     )

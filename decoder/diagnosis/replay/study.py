@@ -44,6 +44,7 @@ class Rows:
     expected, compared, wrong : uint32, what a healthy card gives on the lanes compared; lanes that differ
     event : uint8, 1 = a wrong read that is not the mere repeat of the cell's last read
     disagrees : bool, wrong only against an earlier read of a cell never written
+    selected, selects_seen : uint64, bit r: the clipped select of region r was seen active; was seen at all
     """
 
     index: NDArray[np.int64]
@@ -64,6 +65,8 @@ class Rows:
     wrong: NDArray[np.uint32]
     event: NDArray[np.uint8]
     disagrees: NDArray[np.bool_]
+    selected: NDArray[np.uint64]
+    selects_seen: NDArray[np.uint64]
 
     def __len__(self) -> int:
         return int(self.index.shape[0])
@@ -261,6 +264,8 @@ class Study:
             wrong=blank(),
             event=np.zeros(n, np.uint8),
             disagrees=compared.verdict == Verdict.DISAGREES,
+            selected=compared.selected,
+            selects_seen=compared.selects_seen,
         )
 
     def survey(self, blocks: Iterable[Rows]) -> Survey:
