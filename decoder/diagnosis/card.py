@@ -69,6 +69,7 @@ class Card:
         self._odds = np.array([self._told(unit) for unit in self.units], np.float64)
         self._prior = tuple(float(v) for v in priors()["leaf"]["bad_share"])
         self._regions = len(study.card.regions)
+        self._of_region = [[u for u, unit in enumerate(self.units) if unit.region == r] for r in range(self._regions)]
         self._base_rows = region_rows(rows, self._regions)
         self._base = [weigh_leaf(study, unit, self._base_rows[unit.region]) for unit in self.units]
 
@@ -89,6 +90,18 @@ class Card:
         shared = sum_over_share(sound, bad, (self._prior[0], self._prior[1]), self._odds)
         total = shared.log_total + sum(path.log_weight for path in paths)
         return CardState(tuple(paths), tuple(leaves), total, shared.bad, rows)
+
+    def wrong_by_unit(self, rows: Rows) -> NDArray[np.int64]:
+        """int64, wrong reads on each unit's lanes."""
+        bad = rows.wrong != 0
+        keys = (rows.region[bad].astype(np.uint64) << np.uint64(32)) | rows.wrong[bad]
+        patterns, often = np.unique(keys, return_counts=True)
+        found = np.zeros(len(self.units), np.int64)
+        for key, n in zip(patterns.tolist(), often.tolist(), strict=True):
+            for u in self._of_region[key >> 32]:
+                if self.units[u].mask & key & 0xFFFFFFFF:
+                    found[u] += n
+        return found
 
     def _leaves(self, rows: Rows, paths: Sequence[Path]) -> list[Leaf]:
         if not paths:

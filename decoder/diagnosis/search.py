@@ -20,6 +20,9 @@ _AT_MOST = 3  # shared faults of one card
 _BELOW_BEST = 9.0  # nats; a set whose most is further below the best is not weighed
 _TRIED = (16, 10, 6)  # sets weighed at each size
 _FOLLOWED = (2, 1)  # sets grown further
+_DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
+_LAID_OVER = 60  # shared faults laid over the rows for the estimate
+_A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead"})
@@ -54,20 +57,11 @@ def _extended(
     proposed: list[Path] = list(propose_paths(card.study, state.rows, state.paths, _blind(card, state)))
     held = {path.key for path in state.paths}
     proposed += [path for path in extra if path.key not in held]
-    gains = state.gains
-    ranked = []
-    for path in proposed:
-        most = path.log_weight + path.log_charge + sum(
-            min(gain, _A_READ * max(1, path.hits))
-            for gain, unit in zip(gains, card.units, strict=True)
-            if gain > 0.0 and unit.region in path.regions and unit.mask & path.mask
-        )
-        ranked.append((most, path))
-    ranked.sort(key=lambda item: -item[0])
+    ranked = _ranked(card, state, proposed)
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
-    for most, path in ranked:
-        if len(found) >= tried or state.log_total + most < best - _BELOW_BEST:
+    for likely, path in ranked:
+        if len(found) >= tried or state.log_total + likely < best - _DOUBTED:
             break
         if frozenset({*held, path.key}) in seen and path.key not in {f.paths[-1].key for f in found}:
             continue
@@ -75,6 +69,40 @@ def _extended(
         found.append(now)
         best = max(best, now.log_total)
     return _one_each(found)
+
+
+def _ranked(card: Card, state: CardState, proposed: Sequence[Path]) -> list[tuple[float, Path]]:
+    """What each is likely to gain, best first.
+
+    First the most that it could: all that the chips it touches lose by their wrong reads. Those in front are laid over
+    the rows, and the chips' losses shared out by how many of their wrong reads are gone, or have come.
+    """
+    gains = state.gains
+    most = []
+    for path in proposed:
+        touched = [
+            min(gain, _A_READ * max(1, path.hits))
+            for gain, unit in zip(gains, card.units, strict=True)
+            if gain > 0.0 and unit.region in path.regions and unit.mask & path.mask
+        ]
+        most.append((path.log_weight + path.log_charge + sum(touched), path))
+    most.sort(key=lambda item: -item[0])
+    before = card.wrong_by_unit(state.rows)
+    found = []
+    for _, path in most[:_LAID_OVER]:
+        overlay = path.overlay()
+        overlay.start()
+        after = card.wrong_by_unit(overlay.feed(state.rows))
+        change = sum(_change(float(g), int(b), int(a)) for g, b, a in zip(gains, before, after, strict=True) if a != b)
+        found.append((path.log_weight + change, path))
+    return sorted(found, key=lambda item: -item[0])
+
+
+def _change(gain: float, before: int, after: int) -> float:
+    """What one chip's evidence is likely to rise by when so many of its reads are wrong."""
+    if before:
+        return gain * (1.0 - after / before)
+    return -(_A_CHIP + 0.7 * after)
 
 
 def _one_each(states: Sequence[CardState]) -> list[CardState]:
