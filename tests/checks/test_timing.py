@@ -185,3 +185,18 @@ def test_a_slow_processor_is_another_grade_unless_its_grade_was_stated(grade, we
     (finding,) = [f for f in check.finish(grade=grade).findings if f.text.startswith("TADS")]
     assert finding.weight == weight
     assert ("nobody stated the grade" in finding.text) == (grade is None)
+
+
+def test_a_clock_faster_than_every_grade_is_a_grade_that_is_not_in_the_list():
+    """60 ns; the fastest of the list takes 70 (WDC W65C02S at 14 MHz)."""
+    profile = load_profile("6502")
+    where = layout(profile, ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8))])
+    rows = [(30 * k, {"PHI2": k & 1, "RW": 1}) for k in range(1000)]
+    block = capture(where, rows)
+    extractor = CycleExtractor(profile, where, NS, None)
+    check = TimingCheck(None, profile, where, NS, None)
+    for cycles in (extractor.feed(block), extractor.finish()):
+        check.feed(block, cycles)
+        block = capture(where, [])
+    result = check.finish()
+    assert {(f.text[:4], f.weight) for f in result.findings if f.text.startswith("TCYC")} == {("TCYC", "note")}
