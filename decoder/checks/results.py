@@ -66,6 +66,12 @@ class CheckFinding(_Result):
     other: tuple[str, ...] = ()
 
 
+def worst_first(findings: Iterable[CheckFinding]) -> tuple[CheckFinding, ...]:
+    """Faults, then doubts, then notes; those of one weight stay in their order."""
+    order: tuple[Weight, ...] = ("fault", "doubt", "note")
+    return tuple(sorted(findings, key=lambda f: order.index(f.weight)))
+
+
 class DelayHistogram(_Result):
     """Delays in bins: ``counts[k]`` lie around ``(first_bin + k) * bin_ns``; the last bin takes all above.
 
