@@ -7,6 +7,7 @@ start; delays are nanoseconds, with the sampling's own uncertainty beside them.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -31,6 +32,7 @@ __all__ = [
     "SelectsResult",
     "TimingResult",
     "Weight",
+    "worst_first",
 ]
 
 Weight = Literal["fault", "doubt", "note"]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from busledger.decoder.bus import Profile
 from busledger.decoder.checks.lines import FEMTOSECONDS_PER_NS
 from busledger.decoder.checks.probes import probe_kernel as kernel
-from busledger.decoder.checks.results import ChannelHealth, CheckFinding, ClockFinding, ProbesResult
+from busledger.decoder.checks.results import ChannelHealth, CheckFinding, ClockFinding, ProbesResult, worst_first
 from busledger.decoder.findings import WarningFinding
 
 __all__ = ["ProbeCounts", "probe_doubts", "probes_result"]
@@ -277,8 +277,7 @@ def _findings(
     for health, c in zip(channels, range(len(channels)), strict=True):
         _channel_findings(counts, health, c, say)
     _pair_findings(counts, channels, say)
-    order = {"fault": 0, "doubt": 1, "note": 2}
-    return tuple(sorted(found, key=lambda f: order[f.weight]))
+    return worst_first(found)
 
 
 def _channel_findings(counts: ProbeCounts, health: ChannelHealth, c: int, say: object) -> None:

@@ -20,7 +20,7 @@ from busledger.decoder.checks.lines import (
     relevant_mask,
     ticks,
 )
-from busledger.decoder.checks.results import CheckFinding, DecoderResult, RegionSelect, SelectsResult
+from busledger.decoder.checks.results import CheckFinding, DecoderResult, RegionSelect, SelectsResult, worst_first
 from busledger.decoder.checks.selects import select_kernel as kernel
 from busledger.decoder.checks.selects.decoder_arrays import DecoderArrays, DecoderLines, DecoderTable
 from busledger.decoder.checks.selects.decoder_verdict import DecoderCounts, decoder_findings, decoder_result
@@ -86,10 +86,8 @@ class SelectsCheck:
             findings.extend(decoder_findings(scan.counts, results[-1], self._setting))
         findings = _glitches_explain(findings + _behind(findings, region_findings))
         findings = _clips_explain(findings, regions, results)
-        order = {"fault": 0, "doubt": 1, "note": 2}
-        findings.sort(key=lambda f: order[f.weight])
         return SelectsResult(
-            decoders=tuple(results), regions=regions, findings=tuple(findings), skipped=tuple(self._skipped)
+            decoders=tuple(results), regions=regions, findings=worst_first(findings), skipped=tuple(self._skipped)
         )
 
 
