@@ -27,10 +27,15 @@ from busledger.decoder.findings import Cleared
 __all__ = ["CheckKey", "ChecksEvidence", "gather_evidence"]
 
 SEEN = 1e4
+"""A clip shows the fault itself: fooled in one card of ten thousand (estimate)."""
 SEEN_RARELY = 30.0
+"""It shows it now and then, as a probe's own pulses do in one card of thirty (estimate)."""
 ACQUITTED = 1e-4
+"""The other way round: every chance was seen right."""
 HINTED = 30.0
+"""Late by the figures, or different by a cause that the clips do not name: one card of thirty (estimate)."""
 UNLIKELY = 0.05
+"""In time with all the sampling's doubt, though a chip that is late now and then may have kept still (estimate)."""
 ENOUGH = 8
 """Cycles in which a line must have been judged before it acquits anything."""
 RARELY = 3

@@ -7,6 +7,7 @@ start; delays are nanoseconds, with the sampling's own uncertainty beside them.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -31,6 +32,7 @@ __all__ = [
     "SelectsResult",
     "TimingResult",
     "Weight",
+    "worst_first",
 ]
 
 Weight = Literal["fault", "doubt", "note"]
@@ -64,6 +66,12 @@ class CheckFinding(_Result):
     of: int = 0
     first_time_s: float | None = None
     other: tuple[str, ...] = ()
+
+
+def worst_first(findings: Iterable[CheckFinding]) -> tuple[CheckFinding, ...]:
+    """Faults, then doubts, then notes; those of one weight stay in their order."""
+    order: tuple[Weight, ...] = ("fault", "doubt", "note")
+    return tuple(sorted(findings, key=lambda f: order.index(f.weight)))
 
 
 class DelayHistogram(_Result):

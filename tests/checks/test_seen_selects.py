@@ -7,7 +7,7 @@ import pytest
 
 from busledger.decoder.board import Board, Region
 from busledger.decoder.bus import Cycles, load_profile
-from busledger.decoder.checks import SelectsSeen
+from busledger.decoder.checks import CheckFinding, SelectsCheck, SelectsSeen
 from busledger.decoder.ledger import Compared
 from tests.checks.bench import NS, capture, layout
 
@@ -91,3 +91,36 @@ def test_where_a_region_is_divided_its_parts_have_its_select():
     told = watch([(200, {"CS0": 0}), (1100, {"CS0": 1})]).divided([0, 0, 1, 2, 2, 3])
     assert told.selected.tolist() == [0b100011]
     assert told.selects_seen.tolist() == [0b100111]
+
+
+def told_missing(cycles: int, absent: set[int], comes: int = 200) -> list[CheckFinding]:
+    """What ``selects`` says of CS0, which stays away in some reads of row0 and comes ``comes`` ns into the others."""
+    profile = load_profile("6502")
+    where = layout(profile, LINES)
+    rows = []
+    for k in range(cycles):
+        start = {"PHI2": 0, "RW": 1, "CS1": 1} | ({"CS0": 1} if k in absent or comes > RISE else {})
+        rows += [(k * PERIOD, start), (k * PERIOD + RISE, {"PHI2": 1})]
+        if k not in absent:
+            rows.append((k * PERIOD + comes, {"CS0": 0}))
+    rows.append((cycles * PERIOD, {"PHI2": 0}))
+    made = Cycles.empty(cycles)
+    made.time[:], made.region[:] = np.arange(1, cycles + 1) * PERIOD, 0
+    check = SelectsCheck(board(), profile, where, NS, SAMPLE)
+    check.feed(capture(where, sorted(rows, key=lambda row: row[0])), made)
+    return list(check.finish().findings)
+
+
+@pytest.mark.parametrize(
+    ("cycles", "absent", "weights"), [(200, 1, ["doubt"]), (200, 4, ["fault"]), (4000, 4, ["doubt"]), (4, 4, ["fault"])]
+)
+def test_how_often_a_select_must_stay_away(cycles, absent, weights):
+    """Three cycles and two of a thousand are a fault; less may be a probe's, and a fault shows in the data anyway."""
+    found = told_missing(cycles, set(range(0, cycles, cycles // absent)))
+    assert [(f.code, f.weight, f.count, f.of) for f in found] == [("select-missing", weights[0], absent, cycles)]
+
+
+@pytest.mark.parametrize(("comes", "codes"), [(700, []), (850, [("select-late", "note")]), (900, [])])
+def test_a_select_that_comes_late_is_not_missing_and_no_fault(comes, codes):
+    """Phase 2 is high from 500 to 1000 ns: the data says whether what is left of it is enough for the chip."""
+    assert [(f.code, f.weight) for f in told_missing(100, set(), comes)] == codes

@@ -7,6 +7,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busledger.decoder.checks.selects import select_kernel as kernel
+from busledger.decoder.checks.selects.decoder_arrays import DecoderArrays, DecoderLines, DecoderTable
 from tests.reference.levels import Row, arrays, captures
 from tests.reference.select_twin import SelectTwin
 
@@ -39,14 +40,19 @@ def scanned(
         "glitch": np.zeros((OUTPUTS, kernel.GLITCH_SIZE), np.int64),
     }
     counts["glitch"][:, [kernel.G_FIRST, kernel.G_STROBE_FIRST, kernel.G_LATE_FIRST]] = -1
+    lines = DecoderLines(
+        relevant, zero, inputs.astype(np.uint64), zero, outputs.astype(np.uint64), strobe, strobe, idle, idle
+    )
+    table_of = DecoderTable(
+        np.array(table, np.int64), setting["open_high"], 7, setting["one_hot"], setting["settle"], setting["skew"],
+        setting["bin_ticks"],
+    )  # fmt: skip
+    arrays_of = DecoderArrays(state, per_out, last_row, **counts)
     for start in range(0, len(rows), blocks):
         part = slice(start, start + blocks)
         kernel.scan_decoder(
-            time[part], levels[part], unknown[part], np.array(fresh[part], np.bool_), relevant,
-            zero, inputs.astype(np.uint64), zero, outputs.astype(np.uint64), strobe, strobe, idle, idle,
-            np.array(table, np.int64), setting["open_high"], 7, setting["one_hot"], setting["settle"],
-            setting["skew"], setting["bin_ticks"], state, per_out, last_row, *counts.values(),
-        )  # fmt: skip
+            time[part], levels[part], unknown[part], np.array(fresh[part], np.bool_), lines, table_of, arrays_of
+        )
     return {"state": state, **counts}
 
 

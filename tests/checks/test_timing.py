@@ -165,3 +165,38 @@ def test_a_change_just_before_the_strobes_end_is_neither_late_nor_early(change_n
         block = capture(where, [])
     limits = {limit.name: limit.count for limit in check.finish().limits}
     assert limits.get("TDSU", 0) + limits.get("THR", 0) == counted
+
+
+@pytest.mark.parametrize(("grade", "weight"), [(None, "note"), ("1 MHz", "fault")])
+def test_a_slow_processor_is_another_grade_unless_its_grade_was_stated(grade, weight):
+    """The address comes 400 ns into the cycle; a 1 MHz 6502 gives it within 300 ns (MOS), the faster ones sooner."""
+    profile = load_profile("6502")
+    where = layout(profile, ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8))])
+    rows = []
+    for k in range(60):
+        address = {f"A{n}": (k + 1) >> n & 1 for n in range(10)}
+        rows += [(1000 * k, {"PHI2": 0}), (1000 * k + 400, {**address, "RW": 1}), (1000 * k + 500, {"PHI2": 1})]
+    block = capture(where, rows)
+    extractor = CycleExtractor(profile, where, NS, None)
+    check = TimingCheck(None, profile, where, NS, None)
+    for cycles in (extractor.feed(block), extractor.finish()):
+        check.feed(block, cycles)
+        block = capture(where, [])
+    (finding,) = [f for f in check.finish(grade=grade).findings if f.text.startswith("TADS")]
+    assert finding.weight == weight
+    assert ("nobody stated the grade" in finding.text) == (grade is None)
+
+
+def test_a_clock_faster_than_every_grade_is_a_grade_that_is_not_in_the_list():
+    """60 ns; the fastest of the list takes 70 (WDC W65C02S at 14 MHz)."""
+    profile = load_profile("6502")
+    where = layout(profile, ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8))])
+    rows = [(30 * k, {"PHI2": k & 1, "RW": 1}) for k in range(1000)]
+    block = capture(where, rows)
+    extractor = CycleExtractor(profile, where, NS, None)
+    check = TimingCheck(None, profile, where, NS, None)
+    for cycles in (extractor.feed(block), extractor.finish()):
+        check.feed(block, cycles)
+        block = capture(where, [])
+    result = check.finish()
+    assert {(f.text[:4], f.weight) for f in result.findings if f.text.startswith("TCYC")} == {("TCYC", "note")}

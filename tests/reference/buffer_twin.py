@@ -156,11 +156,14 @@ def paths_twin(rows, cycles, near, far, use_stated, skew, settle, bin_ticks, bin
                     continue
                 went = rows[row][1][source]
                 was = c["kept"] >> lane & 1 if toward else was
-            table[lane, c["role"], was, went, came] += 1
             right = went ^ inverting
+            in_time = came == right
+            if not in_time and rows[c["end"]][1][drain] is not None:
+                came = rows[c["end"]][1][drain]
+            table[lane, c["role"], was, went, came] += 1
             if c["role"] <= WRITE and came != right:
                 first.setdefault(lane, rows[c["at"]][0])
-            if c["role"] <= WRITE and came == right and came != was and not use_stated:
+            if c["role"] <= WRITE and in_time and came != was and not use_stated:
                 entered, left = came_at(c["before"], row, source), came_at(c["before"], row, drain)
                 if entered is not None and left is not None:
                     place = (left - entered + bin_ticks // 2) // bin_ticks + early_bins

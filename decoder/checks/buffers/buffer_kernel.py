@@ -299,11 +299,15 @@ def lane_paths(time, levels, unknown, before, at, end, role, kept, stated, use_s
                 was = np.int64((kept[k] >> np.uint32(lane)) & np.uint32(1))
                 if not toward:
                     was = _level(levels, before[k], out_word, out_bit)
-            table[lane, way, was, went, came] += 1
             right = went ^ inverting
+            in_time = came == right
+            if not in_time and _known(unknown, end[k], out_word, out_bit):
+                # Slow clips and a loaded side: right as the strobe ends is right.
+                came = _level(levels, end[k], out_word, out_bit)
+            table[lane, way, was, went, came] += 1
             if way <= SERVED_WRITE and came != right and first_wrong[lane] < 0:
                 first_wrong[lane] = time[at[k]]
-            if way <= SERVED_WRITE and came == right and came != was and not use_stated:
+            if way <= SERVED_WRITE and in_time and came != was and not use_stated:
                 t_in = _last_change(time, levels, before[k], row, in_word, in_bit)
                 t_out = _last_change(time, levels, before[k], row, out_word, out_bit)
                 if t_in >= 0 and t_out >= 0:

@@ -13,7 +13,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.buffers import buffer_kernel as kernel
 from busledger.decoder.checks.buffers.buffer_verdict import BufferCounts, buffer_findings, buffer_result
 from busledger.decoder.checks.lines import READS, WRITES, Setting, pins, relevant_mask, rule_strobes, ticks
-from busledger.decoder.checks.results import BuffersResult
+from busledger.decoder.checks.results import BuffersResult, worst_first
 from busledger.decoder.checks.windows import CycleJoin, Joined
 
 __all__ = ["BuffersCheck"]
@@ -105,9 +105,7 @@ class BuffersCheck:
             counts = BufferCounts(one.buffer, "address", one.names, None, one.table, one.first, one.delay)
             results.append(buffer_result(counts, self._setting))
             findings.extend(buffer_findings(counts, results[-1], self._setting))
-        order = {"fault": 0, "doubt": 1, "note": 2}
-        findings.sort(key=lambda f: order[f.weight])
-        return BuffersResult(buffers=tuple(results), findings=tuple(findings), skipped=tuple(self._skipped))
+        return BuffersResult(buffers=tuple(results), findings=worst_first(findings), skipped=tuple(self._skipped))
 
     def take(self, joined: Joined | None) -> None:
         """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""

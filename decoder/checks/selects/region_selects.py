@@ -127,6 +127,7 @@ class RegionSelects:
     def _findings(self) -> list[CheckFinding]:
         found: list[CheckFinding] = []
         told: set[tuple[int, int]] = set()
+        late_told: set[int] = set()  # regions may share a select
         indices = [i for i in range(len(self._board.regions)) if self._own[i] >= 0]
         for i in indices:
             foreign = self._foreign(i)
@@ -143,7 +144,8 @@ class RegionSelects:
                 if (i, j) not in told:
                     found.append(self._finding("select-extra", i, j, count))
             late = int(self._late[self._own[i]])
-            if late:
+            if late and self._own[i] not in late_told and self._counts[i, self._own[i]].any():
+                late_told.add(int(self._own[i]))
                 found.append(self._finding("select-late", i, None, late))
         return sorted(found, key=lambda f: (f.code == "select-late", -f.count / max(f.of, 1)))
 

@@ -84,8 +84,10 @@ def _passing(table, base, moved, out, level):
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def _span(o, value, edges, carried, t, table, expected, settle, skew, bin_ticks, state, per_out, delay, widths, glitch):
+def _span(o, value, edges, carried, expected, part, c):
     """Judges one output's edges since the last settled moment."""
+    state, per_out, delay, widths, glitch = c.state, c.per_out, c.delay, c.widths, c.glitch
+    settle, skew, bin_ticks = part.settle, part.skew, part.bin_ticks
     if state[BASED] == 0 or per_out[o, V0] < 0:
         return
     parity = value ^ per_out[o, V0]
@@ -94,7 +96,9 @@ def _span(o, value, edges, carried, t, table, expected, settle, skew, bin_ticks,
         began = per_out[o, BEGAN]
         quiet = began > state[T_IN] + settle
         # While the address is on its way an input may move and return between two samples.
-        if per_out[o, CALM] == 1 and (quiet or not _passing(table, state[IDX], state[MOVED], o, per_out[o, LEVEL])):
+        if per_out[o, CALM] == 1 and (
+            quiet or not _passing(part.words, state[IDX], state[MOVED], o, per_out[o, LEVEL])
+        ):
             glitch[o, G_UNEXPLAINED] += extra
             if glitch[o, G_FIRST] < 0:
                 glitch[o, G_FIRST] = began
@@ -121,20 +125,18 @@ def _span(o, value, edges, carried, t, table, expected, settle, skew, bin_ticks,
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def _judge(
-    t, table, open_high, idle, one_hot, settle, skew, bin_ticks, matters,
-    state, per_out, rows, seen, wrong, first, delay, widths, glitch,
-):  # fmt: skip
+def _judge(t, matters, part, c):
     """The inputs held still until ``t``: the level that each output held longest once they had settled.
 
     Only a moment that ``matters`` is counted in ``rows``, ``seen`` and ``wrong``.
     """
+    state, per_out, table, skew = c.state, c.per_out, part.words, part.skew
     n_out = per_out.shape[0]
     idx = state[IDX]
     known = ((1 << n_out) - 1) & ~state[OUT_UNKNOWN]
     observed = state[OUT]
     early = 0
-    calm = state[T_IN] + settle
+    calm = state[T_IN] + part.settle
     for o in range(n_out):
         if (state[STIRRED] >> o) & 1 == 0:
             continue
@@ -151,7 +153,7 @@ def _judge(
     expected = 0
     diff = 0
     for f in range(table.shape[1]):
-        off = (observed ^ table[idx, f]) & known & ~(table[idx, f] & open_high)
+        off = (observed ^ table[idx, f]) & known & ~(table[idx, f] & part.open_high)
         if off == 0 or _ones(off) < best:
             best = _ones(off)
             diff = off
@@ -159,12 +161,12 @@ def _judge(
             if off == 0:
                 break
     if matters:
-        rows[idx] += 1
+        c.rows[idx] += 1
         state[JUDGED] += 1
     else:
         state[UNJUDGED] += 1
-    active = _ones((observed ^ idle) & known)
-    if matters and one_hot and active > 1 and active > _ones((expected ^ idle) & known):
+    active = _ones((observed ^ part.idle) & known)
+    if matters and part.one_hot and active > 1 and active > _ones((expected ^ part.idle) & known):
         state[MULTI] += 1
         if state[MULTI_FIRST] < 0:
             state[MULTI_FIRST] = state[T_IN]
@@ -179,18 +181,17 @@ def _judge(
             continue
         value = (observed >> o) & 1
         if matters:
-            seen[idx, o, value] += 1
+            c.seen[idx, o, value] += 1
         if matters and (diff >> o) & 1:
-            wrong[idx, o] += 1
-            if first[idx, o] < 0:
-                first[idx, o] = state[T_IN]
+            c.wrong[idx, o] += 1
+            if c.first[idx, o] < 0:
+                c.first[idx, o] = state[T_IN]
         if (state[STIRRED] >> o) & 1 == 0:
             continue
         carried = (early >> o) & 1
         stirred |= carried << o
         edges = per_out[o, EDGES] - carried
-        _span(o, value, edges, carried, t, table, expected, settle, skew, bin_ticks,
-              state, per_out, delay, widths, glitch)  # fmt: skip
+        _span(o, value, edges, carried, expected, part, c)
         per_out[o, V0] = value
         per_out[o, EDGES] = carried
         per_out[o, WIDTH] = -1
@@ -280,24 +281,15 @@ def _inputs_changed(t, idx, state, per_out):
 
 
 @njit(cache=True, nogil=True)
-def scan_decoder(
-    time, levels, unknown, fresh, relevant,
-    in_word, in_bit, out_word, out_bit, strobe_mask, strobe_want, idle_mask, idle_want,
-    table, open_high, idle, one_hot, settle, skew, bin_ticks,
-    state, per_out, last_row, rows, seen, wrong, first, delay, widths, glitch,
-):  # fmt: skip
+def scan_decoder(time, levels, unknown, fresh, lines, part, c):
     """One block through one decoder.
 
-    ``time`` int64 (n,), ``levels``/``unknown`` uint64 (n, words), ``fresh`` bool
-    (n,) true on the first row after missing samples; ``relevant`` uint64
-    (4, words) the bits of the inputs (and of ``idle_*``), the outputs, the strobe, and the other address
-    lines; nothing is judged while ``idle_*`` holds. The outputs are held against the table only where the
-    inputs held still while a strobe was active (always, where ``strobe_*`` has no terms).
-    ``table`` int64 (2**inputs, choices): the outputs for each input combination and each value of what is
-    not clipped. ``open_high`` outputs whose expected high is not judged (shared open collectors), ``idle``
-    the outputs' inactive levels. ``settle`` and ``skew`` ticks. ``last_row`` uint64 (words,) carries the
-    levels of the row before. The rest is updated in place. Returns the number of rows looked at.
+    ``time`` int64 (n,), ``levels``/``unknown`` uint64 (n, words), ``fresh`` bool (n,) true on the first row after
+    missing samples; ``lines``, ``part`` and ``c`` (updated in place) as in ``decoder_arrays``. Nothing is judged while
+    the bus is idle, and the outputs are held against the table only where the inputs held still while a strobe was
+    active (always, where no strobe is clipped). Returns the number of rows looked at.
     """
+    state, per_out, relevant = c.state, c.per_out, lines.relevant
     looked = 0
     idx, out, lost, strobed = np.int64(-1), np.int64(0), np.int64(0), False
     for i in range(time.shape[0]):
@@ -314,37 +306,36 @@ def scan_decoder(
                 continue
         elif state[STARTED] != 0 and not fresh[i]:
             for w in range(relevant.shape[1]):
-                around_moved |= (levels[i, w] ^ last_row[w]) & relevant[R_AROUND, w] != np.uint64(0)
+                around_moved |= (levels[i, w] ^ c.last_row[w]) & relevant[R_AROUND, w] != np.uint64(0)
         looked += 1
         t = time[i]
         if inputs_moved:
-            idx, blind = _gather(levels, unknown, i, in_word, in_bit)
-            if blind != 0 or _holds(levels, i, idle_mask, idle_want):
+            idx, blind = _gather(levels, unknown, i, lines.in_word, lines.in_bit)
+            if blind != 0 or _holds(levels, i, lines.idle_mask, lines.idle_want):
                 idx = np.int64(-1)
         if outputs_moved:
-            out, lost = _gather(levels, unknown, i, out_word, out_bit)
+            out, lost = _gather(levels, unknown, i, lines.out_word, lines.out_bit)
         if strobe_moved:
-            strobed = _holds(levels, i, strobe_mask, strobe_want)
+            strobed = _holds(levels, i, lines.strobe_mask, lines.strobe_want)
         if state[STARTED] == 0 or fresh[i]:
             _begin(t, idx, out, lost, strobed, state, per_out)
             continue
         if idx != state[IDX]:
             if state[IDX] < 0:
                 state[UNJUDGED] += 1
-            elif t - state[T_IN] > settle + skew:
+            elif t - state[T_IN] > part.settle + part.skew:
                 inside = state[IN_STROBE]
                 if state[STROBE_SINCE] >= 0:
                     inside = max(inside, t - max(state[STROBE_SINCE], state[T_IN]))
-                matters = strobe_mask.shape[0] == 0 or inside > skew
-                _judge(t, table, open_high, idle, one_hot, settle, skew, bin_ticks, matters,
-                       state, per_out, rows, seen, wrong, first, delay, widths, glitch)  # fmt: skip
+                matters = lines.strobe_mask.shape[0] == 0 or inside > part.skew
+                _judge(t, matters, part, c)
             else:
                 state[SHORT] += 1
             _inputs_changed(t, idx, state, per_out)
         if around_moved:
             state[T_AROUND] = t
         if outputs_moved:
-            _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch)
+            _edges(t, out, lost, strobed, part.settle, part.skew, state, per_out, c.glitch)
         if not strobed:
             if state[STROBE_SINCE] >= 0:
                 state[IN_STROBE] = max(state[IN_STROBE], t - max(state[STROBE_SINCE], state[T_IN]))
@@ -352,5 +343,5 @@ def scan_decoder(
         elif state[STROBE_SINCE] < 0:
             state[STROBE_SINCE] = t
     if time.shape[0] > 0:
-        last_row[:] = levels[time.shape[0] - 1]
+        c.last_row[:] = levels[time.shape[0] - 1]
     return looked

@@ -20,8 +20,9 @@ from busledger.decoder.checks.lines import (
     relevant_mask,
     ticks,
 )
-from busledger.decoder.checks.results import CheckFinding, DecoderResult, RegionSelect, SelectsResult
+from busledger.decoder.checks.results import CheckFinding, DecoderResult, RegionSelect, SelectsResult, worst_first
 from busledger.decoder.checks.selects import select_kernel as kernel
+from busledger.decoder.checks.selects.decoder_arrays import DecoderArrays, DecoderLines, DecoderTable
 from busledger.decoder.checks.selects.decoder_verdict import DecoderCounts, decoder_findings, decoder_result
 from busledger.decoder.checks.selects.networks import Network, decoder_network
 from busledger.decoder.checks.selects.region_selects import RegionSelects
@@ -85,10 +86,8 @@ class SelectsCheck:
             findings.extend(decoder_findings(scan.counts, results[-1], self._setting))
         findings = _glitches_explain(findings + _behind(findings, region_findings))
         findings = _clips_explain(findings, regions, results)
-        order = {"fault": 0, "doubt": 1, "note": 2}
-        findings.sort(key=lambda f: order[f.weight])
         return SelectsResult(
-            decoders=tuple(results), regions=regions, findings=tuple(findings), skipped=tuple(self._skipped)
+            decoders=tuple(results), regions=regions, findings=worst_first(findings), skipped=tuple(self._skipped)
         )
 
 
@@ -136,29 +135,34 @@ class _DecoderScan:
         self, network: Network, strobe: Condition, idle: Condition, address: Sequence[str], setting: Setting
     ) -> None:
         rows, n_out = network.table.shape[0], len(network.outputs)
-        self._strobe, self._idle = strobe, idle
-        self._inputs = pins(setting.names, network.inputs)
-        self._outputs = pins(setting.names, [line for _, line in network.outputs])
+        inputs = pins(setting.names, network.inputs)
+        outputs = pins(setting.names, [line for _, line in network.outputs])
         around = pins(setting.names, [line for line in address if line not in network.inputs])
-        self._relevant = np.stack(
+        relevant = np.stack(
             [
-                relevant_mask(setting.words, self._inputs) | np.bitwise_or.reduce(idle.mask, axis=0),
-                relevant_mask(setting.words, self._outputs),
+                relevant_mask(setting.words, inputs) | np.bitwise_or.reduce(idle.mask, axis=0),
+                relevant_mask(setting.words, outputs),
                 np.bitwise_or.reduce(strobe.mask, axis=0),
                 relevant_mask(setting.words, around),
             ]
         )
-        self._skew = setting.skew_ticks
-        self._settle = ticks(network.delay_ns, setting.tick_fs) + setting.skew_ticks
-        self._bin = setting.bin_ticks
-        self._state = np.zeros(kernel.STATE_SIZE, np.int64)
-        self._state[kernel.MULTI_FIRST] = -1
-        self._last_row = np.zeros(setting.words, np.uint64)
-        self._per_out = np.full((n_out, kernel.PER_OUT_SIZE), -1, np.int64)
+        self._lines = DecoderLines(
+            relevant, *(inputs.word, inputs.bit), *(outputs.word, outputs.bit), *(strobe.mask, strobe.want),
+            *(idle.mask, idle.want),
+        )  # fmt: skip
+        settle = ticks(network.delay_ns, setting.tick_fs) + setting.skew_ticks
+        self._part = DecoderTable(
+            network.table, network.open_high, network.idle, network.one_hot, settle, setting.skew_ticks,
+            setting.bin_ticks,
+        )  # fmt: skip
+        state = np.zeros(kernel.STATE_SIZE, np.int64)
+        state[kernel.MULTI_FIRST] = -1
         glitch = np.zeros((n_out, kernel.GLITCH_SIZE), np.int64)
         glitch[:, [kernel.G_FIRST, kernel.G_STROBE_FIRST, kernel.G_LATE_FIRST]] = -1
-        self.counts = DecoderCounts(
-            network=network,
+        self._arrays = made = DecoderArrays(
+            state=state,
+            per_out=np.full((n_out, kernel.PER_OUT_SIZE), -1, np.int64),
+            last_row=np.zeros(setting.words, np.uint64),
             rows=np.zeros(rows, np.int64),
             seen=np.zeros((rows, n_out, 2), np.int64),
             wrong=np.zeros((rows, n_out), np.int64),
@@ -166,16 +170,10 @@ class _DecoderScan:
             delay=np.zeros((n_out, kernel.BINS), np.int64),
             widths=np.zeros((n_out, kernel.BINS), np.int64),
             glitch=glitch,
-            state=self._state,
+        )
+        self.counts = DecoderCounts(
+            network, made.rows, made.seen, made.wrong, made.first, made.delay, made.widths, made.glitch, made.state
         )
 
     def feed(self, block: Capture, fresh: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> None:
-        counts, network = self.counts, self.counts.network
-        kernel.scan_decoder(
-            block.time, block.levels, block.unknown, fresh, self._relevant,
-            self._inputs.word, self._inputs.bit, self._outputs.word, self._outputs.bit,
-            self._strobe.mask, self._strobe.want, self._idle.mask, self._idle.want,
-            network.table, network.open_high, network.idle, network.one_hot, self._settle, self._skew, self._bin,
-            self._state, self._per_out, self._last_row, counts.rows, counts.seen, counts.wrong, counts.first,
-            counts.delay, counts.widths, counts.glitch,
-        )  # fmt: skip
+        kernel.scan_decoder(block.time, block.levels, block.unknown, fresh, self._lines, self._part, self._arrays)

@@ -11,7 +11,7 @@ from busledger.decoder.board import Chip
 from busledger.decoder.bus import Profile
 from busledger.decoder.bus.schema import Grade, Limit
 from busledger.decoder.checks.lines import Setting
-from busledger.decoder.checks.results import CheckFinding, DelayHistogram, LimitResult, TimingResult
+from busledger.decoder.checks.results import CheckFinding, DelayHistogram, LimitResult, TimingResult, worst_first
 from busledger.decoder.checks.timing.timing_tally import TimeTally
 
 __all__ = ["PERIODS", "ChipAccess", "timing_result"]
@@ -76,14 +76,12 @@ def timing_result(
         result = _chip(access, setting)
         limits.append(result)
         findings.extend(_findings(result, not _surely_slow(access, result, setting)))
-    order = {"fault": 0, "doubt": 1, "note": 2}
-    findings.sort(key=lambda f: order[f.weight])
     return TimingResult(
         profile=profile.name,
         grade=chosen.name if chosen is not None else None,
         sample_ns=setting.sample_ns or None,
         limits=tuple(limits),
-        findings=tuple(findings),
+        findings=worst_first(findings),
         skipped=tuple(skipped),
     )
 
