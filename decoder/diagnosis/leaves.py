@@ -368,7 +368,7 @@ class _Weighing:
         read = rows.compared != 0
         size = self._span.stop - self._span.start
         counts = cell_counts(rows.cell, self._span.start, size, read, rows.wrong != 0)
-        worn = scatter(_hurtful(counts, rows, self._span.start))
+        worn = scatter(_hurtful(counts, rows, self._span.start), counts.sum(axis=1))
         if worn is None:
             return []
         detail = {"scatter": True, "cells_failing": worn.failing, "cells_in": worn.tested}
@@ -395,9 +395,8 @@ def _same_way(one: Scored, two: Scored) -> bool:
 
 
 def _hurtful(counts: np.ndarray, rows: Rows, first: int) -> np.ndarray:
-    """Chances of each failing cell only at the level that it fails at; of the others about half of the reads."""
+    """Chances of each failing cell, only at the level that it fails at."""
     halved = counts.copy()
-    halved[:, 1] //= 2
     bad = rows.wrong != 0
     for level in (True, False):
         mine = bad & (((rows.expected & rows.wrong) != 0) == level)

@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import betaln
 
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
 
@@ -107,12 +108,19 @@ def _worth(patch: Patch) -> float:
     return own - 12.0 * patch.outside - patch.log_choice
 
 
-def scatter(counts: Counts) -> Scatter | None:
-    """Some cells fail each time, the others never; None where fewer than two do."""
+def scatter(counts: Counts, reads: Counts) -> Scatter | None:
+    """Some cells fail each time, the others never; None where fewer than two do.
+
+    ``counts``: int64[size, 2], chances that failing cells took and missed, at the level that each fails at;
+    ``reads``: int64[size], compared reads a cell; a sound cell's reads would have shown it stuck every second time.
+    """
     bad = counts[:, 0] > 0
-    failing, tested = int(np.count_nonzero(bad)), int(np.count_nonzero(counts.any(axis=1)))
+    failing = int(np.count_nonzero(bad))
     if failing < _LEAST_CELLS:
         return None
+    asked = reads[~bad & (reads > 0)]
+    sound = float((1.0 - 0.5 ** np.minimum(asked, 60)).sum())
     hits, misses = (int(n) for n in counts[bad].sum(axis=0))
-    own = log_rate(failing, tested - failing, _BAD_CELLS) + log_rate(hits, misses, HARD)
-    return Scatter(failing, tested, hits, misses, own)
+    a, b = _BAD_CELLS
+    own = float(betaln(failing + a, sound + b) - betaln(a, b)) + log_rate(hits, misses, HARD)
+    return Scatter(failing, failing + len(asked), hits, misses, own)

@@ -21,7 +21,8 @@ _BELOW_BEST = 9.0  # nats; a set whose most is further below the best is not wei
 _TRIED = (16, 10, 6)  # sets weighed at each size
 _FOLLOWED = (2, 1)  # sets grown further
 _DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
-_LAID_OVER = 60  # shared faults laid over the rows for the estimate
+_LAID_OVER = (60, 400)  # shared faults laid over the rows for the estimate, at the least and at the most …
+_LAID_ROWS = 4_000_000  # … as many as make so many rows
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
@@ -89,7 +90,8 @@ def _ranked(card: Card, state: CardState, proposed: Sequence[Path]) -> list[tupl
     most.sort(key=lambda item: -item[0])
     before = card.wrong_by_unit(state.rows)
     found = []
-    for _, path in most[:_LAID_OVER]:
+    few, many = _LAID_OVER
+    for _, path in most[: max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))]:
         overlay = path.overlay()
         overlay.start()
         after = card.wrong_by_unit(overlay.feed(state.rows))
