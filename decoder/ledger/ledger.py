@@ -190,21 +190,21 @@ class Ledger:
         gaps: Sequence[tuple[int, int]] = (),
         *,
         levels: Mapping[str, NDArray[np.int8]] | None = None,
-        quiet: NDArray[np.bool_] | None = None,
+        selects: NDArray[np.int8] | None = None,
     ) -> Compared:
         """Compare one block of cycles and remember its writes.
 
         ``gaps`` are spans (ticks) without samples that have become known since
         the last call; a cycle at or after a gap's end finds the ledger stale.
         ``cycles.region`` is filled in place. ``levels``: for each line that a
-        condition names 1, 0 or -1 (not known) a cycle. ``quiet``: bool
-        (cycles, regions), the region's select was seen not to come.
+        condition names 1, 0 or -1 (not known) a cycle. ``selects``: int8
+        (cycles, regions), QUIET or CAME as ``SelectedRegions.fill`` has it.
         """
         n = len(cycles)
         space = self._map.spaces(cycles)
         states = self._conditions.states(cycles, space, [end for _, end in gaps], levels or {})
         unsure = self._map.locate(cycles, space, states)
-        treat, width, reach = self._treated(cycles, space, states, unsure, quiet)
+        treat, width, reach = self._treated(cycles, space, states, unsure, selects)
         where, address, unknown = self._areas.cells(cycles, space)
         action = actions(cycles)
         self._gap_ends = sorted([*self._gap_ends, *(end for _, end in gaps)])
@@ -233,7 +233,7 @@ class Ledger:
         space: NDArray[np.uint8],
         states: NDArray[np.uint8],
         unsure: NDArray[np.bool_],
-        quiet: NDArray[np.bool_] | None,
+        selects: NDArray[np.int8] | None,
     ) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.bool_]]:
         """(treatment, bytes in use) a cycle, and the areas that each write in doubt may have reached."""
         treat = self._map.treatment(cycles, outside=kernel.RAM if self._whole else kernel.SKIP)
@@ -247,7 +247,7 @@ class Ledger:
         if not len(rows):
             return treat, width, np.zeros((0, len(self._areas.table)), np.bool_)
         some = cycles.take(rows)
-        seen = None if quiet is None else quiet[rows]
+        seen = None if selects is None else selects[rows]
         reach = self._map.reach(some, space[rows], states[:, rows], seen, self._areas)
         anywhere = reach.any(axis=1)
         pages = self._areas.pages(some, reach, self._shift, PAGE_BITS, kernel.MOST_AT_ONCE)

@@ -150,11 +150,10 @@ def feed(
         out_mismatch[i] = wrong
         old = known[cell] & stale[cell] & clear
         stale_wrong = differ & old
-        # A stale bit that reads right is known again; one that reads wrong is unknown from here.
-        stale[cell] &= ~old
-        known[cell] &= ~stale_wrong
+        # A stale bit that reads right is known again; one that reads wrong proves nothing and stays stale.
+        stale[cell] &= ~(old & ~differ)
         free = clear & ~known[cell]
-        both = free & seen_known[cell] & ~stale_wrong
+        both = free & seen_known[cell]
         disagree = (seen[cell] ^ data[i]) & both
         seen[cell] = (seen[cell] & ~free) | (data[i] & free)
         seen_known[cell] |= free
@@ -168,10 +167,10 @@ def feed(
             story[cell] |= DISAGREED
         if wrong:
             verdict[i] = MISMATCH
-        elif stale_wrong:
-            verdict[i] = STALE
         elif disagree:
             verdict[i] = DISAGREES
+        elif stale_wrong:
+            verdict[i] = STALE
         elif sure:
             verdict[i] = AGREES
         else:

@@ -16,9 +16,11 @@ from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.ledger.conditions import ALWAYS, HOLDS, HOLDS_NOT, UNSURE
 from busledger.decoder.ledger.owners import Owners, lanes_of_bytes
 
-__all__ = ["SPACES", "RegionLike", "RegionMap", "actions"]
+__all__ = ["CAME", "QUIET", "SPACES", "RegionLike", "RegionMap", "actions"]
 
 SPACES = ("memory", "io", "program")
+QUIET, CAME = -1, 1
+"""A region's clipped select at a cycle: it did not come; it came for an address that is not the region's."""
 
 _ACTION = np.zeros(len(Kind), np.uint8)
 for _kind in (Kind.READ, Kind.OPCODE_FETCH, Kind.DMA_READ):
@@ -228,14 +230,18 @@ class RegionMap:
         cycles: Cycles,
         space: NDArray[np.uint8],
         states: NDArray[np.uint8],
-        quiet: NDArray[np.bool_] | None,
+        selects: NDArray[np.int8] | None,
         areas: Areas,
     ) -> NDArray[np.bool_]:
         """bool (cycles, areas): a write that may have changed cells there.
 
-        ``states`` and ``quiet`` (cycles, regions: the region's select was seen not to come) are of these cycles.
+        ``states`` and ``selects`` (cycles, regions: QUIET or CAME) are of these cycles.
         """
         found = areas.reach(cycles, space, lanes_of_bytes(cycles.width))
+        if selects is not None:
+            some = found[:, : selects.shape[1]]
+            some &= selects != QUIET
+            some |= selects == CAME
         for r in range(len(self.regions)):
             if self._treat[r] != kernel.RAM:
                 found[:, r] = False
@@ -244,8 +250,6 @@ class RegionMap:
                 found[:, r] &= states[self.when[r]] != HOLDS_NOT
             if self._protect[r] != ALWAYS:
                 found[:, r] &= states[self._protect[r]] != HOLDS
-        if quiet is not None:
-            found[:, : quiet.shape[1]] &= ~quiet
         return found
 
     def taken(

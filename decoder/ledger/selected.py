@@ -19,7 +19,7 @@ from busledger.decoder.board import Board
 from busledger.decoder.bus import Layout
 from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.ledger.areas import inside_mask
-from busledger.decoder.ledger.regions import RegionMap
+from busledger.decoder.ledger.regions import CAME, QUIET, RegionMap
 
 __all__ = ["SelectedRegions"]
 
@@ -71,16 +71,17 @@ class SelectedRegions:
             left |= self._unwired & inside_mask(region.start, region.end)
         return left
 
-    def fill(self, cycles: Cycles, levels: Mapping[str, NDArray[np.int8]]) -> NDArray[np.bool_]:
+    def fill(self, cycles: Cycles, levels: Mapping[str, NDArray[np.int8]]) -> NDArray[np.int8]:
         """Fill ``cycles.address`` and ``address_unknown`` in place.
 
-        ``levels``: 1, 0 or -1 (not known) a cycle for each of ``selects``. Returns bool, shape (cycles, regions): the
-        region's select was seen not to come.
+        ``levels``: 1, 0 or -1 (not known) a cycle for each of ``selects``. Returns int8, shape (cycles, regions):
+        QUIET where the region's select was seen not to come, CAME where it came although the address is not the
+        region's: then either may be what happened, and nothing is quiet.
         """
         n, r = len(cycles), len(self._regions)
-        quiet = np.zeros((n, r), np.bool_)
         if not n or not r:
-            return quiet
+            return np.zeros((n, r), np.int8)
+        quiet = np.zeros((n, r), np.bool_)
         came, lost = np.zeros((n, r), np.bool_), np.zeros(n, np.bool_)
         for index, (line, active) in self._told.items():
             level = levels[line]
@@ -102,7 +103,8 @@ class SelectedRegions:
             cycles.address[here] |= cycles.address_unknown[here] & outside & np.uint32(region.start)
             cycles.address_unknown[here] &= ~outside
             self._hinted[index] |= bool((here & hinted).any())
-        return quiet
+        against = (came & ~fits).any(axis=1).reshape(-1, 1)
+        return np.where(against, np.where(came, CAME, 0), np.where(quiet, QUIET, 0)).astype(np.int8)
 
     def _one_place(self, possible: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """bool a cycle: all regions that are possible begin with the same bits on the lines left out, and there is

@@ -182,8 +182,8 @@ class Run:
         """One block with the ledger's word on it; whoever watches sees its cycles."""
         assert self.ledger is not None and self._line_levels is not None
         seen = self._line_levels.feed(levels, cycles)
-        quiet = self._selected.fill(cycles, seen) if self._selected is not None else None
-        compared = self.ledger.feed(cycles, gaps, levels=seen, quiet=quiet)
+        selects = self._selected.fill(cycles, seen) if self._selected is not None else None
+        compared = self.ledger.feed(cycles, gaps, levels=seen, selects=selects)
         if self.ledger.shared:  # where the cell is not known, two reads that differ say nothing of each other
             compared.verdict[compared.verdict == Verdict.UNKNOWN] = Verdict.AMBIGUOUS
         if self.request.watch is not None:

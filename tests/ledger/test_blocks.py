@@ -52,7 +52,8 @@ def test_too_few_reads_outside_the_block_do_not_show_that_the_lane_works_there()
     """Of the first half only so many cells are used: a bank that was hardly read may be stuck just as well."""
 
     def used(cells: int) -> list:
-        return [a for a in swept(lambda a: 0xDF if a >= 0x4400 else 0xFF) if a[1] >= 0x4400 or a[1] < 0x4000 + 8 * cells]
+        stuck = swept(lambda a: 0xDF if a >= 0x4400 else 0xFF)
+        return [a for a in stuck if a[1] >= 0x4400 or a[1] < 0x4000 + 8 * cells]
 
     assert blocks_of(used(15)) == {}
     assert blocks_of(used(16)) == {0: [(0x4400, 0x47FF)]}
