@@ -165,7 +165,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     own = bonus - sum(int(lanes).bit_count() for lanes in rows.compared[unknown]) * math.log(2.0)
     for r in np.unique(rows.region):
         mine = rows.region[first:last] == r
-        own += _log_sides(hit[first:last][mine] != 0, open_[first:last][mine] != 0)
+        own += _log_sides(rows.cell[first:last][mine], hit[first:last][mine] != 0, open_[first:last][mine] != 0)
     index = rows.index[np.flatnonzero(hit)]
     yield Rival(
         fault="clip-off",
@@ -209,15 +209,24 @@ def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     )
 
 
-def _log_sides(hit: NDArray[np.bool_], right: NDArray[np.bool_]) -> float:
-    """Log probability of which side of the line each telling read was on: at any rate each by itself, or, as programs
-    stay where they are for a while, as the one before with some chance."""
-    side = hit[hit | right]
-    if not len(side):
+def _log_sides(cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[np.bool_]) -> float:
+    """Log probability of which side of the line each telling read was on: at any rate each by itself; as the one before
+    it, for programs stay where they are for a while; or as the last one of its cell, for programs run in loops."""
+    told = np.flatnonzero(hit | right)
+    if not len(told):
         return 0.0
+    side = hit[told]
+    order = np.argsort(cell[told], kind="stable")
+    same = np.diff(cell[told][order]) == 0
+    flips = int(np.count_nonzero(same & (side[order][1:] != side[order][:-1])))
+    first = len(told) - int(np.count_nonzero(same))
     changes = int(np.count_nonzero(side[1:] != side[:-1]))
-    alone = log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES)
-    return log_sum([alone, log_rate(changes, len(side) - changes, SOMETIMES)]) - math.log(2.0)
+    habits = [
+        log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
+        log_rate(changes, len(side) - changes, SOMETIMES),
+        log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
+    ]
+    return log_sum(habits) - math.log(len(habits))
 
 
 def _partners(story: Story, bit: int) -> NDArray[np.int32]:

@@ -13,7 +13,7 @@ from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_imag
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.places import devices, mirrors, narrow, read_only, twins
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
-from busledger.decoder.diagnosis.rivals.sampling import noisy_clips, ringing, too_slow
+from busledger.decoder.diagnosis.rivals.sampling import noisy_clips, ringing, ringing_pulses, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
 
 __all__ = ["find_rivals"]
@@ -50,6 +50,7 @@ def _of_lines(story: Story) -> Iterator[Rival]:
         yield from clips_off(story, evidence.signs)
         yield from noisy_clips(story, evidence.signs)
         yield from ringing(story, evidence.signs)
+        yield from ringing_pulses(story, evidence.signs)
     yield from too_slow(story)
     yield from _exchanged(story)
 

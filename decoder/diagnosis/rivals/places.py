@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import gammaln
 
 from busledger.decoder.board import Region
-from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
+from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -19,6 +19,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, st
 __all__ = ["DEVICE", "devices", "log_values", "mirrors", "narrow", "read_only", "twins"]
 
 LN2 = math.log(2.0)
+_LEFT = (9.0, 1.0)  # how often an undriven lane shows what it last carried
 _APART = 16  # cells between two registers of one device
 DEVICE = 256  # cells: what is larger is no device's registers
 _BLOCK = 16  # cells: a smaller block is not protected by anything of the time
@@ -129,13 +130,9 @@ def read_only(story: Story) -> Iterator[Rival]:
             continue
         span = story.study.cells.span(r)
         fixed = (stayed[span] + neither[span] > 0) & (took[span] <= 0.05 * (stayed[span] + neither[span]))
-        if np.count_nonzero(fixed) < _BLOCK // 2:
-            continue
         block = _block(story.address[span], fixed, took[span] > 0)
-        if block is not None:
-            found = _fixed(story, r, block)
-            if found is not None:
-                yield found
+        tried = (_fixed(story, r, block) if block is not None else None, _at_times(story, r, stayed[span] > 0))
+        yield from (found for found in tried if found is not None)
 
 
 def _block(address: NDArray[np.int64], fixed: NDArray[np.bool_], taking: NDArray[np.bool_]) -> tuple[int, int] | None:
@@ -155,6 +152,50 @@ def _block(address: NDArray[np.int64], fixed: NDArray[np.bool_], taking: NDArray
     if best is None:
         return None
     return max(best[1], int(address.min())), min(best[2], int(address.max()))
+
+
+def _at_times(story: Story, r: int, stays: NDArray[np.bool_]) -> Rival | None:
+    """A block in which writes take or do not, all together, for long stretches: a write-protect that is switched."""
+    span = story.study.cells.span(r)
+    if np.count_nonzero(stays) < _BLOCK // 2:
+        return None
+    address = story.address[span][stays]
+    low, high = int(address.min()), int(address.max())
+    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
+    rows = story.rows
+    here = cells[rows.cell] & ~rows.is_write
+    tests = story.took[here & (story.took != kernel.NO_TEST)]
+    lost = tests != kernel.TOOK
+    changes = int(np.count_nonzero(lost[1:] != lost[:-1]))
+    wrong = here & (rows.wrong != 0)
+    as_before = wrong & ((story.older != 0) | (story.repeat == kernel.SAME))
+    hits, others = int(np.count_nonzero(as_before)), int(np.count_nonzero(wrong & ~as_before))
+    if hits < _BLOCK or others > hits or changes < 2 or 5 * changes > len(tests) or not (~lost).any():
+        return None
+    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[wrong & ~as_before])
+    own = log_rate(changes, len(tests) - changes, SOMETIMES) - unknown * LN2
+    place = (low, high)
+    return Rival(
+        fault="read-only",
+        scope="machine",
+        region=r,
+        addresses=place,
+        log_prior=prior_of("read-only", chips=story.has_chips(r)),
+        log_own=own,
+        explains=hits + others,
+        summary=f"{span_of(place)} of {named(story.regions[r])} cannot be written at times: write-protected by "
+        "something that is switched",
+        evidence=(
+            f"{counted(int(lost.sum()), 'write')} of {len(tests)} did not take, in "
+            f"{counted(1 + changes, 'stretch', 'stretches')} of writes that all take or all do not",
+        ),
+        next_step="Find the switch, link or latch that protects it; clip its line and say in the board file at which "
+        "level writes do not take.",
+        propose=stated(f"protected_{low:04x}", place, "ram", 'write_protect = { line = "WP", level = 0 }'),
+        index=rows.index[wrong],
+        taken=NotJudged(cells),
+    )
 
 
 def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
@@ -319,8 +360,8 @@ def twins(story: Story) -> Iterator[Rival]:
                 against=misses,
                 summary=f"{named(two)} is the memory of {named(one)} once more: what is written to one is read in both",
                 evidence=(f"{counted(hits, 'wrong read')} give what was last written to either, {misses} do not",),
-                next_step=f"See whether {named(two)} has chips of its own; if not, say in the board file that it mirrors "
-                f"{named(one)}, else look at the selects of both.",
+                next_step=f"See whether {named(two)} has chips of its own; if not, say in the board file that it "
+                f"mirrors {named(one)}, else look at the selects of both.",
                 propose=stated(f"{named(two)}", (two.start, two.end), "ram", f'mirror_of = "{named(one)}"'),
                 index=index,
                 taken=Excused(index),
@@ -350,7 +391,7 @@ def narrow(story: Story) -> Iterator[Rival]:
         misses = [int(np.count_nonzero((rows.data[read] ^ value) & told)) for value in left]
         miss = min(misses)
         hits = int(np.count_nonzero(wrong))
-        if miss > hits // 20 or hits < 8:
+        if miss > hits // 3 or hits < 8:
             continue
         names = story.study.evidence.signs.data_lines if story.study.evidence.signs is not None else {}
         gone = [names.get(b, f"D{b}") for b in range(story.study.data_bits) if lanes >> b & 1]
@@ -363,7 +404,8 @@ def narrow(story: Story) -> Iterator[Rival]:
             region=r,
             addresses=place,
             log_prior=prior_of("device", chips=False),
-            log_own=log_rate(hits, miss, HARD),
+            # What the bus was left with is not always what it held before the cycle: then any level.
+            log_own=log_rate(hits, miss, _LEFT) - miss * lanes.bit_count() * LN2,
             explains=hits,
             against=miss,
             summary=f"{span_of(place)} is {len(there)} bits wide: nobody drives {gone[0]}-{gone[-1]} when it is read",

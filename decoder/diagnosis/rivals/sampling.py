@@ -15,7 +15,7 @@ from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJu
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted
 
-__all__ = ["capture_verdict", "noisy_clips", "ringing", "too_slow"]
+__all__ = ["capture_verdict", "noisy_clips", "ringing", "ringing_pulses", "too_slow"]
 
 _SAMPLES = 3.5
 """Samples in a strobe below which no level inside it is a sample clear of both edges, each edge and each channel
@@ -194,6 +194,38 @@ def ringing(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         index=rows.index[hit],
         taken=Excused(rows.index[hit]),
     )
+
+
+def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
+    """Strobes with pulses of one sample: a cycle may be cut out at one of them, and take what the bus carries then."""
+    probes = story.study.evidence.probes
+    bad = story.rows.wrong != 0
+    hits = int(np.count_nonzero(bad))
+    if probes is None or not hits:
+        return
+    for health in probes.channels:
+        line = signs.profile.lines.get(health.line or health.channel)
+        if line is None or line.role not in ("strobe", "clock"):
+            continue
+        if health.runts < max(_MANY_RUNTS, 0.01 * health.moves):
+            continue
+        index = story.rows.index[bad]
+        yield Rival(
+            fault="clip-noisy",
+            scope="clip",
+            lines=(line.name,),
+            log_prior=prior_of("clip-noisy", chips=True),
+            log_own=log_rate(hits, int(np.count_nonzero(story.rows.compared)) - hits, SOMETIMES)
+            + min(_NOISE, health.runts / 10.0),
+            explains=hits,
+            summary=f"{line.name} rings or its clip is loose: {counted(health.runts, 'pulse')} of a single sample in "
+            f"{counted(health.moves, 'change')}, and no cycle can be cut out for sure at such edges",
+            next_step=f"Shorten the ground lead of the clip on {line.name}, or add a series resistor; then capture "
+            "again.",
+            stops_judging=True,
+            index=index,
+            taken=Excused(index),
+        )
 
 
 def _strobe(signs: CaptureSigns) -> str | None:
