@@ -380,7 +380,12 @@ def narrow(story: Story) -> Iterator[Rival]:
     for r, region in enumerate(story.regions):
         if story.has_chips(r) or region.kind == "rom":
             continue
-        read = (rows.region == r) & ~rows.is_write & (rows.compared != 0)
+        spoilt = story.address[rows.cell[(rows.region == r) & (rows.wrong != 0)]] >> story.study.cells.shift
+        if not len(spoilt):
+            continue
+        place = _around(spoilt, 1, story.study.cells.shift, region)
+        inside = (story.address[rows.cell] >= place[0]) & (story.address[rows.cell] <= place[1])
+        read = (rows.region == r) & inside & ~rows.is_write & (rows.compared != 0)
         wrong = read & (rows.wrong != 0)
         lanes = int(np.bitwise_or.reduce(rows.wrong[wrong])) if wrong.any() else 0
         if lanes.bit_count() < 2 or int(np.bitwise_or.reduce(rows.compared[read])) == lanes:
@@ -396,7 +401,8 @@ def narrow(story: Story) -> Iterator[Rival]:
         names = story.study.evidence.signs.data_lines if story.study.evidence.signs is not None else {}
         gone = [names.get(b, f"D{b}") for b in range(story.study.data_bits) if lanes >> b & 1]
         there = [f"D{b}" for b in range(story.study.data_bits) if not lanes >> b & 1]
-        place = (region.start, region.end)
+        cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+        cells[rows.cell[read]] = True
         yield Rival(
             fault="device",
             scope="machine",
@@ -414,11 +420,5 @@ def narrow(story: Story) -> Iterator[Rival]:
             f"{gone[0]}-{gone[-1]} should be there, look for them first.",
             propose=stated(f"narrow_{place[0]:04x}", place, "ram", f'chips = [{{ lanes = "{there[0]}-{there[-1]}" }}]'),
             index=rows.index[wrong],
-            taken=NotJudged(_cells_of(story, r), None, lanes),
+            taken=NotJudged(cells, None, lanes),
         )
-
-
-def _cells_of(story: Story, r: int) -> NDArray[np.bool_]:
-    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
-    cells[story.study.cells.span(r)] = True
-    return cells
