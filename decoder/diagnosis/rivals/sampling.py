@@ -21,10 +21,11 @@ _SAMPLES = 3.5
 """Samples in a strobe below which no level inside it is a sample clear of both edges, each edge and each channel
 being known to one sample only."""
 _DOUBTFUL = 0.3  # share of transfers whose lines moved in their window: more of them, and nothing is sure
+_EVEN = 1000  # transfers
 _FEW = 32  # transfers
-_MANY_RUNTS = 12
+_MANY_RUNTS = 24
 _NOISE = 150.0  # nats at most that pulses of one sample add
-_BEYOND = 5.0  # times the runts of the other channels
+_BEYOND = 8.0  # times the runts of the other channels
 
 
 def capture_verdict(evidence: Evidence) -> CannotJudge | None:
@@ -32,7 +33,12 @@ def capture_verdict(evidence: Evidence) -> CannotJudge | None:
     signs = evidence.signs
     if signs is None or not signs.rows:
         return None
-    return _too_few_samples(evidence, signs) or _no_direction(evidence, signs) or _doubtful(evidence, signs)
+    return (
+        _too_few_samples(evidence, signs)
+        or _no_direction(evidence, signs)
+        or _wrong_bus(evidence, signs)
+        or _doubtful(evidence, signs)
+    )
 
 
 def _too_few_samples(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
@@ -82,13 +88,30 @@ def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     compared, reads = (sum(getattr(r, name) for r in evidence.counts) for name in ("reads_compared", "reads"))
     wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
     # Reads that agree with what was written long before prove that they were taken at the right moment.
-    if share < _DOUBTFUL or (compared >= _FEW and 2 * compared >= reads and 100 * wrong <= compared):
+    if share < _DOUBTFUL or (compared >= _FEW and 100 * wrong <= reads):
         return None
     return CannotJudge(
         "too-doubtful",
         f"too doubtful: in {100 * share:.0f} % of {counted(signs.transfers, 'transfer')} the address or the data moved "
         f"just when they should count: the wrong bus profile ({signs.profile.name}), or sampled too slowly",
         "see that the profile is that of the bus that is clipped ('busledger probes' proposes one), then sample faster",
+    )
+
+
+def _wrong_bus(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
+    """A chip's own bus, yet its cycles come as evenly as a processor's clock: the clock was taken for a select."""
+    spacings = signs.spacings
+    if signs.profile.clock.line is not None or signs.transfers < _EVEN:
+        return None
+    reads = sum(region.reads for region in evidence.counts)
+    wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
+    if int(spacings.max()) < 0.99 * int(spacings.sum()) or 50 * wrong < reads:
+        return None
+    return CannotJudge(
+        "wrong-bus",
+        f"the wrong bus: {counted(signs.transfers, 'cycle')} of {signs.profile.name} come evenly, one in every period, as "
+        "a processor's cycles do and accesses to a chip do not",
+        "name the processor's own bus as the profile ('busledger probes' without one proposes it)",
     )
 
 
