@@ -23,6 +23,7 @@ being known to one sample only."""
 _DOUBTFUL = 0.3  # share of transfers whose lines moved in their window: more of them, and nothing is sure
 _EVEN = 1000  # transfers
 _FEW = 32  # transfers
+_SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
 _MANY_RUNTS = 24
 _NOISE = 150.0  # nats at most that pulses of one sample add
 _BEYOND = 8.0  # times the runts of the other channels
@@ -109,8 +110,8 @@ def _wrong_bus(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
         return None
     return CannotJudge(
         "wrong-bus",
-        f"the wrong bus: {counted(signs.transfers, 'cycle')} of {signs.profile.name} come evenly, one in every period, as "
-        "a processor's cycles do and accesses to a chip do not",
+        f"the wrong bus: {counted(signs.transfers, 'cycle')} of {signs.profile.name} come evenly, one in every period, "
+        "as a processor's cycles do and accesses to a chip do not",
         "name the processor's own bus as the profile ('busledger probes' without one proposes it)",
     )
 
@@ -265,7 +266,8 @@ def noisy_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     of_line = {health.line or health.channel: health for health in probes.channels}
     for bit, line in signs.data_lines.items():
         usual = _usual(signs.data_lines.values(), of_line)
-        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual):
+        settling = _SETTLING * of_line[line].moves if line in of_line else 0.0
+        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual, settling):
             yield from _noisy(story, of_line[line], line, usual, 1 << bit)
     for line in signs.address_lines.values():
         usual = _usual(signs.address_lines.values(), of_line)
