@@ -66,7 +66,9 @@ def latched(story: Story) -> Iterator[Rival]:
         wrong = here & (rows.wrong != 0)
         if np.count_nonzero(wrong) < _FEWEST:
             continue
-        found = [_latched(story, r, here, *latch) for latch in latches[:_LATCHES]]
+        block = _block(story, r, wrong)
+        here &= (story.address[rows.cell] >= block[0]) & (story.address[rows.cell] <= block[1])
+        found = [_latched(story, r, here, block, *latch) for latch in latches[:_LATCHES]]
         best = max((f for f in found if f is not None), key=lambda f: f.log_own, default=None)
         if best is not None:
             yield best
@@ -76,6 +78,7 @@ def _latched(
     story: Story,
     r: int,
     here: NDArray[np.bool_],
+    block: tuple[int, int],
     key: int,
     values: int,
     time: NDArray[np.int64],
@@ -104,13 +107,12 @@ def _latched(
     against = int(np.count_nonzero((verdict == 2) | (verdict == 3)))
     explained = wrong & ((verdict == 1) | first)
     count = int(np.count_nonzero(explained))
-    if hits < 3 or count < 0.9 * np.count_nonzero(wrong) or against > count // 10:
+    if count < _FEWEST or count < 0.9 * np.count_nonzero(wrong) or against > count // 10:
         return None
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[first])
     address, io = key >> 1, key & 1
-    block = (region.start, region.end)
     cells = np.zeros(max(1, story.study.cells.total), np.bool_)
-    cells[story.study.cells.span(r)] = True
+    cells[rows.cell] = True
     space = "io" if io else "memory"
     return Rival(
         fault="banked",

@@ -200,6 +200,8 @@ def other_images(story: Story) -> Iterator[Rival]:
         )
         runs = int(np.count_nonzero(np.diff(said.astype(np.int8)) == 1)) + int(said[0])
         count = int(differs.sum())
+        if not explained.any():
+            continue
         yield Rival(
             fault="other-image",
             scope="machine",

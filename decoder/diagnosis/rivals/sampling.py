@@ -158,7 +158,7 @@ def too_slow(story: Story) -> Iterator[Rival]:
     bad = rows.wrong != 0
     late = bad & (((rows.data ^ rows.kept) & rows.wrong) == 0)
     hits = int(np.count_nonzero(late))
-    if width > 6.0 or not hits:
+    if width > 6.0 or hits < 3 or 2 * hits < np.count_nonzero(bad):
         return
     right = int(np.count_nonzero((rows.compared != 0) & ~bad))
     yield Rival(
