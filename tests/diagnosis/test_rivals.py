@@ -38,7 +38,7 @@ PLACES = {
     "device": lambda run, rng: unusual.Device(run.machine, rng, ram(run).start + 16, ram(run).start + 19),
     "read-only": lambda run, rng: unusual.Protected(run.machine, rng, ram(run).start, ram(run).start + 511),
     "mirrored": lambda run, rng: unusual.Mirrored(run.machine, rng, ram(run).start, ram(run).end, 512),
-    "contents-lost": lambda run, rng: unusual.Lost(run.machine, rng, 0, 0xFFFF, len(run) // 2),
+    "contents-lost": lambda run, rng: unusual.Lost(run.machine, rng, 0, 0xFFFF, len(run) // 5),
     "banked": lambda run, rng: unusual.Banked(run.machine, rng, ram(run).start, ram(run).end, 900),
 }
 
@@ -66,7 +66,7 @@ def test_a_device_says_its_addresses_and_the_table_to_add(run, tmp_path):
 
 def test_shared_memory_is_named_where_another_master_writes(run, tmp_path):
     def memory(run, rng):
-        return unusual.Shared(run.machine, rng, ram(run).start, ram(run).start + 1023, 60)
+        return unusual.Shared(run.machine, rng, ram(run).start, ram(run).start + 399, 12)
 
     found = look(run, tmp_path, memory=memory)
     assert found.first.fault == "shared"
@@ -172,7 +172,8 @@ def card_wins(found: Found) -> bool:
 
 @pytest.mark.parametrize("name", list(ALIKE))
 def test_a_fault_of_the_card_stays_one(name, tmp_path):
-    found = look(healthy(faults=(ALIKE[name],)), tmp_path)
+    buffered = next(seed for seed in range(4, 40) if healthy(seed).machine.cards[1].buffer)
+    found = look(healthy(buffered, faults=(ALIKE[name],)), tmp_path)
     assert found.wrong > 0
     assert found.verdict is None
     assert card_wins(found)

@@ -23,6 +23,7 @@ from busledger.decoder.diagnosis.replay.weighing import Noise
 from busledger.decoder.diagnosis.weigh import weigh
 from busledger.decoder.pipeline import Request, gather, open_run
 from busledger.decoder.pipeline.check import evidence_of
+from busledger.decoder.pipeline.dividing import divide
 
 Memory = Callable[[Run, np.random.Generator], Plain]
 Bend = Callable[[Recording, np.random.Generator], Recording]
@@ -86,7 +87,7 @@ def look(
     path = folder / "capture.vcd"
     write_vcd(kept, path, {line: spell(line, "slash") for line in clips})
     asked = Request(path, board) if with_board else Request(path, profile=run.machine.bus)
-    evidence = evidence_of(gather(open_run(asked)))
+    evidence = evidence_of(divide(gather(open_run(asked))))
     study = Study(evidence)
     survey = study.survey(study.blocks())
     return Found(evidence, study, survey.wrong, survey.total, find_rivals(study, survey), capture_verdict(evidence))

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from busledger.decoder.bus import Profile
 from busledger.decoder.checks.lines import FEMTOSECONDS_PER_NS
 from busledger.decoder.checks.probes import probe_kernel as kernel
+from busledger.decoder.checks.probes.clip_findings import Seen, clip_findings
 from busledger.decoder.checks.results import ChannelHealth, CheckFinding, ClockFinding, ProbesResult, worst_first
 from busledger.decoder.findings import WarningFinding
 
@@ -56,6 +57,10 @@ class ProbeCounts:
     def ns(self, count: float) -> float:
         """Ticks as nanoseconds, to a picosecond."""
         return round(count * self.tick_fs / FEMTOSECONDS_PER_NS, 3)
+
+    def moment(self, tick: int) -> str:
+        """A tick as milliseconds from the capture's start, for a sentence."""
+        return f"{self.seconds(tick - self.span[0]) * 1e3:.3g} ms"
 
     def seconds(self, count: int) -> float:
         """Ticks as seconds."""
@@ -276,6 +281,9 @@ def _findings(
         )
     for health, c in zip(channels, range(len(channels)), strict=True):
         _channel_findings(counts, health, c, say)
+    seen = [_seen(counts, health, c) for c, health in enumerate(channels)]
+    for code, weight, channel, text, count, tick in clip_findings(seen, counts.span, counts.moment):
+        say(code, weight, text, (channel,), count, None if tick is None else counts.seconds(tick))
     _pair_findings(counts, channels, say)
     return worst_first(found)
 
@@ -323,6 +331,19 @@ def _pair_findings(counts: ProbeCounts, channels: tuple[ChannelHealth, ...], say
         say("moves-together", "doubt" if doubtful and roles != {None} else "note",
             f"{', '.join(group)} always moved together: two clips on one pin, or shorted clips"
             + ("" if doubtful else ", or the program never used them apart"), group, health.moves)  # fmt: skip
+
+
+def _seen(counts: ProbeCounts, health: ChannelHealth, c: int) -> Seen:
+    row = counts.channel[c]
+    return Seen(
+        health.channel,
+        _line(counts, health),
+        _role(counts, health),
+        health.moves,
+        health.runts,
+        int(row[kernel.LAST]),
+        int(row[kernel.LONGEST]),
+    )
 
 
 def _line(counts: ProbeCounts, health: ChannelHealth) -> str:

@@ -66,7 +66,9 @@ def latched(story: Story) -> Iterator[Rival]:
         wrong = here & (rows.wrong != 0)
         if np.count_nonzero(wrong) < _FEWEST:
             continue
-        found = [_latched(story, r, here, *latch) for latch in latches[:_LATCHES]]
+        block = _block(story, r, wrong)
+        here &= (story.address[rows.cell] >= block[0]) & (story.address[rows.cell] <= block[1])
+        found = [_latched(story, r, here, block, *latch) for latch in latches[:_LATCHES]]
         best = max((f for f in found if f is not None), key=lambda f: f.log_own, default=None)
         if best is not None:
             yield best
@@ -76,6 +78,7 @@ def _latched(
     story: Story,
     r: int,
     here: NDArray[np.bool_],
+    block: tuple[int, int],
     key: int,
     values: int,
     time: NDArray[np.int64],
@@ -84,28 +87,32 @@ def _latched(
     """The region with a bank for each value of the latch; before its first write the bank is one of its own."""
     rows, region, size = story.rows.take(here), story.regions[r], story.study.cells.size[r]
     at = np.searchsorted(time, rows.time, side="left") - 1
-    bank = np.where(at >= 0, which[np.maximum(at, 0)], values)
-    cell = (rows.cell - story.study.cells.base[r] + size * bank).astype(np.int32)
     total = size * (values + 1)
-    memory, known = np.zeros(total, np.uint32), np.zeros(total, np.uint32)
-    verdict = np.zeros(len(rows), np.uint8)
-    folded(
-        cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong,
-        np.arange(total, dtype=np.int32), memory, known, verdict,
-    )  # fmt: skip
+    tried = []
+    for before in range(values + 1):  # which bank it is before the latch is first written
+        bank = np.where(at >= 0, which[np.maximum(at, 0)], before)
+        cell = (rows.cell - story.study.cells.base[r] + size * bank).astype(np.int32)
+        memory, known = np.zeros(total, np.uint32), np.zeros(total, np.uint32)
+        found = np.zeros(len(rows), np.uint8)
+        folded(
+            cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong,
+            np.arange(total, dtype=np.int32), memory, known, found,
+        )  # fmt: skip
+        odd = int(np.count_nonzero((found == 2) | (found == 3)))
+        tried.append((10 * odd + int(np.count_nonzero(found == 4)), before, found))
+    verdict = min(tried, key=lambda t: t[:2])[2]
     wrong = rows.wrong != 0
     first = verdict == 4
     hits = int(np.count_nonzero(verdict == 1))
     against = int(np.count_nonzero((verdict == 2) | (verdict == 3)))
     explained = wrong & ((verdict == 1) | first)
     count = int(np.count_nonzero(explained))
-    if hits < 3 or count < 0.9 * np.count_nonzero(wrong) or against > count // 10:
+    if count < _FEWEST or count < 0.9 * np.count_nonzero(wrong) or against > count // 10:
         return None
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[first])
     address, io = key >> 1, key & 1
-    block = (region.start, region.end)
     cells = np.zeros(max(1, story.study.cells.total), np.bool_)
-    cells[story.study.cells.span(r)] = True
+    cells[rows.cell] = True
     space = "io" if io else "memory"
     return Rival(
         fault="banked",

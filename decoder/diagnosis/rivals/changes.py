@@ -18,6 +18,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, moment, named, spa
 __all__ = ["contents_lost", "other_images", "shared"]
 
 LN2 = math.log(2.0)
+_KEEPS = (20.0, 1.0)  # what was changed stays, but the other master may put it back
 _MANY = 8  # cells: fewer that change at once are no power dip
 
 
@@ -129,7 +130,7 @@ def shared(story: Story) -> Iterator[Rival]:
         kept = int(np.count_nonzero(here & (rows.wrong != 0) & (story.repeat == kernel.SAME)))
         back = int(np.count_nonzero(here & (rows.wrong == 0) & (story.repeat == kernel.OTHER)))
         lanes = int(np.bitwise_or.reduce(rows.wrong[here]))
-        if back > kept // 10 or lanes.bit_count() < 3 or _never_holds(story, here, int(cells.sum())):
+        if 4 * back > kept + count or lanes.bit_count() < 3 or _never_holds(story, here, int(cells.sum())):
             continue
         changed = here & new
         bits = int(np.bitwise_or.reduce(rows.compared[here])).bit_count()
@@ -137,7 +138,7 @@ def shared(story: Story) -> Iterator[Rival]:
         used = int(np.count_nonzero(story.per_cell(~rows.is_write)[span]))
         inside = int(np.count_nonzero(story.per_cell(here)))
         own = log_rate(count, quiet, SOMETIMES) + log_values(rows.cell[changed], rows.data[changed], bits)
-        own += log_rate(kept, back, HARD) - math.log(max(1.0, float(used) / max(1, inside)))
+        own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
         wrong = here & (rows.wrong != 0)
         place = (low, high)
         yield Rival(
@@ -199,6 +200,8 @@ def other_images(story: Story) -> Iterator[Rival]:
         )
         runs = int(np.count_nonzero(np.diff(said.astype(np.int8)) == 1)) + int(said[0])
         count = int(differs.sum())
+        if not explained.any():
+            continue
         yield Rival(
             fault="other-image",
             scope="machine",

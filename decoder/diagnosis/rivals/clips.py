@@ -20,7 +20,7 @@ from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rat
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
-from busledger.decoder.diagnosis.rivals.words import counted, moment, named
+from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
 
 __all__ = ["clips_off"]
 
@@ -54,16 +54,13 @@ class _Span:
 
 
 def clips_off(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
-    """Rivals for data lines, address lines, and the lines that tell reads from writes."""
+    """Rivals for data lines and address lines."""
     for bit, line in signs.data_lines.items():
         for span in _spans(signs, signs.data_bit(bit)):
             yield from _data(story, signs, bit, line, span)
     for bit, line in signs.address_lines.items():
         for span in _spans(signs, signs.address_bit(bit)):
             yield from _address(story, bit, line, span)
-    yield from _writes_gone(story, signs)
-    yield from _reads_gone(story, signs)
-    yield from _selects(story, signs)
 
 
 def _spans(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
@@ -123,7 +120,7 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -
             f"{counted(elsewhere, 'transfer')} that no part of the card answers show it too",
             f"{counted(right, 'read')} came right on {line} in that time, all of them {'high' if level else 'low'}",
         ),
-        next_step=_look(line),
+        next_step=look_at(line),
         stops_judging=True,
         index=rows.index[wrong],
         taken=Both(NotJudged(None, (span.first, span.last), int(lane)), Excused(rows.index[wrong], int(lane))),
@@ -165,7 +162,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     own = bonus - sum(int(lanes).bit_count() for lanes in rows.compared[unknown]) * math.log(2.0)
     for r in np.unique(rows.region):
         mine = rows.region[first:last] == r
-        own += _log_sides(hit[first:last][mine] != 0, open_[first:last][mine] != 0)
+        own += _log_sides(rows.cell[first:last][mine], hit[first:last][mine] != 0, open_[first:last][mine] != 0)
     index = rows.index[np.flatnonzero(hit)]
     yield Rival(
         fault="clip-off",
@@ -180,7 +177,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
             "under one address",
             f"an address line that is open on the card would leave {line} moving on the bus",
         ),
-        next_step=_look(line),
+        next_step=look_at(line),
         stops_judging=True,
         index=index,
         taken=Both(NotJudged(None, (span.first, span.last)), Excused(index)),
@@ -203,21 +200,30 @@ def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         explains=0,
         summary=_came_off(story, line, span, "the other lines did"),
         evidence=("no other rest of this line is a third as long",),
-        next_step=_look(line),
+        next_step=look_at(line),
         stops_judging=True,
         taken=NotJudged(None, (span.first, span.last)),
     )
 
 
-def _log_sides(hit: NDArray[np.bool_], right: NDArray[np.bool_]) -> float:
-    """Log probability of which side of the line each telling read was on: at any rate each by itself, or, as programs
-    stay where they are for a while, as the one before with some chance."""
-    side = hit[hit | right]
-    if not len(side):
+def _log_sides(cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[np.bool_]) -> float:
+    """Log probability of which side of the line each telling read was on: at any rate each by itself; as the one before
+    it, for programs stay where they are for a while; or as the last one of its cell, for programs run in loops."""
+    told = np.flatnonzero(hit | right)
+    if not len(told):
         return 0.0
+    side = hit[told]
+    order = np.argsort(cell[told], kind="stable")
+    same = np.diff(cell[told][order]) == 0
+    flips = int(np.count_nonzero(same & (side[order][1:] != side[order][:-1])))
+    first = len(told) - int(np.count_nonzero(same))
     changes = int(np.count_nonzero(side[1:] != side[:-1]))
-    alone = log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES)
-    return log_sum([alone, log_rate(changes, len(side) - changes, SOMETIMES)]) - math.log(2.0)
+    habits = [
+        log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
+        log_rate(changes, len(side) - changes, SOMETIMES),
+        log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
+    ]
+    return log_sum(habits) - math.log(len(habits))
 
 
 def _partners(story: Story, bit: int) -> NDArray[np.int32]:
@@ -236,125 +242,6 @@ def _partners(story: Story, bit: int) -> NDArray[np.int32]:
     return found
 
 
-def _writes_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
-    """From some moment on nothing is written any more, yet memory goes on changing."""
-    before = max(1, signs.transfers - signs.reads_after_write)
-    expected = signs.reads_after_write * signs.writes / before
-    if not signs.writes or signs.reads_after_write < _FEW or expected < _EXPECTED:
-        return
-    rows = story.rows
-    after = rows.time > signs.last_write
-    wrong = after & (rows.wrong != 0)
-    changed = int(np.count_nonzero(wrong & (story.repeat != kernel.SAME)))
-    stays = int(np.count_nonzero(wrong & (story.repeat == kernel.SAME)))
-    if changed < 3:
-        return
-    line = _direction_line(signs)
-    alone = signs.reads_after_write >= _LONGER * signs.longest_reading
-    pattern = sum(math.log(2.0) * int(lanes).bit_count() for lanes in rows.compared[wrong & (story.repeat != 1)])
-    yield Rival(
-        fault="clip-off",
-        scope="clip",
-        lines=(line,) if line else (),
-        log_prior=prior_of("clip-off", chips=True),
-        log_own=(min(_TELLING, expected / _LOOPS) if alone else 0.0) - pattern,
-        explains=changed + stays,
-        summary=(
-            f"the clip on {line or 'the write strobe'} has come off at {moment(story.seconds(signs.last_write))}: "
-            f"{counted(signs.reads_after_write, 'read')} and not one write since, where {expected:.0f} would be "
-            "expected, and memory goes on changing"
-        ),
-        evidence=(f"{counted(changed, 'read')} give something new that nobody was seen to write",),
-        next_step=_look(line or "the write strobe"),
-        stops_judging=True,
-        index=rows.index[wrong],
-        taken=NotJudged(None, (signs.last_write + 1, signs.span[1])),
-    )
-
-
-def _reads_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
-    """From some moment on nothing is read any more: no processor goes on without fetching."""
-    line = _direction_line(signs, "read")
-    if signs.reads and signs.longest_writing >= _FEW:
-        first, last = signs.writing_span
-        yield Rival(
-            fault="clip-off",
-            scope="clip",
-            lines=(line,) if line else (),
-            log_prior=prior_of("clip-off", chips=True),
-            log_own=0.0,
-            explains=0,
-            summary=(
-                f"the clip on {line or 'the read strobe'} was off from {moment(story.seconds(first))} to "
-                f"{moment(story.seconds(last))}: {counted(signs.longest_writing, 'write')} and not one read, which no "
-                "processor does"
-            ),
-            next_step=_look(line or "the read strobe"),
-            stops_judging=True,
-            taken=NotJudged(None, (first + 1, signs.span[1])),
-        )
-    if not signs.reads or signs.writes_after_read < _FEW:
-        return
-    yield Rival(
-        fault="clip-off",
-        scope="clip",
-        lines=(line,) if line else (),
-        log_prior=prior_of("clip-off", chips=True),
-        log_own=0.0,
-        explains=0,
-        summary=(
-            f"the clip on {line or 'the read strobe'} has come off at {moment(story.seconds(signs.last_read))}: "
-            f"{counted(signs.writes_after_read, 'write')} and not one read since, which no processor does"
-        ),
-        next_step=_look(line or "the read strobe"),
-        stops_judging=True,
-        taken=NotJudged(None, (signs.last_read + 1, signs.span[1])),
-    )
-
-
-def _direction_line(signs: CaptureSigns, which: str = "write") -> str | None:
-    """The clipped line that tells writes from reads."""
-    behaviour = signs.profile.file.behaviour
-    if behaviour is None:
-        return None
-    strobes = getattr(behaviour, which)
-    named = [behaviour.direction, *((strobes,) if isinstance(strobes, str) else strobes)]
-    return next((line for line in named if line in signs.names), None)
-
-
-def _selects(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
-    """A select that never comes although its region answers rightly."""
-    board = story.study.evidence.board
-    rows = story.rows
-    for r, region in enumerate(board.regions):
-        if region.select is None or region.select not in signs.names:
-            continue
-        moves, last, level = signs.line(region.select)
-        if level == board.select_level(region.select):
-            continue
-        mine = (rows.region == r) & (rows.compared != 0) & (rows.time > (last if moves else -1))
-        right = int(np.count_nonzero(mine & (rows.wrong == 0)))
-        wrong = int(np.count_nonzero(mine)) - right
-        if len(np.unique(rows.data[mine & (rows.wrong == 0)])) < _HELD_VALUES or right < 20 or wrong > right // 10:
-            continue
-        yield Rival(
-            fault="clip-off",
-            scope="clip",
-            lines=(region.select,),
-            region=r,
-            log_prior=prior_of("clip-off", chips=True),
-            # Nothing else makes a select rest of which the region's right reads say that it comes.
-            log_own=_TELLING,
-            explains=0,
-            summary=(
-                f"the clip on {region.select} has come off"
-                f"{f' at {moment(story.seconds(last))}: it did not move since' if moves else ': it never moved'}, yet "
-                f"{counted(right, 'read')} of {named(region)} came back right"
-            ),
-            next_step=_look(region.select),
-        )
-
-
 def _came_off(story: Story, line: str, span: _Span, while_: str) -> str:
     if span.expected is None:
         return f"the clip on {line} has come off: it never moved in {counted(span.transfers, 'cycle')} while {while_}"
@@ -368,7 +255,3 @@ def _came_off(story: Story, line: str, span: _Span, while_: str) -> str:
         f"the clip on {line} was off from {since} to {moment(story.seconds(span.last))}: it did not move in "
         f"{counted(span.transfers, 'cycle')}, where {span.expected:.0f} changes would be expected"
     )
-
-
-def _look(line: str) -> str:
-    return f"Look at the clip on {line}, put it back, and capture again; nothing is said of the card on it until then."

@@ -11,10 +11,12 @@ from busledger.decoder.diagnosis.replay.weighing import Noise
 from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
-from busledger.decoder.diagnosis.rivals.places import devices, mirrors, narrow, read_only, twins
+from busledger.decoder.diagnosis.rivals.places import devices, mirrors, narrow, twins
+from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
-from busledger.decoder.diagnosis.rivals.sampling import noisy_clips, ringing, too_slow
+from busledger.decoder.diagnosis.rivals.sampling import noisy_clips, ringing, ringing_pulses, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
 
 __all__ = ["find_rivals"]
 
@@ -48,8 +50,12 @@ def _of_lines(story: Story) -> Iterator[Rival]:
     evidence = story.study.evidence
     if evidence.signs is not None:
         yield from clips_off(story, evidence.signs)
+        yield from writes_gone(story, evidence.signs)
+        yield from reads_gone(story, evidence.signs)
+        yield from selects_at_rest(story, evidence.signs)
         yield from noisy_clips(story, evidence.signs)
         yield from ringing(story, evidence.signs)
+        yield from ringing_pulses(story, evidence.signs)
     yield from too_slow(story)
     yield from _exchanged(story)
 

@@ -1,4 +1,4 @@
-"""Places that are sound but are not plain memory: registers, what cannot be written, and what lies there twice."""
+"""Places that are sound but are not plain memory: registers, memory that lies there twice, or lacks lanes."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, 
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
 
-__all__ = ["DEVICE", "devices", "log_values", "mirrors", "narrow", "read_only", "twins"]
+__all__ = ["DEVICE", "devices", "log_values", "mirrors", "narrow", "twins"]
 
 LN2 = math.log(2.0)
+_LEFT = (9.0, 1.0)  # how often an undriven lane shows what it last carried
 _APART = 16  # cells between two registers of one device
 DEVICE = 256  # cells: what is larger is no device's registers
-_BLOCK = 16  # cells: a smaller block is not protected by anything of the time
 
 
 def log_values(cell: NDArray[np.int32], value: NDArray[np.uint32], bits: int) -> float:
@@ -117,89 +117,6 @@ def _rounded(story: Story, r: int, group: NDArray[np.intp]) -> tuple[int, int]:
     if sound.any() or low < region.start or high > region.end:
         return start, end + (1 << story.study.cells.shift) - 1
     return low, high
-
-
-def read_only(story: Story) -> Iterator[Rival]:
-    """Blocks in which writes never take, and reads agree with each other."""
-    stayed = story.per_cell(story.took == kernel.STAYED)
-    neither = story.per_cell(story.took == kernel.NEITHER)
-    took = story.per_cell(story.took == kernel.TOOK)
-    for r, region in enumerate(story.regions):
-        if region.kind == "rom":
-            continue
-        span = story.study.cells.span(r)
-        fixed = (stayed[span] + neither[span] > 0) & (took[span] <= 0.05 * (stayed[span] + neither[span]))
-        if np.count_nonzero(fixed) < _BLOCK // 2:
-            continue
-        block = _block(story.address[span], fixed, took[span] > 0)
-        if block is not None:
-            found = _fixed(story, r, block)
-            if found is not None:
-                yield found
-
-
-def _block(address: NDArray[np.int64], fixed: NDArray[np.bool_], taking: NDArray[np.bool_]) -> tuple[int, int] | None:
-    """The largest aligned power of two with fixed cells and (next to) none that takes writes."""
-    best: tuple[int, int, int] | None = None
-    size = _BLOCK
-    whole = int(address.max()) - int(address.min()) + 1
-    while size <= 2 * whole:
-        number = address // size
-        count, yes = np.bincount(number - number.min(), fixed), np.bincount(number - number.min(), taking & ~fixed)
-        for k in np.flatnonzero((count >= _BLOCK // 2) & (yes <= 0.01 * count)):
-            # The smallest block that holds as many.
-            if best is None or count[k] > best[0]:
-                start = int(k + number.min()) * size
-                best = (int(count[k]), start, start + size - 1)
-        size *= 2
-    if best is None:
-        return None
-    return max(best[1], int(address.min())), min(best[2], int(address.max()))
-
-
-def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
-    rows, region = story.rows, story.regions[r]
-    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
-    span = story.study.cells.span(r)
-    cells[span] = (story.address[span] >= block[0]) & (story.address[span] <= block[1])
-    here = cells[rows.cell] & ~rows.is_write
-    wrong = here & (rows.wrong != 0)
-    as_before = (story.older & 2 != 0) | (story.repeat == kernel.SAME)
-    hits = int(np.count_nonzero(wrong & as_before))
-    against = int(np.count_nonzero(here & (story.took == kernel.TOOK)))
-    against += int(np.count_nonzero(here & (story.repeat == kernel.OTHER)))
-    new = wrong & ~as_before & (story.repeat == kernel.FIRST)
-    if hits < 3 or against > hits // 10:
-        return None
-    # What lay there before the capture began has to be found out once a cell, also where it is what was written.
-    judged = here & (rows.compared != 0)
-    first = np.unique(rows.cell[judged], return_index=True)[1]
-    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[judged][first])
-    later = int(np.count_nonzero(new)) - int(np.count_nonzero(new[judged][first]))
-    whole = block == (region.start, region.end)
-    return Rival(
-        fault="read-only",
-        scope="machine",
-        region=r,
-        addresses=block,
-        log_prior=prior_of("read-only", chips=story.has_chips(r)),
-        log_own=log_rate(hits, against + later, HARD) - unknown * LN2,
-        explains=int(np.count_nonzero(wrong)) - later,
-        against=against,
-        summary=(
-            f"{span_of(block)}{f' of {named(region)}' if not whole else ''} cannot be written: no write takes, and "
-            "reads agree with each other: ROM, or write-protected"
-        ),
-        evidence=(
-            f"{counted(hits, 'read')} after a write give what was read there before it",
-            "a write line that is open does the same: the write-protect switch or link tells them apart",
-        ),
-        next_step=f"See whether {span_of(block)} is ROM, or protected by a switch, a link or a latch; if so say it in "
-        "the board file, else clip the write line at one of its chips.",
-        propose=stated(f"fixed_{block[0]:04x}", block, "ram", "write_protect = true"),
-        index=rows.index[wrong & (as_before | new)],
-        taken=NotJudged(cells),
-    )
 
 
 def mirrors(story: Story) -> Iterator[Rival]:
@@ -319,8 +236,8 @@ def twins(story: Story) -> Iterator[Rival]:
                 against=misses,
                 summary=f"{named(two)} is the memory of {named(one)} once more: what is written to one is read in both",
                 evidence=(f"{counted(hits, 'wrong read')} give what was last written to either, {misses} do not",),
-                next_step=f"See whether {named(two)} has chips of its own; if not, say in the board file that it mirrors "
-                f"{named(one)}, else look at the selects of both.",
+                next_step=f"See whether {named(two)} has chips of its own; if not, say in the board file that it "
+                f"mirrors {named(one)}, else look at the selects of both.",
                 propose=stated(f"{named(two)}", (two.start, two.end), "ram", f'mirror_of = "{named(one)}"'),
                 index=index,
                 taken=Excused(index),
@@ -339,7 +256,12 @@ def narrow(story: Story) -> Iterator[Rival]:
     for r, region in enumerate(story.regions):
         if story.has_chips(r) or region.kind == "rom":
             continue
-        read = (rows.region == r) & ~rows.is_write & (rows.compared != 0)
+        spoilt = story.address[rows.cell[(rows.region == r) & (rows.wrong != 0)]] >> story.study.cells.shift
+        if not len(spoilt):
+            continue
+        place = _around(spoilt, 1, story.study.cells.shift, region)
+        inside = (story.address[rows.cell] >= place[0]) & (story.address[rows.cell] <= place[1])
+        read = (rows.region == r) & inside & ~rows.is_write & (rows.compared != 0)
         wrong = read & (rows.wrong != 0)
         lanes = int(np.bitwise_or.reduce(rows.wrong[wrong])) if wrong.any() else 0
         if lanes.bit_count() < 2 or int(np.bitwise_or.reduce(rows.compared[read])) == lanes:
@@ -350,12 +272,13 @@ def narrow(story: Story) -> Iterator[Rival]:
         misses = [int(np.count_nonzero((rows.data[read] ^ value) & told)) for value in left]
         miss = min(misses)
         hits = int(np.count_nonzero(wrong))
-        if miss > hits // 20 or hits < 8:
+        if miss > hits // 3 or hits < 8:
             continue
         names = story.study.evidence.signs.data_lines if story.study.evidence.signs is not None else {}
         gone = [names.get(b, f"D{b}") for b in range(story.study.data_bits) if lanes >> b & 1]
         there = [f"D{b}" for b in range(story.study.data_bits) if not lanes >> b & 1]
-        place = (region.start, region.end)
+        cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+        cells[rows.cell[read]] = True
         yield Rival(
             fault="device",
             scope="machine",
@@ -363,7 +286,8 @@ def narrow(story: Story) -> Iterator[Rival]:
             region=r,
             addresses=place,
             log_prior=prior_of("device", chips=False),
-            log_own=log_rate(hits, miss, HARD),
+            # What the bus was left with is not always what it held before the cycle: then any level.
+            log_own=log_rate(hits, miss, _LEFT) - miss * lanes.bit_count() * LN2,
             explains=hits,
             against=miss,
             summary=f"{span_of(place)} is {len(there)} bits wide: nobody drives {gone[0]}-{gone[-1]} when it is read",
@@ -372,11 +296,5 @@ def narrow(story: Story) -> Iterator[Rival]:
             f"{gone[0]}-{gone[-1]} should be there, look for them first.",
             propose=stated(f"narrow_{place[0]:04x}", place, "ram", f'chips = [{{ lanes = "{there[0]}-{there[-1]}" }}]'),
             index=rows.index[wrong],
-            taken=NotJudged(_cells_of(story, r), None, lanes),
+            taken=NotJudged(cells, None, lanes),
         )
-
-
-def _cells_of(story: Story, r: int) -> NDArray[np.bool_]:
-    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
-    cells[story.study.cells.span(r)] = True
-    return cells

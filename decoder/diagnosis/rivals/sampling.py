@@ -15,16 +15,18 @@ from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJu
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted
 
-__all__ = ["capture_verdict", "noisy_clips", "ringing", "too_slow"]
+__all__ = ["capture_verdict", "noisy_clips", "ringing", "ringing_pulses", "too_slow"]
 
 _SAMPLES = 3.5
 """Samples in a strobe below which no level inside it is a sample clear of both edges, each edge and each channel
 being known to one sample only."""
 _DOUBTFUL = 0.3  # share of transfers whose lines moved in their window: more of them, and nothing is sure
+_EVEN = 1000  # transfers
 _FEW = 32  # transfers
-_MANY_RUNTS = 12
+_SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
+_MANY_RUNTS = 24
 _NOISE = 150.0  # nats at most that pulses of one sample add
-_BEYOND = 5.0  # times the runts of the other channels
+_BEYOND = 8.0  # times the runts of the other channels
 
 
 def capture_verdict(evidence: Evidence) -> CannotJudge | None:
@@ -32,7 +34,12 @@ def capture_verdict(evidence: Evidence) -> CannotJudge | None:
     signs = evidence.signs
     if signs is None or not signs.rows:
         return None
-    return _too_few_samples(evidence, signs) or _no_direction(evidence, signs) or _doubtful(evidence, signs)
+    return (
+        _too_few_samples(evidence, signs)
+        or _no_direction(evidence, signs)
+        or _wrong_bus(evidence, signs)
+        or _doubtful(evidence, signs)
+    )
 
 
 def _too_few_samples(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
@@ -82,13 +89,30 @@ def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     compared, reads = (sum(getattr(r, name) for r in evidence.counts) for name in ("reads_compared", "reads"))
     wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
     # Reads that agree with what was written long before prove that they were taken at the right moment.
-    if share < _DOUBTFUL or (compared >= _FEW and 2 * compared >= reads and 100 * wrong <= compared):
+    if share < _DOUBTFUL or (compared >= _FEW and 100 * wrong <= reads):
         return None
     return CannotJudge(
         "too-doubtful",
         f"too doubtful: in {100 * share:.0f} % of {counted(signs.transfers, 'transfer')} the address or the data moved "
         f"just when they should count: the wrong bus profile ({signs.profile.name}), or sampled too slowly",
         "see that the profile is that of the bus that is clipped ('busledger probes' proposes one), then sample faster",
+    )
+
+
+def _wrong_bus(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
+    """A chip's own bus, yet its cycles come as evenly as a processor's clock: the clock was taken for a select."""
+    spacings = signs.spacings
+    if signs.profile.clock.line is not None or signs.transfers < _EVEN:
+        return None
+    reads = sum(region.reads for region in evidence.counts)
+    wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
+    if int(spacings.max()) < 0.99 * int(spacings.sum()) or 50 * wrong < reads:
+        return None
+    return CannotJudge(
+        "wrong-bus",
+        f"the wrong bus: {counted(signs.transfers, 'cycle')} of {signs.profile.name} come evenly, one in every period, "
+        "as a processor's cycles do and accesses to a chip do not",
+        "name the processor's own bus as the profile ('busledger probes' without one proposes it)",
     )
 
 
@@ -134,7 +158,7 @@ def too_slow(story: Story) -> Iterator[Rival]:
     bad = rows.wrong != 0
     late = bad & (((rows.data ^ rows.kept) & rows.wrong) == 0)
     hits = int(np.count_nonzero(late))
-    if width > 6.0 or not hits:
+    if width > 6.0 or hits < 3 or 2 * hits < np.count_nonzero(bad):
         return
     right = int(np.count_nonzero((rows.compared != 0) & ~bad))
     yield Rival(
@@ -196,6 +220,38 @@ def ringing(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     )
 
 
+def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
+    """Strobes with pulses of one sample: a cycle may be cut out at one of them, and take what the bus carries then."""
+    probes = story.study.evidence.probes
+    bad = story.rows.wrong != 0
+    hits = int(np.count_nonzero(bad))
+    if probes is None or not hits:
+        return
+    for health in probes.channels:
+        line = signs.profile.lines.get(health.line or health.channel)
+        if line is None or line.role not in ("strobe", "clock"):
+            continue
+        if health.runts < max(_MANY_RUNTS, 0.01 * health.moves):
+            continue
+        index = story.rows.index[bad]
+        yield Rival(
+            fault="clip-noisy",
+            scope="clip",
+            lines=(line.name,),
+            log_prior=prior_of("clip-noisy", chips=True),
+            log_own=log_rate(hits, int(np.count_nonzero(story.rows.compared)) - hits, SOMETIMES)
+            + min(_NOISE, health.runts / 10.0),
+            explains=hits,
+            summary=f"{line.name} rings or its clip is loose: {counted(health.runts, 'pulse')} of a single sample in "
+            f"{counted(health.moves, 'change')}, and no cycle can be cut out for sure at such edges",
+            next_step=f"Shorten the ground lead of the clip on {line.name}, or add a series resistor; then capture "
+            "again.",
+            stops_judging=True,
+            index=index,
+            taken=Excused(index),
+        )
+
+
 def _strobe(signs: CaptureSigns) -> str | None:
     """The strobe or clock that moves most."""
     named = [n for n in signs.names if n in signs.profile.lines and signs.profile.lines[n].role in ("strobe", "clock")]
@@ -210,7 +266,8 @@ def noisy_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     of_line = {health.line or health.channel: health for health in probes.channels}
     for bit, line in signs.data_lines.items():
         usual = _usual(signs.data_lines.values(), of_line)
-        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual):
+        settling = _SETTLING * of_line[line].moves if line in of_line else 0.0
+        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual, settling):
             yield from _noisy(story, of_line[line], line, usual, 1 << bit)
     for line in signs.address_lines.values():
         usual = _usual(signs.address_lines.values(), of_line)

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from busledger.decoder.board import Region
 from busledger.decoder.text import plain
 
-__all__ = ["counted", "moment", "named", "span_of", "stated"]
+__all__ = ["counted", "look_at", "moment", "named", "span_of", "stated"]
 
 _SCALES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"))
 
@@ -49,6 +47,6 @@ def stated(name: str, addresses: tuple[int, int], kind: str, *more: str) -> tupl
     )
 
 
-def listed(lines: Sequence[str]) -> str:
-    """``A9``, ``A9 and A10``, ``A9, A10 and D3``."""
-    return lines[0] if len(lines) == 1 else f"{', '.join(lines[:-1])} and {lines[-1]}"
+def look_at(line: str) -> str:
+    """The next step for a clip that is off."""
+    return f"Look at the clip on {line}, put it back, and capture again; nothing is said of the card on it until then."
