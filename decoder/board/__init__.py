@@ -2,6 +2,7 @@
 
 from busledger.decoder.board.lanes import lane_names, parse_lanes
 from busledger.decoder.board.loader import bus_of_board, load_board
+from busledger.decoder.board.mistakes import nearest
 from busledger.decoder.board.model import (
     Board,
     Buffer,
@@ -51,6 +52,7 @@ __all__ = [
     "bus_of_board",
     "lane_names",
     "load_board",
+    "nearest",
     "parse_lanes",
     "parts",
 ]

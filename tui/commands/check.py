@@ -31,6 +31,9 @@ def check(
     region: opt.RegionOption = None,
     ignore: opt.IgnoreOption = None,
     device: opt.DeviceOption = None,
+    good: opt.GoodOption = None,
+    bad: opt.BadOption = None,
+    replaced: opt.ReplacedOption = None,
     rate: opt.RateOption = None,
     grade: opt.GradeOption = None,
     t_from: opt.FromOption = None,
@@ -63,6 +66,7 @@ def check(
     busledger check run.vcd.xz --profile z80 --region ram=4000-43FF
     busledger check run.vcd --profile 6502 --device 9000-903F
     busledger check run.vcd --board card.toml --html report.html
+    busledger check run.vcd --board card.toml --good U5-U8 --bad U3 --replaced U12
     zcat run.vcd.gz | busledger check - --profile 6502 --json
     busledger check night/ --board card.toml --offset 600s
     busledger check run.vcd --profile z80 --wiring cpu.toml --profile sram --wiring card.toml
@@ -82,6 +86,9 @@ def check(
         region=region,
         ignore=ignore,
         device=device,
+        good=good,
+        bad=bad,
+        replaced=replaced,
         rate=rate,
         grade=grade,
         t_from=t_from,
