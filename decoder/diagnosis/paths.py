@@ -58,7 +58,7 @@ class Path(Protocol):
         """Takes what it explains out of the rows."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class PathFaultState:
     """A listed fault of something shared, in one way of failing."""
 
@@ -107,7 +107,7 @@ class PathFaultState:
         return FoundFault(self.scored, self.study, self.blind)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Innocent:
     """A cause that is not on the card: a clip, or what the machine does with its memory."""
 
