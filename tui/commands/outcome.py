@@ -12,6 +12,7 @@ from busledger.tui.commands import screen
 from busledger.tui.commands.wired_sets import file_of_set, refuse_one_output, show_sets, status_of
 
 if TYPE_CHECKING:
+    from busledger.decoder.board import Board
     from busledger.decoder.findings import CheckResult
     from busledger.decoder.pipeline import Request, WiredSet
     from busledger.decoder.progress import Progress
@@ -70,10 +71,9 @@ class Outputs:
             return
         settings, notes = settings_of(asked), _notes(asked)
         if self.html is not None:
-            from busledger.decoder.pipeline import bus_and_board
             from busledger.decoder.report import html_page
 
-            board = bus_and_board(asked)[1] if isinstance(asked.board, str | Path) else None
+            board = board_of(asked)
             self._put(
                 self.html,
                 html_page(
@@ -89,7 +89,10 @@ class Outputs:
         if self.markdown is not None:
             from busledger.decoder.report import markdown_text
 
-            self._put(self.markdown, markdown_text(result, settings=settings, notes=notes, between=between))
+            self._put(
+                self.markdown,
+                markdown_text(result, board=board_of(asked), settings=settings, notes=notes, between=between),
+            )
 
     @staticmethod
     def _put(name: str, text: str) -> None:
@@ -130,6 +133,13 @@ def settings_of(asked: Request) -> Mapping[str, str]:
     return {name: str(value) for name, value in given.items() if value is not None}
 
 
+def board_of(asked: Request) -> Board | None:
+    """The board file that was given; None where none was."""
+    from busledger.decoder.pipeline import bus_and_board
+
+    return bus_and_board(asked)[1] if isinstance(asked.board, str | Path) else None
+
+
 def checked(asked: Request, progress: Progress, material: PageMaterial | None) -> CheckResult:
     """``run_check``, with ``material`` looking on."""
     from busledger.decoder.pipeline import run_check
@@ -155,7 +165,8 @@ def report_check(
     elif not outputs.on_screen:
         from busledger.decoder.report import check_text
 
-        screen.show(check_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
+        width, colour = screen.width(), screen.colour_wanted()
+        screen.show(check_text(result, board=board_of(asked), width=width, colour=colour, answer_only=quiet))
     outputs.write(result, asked, material)
     return 1 if wrong(result) else 0
 
