@@ -239,7 +239,7 @@ def _rate_notes(windows: Windows) -> list[Note]:
         return []
     text = (
         f"one sample every {interval_ns:.4g} ns is too slow for this bus: data is sure for only {narrow[1]:.4g} ns at "
-        f"{narrow[0]}; sample at {_enough(narrow[1])} or more"
+        f"{narrow[0]}; sample at {1000 / narrow[1]:.3g} MHz at least, better at {_enough(narrow[1])}"
     )
     return [Note("sample-rate", text)]
 
@@ -250,8 +250,9 @@ def _doubt_notes(windows: Windows, moved: int, made: int) -> list[Note]:
     if windows.grid is None or narrow is None or moved <= _MANY_DOUBTS * made:
         return []
     interval_ns = windows.grid * windows.tick_fs * 1e-6
+    share = percent(min(1.0, moved / made)).replace(NO_BREAK, " ")
     text = (
-        f"in {percent(min(1.0, moved / made)).replace(NO_BREAK, ' ')} of the cycles a level moved so near the sampling edge that one sample every "
+        f"in {share} of the cycles a level moved so near the sampling edge that one sample every "
         f"{interval_ns:.4g} ns cannot tell the old one from the new one; those bits count as unknown. "
         f"Sample faster, at {_enough(narrow[1])} if the analyser can"
     )
@@ -259,6 +260,6 @@ def _doubt_notes(windows: Windows, moved: int, made: int) -> list[Note]:
 
 
 def _enough(narrow_ns: float) -> str:
-    """The rate that is asked for, the same in every note: three samples in the narrowest window, so that one of them
+    """The rate that is advised, the same in every note: three samples in the narrowest window, so that one of them
     lies inside it though both ends are known to a sample only."""
     return f"{3000 / narrow_ns:.3g} MHz"

@@ -55,7 +55,8 @@ class CardRow:
 
 
 def card_rows(board: Board, result: CheckResult | None = None) -> tuple[CardRow, ...]:
-    """The card by the rows and columns of the board file; where it gives none, a row a region, by lane.
+    """The card by the rows and columns of the board file; where it gives none, a row a region, by lane, the highest
+    first as in the tables of lanes.
 
     Decoders and drivers follow in rows of their own. Text is safe for a terminal.
     """
@@ -72,7 +73,7 @@ def card_rows(board: Board, result: CheckResult | None = None) -> tuple[CardRow,
             )
         rows.append(CardRow(f"row {number}", "", tuple(shelf)))
     for region in board.regions:
-        loose = sorted((chip for chip in region.chips if chip.row is None), key=lambda chip: chip.lanes)
+        loose = sorted((chip for chip in region.chips if chip.row is None), key=lambda chip: chip.lanes, reverse=True)
         if loose or not region.chips:
             parts = tuple(judge.part(c.designator, _name(c.part), _lanes(c.lanes)) for c in loose)
             rows.append(CardRow(safe(region.name), f"{region.start:04X}-{region.end:04X}", parts))

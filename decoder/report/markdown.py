@@ -9,6 +9,7 @@ from busledger.decoder.board import Board
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
 from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines
+from busledger.decoder.report.lane_table import lane_columns
 from busledger.decoder.report.numbers import NO_BREAK, count, lane_ranges, percent, rarer_than
 from busledger.decoder.report.page import CAUTIONS, page_facts
 from busledger.decoder.report.phrases import (
@@ -102,7 +103,7 @@ def _suspects(result: CheckResult) -> Iterator[str]:
 
 def _lanes(result: CheckResult) -> Iterator[str]:
     shown = [region for region in result.regions if region.lanes and region.kind != "io"]
-    lanes = list(dict.fromkeys(lane.lane for region in shown for lane in region.lanes))
+    lanes = lane_columns(shown)
     rows = []
     for region in shown:
         by_lane = {lane.lane: lane for lane in region.lanes}

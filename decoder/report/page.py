@@ -17,6 +17,7 @@ from busledger.decoder.report import palette
 from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
 from busledger.decoder.report.card import STATE_SIGNS, STATE_WORDS, card_rows
 from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines, trend_of
+from busledger.decoder.report.lane_table import lane_columns
 from busledger.decoder.report.numbers import count, lane_ranges, percent, plural, rarer_than, seconds
 from busledger.decoder.report.phrases import (
     capture_line,
@@ -73,7 +74,7 @@ def html_page(
         light=Markup(palette.css_variables(palette.LIGHT)), dark=Markup(palette.css_variables(palette.DARK))
     )
     trend = trend_of(result.intermittence)
-    lanes = list(dict.fromkeys(lane.lane for region in result.regions for lane in region.lanes))
+    lanes = lane_columns(result.regions)
     return environment.get_template("report.html.j2").render(
         title=f"{safe(result.board or 'Bus check')}: {verdict(result)}",
         style=Markup(style),
