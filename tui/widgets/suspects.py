@@ -7,11 +7,17 @@ from dataclasses import dataclass
 from rich.text import Text
 
 from busledger.decoder.diagnosis import KINDS, saying
+from busledger.decoder.figures import NO_BREAK, percent
 from busledger.decoder.findings import CheckResult, Suspect
-from busledger.decoder.report.bad_parts import ordered_steps
-from busledger.decoder.report.numbers import NO_BREAK, percent
-from busledger.decoder.report.phrases import gain_words, how_often_and_sure, place_line, verdict
-from busledger.decoder.report.places import LIKELY, places_of
+from busledger.decoder.report import (
+    LIKELY,
+    gain_words,
+    how_often_and_sure,
+    ordered_steps,
+    place_line,
+    places_of,
+    verdict,
+)
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
 from busledger.tui.source import CycleSource

@@ -13,11 +13,10 @@ from rich.text import Text
 
 from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.diagnosis import KINDS
+from busledger.decoder.figures import NO_BREAK
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.ledger.columns import Compared
-from busledger.decoder.report.numbers import NO_BREAK
-from busledger.decoder.report.phrases import how_often_and_sure, who
-from busledger.decoder.report.places import places_of
+from busledger.decoder.report import how_often_and_sure, places_of, who
 from busledger.decoder.text import plain
 from busledger.tui.filters import Filter, matches
 from busledger.tui.loaded import Loaded
