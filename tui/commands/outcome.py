@@ -172,8 +172,10 @@ def report_check(
 
 
 def wrong(result: CheckResult) -> bool:
-    """Whether any read was wrong, or a fault is likely for another reason."""
-    return bool(result.mismatch_total or (result.suspects and result.suspects[0].probability >= 0.5))
+    """Whether any read was wrong, or a part is likely to be bad for another reason: as the first line says."""
+    from busledger.decoder.report import LIKELY, places_of
+
+    return bool(result.mismatch_total) or any(place.bad >= LIKELY for place in places_of(result)[:1])
 
 
 def check_sets(asked: Sequence[Request], outputs: Outputs, *, as_json: bool, quiet: bool, show_progress: bool) -> int:
