@@ -52,7 +52,7 @@ class Path(Protocol):
     def regions(self) -> tuple[int, ...]: ...
     @property
     def plain(self) -> bool:
-        """Whether the chips behind it can be asked for faults of their lanes only: what they were given is not known."""
+        """Whether the chips behind it can be asked for their lanes only: what they were given is not known."""
 
     def overlay(self) -> Overlay:
         """Takes what it explains out of the rows."""
