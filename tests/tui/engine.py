@@ -27,6 +27,10 @@ class Request:
     profile: Any = None
     wiring: Any = None
     regions: tuple[str, ...] = ()
+    ignored: tuple[str, ...] = ()
+    devices: tuple[str, ...] = ()
+    ignored: tuple[str, ...] = ()
+    devices: tuple[str, ...] = ()
     rate_hz: float | None = None
     t_from: int | None = None
     t_to: int | None = None
