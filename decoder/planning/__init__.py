@@ -9,6 +9,7 @@ from busledger.decoder.planning.plan import PlanClip, PlanPass, PlanRequest, Pla
 from busledger.decoder.planning.question import EarlierSuspect
 from busledger.decoder.planning.retest import RetestResult
 from busledger.decoder.planning.retest import retest as judge_repair
+from busledger.decoder.planning.since import since
 
 __all__ = [
     "Alignment",
@@ -35,4 +36,5 @@ __all__ = [
     "judge_repair",
     "make_plan",
     "match_runs",
+    "since",
 ]

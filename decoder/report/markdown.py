@@ -65,6 +65,7 @@ def _document(
     else:
         yield escaped(capture_line(result))
     yield from _list("What is bad", place_lines(result), numbered=True)
+    yield from _list("Since the earlier result", (part.text for part in result.since))
     yield from _list("Why", why_lines(result))
     yield from _list("What to do next", (step.text for step in ordered_steps(result)), numbered=True)
     yield from _list("To buy", shopping_list(board, result))

@@ -85,6 +85,7 @@ def html_page(
         capture_line=capture_line(result),
         why=list(why_lines(result)),
         bad=place_lines(result),
+        since=[safe(part.text) for part in result.since],
         steps=list(_steps(result)),
         shopping=shopping_list(board, result),
         places=list(_places(result)),

@@ -56,6 +56,7 @@ def check_text(
 def _body(result: CheckResult, board: Board | None, width: int) -> Iterator[Text]:
     yield Text()
     yield from _block("Bad", [f"{n}. {line}" for n, line in enumerate(place_lines(result), 1)], width)
+    yield from _block("Since", [safe(part.text) for part in result.since], width)
     yield from _block("Why", list(why_lines(result)), width)
     yield from _block("When", when_lines(result.intermittence), width)
     yield from _block("Cleared" if result.mismatch_total else "Proved", _cleared(result.cleared), width)
