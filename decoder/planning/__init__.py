@@ -1,6 +1,7 @@
 """What to clip, passes joined, captures held against each other, repairs proved."""
 
 from busledger.decoder.planning.align import Alignment, align, comparable
+from busledger.decoder.planning.became import since, since_lines
 from busledger.decoder.planning.dump import dump_text
 from busledger.decoder.planning.join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
 from busledger.decoder.planning.match import MatchGroup, MatchPlace, MatchResult, match_runs
@@ -9,7 +10,6 @@ from busledger.decoder.planning.plan import PlanClip, PlanPass, PlanRequest, Pla
 from busledger.decoder.planning.question import EarlierSuspect
 from busledger.decoder.planning.retest import RetestResult
 from busledger.decoder.planning.retest import retest as judge_repair
-from busledger.decoder.planning.since import since
 
 __all__ = [
     "Alignment",
@@ -37,4 +37,5 @@ __all__ = [
     "make_plan",
     "match_runs",
     "since",
+    "since_lines",
 ]

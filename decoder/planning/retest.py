@@ -20,8 +20,8 @@ from busledger.decoder.diagnosis import clean_run_needed, clopper_pearson, rate_
 from busledger.decoder.errors import UsageError
 from busledger.decoder.figures import NO_BREAK, between, count, odds, rarer_than
 from busledger.decoder.findings import CheckResult, PartSince
+from busledger.decoder.planning.became import chance_of_clean_run, headline, parts_since, saved_run, since_lines
 from busledger.decoder.planning.retest_run import Failing, Run, failing_of, run_of
-from busledger.decoder.planning.since import chance_of_clean_run, headline, parts_since, saved_run
 
 __all__ = ["Needed", "RetestAfter", "RetestBefore", "RetestResult", "retest"]
 
@@ -144,7 +144,8 @@ def retest(before: dict[str, Any], after: CheckResult) -> RetestResult:
         other_mismatches=max(0, after.mismatch_total - failures),
     )
     if together:
-        told = [f"{_OF_ALL[verdict]} {together}", *(part.text for part in parts)]
+        told = since_lines(parts)
+        told[0] = f"{_OF_ALL[verdict]} {told[0]}"
         other = now.other_mismatches if all(part.state == "gone" for part in parts) else 0
     else:
         told = _sentences(verdict, was, now, needed, failing)

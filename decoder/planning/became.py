@@ -17,7 +17,7 @@ from busledger.decoder.findings import CheckResult, PartSince
 from busledger.decoder.planning.retest_run import Failing, Run, SavedSuspect, failing_as, run_of
 from busledger.decoder.text import plain
 
-__all__ = ["chance_of_clean_run", "headline", "parts_since", "saved_run", "since"]
+__all__ = ["chance_of_clean_run", "headline", "parts_since", "saved_run", "since", "since_lines"]
 
 _NAMED = 0.5  # from even chances on a part is named, as in the first line of an answer
 _PROOFS: tuple[tuple[Literal[95, 99], float], ...] = ((99, 0.01), (95, 0.05))
@@ -93,6 +93,14 @@ def headline(parts: Sequence[PartSince]) -> str:
     }
     told = "; ".join(line.format(saying.and_list(groups[key])) for key, line in words.items() if key in groups)
     return f"{told[:1].upper()}{told[1:]}."
+
+
+def since_lines(parts: Sequence[PartSince]) -> list[str]:
+    """For people: all of it in a sentence where several parts were named before, then those of which there is more to
+    say than that they are gone and proved."""
+    together = headline(parts)
+    told = [part.text for part in parts if not together or not part.proved]
+    return [together, *told] if together else told
 
 
 def _named(run: Run) -> dict[str, SavedSuspect | None]:
