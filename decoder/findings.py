@@ -157,21 +157,27 @@ class Suspect(_Finding):
     contradicted: int
     summary: str
     evidence: tuple[str, ...] = ()
-    place: int = 1
+    place: int = Field(
+        default=1,
+        description="suspects of one place are alternatives of one another: their probabilities sum to at most 1, and "
+        "each place is one thing that is wrong",
+    )
     # Additions to the contract's keys.
     other_region: str | None = None
     tied_with: tuple[int, ...] = ()
     first_cycles: tuple[int, ...] = ()
-    detail: dict[str, Any] = Field(default_factory=dict)
+    detail: dict[str, Any] = Field(
+        default_factory=dict, description="more of the fault; told: what the bench has said (good, bad, replaced)"
+    )
 
 
 class Part(_Finding):
     """One part of the board: the chance that it is bad and, if it is, its likeliest fault with that fault's share."""
 
     component: str
-    bad: float
-    fault: FaultName | None = None
-    share: float | None = None
+    bad: float = Field(description="chance that it is bad, over all explanations; of a card they need not sum to 1")
+    fault: FaultName | None = Field(default=None, description="its likeliest fault, if it is bad")
+    share: float | None = Field(default=None, description="that fault's share of the ways in which it may be bad")
 
 
 class PartSince(_Finding):
@@ -229,7 +235,7 @@ class CheckResult(_Finding):
     regions: tuple[RegionCounts, ...]
     mismatch_total: int
     suspects: tuple[Suspect, ...] = ()
-    parts: tuple[Part, ...] = ()
+    parts: tuple[Part, ...] = Field(default=(), description="every part of the board file; empty if no read is wrong")
     unexplained: int = 0
     cleared: tuple[Cleared, ...] = ()
     coverage: dict[str, Any] = Field(default_factory=dict)
@@ -238,7 +244,7 @@ class CheckResult(_Finding):
     intermittence: dict[str, Any] = Field(default_factory=dict)
     judged: bool = True
     not_judged_because: str = ""
-    since: tuple[PartSince, ...] = ()
+    since: tuple[PartSince, ...] = Field(default=(), description="what became of each part, with --before")
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 

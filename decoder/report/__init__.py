@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from busledger.decoder.report.plots import Histogram
     from busledger.decoder.report.repair_text import retest_text
     from busledger.decoder.report.scenes import scene_svg
-    from busledger.decoder.report.schemas import board_schema, profile_schema, sets_schema
+    from busledger.decoder.report.schemas import board_schema, profile_schema, result_schema, sets_schema
     from busledger.decoder.report.sets import between_lines, between_text, set_heading, sets_text
     from busledger.decoder.report.several import many_text
     from busledger.decoder.report.timing_plots import timing_histograms
@@ -68,6 +68,7 @@ __all__ = [
     "probes_text",
     "profile_schema",
     "refuse_overwriting",
+    "result_schema",
     "retest_text",
     "scene_svg",
     "selects_text",
@@ -106,6 +107,7 @@ _LATER = {
     "scene_svg": "scenes",
     "selects_text": "checks_text",
     "set_heading": "sets",
+    "result_schema": "schemas",
     "sets_schema": "schemas",
     "sets_text": "sets",
     "timing_histograms": "timing_plots",

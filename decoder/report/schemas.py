@@ -1,5 +1,4 @@
-"""JSON schemas of the files that people write, for editors that check TOML while one types, and of what ``--json``
-prints for several wired sets.
+"""JSON schemas of the files that people write, for editors that check TOML while one types, and of ``check --json``.
 
 Made from the very models that read the files, so that they cannot fall behind.
 JSON Schema draft 2020-12.
@@ -27,7 +26,7 @@ from busledger.decoder.bus.schema import ProfileFile
 from busledger.decoder.checks import BuffersResult, CyclesDocument, SelectsResult, SetsResult, TimingResult
 from busledger.decoder.findings import CheckResult
 
-__all__ = ["board_schema", "profile_schema", "sets_schema"]
+__all__ = ["board_schema", "profile_schema", "result_schema", "sets_schema"]
 
 _DRAFT = "https://json-schema.org/draft/2020-12/schema"
 _LANES = {
@@ -96,6 +95,12 @@ def board_schema() -> dict[str, Any]:
 def profile_schema() -> dict[str, Any]:
     """The schema of a bus profile."""
     return {"$schema": _DRAFT, **_clean(ProfileFile.model_json_schema()), "title": "busledger bus profile"}
+
+
+def result_schema() -> dict[str, Any]:
+    """The schema of what ``check --json`` prints for one capture."""
+    made = CheckResult.model_json_schema(by_alias=True, mode="serialization")
+    return {"$schema": _DRAFT, **_clean(made), "title": "busledger result of a check"}
 
 
 def sets_schema() -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -9,7 +10,8 @@ from typing import Any
 import jsonschema
 import pytest
 
-from busledger.decoder.report import board_schema, profile_schema
+from busledger.decoder.report import board_schema, profile_schema, result_schema
+from tests.report.results import result
 
 ROOT = Path(__file__).parents[2]
 BOARDS = sorted((ROOT / "captures_demo").glob("*/board.toml"))
@@ -24,7 +26,10 @@ def complaints(schema: dict[str, Any], data: dict[str, Any]) -> list[str]:
     return [error.message for error in jsonschema.Draft202012Validator(schema).iter_errors(data)]
 
 
-@pytest.mark.parametrize("schema", [board_schema(), profile_schema()], ids=["board", "profile"])
+SCHEMAS = {"board": board_schema(), "profile": profile_schema(), "result": result_schema()}
+
+
+@pytest.mark.parametrize("schema", SCHEMAS.values(), ids=SCHEMAS)
 def test_schema_is_a_schema(schema: dict[str, Any]) -> None:
     jsonschema.Draft202012Validator.check_schema(schema)
 
@@ -37,6 +42,14 @@ def test_bundled_boards_fit(path: Path) -> None:
 @pytest.mark.parametrize("path", PROFILES, ids=lambda path: path.stem)
 def test_bundled_profiles_fit(path: Path) -> None:
     assert complaints(profile_schema(), read(path)) == []
+
+
+def test_a_result_fits_and_place_and_parts_are_explained() -> None:
+    shown = json.loads(result().to_json())
+    assert complaints(result_schema(), shown) == []
+    assert complaints(result_schema(), {**shown, "parts": [{"component": "U7"}]}) != []
+    suspect, whole = result_schema()["$defs"]["Suspect"]["properties"], result_schema()["properties"]
+    assert "alternatives" in suspect["place"]["description"] and "every part" in whole["parts"]["description"]
 
 
 @pytest.mark.parametrize(

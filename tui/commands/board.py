@@ -116,6 +116,7 @@ def draw(
 @board_commands.command("schema", short_help="Print the JSON schema of board files, for your editor.")
 def schema(
     profile: Annotated[bool, typer.Option("--profile", help="That of bus profiles instead.")] = False,
+    result: Annotated[bool, typer.Option("--result", help="That of check --json instead.")] = False,
     sets: Annotated[bool, typer.Option("--sets", help="That of --json with several wired sets instead.")] = False,
 ) -> int:
     """Print the JSON schema of board files; editors use it to check and complete TOML.
@@ -123,13 +124,17 @@ def schema(
     \b
     busledger board schema > board.schema.json
     busledger board schema --profile > profile.schema.json
+    busledger board schema --result > check.schema.json
     busledger board schema --sets > sets.schema.json
     """
-    from busledger.decoder.report import board_schema, profile_schema, sets_schema
+    from busledger.decoder.report import board_schema, profile_schema, result_schema, sets_schema
 
-    if profile and sets:
-        raise UsageError("--profile and --sets were both given", expected="one of them")
-    made = profile_schema() if profile else sets_schema() if sets else board_schema()
+    asked = {"--profile": profile, "--result": result, "--sets": sets}
+    given = [option for option in asked if asked[option]]
+    if len(given) > 1:
+        raise UsageError(f"{given[0]} and {given[1]} were both given", expected="one of them")
+    makers = {"--profile": profile_schema, "--result": result_schema, "--sets": sets_schema}
+    made = makers[given[0]]() if given else board_schema()
     screen.show_data(json.dumps(made, indent=2).encode() + b"\n")
     return 0
 
