@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel
 
 from busledger.decoder.board.draft import Draft, titled
+from busledger.decoder.board.images import ImageRequest, read_image
 from busledger.decoder.board.lanes import lane_names
 from busledger.decoder.board.mistakes import nearest, shown
 from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
@@ -31,6 +32,7 @@ __all__ = ["build_buffers", "build_decoders", "build_regions"]
 
 P = TypeVar("P", bound=Part)
 T = TypeVar("T", bound=BaseModel)
+_IMAGE_KEYS = {"image_offset": "an offset", "image_fill": "a fill"}
 _WHAT = {MemoryPart: "a memory part", DecoderPart: "a decoder or gate", BufferPart: "a bus driver or latch"}
 
 
@@ -58,7 +60,8 @@ def build_regions(draft: Draft) -> None:
         if len(chips) < len(row.chips):
             draft.incomplete.add(table)
         region = Region(row.name, row.start, row.end, row.kind, row.space, row.select, chips)
-        draft.regions.append((table, _with_image(draft, table, row, region)))
+        draft.regions.append((table, region))
+        _take_image(draft, table, row, region)
 
 
 def _chip(draft: Draft, region_table: str, number: int, raw: object) -> Chip | None:
@@ -83,44 +86,19 @@ def _chip(draft: Draft, region_table: str, number: int, raw: object) -> Chip | N
     return chip
 
 
-def _with_image(draft: Draft, table: str, row: RegionTable, region: Region) -> Region:
+def _take_image(draft: Draft, table: str, row: RegionTable, region: Region) -> None:
+    """Read the region's image, if it has one; which part of it is the region's is settled once all tables are read."""
     if row.image is None:
-        if row.image_offset:
-            draft.mistakes.add(table, "image_offset", "an offset without an image", "image as well, or neither")
-        return region
-    if row.kind != "rom":
+        for key in ("image_offset", "image_fill"):
+            if getattr(row, key) is not None:
+                draft.mistakes.add(table, key, f"{_IMAGE_KEYS[key]} without an image", "image as well, or neither")
+    elif row.kind != "rom":
         draft.mistakes.add(table, "image", f"an image in a region of kind {row.kind}", 'kind = "rom"')
-        return region
-    if row.end < row.start:
-        return region  # said elsewhere; how much to read is not known
-    image = _read_image(draft, table, row.image, row.image_offset, region.size)
-    return Region(region.name, region.start, region.end, region.kind, region.space, region.select, region.chips, image)
-
-
-def _read_image(draft: Draft, table: str, name: str, offset: int, at_least: int) -> bytes | None:
-    """``at_least`` bytes from ``offset`` on, or fewer if the file ends (then judged by the caller's rule)."""
-    add = draft.mistakes.add
-    try:
-        path = (draft.folder / name).resolve()
-        if not draft.allow_outside and not path.is_relative_to(draft.folder.resolve()):
-            add(
-                table,
-                "image",
-                f'"{plain(name)}" lies outside the board file\'s folder',
-                "a file in that folder or below",
-            )
-        elif not path.is_file():
-            add(table, "image", f'"{plain(name)}" is not a file', "a file beside the board file")
-        elif path.stat().st_size <= offset:
-            size = path.stat().st_size
-            add(table, "image_offset", f"{offset}, but the image has {size} bytes", f"an offset below {size}")
-        else:
-            with path.open("rb") as stream:
-                stream.seek(offset)
-                return stream.read(at_least)
-    except (OSError, ValueError, RuntimeError) as error:  # also: a null in the name, a loop of links
-        add(table, "image", f'"{plain(name)}" cannot be read ({error})', "a readable file")
-    return None
+    elif row.end >= row.start:  # else said elsewhere; how much to read is not known
+        wanted = ImageRequest(row.image, row.image_offset, row.image_fill)
+        image = read_image(draft, table, wanted, region.size)
+        if image is not None:
+            draft.images[table] = (wanted, image)
 
 
 def build_decoders(draft: Draft) -> None:
@@ -191,10 +169,14 @@ def _prom(draft: Draft, table: str, row: DecoderTable) -> DecoderPart | None:
         draft.mistakes.add(table, "image", "both table and image", "one of them")
         return None
     if row.image is not None:
-        image = _read_image(draft, table, row.image, row.image_offset, size)
+        image = read_image(draft, table, ImageRequest(row.image, row.image_offset), size)
         if image is None:
             return None
-        contents = tuple(image)
+        begin = row.image_offset or 0
+        have = size - sum(last - first + 1 for first, last in image.missing(begin, size))
+        if row.image_offset is None and (image.size if image.raw else image.span[1] + 1) > size:
+            have = image.size if image.raw else image.span[1] + 1
+        contents = tuple(image.cut(begin, size)) if have == size else (0,) * have
     assert contents is not None
     if len(contents) != size:
         draft.mistakes.add(

@@ -97,6 +97,7 @@ _EXPECTED = {
     "serves": "a list of region names",
     "image": "the path of a file, in quotes",
     "image_offset": "a number of bytes, 0 or more",
+    "image_fill": "the byte that unprogrammed cells hold, 0 to 255, such as 0xFF",
     "table": "a list of numbers, one for each address of the PROM",
     "bus": "a profile's name, or the path of one",
     "inputs": 'pin = "line" pairs, such as { A = "A10" }',

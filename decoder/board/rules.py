@@ -7,6 +7,7 @@ from collections.abc import Collection, Mapping
 from itertools import combinations
 
 from busledger.decoder.board.draft import Draft, strings_in
+from busledger.decoder.board.images import fill_images
 from busledger.decoder.board.lanes import lane_names
 from busledger.decoder.board.mistakes import nearest
 from busledger.decoder.board.model import Buffer, Chip, Decoder, Region
@@ -27,7 +28,7 @@ def check_draft(
         _check_range(draft, table, region, address_bits)
         _check_lanes(draft, table, region, data_bits)
         _check_size(draft, table, region, wide)
-        _check_image(draft, table, region, wide)
+    fill_images(draft, wide)
     _check_overlaps(draft)
     _check_names(draft)
     for table, decoder in draft.decoders:
@@ -112,18 +113,6 @@ def _check_size(draft: Draft, table: str, region: Region, wide: int) -> None:
                 f"{region.size} addresses ({_span(region)}), more than {owner} holds",
                 f"at most {holds}, so end = 0x{region.start + holds - 1:X}",
             )
-
-
-def _check_image(draft: Draft, table: str, region: Region, wide: int) -> None:
-    """An image holds one byte for every bus address the region owns."""
-    if region.image is None:
-        return
-    bytes_owned = len({bit // 8 for bit in region.lanes}) or _addresses_per_word(wide)
-    needed = region.size * bytes_owned // _addresses_per_word(wide)
-    if len(region.image) < needed:
-        draft.mistakes.add(
-            table, "image", f"{len(region.image)} bytes from the offset on", f"{needed}, to fill {_span(region)}"
-        )
 
 
 def _check_overlaps(draft: Draft) -> None:

@@ -100,7 +100,8 @@ class RegionTable(_Table):
     select: Line | None = None
     chips: tuple[Any, ...] = ()
     image: Name | None = None
-    image_offset: Annotated[int, Field(ge=0, strict=True)] = 0
+    image_offset: Annotated[int, Field(ge=0, strict=True)] | None = None
+    image_fill: Annotated[int, Field(ge=0, le=255, strict=True)] | None = None
 
 
 class DecoderTable(_Table):
@@ -115,7 +116,7 @@ class DecoderTable(_Table):
     outputs: dict[str, Any]
     table: tuple[Annotated[int, Field(ge=0, strict=True)], ...] | None = None
     image: Name | None = None
-    image_offset: Annotated[int, Field(ge=0, strict=True)] = 0
+    image_offset: Annotated[int, Field(ge=0, strict=True)] | None = None
     open_collector: bool = False
 
 
