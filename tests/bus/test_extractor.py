@@ -230,3 +230,17 @@ def test_one_false_sample_cuts_no_cycle_in_two():
     cycles, extractor = falsified(bus_6502(100, release_at=1200), "PHI2", [40_600, 60_760, 60_880], 0)
     assert told(cycles) == told(clean)
     assert extractor.rejected == 0
+
+
+@pytest.mark.parametrize("start", [2**61 - 20_000, 2**62 - 20_000, 2**63 - 3_000_000])
+def test_stamps_of_all_of_63_bits_are_decoded(start):
+    """A stamp may count from an epoch: nothing in the scan may take a late one for the end of the world."""
+    wave = bus_6502(48)
+    profile = load_profile("6502")
+    layout = Layout(profile, bind([Signal(n) for n in wave.lines], line_needs(profile)))
+    time, levels, unknown = wave.columns(layout.names)
+    extractor = CycleExtractor(profile, layout, 1_000_000, None)
+    first = extractor.feed(Capture(time + start, levels, unknown, 1_000_000))
+    cycles = Cycles.concat([first, extractor.finish()])
+    assert told(cycles) == [("read", 0x200 + n, n) for n in range(48)]
+    assert (extractor.notes, extractor.gaps, extractor.rejected) == ([], [], 0)
