@@ -39,6 +39,8 @@ class CycleExtractor:
         The analyser's sample interval in ticks; None for a capture that knows each edge to a tick.
     grade
         A speed grade of the profile, for its windows and strobe widths; None takes what all grades agree on.
+    exact
+        A simulation without delays: what an edge causes stands at the edge's own stamp.
 
     Attributes
     ----------
@@ -48,10 +50,16 @@ class CycleExtractor:
     """
 
     def __init__(
-        self, profile: Profile, layout: Layout, tick_fs: int, grid_ticks: float | None, grade: str | None = None
+        self,
+        profile: Profile,
+        layout: Layout,
+        tick_fs: int,
+        grid_ticks: float | None,
+        grade: str | None = None,
+        exact: bool = False,
     ) -> None:
         self.profile, self.layout, self.tick_fs = profile, layout, tick_fs
-        self._windows = windows = Windows(profile, tick_fs, grid_ticks, grade)
+        self._windows = windows = Windows(profile, tick_fs, grid_ticks, grade, exact)
         self.notes: list[Note] = _rate_notes(windows)
         self.gaps: list[tuple[int, int]] = []
         self._tables = compile_tables(profile, layout, windows)
@@ -238,7 +246,8 @@ def _rate_notes(windows: Windows) -> list[Note]:
         return []
     text = (
         f"one sample every {interval_ns:.4g} ns is too slow for this bus: data is sure for only {narrow[1]:.4g} ns at "
-        f"{narrow[0]}; sample at {1000 / narrow[1]:.3g} MHz at least, better at {4000 / narrow[1]:.3g} MHz"
+        f"{narrow[0]}; sample at {1000 / narrow[1]:.3g} MHz at least, better at {4000 / narrow[1]:.3g} MHz "
+        "(or give --exact, if this is the dump of a simulation without delays)"
     )
     return [Note("sample-rate", text)]
 

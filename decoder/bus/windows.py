@@ -35,10 +35,16 @@ class Offsets(NamedTuple):
 
 
 class Windows:
-    """The windows of a profile for one tick, sample interval (ticks, None = event-driven) and grade (None = any)."""
+    """The windows of a profile for one tick, sample interval (ticks, None = event-driven) and grade (None = any).
 
-    def __init__(self, profile: Profile, tick_fs: int, grid_ticks: float | None, grade: str | None = None) -> None:
-        self.profile, self.tick_fs, self.grid = profile, tick_fs, grid_ticks
+    exact : the dump of a simulation without delays, in which what an edge causes stands at the edge's own stamp.
+    A level is read one tick before the edge, or on it where the lines stay through the strobe; no movement is a fault.
+    """
+
+    def __init__(
+        self, profile: Profile, tick_fs: int, grid_ticks: float | None, grade: str | None = None, exact: bool = False
+    ) -> None:
+        self.profile, self.tick_fs, self.grid, self.exact = profile, tick_fs, grid_ticks, exact
         self.grades = profile.grades if grade is None else (profile.grade(grade),)
 
     def ticks(self, ns: float) -> int:
@@ -65,7 +71,7 @@ class Windows:
 
     def width_min(self, strobe: StrobeEntry) -> int:
         """Shortest span in ticks that is not flagged, sampling doubt taken off; 0 = no limit."""
-        shortest = None if strobe.width_min is None else self.strict(strobe.width_min)
+        shortest = None if strobe.width_min is None or self.exact else self.strict(strobe.width_min)
         if shortest is None:
             return 0
         return max(0, self.ticks(shortest) - self.inset())
@@ -96,6 +102,8 @@ class Windows:
 
     def _around(self, window: Window) -> Offsets:
         through = window.hold == "strobe"
+        if self.exact:
+            return Offsets(0 if through else -1, 0, 0)
         setup = self.ticks(self.roomy(window.setup))
         hold = _ENDLESS if through else self.ticks(self.roomy(window.hold))
         clear = self.ticks(window.clear)

@@ -29,6 +29,10 @@ from busledger.decoder.wiring import Wiring, bind, load_wiring
 __all__ = ["Decoded", "Request", "Run", "bus_and_board", "open_run", "parse_regions", "region_map_of"]
 
 FS = 1e-15
+EXACT_TEXT = (
+    "taken for the dump of a simulation without delays: a change at an edge's own stamp counts as after it, "
+    "and no set-up or hold time is judged"
+)
 
 
 @dataclass(frozen=True)
@@ -39,7 +43,8 @@ class Request:
     ``rate_hz`` the sample rate of a CSV without a time column, ``regions``
     texts such as ``bank0=4000-43FF``. With ``any_subset`` a capture without a
     single address or data line will do. ``watch`` is called with every block
-    of cycles as it is decoded, whatever they are decoded for.
+    of cycles as it is decoded, whatever they are decoded for. ``exact``: the
+    capture is the dump of a simulation without delays (also found from its stamps).
     """
 
     capture: str | Path
@@ -54,6 +59,7 @@ class Request:
     stdin: IO[bytes] | None = None
     any_subset: bool = False
     watch: Callable[[Cycles], None] | None = None
+    exact: bool = False
 
 
 @dataclass(slots=True)
@@ -71,8 +77,8 @@ class Run:
     """An opened capture with everything that is needed to decode it once.
 
     ``grid_ticks`` is the analyser's sample interval (None where the times lie
-    on no grid), known once the first block has been read; so are the counts
-    and ``notes``.
+    on no grid), ``exact`` whether there are no delays in them, both
+    known once the first block has been read; so are the counts and ``notes``.
     """
 
     file: CaptureFile
@@ -85,6 +91,7 @@ class Run:
     unwired: int
     request: Request
     grid_ticks: float | None = None
+    exact: bool = False
     rows: int = 0
     first_tick: int | None = None
     last_tick: int = 0
@@ -111,6 +118,8 @@ class Run:
     def notes(self) -> list[Note]:
         """What the floors below have to tell so far, without repetitions."""
         found = [*self.file.notes, *self.wiring.notes]
+        if self.exact:
+            found.append(Note("exact", EXACT_TEXT))
         if self.extractor is not None:
             found += self.extractor.notes
         return list(dict.fromkeys(found))
@@ -119,13 +128,13 @@ class Run:
         """Decode the whole capture; memory does not grow with its length."""
         told = 0
         last: Capture | None = None
-        self.grid_ticks, rows = with_sample_grid(self._levels(block_rows))
+        self.grid_ticks, self.exact, rows = with_sample_grid(self._levels(block_rows), self.request.exact)
         selected = self._selected()
         ledger = self._ledger(selected)
         for levels in rows:
             if self.extractor is None:
                 self.extractor = CycleExtractor(
-                    self.profile, self.layout, self.tick_fs, self.grid_ticks, self.request.grade
+                    self.profile, self.layout, self.tick_fs, self.grid_ticks, self.request.grade, self.exact
                 )
             self._account(levels)
             cycles = self.extractor.feed(levels)
