@@ -9,10 +9,12 @@ from __future__ import annotations
 import csv
 import json
 import lzma
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
-FOLDER = Path(__file__).resolve().parents[2] / "shared" / "captures"
+SHARED = Path(os.environ.get("BUSLEDGER_SHARED", Path(__file__).resolve().parents[2] / "shared"))
+FOLDER, FOREIGN = SHARED / "captures", SHARED / "foreign"
 
 
 @dataclass(frozen=True)
@@ -49,7 +51,7 @@ class SharedCapture:
         return f"{self.folder.name}-{self.file.split('.')[0]}"
 
 
-def shared_captures() -> list[SharedCapture]:
+def shared_captures(folder: Path = FOLDER) -> list[SharedCapture]:
     """Every capture that is there, sorted; empty where the folder is not."""
-    folders = sorted(p.parent for p in FOLDER.glob("*/board.toml")) if FOLDER.is_dir() else []
+    folders = sorted(p.parent for p in folder.glob("*/board.toml")) if folder.is_dir() else []
     return [SharedCapture(f, c) for f in folders for c in ("capture_events.vcd.xz", "capture_sampled.vcd.xz")]

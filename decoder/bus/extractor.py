@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,7 +16,7 @@ from busledger.decoder.bus.rows import Rows
 from busledger.decoder.bus.scan_kernel import GAP, RING, scan
 from busledger.decoder.bus.tables import FIRST_LATCH, MOST_ROWS, SLOTS, Columns
 from busledger.decoder.bus.tidy_kernel import tidy
-from busledger.decoder.bus.windows import Windows
+from busledger.decoder.bus.windows import NO_EYES, Offsets, Windows
 from busledger.decoder.capture import Capture, Note
 from busledger.decoder.errors import CaptureError
 
@@ -41,6 +43,8 @@ class CycleExtractor:
         A speed grade of the profile, for its windows and strobe widths; None takes what all grades agree on.
     exact
         A simulation without delays: what an edge causes stands at the edge's own stamp.
+    eyes
+        Where to read at the end of strobes, as ``find_eyes`` saw the bus stand still.
 
     Attributes
     ----------
@@ -57,9 +61,10 @@ class CycleExtractor:
         grid_ticks: float | None,
         grade: str | None = None,
         exact: bool = False,
+        eyes: Mapping[str, Offsets] = NO_EYES,
     ) -> None:
         self.profile, self.layout, self.tick_fs = profile, layout, tick_fs
-        self._windows = windows = Windows(profile, tick_fs, grid_ticks, grade, exact)
+        self._windows = windows = Windows(profile, tick_fs, grid_ticks, grade, exact, eyes)
         self.notes: list[Note] = _rate_notes(windows)
         self.gaps: list[tuple[int, int]] = []
         self._tables = compile_tables(profile, layout, windows)
@@ -239,6 +244,13 @@ class CycleExtractor:
 def _rate_notes(windows: Windows) -> list[Note]:
     """The note "sample-rate" when the sample interval is longer than the narrowest published window."""
     narrow = windows.narrowest()
+    if windows.grid is not None and windows.eyes:
+        said = ", ".join(
+            f"{-offsets.value * windows.tick_fs * 1e-6:.3g} ns before the end of {strobe}"
+            for strobe, offsets in windows.eyes.items()
+        )
+        text = f"data is read {said}: the published window is narrower than two samples, and there the bus stood still"
+        return [Note("eye", text)]
     if windows.grid is None or narrow is None:
         return []
     interval_ns = windows.grid * windows.tick_fs * 1e-6

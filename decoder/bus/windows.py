@@ -12,6 +12,8 @@ a profile, say where to read and nothing more.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import NamedTuple
 
 from busledger.decoder.bus.profile import Profile
@@ -34,17 +36,28 @@ class Offsets(NamedTuple):
     high: int
 
 
+NO_EYES: Mapping[str, Offsets] = MappingProxyType({})
+
+
 class Windows:
     """The windows of a profile for one tick, sample interval (ticks, None = event-driven) and grade (None = any).
 
     exact : the dump of a simulation without delays, in which what an edge causes stands at the edge's own stamp.
     A level is read one tick before the edge, or on it where the lines stay through the strobe; no movement is a fault.
+    eyes : strobe → what to do at its end, where the bus was seen to stand still longer than the sheet promises.
     """
 
     def __init__(
-        self, profile: Profile, tick_fs: int, grid_ticks: float | None, grade: str | None = None, exact: bool = False
+        self,
+        profile: Profile,
+        tick_fs: int,
+        grid_ticks: float | None,
+        grade: str | None = None,
+        exact: bool = False,
+        eyes: Mapping[str, Offsets] = NO_EYES,
     ) -> None:
         self.profile, self.tick_fs, self.grid, self.exact = profile, tick_fs, grid_ticks, exact
+        self.eyes = eyes
         self.grades = profile.grades if grade is None else (profile.grade(grade),)
 
     def ticks(self, ns: float) -> int:
@@ -94,7 +107,7 @@ class Windows:
 
     def end(self, strobe: StrobeEntry) -> Offsets:
         """Around the end edge."""
-        return self._around(strobe.end)
+        return self.eyes[strobe.name] if strobe.name in self.eyes else self._around(strobe.end)
 
     def latch(self, latch: LatchEntry) -> Offsets:
         """Around a latch's edge."""
@@ -135,6 +148,18 @@ class Windows:
             return -max(1, round(0.5 * grid))
         return -round(max(_CLEAR * grid, min(clear, setup / 2)))
 
+    def narrow_ends(self) -> list[str]:
+        """Strobes at whose end no two samples fit into the published window."""
+        if self.grid is None or self.exact:
+            return []
+        found = []
+        for strobe in self.profile.strobes:
+            if strobe.sample == "end" and strobe.end.hold != "strobe":
+                setup, hold = self.ticks(self.roomy(strobe.end.setup)), self.ticks(self.roomy(strobe.end.hold))
+                if 0 < setup < _DOUBT * self.grid and hold < self.grid:
+                    found.append(strobe.name)
+        return found
+
     def look_ahead(self) -> int:
         """Ticks after an edge that must have been seen before its cycle can be told."""
         ends = [o for s in self.profile.strobes for o in (self.begin(s), self.end(s))]
@@ -151,6 +176,8 @@ class Windows:
         """(strobe, ns) of the narrowest window in which data is sure, as published; None where nothing is."""
         found = []
         for strobe in self.profile.strobes:
+            if strobe.name in self.eyes:
+                continue
             window = strobe.begin if strobe.sample == "begin" else strobe.end
             setup = self.roomy(window.setup)
             if setup > 0 and isinstance(window.setup, str):

@@ -8,7 +8,7 @@ from busledger.decoder.capture.columns import Capture, Gap, Header, Note, Signal
 
 if TYPE_CHECKING:
     from busledger.decoder.capture.file import CaptureFile, open_capture
-    from busledger.decoder.capture.grid import sample_grid, with_sample_grid, without_delays
+    from busledger.decoder.capture.grid import beginning, sample_grid, with_sample_grid, without_delays
 
 __all__ = [
     "Capture",
@@ -17,6 +17,7 @@ __all__ = [
     "Header",
     "Note",
     "Signal",
+    "beginning",
     "open_capture",
     "sample_grid",
     "with_sample_grid",
@@ -27,6 +28,7 @@ __all__ = [
 _LATE = {
     "CaptureFile": "file",
     "open_capture": "file",
+    "beginning": "grid",
     "sample_grid": "grid",
     "with_sample_grid": "grid",
     "without_delays": "grid",

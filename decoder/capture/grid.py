@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.capture.columns import Capture
 
-__all__ = ["sample_grid", "with_sample_grid", "without_delays"]
+__all__ = ["beginning", "sample_grid", "with_sample_grid", "without_delays"]
 
 _LOOK = 1 << 16
 _FEW = 24
@@ -78,6 +78,14 @@ def with_sample_grid(blocks: Iterator[Capture], exact: bool = False) -> tuple[fl
     The same rows are looked at whatever the size of the blocks: a first block
     of a few rows would give another interval than the whole.
     """
+    held, blocks = beginning(blocks)
+    time = np.concatenate([block.time for block in held]) if held else np.zeros(0, np.int64)
+    exact = exact or bool(held and without_delays(time, held[0].tick_fs))
+    return None if exact else sample_grid(time), exact, blocks
+
+
+def beginning(blocks: Iterator[Capture]) -> tuple[list[Capture], Iterator[Capture]]:
+    """The first blocks, cut to the rows that tell what a capture is like, and all blocks again from the first."""
     held: list[Capture] = []
     rows = 0
     for block in blocks:
@@ -85,9 +93,8 @@ def with_sample_grid(blocks: Iterator[Capture], exact: bool = False) -> tuple[fl
         rows += len(block)
         if rows >= _LOOK:
             break
-    time = np.concatenate([block.time for block in held]) if held else np.zeros(0, np.int64)
-    exact = exact or bool(held and without_delays(time, held[0].tick_fs))
-    return None if exact else sample_grid(time), exact, chain(held, blocks)
+    shown = [*held[:-1], held[-1].slice(0, len(held[-1]) - max(0, rows - _LOOK))] if held else []
+    return shown, chain(held, blocks)
 
 
 def _fit(steps: NDArray[np.float64], guess: float) -> float | None:

@@ -18,8 +18,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.board import Board, Region, bus_of_board, load_board
-from busledger.decoder.bus import CycleExtractor, Cycles, Layout, Profile, line_needs, load_profile, unwired_address
-from busledger.decoder.capture import Capture, CaptureFile, Note, open_capture, with_sample_grid
+from busledger.decoder.bus import (
+    CycleExtractor,
+    Cycles,
+    Layout,
+    Profile,
+    find_eyes,
+    line_needs,
+    load_profile,
+    unwired_address,
+)
+from busledger.decoder.capture import Capture, CaptureFile, Note, beginning, open_capture, with_sample_grid
 from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, UsageError
 from busledger.decoder.ledger import Compared, Ledger, RegionMap, SelectedRegions, Verdict
@@ -129,12 +138,14 @@ class Run:
         told = 0
         last: Capture | None = None
         self.grid_ticks, self.exact, rows = with_sample_grid(self._levels(block_rows), self.request.exact)
+        shown, rows = beginning(rows)
+        eyes = find_eyes(self.profile, self.layout, shown, self.tick_fs, self.grid_ticks, self.request.grade)
         selected = self._selected()
         ledger = self._ledger(selected)
         for levels in rows:
             if self.extractor is None:
                 self.extractor = CycleExtractor(
-                    self.profile, self.layout, self.tick_fs, self.grid_ticks, self.request.grade, self.exact
+                    self.profile, self.layout, self.tick_fs, self.grid_ticks, self.request.grade, self.exact, eyes
                 )
             self._account(levels)
             cycles = self.extractor.feed(levels)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busledger.decoder.bus import CycleExtractor, Cycles, Flag, Kind, Layout, line_needs, load_profile
+from busledger.decoder.bus import CycleExtractor, Cycles, Flag, Kind, Layout, find_eyes, line_needs, load_profile
 from busledger.decoder.capture import Capture, Gap, Signal
 from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.wiring import bind
@@ -244,3 +244,33 @@ def test_stamps_of_all_of_63_bits_are_decoded(start):
     cycles = Cycles.concat([first, extractor.finish()])
     assert told(cycles) == [("read", 0x200 + n, n) for n in range(48)]
     assert (extractor.notes, extractor.gaps, extractor.rejected) == ([], [], 0)
+
+
+def eyes_of(wave, grid_ns, seed=1):
+    profile = load_profile("65c816")
+    layout = Layout(profile, bind([Signal(n) for n in wave.lines], line_needs(profile)))
+    time, levels, unknown = wave.columns([wave.lines[i] for i in layout.select], grid_ns, seed)
+    return find_eyes(profile, layout, [Capture(time, levels, unknown, 1_000_000)], 1_000_000, grid_ns)
+
+
+def slow_65c816(answer_ns, cycles=150):
+    """2 MHz: PHI2 rises at 250 and falls at 500; the bank is on D0-D7 before, read data from ``answer_ns`` on."""
+    wave = Wave().idle(PHI2=0, RW=1, VDA=1, VPA=0).put(0, "A0-A15", 0).put(0, "D0-D7", 0)
+    for n in range(cycles):
+        start = 500 * n
+        wave.put(start + 40, "A0-A15", 0x200 + n).put(start + 60, "D0-D7", 1).put(start + 250, "PHI2", 1)
+        wave.put(start + 500, "PHI2", 0).put(start + answer_ns, "D0-D7", 0xA0 ^ n & 0xFF).put(
+            start + 515, "D0-D7", 0xFF
+        )
+    return wave
+
+
+def test_a_window_narrower_than_a_sample_follows_where_the_bus_stands_still():
+    """W65C816S: 10 ns before and after PHI2 falls, half a 24 MHz sample; the memory of this board is 130 ns early."""
+    (offsets,) = eyes_of(slow_65c816(370), 1000 / 24).values()
+    assert offsets.value == -round(1.5 * 1000 / 24)
+    assert eyes_of(slow_65c816(370), 5.0) == {}  # fast enough for the sheet's own figures
+
+
+def test_no_eye_where_the_memory_answers_at_the_last_moment():
+    assert eyes_of(slow_65c816(450), 1000 / 24) == {}  # settling and release leave no two quiet samples
