@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, TypeVar
 
 from pydantic import BaseModel
@@ -12,7 +12,7 @@ from busledger.decoder.board.images import ImageRequest, read_image
 from busledger.decoder.board.lanes import lane_names
 from busledger.decoder.board.mistakes import nearest, shown
 from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
-from busledger.decoder.board.part_types import BufferPart, DecoderPart, MemoryPart, Part, Section
+from busledger.decoder.board.part_types import BufferPart, DecoderPart, MemoryPart, Part, Section, bare_pin
 from busledger.decoder.board.parts_library import parts
 from busledger.decoder.board.schema import (
     BufferTable,
@@ -103,6 +103,7 @@ def _take_image(draft: Draft, table: str, row: RegionTable, region: Region) -> N
 
 def build_decoders(draft: Draft) -> None:
     """Every ``[[decoder]]`` that can be built, its pins under the part's own names."""
+    halves: dict[str, int] = {}  # of each package, how many tables took a half without its number
     for table, raw in draft.tables("decoder"):
         row = draft.mistakes.check(table, DecoderTable, raw, {"designator": ""})
         if row is None:
@@ -113,8 +114,10 @@ def build_decoders(draft: Draft) -> None:
             part, _ = _part(draft, table, row.part, DecoderPart)
         if part is None:
             continue
-        inputs = _pins(draft, table, "inputs", row.inputs, part, part.inputs)
-        outputs = _pins(draft, table, "outputs", row.outputs, part, part.outputs)
+        half = _half(part, (*row.inputs, *row.outputs), halves.get(row.designator, 0))
+        halves[row.designator] = halves.get(row.designator, 0) + (half != "")
+        inputs = _pins(draft, table, "inputs", row.inputs, part, part.inputs, half)
+        outputs = _pins(draft, table, "outputs", row.outputs, part, part.outputs, half)
         draft.decoders.append(
             (
                 table,
@@ -129,15 +132,30 @@ def build_decoders(draft: Draft) -> None:
         )
 
 
+def _half(part: DecoderPart, pins: Iterable[str], taken: int) -> str:
+    """``1`` where all of ``pins`` are those of a half (or gate) written without its number, and so on for the halves
+    after it; empty where they are the part's own names, or name no half."""
+    for prefix in part.halves[taken:]:
+        if all(part.pin_name(pin) is None and part.pin_name(prefix + bare_pin(pin)) for pin in pins):
+            return prefix
+    return ""
+
+
 def _pins(
-    draft: Draft, table: str, key: str, given: Mapping[str, Any], part: DecoderPart, known: tuple[str, ...]
+    draft: Draft,
+    table: str,
+    key: str,
+    given: Mapping[str, Any],
+    part: DecoderPart,
+    known: tuple[str, ...],
+    half: str = "",
 ) -> dict[str, str | int]:
     """``given`` under the part's own pin names; an input may be tied to 0 or 1. What does not fit is a mistake."""
     if not given:
         draft.mistakes.add(table, key, "no pin at all", f"at least one of {', '.join(known)}")
     named: dict[str, str | int] = {}
     for pin, line in given.items():
-        place, own = f"{key}.{plain(pin)}", part.pin_name(pin)
+        place, own = f"{key}.{plain(pin)}", part.pin_name(half + bare_pin(pin) if half else pin)
         tied = key == "inputs" and type(line) is int and line in (0, 1)
         if own not in known:
             found = f"no such pin among the {key} of part {plain(part.name)}"

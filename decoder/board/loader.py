@@ -29,6 +29,7 @@ def load_board(
     data_bits: int | None = None,
     address_bits: int | None = None,
     lines: Collection[str] | None = None,
+    driven: Collection[str] = (),
     allow_outside: bool = False,
 ) -> Board:
     """The card that the board file at ``path`` describes.
@@ -38,6 +39,8 @@ def load_board(
     data_bits, address_bits, lines
         What the bus profile says, where the caller knows it: the width of the two
         buses, and the names of the profile's lines. More mistakes are found then.
+    driven
+        Of those, the lines that the bus's master drives.
     allow_outside
         Let ``image`` name a file outside the board file's folder.
 
@@ -63,7 +66,7 @@ def load_board(
     build_regions(draft)
     build_decoders(draft)
     build_buffers(draft)
-    check_draft(draft, data_bits=data_bits, address_bits=address_bits, lines=lines)
+    check_draft(draft, data_bits=data_bits, address_bits=address_bits, lines=lines, driven=driven)
     mistakes.stop()
     assert head is not None
     return Board(

@@ -6,6 +6,7 @@ import re
 from collections.abc import Collection, Mapping
 from itertools import combinations
 
+from busledger.decoder.board.circles import check_circles
 from busledger.decoder.board.draft import Draft, strings_in
 from busledger.decoder.board.images import fill_images
 from busledger.decoder.board.lanes import lane_names
@@ -20,7 +21,12 @@ _NUMBERED = re.compile(r"([AD])(\d{1,2})")
 
 
 def check_draft(
-    draft: Draft, *, data_bits: int | None, address_bits: int | None, lines: Collection[str] | None
+    draft: Draft,
+    *,
+    data_bits: int | None,
+    address_bits: int | None,
+    lines: Collection[str] | None,
+    driven: Collection[str] = (),
 ) -> None:
     """Add every mistake that shows only when tables are seen together."""
     wide = data_bits or _guess_width(draft)
@@ -33,9 +39,14 @@ def check_draft(
     _check_names(draft)
     for table, decoder in draft.decoders:
         _check_outputs_used(draft, table, decoder)
+        for pin, line in decoder.outputs.items():
+            if line in driven:
+                found = f'"{plain(line)}" is a line of the bus, which its master drives'
+                draft.mistakes.add(table, f"outputs.{pin}", found, "a name of the card's own, such as CS0")
         for pin, line in decoder.inputs.items():
             _check_line(draft, table, f"inputs.{pin}", line, data_bits, address_bits, lines)
     _check_drivers(draft)
+    check_circles(draft)
     if lines is not None:
         _check_wiring(draft, lines)
     for table, buffer in draft.buffers:

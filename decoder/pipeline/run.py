@@ -303,7 +303,11 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
     profile = load_profile(_bus_path(request.profile if request.profile is not None else named, path))
     if board is None and path:
         board = load_board(
-            path, data_bits=profile.data_bits, address_bits=profile.address_bits, lines=profile.spellings
+            path,
+            data_bits=profile.data_bits,
+            address_bits=profile.address_bits,
+            lines=profile.spellings,
+            driven=profile.driven,
         )
     stated = parse_regions(request.regions)
     if stated:

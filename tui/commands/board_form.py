@@ -190,7 +190,13 @@ def load_with_bus(file: Path) -> tuple[Board, Profile]:
 
     bus = bus_of_board(file)
     profile = load_profile(file.parent / bus if "/" in bus or bus.endswith(".toml") else bus)
-    board = load_board(file, data_bits=profile.data_bits, address_bits=profile.address_bits, lines=profile.spellings)
+    board = load_board(
+        file,
+        data_bits=profile.data_bits,
+        address_bits=profile.address_bits,
+        lines=profile.spellings,
+        driven=profile.driven,
+    )
     return board, profile
 
 
