@@ -2,7 +2,7 @@
 
 from busledger.decoder.board.lanes import lane_names, parse_lanes
 from busledger.decoder.board.loader import bus_of_board, load_board
-from busledger.decoder.board.model import Board, Buffer, Chip, Decoder, LineLevel, Region
+from busledger.decoder.board.model import Board, Buffer, Chip, Decoder, LineLevel, Region, Regulator
 from busledger.decoder.board.part_types import (
     BufferGroup,
     BufferPart,
@@ -17,12 +17,14 @@ from busledger.decoder.board.part_types import (
     Section,
 )
 from busledger.decoder.board.parts_library import PartsLibrary, parts
+from busledger.decoder.board.power import CardPower, card_power, supply_figures
 
 __all__ = [
     "Board",
     "Buffer",
     "BufferGroup",
     "BufferPart",
+    "CardPower",
     "Chip",
     "Decoder",
     "DecoderPart",
@@ -36,10 +38,13 @@ __all__ = [
     "Part",
     "PartsLibrary",
     "Region",
+    "Regulator",
     "Section",
     "bus_of_board",
+    "card_power",
     "lane_names",
     "load_board",
     "parse_lanes",
     "parts",
+    "supply_figures",
 ]

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from busledger.decoder.board.build import build_buffers, build_decoders, build_regions
+from busledger.decoder.board.build_regulators import build_regulators
 from busledger.decoder.board.draft import Draft
 from busledger.decoder.board.mistakes import Mistakes, nearest
 from busledger.decoder.board.model import Board
@@ -20,7 +21,7 @@ from busledger.decoder.toml_text import read_toml_bytes, toml_tables
 
 __all__ = ["bus_of_board", "load_board"]
 
-_TABLES = ("board", "wiring", "region", "decoder", "buffer")
+_TABLES = ("board", "wiring", "region", "decoder", "buffer", "regulator")
 
 
 def load_board(
@@ -56,7 +57,7 @@ def load_board(
     mistakes = Mistakes(str(path))
     for key in raw:
         if key not in _TABLES:
-            expected = "[board], [wiring], [[region]], [[decoder]] or [[buffer]]"
+            expected = "[board], [wiring], [[region]], [[decoder]], [[buffer]] or [[regulator]]"
             mistakes.add("", plain(key), "no such table", expected + nearest(key, _TABLES))
     head = mistakes.check("[board]", BoardTable, raw["board"]) if "board" in raw else None
     if "board" not in raw:
@@ -66,6 +67,7 @@ def load_board(
     build_regions(draft)
     build_decoders(draft)
     build_buffers(draft)
+    build_regulators(draft)
     check_draft(draft, data_bits=data_bits, address_bits=address_bits, lines=lines, driven=driven)
     mistakes.stop()
     assert head is not None
@@ -78,6 +80,7 @@ def load_board(
         regions=tuple(region for _, region in draft.regions),
         decoders=tuple(decoder for _, decoder in draft.decoders),
         buffers=tuple(buffer for _, buffer in draft.buffers),
+        regulators=tuple(draft.regulators),
     )
 
 

@@ -12,7 +12,7 @@ from typing import Literal
 
 from busledger.decoder.board.part_types import BufferPart, DecoderPart, MemoryPart
 
-__all__ = ["Board", "Buffer", "Chip", "Decoder", "LineLevel", "Region", "RegionKind", "Space"]
+__all__ = ["Board", "Buffer", "Chip", "Decoder", "LineLevel", "Region", "RegionKind", "Regulator", "Space"]
 
 RegionKind = Literal["ram", "rom", "io"]
 Space = Literal["memory", "io", "program"]
@@ -111,6 +111,17 @@ class Buffer:
 
 
 @dataclass(frozen=True, slots=True)
+class Regulator:
+    """A voltage regulator of the card: ``input`` and ``output`` V; ``feeds`` designators, all of that rail if empty."""
+
+    designator: str
+    part: str
+    input: float
+    output: float
+    feeds: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Board:
     """Everything the board file says; ``path`` empty where there was no file."""
 
@@ -122,6 +133,7 @@ class Board:
     wiring: Mapping[str, str] = field(default_factory=dict)
     decoders: tuple[Decoder, ...] = ()
     buffers: tuple[Buffer, ...] = ()
+    regulators: tuple[Regulator, ...] = ()
     _index: Mapping[str, int] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:

@@ -21,6 +21,7 @@ __all__ = [
     "DirectionTable",
     "EnableTable",
     "RegionTable",
+    "RegulatorTable",
     "is_line",
 ]
 
@@ -118,6 +119,16 @@ class DecoderTable(_Table):
     image: Name | None = None
     image_offset: Annotated[int, Field(ge=0, strict=True)] | None = None
     open_collector: bool = False
+
+
+class RegulatorTable(_Table):
+    """``[[regulator]]``: ``output`` in V where the part does not say it; ``feeds`` designators or region names."""
+
+    designator: Name
+    part: Name
+    input: float
+    output: float | None = None
+    feeds: tuple[Name, ...] = ()
 
 
 class DirectionTable(_Table):

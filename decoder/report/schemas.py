@@ -19,6 +19,7 @@ from busledger.decoder.board.schema import (
     DirectionTable,
     EnableTable,
     RegionTable,
+    RegulatorTable,
 )
 from busledger.decoder.bus.schema import ProfileFile
 from busledger.decoder.checks import BuffersResult, CyclesDocument, SelectsResult, SetsResult, TimingResult
@@ -48,6 +49,9 @@ _DESCRIPTIONS = {
     "to_cpu": "the level of the line at which it drives toward the CPU",
     "active": "the level of the line at which it is on",
     "far_side": "lane or line = the line clipped on the card's side",
+    "input": "volts at the regulator's input",
+    "output": "volts at its output, where the part does not say it",
+    "feeds": "designators or regions that it feeds; all of its rail if left out",
     "inputs": "pin = line",
     "outputs": "pin = line",
     "row": "place on the card, for drawings",
@@ -77,6 +81,7 @@ def board_schema() -> dict[str, Any]:
             "region": {"type": "array", "items": region, "minItems": 1},
             "decoder": {"type": "array", "items": _table(DecoderTable)},
             "buffer": {"type": "array", "items": buffer},
+            "regulator": {"type": "array", "items": _table(RegulatorTable)},
         },
     }
 

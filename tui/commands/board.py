@@ -98,18 +98,56 @@ def new(
 @board_commands.command("draw", short_help="Draw the card and its memory map.")
 def draw(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A board file.", show_default=False)],
+    svg: Annotated[
+        str | None,
+        typer.Option("--svg", metavar="FILE", help="Write an SVG to keep or print; '-' prints it.", show_default=False),
+    ] = None,
 ) -> int:
     """Draw the card's parts in their places, and the memory map.
 
     \b
     busledger board draw card.toml
+    busledger board draw card.toml --svg card.svg
     """
-    from busledger.decoder.report import board_text
+    from busledger.decoder.report import board_svg, board_text, refuse_overwriting, whole_file
     from busledger.tui.commands.board_form import load_with_bus
 
     board, profile = load_with_bus(file)
+    if svg is not None:
+        drawing = board_svg(board, address_bits=profile.address_bits).encode()
+        if svg == "-":
+            screen.show_data(drawing)
+            return 0
+        refuse_overwriting(svg, file)
+        with whole_file(svg) as out:
+            out.write(drawing)
+        screen.show_paragraphs([f"Written: {svg}"])
+        return 0
     text = board_text(board, address_bits=profile.address_bits, width=screen.width(), colour=screen.colour_wanted())
     screen.show(text)
+    return 0
+
+
+@board_commands.command("power", short_help="Add up what the card draws, and the heat in its regulators.")
+def power(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A board file.", show_default=False)],
+    as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON, and nothing else.")] = False,
+) -> int:
+    """Add up the data sheets' supply currents, typical and most, rail by rail, and the heat in each [[regulator]].
+
+    \b
+    busledger board power card.toml
+    """
+    from busledger.decoder.board import card_power
+    from busledger.decoder.report import power_json, power_text
+    from busledger.tui.commands.board_form import load_with_bus
+
+    board, _ = load_with_bus(file)
+    found = card_power(board)
+    if as_json:
+        screen.show_data(json.dumps(power_json(board.name, found), indent=2).encode() + b"\n")
+        return 0
+    screen.show(power_text(board.name, found, width=screen.width(), colour=screen.colour_wanted()))
     return 0
 
 
@@ -139,7 +177,7 @@ def _board(context: typer.Context) -> int:
     if context.invoked_subcommand is None:
         raise UsageError(
             "'board' needs to know what to do",
-            expected="new FILE, draw FILE or schema",
+            expected="new FILE, draw FILE, power FILE or schema",
             hint="See 'busledger board --help'.",
         )
     return 0
