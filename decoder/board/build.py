@@ -112,6 +112,10 @@ def build_decoders(draft: Draft) -> None:
             part = _prom(draft, table, row)
         else:
             part, _ = _part(draft, table, row.part, DecoderPart)
+            if part is not None and part.kind == "prom":
+                found = f"what is in the PROM {part.name} is not said"
+                draft.mistakes.add(table, "table", found, "table, a list of its words, or image, a file of them")
+                continue
         if part is None:
             continue
         half = _half(part, (*row.inputs, *row.outputs), halves.get(row.designator, 0))
@@ -181,6 +185,12 @@ def _prom(draft: Draft, table: str, row: DecoderTable) -> DecoderPart | None:
             f"1 to {MOST_INPUTS} inputs and 1 to 32 outputs",
         )
         return None
+    known = _known_prom(row.part)
+    if known is not None:
+        for key, pins, letter in (("inputs", pins_in, "A"), ("outputs", pins_out, "O")):
+            most = sum(pin[0] == letter and pin[1:].isdigit() for pin in known.pinout)
+            if len(pins) > most:
+                draft.mistakes.add(table, key, f"{len(pins)} {key}", f"at most {most}, as a {known.name} has")
     size = 1 << len(pins_in)
     contents: tuple[int, ...] | None = row.table
     if row.table is not None and row.image is not None:
@@ -208,12 +218,21 @@ def _prom(draft: Draft, table: str, row: DecoderTable) -> DecoderPart | None:
     section = Section(inputs=pins_in, outputs=pins_out, contents=tuple(value & top for value in contents))
     return DecoderPart(
         name=row.part,
-        title="PROM",
+        title=known.title if known is not None else "PROM",
         source="board file",
         kind="prom",
-        open_collector=row.open_collector,
+        open_collector=row.open_collector or (known is not None and known.open_collector),
         section=(section,),
     )
+
+
+def _known_prom(name: str) -> DecoderPart | None:
+    """The library's PROM of that marking; None if it has none, since any name will do for one's own."""
+    try:
+        part, _ = parts().resolve(name)
+    except BoardError:
+        return None
+    return part if isinstance(part, DecoderPart) and part.kind == "prom" else None
 
 
 def build_buffers(draft: Draft) -> None:

@@ -165,3 +165,32 @@ image = "prom.hex"
     assert decoder.part.lookup.tolist() == [1] * 31 + [0]
     path.with_name("prom.hex").write_text(intel_hex(0, bytes(40)))
     assert "40 entries; expected 32, for 5 inputs" in mistakes(path)
+
+
+def test_a_prom_of_the_library_wants_its_contents_and_knows_its_size(board_file: Write) -> None:
+    head = """
+[board]
+name = "Loom controller"
+bus = "6502"
+[[region]]
+name = "bank0"
+start = 0
+end = 0xFF
+kind = "ram"
+select = "CS0"
+[[decoder]]
+designator = "U3"
+part = "N82S23N"
+inputs = { A0 = "A15" }
+outputs = { O1 = "CS0" }
+"""
+    path = board_file(head)
+    assert "table: what is in the PROM 82S23 is not said; expected table, a list of its words, or image" in mistakes(
+        path
+    )
+    path.write_text(head + "table = [0, 1]\n")
+    (decoder,) = load_board(path).decoders
+    assert decoder.part.open_collector and decoder.part.title == "32 x 8 PROM, open collector"
+    six = ", ".join(f'A{k} = "A{10 + k}"' for k in range(6))
+    path.write_text(head.replace('A0 = "A15"', six) + f"table = {[0] * 64}\n")
+    assert "inputs: 6 inputs; expected at most 5, as a 82S23 has" in mistakes(path)
