@@ -5,6 +5,8 @@ TTL Data Book: SN7442A, SN74154, SN74155/156, gates, SN74LS365A-368A, SN74LS640-
 Motorola FAST and LS TTL Data pp. 5-387, 5-388 (240/241/244), 5-398 (245), 5-521 (373/374); National
 DP8216/8226 (TL/F/8753, June 1990); NTE 6880/6889 and 6885-6888 sheets; Intel 8282/8283, 8286/8287
 (from memory).
+
+Where both tables are from memory, their agreement shows that nothing was mistyped, not what the sheet says.
 """
 
 from __future__ import annotations

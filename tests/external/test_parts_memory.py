@@ -4,6 +4,8 @@ Sources: Intel 2101A, 2102A, 2111A, 2112A, 2114, 2147, 2708, 2716, 2732, 2764, 2
 sheets; Mostek MK4116; TI TMS2716, TMS4416; Hitachi HM6116, HM6264, HM62256 (all from memory);
 read: NTE2114, NTE6810, NTE2708, NTE2716, NTE2764, NTE6664, NTE21256 sheets; Holtek HT6116-70
 (3 July 1997, p. 4); Hitachi HM6264B (ADE-203-454B, Nov. 1997); TMS4116 summary and 4116 pin table.
+
+Where both tables are from memory, their agreement shows that nothing was mistyped, not what the sheet says.
 """
 
 from __future__ import annotations

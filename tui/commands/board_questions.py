@@ -93,7 +93,7 @@ def _ask_drivers(profile: Profile) -> tuple[FormDriver, ...]:
 
     def turned(text: str) -> tuple[str, int]:
         line, level = _pair(text)
-        if level not in ("0", "1"):
+        if not level.isdecimal() or int(level) > 1:
             raise UsageError(f"'{level}' is no level", expected="0 or 1, as RD=0")
         return line, int(level)
 
