@@ -227,10 +227,9 @@ SLOW_ENDS = [
 ]
 
 
-@pytest.mark.parametrize(("bus", "clock", "period", "late", "drive", "setup", "hold"), SLOW_ENDS)
-def test_pins_at_the_slow_end_of_each_grade(
-    bus: str, clock: str, period: int, late: int, drive: int, setup: int, hold: int
-) -> None:
+@pytest.mark.parametrize("slow", SLOW_ENDS)
+def test_pins_at_the_slow_end_of_each_grade(slow: tuple[str, str, int, int, int, int, int]) -> None:
+    bus, clock, period, late, drive, setup, hold = slow
     cycles = [(0x1000 + 3 * n, n % 3 != 1, (37 * n) & 0xFF, {}) for n in range(40)]
     wave = clocked(cycles, clock, period, late=late, drive=drive, setup=setup, hold=hold)
     if bus == "6809":
