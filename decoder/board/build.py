@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any, TypeVar
 
 from pydantic import BaseModel
@@ -56,12 +57,21 @@ def build_regions(draft: Draft) -> None:
         row = draft.mistakes.check(table, RegionTable, raw, {"name": "", "kind": "ram"})
         if row is None:
             continue
-        chips = tuple(c for number, one in enumerate(row.chips, 1) if (c := _chip(draft, table, number, one)))
-        if len(chips) < len(row.chips):
+        given = [(number, one) for number, one in enumerate(row.chips, 1) if not _is_parity(one)]
+        chips = tuple(c for number, one in given if (c := _chip(draft, table, number, one)))
+        for number, one in enumerate(row.chips, 1):
+            if _is_parity(one) and (extra := _chip(draft, table, number, {**one, "lanes": "D0"})):
+                draft.parity.append((row.name, replace(extra, lanes=())))
+        if len(chips) < len(given):
             draft.incomplete.add(table)
         region = Region(row.name, row.start, row.end, row.kind, row.space, row.select, chips)
         draft.regions.append((table, region))
         _take_image(draft, table, row, region)
+
+
+def _is_parity(raw: object) -> bool:
+    """Whether a chip holds a ninth bit (``lanes = "P"``): on the card and on its supply, but on no lane of the bus."""
+    return isinstance(raw, Mapping) and raw.get("lanes") in ("P", "parity")
 
 
 def _chip(draft: Draft, region_table: str, number: int, raw: object) -> Chip | None:

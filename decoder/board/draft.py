@@ -30,6 +30,7 @@ class Draft:
     chips: list[tuple[str, Chip]] = field(default_factory=list)
     decoders: list[tuple[str, Decoder]] = field(default_factory=list)
     buffers: list[tuple[str, Buffer]] = field(default_factory=list)
+    parity: list[tuple[str, Chip]] = field(default_factory=list)
     regulators: list[Regulator] = field(default_factory=list)
     images: dict[str, tuple[ImageRequest, RomImage]] = field(default_factory=dict)  # by the region's table
     incomplete: set[str] = field(default_factory=set)  # regions of which a chip could not be read

@@ -81,6 +81,7 @@ def load_board(
         decoders=tuple(decoder for _, decoder in draft.decoders),
         buffers=tuple(buffer for _, buffer in draft.buffers),
         regulators=tuple(draft.regulators),
+        parity=tuple(draft.parity),
     )
 
 

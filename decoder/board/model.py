@@ -123,7 +123,10 @@ class Regulator:
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """Everything the board file says; ``path`` empty where there was no file."""
+    """Everything the board file says; ``path`` empty where there was no file.
+
+    ``parity``: (region, chip) of chips for a ninth bit, which no lane of the bus shows: drawn, fed, never judged.
+    """
 
     path: str
     name: str
@@ -134,6 +137,7 @@ class Board:
     decoders: tuple[Decoder, ...] = ()
     buffers: tuple[Buffer, ...] = ()
     regulators: tuple[Regulator, ...] = ()
+    parity: tuple[tuple[str, Chip], ...] = ()
     _index: Mapping[str, int] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
