@@ -19,13 +19,16 @@ __all__ = [
     "CycleCounts",
     "LaneCounts",
     "NextStep",
+    "Part",
     "RegionCounts",
     "Suspect",
     "Unread",
     "WarningFinding",
 ]
 
-FaultName = Literal[
+# A kind of fault is a row of the table in diagnosis/faults/kinds.py; a name here without a row there, or the other way
+# round, fails the type check or tests/diagnosis/test_kinds.py.
+PartFaultName = Literal[
     "stuck-low",
     "stuck-high",
     "floating",
@@ -41,8 +44,25 @@ FaultName = Literal[
     "coupled",
     "slow",
     "leaky",
+    "no-answer",
+    "unlisted",
 ]
-ScopeName = Literal["cell", "chip", "buffer", "bus", "region", "board", "decoder"]
+# What explains mismatches without a bad part on the card.
+RivalName = Literal[
+    "clip-off",
+    "clip-noisy",
+    "clips-exchanged",
+    "too-slow",
+    "device",
+    "read-only",
+    "mirrored",
+    "banked",
+    "shared",
+    "contents-lost",
+    "other-image",
+]
+FaultName = Literal[PartFaultName, RivalName]
+ScopeName = Literal["cell", "chip", "buffer", "bus", "region", "board", "decoder", "clip", "machine"]
 
 
 class _Finding(BaseModel):
@@ -87,7 +107,13 @@ class LaneCounts(_Finding):
 
 
 class RegionCounts(_Finding):
-    """What the ledger counted in one region."""
+    """What the ledger counted in one region.
+
+    What speaks for other traffic than the region's, or for a region that is not plain memory:
+    ``reads_never_written`` are reads of cells that nobody was seen to write, ``reads_never_written_disagree`` those
+    of them that differ from the read before; ``cells_never_right`` of the ``cells_compared`` never once read right;
+    ``cells_read_unwritten`` were read before a write, ``cells_disagree`` read two ways without a write between.
+    """
 
     name: str
     writes: int
@@ -99,6 +125,12 @@ class RegionCounts(_Finding):
     reads_disagree: int
     lanes: tuple[LaneCounts, ...] = ()
     reads_ambiguous: int = 0
+    reads_never_written: int = 0
+    reads_never_written_disagree: int = 0
+    cells_compared: int = 0
+    cells_never_right: int = 0
+    cells_read_unwritten: int = 0
+    cells_disagree: int = 0
     start: int | None = None
     end: int | None = None
     kind: str = "ram"
@@ -124,11 +156,21 @@ class Suspect(_Finding):
     contradicted: int
     summary: str
     evidence: tuple[str, ...] = ()
+    place: int = 1
     # Additions to the contract's keys.
     other_region: str | None = None
     tied_with: tuple[int, ...] = ()
     first_cycles: tuple[int, ...] = ()
     detail: dict[str, Any] = Field(default_factory=dict)
+
+
+class Part(_Finding):
+    """One part of the board: the chance that it is bad and, if it is, its likeliest fault with that fault's share."""
+
+    component: str
+    bad: float
+    fault: FaultName | None = None
+    share: float | None = None
 
 
 class Cleared(_Finding):
@@ -149,7 +191,11 @@ class NextStep(_Finding):
 
 
 class CheckResult(_Finding):
-    """Everything ``check`` found. ``schema`` is version 1 of the contract."""
+    """Everything ``check`` found. ``schema`` is version 1 of the contract.
+
+    ``judged``: whether the capture could be judged at all; ``not_judged_because`` says why not, and then no part is
+    accused and none cleared.
+    """
 
     schema_: Literal["busledger.check/1"] = Field(default="busledger.check/1", alias="schema")
     capture: CaptureFinding
@@ -159,12 +205,15 @@ class CheckResult(_Finding):
     regions: tuple[RegionCounts, ...]
     mismatch_total: int
     suspects: tuple[Suspect, ...] = ()
+    parts: tuple[Part, ...] = ()
     unexplained: int = 0
     cleared: tuple[Cleared, ...] = ()
     coverage: dict[str, Any] = Field(default_factory=dict)
     next_steps: tuple[NextStep, ...] = ()
     checks: dict[str, Any] = Field(default_factory=dict)
     intermittence: dict[str, Any] = Field(default_factory=dict)
+    judged: bool = True
+    not_judged_because: str = ""
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 

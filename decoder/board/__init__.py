@@ -2,7 +2,17 @@
 
 from busledger.decoder.board.lanes import lane_names, parse_lanes
 from busledger.decoder.board.loader import bus_of_board, load_board
-from busledger.decoder.board.model import Board, Buffer, Chip, Decoder, LineLevel, Region, Regulator
+from busledger.decoder.board.model import (
+    Board,
+    Buffer,
+    Chip,
+    Decoder,
+    LatchValue,
+    LineLevel,
+    Region,
+    Regulator,
+    Tested,
+)
 from busledger.decoder.board.part_types import (
     BufferGroup,
     BufferPart,
@@ -33,6 +43,7 @@ __all__ = [
     "EnablePin",
     "Grade",
     "LatchPin",
+    "LatchValue",
     "LineLevel",
     "MemoryPart",
     "Part",
@@ -40,6 +51,7 @@ __all__ = [
     "Region",
     "Regulator",
     "Section",
+    "Tested",
     "bus_of_board",
     "card_power",
     "lane_names",

@@ -25,11 +25,12 @@ from busledger.decoder.board.schema import (
     is_line,
     line_name,
 )
+from busledger.decoder.board.statements import build_condition, build_protection, build_tested
 from busledger.decoder.board.truth import MOST_INPUTS
 from busledger.decoder.errors import BoardError
 from busledger.decoder.text import plain
 
-__all__ = ["build_buffers", "build_decoders", "build_regions"]
+__all__ = ["build_buffers", "build_decoders", "build_regions", "build_tested"]
 
 P = TypeVar("P", bound=Part)
 T = TypeVar("T", bound=BaseModel)
@@ -64,7 +65,19 @@ def build_regions(draft: Draft) -> None:
                 draft.parity.append((row.name, replace(extra, lanes=())))
         if len(chips) < len(given):
             draft.incomplete.add(table)
-        region = Region(row.name, row.start, row.end, row.kind, row.space, row.select, chips)
+        region = Region(
+            row.name,
+            row.start,
+            row.end,
+            row.kind,
+            row.space,
+            row.select,
+            chips,
+            when=build_condition(draft, table, row.when),
+            mirror_of=row.mirror_of,
+            shared=row.shared,
+            write_protect=build_protection(draft, table, row.write_protect),
+        )
         draft.regions.append((table, region))
         _take_image(draft, table, row, region)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from busledger.decoder.board.mistakes import Mistakes
-from busledger.decoder.board.model import Buffer, Chip, Decoder, Region, Regulator
+from busledger.decoder.board.model import Buffer, Chip, Decoder, Region, Regulator, Tested
 from busledger.decoder.board.schema import line_name
 from busledger.decoder.text import plain
 
@@ -33,7 +33,9 @@ class Draft:
     parity: list[tuple[str, Chip]] = field(default_factory=list)
     regulators: list[Regulator] = field(default_factory=list)
     images: dict[str, tuple[ImageRequest, RomImage]] = field(default_factory=dict)  # by the region's table
+    tested: list[tuple[str, Tested]] = field(default_factory=list)
     incomplete: set[str] = field(default_factory=set)  # regions of which a chip could not be read
+    conditional: set[str] = field(default_factory=set)  # regions whose condition could not be read
 
     def tables(self, kind: str) -> Iterator[tuple[str, Any]]:
         """Every ``[[kind]]`` table with its title, such as ``[[region]] number 2 "bank1"``."""
@@ -63,7 +65,7 @@ class Draft:
 
 
 _USES = {
-    "region": ("select",),
+    "region": ("select", "when", "write_protect"),
     "decoder": ("inputs",),
     "buffer": ("lines", "direction", "enable", "far_side"),
 }

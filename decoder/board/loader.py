@@ -8,7 +8,7 @@ from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
-from busledger.decoder.board.build import build_buffers, build_decoders, build_regions
+from busledger.decoder.board.build import build_buffers, build_decoders, build_regions, build_tested
 from busledger.decoder.board.build_regulators import build_regulators
 from busledger.decoder.board.draft import Draft
 from busledger.decoder.board.mistakes import Mistakes, nearest
@@ -21,7 +21,7 @@ from busledger.decoder.toml_text import read_toml_bytes, toml_tables
 
 __all__ = ["bus_of_board", "load_board"]
 
-_TABLES = ("board", "wiring", "region", "decoder", "buffer", "regulator")
+_TABLES = ("board", "wiring", "region", "decoder", "buffer", "regulator", "tested")
 
 
 def load_board(
@@ -57,7 +57,7 @@ def load_board(
     mistakes = Mistakes(str(path))
     for key in raw:
         if key not in _TABLES:
-            expected = "[board], [wiring], [[region]], [[decoder]], [[buffer]] or [[regulator]]"
+            expected = "[board], [wiring], [[region]], [[decoder]], [[buffer]], [[regulator]] or [[tested]]"
             mistakes.add("", plain(key), "no such table", expected + nearest(key, _TABLES))
     head = mistakes.check("[board]", BoardTable, raw["board"]) if "board" in raw else None
     if "board" not in raw:
@@ -68,6 +68,7 @@ def load_board(
     build_decoders(draft)
     build_buffers(draft)
     build_regulators(draft)
+    build_tested(draft)
     check_draft(draft, data_bits=data_bits, address_bits=address_bits, lines=lines, driven=driven)
     mistakes.stop()
     assert head is not None
@@ -82,6 +83,7 @@ def load_board(
         buffers=tuple(buffer for _, buffer in draft.buffers),
         regulators=tuple(draft.regulators),
         parity=tuple(draft.parity),
+        tested=tuple(one for _, one in draft.tested),
     )
 
 

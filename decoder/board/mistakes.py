@@ -108,6 +108,14 @@ _EXPECTED = {
     "to_cpu": "0 or 1",
     "active": "0 or 1",
     "line": "a line's name",
+    "level": "0 or 1",
+    "latch": "the latch's address, such as 0xC000",
+    "mask": "the bits that count, such as 0x03",
+    "value": "what these bits hold, such as 0x02",
+    "mirror_of": "the name of a region of this file",
+    "shared": "true or false",
+    "result": "good, bad or replaced",
+    "how": 'how it was found, such as "chip tester"',
 }
 
 

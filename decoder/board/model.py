@@ -12,18 +12,51 @@ from typing import Literal
 
 from busledger.decoder.board.part_types import BufferPart, DecoderPart, MemoryPart
 
-__all__ = ["Board", "Buffer", "Chip", "Decoder", "LineLevel", "Region", "RegionKind", "Regulator", "Space"]
+__all__ = [
+    "Board",
+    "Buffer",
+    "Chip",
+    "Decoder",
+    "LatchValue",
+    "LineLevel",
+    "Region",
+    "RegionKind",
+    "Regulator",
+    "Space",
+    "TestResult",
+    "Tested",
+]
 
+TestResult = Literal["good", "bad", "replaced"]
 RegionKind = Literal["ram", "rom", "io"]
 Space = Literal["memory", "io", "program"]
 
 
 @dataclass(frozen=True, slots=True)
 class LineLevel:
-    """A line, and the level at which it means what the field says (``to_cpu``, ``active``)."""
+    """A line, and the level at which it means what the field says (``to_cpu``, ``active``, ``when``)."""
 
     line: str
     level: int
+
+
+@dataclass(frozen=True, slots=True)
+class LatchValue:
+    """What was last written to the address ``latch`` of ``space`` has ``value`` in the bits of ``mask``."""
+
+    latch: int
+    space: Space
+    mask: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """What is known of a part from the bench; ``how`` it was found, in the reader's words, may be empty."""
+
+    designator: str
+    result: TestResult
+    how: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +82,12 @@ class Chip:
 @dataclass(frozen=True, slots=True)
 class Region:
     """The addresses one select answers for; ``image`` holds a ROM's bytes from ``start`` on, one byte a bus address
-    that the region owns."""
+    that the region owns.
+
+    ``when``: it answers only then; regions that share a range each have such a condition. ``mirror_of`` names the
+    region whose cells it repeats. ``shared``: another master changes it, so it is listed and not compared.
+    ``write_protect``: writes are not expected to take, always or while a line has a level.
+    """
 
     name: str
     start: int
@@ -60,6 +98,10 @@ class Region:
     chips: tuple[Chip, ...] = ()
     image: bytes | None = None
     inferred: bool = False
+    when: LineLevel | LatchValue | None = None
+    mirror_of: str | None = None
+    shared: bool = False
+    write_protect: LineLevel | bool = False
 
     @property
     def size(self) -> int:
@@ -138,6 +180,7 @@ class Board:
     buffers: tuple[Buffer, ...] = ()
     regulators: tuple[Regulator, ...] = ()
     parity: tuple[tuple[str, Chip], ...] = ()
+    tested: tuple[Tested, ...] = ()
     _index: Mapping[str, int] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -153,11 +196,15 @@ class Board:
         return self._index[name]
 
     def lines(self) -> tuple[str, ...]:
-        """Every line the board file names, each once: selects, decoder pins, buffer lines, far sides, wiring."""
+        """Every line the board file names, each once: selects and conditions of regions, decoder pins, buffer lines,
+        far sides, wiring."""
         named: dict[str, None] = {}
         for region in self.regions:
             if region.select:
                 named[region.select] = None
+            for condition in (region.when, region.write_protect):
+                if isinstance(condition, LineLevel):
+                    named[condition.line] = None
         for decoder in self.decoders:
             named.update(dict.fromkeys((*decoder.inputs.values(), *decoder.outputs.values())))
         for buffer in self.buffers:

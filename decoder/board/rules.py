@@ -11,8 +11,9 @@ from busledger.decoder.board.draft import Draft, strings_in
 from busledger.decoder.board.images import fill_images
 from busledger.decoder.board.lanes import lane_names
 from busledger.decoder.board.mistakes import nearest
-from busledger.decoder.board.model import Buffer, Chip, Decoder, Region
+from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
 from busledger.decoder.board.schema import line_name
+from busledger.decoder.board.statements import check_statements, may_overlap
 from busledger.decoder.text import plain
 
 __all__ = ["check_draft"]
@@ -34,7 +35,11 @@ def check_draft(
         _check_range(draft, table, region, address_bits)
         _check_lanes(draft, table, region, data_bits)
         _check_size(draft, table, region, wide)
+        for key, condition in (("when", region.when), ("write_protect", region.write_protect)):
+            if isinstance(condition, LineLevel):
+                _check_line(draft, table, f"{key}.line", condition.line, data_bits, address_bits, lines)
     fill_images(draft, wide)
+    check_statements(draft, data_bits=data_bits, address_bits=address_bits)
     _check_overlaps(draft)
     _check_names(draft)
     for table, decoder in draft.decoders:
@@ -127,17 +132,20 @@ def _check_size(draft: Draft, table: str, region: Region, wide: int) -> None:
 
 
 def _check_overlaps(draft: Draft) -> None:
-    for (_, one), (table, other) in combinations(draft.regions, 2):
+    for (before, one), (table, other) in combinations(draft.regions, 2):
+        if draft.conditional & {before, table}:
+            continue  # said elsewhere
         if one.space != other.space or one.end < one.start or other.end < other.start:
             continue
         low, high = max(one.start, other.start), min(one.end, other.end)
         apart = one.lanes and other.lanes and not {b // 8 for b in one.lanes} & {b // 8 for b in other.lanes}
-        if low <= high and not apart:  # on a wide bus two regions may share addresses in different bytes
+        # On a wide bus two regions may share addresses in different bytes.
+        if low <= high and not apart and not may_overlap(one, other):
             draft.mistakes.add(
                 table,
                 "start",
                 f'{_span(other)} overlaps region "{plain(one.name)}" ({_span(one)}) at {low:04X}-{high:04X}',
-                "regions of one space that share no address",
+                "regions of one space that share no address, or each with a condition (when) of its own",
             )
 
 

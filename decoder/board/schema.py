@@ -20,8 +20,11 @@ __all__ = [
     "DecoderTable",
     "DirectionTable",
     "EnableTable",
+    "LatchTable",
+    "LineLevelTable",
     "RegionTable",
     "RegulatorTable",
+    "TestedTable",
     "is_line",
 ]
 
@@ -103,6 +106,34 @@ class RegionTable(_Table):
     image: Name | None = None
     image_offset: Annotated[int, Field(ge=0, strict=True)] | None = None
     image_fill: Annotated[int, Field(ge=0, le=255, strict=True)] | None = None
+    when: Any = None
+    mirror_of: Name | None = None
+    shared: Annotated[bool, Field(strict=True)] = False
+    write_protect: Any = False
+
+
+class LineLevelTable(_Table):
+    """``when`` or ``write_protect`` of a region: a clipped line, and the level at which it is so."""
+
+    line: Line
+    level: Level
+
+
+class LatchTable(_Table):
+    """``when`` of a region: what was last written to an address; ``value`` in the bits of ``mask``."""
+
+    latch: Address
+    space: Literal["memory", "io", "program"] = "memory"
+    mask: Address
+    value: Address
+
+
+class TestedTable(_Table):
+    """``[[tested]]``: what is known of a part from the bench."""
+
+    designator: Name
+    result: Literal["good", "bad", "replaced"]
+    how: str = ""
 
 
 class DecoderTable(_Table):

@@ -144,20 +144,21 @@ def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables
     keys = [_keys(made, i, rules, lanes) for i in range(len(strobes))]
     strobe_rows = [
         (strobe_expr[i], int(s.sample == "begin"), windows.width_min(s), *windows.begin(s), *windows.end(s),
-         _needs(made, i, rules, keys[i]))
+         _needs(made, i, rules, keys[i]), *windows.room(s.begin), *windows.room(s.end))
         for i, s in enumerate(profile.strobes)
     ]  # fmt: skip
     ends_kept = any(rule[10] == 0 for rule in rules)
     latch_rows = [
-        (latch_expr[i], int(item.edge == "begin"), *windows.latch(item)) for i, item in enumerate(profile.latches)
+        (latch_expr[i], int(item.edge == "begin"), *windows.latch(item), *windows.latch_room(item))
+        for i, item in enumerate(profile.latches)
     ]
     return Tables(
         ctrl=_control_mask(profile, layout, made),
         expr=_ints(made.expr_start, 1),
         term=_ints(made.term_start, 1),
         lit=_bits([(p * words + w, w, m, want) for p, w, m, want in made.literals], 4),
-        strobe=_ints(strobe_rows, 10),
-        latch=_ints(latch_rows, 5),
+        strobe=_ints(strobe_rows, 14),
+        latch=_ints(latch_rows, 7),
         rule=_ints(rules, 11),
         lane_start=_ints([sum(len(x) for x in lanes[:i]) for i in range(len(lanes) + 1)], 1),
         lane=_ints([pair for rule_lanes in lanes for pair in rule_lanes], 2),
@@ -167,7 +168,7 @@ def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables
         steady_start=_ints(made.steady_start, 1),
         steady=_bits([(PLANES["changed"] * words + w, *_shifts(s), m) for w, s, m in made.steady], 4),
         clock=_ints(_clock(profile, layout, windows), 1),
-        look=_ints([windows.look_ahead(), windows.inset(), windows.longest_middle(), MOST_ROWS, int(ends_kept)], 1),
+        look=_ints(_look(windows, ends_kept), 1),
         key_start=_ints([sum(len(x) for x in keys[:i]) for i in range(len(keys) + 1)], 1),
         key=_bits([(p * words + w, m, moved) for strobe_keys in keys for p, w, m, moved in strobe_keys], 3),
     )
@@ -245,6 +246,12 @@ def _control_mask(profile: Profile, layout: Layout, made: _Compiler) -> NDArray[
         if spot is not None:
             mask[spot[0]] |= np.uint64(1 << spot[1])
     return mask
+
+
+def _look(windows: Windows, ends_kept: bool) -> list[int]:
+    """How far the kernels look, as ``Tables.look`` has it."""
+    reach = [windows.look_ahead(), windows.inset(), windows.longest_middle()]
+    return [*reach, MOST_ROWS, int(ends_kept), windows.false_sample()]
 
 
 def _clock(profile: Profile, layout: Layout, windows: Windows) -> list[int]:

@@ -22,6 +22,7 @@ UNSETTLED, UNKNOWN, PARTIAL, AFTER_GAP, SHORT_STROBE, WAIT = 1, 2, 4, 8, 16, 32 
 LATCH, GAP = 1, 2
 UNSEEN, DOUBTED = 1, 2
 SKIP, STRETCH, REJECT = 1, 2, 3
+ENDLESS = 1 << 40  # as windows has it
 
 
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
@@ -34,9 +35,36 @@ def _row_at(time, last, floor, i, at):
     return i
 
 
+@njit(cache=True, nogil=True, _nrt=False)
+def _undo_false_sample(time, levels, unknown, row, floor, low, high, spot, words, lev):
+    """Turn back, in the plane at ``spot``, lines that show another level in ``row`` alone.
+
+    The row lasts one sample; the row before and the one after agree, and so does every other row that has any time
+    strictly inside (low, high).
+    """
+    last = time.shape[0] - 1
+    for w in range(words):
+        here, before, after = row * words + w, (row - 1) * words + w, (row + 1) * words + w
+        false = (levels[here] ^ levels[before]) & (levels[here] ^ levels[after])
+        false &= ~(unknown[here] | unknown[before] | unknown[after])
+        if not false:
+            continue
+        j = row - 1
+        while j >= floor and time[j + 1] > low:
+            false &= ~((levels[j * words + w] ^ levels[before]) | unknown[j * words + w])
+            j -= 1
+        j = row + 1
+        while j <= last and time[j] < high:
+            false &= ~((levels[j * words + w] ^ levels[before]) | unknown[j * words + w])
+            j += 1
+        lev[spot + w] ^= false
+
+
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
-def _settle(time, levels, unknown, i, floor, at, low, high, plane, lev, unk, mov, width):
+def _settle(time, levels, unknown, i, floor, at, low, high, room_low, room_high, false, plane, lev, unk, mov, width):
     """Levels at time ``at`` into plane ``plane``, and bits that moved strictly inside (low, high).
+
+    A level of one sample, ``false`` ticks at most, is not believed where the line is steady in the rest of the room.
 
     Searched from row i on; returns the row of the levels.
     """
@@ -45,6 +73,9 @@ def _settle(time, levels, unknown, i, floor, at, low, high, plane, lev, unk, mov
     for w in range(len(width)):
         spot, here = plane * len(width) + w, row * len(width) + w
         lev[spot], unk[spot], mov[spot] = levels[here], unknown[here], 0
+    near = room_low < room_high and floor < row < last and time[row] < room_high + false
+    if near and time[row + 1] > room_low - false and time[row + 1] - time[row] <= false:
+        _undo_false_sample(time, levels, unknown, row, floor, room_low, room_high, plane * len(width), len(width), lev)
     if low < high:
         first = _row_at(time, last, floor, row, low)
         for w in range(len(width)):
@@ -94,14 +125,20 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
     if needs & NEEDS_BEGIN:
         at = min(begin + strobe[3], max(middle, begin - 1))
         low, high = begin + strobe[4], begin + strobe[5]
-        row = _settle(time, levels, unknown, row, floor, at, low, high, BEGIN, lev, unk, mov, width)
+        room_low = begin + strobe[10]
+        # What is held through the strobe may go when it ends.
+        room_high = begin + (strobe[11] if counts_begin else min(strobe[11], end - look[1] - begin))
+        if counts_begin and strobe[11] >= ENDLESS:
+            room_high = room_low
+        row = _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[5], BEGIN, lev, unk,
+                      mov, width)  # fmt: skip
     if counts_begin:
         for w in range(len(width)):
             for plane in (MIDDLE, END):
                 spot, first = plane * len(width) + w, BEGIN * len(width) + w
                 lev[spot], unk[spot], mov[spot] = lev[first], unk[first], mov[first]
     elif needs & NEEDS_MIDDLE:
-        row = _settle(time, levels, unknown, row, floor, middle, 0, 0, MIDDLE, lev, unk, mov, width)
+        row = _settle(time, levels, unknown, row, floor, middle, 0, 0, 0, 0, 0, MIDDLE, lev, unk, mov, width)
     if needs & NEEDS_INSIDE:
         low, high = begin + look[1], end - look[1]
         if low > middle or high < middle:
@@ -110,7 +147,9 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
     row = end_row
     if needs & NEEDS_END and not counts_begin:
         low, high = end + strobe[7], end + strobe[8]
-        row = _settle(time, levels, unknown, row, floor, end + strobe[6], low, high, END, lev, unk, mov, width)
+        room_low, room_high = end + strobe[12], end + min(strobe[13], look[0])
+        row = _settle(time, levels, unknown, row, floor, end + strobe[6], low, high, room_low, room_high, look[5], END,
+                      lev, unk, mov, width)  # fmt: skip
     return row
 
 
@@ -196,7 +235,9 @@ def resolve(
             continue
         if what == LATCH:
             at, low, high = end + latch[s, 2], end + latch[s, 3], end + latch[s, 4]
-            _settle(time, levels, unknown, row, floor, at, low, high, FIRST_LATCH + s, lev, unk, mov, width)
+            room_low, room_high = end + latch[s, 5], end + min(latch[s, 6], look[0])
+            _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[5], FIRST_LATCH + s,
+                    lev, unk, mov, width)  # fmt: skip
             continue
         seen[s] += 1
         if events[e, 4] - events[e, 2] > look[3]:

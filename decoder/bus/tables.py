@@ -41,11 +41,11 @@ class Tables(NamedTuple):
     expr: I64
     term: I64
     lit: U64  # (literals, 4) spot, word, mask, want
-    # (strobes, 10) expression, 1 = counts from the begin edge, shortest span not flagged (0 = any), then for
+    # (strobes, 14) expression, 1 = counts from the begin edge, shortest span not flagged (0 = any), then for
     # begin and end: where the level is read, and low and high, strictly between which movement is unsettled;
-    # the planes that its rules look at, as bits
+    # the planes that its rules look at, as bits; for begin and end the room in which a false sample shows
     strobe: I64
-    latch: I64  # (latches, 5) expression, 1 = at the begin edge, value, low, high
+    latch: I64  # (latches, 7) expression, 1 = at the begin edge, value, low, high, room
     # (rules, 11) strobe, when, wait, action, kind, 1 = writes, address source, data source, address to match,
     # its mask (0 = any), kept (0 = end of the previous span, 1 = begin of this one)
     rule: I64
@@ -57,7 +57,8 @@ class Tables(NamedTuple):
     steady_start: I64  # (sources + 1,)
     steady: U64  # (steady pieces, 4) spot, right, left, mask: bits that must not move inside the span
     clock: I64  # (4,) word, bit (-1 = no clock), silent periods or cycles x 16, shortest silence in ticks
-    # (5,) look-ahead ticks, inset of a span's ends, longest middle, most rows of a span, 1 = a rule keeps ends
+    # (6,) look-ahead ticks, inset of a span's ends, longest middle, most rows of a span, 1 = a rule keeps ends,
+    # ticks up to which a level may be one false sample
     look: I64
     key_start: I64  # (strobes + 1,)
     # (keys, 3) spot, mask, mask of movement: all that can change which rule of the strobe fits, its lanes and its wait

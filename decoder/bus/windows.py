@@ -24,6 +24,7 @@ __all__ = ["Offsets", "Windows"]
 _FS_A_NS = 1_000_000
 _DOUBT = 2.0  # samples between what two channels show and what the lines did
 _CLEAR = 1.5  # samples: strictly more than one before the sample that shows the edge
+_SURELY_THREE = 3.0  # samples: a window so long shows the true level in two of them at least
 _LONGEST_MIDDLE_NS = 20_000.0
 _ENDLESS = 1 << 40
 
@@ -160,17 +161,46 @@ class Windows:
                     found.append(strobe.name)
         return found
 
+    def room(self, window: Window) -> tuple[int, int]:
+        """Ticks from the edge, strictly between which a line that means what it shows is steady.
+
+        As the narrowest window of all grades has it, a sample taken off at either end. (0, 0) where the window is
+        too short to hold three samples for sure: there a level of one sample may be the true one. A hold through the
+        strobe ends with the strobe, whenever that is. Always (0, 0) where ``narrow_ends`` are: an eye is two samples
+        long, so what moves in it is unsettled and nothing is turned back.
+        """
+        if self.grid is None or self.exact:
+            return 0, 0
+        setup = self.ticks(min(self._values(window.setup, False), default=0.0))
+        through = window.hold == "strobe"
+        hold = _ENDLESS if through else self.ticks(min(self._values(window.hold, False), default=0.0))
+        if setup + hold < _SURELY_THREE * self.grid:
+            return 0, 0
+        sample = round(self.grid)
+        return sample - setup, hold if through else hold - sample
+
+    def latch_room(self, latch: LatchEntry) -> tuple[int, int]:
+        """``room`` around a latch's edge."""
+        return self.room(Window(setup=latch.setup, hold=latch.hold))
+
+    def _offsets(self) -> list[Offsets]:
+        ends = [o for s in self.profile.strobes for o in (self.begin(s), self.end(s))]
+        return ends + [self.latch(item) for item in self.profile.latches]
+
+    def _rooms(self) -> list[tuple[int, int]]:
+        rooms = [self.room(w) for s in self.profile.strobes for w in (s.begin, s.end)]
+        return rooms + [self.latch_room(item) for item in self.profile.latches]
+
     def look_ahead(self) -> int:
         """Ticks after an edge that must have been seen before its cycle can be told."""
-        ends = [o for s in self.profile.strobes for o in (self.begin(s), self.end(s))]
-        ends += [self.latch(item) for item in self.profile.latches]
-        return max([1, *(max(o.value, o.high) for o in ends)])
+        # One false sample shows only when the next one has been seen.
+        seen = [max(o.value + self.false_sample(), o.high) for o in self._offsets()]
+        return max([1, *seen, *(high for _, high in self._rooms() if high < _ENDLESS)])
 
     def look_back(self) -> int:
         """Ticks before an edge that must still be at hand."""
-        ends = [o for s in self.profile.strobes for o in (self.begin(s), self.end(s))]
-        ends += [self.latch(item) for item in self.profile.latches]
-        return max([1, *(-min(o.value, o.low) for o in ends)])
+        seen = [self.false_sample() + 1 - o.value for o in self._offsets()]
+        return max([1, *seen, *(-o.low for o in self._offsets()), *(-low for low, _ in self._rooms())])
 
     def narrowest(self) -> tuple[str, float] | None:
         """(strobe, ns) of the narrowest window in which data is sure, as published; None where nothing is."""

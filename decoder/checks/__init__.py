@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from busledger.decoder.checks.evidence import ChecksEvidence, EvidenceKey, gather_evidence
+from busledger.decoder.checks.evidence import CheckKey, ChecksEvidence, gather_evidence
+from busledger.decoder.checks.lines import skew_of
 from busledger.decoder.checks.results import (
     BufferResult,
     BuffersResult,
@@ -41,6 +42,7 @@ __all__ = [
     "BuffersResult",
     "ChannelHealth",
     "CheckFinding",
+    "CheckKey",
     "CheckSet",
     "CheckSetResult",
     "ChecksEvidence",
@@ -49,7 +51,6 @@ __all__ = [
     "CyclesDocument",
     "DecoderResult",
     "DelayHistogram",
-    "EvidenceKey",
     "LaneBetween",
     "LanePath",
     "LimitResult",
@@ -61,6 +62,7 @@ __all__ = [
     "RowResult",
     "SelectsCheck",
     "SelectsResult",
+    "SelectsSeen",
     "SetEntry",
     "SetSide",
     "SetsResult",
@@ -74,6 +76,7 @@ __all__ = [
     "gather_evidence",
     "hold_together",
     "probe_doubts",
+    "skew_of",
 ]
 
 _LATE = {
@@ -82,6 +85,7 @@ _LATE = {
     "CheckSetResult": "check_set",
     "ProbesCheck": "probes.probes",
     "SelectsCheck": "selects.selects",
+    "SelectsSeen": "selects.seen_selects",
     "SetSide": "sets.between",
     "SwappedAddressClips": "probes.swapped_address_clips",
     "SwappedClips": "probes.swapped_clips",

@@ -20,6 +20,7 @@ from busledger.decoder.checks.selects.selects import SelectsCheck
 from busledger.decoder.checks.timing.timing import TimingCheck
 from busledger.decoder.checks.windows import CycleJoin, Joined
 from busledger.decoder.findings import WarningFinding
+from busledger.decoder.ledger import Compared
 
 __all__ = ["CheckSet", "CheckSetResult"]
 
@@ -76,8 +77,10 @@ class CheckSet:
         self._join = CycleJoin(rule_strobes(profile, Setting.of(layout, tick_fs, grid_ticks)))
         self._joins = any(check is not None for check in (self._selects, self._buffers, self._timing))
 
-    def feed(self, block: Capture, cycles: Cycles) -> None:
-        """One block of levels and its cycles, regions filled in."""
+    def feed(self, block: Capture, cycles: Cycles, compared: Compared | None = None) -> None:
+        """One block of levels, its cycles with their regions, and the ledger's word on them where there is one."""
+        if self._selects is not None:
+            self._selects.answers(cycles, compared)
         if self._joins:
             self._take(block, self._join.feed(block, cycles))
         if self._probes is not None and self._rows < DOUBT_ROWS:

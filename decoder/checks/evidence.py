@@ -24,20 +24,29 @@ from busledger.decoder.checks.results import (
 )
 from busledger.decoder.findings import Cleared
 
-__all__ = ["ChecksEvidence", "EvidenceKey", "gather_evidence"]
+__all__ = ["CheckKey", "ChecksEvidence", "gather_evidence"]
 
 SEEN = 1e4
+"""A clip shows the fault itself: fooled in one card of ten thousand (estimate)."""
 SEEN_RARELY = 30.0
+"""It shows it now and then, as a probe's own pulses do in one card of thirty (estimate)."""
 ACQUITTED = 1e-4
+"""The other way round: every chance was seen right."""
 HINTED = 30.0
+"""Late by the figures, or different by a cause that the clips do not name: one card of thirty (estimate)."""
 UNLIKELY = 0.05
+"""In time with all the sampling's doubt, though a chip that is late now and then may have kept still (estimate)."""
 ENOUGH = 8
 """Cycles in which a line must have been judged before it acquits anything."""
 RARELY = 3
+"""Fewer cycles may be a probe's."""
+SELDOM = 0.01
+"""A line wrong in a smaller share of its cycles is no proof of a fault that the data does not show: of 16 392 cycles on
+an 1802 whose reads were all right 13 lacked their select, sampled between two of its parts."""
 
 
-class EvidenceKey(NamedTuple):
-    """Names candidates of the diagnosis: same fields and meaning as its ``CheckKey``; None matches any value."""
+class CheckKey(NamedTuple):
+    """Names the candidates of the diagnosis that one check speaks of; a None matches any value."""
 
     fault: str | None = None
     scope: str | None = None
@@ -52,12 +61,12 @@ class ChecksEvidence:
     without that fault. ``sentences``: the words for it. ``cleared``: parts seen working. ``faults``: what
     the checks found wrong by themselves, in words."""
 
-    likelihood_ratios: dict[EvidenceKey, float] = field(default_factory=dict)
-    sentences: dict[EvidenceKey, str] = field(default_factory=dict)
+    likelihood_ratios: dict[CheckKey, float] = field(default_factory=dict)
+    sentences: dict[CheckKey, str] = field(default_factory=dict)
     cleared: list[Cleared] = field(default_factory=list)
     faults: list[CheckFinding] = field(default_factory=list)
 
-    def add(self, key: EvidenceKey, ratio: float, sentence: str) -> None:
+    def add(self, key: CheckKey, ratio: float, sentence: str) -> None:
         """One observation; the strongest word on the same key stands."""
         old = self.likelihood_ratios.get(key)
         if old is None or ratio > old:
@@ -75,13 +84,14 @@ def gather_evidence(
     evidence = ChecksEvidence()
     if selects is not None:
         _from_regions(evidence, board, selects)
+        _from_decoders(evidence, board, selects)
         _clear_decoders(evidence, selects)
     for buffer in buffers.buffers if buffers is not None else ():
         _from_buffer(evidence, buffer, buffers.findings if buffers is not None else ())
     slow = {f.component for f in timing.findings if f.weight == "fault"} if timing is not None else set()
     for limit in timing.limits if timing is not None else ():
         if limit.component is not None and limit.limit_ns is not None and limit.max_ns is not None:
-            key = EvidenceKey("slow", "chip", limit.component, limit.region)
+            key = CheckKey("slow", "chip", limit.component, limit.region)
             said = f"{limit.name}: {limit.max_ns:.0f} ± {limit.uncertainty_ns:.0f} ns, {limit.limit_ns:.0f} ns allowed"
             if limit.component in slow:
                 evidence.add(key, HINTED, said)
@@ -93,8 +103,8 @@ def gather_evidence(
     return evidence
 
 
-def _strength(count: int) -> float:
-    return SEEN if count >= RARELY else SEEN_RARELY
+def _strength(count: int, of: int) -> float:
+    return SEEN if count >= RARELY and count >= SELDOM * of else SEEN_RARELY
 
 
 def _from_regions(evidence: ChecksEvidence, board: Board, selects: SelectsResult) -> None:
@@ -107,32 +117,52 @@ def _from_regions(evidence: ChecksEvidence, board: Board, selects: SelectsResult
             continue
         _one_region(evidence, region, region.region in swapped, others[region.region])
         if region.region in late:
-            evidence.add(EvidenceKey("slow", "region", None, region.region), HINTED, late[region.region].text)
+            evidence.add(CheckKey("slow", "region", None, region.region), HINTED, late[region.region].text)
 
 
 def _one_region(evidence: ChecksEvidence, region: RegionSelect, swapped: bool, elsewhere: int) -> None:
     select, name, extra = region.select, region.region, sum(region.extra.values())
     missing_key, extra_key, swapped_key = (
-        EvidenceKey(f"select-{what}", "decoder", None, name) for what in ("missing", "extra", "swapped")
+        CheckKey(f"select-{what}", "decoder", None, name) for what in ("missing", "extra", "swapped")
     )
     right = f"{select} was seen active in all {region.cycles} cycles of {name}"
-    if swapped:
+    if swapped and not region.data_came:
         evidence.add(
             swapped_key, SEEN, f"{select} is exchanged: missing in {region.missing} of {region.cycles} own cycles"
         )
         return
+    if region.data_came:
+        return  # the clip shows what the card does not do: it speaks for nothing
     if region.missing:
         text = f"{select} was seen inactive in {region.missing} of {region.cycles} cycles of {name}"
-        evidence.add(missing_key, _strength(region.missing), text)
+        evidence.add(missing_key, _strength(region.missing, region.cycles), text)
     else:
         evidence.add(missing_key, ACQUITTED, right)
     if extra:
         text = f"{select} ({name}) was seen active in {extra} cycles of {', '.join(region.extra)}"
-        evidence.add(extra_key, _strength(extra), text)
+        evidence.add(extra_key, _strength(extra, elsewhere), text)
     elif elsewhere >= ENOUGH:
         evidence.add(extra_key, ACQUITTED, f"{select} was never seen active in {elsewhere} cycles of other regions")
     if not region.missing or not extra:
         evidence.add(swapped_key, ACQUITTED, right if not region.missing else f"{select} never came for another region")
+
+
+def _from_decoders(evidence: ChecksEvidence, board: Board, selects: SelectsResult) -> None:
+    """A select that never came although its decoder's inputs called for it or for one that did not come either.
+
+    Where address lines are not clipped, such cycles belong to no region and the decoder's table alone tells.
+    """
+    judged = {region.select for region in selects.regions if region.cycles >= ENOUGH}
+    for decoder in selects.decoders:
+        wrong = [f for f in selects.findings if f.component == decoder.designator and f.weight == "fault"]
+        count = max((f.count for f in wrong if f.code in ("rows-wrong", "output-missing")), default=0)
+        quiet = [o.line for o in decoder.output_results if not o.moves]
+        for region in board.regions:
+            if count >= ENOUGH and region.select in quiet and region.select not in judged:
+                text = (
+                    f"{region.select} never came, though {decoder.designator}'s inputs left a select due {count} times"
+                )
+                evidence.add(CheckKey("select-missing", "decoder", None, region.name), SEEN, text)
 
 
 def _clear_decoders(evidence: ChecksEvidence, selects: SelectsResult) -> None:
@@ -160,7 +190,7 @@ def _from_buffer(evidence: ChecksEvidence, buffer: BufferResult, findings: Itera
         _from_address_buffer(evidence, buffer)
         return
     mine = [f for f in findings if f.component == buffer.designator and f.weight == "fault"]
-    turned = EvidenceKey("direction-stuck", "buffer", buffer.designator)
+    turned = CheckKey("direction-stuck", "buffer", buffer.designator)
     for finding in mine:
         if finding.code.startswith(("direction-", "enable-missing", "never-toward", "no-transfer")):
             evidence.add(turned, SEEN, finding.text)
@@ -188,13 +218,13 @@ def _both_levels(lane: LanePath) -> bool:
 
 
 def _from_lane(evidence: ChecksEvidence, buffer: BufferResult, lane: LanePath) -> None:
-    every = EvidenceKey(None, "buffer", buffer.designator, None, (lane.lane,))
+    every = CheckKey(None, "buffer", buffer.designator, None, (lane.lane,))
     if lane.verdict == "good":
         where = f"{lane.reads} reads and {lane.writes} writes through {buffer.designator}"
         text = f"{lane.near} and {lane.far} agree in {where}"
         evidence.add(every, ACQUITTED, text)
     elif lane.verdict in _LANE_FAULT:
-        key = EvidenceKey(_LANE_FAULT[lane.verdict], "buffer", buffer.designator, None, (lane.lane,))
+        key = CheckKey(_LANE_FAULT[lane.verdict], "buffer", buffer.designator, None, (lane.lane,))
         wrong = lane.reads_differ + lane.writes_differ
         text = f"{lane.far} and {lane.near} differ on the two sides of {buffer.designator} in {wrong} transfers"
         evidence.add(key, SEEN, text)
@@ -206,7 +236,7 @@ def _from_lane(evidence: ChecksEvidence, buffer: BufferResult, lane: LanePath) -
 
 
 def _acquit_direction(
-    evidence: ChecksEvidence, buffer: BufferResult, through: list[LanePath], turned: EvidenceKey
+    evidence: ChecksEvidence, buffer: BufferResult, through: list[LanePath], turned: CheckKey
 ) -> None:
     if through and all(lane.verdict == "good" for lane in through):
         if all(lane.reads >= ENOUGH and lane.writes >= ENOUGH for lane in through):
@@ -226,9 +256,9 @@ def _from_address_buffer(evidence: ChecksEvidence, buffer: BufferResult) -> None
         differ = f"{lane.writes_differ} of {lane.writes} cycles differ"
         text = f"{lane.near} does not come through {buffer.designator}: {differ}"
         for scope in ("board", "region"):
-            evidence.add(EvidenceKey("address-stuck", scope, buffer.designator), SEEN, text)
+            evidence.add(CheckKey("address-stuck", scope, buffer.designator), SEEN, text)
     if tried and not bad:
         text = f"{', '.join(x.near for x in tried)} come through {buffer.designator} in {tried[0].writes} cycles"
-        evidence.add(EvidenceKey("address-stuck", None, buffer.designator), ACQUITTED, text)
-        evidence.add(EvidenceKey("address-bridged", None, buffer.designator), ACQUITTED, text)
+        evidence.add(CheckKey("address-stuck", None, buffer.designator), ACQUITTED, text)
+        evidence.add(CheckKey("address-bridged", None, buffer.designator), ACQUITTED, text)
         evidence.cleared.append(Cleared(component=buffer.designator, lanes=tuple(x.near for x in tried), evidence=text))

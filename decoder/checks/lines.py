@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -25,10 +26,15 @@ __all__ = [
     "pins",
     "relevant_mask",
     "rule_strobes",
+    "sampled_grid",
+    "skew_of",
     "ticks",
 ]
 
 FEMTOSECONDS_PER_NS = 1_000_000
+FINEST_SAMPLE_FS = 2 * FEMTOSECONDS_PER_NS
+"""Times on a grid finer than 2 ns are a simulator's events: analysers of this kind take 500 million samples a second at
+most (common practice)."""
 # By kind of cycle: bool (kinds,).
 READS, WRITES = (np.isin(np.arange(len(KIND_NAMES)), kinds) for kinds in (READ_KINDS, WRITE_KINDS))
 EVENT_BIN_NS = 5.0
@@ -62,12 +68,11 @@ class Setting:
         """The setting of one capture under one layout."""
         names = tuple(layout.names)
         clipped = frozenset(name for name, column in zip(names, layout.select, strict=True) if column >= 0)
-        coarse = grid_ticks is not None and grid_ticks >= 1.5
-        skew = 2 * int(np.ceil(grid_ticks)) if coarse and grid_ticks is not None else 0
+        grid = sampled_grid(grid_ticks, tick_fs)
         fine = ticks(EVENT_BIN_NS, tick_fs)
-        width = max(round(grid_ticks), fine) if coarse and grid_ticks is not None else fine
+        width = fine if grid is None else max(round(grid), fine)
         words = max(1, (len(names) + 63) // 64)
-        return cls(names, clipped, words, tick_fs, grid_ticks if coarse else None, skew, max(1, width))
+        return cls(names, clipped, words, tick_fs, grid, skew_of(grid_ticks, tick_fs), max(1, width))
 
     def ns(self, count: float) -> float:
         """Ticks as nanoseconds."""
@@ -118,6 +123,17 @@ class Condition:
 
     mask: NDArray[np.uint64]
     want: NDArray[np.uint64]
+
+
+def sampled_grid(grid_ticks: float | None, tick_fs: int) -> float | None:
+    """The sample interval in ticks; None for a capture that knows each edge more finely than an analyser does."""
+    return grid_ticks if grid_ticks is not None and grid_ticks * tick_fs >= FINEST_SAMPLE_FS else None
+
+
+def skew_of(grid_ticks: float | None, tick_fs: int) -> int:
+    """How far two channels' edges may lie apart by sampling alone, ticks: two samples, 0 where nothing was sampled."""
+    grid = sampled_grid(grid_ticks, tick_fs)
+    return 0 if grid is None else 2 * math.ceil(grid)
 
 
 def pins(names: Sequence[str], lines: Sequence[str]) -> Pins:

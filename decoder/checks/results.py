@@ -7,6 +7,7 @@ start; delays are nanoseconds, with the sampling's own uncertainty beside them.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -31,6 +32,7 @@ __all__ = [
     "SelectsResult",
     "TimingResult",
     "Weight",
+    "worst_first",
 ]
 
 Weight = Literal["fault", "doubt", "note"]
@@ -64,6 +66,12 @@ class CheckFinding(_Result):
     of: int = 0
     first_time_s: float | None = None
     other: tuple[str, ...] = ()
+
+
+def worst_first(findings: Iterable[CheckFinding]) -> tuple[CheckFinding, ...]:
+    """Faults, then doubts, then notes; those of one weight stay in their order."""
+    order: tuple[Weight, ...] = ("fault", "doubt", "note")
+    return tuple(sorted(findings, key=lambda f: order.index(f.weight)))
 
 
 class DelayHistogram(_Result):
@@ -152,7 +160,10 @@ class DecoderResult(_Result):
 
 
 class RegionSelect(_Result):
-    """A region's select over all cycles: own cycles, those of other regions, and those outside all."""
+    """A region's select over all cycles: own cycles, those of other regions, and those outside all.
+
+    ``answered``: own reads that came back right, as no idle bus would have made them, with the select seen missing.
+    """
 
     region: str
     select: str
@@ -162,8 +173,14 @@ class RegionSelect(_Result):
     late: int
     extra: dict[str, int]
     outside: int
+    answered: int = 0
     first_missing_s: float | None = None
     first_extra_s: float | None = None
+
+    @property
+    def data_came(self) -> bool:
+        """Whether the data says that the select came all the same: a floating nibble is right once in 16 reads."""
+        return self.answered >= 3 and self.answered >= 0.1 * self.missing
 
 
 class SelectsResult(_Result):
@@ -182,6 +199,8 @@ class ControlCounts(_Result):
     Each pair is (wrong, of): ``reads_off`` reads of what it serves with the
     buffer off, ``reads_away`` pointing to the card; ``writes_off``,
     ``writes_toward`` likewise; ``elsewhere`` reads outside its regions in which it drives the CPU's side.
+    ``overlaps`` and ``two_drivers`` were looked for in ``overlaps_of`` and ``two_drivers_of`` cycles, none where the
+    clipped lines do not say whether it drives.
     """
 
     reads: int
@@ -195,6 +214,8 @@ class ControlCounts(_Result):
     overlaps: int
     longest_overlap_ns: float
     two_drivers: int
+    overlaps_of: int = 0
+    two_drivers_of: int = 0
     first_wrong_s: float | None = None
 
 
@@ -221,7 +242,11 @@ class LanePath(_Result):
 
 
 class BufferResult(_Result):
-    """One bus driver."""
+    """One bus driver.
+
+    ``undriven_reads`` of ``known_reads`` repeat the word that the bus carried before; ``undriven_by_chance`` would if
+    the two had nothing to do with each other, and only more than that (``undriven_stands_out``) tells of no driver.
+    """
 
     designator: str
     part: str
@@ -231,6 +256,8 @@ class BufferResult(_Result):
     lanes: tuple[LanePath, ...]
     undriven_reads: int
     known_reads: int
+    undriven_by_chance: float = 0.0
+    undriven_stands_out: bool = False
 
 
 class BuffersResult(_Result):

@@ -4,11 +4,16 @@ from busledger.decoder.diagnosis.account import Account, account_for
 from busledger.decoder.diagnosis.coverage.clearing import clear
 from busledger.decoder.diagnosis.coverage.coverage import coverage_of
 from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
+from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.coverage.traffic import TrafficCounter
 from busledger.decoder.diagnosis.engine import diagnose
 from busledger.decoder.diagnosis.evidence import CheckEvidence, CheckKey, Diagnosis, Evidence, ProfileFacts
+from busledger.decoder.diagnosis.faults import saying
+from busledger.decoder.diagnosis.faults.kind import Kind, Looks
+from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD, RIVALS
 from busledger.decoder.diagnosis.faults.listing import PossibleFault, possible_faults
 from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
+from busledger.decoder.diagnosis.rivals import CannotJudge, Rival, capture_verdict, find_rivals
 from busledger.decoder.diagnosis.statistics import (
     Interval,
     accesses_needed,
@@ -20,26 +25,37 @@ from busledger.decoder.diagnosis.statistics import (
 )
 
 __all__ = [
+    "KINDS",
+    "ON_CARD",
+    "RIVALS",
     "Account",
+    "CannotJudge",
+    "CaptureSigns",
     "CheckEvidence",
     "CheckKey",
     "CoverageCounter",
     "Diagnosis",
     "Evidence",
     "Interval",
+    "Kind",
+    "Looks",
     "PossibleFault",
     "ProfileFacts",
+    "Rival",
     "TrafficCounter",
     "accesses_needed",
     "account_for",
+    "capture_verdict",
     "clean_run_chance",
     "clean_run_needed",
     "clear",
     "clopper_pearson",
     "coverage_of",
     "diagnose",
+    "find_rivals",
     "intermittence_of",
     "possible_faults",
     "rate_below",
+    "saying",
     "wilson",
 ]

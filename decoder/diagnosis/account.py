@@ -9,6 +9,7 @@ from busledger.decoder.diagnosis.coverage.clearing import DATA_BUS, clear
 from busledger.decoder.diagnosis.coverage.coverage import coverage_of
 from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
 from busledger.decoder.diagnosis.evidence import Evidence
+from busledger.decoder.diagnosis.faults.kinds import ON_CARD
 from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
 from busledger.decoder.findings import Cleared, Suspect
 from busledger.decoder.progress import Progress, silent
@@ -16,7 +17,7 @@ from busledger.decoder.progress import Progress, silent
 __all__ = ["Account", "account_for"]
 
 LEAST_ACCUSED = 0.02  # a suspect less probable than this does not keep a part from being cleared
-LANE_FAULTS = frozenset({"stuck-low", "stuck-high", "floating", "bridged"})  # these leave a part's other lanes alone
+LANE_FAULTS = frozenset(kind.name for kind in ON_CARD if kind.lanes_alone)
 
 
 class Account(NamedTuple):

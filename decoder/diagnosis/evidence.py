@@ -8,9 +8,11 @@ from typing import Any, NamedTuple, Protocol
 
 from busledger.decoder.board import Board
 from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.checks import CheckKey, ProbesResult
 from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
+from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.coverage.traffic import TrafficCounter
-from busledger.decoder.findings import Cleared, NextStep, RegionCounts, Suspect
+from busledger.decoder.findings import Cleared, NextStep, Part, RegionCounts, Suspect
 from busledger.decoder.ledger import Compared
 
 __all__ = [
@@ -28,16 +30,6 @@ class AccessesLike(Protocol):
 
     def __len__(self) -> int: ...
     def blocks(self) -> Iterator[tuple[Cycles, Compared]]: ...
-
-
-class CheckKey(NamedTuple):
-    """Names the candidates that one check speaks of; a None matches any value."""
-
-    fault: str | None = None
-    scope: str | None = None
-    component: str | None = None
-    region: str | None = None
-    lanes: tuple[str, ...] | None = None
 
 
 class CheckEvidence(Protocol):
@@ -75,7 +67,9 @@ class Evidence:
     capture carries. ``traffic``: counts over all transfers, inside the regions
     and out; None = not counted. ``coverage``: what the accesses of ``log`` proved, where
     it was counted as they came; None = count it from the log. ``all_agree``: no access of ``log`` was
-    wrong in any way, so that only the checks can speak for a fault.
+    wrong in any way, so that only the checks can speak for a fault. ``signs``, ``probes``: what the lines and the
+    channels did over the capture, None = not counted; ``exchanged``: two lines whose clips look exchanged, with the
+    sentence that says so.
     """
 
     board: Board
@@ -88,6 +82,9 @@ class Evidence:
     traffic: TrafficCounter | None = None
     coverage: CoverageCounter | None = None
     all_agree: bool = False
+    signs: CaptureSigns | None = None
+    probes: ProbesResult | None = None
+    exchanged: tuple[tuple[str, str], str] | None = None
 
 
 @dataclass(frozen=True)
@@ -96,6 +93,7 @@ class Diagnosis:
     that no fault of the list explains the mismatches."""
 
     suspects: tuple[Suspect, ...] = ()
+    parts: tuple[Part, ...] = ()
     unexplained: int = 0
     cleared: tuple[Cleared, ...] = ()
     coverage: dict[str, Any] = field(default_factory=dict)

@@ -11,18 +11,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from typing import assert_never
 
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
+from busledger.decoder.diagnosis.faults.kind import Pins
+from busledger.decoder.diagnosis.faults.kinds import KINDS
+from busledger.decoder.diagnosis.faults.saying import Spoken, and_list, remedy
 from busledger.decoder.diagnosis.replay.parts_view import CardView, ChipView
 from busledger.decoder.diagnosis.suspects import Slot
-from busledger.decoder.diagnosis.wording import lanes_text
+from busledger.decoder.diagnosis.wording import lanes_text, remedy_of
 from busledger.decoder.findings import NextStep
 
-__all__ = ["gain_bits", "next_steps"]
+__all__ = ["gain_bits", "next_steps", "remedy_step"]
 
 _WORTH = 0.02  # bits; a step that would settle less is not offered for its gain
 _CLIPS = 3
+_CLIPPED_LANES = 2  # of a chip: more is not worth the clips
 # What a step shows if a suspect is guilty: True, False, or None = could be either.
 Prediction = Callable[[Candidate], bool | None]
 
@@ -70,12 +75,12 @@ def next_steps(evidence: Evidence, card: CardView, slots: Sequence[Slot]) -> tup
 
 
 def _steps(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:
-    steps = _seat(asked)
+    steps = [*_seat(asked), *_look(card, asked)]
     clips = sorted(_clips(evidence, card, asked), key=lambda step: -(step.gain_bits or 0.0))
     steps += [step for step in clips if (step.gain_bits or 0.0) >= _WORTH][:_CLIPS]
     steps += _exercise(card, asked)
     steps += _swap(card, asked)
-    steps += _replace(asked)
+    steps += _replace(card, asked)
     return steps
 
 
@@ -89,21 +94,31 @@ def _seat(asked: _Open) -> list[NextStep]:
         return []
     steps = [
         NextStep(
-            text=f"Power off; press {_and(parts)} home in the socket (look for bent pins), and run the test again."
+            text=f"Power off; press {and_list(parts)} home in the socket (look for bent pins), and run the test again."
         )
     ]
     if asked.intermittent:
         steps.append(
             NextStep(
-                text=f"It comes and goes: lift {_and(parts)}, clean legs and socket contacts "
+                text=f"It comes and goes: lift {and_list(parts)}, clean legs and socket contacts "
                 "and the card's edge connector, and run the test again."
             )
         )
     return steps
 
 
-def _and(words: Sequence[str]) -> str:
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+def remedy_step(suspect: Spoken) -> NextStep:
+    """What to do about a suspect, or about a rival that is not on the card."""
+    return _capital(remedy(suspect))
+
+
+def _capital(words: str) -> NextStep:
+    return NextStep(text=f"{words[:1].upper()}{words[1:]}.")
+
+
+def _look(card: CardView, asked: _Open) -> list[NextStep]:
+    """Where no part is to blame but what joins them: what to look for, which costs nothing."""
+    return [] if _part(asked.leader) else [_capital(remedy_of(card, asked.leader))]
 
 
 # -- clip and look ------------------------------------------------------------
@@ -174,23 +189,41 @@ def _clip_chip_pins(card: CardView, asked: _Open) -> list[NextStep]:
     def chips_doing(other: Candidate) -> bool | None:
         return other.component == name
 
-    if c.fault in ("address-stuck", "address-bridged"):
-        pins = _and([f"A{b}" for b in c.lines])
-        good, bad = "follows the bus", "the wiring or a buffer before it"
-    elif c.fault in ("write-lost", "dead", "select-missing", "select-extra", "select-swapped", "slow"):
-        pins, good, bad = "select and write pins", "come as they should", "what makes them"
-    elif c.lanes.bit_count() <= 2:
-        pins = _and([f"D{b}" for b in bits_of(c.lanes)])
-        gain = asked.gain(chips_doing)
+    pins = _pins_of(c)
+    if pins is None:
+        return []
+    gain = round(asked.gain(chips_doing), 3)
+    if KINDS[c.fault].pins is Pins.DATA:
         text = (
             f"Clip {pins} at {name}'s own pin: wrong there already in reads of its region, it is {name} or its socket; "
             "right there, what lies between it and the bus."
         )
-        return [NextStep(text=text, gain_bits=round(gain, 3))]
-    else:
-        return []
+        return [NextStep(text=text, gain_bits=gain)]
+    good, bad = (
+        ("follows the bus", "the wiring or a buffer before it")
+        if KINDS[c.fault].pins is Pins.ADDRESS
+        else ("comes as it should", "what makes it or the way from there")
+    )
     text = f"Clip {pins} at {name}: if what arrives {good}, it is {name} or its socket; if not, {bad}."
-    return [NextStep(text=text, gain_bits=round(asked.gain(chips_doing), 3))]
+    return [NextStep(text=text, gain_bits=gain)]
+
+
+def _pins_of(c: Candidate) -> str | None:
+    """What to clip at a chip for this fault, in words; None where nothing there would tell."""
+    pins = KINDS[c.fault].pins
+    match pins:
+        case Pins.ADDRESS:
+            return and_list([f"A{b}" for b in c.lines])
+        case Pins.CONTROL:
+            return "select and write pins"
+        case Pins.SUPPLY:
+            return "supply, select and write pins"
+        case Pins.DATA:
+            return and_list([f"D{b}" for b in bits_of(c.lanes)]) if c.lanes.bit_count() <= _CLIPPED_LANES else None
+        case Pins.NONE:
+            return None
+        case _:
+            assert_never(pins)
 
 
 def _chip_of(card: CardView, asked: _Open) -> ChipView | None:
@@ -257,8 +290,11 @@ def _swap(card: CardView, asked: _Open) -> list[NextStep]:
     return [NextStep(text=text, gain_bits=round(gain_bits(shares, follows), 3))]
 
 
-def _replace(asked: _Open) -> list[NextStep]:
+def _replace(card: CardView, asked: _Open) -> list[NextStep]:
+    """The last resort: what the likeliest part's kind asks for, then the other parts in turn."""
     parts = list(dict.fromkeys(p for p in map(_part, asked.candidates[:3]) if p))
     if not parts:
         return []
-    return [NextStep(text=f"Only then replace {' or else '.join(parts)}, and run retest to prove the repair.")]
+    first = next(c for c in asked.candidates if c.component == parts[0])
+    others = "".join(f" or else {part}" for part in parts[1:])
+    return [NextStep(text=f"Only then {remedy_of(card, first)}{others}, and run retest to prove the repair.")]

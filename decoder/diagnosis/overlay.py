@@ -1,79 +1,146 @@
-"""A fault already found, laid over the rows: what is left to explain is judged against the faulty card."""
+"""A shared fault laid over the rows: what is left to explain is judged against the card that has it."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay import memory_kernel
-from busledger.decoder.diagnosis.replay.replay import PathRun, Tables, as_path
+from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
+from busledger.decoder.diagnosis.replay.replay import PathRun, Tables
 from busledger.decoder.diagnosis.replay.study import Rows, Study
-from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault
+from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.scoring import Scored
 
-__all__ = ["FoundFault"]
+__all__ = ["Blind", "FoundFault", "composes", "hides"]
+
+
+_MOVES = ("forced", "joined", "forced-board", "joined-board", "swapped")
+_DROPS = ("write-lost",)
+
+
+def composes(scored: Scored) -> bool:
+    """Whether the chips behind the fault can be played as they stand: it only moves or drops accesses, or comes and
+    goes, or leaves nothing of them to be seen."""
+    behaviour = scored.variant.behaviour
+    if not scored.hard or hides(scored):
+        return True
+    return isinstance(behaviour, PathFault) and behaviour.op in (*_MOVES, *_DROPS)
+
+
+def _led_astray(rows: Rows, maps: Maps, study: Study, scored: Scored) -> Rows:
+    """The rows as the chips see them: at the cells that the fault leads to, without the writes that reach none."""
+    behaviour = scored.variant.behaviour
+    if not isinstance(behaviour, PathFault) or behaviour.op not in (*_MOVES, *_DROPS):
+        return rows
+    there = np.where(rows.is_write, maps.w1[rows.cell], maps.r1[rows.cell])
+    kept = (there >= 0) | ~rows.is_write
+    there = np.where(there >= 0, there, rows.cell)
+    region = (np.searchsorted(np.array(study.cells.base), there, side="right") - 1).astype(np.int16)
+    moved = replace(rows, cell=there.astype(np.int32), region=region)
+    return moved if kept.all() else moved.take(kept)
+
+
+def hides(scored: Scored) -> bool:
+    """Whether a read through the fault shows nothing of the chips behind it, when it acts every time."""
+    behaviour = scored.variant.behaviour
+    if isinstance(behaviour, PathFault):
+        return behaviour.op in ("silent", "read-lost") or bool(behaviour.acts & memory_kernel.ON_READS)
+    return isinstance(behaviour, LaneFault)
+
+
+class Blind:
+    """Chips that are plainly bad by themselves are not looked at: what they give would hide what all of them share.
+
+    ``lanes``: region → mask of the lanes left out; ``regions``: how many regions there are.
+    """
+
+    def __init__(self, lanes: Mapping[int, int], regions: int) -> None:
+        self._drop = np.zeros(regions + 1, np.uint32)
+        for region, mask in lanes.items():
+            self._drop[region] = mask
+
+    def start(self) -> None:
+        """Nothing is carried."""
+
+    def feed(self, rows: Rows) -> Rows:
+        """The rows without those lanes."""
+        keep = ~self._drop[rows.region]
+        return rows.holding(rows.expected & keep, rows.compared & keep)
+
+    def dropped(self, rows: Rows) -> np.ndarray:
+        """uint32 a row, the lanes left out."""
+        found: np.ndarray = self._drop[rows.region]
+        return found
 
 
 class FoundFault:
-    """Plays a found fault beside the rows and takes out what it explains.
+    """Plays a fault beside the rows and takes out what it explains.
 
-    A hard fault replaces the expectation by what the faulty card gives, and
-    lanes that show nothing but the fault say nothing of any other; one that
-    comes and goes takes out just the wrong reads that it explains.
+    A hard fault replaces the expectation by what the faulty card gives; where
+    reads show nothing but the fault (``hides``), they say nothing of what lies
+    behind it and are taken out whole. One that comes and goes takes out just
+    the wrong reads that it explains.
     """
 
-    def __init__(self, scored: Scored, study: Study) -> None:
+    def __init__(self, scored: Scored, study: Study, blind: Blind | None = None) -> None:
         behaviour = scored.variant.behaviour
-        self.scored = scored
-        self._worn = isinstance(behaviour, Decay | CoupledCell)
         if isinstance(behaviour, Decay | CoupledCell):
-            self._cell = behaviour.cell
-            self._high = isinstance(behaviour, Decay) and behaviour.high
-            self._both = isinstance(behaviour, CoupledCell)
-            self._mask = np.uint32(behaviour.mask)
-            self._regions = np.array(behaviour.regions, np.int16)
-            return
-        self._hard = scored.hard
-        self._cell = -1
-        if isinstance(behaviour, LaneFault):
-            self._cell = behaviour.cell
-            behaviour = scored.path or as_path(behaviour, memory_kernel.ON_READS)
-        self._hides = behaviour.op in ("silent", "read-lost") or bool(behaviour.acts & memory_kernel.ON_READS)
+            raise TypeError("a cell's own fault is weighed with its chip, not laid over")
+        self.scored = scored
+        self._hard, self._blind, self._study = scored.hard, blind, study
+        self.hides = hides(scored)
         self._mask = np.uint32(behaviour.mask)
         self._regions = np.array(behaviour.regions, np.int16)
-        self._run = PathRun(behaviour, Tables(study))
+        self._lane = behaviour if isinstance(behaviour, LaneFault) and scored.path is None else None
+        self._run: PathRun | None = None
+        if self._lane is None and not (self.hides and scored.hard):
+            path = scored.path if isinstance(behaviour, LaneFault) else behaviour
+            assert path is not None
+            self._run = PathRun(path, Tables(study))
 
     def start(self) -> None:
         """Forget all blocks seen."""
-        if not self._worn:
+        if self._run is not None:
             self._run.start()
-
-    def _without_worn(self, rows: Rows) -> Rows:
-        """Wrong reads of a worn cell that went the way it wears are taken out."""
-        mine = np.isin(rows.region, self._regions) & ~rows.is_write
-        if self._cell >= 0:
-            mine &= rows.cell == self._cell
-        went = rows.data if self._high else ~rows.data
-        lanes = np.where(mine, rows.wrong & self._mask & (self._mask if self._both else went), np.uint32(0))
-        return rows.holding((rows.expected & ~lanes) | (rows.data & lanes), rows.compared)
 
     def feed(self, rows: Rows) -> Rows:
         """The next block, judged against what the faulty card would give."""
-        if self._worn:
-            return self._without_worn(rows)
-        value, sure, explained = self._run.feed(rows, want_rows=True)
         mine = np.isin(rows.region, self._regions) & ~rows.is_write
-        if self._cell >= 0:
-            mine &= rows.cell == self._cell
+        if self._hard and self.hides:
+            lanes = np.where(mine, self._mask, np.uint32(0))
+            return rows.holding(rows.expected & ~lanes, rows.compared & ~lanes)
+        seen = rows if self._blind is None else self._blind.feed(rows)
+        if self._run is not None:
+            value, sure, explained = self._run.feed(seen, want_rows=True)
+        else:
+            assert self._lane is not None
+            value, sure, explained = _bent(self._lane, seen)
         if not self._hard:
-            taken = mine & explained
-            lanes = np.where(taken, self._mask, np.uint32(0))
+            lanes = np.where(mine & explained, self._mask, np.uint32(0))
+            lanes &= ~self._blinded(rows)
             expected = (rows.expected & ~lanes) | (rows.data & lanes)
             return rows.holding(expected, rows.compared)
         lanes = np.where(mine, self._mask, np.uint32(0))
-        as_told = ~(rows.data ^ value) & sure & lanes
-        if not self._hides:
-            as_told &= value ^ rows.expected
         expected = (rows.expected & ~lanes) | (value & lanes)
-        compared: NDArray[np.uint32] = rows.compared & (~lanes | sure) & ~as_told
-        return rows.holding(expected & compared, compared)
+        compared: NDArray[np.uint32] = rows.compared & (~lanes | sure)
+        judged = rows.holding(expected & compared, compared)
+        return judged if self._run is None else _led_astray(judged, self._run.maps, self._study, self.scored)
+
+    def _blinded(self, rows: Rows) -> np.ndarray:
+        return np.zeros(len(rows), np.uint32) if self._blind is None else self._blind.dropped(rows)
+
+
+def _bent(fault: LaneFault, rows: Rows) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(levels, known lanes, wrong reads explained) of reads through bad lanes, as lanes_kernel has it."""
+    rest = rows.rest_bus if fault.does == lanes_kernel.KEPT_FROM_BUS else rows.rest
+    does = lanes_kernel.KEPT_BY_CARD if fault.does == lanes_kernel.KEPT_FROM_BUS else fault.does
+    value, known = (np.zeros(len(rows), np.uint32) for _ in range(2))
+    lanes_kernel.bend_all(does, np.uint32(fault.mask), rows.expected, rows.compared, rows.kept, rest, value, known)
+    compared = rows.compared & known & np.uint32(fault.mask)
+    explained = ((value ^ rows.expected) & compared != 0) & ((rows.data ^ value) & compared == 0)
+    if fault.cell >= 0:
+        explained &= rows.cell == fault.cell
+    return value, known, explained

@@ -1,19 +1,21 @@
 """Replaying the candidates: all lane faults in one pass; path faults on a few failing cells first, then the
-promising ones on every row."""
+promising ones on every row. Of the shared path over all rows, of one chip over its own."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
+from busledger.decoder.diagnosis.leaf_rows import LeafCount
+from busledger.decoder.diagnosis.replay.contents import log_contents
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
 from busledger.decoder.diagnosis.replay.replay import (
-    BYTES_A_CELL,
+    NOTHING,
     Effect,
     PathRun,
     Tables,
@@ -21,46 +23,98 @@ from busledger.decoder.diagnosis.replay.replay import (
     run_lanes,
     screened,
 )
-from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study, Survey
+from busledger.decoder.diagnosis.replay.study import Rows, Study, Survey
 from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.wear import run_coupled, run_decay
 from busledger.decoder.diagnosis.replay.weighing import Noise, log_hard, log_sometimes, strays_of
+from busledger.decoder.diagnosis.scoring import Scored
 
-__all__ = ["Effects", "replay_all"]
+__all__ = ["Effects", "replay_all", "replay_leaf"]
 
 _FOCUS_CELLS = 24
 _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are dropped
-_KEEP_AT_MOST = 160
-_EXCERPT = 1_500_000  # rows
-_STATE_BYTES = 250_000_000  # of replays running side by side over a capture that is too long to hold
+_KEEP_AT_MOST = 80
+_LEAF_KEEPS = 14  # path faults of one chip replayed on all of its rows
+_LEAF_NATS = 14.0
+_CONTENTS_ARE_ALIKE = 8  # bits of unknown contents that cost as much as one, before they are looked at
 _PAIRS = 20  # shorted address lines replayed, of each part, at least …
 _PAIR_ROWS = 8_000_000  # … and more of them where rows are few
 
 Effects = dict[Behaviour, tuple[Effect, Effect]]
 
 
-def replay_all(study: Study, candidates: Sequence[Candidate], survey: Survey, overlays: Sequence[Overlay]) -> Effects:
-    """(hard, now and then) of every behaviour worth its replay."""
-    effects = _lane_effects(study, candidates, overlays)
-    effects.update(_path_effects(study, candidates, effects, survey, overlays))
-    effects.update(_wear_effects(study, candidates, overlays))
+def replay_all(study: Study, candidates: Sequence[Candidate], survey: Survey, rows: Rows) -> Effects:
+    """(hard, now and then) of every behaviour of shared parts worth its replay over ``rows``."""
+    effects = _lane_effects(study, [v.behaviour for c in candidates for v in c.variants], rows)
+    effects.update(_path_effects(study, candidates, effects, survey, rows))
     return effects
 
 
-def _lane_effects(study: Study, candidates: Sequence[Candidate], overlays: Sequence[Overlay]) -> Effects:
-    faults = [v.behaviour for c in candidates for v in c.variants if isinstance(v.behaviour, LaneFault)]
+def replay_leaf(
+    study: Study, candidates: Sequence[Candidate], rows: Rows, count: LeafCount, only: Scored | None = None,
+    plain: bool = False,
+) -> Effects:  # fmt: skip
+    """(hard, now and then) of the behaviours of one chip worth their replay; ``only``: of that one way of failing;
+    ``plain``: of those that bend reads alone."""
+    behaviours = [(c, v.weight, v.behaviour) for c in candidates for v in c.variants]
+    if only is not None:
+        behaviours = [(only.candidate, 1.0, only.variant.behaviour)]
+    found: Effects = {}
+    if only is None or only.path is None:
+        found.update(_lane_effects(study, [b for _, _, b in behaviours], rows))
+    if plain:
+        return found
+    wanted: dict[PathFault, float] = {}
+    for c, weight, behaviour in behaviours:
+        faults: list[PathFault] = []
+        if isinstance(behaviour, PathFault):
+            faults = [behaviour]
+        elif only is not None and only.path is not None:
+            faults = [only.path]
+            found.setdefault(behaviour, (NOTHING, NOTHING))
+        elif only is None and isinstance(behaviour, LaneFault) and found[behaviour][0].tally.explained:
+            faults = both_ways(behaviour)
+        for fault in faults:
+            wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * weight))
+    found.update(_play(study, _worth_of_leaf(study, wanted, rows, count, found), rows, None))
+    decays = [b for _, _, b in behaviours if isinstance(b, Decay)]
+    couples = [b for _, _, b in behaviours if isinstance(b, CoupledCell)]
+    found.update({key: (e, e) for key, e in run_decay(decays, study.cells, lambda: [rows]).items()})
+    found.update({key: (e, e) for key, e in run_coupled(couples, study.cells, lambda: [rows], study.data_bits).items()})
+    return found
+
+
+def _worth_of_leaf(
+    study: Study, wanted: Mapping[PathFault, float], rows: Rows, count: LeafCount, lanes: Effects
+) -> list[PathFault]:
+    if len(wanted) <= _LEAF_KEEPS:
+        return list(wanted)
+    bad = np.flatnonzero(rows.wrong)
+    cells, often = np.unique(rows.cell[bad], return_counts=True)
+    step = max(1, len(cells) // _FOCUS_CELLS)
+    focus, wrong = cells[::step][: _FOCUS_CELLS + 8].astype(np.int32), int(often[::step][: _FOCUS_CELLS + 8].sum())
+    first = _play(study, [f for f in wanted if not f.op.startswith("joined")], rows, focus)
+    first.update(_play(study, _worth_joining(list(wanted), first, _LEAF_KEEPS // 2), rows, focus))
+    noise = Noise(wrong, count.reads, study.data_bits, lenient=True)
+    ranked = {f: wanted[f] + _quick(first[f], f.mask.bit_count(), noise) for f in wanted if f in first}
+    order = sorted(ranked, key=lambda f: -ranked[f])
+    best = max([ranked[f] for f in order[:1]], default=-math.inf)
+    return [f for f in order[:_LEAF_KEEPS] if ranked[f] > best - _LEAF_NATS]
+
+
+def _lane_effects(study: Study, behaviours: Sequence[Behaviour], rows: Rows) -> Effects:
+    faults = [b for b in behaviours if isinstance(b, LaneFault)]
     regions = len(study.card.regions)
-    found = run_lanes([f for f in faults if f.does != KEPT_FROM_BUS], regions, study.blocks(overlays))
+    found = run_lanes([f for f in faults if f.does != KEPT_FROM_BUS], regions, [rows])
     followed = {f: f._replace(does=KEPT_BY_CARD) for f in faults if f.does == KEPT_FROM_BUS}
     if followed:
-        carried = (replace(rows, rest=rows.rest_bus) for rows in study.blocks(overlays))
-        over = run_lanes(followed.values(), regions, carried)
+        over = run_lanes(followed.values(), regions, [replace(rows, rest=rows.rest_bus)])
         found.update({fault: over[stand_in] for fault, stand_in in followed.items()})
     return {fault: (effect, effect) for fault, effect in found.items()}
 
 
 def _path_effects(
-    study: Study, candidates: Sequence[Candidate], lanes: Effects, survey: Survey, overlays: Sequence[Overlay]
+    study: Study, candidates: Sequence[Candidate], lanes: Effects, survey: Survey, rows: Rows
 ) -> Effects:
     """Path faults: judged on a few failing cells first, the promising ones on all rows."""
     wanted: dict[PathFault, float] = {}
@@ -76,52 +130,13 @@ def _path_effects(
             for fault in faults:
                 wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * v.weight))
     focus = _focus(survey)
-    blocks = list(study.blocks(overlays)) if study.in_memory else None
-    # Of a capture too long to hold, an excerpt from its first failures on decides what is worth a replay.
-    shown = blocks if blocks is not None else _excerpt(study, overlays)
-    wrong_in_all = survey.wrong
-    if blocks is None:
-        survey = study.survey(shown)
-        focus = _focus(survey)
-    first = _play(study, [f for f in wanted if not f.op.startswith("joined")], shown, overlays, focus)
-    at_most = max(_PAIRS, _PAIR_ROWS // max(1, len(study.evidence.log)))
-    first.update(_play(study, _worth_joining(list(wanted), first, at_most), shown, overlays, focus))
+    first = _play(study, [f for f in wanted if not f.op.startswith("joined")], rows, focus)
+    at_most = max(_PAIRS, _PAIR_ROWS // max(1, len(rows)))
+    first.update(_play(study, _worth_joining(list(wanted), first, at_most), rows, focus))
     wanted = {f: prior for f, prior in wanted.items() if f in first}
     wrong = sum(survey.cells[int(c)][0] for c in focus)
     noise = Noise(wrong, survey.total, study.data_bits)
-    keep = _promising(first, wanted, noise, _clear_case(candidates, lanes, wrong_in_all))
-    return dict(_play(study, keep, blocks, overlays, None))
-
-
-def _wear_effects(study: Study, candidates: Sequence[Candidate], overlays: Sequence[Overlay]) -> Effects:
-    """Decay and coupling: they weigh themselves."""
-    behaviours = [v.behaviour for c in candidates for v in c.variants]
-    decays = [b for b in behaviours if isinstance(b, Decay)]
-    couples = [b for b in behaviours if isinstance(b, CoupledCell)]
-    if not decays and not couples:
-        return {}
-    held = list(study.blocks(overlays)) if study.in_memory else None
-
-    def blocks() -> Iterable[Rows]:
-        return held if held is not None else study.blocks(overlays)
-
-    found: Effects = {key: (e, e) for key, e in run_decay(decays, study.cells, blocks).items()}
-    found.update({key: (e, e) for key, e in run_coupled(couples, study.cells, blocks, study.data_bits).items()})
-    return found
-
-
-def _excerpt(study: Study, overlays: Sequence[Overlay]) -> list[Rows]:
-    """The rows from the first wrong read's block on, as many as are easily held."""
-    kept: list[Rows] = []
-    rows_held = 0
-    for rows in study.blocks(overlays):
-        if not kept and not rows.wrong.any():
-            continue
-        kept.append(rows)
-        rows_held += len(rows)
-        if rows_held >= _EXCERPT:
-            break
-    return kept
+    return dict(_play(study, _promising(first, wanted, noise), rows, None))
 
 
 def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) -> list[PathFault]:
@@ -152,28 +167,15 @@ def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) ->
     return list(dict.fromkeys(chosen))
 
 
-def _clear_case(candidates: Sequence[Candidate], lanes: Effects, wrong: int) -> float:
-    """The best log prior of a lane fault that explains every wrong read and missed none of its chances; else −∞."""
-    best = -math.inf
-    for c in candidates:
-        for v in c.variants:
-            tally = lanes[v.behaviour][0].tally if v.behaviour in lanes else None
-            if tally and tally.explained == wrong and not tally.misses and not tally.other:
-                best = max(best, math.log(c.prior * v.weight))
-    return best
-
-
-def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise, clear_case: float) -> list[PathFault]:
+def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) -> list[PathFault]:
     """The faults near the best as the only one, and of each part the best as one of several."""
     strict = {f: prior + _quick(first[f], f.mask.bit_count(), noise) for f, prior in wanted.items()}
     lenient = {
         f: prior + _quick(first[f], f.mask.bit_count(), noise._replace(lenient=True)) for f, prior in wanted.items()
     }
     ranked = sorted(wanted, key=lambda f: -strict[f])
-    top = max(strict[ranked[0]] if ranked else -math.inf, clear_case + noise.log_strays(0))
+    top = strict[ranked[0]] if ranked else -math.inf
     keep = [f for f in ranked[:_KEEP_AT_MOST] if strict[f] > top - _KEEP_NATS]
-    if clear_case > -math.inf:
-        return keep
     nothing = noise._replace(lenient=True).log_strays(noise.wrong)
     of_part: dict[object, int] = {}
     for fault in sorted(wanted, key=lambda f: -lenient[f]):
@@ -188,6 +190,7 @@ def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise, 
 
 def _quick(effects: tuple[Effect, Effect], pattern_bits: int, noise: Noise) -> float:
     hard, some = effects[0].tally, effects[1].tally
+    hard = hard._replace(unsure_bits=hard.unsure_bits // _CONTENTS_ARE_ALIKE)
     return max(
         log_hard(hard) + noise.log_strays(strays_of(hard, True, noise.wrong)),
         log_sometimes(some, None, pattern_bits) + noise.log_strays(strays_of(some, False, noise.wrong)),
@@ -202,31 +205,33 @@ def _focus(survey: Survey) -> NDArray[np.int32]:
 
 
 def _play(
-    study: Study, faults: Sequence[PathFault], blocks: Sequence[Rows] | None, overlays: Sequence[Overlay],
-    focus: NDArray[np.int32] | None,
-) -> Effects:  # fmt: skip
+    study: Study, faults: Sequence[PathFault], rows: Rows, focus: NDArray[np.int32] | None
+) -> Effects:
     by_regions: dict[tuple[int, ...], list[PathFault]] = {}
     for fault in sorted(faults, key=lambda f: (f.op, f.numbers)):
         by_regions.setdefault(fault.regions, []).append(fault)
     found: Effects = {}
-    if blocks is not None:
-        for regions, members in by_regions.items():
-            mine = [screened(rows, regions) for rows in blocks]
-            tables = Tables(study, focus)
-            for fault in members:
-                run = PathRun(fault, tables)
-                for rows in mine:
-                    run.feed(rows)
-                found[fault] = run.effects()
-        return found
-    at_once = max(1, _STATE_BYTES // max(1, study.cells.total * BYTES_A_CELL))
-    ordered = [fault for members in by_regions.values() for fault in members]
-    for start in range(0, len(ordered), at_once):
+    for regions, members in by_regions.items():
+        mine = screened(rows, regions)
         tables = Tables(study, focus)
-        runs = {fault: PathRun(fault, tables) for fault in ordered[start : start + at_once]}
-        for rows in study.blocks(overlays):
-            parts = {regions: screened(rows, regions) for regions in {fault.regions for fault in runs}}
-            for fault, run in runs.items():
-                run.feed(parts[fault.regions])
-        found.update({fault: run.effects() for fault, run in runs.items()})
+        for fault in members:
+            run = PathRun(fault, tables)
+            _, sure, _ = run.feed(mine, want_rows=focus is None)
+            found[fault] = run.effects(None if focus is not None else _log_contents(study, fault, mine, sure))
     return found
+
+
+def _log_contents(study: Study, fault: PathFault, rows: Rows, sure: NDArray[np.uint32]) -> float | None:
+    """What the reads found in cells that the fault makes unknown."""
+    unknown = rows.compared & ~sure & np.uint32(fault.mask)
+    asked = np.flatnonzero((unknown != 0) & ~rows.is_write)
+    if not len(asked):
+        return None
+    total = 0.0
+    for region in fault.regions:
+        mine = asked[rows.region[asked] == region]
+        if len(mine):
+            word = rows.cell[mine] - study.cells.base[region]
+            width = max(1, len(study.cells.chip_bits(region)))
+            total += log_contents(word, rows.data[mine], unknown[mine], width)
+    return total

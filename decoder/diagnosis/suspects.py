@@ -1,26 +1,30 @@
-"""From weighed candidates to suspects: probabilities, ties, ranks and words."""
+"""Places, as the suspects of the contract."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from busledger.decoder.diagnosis.faults.candidate import bits_of
+from busledger.decoder.diagnosis.paths import Innocent
+from busledger.decoder.diagnosis.posterior import Item, Place
+from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.diagnosis.statistics import clopper_pearson
 from busledger.decoder.diagnosis.wording import evidence_lines, summary
 from busledger.decoder.findings import Suspect
 
-__all__ = ["Slot", "suspects_of"]
+__all__ = ["Slot", "slots_of", "suspects_of"]
 
 _SHOWN = 0.01
-_SHOWN_AT_MOST = 12
+_SHOWN_AT_MOST = 12  # at one place
 
 
 @dataclass(frozen=True)
 class Slot:
-    """One fault's place: all candidates with their probabilities, and that of "none of these"."""
+    """One place's candidates with their chances, and the chance that it is none of them."""
 
     scored: tuple[Scored, ...]
     shares: tuple[float, ...]
@@ -29,70 +33,139 @@ class Slot:
 
 @dataclass
 class _Entry:
-    scored: Scored
-    probability: float
-    slot: int
+    item: Item
+    place: int
     leader: bool
 
+    @property
+    def fault(self) -> Scored | None:
+        return self.item.fault
 
-def suspects_of(study: Study, slots: Sequence[Slot]) -> tuple[Suspect, ...]:
-    """Every candidate worth showing: the first of each fault, then the rest by probability."""
+    @property
+    def effect(self) -> Effect | None:
+        return None if self.fault is None else self.fault.effect
+
+
+def slots_of(places: Sequence[Place]) -> list[Slot]:
+    """The places as next steps ask them."""
+    found = []
+    for place in places:
+        known = [(i.fault, i.probability) for i in place.items if i.fault is not None]
+        if known:
+            shares = tuple(p for _, p in known)
+            found.append(Slot(tuple(f for f, _ in known), shares, max(0.0, 1.0 - sum(shares))))
+    return found
+
+
+def suspects_of(study: Study, places: Sequence[Place]) -> tuple[Suspect, ...]:
+    """Every candidate worth showing: the first of each place, then the rest by probability."""
     entries: list[_Entry] = []
-    for i, slot in enumerate(slots):
-        ranked = sorted(range(len(slot.scored)), key=lambda k: -slot.shares[k])
-        shown = [k for k in ranked if slot.shares[k] >= _SHOWN][:_SHOWN_AT_MOST] or ranked[:1]
-        entries += [_Entry(slot.scored[k], slot.shares[k], i, k == shown[0]) for k in shown]
-    entries.sort(key=lambda e: (not e.leader, -e.probability if not e.leader else -e.scored.effect.tally.explained))
-    return tuple(_suspect(study, entry, rank, entries, slots[entry.slot]) for rank, entry in enumerate(entries, 1))
+    for number, place in enumerate(places, 1):
+        shown = [item for item in place.items if item.probability >= _SHOWN][:_SHOWN_AT_MOST] or place.items[:1]
+        entries += [_Entry(item, number, item is shown[0]) for item in shown]
+    entries.sort(key=lambda e: (not e.leader, e.place if e.leader else 0, -e.item.probability))
+    return tuple(_suspect(study, entry, rank, entries) for rank, entry in enumerate(entries, 1))
 
 
 def _tied(a: _Entry, b: _Entry) -> bool:
-    one, two = a.scored, b.scored
-    if a is b or a.slot != b.slot:
+    one, two = a.effect, b.effect
+    if a is b or a.place != b.place or one is None or two is None:
         return False
-    return one.effect.hash_ == two.effect.hash_ and one.effect.tally.explained == two.effect.tally.explained
+    return one.hash_ == two.hash_ and one.tally.explained == two.tally.explained
 
 
-def _rival(scored: Scored, slot: Slot) -> Scored | None:
-    """The most probable candidate of another effect, in another part if there is one."""
+def _rival(entry: _Entry, entries: Sequence[_Entry]) -> Scored | None:
+    """The most probable candidate of another effect at the same place, in another part if there is one."""
+    mine = entry.effect
     others = [
-        (p, s)
-        for s, p in zip(slot.scored, slot.shares, strict=True)
-        if s.effect.hash_ != scored.effect.hash_ and s.covers
+        e.fault
+        for e in sorted(entries, key=lambda e: -e.item.probability)
+        if e.place == entry.place and e.fault is not None and mine is not None
+        if e.fault.effect.hash_ != mine.hash_ and e.fault.covers
     ]
-    elsewhere = [(p, s) for p, s in others if s.candidate.component != scored.candidate.component]
-    best = max(elsewhere or others, key=lambda item: item[0], default=None)
-    return None if best is None else best[1]
+    component = entry.fault.candidate.component if entry.fault is not None else None
+    elsewhere = [fault for fault in others if fault.candidate.component != component]
+    return next(iter(elsewhere or others), None)
 
 
-def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry], slot: Slot) -> Suspect:
-    scored = entry.scored
+def _detail(entry: _Entry, scored: Scored) -> dict[str, Any]:
+    found: dict[str, Any] = {k: v for k, v in scored.detail.items() if k != "every_time"}
+    if scored.variant.label:
+        found["way"] = scored.variant.label
+    if entry.item.others:
+        found["also"] = [
+            {"fault": s.candidate.fault, "lanes": [f"D{lane}" for lane in bits_of(s.candidate.lanes)]}
+            for s in entry.item.others
+        ]
+    return found
+
+
+def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry]) -> Suspect:
+    scored = entry.fault
+    if scored is None:
+        return _innocent(study, entry, rank)
     c = scored.candidate
     regions = study.card.regions
+    detail = _detail(entry, scored)
     tally = scored.effect.tally
+    hard = scored.hard or bool(scored.detail.get("every_time"))
     hits = tally.hits + (0 if scored.hard else tally.excused)
     chances = hits + tally.misses + (tally.other if scored.hard else 0)
     interval = clopper_pearson(hits, chances) if chances else None
-    ties = tuple(k for k, other in enumerate(entries, 1) if _tied(entry, other))
+    lanes = c.lanes
+    for other in entry.item.others:
+        if other.candidate.fault == c.fault:
+            lanes |= other.candidate.lanes
     return Suspect(
         rank=rank,
         fault=c.fault,
         scope=c.scope,
         component=c.component,
         region=None if c.region is None else regions[c.region].name,
-        lanes=tuple(f"D{lane}" for lane in bits_of(c.lanes)),
+        lanes=tuple(f"D{lane}" for lane in bits_of(lanes)),
         address_lines=tuple(f"A{bit}" for bit in c.lines),
         address=None if c.cell is None else study.cells.address_of(c.cell),
-        intermittent=not scored.hard,
+        intermittent=not hard,
         rate=hits / chances if chances else None,
         rate_95=(interval.low, interval.high) if interval else None,
-        probability=round(entry.probability, 6),
+        probability=round(entry.item.probability, 6),
         explains=tally.explained,
-        contradicted=tally.misses if scored.hard else 0,
-        summary=summary(study, scored),
-        evidence=evidence_lines(study, scored, _rival(scored, slot) if entry.leader else None),
+        contradicted=tally.misses if hard else 0,
+        summary=summary(study, scored, detail),
+        evidence=evidence_lines(study, scored, _rival(entry, entries) if entry.leader else None),
+        place=entry.place,
         other_region=None if c.other is None else regions[c.other].name,
-        tied_with=ties,
+        tied_with=tuple(k for k, other in enumerate(entries, 1) if _tied(entry, other)),
         first_cycles=scored.effect.first,
-        detail={"way": scored.variant.label} if scored.variant.label else {},
+        detail=detail,
+    )
+
+
+def _innocent(study: Study, entry: _Entry, rank: int) -> Suspect:
+    """A cause that is not on the card."""
+    assert isinstance(entry.item.path, Innocent)
+    rival = entry.item.path.rival
+    detail: dict[str, Any] = {"next_step": rival.next_step}
+    if rival.addresses is not None:
+        detail["span"] = list(rival.addresses)
+    if rival.propose:
+        detail["propose"] = list(rival.propose)
+    if rival.lines:
+        detail["clips"] = list(rival.lines)
+    return Suspect(
+        rank=rank,
+        fault=rival.fault,  # type: ignore[arg-type]
+        scope=rival.scope,  # type: ignore[arg-type]
+        component=None,
+        region=None if rival.region is None else study.card.regions[rival.region].name,
+        lanes=tuple(line for line in rival.lines if line[:1] == "D" and line[1:].isdigit()),
+        address_lines=tuple(line for line in rival.lines if line[:1] == "A" and line[1:].isdigit()),
+        probability=round(entry.item.probability, 6),
+        explains=rival.explains,
+        contradicted=rival.against,
+        summary=rival.summary,
+        evidence=rival.evidence,
+        place=entry.place,
+        first_cycles=tuple(int(i) for i in rival.index[:8]),
+        detail=detail,
     )

@@ -2,85 +2,73 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
+from busledger.decoder.diagnosis.faults.kinds import KINDS
+from busledger.decoder.diagnosis.faults.saying import Said, place, remedy, sentence
+from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.scoring import Scored, spoken_of
+from busledger.decoder.figures import NO_BREAK, count, lane_ranges, plural
 
-__all__ = ["evidence_lines", "lanes_text", "place", "summary"]
+__all__ = ["evidence_lines", "lanes_text", "place_of", "remedy_of", "said_of", "summary"]
 
 
 def lanes_text(mask: int) -> str:
     """Lanes for people: ``D4``, ``D0, D3``, ``D0-D7``."""
-    bits = bits_of(mask)
-    if len(bits) > 2 and bits == list(range(bits[0], bits[-1] + 1)):
-        return f"D{bits[0]}-D{bits[-1]}"
-    return ", ".join(f"D{b}" for b in bits)
+    return lane_ranges(f"D{bit}" for bit in bits_of(mask))
 
 
-def place(study: Study, c: Candidate) -> str:
+def said_of(
+    card: CardView,
+    c: Candidate,
+    address: int | None = None,
+    rate: float | None = None,
+    detail: Mapping[str, Any] | None = None,
+) -> Said:
+    """A candidate by its names; ``address``: that of its cell; ``rate``: of one that comes and goes, else None;
+    ``detail``: as in ``Suspect`` (which of its keys are spoken of: ``saying.Spoken``)."""
+    return Said(
+        fault=c.fault,
+        scope=c.scope,
+        component=c.component,
+        region=None if c.region is None else card.regions[c.region].name,
+        lanes=tuple(f"D{bit}" for bit in bits_of(c.lanes)),
+        address_lines=tuple(f"A{bit}" for bit in c.lines),
+        address=address,
+        other_region=None if c.other is None else card.regions[c.other].name,
+        intermittent=rate is not None,
+        rate=rate,
+        detail=detail or {},
+    )
+
+
+def _said(study: Study, c: Candidate, rate: float | None = None, detail: Mapping[str, Any] | None = None) -> Said:
+    return said_of(study.card, c, None if c.cell is None else study.cells.address_of(c.cell), rate, detail)
+
+
+def place_of(study: Study, c: Candidate) -> str:
     """Where it is: "U14 or its socket, bank3, D4"."""
-    region = None if c.region is None else study.card.regions[c.region].name
-    lanes = lanes_text(c.lanes)
-    if c.scope in ("chip", "cell"):
-        part = f"{c.component} or its socket" if c.component else "a memory chip or its socket"
-        if c.cell is not None:
-            digits = (study.cells.address_bits + 3) // 4
-            return f"{part}, {region}, {lanes} at {study.cells.address_of(c.cell):0{digits}X}"
-        return f"{part}, {region}, {lanes}"
-    if c.scope == "buffer":
-        return f"{c.component} or its socket, data buffer, {lanes}"
-    if c.scope == "bus":
-        return f"the bus itself, {lanes}"
-    if c.scope == "decoder":
-        part = f"{c.component} or its socket" if c.component else "the select logic"
-        return f"{part}, select of {region}"
-    if c.scope == "board":
-        return f"{c.component} or its socket" if c.component else "the card's address or write lines"
-    return f"the wiring of {region}"
+    return place(_said(study, c))
 
 
-def _does(study: Study, c: Candidate) -> str:
-    lines = " and ".join(f"A{b}" for b in c.lines)
-    other = None if c.other is None else study.card.regions[c.other].name
-    if c.fault == "stuck-low":
-        return "reads low where high was written"
-    if c.fault == "stuck-high":
-        return "reads high where low was written"
-    if c.fault == "floating":
-        return "is not driven in reads"
-    if c.fault == "bridged":
-        return "are shorted to each other"
-    if c.fault == "write-lost":
-        return "does not take writes: the old value stays"
-    if c.fault == "dead":
-        return "answers neither reads nor writes"
-    if c.fault == "address-stuck":
-        return f"does not follow {lines}: two addresses share a cell"
-    if c.fault == "address-bridged":
-        return f"sees {lines} shorted: addresses share cells"
-    if c.fault == "select-missing":
-        return "does not come: writes are lost, reads float"
-    if c.fault == "select-extra":
-        return f"also comes for the addresses of {other}"
-    if c.fault == "select-swapped":
-        return f"is exchanged with that of {other}"
-    if c.fault == "direction-stuck":
-        return "does not turn round"
-    if c.fault == "coupled":
-        return "changes when another cell is written"
-    if c.fault == "slow":
-        return "answers too late: reads take the level that was there before"
-    return "loses its value with time"
+def remedy_of(card: CardView, c: Candidate) -> str:
+    """What to do about it, beginning with a verb in small letters, without a stop."""
+    return remedy(said_of(card, c))
 
 
-def summary(study: Study, scored: Scored) -> str:
-    """One sentence for people."""
-    c = scored.candidate
-    tally = scored.effect.tally
-    text = f"{place(study, c)}: {_does(study, c)}"
-    if not scored.hard and tally.hits:
-        text += f", 1 in {max(1, round((tally.hits + tally.misses) / tally.hits))}"
-    return text
+def summary(study: Study, scored: Scored, detail: Mapping[str, Any] | None = None) -> str:
+    """One sentence for people; ``detail``: the suspect's, which may narrow it to some of the cells."""
+    hits = _hits(scored)
+    rate = hits / (hits + scored.effect.tally.misses) if not scored.hard and hits else None
+    return sentence(_said(study, scored.candidate, rate, detail)).replace(NO_BREAK, " ")
+
+
+def _hits(scored: Scored) -> int:
+    """Failures of a fault that comes and goes."""
+    return scored.effect.tally.hits + scored.effect.tally.excused
 
 
 def evidence_lines(study: Study, scored: Scored, rival: Scored | None) -> tuple[str, ...]:
@@ -89,12 +77,14 @@ def evidence_lines(study: Study, scored: Scored, rival: Scored | None) -> tuple[
     ``rival``: the most probable candidate whose effect is another; None = there is none.
     """
     tally = scored.effect.tally
-    reads = "wrong read" if tally.explained == 1 else "wrong reads"
-    lines = [f"explains {_count(tally.explained)} {reads}"]
+    lines = [f"explains {plural(tally.explained, 'wrong read')}"]
     if scored.variant.label:
         lines[0] += f" ({scored.variant.label})"
-    if tally.misses:
-        lines.append(f"{_count(tally.misses)} reads came back right where it could have shown")
+    if tally.misses and scored.hard:
+        lines.append(f"{plural(tally.misses, 'read')} came back right where it could have shown")
+    elif tally.misses:
+        chances = count(_hits(scored) + tally.misses)
+        lines.append(f"{count(_hits(scored))} of {chances} chances went wrong: reads in which it could have shown")
     checks = study.evidence.checks
     if checks is not None:
         lines += [
@@ -109,15 +99,11 @@ def evidence_lines(study: Study, scored: Scored, rival: Scored | None) -> tuple[
 
 def _against(study: Study, scored: Scored, rival: Scored) -> str:
     """What the next best would have had to show."""
-    name = f"{place(study, rival.candidate)} ({rival.candidate.fault})"
+    name = f"{place_of(study, rival.candidate)} ({KINDS[rival.candidate.fault].short})"
     unexplained = scored.covers - rival.covers
     if unexplained > 0:
-        return f"next best, {name}: leaves {_count(unexplained)} of them unexplained"
+        return f"next best, {name}: leaves {count(unexplained)} of them unexplained"
     more = rival.effect.tally.misses + rival.effect.tally.other - scored.effect.tally.misses - scored.effect.tally.other
     if more > 0:
-        return f"next best, {name}: would have hurt {_count(more)} more reads that came back right"
+        return f"next best, {name}: would have hurt {plural(more, 'more read')} that came back right"
     return ""
-
-
-def _count(number: int) -> str:
-    return f"{number:,}".replace(",", "\u202f")

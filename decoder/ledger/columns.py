@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from enum import IntEnum
 
 import numpy as np
@@ -37,6 +37,12 @@ class Compared:
     mismatch : uint32, compared bits that differ
     writer : int64, cycle index of the last write to this cell, -1 if none was seen
     index : int64, this cycle's index in the whole list (``first_cycles``, ``cycles --csv``)
+    selected : uint64, bit r = the clipped select of the board's region r was active as this cycle was sampled
+    selects_seen : uint64, bit r = that select is clipped and was seen to be one or the other, so that a 0 in
+        ``selected`` is a fact: it was quiet all through the strobe
+
+    The last two are filled while the levels are at hand (``checks.SelectsSeen``), for a board's first 64 regions,
+    and are not kept in the store; until then, and where nothing is clipped, they are 0.
     """
 
     verdict: NDArray[np.uint8]
@@ -45,6 +51,8 @@ class Compared:
     mismatch: NDArray[np.uint32]
     writer: NDArray[np.int64]
     index: NDArray[np.int64]
+    selected: NDArray[np.uint64]
+    selects_seen: NDArray[np.uint64]
 
     def __len__(self) -> int:
         return int(self.verdict.shape[0])
@@ -59,6 +67,8 @@ class Compared:
             np.zeros(n, np.uint32),
             np.full(n, -1, np.int64),
             np.arange(n, dtype=np.int64),
+            np.zeros(n, np.uint64),
+            np.zeros(n, np.uint64),
         )
 
     def slice(self, start: int, stop: int) -> Compared:
@@ -68,6 +78,17 @@ class Compared:
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Compared:
         """The rows given by index or mask, copied."""
         return Compared(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    def divided(self, wholes: Sequence[int]) -> Compared:
+        """The same rows for a board whose regions were divided: region p is a part of what was ``wholes[p]``."""
+        if not self.selects_seen.any():
+            return self
+        made = replace(self, selected=np.zeros(len(self), np.uint64), selects_seen=np.zeros(len(self), np.uint64))
+        for part, whole in enumerate(wholes[:64]):
+            if whole < 64:
+                for old, new in ((self.selected, made.selected), (self.selects_seen, made.selects_seen)):
+                    new |= ((old >> np.uint64(whole)) & np.uint64(1)) << np.uint64(part)
+        return made
 
     @classmethod
     def concat(cls, parts: Sequence[Compared]) -> Compared:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,10 +13,12 @@ from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.errors import BoardError
 from busledger.decoder.findings import LaneCounts, RegionCounts
 from busledger.decoder.ledger import ledger_kernel as kernel
+from busledger.decoder.ledger.blur_kernel import MAX_VALUES, PAGE_BITS, PAGE_MASK
 from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.ledger.conditions import Conditions
 from busledger.decoder.ledger.regions import SPACES, RegionMap, actions
 
-__all__ = ["Counter", "Ledger"]
+__all__ = ["CellStories", "Counter", "Ledger"]
 
 # The arrays a cell lives in, in the order of the kernels' arguments: name, dtype, columns (0 = none), fill.
 _CELLS: tuple[tuple[str, type, int, int], ...] = (
@@ -27,15 +30,30 @@ _CELLS: tuple[tuple[str, type, int, int], ...] = (
     ("epoch", np.int32, 0, 0),
     ("fixed", np.uint32, 0, 0),
     ("writer", np.int64, 0, -1),
+    ("story", np.uint8, 0, 0),
 )
 _SHARED_CELLS: tuple[tuple[str, type, int, int], ...] = (
-    ("values", np.uint32, kernel.MAX_VALUES, 0),
+    ("values", np.uint32, MAX_VALUES, 0),
+    ("cares", np.uint32, MAX_VALUES, 0),
     ("count", np.uint8, 0, 0),
     ("writes", np.int64, 0, 0),
     ("epoch", np.int32, 0, 0),
+    ("fixed", np.uint8, 0, 0),
     ("writer", np.int64, 0, -1),
 )
 _MAX_CELLS = 1 << 27  # about 4 GB of cells: no machine of the period had it, a wrong board file might
+_MOST_VISITS = 1 << 28  # cells that writes in doubt may visit in all: about a second of work
+
+
+@dataclass(frozen=True, slots=True)
+class CellStories:
+    """Counts of a region's cells: compared at all; of these such that never read right; read before anybody had
+    written them; such whose reads disagreed with no write between."""
+
+    compared: int = 0
+    never_right: int = 0
+    read_unwritten: int = 0
+    disagree: int = 0
 
 
 class Ledger:
@@ -49,10 +67,17 @@ class Ledger:
         them only share an entry
     whole_space : take every memory access, inside a region or not (used before
         the regions are known)
+    unclipped : mask of all address bits that no channel carries, also of those that something else told
     """
 
     def __init__(
-        self, region_map: RegionMap, address_bits: int, *, unwired: int = 0, whole_space: bool = False
+        self,
+        region_map: RegionMap,
+        address_bits: int,
+        *,
+        unwired: int = 0,
+        whole_space: bool = False,
+        unclipped: int | None = None,
     ) -> None:
         self._map = region_map
         self._unwired = np.uint32(unwired)
@@ -60,16 +85,16 @@ class Ledger:
         self._whole = whole_space
         self._bytes = region_map.data_bytes
         self._shift = self._bytes.bit_length() - 1
-        words = 1 << max(address_bits - self._shift, kernel.PAGE_BITS)
-        self._pages_a_space = words >> kernel.PAGE_BITS
-        self._slot_of_page = np.full(len(SPACES) * self._pages_a_space, -1, np.int32)
+        self._areas = region_map.everywhere(address_bits) if whole_space else region_map.areas
+        self._conditions = Conditions(region_map.conditions, SPACES, unwired if unclipped is None else unclipped)
+        words = 1 << max(address_bits - self._shift, PAGE_BITS)
+        self._pages_a_space = words >> PAGE_BITS
+        self._slot_of_page = np.full(self._areas.spaces * self._pages_a_space, -1, np.int32)
         self._slots = 0
-        self._epoch = 0
-        self._gap_next = 0
+        self._state = np.zeros(6, np.int64)
+        self._state[kernel.MOST_VISITS] = _MOST_VISITS
         self._gap_ends: list[int] = []
         self._first = 0
-        # 2**k cells share an entry; it is believed complete after that many writes.
-        self._needed = 1 << int(unwired >> self._shift).bit_count()
         self._cells: dict[str, NDArray[Any]] = {}
         self._grow(16)
         self._load_images()
@@ -81,7 +106,7 @@ class Ledger:
 
     # -- cells ------------------------------------------------------------
     def _grow(self, slots: int) -> None:
-        cells = slots << kernel.PAGE_BITS
+        cells = slots << PAGE_BITS
         if cells > _MAX_CELLS:
             raise BoardError(
                 f"the traffic touches more than {_MAX_CELLS:,} memory words",
@@ -107,66 +132,134 @@ class Ledger:
         self._slots = need
 
     def _load_images(self) -> None:
-        if self._shared:
-            return  # several ROM cells behind one entry: nothing is sure
         for index, region in enumerate(self._map.regions):
             if region.kind != "rom" or region.image is None:
                 continue
             address, lane = self._map.image_places(index)
             image = np.frombuffer(region.image, np.uint8)[: len(address)]
             address, lane = address[: len(image)], lane[: len(image)]
-            word = address >> self._shift
-            page = SPACES.index(region.space) * self._pages_a_space + (word >> kernel.PAGE_BITS)
+            told = address & ~int(self._unwired) if self._shared else address
+            page, at = self._place(index, told >> self._shift)
             self._claim(np.unique(page))
-            cell = (self._slot_of_page[page].astype(np.int64) << kernel.PAGE_BITS) | (word & kernel.PAGE_MASK)
+            cell = (self._slot_of_page[page].astype(np.int64) << PAGE_BITS) | at
+            if self._shared:
+                self._load_shared(cell, address >> self._shift, image, lane)
+                continue
             np.bitwise_or.at(self._cells["value"], cell, image.astype(np.uint32) << lane)
             np.bitwise_or.at(self._cells["known"], cell, np.uint32(0xFF) << lane)
             np.bitwise_or.at(self._cells["fixed"], cell, np.uint32(0xFF) << lane)
 
+    def _place(self, region: int, word: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """(page, place in it) of words of a region that keeps its own cells."""
+        return int(self._areas.table[region, 5]) * self._pages_a_space + (word >> PAGE_BITS), word & PAGE_MASK
+
+    def _load_shared(
+        self, cell: NDArray[np.int64], word: NDArray[np.int64], image: NDArray[np.uint8], lane: NDArray[np.uint32]
+    ) -> None:
+        """An image into entries that several cells share: whole words, each of them a value of its entry."""
+        _, first, which = np.unique(word, return_index=True, return_inverse=True)
+        data, cares = np.zeros(len(first), np.uint32), np.zeros(len(first), np.uint32)
+        np.bitwise_or.at(data, which, image.astype(np.uint32) << lane)
+        np.bitwise_or.at(cares, which, np.uint32(0xFF) << lane)
+        arrays = (self._cells[name] for name in ("values", "cares", "count", "fixed"))
+        kernel.load_shared(cell[first], data, cares, *arrays)
+
+    def stories(self) -> tuple[CellStories, ...]:
+        """What happened to the cells of each region, in the board's order; nothing where cells share an entry."""
+        return tuple(self._story(i) for i in range(len(self._map.regions)))
+
+    def _story(self, region: int) -> CellStories:
+        if self._shared:
+            return CellStories()
+        one = self._map.regions[region]
+        page, at = self._place(region, np.arange(one.start >> self._shift, (one.end >> self._shift) + 1))
+        slot = self._slot_of_page[page].astype(np.int64)
+        story = self._cells["story"][(slot[slot >= 0] << PAGE_BITS) | at[slot >= 0]]
+        right, wrong = story & kernel.RIGHT != 0, story & kernel.WRONG != 0
+        return CellStories(
+            compared=int((right | wrong).sum()),
+            never_right=int((wrong & ~right).sum()),
+            read_unwritten=int((story & kernel.READ_UNWRITTEN != 0).sum()),
+            disagree=int((story & kernel.DISAGREED != 0).sum()),
+        )
+
     # -- traffic ----------------------------------------------------------
     def feed(
-        self, cycles: Cycles, gaps: Sequence[tuple[int, int]] = (), doubtful: NDArray[np.bool_] | None = None
+        self,
+        cycles: Cycles,
+        gaps: Sequence[tuple[int, int]] = (),
+        *,
+        levels: Mapping[str, NDArray[np.int8]] | None = None,
+        selects: NDArray[np.int8] | None = None,
     ) -> Compared:
         """Compare one block of cycles and remember its writes.
 
         ``gaps`` are spans (ticks) without samples that have become known since
         the last call; a cycle at or after a gap's end finds the ledger stale.
-        ``cycles.region`` is filled in place. ``doubtful`` marks cycles that may
-        belong to any region (bool, one a cycle): what such a write may have changed is stale.
+        ``cycles.region`` is filled in place. ``levels``: for each line that a
+        condition names 1, 0 or -1 (not known) a cycle. ``selects``: int8
+        (cycles, regions), QUIET or CAME as ``SelectedRegions.fill`` has it.
         """
         n = len(cycles)
         space = self._map.spaces(cycles)
-        self._map.locate(cycles, space)
-        treat = self._map.treatment(cycles, outside=kernel.RAM if self._whole else kernel.SKIP)
+        states = self._conditions.states(cycles, space, [end for _, end in gaps], levels or {})
+        unsure = self._map.locate(cycles, space, states)
+        treat, width, reach = self._treated(cycles, space, states, unsure, selects)
+        where, address, unknown = self._areas.cells(cycles, space)
         action = actions(cycles)
-        if doubtful is not None:
-            treat[doubtful & (cycles.region < 0) & (action == kernel.IS_WRITE)] = kernel.RAM
-        treat, width = self._map.taken(cycles, space, treat)
         self._gap_ends = sorted([*self._gap_ends, *(end for _, end in gaps)])
-        taken = (action != kernel.IS_NOTHING) & (treat != kernel.SKIP)
-        self._claim_for(cycles, space, taken)
+        self._claim_for(where, address, (action != kernel.IS_NOTHING) & (treat < kernel.SKIP))
+        maybe = treat == kernel.MAYBE  # told by the bus address, which may reach several areas
+        if maybe.any() and address is not cycles.address:
+            address = np.where(maybe, cycles.address, address)
+            unknown = np.where(maybe, cycles.address_unknown, unknown)
         out = Compared.empty(n)
         out.index += self._first
-        access: tuple[Any, ...] = (action, space, treat, cycles.address, cycles.address_unknown)
+        access: tuple[Any, ...] = (action, where, treat, address, unknown)
         access += (cycles.data, cycles.data_unknown, width, cycles.time, self._first)
         if self._shared:
             access += (self._unwired,)
-        access += (np.array(self._gap_ends, np.int64), self._epoch, self._gap_next)
+        access += (self._areas.table, reach, np.array(self._gap_ends, np.int64), self._state)
         access += (self._shift, self._bytes, self._pages_a_space, self._slot_of_page)
         access += tuple(self._cells.values())
-        if self._shared:
-            access += (self._needed,)
         access += (out.verdict, out.expected, out.known, out.mismatch, out.writer)
-        if self._shared:
-            self._epoch, self._gap_next = kernel.feed_shared(*access)
-        else:
-            self._epoch, self._gap_next = kernel.feed(*access)
+        (kernel.feed_shared if self._shared else kernel.feed)(*access)
         self._first += n
         return out
 
-    def _claim_for(self, cycles: Cycles, space: NDArray[np.uint8], taken: NDArray[np.bool_]) -> None:
-        page = cycles.address.astype(np.int64)
-        page >>= self._shift + kernel.PAGE_BITS
+    def _treated(
+        self,
+        cycles: Cycles,
+        space: NDArray[np.uint8],
+        states: NDArray[np.uint8],
+        unsure: NDArray[np.bool_],
+        selects: NDArray[np.int8] | None,
+    ) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.bool_]]:
+        """(treatment, bytes in use) a cycle, and the areas that each write in doubt may have reached."""
+        treat = self._map.treatment(cycles, outside=kernel.RAM if self._whole else kernel.SKIP)
+        treat[unsure] = kernel.SKIP
+        writes = actions(cycles) == kernel.IS_WRITE
+        closed, doubtful = self._map.protection(cycles, states)
+        treat[closed & writes] = kernel.ROM
+        treat, width = self._map.taken(cycles, space, treat)
+        maybe = writes & ((cycles.address_unknown & ~self._unwired != 0) | unsure | doubtful)
+        rows = np.flatnonzero(maybe & ~self._map.left_out(cycles))
+        if not len(rows):
+            return treat, width, np.zeros((0, len(self._areas.table)), np.bool_)
+        some = cycles.take(rows)
+        seen = None if selects is None else selects[rows]
+        reach = self._map.reach(some, space[rows], states[:, rows], seen, self._areas)
+        anywhere = reach.any(axis=1)
+        pages = self._areas.pages(some, reach, self._shift, PAGE_BITS, kernel.MOST_AT_ONCE)
+        if pages:
+            self._claim(np.array([where * self._pages_a_space + page for where, page in pages], np.int64))
+        treat[rows] = np.where(anywhere, kernel.MAYBE, kernel.SKIP)
+        width[rows] = cycles.width[rows]
+        return treat, width, reach[anywhere]
+
+    def _claim_for(self, space: NDArray[np.uint8], address: NDArray[np.uint32], taken: NDArray[np.bool_]) -> None:
+        page = address.astype(np.int64)
+        page >>= self._shift + PAGE_BITS
         page += space.astype(np.int64) * self._pages_a_space
         missing = taken & (self._slot_of_page[page] < 0)
         if missing.any():
@@ -179,7 +272,7 @@ class Counter:
     def __init__(self, region_map: RegionMap) -> None:
         self._map = region_map
         regions = max(1, len(region_map.regions))
-        self._totals = np.zeros((regions, 8), np.int64)
+        self._totals = np.zeros((regions, 10), np.int64)
         self._lanes = np.zeros((regions, 32, 3), np.int64)
 
     def feed(self, cycles: Cycles, compared: Compared) -> None:
@@ -191,17 +284,20 @@ class Counter:
             compared.known,
             compared.expected,
             compared.mismatch,
+            compared.writer,
             self._totals,
             self._lanes,
         )
 
-    def counts(self) -> tuple[RegionCounts, ...]:
-        """One entry a region, in the board's order, lanes from D0 up."""
-        return tuple(self._one(i) for i in range(len(self._map.regions)))
+    def counts(self, stories: Sequence[CellStories] = ()) -> tuple[RegionCounts, ...]:
+        """One entry a region, in the board's order, lanes from D0 up; ``stories`` of its cells, where known."""
+        return tuple(self._one(i, stories[i] if stories else CellStories()) for i in range(len(self._map.regions)))
 
-    def _one(self, i: int) -> RegionCounts:
+    def _one(self, i: int, cells: CellStories) -> RegionCounts:
         region = self._map.regions[i]
-        writes, reads, compared, wrong, unknown, stale, disagree, ambiguous = (int(v) for v in self._totals[i])
+        writes, reads, compared, wrong, unknown, stale, disagree, ambiguous, unwritten, differ = (
+            int(v) for v in self._totals[i]
+        )
         lanes = tuple(
             LaneCounts(
                 lane=f"D{lane}",
@@ -221,6 +317,12 @@ class Counter:
             reads_stale=stale,
             reads_disagree=disagree,
             reads_ambiguous=ambiguous,
+            reads_never_written=unwritten,
+            reads_never_written_disagree=differ,
+            cells_compared=cells.compared,
+            cells_never_right=cells.never_right,
+            cells_read_unwritten=cells.read_unwritten,
+            cells_disagree=cells.disagree,
             lanes=lanes,
             start=region.start,
             end=region.end,

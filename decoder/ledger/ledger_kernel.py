@@ -8,16 +8,29 @@ The caller makes sure that every page a block touches has a slot.
 import numba as nb
 import numpy as np
 
-PAGE_BITS = 10
-PAGE_MASK = (1 << PAGE_BITS) - 1
+from busledger.decoder.ledger.blur_kernel import (
+    MAX_VALUES,
+    add_value,
+    bits_in,
+    blur,
+    blur_shared,
+    cell_of,
+    lanes_of,
+)
 
 NOT_TAKEN, WRITE, AGREES, MISMATCH, UNKNOWN, STALE, DISAGREES, AMBIGUOUS = range(8)
-# How a region is treated: see RegionMap.
-RAM, ROM, SKIP = 0, 1, 2
+# How an access is treated: see RegionMap. MAYBE: a write that may have gone to any of several cells, or to none.
+RAM, ROM, SKIP, MAYBE = 0, 1, 2, 3
 # What a rule's kind does to memory.
 IS_NOTHING, IS_READ, IS_WRITE = 0, 1, 2
-
-MAX_VALUES = 8  # distinct values a shared entry may hold before it counts as unknown
+# The ledger's state between blocks: gaps passed, the next gap, the epoch in which all was forgotten and the write
+# that made it so, cells visited by writes in doubt, and how many they may visit: past that such a write makes all of
+# memory unknown.
+EPOCH, GAP_NEXT, FORGOTTEN, FORGETTER, VISITED, MOST_VISITS = range(6)
+# Cells that one write in doubt may visit; the caller makes sure that all their pages have a slot.
+MOST_AT_ONCE = 1 << 20
+# What happened to a cell, bits of ``story``.
+READ_UNWRITTEN, RIGHT, WRONG, DISAGREED = 1, 2, 4, 8
 
 
 @nb.njit(cache=True, nogil=True)
@@ -27,6 +40,7 @@ def locate(space, address, unknown, starts, ends, spaces, lanes, width, data_byt
     An address with unknown bits is located only where its lowest and its
     highest reading fall in one region, as then all readings do.
     ``lanes`` (uint32 a region) are the data bits the region owns, 0 = all.
+    A region whose space is 255 is told otherwise than by address alone.
     """
     last = 0
     n_regions = starts.shape[0]
@@ -37,10 +51,7 @@ def locate(space, address, unknown, starts, ends, spaces, lanes, width, data_byt
         low = np.int64(address[i])
         high = low | np.int64(unknown[i])
         where = space[i]
-        use = np.uint32(0)
-        for b in range(data_bytes):
-            if (width[i] >> b) & 1:
-                use |= np.uint32(0xFF) << np.uint32(8 * b)
+        use = lanes_of(width[i], data_bytes)
         for k in range(n_regions):
             r = last + k
             if r >= n_regions:
@@ -52,47 +63,35 @@ def locate(space, address, unknown, starts, ends, spaces, lanes, width, data_byt
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
-def _cell(space, word, pages_a_space, slot_of_page):
-    slot = slot_of_page[space * pages_a_space + (word >> PAGE_BITS)]
-    if slot < 0:
-        return np.int64(-1)
-    return (np.int64(slot) << PAGE_BITS) | (word & PAGE_MASK)
-
-
-@nb.njit(cache=True, nogil=True, _nrt=False)
-def _blur(space, address, unknown, shift, pages_a_space, slot_of_page, known, stale, writer, index):
-    """A write somewhere among several cells: what they held is stale from here on."""
-    word = np.int64(address) >> shift
-    mask = np.int64(unknown) >> shift
-    part = mask
-    while True:
-        cell = _cell(space, word | part, pages_a_space, slot_of_page)
-        if cell >= 0:
-            stale[cell] = known[cell]
-            writer[cell] = index
-        if part == 0:
-            break
-        part = (part - 1) & mask
+def _visits(areas, reach, k, unknown, shift):
+    """How many cells the write of row ``k`` of ``reach`` may have gone to, at most."""
+    visits = 0
+    for r in range(areas.shape[0]):
+        if reach[k, r]:
+            visits += np.int64(1) << bits_in((np.int64(unknown) & areas[r, 2]) >> shift)
+    return visits
 
 
 @nb.njit(cache=True, nogil=True)
 def feed(
     action, space, treat, address, unknown, data, data_unknown, width, time, first_index,
-    gap_ends, epoch_now, gap_next,
+    areas, reach, gap_ends, state,
     shift, data_bytes, pages_a_space, slot_of_page,
-    value, known, stale, seen, seen_known, epoch, fixed, writer,
+    value, known, stale, seen, seen_known, epoch, fixed, writer, story,
     verdict, out_expected, out_known, out_mismatch, out_writer,
 ):  # fmt: skip
     """One block of cycles through the ledger; every address line that matters is wired.
 
-    Returns ``(epoch_now, gap_next)`` for the next block. Arrays ``value`` …
-    ``writer`` are the cells, changed in place; ``verdict`` … ``out_writer`` are
-    filled. ``fixed`` marks bits known from a ROM image: never stale, never written.
+    ``areas`` int64, one row an area of ``areas.TABLE``; ``reach`` bool, one row for each MAYBE in order: the areas
+    that the write may have reached. ``state`` int64 (6,), carried to the next block. Arrays ``value`` … ``story``
+    are the cells, changed in place; ``verdict`` … ``out_writer`` are filled. ``fixed`` marks bits known from a ROM
+    image: never stale, never written.
     """
+    doubted = 0
     for i in range(action.shape[0]):
-        while gap_next < gap_ends.shape[0] and gap_ends[gap_next] <= time[i]:
-            gap_next += 1
-            epoch_now += 1
+        while state[GAP_NEXT] < gap_ends.shape[0] and gap_ends[state[GAP_NEXT]] <= time[i]:
+            state[GAP_NEXT] += 1
+            state[EPOCH] += 1
         verdict[i] = NOT_TAKEN
         out_expected[i] = 0
         out_known[i] = 0
@@ -100,30 +99,36 @@ def feed(
         out_writer[i] = -1
         if treat[i] == SKIP or action[i] == IS_NOTHING:
             continue
-        if unknown[i] != 0:
-            if action[i] == IS_WRITE and treat[i] == RAM:
-                bits = 0
-                rest = np.int64(unknown[i])
-                while rest:
-                    rest &= rest - 1
-                    bits += 1
-                if bits > 10:
-                    epoch_now += 1
-                else:
-                    _blur(space[i], address[i], unknown[i], shift, pages_a_space, slot_of_page, known, stale, writer,
-                          first_index + i)  # fmt: skip
+        if treat[i] == MAYBE:
+            lanes = lanes_of(width[i], data_bytes)
+            visits = _visits(areas, reach, doubted, unknown[i], shift)
+            state[VISITED] += visits
+            if visits > MOST_AT_ONCE or state[VISITED] > state[MOST_VISITS]:
+                state[EPOCH] += 1
+                state[FORGOTTEN] = state[EPOCH]
+                state[FORGETTER] = first_index + i
+            else:
+                for r in range(areas.shape[0]):
+                    if reach[doubted, r]:
+                        own = lanes & np.uint32(areas[r, 6])
+                        blur(areas[r], address[i], unknown[i], own, own & ~data_unknown[i], data[i], shift,
+                             pages_a_space, slot_of_page, value, known, seen_known, writer,
+                             first_index + i)  # fmt: skip
+            doubted += 1
             continue
-        cell = _cell(space[i], np.int64(address[i]) >> shift, pages_a_space, slot_of_page)
+        if unknown[i] != 0:
+            continue
+        cell = cell_of(space[i], np.int64(address[i]) >> shift, pages_a_space, slot_of_page)
         if cell < 0:
             continue
-        if epoch[cell] != epoch_now:
-            epoch[cell] = epoch_now
+        if epoch[cell] != state[EPOCH]:
+            if epoch[cell] < state[FORGOTTEN]:
+                known[cell] &= fixed[cell]
+                writer[cell] = max(writer[cell], state[FORGETTER])
+            epoch[cell] = state[EPOCH]
             stale[cell] = known[cell] & ~fixed[cell]
             seen_known[cell] = 0
-        lanes = np.uint32(0)
-        for b in range(data_bytes):
-            if (width[i] >> b) & 1:
-                lanes |= np.uint32(0xFF) << np.uint32(8 * b)
+        lanes = lanes_of(width[i], data_bytes)
         clear = lanes & ~data_unknown[i]
         out_expected[i] = value[cell] & known[cell]
         out_writer[i] = writer[cell]
@@ -145,46 +150,55 @@ def feed(
         out_mismatch[i] = wrong
         old = known[cell] & stale[cell] & clear
         stale_wrong = differ & old
-        # A stale bit that reads right is known again; one that reads wrong is unknown from here.
-        stale[cell] &= ~old
-        known[cell] &= ~stale_wrong
+        # A stale bit that reads right is known again; one that reads wrong proves nothing and stays stale.
+        stale[cell] &= ~(old & ~differ)
         free = clear & ~known[cell]
-        both = free & seen_known[cell] & ~stale_wrong
+        both = free & seen_known[cell]
         disagree = (seen[cell] ^ data[i]) & both
         seen[cell] = (seen[cell] & ~free) | (data[i] & free)
         seen_known[cell] |= free
+        if writer[cell] < 0:
+            story[cell] |= READ_UNWRITTEN
+        if wrong:
+            story[cell] |= WRONG
+        elif sure:
+            story[cell] |= RIGHT
+        if disagree:
+            story[cell] |= DISAGREED
         if wrong:
             verdict[i] = MISMATCH
-        elif stale_wrong:
-            verdict[i] = STALE
         elif disagree:
             verdict[i] = DISAGREES
+        elif stale_wrong:
+            verdict[i] = STALE
         elif sure:
             verdict[i] = AGREES
         else:
             verdict[i] = UNKNOWN
-    return epoch_now, gap_next
 
 
 @nb.njit(cache=True, nogil=True)
 def feed_shared(
     action, space, treat, address, unknown, data, data_unknown, width, time, first_index, unwired,
-    gap_ends, epoch_now, gap_next,
+    areas, reach, gap_ends, state,
     shift, data_bytes, pages_a_space, slot_of_page,
-    values, count, writes, epoch, writer, needed,
+    values, cares, count, writes, epoch, fixed, writer,
     verdict, out_expected, out_known, out_mismatch, out_writer,
 ):  # fmt: skip
     """As ``feed``, where unwired address lines make several cells share an entry.
 
     An entry holds every distinct value that was written through it and could
-    still stand in one of its cells; ``needed`` writes must have been seen
-    before the entry can be believed complete. A lane is wrong only where all
-    possible values agree on it and the read does not.
+    still stand in one of its cells; as many writes as it has cells must have
+    been seen before the entry can be believed complete. ``fixed`` marks entries
+    of a ROM image, complete from the start. A lane is wrong only where all
+    possible values agree on it and the read does not. ``cares`` are the bits of
+    each value that were seen.
     """
+    doubted = 0
     for i in range(action.shape[0]):
-        while gap_next < gap_ends.shape[0] and gap_ends[gap_next] <= time[i]:
-            gap_next += 1
-            epoch_now += 1
+        while state[GAP_NEXT] < gap_ends.shape[0] and gap_ends[state[GAP_NEXT]] <= time[i]:
+            state[GAP_NEXT] += 1
+            state[EPOCH] += 1
         verdict[i] = NOT_TAKEN
         out_expected[i] = 0
         out_known[i] = 0
@@ -192,21 +206,31 @@ def feed_shared(
         out_writer[i] = -1
         if treat[i] == SKIP or action[i] == IS_NOTHING:
             continue
-        if unknown[i] & ~unwired:
-            if action[i] == IS_WRITE and treat[i] == RAM:
-                epoch_now += 1
+        if treat[i] == MAYBE:
+            lanes = lanes_of(width[i], data_bytes)
+            visits = _visits(areas, reach, doubted, unknown[i] & ~unwired, shift)
+            state[VISITED] += visits
+            if visits > MOST_AT_ONCE or state[VISITED] > state[MOST_VISITS]:
+                state[EPOCH] += 1
+            else:
+                for r in range(areas.shape[0]):
+                    if reach[doubted, r]:
+                        clear = lanes & np.uint32(areas[r, 6]) & ~data_unknown[i]
+                        blur_shared(areas[r], address[i], unknown[i], unwired, clear, data[i], shift, pages_a_space,
+                                    slot_of_page, values, cares, count, writer, first_index + i)  # fmt: skip
+            doubted += 1
             continue
-        cell = _cell(space[i], np.int64(address[i]) >> shift, pages_a_space, slot_of_page)
+        if unknown[i] & ~unwired:
+            continue
+        cell = cell_of(space[i], np.int64(address[i]) >> shift, pages_a_space, slot_of_page)
         if cell < 0:
             continue
-        if epoch[cell] != epoch_now:
-            epoch[cell] = epoch_now
+        needed = 1 << bits_in((np.int64(unknown[i]) & np.int64(unwired)) >> shift)
+        if epoch[cell] != state[EPOCH] and not fixed[cell]:
+            epoch[cell] = state[EPOCH]
             count[cell] = 0
             writes[cell] = 0
-        lanes = np.uint32(0)
-        for b in range(data_bytes):
-            if (width[i] >> b) & 1:
-                lanes |= np.uint32(0xFF) << np.uint32(8 * b)
+        lanes = lanes_of(width[i], data_bytes)
         clear = lanes & ~data_unknown[i]
         out_writer[i] = writer[cell]
         if action[i] == IS_WRITE:
@@ -215,46 +239,48 @@ def feed_shared(
             verdict[i] = WRITE
             writer[cell] = first_index + i
             writes[cell] += 1
-            seen = False
-            for k in range(min(count[cell], MAX_VALUES)):
-                if (values[cell, k] & clear) == (data[i] & clear):
-                    seen = True
-            if not seen:
-                if count[cell] < MAX_VALUES:
-                    values[cell, count[cell]] = data[i] & clear
-                    count[cell] += 1
-                else:
-                    count[cell] = MAX_VALUES + 1
+            if needed == 1 and clear == lanes:
+                count[cell] = 0  # the one cell of this entry was written anew
+            add_value(cell, data[i], clear, values, cares, count)
             continue
-        if writes[cell] < needed or count[cell] > MAX_VALUES or count[cell] == 0:
-            verdict[i] = UNKNOWN if writes[cell] < needed else AMBIGUOUS
+        complete = fixed[cell] or writes[cell] >= needed
+        if not complete or count[cell] > MAX_VALUES or count[cell] == 0:
+            verdict[i] = AMBIGUOUS if complete else UNKNOWN
             continue
         ones = np.uint32(0xFFFFFFFF)
         zeros = np.uint32(0xFFFFFFFF)
         hit = False
         for k in range(count[cell]):
-            ones &= values[cell, k]
-            zeros &= ~values[cell, k]
-            if (values[cell, k] & clear) == (data[i] & clear):
+            ones &= values[cell, k] & cares[cell, k]
+            zeros &= ~values[cell, k] & cares[cell, k]
+            if (values[cell, k] ^ data[i]) & clear & cares[cell, k] == 0:
                 hit = True
         agreed = (ones | zeros) & clear
         out_expected[i] = ones & agreed
         out_known[i] = agreed
         wrong = (ones ^ data[i]) & agreed
         if hit:
-            verdict[i] = AGREES if count[cell] == 1 else AMBIGUOUS
+            verdict[i] = AGREES if count[cell] == 1 and agreed else AMBIGUOUS
         elif wrong:
             verdict[i] = MISMATCH
             out_mismatch[i] = wrong
         else:
             verdict[i] = AMBIGUOUS
-    return epoch_now, gap_next
 
 
 @nb.njit(cache=True, nogil=True)
-def count_block(region, verdict, action, known, expected, mismatch, totals, lane_counts):
-    """Add a block to ``totals`` (int64, regions × 8: writes, reads, compared,
-    mismatches, unknown, stale, disagree, ambiguous) and ``lane_counts``
+def load_shared(cell, data, lanes, values, cares, count, fixed):
+    """Words of a ROM image into the entries ``cell`` that they share."""
+    for i in range(cell.shape[0]):
+        fixed[cell[i]] = 1
+        add_value(cell[i], data[i], lanes[i], values, cares, count)
+
+
+@nb.njit(cache=True, nogil=True)
+def count_block(region, verdict, action, known, expected, mismatch, writer, totals, lane_counts):
+    """Add a block to ``totals`` (int64, regions × 10: writes, reads, compared,
+    mismatches, unknown, stale, disagree, ambiguous, reads of cells never
+    written, of these such that disagree) and ``lane_counts``
     (int64, regions × 32 × 3: compared, low for high, high for low)."""
     for i in range(region.shape[0]):
         r = region[i]
@@ -293,3 +319,7 @@ def count_block(region, verdict, action, known, expected, mismatch, totals, lane
             totals[r, 6] += 1
         elif v == AMBIGUOUS:
             totals[r, 7] += 1
+        if writer[i] < 0 and known[i] == 0:
+            totals[r, 8] += 1
+            if v == DISAGREES:
+                totals[r, 9] += 1

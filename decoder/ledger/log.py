@@ -17,7 +17,7 @@ from busledger.decoder.ledger.columns import Compared, Verdict
 
 __all__ = ["AccessLog"]
 
-_ROWS_IN_MEMORY = 2_000_000  # about 66 bytes a row
+_ROWS_IN_MEMORY = 2_000_000  # about 90 bytes a row
 _BLOCK = 1 << 18
 _RIGHT = [Verdict.WRITE, Verdict.AGREES, Verdict.UNKNOWN]
 
@@ -109,7 +109,7 @@ class AccessLog:
             raise OutputError(
                 f"cannot keep the accesses for the diagnosis: {error.strerror or error}",
                 where=tempfile.gettempdir(),
-                expected="room for about 66 bytes an access",
+                expected="room for about 90 bytes an access",
                 hint="Free some space there, or set TMPDIR to a folder on a larger disk.",
             ) from error
         self._held = []

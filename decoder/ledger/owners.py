@@ -18,7 +18,7 @@ from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.ledger import ledger_kernel as kernel
 from busledger.decoder.ledger.columns import Compared, Verdict
 
-__all__ = ["Owners"]
+__all__ = ["Owners", "lanes_of_bytes"]
 
 
 class Owners:
@@ -31,6 +31,7 @@ class Owners:
     lanes : sequence of int, the data bits a region's chips carry; 0 = all of them
     treat : sequence of int, RAM, ROM or SKIP of the ledger kernel
     data_bytes : bytes of the data bus
+    when : the condition of each region; those under different ones share no access
     """
 
     def __init__(
@@ -41,7 +42,9 @@ class Owners:
         lanes: Sequence[int],
         treat: Sequence[int],
         data_bytes: int,
+        when: Sequence[int],
     ) -> None:
+        self._when = np.array([*when, -2], np.int64)
         self._starts, self._ends, self._spaces, self._treat = starts, ends, spaces, treat
         whole = (1 << data_bytes) - 1
         self._bytes = [_bytes_of(mask) & whole or whole for mask in lanes]
@@ -51,7 +54,8 @@ class Owners:
         shared = {
             r
             for one, two in combinations(range(len(lanes)), 2)
-            if spaces[one] == spaces[two] and starts[one] <= ends[two] and starts[two] <= ends[one]
+            if spaces[one] == spaces[two] and when[one] == when[two]
+            if starts[one] <= ends[two] and starts[two] <= ends[one]
             for r in (one, two)
         }
         self.sharing = tuple(sorted(shared)) if self.parted else ()
@@ -61,7 +65,12 @@ class Owners:
         return self._bytes[region]
 
     def rows(self, region: int, cycles: Cycles, space: NDArray[np.uint8]) -> NDArray[np.bool_]:
-        """bool a cycle: it moves a byte of ``region``, whatever its unknown address bits are."""
+        """bool a cycle: it moves a byte of ``region``, which answers now; ``cycles.region`` must be filled."""
+        found: NDArray[np.bool_] = self._when[cycles.region] == self._when[region]
+        return found & self.inside(region, cycles, space)
+
+    def inside(self, region: int, cycles: Cycles, space: NDArray[np.uint8]) -> NDArray[np.bool_]:
+        """bool a cycle: by its address it moves a byte of ``region``, whatever its unknown address bits are."""
         low = cycles.address.astype(np.int64)
         high = low | cycles.address_unknown
         inside = (space == self._spaces[region]) & (low >= self._starts[region]) & (high <= self._ends[region])
@@ -104,7 +113,7 @@ class Owners:
         part, told = cycles.take(rows), compared.take(rows)
         part.region[:] = owner
         part.width &= self._width[owner]
-        lanes = _lanes_of(self._width)[owner]
+        lanes = lanes_of_bytes(self._width)[owner]
         part.data_unknown |= ~lanes
         part.data &= lanes
         for column in (told.expected, told.known, told.mismatch):
@@ -134,7 +143,7 @@ def _bytes_of(lanes: int) -> int:
     return sum(1 << b for b in range(4) if lanes >> (8 * b) & 0xFF)
 
 
-def _lanes_of(width: NDArray[np.uint8]) -> NDArray[np.uint32]:
+def lanes_of_bytes(width: NDArray[np.uint8]) -> NDArray[np.uint32]:
     """uint32 masks of data lanes from masks of bytes."""
     found = np.zeros(len(width), np.uint32)
     for b in range(4):

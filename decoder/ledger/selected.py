@@ -1,13 +1,16 @@
-"""The region of a cycle from the select that was there, where address lines above it are not wired.
+"""The region of a cycle where address lines above it are not clipped.
 
-A region's select comes for its own addresses only. Where it is clipped and was
-the only select that came, the address bits outside the region are those of the
-region. Which bits inside it are not wired stays unknown.
+Two things tell it. A region's select comes for its own addresses only: where it
+is clipped and was the only select that came, the address bits outside the region
+are those of the region. Otherwise the board file is taken to name all the memory
+there is, so that an address which only one region can have on the lines that are
+clipped is that region's; who judges so must say it. Which bits inside the region
+are not clipped stays unknown.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,99 +18,106 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Board
 from busledger.decoder.bus import Layout
 from busledger.decoder.bus.columns import Cycles
-from busledger.decoder.capture import Capture
-from busledger.decoder.ledger.regions import RegionLike
+from busledger.decoder.ledger.areas import inside_mask
+from busledger.decoder.ledger.regions import CAME, QUIET, RegionMap
 
-__all__ = ["SelectedRegions", "inside_mask"]
-
-_KEPT_ROWS = 4096  # of the blocks before, for cycles that are told late
-
-
-def inside_mask(start: int, end: int) -> int:
-    """The address bits that vary inside a region."""
-    return (1 << (start ^ end).bit_length()) - 1
+__all__ = ["SelectedRegions"]
 
 
 class SelectedRegions:
-    """Fills in the address bits that a clipped select tells.
+    """Fills in the address bits that a clipped select, or the board file, tells.
 
     Parameters
     ----------
     board : its regions' selects; one that two regions share tells nothing
-    layout : which lines are clipped, and where they stand in ``Capture.levels``
+    region_map : the same regions as the ledger has them
+    layout : which lines are clipped
     unwired : mask of address bits that no channel carries
-    skew_ticks : how long before the sampling edge a select is looked at, so that
-        channels which are late by a sample still show it
+
+    Attributes
+    ----------
+    selects : the lines whose levels ``fill`` wants
+    assumed : names of the regions that were told by the board file alone in some cycle
     """
 
-    def __init__(self, board: Board, layout: Layout, unwired: int, skew_ticks: int) -> None:
+    def __init__(self, board: Board, region_map: RegionMap, layout: Layout, unwired: int) -> None:
         named = [region.select for region in board.regions]
-        self._regions = [
-            region
-            for region in board.regions
+        self._regions = board.regions
+        self._map = region_map
+        self._told: dict[int, tuple[str, int]] = {
+            index: (region.select, board.select_level(region.select))
+            for index, region in enumerate(board.regions)
             if region.select is not None
             and layout.wired(region.select)
             and named.count(region.select) == 1
             and unwired & ~inside_mask(region.start, region.end)
-        ]
-        self._bits = [layout.bit(str(region.select)) for region in self._regions]
-        self._active = [board.select_level(str(region.select)) for region in self._regions]
-        self._unwired = np.uint32(unwired)
-        self._skew = max(1, skew_ticks)
-        self._time: NDArray[np.int64] = np.zeros(0, np.int64)
-        self._levels: NDArray[np.uint64] = np.zeros((0, layout.words), np.uint64)
-        self._unknown: NDArray[np.uint64] = np.zeros((0, layout.words), np.uint64)
+        }
+        self._unwired = unwired
+        self._hinted = np.zeros(len(board.regions), np.bool_)
 
-    def __bool__(self) -> bool:
-        """Whether any select can tell anything."""
-        return bool(self._regions)
+    @property
+    def selects(self) -> tuple[str, ...]:
+        return tuple(line for line, _ in self._told.values())
 
-    def hidden(self, regions: Sequence[RegionLike]) -> int:
-        """Of the unwired bits those inside a region that can be located at all: cells that differ in them share an
-        entry of the ledger."""
-        told = {region.name for region in self._regions}
+    @property
+    def assumed(self) -> tuple[str, ...]:
+        return tuple(region.name for region, hint in zip(self._regions, self._hinted, strict=True) if hint)
+
+    @property
+    def hidden(self) -> int:
+        """Of the unwired bits those inside a region: cells that differ in them share an entry of the ledger."""
         left = 0
-        for region in regions:
-            inside = inside_mask(region.start, region.end)
-            if region.name in told or not int(self._unwired) & ~inside:
-                left |= int(self._unwired) & inside
+        for region in self._regions:
+            left |= self._unwired & inside_mask(region.start, region.end)
         return left
 
-    def fill(self, block: Capture, cycles: Cycles) -> NDArray[np.bool_]:
-        """Fill ``cycles.address`` and ``address_unknown`` in place; ``block`` holds the levels up to here.
+    def fill(self, cycles: Cycles, levels: Mapping[str, NDArray[np.int8]]) -> NDArray[np.int8]:
+        """Fill ``cycles.address`` and ``address_unknown`` in place.
 
-        Returns bool, shape (n,): cycles whose selects contradict each other or
-        are not known, so that they may belong to any region.
+        ``levels``: 1, 0 or -1 (not known) a cycle for each of ``selects``. Returns int8, shape (cycles, regions):
+        QUIET where the region's select was seen not to come, CAME where it came although the address is not the
+        region's: then either may be what happened, and nothing is quiet.
         """
-        self._keep(block)
-        if not len(cycles) or not len(self._time) or not self._regions:
-            return np.zeros(len(cycles), np.bool_)
-        rows = np.searchsorted(self._time, cycles.time - self._skew, side="right") - 1
-        seen = rows >= 0
-        rows = np.maximum(rows, 0)
-        came = np.zeros((len(self._regions), len(cycles)), np.bool_)
-        sure = seen.copy()
-        for k, (bit, active) in enumerate(zip(self._bits, self._active, strict=True)):
-            word, place = divmod(bit, 64)
-            shift = np.uint64(place)
-            level = (self._levels[rows, word] >> shift) & np.uint64(1)
-            sure &= ((self._unknown[rows, word] >> shift) & np.uint64(1)) == 0
-            came[k] = level == np.uint64(active)
-        alone = sure & (came.sum(axis=0) == 1)
-        for k, region in enumerate(self._regions):
-            outside = np.uint32(int(self._unwired) & ~inside_mask(region.start, region.end))
-            wired = np.uint32(~(int(self._unwired) | inside_mask(region.start, region.end)) & 0xFFFFFFFF)
-            # Lines that are wired must not speak against it.
-            fits = ((cycles.address ^ np.uint32(region.start)) & wired & ~cycles.address_unknown) == 0
-            here = alone & came[k] & fits
-            told = cycles.address_unknown[here] & outside
-            cycles.address[here] |= told & np.uint32(region.start)
+        n, r = len(cycles), len(self._regions)
+        if not n or not r:
+            return np.zeros((n, r), np.int8)
+        quiet = np.zeros((n, r), np.bool_)
+        came, lost = np.zeros((n, r), np.bool_), np.zeros(n, np.bool_)
+        for index, (line, active) in self._told.items():
+            level = levels[line]
+            came[:, index] = level == active
+            quiet[:, index] = level == 1 - active
+            lost |= level < 0
+        space = self._map.spaces(cycles)
+        fits = self._map.may_be(cycles, space)
+        selected = came & fits
+        alone = ~lost & (came.sum(axis=1) == 1)
+        # No select came that the address allows: what the other regions' addresses allow.
+        possible = fits & ~quiet
+        by_board = ~alone & (came.sum(axis=1) == 0) & self._one_place(possible)
+        for index, region in enumerate(self._regions):
+            outside = np.uint32(self._unwired & ~inside_mask(region.start, region.end))
+            told = alone & selected[:, index]
+            hinted = by_board & possible[:, index] & (index not in self._told)  # a clipped select in doubt says no
+            here = (told | hinted) & ((cycles.address_unknown & outside) != 0)
+            cycles.address[here] |= cycles.address_unknown[here] & outside & np.uint32(region.start)
             cycles.address_unknown[here] &= ~outside
-        doubtful: NDArray[np.bool_] = ~sure | (came.sum(axis=0) > 1)
-        return doubtful
+            self._hinted[index] |= bool((here & hinted).any())
+        against = (came & ~fits).any(axis=1).reshape(-1, 1)
+        return np.where(against, np.where(came, CAME, 0), np.where(quiet, QUIET, 0)).astype(np.int8)
 
-    def _keep(self, block: Capture) -> None:
-        """This block and the last rows before it."""
-        self._time = np.concatenate([self._time[-_KEPT_ROWS:], block.time])
-        self._levels = np.concatenate([self._levels[-_KEPT_ROWS:], block.levels])
-        self._unknown = np.concatenate([self._unknown[-_KEPT_ROWS:], block.unknown])
+    def _one_place(self, possible: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """bool a cycle: all regions that are possible begin with the same bits on the lines left out, and there is
+        one at least. Banks that share a range do, and the two bytes of a word."""
+        found = np.zeros(len(possible), np.bool_)
+        clash = np.zeros(len(possible), np.bool_)
+        first = np.zeros(len(possible), np.int64)
+        for index, region in enumerate(self._regions):
+            high = region.start & self._unwired & ~inside_mask(region.start, region.end)
+            outside = self._unwired & ~inside_mask(region.start, region.end)
+            key = (high << 32) | outside
+            here = possible[:, index]
+            clash |= here & found & (first != key)
+            first = np.where(here & ~found, key, first)
+            found |= here
+        return found & ~clash

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import Literal, cast
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,16 +12,20 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Board, Region
 from busledger.decoder.bus import KIND_NAMES, Kind
 from busledger.decoder.capture import Note
-from busledger.decoder.checks import CheckSet, CheckSetResult, SwappedAddressClips, SwappedClips
-from busledger.decoder.findings import CaptureFinding, CheckResult, CycleCounts, Suspect, WarningFinding
+from busledger.decoder.checks import CheckSet, CheckSetResult, SelectsSeen, SwappedAddressClips, SwappedClips, skew_of
+from busledger.decoder.findings import CaptureFinding, CheckResult, CycleCounts, NextStep, Suspect, WarningFinding
 from busledger.decoder.ledger import AccessLog, Counter, TrafficMap
 from busledger.decoder.pipeline.beside import Beside
 from busledger.decoder.pipeline.dividing import divide
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.run import Decoded, Request, Run, open_run, region_map_of
+from busledger.decoder.pipeline.stated import left_out
 from busledger.decoder.progress import Progress, silent
 
-__all__ = ["capture_finding", "conclude", "cycle_counts", "gather", "run_check"]
+if TYPE_CHECKING:
+    from busledger.decoder.diagnosis import CaptureSigns, Evidence
+
+__all__ = ["capture_finding", "conclude", "cycle_counts", "evidence_of", "gather", "run_check"]
 
 _NOTES_OF_A_KIND = 5  # more of one code word are summed up in one sentence
 
@@ -54,11 +58,15 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     """
     accounts = _Accounts(run)
     checks: CheckSet | None = None
+    seen: SelectsSeen | None = None
     # Two threads beside this one: whichever core is free takes the checks or the accounts of the last blocks.
     with Beside("checks") as checking, Beside("accounts") as accounting:
         for block in run.blocks():
             checks = checks or _checks_of(run, time_everything=tap is not None)
-            checking.do(partial(checks.feed, block.levels, block.cycles))
+            if run.board is not None:
+                seen = seen or SelectsSeen(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+                seen.fill(block.levels, block.cycles, block.compared)
+            checking.do(partial(checks.feed, block.levels, block.cycles, block.compared))
             accounting.do(partial(accounts.take, block))
             if tap is not None:
                 tap(block)
@@ -73,6 +81,7 @@ class _Accounts:
         from busledger.decoder.diagnosis import CoverageCounter, TrafficCounter
 
         self._run = run
+        self._signs: CaptureSigns | None = None
         self._kinds = np.zeros(len(Kind), np.int64)
         self._log = AccessLog(everywhere=not run.board_given)
         self._counter = Counter(run.region_map)
@@ -95,38 +104,51 @@ class _Accounts:
             self._coverage.feed(*kept)
         self._lanes.feed(cycles)
         self._swapped.feed(block.cycles)
+        self._signs = self._signs or _signs_of(run)
+        self._signs.feed(block.levels, block.cycles)
         if run.board is not None:
             self._selected = self._selected or _selects_of(run, run.board)
             self._selected.feed(block.levels, block.cycles)
         if run.board_given:
             self._counter.feed(cycles, compared)
         else:
-            self._touched.feed(block.cycles)
+            outside = block.cycles.region < 0  # of what --ignore and --device name
+            self._touched.feed(block.cycles if outside.all() else block.cycles.take(outside))
 
     def gathered(self, checked: CheckSetResult) -> Gathered:
         """All of it, beside what the checks found."""
         run = self._run
         if run.board is None:
-            return _with_inferred_regions(run, self._log, self._touched, self._kinds, checked)
+            found = _with_inferred_regions(run, self._log, self._touched, self._kinds, checked)
+            found.signs = self._signs
+            return found
         pair = self._swapped.finish() or (self._selected.finish() if self._selected is not None else None)
         notes = [*run.notes(), *([Note("swapped-clips", pair.sentence())] if pair is not None else [])]
         return Gathered(
             run=run,
             board=run.board,
             region_map=run.region_map,
-            counts=self._counter.counts(),
+            counts=self._counter.counts(run.ledger.stories() if run.ledger is not None else ()),
             log=self._log,
             traffic=self._lanes,
             kinds=self._kinds,
             checks=checked,
             notes=notes,
             coverage=self._coverage,
+            signs=self._signs,
+            exchanged=(pair.lines, pair.sentence()) if pair is not None else None,
         )
 
 
+def _signs_of(run: Run) -> CaptureSigns:
+    from busledger.decoder.diagnosis import CaptureSigns
+
+    return CaptureSigns(run.profile, run.layout, run.grid_ticks)
+
+
 def _selects_of(run: Run, board: Board) -> SwappedAddressClips:
-    skew = 1 if run.grid_ticks is None else int(np.ceil(2 * run.grid_ticks))
-    return SwappedAddressClips(board, run.profile, run.layout, skew)
+    skew = skew_of(run.grid_ticks, run.tick_fs)
+    return SwappedAddressClips(board, run.profile, run.layout, max(1, skew))
 
 
 def _checks_of(run: Run, *, time_everything: bool) -> CheckSet:
@@ -152,10 +174,12 @@ def _with_inferred_regions(
         )
         for found in touched.runs()
     ]
-    board = Board.from_regions("", regions, bus=run.profile.name)
+    board = Board.from_regions(
+        "", [*regions, *left_out(run.request.ignored, run.request.devices)], bus=run.profile.name
+    )
     region_map = region_map_of(board.regions, run.profile)
     counter = Counter(region_map)
-    lanes = TrafficCounter(len(regions), run.profile.data_bits)
+    lanes = TrafficCounter(len(board.regions), run.profile.data_bits)
     inside = AccessLog()
     for cycles, compared in log.blocks():
         region_map.locate(cycles, region_map.spaces(cycles))
@@ -220,14 +244,21 @@ def _warnings(notes: list[Note]) -> tuple[WarningFinding, ...]:
     return tuple(shown)
 
 
-def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
-    """Weigh what was gathered and put it into the contract's words."""
-    from busledger.decoder.diagnosis import Evidence, ProfileFacts, diagnose
+def _assumptions(run: Run) -> dict[str, Any]:
+    """What the answer rests on beside the capture, for ``coverage``."""
+    if not run.assumed:
+        return {}
+    unclipped = [f"A{bit}" for bit in range(run.profile.address_bits) if run.unwired >> bit & 1]
+    return {"assumed_all_memory": {"regions": list(run.assumed), "not_clipped": unclipped}}
+
+
+def evidence_of(gathered: Gathered) -> Evidence:
+    """What the diagnosis may look at."""
+    from busledger.decoder.diagnosis import Evidence, ProfileFacts
 
     run = gathered.run
     profile = run.profile
-    rejected = 0 if run.extractor is None else run.extractor.rejected
-    evidence = Evidence(
+    return Evidence(
         board=gathered.board,
         profile_facts=ProfileFacts(profile.address_bits, profile.data_bits, run.unwired),
         counts=gathered.fine_counts or gathered.counts,
@@ -238,8 +269,24 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         traffic=gathered.traffic,
         coverage=gathered.coverage,
         all_agree=gathered.log.all_agree,
+        signs=gathered.signs,
+        probes=gathered.checks.probes if gathered.checks is not None else None,
+        exchanged=gathered.exchanged,
     )
-    found = diagnose(evidence, progress)
+
+
+def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
+    """Weigh what was gathered and put it into the contract's words."""
+    from busledger.decoder.diagnosis import Diagnosis, capture_verdict, diagnose
+
+    run = gathered.run
+    profile = run.profile
+    rejected = 0 if run.extractor is None else run.extractor.rejected
+    evidence = evidence_of(gathered)
+    refused = capture_verdict(evidence)
+    # Of a capture that cannot be judged no part is accused, and none cleared either.
+    found = diagnose(evidence, progress) if refused is None else Diagnosis()
+    steps = found.next_steps if refused is None else (NextStep(text=_sentence(refused.change)),)
     return CheckResult(
         capture=capture_finding(run, gathered.notes, gathered.checks),
         profile=profile.name,
@@ -248,10 +295,17 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         regions=gathered.counts,
         mismatch_total=sum(region.mismatches for region in gathered.counts),
         suspects=tuple(_of_the_whole(s, gathered.parents) for s in found.suspects),
+        parts=found.parts,
         unexplained=found.unexplained,
         cleared=found.cleared,
-        coverage=found.coverage,
-        next_steps=found.next_steps,
+        coverage={**found.coverage, **_assumptions(run)},
+        next_steps=steps,
         intermittence=found.intermittence,
         checks=gathered.checks.summary() if gathered.checks is not None else {},
+        judged=refused is None,
+        not_judged_because=refused.reason if refused is not None else "",
     )
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:].rstrip(".") + "."

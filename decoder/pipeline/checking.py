@@ -18,6 +18,7 @@ from busledger.decoder.checks import (
     ProbesResult,
     SelectsCheck,
     SelectsResult,
+    SelectsSeen,
     TimingCheck,
     TimingResult,
 )
@@ -52,9 +53,12 @@ def run_selects(request: Request, progress: Progress = silent) -> SelectsResult:
         lines += [r.select for r in board.regions if r.select]
         _wants(run, lines, "no decoder output and no select is clipped")
         check: SelectsCheck | None = None
+        seen: SelectsSeen | None = None
         for block in run.blocks():
-            check = check or SelectsCheck(board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
-            check.feed(block.levels, block.cycles)
+            common = (board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+            check, seen = check or SelectsCheck(*common), seen or SelectsSeen(*common)
+            seen.fill(block.levels, block.cycles, block.compared)
+            check.feed(block.levels, block.cycles, block.compared)
         assert check is not None  # blocks() gives at least its tail
         result: SelectsResult = check.finish()
         return result

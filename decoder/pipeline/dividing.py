@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from busledger.decoder.board import Board, Buffer, Region
+from busledger.decoder.board import Buffer, Region
 from busledger.decoder.ledger import AccessLog, Counter, failing_blocks
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.run import region_map_of
@@ -23,7 +23,8 @@ def divide(gathered: Gathered) -> Gathered:
 
     regions = gathered.board.regions
     failing = any(c.mismatches and not r.chips for c, r in zip(gathered.counts, regions, strict=True))
-    if not failing:
+    # Accesses are sorted anew by address alone, which tells neither banks nor mirrors apart.
+    if not failing or any(r.when is not None or r.mirror_of is not None for r in regions):
         return gathered
     spans = [(r.start, r.end) for r in regions]
     bits = gathered.run.profile.data_bits
@@ -32,19 +33,18 @@ def divide(gathered: Gathered) -> Gathered:
     if not blocks:
         return gathered
     parts, parents = _parts(regions, blocks)
-    board = Board(
-        path=gathered.board.path,
-        name=gathered.board.name,
-        bus=gathered.board.bus,
+    board = replace(
+        gathered.board,
         regions=tuple(parts),
-        decoders=gathered.board.decoders,
         buffers=tuple(_served(b, parts, parents) for b in gathered.board.buffers),
-        wiring=gathered.board.wiring,
     )
     region_map = region_map_of(board.regions, gathered.run.profile)
     counter, log = Counter(region_map), AccessLog()
     traffic = TrafficCounter(len(parts), bits)
-    for cycles, compared in gathered.log.blocks():
+    names = [r.name for r in regions]
+    wholes = [names.index(parents.get(part.name, part.name)) for part in parts]
+    for cycles, told in gathered.log.blocks():
+        compared = told.divided(wholes)
         region_map.locate(cycles, region_map.spaces(cycles))
         counter.feed(cycles, compared)
         traffic.feed(cycles)

@@ -16,7 +16,7 @@ from busledger.decoder.ledger import AccessLog, RegionMap
 from busledger.decoder.pipeline.run import Run
 
 if TYPE_CHECKING:
-    from busledger.decoder.diagnosis import CoverageCounter, TrafficCounter
+    from busledger.decoder.diagnosis import CaptureSigns, CoverageCounter, TrafficCounter
 
 __all__ = ["Gathered"]
 
@@ -27,7 +27,8 @@ class Gathered:
 
     ``fine_counts`` and ``parents`` are filled where the diagnosis looks at parts
     of the regions (``divide``): counts of the parts, and part name → region name. ``coverage`` is
-    None where the regions were not known while the accesses came.
+    None where the regions were not known while the accesses came. ``signs``: what the lines did; ``exchanged``: two
+    lines whose clips look exchanged, and the sentence that says so.
     """
 
     run: Run
@@ -42,3 +43,5 @@ class Gathered:
     fine_counts: tuple[RegionCounts, ...] = ()
     parents: dict[str, str] = field(default_factory=dict)
     coverage: CoverageCounter | None = None
+    signs: CaptureSigns | None = None
+    exchanged: tuple[tuple[str, str], str] | None = None

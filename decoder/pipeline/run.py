@@ -7,17 +7,14 @@ the browser) starts from a ``Run``.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
 from pathlib import Path
 from typing import IO
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busledger.decoder.board import Board, Region, bus_of_board, load_board
+from busledger.decoder.board import Board, LineLevel, Region, bus_of_board, load_board
 from busledger.decoder.bus import (
     CycleExtractor,
     Cycles,
@@ -29,13 +26,15 @@ from busledger.decoder.bus import (
     unwired_address,
 )
 from busledger.decoder.capture import Capture, CaptureFile, Note, beginning, open_capture, with_sample_grid
+from busledger.decoder.checks import skew_of
 from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, UsageError
-from busledger.decoder.ledger import Compared, Ledger, RegionMap, SelectedRegions, Verdict
+from busledger.decoder.ledger import Compared, Ledger, LineLevels, RegionMap, SelectedRegions, Verdict
+from busledger.decoder.pipeline.stated import left_out, parse_regions
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import Wiring, bind, load_wiring
 
-__all__ = ["Decoded", "Request", "Run", "bus_and_board", "open_run", "parse_regions", "region_map_of"]
+__all__ = ["Decoded", "Request", "Run", "bus_and_board", "open_run", "region_map_of"]
 
 FS = 1e-15
 EXACT_TEXT = (
@@ -50,7 +49,8 @@ class Request:
 
     ``t_from`` and ``t_to`` are femtoseconds from the capture's start,
     ``rate_hz`` the sample rate of a CSV without a time column, ``regions``
-    texts such as ``bank0=4000-43FF``. With ``any_subset`` a capture without a
+    texts such as ``bank0=4000-43FF``, ``ignored`` and ``devices`` texts such as
+    ``9000-903F`` of what is listed and not compared. With ``any_subset`` a capture without a
     single address or data line will do. ``watch`` is called with every block
     of cycles as it is decoded, whatever they are decoded for. ``exact``: the
     capture is the dump of a simulation without delays (also found from its stamps).
@@ -61,6 +61,8 @@ class Request:
     profile: str | None = None
     wiring: str | Path | None = None
     regions: tuple[str, ...] = ()
+    ignored: tuple[str, ...] = ()
+    devices: tuple[str, ...] = ()
     rate_hz: float | None = None
     t_from: int | None = None
     t_to: int | None = None
@@ -106,6 +108,9 @@ class Run:
     last_tick: int = 0
     gaps: list[tuple[int, int]] = field(default_factory=list)
     extractor: CycleExtractor | None = None
+    ledger: Ledger | None = None
+    _selected: SelectedRegions | None = None
+    _line_levels: LineLevels | None = None
 
     @property
     def tick_fs(self) -> int:
@@ -131,6 +136,7 @@ class Run:
             found.append(Note("exact", EXACT_TEXT))
         if self.extractor is not None:
             found += self.extractor.notes
+        found += self._assumption()
         return list(dict.fromkeys(found))
 
     def blocks(self, block_rows: int = 1 << 18) -> Iterator[Decoded]:
@@ -140,8 +146,7 @@ class Run:
         self.grid_ticks, self.exact, rows = with_sample_grid(self._levels(block_rows), self.request.exact)
         shown, rows = beginning(rows)
         eyes = find_eyes(self.profile, self.layout, shown, self.tick_fs, self.grid_ticks, self.request.grade)
-        selected = self._selected()
-        ledger = self._ledger(selected)
+        self._prepare()
         for levels in rows:
             if self.extractor is None:
                 self.extractor = CycleExtractor(
@@ -152,7 +157,7 @@ class Run:
             fresh = self.extractor.gaps[told:]
             told += len(fresh)
             self.gaps += fresh
-            yield self._decoded(levels, cycles, ledger, selected, fresh)
+            yield self._decoded(levels, cycles, fresh)
             last = levels
         if self.extractor is None:
             self._complain_of_window()
@@ -163,7 +168,7 @@ class Run:
         cycles = self.extractor.finish()
         fresh = self.extractor.gaps[told:]
         self.gaps += fresh
-        yield self._decoded(_no_rows(self.tick_fs, self.layout, last), cycles, ledger, selected, fresh)
+        yield self._decoded(_no_rows(self.tick_fs, self.layout, last), cycles, fresh)
 
     def _complain_of_window(self) -> None:
         """Nothing lies between --from and --to: say where the capture does lie."""
@@ -176,40 +181,50 @@ class Run:
             expected=f"--from and --to within what was recorded, which ends at {end}",
         )
 
-    def _decoded(
-        self,
-        levels: Capture,
-        cycles: Cycles,
-        ledger: Ledger,
-        selected: SelectedRegions | None,
-        gaps: list[tuple[int, int]],
-    ) -> Decoded:
+    def _prepare(self) -> None:
+        """The ledger, and what it must be told of each block beside the cycles."""
+        board = self.board
+        if board is not None and self.unwired:
+            self._selected = SelectedRegions(board, self.region_map, self.layout, self.unwired)
+        selects = self._selected.selects if self._selected is not None else ()
+        named = [one.line for one in self.region_map.conditions if isinstance(one, LineLevel)]
+        skew = max(1, skew_of(self.grid_ticks, self.tick_fs))
+        self._line_levels = LineLevels([*selects, *named], self.layout, skew)
+        self.ledger = Ledger(
+            self.region_map,
+            self.profile.address_bits,
+            unwired=self.unwired if self._selected is None else self._selected.hidden,
+            whole_space=not self.board_given,
+            unclipped=self.unwired,
+        )
+
+    def _decoded(self, levels: Capture, cycles: Cycles, gaps: list[tuple[int, int]]) -> Decoded:
         """One block with the ledger's word on it; whoever watches sees its cycles."""
-        doubtful = selected.fill(levels, cycles) if selected is not None else None
-        compared = self._compared(ledger, cycles, gaps, doubtful)
+        assert self.ledger is not None and self._line_levels is not None
+        seen = self._line_levels.feed(levels, cycles)
+        selects = self._selected.fill(cycles, seen) if self._selected is not None else None
+        compared = self.ledger.feed(cycles, gaps, levels=seen, selects=selects)
+        if self.ledger.shared:  # where the cell is not known, two reads that differ say nothing of each other
+            compared.verdict[compared.verdict == Verdict.UNKNOWN] = Verdict.AMBIGUOUS
         if self.request.watch is not None:
             self.request.watch(cycles)
         return Decoded(levels, cycles, compared, gaps)
 
-    def _compared(
-        self, ledger: Ledger, cycles: Cycles, gaps: list[tuple[int, int]], doubtful: NDArray[np.bool_] | None
-    ) -> Compared:
-        """What the ledger says; where the cell is not known, two reads that differ say nothing of each other."""
-        compared = ledger.feed(cycles, gaps, doubtful)
-        if ledger.shared:
-            compared.verdict[compared.verdict == Verdict.UNKNOWN] = Verdict.AMBIGUOUS
-        return compared
+    @property
+    def assumed(self) -> tuple[str, ...]:
+        """Regions whose traffic was told by the board file alone, taken to name all memory there is, because address
+        lines are not clipped."""
+        return () if self._selected is None else self._selected.assumed
 
-    def _selected(self) -> SelectedRegions | None:
-        """The selects that tell what unwired address lines do not; None where nothing is to be told."""
-        if self.board is None or not self.unwired:
-            return None
-        skew = 1 if self.grid_ticks is None else int(np.ceil(2 * self.grid_ticks))
-        return SelectedRegions(self.board, self.layout, self.unwired, skew)
-
-    def _ledger(self, selected: SelectedRegions | None) -> Ledger:
-        hidden = self.unwired if selected is None else selected.hidden(self.region_map.regions)
-        return Ledger(self.region_map, self.profile.address_bits, unwired=hidden, whole_space=not self.board_given)
+    def _assumption(self) -> list[Note]:
+        if not self.assumed:
+            return []
+        lines = ", ".join(f"A{bit}" for bit in range(self.profile.address_bits) if self.unwired >> bit & 1)
+        text = (
+            f"{lines} not clipped: what looks like {', '.join(self.assumed)} on the other lines is taken to be it, as "
+            "if the board file named all the memory there is; if the machine has more, clip these lines or add it"
+        )
+        return [Note("assumed-all-memory", text)]
 
     def _account(self, levels: Capture) -> None:
         if not len(levels):
@@ -260,7 +275,7 @@ def open_run(request: Request, progress: Progress = silent) -> Run:
     except BusledgerError:
         file.close()
         raise
-    regions = board.regions if board is not None else ()
+    regions = board.regions if board is not None else left_out(request.ignored, request.devices)
     region_map = region_map_of(regions, profile)
     return Run(
         file=file,
@@ -310,6 +325,12 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
             driven=profile.driven,
         )
     stated = parse_regions(request.regions)
+    if left_out(request.ignored, request.devices) and board is not None:
+        raise UsageError(
+            f"{'--ignore' if request.ignored else '--device'} and --board were both given",
+            expected="one of them",
+            hint='A board file says it itself: a [[region]] of kind = "io" for a device, or shared = true.',
+        )
     if stated:
         if board is not None:
             raise UsageError(
@@ -317,7 +338,7 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
                 expected="one of them",
                 hint="A board file states its regions itself; add the region there.",
             )
-        board = Board.from_regions("", stated, bus=profile.name)
+        board = Board.from_regions("", [*stated, *left_out(request.ignored, request.devices)], bus=profile.name)
     return profile, board
 
 
@@ -326,29 +347,6 @@ def _bus_path(bus: str, board: str) -> str:
     if board and (bus.endswith(".toml") or "/" in bus):
         return str(Path(board).parent / bus)
     return bus
-
-
-_REGION = re.compile(r"\s*([^=]+?)\s*=\s*(?:0x|\$)?([0-9A-Fa-f]+)\s*-\s*(?:0x|\$)?([0-9A-Fa-f]+)\s*")
-
-
-def parse_regions(texts: Sequence[str]) -> list[Region]:
-    """Regions from ``NAME=4000-43FF`` texts, both ends included, hexadecimal."""
-    found = []
-    for text in texts:
-        match = _REGION.fullmatch(text)
-        if match is None:
-            raise UsageError(
-                f"cannot read the region {text!r}", expected="NAME=START-END in hexadecimal, such as bank0=4000-43FF"
-            )
-        start, end = int(match[2], 16), int(match[3], 16)
-        if end < start:
-            raise UsageError(f"region {match[1]!r} ends before it starts: {start:04X}-{end:04X}")
-        found.append(Region(name=match[1], start=start, end=end, kind="ram"))
-    ordered = sorted(found, key=lambda r: r.start)
-    for low, high in pairwise(ordered):
-        if high.start <= low.end:
-            raise UsageError(f"regions {low.name!r} and {high.name!r} overlap at {high.start:04X}")
-    return found
 
 
 def _crop(block: Capture, start: int | None, stop: int | None) -> Capture:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.bus import WRITE_KINDS, Cycles, Kind
 from busledger.decoder.capture import Signal, open_capture
+from busledger.decoder.checks import skew_of
 from busledger.decoder.errors import CaptureError
 from busledger.decoder.ledger import SPACES, TrafficMap
 from busledger.decoder.pipeline.run import Request, open_run
@@ -105,7 +106,7 @@ def seen_card(request: Request, progress: Progress = silent) -> SeenCard:
             for line, index in run.wiring.lines.items()
             if line not in canonical(signals[index].name)
         }
-        grid = run.grid_ticks
+        skew = max(1, skew_of(run.grid_ticks, run.tick_fs))
     finally:
         run.file.close()
     time, key = np.concatenate(traffic.time), np.concatenate(traffic.key)
@@ -115,7 +116,7 @@ def seen_card(request: Request, progress: Progress = silent) -> SeenCard:
         raise CaptureError("no memory is seen in this capture", where=str(request.capture),
                            hint="Record while the machine tests its memory.")  # fmt: skip
     loose = [index for index in range(len(signals)) if index not in used]
-    selects = _selects(request, loose, time, key, grid) if request.stdin is None else []
+    selects = _selects(request, loose, time, key, skew) if request.stdin is None else []
     for number, one in enumerate(selects):
         spans, selects[number] = _parted(spans, one, key)
     spans = _named(spans)
@@ -242,13 +243,12 @@ def _named(spans: list[Span]) -> list[Span]:
 
 
 def _selects(
-    request: Request, loose: Sequence[int], time: NDArray[np.int64], key: NDArray[np.int64], grid: float | None
+    request: Request, loose: Sequence[int], time: NDArray[np.int64], key: NDArray[np.int64], skew: int
 ) -> list[_Select]:
     """Loose channels that select one aligned block of addresses each, as far as the accesses tell."""
     if not loose or not len(time):
         return []
-    early = time - (1 if grid is None else int(np.ceil(2 * grid)))
-    shown = _levels_at(request, loose, early)
+    shown = _levels_at(request, loose, time - skew)
     found: list[_Select] = []
     for k, index in enumerate(loose):
         for level in (0, 1):

@@ -80,10 +80,10 @@ def _with_inferred_board(request: Request, progress: Progress) -> Request:
     run = open_run(request, progress)
     try:
         if run.board is not None:
-            return replace(request, board=run.board, regions=())
+            return replace(request, board=run.board, regions=(), ignored=(), devices=())
         gathered = gather(run)
         gathered.log.close()
-        return replace(request, board=gathered.board)
+        return replace(request, board=gathered.board, ignored=(), devices=())
     finally:
         run.file.close()
 
@@ -91,7 +91,9 @@ def _with_inferred_board(request: Request, progress: Progress) -> Request:
 def _key_parts(run: Run, request: Request) -> list[str]:
     board = run.board
     return [
-        "" if board is None else repr((board.name, board.bus, board.regions, board.decoders, board.buffers)),
+        ""
+        if board is None
+        else repr((board.name, board.bus, board.regions, board.decoders, board.buffers, board.tested)),
         run.profile.file.model_dump_json(),
         repr(sorted(run.wiring.lines.items())),
         repr((request.rate_hz, request.t_from, request.t_to, request.grade, request.exact)),

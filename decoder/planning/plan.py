@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from busledger.decoder.board import Board
 from busledger.decoder.bus import Profile
-from busledger.decoder.diagnosis import PossibleFault, possible_faults
+from busledger.decoder.diagnosis import KINDS, PossibleFault, possible_faults
 from busledger.decoder.errors import UsageError
 from busledger.decoder.planning.choose import Choice, choose_lines, expected_gain, groups, merged
 from busledger.decoder.planning.clips import ClipPoint, cautions_of, clip_points
@@ -182,4 +182,8 @@ def _words(board: Board, fault: PossibleFault) -> str:
     where = fault.component or (board.regions[fault.regions[0]].name if len(fault.regions) == 1 else fault.scope)
     lanes = ",".join(f"D{b}" for b in range(32) if fault.lanes >> b & 1) if fault.lanes.bit_count() < 3 else ""
     lines = ",".join(f"A{b}" for b in fault.lines)
-    return " ".join(part for part in (fault.fault, where, lanes, lines) if part)
+    return " ".join(
+        part
+        for part in (KINDS[fault.fault].short if fault.fault in KINDS else fault.fault, where, lanes, lines)
+        if part
+    )

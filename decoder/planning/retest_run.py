@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, assert_never
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from busledger.decoder.diagnosis import KINDS, Looks
 from busledger.decoder.text import plain
 
 __all__ = ["Failing", "Run", "failing_of", "run_of"]
@@ -123,8 +124,9 @@ class Failing:
 
     def _in(self, region: _Region, covered: Mapping[str, Any]) -> tuple[int, int]:
         lanes = [lane for lane in region.lanes if lane.lane in self.lanes] if self.lanes else []
-        if self.fault in ("stuck-low", "stuck-high") and len(lanes) == 1:
-            low = self.fault == "stuck-low"
+        looks = _looks(self.fault)
+        if looks in (Looks.LOW, Looks.HIGH) and len(lanes) == 1:
+            low = looks is Looks.LOW
             failures = lanes[0].low_for_high if low else lanes[0].high_for_low
             due = _lane(covered, lanes[0].lane).get("high" if low else "low")
             return failures, int(due) if isinstance(due, int) else lanes[0].compared
@@ -135,11 +137,12 @@ class Failing:
 
     def _showing(self, region: _Region, covered: Mapping[str, Any], failures: int) -> int:
         """Eligible accesses where coverage tells them apart from other compared reads; failures are among them."""
-        if self.fault.startswith("address") and self.address_lines:
+        looks = _looks(self.fault)
+        if looks is Looks.ALIAS and self.address_lines:
             tested = [n for line in self.address_lines if isinstance(n := _line(covered, line).get("tested"), int)]
             if len(tested) == len(self.address_lines):
                 return min(tested)
-        if self.fault == "select-extra" and self.other_region is not None:
+        if looks is Looks.BOTH and self.other_region is not None:
             told_from = covered.get("told_apart_from")
             if isinstance(told_from, Mapping):
                 found = told_from.get(self.other_region, 0)
@@ -177,22 +180,34 @@ def failing_of(run: Run) -> Failing:
     s = run.suspects[0]
     where = f" of {plain(s.region)}" if s.region else ""
     named = Failing(
-        plain(s.summary) or f"{s.fault}{where}",
+        plain(s.summary) or f"{KINDS[s.fault].short if s.fault in KINDS else plain(s.fault)}{where}",
         s.component,
         s.fault,
         s.region,
         s.lanes,
         s.address_lines,
         s.other_region,
-        _COUNTED.get(s.fault, "compared reads") + where,
+        _counted(_looks(s.fault)) + where,
     )
     return named if named.count(run)[0] else EVERYTHING
 
 
-_COUNTED = {
-    "stuck-low": "reads that should have been high",
-    "stuck-high": "reads that should have been low",
-    "address-stuck": "reads whose partner across the line held other data",
-    "address-bridged": "reads whose partner across the line held other data",
-    "select-extra": "reads while the other region held other data",
-}
+def _looks(fault: str) -> Looks:
+    """How a fault of a saved result looks in a read; one of a later version, unknown here, could look like anything."""
+    return KINDS[fault].looks if fault in KINDS else Looks.ANYTHING
+
+
+def _counted(looks: Looks) -> str:
+    match looks:
+        case Looks.LOW:
+            return "reads that should have been high"
+        case Looks.HIGH:
+            return "reads that should have been low"
+        case Looks.ALIAS:
+            return "reads whose partner across the line held other data"
+        case Looks.BOTH:
+            return "reads while the other region held other data"
+        case Looks.UNDRIVEN | Looks.JOINED | Looks.OLD | Looks.LOST | Looks.NOTHING | Looks.ANYTHING:
+            return "compared reads"
+        case _:
+            assert_never(looks)

@@ -9,28 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import assert_never
 
 from busledger.decoder.board import Board, Region
 from busledger.decoder.bus import Profile, bit_numbers, line_names
-from busledger.decoder.diagnosis import PossibleFault
+from busledger.decoder.diagnosis import KINDS, Kind, Looks, PossibleFault
 
 __all__ = ["Bench", "Sight", "Signature"]
 
 Signature = frozenset[Hashable]
 NOTHING: Signature = frozenset()
-
-# Faults that look alike until every lane of the region is seen: what a read then gives.
-_LOOKS: Mapping[str, str] = {
-    "floating": "undriven",
-    "dead": "undriven",
-    "select-missing": "undriven",
-    "direction-stuck": "undriven",
-    "slow": "undriven",
-    "write-lost": "old value",
-    "leaky": "lost",
-    "coupled": "lost",
-}
-_CONSTANT = {"stuck-low": 0, "stuck-high": 1}
 
 
 @dataclass(frozen=True)
@@ -118,49 +106,56 @@ class Sight:
 
     def signature(self, fault: PossibleFault) -> Signature:
         """What the capture would show of ``fault`` that a healthy board does not; empty = nothing."""
+        kind = KINDS.get(fault.fault)  # none for "nothing wrong"
+        if kind is None:
+            return NOTHING
         found: set[Hashable] = set()
         for r in fault.regions:
             seen = fault.lanes & self.lanes & self.bench.lanes[r]
-            if seen and self.comparable[r] and fault.fault != "select-swapped":
-                found.add((r, seen, self._look(fault, r)))
-        found |= self._constant(fault)
-        found |= self._selects(fault)
+            if seen and self.comparable[r] and kind.looks is not Looks.NOTHING:
+                found.add((r, seen, self._look(kind, fault, r)))
+        found |= self._constant(kind, fault)
+        found |= self._selects(kind, fault)
         if found:
             found |= self._far(fault)
         return frozenset(found)
 
-    def _look(self, fault: PossibleFault, r: int) -> Hashable:
-        if fault.fault in _CONSTANT:
-            return fault.fault
-        if fault.fault == "bridged":
-            return "bridged" if fault.lanes & ~self.lanes == 0 else "sometimes wrong"
-        if fault.fault.startswith("address"):
-            return ("alias", fault.lines)
-        if fault.fault == "select-extra":
-            return ("both answer", fault.regions, fault.other)
-        look = _LOOKS.get(fault.fault, fault.fault)
-        where = fault.scope == "cell"
-        return (look, where) if self.whole[r] or where else look
+    def _look(self, kind: Kind, fault: PossibleFault, r: int) -> Hashable:
+        """How its reads look; faults of one look are alike until every lane of the region is seen."""
+        match kind.looks:
+            case Looks.LOW | Looks.HIGH:
+                return kind.looks
+            case Looks.JOINED:
+                return kind.looks if fault.lanes & ~self.lanes == 0 else "sometimes wrong"
+            case Looks.ALIAS:
+                return (kind.looks, fault.lines)
+            case Looks.BOTH:
+                return (kind.looks, fault.regions, fault.other)
+            case Looks.UNDRIVEN | Looks.OLD | Looks.LOST | Looks.NOTHING | Looks.ANYTHING:
+                where = fault.scope == "cell"
+                return (kind.looks, where) if self.whole[r] or where else kind.looks
+            case _:
+                assert_never(kind.looks)
 
-    def _constant(self, fault: PossibleFault) -> set[Hashable]:
+    def _constant(self, kind: Kind, fault: PossibleFault) -> set[Hashable]:
         """A lane that never moves in the reads of a region is seen without the address lines inside it."""
-        level = _CONSTANT.get(fault.fault)
         seen = fault.lanes & self.lanes
-        if level is None or fault.scope == "cell" or not seen:
+        if kind.looks not in (Looks.LOW, Looks.HIGH) or fault.scope == "cell" or not seen:
             return set()
+        level = int(kind.looks is Looks.HIGH)
         found: set[Hashable] = {("constant", r, seen, level) for r in fault.regions if self.located[r]}
         if fault.scope == "bus":
             found.add(("constant", "everywhere", seen, level))
         return found
 
-    def _selects(self, fault: PossibleFault) -> set[Hashable]:
-        if not fault.fault.startswith("select"):
+    def _selects(self, kind: Kind, fault: PossibleFault) -> set[Hashable]:
+        if fault.scope != "decoder":
             return set()
         found: set[Hashable] = set()
         regions = self.bench.board.regions
         involved = dict.fromkeys((*fault.regions, *(() if fault.other is None else (fault.other,))))
         clipped = [r for r in involved if regions[r].select in self.lines]
-        if len(clipped) > 1 and fault.fault == "select-extra":
+        if len(clipped) > 1 and kind.looks is Looks.BOTH:
             found.add(("two selects at once", frozenset(clipped)))
         found |= {("select", r, fault.fault, fault.regions) for r in clipped if self.by_address[r]}
         return found

@@ -143,8 +143,11 @@ def _buffer(buffer: BufferResult, *, width: int, colour: bool) -> str:
             f"({control.writes_off} off, {control.writes_toward} toward the CPU), {control.elsewhere} of "
             f"{control.elsewhere_cycles} cycles driving elsewhere, {control.overlaps} overlaps"
         )
-    if not buffer.lanes and buffer.known_reads:
-        said += f"; {buffer.undriven_reads} of {buffer.known_reads} reads repeat the bus's last level"
+    if not buffer.lanes and buffer.undriven_stands_out:
+        said += (
+            f"; {buffer.undriven_reads} of {buffer.known_reads} reads repeat the bus's last level "
+            f"({buffer.undriven_by_chance:.0f} by chance)"
+        )
     if not buffer.lanes:
         said += "; its lanes are not compared, as no far_side line is clipped"
     text = "\n" + printed([Text(line, style="bold") for line in wrap(said, width)], width=width, colour=colour)

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from busledger.decoder.diagnosis import KINDS, saying
 from busledger.decoder.findings import CheckResult, RegionCounts, Suspect
-from busledger.decoder.report.numbers import count, lane_ranges, odds, percent, plural, seconds
+from busledger.decoder.report.numbers import count, percent, plural, seconds
 from busledger.decoder.text import plain
 
 __all__ = [
@@ -30,20 +31,6 @@ __all__ = [
 NO_FAULT = "No fault seen"
 _LIKELY = 0.5
 _MAX_TEXT = 400
-
-_DOES = {
-    "stuck-low": "reads low where high was written",
-    "stuck-high": "reads high where low was written",
-    "floating": "does not drive the bus when read",
-    "bridged": "reads these lanes as if they were joined",
-    "write-lost": "keeps old data when written",
-    "dead": "answers neither reads nor writes",
-    "coupled": "changes when another cell is written",
-    "slow": "answers after the bus has been sampled",
-    "leaky": "loses what was written as time passes",
-    "direction-stuck": "does not turn with reads and writes",
-    "select-missing": "its select does not come",
-}
 
 
 def safe(text: str) -> str:
@@ -73,62 +60,28 @@ def also_failing(result: CheckResult) -> tuple[Suspect, ...]:
 
 def who(suspect: Suspect) -> str:
     """The part, or the words for it where the board file names none."""
-    if suspect.component is not None:
-        name = safe(suspect.component)
-        if suspect.scope in ("chip", "cell", "buffer", "decoder"):
-            return f"{name} or its socket"
-        return name
-    lanes = lane_ranges(suspect.lanes)
-    region = safe(_where(suspect)) if suspect.region is not None else "the card"
-    return {
-        "cell": f"a cell of {region}",
-        "chip": f"the chip on {lanes} of {region}" if lanes else f"a chip of {region}",
-        "buffer": "the bus driver",
-        "bus": f"the data bus, {lanes}" if lanes else "the bus",
-        "region": region,
-        "board": "the card's address lines" if suspect.address_lines else "the card",
-        "decoder": f"the select of {region}",
-    }[suspect.scope]
+    return safe(saying.who(suspect))
 
 
 def where(suspect: Suspect) -> str:
     """Region, lanes and cell, as far as ``who`` has not said them already."""
-    said = who(suspect)
-    parts = []
-    if suspect.region is not None and safe(suspect.region) not in said:
-        parts.append(safe(suspect.region))
-    lanes = lane_ranges(suspect.lanes)
-    if lanes and lanes not in said:
-        parts.append(lanes)
-    if suspect.address is not None:
-        parts.append(f"cell {suspect.address:04X}")
-    return ", ".join(parts)
+    return safe(saying.where(suspect))
 
 
 def what_it_does(suspect: Suspect) -> str:
     """The fault in words, without its part."""
-    lines = lane_ranges(suspect.address_lines)
-    if suspect.fault == "address-stuck":
-        return f"does not follow {lines or 'an address line'}, so addresses repeat"
-    if suspect.fault == "address-bridged":
-        return f"takes {lines or 'two address lines'} as one, so addresses repeat"
-    other = safe(suspect.other_region) if suspect.other_region is not None else "another region"
-    if suspect.fault == "select-extra":
-        return f"also answers at the addresses of {other}"
-    if suspect.fault == "select-swapped":
-        return f"its select is exchanged with that of {other}"
-    return _DOES[suspect.fault]
+    return safe(saying.what(suspect))
 
 
 def how_often(suspect: Suspect) -> str:
-    """``1 in 380``, or ``every time`` for a hard fault."""
-    if suspect.intermittent and suspect.rate is not None:
-        return odds(suspect.rate)
-    return "now and then" if suspect.intermittent else "every time"
+    """``1 in 380``, or ``every time`` for a hard fault; empty where that is not known, or no fault of the card."""
+    return saying.how_often(suspect)
 
 
 def verdict(result: CheckResult) -> str:
     """The answer, in one line."""
+    if not result.judged:
+        return f"Cannot judge: {safe(result.not_judged_because)}"
     compared = sum(region.reads_compared for region in result.regions)
     if result.mismatch_total == 0:
         if result.suspects and result.suspects[0].probability >= _LIKELY:
@@ -175,8 +128,15 @@ def _either(names: list[str]) -> str:
 
 
 def _full(suspect: Suspect) -> str:
-    subject = ", ".join(part for part in (who(suspect), where(suspect)) if part)
-    return f"{subject}: {what_it_does(suspect)}, {how_often(suspect)}, {percent(suspect.probability)}"
+    """The sentence with how often and how sure; of a rival that is not on the card also what to do about it."""
+    said = [_claim(suspect), how_often(suspect), percent(suspect.probability)]
+    line = ", ".join(part for part in said if part)
+    return line if KINDS[suspect.fault].on_card else f"{line}: {safe(saying.remedy(suspect))}"
+
+
+def _claim(suspect: Suspect) -> str:
+    """Place and fault, without how often."""
+    return safe(saying.claim(suspect))
 
 
 def _regions(result: CheckResult) -> str:
@@ -191,6 +151,13 @@ def _failing(result: CheckResult) -> str:
 def why_lines(result: CheckResult) -> Iterator[str]:
     """What speaks for the verdict, what rivals it has, what it leaves unexplained."""
     compared = sum(region.reads_compared for region in result.regions)
+    if not result.judged:
+        if compared:
+            yield (
+                f"{plural(compared, 'read')} compared, {count(result.mismatch_total)} of them wrong: taken as seen, "
+                "but not believed."
+            )
+        return
     if not result.suspects:
         if result.mismatch_total:
             yield f"{plural(compared, 'read')} compared, {percent(result.mismatch_total / compared)} of them wrong."
@@ -206,11 +173,7 @@ def why_lines(result: CheckResult) -> Iterator[str]:
     yield from dict.fromkeys(f"And a second fault: {_full(s)}." for s in also_failing(result)[:3])
     rivals = [s for s in result.suspects if s not in named and s.probability >= 0.005][:2]
     if rivals:
-        yield (
-            "Less likely: "
-            + "; ".join(f"{_short(s)} {what_it_does(s)}, {percent(s.probability)}" for s in rivals)
-            + "."
-        )
+        yield ("Less likely: " + "; ".join(f"{_claim(s)}, {percent(s.probability)}" for s in rivals) + ".")
     if result.unexplained:
         left = plural(result.unexplained, "mismatch", "mismatches")
         yield f"{left} of {count(result.mismatch_total)} not explained by this."
@@ -249,8 +212,3 @@ def region_span(region: RegionCounts) -> str:
     if region.start is None or region.end is None:
         return ""
     return f"{region.start:04X}-{region.end:04X}"
-
-
-def _where(suspect: Suspect) -> str:
-    """The region, or the part of it that the diagnosis set apart."""
-    return str(suspect.detail.get("part") or suspect.region)

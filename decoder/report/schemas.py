@@ -18,8 +18,11 @@ from busledger.decoder.board.schema import (
     DecoderTable,
     DirectionTable,
     EnableTable,
+    LatchTable,
+    LineLevelTable,
     RegionTable,
     RegulatorTable,
+    TestedTable,
 )
 from busledger.decoder.bus.schema import ProfileFile
 from busledger.decoder.checks import BuffersResult, CyclesDocument, SelectsResult, SetsResult, TimingResult
@@ -42,6 +45,14 @@ _DESCRIPTIONS = {
     "image": "a ROM's contents: raw bytes, Intel HEX or S-records, a path relative to this file",
     "image_offset": "where in the file the contents begin",
     "image_fill": "the byte that was never programmed, such as 0xFF, where the image has holes",
+    "mirror_of": "the region whose cells it repeats",
+    "shared": "another master changes it: listed, not compared",
+    "latch": "the address of the latch whose last written value decides",
+    "mask": "the bits of the latch that count",
+    "value": "what these bits hold",
+    "level": "the level of the line",
+    "result": "good, bad or replaced",
+    "how": "how it was found",
     "part": "a part of the library ('busledger parts')",
     "designator": "the name printed beside the part",
     "serves": "the regions behind this driver",
@@ -63,6 +74,8 @@ def board_schema() -> dict[str, Any]:
     """The schema of a board file."""
     region, buffer = _table(RegionTable), _table(BufferTable)
     region["properties"]["chips"] = {"type": "array", "items": _table(ChipTable)}
+    region["properties"]["when"] = {"anyOf": [_table(LineLevelTable), _table(LatchTable)]}
+    region["properties"]["write_protect"] = {"anyOf": [{"type": "boolean"}, _table(LineLevelTable)]}
     buffer["properties"]["direction"] = _table(DirectionTable)
     buffer["properties"]["enable"] = _table(EnableTable)
     return {
@@ -82,6 +95,7 @@ def board_schema() -> dict[str, Any]:
             "decoder": {"type": "array", "items": _table(DecoderTable)},
             "buffer": {"type": "array", "items": buffer},
             "regulator": {"type": "array", "items": _table(RegulatorTable)},
+            "tested": {"type": "array", "items": _table(TestedTable)},
         },
     }
 

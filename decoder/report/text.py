@@ -7,7 +7,7 @@ from typing import Any
 
 from rich.text import Text
 
-from busledger.decoder.findings import CheckResult, Cleared
+from busledger.decoder.findings import CheckResult, Cleared, WarningFinding
 from busledger.decoder.report.facts import when_lines
 from busledger.decoder.report.lane_table import lane_table
 from busledger.decoder.report.numbers import lane_ranges, odds, seconds
@@ -21,15 +21,28 @@ _NARROW = 60  # below this the labels stand on lines of their own
 _CLEARED_NAMES = 12
 _WARNINGS = 5
 _STEPS = 3
+_GRAVE = (
+    "no-region",
+    "probe-clip-noisy",
+    "probe-clip-off",
+    "probe-fits-no-bus",
+    "probe-never-moved",
+    "probe-slow-sampling",
+    "probe-unknown-channel",
+    "swapped-clips",
+)
 _GAPS = 2
 
 
 def check_text(result: CheckResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
-    """The whole report; with ``answer_only`` just its first line."""
+    """The whole report; with ``answer_only`` its first line, and any warning that takes the ground from it."""
     told = verdict(result)
     style = "bold green" if told.startswith(NO_FAULT) else "bold red" if result.suspects else "bold yellow"
     lines = [Text(line, style=style) for line in wrap(told, width)]
-    if not answer_only:
+    if answer_only:
+        # Quiet, but not so quiet that an answer stands without the ground it lacks.
+        lines += [Text(line, style="yellow") for warning in _grave(result) for line in wrap(warning, width)]
+    else:
         lines += _body(result, width)
     return printed(lines, width=width, colour=colour)
 
@@ -99,10 +112,18 @@ def coverage_gaps(coverage: Mapping[str, Any]) -> list[str]:
     return [safe(str(gap)) for gap in gaps][:_GAPS]
 
 
+def _grave(result: CheckResult) -> Iterator[str]:
+    """The warnings that take the verdict's ground away."""
+    return (_warning(warning) for warning in result.capture.warnings if warning.code in _GRAVE)
+
+
+def _warning(warning: WarningFinding) -> str:
+    at = "" if warning.time_s is None else f" at {seconds(warning.time_s)}"
+    return f"Warning ({safe(warning.code)}{at}): {safe(warning.text)}"
+
+
 def _warnings(result: CheckResult) -> Iterator[str]:
     warnings = result.capture.warnings
-    for warning in warnings[:_WARNINGS]:
-        at = "" if warning.time_s is None else f" at {seconds(warning.time_s)}"
-        yield f"Warning ({safe(warning.code)}{at}): {safe(warning.text)}"
+    yield from (_warning(warning) for warning in warnings[:_WARNINGS])
     if len(warnings) > _WARNINGS:
         yield f"and {len(warnings) - _WARNINGS} more warnings, all in --json"

@@ -87,7 +87,8 @@ def _dtypes(columns: Cycles | Compared) -> dict[str, np.dtype[Any]]:
 
 
 _CYCLE = _dtypes(Cycles.empty())
-_COMPARED = _dtypes(Compared.empty())
+# What the clipped selects showed is asked for by the diagnosis only, which runs before an entry is written.
+_COMPARED = {n: t for n, t in _dtypes(Compared.empty()).items() if n not in ("selected", "selects_seen")}
 _CAPTURE: dict[str, np.dtype[Any]] = {
     "time": np.dtype(np.int64),
     "levels": np.dtype(np.uint64),

@@ -115,12 +115,13 @@ class Store:
         lengths = {len(column) for group in ("cycles", "compared") for column in groups[group].values()}
         if len(lengths) != 1 or not len(capture["time"]) == len(levels) == len(unknown):
             raise StoreDamagedError("The entry's columns differ in length", where=where)
+        nothing = np.broadcast_to(np.uint64(0), lengths.pop())  # as long as the others, and no memory
         return cls(
             path=entry,
             facts=facts,
             capture=Capture(capture["time"], levels, unknown, facts.tick_fs),
             cycles=Cycles(**groups["cycles"]),
-            compared=Compared(**groups["compared"]),
+            compared=Compared(**groups["compared"], selected=nothing, selects_seen=nothing),
             mismatch_rows=groups["index"]["mismatch_rows"],
             disagree_rows=groups["index"]["disagree_rows"],
             documents=documents,

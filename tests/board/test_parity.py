@@ -50,3 +50,24 @@ def test_its_mistakes_are_told_like_any_chips(board_file: Write) -> None:
         load_board(board_file(card('"P", grade = "3ns"').replace('"U8"', '"U7"')))
     said = str(caught.value)
     assert '"3ns" is no grade of part 2102' in said and "designator" in said
+
+
+def test_a_tested_part_may_be_a_ninth_bit_or_a_regulator(board_file: Write) -> None:
+    tested = "".join(f'[[tested]]\ndesignator = "{name}"\nresult = "good"\n' for name in ("U8", "VR1"))
+    supply = '[[regulator]]\ndesignator = "VR1"\npart = "7805"\ninput = 8.0\n'
+    board = load_board(board_file(card('"P"') + supply + tested), data_bits=8)
+    assert [one.designator for one in board.tested] == ["U8", "VR1"]
+
+
+def test_a_mirror_has_no_ninth_bit_of_its_own(board_file: Write) -> None:
+    mirror = """
+[[region]]
+name = "again"
+start = 0x400
+end = 0x7FF
+kind = "ram"
+mirror_of = "bank0"
+chips = [{ designator = "U9", part = "2102", lanes = "P" }]
+"""
+    with pytest.raises(BoardError, match="chips in a mirror"):
+        load_board(board_file(card('"P"') + mirror), data_bits=8)

@@ -5,7 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busledger.decoder.bus import CycleExtractor, Cycles, Flag, Kind, Layout, find_eyes, line_needs, load_profile
+from busledger.decoder.bus import (
+    CycleExtractor,
+    Cycles,
+    Flag,
+    Kind,
+    Layout,
+    find_eyes,
+    line_needs,
+    load_profile,
+    profile_names,
+)
+from busledger.decoder.bus.windows import Windows
 from busledger.decoder.capture import Capture, Gap, Signal
 from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.wiring import bind
@@ -198,9 +209,9 @@ def test_more_than_128_lines():
     assert told(cycles) == [("read", 0x200 + n, n) for n in range(30)]
 
 
-def falsified(wave, line, at_ns, level, sample_ns=40.0):
-    """What a 25 MHz analyser keeps of ``wave``, with one false sample of ``line`` at each of ``at_ns``."""
-    profile = load_profile("6502")
+def falsified(wave, line, at_ns, level, sample_ns=40.0, name="6502"):
+    """What an analyser (25 MHz) keeps of ``wave``, with one false sample of ``line`` at each of ``at_ns``."""
+    profile = load_profile(name)
     layout = Layout(profile, bind([Signal(n) for n in wave.lines], line_needs(profile)))
     time, levels, unknown = wave.columns(layout.names, sample_ns, seed=2)
     ticks = np.arange(0, int(time[-1]) + 1, int(sample_ns))
@@ -213,9 +224,10 @@ def falsified(wave, line, at_ns, level, sample_ns=40.0):
         full[sample, word] = full[sample, word] | mask if level else full[sample, word] & ~mask
     keep = np.ones(len(ticks), bool)
     keep[1:] = (full[1:] != full[:-1]).any(axis=1) | (lost[1:] != lost[:-1]).any(axis=1)
-    extractor = CycleExtractor(profile, layout, 1_000_000, sample_ns)
-    first = extractor.feed(Capture(ticks[keep], full[keep], lost[keep], 1_000_000))
-    return Cycles.concat([first, extractor.finish()]), extractor
+    capture = Capture(ticks[keep], full[keep], lost[keep], 1_000_000)
+    eyes = find_eyes(profile, layout, [capture], 1_000_000, sample_ns)
+    extractor = CycleExtractor(profile, layout, 1_000_000, sample_ns, eyes=eyes)
+    return Cycles.concat([extractor.feed(capture), extractor.finish()]), extractor
 
 
 def test_one_false_sample_makes_no_cycle():
@@ -230,6 +242,26 @@ def test_one_false_sample_cuts_no_cycle_in_two():
     cycles, extractor = falsified(bus_6502(100, release_at=1200), "PHI2", [40_600, 60_760, 60_880], 0)
     assert told(cycles) == told(clean)
     assert extractor.rejected == 0
+
+
+# Address lines hold through PHI2 high: MCS6500 data sheet, May 1976, TADS and THA.
+@pytest.mark.parametrize("at_ns", [40_500, 40_540, 40_580, 40_620])
+def test_one_false_sample_after_the_edge_is_not_the_address(at_ns):
+    """A2 shows 1 for one sample while it is 0 before, after, and to the strobe's end: the steady level is taken."""
+    wave = bus_6502(100, release_at=1200)
+    clean, _ = falsified(wave, "A2", [], 1)
+    cycles, _ = falsified(wave, "A2", [at_ns], 1)
+    sure = ~cycles.address_unknown
+    assert ((cycles.address ^ clean.address) & sure == 0).all()
+    assert told(cycles)[:40] == told(clean)[:40]
+    assert told(cycles)[41:] == told(clean)[41:]
+
+
+def test_an_address_that_changes_after_the_edge_and_stays_is_what_was_read():
+    """Several samples are no false one: nothing is turned back."""
+    wave = bus_6502(100, release_at=1200)
+    cycles, _ = falsified(wave, "A2", [40_520, 40_560, 40_600, 40_640], 1)
+    assert cycles.flags[40] & Flag.UNSETTLED or cycles.address[40] == (0x200 + 40) | 4
 
 
 @pytest.mark.parametrize("start", [2**61 - 20_000, 2**62 - 20_000, 2**63 - 3_000_000])
@@ -274,3 +306,21 @@ def test_a_window_narrower_than_a_sample_follows_where_the_bus_stands_still():
 
 def test_no_eye_where_the_memory_answers_at_the_last_moment():
     assert eyes_of(slow_65c816(450), 1000 / 24) == {}  # settling and release leave no two quiet samples
+
+
+@pytest.mark.parametrize("before_ns", [100, 50])
+def test_a_false_sample_in_an_eye_is_doubted_not_believed_and_not_turned_back(before_ns):
+    """An eye is two samples long: which of them is the false one, nothing tells. The rest is read as ever."""
+    clean, seen = falsified(slow_65c816(300), "D0", [], 1, 50.0, "65c816")
+    assert [note.code for note in seen.notes] == ["eye"] and not (clean.flags & Flag.UNSETTLED).any()
+    cycles, _ = falsified(slow_65c816(300), "D0", [500 * 41 - before_ns], 1, 50.0, "65c816")
+    assert cycles.data_unknown[40] & 0xFF == 1 and cycles.flags[40] & Flag.UNSETTLED
+    assert told(cycles)[:40] == told(clean)[:40] and told(cycles)[41:] == told(clean)[41:]
+
+
+@pytest.mark.parametrize("grid_ns", [4.0, 10.0, 1000 / 24, 62.5, 125.0, 250.0])
+def test_no_sample_is_turned_back_at_an_end_that_is_looked_at_for_an_eye(grid_ns):
+    for name in profile_names():
+        windows = Windows(load_profile(name), 1_000_000, grid_ns)
+        strobes = {strobe.name: strobe for strobe in windows.profile.strobes}
+        assert all(windows.room(strobes[found].end) == (0, 0) for found in windows.narrow_ends())

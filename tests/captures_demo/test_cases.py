@@ -20,6 +20,7 @@ from busledger.captures_demo.world.random_card import random_machine
 from busledger.captures_demo.world.random_fault import FAULT_SCOPES
 from busledger.captures_demo.world.scoring import Truth, fault_named, part_named, rank_of_truth, truth_of
 from busledger.captures_demo.world.tally import calibration, render
+from tests.contract_table import NOT_IN_THE_WORLD, ON_CARD
 
 ROOT = Path(captures_demo.__file__).parent
 
@@ -35,23 +36,7 @@ def test_the_table_of_faults_is_the_contract_s():
     counts = {}
     for fault, scope in FAULT_SCOPES:
         counts.setdefault(fault, set()).add(scope)
-    assert counts == {
-        "stuck-low": {"cell", "chip", "buffer", "bus"},
-        "stuck-high": {"cell", "chip", "buffer", "bus"},
-        "floating": {"chip", "buffer"},
-        "bridged": {"chip", "buffer", "bus"},
-        "write-lost": {"chip", "region", "board"},
-        "dead": {"chip"},
-        "address-stuck": {"chip", "region", "board"},
-        "address-bridged": {"chip", "region", "board"},
-        "select-missing": {"decoder"},
-        "select-extra": {"decoder"},
-        "select-swapped": {"decoder"},
-        "direction-stuck": {"buffer"},
-        "coupled": {"cell"},
-        "slow": {"chip", "region"},
-        "leaky": {"chip", "cell"},
-    }
+    assert counts == {fault: scopes for fault, scopes in ON_CARD.items() if fault not in NOT_IN_THE_WORLD}
 
 
 @pytest.mark.parametrize("kind", FAULT_SCOPES, ids=" ".join)

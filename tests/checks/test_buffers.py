@@ -142,3 +142,47 @@ def test_what_is_not_clipped_is_said():
     result = run(traffic(), [data_buffer("74LS245")])
     assert result.skipped
     assert faults(result) == []
+
+
+def two_drivers(enables):
+    """One driver a region; both point to the CPU in every read on the bus."""
+    right = LineLevel("RW", 1)
+    one = Buffer(
+        "U10", parts().get("74LS245"), lanes=LANES, serves=("bank",), direction=right, **enables.get("U10", {})
+    )
+    other = Buffer("U11", parts().get("74LS245"), lanes=LANES, serves=("other",), direction=right,
+                   **enables.get("U11", {}))  # fmt: skip
+    return [one, other]
+
+
+def test_direction_lines_of_the_bus_do_not_say_who_drives():
+    """RW turns both drivers in every read; which of them is enabled the board file does not say."""
+    result = run(traffic(), two_drivers({}))
+    assert faults(result) == []
+    assert sum("cannot be told" in said for said in result.skipped) == 2
+    assert [b.control.two_drivers_of for b in result.buffers] == [0, 0]
+
+
+def test_two_drivers_that_are_enabled_at_once_fight():
+    enables = {"U10": {"enable": LineLevel("EN", 0)}, "U11": {"enable": LineLevel("EN2", 0)}}
+    result = run(traffic(), two_drivers(enables), ("EN", "EN2"), lambda k, c: {"EN": 0, "EN2": 0})
+    assert {"two-drivers"} <= {code for code, _ in faults(result)}
+    assert all(f.count <= f.of for f in result.findings if f.code == "two-drivers")
+
+
+def test_one_background_after_another_reads_like_an_idle_bus_and_is_no_fault():
+    """A march without fetches: write 00 everywhere, read it, write FF, read it: each read repeats the one before."""
+    cycles = []
+    for value in (0x00, 0xFF, 0x55, 0xAA):
+        cycles += [(a, value, True) for a in range(40)] + [(a, value, False) for a in range(40)]
+    buffer = Buffer("U10", parts().get("74LS245"), lanes=LANES, serves=("bank",), direction=LineLevel("RW", 1))
+    result = run(cycles, [buffer])
+    assert faults(result) == []
+    assert result.buffers[0].undriven_reads == result.buffers[0].known_reads
+
+
+def test_repeats_no_more_than_chance_stand_out_for_nobody():
+    buffer = Buffer("U10", parts().get("74LS245"), lanes=LANES, serves=("bank",), direction=LineLevel("RW", 1))
+    result = run(traffic(400), [buffer]).buffers[0]
+    assert result.undriven_by_chance == pytest.approx(result.known_reads / 256, abs=2)
+    assert not result.undriven_stands_out

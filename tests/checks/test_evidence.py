@@ -5,8 +5,17 @@ from __future__ import annotations
 import pytest
 
 from busledger.captures_demo.world.driver_cases import write_driver_case
-from busledger.decoder.checks import CheckSet, CheckSetResult, EvidenceKey, TimingCheck
-from busledger.decoder.diagnosis import CheckKey
+from busledger.decoder.board import Board
+from busledger.decoder.checks import (
+    CheckKey,
+    CheckSet,
+    CheckSetResult,
+    DelayHistogram,
+    LimitResult,
+    TimingCheck,
+    TimingResult,
+    gather_evidence,
+)
 from busledger.decoder.pipeline import Request, open_run
 from tests.benchmarks.checks_table import drawn
 
@@ -24,8 +33,27 @@ def checked(name, seed, folder) -> tuple[object, CheckSetResult]:
 
 
 def test_keys_are_the_diagnosis_s():
-    assert EvidenceKey._fields == CheckKey._fields
-    assert EvidenceKey("slow", "chip") == CheckKey("slow", "chip")
+    from busledger.decoder import diagnosis
+
+    assert diagnosis.CheckKey is CheckKey
+
+
+@pytest.mark.parametrize(
+    ("slowest_ns", "ratio"),
+    [(400, 0.05), (430, 0.05), (431, None), (449, None), (460, None)],
+)
+def test_a_chip_within_its_grade_only_by_the_sampling_is_not_acquitted(slowest_ns, ratio):
+    """450 ns allowed, measured to 20 ns: up to 430 ns it is surely in time, past that it may have been late."""
+    histogram = DelayHistogram(bin_ns=10, first_bin=0, counts=(), uncertainty_ns=20)
+    limit = LimitResult(
+        name="U1 access", meaning="", limit_ns=450, limit_is="max", source="", count=99, min_ns=300, p01_ns=300,
+        median_ns=350, p99_ns=slowest_ns, max_ns=slowest_ns, uncertainty_ns=20, margin_ns=450 - slowest_ns, violated=0,
+        maybe=0, bounded=0, resolvable=True, rate_needed_hz=None, extreme_cycles=(), extreme_times_s=(),
+        histogram=histogram, region="bank", component="U1", grade="450ns",
+    )  # fmt: skip
+    timing = TimingResult(profile="6502", grade=None, sample_ns=10, limits=(limit,))
+    told = gather_evidence(Board("", "card", "6502", ()), timing=timing).likelihood_ratios
+    assert told == ({} if ratio is None else {CheckKey("slow", "chip", "U1", "bank"): ratio})
 
 
 def test_missing_select_is_decisive_and_the_others_are_acquitted(tmp_path):
@@ -34,9 +62,9 @@ def test_missing_select_is_decisive_and_the_others_are_acquitted(tmp_path):
     for region in case.machine.regions:
         if region.kind != "ram":
             continue
-        ratio = ratios[EvidenceKey("select-missing", "decoder", None, region.name)]
+        ratio = ratios[CheckKey("select-missing", "decoder", None, region.name)]
         assert ratio == (1e4 if region.name == case.where else 1e-4)
-    key = EvidenceKey("select-missing", "decoder", None, case.where)
+    key = CheckKey("select-missing", "decoder", None, case.where)
     select = next(r.select for r in case.machine.regions if r.name == case.where)
     assert select in result.evidence.sentences[key]
     assert not any(c.component == case.component for c in result.evidence.cleared)
@@ -45,12 +73,12 @@ def test_missing_select_is_decisive_and_the_others_are_acquitted(tmp_path):
 def test_swapped_selects_are_decisive(tmp_path):
     case, result = checked("output-swapped", 3, tmp_path)
     for name in case.where.split():
-        assert result.evidence.likelihood_ratios[EvidenceKey("select-swapped", "decoder", None, name)] == 1e4
+        assert result.evidence.likelihood_ratios[CheckKey("select-swapped", "decoder", None, name)] == 1e4
 
 
 def test_driver_that_never_turns(tmp_path):
     case, result = checked("never-to-cpu", 3, tmp_path)
-    key = EvidenceKey("direction-stuck", "buffer", case.component)
+    key = CheckKey("direction-stuck", "buffer", case.component)
     assert result.evidence.likelihood_ratios[key] == 1e4
 
 
@@ -61,7 +89,7 @@ def test_one_open_lane_accuses_that_lane_and_clears_the_rest(tmp_path):
     assert {"stuck-low", "stuck-high"} & set(accused)
     assert set(accused.values()) == {1e4}
     others = [f"D{n}" for n in range(8) if f"D{n}" != case.where]
-    assert all(ratios[EvidenceKey(None, "buffer", case.component, None, (lane,))] == 1e-4 for lane in others)
+    assert all(ratios[CheckKey(None, "buffer", case.component, None, (lane,))] == 1e-4 for lane in others)
 
 
 def test_healthy_card_clears_decoder_and_driver(tmp_path):

@@ -7,22 +7,26 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busledger.decoder.checks.selects import select_kernel as kernel
+from busledger.decoder.checks.selects.decoder_arrays import DecoderArrays, DecoderLines, DecoderTable
 from tests.reference.levels import Row, arrays, captures
 from tests.reference.select_twin import SelectTwin
 
 INPUTS, OUTPUTS, STROBE, IDLE = 3, 3, 6, 7
-LINES = 8
-# Lines 0-2 are inputs, 3-5 outputs, 6 a strobe (active high), 7 says that the bus is idle.
+LINES = 9
+# Lines 0-2 are inputs, 3-5 outputs, 6 a strobe (active high), 7 says that the bus is idle, 8 is another address line.
 ONE_OF_THREE = [[7 ^ (1 << i) if i < 3 else 7] for i in range(8)]
 EITHER = [[7 ^ (1 << (i & 1)), 7 ^ (1 << (1 + (i & 1)))] for i in range(8)]
 
 
-def scanned(rows: list[Row], fresh: list[bool], table: list[list[int]], setting: dict, blocks: int) -> dict:
+def scanned(
+    rows: list[Row], fresh: list[bool], table: list[list[int]], setting: dict, blocks: int, strobes: int = 1
+) -> dict:
     time, levels, unknown = arrays(rows, LINES)
     inputs, outputs = np.arange(INPUTS), np.arange(OUTPUTS) + INPUTS
     zero = np.zeros(3, np.int64)
-    relevant = np.array([[0b10000111], [0b00111000], [0b01000000]], np.uint64)
-    strobe, idle = np.array([[1 << STROBE]], np.uint64), np.array([[1 << IDLE]], np.uint64)
+    relevant = np.array([[0b10000111], [0b00111000], [0b01000000], [0b100000000]], np.uint64)
+    strobe, idle = np.array([[1 << STROBE]] * strobes, np.uint64).reshape(-1, 1), np.array([[1 << IDLE]], np.uint64)
+    last_row = np.zeros(1, np.uint64)
     state = np.zeros(kernel.STATE_SIZE, np.int64)
     state[kernel.MULTI_FIRST] = -1
     per_out = np.full((OUTPUTS, kernel.PER_OUT_SIZE), -1, np.int64)
@@ -36,21 +40,27 @@ def scanned(rows: list[Row], fresh: list[bool], table: list[list[int]], setting:
         "glitch": np.zeros((OUTPUTS, kernel.GLITCH_SIZE), np.int64),
     }
     counts["glitch"][:, [kernel.G_FIRST, kernel.G_STROBE_FIRST, kernel.G_LATE_FIRST]] = -1
+    lines = DecoderLines(
+        relevant, zero, inputs.astype(np.uint64), zero, outputs.astype(np.uint64), strobe, strobe, idle, idle
+    )
+    table_of = DecoderTable(
+        np.array(table, np.int64), setting["open_high"], 7, setting["one_hot"], setting["settle"], setting["skew"],
+        setting["bin_ticks"],
+    )  # fmt: skip
+    arrays_of = DecoderArrays(state, per_out, last_row, **counts)
     for start in range(0, len(rows), blocks):
         part = slice(start, start + blocks)
         kernel.scan_decoder(
-            time[part], levels[part], unknown[part], np.array(fresh[part], np.bool_), relevant,
-            zero, inputs.astype(np.uint64), zero, outputs.astype(np.uint64), strobe, strobe, idle, idle,
-            np.array(table, np.int64), setting["open_high"], 7, setting["one_hot"], setting["settle"],
-            setting["skew"], setting["bin_ticks"], state, per_out, *counts.values(),
-        )  # fmt: skip
+            time[part], levels[part], unknown[part], np.array(fresh[part], np.bool_), lines, table_of, arrays_of
+        )
     return {"state": state, **counts}
 
 
-def expected(rows: list[Row], fresh: list[bool], table: list[list[int]], setting: dict) -> SelectTwin:
+def expected(rows: list[Row], fresh: list[bool], table: list[list[int]], setting: dict, strobes: int = 1) -> SelectTwin:
     twin = SelectTwin(table, OUTPUTS, idle=7, bins=kernel.BINS, early_bins=kernel.EARLY_BINS, **setting)
     for (t, values), new in zip(rows, fresh, strict=True):
-        twin.row(t, values[:3], values[3:6], values[STROBE] == 1, new, values[IDLE] == 1)
+        active = strobes > 0 and values[STROBE] == 1
+        twin.row(t, values[:3], values[3:6], active, new, values[IDLE] == 1, int(values[8] or 0), strobes > 0)
     return twin
 
 
@@ -80,7 +90,7 @@ def same(got: dict, twin: SelectTwin) -> None:
     assert state[kernel.MULTI_FIRST] == (-1 if twin.multi_first is None else twin.multi_first)
 
 
-kept_still = [(10 * k, [1, 0, 1, 1, 0, 1, 0, 0]) for k in range(5)]
+kept_still = [(10 * k, [1, 0, 1, 1, 0, 1, 0, 0, 0]) for k in range(5)]
 
 
 @settings(max_examples=60, deadline=None)
@@ -98,10 +108,11 @@ kept_still = [(10 * k, [1, 0, 1, 1, 0, 1, 0, 0]) for k in range(5)]
         }
     ),
     st.integers(1, 61),
+    st.integers(0, 1),
 )
-def test_kernel_equals_twin(rows, data, table, setting, blocks):
+def test_kernel_equals_twin(rows, data, table, setting, blocks, strobes):
     fresh = [data.draw(st.integers(0, 19)) == 0 for _ in rows]
-    same(scanned(rows, fresh, table, setting, blocks), expected(rows, fresh, table, setting))
+    same(scanned(rows, fresh, table, setting, blocks, strobes), expected(rows, fresh, table, setting, strobes))
 
 
 @example(rows=[])

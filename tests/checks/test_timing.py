@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from busledger.decoder.board import Board, Chip, Region, parts
 from busledger.decoder.bus import CycleExtractor, load_profile
 from busledger.decoder.checks import TimingCheck
-from busledger.decoder.checks.timing.timing_tally import BELOW, BINS, KEPT, Tally
+from busledger.decoder.checks.timing.timing_tally import BELOW, BINS, KEPT, TimeTally
 from busledger.decoder.pipeline import Request, run_timing
 from tests.checks.bench import NS, capture, layout
 
@@ -27,7 +27,7 @@ CUT = Path(__file__).parents[1] / "external" / "data" / "carillon_events_cut.vcd
     st.booleans(),
 )
 def test_tally_is_what_sorting_the_values_gives(values, block, width, whole):
-    tally = Tally(width)
+    tally = TimeTally(width)
     index, time = np.arange(len(values)), np.arange(len(values)) * 7
     for start in range(0, len(values), block):
         part = slice(start, start + block)
@@ -47,7 +47,7 @@ def test_tally_is_what_sorting_the_values_gives(values, block, width, whole):
 
 
 def test_values_off_the_scale_stay_counted():
-    tally = Tally(1)
+    tally = TimeTally(1)
     tally.add(np.array([-5e6, 5e6]), np.array([0, 1]), np.array([0, 1]))
     assert tally.counts[0] == tally.counts[-1] == 1
     assert (tally.lowest[0][0], tally.highest[0][0]) == (-5e6, 5e6)
@@ -121,3 +121,82 @@ def test_a_chip_that_is_late_whatever_let_it_begin_is_accused(answer_ns, weight)
         block = capture(where, [])
     findings = check.finish(grade="1 MHz").findings
     assert {f.weight for f in findings if f.code == "chip-slow"} == ({weight} if weight else set())
+
+
+def test_a_guessed_grade_accuses_nobody():
+    """The core of the carillon against a 2 MHz part is too slow; unasked, its own clock says 1 MHz and nothing is."""
+    unasked, asked = run_timing(Request(CUT, profile="6502")), run_timing(Request(CUT, profile="6502", grade="2 MHz"))
+    assert {f.weight for f in asked.findings if f.code == "limit-violated"} == {"fault"}
+    assert not [f for f in unasked.findings if f.weight == "fault"]
+
+
+@pytest.mark.parametrize(("before_end_ns", "weight"), [(150, None), (60, "note"), (5, "fault")])
+def test_late_data_is_a_fault_whatever_the_grade(before_end_ns, weight):
+    """6502 at 1 MHz whose memory answers so late that no grade's set-up is kept (MOS: 100 ns, 50 ns at 2 MHz)."""
+    profile = load_profile("6502")
+    where = layout(profile, ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8))])
+    rows = []
+    for k in range(60):
+        address, value = {f"A{n}": (k + 1) >> n & 1 for n in range(10)}, {f"D{n}": (37 * k) >> n & 1 for n in range(8)}
+        rows += [(1000 * k, {"PHI2": 0}), (1000 * k + 100, {**address, "RW": 1}), (1000 * k + 500, {"PHI2": 1})]
+        rows.append((1000 * (k + 1) - before_end_ns, value))
+    block = capture(where, rows)
+    extractor = CycleExtractor(profile, where, NS, None)
+    check = TimingCheck(None, profile, where, NS, None)
+    for cycles in (extractor.feed(block), extractor.finish()):
+        check.feed(block, cycles)
+        block = capture(where, [])
+    found = {f.weight for f in check.finish().findings if f.text.startswith("TDSU")}
+    assert found == ({weight} if weight else set())
+
+
+@pytest.mark.parametrize(("change_ns", "counted"), [(990, 0), (980, 0), (970, 1), (1010, 2)])
+def test_a_change_just_before_the_strobes_end_is_neither_late_nor_early(change_ns, counted):
+    """Samples 10 ns apart: two channels may lie up to 20 ns apart, so it may have been on either side of the edge."""
+    profile = load_profile("6502")
+    where = layout(profile, ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8))])
+    rows = [(0, {"PHI2": 0, "RW": 1}), (500, {"PHI2": 1}), (change_ns, {"D0": 1})]
+    rows += [(1000, {"PHI2": 0}), (1500, {"PHI2": 1}), (2000, {"PHI2": 0})]
+    block = capture(where, sorted(rows))
+    extractor = CycleExtractor(profile, where, NS, 10.0)
+    check = TimingCheck(None, profile, where, NS, 10.0)
+    for cycles in (extractor.feed(block), extractor.finish()):
+        check.feed(block, cycles)
+        block = capture(where, [])
+    limits = {limit.name: limit.count for limit in check.finish().limits}
+    assert limits.get("TDSU", 0) + limits.get("THR", 0) == counted
+
+
+@pytest.mark.parametrize(("grade", "weight"), [(None, "note"), ("1 MHz", "fault")])
+def test_a_slow_processor_is_another_grade_unless_its_grade_was_stated(grade, weight):
+    """The address comes 400 ns into the cycle; a 1 MHz 6502 gives it within 300 ns (MOS), the faster ones sooner."""
+    profile = load_profile("6502")
+    where = layout(profile, ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8))])
+    rows = []
+    for k in range(60):
+        address = {f"A{n}": (k + 1) >> n & 1 for n in range(10)}
+        rows += [(1000 * k, {"PHI2": 0}), (1000 * k + 400, {**address, "RW": 1}), (1000 * k + 500, {"PHI2": 1})]
+    block = capture(where, rows)
+    extractor = CycleExtractor(profile, where, NS, None)
+    check = TimingCheck(None, profile, where, NS, None)
+    for cycles in (extractor.feed(block), extractor.finish()):
+        check.feed(block, cycles)
+        block = capture(where, [])
+    (finding,) = [f for f in check.finish(grade=grade).findings if f.text.startswith("TADS")]
+    assert finding.weight == weight
+    assert ("nobody stated the grade" in finding.text) == (grade is None)
+
+
+def test_a_clock_faster_than_every_grade_is_a_grade_that_is_not_in_the_list():
+    """60 ns; the fastest of the list takes 70 (WDC W65C02S at 14 MHz)."""
+    profile = load_profile("6502")
+    where = layout(profile, ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8))])
+    rows = [(30 * k, {"PHI2": k & 1, "RW": 1}) for k in range(1000)]
+    block = capture(where, rows)
+    extractor = CycleExtractor(profile, where, NS, None)
+    check = TimingCheck(None, profile, where, NS, None)
+    for cycles in (extractor.feed(block), extractor.finish()):
+        check.feed(block, cycles)
+        block = capture(where, [])
+    result = check.finish()
+    assert {(f.text[:4], f.weight) for f in result.findings if f.text.startswith("TCYC")} == {("TCYC", "note")}

@@ -11,7 +11,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks import span_kernel
 from busledger.decoder.checks.buffers import buffer_kernel
 from busledger.decoder.checks.lines import RuleStrobes
-from busledger.decoder.checks.selects import region_kernel
+from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel
 from busledger.decoder.checks.windows import CycleJoin
 from tests.reference import buffer_twin, window_twin
@@ -100,6 +100,23 @@ def test_selects_by_region(case, skew):
     assert list(late_first) == [want[3].get(0, -1), want[3].get(1, -1)]
 
 
+@settings(max_examples=60, deadline=None)
+@given(windows(), st.sampled_from([0, 2, 20]))
+def test_selects_at_the_moment_of_each_cycle(case, skew):
+    """Regions 0 and 2 share the first select, region 1 has the second."""
+    rows, cycles = case
+    time, levels, unknown = arrays(rows, LINES)
+    selected, seen = np.zeros(len(cycles), np.uint64), np.zeros(len(cycles), np.uint64)
+    seen_kernel.see_selects(
+        time, levels, unknown, column(cycles, "at"), column(cycles, "begin"), skew, np.zeros(2, np.int64),
+        np.array([4, 5], np.uint64), np.array([0, 1]), np.array([0b101, 0b010], np.uint64), selected, seen,
+    )  # fmt: skip
+    for k, (on, off) in enumerate(window_twin.seen_twin(rows, cycles, [4, 5], [0, 1], skew)):
+        bits = {0: 0b101, 1: 0b010}
+        assert int(selected[k]) == sum(bits[s] for s in on)
+        assert int(seen[k]) == sum(bits[s] for s in on | off)
+
+
 CHIPS = {0: [[4, 5], [6]], 1: [[7], []], -1: [[], []]}
 SELECTS = {0: (2, 0), 1: (3, 1), -1: None}
 
@@ -120,7 +137,7 @@ def test_moments(case, skew):
         chip_mask.any(axis=2).sum(axis=1), moments,
     )  # fmt: skip
     names = ["address", "data", "data after", "address after", "select", ("chip", 0), ("chip", 1)]
-    want = window_twin.moments_twin(rows, cycles, [0, 1], [4, 5, 6, 7], SELECTS, CHIPS, skew)
+    want = window_twin.moments_twin(rows, cycles, [0, 1], [4, 5, 6, 7], SELECTS, CHIPS, skew, timing_kernel.UNSURE)
     for k, seen in enumerate(want):
         assert [int(v) for v in moments[k]] == [seen.get(name, timing_kernel.ABSENT) for name in names]
 
@@ -149,8 +166,8 @@ NAMES = [
 
 
 @settings(max_examples=60, deadline=None)
-@given(windows(), st.sampled_from([0, 2, 10]), st.sampled_from([0, 8]), st.sampled_from([0, 5]))
-def test_controls(case, skew, hold, turn):
+@given(windows(), st.sampled_from([0, 2, 10]), st.sampled_from([0, 8]), st.sampled_from([0, 5]), st.booleans())
+def test_controls(case, skew, hold, turn, speaks):
     rows, cycles = case
     time, levels, unknown = arrays(rows, LINES)
     pin = np.array([[0, 0, 1, 0, 1, 0], [0, 2, 0, 0, 0, -1]], np.int64)
@@ -158,19 +175,21 @@ def test_controls(case, skew, hold, turn):
     firsts = [buffer_kernel.C_FIRST, buffer_kernel.C_OVERLAP_FIRST, buffer_kernel.C_TWO_FIRST]
     tally[:, firsts] = -1
     shared, off = np.array([[True, True], [True, True]]), np.array([True, False])
+    drive = np.array([True, speaks])
     buffer_kernel.watch_controls(
         time, levels, unknown, column(cycles, "before"), column(cycles, "at"), column(cycles, "after"),
         column(cycles, "begin"), column(cycles, "end"), column(cycles, "roles", np.int8),
-        column(cycles, "earlier", np.int8), column(cycles, "write", np.bool_), off, pin, shared,
+        column(cycles, "earlier", np.int8), column(cycles, "write", np.bool_), off, drive, pin, shared,
         np.array([0b11000], np.uint64), np.array([0b11100000], np.uint64), skew, hold, turn, tally,
     )  # fmt: skip
     want, first = buffer_twin.controls_twin(
-        rows, cycles, PINS, list(off), shared.tolist(), [3, 4], [5, 6, 7], skew, hold, turn
+        rows, cycles, PINS, list(off), list(drive), shared.tolist(), [3, 4], [5, 6, 7], skew, hold, turn
     )
     for b in range(2):
         assert [int(v) for v in tally[b, :11]] == [want[b][name] for name in NAMES]
         assert [int(v) for v in tally[b, firsts]] == [first[b].get(g, -1) for g in ("wrong", "overlap", "two")]
-        assert [int(v) for v in tally[b, 14:]] == [want[b]["after read"], want[b]["toward after read"]]
+        rest = ("after read", "toward after read", "overlaps of", "two of", "others toward")
+        assert [int(v) for v in tally[b, 14:]] == [want[b][name] for name in rest]
 
 
 @settings(max_examples=60, deadline=None)

@@ -46,3 +46,14 @@ def test_two_lanes_of_two_banks_cut_twice():
         return 0xDF if address >= 0x4600 else 0xFE if address < 0x4200 else 0xFF
 
     assert blocks_of(swept(wrong)) == {0: [(0x4000, 0x41FF), (0x4600, 0x47FF)]}
+
+
+def test_too_few_reads_outside_the_block_do_not_show_that_the_lane_works_there():
+    """Of the first half only so many cells are used: a bank that was hardly read may be stuck just as well."""
+
+    def used(cells: int) -> list:
+        stuck = swept(lambda a: 0xDF if a >= 0x4400 else 0xFF)
+        return [a for a in stuck if a[1] >= 0x4400 or a[1] < 0x4000 + 8 * cells]
+
+    assert blocks_of(used(15)) == {}
+    assert blocks_of(used(16)) == {0: [(0x4400, 0x47FF)]}

@@ -45,8 +45,21 @@ def test_selects_stand_in_for_the_address_lines_above_them(stuck: Case, tmp_path
     selected = {region.name for region in stuck.machine.regions if region.select}
     assert counted(part, selected) == counted(whole, selected)
     assert (part.suspects[0].component, part.suspects[0].lanes) == (stuck.faults[0].chip, whole.suspects[0].lanes)
-    unseen = [r for r in part.regions if r.name not in selected]
-    assert [r.reads for r in unseen] == [0] * len(unseen)
+    assert "assumed-all-memory" not in {w.code for w in whole.capture.warnings}
+
+
+def test_what_no_select_tells_is_judged_as_if_the_board_file_named_all_memory(stuck: Case, tmp_path: Path) -> None:
+    """The region without a select looks like no other on the lines that are left; the answer says what it rests on."""
+    whole = run_check(asked(stuck, tmp_path, set()))
+    part = run_check(asked(stuck, tmp_path, {"A13", "A14", "A15"}))
+    unseen = {region.name for region in stuck.machine.regions if not region.select}
+    assert counted(part, unseen) == counted(whole, unseen) != {}
+    assert part.coverage["assumed_all_memory"] == {
+        "regions": sorted(unseen),
+        "not_clipped": ["A13", "A14", "A15"],
+    }
+    (note,) = [w for w in part.capture.warnings if w.code == "assumed-all-memory"]
+    assert "A13, A14, A15 not clipped" in note.text
 
 
 def test_every_address_that_a_select_tells_is_the_true_one(healthy: Case, tmp_path: Path) -> None:
@@ -64,7 +77,6 @@ def test_every_address_that_a_select_tells_is_the_true_one(healthy: Case, tmp_pa
         if region.select:
             inside |= (true >= region.start) & (true <= region.end)
     assert (unknown[inside] == 0).all()
-    assert (unknown[~inside] == 0xC000).all()
 
 
 @pytest.mark.parametrize("line", ["A0", "A3", "A6"])

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busledger.decoder.checks.sets.between_tally import Tally
+from busledger.decoder.checks.sets.between_tally import PairTally
 from busledger.decoder.checks.sets.pairing import pair_by_time, usual_interval, windows
 from busledger.decoder.checks.sets.transfers import ROW, Transfers
 from tests.reference.pairing_twin import held_together, pairs
@@ -40,7 +40,7 @@ def test_pairs_are_those_that_trying_every_one_finds(first, second, within):
 @settings(max_examples=100, deadline=None)
 @given(transfers, transfers, st.integers(0, 6), st.integers(1, 7), st.integers(1, 7))
 def test_blocks_of_any_size_add_up_to_what_one_by_one_gives(first, second, within, size, other_size):
-    tally = Tally(ADDRESS, ADDRESS, DATA_BITS + 1, 1 << DATA_BITS)
+    tally = PairTally(ADDRESS, ADDRESS, DATA_BITS + 1, 1 << DATA_BITS)
     counted = [0, 0]
     for window in windows(cut(first, size), cut(second, other_size), within):
         tally.add(window, within)

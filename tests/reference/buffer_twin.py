@@ -49,7 +49,7 @@ def _driven(rows, before, begin, address, data):
     return since
 
 
-def controls_twin(rows, cycles, pins, can_be_off, shared, address, data, skew, hold, turn):
+def controls_twin(rows, cycles, pins, can_be_off, can_drive, shared, address, data, skew, hold, turn):
     """One Counter a buffer, and the first times."""
     tally = [Counter() for _ in pins]
     first = [{} for _ in pins]
@@ -83,14 +83,16 @@ def controls_twin(rows, cycles, pins, can_be_off, shared, address, data, skew, h
                 elif standing == "cpu":
                     note(b, "writes toward", when, "wrong")
                     tally[b]["toward after read"] += earlier == READ
-            elif standing == "cpu" and role == OTHER_WRITE:
-                tally[b]["elsewhere of"] += 1
-                note(b, "elsewhere", when, "wrong")
-            elif standing is not None and can_be_off[b]:
-                tally[b]["elsewhere of"] += 1
-                if role == OTHER_READ and standing in ("cpu", "unaimed"):
+            elif standing is not None and can_drive[b]:
+                tally[b]["elsewhere of"] += can_be_off[b] or role == OTHER_WRITE
+                if role == OTHER_WRITE and standing == "cpu":
                     note(b, "elsewhere", when, "wrong")
-            if c["write"] and c["begin"] < c["end"] and standing != "cpu":
+                if role == OTHER_READ and can_be_off[b] and standing in ("cpu", "unaimed"):
+                    note(b, "elsewhere", when, "wrong")
+                if role == OTHER_READ and not can_be_off[b] and standing == "cpu":
+                    tally[b]["others toward"] += 1
+            if c["write"] and c["begin"] < c["end"] and standing != "cpu" and can_drive[b]:
+                tally[b]["overlaps of"] += 1
                 last = min(c["after"], len(rows) - 1)
                 since = _driven(rows, c["before"], c["begin"], address, data) + skew // 2
                 end = min(stop + hold - skew, rows[last][0])
@@ -100,8 +102,11 @@ def controls_twin(rows, cycles, pins, can_be_off, shared, address, data, skew, h
                     tally[b]["longest"] = max(tally[b]["longest"], drove)
         for b in range(len(pins)):
             for d in range(b + 1, len(pins)):
-                if not shared[b][d] or c["write"]:
+                if not shared[b][d] or not {c["roles"][b], c["roles"][d]} & {READ, OTHER_READ}:
                     continue
+                for one in (b, d):
+                    tally[one]["two of"] += 1
+                    tally[one]["overlaps of"] += 1
                 if stands[b] == stands[d] == "cpu":
                     note(b, "two", when, "two")
                     note(d, "two", when, "two")
@@ -151,11 +156,14 @@ def paths_twin(rows, cycles, near, far, use_stated, skew, settle, bin_ticks, bin
                     continue
                 went = rows[row][1][source]
                 was = c["kept"] >> lane & 1 if toward else was
-            table[lane, c["role"], was, went, came] += 1
             right = went ^ inverting
+            in_time = came == right
+            if not in_time and rows[c["end"]][1][drain] is not None:
+                came = rows[c["end"]][1][drain]
+            table[lane, c["role"], was, went, came] += 1
             if c["role"] <= WRITE and came != right:
                 first.setdefault(lane, rows[c["at"]][0])
-            if c["role"] <= WRITE and came == right and came != was and not use_stated:
+            if c["role"] <= WRITE and in_time and came != was and not use_stated:
                 entered, left = came_at(c["before"], row, source), came_at(c["before"], row, drain)
                 if entered is not None and left is not None:
                     place = (left - entered + bin_ticks // 2) // bin_ticks + early_bins

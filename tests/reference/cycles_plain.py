@@ -186,6 +186,31 @@ class PlainDecoder:
     def at(self, time, floor):
         return max(floor, bisect_right(self.times, time) - 1)
 
+    def believed(self, at, room, floor):
+        """The levels at a time, but a line's level of one sample only where it is steady otherwise.
+
+        ``room`` is the time (open ends) in which the line should be steady, None where nothing is known of it.
+        """
+        here, false = self.at(at, floor), self.windows.false_sample()
+        row = dict(self.rows[here])
+        if room is None or not false or not floor < here < len(self.times) - 1:
+            return row
+        low, high = room
+        until = self.times[here + 1]
+        if until - self.times[here] > false or low >= high:
+            return row
+        if self.times[here] >= high + false or until <= low - false:
+            return row
+        for line in self.wired:
+            others = {self.rows[here - 1][line], self.rows[here + 1][line]}
+            for i in range(floor, len(self.times)):
+                ends = self.times[i + 1] if i + 1 < len(self.times) else None
+                if i != here and self.times[i] < high and (ends is None or ends > low):
+                    others.add(self.rows[i][line])
+            if len(others) == 1 and None not in others and row[line] is not None:
+                row[line] = others.pop()
+        return row
+
     def moved(self, low, high, floor):
         """Lines that moved strictly between two times."""
         lines = set()
@@ -204,8 +229,9 @@ class PlainDecoder:
                 continue
             if what == "latch":
                 o = self.windows.latch(self.profile.latches[index])
+                room = self.room(self.windows.latch_room(self.profile.latches[index]), end)
                 self.held[self.profile.latches[index].name] = (
-                    self.rows[self.at(end + o.value, floor)],
+                    self.believed(end + o.value, room, floor),
                     self.moved(end + o.low, end + o.high, floor),
                 )
                 continue
@@ -238,18 +264,29 @@ class PlainDecoder:
             bus = self.rows[self.at(end + max(self.windows.end(strobe).high, 0), floor)]
         return cycles
 
+    def room(self, room, edge):
+        """The room around an edge in ticks of the capture; what comes late enough to wait for is not looked at."""
+        return None if room == (0, 0) else (edge + room[0], edge + min(room[1], self.windows.look_ahead()))
+
     def points(self, strobe, index, begin_row, end_row, floor):
         """``self.planes``: place → (row, lines that moved); "any" → rows inside; and ``self.steady``."""
         begin, end = self.times[begin_row], self.times[end_row]
         at_begin = strobe.sample == "begin"
         middle = begin if at_begin else begin + min((end - begin) // 2, self.windows.longest_middle())
         b, e = self.windows.begin(strobe), self.windows.end(strobe)
-        first = self.rows[self.at(min(begin + b.value, max(middle, begin - 1)), floor)]
+        room = self.windows.room(strobe.begin)
+        through = strobe.begin.hold == "strobe"
+        if room == (0, 0) or (at_begin and through):  # the strobe's other end is not known at its begin
+            limits = None
+        else:
+            latest = begin + room[1] if at_begin else min(begin + room[1], end - self.windows.inset())
+            limits = (begin + room[0], latest)
+        first = self.believed(min(begin + b.value, max(middle, begin - 1)), limits, floor)
         first = (first, self.moved(begin + b.low, begin + b.high, floor))
         self.planes = {"begin": first, "middle": first, "end": first}
         if not at_begin:
             self.planes["middle"] = (self.rows[self.at(middle, floor)], set())
-            last = self.rows[self.at(end + e.value, floor)]
+            last = self.believed(end + e.value, self.room(self.windows.room(strobe.end), end), floor)
             self.planes["end"] = (last, self.moved(end + e.low, end + e.high, floor))
         self.planes["prev"] = self.previous.get(index)
         low, high = begin + self.windows.inset(), end - self.windows.inset()

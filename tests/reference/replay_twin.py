@@ -248,10 +248,17 @@ class ReplayTwin:
         if astray:
             refuted = [k for k in judged if value[k] is not None and value[k] != here.held[k]]
             fighting = [k for k in judged if value[k] is None]
-            if not refuted and self.t.joins == "nobody knows" and q1 >= 0 and q2 >= 0 and len(fighting) > 1:
+            both_drive = self.t.joins == "nobody knows" and q1 >= 0 and q2 >= 0
+            lucky = len(fighting) > 1 or (len(fighting) == 1 and row.index % 2 == 1)
+            if not refuted and lucky and (both_drive or self.strange(row)):
                 refuted = fighting
             if refuted:
                 self.miss(row, refuted)
+
+    def strange(self, row: Row) -> bool:
+        """Whether the fault leads a read of this cell to one other cell."""
+        q1, q2 = self.t.r1[row.cell], self.t.r2[row.cell]
+        return q1 >= 0 and q1 != row.cell and q2 < 0 and not (self.t.on_reads and self.t.bends != "not")
 
     def act(self, cell: int) -> None:
         here = self.cells[cell]
@@ -351,4 +358,9 @@ class ReplayTwin:
                 here.corrupt = True
                 here.state = "did act" if here.state == "open" else here.state
             return [k for k in judged if told[k] is None]
+        if self.strange(row) and all(value[k] is None for k in off):
+            if all(value[k] in (None, seen[k]) for k in judged):
+                guessed = [k for k in judged if value[k] is None]
+                self.take(q1, guessed, seen)
+                return guessed
         return None

@@ -21,8 +21,13 @@ class SelectTwin:
         self.multi_first = None
         self.started = False
 
-    def row(self, t, inputs, outs, strobed, fresh, idle):
-        """One row: input levels and output levels (0, 1, None), whether a strobe is active, the bus idle."""
+    def row(self, t, inputs, outs, strobed, fresh, idle, around=0, strobes=True):
+        """One row: input levels and output levels (0, 1, None), whether a strobe is active, the bus idle.
+
+        ``around``: what the address lines that are no inputs show; ``strobes``: whether any strobe is clipped.
+        """
+        if not self.started or fresh:
+            self.around, self.around_at = around, t
         known = not idle and None not in inputs
         index = sum(level << k for k, level in enumerate(inputs)) if known else None
         if not self.started or fresh:
@@ -32,7 +37,9 @@ class SelectTwin:
             if self.index is None:
                 self.tally["unjudged"] += 1
             elif t - self.since > self.settle + self.skew:
-                self._judge(t)
+                spans = [*self.strobed, *([(self.strobe_since, t)] if self.strobe_since is not None else [])]
+                inside = max((end - max(begin, self.since) for begin, end in spans), default=0)
+                self._judge(t, not strobes or inside > self.skew)
             else:
                 self.tally["short"] += 1
             if index is None or self.index is None:
@@ -43,7 +50,12 @@ class SelectTwin:
                 self.moved |= index ^ self.index
             self.since, self.index = t, index
             self.high = [0] * self.n
+            self.strobed = []
+        if around != self.around:
+            self.around, self.around_at = around, t
         self._edges(t, outs, strobed)
+        if not strobed and self.strobe_since is not None:
+            self.strobed.append((self.strobe_since, t))
         self.strobe_since = (t if self.strobe_since is None else self.strobe_since) if strobed else None
 
     def _begin(self, t, index, outs, strobed):
@@ -51,8 +63,11 @@ class SelectTwin:
         self.since = self.first_move = t
         self.based, self.moved = False, 0
         self.strobe_since = t if strobed else None
+        self.strobed = []  # strobes that ended since the inputs last moved
         self.base = [None] * self.n
-        self.edges = [[] for _ in range(self.n)]  # (time, level before it, strobe around the pulse it closes)
+        # (time, level before it, strobe around the pulse it closes, how long the other address lines had held still,
+        # whether a strobe was active)
+        self.edges = [[] for _ in range(self.n)]
         self.last = [None] * self.n
         self.high = [0] * self.n
 
@@ -71,11 +86,12 @@ class SelectTwin:
                     and self.strobe_since is not None
                     and self.strobe_since <= self.last[o] - self.skew
                 )
-                self.edges[o].append((t, was, inside))
+                active = strobed and self.strobe_since is not None and self.strobe_since <= t - self.skew
+                self.edges[o].append((t, was, inside, t - self.around_at, active))
                 self.last[o] = t
         self.outs = list(outs)
 
-    def _judge(self, t):
+    def _judge(self, t, matters):
         calm, observed, carried = self.since + self.settle, [], []
         for o, level in enumerate(self.outs):
             high = self.high[o]
@@ -85,26 +101,26 @@ class SelectTwin:
             carried.append(open_pulse)
             observed.append(None if level is None else 1 - level if open_pulse else level)
         expected, bad = self._nearest(observed)
-        self.rows[self.index] += 1
-        self.tally["judged"] += 1
+        self.rows[self.index] += matters
+        self.tally["judged" if matters else "unjudged"] += 1
         active = [o for o, v in enumerate(observed) if v is not None and v != (self.idle >> o) & 1]
         called = [o for o, v in enumerate(observed) if v is not None and (expected >> o) & 1 != (self.idle >> o) & 1]
-        if self.one_hot and len(active) > 1 and len(active) > len(called):
+        if matters and self.one_hot and len(active) > 1 and len(active) > len(called):
             self.tally["multi"] += 1
             self.multi_first = self.since if self.multi_first is None else self.multi_first
         for o, value in enumerate(observed):
             if value is None:
                 self.base[o], self.edges[o] = None, []
                 continue
-            self.seen[self.index, o, value] += 1
-            if o in bad:
+            self.seen[self.index, o, value] += matters
+            if matters and o in bad:
                 self.wrong[self.index, o] += 1
                 self.first.setdefault((self.index, o), self.since)
             rest = self.edges[o][:-1] if carried[o] else self.edges[o]
             # The last edge closes a pulse even where it is carried over, as it does in the row it came in.
             self._span(o, value, len(rest), carried[o], expected)
             self.base[o] = value
-            self.edges[o] = [(self.last[o], value, False)] if carried[o] else []
+            self.edges[o] = [(self.last[o], value, False, *self.edges[o][-1][3:])] if carried[o] else []
         self.based, self.moved = True, 0
 
     def _nearest(self, observed):
@@ -124,16 +140,18 @@ class SelectTwin:
             return
         moved_over = value != self.base[o]
         extra = (edges - moved_over) // 2
-        pulses = [(b[0] - a[0], a[0], b[1], b[2]) for a, b in zip(self.edges[o], self.edges[o][1:], strict=False)]
+        pairs = list(zip(self.edges[o], self.edges[o][1:], strict=False))
+        pulses = [(b[0] - a[0], a[0], b[1], b[2], a[3] > self.settle and b[3] >= b[0] - a[0]) for a, b in pairs]
         if extra > 0 and pulses:
-            width, began, level, _ = min(pulses, key=lambda p: p[0])
+            width, began, level, _, calm = min(pulses, key=lambda p: p[0])
             quiet = began > self.since + self.settle
-            passing = not quiet and any(
+            possible = any(
                 (word >> o) & 1 == level
                 for index in range(len(self.table))
                 if (index ^ self.index) & ~self.moved == 0
                 for word in self.table[index]
             )
+            passing = not calm or (not quiet and possible)
             self.glitch[o, "passing" if passing else "unexplained"] += extra
             if not passing:
                 self.when.setdefault((o, "unexplained"), began)
@@ -148,6 +166,7 @@ class SelectTwin:
             if (expected >> o) & 1 == value and late_by >= -self.skew:
                 place = (late_by + self.bin // 2) // self.bin + self.early_bins
                 self.delay[o, min(max(place, 0), self.bins - 1)] += 1
-                if late_by > 2 * self.settle - self.skew:
+                still, active = self.edges[o][0][3:]
+                if active and min(late_by, still) > 2 * self.settle - self.skew:
                     self.glitch[o, "late"] += 1
                     self.when.setdefault((o, "late"), self.last[o])

@@ -6,7 +6,7 @@ from collections import Counter
 
 from tests.reference.levels import Row, held
 
-__all__ = ["moments_twin", "placed_twin", "selects_twin", "spans_twin"]
+__all__ = ["moments_twin", "placed_twin", "seen_twin", "selects_twin", "spans_twin"]
 
 
 def placed_twin(row_times: list[int], cycle_times: list[int]) -> list[int]:
@@ -48,6 +48,10 @@ def selects_twin(rows: list[Row], cycles: list[dict], selects: list[int], own: l
             level = held(rows, line, row, c["end"], half, until)
             if level is None:
                 continue
+            strobe = [r for r in range(c["begin"], c["end"] + 1) if rows[r][0] < stop - skew]
+            came = any((rows[r][1][line] or 0) == active[s] for r in strobe)
+            if s == own[c["group"]] and level != active[s] and c["begin"] < c["end"] and came:
+                continue
             counts[c["group"], s, level] += 1
             first.setdefault((c["group"], s, level), c["time"])
             if s == own[c["group"]] and level == active[s] and c["begin"] < c["end"]:
@@ -59,7 +63,33 @@ def selects_twin(rows: list[Row], cycles: list[dict], selects: list[int], own: l
     return counts, first, late, late_first
 
 
-def moments_twin(rows, cycles, address, data, selects, chips, skew):
+def seen_twin(rows: list[Row], cycles: list[dict], selects: list[int], active: list[int], skew: int):
+    """(active, quiet) of each cycle: the selects that are known to be one or the other as it is sampled."""
+
+    def levels(line, since, until):
+        """Every level that the line had from ``since`` to ``until``, both included."""
+        at = [r for r in range(len(rows)) if since < rows[r][0] <= until]
+        earlier = [r for r in range(len(rows)) if rows[r][0] <= since]
+        return {rows[r][1][line] for r in [*earlier[-1:], *at]}
+
+    found = []
+    for c in cycles:
+        on, off = set(), set()
+        until = rows[c["at"]][0] - max(skew, 1)
+        shown = c["begin"] < c["at"]
+        begun = rows[c["begin"]][0]
+        settled = min(until, max(until - skew, begun + skew)) if shown else until - skew
+        if rows[0][0] <= until:
+            for s, line in enumerate(selects):
+                if levels(line, settled, until) == {active[s]}:
+                    on.add(s)
+                if levels(line, min(settled, begun) if shown else settled, until) == {1 - active[s]}:
+                    off.add(s)
+        found.append((on, off))
+    return found
+
+
+def moments_twin(rows, cycles, address, data, selects, chips, skew, unsure):
     """One dict a cycle: when the last and next changes were; ``chips[region]`` lists lines of each chip."""
 
     def moved(r, lines):
@@ -81,6 +111,9 @@ def moments_twin(rows, cycles, address, data, selects, chips, skew):
             next_ones = [rows[r][0] for r in close + late if moved(r, lines)]
             if next_ones:
                 seen[name + " after"] = next_ones[0]
+            if next_ones and next_ones[0] < stop and close:
+                # Less than the skew before the strobe's end: late or early, the sampling cannot tell.
+                seen[name] = seen[name + " after"] = unsure
         for k, lines in enumerate(chips[c["region"]]):
             changes = [rows[r][0] for r in early if moved(r, lines) and moved(r, data)]
             if changes:

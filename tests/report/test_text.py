@@ -126,10 +126,10 @@ def test_second_fault_and_rest_are_told() -> None:
             {"fault": "address-stuck", "address_lines": ("A7",), "lanes": (), "intermittent": False},
             "does not follow A7",
         ),
-        ({"fault": "address-bridged", "address_lines": ("A3", "A4")}, "takes A3-A4 as one"),
+        ({"fault": "address-bridged", "address_lines": ("A3", "A4")}, "takes A3 and A4 as one"),
         (
             {"fault": "select-extra", "scope": "decoder", "other_region": "bank1"},
-            "also answers at the addresses of bank1",
+            "U14 or its socket, select of bank3: also comes for the addresses of bank1",
         ),
         ({"fault": "select-swapped", "scope": "decoder", "other_region": "bank1"}, "exchanged with that of bank1"),
         ({"fault": "coupled", "scope": "cell", "address": 0x4123}, "cell 4123"),
@@ -143,7 +143,7 @@ def test_second_fault_and_rest_are_told() -> None:
         ),
         (
             {"scope": "decoder", "component": None, "fault": "select-missing", "lanes": ()},
-            "the select of bank3: its select",
+            "the select of bank3: does not come",
         ),
         ({"intermittent": False}, "every time"),
     ],

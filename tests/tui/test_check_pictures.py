@@ -179,6 +179,8 @@ BUFFERS = BuffersResult(
             ),
             undriven_reads=12,
             known_reads=100,
+            undriven_by_chance=0.4,
+            undriven_stands_out=True,
         ),
     ),
 )

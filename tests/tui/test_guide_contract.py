@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from tests.contract_table import ON_CARD, RIVALS
 from tests.tui.guide import DEMO, run
 
 REAL = (int, float)
@@ -36,13 +37,7 @@ SUSPECT = {
 }  # fmt: skip
 CLEARED = {"component": (str, NONE), "lanes": list, "evidence": str}
 NEXT_STEP = {"text": str, "clip": list, "gain_bits": (*REAL, NONE)}
-SCOPES = {
-    "stuck-low": {"cell", "chip", "buffer", "bus"}, "stuck-high": {"cell", "chip", "buffer", "bus"},
-    "floating": {"chip", "buffer"}, "bridged": {"chip", "buffer", "bus"}, "write-lost": {"chip", "region", "board"},
-    "dead": {"chip"}, "address-stuck": {"chip", "region", "board"}, "address-bridged": {"chip", "region", "board"},
-    "select-missing": {"decoder"}, "select-extra": {"decoder"}, "select-swapped": {"decoder"},
-    "direction-stuck": {"buffer"}, "coupled": {"cell"}, "slow": {"chip", "region"}, "leaky": {"chip", "cell"},
-}  # fmt: skip
+SCOPES = ON_CARD | RIVALS
 KINDS = {
     "read", "write", "opcode-fetch", "io-read", "io-write", "int-ack", "refresh", "idle", "halt", "dma-read",
     "dma-write",

@@ -100,8 +100,8 @@ def test_the_verdict_is_a_sentence(session: FakeSession) -> None:
 
 def test_suspects_are_listed_with_probability_and_rank(session: FakeSession) -> None:
     lines = suspect_list(session.result, at(suspect=1), False).plain.splitlines()
-    assert lines[0] == " 1  91 % U4 stuck-low D5"
-    assert lines[1] == "▶2   6 % U4 floating D5"
+    assert lines[0] == " 1  91 % U4 reads low D5"
+    assert lines[1] == "▶2   6 % U4 not driven D5"
     assert "No suspects." in suspect_list(session.result.model_copy(update={"suspects": ()}), at(), False).plain
 
 

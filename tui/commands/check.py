@@ -29,6 +29,8 @@ def check(
     profile: opt.ProfileOption = None,
     wiring: opt.WiringOption = None,
     region: opt.RegionOption = None,
+    ignore: opt.IgnoreOption = None,
+    device: opt.DeviceOption = None,
     rate: opt.RateOption = None,
     exact: opt.ExactOption = False,
     grade: opt.GradeOption = None,
@@ -60,6 +62,7 @@ def check(
     \b
     busledger check run.vcd --board card.toml
     busledger check run.vcd.xz --profile z80 --region ram=4000-43FF
+    busledger check run.vcd --profile 6502 --device 9000-903F
     busledger check run.vcd --board card.toml --html report.html
     zcat run.vcd.gz | busledger check - --profile 6502 --json
     busledger check night/ --board card.toml --offset 600s
@@ -78,6 +81,8 @@ def check(
         profile=profile,
         wiring=wiring,
         region=region,
+        ignore=ignore,
+        device=device,
         rate=rate,
         exact=exact,
         grade=grade,

@@ -22,10 +22,12 @@ T = TypeVar("T")
 __all__ = [
     "BoardOption",
     "CaptureArgument",
+    "DeviceOption",
     "ExactOption",
     "FromOption",
     "GradeOption",
     "HtmlOption",
+    "IgnoreOption",
     "JsonOption",
     "MarkdownOption",
     "NoProgressOption",
@@ -69,6 +71,24 @@ WiringOption = Annotated[
     list[Path] | None,
     typer.Option(
         "--wiring", metavar="FILE", help='TOML whose [wiring] table says line = "channel".', show_default=False
+    ),
+]
+IgnoreOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--ignore",
+        metavar="9000-903F",
+        help="Without a board file: addresses to list and not compare; repeatable.",
+        show_default=False,
+    ),
+]
+DeviceOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--device",
+        metavar="9000-903F",
+        help="Without a board file: a device's registers, to list and not compare; repeatable.",
+        show_default=False,
     ),
 ]
 RegionOption = Annotated[
@@ -186,6 +206,8 @@ def requests(
     wiring: Sequence[Path] | None = None,
     grade: Sequence[str] | None = None,
     region: list[str] | None = None,
+    ignore: list[str] | None = None,
+    device: list[str] | None = None,
     rate: str | None = None,
     t_from: str | None = None,
     t_to: str | None = None,
@@ -213,9 +235,12 @@ def requests(
             )
         given["stdin"] = sys.stdin.buffer
     sets = _sets({"--board": board, "--profile": profile, "--wiring": wiring, "--grade": grade})
-    if len(sets) > 1 and region:
+    stated = next(
+        (option for option, given in (("--region", region), ("--ignore", ignore), ("--device", device)) if given), None
+    )
+    if len(sets) > 1 and stated:
         raise UsageError(
-            f"--region was given for {len(sets)} wired sets",
+            f"{stated} was given for {len(sets)} wired sets",
             expected="a board file for each set whose regions are to be stated",
             hint="Without one, regions are inferred from the traffic of each set.",
         )
@@ -227,6 +252,8 @@ def requests(
             wiring=one_set["--wiring"],
             grade=one_set["--grade"],
             regions=tuple(region or ()),
+            ignored=tuple(ignore or ()),
+            devices=tuple(device or ()),
             rate_hz=None if rate is None else parse_rate(rate),
             t_from=begin,
             t_to=end,

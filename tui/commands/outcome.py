@@ -152,7 +152,7 @@ def settings_of(asked: Request) -> Mapping[str, str]:
 def report_check(
     result: CheckResult, outputs: Outputs, asked: Request, *, as_json: bool = False, quiet: bool = False
 ) -> int:
-    """Print the result and write the report files; 1 if any read was wrong, else 0.
+    """Print the result and write the report files; 3 if it could not be judged, 1 if any read was wrong, else 0.
 
     Printed first: a file that cannot be written must not take a night's answer with it.
     """
@@ -163,6 +163,13 @@ def report_check(
 
         screen.show(check_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
     outputs.write(result, asked)
+    return status(result)
+
+
+def status(result: CheckResult) -> int:
+    """The exit status of one result."""
+    if not result.judged:
+        return 3
     return 1 if wrong(result) else 0
 
 

@@ -43,10 +43,10 @@ def _buffer(text: Text, buffer: BufferResult) -> None:
     append_title(text, f"{plain(buffer.designator)} {plain(buffer.part)}", f"{buffer.kind} bus, serves {serves}")
     if buffer.control is not None:
         _control(text, buffer.control)
-    if buffer.undriven_reads:
+    if buffer.undriven_stands_out:
         text.append(
             f"   {thousands(buffer.undriven_reads)} of {thousands(buffer.known_reads)} reads repeat what the bus"
-            " carried before: nobody drove them\n",
+            f" carried before ({buffer.undriven_by_chance:.0f} by chance): nobody may have driven them\n",
             COLOURS["caution"],
         )
     if buffer.lanes:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from rich.text import Text
 
+from busledger.decoder.diagnosis import KINDS, saying
 from busledger.decoder.findings import CheckResult, Suspect
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
@@ -44,14 +45,9 @@ def verdict_words(result: CheckResult) -> Text:
 
 
 def _name(suspect: Suspect) -> str:
-    if suspect.component:
-        words = plain(suspect.component)
-    elif suspect.region:
-        words = plain(suspect.region)
-    else:
-        words = suspect.scope
+    words = plain(suspect.component or suspect.region or saying.who(suspect))
     lanes = plain(ranges_text((*suspect.lanes, *suspect.address_lines)), 24)
-    return f"{words} {suspect.fault} {lanes}".rstrip()
+    return f"{words} {KINDS[suspect.fault].short} {lanes}".rstrip()
 
 
 def _percent(probability: float) -> str:

@@ -20,8 +20,9 @@ PIN_SIZE = 6
 (
     C_READS, C_WRITES, C_ELSEWHERE_OF, C_READS_OFF, C_READS_AWAY, C_WRITES_OFF, C_WRITES_TOWARD,
     C_ELSEWHERE, C_OVERLAPS, C_LONGEST, C_TWO, C_FIRST, C_OVERLAP_FIRST, C_TWO_FIRST, C_AFTER_READ, C_TOWARD_AFTER_READ,
-) = range(16)  # fmt: skip
-TALLY_SIZE = 16
+    C_OVERLAP_OF, C_TWO_OF, C_OTHERS_TOWARD,
+) = range(19)  # fmt: skip
+TALLY_SIZE = 19
 BINS = 24
 EARLY_BINS = 2
 
@@ -104,7 +105,7 @@ def _note(tally, b, column, first_column, when):
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def _one_control(b, role, earlier, standing, can_be_off, when, tally):
+def _one_control(b, role, earlier, standing, can_be_off, can_drive, when, tally):
     """Counts one cycle of one buffer."""
     if standing < 0:
         return
@@ -123,13 +124,12 @@ def _one_control(b, role, earlier, standing, can_be_off, when, tally):
         elif standing == 2:
             _note(tally, b, C_WRITES_TOWARD, C_FIRST, when)
             tally[b, C_TOWARD_AFTER_READ] += after_read
-    elif role == OTHER_WRITE and standing == 2:
-        tally[b, C_ELSEWHERE_OF] += 1
-        _note(tally, b, C_ELSEWHERE, C_FIRST, when)
-    elif can_be_off:
-        tally[b, C_ELSEWHERE_OF] += 1
-        if role == OTHER_READ and standing >= 2:
+    elif can_drive:
+        tally[b, C_ELSEWHERE_OF] += can_be_off or role == OTHER_WRITE
+        if (role == OTHER_WRITE and standing == 2) or (role == OTHER_READ and can_be_off and standing >= 2):
             _note(tally, b, C_ELSEWHERE, C_FIRST, when)
+        elif role == OTHER_READ and standing == 2:
+            tally[b, C_OTHERS_TOWARD] += 1
 
 
 @njit(cache=True, nogil=True, _nrt=False)
@@ -149,6 +149,11 @@ def _driven_from(time, levels, before, begin, address, data):
     return since
 
 
+@njit(cache=True, nogil=True, _nrt=False)
+def _reads(role):
+    return role in (SERVED_READ, OTHER_READ)
+
+
 @njit(cache=True, nogil=True)
 def _pins_of(pin, words):
     """uint64 (words,): the control lines of all buffers."""
@@ -163,12 +168,13 @@ def _pins_of(pin, words):
 
 @njit(cache=True, nogil=True)
 def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, earlier, writes, can_be_off,
-                   pin, shared, address, data, skew, hold, turn, tally):  # fmt: skip
+                   can_drive, pin, shared, address, data, skew, hold, turn, tally):  # fmt: skip
     """Direction and enable of every data buffer in every cycle.
 
     ``roles`` int8 (k, buffers), ``earlier`` those of the cycle before; ``writes`` bool (k,) the CPU drives the bus;
-    ``can_be_off`` bool (buffers,) it must be off outside its regions; ``pin`` int64
-    (buffers, PIN_SIZE); ``shared`` bool (buffers, buffers) have lanes in common;
+    ``can_be_off`` bool (buffers,) it must be off outside its regions; ``can_drive`` bool (buffers,) its control lines
+    say whether it drives, not only which way; ``pin`` int64
+    (buffers, PIN_SIZE); ``shared`` bool (buffers, buffers) have lanes in common and can be told apart;
     ``address``, ``data`` uint64 (words,) the bus's
     lines; ``hold`` ticks that the CPU keeps driving after a write, ``turn`` ticks
     that a driver may take to let go. ``tally`` int64 (buffers, TALLY_SIZE).
@@ -195,8 +201,12 @@ def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, 
                 standing[b] = _drive(levels, unknown, end[k], pin[b])
             else:
                 standing[b], _ = _settled(time, levels, unknown, first_row, end[k], half, t_to, pin[b])
-            _one_control(b, roles[k, b], earlier[k, b], standing[b], can_be_off[b], time[at[k]], tally)
-            if drives and standing[b] != 2:
+            _one_control(b, roles[k, b], earlier[k, b], standing[b], can_be_off[b], can_drive[b],
+                         time[at[k]], tally)  # fmt: skip
+            if not can_drive[b] or standing[b] == 2 or not writes[k] or begin[k] == end[k]:
+                continue
+            tally[b, C_OVERLAP_OF] += 1
+            if drives:
                 until = min(stop + hold - skew, time[last])
                 since = _driven_from(time, levels, before[k], begin[k], address, data) + skew // 2
                 _, drove = _settled(time, levels, unknown, before[k], last, since, until, pin[b])
@@ -205,8 +215,11 @@ def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, 
                     tally[b, C_LONGEST] = max(tally[b, C_LONGEST], drove)
         for b in range(count):
             for c in range(b + 1, count):
-                if not shared[b, c] or writes[k]:
+                if not shared[b, c] or not (_reads(roles[k, b]) or _reads(roles[k, c])):
                     continue
+                for one in (b, c):
+                    tally[one, C_TWO_OF] += 1
+                    tally[one, C_OVERLAP_OF] += 1
                 if standing[b] == 2 and standing[c] == 2:
                     _note(tally, b, C_TWO, C_TWO_FIRST, time[at[k]])
                     _note(tally, c, C_TWO, C_TWO_FIRST, time[at[k]])
@@ -286,11 +299,15 @@ def lane_paths(time, levels, unknown, before, at, end, role, kept, stated, use_s
                 was = np.int64((kept[k] >> np.uint32(lane)) & np.uint32(1))
                 if not toward:
                     was = _level(levels, before[k], out_word, out_bit)
-            table[lane, way, was, went, came] += 1
             right = went ^ inverting
+            in_time = came == right
+            if not in_time and _known(unknown, end[k], out_word, out_bit):
+                # Slow clips and a loaded side: right as the strobe ends is right.
+                came = _level(levels, end[k], out_word, out_bit)
+            table[lane, way, was, went, came] += 1
             if way <= SERVED_WRITE and came != right and first_wrong[lane] < 0:
                 first_wrong[lane] = time[at[k]]
-            if way <= SERVED_WRITE and came == right and came != was and not use_stated:
+            if way <= SERVED_WRITE and in_time and came != was and not use_stated:
                 t_in = _last_change(time, levels, before[k], row, in_word, in_bit)
                 t_out = _last_change(time, levels, before[k], row, out_word, out_bit)
                 if t_in >= 0 and t_out >= 0:

@@ -26,7 +26,11 @@ BOTH_LEVELS = 16
 
 @dataclass(slots=True)
 class BufferCounts:
-    """What the kernels counted; see ``buffer_kernel``. ``names`` are (near, far) lines in the order of ``table``."""
+    """What the kernels counted; see ``buffer_kernel``. ``names`` are (near, far) lines in the order of ``table``.
+
+    ``words`` int64 (2, 256): how often each word (folded to a byte) was on the bus before a read of ``held``, and was
+    read; ``paged``: reads that gave the high byte of their own address.
+    """
 
     buffer: Buffer
     kind: Literal["data", "address"]
@@ -35,7 +39,9 @@ class BufferCounts:
     table: NDArray[np.int64]
     first: NDArray[np.int64]
     delay: NDArray[np.int64]
-    held: NDArray[np.int64] | None
+    held: NDArray[np.int64] | None = None
+    words: NDArray[np.int64] | None = None
+    paged: int = 0
 
 
 def buffer_result(counts: BufferCounts, setting: Setting) -> BufferResult:
@@ -43,6 +49,7 @@ def buffer_result(counts: BufferCounts, setting: Setting) -> BufferResult:
     lanes = tuple(_lane(counts, i, setting) for i in range(len(counts.table)))
     held = counts.held
     words = held[-1] if held is not None else np.zeros((2, 2), np.int64)
+    known, undriven = int(words[:, 1].sum()), int(words[1, 1])
     return BufferResult(
         designator=counts.buffer.designator,
         part=counts.buffer.part.name,
@@ -50,9 +57,21 @@ def buffer_result(counts: BufferCounts, setting: Setting) -> BufferResult:
         serves=counts.buffer.serves,
         control=_control(counts.tally, setting) if counts.tally is not None else None,
         lanes=lanes,
-        undriven_reads=int(words[1, 1]),
-        known_reads=int(words[:, 1].sum()),
+        undriven_reads=undriven,
+        known_reads=known,
+        undriven_by_chance=round(_by_chance(counts.words, known), 1),
+        undriven_stands_out=_stands_out(undriven, _by_chance(counts.words, known)),
     )
+
+
+def _by_chance(words: NDArray[np.int64] | None, known: int) -> float:
+    """In how many reads the word before would be the same if neither had to do with the other."""
+    return float((words[0] * words[1]).sum()) / known if words is not None and known else 0.0
+
+
+def _stands_out(count: int, chance: float) -> bool:
+    """More than chance makes: three standard deviations of a count above it, and never a handful."""
+    return count >= FEW and count > chance + 3.0 * max(chance, 1.0) ** 0.5
 
 
 def _control(tally: NDArray[np.int64], setting: Setting) -> ControlCounts:
@@ -67,7 +86,9 @@ def _control(tally: NDArray[np.int64], setting: Setting) -> ControlCounts:
         elsewhere=int(tally[kernel.C_ELSEWHERE]),
         overlaps=int(tally[kernel.C_OVERLAPS]),
         longest_overlap_ns=round(setting.ns(int(tally[kernel.C_LONGEST])), 3),
+        overlaps_of=int(tally[kernel.C_OVERLAP_OF]),
         two_drivers=int(tally[kernel.C_TWO]),
+        two_drivers_of=int(tally[kernel.C_TWO_OF]),
         first_wrong_s=setting.seconds(int(tally[kernel.C_FIRST])),
     )
 
@@ -186,6 +207,9 @@ def _finding(
     )
 
 
+_FIGHTS = ("enable-extra", "turn-round-overlap", "two-drivers")
+
+
 def _control_findings(counts: BufferCounts, result: BufferResult, setting: Setting) -> list[CheckFinding]:
     control, tally = result.control, counts.tally
     if control is None or tally is None:
@@ -199,6 +223,7 @@ def _control_findings(counts: BufferCounts, result: BufferResult, setting: Setti
     toward, overlaps = (
         (0, control.writes_toward + control.overlaps) if late else (control.writes_toward, control.overlaps)
     )
+    fights = control.overlaps_of + (control.writes_toward if late else 0)
     when_overlap = first if late else setting.seconds(int(tally[kernel.C_OVERLAP_FIRST]))
     longest = f", up to {control.longest_overlap_ns:.0f} ns" if control.longest_overlap_ns else ""
     said: list[tuple[str, str, int, int, float | None, tuple[str, ...]]] = [
@@ -213,15 +238,18 @@ def _control_findings(counts: BufferCounts, result: BufferResult, setting: Setti
         ("enable-extra", "it drives the CPU's side outside its regions", control.elsewhere,
          control.elsewhere_cycles, first, enable + direction),
         ("turn-round-overlap", f"it still drives the CPU's side while the CPU or another driver does{longest}",
-         overlaps, control.writes + control.reads, when_overlap, direction + enable),
+         overlaps, fights, when_overlap, direction + enable),
         ("two-drivers", "another buffer drives the same lanes toward the CPU at the same time", control.two_drivers,
-         control.reads, setting.seconds(int(tally[kernel.C_TWO_FIRST])), direction + enable),
+         control.two_drivers_of, setting.seconds(int(tally[kernel.C_TWO_FIRST])), direction + enable),
     ]  # fmt: skip
     found = [
         _finding(counts, code, text, count, of, when, lines)
         for code, text, count, of, when, lines in said
         if count >= FEW or (count and count >= 0.5 * of)
     ]
+    if int(tally[kernel.C_OTHERS_TOWARD]) >= FEW and counts.buffer.enable is None:
+        # The line turns for reads of others, too, so something that the board file does not state keeps it quiet.
+        found = [f.model_copy(update={"weight": "note"}) if f.code in _FIGHTS else f for f in found]
     return sorted(found, key=lambda f: -f.count / max(f.of, 1))
 
 
@@ -336,10 +364,16 @@ def _held_findings(counts: BufferCounts, result: BufferResult) -> list[CheckFind
             stale.append((f"D{lane}", int(table[0, 0] + table[1, 1]), int(table.sum())))
     if not stale:
         return []
+    # A test that runs through one background after another, or writes the page's number into each page, reads what
+    # the bus carried before, too.
+    backgrounds = 2 * (len(counts.buffer.lanes).bit_length())
+    different = int(np.count_nonzero(counts.words[0])) if counts.words is not None else 0
+    own = different <= backgrounds or counts.paged >= MOST * max(result.known_reads, 1)
     lanes = tuple(lane for lane, _, _ in stale)
     every = len(lanes) == len(counts.buffer.lanes)
     what = "nobody drives the bus in reads of what it serves" if every else f"nobody drives {', '.join(lanes)} in reads"
     return [
         _finding(counts, "undriven-reads", f"{what}: they repeat the level that was there before",
-                 sum(n for _, n, _ in stale), sum(n for _, _, n in stale), None, (), lanes)
+                 sum(n for _, n, _ in stale), sum(n for _, _, n in stale), None, (), lanes).model_copy(
+                     update={"weight": "doubt" if own else "fault"})
     ]  # fmt: skip

@@ -13,7 +13,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.buffers import buffer_kernel as kernel
 from busledger.decoder.checks.buffers.buffer_verdict import BufferCounts, buffer_findings, buffer_result
 from busledger.decoder.checks.lines import READS, WRITES, Setting, pins, relevant_mask, rule_strobes, ticks
-from busledger.decoder.checks.results import BuffersResult
+from busledger.decoder.checks.results import BuffersResult, worst_first
 from busledger.decoder.checks.windows import CycleJoin, Joined
 
 __all__ = ["BuffersCheck"]
@@ -50,10 +50,25 @@ class BuffersCheck:
         self._tally = np.zeros((n, kernel.TALLY_SIZE), np.int64)
         self._tally[:, [kernel.C_FIRST, kernel.C_OVERLAP_FIRST, kernel.C_TWO_FIRST]] = -1
         self._earlier = np.full((1, n), kernel.NEITHER, np.int8)
+        # A direction line of the bus turns for every read there is, so that it does not say who drives.
+        self._can_drive = np.array(
+            [
+                one.pin[kernel.P_ACTIVE] >= 0
+                or (one.buffer.direction is not None and one.buffer.direction.line not in profile.lines)
+                for one in self._data
+            ],
+            np.bool_,
+        )
+        self._skipped += [
+            f"{one.buffer.designator}: no enable of it is clipped, and {one.buffer.direction.line} turns for every "
+            "read: whether it fights others cannot be told"
+            for one, known in zip(self._data, self._can_drive, strict=True)
+            if one.pinned and not known and one.buffer.direction is not None
+        ]
         self._can_be_off = np.array([one.pin[kernel.P_ACTIVE] >= 0 for one in self._data], np.bool_)
-        self._shared = np.array(
-            [[bool(set(a.buffer.lanes) & set(b.buffer.lanes)) for b in self._data] for a in self._data], np.bool_
-        ).reshape(n, n)
+        self._shared = np.array([[_told_apart(a, b) for b in self._data] for a in self._data], np.bool_).reshape(
+            n, n
+        ) & np.outer(self._can_drive, self._can_drive)
         self._address, self._near = (
             relevant_mask(
                 setting.words,
@@ -64,6 +79,7 @@ class BuffersCheck:
             )
             for role in ("address", "data")
         )
+        self._last_address = np.full(1, 0xFFFFFFFF, np.uint32)
         self._turn = ticks(LET_GO_NS, tick_fs)
         holds = [x.min for x in profile.limits() if x.measure == "write-data-hold" and x.min is not None]
         self._hold = ticks(min(holds, default=0.0), tick_fs)
@@ -80,16 +96,16 @@ class BuffersCheck:
         results, findings = [], []
         for index, one in enumerate(self._data):
             tally = self._tally[index] if one.pinned else None
-            counts = BufferCounts(one.buffer, "data", one.names, tally, one.table, one.first, one.delay, one.held)
+            counts = BufferCounts(
+                one.buffer, "data", one.names, tally, one.table, one.first, one.delay, one.held, one.words, one.paged
+            )
             results.append(buffer_result(counts, self._setting))
             findings.extend(buffer_findings(counts, results[-1], self._setting))
         for one in self._lines:
-            counts = BufferCounts(one.buffer, "address", one.names, None, one.table, one.first, one.delay, None)
+            counts = BufferCounts(one.buffer, "address", one.names, None, one.table, one.first, one.delay)
             results.append(buffer_result(counts, self._setting))
             findings.extend(buffer_findings(counts, results[-1], self._setting))
-        order = {"fault": 0, "doubt": 1, "note": 2}
-        findings.sort(key=lambda f: order[f.weight])
-        return BuffersResult(buffers=tuple(results), findings=tuple(findings), skipped=tuple(self._skipped))
+        return BuffersResult(buffers=tuple(results), findings=worst_first(findings), skipped=tuple(self._skipped))
 
     def take(self, joined: Joined | None) -> None:
         """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
@@ -104,16 +120,25 @@ class BuffersCheck:
             self._earlier = stacked[-1:]
             kernel.watch_controls(
                 rows.time, rows.levels, rows.unknown, joined.before, joined.at, joined.after, joined.begin, joined.end,
-                stacked, earlier, writes, self._can_be_off, self._pin, self._shared, self._address, self._near,
-                self._setting.skew_ticks, self._hold, self._turn, self._tally,
+                stacked, earlier, writes, self._can_be_off, self._can_drive, self._pin, self._shared,
+                self._address, self._near, self._setting.skew_ticks, self._hold, self._turn, self._tally,
             )  # fmt: skip
+        # A cell that was just written or read stands on the bus already: that it comes back says nothing.
+        again = np.concatenate([self._last_address, cycles.address[:-1]]) == cycles.address
+        self._last_address = cycles.address[-1:].copy()
         for one, role in zip(self._data, roles, strict=True):
-            kernel.held_lanes(role, cycles.data, cycles.data_unknown, cycles.kept, one.numbers, one.held)
+            one.keeps(np.where(again, kernel.NEITHER, role).astype(np.int8), cycles)
             if one.clipped:
                 one.paths(joined, role, self._setting)
         for one in self._lines:
             role = one.roles(cycles, self._transfer)
             one.paths(joined, np.where(role >= 0, kernel.SERVED_WRITE, -1).astype(np.int8), self._setting)
+
+
+def _told_apart(one: _Lanes, other: _Lanes) -> bool:
+    """Whether two buffers have lanes in common and control lines that are not the very same."""
+    same_pins = one.pin == other.pin
+    return not same_pins and bool(set(one.buffer.lanes) & set(other.buffer.lanes))
 
 
 class _Lanes:
@@ -144,8 +169,10 @@ class _Lanes:
         self.first = np.full(len(pairs), -1, np.int64)
         self.delay = np.zeros((len(pairs), 2, kernel.BINS), np.int64)
         self.held = np.zeros((len(buffer.lanes) + 1, 2, 2), np.int64)
-        # The other channel may be looked at up to a sample later than the first.
-        self._settle = ticks(self._through_ns(), setting.tick_fs) + setting.skew_ticks // 2
+        self.words = np.zeros((2, 256), np.int64)
+        self.paged = 0
+        # The other channel may be late by a sample, and what it shows then is seen up to a sample later.
+        self._settle = ticks(self._through_ns(), setting.tick_fs) + setting.skew_ticks
 
     def _through_ns(self) -> float:
         found = [ns for d in self.buffer.part.delays for ns in (d.tplh_max, d.tphl_max) if ns and d.path == "data"]
@@ -173,6 +200,17 @@ class _Lanes:
         role[writes & ~served] = kernel.OTHER_WRITE
         role[~transfer[cycles.kind] | (cycles.address_unknown != 0)] = kernel.NEITHER
         return role
+
+    def keeps(self, role: NDArray[np.int8], cycles: Cycles) -> None:
+        """Counts what reads gave beside what the bus carried before."""
+        kernel.held_lanes(role, cycles.data, cycles.data_unknown, cycles.kept, self.numbers, self.held)
+        mask = np.uint32(sum(1 << int(lane) for lane in self.numbers))
+        reads = np.flatnonzero((role == kernel.SERVED_READ) & (cycles.data_unknown & mask == 0))
+        for place, column in enumerate((cycles.kept, cycles.data)):
+            word = column[reads] & mask
+            self.words[place] += np.bincount((word ^ (word >> 8) ^ (word >> 16) ^ (word >> 24)) & 0xFF, minlength=256)
+        page = cycles.address[reads] >> np.uint32(8)
+        self.paged += int(np.count_nonzero((cycles.data[reads] ^ page) & mask & np.uint32(0xFF) == 0))
 
     def paths(self, joined: Joined, role: NDArray[np.int8], setting: Setting) -> None:
         """Runs the lane kernel over the cycles."""

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from busledger.decoder.bus import Profile
 from busledger.decoder.checks.lines import FEMTOSECONDS_PER_NS
 from busledger.decoder.checks.probes import probe_kernel as kernel
-from busledger.decoder.checks.results import ChannelHealth, CheckFinding, ClockFinding, ProbesResult
+from busledger.decoder.checks.probes.clip_findings import Seen, clip_findings
+from busledger.decoder.checks.results import ChannelHealth, CheckFinding, ClockFinding, ProbesResult, worst_first
 from busledger.decoder.findings import WarningFinding
 
 __all__ = ["ProbeCounts", "probe_doubts", "probes_result"]
@@ -23,6 +24,12 @@ STEADY = 0.25
 """A clock's period may spread so much of itself (two samples in eight)."""
 ENOUGH_SAMPLES = 4.0
 """Samples in the shortest interval that matters (common practice)."""
+EVEN = 24.3
+"""Chi-square of changes that have nothing to do with the clock, over eight parts of its period: above this in 1 of 1000
+(7 degrees of freedom; NIST/SEMATECH e-Handbook, table of the chi-square distribution)."""
+ENOUGH_PHASES = 1024
+"""Data lines of a Z80 whose memory answers at any time are spread to 0.6 … 1.3 of the mean (shared/cards/many-06),
+which makes a chi-square of 50 from 1024 changes."""
 DROPOUT_PERIODS = 3.0
 _MUST_MOVE = ("clock", "strobe")
 
@@ -50,6 +57,10 @@ class ProbeCounts:
     def ns(self, count: float) -> float:
         """Ticks as nanoseconds, to a picosecond."""
         return round(count * self.tick_fs / FEMTOSECONDS_PER_NS, 3)
+
+    def moment(self, tick: int) -> str:
+        """A tick as milliseconds from the capture's start, for a sentence."""
+        return f"{self.seconds(tick - self.span[0]) * 1e3:.3g} ms"
 
     def seconds(self, count: int) -> float:
         """Ticks as seconds."""
@@ -205,10 +216,25 @@ def _fits(counts: ProbeCounts, c: int, clock: int) -> bool | None:
     """Whether the channel changes at some moments of the clock more than at others; None where that cannot be said."""
     phase = counts.phase[c]
     total = int(phase.sum())
-    if counts.clock < 0 or c == clock or total < 4 * FEW_MOVES:
+    if counts.clock < 0 or c == clock or total < ENOUGH_PHASES:
         return None
-    share = phase / total * kernel.PHASE_BINS
-    return not (share.min() > 0.6 and share.max() < 1.6)
+    expected = total * _room(counts)
+    return float(((phase - expected) ** 2 / expected).sum()) > EVEN
+
+
+def _room(counts: ProbeCounts) -> NDArray[np.float64]:
+    """float64 (PHASE_BINS,): the share of the clock's period in each part; samples do not divide it evenly."""
+    even = np.full(kernel.PHASE_BINS, 1.0 / kernel.PHASE_BINS)
+    if counts.grid_ticks is None:
+        return even
+    used = np.flatnonzero(counts.periods[counts.clock])
+    found = np.zeros(kernel.PHASE_BINS)
+    for place in used:
+        samples = round(_mean(counts, counts.clock, int(place)) / counts.grid_ticks)
+        # The kernel measures a change against the period before its own.
+        parts = np.arange(samples) * kernel.PHASE_BINS // max(samples, 1)
+        found += np.bincount(parts, minlength=kernel.PHASE_BINS) * int(counts.periods[counts.clock, place])
+    return found / found.sum() if found.all() else even
 
 
 def _burst_count(counts: ProbeCounts) -> int:
@@ -255,9 +281,11 @@ def _findings(
         )
     for health, c in zip(channels, range(len(channels)), strict=True):
         _channel_findings(counts, health, c, say)
+    seen = [_seen(counts, health, c) for c, health in enumerate(channels)]
+    for code, weight, channel, text, count, tick in clip_findings(seen, counts.span, counts.moment):
+        say(code, weight, text, (channel,), count, None if tick is None else counts.seconds(tick))
     _pair_findings(counts, channels, say)
-    order = {"fault": 0, "doubt": 1, "note": 2}
-    return tuple(sorted(found, key=lambda f: order[f.weight]))
+    return worst_first(found)
 
 
 def _channel_findings(counts: ProbeCounts, health: ChannelHealth, c: int, say: object) -> None:
@@ -303,6 +331,19 @@ def _pair_findings(counts: ProbeCounts, channels: tuple[ChannelHealth, ...], say
         say("moves-together", "doubt" if doubtful and roles != {None} else "note",
             f"{', '.join(group)} always moved together: two clips on one pin, or shorted clips"
             + ("" if doubtful else ", or the program never used them apart"), group, health.moves)  # fmt: skip
+
+
+def _seen(counts: ProbeCounts, health: ChannelHealth, c: int) -> Seen:
+    row = counts.channel[c]
+    return Seen(
+        health.channel,
+        _line(counts, health),
+        _role(counts, health),
+        health.moves,
+        health.runts,
+        int(row[kernel.LAST]),
+        int(row[kernel.LONGEST]),
+    )
 
 
 def _line(counts: ProbeCounts, health: ChannelHealth) -> str:

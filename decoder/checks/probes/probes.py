@@ -8,7 +8,7 @@ import numpy as np
 
 from busledger.decoder.bus import Profile
 from busledger.decoder.capture import Capture
-from busledger.decoder.checks.lines import FEMTOSECONDS_PER_NS
+from busledger.decoder.checks.lines import sampled_grid
 from busledger.decoder.checks.probes import probe_kernel as kernel
 from busledger.decoder.checks.probes.probe_verdict import ProbeCounts, probes_result
 from busledger.decoder.checks.results import ProbesResult
@@ -41,9 +41,7 @@ class ProbesCheck:
         self._names, self._tick_fs = tuple(names), tick_fs
         self._lines = dict(lines or {})
         self._profile = profile
-        # Times on a grid finer than 2 ns are events, not samples.
-        sampled = grid_ticks is not None and grid_ticks >= 1.5 and grid_ticks * tick_fs >= 2 * FEMTOSECONDS_PER_NS
-        self._grid = grid_ticks if sampled else None
+        self._grid = sampled_grid(grid_ticks, tick_fs)
         self._clock = self._named_clock()
         n, words = len(self._names), max(1, (len(self._names) + 63) // 64)
         self._before = np.zeros(words, np.uint64)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,13 +90,15 @@ class SwappedClips:
         return found[0] if len(found) == 1 else None
 
     def _pairs(self) -> Iterator[tuple[str, str]]:
-        """Pairs of lines that carry the same sort of bits."""
+        """Pairs of lines that carry the same sort of bits, then an address line and a data line."""
         seen: set[tuple[str, str]] = set()
         for bits in (self._data, self._address):
             for pair in combinations(bits, 2):
                 if pair not in seen:
                     seen.add(pair)
                     yield pair
+        if not self._data.keys() & self._address.keys():
+            yield from product(self._address, self._data)
 
     def _glance(self, lines: tuple[str, str], reads: NDArray[np.int64]) -> bool:
         """Whether these few reads leave it possible that ``lines`` are exchanged."""
@@ -123,7 +125,13 @@ class SwappedClips:
         self, lines: tuple[str, str], reads: NDArray[np.int64]
     ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """(value, known bits) of the images as the clips would show them with two lines exchanged."""
-        space, address, _, clear = reads.T
+        space, address, data, clear = reads.T
+        if lines[0] in self._address and lines[1] in self._data and lines[1] not in self._address:
+            # The data clip shows the address line, and the address clip what the data line carried.
+            i, j = self._address[lines[0]], self._data[lines[1]]
+            value, known = self._expected(space, (address & ~(1 << i)) | ((data >> j) & 1) << i)
+            fits = ((value ^ (address >> i << j)) >> j) & 1 == 0
+            return np.where(fits, value, ~data), known & clear & ~np.int64(1 << j) & np.where(clear >> j & 1, -1, 0)
         value, known = self._expected(space, _exchange(address, self._address, *lines))
         return _exchange(value, self._data, *lines), _exchange(known, self._data, *lines) & clear
 

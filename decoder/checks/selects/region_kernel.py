@@ -38,6 +38,17 @@ def dwell(time, levels, unknown, first, last, t_from, t_to, word, bit):
     return HIGH if 2 * held >= total else LOW
 
 
+@njit(cache=True, nogil=True, _nrt=False)
+def _comes(time, levels, first, last, t_to, word, bit, active):
+    """Whether a line is at its active level in any of the rows ``first`` to ``last`` that begin before ``t_to``."""
+    for row in range(first, last + 1):
+        if time[row] >= t_to:
+            break
+        if np.int64((levels[row, word] >> bit) & np.uint64(1)) == active:
+            return True
+    return False
+
+
 @njit(cache=True, nogil=True)
 def count_selects(
     time, levels, unknown, before, begin, end, group, cycle_time, skew, word, bit, own, active,
@@ -48,7 +59,8 @@ def count_selects(
     ``group`` int64 (k,): row of ``counts`` for this cycle, -1 = leave it out.
     ``own`` int64 (groups,): index of the group's own select, -1 none; ``active``
     int64 (selects,): its active level. ``counts`` int64 (groups, selects, 2) by
-    level; ``first`` likewise, ticks of the first one, -1 never; ``late``,
+    level (a select of its own that came for a part of the strobe only is neither); ``first`` likewise, ticks of the
+    first one, -1 never; ``late``,
     ``late_first`` int64 (selects,): own selects that came in the second half of the strobe.
     """
     watched = np.zeros(levels.shape[1], np.uint64)
@@ -75,6 +87,9 @@ def count_selects(
             else:
                 level = dwell(time, levels, unknown, first_row, end[k], half, t_to, word[s], bit[s])
             if level == UNKNOWN:
+                continue
+            absent = s == own[g] and level != active[s] and begin[k] < end[k]
+            if not quiet and absent and _comes(time, levels, begin[k], end[k], stop - skew, word[s], bit[s], active[s]):
                 continue
             counts[g, s, level] += 1
             if first[g, s, level] < 0:

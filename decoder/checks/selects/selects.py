@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from busledger.decoder.board import Board
@@ -18,12 +20,15 @@ from busledger.decoder.checks.lines import (
     relevant_mask,
     ticks,
 )
-from busledger.decoder.checks.results import CheckFinding, SelectsResult
+from busledger.decoder.checks.results import CheckFinding, DecoderResult, RegionSelect, SelectsResult, worst_first
 from busledger.decoder.checks.selects import select_kernel as kernel
+from busledger.decoder.checks.selects.decoder_arrays import DecoderArrays, DecoderLines, DecoderTable
 from busledger.decoder.checks.selects.decoder_verdict import DecoderCounts, decoder_findings, decoder_result
 from busledger.decoder.checks.selects.networks import Network, decoder_network
 from busledger.decoder.checks.selects.region_selects import RegionSelects
+from busledger.decoder.checks.selects.seen_selects import answered
 from busledger.decoder.checks.windows import Joined
+from busledger.decoder.ledger import Compared
 
 __all__ = ["SelectsCheck"]
 
@@ -39,6 +44,7 @@ class SelectsCheck:
         self._setting = setting = Setting.of(layout, tick_fs, grid_ticks)
         strobe = merged(list(conditions(profile, setting).values()), setting.words)
         idle = idle_condition(profile, setting)
+        address = [x.name for x in profile.lines.values() if x.role == "address" and x.name in setting.clipped]
         self._skipped: list[str] = []
         self._scans: list[_DecoderScan] = []
         for decoder in board.decoders:
@@ -46,12 +52,21 @@ class SelectsCheck:
             if network is None:
                 self._skipped.append(f"{decoder.designator}: none of its outputs is clipped")
             else:
-                self._scans.append(_DecoderScan(network, strobe, idle, setting))
+                self._scans.append(_DecoderScan(network, strobe, idle, address, setting))
         self._regions = RegionSelects(board, profile, setting)
 
-    def feed(self, block: Capture, cycles: Cycles) -> None:
-        """One block of levels and the cycles that the extractor gave for it."""
+    def feed(self, block: Capture, cycles: Cycles, compared: Compared | None = None) -> None:
+        """One block of levels, the cycles that the extractor gave for it, and the ledger's word on them.
+
+        ``compared`` has its two columns of selects filled (``SelectsSeen``); without it nothing is known of the data.
+        """
+        self.answers(cycles, compared)
         self.take(block, self._regions.join.feed(block, cycles) if self._regions.watches else None)
+
+    def answers(self, cycles: Cycles, compared: Compared | None) -> None:
+        """Counts the reads that came back right without their select."""
+        if compared is not None and self._regions.watches:
+            self._regions.answered += answered(cycles, compared, len(self._regions.answered))
 
     def take(self, block: Capture, joined: Joined | None) -> None:
         """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
@@ -70,10 +85,9 @@ class SelectsCheck:
             results.append(decoder_result(scan.counts, self._setting))
             findings.extend(decoder_findings(scan.counts, results[-1], self._setting))
         findings = _glitches_explain(findings + _behind(findings, region_findings))
-        order = {"fault": 0, "doubt": 1, "note": 2}
-        findings.sort(key=lambda f: order[f.weight])
+        findings = _clips_explain(findings, regions, results)
         return SelectsResult(
-            decoders=tuple(results), regions=regions, findings=tuple(findings), skipped=tuple(self._skipped)
+            decoders=tuple(results), regions=regions, findings=worst_first(findings), skipped=tuple(self._skipped)
         )
 
 
@@ -97,31 +111,58 @@ def _glitches_explain(findings: list[CheckFinding]) -> list[CheckFinding]:
     ]
 
 
+def _clips_explain(
+    findings: list[CheckFinding], regions: Sequence[RegionSelect], decoders: Sequence[DecoderResult]
+) -> list[CheckFinding]:
+    """Where reads came back right without their select, the select did come: what the clip shows is no fault."""
+    lost = {region.select: region for region in regions if region.data_came}
+    made = {decoder.designator: set(decoder.outputs) for decoder in decoders}
+    told = []
+    for f in findings:
+        near = set(f.lines) | made.get(f.component or "", set())
+        here = [region for line, region in lost.items() if line in near or region.region == f.region]
+        if here and f.weight == "fault" and not f.code.startswith("glitch"):
+            why = f"; yet {here[0].answered} reads of {here[0].region} came back right without it: look at the clips"
+            f = f.model_copy(update={"weight": "doubt", "text": f.text + why})
+        told.append(f)
+    return told
+
+
 class _DecoderScan:
     """The kernel's arrays for one decoder."""
 
-    def __init__(self, network: Network, strobe: Condition, idle: Condition, setting: Setting) -> None:
+    def __init__(
+        self, network: Network, strobe: Condition, idle: Condition, address: Sequence[str], setting: Setting
+    ) -> None:
         rows, n_out = network.table.shape[0], len(network.outputs)
-        self._strobe, self._idle = strobe, idle
-        self._inputs = pins(setting.names, network.inputs)
-        self._outputs = pins(setting.names, [line for _, line in network.outputs])
-        self._relevant = np.stack(
+        inputs = pins(setting.names, network.inputs)
+        outputs = pins(setting.names, [line for _, line in network.outputs])
+        around = pins(setting.names, [line for line in address if line not in network.inputs])
+        relevant = np.stack(
             [
-                relevant_mask(setting.words, self._inputs) | np.bitwise_or.reduce(idle.mask, axis=0),
-                relevant_mask(setting.words, self._outputs),
+                relevant_mask(setting.words, inputs) | np.bitwise_or.reduce(idle.mask, axis=0),
+                relevant_mask(setting.words, outputs),
                 np.bitwise_or.reduce(strobe.mask, axis=0),
+                relevant_mask(setting.words, around),
             ]
         )
-        self._skew = setting.skew_ticks
-        self._settle = ticks(network.delay_ns, setting.tick_fs) + setting.skew_ticks
-        self._bin = setting.bin_ticks
-        self._state = np.zeros(kernel.STATE_SIZE, np.int64)
-        self._state[kernel.MULTI_FIRST] = -1
-        self._per_out = np.full((n_out, kernel.PER_OUT_SIZE), -1, np.int64)
+        self._lines = DecoderLines(
+            relevant, *(inputs.word, inputs.bit), *(outputs.word, outputs.bit), *(strobe.mask, strobe.want),
+            *(idle.mask, idle.want),
+        )  # fmt: skip
+        settle = ticks(network.delay_ns, setting.tick_fs) + setting.skew_ticks
+        self._part = DecoderTable(
+            network.table, network.open_high, network.idle, network.one_hot, settle, setting.skew_ticks,
+            setting.bin_ticks,
+        )  # fmt: skip
+        state = np.zeros(kernel.STATE_SIZE, np.int64)
+        state[kernel.MULTI_FIRST] = -1
         glitch = np.zeros((n_out, kernel.GLITCH_SIZE), np.int64)
         glitch[:, [kernel.G_FIRST, kernel.G_STROBE_FIRST, kernel.G_LATE_FIRST]] = -1
-        self.counts = DecoderCounts(
-            network=network,
+        self._arrays = made = DecoderArrays(
+            state=state,
+            per_out=np.full((n_out, kernel.PER_OUT_SIZE), -1, np.int64),
+            last_row=np.zeros(setting.words, np.uint64),
             rows=np.zeros(rows, np.int64),
             seen=np.zeros((rows, n_out, 2), np.int64),
             wrong=np.zeros((rows, n_out), np.int64),
@@ -129,16 +170,10 @@ class _DecoderScan:
             delay=np.zeros((n_out, kernel.BINS), np.int64),
             widths=np.zeros((n_out, kernel.BINS), np.int64),
             glitch=glitch,
-            state=self._state,
+        )
+        self.counts = DecoderCounts(
+            network, made.rows, made.seen, made.wrong, made.first, made.delay, made.widths, made.glitch, made.state
         )
 
     def feed(self, block: Capture, fresh: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> None:
-        counts, network = self.counts, self.counts.network
-        kernel.scan_decoder(
-            block.time, block.levels, block.unknown, fresh, self._relevant,
-            self._inputs.word, self._inputs.bit, self._outputs.word, self._outputs.bit,
-            self._strobe.mask, self._strobe.want, self._idle.mask, self._idle.want,
-            network.table, network.open_high, network.idle, network.one_hot, self._settle, self._skew, self._bin,
-            self._state, self._per_out, counts.rows, counts.seen, counts.wrong, counts.first,
-            counts.delay, counts.widths, counts.glitch,
-        )  # fmt: skip
+        kernel.scan_decoder(block.time, block.levels, block.unknown, fresh, self._lines, self._part, self._arrays)

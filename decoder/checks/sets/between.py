@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.bus import KIND_NAMES
-from busledger.decoder.checks.sets.between_tally import DataCounts, Tally
+from busledger.decoder.checks.sets.between_tally import DataCounts, PairTally
 from busledger.decoder.checks.sets.pairing import usual_interval, windows
 from busledger.decoder.checks.sets.set_results import AddressSpan, BetweenResult, LaneBetween, LineBetween
 from busledger.decoder.checks.sets.transfers import Transfers
@@ -56,7 +56,7 @@ def hold_together(first: SetSide, second: SetSide, tick_s: float) -> BetweenResu
     # A level that both sets take from one clip says nothing of two sides.
     shared = [lane for lane, channels in enumerate(first.data) if channels & second.data[lane]]
     base["same_channels"] = tuple(f"D{lane}" for lane in shared)
-    tally = Tally(first.address, second.address, len(first.data), sum(1 << lane for lane in shared))
+    tally = PairTally(first.address, second.address, len(first.data), sum(1 << lane for lane in shared))
     for window in windows(first.transfers.blocks(), second.transfers.blocks(), within):
         tally.add(window, within)
     return _result(tally, base, within, tick_s)
@@ -66,7 +66,7 @@ def _beginning(side: SetSide) -> list[NDArray[Any]]:
     return [next(side.transfers.blocks(1 << 20))] if len(side.transfers) else []
 
 
-def _result(tally: Tally, base: dict[str, Any], within: int, tick_s: float) -> BetweenResult:
+def _result(tally: PairTally, base: dict[str, Any], within: int, tick_s: float) -> BetweenResult:
     by_time = tally.shared.bit_count() < _ADDRESS_BITS
     base |= {
         "matched": tally.matched,

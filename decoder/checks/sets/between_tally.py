@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from busledger.decoder.bus import KIND_NAMES, WRITE_KINDS
 from busledger.decoder.checks.sets.pairing import Window, pair_by_time
 
-__all__ = ["PAGES", "DataCounts", "Tally"]
+__all__ = ["PAGES", "DataCounts", "PairTally"]
 
 PAGES = 256
 _BITS = 32
@@ -72,7 +72,7 @@ class DataCounts:
 
 
 @dataclass
-class Tally:
+class PairTally:
     """What the pairs add up to. ``first_address``, ``second_address``: masks of the address bits that each set sees;
     ``left_out``: mask of the data lanes that are not compared.
 

@@ -29,7 +29,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import READS, WRITES, Setting, pins, relevant_mask, rule_strobes, ticks
 from busledger.decoder.checks.results import TimingResult
 from busledger.decoder.checks.timing import timing_kernel as kernel
-from busledger.decoder.checks.timing.timing_tally import Tally
+from busledger.decoder.checks.timing.timing_tally import TimeTally
 from busledger.decoder.checks.timing.timing_verdict import PERIODS, ChipAccess, timing_result
 from busledger.decoder.checks.windows import CycleJoin, Joined
 
@@ -50,8 +50,8 @@ class TimingCheck:
         self._join = CycleJoin(rule_strobes(profile, setting))
         self._width = max(1, ticks(1.0, tick_fs))
         wanted = {(limit.measure, limit.strobe) for limit in profile.limits() if limit.measure}
-        self._tallies: dict[tuple[str, str | None], Tally] = {
-            key: Tally(self._width) for key in sorted(wanted, key=str)
+        self._tallies: dict[tuple[str, str | None], TimeTally] = {
+            key: TimeTally(self._width) for key in sorted(wanted, key=str)
         }
         self._of_strobe = {
             s.name: np.array([rule.strobe == s.name for rule in profile.rules], np.bool_) for s in profile.strobes
@@ -175,12 +175,12 @@ class _Measures:
         }
 
     def _to(self, moment: int, edge: NDArray[np.int64], kinds: NDArray[np.bool_]) -> _Measured:
-        there = self._moments[:, moment] != kernel.ABSENT
-        return edge - self._moments[:, moment], there & kinds & self._strobe, ~there & kinds
+        there, never = _known(self._moments[:, moment])
+        return edge - self._moments[:, moment], there & kinds & self._strobe, never & kinds
 
     def _from(self, moment: int, edge: NDArray[np.int64], kinds: NDArray[np.bool_]) -> _Measured:
-        there = self._moments[:, moment] != kernel.ABSENT
-        return self._moments[:, moment] - edge, there & kinds & self._strobe, ~there & kinds
+        there, never = _known(self._moments[:, moment])
+        return self._moments[:, moment] - edge, there & kinds & self._strobe, never & kinds
 
     def _late(self, moment: int, edge: NDArray[np.int64], kinds: NDArray[np.bool_]) -> _Measured:
         values, valid, moot = self._from(moment, edge, kinds)
@@ -189,16 +189,22 @@ class _Measures:
 
     def _address_delay(self) -> _Measured:
         moved = self._moments[:, kernel.M_ADDRESS]
-        there = moved != kernel.ABSENT
+        there, never = _known(moved)
         if not len(self._clock):
             return moved, np.zeros_like(there), np.zeros_like(there)
         place = np.searchsorted(self._clock, moved, side="right") - 1
-        return moved - self._clock[np.maximum(place, 0)], there & (place >= 0), ~there
+        return moved - self._clock[np.maximum(place, 0)], there & (place >= 0), never
 
     def _access(self) -> _Measured:
         address, data = self._moments[:, kernel.M_ADDRESS], self._moments[:, kernel.M_DATA]
-        there = (address != kernel.ABSENT) & (data != kernel.ABSENT) & self._reads
-        return data - address, there & (data > address), self._reads & ~there
+        (addressed, still), (answered, silent) = _known(address), _known(data)
+        there = addressed & answered & self._reads
+        return data - address, there & (data > address), self._reads & (still | silent)
+
+
+def _known(moments: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """(where a moment is known, where nothing changed at all); neither where the sampling cannot tell."""
+    return moments > kernel.UNSURE, moments == kernel.ABSENT
 
 
 def _rule_masks(profile: Profile, setting: Setting) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
@@ -227,14 +233,14 @@ class _Chips:
         self.select_word = np.full(count, -1, np.int64)
         self.select_bit = np.zeros(count, np.uint64)
         self.select_active = np.zeros(count, np.int64)
-        self._tallies: dict[tuple[int, int], Tally] = {}
-        self._gated: dict[tuple[int, int], Tally] = {}
+        self._tallies: dict[tuple[int, int], TimeTally] = {}
+        self._gated: dict[tuple[int, int], TimeTally] = {}
         for g, region in enumerate(regions):
             for c, chip in enumerate(region.chips[:MOST_CHIPS]):
                 lanes = [f"D{n}" for n in chip.lanes if f"D{n}" in setting.clipped]
                 self.mask[g, c] = relevant_mask(setting.words, pins(setting.names, lanes))
-                self._tallies[g, c] = Tally(width)
-                self._gated[g, c] = Tally(width)
+                self._tallies[g, c] = TimeTally(width)
+                self._gated[g, c] = TimeTally(width)
             if region.select is not None and region.select in setting.clipped:
                 word, bit = divmod(setting.names.index(region.select), 64)
                 self.select_word[g], self.select_bit[g] = word, bit
@@ -245,7 +251,7 @@ class _Chips:
     ) -> None:
         """Reads of the joined cycles."""
         cycles = joined.cycles
-        reads = sound & READS[cycles.kind] & (moments[:, kernel.M_ADDRESS] != kernel.ABSENT)
+        reads = sound & READS[cycles.kind] & _known(moments[:, kernel.M_ADDRESS])[0]
         start = np.maximum(moments[:, kernel.M_ADDRESS], moments[:, kernel.M_SELECT])
         # The card may let the chip drive only inside the strobe.
         late_start = np.maximum(start, joined.rows.time[joined.begin])

@@ -8,6 +8,7 @@ from numba import njit
 # Columns of ``moments``, ticks; ABSENT where it did not happen inside the window.
 (M_ADDRESS, M_DATA, M_DATA_AFTER, M_ADDRESS_AFTER, M_SELECT, M_CHIPS) = range(6)
 ABSENT = -(1 << 62)
+UNSURE = ABSENT + 1
 
 
 @njit(cache=True, nogil=True)
@@ -60,8 +61,8 @@ def find_moments(time, levels, unknown, before, at, after, begin, end, rule, reg
     address and data. ``select_*`` int64/uint64/int64 (regions + 1,), word -1 where none is
     clipped; ``chip_mask`` uint64 (regions + 1, chips, words) the data lines of each
     chip, ``chips`` int64 (regions + 1,) how many have any; region -1 means the last
-    entry. A change less than ``skew`` before the strobe's end belongs to what comes
-    after it: the sampling cannot tell.
+    entry. Whether a change less than ``skew`` before the strobe's end came late or went early the sampling cannot
+    tell: the moments of what changed there, before and after, are left out (UNSURE).
     """
     rows = time.shape[0]
     for k in range(at.shape[0]):
@@ -77,9 +78,13 @@ def find_moments(time, levels, unknown, before, at, after, begin, end, rule, reg
         while row > before[k] and row > 0:
             address_moved, data_moved = _both_moved(levels, unknown, row, address, data)
             if spanned and time[row] >= close and row >= begin[k]:
-                if data_moved:
+                if data_moved and time[row] < time[end[k]]:
+                    noted[M_DATA] = noted[M_DATA_AFTER] = UNSURE
+                elif data_moved:
                     noted[M_DATA_AFTER] = time[row]
-                if address_moved:
+                if address_moved and time[row] < time[end[k]]:
+                    noted[M_ADDRESS] = noted[M_ADDRESS_AFTER] = UNSURE
+                elif address_moved:
                     noted[M_ADDRESS_AFTER] = time[row]
                 row -= 1
                 continue

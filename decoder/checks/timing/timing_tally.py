@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Tally"]
+__all__ = ["TimeTally"]
 
 BINS = 1 << 14
 BELOW = 1 << 10
@@ -16,7 +16,7 @@ KEPT = 5
 
 
 @dataclass
-class Tally:
+class TimeTally:
     """Values in ticks, ``width`` ticks a bin. ``bounded`` counts cycles in which nothing moved.
 
     ``lowest`` and ``highest`` hold up to five (value, cycle index, time) each, ties in order of time.

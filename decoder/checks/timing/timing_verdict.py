@@ -11,8 +11,8 @@ from busledger.decoder.board import Chip
 from busledger.decoder.bus import Profile
 from busledger.decoder.bus.schema import Grade, Limit
 from busledger.decoder.checks.lines import Setting
-from busledger.decoder.checks.results import CheckFinding, DelayHistogram, LimitResult, TimingResult
-from busledger.decoder.checks.timing.timing_tally import Tally
+from busledger.decoder.checks.results import CheckFinding, DelayHistogram, LimitResult, TimingResult, worst_first
+from busledger.decoder.checks.timing.timing_tally import TimeTally
 
 __all__ = ["PERIODS", "ChipAccess", "timing_result"]
 
@@ -26,6 +26,9 @@ CRYSTAL = 0.005
 OVERRUN = 0.03
 """1 MHz parts were run at 1.02 MHz, a clock made for the picture: so much faster a machine still has that grade."""
 ONE_CHANNEL = ("cycle", "strobe-width")
+FROM_MEMORY = ("data-setup", "data-hold")
+"""What the card owes the processor, whichever grade it is. Everything else is the processor's own doing, or follows
+from its clock (``access``): late data that still keeps the set-up harms nothing."""
 BUFFER_NS = 18.0
 """A data buffer between chip and clip: 74LS244/245 take up to 18 ns (TI TTL Data Book)."""
 
@@ -41,13 +44,13 @@ class ChipAccess:
     region: str
     chip: Chip
     from_select: bool
-    tally: Tally
-    gated: Tally
+    tally: TimeTally
+    gated: TimeTally
 
 
 def timing_result(
     profile: Profile,
-    tallies: Mapping[tuple[str, str | None], Tally],
+    tallies: Mapping[tuple[str, str | None], TimeTally],
     chips: list[ChipAccess],
     setting: Setting,
     grade: str | None,
@@ -59,6 +62,7 @@ def timing_result(
     ProfileError
         The profile has no such grade.
     """
+    stated = grade is not None
     chosen = profile.grade(grade) if grade is not None else _fitting(profile, tallies)
     limits, findings, skipped = [], [], []
     for limit in chosen.limits if chosen is not None else ():
@@ -66,26 +70,25 @@ def timing_result(
         if tally is None or not tally.count:
             skipped.append(f"{limit.symbol} ({limit.meaning}): {_why_not(limit, profile, setting, tally)}")
             continue
-        result = _limit(limit, chosen, tally, setting, grade is not None)
+        result = _limit(limit, chosen, tally, setting, stated)
         limits.append(result)
-        findings.extend(_findings(result, limit.doubtful))
+        doubtful = limit.doubtful or not _sure(limit, profile, tally, setting, stated)
+        findings.extend(_findings(result, doubtful, "" if stated or chosen is None else chosen.name))
     for access in chips:
         result = _chip(access, setting)
         limits.append(result)
         findings.extend(_findings(result, not _surely_slow(access, result, setting)))
-    order = {"fault": 0, "doubt": 1, "note": 2}
-    findings.sort(key=lambda f: order[f.weight])
     return TimingResult(
         profile=profile.name,
         grade=chosen.name if chosen is not None else None,
         sample_ns=setting.sample_ns or None,
         limits=tuple(limits),
-        findings=tuple(findings),
+        findings=worst_first(findings),
         skipped=tuple(skipped),
     )
 
 
-def _fitting(profile: Profile, tallies: Mapping[tuple[str, str | None], Tally]) -> Grade | None:
+def _fitting(profile: Profile, tallies: Mapping[tuple[str, str | None], TimeTally]) -> Grade | None:
     """The slowest grade whose shortest cycle the clock keeps, the fastest if it is too fast for all of them; the first
     where no cycle was measured."""
     if not profile.grades:
@@ -109,7 +112,7 @@ def _fitting(profile: Profile, tallies: Mapping[tuple[str, str | None], Tally]) 
     return found[1] if found is not None else profile.grades[0]
 
 
-def _why_not(limit: Limit, profile: Profile, setting: Setting, tally: Tally | None) -> str:
+def _why_not(limit: Limit, profile: Profile, setting: Setting, tally: TimeTally | None) -> str:
     if not limit.measure:
         return "needs edges inside the CPU or a line that the profile does not follow"
     if limit.measure in ("cycle", "address-delay") and profile.clock.line not in setting.clipped:
@@ -125,7 +128,7 @@ def _needed_hz(samples: float, margin_ns: float, sample_ns: float) -> float:
     return min(math.ceil(1e3 / tell_ns) * 1e6, 1e9)
 
 
-def _figures(tally: Tally, setting: Setting) -> dict[str, float | None]:
+def _figures(tally: TimeTally, setting: Setting) -> dict[str, float | None]:
     return {
         "min_ns": round(setting.ns(tally.lowest[0][0]), 3) if tally.lowest else None,
         "p01_ns": _ns(tally.quantile(0.01), setting),
@@ -140,7 +143,7 @@ def _ns(count: float | None, setting: Setting) -> float | None:
 
 
 def _measured(
-    tally: Tally,
+    tally: TimeTally,
     setting: Setting,
     limit_ns: float | None,
     limit_is: Literal["min", "max", "none"],
@@ -183,7 +186,7 @@ def _measured(
     }
 
 
-def _limit(limit: Limit, grade: Grade | None, tally: Tally, setting: Setting, named: bool) -> LimitResult:
+def _limit(limit: Limit, grade: Grade | None, tally: TimeTally, setting: Setting, named: bool) -> LimitResult:
     limit_is: Literal["min", "max", "none"] = "none"
     if limit.min is not None or limit.max is not None:
         limit_is = "min" if limit.min is not None else "max"
@@ -226,18 +229,43 @@ def _surely_slow(access: ChipAccess, result: LimitResult, setting: Setting) -> b
     return access.gated.beyond((result.limit_ns + result.uncertainty_ns) / setting.ns(1.0), True) > 0
 
 
+def _sure(limit: Limit, profile: Profile, tally: TimeTally, setting: Setting, stated: bool) -> bool:
+    """Whether a violation is one: of the grade that was stated, or of what every grade asks of the card.
+
+    Which grade the processor is, no capture shows: one that breaks a guessed grade's own figures is another grade.
+    """
+    if limit.measure == "access":
+        return stated
+    if stated:
+        return True
+    if limit.measure not in FROM_MEMORY:
+        return False
+    same = [
+        one.min
+        for grade in profile.grades
+        for one in grade.limits
+        if (one.measure, one.strobe) == (limit.measure, limit.strobe) and one.min is not None
+    ]
+    doubt = 2.0 * setting.sample_ns
+    beyond = tally.beyond((min(same, default=0.0) - doubt) / setting.ns(1.0), above=False)
+    return beyond >= FEW and beyond >= RARE * tally.count
+
+
 def _often(result: LimitResult) -> bool:
     """More often than a probe's own pulses make it so; every odd clock edge is part of many means."""
     each = PERIODS if result.is_mean else 1
     return result.violated >= FEW * each and result.violated >= RARE * result.count
 
 
-def _findings(result: LimitResult, doubtful: bool) -> list[CheckFinding]:
+def _findings(result: LimitResult, doubtful: bool, guessed: str = "") -> list[CheckFinding]:
+    """``guessed``: the grade, where nobody stated it."""
     named = result.component or result.name
     if result.violated and result.limit_ns is not None:
         worst = result.max_ns if result.limit_is == "max" else result.min_ns
         relation = "at most" if result.limit_is == "max" else "at least"
         unsure = "; the strobe may be what lets it drive" if doubtful and result.component else ""
+        if doubtful and guessed and not result.component:
+            unsure = f"; nobody stated the grade, {guessed} is a guess (--grade)"
         return [
             CheckFinding(
                 code="chip-slow" if result.component else "limit-violated",

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
+from busledger.decoder.diagnosis.faults.kind import priors
 from busledger.decoder.diagnosis.replay.theory import Behaviour
 from busledger.decoder.findings import FaultName, ScopeName
 
@@ -26,7 +23,8 @@ class Variant(NamedTuple):
 @dataclass(frozen=True)
 class Candidate:
     """One fault of one part. ``region``, ``other``: indexes; ``lanes`` a mask; ``lines`` address bits;
-    ``prior`` its share of 1 among all listed faults of this board."""
+    ``prior`` its share of 1 among all listed faults of this board. ``variants`` is empty where the kind is not
+    replayed (``Kind.replayed``); then ``reach`` holds the indexes of the regions that it can hurt."""
 
     fault: FaultName
     scope: ScopeName
@@ -38,6 +36,7 @@ class Candidate:
     other: int | None = None
     cell: int | None = None
     prior: float = 1.0
+    reach: tuple[int, ...] = ()
 
     @property
     def key(self) -> tuple[object, ...]:
@@ -47,18 +46,12 @@ class Candidate:
     @property
     def regions(self) -> tuple[int, ...]:
         """Indexes of the regions that it can hurt."""
-        return self.variants[0].behaviour.regions
+        return self.variants[0].behaviour.regions if self.variants else self.reach
 
     @property
     def mask(self) -> int:
         """Lanes that it can hurt."""
-        return self.variants[0].behaviour.mask
-
-
-@cache
-def priors() -> Mapping[str, Any]:
-    """The data file of estimates, priors.toml."""
-    return tomllib.loads((resources.files(__package__) / "priors.toml").read_text("utf-8"))
+        return self.variants[0].behaviour.mask if self.variants else self.lanes
 
 
 def bits_of(mask: int) -> list[int]:

@@ -6,17 +6,20 @@ import itertools
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from functools import cache
+from typing import assert_never, get_args
 
 from busledger.decoder.diagnosis.faults import kinds_of_lanes as lanes
 from busledger.decoder.diagnosis.faults import kinds_of_paths as paths
-from busledger.decoder.diagnosis.faults.candidate import Candidate, priors
-from busledger.decoder.diagnosis.faults.kinds_of_addresses import addresses
+from busledger.decoder.diagnosis.faults.candidate import Candidate
+from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD
+from busledger.decoder.diagnosis.faults.kinds_of_addresses import bridged_addresses, stuck_addresses
 from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, leaky, leaky_cells, stuck_cells
 from busledger.decoder.diagnosis.replay import lanes_kernel as bent
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.theory import LaneFault
+from busledger.decoder.findings import PartFaultName
 
-__all__ = ["propose"]
+__all__ = ["propose", "total_weight", "unlisted"]
 
 
 def propose(card: CardView, wrong: Mapping[int, int], cells: Mapping[int, int]) -> list[Candidate]:
@@ -30,12 +33,11 @@ def propose(card: CardView, wrong: Mapping[int, int], cells: Mapping[int, int]) 
     Every kind's prior is shared among all its members on the board, proposed or not.
     """
     found: list[Candidate] = []
-    for members in _kinds(card, cells):
+    for members in (m for kind in get_args(PartFaultName) if KINDS[kind].replayed for m in _members(kind, card, cells)):
         listed = list(members)
         if not listed:
             continue
-        weight = float(priors()["weight"][listed[0].fault][listed[0].scope])
-        share = weight / _total_weight() / _count(listed, card)
+        share = _share(listed, card)
         found += [
             replace(c, prior=share)
             for c in listed
@@ -51,9 +53,25 @@ def _hidden(candidate: Candidate, card: CardView) -> bool:
     return any(len(card.regions[r].bits) < card.regions[r].span_bits for r in candidate.regions)
 
 
+def unlisted(card: CardView) -> list[Candidate]:
+    """Every chip and buffer as bad in a way not listed, with their priors; nothing of them can be replayed."""
+    found = []
+    for members in _members("unlisted", card, {}):
+        listed = list(members)
+        found += [replace(c, prior=_share(listed, card)) for c in listed]
+    return found
+
+
+def _share(listed: list[Candidate], card: CardView) -> float:
+    """The prior of each of one kind's members in one scope."""
+    first = listed[0]
+    return KINDS[first.fault].weight(first.scope) / total_weight() / _count(listed, card)
+
+
 @cache
-def _total_weight() -> float:
-    return float(sum(sum(scopes.values()) for scopes in priors()["weight"].values()))
+def total_weight() -> float:
+    """The sum of all weights of priors.toml."""
+    return sum(kind.weight(scope) for kind in ON_CARD for scope in kind.scopes)
 
 
 def _count(listed: list[Candidate], card: CardView) -> float:
@@ -64,31 +82,55 @@ def _count(listed: list[Candidate], card: CardView) -> float:
     return float(sum(len(r.chips) << len(r.bits) for r in card.regions if r.compared) or 1)
 
 
-def _kinds(card: CardView, cells: Mapping[int, int]) -> Iterator[Iterator[Candidate]]:
-    """One iterator a kind and scope: all its members on this board."""
+def _members(kind: PartFaultName, card: CardView, cells: Mapping[int, int]) -> Iterator[Iterator[Candidate]]:
+    """All members of a kind on this board, one iterator a scope."""
     regions = [card.regions[i] for i in card.compared]
     ram = [r for r in regions if r.writable]
-    for level, fault in ((bent.LOW, "stuck-low"), (bent.HIGH, "stuck-high")):
-        yield stuck_cells(fault, level, cells, card)
-        yield lanes.chip_lanes(fault, regions, ((1.0, level, ""),))
-        yield lanes.buffer_lanes(fault, card, ((1.0, level, ""),))
-        yield lanes.bus_lanes(fault, card, level)
-    yield lanes.chip_lanes("floating", regions, lanes.floats(card))
-    yield lanes.buffer_lanes("floating", card, lanes.floats(card))
-    yield lanes.bridges_of_chips(regions)
-    yield lanes.bridges_of_buffers(card)
-    yield lanes.bridges_of_bus(card)
-    yield (paths.write_lost(r, chip) for r in ram for chip in r.chips)
-    yield (paths.write_lost(r, None) for r in ram)
-    yield paths.write_lost_board(card, ram)
-    yield (paths.dead(card, r, chip) for r in regions for chip in r.chips)
-    yield from addresses(card, regions)
-    yield (paths.select_missing(card, r) for r in regions)
-    yield (paths.select_extra(a, b) for a, b in itertools.permutations(regions, 2) if a.writable or b.writable)
-    yield (paths.swapped(a, b) for a, b in itertools.combinations(regions, 2))
-    yield paths.directions(card)
-    yield coupled_cells(cells, card)
-    yield (leaky(r, chip.designator, chip.mask, None) for r in ram for chip in r.chips)
-    yield leaky_cells(cells, card)
-    yield (paths.slow(card, r, chip) for r in regions for chip in r.chips)
-    yield (paths.slow(card, r, None) for r in regions)
+    match kind:
+        case "stuck-low" | "stuck-high":
+            level = bent.LOW if kind == "stuck-low" else bent.HIGH
+            yield stuck_cells(kind, level, cells, card)
+            yield lanes.chip_lanes(kind, regions, ((1.0, level, ""),))
+            yield lanes.buffer_lanes(kind, card, ((1.0, level, ""),))
+            yield lanes.bus_lanes(kind, card, level)
+        case "floating":
+            yield lanes.chip_lanes(kind, regions, lanes.floats(card))
+            yield lanes.buffer_lanes(kind, card, lanes.floats(card))
+        case "bridged":
+            yield lanes.bridges_of_chips(regions)
+            yield lanes.bridges_of_buffers(card)
+            yield lanes.bridges_of_bus(card)
+        case "write-lost":
+            yield (paths.write_lost(r, chip) for r in ram for chip in r.chips)
+            yield (paths.write_lost(r, None) for r in ram)
+            yield paths.write_lost_board(card, ram)
+        case "dead":
+            yield (paths.dead(card, r, chip) for r in regions for chip in r.chips)
+        case "address-stuck":
+            yield from stuck_addresses(card, regions)
+        case "address-bridged":
+            yield from bridged_addresses(card, regions)
+        case "select-missing":
+            yield (paths.select_missing(card, r) for r in regions)
+        case "select-extra":
+            pairs = itertools.permutations(regions, 2)
+            yield (paths.select_extra(a, b) for a, b in pairs if a.writable or b.writable)
+        case "select-swapped":
+            yield (paths.swapped(a, b) for a, b in itertools.combinations(regions, 2))
+        case "direction-stuck":
+            yield paths.directions(card)
+        case "coupled":
+            yield coupled_cells(cells, card)
+        case "leaky":
+            yield (leaky(r, chip.designator, chip.mask, None) for r in ram for chip in r.chips)
+            yield leaky_cells(cells, card)
+        case "slow":
+            yield (paths.slow(card, r, chip) for r in regions for chip in r.chips)
+            yield (paths.slow(card, r, None) for r in regions)
+        case "no-answer":
+            yield (paths.no_answer(card, r) for r in regions)
+        case "unlisted":
+            yield paths.unlisted_chips(regions)
+            yield paths.unlisted_buffers(card)
+        case _:
+            assert_never(kind)

@@ -10,22 +10,25 @@ from busledger.decoder.diagnosis.replay import memory_kernel as path
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
 from busledger.decoder.diagnosis.replay.theory import PathFault
 
-__all__ = ["addresses"]
+__all__ = ["bridged_addresses", "stuck_addresses"]
 
 
 def _levels(op: str, numbers: tuple[int, ...], mask: int, regions: tuple[int, ...]) -> tuple[Variant, ...]:
     line = f"A{numbers[-1]}"
     words = (f"the part sees {line} low whatever the bus says", f"the part sees {line} high whatever the bus says")
-    return tuple(Variant(0.5, PathFault(op, (*numbers, lv), mask, regions), words[lv]) for lv in (0, 1))
+    v = priors()["variant"]["forced"]
+    shown = ((v["low"], 0, words[0]), (v["high"], 1, words[1]))
+    return tuple(Variant(w, PathFault(op, (*numbers, level), mask, regions), word) for w, level, word in shown)
 
 
 def _tied_lines(op: str, numbers: tuple[int, ...], mask: int, regions: tuple[int, ...]) -> tuple[Variant, ...]:
-    low = priors()["variant"]["low_wins"]
-    shown = ((low, 0, "both see the AND"), (1 - low, 1, "both see the OR"))
+    v = priors()["variant"]["joined_lines"]
+    shown = ((v["low_wins"], 0, "both see the AND"), (v["high_wins"], 1, "both see the OR"))
     return tuple(Variant(w, PathFault(op, (*numbers, high), mask, regions), word) for w, high, word in shown)
 
 
-def addresses(card: CardView, regions: list[RegionView]) -> Iterator[Iterator[Candidate]]:
+def stuck_addresses(card: CardView, regions: list[RegionView]) -> Iterator[Iterator[Candidate]]:
+    """An address line that does not follow: for a chip, a region, the board."""
     yield (
         Candidate("address-stuck", "chip", chip.designator, r.index, chip.mask,
                   _levels("forced", (r.index, bit), chip.mask, (r.index,)), (bit,))
@@ -37,6 +40,10 @@ def addresses(card: CardView, regions: list[RegionView]) -> Iterator[Iterator[Ca
         for r in regions for bit in r.bits
     )  # fmt: skip
     yield _board_addresses(card)
+
+
+def bridged_addresses(card: CardView, regions: list[RegionView]) -> Iterator[Iterator[Candidate]]:
+    """Two address lines joined: for a chip, a region, the board."""
     yield (
         Candidate("address-bridged", "chip", chip.designator, r.index, chip.mask,
                   _tied_lines("joined", (r.index, a, b), chip.mask, (r.index,)), (a, b))
@@ -71,7 +78,7 @@ def _astray(card: CardView, lines: tuple[int, ...], variants: tuple[Variant, ...
     """Where a line can lead out of every region, nobody answers: then what the bus shows matters too."""
     if all(bit in r.bits for r in card.regions for bit in lines):
         return variants
-    v = priors()["variant"]
+    v = priors()["variant"]["undriven"]
     floats = ((v["keeps_level"], path.KEEPS), (v["pulled_up"], path.PULLED_UP), (v["pulled_down"], path.PULLED_DOWN))
     return tuple(
         Variant(one.weight * w, one.behaviour._replace(floats=f), one.label)

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any
 
-from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of
+from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of, priors
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault
-from busledger.decoder.findings import ScopeName
+from busledger.decoder.findings import FaultName, ScopeName
 
 __all__ = ["coupled_cells", "leaky", "leaky_cells", "stuck_cells"]
 
-_COUPLED_AT_MOST = 6  # failing cells; more than that do not fail for one cell's sake
+# Failing cells; more do not fail for one cell's sake. Our estimate: one defect reaches the few cells around it.
+_COUPLED_AT_MOST = 6
 
 
-def stuck_cells(fault: Any, level: int, cells: Mapping[int, int], card: CardView) -> Iterator[Candidate]:
+def stuck_cells(fault: FaultName, level: int, cells: Mapping[int, int], card: CardView) -> Iterator[Candidate]:
     for cell, mask in cells.items():
         for lane in bits_of(mask):
             region = _region_of_cell(card, cell)
@@ -50,12 +50,13 @@ def coupled_cells(cells: Mapping[int, int], card: CardView) -> Iterator[Candidat
 
 
 def leaky(region: RegionView, designator: str | None, mask: int, cell: int | None) -> Candidate:
+    ends, renewal = priors()["variant"]["decay"], priors()["variant"]["renewal"]
     shown = [
-        Variant(0.25, Decay(mask, (region.index,), high, renewed, -1 if cell is None else cell), word + renews)
-        for high, word in ((False, "goes low"), (True, "goes high"))
-        for renewed, renews in (
-            (False, " with the time since it was written"),
-            (True, " unless read or written in time"),
+        Variant(w * share, Decay(mask, (region.index,), high, renewed, -1 if cell is None else cell), word + renews)
+        for w, high, word in ((ends["low"], False, "goes low"), (ends["high"], True, "goes high"))
+        for share, renewed, renews in (
+            (renewal["by_write"], False, " with the time since it was written"),
+            (renewal["by_access"], True, " unless read or written in time"),
         )
     ]
     scope: ScopeName = "chip" if cell is None else "cell"

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
-from typing import Any
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of, priors
 from busledger.decoder.diagnosis.replay import lanes_kernel as bent
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
 from busledger.decoder.diagnosis.replay.theory import LaneFault
+from busledger.decoder.findings import FaultName
 
 __all__ = [
     "bend_variants",
@@ -22,9 +22,12 @@ __all__ = [
     "floats",
 ]
 
+# Share, what a lane does (lanes_kernel), words.
+Shown = tuple[tuple[float, int, str], ...]
 
-def floats(card: CardView) -> tuple[tuple[float, int, str], ...]:
-    v = priors()["variant"]
+
+def floats(card: CardView) -> Shown:
+    v = priors()["variant"]["undriven"]
     keeps = [(bent.KEPT, "keeps the last level")]
     if card.buffers:
         keeps.append((bent.KEPT_BY_CARD, "keeps the card's last level"))
@@ -37,9 +40,7 @@ def floats(card: CardView) -> tuple[tuple[float, int, str], ...]:
     )
 
 
-def bend_variants(
-    shown: tuple[tuple[float, int, str], ...], mask: int, regions: tuple[int, ...], writes: bool
-) -> tuple[Variant, ...]:
+def bend_variants(shown: Shown, mask: int, regions: tuple[int, ...], writes: bool) -> tuple[Variant, ...]:
     return tuple(Variant(w, LaneFault(does, mask, regions, -1, writes), word) for w, does, word in shown)
 
 
@@ -51,7 +52,7 @@ def _owners(region: RegionView) -> Iterator[tuple[str | None, int]]:
         yield None, region.mask
 
 
-def chip_lanes(fault: Any, regions: list[RegionView], shown: tuple[tuple[float, int, str], ...]) -> Iterator[Candidate]:
+def chip_lanes(fault: FaultName, regions: list[RegionView], shown: Shown) -> Iterator[Candidate]:
     for region in regions:
         for designator, mask in _owners(region):
             for lane in bits_of(mask):
@@ -59,7 +60,7 @@ def chip_lanes(fault: Any, regions: list[RegionView], shown: tuple[tuple[float, 
                 yield Candidate(fault, "chip", designator, region.index, 1 << lane, variants)
 
 
-def buffer_lanes(fault: Any, card: CardView, shown: tuple[tuple[float, int, str], ...]) -> Iterator[Candidate]:
+def buffer_lanes(fault: FaultName, card: CardView, shown: Shown) -> Iterator[Candidate]:
     for buffer in card.buffers:
         regions = tuple(i for i in buffer.regions if card.regions[i].compared)
         for lane in bits_of(buffer.mask):
@@ -68,16 +69,15 @@ def buffer_lanes(fault: Any, card: CardView, shown: tuple[tuple[float, int, str]
             )
 
 
-def bus_lanes(fault: Any, card: CardView, level: int) -> Iterator[Candidate]:
+def bus_lanes(fault: FaultName, card: CardView, level: int) -> Iterator[Candidate]:
     for lane in bits_of(card.data_mask):
         variants = (Variant(1.0, LaneFault(level, 1 << lane, card.compared)),)
         yield Candidate(fault, "bus", None, None, 1 << lane, variants)
 
 
 def _ties(mask: int, regions: tuple[int, ...], writes: bool) -> tuple[Variant, ...]:
-    v = priors()["variant"]
-    low = v["low_wins"] + v["nobody_knows"] / 2
-    shown = ((low, bent.AND, "both read the AND"), (1 - low, bent.OR, "both read the OR"))
+    v = priors()["variant"]["joined_lanes"]
+    shown = ((v["low_wins"], bent.AND, "both read the AND"), (v["high_wins"], bent.OR, "both read the OR"))
     return bend_variants(shown, mask, regions, writes)
 
 

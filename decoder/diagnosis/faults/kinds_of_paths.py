@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, priors
 from busledger.decoder.diagnosis.faults.kinds_of_lanes import bend_variants, floats
@@ -10,7 +10,19 @@ from busledger.decoder.diagnosis.replay import memory_kernel as path
 from busledger.decoder.diagnosis.replay.parts_view import CardView, ChipView, RegionView
 from busledger.decoder.diagnosis.replay.theory import PathFault
 
-__all__ = ["dead", "directions", "select_extra", "select_missing", "slow", "swapped", "write_lost_board"]
+__all__ = [
+    "dead",
+    "directions",
+    "no_answer",
+    "select_extra",
+    "select_missing",
+    "slow",
+    "swapped",
+    "unlisted_buffers",
+    "unlisted_chips",
+    "write_lost",
+    "write_lost_board",
+]
 
 
 def write_lost(region: RegionView, chip: ChipView | None) -> Candidate:
@@ -30,7 +42,7 @@ def write_lost_board(card: CardView, ram: list[RegionView]) -> Iterator[Candidat
 
 def _undriven(card: CardView, op: str, mask: int, regions: tuple[int, ...]) -> tuple[Variant, ...]:
     """A read that nobody answers, with every level an undriven lane may show."""
-    v = priors()["variant"]
+    v = priors()["variant"]["undriven"]
     keeps = [(path.KEEPS, "the bus keeps its last level")]
     if card.buffers:
         keeps.append((path.KEPT_BY_CARD, "the card's lines keep their last level"))
@@ -54,9 +66,29 @@ def select_missing(card: CardView, region: RegionView) -> Candidate:
     return Candidate("select-missing", "decoder", region.decoder, region.index, region.mask, variants)
 
 
+def no_answer(card: CardView, region: RegionView) -> Candidate:
+    """The row stays silent though its select may be seen: the break lies behind the clip, or the supply is missing."""
+    variants = _undriven(card, "silent", region.mask, (region.index,))
+    return Candidate("no-answer", "region", None, region.index, region.mask, variants)
+
+
+def unlisted_chips(regions: Iterable[RegionView]) -> Iterator[Candidate]:
+    """Every chip as bad in a way not listed: without variants, for nothing can be replayed."""
+    for region in regions:
+        for chip in region.chips:
+            yield Candidate("unlisted", "chip", chip.designator, region.index, chip.mask, (), reach=(region.index,))
+
+
+def unlisted_buffers(card: CardView) -> Iterator[Candidate]:
+    """Every data buffer as bad in a way not listed."""
+    for buffer in card.buffers:
+        regions = tuple(i for i in buffer.regions if card.regions[i].compared)
+        yield Candidate("unlisted", "buffer", buffer.designator, None, buffer.mask, (), reach=regions)
+
+
 def select_extra(region: RegionView, other: RegionView) -> Candidate:
     """The select of ``region`` comes for the addresses of ``other`` too."""
-    v = priors()["variant"]
+    v = priors()["variant"]["both_drive"]
     mask = region.mask & other.mask
     both = (region.index, other.index)
     shown = (
@@ -79,26 +111,29 @@ def swapped(region: RegionView, other: RegionView) -> Candidate:
 
 
 def directions(card: CardView) -> Iterator[Candidate]:
+    turn, taken = priors()["variant"]["turn"], priors()["variant"]["not_written"]
     for buffer in card.buffers:
         regions = tuple(i for i in buffer.regions if card.regions[i].compared)
         ram = tuple(i for i in regions if card.regions[i].writable)
         reads = tuple(
-            Variant(v.weight / 2, v.behaviour, f"never toward the processor: {v.label}")
+            Variant(v.weight * turn["to_processor"], v.behaviour, f"never toward the processor: {v.label}")
             for v in _undriven(card, "read-lost", buffer.mask, regions)
         )
         stores = (
-            (0.225, path.STORES_REST, "the cells take what the card's lines kept"),
-            (0.1125, path.STORES_CARD, "the cells take what the card's lines last carried"),
-            (0.1125, path.STORES_BUS, "the cells take what the bus carried before"),
-            (0.25, path.STORES_HIGH, "the cells take high levels"),
-            (0.15, path.STORES_LOW, "the cells take low levels"),
+            (taken["rests"], path.STORES_REST, "the cells take what the card's lines kept"),
+            (taken["card_level"], path.STORES_CARD, "the cells take what the card's lines last carried"),
+            (taken["bus_level"], path.STORES_BUS, "the cells take what the bus carried before"),
+            (taken["high"], path.STORES_HIGH, "the cells take high levels"),
+            (taken["low"], path.STORES_LOW, "the cells take low levels"),
         )
+        card_side = turn["to_card"]
         writes = [
-            Variant(w / 2, PathFault("stays", (), buffer.mask, ram, stores=s), f"never toward the card: {word}")
+            Variant(w * card_side, PathFault("stays", (), buffer.mask, ram, stores=s), f"never toward the card: {word}")
             for w, s, word in stores
         ]
         lost = PathFault("write-lost", (), buffer.mask, ram)
-        writes.append(Variant(0.075, lost, "never toward the card: the cells keep what they held"))
+        word = "never toward the card: the cells keep what they held"
+        writes.append(Variant(taken["unchanged"] * card_side, lost, word))
         yield Candidate("direction-stuck", "buffer", buffer.designator, None, buffer.mask, (*reads, *writes))
 
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import NamedTuple
 
 from busledger.decoder.board import Board
 from busledger.decoder.diagnosis.cells import CellSpace
-from busledger.decoder.diagnosis.faults.candidate import priors
-from busledger.decoder.diagnosis.faults.candidates import propose
+from busledger.decoder.diagnosis.faults.candidates import propose, total_weight, unlisted
+from busledger.decoder.diagnosis.faults.kinds import ON_CARD
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 
 __all__ = ["PossibleFault", "possible_faults"]
@@ -36,15 +35,13 @@ def possible_faults(board: Board, address_bits: int, data_bits: int) -> tuple[Po
     wrong = {region.index: region.mask for region in card.regions}
     found = [
         PossibleFault(c.fault, c.scope, c.component, c.regions, c.mask, c.lines, c.other, c.prior)
-        for c in propose(card, wrong, {})
+        for c in (*propose(card, wrong, {}), *unlisted(card))
     ]
     return (*found, *_cells(card))
 
 
 def _cells(card: CardView) -> list[PossibleFault]:
     """One entry a cell fault and lane of each compared region; they share the kind's prior evenly."""
-    weights: Mapping[str, Mapping[str, float]] = priors()["weight"]
-    total = sum(sum(scopes.values()) for scopes in weights.values())
     places = [
         (region.index, chip.designator, 1 << lane)
         for region in card.regions
@@ -53,9 +50,10 @@ def _cells(card: CardView) -> list[PossibleFault]:
         for lane in range(chip.mask.bit_length())
         if chip.mask >> lane & 1
     ]
+    whole = total_weight() * len(places)
     return [
-        PossibleFault(fault, "cell", designator, (region,), lane, (), None, scopes["cell"] / total / len(places))
-        for fault, scopes in weights.items()
-        if "cell" in scopes
+        PossibleFault(kind.name, "cell", designator, (region,), lane, (), None, kind.weight("cell") / whole)
+        for kind in ON_CARD
+        if "cell" in kind.scopes
         for region, designator, lane in places
     ]

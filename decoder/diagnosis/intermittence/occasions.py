@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, assert_never
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,8 @@ from busledger.decoder.bus.columns import WRITE_KINDS, Cycles, Kind
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.coverage.coverage_counter import mask_of
 from busledger.decoder.diagnosis.evidence import AccessesLike
+from busledger.decoder.diagnosis.faults.kind import Looks
+from busledger.decoder.diagnosis.faults.kinds import KINDS
 from busledger.decoder.diagnosis.intermittence.cell_contents import NOWHERE, CellContents, Strays
 from busledger.decoder.diagnosis.intermittence.cell_history import NOTHING_YET, READ_WRONG, CellHistory
 from busledger.decoder.diagnosis.intermittence.intermittence import describe, windows_for
@@ -22,7 +24,7 @@ from busledger.decoder.diagnosis.statistics import fisher
 from busledger.decoder.findings import Suspect
 from busledger.decoder.ledger import Compared, Verdict
 
-__all__ = ["intermittence_of"]
+__all__ = ["intermittence_of", "shows_of"]
 
 _IS_WRITE = np.isin(np.arange(len(Kind)), np.array(WRITE_KINDS))
 _JUDGED = np.isin(np.arange(len(Verdict)), (Verdict.AGREES, Verdict.MISMATCH))
@@ -35,17 +37,25 @@ ROWS_IN_MEMORY = 1_000_000  # eligible accesses, about 40 bytes each; past that 
 Lanes = NDArray[np.uint32]
 Shows = Callable[[Lanes, Lanes, int], NDArray[np.bool_]]
 
-# Whether an active fault would show in a read: (levels due, levels the idle bus held, mask of its lanes).
-_SHOWS: dict[str, Shows] = {
-    "stuck-low": lambda due, kept, mask: (due & np.uint32(mask)) != 0,
-    "stuck-high": lambda due, kept, mask: (~due & np.uint32(mask)) != 0,
-    "floating": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
-    "dead": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
-    "select-missing": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
-    "direction-stuck": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
-    "slow": lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0,
-    "bridged": lambda due, kept, mask: ((due & np.uint32(mask)) != 0) & ((~due & np.uint32(mask)) != 0),
-}
+
+def shows_of(looks: Looks) -> Shows | None:
+    """Whether an active fault would show in a read: (levels due, levels the idle bus held, mask of its lanes) → rows.
+
+    None where the read alone does not tell: then every read counts.
+    """
+    match looks:
+        case Looks.LOW:
+            return lambda due, kept, mask: (due & np.uint32(mask)) != 0
+        case Looks.HIGH:
+            return lambda due, kept, mask: (~due & np.uint32(mask)) != 0
+        case Looks.UNDRIVEN:
+            return lambda due, kept, mask: ((due ^ kept) & np.uint32(mask)) != 0
+        case Looks.JOINED:
+            return lambda due, kept, mask: ((due & np.uint32(mask)) != 0) & ((~due & np.uint32(mask)) != 0)
+        case Looks.OLD | Looks.LOST | Looks.ALIAS | Looks.BOTH | Looks.NOTHING | Looks.ANYTHING:
+            return None
+        case _:
+            assert_never(looks)
 
 
 @dataclass(frozen=True)
@@ -155,7 +165,7 @@ def _reach(board: Board, suspect: Suspect, cells: CellSpace, data_bits: int) -> 
     strays = Strays(board, cells, suspect)
     if strays.any and suspect.other_region in names:
         regions[names.index(suspect.other_region)] = True
-    return _Reach(regions, mask, suspect.address, _SHOWS.get(suspect.fault), strays)
+    return _Reach(regions, mask, suspect.address, shows_of(KINDS[suspect.fault].looks), strays)
 
 
 def _eligible(

@@ -35,6 +35,13 @@ def bend(does, mask, value, known, kept, rest):
 
 
 @nb.njit(cache=True, nogil=True)
+def bend_all(does, mask, expected, compared, kept, rest, value, known):
+    """``bend`` for every row: what each read gives through the fault, into ``value`` and ``known`` (uint32 a row)."""
+    for i in range(expected.shape[0]):
+        value[i], known[i] = bend(does, mask, expected[i], compared[i], kept[i], rest[i])
+
+
+@nb.njit(cache=True, nogil=True)
 def lanes(
     cell, region, is_write, kept, rest, expected, compared, read, wrong, index, window,
     begin, end, does, mask, only, tally, chances, hashes, first,

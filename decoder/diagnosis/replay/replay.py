@@ -33,7 +33,9 @@ class Effect:
     same bits of the same reads; ``first``: indexes of the first explained cycles;
     ``chances``: int64[WINDOWS, 2], hits and misses by window. ``log_own``: where the
     replay weighed itself, its log marginal likelihood; ``number`` what it found
-    (a retention time in ticks, an aggressor's cell), ``always`` whether it acts every time.
+    (a retention time in ticks, an aggressor's cell), ``always`` whether it acts every time. ``log_contents``: log
+    probability of what reads found in cells whose contents nobody knows, under the hard theory; None = not asked,
+    a half for each bit.
     """
 
     tally: Tally
@@ -43,6 +45,7 @@ class Effect:
     log_own: float | None = None
     number: float = 0.0
     always: bool = True
+    log_contents: float | None = None
 
     def plus(self, other: Effect) -> Effect:
         """Both together (effects on disjoint rows)."""
@@ -155,7 +158,7 @@ class PathRun:
     def __init__(self, fault: PathFault, tables: Tables) -> None:
         self.fault = fault
         self._tables = tables
-        self._maps, self._part = tables.of(fault)
+        self.maps, self._part = tables.of(fault)
         self.start()
 
     def start(self) -> None:
@@ -183,7 +186,7 @@ class PathRun:
         sure, wrong reads that the now-and-then theory explains), one a row."""
         n = len(rows) if want_rows else 0
         value, sure, explained = np.zeros(n, np.uint32), np.zeros(n, np.uint32), np.zeros(n, np.bool_)
-        f, maps = self.fault, self._maps
+        f, maps = self.fault, self.maps
         floats, rest = f.floats, rows.rest
         if floats == memory_kernel.KEPT_FROM_BUS:
             floats, rest = memory_kernel.KEPT_BY_CARD, rows.rest_bus
@@ -193,18 +196,20 @@ class PathRun:
             stores = memory_kernel.STORES_REST
         replay_kernel.replay(
             rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
-            rows.wrong, rows.index, rows.window, self._part, maps.w1, maps.w2, maps.r1, maps.r2, np.uint32(f.mask),
+            rows.wrong & np.uint32(f.mask), rows.index, rows.window,
+            self._part, maps.w1, maps.w2, maps.r1, maps.r2, np.uint32(f.mask),
             stores, floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts, rest, left,
             self._words, self._links, self._hard, self._some, self._chances, self._hashes, self._first, want_rows,
             value, sure, explained,
         )  # fmt: skip
         return value, sure, explained
 
-    def effects(self) -> tuple[Effect, Effect]:
-        """(hard, now and then) over all blocks fed."""
+    def effects(self, log_contents: float | None = None) -> tuple[Effect, Effect]:
+        """(hard, now and then) over all blocks fed; ``log_contents`` of the former."""
         first = tuple(int(v) for v in self._first[1 : 1 + self._first[0]])
+        hard = Tally(*(int(v) for v in self._hard))
         return (
-            Effect(Tally(*(int(v) for v in self._hard)), int(self._hashes[0]), first, self._chances),
+            Effect(hard, int(self._hashes[0]), first, self._chances, log_contents=log_contents),
             Effect(Tally(*(int(v) for v in self._some)), int(self._hashes[1]), first, self._chances),
         )
 
@@ -235,4 +240,5 @@ def _parts(maps: Maps, cells: CellSpace, fault: PathFault, focus: NDArray[np.int
 
 def screened(rows: Rows, regions: Sequence[int]) -> Rows:
     """The rows that fall in ``regions``."""
-    return rows.take(np.isin(rows.region, np.array(regions, np.int16)))
+    wanted = np.isin(rows.region, np.array(regions, np.int16))
+    return rows if wanted.all() else rows.take(wanted)

@@ -91,7 +91,7 @@ def note_miss(index, window, bits, judged, tally, chances, hashes):
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
 def read_right(
-    index, window, c, cmp, elsewhere, value, known, fights, judged, words, links, tally, chances, hashes
+    index, window, c, cmp, elsewhere, value, known, is_open, judged, words, links, tally, chances, hashes
 ):  # fmt: skip
     """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss.
 
@@ -116,8 +116,10 @@ def read_right(
                 note_miss(index, links[c, OWNER_WHEN], d, judged, tally, chances, hashes)
     if elsewhere:
         d = (value ^ words[c, HELD]) & known & cmp
-        # Lanes that fight read right by luck; more than one such lane at once is a chance missed.
-        if d == 0 and fights and ones(cmp & ~known) > 1:
+        # Lanes that fight, or whose other cell nobody knows, read right by luck: more than one such lane at once is a
+        # chance missed, a single one every second time.
+        open_lanes = ones(cmp & ~known)
+        if d == 0 and is_open and (open_lanes > 1 or (open_lanes == 1 and index & 1)):
             d = cmp & ~known
         if d:
             note_miss(index, window, d, judged, tally, chances, hashes)
@@ -185,13 +187,14 @@ def written_too(c, read, cmp, words, links):
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
 def read_wrong(
-    index, window, c, read, cmp, wrong, off, elsewhere, q1, value, known, bends, fights, hard, hard_known,
+    index, window, c, read, cmp, wrong, off, elsewhere, q1, value, known, bends, fights, strange, hard, hard_known,
     hard_differs, judged, w1, w2, words, links, tally, chances, hashes,
 ):  # fmt: skip
     """(explained, excused): a read that is not what the cell is believed to hold; memory follows it.
 
     Tried in turn: the fault acted at this read; at a write to the cell or to
-    another; at every access so far.
+    another; at every access so far; at this read, which reached a cell that
+    nobody knows the contents of (``strange``: it reaches one other cell).
     """
     hit, unsure, when = False, np.uint32(0), window
     open_chance = elsewhere or links[c, STATE] == OPEN or links[c, OWNER] >= 0
@@ -208,6 +211,10 @@ def read_wrong(
             if links[c, STATE] == OPEN:
                 links[c, STATE] = DID_ACT
         hit, unsure, when = True, cmp & ~hard_known, window
+    if not hit and strange and off & known == 0 and ((read ^ value) & known & cmp) == 0:
+        # The other cell's contents are not known; now they are.
+        hit, unsure = True, cmp & ~known
+        store(words, HELD, q1, unsure, read, unsure)
     if hit and judged:
         tally[HIT] += 1
         chances[when, HIT] += 1
@@ -294,17 +301,18 @@ def replay(
             value, known = answer(words, HELD, q1, q2, floating, joins)
             value, known = bend(read_bends, bad_lanes, value, known, floating, FULL)
         fights = joins == NOBODY_KNOWS and q1 >= 0 and q2 >= 0
+        strange = q1 >= 0 and q1 != c and q2 < 0 and read_bends == BENDS_NOT
         explained = wrong != 0
         if off == 0:
             read_right(
-                index[i], window[i], c, cmp, elsewhere, value, known, fights, judged, words, links, some_tally, chances,
-                hashes,
+                index[i], window[i], c, cmp, elsewhere, value, known, fights or strange, judged, words, links,
+                some_tally, chances, hashes,
             )  # fmt: skip
         else:
             hard_differs = ((hv ^ exp) & hk & cmp) != 0 and not links[c, REFUTED]
             hit, excused = read_wrong(
-                index[i], window[i], c, read, cmp, wrong, off, elsewhere, q1, value, known, read_bends, fights, hv, hk,
-                hard_differs, judged, w1, w2, words, links, some_tally, chances, hashes,
+                index[i], window[i], c, read, cmp, wrong, off, elsewhere, q1, value, known, read_bends, fights, strange,
+                hv, hk, hard_differs, judged, w1, w2, words, links, some_tally, chances, hashes,
             )  # fmt: skip
             explained = hit and wrong != 0
             if want_rows and excused and outside == 0:

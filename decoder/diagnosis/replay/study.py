@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Protocol
@@ -43,6 +44,7 @@ class Rows:
     expected, compared, wrong : uint32, what a healthy card gives on the lanes compared; lanes that differ
     event : uint8, 1 = a wrong read that is not the mere repeat of the cell's last read
     disagrees : bool, wrong only against an earlier read of a cell never written
+    selected, selects_seen : uint64, bit r: the clipped select of region r was seen active; was seen at all
     """
 
     index: NDArray[np.int64]
@@ -63,6 +65,8 @@ class Rows:
     wrong: NDArray[np.uint32]
     event: NDArray[np.uint8]
     disagrees: NDArray[np.bool_]
+    selected: NDArray[np.uint64]
+    selects_seen: NDArray[np.uint64]
 
     def __len__(self) -> int:
         return int(self.index.shape[0])
@@ -131,35 +135,35 @@ class Study:
         self.data_bits = facts.data_bits
         self._fixed = np.array([*(not r.writable for r in self.card.regions), False], np.bool_)
         self._span = (0, 0)  # first tick and length, known after the first pass
-        self._held: list[Rows] | None = None
         self._maps: dict[object, Maps] = {}
         self._elected: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
         self._images: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
         self.bus_settles = False  # whether the bus, left alone, goes to other levels; known after the first pass
 
     @property
-    def in_memory(self) -> bool:
-        """Whether all rows are held at once."""
-        return len(self.evidence.log) <= _ROWS_IN_MEMORY
+    def card_as_seen(self) -> CardView:
+        """The card, with what the rows have shown of the bus when nobody drives it."""
+        return replace(self.card, bus_settles=self.bus_settles)
 
-    def blocks(self, overlays: Sequence[Overlay] = ()) -> Iterator[Rows]:
-        """All rows in time order, in blocks, what ``overlays`` explain taken out."""
-        for overlay in overlays:
-            overlay.start()
-        for rows in self._plain():
-            for overlay in overlays:
-                rows = overlay.feed(rows)
-            yield rows
-
-    def _plain(self) -> Iterator[Rows]:
-        if self._held is not None:
-            yield from self._held
-            return
-        if self.in_memory:
-            self._held = list(self._prepared())
-            yield from self._held
-            return
+    def blocks(self) -> Iterator[Rows]:
+        """All rows in time order, in blocks."""
         yield from self._prepared()
+
+    def rows(self) -> Rows:
+        """All rows as one; of a capture too long to hold, the stretch of blocks with the most wrong reads."""
+        held: deque[tuple[Rows, int]] = deque()
+        size = wrong = 0
+        best: tuple[int, list[Rows]] = (-1, [])
+        for rows in self._prepared():
+            bad = int(np.count_nonzero(rows.wrong))
+            held.append((rows, bad))
+            size, wrong = size + len(rows), wrong + bad
+            while size > _ROWS_IN_MEMORY and len(held) > 1:
+                gone, less = held.popleft()
+                size, wrong = size - len(gone), wrong - less
+            if wrong >= best[0] and (wrong > best[0] or len(held) > len(best[1])):
+                best = (wrong, [rows for rows, _ in held])
+        return joined(best[1])
 
     def _prepared(self) -> Iterator[Rows]:
         n = max(1, self.cells.total)
@@ -260,6 +264,8 @@ class Study:
             wrong=blank(),
             event=np.zeros(n, np.uint8),
             disagrees=compared.verdict == Verdict.DISAGREES,
+            selected=compared.selected,
+            selects_seen=compared.selects_seen,
         )
 
     def survey(self, blocks: Iterable[Rows]) -> Survey:
@@ -279,6 +285,13 @@ class Study:
             _add_patterns(found, rows, bad)
             _add_cells(found, rows.cell[bad], rows.wrong[bad])
         return found
+
+
+def joined(blocks: Sequence[Rows]) -> Rows:
+    """All blocks as one."""
+    if len(blocks) == 1:
+        return blocks[0]
+    return Rows(**{f.name: np.concatenate([getattr(rows, f.name) for rows in blocks]) for f in fields(Rows)})
 
 
 def _carried_before(before: Rows | None, rows: Rows) -> NDArray[np.uint32]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import betaln, logsumexp, ndtr
 
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.replay import coupling_kernel, decay_kernel
@@ -15,7 +15,7 @@ from busledger.decoder.diagnosis.replay.replay import Effect, screened
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay
-from busledger.decoder.diagnosis.replay.weighing import Tally, log_hard, log_sometimes, log_sum
+from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, Tally, log_sum
 
 __all__ = ["run_coupled", "run_decay"]
 
@@ -193,25 +193,21 @@ def _best_coupling(
     hashes: NDArray[np.uint64], pattern_bits: int, first: tuple[int, ...],
 ) -> Effect:  # fmt: skip
     """Average over the hypotheses; what the best one counted is shown."""
-    logs: list[float] = []
-    best: tuple[float, Effect] | None = None
     ways = hard.shape[1]
-    for k in range(hard.shape[0]):
-        for h in range(ways):
-            for counts, always in ((hard[k, h], True), (some[k, h], False)):
-                hit, miss, other, explained = (int(v) for v in counts)
-                if hit == 0:
-                    continue
-                tally = Tally(hit, miss, other, explained)
-                own = log_hard(tally) if always else log_sometimes(tally, None, pattern_bits)
-                # What this hypothesis does not explain is as strange as any other stray.
-                own += math.log(weights[k] / ways / 2) - 12.0 * other
-                logs.append(own)
-                if best is None or own > best[0]:
-                    hash_ = int(hashes[k, h]) if always else int(hashes[k, h]) ^ 1
-                    chances = np.zeros((WINDOWS, 2), np.int64)
-                    best = (own, Effect(tally, hash_, first, chances, own, float(aggressors[k]), always))
-    if best is None:
-        return Effect(Tally(), 0, (), np.zeros((WINDOWS, 2), np.int64), -math.inf)
-    effect = best[1]
-    return Effect(effect.tally, effect.hash_, first, effect.chances, log_sum(logs), effect.number, effect.always)
+    counts = np.stack([hard, some], axis=2).astype(np.float64)  # aggressor, way, always or not
+    hit, miss, other = (counts[..., column] for column in range(3))
+    worth = np.log(weights / ways / 2)[:, None, None] - 12.0 * other  # what it does not explain is as strange as a stray
+    a, b = HARD
+    own = np.empty_like(hit)
+    own[..., 0] = betaln(hit[..., 0] + a, miss[..., 0] + other[..., 0] + b) - betaln(a, b)
+    a, b = SOMETIMES
+    own[..., 1] = np.minimum(betaln(hit[..., 1] + a, miss[..., 1] + b) - betaln(a, b), 0.0)
+    logs = np.where(hit > 0, own + worth, -np.inf)
+    chances = np.zeros((WINDOWS, 2), np.int64)
+    if not logs.size or logs.max() == -np.inf:
+        return Effect(Tally(), 0, (), chances, -math.inf)
+    k, h, now_and_then = (int(v) for v in np.unravel_index(int(np.argmax(logs)), logs.shape))
+    always = now_and_then == 0
+    tally = Tally(*(int(v) for v in (hard if always else some)[k, h]))
+    hash_ = int(hashes[k, h]) if always else int(hashes[k, h]) ^ 1
+    return Effect(tally, hash_, first, chances, float(logsumexp(logs)), float(aggressors[k]), always)

@@ -1,0 +1,81 @@
+"""Clips that rest or rattle: what the channels themselves show of it, line by line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+
+__all__ = ["Seen", "clip_findings"]
+
+_LONGER = 3.0  # times the longest rest before: programs have phases, too
+_EXPECTED = 100.0  # changes that the time before lets expect
+_SHARE = 0.1  # of the capture: a shorter rest at its end is no news
+_MANY = 48
+_BEYOND = 10.0  # times the pulses of one sample on the middle line of its kind
+_PAGE = 8  # lines A0 to A7 move wherever a program is; higher ones may rest
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One channel: its ``line`` and ``role`` on the bus, ``moves``, pulses of one sample (``runts``), ticks of the last
+    change and the longest time between two rises, -1 where there is none."""
+
+    channel: str
+    line: str
+    role: str | None
+    moves: int
+    runts: int
+    last: int
+    longest: int
+
+
+def clip_findings(
+    channels: list[Seen], span: tuple[int, int], moment: Callable[[int], str]
+) -> Iterator[tuple[str, str, str, str, int, int | None]]:
+    """(code, weight, channel, sentence, count, tick) of every clip to look at; ``moment`` puts a tick into words."""
+    usual = _usual(channels)
+    busy = any(seen.role == "data" and seen.moves > _MANY for seen in channels)
+    for seen in channels:
+        if seen.role == "data" and not seen.moves and busy:
+            yield (
+                "clip-off", "doubt", seen.channel,
+                f"{seen.channel} never moved while the other data lines did: its clip is off, or it is on another pin",
+                0, None,
+            )  # fmt: skip
+        if _stopped(seen, span):
+            yield (
+                "clip-off", "doubt", seen.channel,
+                f"{seen.channel} has not moved since {moment(seen.last)}, after {seen.moves} changes: its clip is off",
+                seen.moves, seen.last,
+            )  # fmt: skip
+        if seen.role in usual and seen.runts >= max(_MANY, _BEYOND * usual[seen.role]):
+            yield (
+                "clip-noisy", "doubt", seen.channel,
+                f"{seen.channel} shows {seen.runts} pulses of a single sample in {seen.moves} changes, far more than "
+                "other lines of its kind: its clip is loose",
+                seen.runts, None,
+            )  # fmt: skip
+
+
+def _usual(channels: list[Seen]) -> Mapping[str | None, int]:
+    found: dict[str | None, int] = {}
+    for role in ("address", "data"):
+        runts = sorted(seen.runts for seen in channels if seen.role == role)
+        if len(runts) > 2:
+            found[role] = runts[len(runts) // 2]
+    return found
+
+
+def _stopped(seen: Seen, span: tuple[int, int]) -> bool:
+    """Whether a line that a program cannot leave alone stands still to the end of the capture."""
+    walks = seen.role in ("data", "strobe", "clock") or (seen.role == "address" and _number(seen.line) < _PAGE)
+    rest, before = span[1] - seen.last, seen.last - span[0]
+    if not walks or seen.moves < _MANY or seen.longest < 0 or before <= 0:
+        return False
+    long_enough = rest >= _SHARE * (span[1] - span[0]) and rest >= _LONGER * seen.longest
+    return long_enough and seen.moves * rest / before >= _EXPECTED
+
+
+def _number(line: str) -> int:
+    digits = line.lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZ")
+    return int(digits) if digits.isdigit() else _PAGE

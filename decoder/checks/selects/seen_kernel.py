@@ -1,0 +1,58 @@
+"""Select levels at the very moment of each cycle: active, quiet, or not sure."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def _held(time, levels, unknown, row, floor, low, word, bit):
+    """The one level a line held from time ``low`` to row ``row``: 0, 1, or 2 where it moved or is unknown."""
+    mask = np.uint64(1) << bit
+    level = levels[row, word] & mask
+    while True:
+        if unknown[row, word] & mask != np.uint64(0) or levels[row, word] & mask != level:
+            return 2
+        if time[row] <= low or row == floor:
+            break
+        row -= 1
+    return 1 if level != np.uint64(0) else 0
+
+
+@njit(cache=True, nogil=True)
+def see_selects(time, levels, unknown, at, begin, skew, word, bit, active, region, selected, seen):
+    """Fills ``selected`` and ``seen`` (uint64, one a cycle), bits by region.
+
+    ``at``, ``begin`` int64 (k,): rows of the sampling edge and of the strobe's beginning, equal where the strobe
+    is not shown. ``skew``: ticks by which two channels may lie apart. Select s is bit ``bit[s]`` of word
+    ``word[s]``, active at level ``active[s]``, and speaks for the regions ``region[s]`` (uint64, a bit each).
+
+    Active: steadily so just before the edge, as far before it as channels are skewed, and once more as long.
+    Quiet: from the strobe's first row to there without a break.
+    """
+    for k in range(at.shape[0]):
+        if at[k] < 1:
+            continue
+        high = time[min(at[k], time.shape[0] - 1)] - max(skew, 1)
+        row = at[k] - 1
+        while row > 0 and time[row] > high:
+            row -= 1
+        if time[row] > high:
+            continue
+        shown = begin[k] < at[k]
+        settled = high - skew
+        if shown:
+            # A strobe shorter than that: no earlier than its selects can be seen.
+            settled = min(high, max(settled, time[begin[k]] + skew))
+        quiet = min(high, time[begin[k]]) if shown else high - skew
+        for s in range(word.shape[0]):
+            level = _held(time, levels, unknown, row, 0, settled, word[s], bit[s])
+            if level == 2:
+                continue
+            if level == active[s]:
+                selected[k] |= region[s]
+                seen[k] |= region[s]
+            elif _held(time, levels, unknown, row, 0, quiet, word[s], bit[s]) == level:
+                seen[k] |= region[s]
+    return np.int64(0)

@@ -1,0 +1,142 @@
+"""The whole card: what is shared outside, the chips inside, summed.
+
+    log P(capture | path) = log ∫ Beta(θ) ∏ over chips ((1 − θ) sound + θ Σ over its ways to be bad) dθ
+
+for one *path*, a set of none, one or a few shared faults (``search`` chooses which sets). The chips are weighed on the
+rows that the path leaves to be explained, each on its own lanes (``leaves``); how many of a card's chips are bad is
+unknown and integrated out exactly (``shares``). What is approximated: a shared fault that comes and goes takes the
+wrong reads that it can explain, rather than sharing them with the chips.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.faults.candidate import priors
+from busledger.decoder.diagnosis.leaf_rows import region_rows
+from busledger.decoder.diagnosis.leaves import Leaf, Unit, units_of, weigh_leaf
+from busledger.decoder.diagnosis.paths import Path
+from busledger.decoder.diagnosis.replay.study import Rows, Study
+from busledger.decoder.diagnosis.shares import sum_over_share
+
+__all__ = ["Card", "CardState"]
+
+Floats = NDArray[np.float64]
+
+# What a chip tester or a swap has said, as odds of being bad against sound; our own estimates (a tester passes a chip
+# that is slow or fails when warm now and then; a new chip is rarely bad, its socket may still be).
+_TESTED = {"good": 0.1, "bad": 50.0, "replaced": 0.2}
+
+
+_RARE = 0.01  # below any share of bad chips that the evidence leaves: what a bad chip costs at the most
+
+
+@dataclass(frozen=True)
+class CardState:
+    """One set of shared faults with the chips weighed behind it.
+
+    ``log_total``: log of prior times likelihood, not normalised; ``bad``: float64, each unit's chance of being bad
+    given these shared faults; ``rows``: what they leave to be explained.
+    """
+
+    paths: tuple[Path, ...]
+    leaves: tuple[Leaf, ...]
+    log_total: float
+    bad: Floats
+    rows: Rows
+
+    @property
+    def gains(self) -> Floats:
+        """At the most, the log by which the evidence would rise if a chip's wrong reads were explained otherwise."""
+        found = [
+            -np.logaddexp(math.log1p(-_RARE) + leaf.log_sound, math.log(_RARE) + leaf.log_bad) for leaf in self.leaves
+        ]
+        return np.maximum(0.0, np.array(found, np.float64))
+
+
+class Card:
+    """Weighs sets of shared faults; a chip whose rows a set leaves alone is weighed once."""
+
+    def __init__(self, study: Study, rows: Rows) -> None:
+        self.study = study
+        self.rows = rows
+        self.units: list[Unit] = units_of(study.card)
+        self._odds = np.array([self._told(unit) for unit in self.units], np.float64)
+        self._prior = tuple(float(v) for v in priors()["leaf"]["bad_share"])
+        self._regions = len(study.card.regions)
+        self._of_region = [[u for u, unit in enumerate(self.units) if unit.region == r] for r in range(self._regions)]
+        self._base_rows = region_rows(rows, self._regions)
+        self._base = [weigh_leaf(study, unit, self._base_rows[unit.region]) for unit in self.units]
+
+    def _told(self, unit: Unit) -> float:
+        tested = {one.designator: one.result for one in getattr(self.study.evidence.board, "tested", ())}
+        return math.log(_TESTED.get(tested.get(unit.name or "", ""), 1.0))
+
+    def weigh(self, paths: Sequence[Path]) -> CardState:
+        """The card with these shared faults."""
+        rows = self.rows
+        for path in paths:
+            overlay = path.overlay()
+            overlay.start()
+            rows = overlay.feed(rows)
+        leaves = self._leaves(rows, paths)
+        sound = np.array([leaf.log_sound for leaf in leaves], np.float64)
+        bad = np.array([leaf.log_bad for leaf in leaves], np.float64)
+        shared = sum_over_share(sound, bad, (self._prior[0], self._prior[1]), self._odds)
+        total = shared.log_total + sum(path.log_weight for path in paths)
+        return CardState(tuple(paths), tuple(leaves), total, shared.bad, rows)
+
+    def wrong_by_unit(self, rows: Rows) -> NDArray[np.int64]:
+        """int64, wrong reads on each unit's lanes."""
+        bad = rows.wrong != 0
+        keys = (rows.region[bad].astype(np.uint64) << np.uint64(32)) | rows.wrong[bad]
+        patterns, often = np.unique(keys, return_counts=True)
+        found = np.zeros(len(self.units), np.int64)
+        for key, n in zip(patterns.tolist(), often.tolist(), strict=True):
+            for u in self._of_region[key >> 32]:
+                if self.units[u].mask & key & 0xFFFFFFFF:
+                    found[u] += n
+        return found
+
+    def _leaves(self, rows: Rows, paths: Sequence[Path]) -> list[Leaf]:
+        if not paths:
+            return self._base
+        lanes = np.zeros(self._regions, np.uint32)
+        for path in paths:
+            for region in path.regions:
+                lanes[region] |= np.uint32(path.mask & 0xFFFFFFFF)
+        changed: dict[int, Rows] = {}
+        found = []
+        for unit, base in zip(self.units, self._base, strict=True):
+            r = unit.region
+            if not int(lanes[r]) & unit.mask:
+                found.append(base)
+                continue
+            if r not in changed:
+                changed[r] = region_rows_of(rows, r)
+            found.append(base if _same(changed[r], self._base_rows[r], unit.mask) else
+                         weigh_leaf(self.study, unit, changed[r], plain=any(path.plain for path in paths)))  # fmt: skip
+        return found
+
+
+def region_rows_of(rows: Rows, region: int) -> Rows:
+    """The rows of one region."""
+    return rows.take(rows.region == region)
+
+
+def _same(one: Rows, two: Rows, mask: int) -> bool:
+    lanes = np.uint32(mask)
+    if len(one) != len(two):
+        return False
+    compared = one.compared & lanes
+    return bool(
+        (one.cell == two.cell).all()
+        and (compared == two.compared & lanes).all()
+        and (one.wrong & lanes == two.wrong & lanes).all()
+        and (one.expected & compared == two.expected & compared).all()
+    )

@@ -1,0 +1,64 @@
+"""What clipped selects say of a fault at the very moments at which it should have acted.
+
+A decoder's output that was seen quiet in a read did not cause what that read gave, whatever the data look like; one
+that was seen active did come. Each such moment weighs by how seldom a settled line is sampled wrong; there is no cap.
+What remains possible past the clip (an open track or socket, no supply to the row) is another fault.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.faults.candidate import Candidate
+from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.scoring import Scored
+
+__all__ = ["log_clipped"]
+
+# A settled select sampled at the wrong level: channels are skewed by a sample at the most, and settled means that the
+# line rested through the strobe; one in a thousand is generous (our estimate).
+_SLIP = math.log(1e-3)
+
+
+def log_clipped(scored: Scored, rows: Rows) -> float:
+    """Log likelihood ratio of what the clipped selects showed, with the fault against without it."""
+    c = scored.candidate
+    if c.region is None or c.scope != "decoder" or c.region >= 64 or (c.other or 0) >= 64:
+        return 0.0
+    if c.other is None:
+        return _missing(c, rows)
+    return _strays(scored, c, rows)
+
+
+def _line(rows: Rows, region: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """(seen, active) of one region's select, a row."""
+    bit = np.uint64(1) << np.uint64(region)
+    return (rows.selects_seen & bit) != 0, (rows.selected & bit) != 0
+
+
+def _missing(c: Candidate, rows: Rows) -> float:
+    """In every read that it made wrong the select must have been away."""
+    seen, active = _line(rows, c.regions[0])
+    wrong = seen & (rows.region == c.region) & ((rows.wrong & np.uint32(c.mask)) != 0)
+    against = int(np.count_nonzero(wrong & active))
+    return _SLIP * (against - int(np.count_nonzero(wrong & ~active)))
+
+
+def _strays(scored: Scored, c: Candidate, rows: Rows) -> float:
+    """The select of one region comes for accesses to another (and, exchanged, not for its own)."""
+    assert c.region is not None and c.other is not None
+    pairs = [(c.region, c.other)] + ([(c.other, c.region)] if c.fault == "select-swapped" else [])
+    total = 0.0
+    for select, accessed in pairs:
+        seen, active = _line(rows, select)
+        mine = seen & (rows.region == accessed)
+        came = int(np.count_nonzero(mine & active))
+        if came:
+            total -= _SLIP * came
+        elif mine.any():
+            wrong = int(np.count_nonzero(mine & ((rows.wrong & np.uint32(c.mask)) != 0)))
+            total += _SLIP * max(1, scored.effect.tally.hits, wrong)
+    return total

@@ -1,0 +1,216 @@
+"""Signs that what was recorded is not what was on the bus, counted over the whole capture.
+
+A clip that has come off shows as a line that never moves, or stops moving, while the bus goes on; a capture that is
+too slow as doubtful cycles and strobes a sample or two long. None of it can be seen in the accesses of one region.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.bus import Layout, Profile, bit_numbers, line_names
+from busledger.decoder.bus.columns import READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind
+from busledger.decoder.capture import Capture
+from busledger.decoder.diagnosis.coverage import signs_kernel as kernel
+
+__all__ = ["CaptureSigns", "LatchWrites", "Rest"]
+
+_TRANSFER = np.isin(np.arange(len(Kind)), (*READ_KINDS, *WRITE_KINDS))
+_WRITE = np.isin(np.arange(len(Kind)), WRITE_KINDS)
+_LATCH_ROWS = 200_000  # writes outside all regions that are kept
+_DATA = 32  # address bits come first in a word of the kernel
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """How long a bit of the bus stood still.
+
+    ``moves`` changes in ``of`` transfers; ``high``, ``low``: transfers by level; ``since``: ticks of the transfer at
+    which it changed last (of the first one where it never did), with ``after`` transfers from there on;
+    ``quiet``: the longest rest between two changes, in transfers, ``quiet_from`` to ``quiet_to`` ticks; ``second``: the
+    longest but one.
+    """
+
+    moves: int
+    of: int
+    high: int
+    low: int
+    level: int
+    since: int
+    after: int
+    quiet: int
+    quiet_from: int
+    quiet_to: int
+    second: int
+
+
+@dataclass(frozen=True, slots=True)
+class LatchWrites:
+    """Writes outside all regions, int64 arrays: ``time`` in ticks, ``address``, ``data``, ``io`` 0 or 1."""
+
+    time: NDArray[np.int64]
+    address: NDArray[np.int64]
+    data: NDArray[np.int64]
+    io: NDArray[np.int64]
+
+
+class CaptureSigns:
+    """Streaming counts over all rows and all transfers.
+
+    Parameters
+    ----------
+    profile, layout : which line is which bit, and what role it plays
+    grid_ticks : ticks a sample, None where the times lie on no grid
+
+    Attributes
+    ----------
+    transfers, reads, writes : transfers counted, in all and by direction
+    unsettled, short, unknown : of them, those whose address or data moved inside their window, whose strobe was
+        short, that have a bit not known though its line is clipped
+    last_read, last_write : ticks, -1 = none
+    reads_after_write, writes_after_read : reads since the last write, writes since the last read
+    longest_reading, longest_writing : the most reads between two writes, the most writes between two reads
+    writing_span : the ticks of the reads around those writes
+    """
+
+    def __init__(self, profile: Profile, layout: Layout, grid_ticks: float | None) -> None:
+        self.profile, self.names, self.grid_ticks = profile, layout.names, grid_ticks
+        self.transfers = self.reads = self.writes = self.unsettled = self.short = self.unknown = 0
+        self.last_read = self.last_write = -1
+        self.reads_after_write = self.writes_after_read = self.longest_reading = 0
+        self.longest_writing, self.writing_span, self._read_before = 0, (0, 0), 0
+        self.rows = 0
+        self.span = (0, 0)
+        wired = set(layout.names)
+        self.address_lines = _lines_of(profile, "address", wired)
+        self.data_lines = _lines_of(profile, "data", wired)
+        self._wired = _mask(self.address_lines) | _mask(self.data_lines) << _DATA
+        self._before = np.zeros(2, np.uint64)
+        self._state = np.zeros(kernel.STATE_SIZE, np.int64)
+        self._bits = np.zeros((64, kernel.BIT_SIZE), np.int64)
+        self._highs = np.zeros(64, np.int64)
+        self.spacings: NDArray[np.int64] = np.zeros(kernel.SPACINGS, np.int64)
+        words = layout.words
+        self._line_before = np.zeros(words, np.uint64)
+        self._lines = np.zeros((64 * words, kernel.LINE_SIZE), np.int64)
+        self._latch: list[NDArray[np.int64]] = []
+        self._latch_rows = 0
+
+    def feed(self, levels: Capture, cycles: Cycles) -> None:
+        """One block of rows and the cycles that ended in it, regions filled in (-1 = outside all)."""
+        if len(levels):
+            start = self.span[0] if self.rows else int(levels.time[0])
+            kernel.count_lines(
+                levels.time, levels.levels, levels.unknown, self.rows > 0, self._line_before, self._lines
+            )
+            self.rows += len(levels)
+            self.span = (start, int(levels.time[-1]))
+        busy = np.flatnonzero(_TRANSFER[cycles.kind])
+        if not len(busy):
+            return
+        time, kind, flags = cycles.time[busy], cycles.kind[busy], cycles.flags[busy]
+        word = cycles.address[busy].astype(np.uint64) | cycles.data[busy].astype(np.uint64) << np.uint64(_DATA)
+        hidden = cycles.address_unknown[busy].astype(np.uint64)
+        hidden |= cycles.data_unknown[busy].astype(np.uint64) << np.uint64(_DATA)
+        self.unknown += int(np.count_nonzero(hidden & np.uint64(self._wired)))
+        hidden |= ~np.uint64(self._wired)
+        kernel.count_bits(time, word, hidden, self._before, self._state, self._bits, self._highs, self.spacings)
+        self.transfers += len(busy)
+        # A line that is x does not move: what is not known is counted by itself.
+        self.unsettled += int(np.count_nonzero((flags & Flag.UNSETTLED != 0) & (flags & Flag.UNKNOWN == 0)))
+        self.short += int(np.count_nonzero(flags & Flag.SHORT_STROBE))
+        self._directions(time, _WRITE[kind])
+        self._keep_latches(cycles, busy[_WRITE[kind] & (cycles.region[busy] < 0)])
+
+    def _directions(self, time: NDArray[np.int64], write: NDArray[np.bool_]) -> None:
+        writes = int(write.sum())
+        reads = len(write) - writes
+        self.reads += reads
+        self.writes += writes
+        written, read = np.flatnonzero(write), np.flatnonzero(~write)
+        if writes:
+            self.last_write = int(time[written[-1]])
+            between = np.diff(written, prepend=-1) - 1
+            between[0] += self.reads_after_write
+            self.longest_reading = max(self.longest_reading, int(between.max()))
+        if reads:
+            self.last_read = int(time[read[-1]])
+        if reads:
+            between = np.diff(read, prepend=-1) - 1
+            between[0] += self.writes_after_read
+            most = int(between.argmax())
+            if between[most] > self.longest_writing:
+                first = int(read[most - 1]) if most else -1
+                self.longest_writing = int(between[most])
+                self.writing_span = (int(time[first]) if first >= 0 else self._read_before, int(time[read[most]]))
+            self._read_before = int(time[read[-1]])
+        self.reads_after_write = len(write) - 1 - int(written[-1]) if writes else self.reads_after_write + reads
+        self.writes_after_read = len(write) - 1 - int(read[-1]) if reads else self.writes_after_read + writes
+
+    def _keep_latches(self, cycles: Cycles, rows: NDArray[np.intp]) -> None:
+        rows = rows[: max(0, _LATCH_ROWS - self._latch_rows)]
+        if len(rows):
+            io = (cycles.kind[rows] == Kind.IO_WRITE).astype(np.int64)
+            columns = (cycles.time[rows], cycles.address[rows].astype(np.int64), cycles.data[rows].astype(np.int64), io)
+            self._latch.append(np.stack(columns))
+            self._latch_rows += len(rows)
+
+    # -- what came of it ---------------------------------------------------
+    def latches(self) -> LatchWrites:
+        """The writes outside all regions, the first 200 000 of them."""
+        table = np.concatenate(self._latch, axis=1) if self._latch else np.zeros((4, 0), np.int64)
+        return LatchWrites(*table)
+
+    def address_bit(self, bit: int) -> Rest:
+        """What one address bit did in all transfers."""
+        return self._rest(bit)
+
+    def data_bit(self, bit: int) -> Rest:
+        """What one data bit did in all transfers, reads and writes alike."""
+        return self._rest(bit + _DATA)
+
+    def _rest(self, b: int) -> Rest:
+        row = self._bits[b]
+        level = int(self._before[0] >> np.uint64(b)) & 1
+        count = int(self._state[kernel.COUNT])
+        of = count - int(row[kernel.LOW])
+        high = int(row[kernel.HIGH]) + (count - int(self._highs[b]) if level else 0)
+        return Rest(
+            moves=int(row[kernel.MOVES]),
+            of=of,
+            high=high,
+            low=of - high,
+            level=level,
+            since=int(row[kernel.LAST_TIME]),
+            after=count - int(row[kernel.LAST]),
+            quiet=int(row[kernel.QUIET]),
+            quiet_from=int(row[kernel.QUIET_FROM]),
+            quiet_to=int(row[kernel.QUIET_TO]),
+            second=int(row[kernel.SECOND]),
+        )
+
+    def line(self, name: str) -> tuple[int, int, int]:
+        """(changes, ticks of the last change, level at the end) of a clipped line; ValueError where it is not."""
+        place = self.names.index(name)
+        level = int(self._line_before[place // 64] >> np.uint64(place % 64)) & 1
+        row = self._lines[place]
+        return int(row[kernel.LINE_MOVES]), int(row[kernel.LINE_LAST]), level
+
+
+def _lines_of(profile: Profile, what: str, wired: set[str]) -> Mapping[int, str]:
+    """Bit → the clipped line that carries it in the bus's first source of addresses or data."""
+    pieces = [p for source in (profile.addresses if what == "address" else profile.datas) for p in source.pieces]
+    found: dict[int, str] = {}
+    for piece in pieces:
+        for line, bit in zip(line_names(piece.lines), bit_numbers(piece.bits), strict=True):
+            if line in wired and bit < _DATA:
+                found.setdefault(bit, line)
+    return found
+
+
+def _mask(lines: Mapping[int, str]) -> int:
+    return sum(1 << bit for bit in lines)

@@ -1,0 +1,252 @@
+"""The sentences about a fault, made here once: whatever shows them adds only what its medium needs.
+
+Names stay as the board file gives them: they are made safe where they are shown (``decoder.text.plain``).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from busledger.decoder.diagnosis.faults.kinds import KINDS
+from busledger.decoder.figures import count, lane_ranges, odds
+from busledger.decoder.findings import FaultName, ScopeName
+
+__all__ = [
+    "BadPart",
+    "Said",
+    "Spoken",
+    "and_list",
+    "bad_parts_line",
+    "claim",
+    "how_often",
+    "place",
+    "remedy",
+    "sentence",
+    "what",
+    "where",
+    "who",
+]
+
+CERTAIN = 0.95  # marginal from which a part is called bad for certain …
+LIKELY = 0.5  # … and likely: below even chances it is not named
+
+
+class Spoken(Protocol):
+    """What is said of a fault comes from these; a ``Suspect`` has them all.
+
+    ``detail`` may hold ``where_lines`` (list like ``["A6=1"]``), ``cells_failing`` and ``cells_in`` (cells that fail
+    and cells there are where those lines are so), ``scatter`` (cells without a pattern), ``part`` (a part of the
+    region), ``clips`` (lines whose clips are meant) and ``span`` (first and last address meant).
+    """
+
+    @property
+    def fault(self) -> FaultName: ...
+    @property
+    def scope(self) -> ScopeName: ...
+    @property
+    def component(self) -> str | None: ...
+    @property
+    def region(self) -> str | None: ...
+    @property
+    def lanes(self) -> tuple[str, ...]: ...
+    @property
+    def address_lines(self) -> tuple[str, ...]: ...
+    @property
+    def address(self) -> int | None: ...
+    @property
+    def other_region(self) -> str | None: ...
+    @property
+    def intermittent(self) -> bool: ...
+    @property
+    def rate(self) -> float | None: ...
+    @property
+    def detail(self) -> Mapping[str, Any]: ...
+
+
+@dataclass(frozen=True)
+class Said:
+    """A fault to speak of that is not a suspect yet; its fields mean what they mean there."""
+
+    fault: FaultName
+    scope: ScopeName
+    component: str | None = None
+    region: str | None = None
+    lanes: tuple[str, ...] = ()
+    address_lines: tuple[str, ...] = ()
+    address: int | None = None
+    other_region: str | None = None
+    intermittent: bool = False
+    rate: float | None = None
+    detail: Mapping[str, Any] = field(default_factory=dict)
+
+
+def who(s: Spoken) -> str:
+    """The part, or the words for it where the board file names none."""
+    if s.component is not None:
+        return f"{s.component} or its socket" if s.scope in ("chip", "cell", "buffer", "decoder") else s.component
+    lanes = lane_ranges(s.lanes)
+    region = _region(s) or "the card"
+    return {
+        "cell": f"a cell of {region}",
+        "chip": f"the chip on {lanes} of {region}" if lanes else f"a chip of {region}",
+        "buffer": "the bus driver",
+        "bus": f"the data bus, {lanes}" if lanes else "the data bus",
+        "region": region,
+        "board": "the card's address lines" if s.address_lines else "the card",
+        "decoder": f"the select of {region}",
+        "clip": _clip(s),
+        "machine": _span(s) or region,
+    }[s.scope]
+
+
+def where(s: Spoken) -> str:
+    """Region, lanes and cell, as far as ``who`` has not said them already and the kind has any use for them."""
+    said, region = who(s), _region(s)
+    if not KINDS[s.fault].on_card or (s.fault == "unlisted" and s.component is not None):
+        return ""
+    parts = []
+    if region is not None and region not in said:
+        parts.append(f"select of {region}" if s.scope == "decoder" else region)
+    lanes = lane_ranges(s.lanes)
+    if lanes and lanes not in said and s.scope in ("cell", "chip", "buffer", "bus"):
+        parts.append(lanes)
+    if s.address is not None:
+        parts.append(f"cell {s.address:04X}")
+    return ", ".join(parts)
+
+
+def place(s: Spoken) -> str:
+    """``who`` and ``where`` together: "U14 or its socket, bank3, D4"."""
+    return ", ".join(part for part in (who(s), where(s)) if part)
+
+
+def what(s: Spoken) -> str:
+    """What the fault does, without its part; with the addresses where it does so, if only some have it."""
+    if s.detail.get("scatter"):
+        return "cells here and there fail: the chip is wearing out"
+    return _filled(KINDS[s.fault].does, s) + _only_where(s.detail)
+
+
+def how_often(s: Spoken) -> str:
+    """``1 in 380``, or ``every time`` for a hard fault; empty where the kind does not say when it would show.
+
+    The rate is per chance: an access in which it could have shown, not any access.
+    """
+    kind = KINDS[s.fault]
+    if not kind.on_card or not (kind.replayed or s.intermittent):
+        return ""
+    if s.intermittent and s.rate is not None:
+        return odds(s.rate)
+    return "now and then" if s.intermittent else "every time"
+
+
+def claim(s: Spoken) -> str:
+    """Place and fault in one sentence without a stop: "U14 or its socket, bank3, D4: reads low"."""
+    links = ": " if s.detail.get("scatter") else KINDS[s.fault].links
+    return f"{place(s)}{links}{what(s)}"
+
+
+def sentence(s: Spoken) -> str:
+    """``claim``, with the rate of a fault that comes and goes."""
+    often = how_often(s) if s.intermittent else ""
+    return f"{claim(s)}, {often}" if often else claim(s)
+
+
+def remedy(s: Spoken) -> str:
+    """What to do about it, beginning with a verb in small letters, without a stop."""
+    kind = KINDS[s.fault]
+    return _filled(kind.remedy if s.component is not None and kind.on_card else kind.look_for, s)
+
+
+def _filled(words: str, s: Spoken) -> str:
+    return words.format(
+        lines=and_list(_lines(s)) or "an address line",
+        lanes=lane_ranges(s.lanes) or "the lanes",
+        other=s.other_region or "another region",
+        region=_region(s) or "the card",
+        part=s.component or "the part",
+    )
+
+
+def _lines(s: Spoken) -> Sequence[str]:
+    """The lines meant: those of the clips for a clip, else address lines."""
+    if s.scope != "clip":
+        return s.address_lines
+    return [str(line) for line in s.detail.get("clips", ())] or [*s.address_lines, *s.lanes]
+
+
+def _clip(s: Spoken) -> str:
+    lines = _lines(s)
+    if not lines or s.fault == "too-slow":
+        return "the analyser" if s.fault == "too-slow" else "a clip"
+    return f"the clip{'s' if len(lines) > 1 else ''} on {and_list(lines)}"
+
+
+def _span(s: Spoken) -> str:
+    """``9000-903F``: the addresses meant, where they are not the whole region."""
+    span = s.detail.get("span")
+    if not isinstance(span, Sequence) or isinstance(span, str) or len(span) != 2:
+        return f"{s.address:04X}" if s.address is not None else ""
+    return f"{span[0]:04X}-{span[1]:04X}"
+
+
+def _region(s: Spoken) -> str | None:
+    """The region, or the part of it that the diagnosis set apart."""
+    part = s.detail.get("part")
+    return str(part) if part else s.region
+
+
+def _only_where(detail: Mapping[str, Any]) -> str:
+    """``, only where A6 = 1 (120 of 128 cells there)``."""
+    lines = [" = ".join(str(line).split("=", 1)) for line in detail.get("where_lines", ())]
+    if not lines:
+        return ""
+    failing, cells = detail.get("cells_failing"), detail.get("cells_in")
+    counted = f" ({count(int(failing))} of {count(int(cells))} cells there)" if failing and cells else ""
+    return f", only where {and_list(lines)}{counted}"
+
+
+def and_list(words: Sequence[str]) -> str:
+    """``A3``, ``A3 and A4``, ``A3, A4 and A7``."""
+    return ", ".join(words[:-1]) + (" and " if len(words) > 1 else "") + words[-1] if words else ""
+
+
+class BadPart(Protocol):
+    """A part of the board with the probability that it is bad."""
+
+    @property
+    def component(self) -> str | None: ...
+    @property
+    def bad(self) -> float: ...
+
+
+def bad_parts_line(parts: Iterable[BadPart]) -> str:
+    """The first line where more than one part may be bad; empty where none is at least likely to be.
+
+    "5 parts are bad: U7, U12, U19 for certain; U3 and U30 likely": certain from a marginal of 0.95, likely from 0.5.
+    """
+    named = sorted((part for part in parts if part.bad >= LIKELY), key=lambda part: _number(part.component))
+    certain = [_name(part) for part in named if part.bad >= CERTAIN]
+    likely = [_name(part) for part in named if part.bad < CERTAIN]
+    if not named:
+        return ""
+    total = f"{count(len(named))} part{'s are' if len(named) > 1 else ' is'}"
+    if not certain:
+        return f"{total} likely bad: {_listed(likely)}"
+    return f"{total} bad: {_listed(certain)} for certain" + (f"; {_listed(likely)} likely" if likely else "")
+
+
+def _name(part: BadPart) -> str:
+    return part.component or "a part without a name"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join(names) if len(names) == 2 else ", ".join(names)
+
+
+def _number(name: str | None) -> tuple[tuple[str, int], ...]:
+    """Designators in the order that a person looks for them: U7 before U12."""
+    return tuple((text, int(digits or 0)) for text, digits in re.findall(r"(\D*)(\d{0,9})", name or ""))

@@ -1,0 +1,72 @@
+"""The accesses of one chip: its region's rows, narrowed to its lanes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.replay.replay import screened
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
+from busledger.decoder.diagnosis.replay.study import Rows
+
+__all__ = ["LeafCount", "count_reads", "narrowed", "region_rows"]
+
+Counts = NDArray[np.int64]
+
+
+class LeafCount(NamedTuple):
+    """What the lanes of one chip (or one lane of it) showed.
+
+    ``reads``: compared; ``wrong``: of them wrong; ``events``, ``right``: int64[WINDOWS], wrong reads that do not
+    merely repeat the cell's last read, and right ones.
+    """
+
+    reads: int
+    wrong: int
+    events: Counts
+    right: Counts
+
+    @property
+    def event_count(self) -> int:
+        """Wrong reads that are news."""
+        return int(self.events.sum())
+
+    def news(self, strays: int) -> int:
+        """How many of ``strays`` wrong reads are likely news, at the share that all of them have."""
+        return -(-max(0, strays) * self.event_count // self.wrong) if self.wrong else 0
+
+
+def region_rows(rows: Rows, regions: int) -> list[Rows]:
+    """The rows of each region."""
+    return [screened(rows, (r,)) for r in range(regions)]
+
+
+def narrowed(rows: Rows, mask: int) -> Rows:
+    """The same rows, compared on ``mask`` only; a wrong read is news unless the cell's last access was a read that
+    gave the same on these lanes."""
+    lanes = np.uint32(mask)
+    wrong = rows.wrong & lanes
+    event = np.zeros(len(rows), np.uint8)
+    bad = np.flatnonzero(wrong)
+    if len(bad):
+        order = np.argsort(rows.cell, kind="stable")
+        before = np.full(len(rows), -1, np.int64)
+        same = rows.cell[order[1:]] == rows.cell[order[:-1]]
+        before[order[1:][same]] = order[:-1][same]
+        last = before[bad]
+        repeat = (last >= 0) & ~rows.is_write[last] & (((rows.data[last] ^ rows.data[bad]) & lanes) == 0)
+        repeat &= (rows.wrong[last] & lanes) == wrong[bad]
+        event[bad[~repeat]] = 1
+    return replace(rows, compared=rows.compared & lanes, wrong=wrong, event=event)
+
+
+def count_reads(rows: Rows) -> LeafCount:
+    """Counts of rows that are narrowed already."""
+    compared = rows.compared != 0
+    bad = rows.wrong != 0
+    events = np.bincount(rows.window[rows.event != 0], minlength=WINDOWS).astype(np.int64)
+    right = np.bincount(rows.window[compared & ~bad], minlength=WINDOWS).astype(np.int64)
+    return LeafCount(int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right)

@@ -1,0 +1,407 @@
+"""One chip with its socket: everything that may be wrong with it, weighed on its own lanes alone.
+
+Given what the shared path does, what a chip was asked to store and to give is
+known, so each chip is weighed by itself. A chip is sound, with a stray wrong
+read now and then; or bad in one of these ways:
+
+* a listed fault of the chip, hard or now and then, everywhere or where one address bit has one level;
+* a fault of one lane, or of several lanes, each with a fault of its own;
+* a fault of one cell; of the cells that agree in some address bits (``patches``); of cells here and there;
+* bad in a way not listed: at any rate, any pattern.
+
+What is approximated: of the ways of several lanes only "all lanes that fail" is
+summed, and an address bit is asked about only for the likeliest faults.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from scipy.special import betaln
+
+from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of, priors
+from busledger.decoder.diagnosis.faults.candidates import propose
+from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, leaky_cells, stuck_cells
+from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
+from busledger.decoder.diagnosis.patches import cell_counts, patches, scatter
+from busledger.decoder.diagnosis.replay import lanes_kernel
+from busledger.decoder.diagnosis.replay.parts_view import CardView
+from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
+from busledger.decoder.diagnosis.replay.study import Rows, Study
+from busledger.decoder.diagnosis.replay.theory import LaneFault
+from busledger.decoder.diagnosis.replay.weighing import (
+    HARD,
+    SOMETIMES,
+    Tally,
+    log_chances,
+    log_rate,
+    log_sum,
+)
+from busledger.decoder.diagnosis.scoring import Scored, log_own, ways
+from busledger.decoder.diagnosis.screening import replay_leaf
+
+__all__ = ["Leaf", "LeafState", "Unit", "log_noise", "units_of", "weigh_leaf"]
+
+_CELLS = 12  # failing cells of a chip that are asked about one by one
+_MANY_CELLS = 64  # failing cells past which no single cell is, save the worst
+_WORN_CELLS = 6  # failing cells of a chip past which none of them leaks or is coupled on its own
+_ASKED_WHERE = 3  # faults of a chip that are asked for the address bit that they depend on
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A chip, or where the board file names none the region's memory as one. ``mask``: its lanes."""
+
+    region: int
+    mask: int
+    name: str | None
+    candidates: tuple[Candidate, ...]
+
+
+class LeafState(NamedTuple):
+    """One way to be bad: log of its share, log likelihood of the chip's reads, and its faults (several lanes: several)."""
+
+    log_weight: float
+    log_like: float
+    faults: tuple[Scored, ...]
+
+    @property
+    def log(self) -> float:
+        """Share times likelihood."""
+        return self.log_weight + self.log_like
+
+
+@dataclass(frozen=True)
+class Leaf:
+    """A chip weighed: log likelihood of what it showed if it is sound, and every way to be bad."""
+
+    unit: Unit
+    count: LeafCount
+    log_sound: float
+    states: tuple[LeafState, ...]
+
+    @property
+    def log_bad(self) -> float:
+        """Summed over the ways to be bad."""
+        return log_sum([state.log for state in self.states])
+
+    @property
+    def best(self) -> LeafState:
+        """The likeliest way to be bad."""
+        return max(self.states, key=lambda state: state.log)
+
+
+def units_of(card: CardView) -> list[Unit]:
+    """Every chip of the compared regions, with the listed faults that it could have."""
+    everywhere = {r.index: r.mask for r in card.regions}
+    listed = [c for c in propose(card, everywhere, {}) if c.scope == "chip" and c.region is not None]
+    found = []
+    for region in card.regions:
+        if not region.compared:
+            continue
+        named = [(chip.designator, chip.mask) for chip in region.chips] if region.named_chips else [(None, region.mask)]
+        for name, mask in named:
+            mine = tuple(
+                c for c in listed if c.region == region.index and c.component == name and c.mask & ~mask == 0
+            )
+            found.append(Unit(region.index, mask, name, mine))
+    return found
+
+
+def log_noise(strays: int, reads: int, lanes: int) -> float:
+    """Log probability of ``strays`` wrong reads of a sound part: a slip of the analyser, any pattern of its lanes."""
+    a, b = (float(v) for v in priors()["leaf"]["noise"])
+    pattern = math.log(max(2.0**lanes - 1.0, 1.0))
+    return float(betaln(a + strays, b + max(0, reads - strays)) - betaln(a, b)) - strays * pattern
+
+
+def weigh_leaf(study: Study, unit: Unit, rows: Rows, *, plain: bool = False) -> Leaf:
+    """``rows``: those of its region; ``plain``: what the chip was given is not known, so only faults that bend what it
+    gives are asked about."""
+    mine = narrowed(rows, unit.mask)
+    count = count_reads(mine)
+    sound = log_noise(count.event_count, count.reads, unit.mask.bit_count())
+    if count.wrong == 0:
+        return Leaf(unit, count, sound, (_unseen(unit, count),))
+    return Leaf(unit, count, sound, tuple(_Weighing(study, unit, mine, count, plain).states()))
+
+
+def _unseen(unit: Unit, count: LeafCount) -> LeafState:
+    """Bad, and yet every read came back right: about half of the reads would have been chances."""
+    chances = count.reads // 2
+    shares = [math.log(0.5) + log_rate(0, chances, HARD), math.log(0.5) + log_rate(0, chances, SOMETIMES)]
+    return LeafState(0.0, log_sum(shares), (_unlisted(unit, NOTHING),))
+
+
+def _unlisted(unit: Unit, effect: Effect) -> Scored:
+    behaviour = LaneFault(lanes_kernel.KEPT, unit.mask, (unit.region,))
+    variant = Variant(1.0, behaviour)
+    candidate = Candidate("unlisted", "chip", unit.name, unit.region, unit.mask, (variant,))
+    return Scored(candidate, variant, False, effect)
+
+
+class _Weighing:
+    """All ways to be bad of one chip that has read wrong."""
+
+    def __init__(self, study: Study, unit: Unit, rows: Rows, count: LeafCount, plain: bool) -> None:
+        self._study, self._unit, self._rows, self._count = study, unit, rows, count
+        self._plain = plain
+        self._lanes = unit.mask.bit_count()
+        self._share = {name: float(value) for name, value in priors()["leaf"]["share"].items()}
+        region = study.card.regions[unit.region]
+        self._region = region
+        self._span = study.cells.span(unit.region)
+        self._shift = study.cells.shift
+
+    def states(self) -> Iterable[LeafState]:
+        whole = [c for c in self._unit.candidates if c.mask == self._unit.mask or c.mask.bit_count() > 1]
+        single = [c for c in self._unit.candidates if c not in whole]
+        yield self._unlisted_state()
+        if self._lanes == 1:
+            yield from self._listed(whole, self._rows, self._count, 0.0, 1.0)
+            yield from self._places(self._rows, self._count, self._unit.mask)
+            yield from self._scattered(self._rows, self._unit.mask)
+            return
+        kinds = self._weight_of(whole), self._weight_of(single)
+        yield from self._listed(whole, self._rows, self._count, 0.0, kinds[0] / max(sum(kinds), 1e-12))
+        yield from self._by_lanes(single, kinds[1] / max(sum(kinds), 1e-12))
+        yield from self._scattered(self._rows, self._unit.mask)
+
+    def _weight_of(self, candidates: Sequence[Candidate]) -> float:
+        return sum(c.prior for c in candidates)
+
+    def _unlisted_state(self) -> LeafState:
+        count = self._count
+        news = count.event_count
+        pattern = math.log(max(2.0**self._lanes - 1.0, 1.0))
+        own = log_chances(count.events, count.right, (news, int(count.right.sum()))) - news * pattern
+        chances = np.stack([count.events, count.right], axis=1)
+        bad = np.flatnonzero(self._rows.wrong)
+        first = tuple(int(i) for i in self._rows.index[bad[:8]])
+        effect = Effect(Tally(news, int(count.right.sum()), 0, count.wrong), hash((self._unit.region, self._unit.mask)),
+                        first, chances)  # fmt: skip
+        return LeafState(math.log(self._share["unlisted"]), own, (_unlisted(self._unit, effect),))
+
+    # -- listed faults -------------------------------------------------------
+    def _listed(
+        self, candidates: Sequence[Candidate], rows: Rows, count: LeafCount, log_others: float, part: float
+    ) -> list[LeafState]:
+        """Listed faults over ``rows``; ``part``: their share of the listed ones; ``log_others``: the rest of the chip."""
+        total = self._weight_of(candidates)
+        if not candidates or total <= 0.0 or part <= 0.0:
+            return []
+        effects = replay_leaf(self._study, candidates, rows, count, plain=self._plain)
+        found = []
+        log_part = math.log(self._share["listed"] * part)
+        for c in candidates:
+            for scored in ways(c, effects):
+                if not scored.effect.tally.hits and not scored.covers:
+                    continue
+                like = log_own(scored, c.mask.bit_count()) + self._strays(scored, count, rows)
+                found.append(LeafState(log_part + math.log(c.prior / total) + scored.weight, like + log_others, (scored,)))
+        if not found:
+            return []
+        return found + self._where(found, rows, count)
+
+    def _strays(self, scored: Scored, count: LeafCount, rows: Rows) -> float:
+        lanes = int(np.bitwise_or.reduce(rows.compared, initial=0)).bit_count()
+        return log_noise(count.news(count.wrong - scored.covers), count.reads, max(1, lanes))
+
+    def _where(self, found: Sequence[LeafState], rows: Rows, count: LeafCount) -> list[LeafState]:
+        """The likeliest faults that come and go, asked whether one address bit says when."""
+        some = [s for s in found if not s.faults[0].hard and s.faults[0].effect.log_own is None]
+        some.sort(key=lambda s: -s.log)
+        if not some or self._share["where"] <= 0.0:
+            return []
+        word = rows.cell - self._span.start
+        bits = [b for b in range(16) if (len(self._study.cells.chip_bits(self._unit.region)) > b)]
+        more = []
+        for state in some[:_ASKED_WHERE]:
+            scored = state.faults[0]
+            for start in range(0, len(bits), 6):
+                few = bits[start : start + 6]
+                code = (word >> start) & ((1 << len(few)) - 1)
+                coded = replace(rows, window=code.astype(np.uint8))
+                effects = replay_leaf(self._study, [scored.candidate], coded, count, only=scored)
+                again = next((s for s in ways(scored.candidate, effects) if _same_way(s, scored)), None)
+                if again is None:
+                    continue
+                more += self._halves(state, again.effect, few, start, count, len(bits))
+        return more
+
+    def _halves(
+        self, state: LeafState, effect: Effect, few: Sequence[int], start: int, count: LeafCount, bits: int
+    ) -> list[LeafState]:
+        scored = state.faults[0]
+        tally = effect.tally
+        found = []
+        code = np.arange(effect.chances.shape[0])
+        for b in few:
+            for level in (0, 1):
+                there = ((code >> (b - start)) & 1) == level
+                hits, misses = (int(n) for n in effect.chances[there].sum(axis=0))
+                if hits == 0 or (misses, hits) == (tally.misses, tally.hits):
+                    continue
+                outside = int(effect.chances[~there, 0].sum())
+                strays = count.news(count.wrong - scored.covers + outside)
+                noise = log_noise(strays, count.reads, self._lanes)
+                lines = [f"A{b + self._shift}={level}"]
+                for hard in (True, False):
+                    own = log_rate(hits, misses, HARD if hard else SOMETIMES)
+                    own -= tally.unsure_bits * math.log(2.0)
+                    narrower = Effect(tally._replace(hits=hits, misses=misses), scored.effect.hash_ ^ (b * 2 + level + 1),
+                                      scored.effect.first, effect.chances)  # fmt: skip
+                    mine = replace(scored, hard=False, effect=narrower, detail={"where_lines": lines, "every_time": hard})
+                    weight = state.log_weight + math.log(self._share["where"] / (4.0 * bits))
+                    found.append(LeafState(weight, own + noise, (mine,)))
+        return found
+
+    # -- lanes --------------------------------------------------------------
+    def _by_lanes(self, single: Sequence[Candidate], part: float) -> list[LeafState]:
+        """One lane with a fault of its own, or every lane that has read wrong."""
+        lanes = bits_of(self._unit.mask)
+        chosen: dict[int, list[LeafState]] = {}
+        clean: dict[int, float] = {}
+        for lane in lanes:
+            rows = narrowed(self._rows, 1 << lane)
+            count = count_reads(rows)
+            clean[lane] = log_noise(count.event_count, count.reads, 1)
+            if not count.wrong:
+                continue
+            mine = [c for c in single if c.mask == 1 << lane]
+            chosen[lane] = [
+                *self._listed(mine, rows, count, 0.0, 1.0),
+                *self._places(rows, count, 1 << lane),
+            ]
+        all_clean = sum(clean.values())
+        one, several = (float(v) for v in priors()["leaf"]["lanes_bad"])
+        found = [
+            LeafState(state.log_weight + math.log(part * one / len(lanes)), state.log_like + all_clean - clean[lane],
+                      state.faults)
+            for lane, states in chosen.items()
+            for state in states
+        ]  # fmt: skip
+        able = {lane: states for lane, states in chosen.items() if states}
+        if len(able) > 1:
+            subset = math.log(math.comb(len(lanes), len(able)) * max(1, len(lanes) - 1))
+            like = sum(log_sum([s.log for s in states]) for states in able.values())
+            like += all_clean - sum(clean[lane] for lane in able)
+            best = [max(states, key=lambda s: s.log).faults[0] for states in able.values()]
+            best.sort(key=lambda s: -s.covers)
+            found.append(LeafState(math.log(part * several) - subset, like, tuple(best)))
+        return found
+
+    # -- cells ---------------------------------------------------------------
+    def _places(self, rows: Rows, count: LeafCount, mask: int) -> list[LeafState]:
+        """Single cells, and patches of cells, of one lane."""
+        return [*self._cells(rows, count), *self._patches(rows, count, mask)]
+
+    def _cells(self, rows: Rows, count: LeafCount) -> list[LeafState]:
+        bad = np.flatnonzero(rows.wrong)
+        cells, at, often = np.unique(rows.cell[bad], return_inverse=True, return_counts=True)
+        few = _CELLS if len(cells) <= _MANY_CELLS else 2
+        chosen: dict[int, int] = {}
+        for k in np.argsort(-often, kind="stable")[:few]:
+            chosen[int(cells[k])] = int(np.bitwise_or.reduce(rows.wrong[bad[at == k]]))
+        card = self._study.card
+        listed: list[Candidate] = []
+        kinds: list[tuple[str, list[Candidate]]] = [
+            ("stuck", [*stuck_cells("stuck-low", lanes_kernel.LOW, chosen, card),
+                       *stuck_cells("stuck-high", lanes_kernel.HIGH, chosen, card)]),
+        ]  # fmt: skip
+        if len(cells) <= _WORN_CELLS:
+            kinds.append(("coupled", list(coupled_cells(chosen, card))))
+            kinds.append(("leaky", list(leaky_cells(chosen, card))))
+        log_cells = math.log(max(1, self._span.stop - self._span.start))
+        weights: dict[int, float] = {}
+        for kind, members in kinds:
+            for c in members:
+                listed.append(c)
+                share = self._share["cell"] * float(priors()["leaf"]["cell"][kind])
+                weights[id(c)] = math.log(share) - log_cells - (math.log(2.0) if kind == "stuck" else 0.0)
+        effects = replay_leaf(self._study, listed, rows, count, plain=self._plain)
+        found = []
+        for c in listed:
+            for scored in ways(c, effects):
+                if not scored.effect.tally.hits and not scored.covers:
+                    continue
+                like = log_own(scored, 1) + self._strays(scored, count, rows)
+                found.append(LeafState(weights[id(c)] + scored.weight, like, (scored,)))
+        return found
+
+    def _patches(self, rows: Rows, count: LeafCount, mask: int) -> list[LeafState]:
+        read = rows.compared != 0
+        level = rows.expected & rows.compared
+        wrong = rows.wrong != 0
+        size = self._span.stop - self._span.start
+        found = []
+        for fault, does, chance in (
+            ("stuck-low", lanes_kernel.LOW, read & (level != 0)),
+            ("stuck-high", lanes_kernel.HIGH, read & (level == 0)),
+            ("unlisted", lanes_kernel.KEPT, read),
+        ):
+            counts = cell_counts(rows.cell, self._span.start, size, chance, wrong)
+            if not counts[:, 0].any():
+                continue
+            kind = math.log(self._share["patch"] / 3.0 / max(1, (size - 1).bit_length()))
+            for patch in patches(counts):
+                lines = [f"A{bit}={value}" for bit, value in patch.lines(self._shift)]
+                unexplained = count.wrong - patch.hits
+                for hard in (True, False):
+                    own = log_rate(patch.hits, patch.misses, HARD if hard else SOMETIMES)
+                    like = own + log_noise(count.news(unexplained), count.reads, 1)
+                    detail = {
+                        "where_lines": lines,
+                        "cells_failing": patch.failing,
+                        "cells_in": patch.tested,
+                        "every_time": hard,
+                    }
+                    scored = self._made(fault, does, mask, Tally(patch.hits, patch.misses, 0, patch.hits), hard, detail)
+                    found.append(LeafState(kind - patch.log_choice - math.log(2.0), like, (scored,)))
+        return found
+
+    def _scattered(self, rows: Rows, mask: int) -> list[LeafState]:
+        read = rows.compared != 0
+        size = self._span.stop - self._span.start
+        counts = cell_counts(rows.cell, self._span.start, size, read, rows.wrong != 0)
+        worn = scatter(_hurtful(counts, rows, self._span.start), counts.sum(axis=1))
+        if worn is None:
+            return []
+        detail = {"scatter": True, "cells_failing": worn.failing, "cells_in": worn.tested}
+        tally = Tally(worn.hits, worn.misses, 0, worn.hits)
+        scored = self._made("unlisted", lanes_kernel.KEPT, mask, tally, False, detail)
+        # Each bad cell is stuck at one level on one lane.
+        like = worn.log_like - worn.failing * math.log(2.0 * self._lanes)
+        return [LeafState(math.log(self._share["scatter"]), like, (scored,))]
+
+    def _made(
+        self, fault: str, does: int, mask: int, tally: Tally, hard: bool, detail: Mapping[str, object]
+    ) -> Scored:
+        behaviour = LaneFault(does, mask, (self._unit.region,))
+        variant = Variant(1.0, behaviour)
+        candidate = Candidate(fault, "chip", self._unit.name, self._unit.region, mask, (variant,))  # type: ignore[arg-type]
+        bad = np.flatnonzero(self._rows.wrong & np.uint32(mask))
+        first = tuple(int(i) for i in self._rows.index[bad[:8]])
+        return Scored(candidate, variant, hard, replace(NOTHING, tally=tally, hash_=hash((fault, mask, *first)), first=first),
+                      detail=dict(detail))  # fmt: skip
+
+
+def _same_way(one: Scored, two: Scored) -> bool:
+    return one.hard == two.hard and one.variant == two.variant and one.path == two.path
+
+
+def _hurtful(counts: np.ndarray, rows: Rows, first: int) -> np.ndarray:
+    """Chances of each failing cell, only at the level that it fails at."""
+    halved = counts.copy()
+    bad = rows.wrong != 0
+    for level in (True, False):
+        mine = bad & (((rows.expected & rows.wrong) != 0) == level)
+        cells = np.unique(rows.cell[mine] - first)
+        right = (rows.compared != 0) & ~bad & (((rows.expected & rows.compared) != 0) == level)
+        chances = np.bincount(rows.cell[right] - first, minlength=len(counts))
+        halved[cells, 1] = chances[cells]
+    return halved

@@ -1,0 +1,126 @@
+"""Where in a chip the failing cells lie: the few address bits that they share.
+
+A weak row, column or half of an array fails at all addresses that agree in some
+address bits. Per cell it is known how often it was read with a level that a
+fault could have hurt, and how often it was hurt; a *patch* fixes some address
+bits and takes the cells that agree with them. Patches are grown from the whole
+chip bit by bit, each time by the bit that explains the counts best.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betaln
+
+from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
+
+__all__ = ["Patch", "Scatter", "cell_counts", "patches", "scatter"]
+
+Counts = NDArray[np.int64]
+
+_GROWN = 3  # patches followed at each size
+_LEAST_CELLS = 2  # failing cells; one alone is a fault of its cell
+# A bad cell among many: few cells of a wearing chip have gone. Our estimate, as that of a chip's share of bad parts.
+_BAD_CELLS = (0.5, 20.0)
+
+
+class Patch(NamedTuple):
+    """Cells that agree with ``levels`` on the address bits in ``bits`` (of the word inside the region).
+
+    ``hits``, ``misses``: chances taken and missed there; ``outside``: hits elsewhere; ``failing``, ``tested``: cells;
+    ``log_choice``: log of how many patches of this size there are.
+    """
+
+    bits: int
+    levels: int
+    hits: int
+    misses: int
+    outside: int
+    failing: int
+    tested: int
+    log_choice: float
+
+    def lines(self, shift: int) -> list[tuple[int, int]]:
+        """(bus address bit, level) of each bit that is fixed."""
+        return [(b + shift, (self.levels >> b) & 1) for b in range(self.bits.bit_length()) if (self.bits >> b) & 1]
+
+
+class Scatter(NamedTuple):
+    """Cells here and there fail, each of them always."""
+
+    failing: int
+    tested: int
+    hits: int
+    misses: int
+    log_like: float
+
+
+def cell_counts(
+    cell: NDArray[np.int32], first: int, size: int, chance: NDArray[np.bool_], hurt: NDArray[np.bool_]
+) -> Counts:
+    """int64[size, 2]: chances taken and missed, by cell of one region (``first``: its first cell)."""
+    word = cell[chance] - first
+    return np.bincount(word * 2 + ~hurt[chance], minlength=2 * size).reshape(size, 2).astype(np.int64)
+
+
+def patches(counts: Counts) -> Iterator[Patch]:
+    """Patches that are worth weighing, the whole chip and single cells left out."""
+    if np.count_nonzero(counts[:, 0]) < _LEAST_CELLS:
+        return
+    width = (len(counts) - 1).bit_length()
+    word = np.arange(len(counts))
+    high = ((word[:, None] >> np.arange(width)) & 1).astype(np.float64)
+    sums = np.stack([counts[:, 0], counts[:, 1], counts[:, 0] > 0, counts.any(axis=1)]).astype(np.float64)
+    total = int(counts[:, 0].sum())
+    held = [(0, 0)]
+    seen: set[tuple[int, int]] = set()
+    for size in range(1, width):
+        choice = math.log(math.comb(width, size)) + size * math.log(2.0)
+        grown: list[tuple[float, Patch]] = []
+        for bits, levels in held:
+            inside = sums * ((word & bits) == levels)
+            by_bit = inside @ high
+            by_level = (inside.sum(axis=1)[:, None] - by_bit, by_bit)
+            for b in range(width):
+                for level in (0, 1):
+                    key = (bits | 1 << b, levels | level << b)
+                    if (bits >> b) & 1 or key in seen:
+                        continue
+                    seen.add(key)
+                    hits, misses, failing, tested = (int(v) for v in by_level[level][:, b])
+                    if failing >= _LEAST_CELLS:
+                        found = Patch(*key, hits, misses, total - hits, failing, tested, choice)
+                        grown.append((_worth(found), found))
+        grown.sort(key=lambda item: -item[0])
+        held = [(p.bits, p.levels) for _, p in grown[:_GROWN]]
+        yield from (p for _, p in grown[:_GROWN])
+
+
+def _worth(patch: Patch) -> float:
+    """A quick look, without gamma functions: entropy of the counts, a stray's price for each hit elsewhere."""
+    n = patch.hits + patch.misses
+    own = patch.hits * math.log(patch.hits / n) + (patch.misses * math.log(patch.misses / n) if patch.misses else 0.0)
+    return own - 12.0 * patch.outside - patch.log_choice
+
+
+def scatter(counts: Counts, reads: Counts) -> Scatter | None:
+    """Some cells fail each time, the others never; None where fewer than two do.
+
+    ``counts``: int64[size, 2], chances that failing cells took and missed, at the level that each fails at;
+    ``reads``: int64[size], compared reads a cell; a sound cell's reads would have shown it stuck every second time.
+    """
+    bad = counts[:, 0] > 0
+    failing = int(np.count_nonzero(bad))
+    if failing < _LEAST_CELLS:
+        return None
+    asked = reads[~bad & (reads > 0)]
+    sound = float((1.0 - 0.5 ** np.minimum(asked, 60)).sum())
+    hits, misses = (int(n) for n in counts[bad].sum(axis=0))
+    a, b = _BAD_CELLS
+    own = float(betaln(failing + a, sound + b) - betaln(a, b)) + log_rate(hits, misses, HARD)
+    return Scatter(failing, failing + len(asked), hits, misses, own)

@@ -1,0 +1,290 @@
+"""What chips share: bus lanes, drivers, address and write nets, decoders. One way for one of them to be wrong."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from busledger.decoder.diagnosis.clipped import log_clipped
+from busledger.decoder.diagnosis.evidence import Evidence
+from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
+from busledger.decoder.diagnosis.faults.candidates import propose
+from busledger.decoder.diagnosis.leaves import log_noise
+from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
+from busledger.decoder.diagnosis.replay.replay import NOTHING
+from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study, Survey
+from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.rivals import Rival
+from busledger.decoder.diagnosis.scoring import Scored, checked, log_own, ways
+from busledger.decoder.diagnosis.screening import replay_all
+
+__all__ = ["LEAF_SCOPES", "Innocent", "Path", "PathFaultState", "propose_paths", "seen_by_checks"]
+
+LEAF_SCOPES = ("chip", "cell")
+_LANE_SCOPES = ("bus", "buffer")
+_SEEN = math.log(100.0)  # a check that sure speaks for a fault even where no read went wrong
+_SAME_PART = 20.0  # how much likelier a driver's second bad lane is than its first
+_WAYS = 2  # of one candidate, hard and now and then each
+
+
+class Path(Protocol):
+    """One thing outside the chips that may have made reads wrong."""
+
+    @property
+    def log_weight(self) -> float:
+        """Log of prior times likelihood of what it explains."""
+
+    @property
+    def key(self) -> tuple[object, ...]: ...
+    @property
+    def hits(self) -> int:
+        """Wrong reads that it explains."""
+
+    @property
+    def log_charge(self) -> float:
+        """About what laying it over will cost the chips, before it is tried."""
+
+    @property
+    def mask(self) -> int: ...
+    @property
+    def regions(self) -> tuple[int, ...]: ...
+    @property
+    def plain(self) -> bool:
+        """Whether the chips behind it can be asked for faults of their lanes only: what they were given is not known."""
+
+    def overlay(self) -> Overlay:
+        """Takes what it explains out of the rows."""
+
+
+@dataclass(frozen=True)
+class PathFaultState:
+    """A listed fault of something shared, in one way of failing."""
+
+    scored: Scored
+    log_weight: float
+    study: Study
+    blind: Blind | None = None
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """As ``Scored.key``."""
+        return self.scored.key
+
+    @property
+    def hits(self) -> int:
+        """Wrong reads that it has a part in."""
+        return max(self.scored.covers, self.scored.effect.tally.hits)
+
+    @property
+    def log_charge(self) -> float:
+        """About what its missed chances will cost the chips: of a fault that acts every time and hides nothing they
+        stay in the rows."""
+        if not self.scored.hard or hides(self.scored):
+            return 0.0
+        tally = self.scored.effect.tally
+        missed = tally.misses + tally.other
+        return log_rate(missed, tally.explained + tally.hits, SOMETIMES) if missed else 0.0
+
+    @property
+    def mask(self) -> int:
+        """Lanes that it can hurt."""
+        return self.scored.candidate.mask
+
+    @property
+    def regions(self) -> tuple[int, ...]:
+        """Regions that it can hurt."""
+        return self.scored.candidate.regions
+
+    @property
+    def plain(self) -> bool:
+        """Whether chips behind it can be asked for faults of their lanes only."""
+        return not composes(self.scored)
+
+    def overlay(self) -> Overlay:
+        """See overlay.FoundFault."""
+        return FoundFault(self.scored, self.study, self.blind)
+
+
+@dataclass(frozen=True)
+class Innocent:
+    """A cause that is not on the card: a clip, or what the machine does with its memory."""
+
+    rival: Rival
+    everywhere: tuple[int, ...]
+
+    @property
+    def log_weight(self) -> float:
+        """Its own prior and likelihood."""
+        return self.rival.log_posterior
+
+    @property
+    def log_charge(self) -> float:
+        """What it does not explain stays in the rows as it is."""
+        return 0.0
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """One rival of one place."""
+        return (self.rival.fault, self.rival.scope, self.rival.lines, self.rival.region, self.rival.addresses)
+
+    @property
+    def hits(self) -> int:
+        """Wrong reads that it explains."""
+        return self.rival.explains
+
+    @property
+    def mask(self) -> int:
+        """Any lane."""
+        return 0xFFFFFFFF
+
+    @property
+    def regions(self) -> tuple[int, ...]:
+        """Its region, or all of them."""
+        return self.everywhere if self.rival.region is None else (self.rival.region,)
+
+    @property
+    def plain(self) -> bool:
+        """The chips are played as they stand."""
+        return False
+
+    def overlay(self) -> Overlay:
+        """See rivals."""
+        return self.rival.overlay()
+
+
+def propose_paths(
+    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None
+) -> list[PathFaultState]:
+    """Every shared fault on the path of a wrong bit, replayed, best way of failing first.
+
+    ``rows``: all rows, with ``given`` laid over. ``blind``: chips that are plainly bad by
+    themselves; faults that are wider than a lane are also judged on the other chips' lanes alone.
+    """
+    found = _replayed(study, rows, given, None)
+    if blind is not None:
+        found += _replayed(study, blind.feed(rows), given, blind)
+    best: dict[tuple[object, ...], list[PathFaultState]] = {}
+    for state in sorted(found, key=lambda s: -s.log_weight - 8.0 * min(1, s.hits)):
+        held = best.setdefault((*state.key, state.blind is None), [])
+        if len(held) < _WAYS:
+            held.append(state)
+    return [state for held in best.values() for state in held]
+
+
+def _is_wide(candidate: Candidate) -> bool:
+    return candidate.scope not in _LANE_SCOPES or candidate.mask.bit_count() > 2
+
+
+def _replayed(
+    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None
+) -> list[PathFaultState]:
+    survey = study.survey([rows])
+    if survey.wrong == 0:
+        return []
+    taken = {path.key[:-1] for path in given}
+    card = study.card_as_seen
+    candidates = [
+        c
+        for c in propose(card, survey.lanes(), {})
+        if c.scope not in LEAF_SCOPES and (blind is None or _is_wide(c)) and c.key not in taken
+    ]
+    if not candidates:
+        return []
+    effects = replay_all(study, candidates, survey, rows)
+    components = {state.scored.candidate.component for state in given if isinstance(state, PathFaultState)}
+    total = _path_share()
+    found = []
+    for c in candidates:
+        odds = math.log(float(priors()["path"]["faulty"]) * c.prior / total) + checked(study.evidence, c)
+        if c.component is not None and c.component in components and c.scope == "buffer":
+            odds += math.log(_SAME_PART)
+        more = _elsewhere(study.evidence, c)
+        for scored in ways(c, effects):
+            if not scored.effect.tally.hits and not scored.covers:
+                continue
+            own = _own(scored, more, wrong_at(survey, c)) + log_clipped(scored, rows)
+            found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
+    return found
+
+
+def wrong_at(survey: Survey, candidate: Candidate) -> int:
+    """Wrong reads on its lanes in its regions."""
+    return sum(
+        int(found[:, 0].sum())
+        for (region, mask), found in survey.patterns.items()
+        if region in candidate.regions and mask & candidate.mask
+    )
+
+
+def _own(scored: Scored, more: Iterable[tuple[int, float]], wrong: int) -> float:
+    """Of a fault that acts always the misses stay in the rows, for the chips to be charged with, unless it hides them;
+    then whatever it does not foretell of the ``wrong`` reads on its lanes is a stray that no chip can be charged with.
+    """
+    more = tuple(more)
+    tally = scored.effect.tally
+    strays = 0
+    if scored.hard and hides(scored):
+        strays = max(0, wrong - tally.hits - tally.other)
+    if scored.hard and not hides(scored):
+        each = [log_rate(0, n, (1.0e4, 1.0)) + ratio for n, ratio in more]
+        own = scored.effect.log_contents
+        own = -scored.effect.tally.unsure_bits * LN2 if own is None else own
+        return own + log_sum(each) - math.log(len(more))
+    bits = scored.candidate.mask.bit_count()
+    own = log_sum([log_own(scored, bits, n) + ratio for n, ratio in more]) - math.log(len(more))
+    return own + log_noise(strays, tally.hits + tally.misses + strays, bits)
+
+
+def _path_share() -> float:
+    """The share of all listed faults' weight that the shared ones have."""
+    weights: Mapping[str, Mapping[str, float]] = priors()["weight"]
+    total = sum(sum(scopes.values()) for scopes in weights.values())
+    leaf = sum(value for scopes in weights.values() for scope, value in scopes.items() if scope in LEAF_SCOPES)
+    return float((total - leaf) / total)
+
+
+def seen_by_checks(study: Study) -> list[PathFaultState]:
+    """Faults that clipped lines show although every read came back right (exchanged selects do not hurt memory)."""
+    checks = study.evidence.checks
+    if checks is None or max(checks.likelihood_ratios.values(), default=0.0) <= 1.0:
+        return []  # every clipped line was seen right: nothing to propose
+    everywhere = {region.index: region.mask for region in study.card.regions}
+    found = []
+    for c in propose(study.card, everywhere, {}):
+        if c.scope not in ("decoder", "buffer"):
+            continue
+        ratio = checked(study.evidence, c)
+        if ratio > _SEEN:
+            odds = math.log(float(priors()["path"]["faulty"]) * c.prior / _path_share())
+            found.append(PathFaultState(Scored(c, c.variants[0], True, NOTHING), odds + ratio, study))
+    return sorted(found, key=lambda s: -s.log_weight)
+
+
+def _elsewhere(evidence: Evidence, candidate: Candidate) -> tuple[tuple[int, float], ...]:
+    """(missed chances, log likelihood ratio) that transfers outside the compared reads add to a bus fault.
+
+    Three ways, equally likely: the fault hurts reads of the board's regions only
+    (the lane's contact at the card's edge), all reads (it sits at the
+    processor's receiver), or every transfer, writes included. In the last
+    case not one write may show the level that cannot be, nor one read of a ROM
+    or outside the regions in either; that so many would lack it by chance has a
+    probability of its own, with a Beta(½, ½) prior on how often the lane is high.
+    """
+    traffic = evidence.traffic
+    if traffic is None or candidate.scope != "bus":
+        return ((0, 0.0),)
+    lanes = bits_of(candidate.lanes)
+    both = traffic.high[..., lanes[0]] + traffic.low[..., lanes[0]]
+    if candidate.fault == "bridged":
+        count = traffic.differ[..., lanes[0], lanes[1]]
+    elif candidate.fault == "stuck-low":
+        count = traffic.high[..., lanes[0]]
+    else:
+        count = traffic.low[..., lanes[0]]
+    fixed = [-1, *(i for i, region in enumerate(evidence.board.regions) if region.kind != "ram")]
+    outside, written = int(count[-1, 0]), int(count[:, 1].sum())
+    unread = 0.0 if count[fixed, 0].sum() else -log_rate(int(both[fixed, 0].sum()), 0, (0.5, 0.5))
+    unwritten = 0.0 if written else -log_rate(int(both[:, 1].sum()), 0, (0.5, 0.5))
+    return (0, 0.0), (outside, unread), (outside + written, unread + unwritten)

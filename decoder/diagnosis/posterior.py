@@ -1,0 +1,238 @@
+"""From weighed sets of faults to what is believed of each part, and to places: each place one thing that is wrong."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from busledger.decoder.diagnosis.card import Card, CardState
+from busledger.decoder.diagnosis.leaves import Leaf, LeafState
+from busledger.decoder.diagnosis.paths import Path, PathFaultState
+from busledger.decoder.diagnosis.replay.weighing import log_sum
+from busledger.decoder.diagnosis.scoring import Scored
+from busledger.decoder.findings import FaultName
+
+__all__ = ["Item", "PartMarginal", "Place", "Posterior", "posterior"]
+
+_SEED = 0.5  # chance from which a thing has a place of its own
+_WEAK_SEED = 0.2  # chance from which the likeliest thing has one where nothing reaches the above
+_SHOWN = 0.005
+_OF_A_CHIP = 24  # ways to be bad that are told apart, of one chip
+
+
+@dataclass
+class Item:
+    """One suspect: a fault of one part, over all the sets it is in.
+
+    ``fault``: its likeliest way of failing; ``unit``: index of its chip, None for shared parts; ``others``: faults of
+    further lanes of the same chip; ``path``: the shared thing, where it is one.
+    """
+
+    fault: Scored | None
+    probability: float
+    unit: int | None = None
+    others: tuple[Scored, ...] = ()
+    path: Path | None = None
+    best: float = -math.inf
+    regions: frozenset[int] = frozenset()
+    mask: int = 0
+
+
+@dataclass
+class Place:
+    """Alternatives of one another, the likeliest first; their chances sum to at most 1."""
+
+    items: list[Item] = field(default_factory=list)
+
+    @property
+    def leader(self) -> Item:
+        """The likeliest."""
+        return self.items[0]
+
+
+@dataclass(frozen=True)
+class PartMarginal:
+    """The chance that a part is bad, and if it is, its likeliest fault with that fault's share."""
+
+    component: str
+    bad: float
+    fault: FaultName | None = None
+    share: float | None = None
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """``states``: the sets, best first, with ``chances``; ``bad``: each unit's chance of being bad over all sets."""
+
+    states: tuple[CardState, ...]
+    chances: tuple[float, ...]
+    bad: np.ndarray
+    places: tuple[Place, ...]
+    parts: tuple[PartMarginal, ...]
+    nothing: float
+    unexplained: int
+
+
+def posterior(card: Card, states: Sequence[CardState]) -> Posterior:
+    """Normalise, and sum over the sets."""
+    total = log_sum([s.log_total for s in states])
+    chances = [math.exp(s.log_total - total) for s in states]
+    bad = np.zeros(len(card.units))
+    nothing = 0.0
+    for state, chance in zip(states, chances, strict=True):
+        bad += chance * state.bad
+        if not state.paths:
+            nothing = chance * float(np.prod(1.0 - state.bad)) if len(state.bad) else chance
+    items = [*_path_items(states, chances), *_leaf_items(card, states, chances)]
+    places = _places(items, bad)
+    shared: dict[str, float] = {}
+    for state, chance in zip(states, chances, strict=True):
+        names = {p.scored.candidate.component for p in state.paths if isinstance(p, PathFaultState)}
+        for name in names:
+            if name:
+                shared[name] = shared.get(name, 0.0) + chance
+    parts = tuple(_parts(card, items, bad, shared))
+    return Posterior(
+        tuple(states), tuple(chances), bad, tuple(places), parts, nothing, _unexplained(card, states[0])
+    )
+
+
+def _path_items(states: Sequence[CardState], chances: Sequence[float]) -> list[Item]:
+    held: dict[tuple[object, ...], Item] = {}
+    for state, chance in zip(states, chances, strict=True):
+        for path in state.paths:
+            fault = path.scored if isinstance(path, PathFaultState) else None
+            key = fault.candidate.key if fault is not None else path.key
+            item = held.setdefault(
+                key, Item(None, 0.0, path=path, regions=frozenset(path.regions), mask=path.mask)
+            )
+            item.probability += chance
+            if state.log_total > item.best:
+                item.best, item.fault, item.path = state.log_total, fault, path
+    return list(held.values())
+
+
+def _leaf_items(card: Card, states: Sequence[CardState], chances: Sequence[float]) -> list[Item]:
+    found: list[Item] = []
+    for u, unit in enumerate(card.units):
+        held: dict[tuple[object, ...], Item] = {}
+        for state, chance in zip(states, chances, strict=True):
+            leaf = state.leaves[u]
+            if chance < 1e-6 or not leaf.count.wrong:
+                continue
+            for way, share in _shares(leaf):
+                main = way.faults[0]
+                where = tuple(str(v) for v in main.detail.get("where_lines", ()))
+                key = (main.candidate.key, where, len(way.faults) > 1)
+                item = held.setdefault(key, Item(None, 0.0, unit=u, regions=frozenset((unit.region,)), mask=unit.mask))
+                item.probability += chance * float(state.bad[u]) * share
+                if state.log_total + way.log > item.best:
+                    item.best, item.fault, item.others = state.log_total + way.log, main, way.faults[1:]
+        found += sorted(held.values(), key=lambda item: -item.probability)[:_OF_A_CHIP]
+    return found
+
+
+def _shares(leaf: Leaf) -> Iterator[tuple[LeafState, float]]:
+    total = leaf.log_bad
+    for state in leaf.states:
+        share = math.exp(state.log - total)
+        if share > 1e-6:
+            yield state, share
+
+
+def _places(items: Sequence[Item], bad: np.ndarray) -> list[Place]:
+    """Seeds: shared things and chips that are likelier bad than not; every other item joins the seed it competes with."""
+    by_unit: dict[int, list[Item]] = {}
+    for item in items:
+        if item.unit is not None:
+            by_unit.setdefault(item.unit, []).append(item)
+    ranked = sorted(items, key=lambda item: -item.probability)
+    seeds: list[Place] = []
+    for item in ranked:
+        if item.unit is None and item.probability >= _SEED:
+            seeds.append(Place([item]))
+    for u, mine in by_unit.items():
+        if bad[u] >= _SEED and mine:
+            seeds.append(Place([max(mine, key=lambda item: item.probability)]))
+    if not seeds and ranked:
+        sums = {u: sum(item.probability for item in mine) for u, mine in by_unit.items()}
+        first = max(ranked, key=lambda i: sums[i.unit] if i.unit is not None else i.probability)
+        if first.unit is not None:
+            first = max(by_unit[first.unit], key=lambda item: item.probability)
+        if (sums[first.unit] if first.unit is not None else first.probability) >= _WEAK_SEED:
+            seeds.append(Place([first]))
+    for item in ranked:
+        if item.probability < _SHOWN or any(item is place.items[0] for place in seeds):
+            continue
+        home = _home(item, seeds)
+        if home is not None:
+            home.items.append(item)
+    for place in seeds:
+        _settle(place)
+    return sorted(seeds, key=lambda place: -_explains(place.leader))
+
+
+def _home(item: Item, seeds: Sequence[Place]) -> Place | None:
+    """The place of its own chip; else the seed whose reads it could have hurt, the likeliest of them."""
+    own = [p for p in seeds if item.unit is not None and p.items[0].unit == item.unit]
+    if own:
+        return own[0]
+    meets = [p for p in seeds if p.items[0].regions & item.regions and p.items[0].mask & item.mask]
+    if item.unit is not None:
+        meets = [p for p in meets if p.items[0].unit is None]
+    return min(meets, key=lambda p: (p.items[0].probability, -_explains(p.items[0])), default=None)
+
+
+def _settle(place: Place) -> None:
+    place.items.sort(key=lambda item: -item.probability)
+    total = sum(item.probability for item in place.items)
+    if total > 1.0:
+        for item in place.items:
+            item.probability /= total
+
+
+def _explains(item: Item) -> int:
+    if item.fault is not None:
+        return max(item.fault.covers, item.fault.effect.tally.hits)
+    return item.path.hits if item.path is not None else 0
+
+
+def _parts(
+    card: Card, items: Sequence[Item], bad: np.ndarray, shared: Mapping[str, float]
+) -> Iterator[PartMarginal]:
+    board = card.study.evidence.board
+    chance: dict[str, float] = {}
+    faults: dict[str, dict[FaultName, float]] = {}
+    for unit, value in zip(card.units, bad, strict=True):
+        if unit.name:
+            chance[unit.name] = max(chance.get(unit.name, 0.0), float(value))
+    for name in (*(d.designator for d in board.decoders), *(b.designator for b in board.buffers)):
+        chance[name] = max(chance.get(name, 0.0), shared.get(name, 0.0))
+    for item in items:
+        if item.fault is None or not item.fault.candidate.component:
+            continue
+        name = item.fault.candidate.component
+        of_part = faults.setdefault(name, {})
+        kind = item.fault.candidate.fault
+        of_part[kind] = of_part.get(kind, 0.0) + item.probability
+    for name, value in chance.items():
+        kinds = faults.get(name, {})
+        total = sum(kinds.values())
+        if total > 0.0:
+            kind, _ = max(kinds.items(), key=lambda held: held[1])
+            yield PartMarginal(name, round(value, 6), kind, round(kinds[kind] / total, 6))
+        else:
+            yield PartMarginal(name, round(value, 6))
+
+
+def _unexplained(card: Card, state: CardState) -> int:
+    """Wrong reads that the likeliest set leaves: those of chips that are taken for sound."""
+    rows = state.rows
+    keep = np.full(len(card.study.card.regions) + 1, 0xFFFFFFFF, np.uint32)
+    for unit, bad in zip(card.units, state.bad, strict=True):
+        if bad >= _SEED:
+            keep[unit.region] &= np.uint32(~unit.mask & 0xFFFFFFFF)
+    return int(np.count_nonzero(rows.wrong & keep[rows.region]))

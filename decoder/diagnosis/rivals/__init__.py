@@ -1,0 +1,7 @@
+"""Innocent explanations that compete with the faults of the card, before a part is accused."""
+
+from busledger.decoder.diagnosis.rivals.find import find_rivals
+from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Rival
+from busledger.decoder.diagnosis.rivals.sampling import capture_verdict
+
+__all__ = ["CannotJudge", "Rival", "capture_verdict", "find_rivals"]

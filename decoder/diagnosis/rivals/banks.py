@@ -1,0 +1,263 @@
+"""Memory that is switched in banks by something that was not told: whole blocks change at once, and back again."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
+from busledger.decoder.diagnosis.rivals import banks_kernel as kernel
+from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.story_kernel import folded
+from busledger.decoder.diagnosis.rivals.words import counted, named, span_of
+
+__all__ = ["banked", "latched"]
+
+_FEWEST = 6  # wrong reads: fewer show no banks
+_LATCHES = 64  # addresses outside memory that are tried
+_VALUES = 16  # different values written to a latch, at most
+_SMALLEST = 16  # cells: nothing smaller is switched in banks
+_PER_SWITCH = 2.0  # wrong reads that a switch of banks explains, at least: else anything would be banks
+
+
+def banked(story: Story) -> Iterator[Rival]:
+    """Regions, or the block of one in which reads are wrong, whose contents come and go together."""
+    rows = story.rows
+    for r in range(len(story.regions)):
+        wrong = (rows.region == r) & (rows.wrong != 0)
+        if np.count_nonzero(wrong) < _FEWEST:
+            continue
+        low, high = _block(story, r, wrong)
+        if high - low + 1 < _SMALLEST << story.study.cells.shift:
+            continue
+        cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+        span = story.study.cells.span(r)
+        cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
+        inside = cells[rows.cell] & (rows.region == r)
+        found = _follow(story, r, inside, (low, high), cells, wrong)
+        if found is not None:
+            yield found
+
+
+def latched(story: Story) -> Iterator[Rival]:
+    """Regions that are switched by what is written to an address outside all memory: each value its own bank."""
+    signs = story.study.evidence.signs
+    writes = signs.latches() if signs is not None else None
+    if writes is None or not len(writes.time):
+        return
+    rows = story.rows
+    in_ram = np.zeros(len(writes.time), np.bool_)
+    for region in story.regions:
+        if region.space != "io" and region.kind == "ram":
+            in_ram |= (writes.address >= region.start) & (writes.address <= region.end) & (writes.io == 0)
+    key = writes.address << 1 | writes.io
+    latches = []
+    for one in np.unique(key[~in_ram]):
+        mine = (key == one) & ~in_ram
+        values, which = np.unique(writes.data[mine], return_inverse=True)
+        if 2 <= len(values) <= _VALUES:
+            latches.append((int(one), len(values), writes.time[mine], which))
+    for r in range(len(story.regions)):
+        here = rows.region == r
+        wrong = here & (rows.wrong != 0)
+        if np.count_nonzero(wrong) < _FEWEST:
+            continue
+        block = _block(story, r, wrong)
+        here &= (story.address[rows.cell] >= block[0]) & (story.address[rows.cell] <= block[1])
+        found = [_latched(story, r, here, block, *latch) for latch in latches[:_LATCHES]]
+        best = max((f for f in found if f is not None), key=lambda f: f.log_own, default=None)
+        if best is not None:
+            yield best
+
+
+def _latched(
+    story: Story,
+    r: int,
+    here: NDArray[np.bool_],
+    block: tuple[int, int],
+    key: int,
+    values: int,
+    time: NDArray[np.int64],
+    which: NDArray[np.intp],
+) -> Rival | None:
+    """The region with a bank for each value of the latch; before its first write the bank is one of its own."""
+    rows, region, size = story.rows.take(here), story.regions[r], story.study.cells.size[r]
+    at = np.searchsorted(time, rows.time, side="left") - 1
+    total = size * (values + 1)
+    tried = []
+    for before in range(values + 1):  # which bank it is before the latch is first written
+        bank = np.where(at >= 0, which[np.maximum(at, 0)], before)
+        cell = (rows.cell - story.study.cells.base[r] + size * bank).astype(np.int32)
+        memory, known = np.zeros(total, np.uint32), np.zeros(total, np.uint32)
+        found = np.zeros(len(rows), np.uint8)
+        folded(
+            cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong,
+            np.arange(total, dtype=np.int32), memory, known, found,
+        )  # fmt: skip
+        odd = int(np.count_nonzero((found == 2) | (found == 3)))
+        tried.append((10 * odd + int(np.count_nonzero(found == 4)), before, found))
+    verdict = min(tried, key=lambda t: t[:2])[2]
+    wrong = rows.wrong != 0
+    first = verdict == 4
+    hits = int(np.count_nonzero(verdict == 1))
+    against = int(np.count_nonzero((verdict == 2) | (verdict == 3)))
+    explained = wrong & ((verdict == 1) | first)
+    count = int(np.count_nonzero(explained))
+    if count < _FEWEST or count < 0.9 * np.count_nonzero(wrong) or against > count // 10:
+        return None
+    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[first])
+    address, io = key >> 1, key & 1
+    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    cells[rows.cell] = True
+    space = "io" if io else "memory"
+    return Rival(
+        fault="banked",
+        scope="machine",
+        region=r,
+        addresses=block,
+        log_prior=prior_of("banked", chips=story.has_chips(r)),
+        log_own=log_rate(hits, against, HARD) - unknown * math.log(2.0) - math.log(_LATCHES),
+        explains=count,
+        against=against,
+        summary=f"{span_of(block)} is switched in banks by a write to {address:04X}{' (I/O)' if io else ''}: say so in "
+        "the board file",
+        evidence=(
+            f"with a bank for each of the {values} values written there, {counted(hits, 'wrong read')} give what was "
+            f"last written in their bank; {against} do not",
+        ),
+        next_step=f"Say in the board file which value of {address:04X} switches which bank in, and check again.",
+        propose=(
+            "[[region]]",
+            f'name = "{named(region)}_bank0"',
+            f"start = 0x{block[0]:04X}",
+            f"end = 0x{block[1]:04X}",
+            f'kind = "{region.kind}"',
+            f'when = {{ latch = 0x{address:04X}, space = "{space}", value = 0 }}',
+        ),
+        index=rows.index[explained],
+        taken=NotJudged(cells),
+    )
+
+
+def _block(story: Story, r: int, wrong: NDArray[np.bool_]) -> tuple[int, int]:
+    """The smallest aligned power of two that holds every wrong read of a region."""
+    address = story.address[story.rows.cell[wrong]]
+    start, end = int(address.min()), int(address.max())
+    size = 1 << story.study.cells.shift
+    while start // size != end // size:
+        size *= 2
+    region = story.regions[r]
+    low = start // size * size
+    return max(region.start, low), min(region.end, low + size - 1)
+
+
+def _follow(
+    story: Story,
+    r: int,
+    inside: NDArray[np.bool_],
+    block: tuple[int, int],
+    cells: NDArray[np.bool_],
+    wrong: NDArray[np.bool_],
+) -> Rival | None:
+    rows = story.rows
+    total = max(1, story.study.cells.total)
+    bank, said = np.zeros(len(rows), np.int8), np.zeros(len(rows), np.uint8)
+    mark = np.zeros(total, np.int32)
+    content, known = (np.zeros((kernel.MOST_BANKS, total), np.uint32) for _ in range(2))
+    banks = int(
+        kernel.follow(
+            rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, inside, content, known, mark, bank, said
+        )
+    )
+    switches = np.flatnonzero(said == kernel.SWITCHES)
+    odd = int(np.count_nonzero(said == kernel.CONTRADICTS))
+    hits = int(np.count_nonzero(wrong & inside)) - odd
+    agrees = int(np.count_nonzero(said == kernel.AGREES))
+    came_back = int(
+        np.count_nonzero(wrong & (story.older & 1 == 1) & ((said == kernel.AGREES) | (said == kernel.SWITCHES)))
+    )
+    if banks < 2 or odd > hits // 20 or hits < _PER_SWITCH * len(switches) or len(switches) < 2:
+        return None
+    if came_back < max(3, hits // 10):
+        return None
+    latch, told = _latch(story, switches, np.flatnonzero(said == kernel.AGREES))
+    # When it is switched has to be known for each switch: of the writes to the latch, or of all accesses.
+    moments = len(switches) * math.log(max(2, int(np.count_nonzero(inside)) if latch is None else told))
+    # What a bank holds where it was never seen has to be found out, also where it is what another bank was given.
+    blank = (said == kernel.LEARNS) | (said == kernel.SWITCHES)
+    blank[switches] = story.older[switches] & 1 == 0
+    new = sum(int(lanes).bit_count() for lanes in rows.compared[blank])
+    chips = story.has_chips(r)
+    where = span_of(block)
+    by = f"a write to {latch[0]:04X}" if latch is not None else "something that is not on the clips"
+    rival_when = (
+        f'when = {{ latch = 0x{latch[0]:04X}, space = "{"io" if latch[1] else "memory"}", value = 0 }}'
+        if latch is not None
+        else 'when = { line = "BANK0", level = 0 }'
+    )
+    region = story.regions[r]
+    return Rival(
+        fault="banked",
+        scope="machine",
+        region=r,
+        addresses=block,
+        log_prior=prior_of("banked", chips=chips),
+        log_own=log_rate(agrees, odd, HARD) - moments - new * math.log(2.0),
+        explains=hits,
+        against=odd,
+        summary=f"{where} is switched between {banks} banks by {by}: say so in the board file",
+        evidence=(
+            f"{counted(len(switches), 'time')} the contents change together, and what was held before comes back: "
+            f"{counted(hits, 'wrong read')} explained, {odd} not",
+            *((f"{told} of {len(switches)} changes follow a write to {latch[0]:04X}",) if latch is not None else ()),
+        ),
+        next_step=(
+            f"Say in the board file which value of {latch[0]:04X} switches which bank in."
+            if latch is not None
+            else "Find the latch or line that switches the banks, clip it, and say in the board file which is which."
+        ),
+        propose=(
+            "[[region]]",
+            f'name = "{named(region)}_bank0"',
+            f"start = 0x{block[0]:04X}",
+            f"end = 0x{block[1]:04X}",
+            f'kind = "{region.kind}"',
+            rival_when,
+        ),
+        index=rows.index[wrong & inside],
+        taken=NotJudged(cells),
+    )
+
+
+def _latch(story: Story, switches: NDArray[np.intp], agrees: NDArray[np.intp]) -> tuple[tuple[int, int] | None, int]:
+    """((address, 1 for io) of the latch, changes that follow a write to it).
+
+    That is the address outside all regions that is written between the last read that fits the bank before and the
+    first that shows the bank after, for (nearly) every switch, where chance would seldom have it written there.
+    """
+    signs = story.study.evidence.signs
+    writes = signs.latches() if signs is not None else None
+    if writes is None or not len(writes.time):
+        return None, 0
+    inside = np.zeros(len(writes.time), np.bool_)
+    for region in story.regions:
+        if region.space != "io" and region.kind == "ram":
+            inside |= (writes.address >= region.start) & (writes.address <= region.end) & (writes.io == 0)
+    time, key = writes.time[~inside], (writes.address << 1 | writes.io)[~inside]
+    rows = story.rows
+    until = rows.time[switches]
+    at = np.searchsorted(agrees, switches) - 1
+    since = np.where(at >= 0, rows.time[agrees[np.maximum(at, 0)]] if len(agrees) else 0, 0)
+    whole = max(1, int(rows.time[-1]) - int(rows.time[0]))
+    best: tuple[tuple[int, int] | None, int] = (None, 0)
+    for one in np.unique(key):
+        mine = time[key == one]
+        follows = int((np.searchsorted(mine, until, side="right") > np.searchsorted(mine, since, side="right")).sum())
+        chance = float(np.minimum(1.0, len(mine) * (until - since) / whole).mean())
+        if follows >= max(2, 0.9 * len(switches)) and chance < 0.5 and follows > best[1]:
+            best = ((int(one >> 1), int(one & 1)), follows)
+    return best

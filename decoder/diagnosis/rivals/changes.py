@@ -1,0 +1,253 @@
+"""Contents that change though nobody was seen to write: another master, a power dip, another version of a ROM."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.places import DEVICE, log_values
+from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.words import counted, moment, named, span_of, stated
+
+__all__ = ["contents_lost", "other_images", "shared"]
+
+LN2 = math.log(2.0)
+_KEEPS = (20.0, 1.0)  # what was changed stays, but the other master may put it back
+_MANY = 8  # cells: fewer that change at once are no power dip
+
+
+def contents_lost(story: Story) -> Iterator[Rival]:
+    """Many cells changed at one moment, and sound before and after."""
+    rows = story.rows
+    first = np.flatnonzero((rows.wrong != 0) & (story.repeat != kernel.SAME) & (story.since >= 0))
+    if len(first) < _MANY:
+        return
+    moment_row, count = _busiest(story.since[first], first, len(rows))
+    if count < _MANY:
+        return
+    across = (story.since < moment_row) & (np.arange(len(rows)) >= moment_row)
+    hit = first[across[first]]
+    right = across & (rows.compared != 0) & (rows.wrong == 0) & (story.since >= 0)
+    low, high = _hull(story, hit)
+    within = (story.address[rows.cell] >= low) & (story.address[rows.cell] <= high)
+    missed = int(np.count_nonzero(right & within))
+    regions = np.unique(rows.region[hit])
+    everything = int(np.count_nonzero(right)) + len(hit)
+    if missed > 4 * len(hit) or 2 * len(hit) < len(first):
+        return
+    # A copy into one block by somebody unseen, or all memory at once: the block is told by what stayed right.
+    block = len(regions) == 1 and np.count_nonzero(right & ~within) > len(hit)
+    flips = sum(int(lanes).bit_count() for lanes in rows.compared[hit]) * LN2
+    chance = -math.log(max(2, len(rows))) - (2 * math.log(max(2, everything)) if block else 0.0)
+    explained = _with_repeats(story, hit, moment_row)
+    chips = all(story.has_chips(int(r)) for r in regions)
+    when = moment(story.seconds(int(rows.time[min(moment_row, len(rows) - 1)])))
+    place = (low, high)
+    common = {
+        "scope": "machine",
+        "region": int(regions[0]) if len(regions) == 1 else None,
+        "addresses": place,
+        "log_own": log_rate(len(hit), missed, (1.0, 1.0)) - flips + chance,
+        "explains": len(explained),
+        "against": missed,
+        "index": rows.index[explained],
+        "taken": Excused(rows.index[explained]),
+    }
+    share = f"{counted(len(hit), 'cell')} of {len(hit) + missed} that were read before and after it"
+    if block:
+        yield Rival(
+            fault="shared",
+            log_prior=prior_of("shared", chips=chips),
+            summary=f"{span_of(place)} was changed at {when} by a master that is not on the clips",
+            evidence=(f"{share} hold something else, all else is right", "they are sound before and after"),
+            next_step="Clip the bus request and grant lines, or the other master's write, and see who writes there.",
+            propose=stated(f"shared_{low:04x}", place, "ram", "shared = true"),
+            **common,  # type: ignore[arg-type]
+        )
+        return
+    yield Rival(
+        fault="contents-lost",
+        log_prior=prior_of("contents-lost", chips=chips),
+        summary=f"the memory lost its contents at {when}, and is sound before and after: look at the supply",
+        evidence=(
+            f"{share} hold something else, in {counted(len(regions), 'region')}",
+            "what was written after that moment is read back right",
+        ),
+        next_step=f"Look at the supply with a scope around such a moment; check the capture in two halves "
+        f"(--to {when.replace(' ', '')}, --from {when.replace(' ', '')}) to judge the chips.",
+        **common,  # type: ignore[arg-type]
+    )
+
+
+def _busiest(start: NDArray[np.int64], end: NDArray[np.intp], n: int) -> tuple[int, int]:
+    """The row that lies in most of the spans ``start < row <= end``, and in how many."""
+    steps = np.zeros(n + 2, np.int64)
+    np.add.at(steps, start + 1, 1)
+    np.add.at(steps, end + 1, -1)
+    inside = np.cumsum(steps)
+    at = int(inside.argmax())
+    return at, int(inside[at])
+
+
+def _hull(story: Story, hit: NDArray[np.intp]) -> tuple[int, int]:
+    address = story.address[story.rows.cell[hit]]
+    return int(address.min()), int(address.max())
+
+
+def _with_repeats(story: Story, hit: NDArray[np.intp], moment_row: int) -> NDArray[np.intp]:
+    """The wrong reads of what was lost then, until the cell is written again."""
+    rows = story.rows
+    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    cells[rows.cell[hit]] = True
+    later = (rows.wrong != 0) & cells[rows.cell] & (story.since < moment_row)
+    later[:moment_row] = False
+    return np.flatnonzero(later)
+
+
+def shared(story: Story) -> Iterator[Rival]:
+    """Cells that change again and again without a write, and keep what they changed to."""
+    rows = story.rows
+    new = (rows.wrong != 0) & (story.repeat != kernel.SAME) & (story.older & 1 == 0)
+    events = story.per_cell(new)
+    for r, region in enumerate(story.regions):
+        if region.kind == "rom":
+            continue
+        span = story.study.cells.span(r)
+        mine = np.flatnonzero(events[span]) + span.start
+        count = int(events[span].sum())
+        if count < 4:
+            continue
+        cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+        low, high = int(story.address[mine].min()), int(story.address[mine].max())
+        cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
+        here = cells[rows.cell] & ~rows.is_write & (rows.compared != 0)
+        kept = int(np.count_nonzero(here & (rows.wrong != 0) & (story.repeat == kernel.SAME)))
+        back = int(np.count_nonzero(here & (rows.wrong == 0) & (story.repeat == kernel.OTHER)))
+        lanes = int(np.bitwise_or.reduce(rows.wrong[here]))
+        if 4 * back > kept + count or lanes.bit_count() < 3 or _never_holds(story, here, int(cells.sum())):
+            continue
+        changed = here & new
+        bits = int(np.bitwise_or.reduce(rows.compared[here])).bit_count()
+        quiet = int(np.count_nonzero(here)) - count - kept
+        used = int(np.count_nonzero(story.per_cell(~rows.is_write)[span]))
+        inside = int(np.count_nonzero(story.per_cell(here)))
+        own = log_rate(count, quiet, SOMETIMES) + log_values(rows.cell[changed], rows.data[changed], bits)
+        own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
+        wrong = here & (rows.wrong != 0)
+        place = (low, high)
+        yield Rival(
+            fault="shared",
+            scope="machine",
+            region=r,
+            addresses=place,
+            log_prior=prior_of("shared", chips=story.has_chips(r)),
+            log_own=own,
+            explains=int(np.count_nonzero(wrong)),
+            against=back,
+            summary=f"{span_of(place)} is written by somebody who is not on the clips: another processor, or a device",
+            evidence=(
+                f"{counted(count, 'change')} without a write on {lanes.bit_count()} lanes at once; "
+                f"{counted(kept, 'later read')} give the new content again, {back} the old one",
+                f"{counted(quiet, 'read')} of {named(region)} there came right",
+            ),
+            next_step="Clip the bus request and grant lines, or the other side's write; if it is shared memory, say so "
+            "in the board file.",
+            propose=stated(f"shared_{low:04x}", place, "ram", "shared = true"),
+            index=rows.index[wrong],
+            taken=NotJudged(cells),
+        )
+
+
+def _never_holds(story: Story, here: NDArray[np.bool_], cells: int) -> bool:
+    """Whether a few cells do not even hold what this side writes: that is a device, not memory shared with somebody."""
+    tests = int(np.count_nonzero(here & (story.took != kernel.NO_TEST)))
+    held = int(np.count_nonzero(here & (story.took == kernel.TOOK)))
+    return cells <= DEVICE and tests >= 3 and held <= 0.25 * tests
+
+
+def other_images(story: Story) -> Iterator[Rival]:
+    """A ROM that differs from its image in runs, and always in the same way."""
+    rows = story.rows
+    for r, region in enumerate(story.regions):
+        if region.kind != "rom" or region.image is None:
+            continue
+        mine = (rows.region == r) & ~rows.is_write & (rows.compared != 0)
+        wrong = mine & (rows.wrong != 0)
+        if not wrong.any():
+            continue
+        cell, value = rows.cell[mine], rows.data[mine] & rows.compared[mine]
+        cells, at, reads = np.unique(cell, return_inverse=True, return_counts=True)
+        level, each = _commonest(at, value, len(cells))
+        differs = np.zeros(len(cells), np.bool_)
+        expected = np.zeros(len(cells), np.uint32)
+        expected[at] = rows.expected[mine]
+        differs = level != expected
+        odd = int((reads - each).sum())
+        steady = int(each.sum())
+        order = np.argsort(story.address[cells])
+        said = differs[order]
+        bits = int(np.bitwise_or.reduce(rows.compared[mine])).bit_count()
+        own = log_rate(steady, odd, HARD) + _log_runs(said) - int(said.sum()) * bits * LN2
+        explained = wrong.copy()
+        explained[wrong] = differs[np.searchsorted(cells, rows.cell[wrong])] & (
+            level[np.searchsorted(cells, rows.cell[wrong])] == (rows.data & rows.compared)[wrong]
+        )
+        runs = int(np.count_nonzero(np.diff(said.astype(np.int8)) == 1)) + int(said[0])
+        count = int(differs.sum())
+        if not explained.any():
+            continue
+        yield Rival(
+            fault="other-image",
+            scope="machine",
+            region=r,
+            addresses=(region.start, region.end),
+            log_prior=prior_of("other-image", chips=True),
+            log_own=own,
+            explains=int(explained.sum()),
+            against=odd,
+            summary=f"the ROM in {named(region)} is another version than its image: {counted(count, 'byte')} of "
+            f"{len(cells)} read differ, always in the same way",
+            evidence=(
+                f"the differences lie in {counted(runs, 'run')}; {counted(steady, 'read')} agree with each other, "
+                f"{odd} do not",
+            ),
+            next_step="Read the ROM out, or find the image of its version, and give that as the image of "
+            f"{named(region)}.",
+            propose=(f"# region {named(region)}: image = the file read out of the ROM that is fitted",),
+            index=rows.index[explained],
+            taken=NotJudged(_cells_of(story, cells[differs])),
+        )
+
+
+def _cells_of(story: Story, cells: NDArray[np.int32]) -> NDArray[np.bool_]:
+    found = np.zeros(max(1, story.study.cells.total), np.bool_)
+    found[cells] = True
+    return found
+
+
+def _commonest(
+    at: NDArray[np.intp], value: NDArray[np.uint32], cells: int
+) -> tuple[NDArray[np.uint32], NDArray[np.int64]]:
+    """The value that most reads of each cell gave, and how many did."""
+    key = at.astype(np.uint64) << np.uint64(32) | value.astype(np.uint64)
+    keys, count = np.unique(key, return_counts=True)
+    order = np.lexsort((count, keys >> np.uint64(32)))
+    keys, count = keys[order], count[order]
+    owner = (keys >> np.uint64(32)).astype(np.intp)
+    level, each = np.zeros(cells, np.uint32), np.zeros(cells, np.int64)
+    level[owner], each[owner] = (keys & np.uint64(0xFFFFFFFF)).astype(np.uint32), count
+    return level, each
+
+
+def _log_runs(said: NDArray[np.bool_]) -> float:
+    """Log probability of where the differences lie, neighbours alike: a chain of two states with rates unknown."""
+    one, two = said[:-1], said[1:]
+    begins, stays_right = int((~one & two).sum()), int((~one & ~two).sum())
+    ends, stays_wrong = int((one & ~two).sum()), int((one & two).sum())
+    return log_rate(begins, stays_right, SOMETIMES) + log_rate(ends, stays_wrong, SOMETIMES)

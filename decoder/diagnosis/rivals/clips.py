@@ -1,0 +1,257 @@
+"""Clips that have come off: a line that never moves, or stops moving, while the bus goes on.
+
+A line of the card that is open or stuck leaves the bus line moving: writes by the processor, fetches and what other
+cards answer still show both levels. A clip that is off takes the line away for all traffic alike. That is what parts
+the two, and it is weighed, not assumed: every transfer outside the card's own reads that shows no other level is a
+chance at which a card's fault would have been found out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.coverage.signs import CaptureSigns, Rest
+from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
+
+__all__ = ["clips_off"]
+
+_FEW = 200  # transfers: a program's loop may leave a line alone for so long
+_TELLING = 25.0  # nats at most that a line's rest adds: what was thought of is never surer than that
+_EVERYWHERE = 6.0
+"""Nats at most that a data line at rest in all traffic adds: the line itself, stuck, would look the same, and no
+program would run for long with it."""
+_PICKED = -6.0  # nats: one of the many rests that a program makes, picked because reads are wrong in it
+_HARDLY = 2.0  # nats of a rest that programs make, too
+_LOOPS = 10.0  # transfers that a program's loop makes of one choice
+_EXPECTED = 20.0  # changes that the rest of the capture lets expect
+_LONGER = 3.0  # times the longest other rest of the line: programs have phases, too
+_CELLS = 5
+_WALKED = 100.0  # changes expected of a line at rest, where nothing else speaks of its clip
+_PAGE_BITS = 8
+_HELD_VALUES = 4  # different levels of the other lines, so that the bus was at work
+
+
+@dataclass(frozen=True)
+class _Span:
+    """A rest of one bit: ``first``, ``last`` ticks, transfers in it, changes expected there by the rest of the capture
+    (None where it never moved); ``alone``: no other rest of the line is nearly as long."""
+
+    first: int
+    last: int
+    transfers: int
+    expected: float | None
+    to_end: bool
+    alone: bool
+
+
+def clips_off(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
+    """Rivals for data lines and address lines."""
+    for bit, line in signs.data_lines.items():
+        for span in _spans(signs, signs.data_bit(bit)):
+            yield from _data(story, signs, bit, line, span)
+    for bit, line in signs.address_lines.items():
+        for span in _spans(signs, signs.address_bit(bit)):
+            yield from _address(story, bit, line, span)
+
+
+def _spans(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
+    """The rests of a bit that are long enough to be looked at: to the end of the capture, and the longest between."""
+    end = signs.span[1]
+    if rest.of < _FEW:
+        return
+    if rest.moves == 0:
+        yield _Span(signs.span[0], end, rest.of, None, True, True)
+        return
+    for transfers, first, last, to_end, other in (
+        (rest.after, rest.since, end, True, rest.quiet),
+        (rest.quiet, rest.quiet_from, rest.quiet_to - 1, False, max(rest.second, rest.after)),
+    ):
+        others = rest.of - transfers
+        expected = transfers * rest.moves / max(1, others)
+        if transfers >= _FEW and expected >= _EXPECTED:
+            yield _Span(first, last, transfers, expected, to_end, transfers >= _LONGER * other)
+
+
+def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -> Iterator[Rival]:
+    rows = story.rows
+    lane = np.uint32(1 << bit)
+    inside = (rows.time >= span.first) & (rows.time <= span.last)
+    seen = inside & (rows.sure & lane != 0)
+    if np.count_nonzero(seen) < 0.8 * np.count_nonzero(inside):
+        return
+    wrong = inside & (rows.wrong & lane != 0)
+    if len(np.unique(rows.data[seen] & ~lane)) < _HELD_VALUES:
+        return
+    # After the clip is back, what was written without it is still known wrongly, until it is written again.
+    began, ended = np.searchsorted(rows.time, [span.first, span.last + 1])
+    wrong |= (rows.wrong == lane) & (rows.time > span.last) & (story.since >= began) & (story.since < ended)
+    hits = int(np.count_nonzero(wrong))
+    reads = int(np.count_nonzero(seen & ~rows.is_write))
+    level = int((rows.data[seen][-1] >> np.uint32(bit)) & 1)
+    right = int(np.count_nonzero(inside & (rows.compared & lane != 0) & (rows.wrong & lane == 0)))
+    elsewhere = max(0, span.transfers - reads)
+    if not hits and (span.expected is not None or elsewhere < _FEW):
+        return
+    # The last change may lie in a transfer that still had the clip.
+    against = int(np.count_nonzero(seen & (((rows.data >> np.uint32(bit)) & 1) != level)))
+    if against > 1:
+        return
+    bonus = min(_EVERYWHERE if span.alone else _HARDLY, elsewhere / _LOOPS * math.log(2.0))
+    yield Rival(
+        fault="clip-off",
+        scope="clip",
+        lines=(line,),
+        log_prior=prior_of("clip-off", chips=True),
+        log_own=log_rate(hits, against, HARD) + bonus,
+        explains=hits,
+        against=against,
+        summary=_came_off(story, line, span, "the other data lines did"),
+        evidence=(
+            f"{line} is {'high' if level else 'low'} in reads and writes of every region and outside them alike: "
+            f"{counted(elsewhere, 'transfer')} that no part of the card answers show it too",
+            f"{counted(right, 'read')} came right on {line} in that time, all of them {'high' if level else 'low'}",
+        ),
+        next_step=look_at(line),
+        stops_judging=True,
+        index=rows.index[wrong],
+        taken=Both(NotJudged(None, (span.first, span.last), int(lane)), Excused(rows.index[wrong], int(lane))),
+    )
+
+
+def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
+    rows, cells = story.rows, story.study.cells
+    total = max(1, cells.total)
+    first = int(np.searchsorted(rows.time, span.first, side="right" if span.expected is not None else "left"))
+    last = int(np.searchsorted(rows.time, span.last, side="right"))
+    wrong = np.count_nonzero(rows.wrong[first:last])
+    if bit < cells.shift:
+        return
+    if not wrong:
+        yield from _at_rest(story, bit, line, span)
+    if wrong < 3:
+        return
+    held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
+    value, known = story.study.images()
+    held[: len(value), 0], count[: len(known)] = value, known != 0
+    hit, open_ = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint8)
+    kernel.either(
+        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, first, _partners(story, bit),
+        held, count, hit, open_,
+    )  # fmt: skip
+    # After the clip is back, what was written without it is still in the wrong place, until it is written again.
+    hit[last:][story.since[last:] >= last] = 0
+    told = int(np.count_nonzero(hit[first:last] == 1))
+    hits = int(np.count_nonzero(hit))
+    if told < 3 or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
+        return
+    if len(np.unique(rows.cell[first:last][hit[first:last] == 1])) < min(_CELLS, 1 + told // 2):
+        return  # a clip bends all cells alike, not the one that something else is wrong with
+    unknown = hit == 2
+    bonus = _HARDLY
+    if span.expected is not None:
+        bonus = min(_TELLING, span.expected / _LOOPS) if span.alone else _PICKED
+    own = bonus - sum(int(lanes).bit_count() for lanes in rows.compared[unknown]) * math.log(2.0)
+    for r in np.unique(rows.region):
+        mine = rows.region[first:last] == r
+        own += _log_sides(rows.cell[first:last][mine], hit[first:last][mine] != 0, open_[first:last][mine] != 0)
+    index = rows.index[np.flatnonzero(hit)]
+    yield Rival(
+        fault="clip-off",
+        scope="clip",
+        lines=(line,),
+        log_prior=prior_of("clip-off", chips=True),
+        log_own=own,
+        explains=hits,
+        summary=_came_off(story, line, span, "the program used both halves"),
+        evidence=(
+            f"{counted(told, 'wrong read')} give what was last written on the other side of {line}: two cells show "
+            "under one address",
+            f"an address line that is open on the card would leave {line} moving on the bus",
+        ),
+        next_step=look_at(line),
+        stops_judging=True,
+        index=index,
+        taken=Both(NotJudged(None, (span.first, span.last)), Excused(index)),
+    )
+
+
+def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
+    """An address line that moved all the time and stands still to the end, though no read came out wrong by it."""
+    if span.expected is None or not span.to_end or not span.alone:
+        return
+    # Programs walk through the low lines wherever they are; the high ones they may leave alone for good.
+    if bit >= _PAGE_BITS or span.expected < _WALKED:
+        return
+    yield Rival(
+        fault="clip-off",
+        scope="clip",
+        lines=(line,),
+        log_prior=prior_of("clip-off", chips=True),
+        log_own=0.0,
+        explains=0,
+        summary=_came_off(story, line, span, "the other lines did"),
+        evidence=("no other rest of this line is a third as long",),
+        next_step=look_at(line),
+        stops_judging=True,
+        taken=NotJudged(None, (span.first, span.last)),
+    )
+
+
+def _log_sides(cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[np.bool_]) -> float:
+    """Log probability of which side of the line each telling read was on: at any rate each by itself; as the one before
+    it, for programs stay where they are for a while; or as the last one of its cell, for programs run in loops."""
+    told = np.flatnonzero(hit | right)
+    if not len(told):
+        return 0.0
+    side = hit[told]
+    order = np.argsort(cell[told], kind="stable")
+    same = np.diff(cell[told][order]) == 0
+    flips = int(np.count_nonzero(same & (side[order][1:] != side[order][:-1])))
+    first = len(told) - int(np.count_nonzero(same))
+    changes = int(np.count_nonzero(side[1:] != side[:-1]))
+    habits = [
+        log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
+        log_rate(changes, len(side) - changes, SOMETIMES),
+        log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
+    ]
+    return log_sum(habits) - math.log(len(habits))
+
+
+def _partners(story: Story, bit: int) -> NDArray[np.int32]:
+    """The cell on the other side of an address line, int32 a cell, -1 where no region has it."""
+    space = story.study.cells
+    found = np.full(max(1, space.total), -1, np.int32)
+    other = story.address ^ (1 << bit)
+    for r, region in enumerate(story.regions):
+        mine = space.span(r)
+        for s, target in enumerate(story.regions):
+            if target.space != region.space:
+                continue
+            there = (other[mine] >= target.start) & (other[mine] <= target.end)
+            cell = space.base[s] + ((other[mine] >> space.shift) & (space.size[s] - 1))
+            found[mine] = np.where(there, cell, found[mine])
+    return found
+
+
+def _came_off(story: Story, line: str, span: _Span, while_: str) -> str:
+    if span.expected is None:
+        return f"the clip on {line} has come off: it never moved in {counted(span.transfers, 'cycle')} while {while_}"
+    since = moment(story.seconds(span.first))
+    if span.to_end:
+        return (
+            f"the clip on {line} has come off at {since}: it did not move in {counted(span.transfers, 'cycle')} since, "
+            f"where {span.expected:.0f} changes would be expected"
+        )
+    return (
+        f"the clip on {line} was off from {since} to {moment(story.seconds(span.last))}: it did not move in "
+        f"{counted(span.transfers, 'cycle')}, where {span.expected:.0f} changes would be expected"
+    )

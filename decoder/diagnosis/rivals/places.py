@@ -1,0 +1,300 @@
+"""Places that are sound but are not plain memory: registers, memory that lies there twice, or lacks lanes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln
+
+from busledger.decoder.board import Region
+from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
+
+__all__ = ["DEVICE", "devices", "log_values", "mirrors", "narrow", "twins"]
+
+LN2 = math.log(2.0)
+_LEFT = (9.0, 1.0)  # how often an undriven lane shows what it last carried
+_APART = 16  # cells between two registers of one device
+DEVICE = 256  # cells: what is larger is no device's registers
+
+
+def log_values(cell: NDArray[np.int32], value: NDArray[np.uint32], bits: int) -> float:
+    """Log probability of the values that cells of unknown character gave, each cell by itself.
+
+    A value that a cell gave before is the likelier the oftener it did; a new one may be any of ``2 ** bits``
+    (Blackwell and MacQueen's urn, concentration 1: Annals of Statistics 1, 1973, p. 353, from memory).
+    """
+    if not len(cell):
+        return 0.0
+    key = cell.astype(np.uint64) << np.uint64(32) | value.astype(np.uint64)
+    values, each = np.unique(key, return_counts=True)
+    _, reads = np.unique(cell, return_counts=True)
+    return float(gammaln(each).sum() - gammaln(reads + 1.0).sum()) - len(values) * bits * LN2
+
+
+def devices(story: Story) -> Iterator[Rival]:
+    """Few addresses of a region that never hold what was written, while all around them do."""
+    rows = story.rows
+    read = ~rows.is_write & (rows.compared != 0)
+    wrong = story.per_cell(rows.wrong != 0)
+    tests, held = story.per_cell(story.took != kernel.NO_TEST), story.per_cell(story.took == kernel.TOOK)
+    # Where no write tells, what is wrong in half of all reads is odd enough.
+    odd = (wrong >= 2) & np.where(tests > 0, held <= 0.25 * tests, 2 * wrong >= story.per_cell(read))
+    for r, region in enumerate(story.regions):
+        if region.kind == "rom":
+            continue
+        span = story.study.cells.span(r)
+        mine = np.flatnonzero(odd[span]) + span.start
+        used = int(np.count_nonzero(story.per_cell(read & (rows.region == r))[span]))
+        if not len(mine) or 2 * len(mine) > used:
+            continue
+        mine = mine[np.argsort(story.address[mine])]
+        cuts = np.flatnonzero(np.diff(story.address[mine]) > _APART) + 1
+        for group in np.split(mine, cuts):
+            found = _device(story, r, group, read, used)
+            if found is not None:
+                yield found
+
+
+def _device(story: Story, r: int, group: NDArray[np.intp], read: NDArray[np.bool_], used: int) -> Rival | None:
+    rows, region = story.rows, story.regions[r]
+    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    cells[group] = True
+    here = read & cells[rows.cell]
+    wrong = np.flatnonzero(here & (rows.wrong != 0))
+    lanes = int(np.bitwise_or.reduce(rows.wrong[wrong]))
+    if len(group) > DEVICE or lanes.bit_count() < 3:
+        return None
+    picked = rows.compared[here]
+    bits = int(np.bitwise_or.reduce(picked)).bit_count()
+    place = _rounded(story, r, group)
+    values = log_values(rows.cell[here], rows.data[here] & picked, bits)
+    return Rival(
+        fault="device",
+        scope="machine",
+        region=r,
+        addresses=place,
+        log_prior=prior_of("device", chips=story.has_chips(r)),
+        log_own=values - math.log(max(1.0, used / len(group))),
+        explains=len(wrong),
+        against=0,
+        summary=f"{span_of(place)} behaves like a device, not like memory: say so in the board file",
+        evidence=(
+            f"of {counted(len(group), 'address', 'addresses')} there "
+            f"{'none holds' if len(group) > 1 else 'it does not hold'} what was written, while the rest of "
+            f"{named(region)} does",
+            f"{counted(len(wrong), 'wrong read')}, {counted(len(np.unique(rows.data[here])), 'different value')}, "
+            f"on {lanes.bit_count()} lanes at once",
+        ),
+        next_step=f"If a device answers at {span_of(place)}, say so in the board file (or with --device "
+        f"{span_of(place)}) and check again; if memory should be there, test these addresses alone.",
+        propose=stated(f"device_{place[0]:04x}", place, "io"),
+        index=rows.index[wrong],
+        taken=NotJudged(cells),
+    )
+
+
+def _rounded(story: Story, r: int, group: NDArray[np.intp]) -> tuple[int, int]:
+    """The group's addresses, rounded out to a power of two where no sound cell lies in that."""
+    address = story.address[group]
+    start, end = int(address.min()), int(address.max())
+    size = 1 << story.study.cells.shift
+    while start // size != end // size:
+        size *= 2
+    low, high = start // size * size, start // size * size + size - 1
+    span = story.study.cells.span(r)
+    inside = (story.address[span] >= low) & (story.address[span] <= high)
+    right = story.per_cell((story.rows.compared != 0) & (story.rows.wrong == 0))[span]
+    sound = inside & (right > 2)
+    sound[group - span.start] = False
+    region = story.regions[r]
+    if sound.any() or low < region.start or high > region.end:
+        return start, end + (1 << story.study.cells.shift) - 1
+    return low, high
+
+
+def mirrors(story: Story) -> Iterator[Rival]:
+    """Memory that answers at two addresses: what is written to one is read at the other."""
+    for r, region in enumerate(story.regions):
+        mine = story.rows.region == r
+        if region.kind == "rom" or not np.count_nonzero(story.rows.wrong[mine]):
+            continue
+        found = _fold(story, r, mine)
+        if found is not None:
+            yield found
+
+
+def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
+    """The set of address bits inside the region, or the block of it where reads are wrong, that make no difference."""
+    space, region = story.study.cells, story.regions[r]
+    spoilt = story.address[story.rows.cell[mine & (story.rows.wrong != 0)]] >> space.shift
+    best, bits, block = (0, 0, np.zeros(0, np.int64)), 0, (region.start, region.end)
+    for _ in range(4):
+        tried = []
+        for bit in range(space.size[r].bit_length() - 1):
+            if bits >> bit & 1:
+                continue
+            place = _around(spoilt, bits | 1 << bit, space.shift, region)
+            inside = mine & (story.address[story.rows.cell] >= place[0]) & (story.address[story.rows.cell] <= place[1])
+            tried.append((*_folded(story, r, inside, bits | 1 << bit), bit, place))
+        hits, misses, hit, bit, place = max(tried, key=lambda t: t[0] - 20 * t[1], default=(0, 1, best[2], 0, block))
+        if hits <= best[0] or misses > hits // 100:
+            break
+        best, bits, block = (hits, misses, hit), bits | 1 << bit, place
+    hits, misses, hit = best
+    if hits < 4:
+        return None
+    lines = _lines(story, [space.shift + b for b in range(16) if bits >> b & 1])
+    size = (block[1] - block[0] + 1) >> bits.bit_count()
+    name = named(region)
+    return Rival(
+        fault="mirrored",
+        scope="machine",
+        lines=lines,
+        region=r,
+        addresses=block,
+        log_prior=prior_of("mirrored", chips=story.has_chips(r)),
+        log_own=log_rate(hits, misses, HARD),
+        explains=hits,
+        against=misses,
+        summary=f"{span_of(block)} holds {counted(size, 'byte')} that are seen {1 << bits.bit_count()} times: "
+        f"{', '.join(lines)} {'make' if len(lines) > 1 else 'makes'} no difference there",
+        evidence=(
+            f"{counted(hits, 'wrong read')} give what was last written to the same cell of its mirror, "
+            f"{misses} speak against it",
+            "an address line that is open on the card does the same: the size of the chips tells them apart",
+        ),
+        next_step="Compare with the size of the chips that are fitted: if they hold no more, say so in the board file; "
+        f"if they do, follow {', '.join(lines)} to the chips.",
+        propose=stated(f"{name}_mirror", (block[0] + size, block[1]), "ram", f'mirror_of = "{name}"'),
+        index=hit,
+        taken=Excused(hit),
+    )
+
+
+def _around(word: NDArray[np.int64], bits: int, shift: int, region: Region) -> tuple[int, int]:
+    """The addresses of the smallest aligned block that holds the words and both sides of every bit."""
+    size = 1 << bits.bit_length()
+    while int(word.min()) // size != int(word.max()) // size:
+        size *= 2
+    low = int(word.min()) // size * size
+    return max(region.start, low << shift), min(region.end, ((low + size) << shift) - 1)
+
+
+def _folded(story: Story, r: int, inside: NDArray[np.bool_], bits: int) -> tuple[int, int, NDArray[np.int64]]:
+    """(hits, misses, cycles that hit) with the word bits in ``bits`` of region ``r`` left out."""
+    space, rows = story.study.cells, story.rows.take(inside)
+    target = space.identity.copy()
+    span = space.span(r)
+    target[span] = space.base[r] + (np.arange(space.size[r], dtype=np.int64) & ~bits)
+    memory, known = (np.zeros(max(1, space.total), np.uint32) for _ in range(2))
+    verdict = np.zeros(len(rows), np.uint8)
+    kernel.folded(
+        rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong, target, memory, known,
+        verdict,
+    )  # fmt: skip
+    return int((verdict == 1).sum()), int((verdict == 2).sum()), rows.index[verdict == 1]
+
+
+def twins(story: Story) -> Iterator[Rival]:
+    """Two regions that are one memory."""
+    rows, space = story.rows, story.study.cells
+    wrong = np.bincount(rows.region[rows.wrong != 0], minlength=len(story.regions))
+    for r, one in enumerate(story.regions):
+        for s in range(r + 1, len(story.regions)):
+            two = story.regions[s]
+            if space.size[r] != space.size[s] or one.kind == "rom" or two.kind == "rom" or not wrong[r] + wrong[s]:
+                continue
+            target = space.identity.copy()
+            target[space.span(s)] = np.arange(space.base[r], space.base[r] + space.size[r])
+            mine = rows.take((rows.region == r) | (rows.region == s))
+            memory, known = (np.zeros(max(1, space.total), np.uint32) for _ in range(2))
+            verdict = np.zeros(len(mine), np.uint8)
+            kernel.folded(
+                mine.cell, mine.is_write, mine.data, mine.sure, mine.lanes, mine.compared, mine.wrong, target, memory,
+                known, verdict,
+            )  # fmt: skip
+            hits, misses = int((verdict == 1).sum()), int((verdict == 2).sum())
+            if hits < 4 or misses > hits // 100:
+                continue
+            index = mine.index[verdict == 1]
+            chips = story.has_chips(r) and story.has_chips(s)
+            yield Rival(
+                fault="mirrored",
+                scope="machine",
+                region=s,
+                addresses=(two.start, two.end),
+                log_prior=prior_of("mirrored", chips=chips),
+                log_own=log_rate(hits, misses, HARD),
+                explains=hits,
+                against=misses,
+                summary=f"{named(two)} is the memory of {named(one)} once more: what is written to one is read in both",
+                evidence=(f"{counted(hits, 'wrong read')} give what was last written to either, {misses} do not",),
+                next_step=f"See whether {named(two)} has chips of its own; if not, say in the board file that it "
+                f"mirrors {named(one)}, else look at the selects of both.",
+                propose=stated(f"{named(two)}", (two.start, two.end), "ram", f'mirror_of = "{named(one)}"'),
+                index=index,
+                taken=Excused(index),
+            )
+
+
+def _lines(story: Story, bits: Sequence[int]) -> tuple[str, ...]:
+    signs = story.study.evidence.signs
+    known = signs.address_lines if signs is not None else {}
+    return tuple(known.get(bit, f"A{bit}") for bit in bits)
+
+
+def narrow(story: Story) -> Iterator[Rival]:
+    """Memory that is narrower than the bus: the lanes that it lacks show what the bus was left with."""
+    rows = story.rows
+    for r, region in enumerate(story.regions):
+        if story.has_chips(r) or region.kind == "rom":
+            continue
+        spoilt = story.address[rows.cell[(rows.region == r) & (rows.wrong != 0)]] >> story.study.cells.shift
+        if not len(spoilt):
+            continue
+        place = _around(spoilt, 1, story.study.cells.shift, region)
+        inside = (story.address[rows.cell] >= place[0]) & (story.address[rows.cell] <= place[1])
+        read = (rows.region == r) & inside & ~rows.is_write & (rows.compared != 0)
+        wrong = read & (rows.wrong != 0)
+        lanes = int(np.bitwise_or.reduce(rows.wrong[wrong])) if wrong.any() else 0
+        if lanes.bit_count() < 2 or int(np.bitwise_or.reduce(rows.compared[read])) == lanes:
+            continue
+        mask = np.uint32(lanes)
+        left = [rows.kept[read], np.full(int(read.sum()), mask), np.zeros(int(read.sum()), np.uint32)]
+        told = rows.compared[read] & mask
+        misses = [int(np.count_nonzero((rows.data[read] ^ value) & told)) for value in left]
+        miss = min(misses)
+        hits = int(np.count_nonzero(wrong))
+        if miss > hits // 3 or hits < 8:
+            continue
+        names = story.study.evidence.signs.data_lines if story.study.evidence.signs is not None else {}
+        gone = [names.get(b, f"D{b}") for b in range(story.study.data_bits) if lanes >> b & 1]
+        there = [f"D{b}" for b in range(story.study.data_bits) if not lanes >> b & 1]
+        cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+        cells[rows.cell[read]] = True
+        yield Rival(
+            fault="device",
+            scope="machine",
+            lines=tuple(gone),
+            region=r,
+            addresses=place,
+            log_prior=prior_of("device", chips=False),
+            # What the bus was left with is not always what it held before the cycle: then any level.
+            log_own=log_rate(hits, miss, _LEFT) - miss * lanes.bit_count() * LN2,
+            explains=hits,
+            against=miss,
+            summary=f"{span_of(place)} is {len(there)} bits wide: nobody drives {gone[0]}-{gone[-1]} when it is read",
+            evidence=(f"{counted(hits, 'wrong read')} show what the bus was left with; all other lanes are right",),
+            next_step=f"If memory of {len(there)} bits is fitted, say so in the board file; if chips for "
+            f"{gone[0]}-{gone[-1]} should be there, look for them first.",
+            propose=stated(f"narrow_{place[0]:04x}", place, "ram", f'chips = [{{ lanes = "{there[0]}-{there[-1]}" }}]'),
+            index=rows.index[wrong],
+            taken=NotJudged(cells, None, lanes),
+        )

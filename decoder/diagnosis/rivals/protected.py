@@ -1,0 +1,143 @@
+"""Memory that cannot be written, always or at times: ROM, or write-protected by a switch, a link or a latch."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
+
+__all__ = ["read_only"]
+
+LN2 = math.log(2.0)
+_BLOCK = 16  # cells: a smaller block is not protected by anything of the time
+
+
+def read_only(story: Story) -> Iterator[Rival]:
+    """Blocks in which writes never take, and reads agree with each other."""
+    stayed = story.per_cell(story.took == kernel.STAYED)
+    neither = story.per_cell(story.took == kernel.NEITHER)
+    took = story.per_cell(story.took == kernel.TOOK)
+    for r, region in enumerate(story.regions):
+        if region.kind == "rom":
+            continue
+        span = story.study.cells.span(r)
+        fixed = (stayed[span] + neither[span] > 0) & (took[span] <= 0.05 * (stayed[span] + neither[span]))
+        block = _block(story.address[span], fixed, took[span] > 0)
+        tried = (_fixed(story, r, block) if block is not None else None, _at_times(story, r, stayed[span] > 0))
+        yield from (found for found in tried if found is not None)
+
+
+def _block(address: NDArray[np.int64], fixed: NDArray[np.bool_], taking: NDArray[np.bool_]) -> tuple[int, int] | None:
+    """The largest aligned power of two with fixed cells and (next to) none that takes writes."""
+    best: tuple[int, int, int] | None = None
+    size = _BLOCK
+    whole = int(address.max()) - int(address.min()) + 1
+    while size <= 2 * whole:
+        number = address // size
+        count, yes = np.bincount(number - number.min(), fixed), np.bincount(number - number.min(), taking & ~fixed)
+        for k in np.flatnonzero((count >= _BLOCK // 2) & (yes <= 0.01 * count)):
+            # The smallest block that holds as many.
+            if best is None or count[k] > best[0]:
+                start = int(k + number.min()) * size
+                best = (int(count[k]), start, start + size - 1)
+        size *= 2
+    if best is None:
+        return None
+    return max(best[1], int(address.min())), min(best[2], int(address.max()))
+
+
+def _at_times(story: Story, r: int, stays: NDArray[np.bool_]) -> Rival | None:
+    """A block in which writes take or do not, all together, for long stretches: a write-protect that is switched."""
+    span = story.study.cells.span(r)
+    if np.count_nonzero(stays) < _BLOCK // 2:
+        return None
+    address = story.address[span][stays]
+    low, high = int(address.min()), int(address.max())
+    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
+    rows = story.rows
+    here = cells[rows.cell] & ~rows.is_write
+    tests = story.took[here & (story.took != kernel.NO_TEST)]
+    lost = tests != kernel.TOOK
+    changes = int(np.count_nonzero(lost[1:] != lost[:-1]))
+    wrong = here & (rows.wrong != 0)
+    as_before = wrong & ((story.older != 0) | (story.repeat == kernel.SAME))
+    hits, others = int(np.count_nonzero(as_before)), int(np.count_nonzero(wrong & ~as_before))
+    if hits < _BLOCK or others > hits or changes < 2 or 5 * changes > len(tests) or not (~lost).any():
+        return None
+    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[wrong & ~as_before])
+    own = log_rate(changes, len(tests) - changes, SOMETIMES) - unknown * LN2
+    place = (low, high)
+    return Rival(
+        fault="read-only",
+        scope="machine",
+        region=r,
+        addresses=place,
+        log_prior=prior_of("read-only", chips=story.has_chips(r)),
+        log_own=own,
+        explains=hits + others,
+        summary=f"{span_of(place)} of {named(story.regions[r])} cannot be written at times: write-protected by "
+        "something that is switched",
+        evidence=(
+            f"{counted(int(lost.sum()), 'write')} of {len(tests)} did not take, in "
+            f"{counted(1 + changes, 'stretch', 'stretches')} of writes that all take or all do not",
+        ),
+        next_step="Find the switch, link or latch that protects it; clip its line and say in the board file at which "
+        "level writes do not take.",
+        propose=stated(f"protected_{low:04x}", place, "ram", 'write_protect = { line = "WP", level = 0 }'),
+        index=rows.index[wrong],
+        taken=NotJudged(cells),
+    )
+
+
+def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
+    rows, region = story.rows, story.regions[r]
+    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    span = story.study.cells.span(r)
+    cells[span] = (story.address[span] >= block[0]) & (story.address[span] <= block[1])
+    here = cells[rows.cell] & ~rows.is_write
+    wrong = here & (rows.wrong != 0)
+    as_before = (story.older & 2 != 0) | (story.repeat == kernel.SAME)
+    hits = int(np.count_nonzero(wrong & as_before))
+    against = int(np.count_nonzero(here & (story.took == kernel.TOOK)))
+    against += int(np.count_nonzero(here & (story.repeat == kernel.OTHER)))
+    new = wrong & ~as_before & (story.repeat == kernel.FIRST)
+    if hits < 3 or against > hits // 10:
+        return None
+    # What lay there before the capture began has to be found out once a cell, also where it is what was written.
+    judged = here & (rows.compared != 0)
+    first = np.unique(rows.cell[judged], return_index=True)[1]
+    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[judged][first])
+    later = int(np.count_nonzero(new)) - int(np.count_nonzero(new[judged][first]))
+    whole = block == (region.start, region.end)
+    return Rival(
+        fault="read-only",
+        scope="machine",
+        region=r,
+        addresses=block,
+        log_prior=prior_of("read-only", chips=story.has_chips(r)),
+        log_own=log_rate(hits, against + later, HARD) - unknown * LN2,
+        explains=int(np.count_nonzero(wrong)) - later,
+        against=against,
+        summary=(
+            f"{span_of(block)}{f' of {named(region)}' if not whole else ''} cannot be written: no write takes, and "
+            "reads agree with each other: ROM, or write-protected"
+        ),
+        evidence=(
+            f"{counted(hits, 'read')} after a write give what was read there before it",
+            "a write line that is open does the same: the write-protect switch or link tells them apart",
+        ),
+        next_step=f"See whether {span_of(block)} is ROM, or protected by a switch, a link or a latch; if so say it in "
+        "the board file, else clip the write line at one of its chips.",
+        propose=stated(f"fixed_{block[0]:04x}", block, "ram", "write_protect = true"),
+        index=rows.index[wrong & (as_before | new)],
+        taken=NotJudged(cells),
+    )

@@ -1,0 +1,323 @@
+"""What was recorded is not what was on the bus: too slow, ringing strobes, noisy clips, the wrong bus."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.checks import ChannelHealth
+from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
+from busledger.decoder.diagnosis.evidence import Evidence
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
+from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.words import counted
+
+__all__ = ["capture_verdict", "noisy_clips", "ringing", "ringing_pulses", "too_slow"]
+
+_SAMPLES = 3.5
+"""Samples in a strobe below which no level inside it is a sample clear of both edges, each edge and each channel
+being known to one sample only."""
+_DOUBTFUL = 0.3  # share of transfers whose lines moved in their window: more of them, and nothing is sure
+_EVEN = 1000  # transfers
+_FEW = 32  # transfers
+_SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
+_MANY_RUNTS = 24
+_NOISE = 150.0  # nats at most that pulses of one sample add
+_BEYOND = 8.0  # times the runts of the other channels
+
+
+def capture_verdict(evidence: Evidence) -> CannotJudge | None:
+    """Why the capture as a whole cannot be judged; None where it can."""
+    signs = evidence.signs
+    if signs is None or not signs.rows:
+        return None
+    return (
+        _too_few_samples(evidence, signs)
+        or _no_direction(evidence, signs)
+        or _wrong_bus(evidence, signs)
+        or _doubtful(evidence, signs)
+    )
+
+
+def _too_few_samples(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
+    widths = strobe_widths(evidence)
+    if not widths:
+        return None
+    line, width = min(widths.items(), key=lambda item: item[1])
+    if width >= _SAMPLES:
+        return None
+    return CannotJudge(
+        "too-slow",
+        f"sampled too slowly: {line} is active for {width:.1f} samples, and no level can be told for sure in fewer "
+        f"than {_SAMPLES:g}",
+        f"sample at least {8 / width:.1f} times as fast, or slow the machine's clock",
+    )
+
+
+def strobe_widths(evidence: Evidence) -> dict[str, float]:
+    """Samples that each clipped strobe, or the clock where there is none, is active for, in the mean.
+
+    Of strobes that idle high and low alike (a clock) the shorter half counts.
+    """
+    signs, probes = evidence.signs, evidence.probes
+    if signs is None or probes is None or not probes.sample_ns:
+        return {}
+    lines = signs.profile.lines
+    span_ns = (signs.span[1] - signs.span[0]) * evidence.tick_s * 1e9
+    found: dict[str, float] = {}
+    for health in probes.channels:
+        line = lines.get(health.line or health.channel)
+        moves = signs.line(line.name)[0] if line is not None and line.name in signs.names else 0
+        if line is None or line.role not in ("strobe", "clock") or moves < 2 * _FEW:
+            continue
+        share = 1 - health.high_share if line.active_low else health.high_share
+        if line.role == "clock":
+            share = min(health.high_share, 1 - health.high_share)
+        found[line.name] = share * span_ns / (moves / 2) / probes.sample_ns
+    strobes = {name: width for name, width in found.items() if lines[name].role == "strobe"}
+    # Where strobes tell when data count, the clock itself may be finer than the sampling.
+    return strobes or found
+
+
+def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
+    if signs.transfers < _FEW:
+        return None
+    share = signs.unsettled / signs.transfers
+    compared, reads = (sum(getattr(r, name) for r in evidence.counts) for name in ("reads_compared", "reads"))
+    wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
+    # Reads that agree with what was written long before prove that they were taken at the right moment.
+    if share < _DOUBTFUL or (compared >= _FEW and 100 * wrong <= reads):
+        return None
+    return CannotJudge(
+        "too-doubtful",
+        f"too doubtful: in {100 * share:.0f} % of {counted(signs.transfers, 'transfer')} the address or the data moved "
+        f"just when they should count: the wrong bus profile ({signs.profile.name}), or sampled too slowly",
+        "see that the profile is that of the bus that is clipped ('busledger probes' proposes one), then sample faster",
+    )
+
+
+def _wrong_bus(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
+    """A chip's own bus, yet its cycles come as evenly as a processor's clock: the clock was taken for a select."""
+    spacings = signs.spacings
+    if signs.profile.clock.line is not None or signs.transfers < _EVEN:
+        return None
+    reads = sum(region.reads for region in evidence.counts)
+    wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
+    if int(spacings.max()) < 0.99 * int(spacings.sum()) or 50 * wrong < reads:
+        return None
+    return CannotJudge(
+        "wrong-bus",
+        f"the wrong bus: {counted(signs.transfers, 'cycle')} of {signs.profile.name} come evenly, one in every period, "
+        "as a processor's cycles do and accesses to a chip do not",
+        "name the processor's own bus as the profile ('busledger probes' without one proposes it)",
+    )
+
+
+def _no_direction(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
+    """Only reads, or only writes, from a bus that can tell both."""
+    if signs.transfers < _FEW or (signs.reads and signs.writes):
+        return None
+    if not signs.reads:
+        return CannotJudge(
+            "no-reads",
+            f"{counted(signs.writes, 'write')} and not one read: no processor does that; the clip that tells reads "
+            "from writes is off, or on another line",
+            "look at the clips on the read and write lines, and at the profile, and capture again",
+        )
+    disagree = sum(region.reads_disagree + region.mismatches for region in evidence.counts)
+    compared = sum(region.reads_compared for region in evidence.counts)
+    if compared and not disagree:
+        return None
+    if not disagree:
+        return CannotJudge(
+            "no-writes",
+            f"{counted(signs.reads, 'read')} and not one write, so nothing is known that a read could be held against: "
+            "the clip that tells writes from reads is off, or the program never wrote",
+            "look at the clips on the read and write lines, and capture while a memory test runs",
+        )
+    return CannotJudge(
+        "no-writes",
+        f"{counted(signs.reads, 'read')} and not one write, yet memory changes: the clip that tells writes from reads "
+        "is off, or on another line",
+        "look at the clips on the read and write lines, and capture again",
+    )
+
+
+def too_slow(story: Story) -> Iterator[Rival]:
+    """Reads that took what the bus carried before, in a capture that has few samples a strobe."""
+    evidence = story.study.evidence
+    signs = evidence.signs
+    widths = strobe_widths(evidence)
+    if signs is None or not widths:
+        return
+    line, width = min(widths.items(), key=lambda item: item[1])
+    rows = story.rows
+    bad = rows.wrong != 0
+    late = bad & (((rows.data ^ rows.kept) & rows.wrong) == 0)
+    hits = int(np.count_nonzero(late))
+    if width > 6.0 or hits < 3 or 2 * hits < np.count_nonzero(bad):
+        return
+    right = int(np.count_nonzero((rows.compared != 0) & ~bad))
+    yield Rival(
+        fault="too-slow",
+        scope="clip",
+        lines=(line,),
+        log_prior=prior_of("too-slow", chips=True),
+        log_own=log_rate(hits, right, SOMETIMES),
+        explains=hits,
+        against=0,
+        summary=f"sampled too slowly to be sure: {line} is active for {width:.1f} samples, and "
+        f"{counted(hits, 'wrong read')} give what the bus carried just before",
+        evidence=(f"{counted(signs.unsettled, 'transfer')} of {signs.transfers} moved within their window",),
+        next_step=f"Capture again at {8 / width:.1f} times the rate or more.",
+        stops_judging=width < _SAMPLES,
+        index=rows.index[late],
+        taken=Excused(rows.index[late]),
+    )
+
+
+def ringing(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
+    """Strobes that ring: two cycles where the bus had one, so close that no processor makes them."""
+    spacings = signs.spacings
+    total = int(spacings.sum())
+    if total < _FEW:
+        return
+    usual = int(spacings.argmax())
+    least = max(1, usual - 2)
+    double = int(spacings[:least].sum())
+    rows = story.rows
+    gap = np.diff(rows.time, prepend=-(1 << 60))
+    close = gap < (1 << (least - 1))
+    bad = rows.wrong != 0
+    # A second edge may read or write what the bus carries by then; what it wrote is found out later.
+    spoilt = np.zeros(len(rows), np.bool_)
+    at = story.since[bad]
+    spoilt[np.flatnonzero(bad)[at >= 0]] = close[at[at >= 0]] & rows.is_write[at[at >= 0]]
+    hit = bad & (close | spoilt)
+    hits = int(np.count_nonzero(hit))
+    if double < 3 or not hits:
+        return
+    misses = int(np.count_nonzero(close & ~bad))
+    line = _strobe(signs)
+    yield Rival(
+        fault="clip-noisy",
+        scope="clip",
+        lines=(line,) if line else (),
+        log_prior=prior_of("clip-noisy", chips=True),
+        log_own=log_rate(hits, misses, SOMETIMES),
+        explains=hits,
+        against=0,
+        summary=f"{line or 'a strobe'} rings: {counted(double, 'cycle')} come right after another one, closer than "
+        "this bus can make them",
+        evidence=(f"{hits} of the wrong reads are such cycles, or read what one of them wrote",),
+        next_step=f"Shorten the ground lead of the clip on {line or 'the strobe'}, or add a series resistor; then "
+        "capture again.",
+        index=rows.index[hit],
+        taken=Excused(rows.index[hit]),
+    )
+
+
+def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
+    """Strobes with pulses of one sample: a cycle may be cut out at one of them, and take what the bus carries then."""
+    probes = story.study.evidence.probes
+    bad = story.rows.wrong != 0
+    hits = int(np.count_nonzero(bad))
+    if probes is None or not hits:
+        return
+    for health in probes.channels:
+        line = signs.profile.lines.get(health.line or health.channel)
+        if line is None or line.role not in ("strobe", "clock"):
+            continue
+        if health.runts < max(_MANY_RUNTS, 0.01 * health.moves):
+            continue
+        index = story.rows.index[bad]
+        yield Rival(
+            fault="clip-noisy",
+            scope="clip",
+            lines=(line.name,),
+            log_prior=prior_of("clip-noisy", chips=True),
+            log_own=log_rate(hits, int(np.count_nonzero(story.rows.compared)) - hits, SOMETIMES)
+            + min(_NOISE, health.runts / 10.0),
+            explains=hits,
+            summary=f"{line.name} rings or its clip is loose: {counted(health.runts, 'pulse')} of a single sample in "
+            f"{counted(health.moves, 'change')}, and no cycle can be cut out for sure at such edges",
+            next_step=f"Shorten the ground lead of the clip on {line.name}, or add a series resistor; then capture "
+            "again.",
+            stops_judging=True,
+            index=index,
+            taken=Excused(index),
+        )
+
+
+def _strobe(signs: CaptureSigns) -> str | None:
+    """The strobe or clock that moves most."""
+    named = [n for n in signs.names if n in signs.profile.lines and signs.profile.lines[n].role in ("strobe", "clock")]
+    return max(named, key=lambda name: signs.line(name)[0], default=None)
+
+
+def noisy_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
+    """Data clips that show pulses of one sample, many more than the other channels."""
+    probes = story.study.evidence.probes
+    if probes is None:
+        return
+    of_line = {health.line or health.channel: health for health in probes.channels}
+    for bit, line in signs.data_lines.items():
+        usual = _usual(signs.data_lines.values(), of_line)
+        settling = _SETTLING * of_line[line].moves if line in of_line else 0.0
+        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual, settling):
+            yield from _noisy(story, of_line[line], line, usual, 1 << bit)
+    for line in signs.address_lines.values():
+        usual = _usual(signs.address_lines.values(), of_line)
+        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual):
+            yield from _noisy_address(story, of_line[line], line, usual)
+
+
+def _usual(like: Iterable[str], of_line: Mapping[str, ChannelHealth]) -> int:
+    """Pulses of one sample on the middle one of such lines: a bus that settles makes some on all."""
+    runts = sorted(of_line[name].runts for name in like if name in of_line)
+    return runts[len(runts) // 2] if runts else 0
+
+
+def _noisy(story: Story, health: ChannelHealth, line: str, usual: int, lane: int) -> Iterator[Rival]:
+    rows = story.rows
+    hit = rows.wrong == np.uint32(lane)
+    hits = int(np.count_nonzero(hit))
+    if not hits:
+        return
+    misses = int(np.count_nonzero((rows.compared & np.uint32(lane)) != 0)) - hits
+    yield _noise(story, health, line, usual, hit, misses, lane)
+
+
+def _noisy_address(story: Story, health: ChannelHealth, line: str, usual: int) -> Iterator[Rival]:
+    """A wrong address bit reads or writes another cell: any read may be wrong, on any lane."""
+    rows = story.rows
+    hit = rows.wrong != 0
+    if hit.any():
+        yield _noise(story, health, line, usual, hit, int(np.count_nonzero(rows.compared)) - int(hit.sum()), 0xFFFFFFFF)
+
+
+def _noise(
+    story: Story, health: ChannelHealth, line: str, usual: int, hit: NDArray[np.bool_], misses: int, lanes: int
+) -> Rival:
+    hits = int(np.count_nonzero(hit))
+    # That the clip shows such pulses at all is what a card's fault does not foretell: what the card's own settling
+    # may make of them is left out.
+    bonus = min(_NOISE, max(0.0, health.runts - _BEYOND * usual) / 10.0)
+    return Rival(
+        fault="clip-noisy",
+        scope="clip",
+        lines=(line,),
+        log_prior=prior_of("clip-noisy", chips=True),
+        log_own=log_rate(hits, misses, SOMETIMES) + bonus,
+        explains=hits,
+        summary=f"the clip on {line} is noisy: {counted(health.runts, 'pulse')} of a single sample in "
+        f"{counted(health.moves, 'change')}",
+        evidence=("the other channels show far fewer",),
+        next_step=f"Clean and reseat the clip on {line} and its ground, and capture again.",
+        stops_judging=lanes == 0xFFFFFFFF,
+        index=story.rows.index[hit],
+        taken=NotJudged(None, None, lanes),
+    )

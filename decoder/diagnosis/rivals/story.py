@@ -1,0 +1,95 @@
+"""The accesses of a study in one piece, with what became of each cell: what every rival looks at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.board import Region
+from busledger.decoder.diagnosis.replay.study import Rows, Study
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+
+__all__ = ["Story"]
+
+_ROWS = 3_000_000
+"""Rows looked at, the first ones: rivals show early, and memory stays flat."""
+
+
+@dataclass
+class Story:
+    """Rows, and one value a row of ``story_kernel.tell``; ``address`` the bus address of each cell."""
+
+    study: Study
+    rows: Rows
+    took: NDArray[np.uint8]
+    repeat: NDArray[np.uint8]
+    older: NDArray[np.uint8]
+    since: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, study: Study) -> Story:
+        """Follow every cell of the study."""
+        parts, count = [], 0
+        for block in study.blocks():
+            parts.append(block)
+            count += len(block)
+            if count >= _ROWS:
+                break
+        rows = _joined(parts)
+        n, cells = len(rows), max(1, study.cells.total)
+        took, repeat, older = (np.zeros(n, np.uint8) for _ in range(3))
+        since = np.full(n, -1, np.int64)
+        content, known, last_read, read_known = (np.zeros(cells, np.uint32) for _ in range(4))
+        held, contents = np.zeros((cells, kernel.HELD), np.uint32), np.zeros(cells, np.int8)
+        kernel.tell(
+            rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong, held, contents,
+            content, known, last_read, read_known, np.zeros(cells, np.uint8), np.full(cells, -1, np.int64), took,
+            repeat, older, since,
+        )  # fmt: skip
+        return cls(study, rows, took, repeat, older, since)
+
+    @property
+    def regions(self) -> tuple[Region, ...]:
+        return self.study.evidence.board.regions
+
+    @cached_property
+    def bad(self) -> NDArray[np.intp]:
+        """The rows of wrong reads."""
+        return np.flatnonzero(self.rows.wrong)
+
+    @cached_property
+    def address(self) -> NDArray[np.int64]:
+        """Bus address of every cell, int64[cells]."""
+        space = self.study.cells
+        found = np.zeros(max(1, space.total), np.int64)
+        for r, region in enumerate(self.regions):
+            word = np.arange(region.start >> space.shift, (region.end >> space.shift) + 1, dtype=np.int64)
+            found[space.base[r] + (word & (space.size[r] - 1))] = word << space.shift
+        return found
+
+    def per_cell(self, rows: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """How many of the rows in a mask fall in each cell."""
+        cells = max(1, self.study.cells.total)
+        return np.bincount(self.rows.cell[rows], minlength=cells).astype(np.int64)
+
+    def has_chips(self, region: int) -> bool:
+        """Whether the board file names the chips of a region."""
+        return bool(self.regions[region].chips)
+
+    def seconds(self, tick: int) -> float:
+        """Seconds of the capture's time."""
+        return tick * self.study.evidence.tick_s
+
+
+def _joined(parts: list[Rows]) -> Rows:
+    if len(parts) == 1:
+        return parts[0]
+    if not parts:
+        nothing = np.zeros(0, np.int64)
+        kinds = {"window": np.uint8, "cell": np.int32, "region": np.int16, "is_write": np.bool_, "event": np.uint8,
+                 "disagrees": np.bool_, "index": np.int64, "time": np.int64}  # fmt: skip
+        return Rows(**{f.name: nothing.astype(kinds.get(f.name, np.uint32)) for f in fields(Rows)})
+    return Rows(**{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Rows)})

@@ -1,0 +1,124 @@
+"""Which sets of shared faults are worth weighing: none, one, two, three where two leave much.
+
+Every set must beat what the chips explain by themselves, with the chips free to fail. For each shared fault the most
+that it could gain is known before the chips are weighed again (its own weight, and all that the chips it touches lose
+by their wrong reads), so that few need to be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from busledger.decoder.diagnosis.card import Card, CardState
+from busledger.decoder.diagnosis.overlay import Blind
+from busledger.decoder.diagnosis.paths import Path, propose_paths
+from busledger.decoder.progress import Progress, silent
+
+__all__ = ["search"]
+
+_AT_MOST = 3  # shared faults of one card
+_BELOW_BEST = 9.0  # nats; a set whose most is further below the best is not weighed
+_TRIED = (16, 10, 6)  # sets weighed at each size
+_FOLLOWED = (2, 1)  # sets grown further
+_DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
+_LAID_OVER = (60, 400)  # shared faults laid over the rows for the estimate, at the least and at the most …
+_LAID_ROWS = 4_000_000  # … as many as make so many rows
+_A_CHIP = 8.0  # nats that one more bad chip costs at the least
+_A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
+_PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
+_PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead"})
+
+Extra = Callable[[CardState], Sequence[Path]]
+
+
+def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) -> list[CardState]:
+    """All sets weighed, best first. ``extra``: causes outside the card (clips, the machine) that compete."""
+    states = [card.weigh(())]
+    front = states
+    for size in range(_AT_MOST):
+        grown: list[CardState] = []
+        best = max(state.log_total for state in states)
+        for state in front:
+            if state.rows.wrong.any():
+                grown += _extended(card, state, extra, best, _TRIED[size], states)
+        progress("weighing suspects", len(states) + len(grown), None, "sets of faults")
+        states += grown
+        if size >= len(_FOLLOWED):
+            break
+        grown.sort(key=lambda s: -s.log_total)
+        front = [s for s in grown[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST]
+        if not front:
+            break
+    return sorted(states, key=lambda s: -s.log_total)
+
+
+def _extended(
+    card: Card, state: CardState, extra: Sequence[Path], best: float, tried: int, done: Sequence[CardState]
+) -> list[CardState]:
+    proposed: list[Path] = list(propose_paths(card.study, state.rows, state.paths, _blind(card, state)))
+    held = {path.key for path in state.paths}
+    proposed += [path for path in extra if path.key not in held]
+    ranked = _ranked(card, state, proposed)
+    found: list[CardState] = []
+    seen = {frozenset(path.key for path in s.paths) for s in done}
+    for likely, path in ranked:
+        if len(found) >= tried or state.log_total + likely < best - _DOUBTED:
+            break
+        if frozenset({*held, path.key}) in seen and path.key not in {f.paths[-1].key for f in found}:
+            continue
+        now = card.weigh((*state.paths, path))
+        found.append(now)
+        best = max(best, now.log_total)
+    return _one_each(found)
+
+
+def _ranked(card: Card, state: CardState, proposed: Sequence[Path]) -> list[tuple[float, Path]]:
+    """What each is likely to gain, best first.
+
+    First the most that it could: all that the chips it touches lose by their wrong reads. Those in front are laid over
+    the rows, and the chips' losses shared out by how many of their wrong reads are gone, or have come.
+    """
+    gains = state.gains
+    most = []
+    for path in proposed:
+        touched = [
+            min(gain, _A_READ * max(1, path.hits))
+            for gain, unit in zip(gains, card.units, strict=True)
+            if gain > 0.0 and unit.region in path.regions and unit.mask & path.mask
+        ]
+        most.append((path.log_weight + path.log_charge + sum(touched), path))
+    most.sort(key=lambda item: -item[0])
+    before = card.wrong_by_unit(state.rows)
+    found = []
+    few, many = _LAID_OVER
+    for _, path in most[: max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))]:
+        overlay = path.overlay()
+        overlay.start()
+        after = card.wrong_by_unit(overlay.feed(state.rows))
+        change = sum(_change(float(g), int(b), int(a)) for g, b, a in zip(gains, before, after, strict=True) if a != b)
+        found.append((path.log_weight + change, path))
+    return sorted(found, key=lambda item: -item[0])
+
+
+def _change(gain: float, before: int, after: int) -> float:
+    """What one chip's evidence is likely to rise by when so many of its reads are wrong."""
+    if before:
+        return gain * (1.0 - after / before)
+    return -(_A_CHIP + 0.7 * after)
+
+
+def _one_each(states: Sequence[CardState]) -> list[CardState]:
+    """Of one set weighed in several ways, all: they are ways to be true. Those without any weight go."""
+    return [state for state in states if state.log_total > float("-inf")]
+
+
+def _blind(card: Card, state: CardState) -> Blind | None:
+    """Chips that are plainly bad by a fault of their lanes."""
+    lanes: dict[int, int] = {}
+    for unit, leaf, bad in zip(card.units, state.leaves, state.bad, strict=True):
+        if bad < _PLAIN or not leaf.count.wrong:
+            continue
+        best = leaf.best
+        if best.faults[0].candidate.fault in _PLAIN_KINDS and best.log_like > -2.0 * max(1, leaf.count.wrong) ** 0.5 - 30.0:
+            lanes[unit.region] = lanes.get(unit.region, 0) | unit.mask
+    return Blind(lanes, len(card.study.card.regions)) if lanes else None

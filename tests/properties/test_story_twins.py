@@ -1,0 +1,125 @@
+"""The rivals' kernels over whole captures equal their slow twins."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busledger.decoder.diagnosis.coverage import signs_kernel
+from busledger.decoder.diagnosis.rivals import banks_kernel, story_kernel
+from tests.reference.story_twin import Access, StoryTwin, either, folded
+
+CELLS = 5
+TOOK = ["no test", "took", "stayed", "neither"]
+REPEAT = ["first", "same", "other"]
+FOLD = ["-", "hit", "miss", "other", "first"]
+
+# Few cells and few values, so that everything meets; a read is compared on some lanes and wrong on some of them.
+access = st.builds(
+    lambda cell, write, data, compared, wrong: Access(
+        cell, write, data, 0 if write else compared, 0 if write else compared & wrong
+    ),
+    st.integers(0, CELLS - 1),
+    st.booleans(),
+    st.integers(0, 7),
+    st.sampled_from([0, 3, 7]),
+    st.sampled_from([0, 0, 1, 7]),
+)
+stories = st.lists(access, max_size=60)
+
+
+def columns(accesses):
+    full = np.full(len(accesses), 7, np.uint32)
+    return {
+        "cell": np.array([a.cell for a in accesses], np.int32),
+        "is_write": np.array([a.write for a in accesses], np.bool_),
+        "data": np.array([a.data for a in accesses], np.uint32),
+        "sure": full,
+        "lanes": full,
+        "compared": np.array([a.compared for a in accesses], np.uint32),
+        "wrong": np.array([a.wrong for a in accesses], np.uint32),
+    }
+
+
+@settings(max_examples=80)
+@given(stories)
+def test_what_became_of_each_cell_equals_twin(accesses):
+    rows, n = columns(accesses), len(accesses)
+    took, repeat, older = (np.zeros(n, np.uint8) for _ in range(3))
+    since = np.zeros(n, np.int64)
+    story_kernel.tell(
+        *rows.values(), np.zeros((CELLS, 3), np.uint32), np.zeros(CELLS, np.int8),
+        *(np.zeros(CELLS, np.uint32) for _ in range(4)), np.zeros(CELLS, np.uint8), np.full(CELLS, -1, np.int64),
+        took, repeat, older, since,
+    )  # fmt: skip
+    twin = StoryTwin(held=3)
+    got = [(TOOK[t], REPEAT[r], int(o), int(s)) for t, r, o, s in zip(took, repeat, older, since, strict=True)]
+    assert got == [twin.tell(k, a) for k, a in enumerate(accesses)]
+
+
+@settings(max_examples=60)
+@given(stories, st.lists(st.integers(-1, CELLS - 1), min_size=CELLS, max_size=CELLS))
+def test_folded_memory_equals_twin(accesses, target):
+    rows = columns(accesses)
+    memory, known = np.zeros(CELLS, np.uint32), np.zeros(CELLS, np.uint32)
+    said = np.zeros(len(accesses), np.uint8)
+    story_kernel.folded(*rows.values(), np.array(target, np.int32), memory, known, said)
+    assert [FOLD[v] for v in said] == folded(accesses, target)
+
+
+@settings(max_examples=60)
+@given(stories, st.integers(0, 20), st.lists(st.integers(-1, CELLS - 1), min_size=CELLS, max_size=CELLS))
+def test_either_side_of_a_line_equals_twin(accesses, first, partner):
+    rows = columns(accesses)
+    del rows["lanes"]
+    hit, open_ = (np.zeros(len(accesses), np.uint8) for _ in range(2))
+    held, count = np.zeros((CELLS, 3), np.uint32), np.zeros(CELLS, np.int8)
+    story_kernel.either(*rows.values(), first, np.array(partner, np.int32), held, count, hit, open_)
+    assert list(zip(hit.tolist(), open_.tolist(), strict=True)) == either(accesses, first, partner, 3)
+
+
+@settings(max_examples=40)
+@given(stories)
+def test_a_followed_bank_never_contradicts_itself(accesses):
+    """Whatever is read, every read is told: by a bank that agrees, by a switch, by learning, or as odd."""
+    rows, n = columns(accesses), len(accesses)
+    bank, said = np.zeros(n, np.int8), np.zeros(n, np.uint8)
+    content, known = (np.zeros((banks_kernel.MOST_BANKS, CELLS), np.uint32) for _ in range(2))
+    inside = rows["cell"] < CELLS - 1
+    used = banks_kernel.follow(
+        rows["cell"], rows["is_write"], rows["data"], rows["sure"], rows["lanes"], inside, content, known,
+        np.zeros(CELLS, np.int32), bank, said,
+    )  # fmt: skip
+    read = inside & ~rows["is_write"]
+    assert ((said != banks_kernel.SILENT) == read).all()
+    assert bank.max(initial=0) < used <= banks_kernel.MOST_BANKS
+
+
+bus = st.lists(st.tuples(st.integers(0, 7), st.integers(0, 7)), max_size=50)  # (levels, hidden bits) of three lines
+
+
+@settings(max_examples=80)
+@given(bus, st.integers(1, 51))
+def test_what_each_bit_did_equals_a_plain_count(rows, block):
+    word = np.array([w for w, _ in rows], np.uint64)
+    hidden = np.array([h for _, h in rows], np.uint64) | ~np.uint64(7)
+    time = np.arange(len(rows), dtype=np.int64) * 10
+    before, state = np.zeros(2, np.uint64), np.zeros(signs_kernel.STATE_SIZE, np.int64)
+    bits, highs = np.zeros((64, signs_kernel.BIT_SIZE), np.int64), np.zeros(64, np.int64)
+    spacings = np.zeros(signs_kernel.SPACINGS, np.int64)
+    for start in range(0, len(rows), block):
+        part = slice(start, start + block)
+        signs_kernel.count_bits(time[part], word[part], hidden[part], before, state, bits, highs, spacings)
+    for b in range(3):
+        seen = [(k, w >> b & 1) for k, (w, h) in enumerate(rows) if not h >> b & 1]
+        changes = [k for (_, old), (k, new) in pairwise(seen) if old != new]
+        marks = [seen[0][0], *changes] if seen else []
+        rests = sorted((q - p for p, q in pairwise(marks)), reverse=True)
+        row = bits[b]
+        assert row[signs_kernel.MOVES] == len(changes)
+        assert row[signs_kernel.LAST] == (marks[-1] if marks else 0)
+        assert [row[signs_kernel.QUIET], row[signs_kernel.SECOND]] == [*rests, 0, 0][:2]
+    assert spacings.sum() == max(0, len(rows) - 1)
