@@ -7,7 +7,8 @@ by their wrong reads), so that few need to be.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Sequence
 
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.overlay import Blind
@@ -23,12 +24,12 @@ _FOLLOWED = (2, 1)  # sets grown further
 _DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
 _LAID_OVER = (60, 400)  # shared faults laid over the rows for the estimate, at the least and at the most …
 _LAID_ROWS = 4_000_000  # … as many as make so many rows
+_LIKELY, _HOPED = 8, 6  # sets tried for what they likely gain, and then for what they could
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
+_LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
-_PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead"})
-
-Extra = Callable[[CardState], Sequence[Path]]
+_PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
 
 def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) -> list[CardState]:
@@ -58,28 +59,26 @@ def _extended(
     proposed: list[Path] = list(propose_paths(card.study, state.rows, state.paths, _blind(card, state)))
     held = {path.key for path in state.paths}
     proposed += [path for path in extra if path.key not in held]
-    ranked = _ranked(card, state, proposed)
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
-    for likely, path in ranked:
-        if len(found) >= tried or state.log_total + likely < best - _DOUBTED:
-            break
+    for path in _worth_trying(card, state, proposed, best)[:tried]:
         if frozenset({*held, path.key}) in seen and path.key not in {f.paths[-1].key for f in found}:
             continue
         now = card.weigh((*state.paths, path))
-        found.append(now)
-        best = max(best, now.log_total)
-    return _one_each(found)
+        if now.log_total > -math.inf:
+            found.append(now)
+    return found
 
 
-def _ranked(card: Card, state: CardState, proposed: Sequence[Path]) -> list[tuple[float, Path]]:
-    """What each is likely to gain, best first.
+def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: float) -> list[Path]:
+    """Those that are likely to gain, best first; then some for what they could gain at the most.
 
-    First the most that it could: all that the chips it touches lose by their wrong reads. Those in front are laid over
-    the rows, and the chips' losses shared out by how many of their wrong reads are gone, or have come.
+    The most: all that the chips it touches lose by their wrong reads. Those in front are laid over the rows, and the
+    chips' losses shared out by how many of their wrong reads are gone, or have come. That estimate is poor where a
+    fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself.
     """
     gains = state.gains
-    most = []
+    most: list[tuple[float, Path]] = []
     for path in proposed:
         touched = [
             min(gain, _A_READ * max(1, path.hits))
@@ -89,15 +88,18 @@ def _ranked(card: Card, state: CardState, proposed: Sequence[Path]) -> list[tupl
         most.append((path.log_weight + path.log_charge + sum(touched), path))
     most.sort(key=lambda item: -item[0])
     before = card.wrong_by_unit(state.rows)
-    found = []
+    likely: list[tuple[float, Path]] = []
     few, many = _LAID_OVER
     for _, path in most[: max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))]:
         overlay = path.overlay()
         overlay.start()
         after = card.wrong_by_unit(overlay.feed(state.rows))
         change = sum(_change(float(g), int(b), int(a)) for g, b, a in zip(gains, before, after, strict=True) if a != b)
-        found.append((path.log_weight + change, path))
-    return sorted(found, key=lambda item: -item[0])
+        likely.append((path.log_weight + change, path))
+    likely.sort(key=lambda item: -item[0])
+    front = [path for gain, path in likely if state.log_total + gain > best - _DOUBTED]
+    hoped = [path for gain, path in most if state.log_total + gain > best and path.log_charge < 0.0][:_HOPED]
+    return [*front[:_LIKELY], *(path for path in hoped if path not in front[:_LIKELY]), *front[_LIKELY:]]
 
 
 def _change(gain: float, before: int, after: int) -> float:
@@ -107,11 +109,6 @@ def _change(gain: float, before: int, after: int) -> float:
     return -(_A_CHIP + 0.7 * after)
 
 
-def _one_each(states: Sequence[CardState]) -> list[CardState]:
-    """Of one set weighed in several ways, all: they are ways to be true. Those without any weight go."""
-    return [state for state in states if state.log_total > float("-inf")]
-
-
 def _blind(card: Card, state: CardState) -> Blind | None:
     """Chips that are plainly bad by a fault of their lanes."""
     lanes: dict[int, int] = {}
@@ -119,6 +116,7 @@ def _blind(card: Card, state: CardState) -> Blind | None:
         if bad < _PLAIN or not leaf.count.wrong:
             continue
         best = leaf.best
-        if best.faults[0].candidate.fault in _PLAIN_KINDS and best.log_like > -2.0 * max(1, leaf.count.wrong) ** 0.5 - 30.0:
+        plain = best.faults[0].candidate.fault in _PLAIN_KINDS
+        if plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong):
             lanes[unit.region] = lanes.get(unit.region, 0) | unit.mask
     return Blind(lanes, len(card.study.card.regions)) if lanes else None

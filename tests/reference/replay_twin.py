@@ -160,7 +160,7 @@ class ReplayTwin:
         for c in targets:
             for k in self.mine:
                 self.cells[c].hard[k] = bad[k]
-        here.lost_before = here.lost if here.state == "open" else None
+        here.lost_before = here.lost if here.state == "open" and row.cell not in targets else None
         here.lost = None
         here.state, here.owner = "settled", None
         here.writes += 1

@@ -58,13 +58,17 @@ def bridged_addresses(card: CardView, regions: list[RegionView]) -> Iterator[Ite
 
 
 def _behind(card: CardView, lines: tuple[int, ...]) -> list[tuple[str | None, tuple[int, ...]]]:
-    """Where lines may be at fault for more than one region: on the bus, and in each buffer that carries them all."""
-    found: list[tuple[str | None, tuple[int, ...]]] = [(None, card.compared)]
+    """Where lines may be at fault for more than one region: in each buffer that carries them all, and on the bus,
+    unless one buffer carries them to every region (then the buffer, its socket and what lies before it are one name).
+    """
+    found: list[tuple[str | None, tuple[int, ...]]] = []
     for designator, served in card.line_buffers.get(f"A{lines[0]}", []):
         regions = tuple(i for i in served if card.regions[i].compared)
         carried = all(any(d == designator for d, _ in card.line_buffers.get(f"A{b}", [])) for b in lines)
         if carried and regions:
             found.append((designator, regions))
+    if not any(set(regions) == set(card.compared) for _, regions in found):
+        found.insert(0, (None, card.compared))
     return found
 
 

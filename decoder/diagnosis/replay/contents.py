@@ -4,7 +4,8 @@ What a memory holds at power-up, or was given before the capture began, is not
 even chance: neighbours agree, whole rows come up alike. Of each lane the levels
 found are weighed as draws with one unknown chance (Beta(½, ½), the
 Krichevsky-Trofimov estimate, 1981, from memory), or with one chance for each
-level of one address bit; which bit is as likely as any other, or none.
+level of one address bit; which bit is as likely as any other, or none. Now and
+then all of a memory comes up at one level.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ from scipy.special import betaln, logsumexp
 
 __all__ = ["log_contents"]
 
+_ALIKE = 0.2  # that all cells hold one level; our estimate, common practice: some parts come up so, and monitors clear
+
 
 def log_contents(word: NDArray[np.int32], level: NDArray[np.uint32], unknown: NDArray[np.uint32], width: int) -> float:
     """Log probability of ``level`` on the lanes in ``unknown``.
@@ -26,6 +29,9 @@ def log_contents(word: NDArray[np.int32], level: NDArray[np.uint32], unknown: ND
     word : int32[n], address inside the region; width : its bits
     level, unknown : uint32[n], levels read, and the lanes that were not known before
     """
+    asked = unknown.astype(np.uint64).sum() > 0
+    high, low = (bool(((v & unknown) == unknown).all()) for v in (level, ~level))
+    alike = math.log(_ALIKE / 2.0) if asked and (high or low) else -math.inf
     total = 0.0
     every = int(np.bitwise_or.reduce(unknown, initial=0))
     for lane in range(every.bit_length()):
@@ -39,7 +45,7 @@ def log_contents(word: NDArray[np.int32], level: NDArray[np.uint32], unknown: ND
         each = _draws(both, with_bit - both) + _draws(ones - both, n - with_bit - (ones - both))
         logs = np.concatenate([[float(_draws(np.array(ones), np.array(n - ones)))], each])
         total += float(logsumexp(logs)) - math.log(len(logs))
-    return total
+    return float(np.logaddexp(math.log1p(-_ALIKE) + total, alike))
 
 
 def _draws(high: NDArray[np.int64], low: NDArray[np.int64]) -> NDArray[np.float64]:

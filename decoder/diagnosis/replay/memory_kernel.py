@@ -111,7 +111,8 @@ def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, words, 
     if to2 >= 0:
         store(words, HARD, to2, lanes, bad, bad_known)
     words[c, LOST2_LANES] = 0
-    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
+    # A write that the fault bends settles the cell whatever came before it; only writes that miss it add up.
+    if to1 != c and to2 != c and links[c, STATE] == OPEN and words[c, LOST_LANES]:
         words[c, LOST2] = words[c, LOST]
         words[c, LOST2_KNOWN] = words[c, LOST_KNOWN]
         words[c, LOST2_LANES] = words[c, LOST_LANES]

@@ -49,12 +49,15 @@ def count_unwritten(
 
 @nb.njit(cache=True, nogil=True)
 def elect(votes, value, settled):
-    """The level that most reads of a bit gave, where it was read twice or more and not evenly split."""
+    """The level that most reads of a bit gave, where it was read twice or more and three in four agree.
+
+    Where fewer do, nobody can say which of the two is wrong.
+    """
     for c in range(votes.shape[0]):
         for b in range(votes.shape[1]):
             low = votes[c, b, 0]
             high = votes[c, b, 1]
-            if low + high < 2 or low == high:
+            if low + high < 2 or (low < 3 * high and high < 3 * low):
                 continue
             settled[c] |= np.uint32(1) << np.uint32(b)
             if high > low:

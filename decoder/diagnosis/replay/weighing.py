@@ -128,8 +128,9 @@ def log_chances(hits: Counts, misses: Counts, total: tuple[int, int], two_ways: 
     even = math.log(0.5) + float(_awake(np.float64(total[0]), np.float64(total[1]), share))
     if total[0] == 0:
         return even
-    coarse = math.log(0.25) + _by_span(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1), share)
-    fine = math.log(0.25) + _by_span(hits, misses, share)
+    # By spans an act then counts in another span than an act now, so there no hit is taken to have two ways.
+    coarse = math.log(0.25) + _by_span(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1))
+    fine = math.log(0.25) + _by_span(hits, misses)
     return log_sum([even, coarse, fine])
 
 
@@ -140,8 +141,8 @@ def _awake(hits: Any, misses: Any, share: float) -> Any:
     return np.minimum(found, 0.0)
 
 
-def _by_span(hits: Counts, misses: Counts, share: float) -> float:
-    awake = _awake(hits, misses, share)
+def _by_span(hits: Counts, misses: Counts) -> float:
+    awake = _awake(hits, misses, 0.0)
     found = np.where(hits > 0, awake, np.logaddexp(0.0, awake)) - LN2
     return float(found.sum())
 

@@ -21,6 +21,7 @@ _SAMPLES = 3.5
 """Samples in a strobe below which no level inside it is a sample clear of both edges, each edge and each channel
 being known to one sample only."""
 _DOUBTFUL = 0.3  # share of transfers whose lines moved in their window: more of them, and nothing is sure
+_CLEAN_LANES, _CLEAN_SHARE = 3, 0.2  # lanes of regions that came right in every one of many reads
 _EVEN = 1000  # transfers
 _FEW = 32  # transfers
 _SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
@@ -90,6 +91,11 @@ def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
     # Reads that agree with what was written long before prove that they were taken at the right moment.
     if share < _DOUBTFUL or (compared >= _FEW and 100 * wrong <= reads):
+        return None
+    # So do lanes that came right throughout, beside others that did not: the wrong moment spares no lane.
+    asked = [lane for region in evidence.counts for lane in region.lanes if lane.compared >= _FEW]
+    right = sum(lane.low_for_high == lane.high_for_low == 0 for lane in asked)
+    if right >= max(_CLEAN_LANES, _CLEAN_SHARE * len(asked)):
         return None
     return CannotJudge(
         "too-doubtful",
