@@ -160,7 +160,7 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
         region=r,
         addresses=block,
         log_prior=prior_of("mirrored", chips=story.has_chips(r)),
-        log_own=log_rate(hits, misses, HARD),
+        log_own=log_rate(hits, misses, HARD) - _log_choices(space.size[r], bits, block, region),
         explains=hits,
         against=misses,
         summary=f"{span_of(block)} holds {counted(size, 'byte')} that are seen {1 << bits.bit_count()} times: "
@@ -176,6 +176,17 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
         index=hit,
         taken=Excused(hit),
     )
+
+
+def _log_choices(cells: int, bits: int, block: tuple[int, int], region: Region) -> float:
+    """Log of the ways to choose such bits: of a region that is sized too large its highest ones make no difference,
+    which is one way for each number of them; else any set, and any aligned block."""
+    width = max(1, cells.bit_length() - 1)
+    count = bits.bit_count()
+    if block == (region.start, region.end) and bits >> (width - count) == (1 << count) - 1:
+        return math.log(2.0 * width)
+    blocks = max(1, (region.end - region.start + 1) // (block[1] - block[0] + 1))
+    return math.log(2.0 * math.comb(width, count) * width) + math.log(blocks)
 
 
 def _around(word: NDArray[np.int64], bits: int, shift: int, region: Region) -> tuple[int, int]:
