@@ -17,7 +17,7 @@ from busledger.decoder.diagnosis.rivals.sampling import noisy_clips, ringing, ri
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
 
-__all__ = ["find_rivals"]
+__all__ = ["find_rivals", "rivals_of_lines"]
 
 
 def find_rivals(study: Study, survey: Survey) -> list[Rival]:
@@ -33,7 +33,7 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
         the access log's temporary file cannot be read back.
     """
     story = Story.of(study)
-    found = list(_of_lines(story))
+    found = list(rivals_of_lines(story))
     if survey.wrong:
         found += _of_places(story)
 
@@ -45,7 +45,8 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
     return sorted(found, key=place)
 
 
-def _of_lines(story: Story) -> Iterator[Rival]:
+def rivals_of_lines(story: Story) -> Iterator[Rival]:
+    """Those of clips and of the sampling."""
     evidence = story.study.evidence
     if evidence.signs is not None:
         yield from clips_off(story, evidence.signs)
