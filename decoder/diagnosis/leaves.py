@@ -27,7 +27,7 @@ from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bit
 from busledger.decoder.diagnosis.faults.candidates import propose
 from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, leaky_cells, stuck_cells
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
-from busledger.decoder.diagnosis.patches import cell_counts, patches, scatter
+from busledger.decoder.diagnosis.patches import cell_counts, log_levels, patches, scatter
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
@@ -377,8 +377,8 @@ class _Weighing:
         detail = {"scatter": True, "cells_failing": worn.failing, "cells_in": worn.tested}
         tally = Tally(worn.hits, worn.misses, 0, worn.hits)
         scored = self._made("unlisted", lanes_kernel.KEPT, mask, tally, False, detail)
-        # Each bad cell is stuck at one level on one lane.
-        like = worn.log_like - worn.failing * math.log(2.0 * self._lanes)
+        like = worn.log_like + log_levels(rows.cell, rows.data, rows.expected, rows.compared, rows.wrong, rows.event,
+                                          self._lanes)  # fmt: skip
         return [LeafState(math.log(self._share["scatter"]), like, (scored,))]
 
     def _made(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -18,9 +19,10 @@ from busledger.captures_demo.world.random_card import random_machine
 from busledger.captures_demo.world.traffic_mix import random_stimulus
 from busledger.captures_demo.world.unusual import Plain, replayed
 from busledger.decoder.diagnosis import CannotJudge, Evidence, Rival, capture_verdict, find_rivals
+from busledger.decoder.diagnosis.card import Card
+from busledger.decoder.diagnosis.paths import Innocent
 from busledger.decoder.diagnosis.replay.study import Study
-from busledger.decoder.diagnosis.replay.weighing import Noise
-from busledger.decoder.diagnosis.weigh import weigh
+from busledger.decoder.diagnosis.search import search
 from busledger.decoder.pipeline import Request, gather, open_run
 from busledger.decoder.pipeline.check import evidence_of
 from busledger.decoder.pipeline.dividing import divide
@@ -36,7 +38,6 @@ class Found:
     evidence: Evidence
     study: Study
     wrong: int
-    compared: int
     rivals: list[Rival]
     verdict: CannotJudge | None
 
@@ -47,16 +48,23 @@ class Found:
 
     def left(self, rival: Rival) -> int:
         """Wrong reads that stay when the rival is laid over."""
-        return self.study.survey(self.study.blocks([rival.overlay()])).wrong
+        overlay = rival.overlay()
+        overlay.start()
+        return int(np.count_nonzero(overlay.feed(self.card.rows).wrong))
+
+    @cached_property
+    def card(self) -> Card:
+        """The card as the engine weighs it."""
+        return Card(self.study, self.study.rows())
 
     def worth(self, rival: Rival) -> float:
-        """Log posterior of the rival, what it leaves being chance."""
-        return rival.log_posterior + Noise(self.wrong, self.compared, 8).log_strays(self.wrong - rival.explains)
+        """Log evidence of the rival and the chips behind it, with what the rival leaves."""
+        everywhere = tuple(region.index for region in self.study.card.regions)
+        return self.card.weigh((Innocent(rival, everywhere),)).log_total
 
     def best_of_the_card(self) -> float:
-        """Log posterior of the best single fault of the card, or of none that is known."""
-        weighed = weigh(self.study)
-        return max([weighed.log_none, *(s.log_posterior for s in weighed.scored)])
+        """Log evidence of the best that the card's own faults can do, chips and what they share."""
+        return search(self.card)[0].log_total
 
 
 def healthy(seed: int = 4, bus: str = "6502", part: str = "2114", faults: tuple[Fault, ...] = ()) -> Run:
@@ -90,4 +98,4 @@ def look(
     evidence = evidence_of(divide(gather(open_run(asked))))
     study = Study(evidence)
     survey = study.survey(study.blocks())
-    return Found(evidence, study, survey.wrong, survey.total, find_rivals(study, survey), capture_verdict(evidence))
+    return Found(evidence, study, survey.wrong, find_rivals(study, survey), capture_verdict(evidence))

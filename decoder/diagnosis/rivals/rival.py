@@ -40,11 +40,14 @@ def prior_of(fault: str, *, chips: bool) -> float:
 
 @dataclass(frozen=True)
 class CannotJudge:
-    """Why nothing can be judged: one sentence for the first line, and what to change."""
+    """Why nothing can be judged: one sentence for the first line, and what to change; ``fault``: which rival of the
+    table it is, None for none of them, with the bus ``lines`` concerned."""
 
     code: str
     reason: str
     change: str
+    fault: str | None = None
+    lines: tuple[str, ...] = ()
 
 
 class Excused:

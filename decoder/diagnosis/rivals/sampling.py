@@ -26,7 +26,6 @@ _EVEN = 1000  # transfers
 _FEW = 32  # transfers
 _SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
 _MANY_RUNTS = 24
-_NOISE = 150.0  # nats at most that pulses of one sample add
 _BEYOND = 8.0  # times the runts of the other channels
 
 
@@ -55,6 +54,8 @@ def _too_few_samples(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | N
         f"sampled too slowly: {line} is active for {width:.1f} samples, and no level can be told for sure in fewer "
         f"than {_SAMPLES:g}",
         f"sample at least {8 / width:.1f} times as fast, or slow the machine's clock",
+        fault="too-slow",
+        lines=(line,),
     )
 
 
@@ -132,6 +133,7 @@ def _no_direction(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None
             f"{counted(signs.writes, 'write')} and not one read: no processor does that; the clip that tells reads "
             "from writes is off, or on another line",
             "look at the clips on the read and write lines, and at the profile, and capture again",
+            fault="clip-off",
         )
     disagree = sum(region.reads_disagree + region.mismatches for region in evidence.counts)
     compared = sum(region.reads_compared for region in evidence.counts)
@@ -143,12 +145,14 @@ def _no_direction(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None
             f"{counted(signs.reads, 'read')} and not one write, so nothing is known that a read could be held against: "
             "the clip that tells writes from reads is off, or the program never wrote",
             "look at the clips on the read and write lines, and capture while a memory test runs",
+            fault="clip-off",
         )
     return CannotJudge(
         "no-writes",
         f"{counted(signs.reads, 'read')} and not one write, yet memory changes: the clip that tells writes from reads "
         "is off, or on another line",
         "look at the clips on the read and write lines, and capture again",
+        fault="clip-off",
     )
 
 
@@ -245,8 +249,7 @@ def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             scope="clip",
             lines=(line.name,),
             log_prior=prior_of("clip-noisy", chips=True),
-            log_own=log_rate(hits, int(np.count_nonzero(story.rows.compared)) - hits, SOMETIMES)
-            + min(_NOISE, health.runts / 10.0),
+            log_own=log_rate(hits, int(np.count_nonzero(story.rows.compared)) - hits, SOMETIMES) + _seen(health.runts),
             explains=hits,
             summary=f"{line.name} rings or its clip is loose: {counted(health.runts, 'pulse')} of a single sample in "
             f"{counted(health.moves, 'change')}, and no cycle can be cut out for sure at such edges",
@@ -256,6 +259,11 @@ def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             index=index,
             taken=Excused(index),
         )
+
+
+def _seen(runts: float) -> float:
+    """Nats that pulses of one sample add: at the most they prove the noise, which says nothing of a read yet."""
+    return min(-prior_of("clip-noisy", chips=True), max(0.0, runts) / 10.0)
 
 
 def _strobe(signs: CaptureSigns) -> str | None:
@@ -311,7 +319,7 @@ def _noise(
     hits = int(np.count_nonzero(hit))
     # That the clip shows such pulses at all is what a card's fault does not foretell: what the card's own settling
     # may make of them is left out.
-    bonus = min(_NOISE, max(0.0, health.runts - _BEYOND * usual) / 10.0)
+    bonus = _seen(health.runts - _BEYOND * usual)
     return Rival(
         fault="clip-noisy",
         scope="clip",
