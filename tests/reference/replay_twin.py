@@ -358,9 +358,9 @@ class ReplayTwin:
                 here.corrupt = True
                 here.state = "did act" if here.state == "open" else here.state
             return [k for k in judged if told[k] is None]
-        if self.strange(row) and all(value[k] is None for k in off):
-            if all(value[k] in (None, seen[k]) for k in judged):
-                guessed = [k for k in judged if value[k] is None]
-                self.take(q1, guessed, seen)
-                return guessed
+        foreseen = all(value[k] is None for k in off) and all(value[k] in (None, seen[k]) for k in judged)
+        if foreseen and self.strange(row):
+            guessed = [k for k in judged if value[k] is None]
+            self.take(q1, guessed, seen)
+            return guessed
         return None
