@@ -44,7 +44,7 @@ class FewDoubts(Hardware):
 
     def read(self, address):
         data = self.cells[address]
-        return data & ~0x20 if self.rng.random() < 0.004 else data
+        return data & ~0x20 if self.rng.random() < 0.02 else data
 
 
 def told(leaf: Leaf) -> list[float]:

@@ -1,4 +1,4 @@
-"""A shared fault laid over the rows: what it explains is gone, and what is left is judged against the card that has it."""
+"""A shared fault laid over the rows: what it explains is gone; the rest is judged against the card that has it."""
 
 from __future__ import annotations
 
