@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Iterable
 
-__all__ = ["NO_BREAK", "count", "lane_ranges", "odds", "percent", "plural"]
+__all__ = ["NO_BREAK", "between", "count", "lane_ranges", "odds", "percent", "plural", "rarer_than"]
 
 NO_BREAK = "\N{NO-BREAK SPACE}"
 
@@ -45,6 +45,20 @@ def odds(rate: float) -> str:
     each = 1 / rate
     step = 10 ** max(0, math.floor(math.log10(each)) - 1)
     return f"1 in {count(round(each / step) * step)}".replace(" ", NO_BREAK)
+
+
+def rarer_than(bound: float) -> str:
+    """An upper bound of a rate: ``1 in 380``, two significant figures, rounded so that the bound still holds."""
+    if bound >= 0.5:
+        return odds(bound)
+    each = max(2, math.floor(1 / bound))
+    step = 10 ** max(0, len(str(each)) - 2)
+    return f"1 in {count(each // step * step)}".replace(" ", NO_BREAK)
+
+
+def between(interval: tuple[float, float]) -> str:
+    """An interval of a rate, the rarer end first: ``1 in 60 to 1 in 31``."""
+    return f"{odds(interval[0])} to {odds(interval[1])}"
 
 
 def lane_ranges(lines: Iterable[str]) -> str:

@@ -11,7 +11,7 @@ from textual.message import Message
 from busledger.tui.filters import Filter
 from busledger.tui.session import Session, SessionFactory
 
-__all__ = ["CaptureChanged", "Found", "OpenFailed", "OpenProgress", "Opened", "RowsSelected", "SearchProgress"]
+__all__ = ["Found", "OpenFailed", "OpenProgress", "Opened", "RowsSelected", "SearchProgress"]
 
 
 @dataclass
@@ -77,10 +77,3 @@ class RowsSelected(Message):
     ticket: int
     wanted: Filter
     rows: NDArray[np.uint32]
-
-
-@dataclass
-class CaptureChanged(Message):
-    """A watched file is no longer what was decoded, and has come to rest."""
-
-    path: str

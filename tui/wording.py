@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from busledger.decoder.bus.columns import KIND_NAMES, Flag
+from busledger.decoder.figures import NO_BREAK, count
 from busledger.decoder.ledger.columns import Verdict
 
 __all__ = [
@@ -105,11 +106,11 @@ def kind_word(kind: int) -> str:
     return KIND_NAMES[kind] if kind < len(KIND_NAMES) else f"kind {kind}"
 
 
-def times_text(count: int) -> str:
+def times_text(number: int) -> str:
     """``once``, ``twice``, ``12 345 times``."""
-    return {1: "once", 2: "twice"}.get(count, f"{thousands(count)} times")
+    return {1: "once", 2: "twice"}.get(number, f"{thousands(number)} times")
 
 
-def thousands(count: int) -> str:
-    """``12 345``: thousands apart by a blank, which nobody reads as a decimal point."""
-    return f"{count:,}".replace(",", " ")
+def thousands(number: int) -> str:
+    """``12 345``, ``9100``: as every count is written, in plain blanks."""
+    return count(number).replace(NO_BREAK, " ")

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.bus import expression
 from busledger.decoder.bus.columns import KIND_NAMES, WRITE_KINDS, Kind
+from busledger.decoder.bus.columns_kernel import ADDRESS, DATA, KEPT, MATCH_MASK, STROBE_OF, WAIT_WHEN, WHEN
 from busledger.decoder.bus.expression import Term
 from busledger.decoder.bus.layout import Layout
 from busledger.decoder.bus.profile import Profile
@@ -147,7 +148,7 @@ def compile_tables(profile: Profile, layout: Layout, windows: Windows) -> Tables
          _needs(made, i, rules, keys[i]), *windows.room(s.begin), *windows.room(s.end))
         for i, s in enumerate(profile.strobes)
     ]  # fmt: skip
-    ends_kept = any(rule[10] == 0 for rule in rules)
+    ends_kept = any(rule[KEPT] == 0 for rule in rules)
     latch_rows = [
         (latch_expr[i], int(item.edge == "begin"), *windows.latch(item), *windows.latch_room(item))
         for i, item in enumerate(profile.latches)
@@ -207,15 +208,15 @@ def _keys(
     masks: dict[tuple[int, int], int] = {}
     moving: dict[tuple[int, int], int] = {}
     for rule, rule_lanes in zip(rules, lanes, strict=True):
-        if rule[0] != strobe:
+        if rule[STROBE_OF] != strobe:
             continue
-        for number in (rule[1], rule[2], *(expr for _, expr in rule_lanes)):
+        for number in (rule[WHEN], rule[WAIT_WHEN], *(expr for _, expr in rule_lanes)):
             for plane, word, mask, _ in made.literals_of(number):
                 masks[plane, word] = masks.get((plane, word), 0) | mask
-        if rule[6] >= 0 and rule[9]:  # an address is matched: a bit of it that moved is in doubt
-            still = [(PLANES["changed"], *piece) for piece in made.steady_of(rule[6])]
-            for plane, word, shift, mask in made.pieces_of(rule[6]) + still:
-                asked = mask & rule[9]
+        if rule[ADDRESS] >= 0 and rule[MATCH_MASK]:  # an address is matched: a bit of it that moved is in doubt
+            still = [(PLANES["changed"], *piece) for piece in made.steady_of(rule[ADDRESS])]
+            for plane, word, shift, mask in made.pieces_of(rule[ADDRESS]) + still:
+                asked = mask & rule[MATCH_MASK]
                 bits = asked << shift if shift >= 0 else asked >> -shift
                 masks[plane, word] = masks.get((plane, word), 0) | bits
                 moving[plane, word] = moving.get((plane, word), 0) | bits
@@ -228,7 +229,7 @@ def _needs(
     """The planes that anything of one strobe looks at, as bits."""
     planes = {plane for plane, *_ in keys}
     for rule in rules:
-        for source in (rule[6], rule[7]) if rule[0] == strobe else ():
+        for source in (rule[ADDRESS], rule[DATA]) if rule[STROBE_OF] == strobe else ():
             if source >= 0:
                 planes |= {plane for plane, *_ in made.pieces_of(source)}
                 planes |= {PLANES["changed"]} if made.steady_of(source) else set()

@@ -14,6 +14,47 @@ no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
 import numpy as np
 from numba import njit
 
+from busledger.decoder.bus.columns_kernel import (
+    ACTION,
+    AFTER_A_GAP,
+    AHEAD,
+    BEGIN_AT,
+    BEGIN_HIGH,
+    BEGIN_LOW,
+    BEGIN_ROOM_HIGH,
+    BEGIN_ROOM_LOW,
+    BEGIN_ROW,
+    BEGIN_TIME,
+    BUS_KNOWN,
+    COUNTS_BEGIN,
+    DOUBTS,
+    END_AT,
+    END_HIGH,
+    END_LOW,
+    END_ROOM_HIGH,
+    END_ROOM_LOW,
+    END_ROW,
+    END_TIME,
+    FALSE_SAMPLE,
+    FIRST_ROW,
+    INSET,
+    KEEPS_ENDS,
+    KEPT,
+    KIND,
+    LATCH_AT,
+    LATCH_HIGH,
+    LATCH_LOW,
+    LATCH_ROOM_HIGH,
+    LATCH_ROOM_LOW,
+    LONGEST_MIDDLE,
+    MOST_ROWS_OF_A_SPAN,
+    MOVED,
+    PLANES_NEEDED,
+    REFUSED,
+    SHORTEST,
+    WHAT,
+    WHICH,
+)
 from busledger.decoder.bus.rule_kernel import CERTAIN, LANES, RULE, SURE, USED, WAITS, look_up, read_source
 
 BEGIN, MIDDLE, END, ANYHIGH, ANYLOW, CHANGED, PREV, FIRST_LATCH = 0, 1, 2, 3, 4, 5, 6, 8
@@ -119,21 +160,23 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
 
     Returns the row of the levels at its end, or one where a search for them can start.
     """
-    begin_row, end_row = max(event[2] - base, floor), event[4] - base
-    begin, end, needs = event[3], event[5], strobe[9]
-    counts_begin = strobe[1] == 1
-    middle = begin if counts_begin else begin + min((end - begin) // 2, look[2])
+    begin_row, end_row = max(event[BEGIN_ROW] - base, floor), event[END_ROW] - base
+    begin, end, needs = event[BEGIN_TIME], event[END_TIME], strobe[PLANES_NEEDED]
+    counts_begin = strobe[COUNTS_BEGIN] == 1
+    middle = begin if counts_begin else begin + min((end - begin) // 2, look[LONGEST_MIDDLE])
     row = begin_row
     if needs & NEEDS_BEGIN:
-        at = min(begin + strobe[3], max(middle, begin - 1))
-        low, high = begin + strobe[4], begin + strobe[5]
-        room_low = begin + strobe[10]
+        at = min(begin + strobe[BEGIN_AT], max(middle, begin - 1))
+        low, high = begin + strobe[BEGIN_LOW], begin + strobe[BEGIN_HIGH]
+        room_low = begin + strobe[BEGIN_ROOM_LOW]
         # What is held through the strobe may go when it ends.
-        room_high = begin + strobe[11] if counts_begin else min(begin + strobe[11], end - look[1])
-        if counts_begin and strobe[11] >= ENDLESS:
+        room_high = begin + strobe[BEGIN_ROOM_HIGH]
+        if not counts_begin:
+            room_high = min(room_high, end - look[INSET])
+        if counts_begin and strobe[BEGIN_ROOM_HIGH] >= ENDLESS:
             room_high = room_low
-        row = _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[5], BEGIN, lev, unk,
-                      mov, width)  # fmt: skip
+        row = _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], BEGIN,
+                      lev, unk, mov, width)  # fmt: skip
     if counts_begin:
         for w in range(len(width)):
             for plane in (MIDDLE, END):
@@ -142,15 +185,16 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
     elif needs & NEEDS_MIDDLE:
         row = _settle(time, levels, unknown, row, floor, middle, 0, 0, 0, 0, 0, MIDDLE, lev, unk, mov, width)
     if needs & NEEDS_INSIDE:
-        low, high = begin + look[1], end - look[1]
+        low, high = begin + look[INSET], end - look[INSET]
         if low > middle or high < middle:
             low, high = middle, middle
         _inside(time, levels, unknown, begin_row, end_row, floor, low, high, lev, unk, width)
     row = end_row
     if needs & NEEDS_END and not counts_begin:
-        low, high = end + strobe[7], end + strobe[8]
-        room_low, room_high = end + strobe[12], min(end + strobe[13], end + look[0])
-        row = _settle(time, levels, unknown, row, floor, end + strobe[6], low, high, room_low, room_high, look[5], END,
+        low, high = end + strobe[END_LOW], end + strobe[END_HIGH]
+        room_low, room_high = end + strobe[END_ROOM_LOW], min(end + strobe[END_ROOM_HIGH], end + look[AHEAD])
+        at = end + strobe[END_AT]
+        row = _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], END,
                       lev, unk, mov, width)  # fmt: skip
     return row
 
@@ -202,7 +246,7 @@ def _bus_at(time, levels, i, floor, at, bus, width):
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _lose(row, lev, unk, mov, prev, marks, width):
     """Samples are missing before row ``row``: what was latched and kept is not known any more."""
-    marks[0], marks[1], marks[2] = 0, 1, row
+    marks[BUS_KNOWN], marks[AFTER_A_GAP], marks[FIRST_ROW] = 0, 1, row
     first = FIRST_LATCH * len(width)
     lev[first:], unk[first:], mov[first:] = 0, ~np.uint64(0), 0
     prev[:, 0, :], prev[:, 1, :] = 0, ~np.uint64(0)
@@ -215,64 +259,69 @@ def resolve(
     """Tell what each event of ``events`` was, in order, as far as the rows reach.
 
     time int64 (n,). levels, unknown uint64 (n x words,). lev, unk, mov uint64 (planes x words,): work space whose latch
-    planes carry over. prev uint64
-    (strobes, 2, words): the end of each strobe's previous span. bus uint64 (words,): the bus after the
-    last span. marks int64 (5,): bus known, after a gap, first row after it, rejected, cycles with a level that moved.
-    waits, seen int64 (strobes,): 1 after a stretched span, spans so far. memo, told: as
-    ``look_up`` has them. out: ``Columns`` of zeros,
-    as long as ``events``.
+    planes carry over. prev uint64 (strobes, 2, words): the end of each strobe's previous span. bus uint64 (words,): the
+    bus after the last span. marks int64 (5,): columns as ``columns_kernel`` names them. waits, seen int64 (strobes,): 1
+    after a stretched span, spans so far. memo, told: as ``look_up`` has them. out: ``Columns`` of zeros, as long as
+    ``events``.
     Returns (events done, cycles written).
     """
     n = time.shape[0]
     strobe, latch, rule, look = t.strobe, t.latch, t.rule, t.look
     done, k = 0, 0
     for e in range(events.shape[0]):
-        what, s, end = events[e, 0], events[e, 1], events[e, 5]
-        if not final and (n == 0 or time[n - 1] <= end + look[0]):
+        what, s, end = events[e, WHAT], events[e, WHICH], events[e, END_TIME]
+        if not final and (n == 0 or time[n - 1] <= end + look[AHEAD]):
             break
         done += 1
-        floor, row = max(marks[2] - base, 0), events[e, 4] - base
+        floor, row = max(marks[FIRST_ROW] - base, 0), events[e, END_ROW] - base
         if what == GAP:
-            _lose(events[e, 4], lev, unk, mov, prev, marks, width)
+            _lose(events[e, END_ROW], lev, unk, mov, prev, marks, width)
             continue
         if what == LATCH:
-            at, low, high = end + latch[s, 2], end + latch[s, 3], end + latch[s, 4]
-            room_low, room_high = end + latch[s, 5], min(end + latch[s, 6], end + look[0])
-            _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[5], FIRST_LATCH + s,
-                    lev, unk, mov, width)  # fmt: skip
+            at, low, high = end + latch[s, LATCH_AT], end + latch[s, LATCH_LOW], end + latch[s, LATCH_HIGH]
+            room_low = end + latch[s, LATCH_ROOM_LOW]
+            room_high = min(end + latch[s, LATCH_ROOM_HIGH], end + look[AHEAD])
+            _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE],
+                    FIRST_LATCH + s, lev, unk, mov, width)  # fmt: skip
             continue
         seen[s] += 1
-        if events[e, 4] - events[e, 2] > look[3]:
-            marks[3] += 1
+        if events[e, END_ROW] - events[e, BEGIN_ROW] > look[MOST_ROWS_OF_A_SPAN]:
+            marks[REFUSED] += 1
             continue
         row = _points(time, levels, unknown, events[e], base, floor, strobe[s], look, lev, unk, mov, width)
-        if strobe[s, 9] & NEEDS_PREV:
+        if strobe[s, PLANES_NEEDED] & NEEDS_PREV:
             for w in range(len(width)):
                 spot, last = PREV * len(width) + w, END * len(width) + w
                 lev[spot], unk[spot] = prev[s, 0, w], prev[s, 1, w]
                 prev[s, 0, w], prev[s, 1, w] = lev[last], unk[last]
         answer = told[look_up(s, lev, unk, mov, t, memo, told)]
         r = answer[RULE]
-        action = rule[r, 3] if r >= 0 else REJECT
+        action = rule[r, ACTION] if r >= 0 else REJECT
         if action == REJECT:
-            marks[3] += 1
+            marks[REFUSED] += 1
         elif action == STRETCH:
             waits[s] = 1
         elif action != SKIP:
-            if rule[r, 10] == 1 or not marks[0]:
-                _bus_at(time, levels, max(events[e, 2] - base, floor), floor, events[e, 3] - 1, bus, width)
+            if rule[r, KEPT] == 1 or not marks[BUS_KNOWN]:
+                _bus_at(
+                    time, levels, max(events[e, BEGIN_ROW] - base, floor), floor, events[e, BEGIN_TIME] - 1, bus, width
+                )
             flags = _cycle(k, answer, lev, unk, mov, bus, t, out)
-            marks[4] += flags & UNSETTLED
-            flags |= (UNKNOWN if events[e, 6] & DOUBTED else 0) | (AFTER_GAP if marks[1] else 0)
-            if not events[e, 6] & UNSEEN and strobe[s, 1] == 0 and end - events[e, 3] < strobe[s, 2]:
+            marks[MOVED] += flags & UNSETTLED
+            flags |= (UNKNOWN if events[e, DOUBTS] & DOUBTED else 0) | (AFTER_GAP if marks[AFTER_A_GAP] else 0)
+            if (
+                not events[e, DOUBTS] & UNSEEN
+                and strobe[s, COUNTS_BEGIN] == 0
+                and end - events[e, BEGIN_TIME] < strobe[s, SHORTEST]
+            ):
                 flags |= SHORT_STROBE
             if waits[s] or answer[WAITS]:
                 flags |= WAIT
-            out.sample[k], out.time[k], out.kind[k], out.rule[k] = events[e, 4], end, rule[r, 4], r
+            out.sample[k], out.time[k], out.kind[k], out.rule[k] = events[e, END_ROW], end, rule[r, KIND], r
             out.flags[k] = flags
             k += 1
-            marks[1], waits[s] = 0, 0
-        if look[4]:
-            _bus_at(time, levels, row, floor, end + max(strobe[s, 8], 0), bus, width)
-        marks[0] = 1
+            marks[AFTER_A_GAP], waits[s] = 0, 0
+        if look[KEEPS_ENDS]:
+            _bus_at(time, levels, row, floor, end + max(strobe[s, END_HIGH], 0), bus, width)
+        marks[BUS_KNOWN] = 1
     return done, k

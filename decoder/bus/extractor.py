@@ -6,6 +6,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.bus.columns_kernel import (
+    AHEAD,
+    BEGIN_ROW,
+    BEGIN_TIME,
+    CLOCK_LEVEL,
+    COUNTS_BEGIN,
+    END_TIME,
+    GAPS_FOUND,
+    INTERVAL_BEGIN,
+    LAST_END,
+    MOVED,
+    REFUSED,
+    REJECTED,
+    SPAN_ROW,
+    STATE,
+    WHAT,
+    WHICH,
+)
 from busledger.decoder.bus.compiling import compile_tables
 from busledger.decoder.bus.cycle_kernel import resolve
 from busledger.decoder.bus.layout import Layout
@@ -17,6 +35,7 @@ from busledger.decoder.bus.tidy_kernel import tidy
 from busledger.decoder.bus.windows import Windows
 from busledger.decoder.capture import Capture, Note
 from busledger.decoder.errors import CaptureError
+from busledger.decoder.figures import NO_BREAK, percent
 
 __all__ = ["CycleExtractor"]
 
@@ -62,17 +81,17 @@ class CycleExtractor:
         self._events = np.empty((_EVENT_ROOM, 7), np.int64)
         self._ready = self._found = 0
         self._false_sample = windows.false_sample()
-        self._counts_begin = self._tables.strobe[:, 1].copy()
+        self._counts_begin = self._tables.strobe[:, COUNTS_BEGIN].copy()
         self._usual = np.zeros((strobes, 3), np.int64)
-        self._usual[:, 2] = -1
+        self._usual[:, LAST_END] = -1
         self._dropped = 0
         self._gap_ends: list[int] = []
         self._spans = np.zeros((strobes, 4), np.int64)
-        self._spans[:, 0] = -1
+        self._spans[:, STATE] = -1
         self._latches = np.full(latches, -1, np.int64)
         self._ring = np.zeros(RING, np.int64)
         self._counts = np.zeros(9, np.int64)
-        self._counts[[1, 4]] = -1
+        self._counts[[CLOCK_LEVEL, INTERVAL_BEGIN]] = -1
         self._patterns = np.zeros((SLOTS, 1 + 2 * words), np.uint64), np.zeros((SLOTS, 1 + strobes + latches), np.int64)
         planes = (FIRST_LATCH + latches) * words
         self._lev, self._mov = np.zeros(planes, np.uint64), np.zeros(planes, np.uint64)
@@ -90,7 +109,7 @@ class CycleExtractor:
     @property
     def rejected(self) -> int:
         """Spans that made no cycle although a strobe was seen."""
-        return int(self._counts[5] + self._marks[3]) + self._dropped
+        return int(self._counts[REJECTED] + self._marks[REFUSED]) + self._dropped
 
     def feed(self, block: Capture) -> Cycles:
         """The cycles that ``block`` completes, ``region`` -1; the youngest wait for the next block."""
@@ -118,7 +137,7 @@ class CycleExtractor:
         self._take_events(done)
         if not self._seen.any():
             raise self._nothing()
-        self.notes.extend(_doubt_notes(self._windows, int(self._marks[4]), self._made))
+        self.notes.extend(_doubt_notes(self._windows, int(self._marks[MOVED]), self._made))
         return cycles.slice(0, made)
 
     def _take_gaps(self, block: Capture) -> None:
@@ -134,12 +153,12 @@ class CycleExtractor:
                 wider = np.empty((2 * len(self._events) + _EVENT_ROOM, 7), np.int64)
                 wider[: self._found] = self._events[: self._found]
                 self._events = wider
-            gaps = self._counts[8]
+            gaps = self._counts[GAPS_FOUND]
             start, found = scan(
                 *rows.columns, start, rows.base, ends, self._tables, self._spans, self._latches, self._ring,
                 self._counts, *self._patterns, self._events[self._found :], self._width,
             )  # fmt: skip
-            if self._counts[8] > gaps:
+            if self._counts[GAPS_FOUND] > gaps:
                 self._note_jumps(self._events[self._found : self._found + found])
             self._found += found
 
@@ -157,8 +176,8 @@ class CycleExtractor:
         self._events[self._ready : self._found] = waiting
 
     def _note_jumps(self, events: NDArray[np.int64]) -> None:
-        for event in events[(events[:, 0] == GAP) & (events[:, 1] == 1)]:
-            start, end = int(event[3]), int(event[5])
+        for event in events[(events[:, WHAT] == GAP) & (events[:, WHICH] == 1)]:
+            start, end = int(event[BEGIN_TIME]), int(event[END_TIME])
             self.gaps.append((start, end))
             clock = self.profile.clock.line
             what = f"no edge on {clock}" if clock and self.layout.wired(clock) else "no line moved"
@@ -173,11 +192,11 @@ class CycleExtractor:
         Only the few rows around the border are joined, not the whole block to what was left of the one before.
         """
         events, cycles = self._events[: self._ready], Cycles.empty(self._ready)
-        back = np.flatnonzero(events[:, 3] < int(rows.time[0]) + self._look_back)
+        back = np.flatnonzero(events[:, BEGIN_TIME] < int(rows.time[0]) + self._look_back)
         done, made, border = 0, 0, 0
         if self._old.count and len(back):
             count = int(back[-1]) + 1
-            told_at = int(events[count - 1, 5] + self._tables.look[0])
+            told_at = int(events[count - 1, END_TIME] + self._tables.look[AHEAD])
             border = int(np.searchsorted(rows.time, told_at, side="right")) + 1
             near = self._old.joined(rows.part(0, border))
             done, made = self._resolve(near, events[:count] if border <= rows.count else events, cycles)
@@ -207,8 +226,8 @@ class CycleExtractor:
 
     def _still_needed(self, rows: Rows) -> Rows:
         """The rows that an open span, a waiting event or a window can reach."""
-        oldest = [rows.stop - 1, *self._events[: self._found, 2].tolist()]
-        oldest += self._spans[self._spans[:, 0] == 1, 1].tolist()
+        oldest = [rows.stop - 1, *self._events[: self._found, BEGIN_ROW].tolist()]
+        oldest += self._spans[self._spans[:, STATE] == 1, SPAN_ROW].tolist()
         row = max(min(oldest), rows.stop - 2 * MOST_ROWS)
         if row < rows.base or rows.reach(row, self._look_back) < 0:
             rows = self._old.joined(rows)
@@ -238,7 +257,7 @@ def _rate_notes(windows: Windows) -> list[Note]:
         return []
     text = (
         f"one sample every {interval_ns:.4g} ns is too slow for this bus: data is sure for only {narrow[1]:.4g} ns at "
-        f"{narrow[0]}; sample at {1000 / narrow[1]:.3g} MHz at least, better at {4000 / narrow[1]:.3g} MHz"
+        f"{narrow[0]}; sample at {1000 / narrow[1]:.3g} MHz at least, better at {_enough(narrow[1])}"
     )
     return [Note("sample-rate", text)]
 
@@ -249,9 +268,16 @@ def _doubt_notes(windows: Windows, moved: int, made: int) -> list[Note]:
     if windows.grid is None or narrow is None or moved <= _MANY_DOUBTS * made:
         return []
     interval_ns = windows.grid * windows.tick_fs * 1e-6
+    share = percent(min(1.0, moved / made)).replace(NO_BREAK, " ")
     text = (
-        f"in {100 * moved / made:.2g} % of the cycles a level moved so near the sampling edge that one sample every "
+        f"in {share} of the cycles a level moved so near the sampling edge that one sample every "
         f"{interval_ns:.4g} ns cannot tell the old one from the new one; those bits count as unknown. "
-        f"Sample faster, at {3000 / narrow[1]:.3g} MHz if the analyser can"
+        f"Sample faster, at {_enough(narrow[1])} if the analyser can"
     )
     return [Note("sample-rate", text)]
+
+
+def _enough(narrow_ns: float) -> str:
+    """The rate that is advised, the same in every note: three samples in the narrowest window, so that one of them
+    lies inside it though both ends are known to a sample only."""
+    return f"{3000 / narrow_ns:.3g} MHz"

@@ -10,6 +10,16 @@ Works on ``Tables`` (``tables.py``), raises nothing and knows no names. Conditio
 import numpy as np
 from numba import njit
 
+from busledger.decoder.bus.columns_kernel import (
+    ADDRESS,
+    DATA,
+    MATCH,
+    MATCH_MASK,
+    STROBE_OF,
+    WAIT_WHEN,
+    WHEN,
+    WRITES,
+)
 from busledger.decoder.bus.expression_kernel import HALF, IN_PLANES, SLOT_SHIFT, SPREAD, holds
 
 RULE, SURE, WAITS, LANES, USED, CERTAIN = 0, 1, 2, 3, 4, 5  # columns of ``told``
@@ -35,14 +45,14 @@ def _match(s, lev, unk, mov, t):
     rule = t.rule
     chosen, sure = -1, 0
     for r in range(rule.shape[0]):
-        if rule[r, 0] != s:
+        if rule[r, STROBE_OF] != s:
             continue
-        fits = holds(rule[r, 1], lev, unk, 0, IN_PLANES, t.expr, t.term, t.lit)
-        mask = np.uint64(rule[r, 9])
-        if fits != 0 and mask != 0 and rule[r, 6] >= 0:
-            value, moved, lost, missing = read_source(rule[r, 6], lev, unk, mov, t)
+        fits = holds(rule[r, WHEN], lev, unk, 0, IN_PLANES, t.expr, t.term, t.lit)
+        mask = np.uint64(rule[r, MATCH_MASK])
+        if fits != 0 and mask != 0 and rule[r, ADDRESS] >= 0:
+            value, moved, lost, missing = read_source(rule[r, ADDRESS], lev, unk, mov, t)
             open_bits = (moved | lost | missing) & mask
-            if (value ^ np.uint64(rule[r, 8])) & mask & ~open_bits:
+            if (value ^ np.uint64(rule[r, MATCH])) & mask & ~open_bits:
                 fits = 0
             elif open_bits:
                 fits = -1
@@ -50,7 +60,7 @@ def _match(s, lev, unk, mov, t):
             continue
         if chosen < 0:
             chosen, sure = r, fits
-        elif rule[r, 5]:
+        elif rule[r, WRITES]:
             chosen = r
         if fits == 1:
             break
@@ -84,10 +94,10 @@ def _answer(s, lev, unk, mov, t, answer):
     answer[LANES], answer[USED], answer[CERTAIN] = 0, 0, 1
     if r < 0:
         return
-    if holds(t.rule[r, 2], lev, unk, 0, IN_PLANES, t.expr, t.term, t.lit) == 1:
+    if holds(t.rule[r, WAIT_WHEN], lev, unk, 0, IN_PLANES, t.expr, t.term, t.lit) == 1:
         answer[WAITS] = 1
-    if t.rule[r, 7] >= 0:
-        answer[LANES], answer[USED], answer[CERTAIN] = _lanes(r, t.source[t.rule[r, 7], 3], lev, unk, t)
+    if t.rule[r, DATA] >= 0:
+        answer[LANES], answer[USED], answer[CERTAIN] = _lanes(r, t.source[t.rule[r, DATA], 3], lev, unk, t)
 
 
 @njit(cache=True, nogil=True, _nrt=False, inline="always")

@@ -16,6 +16,36 @@ no names. Conditions have three values: 1 holds, 0 does not, -1 unknown.
 import numpy as np
 from numba import njit
 
+from busledger.decoder.bus.columns_kernel import (
+    BEGIN_ROW,
+    BEGIN_TIME,
+    CLOCK_BIT,
+    CLOCK_LEVEL,
+    CLOCK_WORD,
+    COUNTS_BEGIN,
+    DOUBTS,
+    END_ROW,
+    END_TIME,
+    GAP_ENDS_USED,
+    GAPS_FOUND,
+    INTERVAL_BEGIN,
+    INTERVALS,
+    LAST_TIME,
+    LATCH_AT_BEGIN,
+    LATCH_WHEN,
+    LEAST_SILENCE,
+    REJECTED,
+    SILENCE,
+    SILENT_TIMES_16,
+    SPAN_DOUBTS,
+    SPAN_ROW,
+    SPAN_TIME,
+    STARTED,
+    STATE,
+    WHAT,
+    WHEN_ACTIVE,
+    WHICH,
+)
 from busledger.decoder.bus.expression_kernel import HALF, IN_ROW, SLOT_SHIFT, SPREAD, holds
 
 STROBE, LATCH, GAP = 0, 1, 2
@@ -44,14 +74,16 @@ def _states(levels, unknown, i, t, memo, states, width):
     if not known:
         memo[slot, 0] = 1
         n_strobes, n_latches = t.strobe.shape[0], t.latch.shape[0]
-        if t.clock[1] >= 0:
-            bit = np.uint64(1) << np.uint64(t.clock[1])
-            level = 1 if levels[i * len(width) + t.clock[0]] & bit else 0
-            states[slot, 0] = -1 if unknown[i * len(width) + t.clock[0]] & bit else level
+        if t.clock[CLOCK_BIT] >= 0:
+            bit = np.uint64(1) << np.uint64(t.clock[CLOCK_BIT])
+            level = 1 if levels[i * len(width) + t.clock[CLOCK_WORD]] & bit else 0
+            states[slot, 0] = -1 if unknown[i * len(width) + t.clock[CLOCK_WORD]] & bit else level
         for s in range(n_strobes):
-            states[slot, 1 + s] = holds(t.strobe[s, 0], levels, unknown, i * len(width), IN_ROW, t.expr, t.term, t.lit)
+            states[slot, 1 + s] = holds(
+                t.strobe[s, WHEN_ACTIVE], levels, unknown, i * len(width), IN_ROW, t.expr, t.term, t.lit
+            )
         for k in range(n_latches):
-            state = holds(t.latch[k, 0], levels, unknown, i * len(width), IN_ROW, t.expr, t.term, t.lit)
+            state = holds(t.latch[k, LATCH_WHEN], levels, unknown, i * len(width), IN_ROW, t.expr, t.term, t.lit)
             states[slot, 1 + n_strobes + k] = state
     return slot
 
@@ -71,59 +103,61 @@ def _median(ring, known):
 
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _interval(ring, counts, interval, clock):
-    """Put a clock (or strobe) interval into the ring; counts[3] = silence in ticks that means missing samples."""
-    ring[counts[2] % RING] = interval
-    counts[2] += 1
-    if counts[2] == 8 or counts[2] % RING == 0:
-        median = _median(ring, min(counts[2], RING))
-        counts[3] = max(median * clock[2] // 16, clock[3])
+    """Put a clock (or strobe) interval into the ring; counts[SILENCE] = silence in ticks that means missing samples."""
+    ring[counts[INTERVALS] % RING] = interval
+    counts[INTERVALS] += 1
+    if counts[INTERVALS] == 8 or counts[INTERVALS] % RING == 0:
+        median = _median(ring, min(counts[INTERVALS], RING))
+        counts[SILENCE] = max(median * clock[SILENT_TIMES_16] // 16, clock[LEAST_SILENCE])
 
 
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _write(events, found, what, which, begin_row, begin, row, now, doubts):
     """One row of ``events``; returns how many there are now."""
-    events[found, 0], events[found, 1] = what, which
-    events[found, 2], events[found, 3] = begin_row, begin
-    events[found, 4], events[found, 5], events[found, 6] = row, now, doubts
+    events[found, WHAT], events[found, WHICH] = what, which
+    events[found, BEGIN_ROW], events[found, BEGIN_TIME] = begin_row, begin
+    events[found, END_ROW], events[found, END_TIME], events[found, DOUBTS] = row, now, doubts
     return found + 1
 
 
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found):
     """Strobe s changes to ``state`` at row ``row``; returns the number of events so far."""
-    before = spans[s, 0]
+    before = spans[s, STATE]
     if state == -1:
-        spans[s, 3] |= DOUBTED
+        spans[s, SPAN_DOUBTS] |= DOUBTED
         return found
-    at_begin = strobe[s, 1] == 1
+    at_begin = strobe[s, COUNTS_BEGIN] == 1
     if state == 1:
-        spans[s, 0], spans[s, 1], spans[s, 2] = 1, row, now
-        spans[s, 3] = (spans[s, 3] & DOUBTED) | (UNSEEN if before == -1 else 0)
+        spans[s, STATE], spans[s, SPAN_ROW], spans[s, SPAN_TIME] = 1, row, now
+        spans[s, SPAN_DOUBTS] = (spans[s, SPAN_DOUBTS] & DOUBTED) | (UNSEEN if before == -1 else 0)
     else:
-        spans[s, 0] = 0
+        spans[s, STATE] = 0
     if (at_begin and state == 1 and before == 0) or (not at_begin and state == 0 and before == 1):
-        found = _write(events, found, STROBE, s, spans[s, 1], spans[s, 2], row, now, spans[s, 3])
-        if clock[1] < 0:
-            if counts[4] >= 0:
-                _interval(ring, counts, now - counts[4], clock)
-            counts[4] = now
+        found = _write(
+            events, found, STROBE, s, spans[s, SPAN_ROW], spans[s, SPAN_TIME], row, now, spans[s, SPAN_DOUBTS]
+        )
+        if clock[CLOCK_BIT] < 0:
+            if counts[INTERVAL_BEGIN] >= 0:
+                _interval(ring, counts, now - counts[INTERVAL_BEGIN], clock)
+            counts[INTERVAL_BEGIN] = now
     if state == 0:
-        spans[s, 3] = 0
+        spans[s, SPAN_DOUBTS] = 0
     return found
 
 
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
 def _lose(row, now, dumped, spans, latches, counts, gap_ends, events, found):
     """Samples are missing before row ``row``: nothing is known any more; returns the number of events so far."""
-    found = _write(events, found, GAP, 0 if dumped else 1, row, counts[7], row, now, 0)
-    counts[4] = -1
-    counts[8] += 1
-    while counts[6] < gap_ends.shape[0] and now >= gap_ends[counts[6]]:
-        counts[6] += 1
+    found = _write(events, found, GAP, 0 if dumped else 1, row, counts[LAST_TIME], row, now, 0)
+    counts[INTERVAL_BEGIN] = -1
+    counts[GAPS_FOUND] += 1
+    while counts[GAP_ENDS_USED] < gap_ends.shape[0] and now >= gap_ends[counts[GAP_ENDS_USED]]:
+        counts[GAP_ENDS_USED] += 1
     for s in range(spans.shape[0]):
-        counts[5] += 1 if spans[s, 0] == 1 else 0
-        spans[s, 0] = -1
-        spans[s, 3] = 0
+        counts[REJECTED] += 1 if spans[s, STATE] == 1 else 0
+        spans[s, STATE] = -1
+        spans[s, SPAN_DOUBTS] = 0
     latches[:] = -1
     return found
 
@@ -144,12 +178,10 @@ def scan(
 ):  # fmt: skip
     """Find the ends of spans, the edges of latches and the gaps in rows start: of the arrays.
 
-    time int64 (n,). levels, unknown uint64 (n x words,). spans int64 (strobes, 4): state (1, 0, -1 unknown), begin
-    row, begin time, doubts. latches int64 (latches,): state. counts int64 (9,): 1 after the capture's first row, clock
-    level, intervals, silence, last interval's begin, rejected spans, gap ends used, time of the last row, gaps found.
-    memo, states: as ``_states`` has them. Rows are numbered from the capture's first: row i here is base + i. Row
-    ``start`` is looked at whether something moved or not, which tells nothing twice. events int64 (m, 7): what, index,
-    begin row, begin time, end row, end time, doubts.
+    time int64 (n,). levels, unknown uint64 (n x words,). spans int64 (strobes, 4), counts int64 (9,), events int64
+    (m, 7): columns as ``columns_kernel`` names them. latches int64 (latches,): state. memo, states: as ``_states`` has
+    them. Rows are numbered from the capture's first: row i here is base + i. Row ``start`` is looked at whether
+    something moved or not, which tells nothing twice.
     Returns (rows done, events written); rows done < rows given when events is full.
     """
     n, n_strobes, n_latches = time.shape[0], spans.shape[0], latches.shape[0]
@@ -157,39 +189,39 @@ def scan(
     found, room = 0, events.shape[0] - n_strobes - n_latches - 2
     i = start
     while i < n:
-        fresh = counts[0] == 0
-        silence = counts[3] if counts[3] > 0 else ENDLESS
-        gap_end = gap_ends[counts[6]] if counts[6] < gap_ends.shape[0] else ENDLESS
+        fresh = counts[STARTED] == 0
+        silence = counts[SILENCE] if counts[SILENCE] > 0 else ENDLESS
+        gap_end = gap_ends[counts[GAP_ENDS_USED]] if counts[GAP_ENDS_USED] < gap_ends.shape[0] else ENDLESS
         if i > start:
             while i < n and _same(time, levels, unknown, i, t.ctrl, silence, gap_end, width):
                 i += 1
-            counts[7] = time[i - 1]
+            counts[LAST_TIME] = time[i - 1]
         if i == n or found > room:
             break
         row, now = base + i, time[i]
         dumped = now >= gap_end
-        lost = dumped or (not fresh and now - counts[7] > silence)
+        lost = dumped or (not fresh and now - counts[LAST_TIME] > silence)
         if lost:
             found = _lose(row, now, dumped, spans, latches, counts, gap_ends, events, found)
         slot = _states(levels, unknown, i, t, memo, states, width)
-        if clock[1] >= 0:
+        if clock[CLOCK_BIT] >= 0:
             level = states[slot, 0]
-            if level == 1 and counts[1] == 0:
-                if counts[4] >= 0:
-                    _interval(ring, counts, now - counts[4], clock)
-                counts[4] = now
-            counts[1] = level
+            if level == 1 and counts[CLOCK_LEVEL] == 0:
+                if counts[INTERVAL_BEGIN] >= 0:
+                    _interval(ring, counts, now - counts[INTERVAL_BEGIN], clock)
+                counts[INTERVAL_BEGIN] = now
+            counts[CLOCK_LEVEL] = level
         for k in range(n_latches):
             state = states[slot, 1 + n_strobes + k]
-            edge = (latches[k] == 0 and state == 1) if latch[k, 1] else (latches[k] == 1 and state == 0)
+            edge = (latches[k] == 0 and state == 1) if latch[k, LATCH_AT_BEGIN] else (latches[k] == 1 and state == 0)
             if edge:
                 found = _write(events, found, LATCH, k, row, now, row, now, 0)
             if state >= 0 or fresh or lost:
                 latches[k] = state
         for s in range(n_strobes):
             state = states[slot, 1 + s]
-            if state != spans[s, 0] or state == -1:
+            if state != spans[s, STATE] or state == -1:
                 found = _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found)
-        counts[0], counts[7] = 1, now
+        counts[STARTED], counts[LAST_TIME] = 1, now
         i += 1
     return i, found

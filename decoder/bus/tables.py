@@ -30,6 +30,7 @@ SLOTS = 256
 class Tables(NamedTuple):
     """Arrays only. Times are ticks; offsets are added to the time of an edge.
 
+    The columns of ``strobe``, ``latch``, ``rule``, ``clock`` and ``look`` have their names in ``columns_kernel``.
     Expression e is the OR of terms expr[e]:expr[e+1]; a term is the AND of literals
     term[t]:term[t+1]; a literal holds when levels[spot] & mask == want.
     Source s gathers pieces piece_start[s]:piece_start[s+1], each ((levels[spot] >> right) << left) & mask.

@@ -27,7 +27,6 @@ TICK_FS = 1000
 _PIECE = 1 << 21
 _LINE_LIMIT = 1 << 20
 _ROWS = 1 << 16
-_FULL = 1
 _MESSAGES = {
     2: ("{cell!r} is not a time", "a decimal number, not NaN or infinite"),
     3: ("the time {cell!r} is negative", "times from 0 on"),

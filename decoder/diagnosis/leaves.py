@@ -63,7 +63,7 @@ class Unit:
 
 
 class LeafState(NamedTuple):
-    """One way to be bad: log of its share, log likelihood of the chip's reads, and its faults (several lanes: several)."""
+    """One way to be bad: log of its share, log likelihood of the chip's reads, its faults (one a lane)."""
 
     log_weight: float
     log_like: float
@@ -190,7 +190,7 @@ class _Weighing:
     def _listed(
         self, candidates: Sequence[Candidate], rows: Rows, count: LeafCount, log_others: float, part: float
     ) -> list[LeafState]:
-        """Listed faults over ``rows``; ``part``: their share of the listed ones; ``log_others``: the rest of the chip."""
+        """Listed faults over ``rows``; ``part``: their share of the listed; ``log_others``: the rest of the chip."""
         total = self._weight_of(candidates)
         if not candidates or total <= 0.0 or part <= 0.0:
             return []
@@ -202,7 +202,8 @@ class _Weighing:
                 if not scored.effect.tally.hits and not scored.covers:
                     continue
                 like = log_own(scored, c.mask.bit_count()) + self._strays(scored, count, rows)
-                found.append(LeafState(log_part + math.log(c.prior / total) + scored.weight, like + log_others, (scored,)))
+                weight = log_part + math.log(c.prior / total) + scored.weight
+                found.append(LeafState(weight, like + log_others, (scored,)))
         if not found:
             return []
         return found + self._where(found, rows, count)
@@ -253,9 +254,11 @@ class _Weighing:
                 for hard in (True, False):
                     own = log_rate(hits, misses, HARD if hard else SOMETIMES)
                     own -= tally.unsure_bits * math.log(2.0)
-                    narrower = Effect(tally._replace(hits=hits, misses=misses), scored.effect.hash_ ^ (b * 2 + level + 1),
-                                      scored.effect.first, effect.chances)  # fmt: skip
-                    mine = replace(scored, hard=False, effect=narrower, detail={"where_lines": lines, "every_time": hard})
+                    there_only = tally._replace(hits=hits, misses=misses)
+                    hash_ = scored.effect.hash_ ^ (b * 2 + level + 1)
+                    narrower = Effect(there_only, hash_, scored.effect.first, effect.chances)
+                    detail = {"where_lines": lines, "every_time": hard}
+                    mine = replace(scored, hard=False, effect=narrower, detail=detail)
                     weight = state.log_weight + math.log(self._share["where"] / (4.0 * bits))
                     found.append(LeafState(weight, own + noise, (mine,)))
         return found
@@ -386,8 +389,8 @@ class _Weighing:
         candidate = Candidate(fault, "chip", self._unit.name, self._unit.region, mask, (variant,))  # type: ignore[arg-type]
         bad = np.flatnonzero(self._rows.wrong & np.uint32(mask))
         first = tuple(int(i) for i in self._rows.index[bad[:8]])
-        return Scored(candidate, variant, hard, replace(NOTHING, tally=tally, hash_=hash((fault, mask, *first)), first=first),
-                      detail=dict(detail))  # fmt: skip
+        effect = replace(NOTHING, tally=tally, hash_=hash((fault, mask, *first)), first=first)
+        return Scored(candidate, variant, hard, effect, detail=dict(detail))
 
 
 def _same_way(one: Scored, two: Scored) -> bool:

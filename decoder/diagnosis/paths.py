@@ -52,13 +52,13 @@ class Path(Protocol):
     def regions(self) -> tuple[int, ...]: ...
     @property
     def plain(self) -> bool:
-        """Whether the chips behind it can be asked for faults of their lanes only: what they were given is not known."""
+        """Whether the chips behind it can be asked for their lanes only: what they were given is not known."""
 
     def overlay(self) -> Overlay:
         """Takes what it explains out of the rows."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class PathFaultState:
     """A listed fault of something shared, in one way of failing."""
 
@@ -107,7 +107,7 @@ class PathFaultState:
         return FoundFault(self.scored, self.study, self.blind)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Innocent:
     """A cause that is not on the card: a clip, or what the machine does with its memory."""
 

@@ -144,7 +144,8 @@ def _shares(leaf: Leaf) -> Iterator[tuple[LeafState, float]]:
 
 
 def _places(items: Sequence[Item], bad: np.ndarray) -> list[Place]:
-    """Seeds: shared things and chips that are likelier bad than not; every other item joins the seed it competes with."""
+    """Seeds: shared things and chips that are likelier bad than not; every other item joins one that it competes with.
+    """
     by_unit: dict[int, list[Item]] = {}
     for item in items:
         if item.unit is not None:

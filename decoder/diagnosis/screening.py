@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
-from busledger.decoder.diagnosis.leaf_rows import LeafCount
+from busledger.decoder.diagnosis.leaf_rows import LeafCount, narrowed
 from busledger.decoder.diagnosis.replay.contents import log_contents
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
 from busledger.decoder.diagnosis.replay.replay import (
@@ -26,7 +26,7 @@ from busledger.decoder.diagnosis.replay.replay import (
 from busledger.decoder.diagnosis.replay.study import Rows, Study, Survey
 from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.wear import run_coupled, run_decay
-from busledger.decoder.diagnosis.replay.weighing import Noise, log_hard, log_sometimes, strays_of
+from busledger.decoder.diagnosis.replay.weighing import Noise, Tally, log_hard, log_sometimes, strays_of
 from busledger.decoder.diagnosis.scoring import Scored
 
 __all__ = ["Effects", "replay_all", "replay_leaf"]
@@ -79,9 +79,33 @@ def replay_leaf(
     found.update(_play(study, _worth_of_leaf(study, wanted, rows, count, found), rows, None))
     decays = [b for _, _, b in behaviours if isinstance(b, Decay)]
     couples = [b for _, _, b in behaviours if isinstance(b, CoupledCell)]
-    found.update({key: (e, e) for key, e in run_decay(decays, study.cells, lambda: [rows]).items()})
+    found.update({key: (e, e) for key, e in _decays(study, decays, rows).items()})
     found.update({key: (e, e) for key, e in run_coupled(couples, study.cells, lambda: [rows], study.data_bits).items()})
     return found
+
+
+def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Effect]:
+    """Decay weighed lane by lane, for each bit of a cell keeps its value for a time of its own."""
+    lanes = [lane for lane in range(32) if int(np.bitwise_or.reduce(rows.wrong, initial=0)) >> lane & 1]
+    found: dict[Decay, Effect] = {}
+    for fault in faults:
+        mine = [lane for lane in lanes if fault.mask >> lane & 1]
+        alone = [_decay_of_lane(study, fault._replace(mask=1 << lane), rows) for lane in mine]
+        if not alone:
+            continue
+        went = rows.data if fault.high else ~rows.data
+        hurt = (rows.wrong != 0) & ((rows.wrong & ~went) == 0) & ((fault.cell < 0) | (rows.cell == fault.cell))
+        first = max(alone, key=lambda effect: effect.tally.hits)
+        tally = Tally(int(np.count_nonzero(hurt)), sum(e.tally.misses for e in alone), 0,
+                      int(np.count_nonzero(hurt)))  # fmt: skip
+        own = sum(e.log_own or 0.0 for e in alone)
+        found[fault] = replace(first, tally=tally, log_own=own)
+    return found
+
+
+def _decay_of_lane(study: Study, fault: Decay, rows: Rows) -> Effect:
+    of_lane = [narrowed(rows, fault.mask)]
+    return run_decay([fault], study.cells, lambda: of_lane)[fault]
 
 
 def _worth_of_leaf(

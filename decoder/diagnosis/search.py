@@ -7,6 +7,7 @@ by their wrong reads), so that few need to be.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 
@@ -20,6 +21,7 @@ __all__ = ["search"]
 _AT_MOST = 3  # shared faults of one card
 _BELOW_BEST = 9.0  # nats; a set whose most is further below the best is not weighed
 _TRIED = (16, 10, 6)  # sets weighed at each size
+_TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
 _DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
 _LAID_OVER = (60, 400)  # shared faults laid over the rows for the estimate, at the least and at the most …
@@ -50,7 +52,25 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
         front = [s for s in grown[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST]
         if not front:
             break
+    states += _again(card, states, extra)
     return sorted(states, key=lambda s: -s.log_total)
+
+
+def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> list[CardState]:
+    """Some of the best set's faults taken back, and what is left weighed with others in their place.
+
+    What was found first was found beside all that was still unknown: two faults of two regions may be one of the card.
+    """
+    best = max(states, key=lambda s: s.log_total)
+    found: list[CardState] = []
+    for size in range(len(best.paths) - 1, 0, -1):
+        for kept in itertools.combinations(best.paths, size):
+            if any(len(s.paths) == size + 1 and s.paths[:size] == kept for s in states):
+                continue  # it was grown on the way
+            left = card.weigh(kept)
+            found.append(left)
+            found += _extended(card, left, extra, best.log_total, _TRIED_AGAIN, [*states, *found])
+    return found
 
 
 def _extended(

@@ -7,10 +7,11 @@ from typing import Any
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
 from busledger.decoder.diagnosis.faults.kinds import KINDS
-from busledger.decoder.diagnosis.faults.saying import Said, place, remedy, sentence
+from busledger.decoder.diagnosis.faults.saying import Said, chances, place, remedy, sentence
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.scoring import Scored, spoken_of
+from busledger.decoder.diagnosis.statistics import clopper_pearson
 from busledger.decoder.figures import NO_BREAK, count, lane_ranges, plural
 
 __all__ = ["evidence_lines", "lanes_text", "place_of", "remedy_of", "said_of", "summary"]
@@ -83,8 +84,9 @@ def evidence_lines(study: Study, scored: Scored, rival: Scored | None) -> tuple[
     if tally.misses and scored.hard:
         lines.append(f"{plural(tally.misses, 'read')} came back right where it could have shown")
     elif tally.misses:
-        chances = count(_hits(scored) + tally.misses)
-        lines.append(f"{count(_hits(scored))} of {chances} chances went wrong: reads in which it could have shown")
+        hits, of = _hits(scored), _hits(scored) + tally.misses
+        interval = clopper_pearson(hits, of)
+        lines.append(chances(hits, of, (interval.low, interval.high)))
     checks = study.evidence.checks
     if checks is not None:
         lines += [
@@ -94,7 +96,7 @@ def evidence_lines(study: Study, scored: Scored, rival: Scored | None) -> tuple[
         against = _against(study, scored, rival)
         if against:
             lines.append(against)
-    return tuple(lines)
+    return tuple(line.replace(NO_BREAK, " ") for line in lines)
 
 
 def _against(study: Study, scored: Scored, rival: Scored) -> str:

@@ -30,8 +30,10 @@ __all__ = ["capture_finding", "conclude", "cycle_counts", "evidence_of", "gather
 _NOTES_OF_A_KIND = 5  # more of one code word are summed up in one sentence
 
 
-def run_check(request: Request, progress: Progress = silent) -> CheckResult:
-    """Decode, compare and diagnose one capture.
+def run_check(
+    request: Request, progress: Progress = silent, see: Callable[[Run, Decoded], None] | None = None
+) -> CheckResult:
+    """Decode, compare and diagnose one capture; ``see`` is shown every block as it passes, and changes nothing.
 
     Raises
     ------
@@ -40,7 +42,7 @@ def run_check(request: Request, progress: Progress = silent) -> CheckResult:
     """
     run = open_run(request, progress)
     try:
-        gathered = gather(run)
+        gathered = gather(run, None if see is None else partial(see, run))
         try:
             gathered = divide(gathered)
             return conclude(gathered, progress)
@@ -50,11 +52,10 @@ def run_check(request: Request, progress: Progress = silent) -> CheckResult:
         run.file.close()
 
 
-def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
+def gather(run: Run, tap: Callable[[Decoded], None] | None = None, *, time_everything: bool = False) -> Gathered:
     """One pass: count the cycles, keep the accesses that the ledger took.
 
-    ``tap`` sees every decoded block as it passes; who keeps the blocks also wants the timing of a board
-    without graded chips.
+    ``tap`` sees every decoded block as it passes; ``time_everything``: the timing of a board without graded chips too.
     """
     accounts = _Accounts(run)
     checks: CheckSet | None = None
@@ -62,7 +63,7 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None) -> Gathered:
     # Two threads beside this one: whichever core is free takes the checks or the accounts of the last blocks.
     with Beside("checks") as checking, Beside("accounts") as accounting:
         for block in run.blocks():
-            checks = checks or _checks_of(run, time_everything=tap is not None)
+            checks = checks or _checks_of(run, time_everything=time_everything)
             if run.board is not None:
                 seen = seen or SelectsSeen(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
                 seen.fill(block.levels, block.cycles, block.compared)

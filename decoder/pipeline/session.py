@@ -109,7 +109,7 @@ def _decode(run: Run, cache: StoreCache, key: str, progress: Progress) -> Store:
             writer.add_cycles(block.cycles)
             writer.add_compared(block.compared)
 
-        gathered = gather(run, keep)
+        gathered = gather(run, keep, time_everything=True)
         try:
             gathered = divide(gathered)
             result = conclude(gathered, progress)

@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from busledger.decoder.diagnosis import clean_run_chance, clean_run_needed, clopper_pearson, rate_below
 from busledger.decoder.errors import UsageError
+from busledger.decoder.figures import NO_BREAK, between, count, odds, rarer_than
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.planning.retest_run import Failing, Run, failing_of, run_of
 
@@ -31,7 +32,10 @@ class _Result(BaseModel):
 
 
 class RetestBefore(_Result):
-    """What was failing. ``eligible``: accesses in which it would have shown; ``rate_interval``: 95 %, named method.
+    """What was failing. ``eligible``: accesses in which it would have shown, counted alike before and after.
+
+    ``rate`` and ``rate_interval`` (95 %): as ``check`` gave them, per chance; of the eligible accesses, where it gave
+    none.
 
     ``independent_failures``: failures that count as independent (fewer than ``failures`` where they came in bursts).
     """
@@ -128,7 +132,7 @@ def retest(before: dict[str, Any], after: CheckResult) -> RetestResult:
         rate_below_99=rate_below(eligible, 0.99, failures),
         other_mismatches=max(0, after.mismatch_total - failures),
     )
-    said = tuple(_sentences(verdict, was, now, needed, failing, old, new))
+    said = tuple(s.replace(NO_BREAK, " ") for s in _sentences(verdict, was, now, needed, failing, old, new))
     return RetestResult(
         verdict=verdict, chance=chance, before=was, after=now, needed=needed, counted=failing.counted, sentences=said
     )
@@ -157,6 +161,7 @@ def _before(old: Run, failing: Failing) -> RetestBefore:
         )
     eligible = max(eligible, failures)
     interval = clopper_pearson(failures, eligible)
+    given = failing.rate is not None and failing.rate_95 is not None
     spread = old.spread if old.bursty else 1.0
     return RetestBefore(
         summary=failing.summary,
@@ -166,8 +171,8 @@ def _before(old: Run, failing: Failing) -> RetestBefore:
         lanes=failing.lanes,
         failures=failures,
         eligible=eligible,
-        rate=failures / eligible,
-        rate_interval=(interval.low, interval.high),
+        rate=failing.rate if given and failing.rate is not None else failures / eligible,
+        rate_interval=failing.rate_95 if given and failing.rate_95 is not None else (interval.low, interval.high),
         rate_method=interval.method,
         bursty=old.bursty,
         independent_failures=max(1.0, failures / spread),
@@ -203,14 +208,6 @@ def _needed(level: int, was: RetestBefore, eligible: int, new: Run, *, clean: bo
     )
 
 
-def _odds(rate: float) -> str:
-    return f"1 in {_count(round(1 / rate))}" if 0 < rate < 0.5 else f"{100 * rate:.0f} in 100"
-
-
-def _count(number: int) -> str:
-    return f"{number:,}".replace(",", " ")
-
-
 def _duration(seconds: float) -> str:
     for size, name in ((86400, "days"), (3600, "hours"), (60, "minutes")):
         if seconds >= 2 * size:
@@ -227,26 +224,27 @@ def _sentences(
     old: Run,
     new: Run,
 ) -> list[str]:
-    low, high = was.rate_interval
-    said = [_verdict_sentence(verdict, was, now)]
+    said = [_verdict_sentence(verdict, was, now, failing.counted)]
     said.append(
-        f"Before: {failing.summary}: {_count(was.failures)} of {_count(was.eligible)} {failing.counted}, "
-        f"{_odds(was.rate)} ({was.rate_method} 95 %: {_odds(low)} to {_odds(high)})."
+        f"Before: {failing.summary.removesuffix(f', {odds(was.rate)}'.replace(NO_BREAK, ' '))}, {odds(was.rate)} "
+        f"(95 % sure: {between(was.rate_interval)})."
     )
+    said.append(f"To compare the runs: {count(was.failures)} of {count(was.eligible)} {failing.counted} were wrong.")
     if now.eligible and not now.failures:
         said.append(
-            f"This run excludes a rate above {_odds(now.rate_below_95)} (95 %), {_odds(now.rate_below_99)} (99 %)."
+            f"This run excludes that more than {rarer_than(now.rate_below_95)} of these still fail (95 % sure), "
+            f"more than {rarer_than(now.rate_below_99)} (99 %)."
         )
     said += [_needed_sentence(n, now) for n in needed if n.more_eligible or n.more_seconds]
     if was.bursty:
         said.append(
-            f"It came in bursts: {_count(was.failures)} failures count as about {was.independent_failures:.2g} "
+            f"It came in bursts: {count(was.failures)} failures count as about {was.independent_failures:.2g} "
             "independent ones, so the run must also be long."
         )
     if old.rising:
         said.append("It rose as the machine ran: start the run cold and let it last at least as long as the first one.")
     if now.other_mismatches:
-        said.append(f"{_count(now.other_mismatches)} mismatches elsewhere in this run: run check on it.")
+        said.append(f"{count(now.other_mismatches)} mismatches elsewhere in this run: run check on it.")
     if old.board != new.board or old.profile != new.profile:
         said.append(
             "The two runs name different boards or profiles: the comparison holds only if the card is the same."
@@ -254,14 +252,14 @@ def _sentences(
     return said
 
 
-def _verdict_sentence(verdict: Verdict, was: RetestBefore, now: RetestAfter) -> str:
+def _verdict_sentence(verdict: Verdict, was: RetestBefore, now: RetestAfter, counted: str) -> str:
     if verdict == "still-failing":
-        return f"Not repaired: {_count(now.failures)} failures in {_count(now.eligible)} eligible accesses."
+        return f"Not repaired: {count(now.failures)} of {count(now.eligible)} {counted} were wrong."
     if not now.eligible:
         return "Not proved: this run did not exercise what was failing."
-    ran = f"{_count(now.eligible)} eligible accesses without a failure"
+    ran = f"{count(now.eligible)} {counted}, none wrong"
     if verdict == "not-yet":
-        return f"Not proved yet: {ran}, too few for a fault of {_odds(was.rate)}."
+        return f"Not proved yet: {ran}; too few for a fault that shows in {odds(was.rate)}."
     return f"Repair proved at {verdict[-2:]} %: {ran}."
 
 
@@ -269,8 +267,8 @@ def _needed_sentence(needed: Needed, now: RetestAfter) -> str:
     level = f"{needed.confidence} %"
     if now.failures:
         lasting = "" if needed.seconds is None else f", about {_duration(needed.seconds)} at this run's pace"
-        return f"After the next repair {level} needs {_count(needed.eligible)} clean eligible accesses{lasting}."
+        return f"After the next repair {level} needs {count(needed.eligible)} such reads, none wrong{lasting}."
     lasting = "" if needed.more_seconds is None else f", about {_duration(needed.more_seconds)} at this run's pace"
     if needed.more_eligible:
-        return f"For {level} it needs {_count(needed.more_eligible)} more clean eligible accesses{lasting}."
+        return f"For {level} it needs {count(needed.more_eligible)} more such reads, none wrong{lasting}."
     return f"For {level} it must run on without a failure{lasting.replace(', about', ' for about', 1)}."

@@ -46,6 +46,8 @@ class _Suspect(_Lenient):
     address_lines: tuple[str, ...] = ()
     summary: str = ""
     other_region: str | None = None
+    rate: float | None = Field(default=None, ge=0, le=1, allow_inf_nan=False)
+    rate_95: tuple[float, float] | None = None
 
 
 class Run(_Lenient):
@@ -100,7 +102,9 @@ def run_of(result: Any) -> Run:
 class Failing:
     """What failed: the first suspect's place, or, without a suspect, every compared read.
 
-    ``counted`` says in words which accesses are eligible.
+    ``counted`` says in words which accesses are eligible. ``rate`` and ``rate_95``: as ``check`` gave them, per
+    chance; None where it gave none. They are what is shown: eligible accesses are only those that can be counted in
+    both runs alike.
     """
 
     summary: str
@@ -111,6 +115,8 @@ class Failing:
     address_lines: tuple[str, ...]
     other_region: str | None
     counted: str
+    rate: float | None = None
+    rate_95: tuple[float, float] | None = None
 
     def count(self, run: Run) -> tuple[int, int]:
         """(failures, eligible accesses) of this fault's place in a run."""
@@ -187,7 +193,9 @@ def failing_of(run: Run) -> Failing:
         s.lanes,
         s.address_lines,
         s.other_region,
-        _counted(_looks(s.fault)) + where,
+        _counted(_looks(s.fault)).replace("reads", f"reads{where}", 1),
+        s.rate,
+        s.rate_95,
     )
     return named if named.count(run)[0] else EVERYTHING
 
@@ -200,9 +208,9 @@ def _looks(fault: str) -> Looks:
 def _counted(looks: Looks) -> str:
     match looks:
         case Looks.LOW:
-            return "reads that should have been high"
+            return "reads that should be high"
         case Looks.HIGH:
-            return "reads that should have been low"
+            return "reads that should be low"
         case Looks.ALIAS:
             return "reads whose partner across the line held other data"
         case Looks.BOTH:

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from busledger.decoder.report.bad_parts import ordered_steps
 from busledger.decoder.report.cycle_list import Lister, Selection, list_text
 from busledger.decoder.report.cycle_rows import RowFormat
 from busledger.decoder.report.files import refuse_overwriting, whole_file
 from busledger.decoder.report.numbers import plural
-from busledger.decoder.report.phrases import verdict
+from busledger.decoder.report.phrases import gain_words, how_often_and_sure, place_line, verdict, who
+from busledger.decoder.report.places import LIKELY, places_of
 from busledger.decoder.report.tables import paragraphs, table_text
 from busledger.decoder.report.terminal import to_ascii
 from busledger.decoder.report.text import check_text
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
     from busledger.decoder.report.timing_plots import timing_histograms
 
 __all__ = [
+    "LIKELY",
     "Histogram",
     "Lister",
     "RowFormat",
@@ -47,13 +50,18 @@ __all__ = [
     "buffers_text",
     "card_rows",
     "check_text",
+    "gain_words",
+    "how_often_and_sure",
     "html_page",
     "join_text",
     "list_text",
     "many_text",
     "markdown_text",
     "match_text",
+    "ordered_steps",
     "paragraphs",
+    "place_line",
+    "places_of",
     "plan_page",
     "plan_text",
     "plural",
@@ -71,6 +79,7 @@ __all__ = [
     "timing_text",
     "to_ascii",
     "verdict",
+    "who",
     "whole_file",
 ]
 

@@ -59,6 +59,11 @@ class SceneCollector:
     _seen: set[tuple[int, int]] = field(default_factory=set)
     _tail: Capture | None = None
 
+    @property
+    def full(self) -> bool:
+        """Whether there are enough scenes."""
+        return len(self.scenes) >= self.most
+
     def feed(self, levels: Capture, cycles: Cycles, compared: Compared) -> bool:
         """Take one block of levels and the cycles that ended in it; False once there are enough scenes."""
         rows = _joined(self._tail, levels)
@@ -69,7 +74,7 @@ class SceneCollector:
                 if kind not in self._seen:
                     self._seen.add(kind)
                     self.scenes.append(self._scene(rows, cycles, compared, int(k), pace))
-                if len(self.scenes) >= self.most:
+                if self.full:
                     return False
         self._tail = _last_rows(rows)
         return True

@@ -9,13 +9,12 @@ from rich.text import Text
 
 from busledger.decoder.board import Board, Region
 from busledger.decoder.findings import CheckResult
-from busledger.decoder.report.card import STATE_WORDS, CardPart, CardRow, State, card_rows
+from busledger.decoder.report.card import STATE_SIGNS, STATE_STYLES, STATE_WORDS, CardPart, CardRow, card_rows
 from busledger.decoder.report.phrases import safe
 from busledger.decoder.report.terminal import printed, wrap
 
 __all__ = ["board_text"]
 
-_STYLES: dict[State, str] = {"suspect": "bold red", "rival": "yellow", "cleared": "green", "open": ""}
 _LEAST_BOX = 7
 _LABEL_LIMIT = 12
 _BAR = 16
@@ -55,7 +54,7 @@ def _drawn(row: CardRow, indent: int, width: int, *, judged: bool) -> Iterator[T
             text = Text((label.pop(0) if label else "").ljust(indent))
             for box, part in shown:
                 text.append(box[number] if number < len(box) else " " * cell_len(box[0]))
-                text.stylize(_STYLES[part.state] if part else "", len(text.plain) - len(box[0]))
+                text.stylize(STATE_STYLES[part.state] if part else "", len(text.plain) - len(box[0]))
                 text.append(" ")
             yield text
 
@@ -75,7 +74,7 @@ def _bands(sizes: Sequence[int], room: int) -> Iterator[list[int]]:
 def _box(part: CardPart | None, judged: bool) -> list[str]:
     inside = ["(empty)"] if part is None else [text for text in (part.part, part.serves) if text]
     if part is not None and judged:
-        inside.append(f"{STATE_WORDS[part.state]} {part.probability}".strip())
+        inside.append(f"{STATE_SIGNS[part.state]} {STATE_WORDS[part.state]} {part.probability}".strip())
     name = "" if part is None else part.name
     size = (
         max(_LEAST_BOX, cell_len(name) + 2, *map(cell_len, inside)) if inside else max(_LEAST_BOX, cell_len(name) + 2)

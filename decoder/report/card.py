@@ -9,16 +9,27 @@ from typing import Literal
 from busledger.decoder.board import Board, Region
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.report.numbers import lane_ranges, percent
-from busledger.decoder.report.phrases import accused, safe
+from busledger.decoder.report.phrases import safe
+from busledger.decoder.report.places import SURE, places_of
 
-__all__ = ["STATE_WORDS", "CardPart", "CardRow", "State", "card_rows"]
+__all__ = ["STATE_SIGNS", "STATE_STYLES", "STATE_WORDS", "CardPart", "CardRow", "State", "card_rows"]
 
-State = Literal["suspect", "rival", "cleared", "open"]
+State = Literal["suspect", "likely", "rival", "cleared", "open"]
 STATE_WORDS: dict[State, str] = {
-    "suspect": "suspect",
+    "suspect": "bad",
+    "likely": "suspect",
     "rival": "less likely",
     "cleared": "cleared",
     "open": "not judged",
+}
+# A sign beside the colour: who cannot tell red from green, and paper, see the same.
+STATE_SIGNS: dict[State, str] = {"suspect": "✗", "likely": "?", "rival": "~", "cleared": "✓", "open": "·"}
+STATE_STYLES: dict[State, str] = {
+    "suspect": "bold red",
+    "likely": "bold yellow",
+    "rival": "yellow",
+    "cleared": "green",
+    "open": "",
 }
 _LEAST = 0.005  # rivals below this are not marked
 
@@ -44,7 +55,8 @@ class CardRow:
 
 
 def card_rows(board: Board, result: CheckResult | None = None) -> tuple[CardRow, ...]:
-    """The card by the rows and columns of the board file; where it gives none, a row a region, by lane.
+    """The card by the rows and columns of the board file; where it gives none, a row a region, by lane, the highest
+    first as in the tables of lanes.
 
     Decoders and drivers follow in rows of their own. Text is safe for a terminal.
     """
@@ -61,7 +73,7 @@ def card_rows(board: Board, result: CheckResult | None = None) -> tuple[CardRow,
             )
         rows.append(CardRow(f"row {number}", "", tuple(shelf)))
     for region in board.regions:
-        loose = sorted((chip for chip in region.chips if chip.row is None), key=lambda chip: chip.lanes)
+        loose = sorted((chip for chip in region.chips if chip.row is None), key=lambda chip: chip.lanes, reverse=True)
         if loose or not region.chips:
             parts = tuple(judge.part(c.designator, _name(c.part), _lanes(c.lanes)) for c in loose)
             rows.append(CardRow(safe(region.name), f"{region.start:04X}-{region.end:04X}", parts))
@@ -87,12 +99,17 @@ class _Judge:
             return
         for cleared in result.cleared:
             self._state[cleared.component] = ("cleared", "")
-        named = accused(result)
+        places = places_of(result)
         # The least likely first, so that a part's strongest suspicion is what stays.
         for suspect in sorted(result.suspects, key=lambda s: s.probability):
             if suspect.component is not None and suspect.probability >= _LEAST:
-                state: State = "suspect" if suspect in named else "rival"
-                self._state[suspect.component] = (state, percent(suspect.probability))
+                self._state[suspect.component] = ("rival", percent(suspect.probability))
+        for place in sorted(places, key=lambda place: place.bad):
+            for suspect in (*place.tied, place.leader):
+                bad = place.bad if suspect is place.leader else suspect.probability
+                if suspect.component is not None and bad >= _LEAST:
+                    state: State = "suspect" if bad >= SURE else "likely"
+                    self._state[suspect.component] = (state, percent(bad))
 
     def part(self, name: str, part: str, serves: str) -> CardPart:
         state, probability = self._state.get(name, ("open", ""))

@@ -18,7 +18,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-HEX = np.frombuffer(b"0123456789abcdef", np.uint8).copy()
+HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8).copy()
 
 # Verdicts of reads that were compared, and the two rows that hold no expectation of a read.
 NOT_TAKEN = 0
@@ -70,7 +70,7 @@ def put_time(out, at, ticks, tick_ns, tick_rest, digits):
 
 @nb.njit(cache=True, nogil=True)
 def put_hex(out, at, value, unknown, nibbles):
-    """Lower-case hex, zero-padded; ``?`` for a nibble with an unknown bit."""
+    """Upper-case hex, zero-padded; ``?`` for a nibble with an unknown bit."""
     for k in range(nibbles):
         shift = np.uint32(4 * (nibbles - 1 - k))
         if (unknown >> shift) & np.uint32(15):

@@ -37,9 +37,13 @@ def coverage_rows(coverage: Mapping[str, Any]) -> list[tuple[str, ...]]:
 
 
 def intermittence_lines(intermittence: Mapping[str, Any]) -> list[str]:
-    """How the failures come and go, a sentence a line, suggestions last and named as such."""
+    """How the failures come and go, a sentence a line, suggestions last and named as such.
+
+    Without the description's own rate, its first sentence: it is counted over other accesses than the suspect's rate,
+    which alone is called the rate of the fault.
+    """
     found = _of_one_suspect(intermittence)
-    said = [safe(text) for text in found.get("sentences", ())]
+    said = [safe(text) for text in list(found.get("sentences", ()))[1:]]
     return (said + [f"Suggestion: {safe(text)}" for text in found.get("suggestions", ())])[:_MOST]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from rich.text import Text
 
 from busledger.decoder.findings import RegionCounts
@@ -9,7 +11,7 @@ from busledger.decoder.report.numbers import short_count
 from busledger.decoder.report.terminal import wrap
 from busledger.decoder.text import plain
 
-__all__ = ["lane_table"]
+__all__ = ["lane_columns", "lane_table"]
 
 _NAME_LIMIT = 16
 _MOST = 6
@@ -29,7 +31,7 @@ def lane_table(regions: tuple[RegionCounts, ...], width: int) -> list[Text]:
         return []
     failing = [region for region in every if region.mismatches]
     shown = every if len(every) <= _MOST else (failing or every)[:_MOST]
-    lanes = list(dict.fromkeys(lane.lane for region in shown for lane in region.lanes))
+    lanes = lane_columns(shown)
     names = [_cut(plain(region.name), min(_NAME_LIMIT, max(6, width // 4))) for region in shown]
     first = max(len("region"), *(len(name) for name in names))
     reads = [short_count(region.reads_compared) for region in shown]
@@ -51,6 +53,11 @@ def lane_table(regions: tuple[RegionCounts, ...], width: int) -> list[Text]:
         more = f"and {len(every) - len(shown)} more regions, " + (f"{wrong} with wrong reads" if wrong else "all right")
         lines += [Text(part, style="dim") for part in wrap(more, width)]
     return lines
+
+
+def lane_columns(regions: Iterable[RegionCounts]) -> list[str]:
+    """Lanes side by side: D7 to D0, as the bits of a word are written. (Lists and ranges in sentences count up.)"""
+    return list(dict.fromkeys(lane.lane for region in regions for lane in region.lanes))[::-1]
 
 
 def _cells(region: RegionCounts, lanes: list[str]) -> list[str]:

@@ -5,11 +5,25 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping, Sequence
 
+from busledger.decoder.board import Board
 from busledger.decoder.findings import CheckResult
+from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
 from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines
-from busledger.decoder.report.numbers import NO_BREAK, count, lane_ranges, odds, percent
+from busledger.decoder.report.lane_table import lane_columns
+from busledger.decoder.report.numbers import NO_BREAK, count, lane_ranges, percent, rarer_than
 from busledger.decoder.report.page import CAUTIONS, page_facts
-from busledger.decoder.report.phrases import capture_line, how_often, safe, verdict, what_it_does, where, who, why_lines
+from busledger.decoder.report.phrases import (
+    capture_line,
+    how_often_and_sure,
+    place_lines,
+    safe,
+    verdict,
+    what_it_does,
+    where,
+    who,
+    why_lines,
+)
+from busledger.decoder.report.places import places_of
 
 __all__ = ["markdown_text"]
 
@@ -21,12 +35,13 @@ _LINE_START = re.compile(r"^(\s*)([-+=#]|#{2,6}|\d+[.)])(?=\s|$)")
 def markdown_text(
     result: CheckResult,
     *,
+    board: Board | None = None,
     settings: Mapping[str, str] | None = None,
     notes: Sequence[str] = (),
     between: Sequence[str] = (),
 ) -> str:
-    """Markdown; names from files are escaped, so that they show as they are."""
-    lines = list(_document(result, settings or {}, notes, between))
+    """Markdown; names from files are escaped, so that they show as they are. ``board`` tells the parts' types."""
+    lines = list(_document(result, board, settings or {}, notes, between))
     return "\n".join(lines).replace(NO_BREAK, " ") + "\n"
 
 
@@ -37,7 +52,11 @@ def escaped(text: str) -> str:
 
 
 def _document(
-    result: CheckResult, settings: Mapping[str, str], notes: Sequence[str], between: Sequence[str]
+    result: CheckResult,
+    board: Board | None,
+    settings: Mapping[str, str],
+    notes: Sequence[str],
+    between: Sequence[str],
 ) -> Iterator[str]:
     yield f"# {escaped(verdict(result))}"
     yield ""
@@ -45,20 +64,18 @@ def _document(
         yield f"{escaped(result.board)}: {escaped(capture_line(result))}"
     else:
         yield escaped(capture_line(result))
+    yield from _list("What is bad", place_lines(result), numbered=True)
     yield from _list("Why", why_lines(result))
-    yield from _list("What to do next", (step.text for step in result.next_steps), numbered=True)
-    yield from _table(
-        "Suspects",
-        ("part", "where", "what it does", "how often", "probability"),
-        [(who(s), where(s), what_it_does(s), how_often(s), percent(s.probability)) for s in result.suspects],
-    )
+    yield from _list("What to do next", (step.text for step in ordered_steps(result)), numbered=True)
+    yield from _list("To buy", shopping_list(board, result))
+    yield from _suspects(result)
     yield from _lanes(result)
     yield from _list("Between the sets", between)
     yield from _table(
         "Cleared",
         ("part", "lanes", "evidence", "fails less than"),
         [
-            (c.component, lane_ranges(c.lanes), c.evidence, odds(c.rate_below) if c.rate_below else "")
+            (c.component, lane_ranges(c.lanes), c.evidence, rarer_than(c.rate_below) if c.rate_below else "")
             for c in result.cleared
         ],
     )
@@ -71,9 +88,22 @@ def _document(
     yield from _table("How this was found", ("what", "value"), list(page_facts(result, settings)))
 
 
+def _suspects(result: CheckResult) -> Iterator[str]:
+    """A table for all of one place; where there are several, the number of each suspect's place before it."""
+    places = places_of(result)
+    heads = ("part", "where", "what it does", "how often", "probability")
+    rows = [
+        ((str(number),) if len(places) > 1 else ())
+        + (who(s), where(s), what_it_does(s), how_often_and_sure(s), percent(s.probability))
+        for number, place in enumerate(places, 1)
+        for s in place.suspects
+    ]
+    yield from _table("Suspects", ("place", *heads) if len(places) > 1 else heads, rows)
+
+
 def _lanes(result: CheckResult) -> Iterator[str]:
     shown = [region for region in result.regions if region.lanes and region.kind != "io"]
-    lanes = list(dict.fromkeys(lane.lane for region in shown for lane in region.lanes))
+    lanes = lane_columns(shown)
     rows = []
     for region in shown:
         by_lane = {lane.lane: lane for lane in region.lanes}

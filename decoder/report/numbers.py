@@ -6,9 +6,20 @@ terminal turns them into plain ones after wrapping.
 
 from __future__ import annotations
 
-from busledger.decoder.figures import NO_BREAK, count, lane_ranges, odds, percent, plural
+from busledger.decoder.figures import NO_BREAK, between, count, lane_ranges, odds, percent, plural, rarer_than
 
-__all__ = ["NO_BREAK", "count", "lane_ranges", "odds", "percent", "plural", "seconds", "short_count"]
+__all__ = [
+    "NO_BREAK",
+    "between",
+    "count",
+    "lane_ranges",
+    "odds",
+    "percent",
+    "plural",
+    "rarer_than",
+    "seconds",
+    "short_count",
+]
 
 
 def short_count(number: int) -> str:

@@ -12,14 +12,19 @@ import jinja2
 from markupsafe import Markup
 
 from busledger.decoder.board import Board
-from busledger.decoder.findings import CheckResult, LaneCounts, RegionCounts
+from busledger.decoder.findings import CheckResult, LaneCounts, RegionCounts, Suspect
 from busledger.decoder.report import palette
-from busledger.decoder.report.card import STATE_WORDS, card_rows
+from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
+from busledger.decoder.report.card import STATE_SIGNS, STATE_WORDS, card_rows
 from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines, trend_of
-from busledger.decoder.report.numbers import count, lane_ranges, odds, percent, plural, seconds
+from busledger.decoder.report.lane_table import lane_columns
+from busledger.decoder.report.numbers import count, lane_ranges, percent, plural, rarer_than, seconds
 from busledger.decoder.report.phrases import (
     capture_line,
-    how_often,
+    gain_words,
+    how_often_and_sure,
+    place_line,
+    place_lines,
     region_span,
     safe,
     verdict,
@@ -28,6 +33,7 @@ from busledger.decoder.report.phrases import (
     who,
     why_lines,
 )
+from busledger.decoder.report.places import places_of
 from busledger.decoder.report.plots import Histogram, histogram_svg, trend_svg
 
 __all__ = ["CAUTIONS", "html_page", "templates"]
@@ -39,7 +45,7 @@ CAUTIONS = (
     "A part is accused together with its socket. Swap it with a like one and see whether the fault moves, "
     "before you buy another.",
 )
-_SUSPECTS = 12
+_SUSPECTS = 12  # of one place
 
 
 def html_page(
@@ -68,7 +74,7 @@ def html_page(
         light=Markup(palette.css_variables(palette.LIGHT)), dark=Markup(palette.css_variables(palette.DARK))
     )
     trend = trend_of(result.intermittence)
-    lanes = list(dict.fromkeys(lane.lane for region in result.regions for lane in region.lanes))
+    lanes = lane_columns(result.regions)
     return environment.get_template("report.html.j2").render(
         title=f"{safe(result.board or 'Bus check')}: {verdict(result)}",
         style=Markup(style),
@@ -78,10 +84,13 @@ def html_page(
         verdict=verdict(result),
         capture_line=capture_line(result),
         why=list(why_lines(result)),
+        bad=place_lines(result),
         steps=list(_steps(result)),
-        suspects=list(_suspects(result)),
+        shopping=shopping_list(board, result),
+        places=list(_places(result)),
         card=card_rows(board, result) if board is not None else (),
         words=STATE_WORDS,
+        signs=STATE_SIGNS,
         lanes=[safe(lane) for lane in lanes],
         heat=[_heat_row(region, lanes) for region in result.regions if region.lanes and region.kind != "io"],
         trend={"svg": Markup(trend_svg(trend, "trend")), "text": _trend_text(trend.wrong)} if trend else None,
@@ -112,24 +121,27 @@ def templates() -> jinja2.Environment:
 
 
 def _steps(result: CheckResult) -> Iterator[dict[str, str]]:
-    for step in result.next_steps:
-        gain = "" if step.gain_bits is None else f"{step.gain_bits:.1f}"
-        yield {"text": safe(step.text), "clip": safe(lane_ranges(step.clip)), "gain": gain}
+    for step in ordered_steps(result):
+        yield {"text": safe(step.text), "clip": safe(lane_ranges(step.clip)), "gain": gain_words(step)}
 
 
-def _suspects(result: CheckResult) -> Iterator[dict[str, Any]]:
-    for suspect in result.suspects[:_SUSPECTS]:
-        often = how_often(suspect)
-        if suspect.rate_95 is not None and suspect.intermittent:
-            often += f" (95{chr(160)}%: {odds(suspect.rate_95[0])} to {odds(suspect.rate_95[1])})"
-        yield {
-            "who": who(suspect),
-            "where": where(suspect),
-            "does": what_it_does(suspect),
-            "often": often,
-            "probability": percent(suspect.probability),
-            "share": round(100 * suspect.probability),
-        }
+def _places(result: CheckResult) -> Iterator[dict[str, Any]]:
+    """The suspects of each place; a heading over each where there are several."""
+    places = places_of(result)
+    for number, place in enumerate(places, 1):
+        heading = f"{number}. {place_line(place, part_first=True)}" if len(places) > 1 else ""
+        yield {"heading": heading, "suspects": [_suspect(s) for s in place.suspects[:_SUSPECTS]]}
+
+
+def _suspect(suspect: Suspect) -> dict[str, Any]:
+    return {
+        "who": who(suspect),
+        "where": where(suspect),
+        "does": what_it_does(suspect),
+        "often": how_often_and_sure(suspect),
+        "probability": percent(suspect.probability),
+        "share": round(100 * suspect.probability),
+    }
 
 
 def _heat_row(region: RegionCounts, lanes: Sequence[str]) -> dict[str, Any]:
@@ -153,7 +165,11 @@ def _heat_cell(lane: LaneCounts | None) -> dict[str, Any]:
 
 
 def _trend_text(wrong: Sequence[int]) -> str:
-    return f"Share of wrong accesses in {plural(len(wrong), 'window')} of about equally many accesses."
+    windows = plural(len(wrong), "window")
+    return (
+        f"Share of wrong reads in {windows} of about equally many reads. Only reads of memory count here, and of the "
+        "re-reads of a cell that stayed wrong only the first: the height is no rate per chance."
+    )
 
 
 def _cleared(result: CheckResult) -> Iterator[dict[str, str]]:
@@ -162,7 +178,7 @@ def _cleared(result: CheckResult) -> Iterator[dict[str, str]]:
             "name": safe(part.component),
             "lanes": safe(lane_ranges(part.lanes)),
             "evidence": safe(part.evidence),
-            "bound": odds(part.rate_below) if part.rate_below else "",
+            "bound": rarer_than(part.rate_below) if part.rate_below else "",
         }
 
 

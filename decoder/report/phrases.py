@@ -9,16 +9,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from busledger.decoder.diagnosis import KINDS, saying
-from busledger.decoder.findings import CheckResult, RegionCounts, Suspect
-from busledger.decoder.report.numbers import count, percent, plural, seconds
+from busledger.decoder.findings import CheckResult, NextStep, RegionCounts, Suspect
+from busledger.decoder.report.numbers import NO_BREAK, between, count, lane_ranges, percent, plural, seconds
+from busledger.decoder.report.places import LIKELY, BadPlace, bad_places, named_parts, places_of, several
 from busledger.decoder.text import plain
 
 __all__ = [
     "NO_FAULT",
     "accused",
-    "also_failing",
     "capture_line",
+    "gain_words",
     "how_often",
+    "how_often_and_sure",
+    "place_line",
+    "place_lines",
     "region_span",
     "safe",
     "verdict",
@@ -29,7 +33,9 @@ __all__ = [
 ]
 
 NO_FAULT = "No fault seen"
-_LIKELY = 0.5
+_LEAST = 0.005  # what is less probable is not spoken of
+_RIVAL = 0.05  # where several parts are bad only rivals from here on are
+_MOST_NAMED = 4
 _MAX_TEXT = 400
 
 
@@ -39,23 +45,12 @@ def safe(text: str) -> str:
 
 
 def accused(result: CheckResult) -> tuple[Suspect, ...]:
-    """The suspects that the verdict names: the first, those it is tied with, and further likely faults."""
-    if not result.suspects:
+    """The suspects that the verdict names: the first, those it is tied with, and the first of each further place."""
+    places = places_of(result)
+    if not places:
         return ()
-    first = result.suspects[0]
-    return tuple(
-        s
-        for s in result.suspects
-        if s is first or s.rank in first.tied_with or (first.probability >= _LIKELY and s.probability >= _LIKELY)
-    )
-
-
-def also_failing(result: CheckResult) -> tuple[Suspect, ...]:
-    """Further faults beside the first: likely on their own, not rivals of it."""
-    if not result.suspects:
-        return ()
-    first = result.suspects[0]
-    return tuple(s for s in accused(result) if s is not first and s.rank not in first.tied_with)
+    first, further = places[0].leader, {place.leader.rank for place in bad_places(result)}
+    return tuple(s for s in result.suspects if s is first or s.rank in first.tied_with or s.rank in further)
 
 
 def who(suspect: Suspect) -> str:
@@ -78,41 +73,86 @@ def how_often(suspect: Suspect) -> str:
     return saying.how_often(suspect)
 
 
+def how_often_and_sure(suspect: Suspect) -> str:
+    """``how_often`` with the interval of a rate that was counted."""
+    often = how_often(suspect)
+    if often and suspect.intermittent and suspect.rate_95 is not None:
+        return f"{often} (95{NO_BREAK}% sure: {between(suspect.rate_95)})"
+    return often
+
+
 def verdict(result: CheckResult) -> str:
     """The answer, in one line."""
     if not result.judged:
         return f"Cannot judge: {safe(result.not_judged_because)}"
-    compared = sum(region.reads_compared for region in result.regions)
+    places = places_of(result)
     if result.mismatch_total == 0:
-        if result.suspects and result.suspects[0].probability >= _LIKELY:
-            return f"No read differs from a write that was seen, yet {_full(result.suspects[0])}"
-        if compared == 0:
-            return "Nothing could be judged: no read had a known value to be compared with"
-        return f"{NO_FAULT}: {plural(compared, 'read')} compared in {_regions(result)}, all right"
-    if not result.suspects:
+        if places and places[0].bad >= LIKELY:
+            return f"No read differs from a write that was seen, yet {_named(result, places)}"
+        return _nothing_wrong(result)
+    if not places:
         return (
             f"{plural(result.mismatch_total, 'mismatch', 'mismatches')} in {_failing(result)}; "
             "no fault on the list explains them, so no part is named"
         )
-    first = result.suspects[0]
-    rivals = _other_parts(result)
-    if rivals:
-        names = list(dict.fromkeys(f"{_short(s)} {percent(s.probability)}" for s in (first, *rivals)))
+    return _named(result, places)
+
+
+def _named(result: CheckResult, places: tuple[BadPlace, ...]) -> str:
+    """The parts where several are bad; else the one place."""
+    if several(result):
+        return safe(saying.bad_parts_line(named_parts(result)))
+    first = places[0]
+    if first.tied:
+        names = list(dict.fromkeys(f"{_short(s)} {percent(s.probability)}" for s in (first.leader, *first.tied)))
         return f"{_either(names)}: this capture cannot tell which"
-    line = _full(first)
-    return line if first.probability >= _LIKELY else f"Not settled; likeliest is {line}"
+    line = place_line(first)
+    if first.bad < LIKELY:
+        line = f"Not settled; likeliest is {line}"
+    if result.mismatch_total and not first.leader.explains and first.on_card:
+        line += f"; it would give none of the {plural(result.mismatch_total, 'mismatch', 'mismatches')} seen"
+    return line
 
 
-def _tied(result: CheckResult) -> list[Suspect]:
-    """Those with the same effect on every read as the first."""
-    first = result.suspects[0]
-    return [s for s in result.suspects if s.rank in first.tied_with and s is not first]
+def place_line(place: BadPlace, *, part_first: bool = False) -> str:
+    """What is wrong at one place: part, lane, what it does, how often, how sure.
+
+    Where the part is surely bad and only the way is open (or with ``part_first``), the part comes first: the chance at
+    the end is always that of the words right before it.
+    """
+    lead = place.leader
+    if lead.fault == "unlisted" and place.bad >= LIKELY:  # in no way that is listed: the part's chance is all there is
+        return _full(lead.model_copy(update={"probability": place.bad}))
+    one = percent(lead.probability) == percent(place.bad) if part_first else lead.probability >= LIKELY
+    if one or place.bad < LIKELY or not place.on_card:
+        return _full(lead)
+    likeliest = ", ".join(part for part in (what_it_does(lead), how_often(lead), percent(lead.probability)) if part)
+    return f"{safe(saying.place(lead))}: is bad, {percent(place.bad)}; likeliest: {likeliest}"
 
 
-def _other_parts(result: CheckResult) -> list[Suspect]:
-    """Tied suspects that would have another part changed, or the same named in another place."""
-    first = result.suspects[0]
-    return [s for s in _tied(result) if who(s) != who(first)]
+def _nothing_wrong(result: CheckResult) -> str:
+    """All right, as far as it was compared: what was not is named in the same line."""
+    compared = sum(region.reads_compared for region in result.regions)
+    if compared == 0:
+        return "Nothing could be judged: no read had a known value to be compared with"
+    reads, missed = plural(compared, "read"), _not_compared(result)
+    if missed:
+        return f"{NO_FAULT} in {reads} of {_regions(result)}; not compared: {missed}"
+    return f"{NO_FAULT}: {reads} compared in {_regions(result)}, all right"
+
+
+def _not_compared(result: CheckResult) -> str:
+    """Regions and lanes of regions of which no read was compared; those of devices are not meant to be."""
+    meant = [region for region in result.regions if region.kind != "io"]
+    whole = [safe(region.name) for region in meant if not region.reads_compared]
+    lanes = [
+        f"{safe(lane_ranges(left))} of {safe(region.name)}"
+        for region in meant
+        if region.reads_compared and (left := [lane.lane for lane in region.lanes if not lane.compared])
+    ]
+    named = [*whole, *lanes]
+    more = len(named) - _MOST_NAMED
+    return saying.and_list([*named[:_MOST_NAMED], *([f"{more} more"] if more > 0 else [])])
 
 
 def _short(suspect: Suspect) -> str:
@@ -158,25 +198,56 @@ def why_lines(result: CheckResult) -> Iterator[str]:
                 "but not believed."
             )
         return
-    if not result.suspects:
+    places = places_of(result)
+    if not places:
         if result.mismatch_total:
             yield f"{plural(compared, 'read')} compared, {percent(result.mismatch_total / compared)} of them wrong."
         return
-    first, named = result.suspects[0], accused(result)
-    tied, others = _tied(result), _other_parts(result)
-    yield _explains(result, first)
-    yield from evidence_lines(first)[: 2 if tied or result.intermittence else 3]
-    yield from (f"Not told apart by this capture: {_full(s)}." for s in others[:2])
-    same = [f"{what_it_does(s)}, {percent(s.probability)}" for s in tied if s not in others]
-    if same:
-        yield f"Or the same part {'; or '.join(same[:2])}: this capture does not tell these apart."
-    yield from dict.fromkeys(f"And a second fault: {_full(s)}." for s in also_failing(result)[:3])
-    rivals = [s for s in result.suspects if s not in named and s.probability >= 0.005][:2]
+    if several(result):
+        yield from _why_several(result)
+        return
+    first = places[0]
+    yield _explains(result, first.leader)
+    yield from evidence_lines(first.leader)[: 2 if first.ways or first.tied or result.intermittence else 3]
+    yield from (f"Not told apart by this capture: {_full(s)}." for s in first.tied[:2])
+    yield from _other_ways(first)
+    yield from (f"And a second fault: {place_line(place)}." for place in places[1:4])
+    rivals = [s for s in first.rivals if s not in first.tied and s.probability >= _LEAST][:2]
     if rivals:
         yield ("Less likely: " + "; ".join(f"{_claim(s)}, {percent(s.probability)}" for s in rivals) + ".")
     if result.unexplained:
         left = plural(result.unexplained, "mismatch", "mismatches")
         yield f"{left} of {count(result.mismatch_total)} not explained by this."
+
+
+def _other_ways(place: BadPlace) -> Iterator[str]:
+    """The same part, bad in another way."""
+    ways = list(dict.fromkeys(f"{what_it_does(s)}, {percent(s.probability)}" for s in place.ways[:3]
+                              if s.probability >= _LEAST))  # fmt: skip
+    if not ways:
+        return
+    told = ": this capture does not tell these apart" if place.ways[0].rank in place.leader.tied_with else ""
+    yield f"Or the same part {'; or '.join(ways[:2])}{told}."
+
+
+def _why_several(result: CheckResult) -> Iterator[str]:
+    """How much the bad parts explain together, and who else might be to blame for any of them."""
+    total = plural(result.mismatch_total, "mismatch", "mismatches")
+    if result.mismatch_total:
+        given = result.mismatch_total - result.unexplained
+        yield f"Together they would give {count(given)} of the {total} seen."
+    for place in bad_places(result):
+        rivals = [s for s in place.rivals if s.probability >= _RIVAL][:2]
+        if rivals:
+            said = "; or ".join(f"{_claim(s)}, {percent(s.probability)}" for s in rivals)
+            yield f"Instead of {_short(place.leader)}: {said}."
+
+
+def place_lines(result: CheckResult) -> list[str]:
+    """A line for each place where several things are wrong; none where one is."""
+    if not several(result):
+        return []
+    return [place_line(place, part_first=True) for place in bad_places(result)]
 
 
 def evidence_lines(suspect: Suspect) -> list[str]:
@@ -196,6 +267,17 @@ def _explains(result: CheckResult, suspect: Suspect) -> str:
     if suspect.contradicted:
         return f"{line}; {plural(suspect.contradicted, 'read')} came right that it should have spoilt."
     return f"{line}." if suspect.intermittent else f"{line}, and no read speaks against it."
+
+
+def gain_words(step: NextStep) -> str:
+    """What a step would tell, plain words first; empty where that is not counted.
+
+    ``much`` from half a bit (an even question answered more often than not), ``something`` from a tenth.
+    """
+    if step.gain_bits is None:
+        return ""
+    much = "much" if step.gain_bits >= 0.5 else "something" if step.gain_bits >= 0.1 else "little"
+    return f"Expected to settle {much} ({step.gain_bits:.1f} bits)."
 
 
 def capture_line(result: CheckResult) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from busledger.decoder.planning import JoinResult, MatchPlace, MatchResult, PlanPass, PlanResult
-from busledger.decoder.report.numbers import count, plural
+from busledger.decoder.report.numbers import NO_BREAK, count, plural
 from busledger.decoder.report.planning_words import clip_place, headline, pass_title, sampling_lines, why_words
 from busledger.decoder.report.tables import paragraphs, table_text
 from busledger.decoder.text import plain
@@ -42,13 +42,13 @@ def _pass_text(one: PlanPass, *, width: int, colour: bool) -> str:
 
 def join_text(result: JoinResult, *, width: int, colour: bool) -> str:
     """What was joined, pass by pass, and what it can be trusted for."""
-    joined = f"{count(result.joined)} of {plural(result.cycles, 'cycle')} joined ({result.share:.2%})"
+    joined = f"{count(result.joined)} of {plural(result.cycles, 'cycle')} joined ({100 * result.share:.2f}{NO_BREAK}%)"
     head = f"{joined}, written to {plain(result.out)}"
     rows = [
         (
             str(k + 1),
             count(p.paired),
-            f"{p.share:.2%}",
+            f"{100 * p.share:.2f}{NO_BREAK}%",
             str(sum(s.cycles for s in p.left_out)),
             str(p.inserted),
             ", ".join(map(plain, p.lines)) or "none that an earlier pass lacks",
@@ -75,7 +75,8 @@ def match_text(result: MatchResult, *, width: int, colour: bool, answer_only: bo
     meaning = next(g.meaning for g in result.groups if g.cause == result.first.cause)
     why = [
         f"Here {meaning}.",
-        f"{plural(result.places, 'place')} in all; {result.share:.1%} of the shorter capture found its partner.",
+        f"{plural(result.places, 'place')} in all; {100 * result.share:.1f}{NO_BREAK}% of the shorter capture "
+        "found its partner.",
     ]
     rows = [
         (str(g.places), g.cause, g.region or "-", " ".join(g.lanes) or "-", _time(g.first))

@@ -17,7 +17,7 @@ def many_text(result: CheckManyResult, *, width: int, colour: bool, answer_only:
     unread = [f"Not read: {plain(one.path)}: {plain(one.message, 500)}" for one in result.unread]
     if answer_only:
         return whole + paragraphs(unread, width=width, colour=colour)
-    heads = ("start", "compared", "wrong", "how often (95 %)", "capture")
+    heads = ("start", "compared", "wrong", "share wrong (95 % sure)", "capture")
     table = table_text(heads, [_row(one) for one in result.captures], width=width, colour=colour)
     return "\n".join(
         [whole, paragraphs([_sum(result)], width=width, colour=colour, title=True) + table]

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from rich.text import Text
 
+from busledger.decoder.board import Board
 from busledger.decoder.findings import CheckResult, Cleared, WarningFinding
+from busledger.decoder.report.bad_parts import card_strip, ordered_steps, shopping_list
 from busledger.decoder.report.facts import when_lines
 from busledger.decoder.report.lane_table import lane_table
-from busledger.decoder.report.numbers import lane_ranges, odds, seconds
-from busledger.decoder.report.phrases import NO_FAULT, capture_line, safe, verdict, why_lines
+from busledger.decoder.report.numbers import lane_ranges, rarer_than, seconds
+from busledger.decoder.report.phrases import NO_FAULT, capture_line, place_lines, safe, verdict, why_lines
+from busledger.decoder.report.places import several
 from busledger.decoder.report.terminal import printed, wrap
 
 __all__ = ["check_text"]
@@ -21,40 +25,50 @@ _NARROW = 60  # below this the labels stand on lines of their own
 _CLEARED_NAMES = 12
 _WARNINGS = 5
 _STEPS = 3
-_GRAVE = (
-    "no-region",
-    "probe-clip-noisy",
-    "probe-clip-off",
-    "probe-fits-no-bus",
-    "probe-never-moved",
-    "probe-slow-sampling",
-    "probe-unknown-channel",
-    "swapped-clips",
-)
 _GAPS = 2
+_ITEM = re.compile(r"\d+\. ")
+# What takes the ground from under a verdict: said even where only the first line was asked for.
+_GRAVE = frozenset(("sample-rate", "swapped-clips", "no-region", "truncated", "early-end"))
 
 
-def check_text(result: CheckResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
-    """The whole report; with ``answer_only`` its first line, and any warning that takes the ground from it."""
+def check_text(
+    result: CheckResult,
+    *,
+    board: Board | None = None,
+    width: int = 80,
+    colour: bool = False,
+    answer_only: bool = False,
+) -> str:
+    """The whole report; with ``answer_only`` just its first line, and what takes the ground from under it.
+
+    ``board`` draws the card where several parts of it are bad, and gives their types.
+    """
     told = verdict(result)
     style = "bold green" if told.startswith(NO_FAULT) else "bold red" if result.suspects else "bold yellow"
     lines = [Text(line, style=style) for line in wrap(told, width)]
     if answer_only:
-        # Quiet, but not so quiet that an answer stands without the ground it lacks.
-        lines += [Text(line, style="yellow") for warning in _grave(result) for line in wrap(warning, width)]
+        lines += [Text(line, style="yellow") for said in _grave(result) for line in wrap(said, width)]
     else:
-        lines += _body(result, width)
+        lines += _body(result, board, width)
     return printed(lines, width=width, colour=colour)
 
 
-def _body(result: CheckResult, width: int) -> Iterator[Text]:
+def _body(result: CheckResult, board: Board | None, width: int) -> Iterator[Text]:
     yield Text()
+    yield from _block("Bad", [f"{n}. {line}" for n, line in enumerate(place_lines(result), 1)], width)
     yield from _block("Why", list(why_lines(result)), width)
     yield from _block("When", when_lines(result.intermittence), width)
     yield from _block("Cleared" if result.mismatch_total else "Proved", _cleared(result.cleared), width)
     yield from _block("Not seen", coverage_gaps(result.coverage), width)
-    steps = [f"{n}. {safe(step.text)}" for n, step in enumerate(result.next_steps[:_STEPS], 1)]
-    yield from _block("Next", steps, width)
+    many = several(result)
+    shown = ordered_steps(result)[: None if many else _STEPS]
+    yield from _block("Next", [f"{n}. {safe(step.text)}" for n, step in enumerate(shown, 1)], width)
+    yield from _block("To buy", shopping_list(board, result), width)
+    strip = list(card_strip(board, result, width))
+    if strip:
+        yield Text()
+        yield from (Text(line, style="bold") for line in wrap("The card", width))
+        yield from strip
     table = lane_table(result.regions, width)
     if table:
         yield Text()
@@ -77,7 +91,8 @@ def _block(label: str, lines: Sequence[str], width: int) -> Iterator[Text]:
         indent = _LABEL
     wrapped: list[str] = []
     for line in lines:
-        hang = 3 if line[:1].isdigit() and line[1:3] == ". " else 0
+        number_of_item = _ITEM.match(line)
+        hang = number_of_item.end() if number_of_item else 0
         for number, part in enumerate(wrap(line, width - indent - hang)):
             wrapped.append((" " * hang if number else "") + part)
     for number, part in enumerate(wrapped):
@@ -103,7 +118,7 @@ def _cleared(cleared: Sequence[Cleared]) -> list[str]:
     bounds = [part.rate_below for part in cleared if part.rate_below]
     if not bounds:
         return [shown]
-    return [f"{shown}: each fails less than {odds(max(bounds))}, if at all (95 %)"]
+    return [f"{shown}: each fails less than {rarer_than(max(bounds))}, if at all (95 %)"]
 
 
 def coverage_gaps(coverage: Mapping[str, Any]) -> list[str]:
@@ -113,8 +128,12 @@ def coverage_gaps(coverage: Mapping[str, Any]) -> list[str]:
 
 
 def _grave(result: CheckResult) -> Iterator[str]:
-    """The warnings that take the verdict's ground away."""
-    return (_warning(warning) for warning in result.capture.warnings if warning.code in _GRAVE)
+    """Warnings without which the verdict would mislead: bad clips, too few samples, nothing to compare."""
+    return (
+        _warning(warning)
+        for warning in result.capture.warnings
+        if warning.code in _GRAVE or warning.code.startswith("probe-")
+    )
 
 
 def _warning(warning: WarningFinding) -> str:

@@ -229,11 +229,16 @@ def test_a_candidate_and_its_suspect_are_spoken_of_alike() -> None:
             "unlisted",
             "chip",
             {"detail": {"scatter": True}},
-            "U14 or its socket: cells here and there fail: the chip is wearing out",
+            "U14 or its socket, bank3, D4: cells here and there fail: the chip is wearing out",
         ),
-        ("unlisted", "chip", {"component": "U7"}, "U7 or its socket is bad; how is not settled"),
+        ("unlisted", "chip", {"component": "U7"}, "U7 or its socket, bank3, D4: is bad; how is not settled"),
         ("unlisted", "chip", {"component": None}, "the chip on D4 of bank3 is bad; how is not settled"),
-        ("unlisted", "buffer", {"component": "U10", "region": None}, "U10 or its socket is bad; how is not settled"),
+        (
+            "unlisted",
+            "buffer",
+            {"component": "U10", "region": None},
+            "U10 or its socket, D4: is bad; how is not settled",
+        ),
         (
             "no-answer",
             "region",
@@ -273,7 +278,7 @@ def test_the_first_line_about_a_rival_says_what_to_do() -> None:
 
 def test_a_part_that_is_bad_somehow_is_not_said_to_be_so_every_time() -> None:
     line = verdict(result(suspects=(spoken("unlisted", "chip", probability=0.97),))).replace("\u00a0", " ")
-    assert line == "U14 or its socket is bad; how is not settled, 97 %"
+    assert line == "U14 or its socket, bank3, D4: is bad; how is not settled, 97 %"
 
 
 class Part(NamedTuple):

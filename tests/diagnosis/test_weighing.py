@@ -13,11 +13,9 @@ from busledger.decoder.diagnosis.replay.weighing import (
     HARD,
     SOMETIMES,
     Noise,
-    Place,
     Tally,
     log_chances,
     log_hard,
-    log_none,
     log_rate,
     log_sometimes,
     log_sum,
@@ -82,19 +80,6 @@ def test_an_excuse_costs_a_pattern_and_more():
     plain = log_sometimes(Tally(hits=10, misses=100), chances, 4)
     excused = log_sometimes(Tally(hits=9, misses=100, excused=1), chances, 4)
     assert plain - excused == pytest.approx(math.log(100) + math.log(15))
-
-
-def test_none_of_these_prefers_the_smallest_place_that_holds_every_wrong_read():
-    noise = Noise(wrong=20, compared=8000, pattern_bits=8)
-    events, right = np.zeros(64, np.int64), np.full(64, 100, np.int64)
-    events[::4] = 1
-    everywhere = Place(0.5, 8, 16, events, right)
-    lane = Place(0.5, 1, 16, events, right)
-    miss = Place(0.5, 1, 0, np.zeros(64, np.int64), right)
-    noise = noise._replace(wrong=16)
-    one = log_none([everywhere], noise)
-    assert log_none([lane], noise) == pytest.approx(one + 16 * math.log(255))
-    assert log_none([lane, miss], noise) == pytest.approx(log_none([lane], noise), abs=1e-6)
 
 
 def test_log_sum():

@@ -197,10 +197,10 @@ def test_the_list_shows_four_digits_and_question_marks_for_the_byte_that_did_not
     assert main(asked) == 0
     rows = [line.split(",")[2:8] for line in capsys.readouterr().out.splitlines()[1:]]
     assert rows == [
-        ["write", "002000", "beef", "warp", "", ""],
+        ["write", "002000", "BEEF", "warp", "", ""],
         ["write", "002002", "12??", "warp", "", ""],
-        ["read", "002000", "beef", "warp", "beef", "0000"],
-        ["read", "002001", "??ef", "warp", "??ef", "0000"],
+        ["read", "002000", "BEEF", "warp", "BEEF", "0000"],
+        ["read", "002001", "??EF", "warp", "??EF", "0000"],
         ["read", "002002", "12??", "warp", "12??", "0000"],
     ]
 

@@ -76,10 +76,10 @@ def test_a_clean_run_of_the_same_length_proves_a_frequent_fault_gone() -> None:
     found = _retest(_run(24), _run(0))
     assert (found.verdict, found.proved) == ("proved-99", True)
     assert (found.before.failures, found.before.eligible) == (24, HIGH)
-    assert found.before.rate == pytest.approx(24 / 4500)
+    assert found.before.rate == pytest.approx(24 / 4500), "of the reads counted: this result gave no rate per chance"
     assert (found.after.failures, found.after.eligible) == (0, HIGH)
     assert found.after.rate_below_95 == pytest.approx(3 / 4500, rel=0.01)
-    assert found.sentences[0] == "Repair proved at 99 %: 4 500 eligible accesses without a failure."
+    assert found.sentences[0] == "Repair proved at 99 %: 4500 reads of bank3 that should be high, none wrong."
     assert all(n.more_eligible == 0 for n in found.needed)
 
 
@@ -90,7 +90,7 @@ def test_a_short_clean_run_is_not_enough_and_says_how_much_is_missing() -> None:
     assert 400 < ninety_five.eligible < 700 and ninety_five.more_eligible == ninety_five.eligible - 400
     assert ninety_nine.eligible > ninety_five.eligible
     assert ninety_five.more_seconds == pytest.approx(ninety_five.more_eligible / (400 / 0.04))
-    assert any("more clean eligible accesses" in s for s in found.sentences)
+    assert any("more such reads, none wrong" in s for s in found.sentences)
 
 
 def test_running_what_was_missing_proves_it() -> None:
@@ -117,7 +117,7 @@ def test_a_hard_fault_is_soon_proved_gone() -> None:
 def test_still_failing_says_what_a_run_after_the_next_repair_needs() -> None:
     found = _retest(_run(24), _run(3))
     assert (found.verdict, found.chance) == ("still-failing", 1.0)
-    assert found.sentences[0] == "Not repaired: 3 failures in 4 500 eligible accesses."
+    assert found.sentences[0] == "Not repaired: 3 of 4500 reads of bank3 that should be high were wrong."
     assert found.after.rate_below_95 > 3 / 4500
     assert all(n.more_eligible == n.eligible > 0 for n in found.needed)
     assert any(s.startswith("After the next repair 95 % needs") for s in found.sentences)
@@ -139,29 +139,38 @@ def test_mismatches_elsewhere_are_not_the_old_fault_but_are_said() -> None:
 @pytest.mark.parametrize(
     ("suspect", "eligible", "counted"),
     [
-        ({}, HIGH, "reads that should have been high of bank3"),
+        ({}, HIGH, "reads of bank3 that should be high"),
         ({"fault": "floating", "lanes": ("D4",)}, 9000, "compared reads of bank3"),
         ({"fault": "dead", "lanes": ()}, 9000, "compared reads of bank3"),
         (
             {"fault": "address-stuck", "address_lines": ("A7",), "lanes": ("D4", "D5")},
             640,
-            "reads whose partner across the line held other data of bank3",
+            "reads of bank3 whose partner across the line held other data",
         ),
         (
             {"fault": "select-extra", "other_region": "bank2", "lanes": ()},
             300,
-            "reads while the other region held other data of bank3",
+            "reads of bank3 while the other region held other data",
         ),
         (
             {"fault": "stuck-low", "scope": "bus", "component": None, "region": None},
             2 * HIGH,
-            "reads that should have been high",
+            "reads that should be high",
         ),
     ],
 )
 def test_what_counts_depends_on_the_fault(suspect: dict[str, Any], eligible: int, counted: str) -> None:
     found = _retest(_run(24, suspect=suspect), _run(0))
     assert found.after.eligible == eligible and found.counted == counted
+
+
+def test_the_rate_is_the_one_that_check_gave() -> None:
+    """24 of 9120 chances: the reads that can be counted in both runs alike are fewer, and give no second rate."""
+    given = {"intermittent": True, "rate": 24 / 9120, "rate_95": (0.0017, 0.0039), "summary": "U14 reads low, 1 in 380"}
+    found = _retest(_run(24, suspect=given), _run(0))
+    assert (found.before.rate, found.before.rate_interval) == (24 / 9120, (0.0017, 0.0039))
+    assert found.sentences[1] == "Before: U14 reads low, 1 in 380 (95 % sure: 1 in 590 to 1 in 260)."
+    assert "24 of 4500 reads of bank3 that should be high were wrong" in found.sentences[2]
 
 
 def test_without_coverage_every_compared_read_of_the_lane_counts() -> None:

@@ -28,7 +28,7 @@ def hex_text(value: int, unknown: int, nibbles: int) -> str:
         if unknown >> 4 * k & 15:
             shown += "?"
         else:
-            shown += f"{value >> 4 * k & 15:x}"
+            shown += f"{value >> 4 * k & 15:X}"
     return shown
 
 

@@ -358,8 +358,8 @@ class ReplayTwin:
                 here.corrupt = True
                 here.state = "did act" if here.state == "open" else here.state
             return [k for k in judged if told[k] is None]
-        foreseen = all(value[k] is None for k in off) and all(value[k] in (None, seen[k]) for k in judged)
-        if foreseen and self.strange(row):
+        fits = all(value[k] in (None, seen[k]) for k in judged)
+        if self.strange(row) and fits and all(value[k] is None for k in off):
             guessed = [k for k in judged if value[k] is None]
             self.take(q1, guessed, seen)
             return guessed

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from rich.cells import cell_len
 
-from busledger.decoder.findings import WarningFinding
+from busledger.decoder.board import load_board
+from busledger.decoder.findings import CheckResult, Cleared, NextStep, Part, WarningFinding
 from busledger.decoder.report import check_text, to_ascii, verdict
 from tests.report.results import HOSTILE, INTERMITTENCE, busy, healthy, hostile, region, result, suspect
+
+ROOT = Path(__file__).parents[2]
 
 
 def test_first_line_is_the_answer() -> None:
@@ -101,8 +105,8 @@ def test_tied_suspects_share_the_first_line() -> None:
 
 
 def test_one_part_with_two_explanations_is_one_verdict() -> None:
-    first = suspect(probability=0.91, tied_with=(2,), intermittent=False)
-    second = suspect(rank=2, fault="floating", probability=0.09, tied_with=(1,), intermittent=False)
+    first = suspect(probability=0.91, tied_with=(2,), intermittent=False, rate=1.0)
+    second = suspect(rank=2, fault="floating", probability=0.09, tied_with=(1,), intermittent=False, rate=1.0)
     text = " ".join(check_text(result(suspects=(first, second))).split())
     assert text.startswith("U14 or its socket, bank3, D4: reads low where high was written, every time, 91 % Why")
     assert "Or the same part does not drive the bus when read, 9 %" in text
@@ -112,11 +116,103 @@ def test_weak_suspicion_is_not_a_verdict() -> None:
     assert verdict(result(suspects=(suspect(probability=0.35),))).startswith("Not settled; likeliest is U14")
 
 
-def test_second_fault_and_rest_are_told() -> None:
-    second = suspect(rank=2, component="U3", region="bank1", probability=0.9)
-    text = " ".join(check_text(result(suspects=(suspect(), second), unexplained=3)).split())
-    assert "And a second fault: U3 or its socket, bank1, D4" in text
-    assert "3 mismatches of 24 not explained" in text
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def many() -> CheckResult:
+    """Three places: one settled, one whose way is open, one that a driver might explain."""
+    return result(
+        suspects=(
+            suspect(probability=0.97),
+            suspect(rank=2, place=2, component="U7", region="bank1", fault="dead", intermittent=False, rate=1.0,
+                    probability=0.45),
+            suspect(rank=3, place=3, component="U30", region="bank2", probability=0.7),
+            suspect(rank=4, place=2, component="U7", region="bank1", fault="floating", intermittent=False, rate=1.0,
+                    probability=0.3),
+            suspect(rank=5, place=3, scope="buffer", component="U10", region=None, probability=0.25),
+        ),
+        parts=(Part(component="U7", bad=0.999), Part(component="U14", bad=0.97), Part(component="U30", bad=0.7)),
+        next_steps=(
+            NextStep(text="Power off; press U14 home in the socket."),
+            NextStep(text="Swap U30 with U7 and run the test again.", gain_bits=0.9),
+            NextStep(text="Clip D4 at U30's own pin.", gain_bits=0.6),
+            NextStep(text="Power off; press U30 home in the socket."),
+        ),
+        unexplained=3,
+    )  # fmt: skip
+
+
+def test_several_bad_parts_are_named_in_the_first_line() -> None:
+    assert verdict(many()) == "3 parts are bad: U7 and U14 for certain; U30 likely"
+
+
+def test_every_place_has_its_line_and_its_own_rivals() -> None:
+    text = flat(check_text(many()))
+    assert "1. U14 or its socket, bank3, D4: reads low where high was written, 1 in 380, 97 %" in text
+    assert (
+        "2. U7 or its socket, bank1, D4: is bad, over 99 %; "
+        "likeliest: answers neither reads nor writes, every time, 45 %"
+    ) in text
+    assert "Together they would give 21 of the 24 mismatches seen." in text
+    assert "Instead of U30 (bank2, D4): U10 or its socket, D4: reads low where high was written, 25 %." in text
+
+
+def test_the_most_doubtful_part_comes_first_and_no_bad_chip_is_swapped_in() -> None:
+    text = flat(check_text(many()))
+    steps = text[text.index("Next 1.") :]
+    assert steps.startswith("Next 1. Clip D4 at U30's own pin. 2. Power off; press U30 home")
+    assert "Enough is known to start with U7 and U14" in steps
+    assert "Swap U30 with U7" not in text
+
+
+def test_a_card_of_many_bad_parts_is_drawn_and_its_parts_are_listed_by_type() -> None:
+    board = load_board(ROOT / "captures_demo" / "planetarium" / "board.toml")
+    bad = [
+        suspect(rank=n, place=n, component=name, probability=0.99) for n, name in enumerate(("U10", "U12", "U13"), 1)
+    ]
+    made = result(suspects=tuple(bad), cleared=(Cleared(component="U11", evidence="right"),))
+    text = check_text(made, board=board, width=80)
+    assert "3 × 2114: U10, U12, U13" in text
+    card = text[text.index("The card") :]
+    assert "✗U10" in card and "✓U11" in card and "✗ bad, ✓ cleared" in card
+
+
+@pytest.mark.parametrize("width", [20, 40, 80])
+def test_many_bad_parts_fit_the_terminal(width: int) -> None:
+    board = load_board(ROOT / "captures_demo" / "planetarium" / "board.toml")
+    assert max(map(cell_len, check_text(many(), board=board, width=width).splitlines())) <= width
+
+
+def test_a_suspect_that_explains_nothing_is_not_a_plain_verdict() -> None:
+    line = verdict(result(suspects=(suspect(probability=0.42, explains=0),)))
+    assert flat(line).endswith("42 %; it would give none of the 24 mismatches seen")
+
+
+def test_all_right_is_said_only_of_what_was_compared() -> None:
+    """Each lane of each region, devices excepted; what was not compared stands in the same line."""
+    half = region("bank1")
+    half = half.model_copy(
+        update={
+            "lanes": tuple(lane if n else lane.model_copy(update={"compared": 0}) for n, lane in enumerate(half.lanes))
+        }
+    )
+    device = region("ports", compared=0).model_copy(update={"kind": "io"})
+    made = healthy(regions=(region("bank0"), half, region("bank2", compared=0), device))
+    line = flat(verdict(made))
+    assert line == "No fault seen in 18 000 reads of 2 regions; not compared: bank2 and D0 of bank1"
+    assert flat(verdict(healthy(regions=(region("bank0"), device)))).endswith("in 1 region, all right")
+
+
+def test_quiet_keeps_what_takes_the_ground_from_the_verdict() -> None:
+    base = healthy()
+    warnings = (
+        WarningFinding(code="swapped-clips", text="A3 and A4 look exchanged"),
+        WarningFinding(code="not-wired", text="not wired, taken as low: BA"),
+    )
+    made = base.model_copy(update={"capture": base.capture.model_copy(update={"warnings": warnings})})
+    text = check_text(made, answer_only=True)
+    assert "A3 and A4 look exchanged" in text and "BA" not in text
 
 
 @pytest.mark.parametrize(
@@ -145,18 +241,19 @@ def test_second_fault_and_rest_are_told() -> None:
             {"scope": "decoder", "component": None, "fault": "select-missing", "lanes": ()},
             "the select of bank3: does not come",
         ),
-        ({"intermittent": False}, "every time"),
+        ({"intermittent": False, "rate": 1.0}, "every time"),
+        ({"intermittent": False, "rate": 13 / 16392}, "1 in 1300"),
     ],
 )
 def test_faults_in_words(changes: dict[str, object], expected: str) -> None:
-    assert expected in verdict(result(suspects=(suspect(**changes),)))
+    assert expected in flat(verdict(result(suspects=(suspect(**changes),))))
 
 
 def test_wide_bus_on_a_narrow_terminal_continues_in_bands() -> None:
     text = check_text(result(regions=(region("bank3", {12: 24}, lanes=16),)), width=40)
     heads = [line for line in text.splitlines() if line.startswith("region")]
     assert len(heads) > 1
-    assert "D15" in heads[-1]
+    assert "D15" in heads[0] and heads[-1].endswith("D0")
 
 
 def test_many_warnings_are_counted_not_printed() -> None:

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 
 from busledger.decoder.bus.columns import Cycles, Kind
-from busledger.decoder.checks import TimingResult
 from busledger.decoder.ledger.columns import Compared, Verdict
 from tests.report.results import result
 
@@ -28,6 +27,10 @@ class Request:
     profile: Any = None
     wiring: Any = None
     regions: tuple[str, ...] = ()
+    ignored: tuple[str, ...] = ()
+    devices: tuple[str, ...] = ()
+    ignored: tuple[str, ...] = ()
+    devices: tuple[str, ...] = ()
     rate_hz: float | None = None
     t_from: int | None = None
     t_to: int | None = None
@@ -45,12 +48,9 @@ class Engine:
     region_names: tuple[str, ...] = ("bank0",)
     closed: int = 0
 
-    def run_check(self, request: Request, progress: Any = None) -> Any:
+    def run_check(self, request: Request, progress: Any = None, see: Any = None) -> Any:
         self.asked.append(request)
         return self.answer(request)
-
-    def run_timing(self, request: Request, progress: Any = None) -> TimingResult:
-        return TimingResult(profile="z80", grade=None, sample_ns=None)
 
     def open_run(self, request: Request, progress: Any = None) -> _Run:
         self.asked.append(request)
@@ -99,7 +99,6 @@ def engine(monkeypatch: pytest.MonkeyPatch) -> Engine:
     door.Request = Request  # type: ignore[attr-defined]
     door.run_check = made.run_check  # type: ignore[attr-defined]
     door.open_run = made.open_run  # type: ignore[attr-defined]
-    door.run_timing = made.run_timing  # type: ignore[attr-defined]
     door.bus_and_board = lambda _request: (None, None)  # type: ignore[attr-defined]  # no board file is read
     door.captures_in = list  # type: ignore[attr-defined]  # every name stands for itself
     monkeypatch.setitem(sys.modules, "busledger.decoder.pipeline", door)

@@ -74,7 +74,7 @@ def test_check_has_a_section_for_each_set_and_one_for_what_lies_between(typed: T
     assert (status, err) == (1, "")
     cpu, card, between = out.index("Set 1: z80\n"), out.index("Set 2: sram, wired by card.toml\n"), out.index("Between")
     assert cpu < card < between
-    assert "D5 of 4000-43FF: reads low where high was written" in out[cpu:card]
+    assert "the chip on D5 of 4000-43FF" in out[cpu:card]
     assert out[card:between].splitlines()[1].startswith("No fault seen")
     assert "z80 and sram: D5 differs in " in out[between:]
     assert "times low on sram where high on z80 (0 of " in out[between:]

@@ -43,6 +43,25 @@ def _compare(example: Example, screen: str) -> None:
             assert masked(line) in said, f"{command} no longer shows: {line}"
 
 
+FIGURES = re.compile(r"\b1 in \d[\d ]*|\b\d[\d ]* of \d[\d ]*|\b\d+ %")
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
+def test_sentences_quote_what_the_screens_print(page: Path) -> None:
+    """What stands in italics with a figure, and every rate, count and per cent, is on a screen of the same page."""
+    text = page.read_text(encoding="utf-8")
+    prose = " ".join(re.sub(r"```.*?```", "", text, flags=re.DOTALL).split())
+    screens = " ".join(" ".join(example.shown for example in examples(page) if example.whole).split())
+    quoted = [words for words in re.findall(r"(?<!\*)\*([^*]+)\*(?!\*)", prose) if re.search(r"\d", words)]
+    for said in [*quoted, *(found.strip() for found in FIGURES.findall(prose))]:
+        assert said in screens, f"{page.name} says {said!r}, no screen of it does: {PASTE}"
+
+
+def test_the_guide_quotes_a_rate() -> None:
+    prose = re.sub(r"```.*?```", "", (DEMO / "guide.md").read_text(encoding="utf-8"), flags=re.DOTALL)
+    assert FIGURES.search(prose), "else the test above looks at nothing"
+
+
 def test_whole_screens_were_pasted() -> None:
     shown = [example.shown for page in PAGES for example in examples(page) if example.whole]
     assert len(shown) >= 5

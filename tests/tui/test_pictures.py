@@ -75,20 +75,23 @@ def test_the_worst_cell_is_where_the_browser_starts(session: FakeSession) -> Non
 def test_a_cell_tells_its_counts_and_its_chip(session: FakeSession) -> None:
     words = cell_words(session.result, BOARD, at(region=1, lane=5)).plain
     assert words.startswith(
-        "bank1 D5 (0400-07FF) is U4: 73 of 1 024 compared reads wrong (73 low for high, 0 high for low)."
+        "bank1 D5 (0400-07FF) is U4: 73 of 1024 compared reads wrong (73 low for high, 0 high for low)."
     )
-    assert "0 of 1 024" in cell_words(session.result, None, at(region=0, lane=0)).plain
+    assert "0 of 1024" in cell_words(session.result, None, at(region=0, lane=0)).plain
     assert "arrow keys" in cell_words(session.result, BOARD, at()).plain
     assert "arrow keys" in cell_words(session.result, BOARD, at(region=9, lane=0)).plain
 
 
 def test_the_verdict_is_a_sentence(session: FakeSession) -> None:
     result = session.result
-    assert verdict_words(result).plain == "✗ 73 of 2 048 compared reads are wrong."
-    right = result.model_copy(update={"mismatch_total": 0})
-    assert verdict_words(right).plain == "✓ All 2 048 compared reads are right."
+    assert verdict_words(result).plain == (
+        "✗ U4 or its socket, bank1, D5: reads low where high was written, 1 in 7, 91 %. "
+        "73 of 2048 compared reads are wrong."
+    )
+    right = result.model_copy(update={"mismatch_total": 0, "suspects": ()})
+    assert verdict_words(right).plain == "✓ No fault seen: 2048 reads compared in 2 regions, all right."
     nothing = right.model_copy(update={"regions": ()})
-    assert verdict_words(nothing).plain == "~ No read could be compared."
+    assert verdict_words(nothing).plain == ("~ Nothing could be judged: no read had a known value to be compared with.")
     doubtful = result.model_copy(
         update={
             "unexplained": 4,
@@ -103,6 +106,24 @@ def test_suspects_are_listed_with_probability_and_rank(session: FakeSession) -> 
     assert lines[0] == " 1  91 % U4 reads low D5"
     assert lines[1] == "▶2   6 % U4 not driven D5"
     assert "No suspects." in suspect_list(session.result.model_copy(update={"suspects": ()}), at(), False).plain
+
+
+def test_suspects_of_different_places_stand_apart(session: FakeSession) -> None:
+    """One list of 91 % and 80 % read as rivals of one another; they are two things that are wrong."""
+    one, two = session.result.suspects
+    other = two.model_copy(update={"rank": 3, "place": 2, "component": "U1", "region": "bank0", "probability": 0.8})
+    result = session.result.model_copy(update={"suspects": (one, two, other)})
+    lines = suspect_list(result, at(), False).plain.splitlines()
+    assert [line.strip() for line in lines[:5]] == [
+        "1. U4 is bad, 97 %",
+        "▶1  91 % U4 reads low D5",
+        "2   6 % U4 not driven D5",
+        "2. U1 is bad, 80 %",
+        "3  80 % U1 not driven D5",
+    ]
+    page, _ = why_text(result, Loaded.of(session).source, at())
+    rivals, also = page.plain.split("Also wrong")
+    assert "U1" not in rivals.split("Its rivals")[1] and "U1 or its socket, bank0, D5" in also
 
 
 def test_why_names_evidence_cycles_rivals_steps_and_cautions(session: FakeSession) -> None:
@@ -121,13 +142,13 @@ def test_why_names_evidence_cycles_rivals_steps_and_cautions(session: FakeSessio
     for words in (
         "1 of 2",
         "91 %",
-        "12.00% to 16.00%",
+        "95 % sure: 1 in 8 to 1 in 6",
         "every wrong read is low on D5",
         "read 05 for 25",
         "Its rivals",
         "U4 does not drive D5",
         "Swap U4 with U2",
-        "(0.8 bits)",
+        "Expected to settle much (0.8 bits).",
         "✓ U1 D0",
         "bank0 was never read after a gap",
         "share: 0.5",
@@ -145,7 +166,7 @@ def test_ties_are_told(session: FakeSession) -> None:
 
 def test_why_without_suspects_says_so(session: FakeSession) -> None:
     text, _ = why_text(session.result.model_copy(update={"suspects": ()}), Loaded.of(session).source, at())
-    assert text.plain.startswith("There is no suspect: ✗ 73")
+    assert text.plain.startswith("There is no suspect: ✗ 73 mismatches in bank1; no fault on the list explains them")
 
 
 def test_pieces_beyond_the_capture_are_left_out(session: FakeSession) -> None:
@@ -219,12 +240,13 @@ def test_the_trend_shows_windows_and_sentences(session: FakeSession, tmp_path: P
         "█" * 24,
         "Rises with time.",
         "→ Often a sign of heat.",
-        "U4 stuck-low",
-        "trend p: 0.001",
-        "U9 slow",
+        "U4 reads low",
+        "95 % sure: 1 in 8",
+        "U9 too late",
         "Comes in bursts.",
     ):
         assert words in page
+    assert "trend p" not in page, "the browser shows sentences, not the names of fields"
     strange = session.result.model_copy(update={"intermittence": {"windows": [{"a": 1}, {"b": 2}]}})
     assert "windows of equal" not in trend_text(Loaded.of(FakeSession(session.store, strange)), at(), 78).plain
 

@@ -48,7 +48,7 @@ ANSWERS = {
     ),
     "busledger check run.vcd --board card.toml": (1, "U6 or its socket, bank1, D6: reads low where high was written"),
     "busledger check run.vcd --board card.toml --html report.html": (1, "U6 or its socket, bank1, D6"),
-    "busledger cycles run.vcd --board card.toml --wrong": (1, "4402  2b    bank1   6b        D6"),
+    "busledger cycles run.vcd --board card.toml --wrong": (1, "4402  2B    bank1   6B        D6"),
     "busledger profiles z80": (0, "MREQ   low     must  strobe"),
 }
 

@@ -36,9 +36,9 @@ def test_it_opens_where_it_hurts_and_enter_shows_the_cycles(session: FakeSession
     async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
         assert view_of(app) == "where"
         assert (app.state.region, app.state.lane) == (1, 5)
-        assert "bank1 D5 (0400-07FF) is U4: 73 of 1 024 compared reads wrong" in screen_text(app)
+        assert "bank1 D5 (0400-07FF) is U4: 73 of 1024 compared reads wrong" in screen_text(app)
         await press(pilot, app, "up", "left")
-        assert "bank0 D6 (0000-03FF) is U2: 0 of 1 024" in screen_text(app)
+        assert "bank0 D6 (0000-03FF) is U2: 0 of 1024" in screen_text(app)
         await press(pilot, app, "down", "right", "enter")
         assert view_of(app) == "cycles" and len(app.state.rows) == 73
         assert app.state.cursor == session.store.mismatch_rows[0]

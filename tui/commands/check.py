@@ -67,8 +67,8 @@ def check(
     busledger check night/ --board card.toml --offset 600s
     busledger check run.vcd --profile z80 --wiring cpu.toml --profile sram --wiring card.toml
     """
-    from busledger.decoder.pipeline import captures_in, run_check
-    from busledger.tui.commands.outcome import Outputs, check_sets, report_check
+    from busledger.decoder.pipeline import captures_in
+    from busledger.tui.commands.outcome import Outputs, check_sets, checked, report_check
     from busledger.tui.commands.progress_bar import progress_bar
 
     captures = captures_in(capture)
@@ -99,9 +99,10 @@ def check(
         if html or markdown:
             raise UsageError("--html and --markdown tell of one capture", expected="--json for several")
         return _several(asked[0], captures, offset or [], as_json, quiet, not (quiet or no_progress))
+    material = outputs.material()
     with progress_bar(not (quiet or no_progress)) as progress:
-        result = run_check(asked[0], progress)
-    return report_check(result, outputs, asked[0], as_json=as_json, quiet=quiet)
+        result = checked(asked[0], progress, material)
+    return report_check(result, outputs, asked[0], material, as_json=as_json, quiet=quiet)
 
 
 def _several(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from busledger.decoder.errors import CaptureError
 from busledger.tui.commands import screen
-from busledger.tui.commands.cycles import CyclesDocument, ReaderGoneError, decode_into, list_cycles, print_bytes, tell
+from busledger.tui.commands.listing import CyclesDocument, ReaderGoneError, decode_into, list_cycles, print_bytes, tell
 from busledger.tui.commands.progress_bar import progress_bar
 from busledger.tui.commands.wired_sets import file_of_set, refuse_one_output
 

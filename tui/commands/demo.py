@@ -43,17 +43,17 @@ def demo(
     if listed:
         screen.show_table(("name", "what it is"), [(key, _title(folder)) for key, folder in folders.items()])
         return 0
-    from busledger.decoder.pipeline import run_check
-    from busledger.tui.commands.outcome import Outputs, report_check
+    from busledger.tui.commands.outcome import Outputs, checked, report_check
     from busledger.tui.commands.progress_bar import progress_bar
 
     folder = _chosen(folders, name)
     capture, board = folder / CAPTURE, folder / "board.toml"
     outputs, asked = Outputs(html, markdown), opt.request(str(capture), board=[board])
     outputs.refuse_overwriting(capture, board, as_json=as_json)
+    material = outputs.material()
     with progress_bar(not (quiet or no_progress)) as progress:
-        result = run_check(asked, progress)
-    status = report_check(result, outputs, asked, as_json=as_json, quiet=quiet)
+        result = checked(asked, progress, material)
+    status = report_check(result, outputs, asked, material, as_json=as_json, quiet=quiet)
     if not (as_json or quiet or outputs.on_screen):
         others = [key for key, other in folders.items() if other != folder]
         screen.show("\n")

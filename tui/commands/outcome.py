@@ -12,11 +12,13 @@ from busledger.tui.commands import screen
 from busledger.tui.commands.wired_sets import file_of_set, refuse_one_output, show_sets, status_of
 
 if TYPE_CHECKING:
+    from busledger.decoder.board import Board
     from busledger.decoder.findings import CheckResult
     from busledger.decoder.pipeline import Request, WiredSet
-    from busledger.decoder.report import Histogram
+    from busledger.decoder.progress import Progress
+    from busledger.tui.commands.page_material import PageMaterial
 
-__all__ = ["Outputs", "check_sets", "report_check"]
+__all__ = ["Outputs", "check_sets", "checked", "report_check"]
 
 
 @dataclass(frozen=True)
@@ -51,21 +53,27 @@ class Outputs:
         """The names that are given."""
         return tuple(name for name in (self.html, self.markdown) if name is not None)
 
-    def write(self, result: CheckResult, asked: Request, *, between: Sequence[str] = ()) -> None:
+    def material(self) -> PageMaterial | None:
+        """What sees the capture pass for the page; None where no page was asked for."""
+        from busledger.tui.commands.page_material import PageMaterial
+
+        return None if self.html is None else PageMaterial()
+
+    def write(
+        self, result: CheckResult, asked: Request, material: PageMaterial | None = None, *, between: Sequence[str] = ()
+    ) -> None:
         """Write each file whole; raises OutputError and leaves an old file alone when that fails.
 
-        ``between``: what this wired set and the others of the capture say of each other.
+        ``material`` has seen the capture pass; ``between``: what this wired set and the others of the capture say of
+        each other.
         """
         if not self.files:
             return
         settings, notes = settings_of(asked), _notes(asked)
         if self.html is not None:
-            from busledger.decoder.pipeline import bus_and_board
             from busledger.decoder.report import html_page
 
-            board = bus_and_board(asked)[1] if isinstance(asked.board, str | Path) else None
-            pictures = _pictures(asked) if result.mismatch_total else []
-            histograms = _histograms(asked)
+            board = board_of(asked)
             self._put(
                 self.html,
                 html_page(
@@ -73,15 +81,18 @@ class Outputs:
                     board=board,
                     settings=settings,
                     notes=notes,
-                    histograms=histograms,
-                    pictures=pictures,
+                    histograms=material.histograms() if material is not None else (),
+                    pictures=material.pictures() if material is not None and result.mismatch_total else (),
                     between=between,
                 ),
             )
         if self.markdown is not None:
             from busledger.decoder.report import markdown_text
 
-            self._put(self.markdown, markdown_text(result, settings=settings, notes=notes, between=between))
+            self._put(
+                self.markdown,
+                markdown_text(result, board=board_of(asked), settings=settings, notes=notes, between=between),
+            )
 
     @staticmethod
     def _put(name: str, text: str) -> None:
@@ -105,33 +116,6 @@ def _notes(asked: Request) -> list[str]:
     return note_lines(NotesFile(notes_path(board, str(asked.capture))).notes)
 
 
-def _histograms(asked: Request) -> list[Histogram]:
-    """Timing against the published limits; none where the capture is too coarse for any."""
-    from busledger.decoder.pipeline import run_timing
-    from busledger.decoder.report import timing_histograms
-
-    return [] if asked.capture == "-" else timing_histograms(run_timing(asked))
-
-
-def _pictures(asked: Request) -> list[tuple[str, str]]:
-    """(SVG, caption) of the levels around the first wrong reads: a second look at the capture, until enough is seen."""
-    from busledger.decoder.pipeline import open_run
-    from busledger.decoder.report import SceneCollector, scene_svg
-
-    if asked.capture == "-" or (asked.board is None and not asked.regions):
-        return []
-    run = open_run(asked)
-    try:
-        bits = run.profile.address_bits, run.profile.data_bits
-        collector = SceneCollector(run.layout.names, run.tick_fs, *bits)
-        for block in run.blocks():
-            if not collector.feed(block.levels, block.cycles, block.compared):
-                break
-    finally:
-        run.file.close()
-    return [(scene_svg(scene), scene.caption) for scene in collector.scenes]
-
-
 def settings_of(asked: Request) -> Mapping[str, str]:
     """What was asked for, as name and text, so that the run can be repeated."""
     from busledger.decoder.durations import format_duration
@@ -149,8 +133,28 @@ def settings_of(asked: Request) -> Mapping[str, str]:
     return {name: str(value) for name, value in given.items() if value is not None}
 
 
+def board_of(asked: Request) -> Board | None:
+    """The board file that was given; None where none was."""
+    from busledger.decoder.pipeline import bus_and_board
+
+    return bus_and_board(asked)[1] if isinstance(asked.board, str | Path) else None
+
+
+def checked(asked: Request, progress: Progress, material: PageMaterial | None) -> CheckResult:
+    """``run_check``, with ``material`` looking on."""
+    from busledger.decoder.pipeline import run_check
+
+    return run_check(asked, progress) if material is None else run_check(asked, progress, material.see)
+
+
 def report_check(
-    result: CheckResult, outputs: Outputs, asked: Request, *, as_json: bool = False, quiet: bool = False
+    result: CheckResult,
+    outputs: Outputs,
+    asked: Request,
+    material: PageMaterial | None = None,
+    *,
+    as_json: bool = False,
+    quiet: bool = False,
 ) -> int:
     """Print the result and write the report files; 3 if it could not be judged, 1 if any read was wrong, else 0.
 
@@ -161,8 +165,9 @@ def report_check(
     elif not outputs.on_screen:
         from busledger.decoder.report import check_text
 
-        screen.show(check_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
-    outputs.write(result, asked)
+        width, colour = screen.width(), screen.colour_wanted()
+        screen.show(check_text(result, board=board_of(asked), width=width, colour=colour, answer_only=quiet))
+    outputs.write(result, asked, material)
     return status(result)
 
 
@@ -174,13 +179,15 @@ def status(result: CheckResult) -> int:
 
 
 def wrong(result: CheckResult) -> bool:
-    """Whether any read was wrong, or a fault is likely for another reason."""
-    return bool(result.mismatch_total or (result.suspects and result.suspects[0].probability >= 0.5))
+    """Whether any read was wrong, or a part is likely to be bad for another reason: as the first line says."""
+    from busledger.decoder.report import LIKELY, places_of
+
+    return bool(result.mismatch_total) or any(place.bad >= LIKELY for place in places_of(result)[:1])
 
 
 def check_sets(asked: Sequence[Request], outputs: Outputs, *, as_json: bool, quiet: bool, show_progress: bool) -> int:
     """``check`` of several wired sets: a section and report files for each, and what lies between them."""
-    from busledger.decoder.pipeline import run_check, run_sets, wired_sets
+    from busledger.decoder.pipeline import run_sets, wired_sets
     from busledger.decoder.report import between_lines, check_text
     from busledger.tui.commands.progress_bar import progress_bar
 
@@ -192,14 +199,20 @@ def check_sets(asked: Sequence[Request], outputs: Outputs, *, as_json: bool, qui
         files = [outputs.of_set(one) for one in sets]
         for each in files:
             each.refuse_overwriting(*inputs)
+        seen: list[PageMaterial | None] = []
+
+        def run(request: Request, told: Progress) -> CheckResult:
+            seen.append(outputs.material())
+            return checked(request, told, seen[-1])
+
         with progress_bar(show_progress) as progress:
-            result = run_sets("check", sets, run_check, progress, compare=True)
+            result = run_sets("check", sets, run, progress, compare=True)
         show_sets(result, check_text, as_json=as_json, quiet=quiet)
-        for one, each, entry in zip(sets, files, result.sets, strict=True):
+        for one, each, entry, material in zip(sets, files, result.sets, seen, strict=True):
             if entry.result is not None:
                 mine = [pair for pair in result.between if one.name in (pair.first, pair.second)]
                 told = [line for pair in mine for line in between_lines(pair)]
-                each.write(entry.result, one.request, between=told)
+                each.write(entry.result, one.request, material, between=told)
                 written += each.files
     if written and not (as_json or quiet):
         screen.show_paragraphs([f"Written: {', '.join(written)}"])

@@ -9,6 +9,7 @@ from textual.binding import BindingType
 from textual.containers import Container
 from textual.widgets import Static
 
+from busledger.decoder.findings import CheckResult
 from busledger.tui import state as states
 from busledger.tui.keys import WHERE, bindings
 from busledger.tui.loaded import Loaded
@@ -29,6 +30,7 @@ class WhereScreen(BrowserScreen):
     keys = WHERE
     BINDINGS: ClassVar[list[BindingType]] = bindings(WHERE)
     _drawn_width = 0
+    _judged: CheckResult | None = None
 
     def compose_body(self) -> ComposeResult:
         """Verdict over map and suspects over the chosen cell."""
@@ -42,7 +44,8 @@ class WhereScreen(BrowserScreen):
         """Draw a state."""
         self._drawn_width = self.app.size.width
         result = loaded.session.result
-        self.query_one("#verdict", Static).update(verdict_words(result), layout=False)
+        self.query_one("#verdict", Static).update(verdict_words(result), layout=result is not self._judged)
+        self._judged = result
         heat = self.query_one(HeatMap)
         lanes = loaded.source.facts.data_bits
         narrow = NAME_WIDTH + 2 + lanes * (5 if lanes <= 8 else 3)

@@ -9,6 +9,7 @@ from rich.text import Text
 from textual.widget import Widget
 
 from busledger.decoder.findings import CheckResult, LaneCounts, RegionCounts
+from busledger.decoder.report import places_of
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS, GROUND, HEAT, SELECTED
 from busledger.tui.session import BoardLike, ChipLike
@@ -96,7 +97,8 @@ def heat_lines(
     for lane in reversed(range(lanes)):
         chosen = lane == state.lane
         heading.append(f"D{lane}".center(cell), f"bold {COLOURS['text']}" if chosen else COLOURS["accent"])
-    accused = {s.component for s in result.suspects if s.component and s.probability >= 0.05}
+    led = [s for place in places_of(result) for s in (place.leader, *place.tied)]
+    accused = {s.component for s in led if s.component}
     cleared = {c.component for c in result.cleared} - accused
     rows = []
     for number, region in enumerate(result.regions):

@@ -7,7 +7,17 @@ from dataclasses import dataclass
 from rich.text import Text
 
 from busledger.decoder.diagnosis import KINDS, saying
+from busledger.decoder.figures import NO_BREAK, percent
 from busledger.decoder.findings import CheckResult, Suspect
+from busledger.decoder.report import (
+    LIKELY,
+    gain_words,
+    how_often_and_sure,
+    ordered_steps,
+    place_line,
+    places_of,
+    verdict,
+)
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
 from busledger.tui.source import CycleSource
@@ -27,34 +37,37 @@ class Piece:
 
 
 def verdict_words(result: CheckResult) -> Text:
-    """The answer in a sentence."""
+    """The answer as every report gives it, then how many reads are wrong."""
     compared = sum(region.reads_compared for region in result.regions)
+    sign, colour = "✓", COLOURS["good"]
+    if result.mismatch_total or (result.suspects and result.suspects[0].probability >= LIKELY):
+        sign, colour = "✗", COLOURS["wrong"]
+    elif not compared:
+        sign, colour = "~", COLOURS["caution"]
+    text = Text(f"{sign} {_plain(verdict(result))}.", f"bold {colour}", end="")
     if result.mismatch_total:
-        words = f"✗ {thousands(result.mismatch_total)} of {thousands(compared)} compared reads are wrong."
-        text = Text(words, f"bold {COLOURS['wrong']}", end="")
-    elif compared:
-        text = Text(f"✓ All {thousands(compared)} compared reads are right.", f"bold {COLOURS['good']}", end="")
-    else:
-        text = Text("~ No read could be compared.", f"bold {COLOURS['caution']}", end="")
+        text.append(f" {thousands(result.mismatch_total)} of {thousands(compared)} compared reads are wrong.", colour)
     if result.unexplained:
         text.append(f" {thousands(result.unexplained)} of them fit no suspect.", COLOURS["caution"])
     if result.capture.warnings:
-        count = len(result.capture.warnings)
-        text.append(f" {count} caution{'s' if count > 1 else ''}: see Why.", COLOURS["caution"])
+        cautions = len(result.capture.warnings)
+        text.append(f" {cautions} caution{'s' if cautions > 1 else ''}: see Why.", COLOURS["caution"])
     return text
+
+
+def _plain(words: str) -> str:
+    """A sentence of the reports on a screen that breaks lines by itself."""
+    return words.replace(NO_BREAK, " ")
+
+
+def _percent(probability: float) -> str:
+    return _plain(percent(probability))
 
 
 def _name(suspect: Suspect) -> str:
     words = plain(suspect.component or suspect.region or saying.who(suspect))
     lanes = plain(ranges_text((*suspect.lanes, *suspect.address_lines)), 24)
     return f"{words} {KINDS[suspect.fault].short} {lanes}".rstrip()
-
-
-def _percent(probability: float) -> str:
-    share = 100 * probability
-    if 0 < share < 1:
-        return "<1 %"
-    return ">99 %" if share > 99 else f"{share:.0f} %"
 
 
 def _bar(probability: float, width: int) -> str:
@@ -68,25 +81,34 @@ def _bar(probability: float, width: int) -> str:
 
 
 def suspect_list(result: CheckResult, state: BrowserState, summaries: bool) -> Text:
-    """Rank, probability, name; the whole summary below each where there is room."""
+    """Rank, probability, name, under a heading for each place where there are several; summaries if there is room."""
     text = Text(end="")
     if not result.suspects:
         text.append("No suspects.\n", f"bold {COLOURS['good'] if not result.mismatch_total else COLOURS['caution']}")
-    for place, suspect in enumerate(result.suspects):
-        chosen = place == state.suspect
-        key = str(suspect.rank) if suspect.rank < 10 else " "
-        text.append("▶" if chosen else " ", f"bold {COLOURS['accent']}")
-        text.append(f"{key} ", f"bold {COLOURS['key']}")
-        text.append(f"{_percent(suspect.probability):>5} ", f"bold {COLOURS['text']}")
-        text.append(_name(suspect), COLOURS["text"])
-        text.append(" at times\n" if suspect.intermittent and summaries else "\n", COLOURS["dim"])
-        if summaries:
-            text.append(f"    {_bar(suspect.probability, 20)}\n", COLOURS["wrong"])
-            text.append(f"    {plain(suspect.summary, 300)}\n\n", COLOURS["dim"])
-    if result.next_steps:
+    places = places_of(result)
+    for number, place in enumerate(places, 1):
+        if len(places) > 1:
+            name = plain(place.leader.component or saying.place(place.leader))
+            text.append(f"{number}. {name} is bad, {_percent(place.bad)}\n", f"bold {COLOURS['wrong']}")
+        for suspect in place.suspects:
+            _listed(text, suspect, result.suspects.index(suspect) == state.suspect, summaries)
+    steps = ordered_steps(result)
+    if steps:
         text.append("Next: " if summaries else "\nNext: ", f"bold {COLOURS['accent']}")
-        text.append(f"{plain(result.next_steps[0].text, 300)}\n", COLOURS["text"])
+        text.append(f"{plain(steps[0].text, 300)}\n", COLOURS["text"])
     return text
+
+
+def _listed(text: Text, suspect: Suspect, chosen: bool, summaries: bool) -> None:
+    key = str(suspect.rank) if suspect.rank < 10 else " "
+    text.append("▶" if chosen else " ", f"bold {COLOURS['accent']}")
+    text.append(f"{key} ", f"bold {COLOURS['key']}")
+    text.append(f"{_percent(suspect.probability):>5} ", f"bold {COLOURS['text']}")
+    text.append(_name(suspect), COLOURS["text"])
+    text.append(" at times\n" if suspect.intermittent and summaries else "\n", COLOURS["dim"])
+    if summaries:
+        text.append(f"    {_bar(suspect.probability, 20)}\n", COLOURS["wrong"])
+        text.append(f"    {plain(suspect.summary, 300)}\n\n", COLOURS["dim"])
 
 
 def pieces_of(result: CheckResult, source: CycleSource, place: int) -> list[Piece]:
@@ -127,12 +149,12 @@ def why_text(result: CheckResult, source: CycleSource, state: BrowserState) -> t
         text.append("\n")
     if result.next_steps:
         _title(text, "What to do next")
-        for number, step in enumerate(result.next_steps, 1):
+        for number, step in enumerate(ordered_steps(result), 1):
             text.append(f" {number}. {plain(step.text, 600)}", COLOURS["text"])
             if step.clip:
                 text.append(f"  clip {' '.join(plain(line) for line in step.clip)}", COLOURS["key"])
             if step.gain_bits is not None:
-                text.append(f"  ({step.gain_bits:.1f} bits)", COLOURS["dim"])
+                text.append(f"  {_plain(gain_words(step))}", COLOURS["dim"])
             text.append("\n")
     if result.cleared:
         _title(text, "Cleared")
@@ -163,11 +185,8 @@ def _suspect(text: Text, result: CheckResult, source: CycleSource, state: Browse
     text.append(
         f"  explains {thousands(suspect.explains)}, contradicted by {thousands(suspect.contradicted)}", COLOURS["dim"]
     )
-    if suspect.rate is not None:
-        text.append(f"  fails in {suspect.rate:.2%}", COLOURS["dim"])
-        if suspect.rate_95 is not None:
-            text.append(f" ({suspect.rate_95[0]:.2%} to {suspect.rate_95[1]:.2%}, 95 %)", COLOURS["dim"])
-    text.append("  at times\n" if suspect.intermittent else "  always\n", COLOURS["dim"])
+    often = _plain(how_often_and_sure(suspect))
+    text.append(f"  {often}\n" if often else "\n", COLOURS["dim"])
     _title(text, "What speaks for it")
     pieces = pieces_of(result, source, place)
     chosen_line = 0
@@ -184,10 +203,9 @@ def _suspect(text: Text, result: CheckResult, source: CycleSource, state: Browse
 
 def _rivals(text: Text, result: CheckResult, place: int) -> None:
     suspect = result.suspects[min(place, len(result.suspects) - 1)]
-    rivals = [other for other in result.suspects if other.rank != suspect.rank]
-    if not rivals:
-        return
-    _title(text, "Its rivals")
+    rivals = [other for other in result.suspects if other.rank != suspect.rank and other.place == suspect.place]
+    if rivals:
+        _title(text, "Its rivals")
     for rival in rivals:
         text.append(f" {rival.rank} {_percent(rival.probability):>5} ", f"bold {COLOURS['text']}")
         text.append(f"{plain(rival.summary, 300)}\n", COLOURS["text"])
@@ -200,3 +218,8 @@ def _rivals(text: Text, result: CheckResult, place: int) -> None:
             text.append(f"         leaves {thousands(missing)} wrong reads unexplained\n", COLOURS["dim"])
         elif rival.evidence:
             text.append(f"         {plain(rival.evidence[0], 300)}\n", COLOURS["dim"])
+    elsewhere = [found for found in places_of(result) if found.leader.place != suspect.place]
+    if elsewhere:
+        _title(text, "Also wrong")
+        for found in elsewhere:
+            text.append(f" {found.leader.rank} {_plain(place_line(found, part_first=True))}\n", COLOURS["text"])

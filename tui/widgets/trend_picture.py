@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
@@ -11,8 +12,11 @@ from numpy.typing import NDArray
 from rich.text import Text
 
 from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.diagnosis import KINDS
+from busledger.decoder.figures import NO_BREAK
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.report import how_often_and_sure, places_of, who
 from busledger.decoder.text import plain
 from busledger.tui.filters import Filter, matches
 from busledger.tui.loaded import Loaded
@@ -26,6 +30,7 @@ __all__ = ["cell_trend", "trend_text", "wrong_counts"]
 
 _MOST_ROWS = 200_000
 NAME_WIDTH = 14
+_RATE = re.compile(r"[\d ]+ failures? in [\d ]+ eligible")
 
 
 @lru_cache(maxsize=2)
@@ -95,6 +100,7 @@ def trend_text(loaded: Loaded, state: BrowserState, width: int) -> Text:
             append_title(text, "The cell chosen in Where")
             _line(text, chosen[0], wrong_counts(loaded, columns, chosen[1]))
     _gaps(text, loaded, columns)
+    _rates(text, result)
     _windows(text, result, columns)
     _sentences(text, result.intermittence)
     return text
@@ -119,8 +125,19 @@ def _gaps(text: Text, loaded: Loaded, columns: int) -> None:
     text.append(f" {'no samples':<{NAME_WIDTH}}{''.join(line)} {len(gaps)} spans\n", COLOURS["caution"])
 
 
+def _rates(text: Text, result: CheckResult) -> None:
+    """How often each that comes and goes does so, as every report says it."""
+    coming = [place.leader for place in places_of(result) if place.leader.intermittent]
+    if not coming:
+        return
+    append_title(text, "How often")
+    for suspect in coming:
+        said = f"{who(suspect)}: {how_often_and_sure(suspect)} of the accesses in which it could have shown"
+        text.append(f" {said.replace(NO_BREAK, ' ')}\n", COLOURS["text"])
+
+
 def _windows(text: Text, result: CheckResult, columns: int) -> None:
-    """Windows of equal eligible accesses, as the engine judged them."""
+    """Windows of equally many accesses in which the fault could have shown, as the engine judged them."""
     windows = result.intermittence.get("windows")
     if not isinstance(windows, Sequence) or isinstance(windows, str) or len(windows) < 2:
         return
@@ -139,17 +156,15 @@ def _windows(text: Text, result: CheckResult, columns: int) -> None:
 
 
 def _sentences(text: Text, intermittence: Mapping[str, Any]) -> None:
-    """What the engine says of how failures come and go: its sentences, its suggestions, then the figures."""
+    """What the engine says of how failures come and go: its sentences and its suggestions."""
     if not intermittence:
         return
     append_title(text, "How the failures come and go", _whose(intermittence))
-    for key, sign in (("sentences", " "), ("suggestions", "→")):
-        for line in fact_lines(key, intermittence.get(key)):
-            text.append(f" {sign} {line}\n", COLOURS["text" if sign == " " else "key"])
-    shown = ("windows", "sentences", "suggestions", "others", "depends", "tests", "suspect", "component", "fault")
-    for key, value in intermittence.items():
-        for line in fact_lines(key, value) if key not in shown else ():
-            text.append(f"   {line}\n", COLOURS["dim"])
+    # The first sentence is a rate over other accesses than the suspect's own, which alone is called its rate.
+    said = [line for line in fact_lines("sentences", intermittence.get("sentences")) if not _RATE.match(line)]
+    text.append("".join(f"   {line}\n" for line in said), COLOURS["text"])
+    for line in fact_lines("suggestions", intermittence.get("suggestions")):
+        text.append(f" → {line}\n", COLOURS["key"])
     others = intermittence.get("others")
     for other in others if isinstance(others, list | tuple) else ():
         if isinstance(other, Mapping):
@@ -158,4 +173,5 @@ def _sentences(text: Text, intermittence: Mapping[str, Any]) -> None:
 
 def _whose(intermittence: Mapping[str, Any]) -> str:
     component, fault = intermittence.get("component"), intermittence.get("fault")
-    return " ".join(plain(str(word), 40) for word in (component, fault) if word)
+    does = KINDS[fault].short if isinstance(fault, str) and fault in KINDS else fault
+    return " ".join(plain(str(word), 40) for word in (component, does) if word)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from busledger.decoder.diagnosis.faults.kinds import KINDS
-from busledger.decoder.figures import count, lane_ranges, odds
+from busledger.decoder.figures import between, count, lane_ranges, odds
 from busledger.decoder.findings import FaultName, ScopeName
 
 __all__ = [
@@ -20,8 +20,10 @@ __all__ = [
     "Spoken",
     "and_list",
     "bad_parts_line",
+    "chances",
     "claim",
     "how_often",
+    "number_in",
     "place",
     "remedy",
     "sentence",
@@ -105,7 +107,7 @@ def who(s: Spoken) -> str:
 def where(s: Spoken) -> str:
     """Region, lanes and cell, as far as ``who`` has not said them already and the kind has any use for them."""
     said, region = who(s), _region(s)
-    if not KINDS[s.fault].on_card or (s.fault == "unlisted" and s.component is not None):
+    if not KINDS[s.fault].on_card:
         return ""
     parts = []
     if region is not None and region not in said:
@@ -133,19 +135,28 @@ def what(s: Spoken) -> str:
 def how_often(s: Spoken) -> str:
     """``1 in 380``, or ``every time`` for a hard fault; empty where the kind does not say when it would show.
 
-    The rate is per chance: an access in which it could have shown, not any access.
+    The rate is per chance: an access in which it could have shown, not any access. A hard fault against which reads
+    speak is not said to show every time.
     """
     kind = KINDS[s.fault]
     if not kind.on_card or not (kind.replayed or s.intermittent):
         return ""
-    if s.intermittent and s.rate is not None:
+    if s.rate is not None and (s.intermittent or s.rate < 1.0):
         return odds(s.rate)
     return "now and then" if s.intermittent else "every time"
 
 
+def chances(hits: int, of: int, interval: tuple[float, float]) -> str:
+    """A rate with what it was counted from: its interval in the second half of the sentence, plain words first."""
+    return (
+        f"{count(hits)} of {count(of)} chances went wrong, {odds(hits / of)} (95 % sure: {between(interval)}); "
+        "a chance is an access in which it could have shown"
+    )
+
+
 def claim(s: Spoken) -> str:
     """Place and fault in one sentence without a stop: "U14 or its socket, bank3, D4: reads low"."""
-    links = ": " if s.detail.get("scatter") else KINDS[s.fault].links
+    links = ": " if s.detail.get("scatter") or where(s) else KINDS[s.fault].links
     return f"{place(s)}{links}{what(s)}"
 
 
@@ -228,7 +239,7 @@ def bad_parts_line(parts: Iterable[BadPart]) -> str:
 
     "5 parts are bad: U7, U12, U19 for certain; U3 and U30 likely": certain from a marginal of 0.95, likely from 0.5.
     """
-    named = sorted((part for part in parts if part.bad >= LIKELY), key=lambda part: _number(part.component))
+    named = sorted((part for part in parts if part.bad >= LIKELY), key=lambda part: number_in(part.component))
     certain = [_name(part) for part in named if part.bad >= CERTAIN]
     likely = [_name(part) for part in named if part.bad < CERTAIN]
     if not named:
@@ -247,6 +258,6 @@ def _listed(names: Sequence[str]) -> str:
     return " and ".join(names) if len(names) == 2 else ", ".join(names)
 
 
-def _number(name: str | None) -> tuple[tuple[str, int], ...]:
+def number_in(name: str | None) -> tuple[tuple[str, int], ...]:
     """Designators in the order that a person looks for them: U7 before U12."""
     return tuple((text, int(digits or 0)) for text, digits in re.findall(r"(\D*)(\d{0,9})", name or ""))

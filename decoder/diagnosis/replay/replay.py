@@ -14,15 +14,13 @@ from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import BENDS, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.replay.weighing import Tally
 
-__all__ = ["BYTES_A_CELL", "Effect", "PathRun", "Tables", "as_path", "both_ways", "run_lanes", "screened"]
+__all__ = ["Effect", "PathRun", "Tables", "as_path", "both_ways", "run_lanes", "screened"]
 
 _FLOATS = {
     lanes_kernel.KEPT_BY_CARD: memory_kernel.KEPT_BY_CARD,
     lanes_kernel.KEPT_FROM_BUS: memory_kernel.KEPT_FROM_BUS,
 }
 _FIRST = 8  # explained cycles remembered
-# State of one replay, and its four maps.
-BYTES_A_CELL = 4 * (memory_kernel.WORDS + memory_kernel.LINKS + 4)
 
 
 @dataclass(frozen=True)

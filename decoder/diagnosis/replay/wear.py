@@ -196,7 +196,8 @@ def _best_coupling(
     ways = hard.shape[1]
     counts = np.stack([hard, some], axis=2).astype(np.float64)  # aggressor, way, always or not
     hit, miss, other = (counts[..., column] for column in range(3))
-    worth = np.log(weights / ways / 2)[:, None, None] - 12.0 * other  # what it does not explain is as strange as a stray
+    # What a hypothesis does not explain is as strange as any other stray.
+    worth = np.log(weights / ways / 2)[:, None, None] - 12.0 * other
     a, b = HARD
     own = np.empty_like(hit)
     own[..., 0] = betaln(hit[..., 0] + a, miss[..., 0] + other[..., 0] + b) - betaln(a, b)

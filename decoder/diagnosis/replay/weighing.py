@@ -29,11 +29,9 @@ __all__ = [
     "HARD",
     "SOMETIMES",
     "Noise",
-    "Place",
     "Tally",
     "log_chances",
     "log_hard",
-    "log_none",
     "log_rate",
     "log_sometimes",
     "log_sum",
@@ -167,26 +165,3 @@ def log_sometimes(tally: Tally, chances: Counts | None, pattern_bits: int, extra
 def strays_of(tally: Tally, hard: bool, wrong: int) -> int:
     """Wrong reads that the fault leaves unexplained."""
     return wrong - tally.explained - (0 if hard else tally.excused)
-
-
-class Place(NamedTuple):
-    """A place for an unlisted fault: its share of the prior, its lanes, the wrong reads that lie in it and,
-    by window, those that do not just repeat a cell's last read, and the reads that came back right."""
-
-    share: float
-    lanes: int
-    wrong: int
-    events: Counts
-    right: Counts
-
-
-def log_none(places: list[Place], noise: Noise) -> float:
-    """Log marginal likelihood of "none of these", averaged over the places (shares sum to 1)."""
-    found = []
-    for place in places:
-        pattern = math.log(max(2.0**place.lanes - 1.0, 1.0))
-        events = int(place.events.sum())
-        rate = log_chances(place.events, place.right, (events, int(place.right.sum())))
-        strays = noise.log_strays(noise.wrong - place.wrong)
-        found.append(math.log(place.share) + rate - events * pattern + strays)
-    return log_sum(found)

@@ -1,0 +1,103 @@
+"""The places of a result: each one thing that is wrong, with the alternatives that compete for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+from busledger.decoder.diagnosis import KINDS, saying
+from busledger.decoder.findings import CheckResult, Suspect
+
+__all__ = ["LIKELY", "SURE", "BadPlace", "Named", "bad_places", "named_parts", "places_of", "several"]
+
+LIKELY = 0.5  # from even chances on a part is called bad
+SURE = 0.95  # from here on it is bad "for certain": ``saying.bad_parts_line`` says so
+_MENTIONED = 0.05  # a part less probable than this does not make its place doubtful
+
+
+@dataclass(frozen=True)
+class BadPlace:
+    """``suspects`` of one place, the likeliest first; ``bad``: the chance that its part is bad, in any way."""
+
+    suspects: tuple[Suspect, ...]
+    bad: float
+
+    @property
+    def leader(self) -> Suspect:
+        """The likeliest."""
+        return self.suspects[0]
+
+    @cached_property
+    def ways(self) -> tuple[Suspect, ...]:
+        """Other ways in which the leader's part may be bad."""
+        name = saying.who(self.leader)
+        return tuple(s for s in self.suspects[1:] if saying.who(s) == name)
+
+    @cached_property
+    def rivals(self) -> tuple[Suspect, ...]:
+        """Other parts that may be to blame instead, and what is not on the card."""
+        name = saying.who(self.leader)
+        return tuple(s for s in self.suspects[1:] if saying.who(s) != name)
+
+    @property
+    def tied(self) -> tuple[Suspect, ...]:
+        """Rivals with the same effect on every read as the leader: this capture cannot tell them apart."""
+        return tuple(s for s in self.rivals if s.rank in self.leader.tied_with)
+
+    @property
+    def on_card(self) -> bool:
+        """Whether the leader is a part of the card."""
+        return KINDS[self.leader.fault].on_card
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether another part may still be to blame."""
+        return self.bad < SURE or any(s.probability >= _MENTIONED for s in self.rivals)
+
+
+@dataclass(frozen=True)
+class Named:
+    """A part that the first line names."""
+
+    component: str
+    bad: float
+
+
+def places_of(result: CheckResult) -> tuple[BadPlace, ...]:
+    """In the result's own order."""
+    by_number: dict[int, list[Suspect]] = {}
+    for suspect in result.suspects:
+        by_number.setdefault(suspect.place, []).append(suspect)
+    known = {part.component: part.bad for part in result.parts}
+    made = []
+    for mine in by_number.values():
+        name = saying.who(mine[0])
+        total = min(1.0, sum(s.probability for s in mine if saying.who(s) == name))
+        made.append(BadPlace(tuple(mine), max(total, known.get(mine[0].component or "", 0.0))))
+    return tuple(made)
+
+
+def bad_places(result: CheckResult) -> tuple[BadPlace, ...]:
+    """Those whose part is more likely bad than not."""
+    return tuple(place for place in places_of(result) if place.on_card and place.bad >= LIKELY)
+
+
+def several(result: CheckResult) -> bool:
+    """Whether more than one thing is wrong with the card, and nothing likelier beside it."""
+    places = places_of(result)
+    return len(bad_places(result)) > 1 and places[0].on_card
+
+
+def named_parts(result: CheckResult) -> tuple[Named, ...]:
+    """Every part that is more likely bad than not; where the board file names none, the words for it."""
+    found: dict[str, float] = {}
+    for name, bad in (*_led(result), *((part.component, part.bad) for part in result.parts if part.bad >= LIKELY)):
+        found[name] = max(bad, found.get(name, 0.0))
+    return tuple(Named(name, bad) for name, bad in found.items())
+
+
+def _led(result: CheckResult) -> Iterator[tuple[str, float]]:
+    for place in bad_places(result):
+        lead = place.leader
+        yield lead.component or saying.place(lead), place.bad
