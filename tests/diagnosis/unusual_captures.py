@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
@@ -19,7 +20,7 @@ from busledger.captures_demo.world.random_card import random_machine
 from busledger.captures_demo.world.traffic_mix import random_stimulus
 from busledger.captures_demo.world.unusual import Plain, replayed
 from busledger.decoder.diagnosis import CannotJudge, Evidence, Rival, capture_verdict, find_rivals
-from busledger.decoder.diagnosis.card import Card
+from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.paths import Innocent
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.search import search
@@ -33,11 +34,12 @@ Bend = Callable[[Recording, np.random.Generator], Recording]
 
 @dataclass
 class Found:
-    """What came of one capture; ``wrong`` reads there were."""
+    """What came of one capture; ``wrong`` reads there were, of ``compared``."""
 
     evidence: Evidence
     study: Study
     wrong: int
+    compared: int
     rivals: list[Rival]
     verdict: CannotJudge | None
 
@@ -50,21 +52,27 @@ class Found:
         """Wrong reads that stay when the rival is laid over."""
         overlay = rival.overlay()
         overlay.start()
-        return int(np.count_nonzero(overlay.feed(self.card.rows).wrong))
+        return self.study.survey([overlay.feed(rows) for rows in self.study.blocks()]).wrong
 
     @cached_property
-    def card(self) -> Card:
-        """The card as the engine weighs it."""
-        return Card(self.study, self.study.rows())
+    def sets(self) -> list[CardState]:
+        """All sets of shared faults and rivals that the engine weighs."""
+        everywhere = tuple(region.index for region in self.study.card.regions)
+        innocent = [Innocent(rival, everywhere) for rival in self.rivals if rival.explains]
+        return search(Card(self.study, self.study.rows()), innocent)
 
     def worth(self, rival: Rival) -> float:
-        """Log evidence of the rival and the chips behind it, with what the rival leaves."""
-        everywhere = tuple(region.index for region in self.study.card.regions)
-        return self.card.weigh((Innocent(rival, everywhere),)).log_total
+        """Log posterior of the best set that the rival is in; minus infinity where the search left it out."""
+        return max((s.log_total for s in self.sets if rival in innocents(s)), default=-math.inf)
 
     def best_of_the_card(self) -> float:
-        """Log evidence of the best that the card's own faults can do, chips and what they share."""
-        return search(self.card)[0].log_total
+        """Log posterior of the best set that puts everything down to the card."""
+        return max(s.log_total for s in self.sets if not innocents(s))
+
+
+def innocents(state: CardState) -> list[Rival]:
+    """The rivals in one set."""
+    return [path.rival for path in state.paths if isinstance(path, Innocent)]
 
 
 def healthy(seed: int = 4, bus: str = "6502", part: str = "2114", faults: tuple[Fault, ...] = ()) -> Run:
@@ -98,4 +106,4 @@ def look(
     evidence = evidence_of(divide(gather(open_run(asked))))
     study = Study(evidence)
     survey = study.survey(study.blocks())
-    return Found(evidence, study, survey.wrong, find_rivals(study, survey), capture_verdict(evidence))
+    return Found(evidence, study, survey.wrong, survey.total, find_rivals(study, survey), capture_verdict(evidence))

@@ -14,16 +14,16 @@ import numpy as np
 import pytest
 
 from busledger.decoder.pipeline import Request, run_timing
-from tests.shared_captures import shared_captures
+from tests.shared_captures import each_shared
 
 DATA = Path(__file__).parent / "data"
 CUTS = [(DATA / "carillon_events_cut.vcd.xz", "6502"), (DATA / "signal_lamp_events_cut.vcd.xz", "z80")]
 WHOLE = [
-    (capture.path, "6502" if "6502" in capture.folder.name else "z80")
-    for capture in shared_captures()
-    if "events" in capture.file
+    pytest.param(c and c.path, c and c.folder.name.split("-")[0], id=param.id, marks=param.marks)
+    for param in each_shared(lambda c: "events" in c.file)
+    for c in param.values
 ]
-FILES = [pytest.param(*one, id=f"{one[0].parent.name}-{one[0].stem}") for one in (*CUTS, *WHOLE)]
+FILES = [*(pytest.param(*one, id=one[0].stem) for one in CUTS), *WHOLE]
 
 
 def changes(path: Path) -> list[tuple[float, str, str]]:
