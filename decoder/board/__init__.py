@@ -2,6 +2,7 @@
 
 from busledger.decoder.board.lanes import lane_names, parse_lanes
 from busledger.decoder.board.loader import bus_of_board, load_board
+from busledger.decoder.board.mistakes import nearest
 from busledger.decoder.board.model import (
     Board,
     Buffer,
@@ -56,6 +57,7 @@ __all__ = [
     "card_power",
     "lane_names",
     "load_board",
+    "nearest",
     "parse_lanes",
     "parts",
     "supply_figures",

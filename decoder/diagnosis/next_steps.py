@@ -13,6 +13,7 @@ import math
 from collections.abc import Callable, Sequence
 from typing import assert_never
 
+from busledger.decoder.board import Board
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
 from busledger.decoder.diagnosis.faults.kind import Pins
@@ -20,7 +21,7 @@ from busledger.decoder.diagnosis.faults.kinds import KINDS
 from busledger.decoder.diagnosis.faults.saying import Spoken, and_list, remedy
 from busledger.decoder.diagnosis.replay.parts_view import CardView, ChipView
 from busledger.decoder.diagnosis.suspects import Slot
-from busledger.decoder.diagnosis.wording import lanes_text, remedy_of
+from busledger.decoder.diagnosis.wording import lanes_text, remedy_of, told_of
 from busledger.decoder.findings import NextStep
 
 __all__ = ["gain_bits", "next_steps", "remedy_step"]
@@ -75,17 +76,33 @@ def next_steps(evidence: Evidence, card: CardView, slots: Sequence[Slot]) -> tup
 
 
 def _steps(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:
-    steps = [*_seat(asked), *_look(card, asked)]
+    board = evidence.board
+    steps = [*_known(board, card, asked), *_seat(asked), *_look(card, asked)]
     clips = sorted(_clips(evidence, card, asked), key=lambda step: -(step.gain_bits or 0.0))
     steps += [step for step in clips if (step.gain_bits or 0.0) >= _WORTH][:_CLIPS]
     steps += _exercise(card, asked)
-    steps += _swap(card, asked)
-    steps += _replace(card, asked)
+    if not told_of(board, asked.leader.component):  # a tester or a swap has said what another swap would
+        steps += _swap(card, asked)
+    steps += _replace(board, card, asked)
     return steps
 
 
 def _part(c: Candidate) -> str | None:
     return c.component
+
+
+def _known(board: Board, card: CardView, asked: _Open) -> list[NextStep]:
+    """What a test or a swap has said of the likeliest part, and what is left to do for it."""
+    name = asked.leader.component
+    match told_of(board, name):
+        case "replaced":
+            found = f"{name} was replaced and still fails: its socket, or what is wired to it"
+            return [NextStep(text=f"{found}. Power off; {remedy_of(card, asked.leader, 'replaced')}.")]
+        case "good":
+            text = f"{name} tested good, and yet fails: its socket first, then the chip in another one, cold and warm."
+            return [NextStep(text=text)]
+        case _:
+            return []
 
 
 def _seat(asked: _Open) -> list[NextStep]:
@@ -290,11 +307,14 @@ def _swap(card: CardView, asked: _Open) -> list[NextStep]:
     return [NextStep(text=text, gain_bits=round(gain_bits(shares, follows), 3))]
 
 
-def _replace(card: CardView, asked: _Open) -> list[NextStep]:
-    """The last resort: what the likeliest part's kind asks for, then the other parts in turn."""
-    parts = list(dict.fromkeys(p for p in map(_part, asked.candidates[:3]) if p))
+def _replace(board: Board, card: CardView, asked: _Open) -> list[NextStep]:
+    """The last resort: what the likeliest part's kind asks for, then the other parts in turn; none of those that were
+    replaced already."""
+    named = dict.fromkeys(p for p in map(_part, asked.candidates[:3]) if p)
+    parts = [p for p in named if told_of(board, p) != "replaced"]
     if not parts:
         return []
     first = next(c for c in asked.candidates if c.component == parts[0])
     others = "".join(f" or else {part}" for part in parts[1:])
-    return [NextStep(text=f"Only then {remedy_of(card, first)}{others}, and run retest to prove the repair.")]
+    begin = f"{parts[0]} tested bad:" if told_of(board, parts[0]) == "bad" else "Only then"
+    return [NextStep(text=f"{begin} {remedy_of(card, first)}{others}, and run retest to prove the repair.")]

@@ -13,7 +13,7 @@ from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.diagnosis.statistics import clopper_pearson
-from busledger.decoder.diagnosis.wording import evidence_lines, summary
+from busledger.decoder.diagnosis.wording import evidence_lines, summary, told_of
 from busledger.decoder.findings import Suspect
 
 __all__ = ["Slot", "slots_of", "suspects_of"]
@@ -107,6 +107,9 @@ def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry]) 
     c = scored.candidate
     regions = study.card.regions
     detail = _detail(entry, scored)
+    told = told_of(study.evidence.board, c.component)
+    if told:
+        detail["told"] = told
     tally = scored.effect.tally
     hard = scored.hard or bool(scored.detail.get("every_time"))
     hits = tally.hits + (0 if scored.hard else tally.excused)

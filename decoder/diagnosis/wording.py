@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from busledger.decoder.board import Board
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
 from busledger.decoder.diagnosis.faults.kinds import KINDS
 from busledger.decoder.diagnosis.faults.saying import Said, chances, place, remedy, sentence
@@ -14,7 +15,7 @@ from busledger.decoder.diagnosis.scoring import Scored, spoken_of
 from busledger.decoder.diagnosis.statistics import clopper_pearson
 from busledger.decoder.figures import NO_BREAK, count, lane_ranges, plural
 
-__all__ = ["evidence_lines", "lanes_text", "place_of", "remedy_of", "said_of", "summary"]
+__all__ = ["evidence_lines", "lanes_text", "place_of", "remedy_of", "said_of", "summary", "told_of"]
 
 
 def lanes_text(mask: int) -> str:
@@ -55,9 +56,14 @@ def place_of(study: Study, c: Candidate) -> str:
     return place(_said(study, c))
 
 
-def remedy_of(card: CardView, c: Candidate) -> str:
-    """What to do about it, beginning with a verb in small letters, without a stop."""
-    return remedy(said_of(card, c))
+def remedy_of(card: CardView, c: Candidate, told: str = "") -> str:
+    """What to do about it, beginning with a verb in small letters, without a stop; ``told`` as ``told_of`` gives it."""
+    return remedy(said_of(card, c, detail={"told": told}))
+
+
+def told_of(board: Board, component: str | None) -> str:
+    """What the bench has said of a part: ``good``, ``bad``, ``replaced``, or nothing."""
+    return next((one.result for one in board.tested if one.designator == component), "")
 
 
 def summary(study: Study, scored: Scored, detail: Mapping[str, Any] | None = None) -> str:

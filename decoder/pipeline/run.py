@@ -31,6 +31,7 @@ from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, UsageError
 from busledger.decoder.ledger import Compared, Ledger, LineLevels, RegionMap, SelectedRegions, Verdict
 from busledger.decoder.pipeline.stated import left_out, parse_regions
+from busledger.decoder.pipeline.tested import with_tested
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import Wiring, bind, load_wiring
 
@@ -50,7 +51,8 @@ class Request:
     ``t_from`` and ``t_to`` are femtoseconds from the capture's start,
     ``rate_hz`` the sample rate of a CSV without a time column, ``regions``
     texts such as ``bank0=4000-43FF``, ``ignored`` and ``devices`` texts such as
-    ``9000-903F`` of what is listed and not compared. With ``any_subset`` a capture without a
+    ``9000-903F`` of what is listed and not compared; ``good``, ``bad`` and ``replaced``
+    name parts (``U3``, ``U1-U8``) as ``with_tested`` reads them. With ``any_subset`` a capture without a
     single address or data line will do. ``watch`` is called with every block
     of cycles as it is decoded, whatever they are decoded for. ``exact``: the
     capture is the dump of a simulation without delays (also found from its stamps).
@@ -63,6 +65,9 @@ class Request:
     regions: tuple[str, ...] = ()
     ignored: tuple[str, ...] = ()
     devices: tuple[str, ...] = ()
+    good: tuple[str, ...] = ()
+    bad: tuple[str, ...] = ()
+    replaced: tuple[str, ...] = ()
     rate_hz: float | None = None
     t_from: int | None = None
     t_to: int | None = None
@@ -339,7 +344,22 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
                 hint="A board file states its regions itself; add the region there.",
             )
         board = Board.from_regions("", [*stated, *left_out(request.ignored, request.devices)], bus=profile.name)
-    return profile, board
+    return profile, _told(board, request)
+
+
+def _told(board: Board | None, request: Request) -> Board | None:
+    """The board with what was found at the bench."""
+    options = {"good": request.good, "bad": request.bad, "replaced": request.replaced}
+    given = next((name for name, texts in options.items() if texts), None)
+    if given is None:
+        return board
+    if board is None or not any(region.chips for region in board.regions):
+        raise UsageError(
+            f"--{given} names parts, but no board file says which are on the card",
+            expected="--board FILE with a [[region]] that has chips",
+            hint="'busledger board new FILE' asks what is on the card and writes one.",
+        )
+    return with_tested(board, **options)
 
 
 def _bus_path(bus: str, board: str) -> str:

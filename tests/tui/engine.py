@@ -29,6 +29,9 @@ class Request:
     regions: tuple[str, ...] = ()
     ignored: tuple[str, ...] = ()
     devices: tuple[str, ...] = ()
+    good: tuple[str, ...] = ()
+    bad: tuple[str, ...] = ()
+    replaced: tuple[str, ...] = ()
     rate_hz: float | None = None
     t_from: int | None = None
     t_to: int | None = None

@@ -14,7 +14,7 @@ import pytest
 from busledger.decoder.errors import CaptureError
 from busledger.tui.commands.main import main
 from busledger.tui.commands.options import parse_rate
-from tests.report.results import healthy, hostile
+from tests.report.results import healthy, hostile, result
 from tests.tui.engine import Engine, engine, traffic
 
 __all__ = ["engine"]
@@ -57,6 +57,14 @@ def test_check_hands_every_option_on(engine: Engine) -> None:
     assert (asked.capture, asked.profile, asked.wiring, asked.grade) == ("run.csv", "z80", Path("w.toml"), "4MHz")
     assert asked.regions == ("a=0-FF", "b=100-1FF")
     assert (asked.rate_hz, asked.t_from, asked.t_to) == (24e6, 1_250_000_000_000, 2 * 10**15)
+
+
+def test_check_and_retest_hand_on_what_the_bench_has_said(engine: Engine, tmp_path: Path) -> None:
+    said = ["--board", "card.toml", "--good", "U1-U8", "--good", "U10", "--bad", "U3", "--replaced", "U12"]
+    main(["check", "run.vcd", *said, "--quiet"])
+    (tmp_path / "before.json").write_text(result().to_json())
+    main(["retest", "run.vcd", "--before", str(tmp_path / "before.json"), *said, "--quiet"])
+    assert [(one.good, one.bad, one.replaced) for one in engine.asked] == [(("U1-U8", "U10"), ("U3",), ("U12",))] * 2
 
 
 def test_json_is_alone_on_standard_output(engine: Engine, capsys: pytest.CaptureFixture[str]) -> None:

@@ -31,6 +31,9 @@ def check(
     region: opt.RegionOption = None,
     ignore: opt.IgnoreOption = None,
     device: opt.DeviceOption = None,
+    good: opt.GoodOption = None,
+    bad: opt.BadOption = None,
+    replaced: opt.ReplacedOption = None,
     rate: opt.RateOption = None,
     exact: opt.ExactOption = False,
     grade: opt.GradeOption = None,
@@ -64,6 +67,7 @@ def check(
     busledger check run.vcd.xz --profile z80 --region ram=4000-43FF
     busledger check run.vcd --profile 6502 --device 9000-903F
     busledger check run.vcd --board card.toml --html report.html
+    busledger check run.vcd --board card.toml --good U5-U8 --bad U3 --replaced U12
     zcat run.vcd.gz | busledger check - --profile 6502 --json
     busledger check night/ --board card.toml --offset 600s
     busledger check run.vcd --profile z80 --wiring cpu.toml --profile sram --wiring card.toml
@@ -83,6 +87,9 @@ def check(
         region=region,
         ignore=ignore,
         device=device,
+        good=good,
+        bad=bad,
+        replaced=replaced,
         rate=rate,
         exact=exact,
         grade=grade,

@@ -20,11 +20,13 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 __all__ = [
+    "BadOption",
     "BoardOption",
     "CaptureArgument",
     "DeviceOption",
     "ExactOption",
     "FromOption",
+    "GoodOption",
     "GradeOption",
     "HtmlOption",
     "IgnoreOption",
@@ -35,6 +37,7 @@ __all__ = [
     "QuietOption",
     "RateOption",
     "RegionOption",
+    "ReplacedOption",
     "ToOption",
     "WiringOption",
     "need_board",
@@ -89,6 +92,24 @@ DeviceOption = Annotated[
         metavar="9000-903F",
         help="Without a board file: a device's registers, to list and not compare; repeatable.",
         show_default=False,
+    ),
+]
+_PARTS = "U1-U8"
+GoodOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--good", metavar=_PARTS, help="Parts that a tester passed, or that worked elsewhere; repeatable.",
+        show_default=False,
+    ),
+]  # fmt: skip
+BadOption = Annotated[
+    list[str] | None,
+    typer.Option("--bad", metavar=_PARTS, help="Parts that a tester failed; repeatable.", show_default=False),
+]
+ReplacedOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--replaced", metavar=_PARTS, help="Parts replaced before this capture; repeatable.", show_default=False
     ),
 ]
 RegionOption = Annotated[
@@ -208,6 +229,9 @@ def requests(
     region: list[str] | None = None,
     ignore: list[str] | None = None,
     device: list[str] | None = None,
+    good: list[str] | None = None,
+    bad: list[str] | None = None,
+    replaced: list[str] | None = None,
     rate: str | None = None,
     t_from: str | None = None,
     t_to: str | None = None,
@@ -226,7 +250,8 @@ def requests(
     begin, end = _time("--from", t_from), _time("--to", t_to)
     if begin is not None and end is not None and begin >= end:
         raise UsageError(f"the span from {t_from} to {t_to} is empty", expected="--from before --to")
-    given: dict[str, Any] = {}
+    told = {"good": good, "bad": bad, "replaced": replaced}
+    given: dict[str, Any] = {name: tuple(parts) for name, parts in told.items() if parts}
     if capture == "-":
         if sys.stdin is None or sys.stdin.isatty():
             raise UsageError(
@@ -236,8 +261,14 @@ def requests(
         given["stdin"] = sys.stdin.buffer
     sets = _sets({"--board": board, "--profile": profile, "--wiring": wiring, "--grade": grade})
     stated = next(
-        (option for option, given in (("--region", region), ("--ignore", ignore), ("--device", device)) if given), None
+        (option for option, named in (("--region", region), ("--ignore", ignore), ("--device", device)) if named), None
     )
+    if len(sets) > 1 and any(told.values()):
+        raise UsageError(
+            f"--{next(name for name in told if told[name])} was given for {len(sets)} wired sets",
+            expected="parts that were tested in the board file of their set",
+            hint='There it is a [[tested]] table: designator = "U3", result = "bad".',
+        )
     if len(sets) > 1 and stated:
         raise UsageError(
             f"{stated} was given for {len(sets)} wired sets",

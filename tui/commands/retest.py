@@ -33,6 +33,9 @@ def retest(
     profile: opt.ProfileOption = None,
     wiring: opt.WiringOption = None,
     region: opt.RegionOption = None,
+    good: opt.GoodOption = None,
+    bad: opt.BadOption = None,
+    replaced: opt.ReplacedOption = None,
     rate: opt.RateOption = None,
     exact: opt.ExactOption = False,
     grade: opt.GradeOption = None,
@@ -48,7 +51,7 @@ def retest(
 
     \b
     busledger check bad.vcd --board card.toml --json > before.json
-    busledger retest repaired.vcd --board card.toml --before before.json
+    busledger retest repaired.vcd --board card.toml --before before.json --replaced U7,U12
     """
     from busledger.decoder.pipeline import run_check
     from busledger.decoder.planning import judge_repair
@@ -63,6 +66,9 @@ def retest(
         profile=profile,
         wiring=wiring,
         region=region,
+        good=good,
+        bad=bad,
+        replaced=replaced,
         rate=rate,
         exact=exact,
         grade=grade,

@@ -27,6 +27,7 @@ __all__ = [
     "place",
     "remedy",
     "sentence",
+    "told",
     "what",
     "where",
     "who",
@@ -41,7 +42,8 @@ class Spoken(Protocol):
 
     ``detail`` may hold ``where_lines`` (list like ``["A6=1"]``), ``cells_failing`` and ``cells_in`` (cells that fail
     and cells there are where those lines are so), ``scatter`` (cells without a pattern), ``part`` (a part of the
-    region), ``clips`` (lines whose clips are meant) and ``span`` (first and last address meant).
+    region), ``clips`` (lines whose clips are meant), ``span`` (first and last address meant) and ``told`` (``good``,
+    ``bad`` or ``replaced``: what the bench has said of the part).
     """
 
     @property
@@ -88,7 +90,7 @@ class Said:
 def who(s: Spoken) -> str:
     """The part, or the words for it where the board file names none."""
     if s.component is not None:
-        return f"{s.component} or its socket" if s.scope in ("chip", "cell", "buffer", "decoder") else s.component
+        return _part(s.component, s.detail.get("told")) if s.scope in _SOCKETED else s.component
     lanes = lane_ranges(s.lanes)
     region = _region(s) or "the card"
     return {
@@ -102,6 +104,23 @@ def who(s: Spoken) -> str:
         "clip": _clip(s),
         "machine": _span(s) or region,
     }[s.scope]
+
+
+_SOCKETED = ("chip", "cell", "buffer", "decoder")
+
+
+def _part(name: str, told: object) -> str:
+    """A part that sits in a socket, with what the bench has said of it: ``told`` as in ``Spoken.detail``."""
+    if told == "replaced":
+        return f"{name}'s socket, or what is wired to it"
+    return name if told == "bad" else f"{name} or its socket"
+
+
+def told(s: Spoken) -> str:
+    """What the bench has said of the part, without a stop; empty where it has said nothing."""
+    words = {"replaced": "was replaced and still fails", "good": "tested good", "bad": "tested bad"}
+    found = words.get(str(s.detail.get("told", "")), "")
+    return f"{s.component} {found}" if found and s.component is not None else ""
 
 
 def where(s: Spoken) -> str:
@@ -157,7 +176,8 @@ def chances(hits: int, of: int, interval: tuple[float, float]) -> str:
 def claim(s: Spoken) -> str:
     """Place and fault in one sentence without a stop: "U14 or its socket, bank3, D4: reads low"."""
     links = ": " if s.detail.get("scatter") or where(s) else KINDS[s.fault].links
-    return f"{place(s)}{links}{what(s)}"
+    known = told(s)
+    return f"{place(s)}{links}{what(s)}" + (f" ({known})" if known else "")
 
 
 def sentence(s: Spoken) -> str:
@@ -169,6 +189,8 @@ def sentence(s: Spoken) -> str:
 def remedy(s: Spoken) -> str:
     """What to do about it, beginning with a verb in small letters, without a stop."""
     kind = KINDS[s.fault]
+    if s.component is not None and kind.on_card and s.detail.get("told") == "replaced":
+        return f"clean {s.component}'s socket, and follow its joints and tracks with a meter"
     return _filled(kind.remedy if s.component is not None and kind.on_card else kind.look_for, s)
 
 
