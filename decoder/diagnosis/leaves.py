@@ -34,6 +34,7 @@ from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import (
+    EXCUSE,
     HARD,
     SOMETIMES,
     Tally,
@@ -156,6 +157,7 @@ class _Weighing:
         self._region = region
         self._span = study.cells.span(unit.region)
         self._shift = study.cells.shift
+        self._besides: dict[int, tuple[LeafCount, float]] = {}
 
     def states(self) -> Iterable[LeafState]:
         whole = [c for c in self._unit.candidates if c.mask == self._unit.mask or c.mask.bit_count() > 1]
@@ -201,16 +203,30 @@ class _Weighing:
             for scored in ways(c, effects):
                 if not scored.effect.tally.hits and not scored.covers:
                     continue
-                like = log_own(scored, c.mask.bit_count()) + self._strays(scored, count, rows)
+                mine, beside = self._beside(c.mask, rows, count)
+                like = log_own(scored, c.mask.bit_count()) + self._strays(scored, mine, c.mask) + beside
                 weight = log_part + math.log(c.prior / total) + scored.weight
                 found.append(LeafState(weight, like + log_others, (scored,)))
         if not found:
             return []
         return found + self._where(found, rows, count)
 
-    def _strays(self, scored: Scored, count: LeafCount, rows: Rows) -> float:
-        lanes = int(np.bitwise_or.reduce(rows.compared, initial=0)).bit_count()
-        return log_noise(count.news(count.wrong - scored.covers), count.reads, max(1, lanes))
+    def _strays(self, scored: Scored, count: LeafCount, mask: int) -> float:
+        return log_noise(count.news(count.wrong - scored.covers), count.reads, (mask & self._unit.mask).bit_count())
+
+    def _beside(self, mask: int, rows: Rows, count: LeafCount) -> tuple[LeafCount, float]:
+        """(counts on the lanes of a fault, log likelihood of the chip's other lanes): those are sound, or bad in a way
+        not listed. A replay tells of its own lanes only."""
+        if rows is not self._rows or mask & self._unit.mask == self._unit.mask:
+            return count, 0.0
+        if mask not in self._besides:
+            rest = self._unit.mask & ~mask
+            mine, other = (count_reads(narrowed(rows, lanes)) for lanes in (mask, rest))
+            news, lanes = other.event_count, rest.bit_count()
+            sound = log_noise(news, other.reads, lanes)
+            bad = log_chances(other.events, other.right, (news, int(other.right.sum()))) - news * lanes * math.log(2.0)
+            self._besides[mask] = mine, log_sum([sound, math.log(self._share["unlisted"]) + bad]) if news else sound
+        return self._besides[mask]
 
     def _where(self, found: Sequence[LeafState], rows: Rows, count: LeafCount) -> list[LeafState]:
         """The likeliest faults that come and go, asked whether one address bit says when."""
@@ -231,11 +247,19 @@ class _Weighing:
                 again = next((s for s in ways(scored.candidate, effects) if _same_way(s, scored)), None)
                 if again is None:
                     continue
-                more += self._halves(state, again.effect, few, start, count, len(bits))
+                mine, beside = self._beside(scored.candidate.mask, rows, count)
+                more += self._halves(state, again.effect, few, start, mine, beside, len(bits))
         return more
 
     def _halves(
-        self, state: LeafState, effect: Effect, few: Sequence[int], start: int, count: LeafCount, bits: int
+        self,
+        state: LeafState,
+        effect: Effect,
+        few: Sequence[int],
+        start: int,
+        count: LeafCount,
+        beside: float,
+        bits: int,
     ) -> list[LeafState]:
         scored = state.faults[0]
         tally = effect.tally
@@ -249,11 +273,14 @@ class _Weighing:
                     continue
                 outside = int(effect.chances[~there, 0].sum())
                 strays = count.news(count.wrong - scored.covers + outside)
-                noise = log_noise(strays, count.reads, self._lanes)
+                noise = log_noise(strays, count.reads, (scored.candidate.mask & self._unit.mask).bit_count()) + beside
                 lines = [f"A{b + self._shift}={level}"]
                 for hard in (True, False):
                     own = log_rate(hits, misses, HARD if hard else SOMETIMES)
                     own -= tally.unsure_bits * math.log(2.0)
+                    # What is excused is paid for here as in log_sometimes.
+                    excused = tally.excused + tally.contradicted
+                    own += excused * (EXCUSE - math.log(max(2.0 ** scored.candidate.mask.bit_count() - 1.0, 1.0)))
                     there_only = tally._replace(hits=hits, misses=misses)
                     hash_ = scored.effect.hash_ ^ (b * 2 + level + 1)
                     narrower = Effect(there_only, hash_, scored.effect.first, effect.chances)
@@ -332,7 +359,7 @@ class _Weighing:
             for scored in ways(c, effects):
                 if not scored.effect.tally.hits and not scored.covers:
                     continue
-                like = log_own(scored, 1) + self._strays(scored, count, rows)
+                like = log_own(scored, 1) + self._strays(scored, count, c.mask)
                 found.append(LeafState(weights[id(c)] + scored.weight, like, (scored,)))
         return found
 

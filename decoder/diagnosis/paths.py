@@ -145,8 +145,11 @@ class Innocent:
 
     @property
     def regions(self) -> tuple[int, ...]:
-        """Its region, or all of them."""
-        return self.everywhere if self.rival.region is None else (self.rival.region,)
+        """Its region, or the two that are one, or all of them."""
+        rival = self.rival
+        if rival.region is None:
+            return self.everywhere
+        return (rival.region,) if rival.other_region is None else (rival.region, rival.other_region)
 
     @property
     def plain(self) -> bool:

@@ -22,14 +22,14 @@ from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, R
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
 
-__all__ = ["clips_off", "log_rest", "prior_of_line"]
+__all__ = ["WHEN", "clips_off", "log_rest", "prior_of_line"]
 
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _EVERYWHERE = 6.0
 """Nats at most that a data line at rest in all traffic adds: the line itself, stuck, would look the same, and no
 program would run for long with it."""
 _HARDLY = 2.0  # nats of an address line that never moves: programs stay in one half of memory, too
-_WHEN = (math.log(0.7), math.log(0.25), math.log(0.05))  # of clips off: always, from some moment on, for a while
+WHEN = (math.log(0.7), math.log(0.25), math.log(0.05))  # of clips off: always, from some moment on, for a while
 _EACH_BY_ITSELF = math.log(0.02)  # share of programs that change sides without any habit
 _LOOPS = 10.0  # transfers that a program's loop makes of one choice
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
@@ -71,7 +71,7 @@ def _spans(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
     if rest.of < _FEW:
         return
     if rest.moves == 0:
-        yield _Span(signs.span[0], end, rest.of, None, True, True, _WHEN[0])
+        yield _Span(signs.span[0], end, rest.of, None, True, True, WHEN[0])
         return
     for transfers, first, last, to_end, other in (
         (rest.after, rest.since, end, True, rest.quiet),
@@ -80,7 +80,7 @@ def _spans(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
         others = rest.of - transfers
         expected = transfers * rest.moves / max(1, others)
         if transfers >= _FEW and expected >= _EXPECTED:
-            odds = _WHEN[1 if to_end else 2] + log_rest(transfers, other, rest.of)
+            odds = WHEN[1 if to_end else 2] + log_rest(transfers, other, rest.of)
             yield _Span(first, last, transfers, expected, to_end, transfers >= _LONGER * other, odds)
 
 

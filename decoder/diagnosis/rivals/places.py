@@ -264,6 +264,7 @@ def twins(story: Story) -> Iterator[Rival]:
                 fault="mirrored",
                 scope="machine",
                 region=s,
+                other_region=r,
                 addresses=(two.start, two.end),
                 log_prior=prior_of("mirrored", chips=chips),
                 log_own=log_rate(hits, misses, HARD),

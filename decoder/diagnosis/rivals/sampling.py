@@ -24,6 +24,7 @@ _DOUBTFUL = 0.3  # share of transfers whose lines moved in their window: more of
 _CLEAN_LANES, _CLEAN_SHARE = 3, 0.2  # lanes of regions that came right in every one of many reads
 _EVEN = 1000  # transfers
 _FEW = 32  # transfers
+_DOUBLE = 0.02  # share of impossible cycles past which what they wrote and read is everywhere
 _SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
 _MANY_RUNTS = 24
 _BEYOND = 8.0  # times the runts of the other channels
@@ -39,6 +40,7 @@ def capture_verdict(evidence: Evidence) -> CannotJudge | None:
         or _no_direction(evidence, signs)
         or _wrong_bus(evidence, signs)
         or _doubtful(evidence, signs)
+        or _rings(evidence, signs)
     )
 
 
@@ -103,6 +105,28 @@ def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
         f"too doubtful: in {100 * share:.0f} % of {counted(signs.transfers, 'transfer')} the address or the data moved "
         f"just when they should count: the wrong bus profile ({signs.profile.name}), or sampled too slowly",
         "see that the profile is that of the bus that is clipped ('busledger probes' proposes one), then sample faster",
+    )
+
+
+def _rings(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
+    """Many cycles right after another one, closer than a processor can make them, and reads that come out wrong."""
+    spacings = signs.spacings
+    total = int(spacings.sum())
+    reads = sum(region.reads for region in evidence.counts)
+    wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
+    if signs.profile.clock.line is None or total < _EVEN or 50 * wrong < reads:
+        return None
+    double = int(spacings[: max(1, int(spacings.argmax()) - 2)].sum())
+    if double < _DOUBLE * total:
+        return None
+    line = _strobe(signs)
+    return CannotJudge(
+        "ringing",
+        f"{line or 'a strobe'} rings: {counted(double, 'cycle')} of {total} come right after another one, closer than "
+        "this bus can make them",
+        f"shorten the ground lead of the clip on {line or 'the strobe'}, or add a series resistor, and capture again",
+        fault="clip-noisy",
+        lines=(line,) if line else (),
     )
 
 
