@@ -20,6 +20,7 @@ __all__ = [
     "LaneCounts",
     "NextStep",
     "Part",
+    "PartSince",
     "RegionCounts",
     "Suspect",
     "Unread",
@@ -173,6 +174,29 @@ class Part(_Finding):
     share: float | None = None
 
 
+class PartSince(_Finding):
+    """One part that was named in an earlier result, or is named now: what became of it.
+
+    ``state``: ``gone`` (nothing fails where it did), ``still-there``, ``new``, ``not-tried`` (this run has no access in
+    which it would have shown), ``in-doubt`` (reads fail where it did, and it is not what they are put down to).
+    ``before``, ``now``: the chance that it is bad, None where the result gives none; ``failures`` of ``eligible``
+    accesses in this run; ``proved``: 99 or 95 (per cent) where so clean a run proves the repair; ``more_eligible``:
+    clean accesses still missing for 95 %. ``component`` is null where ``name`` is words, not a designator.
+    """
+
+    component: str | None
+    name: str
+    state: Literal["gone", "still-there", "new", "not-tried", "in-doubt"]
+    before: float | None = None
+    now: float | None = None
+    failures: int = 0
+    eligible: int = 0
+    chance: float | None = None
+    proved: Literal[95, 99] | None = None
+    more_eligible: int | None = None
+    text: str
+
+
 class Cleared(_Finding):
     """A component that the capture shows working, with the evidence."""
 
@@ -194,7 +218,7 @@ class CheckResult(_Finding):
     """Everything ``check`` found. ``schema`` is version 1 of the contract.
 
     ``judged``: whether the capture could be judged at all; ``not_judged_because`` says why not, and then no part is
-    accused and none cleared.
+    accused and none cleared. ``since``: against an earlier result, where one was given; else empty.
     """
 
     schema_: Literal["busledger.check/1"] = Field(default="busledger.check/1", alias="schema")
@@ -214,6 +238,7 @@ class CheckResult(_Finding):
     intermittence: dict[str, Any] = Field(default_factory=dict)
     judged: bool = True
     not_judged_because: str = ""
+    since: tuple[PartSince, ...] = ()
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 

@@ -1,6 +1,7 @@
 """What to clip, passes joined, captures held against each other, repairs proved."""
 
 from busledger.decoder.planning.align import Alignment, align, comparable
+from busledger.decoder.planning.became import since, since_lines
 from busledger.decoder.planning.dump import dump_text
 from busledger.decoder.planning.join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
 from busledger.decoder.planning.match import MatchGroup, MatchPlace, MatchResult, match_runs
@@ -35,4 +36,6 @@ __all__ = [
     "judge_repair",
     "make_plan",
     "match_runs",
+    "since",
+    "since_lines",
 ]

@@ -11,14 +11,16 @@ Failures in bursts count as fewer independent ones, and the run must also be lon
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
-from busledger.decoder.diagnosis import clean_run_chance, clean_run_needed, clopper_pearson, rate_below
+from busledger.decoder.diagnosis import clean_run_needed, clopper_pearson, rate_below
 from busledger.decoder.errors import UsageError
 from busledger.decoder.figures import NO_BREAK, between, count, odds, rarer_than
-from busledger.decoder.findings import CheckResult
+from busledger.decoder.findings import CheckResult, PartSince
+from busledger.decoder.planning.became import chance_of_clean_run, headline, parts_since, saved_run, since_lines
 from busledger.decoder.planning.retest_run import Failing, Run, failing_of, run_of
 
 __all__ = ["Needed", "RetestAfter", "RetestBefore", "RetestResult", "retest"]
@@ -78,7 +80,11 @@ class Needed(_Result):
 
 
 class RetestResult(_Result):
-    """The answer of ``retest``; ``chance``: of a run this clean had nothing been repaired."""
+    """The answer of ``retest``; ``chance``: of a run this clean had nothing been repaired.
+
+    ``parts``: what became of each part that either run names. Where more than one was named before, ``verdict`` and
+    ``chance`` are those of the least proved; ``before``, ``after`` and ``needed`` are of the likeliest one's place.
+    """
 
     schema_: Literal["busledger.retest/1"] = Field(default="busledger.retest/1", alias="schema")
     verdict: Verdict
@@ -88,6 +94,7 @@ class RetestResult(_Result):
     needed: tuple[Needed, ...]
     counted: str
     sentences: tuple[str, ...]
+    parts: tuple[PartSince, ...] = ()
 
     @property
     def proved(self) -> bool:
@@ -112,17 +119,21 @@ def retest(before: dict[str, Any], after: CheckResult) -> RetestResult:
     UsageError
         ``before`` is no result of ``check``, or nothing was failing in it.
     """
-    old = _read(before)
+    old = saved_run(before)
     failing = failing_of(old)
     new = run_of(after.model_dump(by_alias=True, mode="json"))
     failures, eligible = failing.count(new)
     was = _before(old, failing)
     independent = was.independent_failures
-    chance = 1.0 if failures else _chance(independent, was.eligible, eligible, was.bursty, old, new)
+    chance = 1.0 if failures else chance_of_clean_run(independent, was.eligible, eligible, old, new)
     needed = tuple(_needed(level, was, eligible, new, clean=not failures) for level in LEVELS)
     verdict: Verdict = (
         "still-failing" if failures else "proved-99" if chance <= 0.01 else "proved-95" if chance <= 0.05 else "not-yet"
     )
+    parts = parts_since(old, new)
+    together = headline(parts)
+    if together:
+        verdict, chance = _of_all(parts)
     now = RetestAfter(
         capture=after.capture.path,
         failures=failures,
@@ -132,23 +143,43 @@ def retest(before: dict[str, Any], after: CheckResult) -> RetestResult:
         rate_below_99=rate_below(eligible, 0.99, failures),
         other_mismatches=max(0, after.mismatch_total - failures),
     )
-    said = tuple(s.replace(NO_BREAK, " ") for s in _sentences(verdict, was, now, needed, failing, old, new))
+    if together:
+        told = since_lines(parts)
+        told[0] = f"{_OF_ALL[verdict]} {told[0]}"
+        other = now.other_mismatches if all(part.state == "gone" for part in parts) else 0
+    else:
+        told = _sentences(verdict, was, now, needed, failing)
+        told += [part.text for part in parts if part.state in ("new", "still-there")]
+        other = now.other_mismatches
+    told += _cautions(was, other, old, new)
     return RetestResult(
-        verdict=verdict, chance=chance, before=was, after=now, needed=needed, counted=failing.counted, sentences=said
+        verdict=verdict,
+        chance=chance,
+        before=was,
+        after=now,
+        needed=needed,
+        counted=failing.counted,
+        sentences=tuple(s.replace(NO_BREAK, " ") for s in told),
+        parts=parts,
     )
 
 
-def _read(before: dict[str, Any]) -> Run:
-    try:
-        return run_of(before)
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        key = ".".join(map(str, first["loc"])) or "the whole"
-        raise UsageError(
-            f"this is no result of a check: {key}: {first['msg']}",
-            expected='the JSON that `busledger check --json` printed, schema "busledger.check/1"',
-            hint="Save it before the repair: busledger check CAPTURE --board FILE --json > before.json",
-        ) from error
+_OF_ALL: dict[Verdict, str] = {
+    "still-failing": "Not repaired.",
+    "not-yet": "Not proved yet.",
+    "proved-95": "Repair proved at 95 %.",
+    "proved-99": "Repair proved at 99 %.",
+}
+
+
+def _of_all(parts: Sequence[PartSince]) -> tuple[Verdict, float]:
+    """The verdict on several parts, and the chance of the one that is least proved."""
+    were = [part for part in parts if part.state != "new"]
+    if any(part.state == "still-there" or part.failures for part in were):
+        return "still-failing", 1.0
+    chance = max(1.0 if part.chance is None else part.chance for part in were)
+    least = min(part.proved or 0 for part in were)
+    return ("proved-99" if least == 99 else "proved-95" if least else "not-yet"), chance
 
 
 def _before(old: Run, failing: Failing) -> RetestBefore:
@@ -178,15 +209,6 @@ def _before(old: Run, failing: Failing) -> RetestBefore:
         independent_failures=max(1.0, failures / spread),
         duration_s=old.capture.duration_s,
     )
-
-
-def _chance(independent: float, eligible: int, clean: int, bursty: bool, old: Run, new: Run) -> float:
-    """The chance of so clean a run had nothing changed; for bursts the larger of that by accesses and by time."""
-    by_access = clean_run_chance(independent, eligible, clean)
-    if not bursty or old.capture.duration_s <= 0:
-        return by_access
-    by_time = (old.capture.duration_s / (old.capture.duration_s + new.capture.duration_s)) ** independent
-    return float(max(by_access, by_time))
 
 
 def _needed(level: int, was: RetestBefore, eligible: int, new: Run, *, clean: bool) -> Needed:
@@ -221,8 +243,6 @@ def _sentences(
     now: RetestAfter,
     needed: tuple[Needed, ...],
     failing: Failing,
-    old: Run,
-    new: Run,
 ) -> list[str]:
     said = [_verdict_sentence(verdict, was, now, failing.counted)]
     said.append(
@@ -236,6 +256,11 @@ def _sentences(
             f"more than {rarer_than(now.rate_below_99)} (99 %)."
         )
     said += [_needed_sentence(n, now) for n in needed if n.more_eligible or n.more_seconds]
+    return said
+
+
+def _cautions(was: RetestBefore, other_mismatches: int, old: Run, new: Run) -> list[str]:
+    said: list[str] = []
     if was.bursty:
         said.append(
             f"It came in bursts: {count(was.failures)} failures count as about {was.independent_failures:.2g} "
@@ -243,8 +268,8 @@ def _sentences(
         )
     if old.rising:
         said.append("It rose as the machine ran: start the run cold and let it last at least as long as the first one.")
-    if now.other_mismatches:
-        said.append(f"{count(now.other_mismatches)} mismatches elsewhere in this run: run check on it.")
+    if other_mismatches:
+        said.append(f"{count(other_mismatches)} mismatches elsewhere in this run: run check on it.")
     if old.board != new.board or old.profile != new.profile:
         said.append(
             "The two runs name different boards or profiles: the comparison holds only if the card is the same."

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from busledger.decoder.diagnosis import KINDS, Looks
 from busledger.decoder.text import plain
 
-__all__ = ["Failing", "Run", "failing_of", "run_of"]
+__all__ = ["Failing", "Run", "SavedSuspect", "failing_as", "failing_of", "run_of"]
 
 
 class _Lenient(BaseModel):
@@ -38,7 +38,9 @@ class _Region(_Lenient):
     lanes: tuple[_Lane, ...] = ()
 
 
-class _Suspect(_Lenient):
+class SavedSuspect(_Lenient):
+    """A suspect of a saved result; ``explains`` is None where a version of old has not said it."""
+
     fault: str
     component: str | None
     region: str | None
@@ -46,8 +48,15 @@ class _Suspect(_Lenient):
     address_lines: tuple[str, ...] = ()
     summary: str = ""
     other_region: str | None = None
+    probability: float = Field(default=0.0, ge=0, le=1)
+    explains: int | None = Field(default=None, ge=0)
     rate: float | None = Field(default=None, ge=0, le=1, allow_inf_nan=False)
     rate_95: tuple[float, float] | None = None
+
+
+class _Part(_Lenient):
+    component: str
+    bad: float = Field(ge=0, le=1)
 
 
 class Run(_Lenient):
@@ -59,7 +68,8 @@ class Run(_Lenient):
     board: str | None = None
     regions: tuple[_Region, ...]
     mismatch_total: int = Field(ge=0)
-    suspects: tuple[_Suspect, ...] = ()
+    suspects: tuple[SavedSuspect, ...] = ()
+    parts: tuple[_Part, ...] = ()
     coverage: dict[str, Any] = Field(default_factory=dict)
     intermittence: dict[str, Any] = Field(default_factory=dict)
 
@@ -137,8 +147,8 @@ class Failing:
             due = _lane(covered, lanes[0].lane).get("high" if low else "low")
             return failures, int(due) if isinstance(due, int) else lanes[0].compared
         failures = region.mismatches
-        if len(lanes) == 1:
-            failures = lanes[0].low_for_high + lanes[0].high_for_low
+        if lanes:  # a read that is wrong on several of them counts once, as far as sums can tell
+            failures = min(failures, sum(lane.low_for_high + lane.high_for_low for lane in lanes))
         return failures, self._showing(region, covered, failures)
 
     def _showing(self, region: _Region, covered: Mapping[str, Any], failures: int) -> int:
@@ -183,9 +193,14 @@ def failing_of(run: Run) -> Failing:
     them."""
     if not run.suspects:
         return EVERYTHING
-    s = run.suspects[0]
+    named = failing_as(run.suspects[0])
+    return named if named.count(run)[0] else EVERYTHING
+
+
+def failing_as(s: SavedSuspect) -> Failing:
+    """What fails as this suspect says."""
     where = f" of {plain(s.region)}" if s.region else ""
-    named = Failing(
+    return Failing(
         plain(s.summary) or f"{KINDS[s.fault].short if s.fault in KINDS else plain(s.fault)}{where}",
         s.component,
         s.fault,
@@ -197,7 +212,6 @@ def failing_of(run: Run) -> Failing:
         s.rate,
         s.rate_95,
     )
-    return named if named.count(run)[0] else EVERYTHING
 
 
 def _looks(fault: str) -> Looks:

@@ -32,7 +32,10 @@ def ordered_steps(result: CheckResult) -> tuple[NextStep, ...]:
     places = bad_places(result)
     open_ones = sorted((place for place in places if place.doubtful), key=lambda place: place.bad)[:_DOUBTFUL]
     names = {part.component for part in named_parts(result)}
-    found: dict[str, NextStep] = {}
+    # A new part that fails as well: another new one would not help.
+    changed = [name for place in places if (name := place.leader.component) and _replaced(place)]
+    known = tuple(f"{name} was replaced" for name in changed)
+    found = {step.text: step for step in result.next_steps if step.text.startswith(known)} if known else {}
     for place in open_ones:
         mine = [
             step
@@ -42,6 +45,7 @@ def ordered_steps(result: CheckResult) -> tuple[NextStep, ...]:
         mine.sort(key=lambda step: -(step.gain_bits or 0.0))
         found |= {step.text: step for step in mine[:_STEPS_A_PLACE]}
     sure = {place.leader.component for place in places if not place.doubtful and place.leader.component}
+    sure -= set(changed)
     if sure:
         listed = saying.and_list(sorted(sure, key=saying.number_in))
         text = (
@@ -59,18 +63,25 @@ def _steps_of(place: BadPlace, steps: Sequence[NextStep]) -> list[NextStep]:
     return [step for step in steps if any(_speaks_of(step, word) for word in words)]
 
 
+def _replaced(place: BadPlace) -> bool:
+    """Whether the bench has said that the part was replaced before this capture."""
+    return place.leader.detail.get("told") == "replaced"
+
+
 def _speaks_of(step: NextStep, word: str) -> bool:
     return re.search(rf"(?<!\w){re.escape(word)}(?!\w)", step.text) is not None
 
 
 def shopping_list(board: Board | None, result: CheckResult) -> list[str]:
-    """Every bad part by its type: ``7 × 2147: B4, B7 ...``; nothing for one bad part, or without a board file."""
+    """Every bad part by its type: ``7 × 2147: B4, B7 ...``, but for those that were replaced already; nothing for one
+    bad part, or without a board file."""
     if board is None or not several(result):
         return []
     types = _types(board)
+    new = {place.leader.component for place in bad_places(result) if _replaced(place)}
     by_type: dict[str, list[str]] = {}
     for part in sorted(named_parts(result), key=lambda part: saying.number_in(part.component)):
-        if part.component in types:
+        if part.component in types and part.component not in new:
             by_type.setdefault(types[part.component], []).append(part.component)
     return [f"{len(names)} × {safe(kind)}: {safe(', '.join(names))}" for kind, names in sorted(by_type.items())]
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from busledger.decoder.board import Board
 from busledger.decoder.findings import CheckResult
+from busledger.decoder.planning import since_lines
 from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
 from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines
 from busledger.decoder.report.lane_table import lane_columns
@@ -65,6 +66,7 @@ def _document(
     else:
         yield escaped(capture_line(result))
     yield from _list("What is bad", place_lines(result), numbered=True)
+    yield from _list("Since the earlier result", since_lines(result.since))
     yield from _list("Why", why_lines(result))
     yield from _list("What to do next", (step.text for step in ordered_steps(result)), numbered=True)
     yield from _list("To buy", shopping_list(board, result))

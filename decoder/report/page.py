@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from busledger.decoder.board import Board
 from busledger.decoder.findings import CheckResult, LaneCounts, RegionCounts, Suspect
+from busledger.decoder.planning import since_lines
 from busledger.decoder.report import palette
 from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
 from busledger.decoder.report.card import STATE_SIGNS, STATE_WORDS, card_rows
@@ -85,6 +86,7 @@ def html_page(
         capture_line=capture_line(result),
         why=list(why_lines(result)),
         bad=place_lines(result),
+        since=[safe(line) for line in since_lines(result.since)],
         steps=list(_steps(result)),
         shopping=shopping_list(board, result),
         places=list(_places(result)),

@@ -10,6 +10,7 @@ from rich.text import Text
 
 from busledger.decoder.board import Board
 from busledger.decoder.findings import CheckResult, Cleared, WarningFinding
+from busledger.decoder.planning import since_lines
 from busledger.decoder.report.bad_parts import card_strip, ordered_steps, shopping_list
 from busledger.decoder.report.facts import when_lines
 from busledger.decoder.report.lane_table import lane_table
@@ -56,6 +57,7 @@ def check_text(
 def _body(result: CheckResult, board: Board | None, width: int) -> Iterator[Text]:
     yield Text()
     yield from _block("Bad", [f"{n}. {line}" for n, line in enumerate(place_lines(result), 1)], width)
+    yield from _block("Since", [safe(line) for line in since_lines(result.since)], width)
     yield from _block("Why", list(why_lines(result)), width)
     yield from _block("When", when_lines(result.intermittence), width)
     yield from _block("Cleared" if result.mismatch_total else "Proved", _cleared(result.cleared), width)

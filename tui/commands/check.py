@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from busledger.decoder.errors import UsageError
 from busledger.tui.commands import options as opt
+from busledger.tui.commands.saved import saved_result
 
 if TYPE_CHECKING:
     from busledger.decoder.pipeline import Request
@@ -39,6 +41,15 @@ def check(
     grade: opt.GradeOption = None,
     t_from: opt.FromOption = None,
     t_to: opt.ToOption = None,
+    before: Annotated[
+        Path | None,
+        typer.Option(
+            "--before",
+            metavar="RESULT.json",
+            help="An earlier answer, as --json printed it: says what became of each part that it names.",
+            show_default=False,
+        ),
+    ] = None,
     offset: Annotated[
         list[str] | None,
         typer.Option(
@@ -68,6 +79,7 @@ def check(
     busledger check run.vcd --profile 6502 --device 9000-903F
     busledger check run.vcd --board card.toml --html report.html
     busledger check run.vcd --board card.toml --good U5-U8 --bad U3 --replaced U12
+    busledger check again.vcd --board card.toml --before before.json --replaced U7,U12
     zcat run.vcd.gz | busledger check - --profile 6502 --json
     busledger check night/ --board card.toml --offset 600s
     busledger check run.vcd --profile z80 --wiring cpu.toml --profile sram --wiring card.toml
@@ -77,8 +89,9 @@ def check(
     from busledger.tui.commands.progress_bar import progress_bar
 
     captures = captures_in(capture)
+    earlier = None if before is None else saved_result(before)
     outputs = Outputs(html, markdown)
-    outputs.refuse_overwriting(*captures, *(board or ()), *(wiring or ()), as_json=as_json)
+    outputs.refuse_overwriting(*captures, *(board or ()), *(wiring or ()), before, as_json=as_json)
     asked = opt.requests(
         captures[0],
         board=board,
@@ -102,6 +115,8 @@ def check(
             expected="several captures of one set, or one capture with several sets",
             hint="Run 'busledger check' once for each capture, or once for each set.",
         )
+    if before is not None and (len(asked) > 1 or len(captures) > 1 or offset):
+        raise UsageError("--before is held against one capture of one wired set", expected="one capture")
     if len(asked) > 1:
         return check_sets(asked, outputs, as_json=as_json, quiet=quiet, show_progress=not (quiet or no_progress))
     if len(captures) > 1 or offset:
@@ -111,6 +126,10 @@ def check(
     material = outputs.material()
     with progress_bar(not (quiet or no_progress)) as progress:
         result = checked(asked[0], progress, material)
+    if earlier is not None:
+        from busledger.decoder.planning import since
+
+        result = since(earlier, result)
     return report_check(result, outputs, asked[0], material, as_json=as_json, quiet=quiet)
 
 

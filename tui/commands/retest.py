@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
-from busledger.decoder.errors import UsageError
-from busledger.decoder.text import plain
 from busledger.tui.commands import options as opt
 from busledger.tui.commands import screen
+from busledger.tui.commands.saved import saved_result
 
 __all__ = ["retest"]
-
-_LARGEST = 64 << 20  # bytes: a result is some kilobytes; what is larger is something else
 
 
 def retest(
@@ -59,7 +55,7 @@ def retest(
     from busledger.tui.commands.outcome import set_aside
     from busledger.tui.commands.progress_bar import progress_bar
 
-    old = _read(before)
+    old = saved_result(before)
     asked = opt.request(
         capture,
         board=board,
@@ -88,19 +84,3 @@ def retest(
             screen.show_paragraphs([f"Cannot judge the run: {plain(why, 400)}"])
         return 3
     return 0 if result.proved else 1
-
-
-def _read(path: Path) -> dict[str, Any]:
-    where = plain(str(path))
-    expected = "what 'busledger check --json' printed before the repair"
-    try:
-        if path.stat().st_size > _LARGEST:
-            raise UsageError("this file is too large for a result", where=where, expected=expected)
-        found = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise UsageError(f"cannot read it: {error.strerror or error}", where=where, expected=expected) from error
-    except (ValueError, RecursionError) as error:
-        raise UsageError(f"this is no JSON ({plain(str(error))})", where=where, expected=expected) from error
-    if not isinstance(found, dict):
-        raise UsageError("this is no result", where=where, expected=expected)
-    return found
