@@ -79,6 +79,8 @@ def retest(
     else:
         screen.show(retest_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
     if set_aside(checked):
+        from busledger.decoder.text import plain
+
         why = checked.not_judged_because or checked.suspects[0].summary
         if not as_json:
             screen.show_paragraphs([f"Cannot judge the run: {plain(why, 400)}"])
