@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import priors
+from busledger.decoder.diagnosis.leaf import Leaf, Unit, units_of
 from busledger.decoder.diagnosis.leaf_rows import region_rows
-from busledger.decoder.diagnosis.leaves import Leaf, Unit, units_of, weigh_leaf
+from busledger.decoder.diagnosis.leaves import weigh_leaf
 from busledger.decoder.diagnosis.paths import Path
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.shares import sum_over_share

@@ -17,19 +17,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import NamedTuple
+from dataclasses import replace
 
 import numpy as np
-from scipy.special import betaln
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of, priors
-from busledger.decoder.diagnosis.faults.candidates import propose
 from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, leaky_cells, stuck_cells
+from busledger.decoder.diagnosis.leaf import Leaf, LeafState, Unit, log_noise, unlisted
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
 from busledger.decoder.diagnosis.patches import cell_counts, log_levels, patches, scatter
 from busledger.decoder.diagnosis.replay import lanes_kernel
-from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault
@@ -45,79 +42,12 @@ from busledger.decoder.diagnosis.replay.weighing import (
 from busledger.decoder.diagnosis.scoring import Scored, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_leaf
 
-__all__ = ["Leaf", "LeafState", "Unit", "log_noise", "units_of", "weigh_leaf"]
+__all__ = ["weigh_leaf"]
 
 _CELLS = 12  # failing cells of a chip that are asked about one by one
 _MANY_CELLS = 64  # failing cells past which no single cell is, save the worst
 _WORN_CELLS = 6  # failing cells of a chip past which none of them leaks or is coupled on its own
 _ASKED_WHERE = 3  # faults of a chip that are asked for the address bit that they depend on
-
-
-@dataclass(frozen=True)
-class Unit:
-    """A chip, or where the board file names none the region's memory as one. ``mask``: its lanes."""
-
-    region: int
-    mask: int
-    name: str | None
-    candidates: tuple[Candidate, ...]
-
-
-class LeafState(NamedTuple):
-    """One way to be bad: log of its share, log likelihood of the chip's reads, its faults (one a lane)."""
-
-    log_weight: float
-    log_like: float
-    faults: tuple[Scored, ...]
-
-    @property
-    def log(self) -> float:
-        """Share times likelihood."""
-        return self.log_weight + self.log_like
-
-
-@dataclass(frozen=True)
-class Leaf:
-    """A chip weighed: log likelihood of what it showed if it is sound, and every way to be bad."""
-
-    unit: Unit
-    count: LeafCount
-    log_sound: float
-    states: tuple[LeafState, ...]
-
-    @property
-    def log_bad(self) -> float:
-        """Summed over the ways to be bad."""
-        return log_sum([state.log for state in self.states])
-
-    @property
-    def best(self) -> LeafState:
-        """The likeliest way to be bad."""
-        return max(self.states, key=lambda state: state.log)
-
-
-def units_of(card: CardView) -> list[Unit]:
-    """Every chip of the compared regions, with the listed faults that it could have."""
-    everywhere = {r.index: r.mask for r in card.regions}
-    listed = [c for c in propose(card, everywhere, {}) if c.scope == "chip" and c.region is not None]
-    found = []
-    for region in card.regions:
-        if not region.compared:
-            continue
-        named = [(chip.designator, chip.mask) for chip in region.chips] if region.named_chips else [(None, region.mask)]
-        for name, mask in named:
-            mine = tuple(
-                c for c in listed if c.region == region.index and c.component == name and c.mask & ~mask == 0
-            )
-            found.append(Unit(region.index, mask, name, mine))
-    return found
-
-
-def log_noise(strays: int, reads: int, lanes: int) -> float:
-    """Log probability of ``strays`` wrong reads of a sound part: a slip of the analyser, any pattern of its lanes."""
-    a, b = (float(v) for v in priors()["leaf"]["noise"])
-    pattern = math.log(max(2.0**lanes - 1.0, 1.0))
-    return float(betaln(a + strays, b + max(0, reads - strays)) - betaln(a, b)) - strays * pattern
 
 
 def weigh_leaf(study: Study, unit: Unit, rows: Rows, *, plain: bool = False) -> Leaf:
@@ -135,14 +65,7 @@ def _unseen(unit: Unit, count: LeafCount) -> LeafState:
     """Bad, and yet every read came back right: about half of the reads would have been chances."""
     chances = count.reads // 2
     shares = [math.log(0.5) + log_rate(0, chances, HARD), math.log(0.5) + log_rate(0, chances, SOMETIMES)]
-    return LeafState(0.0, log_sum(shares), (_unlisted(unit, NOTHING),))
-
-
-def _unlisted(unit: Unit, effect: Effect) -> Scored:
-    behaviour = LaneFault(lanes_kernel.KEPT, unit.mask, (unit.region,))
-    variant = Variant(1.0, behaviour)
-    candidate = Candidate("unlisted", "chip", unit.name, unit.region, unit.mask, (variant,))
-    return Scored(candidate, variant, False, effect)
+    return LeafState(0.0, log_sum(shares), (unlisted(unit, NOTHING),))
 
 
 class _Weighing:
@@ -186,7 +109,7 @@ class _Weighing:
         first = tuple(int(i) for i in self._rows.index[bad[:8]])
         effect = Effect(Tally(news, int(count.right.sum()), 0, count.wrong), hash((self._unit.region, self._unit.mask)),
                         first, chances)  # fmt: skip
-        return LeafState(math.log(self._share["unlisted"]), own, (_unlisted(self._unit, effect),))
+        return LeafState(math.log(self._share["unlisted"]), own, (unlisted(self._unit, effect),))
 
     # -- listed faults -------------------------------------------------------
     def _listed(

@@ -11,7 +11,7 @@ from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
 from busledger.decoder.diagnosis.faults.candidates import propose
-from busledger.decoder.diagnosis.leaves import log_noise
+from busledger.decoder.diagnosis.leaf import log_noise
 from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study, Survey

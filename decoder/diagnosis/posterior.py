@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from busledger.decoder.diagnosis.card import Card, CardState
-from busledger.decoder.diagnosis.leaves import Leaf, LeafState
+from busledger.decoder.diagnosis.leaf import Leaf, LeafState
 from busledger.decoder.diagnosis.paths import Path, PathFaultState
 from busledger.decoder.diagnosis.replay.weighing import log_sum
 from busledger.decoder.diagnosis.scoring import Scored

@@ -15,7 +15,7 @@ import pytest
 from busledger.decoder import board as boards
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.faults.candidate import priors
-from busledger.decoder.diagnosis.leaves import Leaf
+from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.posterior import posterior
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.replay.weighing import log_sum
