@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.clips import WHEN, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
@@ -50,6 +51,8 @@ def _no_writes(
     line = _direction_line(signs)
     pattern = sum(math.log(2.0) * int(lanes).bit_count() for lanes in rows.compared[fresh])
     odds = WHEN[1 if to_end else 2] + log_rest(reads, other, signs.transfers)
+    # Which of the reads show something new has to be known, too.
+    odds += log_rate(changed, int(np.count_nonzero(after & (rows.compared != 0) & (rows.wrong == 0))), SOMETIMES)
     name = line or "the write strobe"
     since = moment(story.seconds(span[0]))
     when = f"has come off at {since}" if to_end else f"was off from {since} to {moment(story.seconds(span[1]))}"
