@@ -1,10 +1,13 @@
 """How good the engine is: ``python -m busledger.captures_demo.accuracy --cards 600 --seed 1``.
 
 Each card is drawn from the seed: a machine, its traffic, and no fault, one or
-two. The engine gets the cycles that the world's bus carried, through its own
-ledger, and is asked for the part. ``--pins N`` sends N of the cards through
-levels, an asynchronous analyser, a VCD file and the reader as well, and counts
-what arrives differently.
+two; ``--many N`` cards more have two to sixteen bad parts. The engine gets the
+cycles that the world's bus carried, through its own ledger, and is asked for
+the part. Of all cards it is asked for the parts, too: how many of those that
+show are named, how many named are sound, and what the chances are worth, by
+count of faults. ``--pins N`` sends N of the cards through levels, an
+asynchronous analyser, a VCD file and the reader as well, and counts what
+arrives differently.
 
 The only module here that imports the engine.
 """
@@ -27,6 +30,8 @@ from busledger.captures_demo.world.bench import capture, standard_clips
 from busledger.captures_demo.world.board_file import board_toml
 from busledger.captures_demo.world.cases import Case, draw_case
 from busledger.captures_demo.world.machine import Machine
+from busledger.captures_demo.world.many_cases import MANY_COUNTS, draw_many, shows_of
+from busledger.captures_demo.world.parts_scoring import PartsMark, mark_parts, render_parts
 from busledger.captures_demo.world.play import Run
 from busledger.captures_demo.world.random_fault import FAULT_SCOPES
 from busledger.captures_demo.world.scoring import Truth, fault_named, part_key, rank_of_truth, tie_groups, truth_of
@@ -74,6 +79,7 @@ class Outcome:
     accused: bool = False
     seconds: float = 0.0
     answer: list[str] = field(default_factory=list)
+    parts: PartsMark | None = None
     truth: list[str] = field(default_factory=list)
 
 
@@ -89,6 +95,11 @@ def plan(cards: int, seed: int) -> list[tuple[int, str, tuple[str, str] | None]]
             turns[category] += 1
         made.append((seed * 1_000_003 + index, category, kind))
     return made
+
+
+def plan_many(cards: int, seed: int) -> list[tuple[int, int]]:
+    """(seed, faults) of every card with many bad parts; counts take turns."""
+    return [(seed * 1_000_003 + index, MANY_COUNTS[index % len(MANY_COUNTS)]) for index in range(cards)]
 
 
 def write_board(machine: Machine, folder: Path, *, far_side: bool = False) -> Path:
@@ -172,6 +183,9 @@ def judge(case: Case) -> Outcome:
         outcome.places.append(place)
         outcome.tied.append(tied)
         outcome.named.append(any(fault_named(truth, s) for group in tie_groups(suspects)[:3] for s in group))
+    marginals = {part.component: part.bad for part in diagnosis.parts}
+    shows = shows_of(case) if len(truths) > 1 else [case.run.mismatches] * len(truths)
+    outcome.parts = mark_parts(case.machine, truths, shows, suspects, marginals)
     if suspects and truths:
         group = tie_groups(suspects)[0]
         outcome.probability = min(1.0, sum(s.probability for s in suspects if part_key(s) in map(part_key, group)))
@@ -193,6 +207,15 @@ def _work(job: tuple[int, str, tuple[str, str] | None]) -> Outcome | None:
     seed, category, kind = job
     try:
         case = draw_case(seed, category, kind=kind)
+    except RuntimeError:
+        return None
+    return judge(case)
+
+
+def _work_many(job: tuple[int, int]) -> Outcome | None:
+    """None where no machine of this seed shows so many faults."""
+    try:
+        case = draw_many(*job)
     except RuntimeError:
         return None
     return judge(case)
@@ -265,21 +288,34 @@ def main() -> None:
     parser.add_argument("--cards", type=int, default=600, help="how many cards to judge")
     parser.add_argument("--seed", type=int, default=1, help="what they are drawn from")
     parser.add_argument("--json", type=Path, help="write every outcome to this file")
+    parser.add_argument("--many", type=int, help="cards more with 2 to 16 bad parts; a fifth of --cards if left out")
     parser.add_argument("--pins", type=int, default=0, help="also send this many cards through a VCD file")
     parser.add_argument("--rough", type=int, default=0, help="also record this many healthy cards badly")
     parser.add_argument("--processes", type=int, default=2, help="how many processes work at once")
     parser.add_argument("--show", action="store_true", help="print every card whose true part is not first")
     chosen = parser.parse_args()
     jobs = plan(chosen.cards, chosen.seed)
+    crowded = plan_many(chosen.cards // 5 if chosen.many is None else chosen.many, chosen.seed)
     with multiprocessing.get_context("spawn").Pool(chosen.processes) as pool:
         judged = pool.map(_work, jobs, chunksize=4)
+        many = pool.map(_work_many, crowded, chunksize=1)
         pins = pool.starmap(through_pins, jobs[: chosen.pins], chunksize=1)
         badly = pool.map(rough, range(chosen.seed * 7919, chosen.seed * 7919 + chosen.rough), chunksize=1)
     outcomes = [outcome for outcome in judged if outcome is not None]
+    found_many = [outcome for outcome in many if outcome is not None]
     print(render([asdict(outcome) for outcome in outcomes]))
-    if len(outcomes) < len(jobs):
-        print(f"left out, for no machine of theirs shows the fault: {len(jobs) - len(outcomes)}")
+    print(render_parts([o.parts for o in (*outcomes, *found_many) if o.parts is not None]))
+    if found_many:
+        print(f"seconds a card of many bad parts: longest {max(o.seconds for o in found_many):.3f}")
+    left_out = len(jobs) + len(crowded) - len(outcomes) - len(found_many)
+    if left_out:
+        print(f"left out, for no machine of theirs shows the faults: {left_out}")
     if chosen.show:
+        for outcome in found_many:
+            if outcome.parts is not None and not outcome.parts.all_right:
+                mark = outcome.parts
+                print(f"seed {outcome.seed} many: {mark.named} of {mark.shown} named, innocent: {mark.innocent}")
+                print("   truth ", *outcome.truth, sep="\n      ")
         for outcome in outcomes:
             if outcome.accused or not found(asdict(outcome), 1):
                 print(f"seed {outcome.seed} {outcome.category} {outcome.modes} {outcome.mismatches} mismatches")
@@ -297,7 +333,9 @@ def main() -> None:
         for each in accused:
             print("  ", each)
     if chosen.json:
-        chosen.json.write_text(json.dumps([asdict(outcome) for outcome in outcomes], indent=1), encoding="utf-8")
+        chosen.json.write_text(
+            json.dumps([asdict(outcome) for outcome in (*outcomes, *found_many)], indent=1), encoding="utf-8"
+        )
 
 
 if __name__ == "__main__":

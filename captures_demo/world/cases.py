@@ -15,7 +15,7 @@ from busledger.captures_demo.world.random_fault import FAULT_SCOPES, random_faul
 from busledger.captures_demo.world.stimulus import Stimulus
 from busledger.captures_demo.world.traffic_mix import random_stimulus
 
-__all__ = ["CATEGORIES", "FEWEST_HARD", "FEWEST_SOFT", "Case", "draw_case"]
+__all__ = ["CATEGORIES", "FEWEST_HARD", "FEWEST_SOFT", "Case", "draw_case", "fault_that_shows"]
 
 CATEGORIES = ("healthy", "hard", "intermittent", "double")
 FEWEST_HARD = 3  # a fault that shows less often than this in the capture is drawn again
@@ -28,7 +28,8 @@ _ALWAYS_HARD = {"leaky"}
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One capture to judge. ``category`` as in ``CATEGORIES``; ``stimulus`` and ``world_seed`` play it again."""
+    """One capture to judge. ``category`` as in ``CATEGORIES``, or "many"; ``stimulus`` and ``world_seed`` play it
+    again."""
 
     seed: int
     category: str
@@ -73,11 +74,11 @@ def _draw_faults(
     if category == "healthy":
         return ()
     soft = category == "intermittent" or (category == "double" and bool(rng.random() < 0.4))
-    fault = _one(machine, stimulus, kind or _any_kind(rng), soft, world_seed, rng)
+    fault = fault_that_shows(machine, stimulus, kind or _any_kind(rng), soft, world_seed, rng)
     if fault is None or category != "double":
         return (fault,) if fault is not None else None
     for _ in range(8):
-        other = _one(machine, stimulus, _any_kind(rng), bool(rng.random() < 0.4), world_seed, rng)
+        other = fault_that_shows(machine, stimulus, _any_kind(rng), bool(rng.random() < 0.4), world_seed, rng)
         if other is not None and _apart(machine, fault, other):
             both = play(machine, (fault, other), stimulus, world_seed)
             alone = [play(machine, (each,), stimulus, world_seed) for each in (fault, other)]
@@ -91,7 +92,7 @@ def _any_kind(rng: np.random.Generator) -> tuple[str, str]:
     return FAULT_SCOPES[int(rng.integers(len(FAULT_SCOPES)))]
 
 
-def _one(
+def fault_that_shows(
     machine: Machine,
     stimulus: Stimulus,
     kind: tuple[str, str],

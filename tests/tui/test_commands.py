@@ -67,6 +67,21 @@ def test_check_and_retest_hand_on_what_the_bench_has_said(engine: Engine, tmp_pa
     assert [(one.good, one.bad, one.replaced) for one in engine.asked] == [(("U1-U8", "U10"), ("U3",), ("U12",))] * 2
 
 
+def test_check_says_what_became_of_the_parts_of_an_earlier_answer(
+    engine: Engine, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = tmp_path / "before.json"
+    before.write_text(result().to_json())
+    engine.answer = lambda _request: healthy()
+    assert main(["check", "run.vcd", "--board", "card.toml", "--before", str(before)]) == 0
+    assert "Since    U14 is gone" in capsys.readouterr().out
+    before.write_text('{"schema": "busledger.retest/1"}')
+    assert main(["check", "run.vcd", "--board", "card.toml", "--before", str(before)]) == 2
+    assert "this is no result of a check" in capsys.readouterr().err
+    assert len(engine.asked) == 1  # told before the capture is read
+    assert main(["check", "a.vcd", "b.vcd", "--board", "card.toml", "--before", str(before)]) == 2
+
+
 def test_json_is_alone_on_standard_output(engine: Engine, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", "run.vcd", "--profile", "z80", "--json"]) == 1
     out, err = capsys.readouterr()
