@@ -43,6 +43,12 @@ class ListFacts:
         return [k for k, r in enumerate(self.board.regions) if bool(((address >= r.start) & (address <= r.end)).any())]
 
     @property
+    def compared(self) -> set[int]:
+        """Regions (indexes) of which something is known to have come back right."""
+        words = self.accesses.words[self.accesses.right]
+        return {k for k, r in enumerate(self.board.regions) if bool(((words >= r.start) & (words <= r.end)).any())}
+
+    @property
     def lanes(self) -> list[str]:
         """Data lanes that came back wrong at least once."""
         wrong = int(np.bitwise_or.reduce(self.accesses.wrote ^ self.accesses.read))
@@ -126,7 +132,7 @@ def cannot_tell(facts: ListFacts) -> list[str]:
     said = []
     drivers = [b.designator for b in board.buffers if b.lanes]
     behind = f"{', '.join(drivers)} or the bus" if drivers else "a driver or the bus"
-    if len(facts.struck) > 1 or sum(r.kind == "ram" for r in board.regions) == 1:
+    if facts.compared <= set(facts.struck):
         said.append(
             f"A lane that fails wherever it was tested may be {behind}, or the chips: a list does not part them."
         )
