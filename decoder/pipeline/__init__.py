@@ -2,6 +2,7 @@
 
 from busledger.decoder.pipeline.check import conclude, gather, run_check
 from busledger.decoder.pipeline.checking import run_buffers, run_probes, run_selects, run_timing
+from busledger.decoder.pipeline.from_errors import ErrorsRequest, check_errors
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.joining import join_captures, read_pass
 from busledger.decoder.pipeline.many import captures_in, check_many
@@ -15,6 +16,7 @@ from busledger.decoder.pipeline.sets import WiredSet, each_set, run_sets, wired_
 __all__ = [
     "CaptureSession",
     "Decoded",
+    "ErrorsRequest",
     "Gathered",
     "Request",
     "Run",
@@ -23,6 +25,7 @@ __all__ = [
     "WiredSet",
     "bus_and_board",
     "captures_in",
+    "check_errors",
     "check_many",
     "conclude",
     "each_set",

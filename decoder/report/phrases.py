@@ -296,6 +296,12 @@ def gain_words(step: NextStep) -> str:
 def capture_line(result: CheckResult) -> str:
     """What was read, in one line."""
     capture = result.capture
+    if not capture.channels and "from_list" in result.coverage:
+        listed = plural(capture.samples, "listed error")
+        return (
+            f"{listed}, weighed as {plural(result.cycles.total, 'access', 'accesses')} of {safe(result.profile)}, "
+            f"from {safe(capture.path)}"
+        )
     return (
         f"{plural(result.cycles.total, 'cycle')} of {safe(result.profile)} in {seconds(capture.duration_s)}, "
         f"{plural(capture.channels, 'channel')}, resolved to {seconds(capture.resolution_s)}, from {safe(capture.path)}"
