@@ -1,7 +1,8 @@
 """Where the captures of independently written CPU cores lie, beside the repository.
 
-They are too large to bundle. Tests that need them run over what is there; a
-small cut of one of them is bundled so that something always runs.
+They are too large to bundle. Tests that need them run over what is there, and
+skip with a reason where nothing is (``each_shared``); a small cut of each core
+is bundled so that something always runs.
 """
 
 from __future__ import annotations
@@ -9,10 +10,16 @@ from __future__ import annotations
 import csv
 import json
 import lzma
+import os
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-FOLDER = Path(__file__).resolve().parents[2] / "shared" / "captures"
+import pytest
+
+SHARED = Path(os.environ.get("BUSLEDGER_SHARED", Path(__file__).resolve().parents[2] / "shared"))
+FOLDER, FOREIGN = SHARED / "captures", SHARED / "foreign"
 
 
 @dataclass(frozen=True)
@@ -49,7 +56,18 @@ class SharedCapture:
         return f"{self.folder.name}-{self.file.split('.')[0]}"
 
 
-def shared_captures() -> list[SharedCapture]:
+def shared_captures(folder: Path = FOLDER) -> list[SharedCapture]:
     """Every capture that is there, sorted; empty where the folder is not."""
-    folders = sorted(p.parent for p in FOLDER.glob("*/board.toml")) if FOLDER.is_dir() else []
+    folders = sorted(p.parent for p in folder.glob("*/board.toml")) if folder.is_dir() else []
     return [SharedCapture(f, c) for f in folders for c in ("capture_events.vcd.xz", "capture_sampled.vcd.xz")]
+
+
+def or_skip(found: Iterable[Any]) -> list[Any]:
+    """The parameters of a test over files beside the repository: one that is skipped, and says why, where none is."""
+    missing = pytest.mark.skip(reason=f"no captures of independent cores in {FOLDER}")
+    return list(found) or [pytest.param(None, id="none there", marks=missing)]
+
+
+def each_shared(wanted: Callable[[SharedCapture], bool] = lambda _: True) -> list[Any]:
+    """The captures that are ``wanted``, as the parameters of a test."""
+    return or_skip(pytest.param(capture, id=str(capture)) for capture in shared_captures() if wanted(capture))

@@ -25,7 +25,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "busledger.decoder.toml_text",
     ),
     ("busledger.decoder.durations", "busledger.decoder.figures", "busledger.decoder.findings"),
-    ("busledger.decoder.capture",),
+    ("busledger.decoder.capture", "busledger.decoder.errors_list"),
     ("busledger.decoder.wiring",),
     ("busledger.decoder.bus",),
     ("busledger.decoder.board",),

@@ -9,6 +9,7 @@ import pytest
 from busledger.decoder.bus import load_profile, profile_names
 from busledger.tui.commands.main import main
 from busledger.tui.commands.profiles import profile_table
+from tests.shared_captures import FOLDER, FOREIGN
 
 README = Path(__file__).parents[1] / "README.md"
 HEADING = "## Buses"
@@ -30,3 +31,25 @@ def test_the_command_tells_the_same(capsys: pytest.CaptureFixture[str]) -> None:
     for name, title, family, bits, kinds, checked in profile_table([load_profile(n) for n in profile_names()])[1]:
         assert said.count(f"{name} {family} {bits}") == 1
         assert f"{title}: {kinds}. Checked against {checked}." in said
+
+
+# Buses whose diagrams no one here had before him while drawing them: read off the tests' own docstrings and the
+# profiles' sources. What is checked against a memory proves that two recollections agree, no more.
+REMEMBERED = {
+    "1802", "2650", "6502", "65c816", "6800", "6801", "6802", "6809", "6809e", "8048", "8051", "8080-8228", "8085",
+    "8088-min", "dram", "ieee696", "ns32016", "scmp", "std", "tms9900", "z8000",
+}  # fmt: skip
+CORES = {"6502", "z80", "8085", "8048", "65c816"}
+
+
+@pytest.mark.parametrize("name", profile_names())
+def test_checked_against_says_where_it_is_from_memory(name: str) -> None:
+    checked = load_profile(name).file.checked
+    assert ("from memory" in checked or "as remembered" in checked) == (name in REMEMBERED)
+    assert ("core in an HDL simulator" in checked) == (name in CORES)
+
+
+def test_the_cores_are_those_that_tests_run_over() -> None:
+    """The folders of independent cores' runs, where they are there, name their bus first."""
+    folders = {path.name for where in (FOLDER, FOREIGN) if where.is_dir() for path in where.iterdir() if path.is_dir()}
+    assert not folders or {name.split("-")[0] for name in folders} == CORES

@@ -11,6 +11,7 @@ from busledger.decoder.board.model import (
     LatchValue,
     LineLevel,
     Region,
+    Regulator,
     Tested,
 )
 from busledger.decoder.board.part_types import (
@@ -27,12 +28,14 @@ from busledger.decoder.board.part_types import (
     Section,
 )
 from busledger.decoder.board.parts_library import PartsLibrary, parts
+from busledger.decoder.board.power import CardPower, card_power, supply_figures
 
 __all__ = [
     "Board",
     "Buffer",
     "BufferGroup",
     "BufferPart",
+    "CardPower",
     "Chip",
     "Decoder",
     "DecoderPart",
@@ -47,12 +50,15 @@ __all__ = [
     "Part",
     "PartsLibrary",
     "Region",
+    "Regulator",
     "Section",
     "Tested",
     "bus_of_board",
+    "card_power",
     "lane_names",
     "load_board",
     "nearest",
     "parse_lanes",
     "parts",
+    "supply_figures",
 ]

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
 from busledger.decoder.board.draft import Draft, titled
+from busledger.decoder.board.images import ImageRequest, read_image
 from busledger.decoder.board.lanes import lane_names
 from busledger.decoder.board.mistakes import nearest, shown
 from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
-from busledger.decoder.board.part_types import BufferPart, DecoderPart, MemoryPart, Part, Section
+from busledger.decoder.board.part_types import BufferPart, DecoderPart, MemoryPart, Part, Section, bare_pin
 from busledger.decoder.board.parts_library import parts
 from busledger.decoder.board.schema import (
     BufferTable,
@@ -33,6 +34,7 @@ __all__ = ["build_buffers", "build_decoders", "build_regions", "build_tested"]
 
 P = TypeVar("P", bound=Part)
 T = TypeVar("T", bound=BaseModel)
+_IMAGE_KEYS = {"image_offset": "an offset", "image_fill": "a fill"}
 _WHAT = {MemoryPart: "a memory part", DecoderPart: "a decoder or gate", BufferPart: "a bus driver or latch"}
 
 
@@ -56,8 +58,12 @@ def build_regions(draft: Draft) -> None:
         row = draft.mistakes.check(table, RegionTable, raw, {"name": "", "kind": "ram"})
         if row is None:
             continue
-        chips = tuple(c for number, one in enumerate(row.chips, 1) if (c := _chip(draft, table, number, one)))
-        if len(chips) < len(row.chips):
+        given = [(number, one) for number, one in enumerate(row.chips, 1) if not _is_parity(one)]
+        chips = tuple(c for number, one in given if (c := _chip(draft, table, number, one)))
+        for number, one in enumerate(row.chips, 1):
+            if _is_parity(one) and (extra := _chip(draft, table, number, {**one, "lanes": "D0"})):
+                draft.parity.append((row.name, replace(extra, lanes=())))
+        if len(chips) < len(given):
             draft.incomplete.add(table)
         region = Region(
             row.name,
@@ -72,7 +78,13 @@ def build_regions(draft: Draft) -> None:
             shared=row.shared,
             write_protect=build_protection(draft, table, row.write_protect),
         )
-        draft.regions.append((table, _with_image(draft, table, row, region)))
+        draft.regions.append((table, region))
+        _take_image(draft, table, row, region)
+
+
+def _is_parity(raw: object) -> bool:
+    """Whether a chip holds a ninth bit (``lanes = "P"``): on the card and on its supply, but on no lane of the bus."""
+    return isinstance(raw, Mapping) and raw.get("lanes") in ("P", "parity")
 
 
 def _chip(draft: Draft, region_table: str, number: int, raw: object) -> Chip | None:
@@ -97,48 +109,24 @@ def _chip(draft: Draft, region_table: str, number: int, raw: object) -> Chip | N
     return chip
 
 
-def _with_image(draft: Draft, table: str, row: RegionTable, region: Region) -> Region:
+def _take_image(draft: Draft, table: str, row: RegionTable, region: Region) -> None:
+    """Read the region's image, if it has one; which part of it is the region's is settled once all tables are read."""
     if row.image is None:
-        if row.image_offset:
-            draft.mistakes.add(table, "image_offset", "an offset without an image", "image as well, or neither")
-        return region
-    if row.kind != "rom":
+        for key in ("image_offset", "image_fill"):
+            if getattr(row, key) is not None:
+                draft.mistakes.add(table, key, f"{_IMAGE_KEYS[key]} without an image", "image as well, or neither")
+    elif row.kind != "rom":
         draft.mistakes.add(table, "image", f"an image in a region of kind {row.kind}", 'kind = "rom"')
-        return region
-    if row.end < row.start:
-        return region  # said elsewhere; how much to read is not known
-    image = _read_image(draft, table, row.image, row.image_offset, region.size)
-    return replace(region, image=image)
-
-
-def _read_image(draft: Draft, table: str, name: str, offset: int, at_least: int) -> bytes | None:
-    """``at_least`` bytes from ``offset`` on, or fewer if the file ends (then judged by the caller's rule)."""
-    add = draft.mistakes.add
-    try:
-        path = (draft.folder / name).resolve()
-        if not draft.allow_outside and not path.is_relative_to(draft.folder.resolve()):
-            add(
-                table,
-                "image",
-                f'"{plain(name)}" lies outside the board file\'s folder',
-                "a file in that folder or below",
-            )
-        elif not path.is_file():
-            add(table, "image", f'"{plain(name)}" is not a file', "a file beside the board file")
-        elif path.stat().st_size <= offset:
-            size = path.stat().st_size
-            add(table, "image_offset", f"{offset}, but the image has {size} bytes", f"an offset below {size}")
-        else:
-            with path.open("rb") as stream:
-                stream.seek(offset)
-                return stream.read(at_least)
-    except (OSError, ValueError, RuntimeError) as error:  # also: a null in the name, a loop of links
-        add(table, "image", f'"{plain(name)}" cannot be read ({error})', "a readable file")
-    return None
+    elif row.end >= row.start:  # else said elsewhere; how much to read is not known
+        wanted = ImageRequest(row.image, row.image_offset, row.image_fill)
+        image = read_image(draft, table, wanted, region.size)
+        if image is not None:
+            draft.images[table] = (wanted, image)
 
 
 def build_decoders(draft: Draft) -> None:
     """Every ``[[decoder]]`` that can be built, its pins under the part's own names."""
+    halves: dict[str, int] = {}  # of each package, how many tables took a half without its number
     for table, raw in draft.tables("decoder"):
         row = draft.mistakes.check(table, DecoderTable, raw, {"designator": ""})
         if row is None:
@@ -147,10 +135,16 @@ def build_decoders(draft: Draft) -> None:
             part = _prom(draft, table, row)
         else:
             part, _ = _part(draft, table, row.part, DecoderPart)
+            if part is not None and part.kind == "prom":
+                found = f"what is in the PROM {part.name} is not said"
+                draft.mistakes.add(table, "table", found, "table, a list of its words, or image, a file of them")
+                continue
         if part is None:
             continue
-        inputs = _pins(draft, table, "inputs", row.inputs, part, part.inputs)
-        outputs = _pins(draft, table, "outputs", row.outputs, part, part.outputs)
+        half = _half(part, (*row.inputs, *row.outputs), halves.get(row.designator, 0))
+        halves[row.designator] = halves.get(row.designator, 0) + (half != "")
+        inputs = _pins(draft, table, "inputs", row.inputs, part, part.inputs, half)
+        outputs = _pins(draft, table, "outputs", row.outputs, part, part.outputs, half)
         draft.decoders.append(
             (
                 table,
@@ -165,15 +159,30 @@ def build_decoders(draft: Draft) -> None:
         )
 
 
+def _half(part: DecoderPart, pins: Iterable[str], taken: int) -> str:
+    """``1`` where all of ``pins`` are those of a half (or gate) written without its number, and so on for the halves
+    after it; empty where they are the part's own names, or name no half."""
+    for prefix in part.halves[taken:]:
+        if all(part.pin_name(pin) is None and part.pin_name(prefix + bare_pin(pin)) for pin in pins):
+            return prefix
+    return ""
+
+
 def _pins(
-    draft: Draft, table: str, key: str, given: Mapping[str, Any], part: DecoderPart, known: tuple[str, ...]
+    draft: Draft,
+    table: str,
+    key: str,
+    given: Mapping[str, Any],
+    part: DecoderPart,
+    known: tuple[str, ...],
+    half: str = "",
 ) -> dict[str, str | int]:
     """``given`` under the part's own pin names; an input may be tied to 0 or 1. What does not fit is a mistake."""
     if not given:
         draft.mistakes.add(table, key, "no pin at all", f"at least one of {', '.join(known)}")
     named: dict[str, str | int] = {}
     for pin, line in given.items():
-        place, own = f"{key}.{plain(pin)}", part.pin_name(pin)
+        place, own = f"{key}.{plain(pin)}", part.pin_name(half + bare_pin(pin) if half else pin)
         tied = key == "inputs" and type(line) is int and line in (0, 1)
         if own not in known:
             found = f"no such pin among the {key} of part {plain(part.name)}"
@@ -199,16 +208,26 @@ def _prom(draft: Draft, table: str, row: DecoderTable) -> DecoderPart | None:
             f"1 to {MOST_INPUTS} inputs and 1 to 32 outputs",
         )
         return None
+    known = _known_prom(row.part)
+    if known is not None:
+        for key, pins, letter in (("inputs", pins_in, "A"), ("outputs", pins_out, "O")):
+            most = sum(pin[0] == letter and pin[1:].isdigit() for pin in known.pinout)
+            if len(pins) > most:
+                draft.mistakes.add(table, key, f"{len(pins)} {key}", f"at most {most}, as a {known.name} has")
     size = 1 << len(pins_in)
     contents: tuple[int, ...] | None = row.table
     if row.table is not None and row.image is not None:
         draft.mistakes.add(table, "image", "both table and image", "one of them")
         return None
     if row.image is not None:
-        image = _read_image(draft, table, row.image, row.image_offset, size)
+        image = read_image(draft, table, ImageRequest(row.image, row.image_offset), size)
         if image is None:
             return None
-        contents = tuple(image)
+        begin = row.image_offset or 0
+        have = size - sum(last - first + 1 for first, last in image.missing(begin, size))
+        if row.image_offset is None and (image.size if image.raw else image.span[1] + 1) > size:
+            have = image.size if image.raw else image.span[1] + 1
+        contents = tuple(image.cut(begin, size)) if have == size else (0,) * have
     assert contents is not None
     if len(contents) != size:
         draft.mistakes.add(
@@ -222,12 +241,21 @@ def _prom(draft: Draft, table: str, row: DecoderTable) -> DecoderPart | None:
     section = Section(inputs=pins_in, outputs=pins_out, contents=tuple(value & top for value in contents))
     return DecoderPart(
         name=row.part,
-        title="PROM",
+        title=known.title if known is not None else "PROM",
         source="board file",
         kind="prom",
-        open_collector=row.open_collector,
+        open_collector=row.open_collector or (known is not None and known.open_collector),
         section=(section,),
     )
+
+
+def _known_prom(name: str) -> DecoderPart | None:
+    """The library's PROM of that marking; None if it has none, since any name will do for one's own."""
+    try:
+        part, _ = parts().resolve(name)
+    except BoardError:
+        return None
+    return part if isinstance(part, DecoderPart) and part.kind == "prom" else None
 
 
 def build_buffers(draft: Draft) -> None:

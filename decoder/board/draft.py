@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from busledger.decoder.board.mistakes import Mistakes
-from busledger.decoder.board.model import Buffer, Chip, Decoder, Region, Tested
+from busledger.decoder.board.model import Buffer, Chip, Decoder, Region, Regulator, Tested
 from busledger.decoder.board.schema import line_name
 from busledger.decoder.text import plain
+
+if TYPE_CHECKING:
+    from busledger.decoder.board.images import ImageRequest, RomImage
 
 __all__ = ["Draft", "strings_in", "titled"]
 
@@ -27,6 +30,9 @@ class Draft:
     chips: list[tuple[str, Chip]] = field(default_factory=list)
     decoders: list[tuple[str, Decoder]] = field(default_factory=list)
     buffers: list[tuple[str, Buffer]] = field(default_factory=list)
+    parity: list[tuple[str, Chip]] = field(default_factory=list)
+    regulators: list[Regulator] = field(default_factory=list)
+    images: dict[str, tuple[ImageRequest, RomImage]] = field(default_factory=dict)  # by the region's table
     tested: list[tuple[str, Tested]] = field(default_factory=list)
     incomplete: set[str] = field(default_factory=set)  # regions of which a chip could not be read
     conditional: set[str] = field(default_factory=set)  # regions whose condition could not be read

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from busledger.decoder.board.build import build_buffers, build_decoders, build_regions, build_tested
+from busledger.decoder.board.build_regulators import build_regulators
 from busledger.decoder.board.draft import Draft
 from busledger.decoder.board.mistakes import Mistakes, nearest
 from busledger.decoder.board.model import Board
@@ -20,7 +21,7 @@ from busledger.decoder.toml_text import read_toml_bytes, toml_tables
 
 __all__ = ["bus_of_board", "load_board"]
 
-_TABLES = ("board", "wiring", "region", "decoder", "buffer", "tested")
+_TABLES = ("board", "wiring", "region", "decoder", "buffer", "regulator", "tested")
 
 
 def load_board(
@@ -29,6 +30,7 @@ def load_board(
     data_bits: int | None = None,
     address_bits: int | None = None,
     lines: Collection[str] | None = None,
+    driven: Collection[str] = (),
     allow_outside: bool = False,
 ) -> Board:
     """The card that the board file at ``path`` describes.
@@ -38,6 +40,8 @@ def load_board(
     data_bits, address_bits, lines
         What the bus profile says, where the caller knows it: the width of the two
         buses, and the names of the profile's lines. More mistakes are found then.
+    driven
+        Of those, the lines that the bus's master drives.
     allow_outside
         Let ``image`` name a file outside the board file's folder.
 
@@ -53,7 +57,7 @@ def load_board(
     mistakes = Mistakes(str(path))
     for key in raw:
         if key not in _TABLES:
-            expected = "[board], [wiring], [[region]], [[decoder]], [[buffer]] or [[tested]]"
+            expected = "[board], [wiring], [[region]], [[decoder]], [[buffer]], [[regulator]] or [[tested]]"
             mistakes.add("", plain(key), "no such table", expected + nearest(key, _TABLES))
     head = mistakes.check("[board]", BoardTable, raw["board"]) if "board" in raw else None
     if "board" not in raw:
@@ -63,8 +67,9 @@ def load_board(
     build_regions(draft)
     build_decoders(draft)
     build_buffers(draft)
+    build_regulators(draft)
     build_tested(draft)
-    check_draft(draft, data_bits=data_bits, address_bits=address_bits, lines=lines)
+    check_draft(draft, data_bits=data_bits, address_bits=address_bits, lines=lines, driven=driven)
     mistakes.stop()
     assert head is not None
     return Board(
@@ -76,6 +81,8 @@ def load_board(
         regions=tuple(region for _, region in draft.regions),
         decoders=tuple(decoder for _, decoder in draft.decoders),
         buffers=tuple(buffer for _, buffer in draft.buffers),
+        regulators=tuple(draft.regulators),
+        parity=tuple(draft.parity),
         tested=tuple(one for _, one in draft.tested),
     )
 

@@ -21,6 +21,7 @@ __all__ = [
     "LineLevel",
     "Region",
     "RegionKind",
+    "Regulator",
     "Space",
     "TestResult",
     "Tested",
@@ -152,8 +153,22 @@ class Buffer:
 
 
 @dataclass(frozen=True, slots=True)
+class Regulator:
+    """A voltage regulator of the card: ``input`` and ``output`` V; ``feeds`` designators, all of that rail if empty."""
+
+    designator: str
+    part: str
+    input: float
+    output: float
+    feeds: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Board:
-    """Everything the board file says; ``path`` empty where there was no file."""
+    """Everything the board file says; ``path`` empty where there was no file.
+
+    ``parity``: (region, chip) of chips for a ninth bit, which no lane of the bus shows: drawn, fed, never judged.
+    """
 
     path: str
     name: str
@@ -163,6 +178,8 @@ class Board:
     wiring: Mapping[str, str] = field(default_factory=dict)
     decoders: tuple[Decoder, ...] = ()
     buffers: tuple[Buffer, ...] = ()
+    regulators: tuple[Regulator, ...] = ()
+    parity: tuple[tuple[str, Chip], ...] = ()
     tested: tuple[Tested, ...] = ()
     _index: Mapping[str, int] = field(default_factory=dict, init=False, repr=False, compare=False)
 

@@ -28,6 +28,7 @@ __all__ = [
     "MemoryPart",
     "Part",
     "Section",
+    "bare_pin",
 ]
 
 Level = Annotated[int, Field(ge=0, le=1)]
@@ -43,6 +44,11 @@ Words = Annotated[tuple[str, ...], BeforeValidator(_words)]
 
 class _Data(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", ignored_types=(cached_property,))
+
+
+def bare_pin(signal: str) -> str:
+    """A pin's name without the trade's active-low marks."""
+    return signal.strip().strip("/*#~!").upper()
 
 
 class Grade(_Data):
@@ -121,7 +127,7 @@ class Part(_Data):
 
     def pin_name(self, signal: str) -> str | None:
         """The library's own name of ``signal``, whatever active-low mark or alias it is written with."""
-        bare = signal.strip().strip("/*#~!").upper()
+        bare = bare_pin(signal)
         known = self.signals
         for candidate in (signal, bare, self.pin_aliases.get(signal, ""), self.pin_aliases.get(bare, "")):
             if candidate in known:
@@ -233,6 +239,16 @@ class DecoderPart(Part):
     def outputs(self) -> tuple[str, ...]:
         """Output pins; pin j is bit j of a value of ``lookup``."""
         return tuple(pin for s in self.sections for pin in s.outputs)
+
+    @cached_property
+    def halves(self) -> tuple[str, ...]:
+        """What stands before the pin names of each of its like halves or gates (``1``, ``2``); empty if it has none."""
+        marked = [(section, section.outputs[0][0]) for section in self.sections if section.outputs[0][0].isdigit()]
+        if len(marked) < 2 or len(marked) < len(self.sections):
+            return ()
+        bare = [tuple(pin.removeprefix(mark) for pin in (*one.inputs, *one.outputs)) for one, mark in marked]
+        alike = len(set(bare)) == 1 and all((one.lookup == marked[0][0].lookup).all() for one, _ in marked)
+        return tuple(mark for _, mark in marked) if alike else ()
 
     @cached_property
     def signals(self) -> frozenset[str]:

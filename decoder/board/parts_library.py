@@ -131,7 +131,7 @@ def parts() -> PartsLibrary:
     found: list[Part] = []
     naming: dict[str, list[str]] = {}
     for entry in sorted(folder.iterdir(), key=lambda e: e.name):
-        if not entry.name.endswith(".toml"):
+        if not entry.name.endswith(".toml") or entry.name == "supply.toml":  # supply currents: see ``power``
             continue
         tables = tomllib.loads(entry.read_text(encoding="utf-8"))
         naming.update(tables.pop("naming", {}))

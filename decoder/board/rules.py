@@ -6,7 +6,9 @@ import re
 from collections.abc import Collection, Mapping
 from itertools import combinations
 
+from busledger.decoder.board.circles import check_circles
 from busledger.decoder.board.draft import Draft, strings_in
+from busledger.decoder.board.images import fill_images
 from busledger.decoder.board.lanes import lane_names
 from busledger.decoder.board.mistakes import nearest
 from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
@@ -20,7 +22,12 @@ _NUMBERED = re.compile(r"([AD])(\d{1,2})")
 
 
 def check_draft(
-    draft: Draft, *, data_bits: int | None, address_bits: int | None, lines: Collection[str] | None
+    draft: Draft,
+    *,
+    data_bits: int | None,
+    address_bits: int | None,
+    lines: Collection[str] | None,
+    driven: Collection[str] = (),
 ) -> None:
     """Add every mistake that shows only when tables are seen together."""
     wide = data_bits or _guess_width(draft)
@@ -28,18 +35,23 @@ def check_draft(
         _check_range(draft, table, region, address_bits)
         _check_lanes(draft, table, region, data_bits)
         _check_size(draft, table, region, wide)
-        _check_image(draft, table, region, wide)
         for key, condition in (("when", region.when), ("write_protect", region.write_protect)):
             if isinstance(condition, LineLevel):
                 _check_line(draft, table, f"{key}.line", condition.line, data_bits, address_bits, lines)
+    fill_images(draft, wide)
     check_statements(draft, data_bits=data_bits, address_bits=address_bits)
     _check_overlaps(draft)
     _check_names(draft)
     for table, decoder in draft.decoders:
         _check_outputs_used(draft, table, decoder)
+        for pin, line in decoder.outputs.items():
+            if line in driven:
+                found = f'"{plain(line)}" is a line of the bus, which its master drives'
+                draft.mistakes.add(table, f"outputs.{pin}", found, "a name of the card's own, such as CS0")
         for pin, line in decoder.inputs.items():
             _check_line(draft, table, f"inputs.{pin}", line, data_bits, address_bits, lines)
     _check_drivers(draft)
+    check_circles(draft)
     if lines is not None:
         _check_wiring(draft, lines)
     for table, buffer in draft.buffers:
@@ -117,18 +129,6 @@ def _check_size(draft: Draft, table: str, region: Region, wide: int) -> None:
                 f"{region.size} addresses ({_span(region)}), more than {owner} holds",
                 f"at most {holds}, so end = 0x{region.start + holds - 1:X}",
             )
-
-
-def _check_image(draft: Draft, table: str, region: Region, wide: int) -> None:
-    """An image holds one byte for every bus address the region owns."""
-    if region.image is None:
-        return
-    bytes_owned = len({bit // 8 for bit in region.lanes}) or _addresses_per_word(wide)
-    needed = region.size * bytes_owned // _addresses_per_word(wide)
-    if len(region.image) < needed:
-        draft.mistakes.add(
-            table, "image", f"{len(region.image)} bytes from the offset on", f"{needed}, to fill {_span(region)}"
-        )
 
 
 def _check_overlaps(draft: Draft) -> None:

@@ -23,6 +23,7 @@ __all__ = [
     "LatchTable",
     "LineLevelTable",
     "RegionTable",
+    "RegulatorTable",
     "TestedTable",
     "is_line",
 ]
@@ -103,7 +104,8 @@ class RegionTable(_Table):
     select: Line | None = None
     chips: tuple[Any, ...] = ()
     image: Name | None = None
-    image_offset: Annotated[int, Field(ge=0, strict=True)] = 0
+    image_offset: Annotated[int, Field(ge=0, strict=True)] | None = None
+    image_fill: Annotated[int, Field(ge=0, le=255, strict=True)] | None = None
     when: Any = None
     mirror_of: Name | None = None
     shared: Annotated[bool, Field(strict=True)] = False
@@ -146,8 +148,18 @@ class DecoderTable(_Table):
     outputs: dict[str, Any]
     table: tuple[Annotated[int, Field(ge=0, strict=True)], ...] | None = None
     image: Name | None = None
-    image_offset: Annotated[int, Field(ge=0, strict=True)] = 0
+    image_offset: Annotated[int, Field(ge=0, strict=True)] | None = None
     open_collector: bool = False
+
+
+class RegulatorTable(_Table):
+    """``[[regulator]]``: ``output`` in V where the part does not say it; ``feeds`` designators or region names."""
+
+    designator: Name
+    part: Name
+    input: float
+    output: float | None = None
+    feeds: tuple[Name, ...] = ()
 
 
 class DirectionTable(_Table):

@@ -60,6 +60,7 @@ def build_tested(draft: Draft) -> None:
     parts = [chip.designator for _, chip in draft.chips]
     parts += [decoder.designator for _, decoder in draft.decoders]
     parts += [buffer.designator for _, buffer in draft.buffers]
+    parts += [regulator.designator for regulator in draft.regulators]
     for table, raw in draft.tables("tested"):
         row = draft.mistakes.check(table, TestedTable, raw, {"designator": "", "result": "good"})
         if row is None:
@@ -102,7 +103,7 @@ def _check_mirror(draft: Draft, table: str, region: Region, named: Mapping[str, 
         add(table, "mirror_of", "the region itself", "another region")
     elif base.mirror_of is not None:
         add(table, "mirror_of", f'"{plain(base.name)}" is a mirror itself', f'mirror_of = "{plain(base.mirror_of)}"')
-    if region.chips:
+    if region.chips or any(name == region.name for name, _ in draft.parity):
         add(table, "chips", "chips in a mirror", f'none: they are those of "{plain(base.name)}"')
     if region.image is not None:
         add(table, "image", "an image in a mirror", f'none: it is that of "{plain(base.name)}"')

@@ -22,6 +22,7 @@ from busledger.decoder.bus.unwired import carried_address, data_channels, unwire
 if TYPE_CHECKING:
     from busledger.decoder.bus.behaviour import propose_wiring, wanted_lines
     from busledger.decoder.bus.extractor import CycleExtractor
+    from busledger.decoder.bus.eye import find_eyes
 
 __all__ = [
     "KIND_NAMES",
@@ -38,6 +39,7 @@ __all__ = [
     "carried_address",
     "check_profile",
     "data_channels",
+    "find_eyes",
     "line_names",
     "line_needs",
     "load_profile",
@@ -57,6 +59,10 @@ def __getattr__(name: str) -> Any:
         from busledger.decoder.bus.extractor import CycleExtractor
 
         return CycleExtractor
+    if name == "find_eyes":
+        from busledger.decoder.bus.eye import find_eyes
+
+        return find_eyes
     if name in ("propose_wiring", "wanted_lines"):
         from busledger.decoder.bus import behaviour
 

@@ -116,9 +116,7 @@ def _settle(time, levels, unknown, i, floor, at, low, high, room_low, room_high,
         lev[spot], unk[spot], mov[spot] = levels[here], unknown[here], 0
     near = room_low < room_high and floor < row < last and time[row] < room_high + false
     if near and time[row + 1] > room_low - false and time[row + 1] - time[row] <= false:
-        _undo_false_sample(
-            time, levels, unknown, row, floor, room_low, room_high, plane * len(width), len(width), lev
-        )
+        _undo_false_sample(time, levels, unknown, row, floor, room_low, room_high, plane * len(width), len(width), lev)
     if low < high:
         first = _row_at(time, last, floor, row, low)
         for w in range(len(width)):
@@ -172,7 +170,7 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
         # What is held through the strobe may go when it ends.
         room_high = begin + strobe[BEGIN_ROOM_HIGH]
         if not counts_begin:
-            room_high = min(room_high, end - look[INSET])
+            room_high = begin + min(strobe[BEGIN_ROOM_HIGH], end - look[INSET] - begin)
         if counts_begin and strobe[BEGIN_ROOM_HIGH] >= ENDLESS:
             room_high = room_low
         row = _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], BEGIN,
@@ -192,7 +190,7 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
     row = end_row
     if needs & NEEDS_END and not counts_begin:
         low, high = end + strobe[END_LOW], end + strobe[END_HIGH]
-        room_low, room_high = end + strobe[END_ROOM_LOW], min(end + strobe[END_ROOM_HIGH], end + look[AHEAD])
+        room_low, room_high = end + strobe[END_ROOM_LOW], end + min(strobe[END_ROOM_HIGH], look[AHEAD])
         at = end + strobe[END_AT]
         row = _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], END,
                       lev, unk, mov, width)  # fmt: skip
@@ -280,7 +278,7 @@ def resolve(
         if what == LATCH:
             at, low, high = end + latch[s, LATCH_AT], end + latch[s, LATCH_LOW], end + latch[s, LATCH_HIGH]
             room_low = end + latch[s, LATCH_ROOM_LOW]
-            room_high = min(end + latch[s, LATCH_ROOM_HIGH], end + look[AHEAD])
+            room_high = end + min(latch[s, LATCH_ROOM_HIGH], look[AHEAD])
             _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE],
                     FIRST_LATCH + s, lev, unk, mov, width)  # fmt: skip
             continue

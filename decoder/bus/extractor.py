@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -32,7 +34,7 @@ from busledger.decoder.bus.rows import Rows
 from busledger.decoder.bus.scan_kernel import GAP, RING, scan
 from busledger.decoder.bus.tables import FIRST_LATCH, MOST_ROWS, SLOTS, Columns
 from busledger.decoder.bus.tidy_kernel import tidy
-from busledger.decoder.bus.windows import Windows
+from busledger.decoder.bus.windows import NO_EYES, Offsets, Windows
 from busledger.decoder.capture import Capture, Note
 from busledger.decoder.errors import CaptureError
 from busledger.decoder.figures import NO_BREAK, percent
@@ -58,6 +60,10 @@ class CycleExtractor:
         The analyser's sample interval in ticks; None for a capture that knows each edge to a tick.
     grade
         A speed grade of the profile, for its windows and strobe widths; None takes what all grades agree on.
+    exact
+        A simulation without delays: what an edge causes stands at the edge's own stamp.
+    eyes
+        Where to read at the end of strobes, as ``find_eyes`` saw the bus stand still.
 
     Attributes
     ----------
@@ -67,10 +73,17 @@ class CycleExtractor:
     """
 
     def __init__(
-        self, profile: Profile, layout: Layout, tick_fs: int, grid_ticks: float | None, grade: str | None = None
+        self,
+        profile: Profile,
+        layout: Layout,
+        tick_fs: int,
+        grid_ticks: float | None,
+        grade: str | None = None,
+        exact: bool = False,
+        eyes: Mapping[str, Offsets] = NO_EYES,
     ) -> None:
         self.profile, self.layout, self.tick_fs = profile, layout, tick_fs
-        self._windows = windows = Windows(profile, tick_fs, grid_ticks, grade)
+        self._windows = windows = Windows(profile, tick_fs, grid_ticks, grade, exact, eyes)
         self.notes: list[Note] = _rate_notes(windows)
         self.gaps: list[tuple[int, int]] = []
         self._tables = compile_tables(profile, layout, windows)
@@ -250,6 +263,13 @@ class CycleExtractor:
 def _rate_notes(windows: Windows) -> list[Note]:
     """The note "sample-rate" when the sample interval is longer than the narrowest published window."""
     narrow = windows.narrowest()
+    if windows.grid is not None and windows.eyes:
+        said = ", ".join(
+            f"{-offsets.value * windows.tick_fs * 1e-6:.3g} ns before the end of {strobe}"
+            for strobe, offsets in windows.eyes.items()
+        )
+        text = f"data is read {said}: the published set-up time is shorter than a sample, and there the bus stood still"
+        return [Note("eye", text)]
     if windows.grid is None or narrow is None:
         return []
     interval_ns = windows.grid * windows.tick_fs * 1e-6
@@ -257,7 +277,8 @@ def _rate_notes(windows: Windows) -> list[Note]:
         return []
     text = (
         f"one sample every {interval_ns:.4g} ns is too slow for this bus: data is sure for only {narrow[1]:.4g} ns at "
-        f"{narrow[0]}; sample at {1000 / narrow[1]:.3g} MHz at least, better at {_enough(narrow[1])}"
+        f"{narrow[0]}; sample at {1000 / narrow[1]:.3g} MHz at least, better at {_enough(narrow[1])} "
+        "(or give --exact, if this is the dump of a simulation without delays)"
     )
     return [Note("sample-rate", text)]
 

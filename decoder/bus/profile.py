@@ -118,8 +118,17 @@ class Profile:
 
     @property
     def spellings(self) -> frozenset[str]:
-        """The names of all lines, and their other trade names."""
-        return frozenset(name for line in self.lines.values() for name in (line.name, *line.aliases))
+        """The names of all lines, their other trade names, and the pins that tell nothing of the bus."""
+        named = {name for line in self.lines.values() for name in (line.name, *line.aliases)}
+        return frozenset(named | set(self.file.pins))
+
+    @cached_property
+    def driven(self) -> frozenset[str]:
+        """Lines that the bus's master drives: no part of a card may. Empty for the pins of a chip, which the card
+        drives."""
+        if self.file.family == "chip":
+            return frozenset()
+        return frozenset(line.name for line in self.lines.values() if line.role not in ("wait", "grant", "data"))
 
     @property
     def clock(self) -> ClockEntry:
@@ -200,7 +209,8 @@ def _expand(entry: LineEntry) -> list[Line]:
 
 
 def line_needs(profile: Profile, extra: Sequence[str] = (), *, any_subset: bool = False) -> list[LineNeed]:
-    """What the wiring must find: the profile's lines, then ``extra`` lines of a board (all optional, no warning).
+    """What the wiring must find: the profile's lines, then ``extra`` lines of a board and the processor's other pins
+    (all optional, no warning).
 
     At least one address line and one data line must be there, unless ``any_subset``; the others may be missing.
     """
@@ -219,7 +229,8 @@ def line_needs(profile: Profile, extra: Sequence[str] = (), *, any_subset: bool 
         for line in profile.lines.values()
     ]
     known = set(profile.lines)
-    needs.extend(LineNeed(name, False, (), quiet=True) for name in dict.fromkeys(extra) if name not in known)
+    more = dict.fromkeys((*extra, *profile.file.pins))
+    needs.extend(LineNeed(name, False, (), quiet=True) for name in more if name not in known)
     return needs
 
 

@@ -51,7 +51,7 @@ from busledger.decoder.bus.expression_kernel import HALF, IN_ROW, SLOT_SHIFT, SP
 STROBE, LATCH, GAP = 0, 1, 2
 UNSEEN, DOUBTED = 1, 2  # a span's begin was not seen; a line of its strobe was unknown
 RING = 31
-ENDLESS = np.int64(1) << np.int64(62)
+ENDLESS = np.int64(9223372036854775807)  # no difference of two stamps is more
 
 
 @njit(cache=True, nogil=True, _nrt=False, inline="always")
@@ -199,7 +199,7 @@ def scan(
         if i == n or found > room:
             break
         row, now = base + i, time[i]
-        dumped = now >= gap_end
+        dumped = now >= gap_end and counts[GAP_ENDS_USED] < gap_ends.shape[0]
         lost = dumped or (not fresh and now - counts[LAST_TIME] > silence)
         if lost:
             found = _lose(row, now, dumped, spans, latches, counts, gap_ends, events, found)

@@ -240,6 +240,7 @@ class ProfileFile(_Table):
     checked: str = ""
     notes: tuple[str, ...] = ()
     never_compared: tuple[str, ...] = ()
+    pins: tuple[str, ...] = ()
     address_bits: int = Field(ge=1, le=32)
     data_bits: Literal[8, 16, 32]
     even_byte: Literal["low", "high"] = "low"

@@ -12,6 +12,8 @@ a profile, say where to read and nothing more.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import NamedTuple
 
 from busledger.decoder.bus.profile import Profile
@@ -35,11 +37,28 @@ class Offsets(NamedTuple):
     high: int
 
 
-class Windows:
-    """The windows of a profile for one tick, sample interval (ticks, None = event-driven) and grade (None = any)."""
+NO_EYES: Mapping[str, Offsets] = MappingProxyType({})
 
-    def __init__(self, profile: Profile, tick_fs: int, grid_ticks: float | None, grade: str | None = None) -> None:
-        self.profile, self.tick_fs, self.grid = profile, tick_fs, grid_ticks
+
+class Windows:
+    """The windows of a profile for one tick, sample interval (ticks, None = event-driven) and grade (None = any).
+
+    exact : the dump of a simulation without delays, in which what an edge causes stands at the edge's own stamp.
+    A level is read one tick before the edge, or on it where the lines stay through the strobe; no movement is a fault.
+    eyes : strobe → what to do at its end, where the bus was seen to stand still longer than the sheet promises.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        tick_fs: int,
+        grid_ticks: float | None,
+        grade: str | None = None,
+        exact: bool = False,
+        eyes: Mapping[str, Offsets] = NO_EYES,
+    ) -> None:
+        self.profile, self.tick_fs, self.grid, self.exact = profile, tick_fs, grid_ticks, exact
+        self.eyes = eyes
         self.grades = profile.grades if grade is None else (profile.grade(grade),)
 
     def ticks(self, ns: float) -> int:
@@ -66,7 +85,7 @@ class Windows:
 
     def width_min(self, strobe: StrobeEntry) -> int:
         """Shortest span in ticks that is not flagged, sampling doubt taken off; 0 = no limit."""
-        shortest = None if strobe.width_min is None else self.strict(strobe.width_min)
+        shortest = None if strobe.width_min is None or self.exact else self.strict(strobe.width_min)
         if shortest is None:
             return 0
         return max(0, self.ticks(shortest) - self.inset())
@@ -89,7 +108,7 @@ class Windows:
 
     def end(self, strobe: StrobeEntry) -> Offsets:
         """Around the end edge."""
-        return self._around(strobe.end)
+        return self.eyes[strobe.name] if strobe.name in self.eyes else self._around(strobe.end)
 
     def latch(self, latch: LatchEntry) -> Offsets:
         """Around a latch's edge."""
@@ -97,6 +116,8 @@ class Windows:
 
     def _around(self, window: Window) -> Offsets:
         through = window.hold == "strobe"
+        if self.exact:
+            return Offsets(0 if through else -1, 0, 0)
         setup = self.ticks(self.roomy(window.setup))
         hold = _ENDLESS if through else self.ticks(self.roomy(window.hold))
         clear = self.ticks(window.clear)
@@ -128,14 +149,27 @@ class Windows:
             return -max(1, round(0.5 * grid))
         return -round(max(_CLEAR * grid, min(clear, setup / 2)))
 
+    def narrow_ends(self) -> list[str]:
+        """Strobes whose published set-up time is shorter than a sample: none is sure to lie inside it."""
+        if self.grid is None or self.exact:
+            return []
+        found = []
+        for strobe in self.profile.strobes:
+            if strobe.sample == "end" and strobe.end.hold != "strobe":
+                setup, hold = self.ticks(self.roomy(strobe.end.setup)), self.ticks(self.roomy(strobe.end.hold))
+                if 0 < setup < self.grid and hold < self.grid:
+                    found.append(strobe.name)
+        return found
+
     def room(self, window: Window) -> tuple[int, int]:
         """Ticks from the edge, strictly between which a line that means what it shows is steady.
 
         As the narrowest window of all grades has it, a sample taken off at either end. (0, 0) where the window is
         too short to hold three samples for sure: there a level of one sample may be the true one. A hold through the
-        strobe ends with the strobe, whenever that is.
+        strobe ends with the strobe, whenever that is. Always (0, 0) where ``narrow_ends`` are: an eye is two samples
+        long, so what moves in it is unsettled and nothing is turned back.
         """
-        if self.grid is None:
+        if self.grid is None or self.exact:
             return 0, 0
         setup = self.ticks(min(self._values(window.setup, False), default=0.0))
         through = window.hold == "strobe"
@@ -172,6 +206,8 @@ class Windows:
         """(strobe, ns) of the narrowest window in which data is sure, as published; None where nothing is."""
         found = []
         for strobe in self.profile.strobes:
+            if strobe.name in self.eyes:
+                continue
             window = strobe.begin if strobe.sample == "begin" else strobe.end
             setup = self.roomy(window.setup)
             if setup > 0 and isinstance(window.setup, str):

@@ -8,7 +8,7 @@ from busledger.decoder.capture.columns import Capture, Gap, Header, Note, Signal
 
 if TYPE_CHECKING:
     from busledger.decoder.capture.file import CaptureFile, open_capture
-    from busledger.decoder.capture.grid import sample_grid, with_sample_grid
+    from busledger.decoder.capture.grid import beginning, sample_grid, with_sample_grid, without_delays
 
 __all__ = [
     "Capture",
@@ -17,13 +17,22 @@ __all__ = [
     "Header",
     "Note",
     "Signal",
+    "beginning",
     "open_capture",
     "sample_grid",
     "with_sample_grid",
+    "without_delays",
 ]
 
 # The readers import numpy and compiled kernels: looked up when first used, so that --help starts quickly.
-_LATE = {"CaptureFile": "file", "open_capture": "file", "sample_grid": "grid", "with_sample_grid": "grid"}
+_LATE = {
+    "CaptureFile": "file",
+    "open_capture": "file",
+    "beginning": "grid",
+    "sample_grid": "grid",
+    "with_sample_grid": "grid",
+    "without_delays": "grid",
+}
 
 
 def __getattr__(name: str) -> Any:

@@ -18,13 +18,15 @@ class Signal:
 
     ``name`` is the text in the file, a vector's bit spelled ``addr[3]`` whatever
     spacing the file used; ``scope`` the dotted path above it; ``channel`` and
-    ``bit`` the declaration it came from (``bit`` None for a scalar).
+    ``bit`` the declaration it came from (``bit`` None for a scalar); ``also`` further scopes that show it under
+    the same name.
     """
 
     name: str
     scope: str = ""
     channel: str = ""
     bit: int | None = None
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

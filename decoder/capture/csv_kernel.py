@@ -2,7 +2,8 @@
 
 ``state`` int64[8]: TIME (ticks of the open row, -1 before the first), ROWS,
 SAMPLES (lines read), BEGUN (a row was written). ``now`` and ``last`` uint64[2, words]: levels and unknown.
-Columns: kind (the constants), size in bits, and targets as in ``vcd_kernel``.
+Columns: kind (the constants), size in bits, and targets as in ``vcd_kernel``: column c owns the entries
+``first[c]:first[c + 1]`` of ``bit``, ``word`` and ``mask``.
 """
 
 from __future__ import annotations
@@ -12,8 +13,8 @@ from numba import njit
 
 TIME, ROWS, SAMPLES, BEGUN = range(4)
 STATE_SIZE = 8
-TIME_COLUMN, LEVEL, HEX, PASSED = range(4)
-OK, FULL, BAD_TIME, NEGATIVE, BACKWARDS, TOO_LATE, BAD_LEVEL, FEW_FIELDS, MANY_FIELDS = range(9)
+TIME_COLUMN, LEVEL, HEX, BINARY, DECIMAL = range(5)
+OK, FULL, BAD_TIME, BACKWARDS, TOO_LATE, BAD_LEVEL, FEW_FIELDS, MANY_FIELDS, TOO_BIG = range(9)
 BIGGEST = np.int64(9223372036854775807)
 
 
@@ -59,8 +60,8 @@ def exponent_of(buf, at, end):
 
 
 @njit(cache=True, nogil=True)
-def decimal_ticks(buf, at, end, power, point):
-    """(status, ticks) of a decimal number times 10^power; ``point`` is the decimal sign's byte.
+def decimal_ticks(buf, at, end, power):
+    """(status, ticks) of a decimal number times 10^power, its sign a point or a comma.
 
     The first 18 digits count; NaN and infinities are BAD_TIME like any other word.
     """
@@ -80,7 +81,7 @@ def decimal_ticks(buf, at, end, power, point):
                     power -= 1
             elif not seen_point:
                 power += 1
-        elif (c == point or c == 46) and not seen_point:
+        elif (c == 44 or c == 46) and not seen_point:
             seen_point = True
         else:
             break
@@ -94,9 +95,8 @@ def decimal_ticks(buf, at, end, power, point):
         if not good:
             return BAD_TIME, np.int64(0)
         power += exponent
-    if negative and mantissa != 0:
-        return NEGATIVE, np.int64(0)
-    return scaled(mantissa, power)
+    status, ticks = scaled(mantissa, power)
+    return status, -ticks if negative else ticks
 
 
 @njit(cache=True, nogil=True)
@@ -113,39 +113,75 @@ def hex_value(c):
 
 
 @njit(cache=True, nogil=True)
-def put_cell(buf, at, end, kind, first, final, bit, word, mask, now):
-    """Give one column's targets the cell ``buf[at:end]``; False if it is not a level or a hex number.
+def put_bit(now, w, m, level):
+    """Give one target the level 0 or 1, or anything above for unknown."""
+    if level > 1:
+        now[0, w] &= ~m
+        now[1, w] |= m
+    else:
+        now[1, w] &= ~m
+        now[0, w] = now[0, w] | m if level == 1 else now[0, w] & ~m
 
-    LEVEL: 0, 1, or unknown (x X z Z ? - or empty). HEX: digits, ``0x`` before
-    them or not; a missing digit is 0, an empty cell unknown.
+
+@njit(cache=True, nogil=True)
+def put_digits(buf, at, end, per, size, first, final, bit, word, mask, now):
+    """Digits of ``per`` bits each (4: hexadecimal, 1: binary), ``0x`` or ``0b`` before them or not.
+
+    A missing digit is 0, or unknown where the first one given is; an empty cell is unknown.
     """
-    if kind == LEVEL and end - at > 1:
-        return False
-    if kind == HEX and end - at > 2 and buf[at] == 48 and buf[at + 1] | 32 == 120:
+    letter = 120 if per == 4 else 98
+    if end - at > 2 and buf[at] == 48 and buf[at + 1] | 32 == letter:
         at += 2
     count = end - at
     for k in range(at, end):
         digit = hex_value(buf[k])
         if digit > 16 and not (count == 1 and buf[k] == 45):
-            return False
-        if kind == LEVEL and 1 < digit < 16:
-            return False
-    # Digits left out on the left are 0, or unknown where the first one given is.
+            return BAD_LEVEL
+        if per == 1 and 1 < digit < 16:
+            return BAD_LEVEL
+        room = size - per * (end - 1 - k)
+        if digit < 16 and room < per and digit >> max(room, 0) != 0:
+            return TOO_BIG
     lead = np.int64(16) if count == 0 or hex_value(buf[at]) > 15 else np.int64(0)
     for k in range(first, final):
-        w, m = word[k], mask[k]
-        place = bit[k] >> 2
+        place = bit[k] // per
         digit = hex_value(buf[end - 1 - place]) if place < count else lead
-        if digit >= 16:
-            now[0, w] &= ~m
-            now[1, w] |= m
-        else:
-            now[1, w] &= ~m
-            if digit >> (bit[k] & 3) & 1:
-                now[0, w] |= m
-            else:
-                now[0, w] &= ~m
-    return True
+        put_bit(now, word[k], mask[k], 2 if digit >= 16 else digit >> (bit[k] % per) & 1)
+    return OK
+
+
+@njit(cache=True, nogil=True)
+def put_decimal(buf, at, end, size, first, final, bit, word, mask, now):
+    """A decimal number of at most 62 bits; an empty cell, x, z, ? and - are unknown."""
+    count = end - at
+    value = np.int64(0)
+    known = not (count == 0 or (count == 1 and (hex_value(buf[at]) == 16 or buf[at] == 45)))
+    if known:
+        for k in range(at, end):
+            digit = hex_value(buf[k])
+            if digit > 9:
+                return BAD_LEVEL
+            value = value * 10 + digit
+            if value >> size != 0:
+                return TOO_BIG
+    for k in range(first, final):
+        put_bit(now, word[k], mask[k], value >> bit[k] & 1 if known else 2)
+    return OK
+
+
+@njit(cache=True, nogil=True)
+def put_cell(buf, at, end, kind, size, first, final, bit, word, mask, now):
+    """Give one column's targets the cell ``buf[at:end]``; a status. LEVEL: 0, 1, or unknown (x z ? - or empty)."""
+    if kind == LEVEL:
+        digit = hex_value(buf[at]) if end > at else np.int64(16)
+        if end - at > 1 or 1 < digit < 16 or (digit > 16 and buf[at] != 45):
+            return BAD_LEVEL
+        for k in range(first, final):
+            put_bit(now, word[k], mask[k], digit)
+        return OK
+    if kind == DECIMAL:
+        return put_decimal(buf, at, end, size, first, final, bit, word, mask, now)
+    return put_digits(buf, at, end, 4 if kind == HEX else 1, size, first, final, bit, word, mask, now)
 
 
 @njit(cache=True, nogil=True)
@@ -180,9 +216,9 @@ def cell(buf, at, end, delimiter):
 
 
 @njit(cache=True, nogil=True)
-def read_line(buf, at, end, delimiter, point, power, columns, now):
-    """(status, position, ticks) of one line; ticks -1 where no column is a time."""
-    kind, first, bit, word, mask = columns
+def read_line(buf, at, end, delimiter, power, origin, columns, now):
+    """(status, position, ticks) of one line; ticks from ``origin`` on, -1 where no column is a time."""
+    kind, size, first, bit, word, mask = columns
     ticks = np.int64(-1)
     begin = at
     for c in range(kind.shape[0]):
@@ -198,13 +234,18 @@ def read_line(buf, at, end, delimiter, point, power, columns, now):
             continue
         start, final, after = cell(buf, at, end, delimiter)
         if kind[c] == TIME_COLUMN:
-            status, ticks = decimal_ticks(buf, start, final, power, point)
+            status, ticks = decimal_ticks(buf, start, final, power)
+            if status == OK and ticks > BIGGEST + origin:
+                status = TOO_LATE
+            if status == OK and ticks < origin:
+                status = BACKWARDS
             if status != OK:
                 return status, start, ticks
-        elif kind[c] != PASSED and not put_cell(
-            buf, start, final, kind[c], first[c], first[c + 1], bit, word, mask, now
-        ):
-            return BAD_LEVEL, start, ticks
+            ticks -= origin
+        else:
+            status = put_cell(buf, start, final, kind[c], size[c], first[c], first[c + 1], bit, word, mask, now)
+            if status != OK:
+                return status, start, ticks
         at = after
     if at < end:  # one delimiter at the end of a line is passed over, a further field is not
         return MANY_FIELDS, at, ticks
@@ -230,10 +271,11 @@ def write_open_row(state, now, last, time, levels, unknown):
 
 
 @njit(cache=True, nogil=True)
-def read_samples(buf, at, stop, state, delimiter, point, power, sample_ticks, columns, now, fresh, last, rows):
+def read_samples(buf, at, stop, state, delimiter, power, origin, sample_ticks, columns, now, fresh, last, rows):
     """Read whole lines of ``buf[at:stop]``; returns (status, position).
 
-    sample_ticks: ticks a sample (float), used where no column is a time.
+    origin: ticks that count as 0, none later than the first line's. sample_ticks: ticks a sample (float), used where
+    no column is a time.
     fresh uint64[2, words]: work space. rows: (time, levels, unknown).
     """
     time, levels, unknown = rows
@@ -249,7 +291,7 @@ def read_samples(buf, at, stop, state, delimiter, point, power, sample_ticks, co
             continue
         for w in range(now.shape[1]):
             fresh[0, w], fresh[1, w] = now[0, w], now[1, w]
-        status, position, ticks = read_line(buf, at, final, delimiter, point, power, columns, fresh)
+        status, position, ticks = read_line(buf, at, final, delimiter, power, origin, columns, fresh)
         if status != OK:
             return status, position
         if ticks < 0:

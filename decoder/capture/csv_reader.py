@@ -1,23 +1,29 @@
 """A CSV of samples as a whole: header row first, then rows where a level changes.
 
-The first line names the channels; a column named ``time`` (``time_us``,
-``Time [s]``, ``t`` in the first place …) gives the time of each line, else the
-caller gives a rate. Levels are 0 and 1; x, z, ?, - and an empty cell are
-unknown. A column named ``data[7:0]`` holds hexadecimal numbers.
+The first line that is no remark names the channels; a column named ``time`` (``time_us``,
+``Time [s]``, ``t`` in the first place, the same in other languages …) gives the time of each line, else the
+caller gives a rate. Times before 0 (a pre-trigger) are counted from the first line on. Levels are 0 and 1; x, z,
+?, - and an empty cell are unknown. A column named ``data[7:0]`` holds numbers, in the base that its first cells show.
 """
 
 from __future__ import annotations
 
+import contextlib
+import csv
+import io
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.capture.columns import Header, Note
-from busledger.decoder.capture.csv_header import CsvHeader, parse_header
+from busledger.decoder.capture.csv_bases import BASE_NAMES, HEX, base_of
+from busledger.decoder.capture.csv_header import CsvHeader, find_header, parse_header
 from busledger.decoder.capture.rows import LineFinder, Rows
 from busledger.decoder.capture.sources import ByteSource
+from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.text import plain
 
@@ -27,14 +33,18 @@ TICK_FS = 1000
 _PIECE = 1 << 21
 _LINE_LIMIT = 1 << 20
 _ROWS = 1 << 16
+_LOOK = 1 << 16  # bytes of data from which a column's base is told
 _MESSAGES = {
     2: ("{cell!r} is not a time", "a decimal number, not NaN or infinite"),
-    3: ("the time {cell!r} is negative", "times from 0 on"),
-    4: ("time runs backwards at {cell!r}", "times that never fall"),
-    5: ("the time {cell!r} is too large", "at most 2^63 - 1 ps, 106 days"),
-    6: ("{cell!r} is not a level", "0, 1, or x, z, - or nothing for unknown; hexadecimal in a column like data[7:0]"),
-    7: ("this line has fewer fields than the header", "{columns} fields"),
-    8: ("this line has more fields than the header", "{columns} fields"),
+    3: ("time runs backwards at {cell!r}", "times that never fall"),
+    4: ("the time {cell!r} is too large", "at most 2^63 - 1 ps, 106 days"),
+    5: (
+        "{cell!r} is not a level{column}",
+        "0, 1, or x, z, - or nothing for unknown; a number in a column like data[7:0]",
+    ),
+    6: ("this line has fewer fields than the header", "{columns} fields"),
+    7: ("this line has more fields than the header", "{columns} fields"),
+    8: ("{cell!r} does not fit{column}", "a number of no more bits than the column's name says"),
 }
 
 
@@ -44,9 +54,9 @@ class CsvReader:
     Attributes
     ----------
     header : signals; the tick is 1 ps
-    notes : nothing so far
+    notes : in which base numbers are read
     end_time : ticks of the last line so far
-    header_lines : 1
+    header_lines : line ends up to the header row's
     """
 
     def __init__(self, source: ByteSource, head: bytes, rate_hz: float | None) -> None:
@@ -54,24 +64,25 @@ class CsvReader:
         self.header_lines = 0
         data = bytearray(head)
         buffer = bytearray(1 << 16)
-        while b"\n" not in data.lstrip(b"\xef\xbb\xbf \t\r\n") and len(data) < _LINE_LIMIT:
-            with memoryview(buffer) as view:
+        found, ended = find_header(data), False
+        with memoryview(buffer) as view:
+            while not ended and (len(data) < _LINE_LIMIT if found is None else len(data) < found[1] + _LOOK):
                 got = source.readinto(view)
-            if got == 0:
-                break
-            data += buffer[:got]
-        begin = len(data) - len(data.lstrip(b"\xef\xbb\xbf\r\n"))
-        end = data.find(b"\n", begin)
-        if end < 0:
+                ended = got == 0
+                data += buffer[:got]
+                found = found or find_header(data)
+        if found is None:
             raise CaptureError(
                 "this is neither a value change dump nor a CSV: no line of samples follows the first line",
                 where=source.where,
                 expected="$timescale, $var … or a header row of channel names and lines of levels",
             )
-        self._columns: CsvHeader = parse_header(data[begin:end].decode("utf-8", "replace").rstrip("\r"), source.where)
+        begin, end = found
+        columns = parse_header(data[begin:end].decode("utf-8", "replace").rstrip("\r"), source.where)
+        self._columns: CsvHeader = _with_bases(columns, bytes(data[end + 1 : end + 1 + _LOOK]))
         self._sample_ticks = self._rate(rate_hz)
         self.header = Header(self._columns.signals, TICK_FS)
-        self.notes: tuple[Note, ...] = ()
+        self.notes: tuple[Note, ...] = _base_notes(self._columns)
         self.end_time = 0
         self._at = end + 1
         self._rest = data[end + 1 :]
@@ -112,7 +123,7 @@ class CsvReader:
             now[1, w] = (1 << min(64, max(0, len(select) - 64 * w))) - 1
         last[1] = now[1]
         delimiter, power = ord(self._columns.delimiter), self._columns.power or 0
-        point = ord(".") if delimiter == ord(",") else ord(",")
+        origin = self._origin(notes)
         data, base, ended = self._rest, self._at, False
         while not ended:
             data, ended = self._fill(data, piece_bytes or _PIECE)
@@ -129,7 +140,7 @@ class CsvReader:
                 )
                 state[k.ROWS] = 0
                 status, at = k.read_samples(
-                    view, at, stop, state, delimiter, point, power, self._sample_ticks, columns, now, fresh, last, out
+                    view, at, stop, state, delimiter, power, origin, self._sample_ticks, columns, now, fresh, last, out
                 )
                 n = int(state[k.ROWS])
                 self.end_time = max(0, int(state[k.TIME]))
@@ -157,6 +168,24 @@ class CsvReader:
         n = int(state[k.ROWS])
         yield Rows(out[0][:n], out[1][:n], out[2][:n])
 
+    def _origin(self, notes: list[Note]) -> int:
+        """Ticks of the first line where they lie before 0, else 0."""
+        from busledger.decoder.capture import csv_kernel as k
+
+        start = io.StringIO(self._rest[:_LOOK].decode("utf-8", "replace"))
+        lines = csv.reader(start, delimiter=self._columns.delimiter)
+        place = next((c for c, column in enumerate(self._columns.columns) if column.kind == k.TIME_COLUMN), None)
+        with contextlib.suppress(csv.Error):
+            first = next((line for line in lines if line), None)
+            if place is not None and first is not None and place < len(first):
+                text = first[place].strip().encode()
+                status, ticks = k.decimal_ticks(np.frombuffer(text, np.uint8), 0, len(text), self._columns.power or 0)
+                if status == k.OK and ticks < 0:
+                    shown = format_duration(-int(ticks) * TICK_FS)
+                    notes.append(Note("pre-trigger", f"the times begin {shown} before 0; they are counted from there"))
+                    return int(ticks)
+        return 0
+
     def _fill(self, data: bytearray, size: int) -> tuple[bytearray, bool]:
         stop = len(data)
         data = data + bytearray(size)
@@ -176,18 +205,49 @@ class CsvReader:
     def _defect(self, status: int, data: bytearray, base: int, position: int, lines: LineFinder) -> CaptureError:
         raw = bytes(data[position : position + 80]).split(b"\n")[0].split(self._columns.delimiter.encode())[0]
         what, expected = _MESSAGES[status]
+        line = data.rfind(b"\n", 0, position) + 1
+        place = min(data.count(self._columns.delimiter.encode(), line, position), len(self._columns.columns) - 1)
+        column = self._columns.columns[place]
+        named = f" in {plain(column.name, 40)}, read as {BASE_NAMES[column.kind]}" if column.name else ""
         shown = plain(raw.decode("utf-8", "replace").strip(), 40)
         where = f"{self._source.where}, {lines.place(data, base, position)}"
         return CaptureError(
-            what.format(cell=shown),
+            what.format(cell=shown, column=named),
             where=where,
             expected=expected.format(columns=len(self._columns.columns)),
             hint="Nothing after this point was decoded.",
         )
 
 
+def _with_bases(header: CsvHeader, start: bytes) -> CsvHeader:
+    """``header`` with the base of each column of numbers, as the file's ``start`` shows it."""
+    text = start[: start.rfind(b"\n") + 1] or start
+    try:
+        lines = list(csv.reader(io.StringIO(text.decode("utf-8", "replace")), delimiter=header.delimiter))
+    except csv.Error:
+        lines = []
+    columns = tuple(
+        replace(column, kind=base_of([line[c] for line in lines if c < len(line)], len(column.signals)))
+        if column.kind == HEX
+        else column
+        for c, column in enumerate(header.columns)
+    )
+    return replace(header, columns=columns)
+
+
+def _base_notes(header: CsvHeader) -> tuple[Note, ...]:
+    """Which columns hold numbers, and of which base: a misread base is a wrong answer in silence."""
+    said = []
+    for kind, base in BASE_NAMES.items():
+        names = [plain(column.name, 40) for column in header.columns if column.kind == kind and column.name]
+        more = f" and {len(names) - 8} more" if len(names) > 8 else ""
+        if names:
+            said.append(f"{', '.join(names[:8])}{more} as {base}")
+    return (Note("number-base", f"numbers are read: {'; '.join(said)}"),) if said else ()
+
+
 def _targets(header: CsvHeader, select: Sequence[int]) -> tuple[NDArray[np.generic], ...]:
-    """(kind, first, bit, word, mask) as ``csv_kernel`` takes them."""
+    """(kind, size, first, bit, word, mask) as ``csv_kernel`` takes them."""
     places: dict[int, list[int]] = {}
     for k, index in enumerate(select):
         places.setdefault(index, []).append(k)
@@ -201,6 +261,7 @@ def _targets(header: CsvHeader, select: Sequence[int]) -> tuple[NDArray[np.gener
         first.append(len(bit))
     return (
         np.array([column.kind for column in header.columns], np.int64),
+        np.array([len(column.signals) for column in header.columns], np.int64),
         np.array(first, np.int64),
         np.array(bit, np.int64),
         np.array(word, np.int64),

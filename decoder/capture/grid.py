@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 
 from busledger.decoder.capture.columns import Capture
 
-__all__ = ["sample_grid", "with_sample_grid"]
+__all__ = ["beginning", "sample_grid", "with_sample_grid", "without_delays"]
 
 _LOOK = 1 << 16
 _FEW = 24
+_UNBROKEN = 64  # steps in a row
+_COARSE_FS = 100_000_000  # 100 ns: an analyser that slow could follow no bus
 
 
 def sample_grid(time: NDArray[np.int64]) -> float | None:
@@ -51,12 +53,39 @@ def sample_grid(time: NDArray[np.int64]) -> float | None:
     return None
 
 
-def with_sample_grid(blocks: Iterator[Capture]) -> tuple[float | None, Iterator[Capture]]:
-    """``sample_grid`` of a capture, and its blocks again from the first.
+def without_delays(time: NDArray[np.int64], tick_fs: int) -> bool:
+    """Whether the stamps show a simulation without delays: a change at every point of a coarse grid, none left out.
+
+    There a clock is dumped whose half period is the grid, and all else changes with its edges. An analyser that
+    sampled a bus once in half a clock period would lose or double an edge as its own clock drifts against the bus's.
+
+    Parameters
+    ----------
+    time : int64, shape (n,), ticks, strictly rising; the first block of a capture is enough
+    tick_fs : femtoseconds a tick
+    """
+    steps = np.diff(np.asarray(time[:_LOOK], dtype=np.int64))[1:-1]  # the first and the last may be cut
+    if steps.size < _UNBROKEN:
+        return False
+    return bool((steps == steps[0]).all()) and int(steps[0]) * tick_fs >= _COARSE_FS
+
+
+def with_sample_grid(blocks: Iterator[Capture], exact: bool = False) -> tuple[float | None, bool, Iterator[Capture]]:
+    """``sample_grid`` of a capture, whether it is ``without_delays``, and its blocks again from the first.
+
+    Without delays, or where the caller knows it to be ``exact``, there is no sample interval (None).
 
     The same rows are looked at whatever the size of the blocks: a first block
     of a few rows would give another interval than the whole.
     """
+    held, blocks = beginning(blocks)
+    time = np.concatenate([block.time for block in held]) if held else np.zeros(0, np.int64)
+    exact = exact or bool(held and without_delays(time, held[0].tick_fs))
+    return None if exact else sample_grid(time), exact, blocks
+
+
+def beginning(blocks: Iterator[Capture]) -> tuple[list[Capture], Iterator[Capture]]:
+    """The first blocks, cut to the rows that tell what a capture is like, and all blocks again from the first."""
     held: list[Capture] = []
     rows = 0
     for block in blocks:
@@ -64,8 +93,8 @@ def with_sample_grid(blocks: Iterator[Capture]) -> tuple[float | None, Iterator[
         rows += len(block)
         if rows >= _LOOK:
             break
-    time = np.concatenate([block.time for block in held]) if held else np.zeros(0, np.int64)
-    return sample_grid(time), chain(held, blocks)
+    shown = [*held[:-1], held[-1].slice(0, len(held[-1]) - max(0, rows - _LOOK))] if held else []
+    return shown, chain(held, blocks)
 
 
 def _fit(steps: NDArray[np.float64], guess: float) -> float | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 
 import numpy as np
@@ -41,6 +41,7 @@ class BodyReader:
     lines : finds the line of a byte, for messages
     notes : grows by what must be told about the file
     source_cut : asked at the end: did a packed source end too early
+    codes : every identifier code that the header declares
     """
 
     def __init__(
@@ -51,9 +52,10 @@ class BodyReader:
         notes: list[Note],
         lines: LineFinder,
         source_cut: Callable[[], bool] = lambda: False,
+        codes: Collection[bytes] = (),
     ) -> None:
         self.tables, self.where, self.tick_s, self.notes, self._lines = tables, where, tick_s, notes, lines
-        self._source_cut = source_cut
+        self._source_cut, self._codes = source_cut, codes
         self.end_time = 0
         self._now = np.zeros((2, tables.words), np.uint64)
         self._now[1] = tables.selected
@@ -109,7 +111,39 @@ class BodyReader:
             if first is not None and first < self.end_time:
                 lexed = self._blank(2, 0)
         rows = self._join(lexed, data, base, stop)
-        return self._finish(rows) if piece.last else rows
+        return self._finish(self._with_tail(rows, base + stop)) if piece.last else rows
+
+    def _with_tail(self, rows: Rows, end: int) -> Rows:
+        """``rows``, and the last word of a file that ends without white space, where it can only be whole.
+
+        A code is whole if no longer one begins with it. Of a stamp, as many digits as are there: cut or not,
+        what it closes is complete, and the capture lasts at least as long.
+        """
+        if not self._carry or self._mode != 0 or self._source_cut() or not self._is_whole(self._carry):
+            return rows
+        data = bytearray(self._carry) + b"\n"
+        self.notes.append(Note("no-line-end", "the file ends without a line end; its last word is taken as it stands"))
+        more = self._join(
+            lex_piece(data, len(data), self.tables, 0, self.end_time), data, end - len(self._carry), len(data)
+        )
+        return Rows(
+            np.concatenate((rows.time, more.time)),
+            np.concatenate((rows.levels, more.levels)),
+            np.concatenate((rows.unknown, more.unknown)),
+            rows.gaps + more.gaps,
+        )
+
+    def _is_whole(self, tail: bytes) -> bool:
+        words = tail.split()
+        if self._open_section:
+            return words == [b"$end"]
+        if words[0][:1] == b"#":
+            return words[0][1:].isdigit() and self.end_time <= int(words[0][1:]) < 1 << 63
+        code = words[-1] if len(words) > 1 else words[0][1:]
+        vector = words[0][:1].lower() in (b"b", b"r", b"s")
+        if vector != (len(words) == 2) or not code:
+            return False
+        return sum(known.startswith(code) for known in self._codes) == 1 and code in self._codes
 
     def _join(self, lexed: Lexed, data: bytearray, base: int, stop: int) -> Rows:
         position = lexed.position
@@ -215,13 +249,13 @@ class BodyReader:
     def _finish(self, rows: Rows) -> Rows:
         """The file has ended: the open time stamp counts, unless the end is cut."""
         cut = bool(self._carry) or self._mode != 0 or self._open_section or self._source_cut()
-        last = no_rows(self.tables.words)
+        last, closed = no_rows(self.tables.words), False
         if cut:
-            text = (
-                f"the file is cut at its end; decoded up to #{self.end_time}, whose changes are left out as incomplete"
-            )
+            closed = self._carry[:1] == b"#" and self._mode == 0  # a stamp begins: what came before it is complete
+            left_out = "" if closed else ", whose changes are left out as incomplete"
+            text = f"the file is cut at its end; decoded up to #{self.end_time}{left_out}"
             self.notes.append(Note("truncated", text, self.end_time * self.tick_s))
-        else:
+        if not cut or closed:
             last = self._pending()
         if self._ended_early is not None:
             text = f"{self._ended_early.what}; nothing follows it, so it is passed over"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import signal
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from busledger.decoder.capture.columns import Header, Note, Signal
@@ -61,7 +61,10 @@ def import_vcdvcd() -> Any:
 
 
 def read_declarations(scan: Scan) -> VcdHeader:
-    """Signals and codes of a finished ``Scan``; raises CaptureError on a contradiction."""
+    """Signals and codes of a finished ``Scan``; raises CaptureError on a contradiction.
+
+    A code declared again under the same name in another scope is the same net and one signal.
+    """
     notes: list[Note] = []
     tick_fs = _tick(scan, notes)
     if not scan.variables:
@@ -70,6 +73,7 @@ def read_declarations(scan: Scan) -> VcdHeader:
     signals: list[Signal] = []
     shown: dict[bytes, list[tuple[int, ...]]] = {}
     first: dict[bytes, VarText] = {}
+    same: dict[tuple[bytes, str], int] = {}
     skipped = 0
     for text, (name, kind, size) in zip(scan.variables, declared, strict=True):
         if text.code in first and first[text.code].size != text.size:
@@ -84,6 +88,11 @@ def read_declarations(scan: Scan) -> VcdHeader:
             skipped += 1
             continue
         scope = b".".join(text.scope).decode("utf-8", "replace")
+        before = same.setdefault((text.code, name), len(signals))
+        if before < len(signals):  # the same net, dumped again where a module below shows it under the same name
+            for index in range(before, before + size):
+                signals[index] = replace(signals[index], also=(*signals[index].also, scope))
+            continue
         made = _bits_of(name, size, scope, notes)
         names.append(tuple(range(len(signals), len(signals) + len(made))))
         signals.extend(made)

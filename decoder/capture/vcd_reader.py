@@ -56,7 +56,8 @@ class VcdReader:
     ) -> Iterator[Rows]:
         """Rows of the selected signals, once; ``notes`` grows."""
         tables = build_tables(self._declared.variables, select)
-        self._reader = BodyReader(tables, self._source.where, self.header.tick_s, notes, lines, self._source.cut)
+        codes = {variable.code for variable in self._declared.variables}
+        self._reader = BodyReader(tables, self._source.where, self.header.tick_s, notes, lines, self._source.cut, codes)
         size = piece_bytes or max(1 << 16, PIECE_BYTES // tables.words)
         spare: list[bytearray] = []
         pieces = cut_pieces(self._source, self._body, self._declared.body_at, size, spare)

@@ -13,7 +13,16 @@ from busledger.decoder.diagnosis.faults.kind import Kind, Looks
 from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD, RIVALS
 from busledger.decoder.diagnosis.faults.listing import PossibleFault, possible_faults
 from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
-from busledger.decoder.diagnosis.rivals import CannotJudge, Rival, capture_verdict, find_rivals
+from busledger.decoder.diagnosis.rivals import (
+    CannotJudge,
+    Rival,
+    capture_verdict,
+    find_rivals,
+    not_judged,
+    refused_suspect,
+    rival_first,
+    rival_warnings,
+)
 from busledger.decoder.diagnosis.statistics import (
     Interval,
     accesses_needed,
@@ -54,8 +63,12 @@ __all__ = [
     "diagnose",
     "find_rivals",
     "intermittence_of",
+    "not_judged",
     "possible_faults",
     "rate_below",
+    "refused_suspect",
+    "rival_first",
+    "rival_warnings",
     "saying",
     "wilson",
 ]

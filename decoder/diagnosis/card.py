@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import priors
+from busledger.decoder.diagnosis.leaf import Leaf, Unit, units_of
 from busledger.decoder.diagnosis.leaf_rows import region_rows
-from busledger.decoder.diagnosis.leaves import Leaf, Unit, units_of, weigh_leaf
+from busledger.decoder.diagnosis.leaves import weigh_leaf
 from busledger.decoder.diagnosis.paths import Path
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.shares import sum_over_share
@@ -33,6 +34,7 @@ Floats = NDArray[np.float64]
 _TESTED = {"good": 0.1, "bad": 50.0, "replaced": 0.2}
 
 
+_ROWS_OF_WORK = 60_000  # accesses whose weighing costs as much as all that does not depend on their number
 _RARE = 0.01  # below any share of bad chips that the evidence leaves: what a bad chip costs at the most
 
 
@@ -68,6 +70,7 @@ class Card:
         self.units: list[Unit] = units_of(study.card)
         self._odds = np.array([self._told(unit) for unit in self.units], np.float64)
         self._prior = tuple(float(v) for v in priors()["leaf"]["bad_share"])
+        self.work = 0.0  # chips weighed again, a long one for several: what the search spends
         self._regions = len(study.card.regions)
         self._of_region = [[u for u, unit in enumerate(self.units) if unit.region == r] for r in range(self._regions)]
         self._base_rows = region_rows(rows, self._regions)
@@ -119,8 +122,12 @@ class Card:
                 continue
             if r not in changed:
                 changed[r] = region_rows_of(rows, r)
-            found.append(base if _same(changed[r], self._base_rows[r], unit.mask) else
-                         weigh_leaf(self.study, unit, changed[r], plain=any(path.plain for path in paths)))  # fmt: skip
+            if _same(changed[r], self._base_rows[r], unit.mask):
+                found.append(base)
+                continue
+            leaf = weigh_leaf(self.study, unit, changed[r], plain=any(path.plain for path in paths))
+            self.work += (1.0 + len(changed[r]) / _ROWS_OF_WORK) if leaf.count.wrong else 0.0
+            found.append(leaf)
         return found
 
 

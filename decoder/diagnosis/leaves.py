@@ -17,23 +17,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import NamedTuple
+from dataclasses import replace
 
 import numpy as np
-from scipy.special import betaln
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of, priors
-from busledger.decoder.diagnosis.faults.candidates import propose
 from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, leaky_cells, stuck_cells
+from busledger.decoder.diagnosis.leaf import Leaf, LeafState, Unit, log_noise, unlisted
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
-from busledger.decoder.diagnosis.patches import cell_counts, patches, scatter
+from busledger.decoder.diagnosis.patches import cell_counts, log_levels, patches, scatter
 from busledger.decoder.diagnosis.replay import lanes_kernel
-from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import (
+    EXCUSE,
     HARD,
     SOMETIMES,
     Tally,
@@ -44,79 +42,12 @@ from busledger.decoder.diagnosis.replay.weighing import (
 from busledger.decoder.diagnosis.scoring import Scored, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_leaf
 
-__all__ = ["Leaf", "LeafState", "Unit", "log_noise", "units_of", "weigh_leaf"]
+__all__ = ["weigh_leaf"]
 
 _CELLS = 12  # failing cells of a chip that are asked about one by one
 _MANY_CELLS = 64  # failing cells past which no single cell is, save the worst
 _WORN_CELLS = 6  # failing cells of a chip past which none of them leaks or is coupled on its own
 _ASKED_WHERE = 3  # faults of a chip that are asked for the address bit that they depend on
-
-
-@dataclass(frozen=True)
-class Unit:
-    """A chip, or where the board file names none the region's memory as one. ``mask``: its lanes."""
-
-    region: int
-    mask: int
-    name: str | None
-    candidates: tuple[Candidate, ...]
-
-
-class LeafState(NamedTuple):
-    """One way to be bad: log of its share, log likelihood of the chip's reads, its faults (one a lane)."""
-
-    log_weight: float
-    log_like: float
-    faults: tuple[Scored, ...]
-
-    @property
-    def log(self) -> float:
-        """Share times likelihood."""
-        return self.log_weight + self.log_like
-
-
-@dataclass(frozen=True)
-class Leaf:
-    """A chip weighed: log likelihood of what it showed if it is sound, and every way to be bad."""
-
-    unit: Unit
-    count: LeafCount
-    log_sound: float
-    states: tuple[LeafState, ...]
-
-    @property
-    def log_bad(self) -> float:
-        """Summed over the ways to be bad."""
-        return log_sum([state.log for state in self.states])
-
-    @property
-    def best(self) -> LeafState:
-        """The likeliest way to be bad."""
-        return max(self.states, key=lambda state: state.log)
-
-
-def units_of(card: CardView) -> list[Unit]:
-    """Every chip of the compared regions, with the listed faults that it could have."""
-    everywhere = {r.index: r.mask for r in card.regions}
-    listed = [c for c in propose(card, everywhere, {}) if c.scope == "chip" and c.region is not None]
-    found = []
-    for region in card.regions:
-        if not region.compared:
-            continue
-        named = [(chip.designator, chip.mask) for chip in region.chips] if region.named_chips else [(None, region.mask)]
-        for name, mask in named:
-            mine = tuple(
-                c for c in listed if c.region == region.index and c.component == name and c.mask & ~mask == 0
-            )
-            found.append(Unit(region.index, mask, name, mine))
-    return found
-
-
-def log_noise(strays: int, reads: int, lanes: int) -> float:
-    """Log probability of ``strays`` wrong reads of a sound part: a slip of the analyser, any pattern of its lanes."""
-    a, b = (float(v) for v in priors()["leaf"]["noise"])
-    pattern = math.log(max(2.0**lanes - 1.0, 1.0))
-    return float(betaln(a + strays, b + max(0, reads - strays)) - betaln(a, b)) - strays * pattern
 
 
 def weigh_leaf(study: Study, unit: Unit, rows: Rows, *, plain: bool = False) -> Leaf:
@@ -134,14 +65,7 @@ def _unseen(unit: Unit, count: LeafCount) -> LeafState:
     """Bad, and yet every read came back right: about half of the reads would have been chances."""
     chances = count.reads // 2
     shares = [math.log(0.5) + log_rate(0, chances, HARD), math.log(0.5) + log_rate(0, chances, SOMETIMES)]
-    return LeafState(0.0, log_sum(shares), (_unlisted(unit, NOTHING),))
-
-
-def _unlisted(unit: Unit, effect: Effect) -> Scored:
-    behaviour = LaneFault(lanes_kernel.KEPT, unit.mask, (unit.region,))
-    variant = Variant(1.0, behaviour)
-    candidate = Candidate("unlisted", "chip", unit.name, unit.region, unit.mask, (variant,))
-    return Scored(candidate, variant, False, effect)
+    return LeafState(0.0, log_sum(shares), (unlisted(unit, NOTHING),))
 
 
 class _Weighing:
@@ -156,6 +80,7 @@ class _Weighing:
         self._region = region
         self._span = study.cells.span(unit.region)
         self._shift = study.cells.shift
+        self._besides: dict[int, tuple[LeafCount, float]] = {}
 
     def states(self) -> Iterable[LeafState]:
         whole = [c for c in self._unit.candidates if c.mask == self._unit.mask or c.mask.bit_count() > 1]
@@ -184,7 +109,7 @@ class _Weighing:
         first = tuple(int(i) for i in self._rows.index[bad[:8]])
         effect = Effect(Tally(news, int(count.right.sum()), 0, count.wrong), hash((self._unit.region, self._unit.mask)),
                         first, chances)  # fmt: skip
-        return LeafState(math.log(self._share["unlisted"]), own, (_unlisted(self._unit, effect),))
+        return LeafState(math.log(self._share["unlisted"]), own, (unlisted(self._unit, effect),))
 
     # -- listed faults -------------------------------------------------------
     def _listed(
@@ -201,16 +126,30 @@ class _Weighing:
             for scored in ways(c, effects):
                 if not scored.effect.tally.hits and not scored.covers:
                     continue
-                like = log_own(scored, c.mask.bit_count()) + self._strays(scored, count, rows)
+                mine, beside = self._beside(c.mask, rows, count)
+                like = log_own(scored, c.mask.bit_count()) + self._strays(scored, mine, c.mask) + beside
                 weight = log_part + math.log(c.prior / total) + scored.weight
                 found.append(LeafState(weight, like + log_others, (scored,)))
         if not found:
             return []
         return found + self._where(found, rows, count)
 
-    def _strays(self, scored: Scored, count: LeafCount, rows: Rows) -> float:
-        lanes = int(np.bitwise_or.reduce(rows.compared, initial=0)).bit_count()
-        return log_noise(count.news(count.wrong - scored.covers), count.reads, max(1, lanes))
+    def _strays(self, scored: Scored, count: LeafCount, mask: int) -> float:
+        return log_noise(count.news(count.wrong - scored.covers), count.reads, (mask & self._unit.mask).bit_count())
+
+    def _beside(self, mask: int, rows: Rows, count: LeafCount) -> tuple[LeafCount, float]:
+        """(counts on the lanes of a fault, log likelihood of the chip's other lanes): those are sound, or bad in a way
+        not listed. A replay tells of its own lanes only."""
+        if rows is not self._rows or mask & self._unit.mask == self._unit.mask:
+            return count, 0.0
+        if mask not in self._besides:
+            rest = self._unit.mask & ~mask
+            mine, other = (count_reads(narrowed(rows, lanes)) for lanes in (mask, rest))
+            news, lanes = other.event_count, rest.bit_count()
+            sound = log_noise(news, other.reads, lanes)
+            bad = log_chances(other.events, other.right, (news, int(other.right.sum()))) - news * lanes * math.log(2.0)
+            self._besides[mask] = mine, log_sum([sound, math.log(self._share["unlisted"]) + bad]) if news else sound
+        return self._besides[mask]
 
     def _where(self, found: Sequence[LeafState], rows: Rows, count: LeafCount) -> list[LeafState]:
         """The likeliest faults that come and go, asked whether one address bit says when."""
@@ -231,11 +170,19 @@ class _Weighing:
                 again = next((s for s in ways(scored.candidate, effects) if _same_way(s, scored)), None)
                 if again is None:
                     continue
-                more += self._halves(state, again.effect, few, start, count, len(bits))
+                mine, beside = self._beside(scored.candidate.mask, rows, count)
+                more += self._halves(state, again.effect, few, start, mine, beside, len(bits))
         return more
 
     def _halves(
-        self, state: LeafState, effect: Effect, few: Sequence[int], start: int, count: LeafCount, bits: int
+        self,
+        state: LeafState,
+        effect: Effect,
+        few: Sequence[int],
+        start: int,
+        count: LeafCount,
+        beside: float,
+        bits: int,
     ) -> list[LeafState]:
         scored = state.faults[0]
         tally = effect.tally
@@ -249,11 +196,14 @@ class _Weighing:
                     continue
                 outside = int(effect.chances[~there, 0].sum())
                 strays = count.news(count.wrong - scored.covers + outside)
-                noise = log_noise(strays, count.reads, self._lanes)
+                noise = log_noise(strays, count.reads, (scored.candidate.mask & self._unit.mask).bit_count()) + beside
                 lines = [f"A{b + self._shift}={level}"]
                 for hard in (True, False):
                     own = log_rate(hits, misses, HARD if hard else SOMETIMES)
                     own -= tally.unsure_bits * math.log(2.0)
+                    # What is excused is paid for here as in log_sometimes.
+                    excused = tally.excused + tally.contradicted
+                    own += excused * (EXCUSE - math.log(max(2.0 ** scored.candidate.mask.bit_count() - 1.0, 1.0)))
                     there_only = tally._replace(hits=hits, misses=misses)
                     hash_ = scored.effect.hash_ ^ (b * 2 + level + 1)
                     narrower = Effect(there_only, hash_, scored.effect.first, effect.chances)
@@ -332,7 +282,7 @@ class _Weighing:
             for scored in ways(c, effects):
                 if not scored.effect.tally.hits and not scored.covers:
                     continue
-                like = log_own(scored, 1) + self._strays(scored, count, rows)
+                like = log_own(scored, 1) + self._strays(scored, count, c.mask)
                 found.append(LeafState(weights[id(c)] + scored.weight, like, (scored,)))
         return found
 
@@ -377,8 +327,8 @@ class _Weighing:
         detail = {"scatter": True, "cells_failing": worn.failing, "cells_in": worn.tested}
         tally = Tally(worn.hits, worn.misses, 0, worn.hits)
         scored = self._made("unlisted", lanes_kernel.KEPT, mask, tally, False, detail)
-        # Each bad cell is stuck at one level on one lane.
-        like = worn.log_like - worn.failing * math.log(2.0 * self._lanes)
+        like = worn.log_like + log_levels(rows.cell, rows.data, rows.expected, rows.compared, rows.wrong, rows.event,
+                                          self._lanes)  # fmt: skip
         return [LeafState(math.log(self._share["scatter"]), like, (scored,))]
 
     def _made(

@@ -19,7 +19,7 @@ from scipy.special import betaln
 
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
 
-__all__ = ["Patch", "Scatter", "cell_counts", "patches", "scatter"]
+__all__ = ["Patch", "Scatter", "cell_counts", "log_levels", "patches", "scatter"]
 
 Counts = NDArray[np.int64]
 
@@ -124,3 +124,31 @@ def scatter(counts: Counts, reads: Counts) -> Scatter | None:
     a, b = _BAD_CELLS
     own = float(betaln(failing + a, sound + b) - betaln(a, b)) + log_rate(hits, misses, HARD)
     return Scatter(failing, failing + len(asked), hits, misses, own)
+
+
+def log_levels(
+    cell: NDArray[np.int32],
+    data: NDArray[np.uint32],
+    expected: NDArray[np.uint32],
+    compared: NDArray[np.uint32],
+    wrong: NDArray[np.uint32],
+    event: NDArray[np.uint8],
+    lanes: int,
+) -> float:
+    """Log probability of what failing cells gave, one row a read; ``event``: wrong and not just read so.
+
+    A cell is stuck on so many of its lanes, each at one level; a wrong read of it that shows anything else may show any
+    pattern, and so may every wrong read of a cell that is not stuck at all, whichever says more.
+    """
+    bad = np.flatnonzero(wrong)
+    cells, at = np.unique(cell[bad], return_inverse=True)
+    high, low = np.zeros(len(cells), np.uint32), np.zeros(len(cells), np.uint32)
+    np.bitwise_or.at(high, at, data[bad] & wrong[bad])
+    np.bitwise_or.at(low, at, ~data[bad] & wrong[bad])
+    foretold = ((high[at] & ~expected[bad]) | (low[at] & expected[bad])) & compared[bad]
+    news = event[bad] != 0
+    odd = np.bincount(at[news & (foretold != wrong[bad])], minlength=len(cells))
+    each = np.bincount(at[news], minlength=len(cells))
+    pattern = lanes * math.log(2.0)
+    stuck = (np.bitwise_count(high) + np.bitwise_count(low)) * math.log(2.0 * lanes) + odd * pattern
+    return -float(np.minimum(stuck, np.maximum(1, each) * pattern).sum())

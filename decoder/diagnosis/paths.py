@@ -11,7 +11,7 @@ from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
 from busledger.decoder.diagnosis.faults.candidates import propose
-from busledger.decoder.diagnosis.leaves import log_noise
+from busledger.decoder.diagnosis.leaf import log_noise
 from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study, Survey
@@ -19,12 +19,14 @@ from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import Rival
 from busledger.decoder.diagnosis.scoring import Scored, checked, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_all
+from busledger.decoder.diagnosis.unlisted import TakesAll, strange_drivers
 
 __all__ = ["LEAF_SCOPES", "Innocent", "Path", "PathFaultState", "propose_paths", "seen_by_checks"]
 
 LEAF_SCOPES = ("chip", "cell")
 _LANE_SCOPES = ("bus", "buffer")
 _SEEN = math.log(100.0)  # a check that sure speaks for a fault even where no read went wrong
+_NOT_LISTED = "unlisted"
 _SAME_PART = 20.0  # how much likelier a driver's second bad lane is than its first
 _WAYS = 2  # of one candidate, hard and now and then each
 
@@ -104,6 +106,8 @@ class PathFaultState:
 
     def overlay(self) -> Overlay:
         """See overlay.FoundFault."""
+        if self.scored.candidate.fault == _NOT_LISTED:
+            return TakesAll(self.mask, self.regions)
         return FoundFault(self.scored, self.study, self.blind)
 
 
@@ -141,8 +145,11 @@ class Innocent:
 
     @property
     def regions(self) -> tuple[int, ...]:
-        """Its region, or all of them."""
-        return self.everywhere if self.rival.region is None else (self.rival.region,)
+        """Its region, or the two that are one, or all of them."""
+        rival = self.rival
+        if rival.region is None:
+            return self.everywhere
+        return (rival.region,) if rival.other_region is None else (rival.region, rival.other_region)
 
     @property
     def plain(self) -> bool:
@@ -165,6 +172,11 @@ def propose_paths(
     found = _replayed(study, rows, given, None)
     if blind is not None:
         found += _replayed(study, blind.feed(rows), given, blind)
+    taken = {path.key[:-1] for path in given}
+    for scored, own in strange_drivers(study, rows):
+        if scored.key[:-1] not in taken:
+            odds = math.log(float(priors()["path"]["faulty"]) * scored.candidate.prior / _path_share())
+            found.append(PathFaultState(scored, odds + own, study))
     best: dict[tuple[object, ...], list[PathFaultState]] = {}
     for state in sorted(found, key=lambda s: -s.log_weight - 8.0 * min(1, s.hits)):
         held = best.setdefault((*state.key, state.blind is None), [])

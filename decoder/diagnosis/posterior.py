@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from busledger.decoder.diagnosis.card import Card, CardState
-from busledger.decoder.diagnosis.leaves import Leaf, LeafState
+from busledger.decoder.diagnosis.leaf import Leaf, LeafState
 from busledger.decoder.diagnosis.paths import Path, PathFaultState
 from busledger.decoder.diagnosis.replay.weighing import log_sum
 from busledger.decoder.diagnosis.scoring import Scored
@@ -165,15 +165,33 @@ def _places(items: Sequence[Item], bad: np.ndarray) -> list[Place]:
             first = max(by_unit[first.unit], key=lambda item: item.probability)
         if (sums[first.unit] if first.unit is not None else first.probability) >= _WEAK_SEED:
             seeds.append(Place([first]))
+    homeless = []
     for item in ranked:
         if item.probability < _SHOWN or any(item is place.items[0] for place in seeds):
             continue
         home = _home(item, seeds)
         if home is not None:
             home.items.append(item)
+        else:
+            homeless.append(item)
+    seeds += _shared_out(homeless)
     for place in seeds:
         _settle(place)
     return sorted(seeds, key=lambda place: -_explains(place.leader))
+
+
+def _shared_out(items: Sequence[Item]) -> list[Place]:
+    """Places where something is wrong for sure, though no one thing is likelier than not: ties, mostly."""
+    found: list[Place] = []
+    left = sorted(items, key=lambda item: -item.probability)
+    while left:
+        first = left[0]
+        rivals = [i for i in left if i is first or (i.regions & first.regions and i.mask & first.mask)]
+        taken = {id(item) for item in rivals}
+        left = [item for item in left if id(item) not in taken]
+        if sum(item.probability for item in rivals) >= _SEED:
+            found.append(Place(rivals))
+    return found
 
 
 def _home(item: Item, seeds: Sequence[Place]) -> Place | None:

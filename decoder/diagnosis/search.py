@@ -21,6 +21,7 @@ __all__ = ["search"]
 _AT_MOST = 3  # shared faults of one card
 _BELOW_BEST = 9.0  # nats; a set whose most is further below the best is not weighed
 _TRIED = (16, 10, 6)  # sets weighed at each size
+_WORK = 110.0  # chips weighed again after which the search ends with what it has (see Card.work)
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
 _DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
@@ -67,6 +68,8 @@ def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> li
         for kept in itertools.combinations(best.paths, size):
             if any(len(s.paths) == size + 1 and s.paths[:size] == kept for s in states):
                 continue  # it was grown on the way
+            if card.work > _WORK:
+                return found
             left = card.weigh(kept)
             found.append(left)
             found += _extended(card, left, extra, best.log_total, _TRIED_AGAIN, [*states, *found])
@@ -82,6 +85,8 @@ def _extended(
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
     for path in _worth_trying(card, state, proposed, best)[:tried]:
+        if card.work > _WORK:
+            break
         if frozenset({*held, path.key}) in seen and path.key not in {f.paths[-1].key for f in found}:
             continue
         now = card.weigh((*state.paths, path))

@@ -151,6 +151,8 @@ def _innocent(study: Study, entry: _Entry, rank: int) -> Suspect:
     detail: dict[str, Any] = {"next_step": rival.next_step}
     if rival.addresses is not None:
         detail["span"] = list(rival.addresses)
+    if rival.stops_judging:
+        detail["stops_judging"] = True
     if rival.propose:
         detail["propose"] = list(rival.propose)
     if rival.lines:

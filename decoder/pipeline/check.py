@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any, Literal, cast
 
@@ -25,7 +25,7 @@ from busledger.decoder.progress import Progress, silent
 if TYPE_CHECKING:
     from busledger.decoder.diagnosis import CaptureSigns, Evidence
 
-__all__ = ["capture_finding", "conclude", "cycle_counts", "evidence_of", "gather", "run_check"]
+__all__ = ["capture_finding", "conclude", "cycle_counts", "evidence_of", "gather", "outside_the_card", "run_check"]
 
 _NOTES_OF_A_KIND = 5  # more of one code word are summed up in one sentence
 
@@ -278,23 +278,34 @@ def evidence_of(gathered: Gathered) -> Evidence:
 
 def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     """Weigh what was gathered and put it into the contract's words."""
-    from busledger.decoder.diagnosis import Diagnosis, capture_verdict, diagnose
+    from busledger.decoder.diagnosis import Diagnosis, capture_verdict, diagnose, not_judged, rival_warnings
+    from busledger.decoder.diagnosis import refused_suspect as suspect_of
 
     run = gathered.run
     profile = run.profile
     rejected = 0 if run.extractor is None else run.extractor.rejected
     evidence = evidence_of(gathered)
     refused = capture_verdict(evidence)
-    # Of a capture that cannot be judged no part is accused, and none cleared either.
-    found = diagnose(evidence, progress) if refused is None else Diagnosis()
+    wrong = sum(region.mismatches for region in gathered.counts)
+    warned: tuple[WarningFinding, ...] = ()
+    if refused is None:
+        found = diagnose(evidence, progress)
+        warned = rival_warnings(evidence, gathered.checks.doubts if gathered.checks is not None else ())
+        refused = not_judged(found.suspects, wrong)
+        # Of a capture that cannot be judged no part is accused, and none cleared either.
+        if refused is not None:
+            found = Diagnosis(suspects=outside_the_card(found.suspects), unexplained=found.unexplained)
+    else:
+        found = Diagnosis(suspects=suspect_of(refused))
     steps = found.next_steps if refused is None else (NextStep(text=_sentence(refused.change)),)
+    capture = capture_finding(run, gathered.notes, gathered.checks)
     return CheckResult(
-        capture=capture_finding(run, gathered.notes, gathered.checks),
+        capture=capture.model_copy(update={"warnings": (*capture.warnings, *warned)}),
         profile=profile.name,
         board=gathered.board.name or None,
         cycles=cycle_counts(gathered.kinds, rejected),
         regions=gathered.counts,
-        mismatch_total=sum(region.mismatches for region in gathered.counts),
+        mismatch_total=wrong,
         suspects=tuple(_of_the_whole(s, gathered.parents) for s in found.suspects),
         parts=found.parts,
         unexplained=found.unexplained,
@@ -306,6 +317,12 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         judged=refused is None,
         not_judged_because=refused.reason if refused is not None else "",
     )
+
+
+def outside_the_card(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:
+    """Those that are no parts of the card, ranked anew."""
+    kept = [s for s in suspects if s.scope in ("clip", "machine")]
+    return tuple(s.model_copy(update={"rank": rank, "tied_with": ()}) for rank, s in enumerate(kept, 1))
 
 
 def _sentence(text: str) -> str:

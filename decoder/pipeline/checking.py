@@ -22,7 +22,7 @@ from busledger.decoder.checks import (
     TimingCheck,
     TimingResult,
 )
-from busledger.decoder.errors import UsageError, WiringError
+from busledger.decoder.errors import CaptureError, UsageError, WiringError
 from busledger.decoder.pipeline.run import Request, Run, bus_and_board, open_run
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import bind, canonical, load_wiring, propose
@@ -102,6 +102,12 @@ def run_timing(request: Request, progress: Progress = silent) -> TimingResult:
     try:
         check: TimingCheck | None = None
         for block in run.blocks():
+            if run.exact:
+                raise CaptureError(
+                    "the stamps hold no delays: this is the dump of a simulation, and there are no times to measure",
+                    where=run.file.path,
+                    expected="a recording of a machine, or a simulation with delays",
+                )
             check = check or TimingCheck(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
             check.feed(block.levels, block.cycles)
         assert check is not None
@@ -123,7 +129,7 @@ def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
     with open_capture(request.capture, rate_hz=request.rate_hz, progress=progress, stdin=request.stdin) as file:
         lines = _lines(file.header.signals, profile, board, request)
         names = tuple(signal.name for signal in file.header.signals)
-        grid, blocks = with_sample_grid(file.blocks(range(len(names))))
+        grid, _, blocks = with_sample_grid(file.blocks(range(len(names))), request.exact)
         check = ProbesCheck(names, file.header.tick_fs, grid, lines, profile)
         # Channels whose names say nothing are told apart by what they do.
         wanted = wanted_lines(profile) if profile is not None and not lines else None

@@ -15,8 +15,17 @@ from typing import IO
 import numpy as np
 
 from busledger.decoder.board import Board, LineLevel, Region, bus_of_board, load_board
-from busledger.decoder.bus import CycleExtractor, Cycles, Layout, Profile, line_needs, load_profile, unwired_address
-from busledger.decoder.capture import Capture, CaptureFile, Note, open_capture, with_sample_grid
+from busledger.decoder.bus import (
+    CycleExtractor,
+    Cycles,
+    Layout,
+    Profile,
+    find_eyes,
+    line_needs,
+    load_profile,
+    unwired_address,
+)
+from busledger.decoder.capture import Capture, CaptureFile, Note, beginning, open_capture, with_sample_grid
 from busledger.decoder.checks import skew_of
 from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, UsageError
@@ -29,6 +38,10 @@ from busledger.decoder.wiring import Wiring, bind, load_wiring
 __all__ = ["Decoded", "Request", "Run", "bus_and_board", "open_run", "region_map_of"]
 
 FS = 1e-15
+EXACT_TEXT = (
+    "taken for the dump of a simulation without delays: a change at an edge's own stamp counts as after it, "
+    "and no set-up or hold time is judged"
+)
 
 
 @dataclass(frozen=True)
@@ -41,7 +54,8 @@ class Request:
     ``9000-903F`` of what is listed and not compared; ``good``, ``bad`` and ``replaced``
     name parts (``U3``, ``U1-U8``) as ``with_tested`` reads them. With ``any_subset`` a capture without a
     single address or data line will do. ``watch`` is called with every block
-    of cycles as it is decoded, whatever they are decoded for.
+    of cycles as it is decoded, whatever they are decoded for. ``exact``: the
+    capture is the dump of a simulation without delays (also found from its stamps).
     """
 
     capture: str | Path
@@ -61,6 +75,7 @@ class Request:
     stdin: IO[bytes] | None = None
     any_subset: bool = False
     watch: Callable[[Cycles], None] | None = None
+    exact: bool = False
 
 
 @dataclass(slots=True)
@@ -78,8 +93,8 @@ class Run:
     """An opened capture with everything that is needed to decode it once.
 
     ``grid_ticks`` is the analyser's sample interval (None where the times lie
-    on no grid), known once the first block has been read; so are the counts
-    and ``notes``.
+    on no grid), ``exact`` whether there are no delays in them, both
+    known once the first block has been read; so are the counts and ``notes``.
     """
 
     file: CaptureFile
@@ -92,6 +107,7 @@ class Run:
     unwired: int
     request: Request
     grid_ticks: float | None = None
+    exact: bool = False
     rows: int = 0
     first_tick: int | None = None
     last_tick: int = 0
@@ -121,6 +137,8 @@ class Run:
     def notes(self) -> list[Note]:
         """What the floors below have to tell so far, without repetitions."""
         found = [*self.file.notes, *self.wiring.notes]
+        if self.exact:
+            found.append(Note("exact", EXACT_TEXT))
         if self.extractor is not None:
             found += self.extractor.notes
         found += self._assumption()
@@ -130,12 +148,14 @@ class Run:
         """Decode the whole capture; memory does not grow with its length."""
         told = 0
         last: Capture | None = None
-        self.grid_ticks, rows = with_sample_grid(self._levels(block_rows))
+        self.grid_ticks, self.exact, rows = with_sample_grid(self._levels(block_rows), self.request.exact)
+        shown, rows = beginning(rows)
+        eyes = find_eyes(self.profile, self.layout, shown, self.tick_fs, self.grid_ticks, self.request.grade)
         self._prepare()
         for levels in rows:
             if self.extractor is None:
                 self.extractor = CycleExtractor(
-                    self.profile, self.layout, self.tick_fs, self.grid_ticks, self.request.grade
+                    self.profile, self.layout, self.tick_fs, self.grid_ticks, self.request.grade, self.exact, eyes
                 )
             self._account(levels)
             cycles = self.extractor.feed(levels)
@@ -303,7 +323,11 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
     profile = load_profile(_bus_path(request.profile if request.profile is not None else named, path))
     if board is None and path:
         board = load_board(
-            path, data_bits=profile.data_bits, address_bits=profile.address_bits, lines=profile.spellings
+            path,
+            data_bits=profile.data_bits,
+            address_bits=profile.address_bits,
+            lines=profile.spellings,
+            driven=profile.driven,
         )
     stated = parse_regions(request.regions)
     if left_out(request.ignored, request.devices) and board is not None:

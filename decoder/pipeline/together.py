@@ -16,10 +16,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.bus import Cycles
-from busledger.decoder.diagnosis import CheckKey, Evidence, ProfileFacts, TrafficCounter, diagnose
-from busledger.decoder.findings import CaptureFinding, CheckResult, Cleared, CycleCounts, LaneCounts, RegionCounts
+from busledger.decoder.diagnosis import (
+    CheckKey,
+    Diagnosis,
+    Evidence,
+    ProfileFacts,
+    TrafficCounter,
+    diagnose,
+    not_judged,
+)
+from busledger.decoder.findings import (
+    CaptureFinding,
+    CheckResult,
+    Cleared,
+    CycleCounts,
+    LaneCounts,
+    NextStep,
+    RegionCounts,
+)
 from busledger.decoder.ledger import AccessLog, Compared
-from busledger.decoder.pipeline.check import conclude, gather
+from busledger.decoder.pipeline.check import conclude, gather, outside_the_card
 from busledger.decoder.pipeline.dividing import divide
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.run import FS, Request, Run, open_run
@@ -130,6 +146,12 @@ def weigh_together(request: Request, placed: Sequence[Placed], progress: Progres
     finally:
         gathered.log.close()
     results = [one.part.result for one in placed]
+    refused = not_judged(found.suspects, sum(region.mismatches for region in gathered.counts))
+    if refused is not None:
+        steps = (NextStep(text=refused.change),)
+        found = Diagnosis(suspects=outside_the_card(found.suspects), unexplained=found.unexplained, next_steps=steps)
+    # A capture that could not be judged by itself spoils the whole: its reads lie in it.
+    alone = next((r.not_judged_because for r in results if not r.judged), "")
     return results[0].model_copy(
         update={
             "capture": _captures(results),
@@ -143,6 +165,9 @@ def weigh_together(request: Request, placed: Sequence[Placed], progress: Progres
             "next_steps": found.next_steps,
             "intermittence": found.intermittence,
             "checks": {},
+            "parts": found.parts,
+            "judged": refused is None and all(r.judged for r in results),
+            "not_judged_because": refused.reason if refused is not None else alone,
         }
     )
 

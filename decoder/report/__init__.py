@@ -21,6 +21,7 @@ from busledger.decoder.report.text import check_text
 if TYPE_CHECKING:
     from busledger.decoder.report.around import Scene, SceneCollector
     from busledger.decoder.report.board_drawing import board_text
+    from busledger.decoder.report.board_picture import board_svg
     from busledger.decoder.report.card import card_rows
     from busledger.decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
     from busledger.decoder.report.clip_list import plan_page
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from busledger.decoder.report.schemas import board_schema, profile_schema, result_schema, sets_schema
     from busledger.decoder.report.sets import between_lines, between_text, set_heading, sets_text
     from busledger.decoder.report.several import many_text
+    from busledger.decoder.report.supply_text import power_json, power_text
     from busledger.decoder.report.timing_plots import timing_histograms
 
 __all__ = [
@@ -46,6 +48,7 @@ __all__ = [
     "between_lines",
     "between_text",
     "board_schema",
+    "board_svg",
     "board_text",
     "buffers_text",
     "card_rows",
@@ -65,6 +68,8 @@ __all__ = [
     "plan_page",
     "plan_text",
     "plural",
+    "power_json",
+    "power_text",
     "probes_text",
     "profile_schema",
     "refuse_overwriting",
@@ -91,6 +96,7 @@ _LATER = {
     "between_lines": "sets",
     "between_text": "sets",
     "board_schema": "schemas",
+    "board_svg": "board_picture",
     "board_text": "board_drawing",
     "buffers_text": "checks_text",
     "card_rows": "card",
@@ -101,6 +107,8 @@ _LATER = {
     "match_text": "planning_text",
     "plan_page": "clip_list",
     "plan_text": "planning_text",
+    "power_json": "supply_text",
+    "power_text": "supply_text",
     "probes_text": "checks_text",
     "profile_schema": "schemas",
     "retest_text": "repair_text",

@@ -82,6 +82,9 @@ def card_rows(board: Board, result: CheckResult | None = None) -> tuple[CardRow,
 
 
 def _support(board: Board, judge: _Judge) -> Iterable[CardRow]:
+    if board.parity:
+        ninth = (judge.part(chip.designator, _name(chip.part), f"{name} parity") for name, chip in board.parity)
+        yield CardRow("parity", "", tuple(ninth))
     if board.decoders:
         made = (judge.part(d.designator, _name(d.part), lane_ranges(d.outputs.values())) for d in board.decoders)
         yield CardRow("selects", "", tuple(made))

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from busledger.decoder.bus.columns import Cycles, Kind
 from busledger.decoder.ledger.columns import Compared, Verdict
-from busledger.decoder.report.cycle_rows import COLUMNS, RowFormat
+from busledger.decoder.report.cycle_rows import COLUMNS, RowFormat, unguarded
 from busledger.decoder.report.numbers import lane_ranges
 from busledger.decoder.report.terminal import printed
 
@@ -20,6 +20,7 @@ __all__ = ["Lister", "Selection", "list_text"]
 
 # What goes first when the terminal is narrow.
 _DROPPED_FIRST = ("flags", "region", "index", "expected", "time_s")
+_REGION = COLUMNS.index("region")
 _HEADS = {"time_s": "time s", "mismatch": "differs", "address": "addr"}
 
 
@@ -84,7 +85,8 @@ class Lister:
                 self.jsonl(piece)
         if room > 0:
             text = b"".join(self.form.csv(number[:room], cycles.slice(0, room), compared.slice(0, room))).decode()
-            self.page += csv.reader(text.splitlines())
+            fields = csv.reader(text.splitlines())
+            self.page += [[*row[:_REGION], unguarded(row[_REGION]), *row[_REGION + 1 :]] for row in fields]
         return not (only_page and len(self.page) >= self.page_rows)
 
 

@@ -14,7 +14,7 @@ from busledger.decoder.bus.columns import KIND_NAMES, Cycles, Flag
 from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.text import plain
 
-__all__ = ["COLUMNS", "RowFormat", "flag_names", "flag_text"]
+__all__ = ["COLUMNS", "RowFormat", "flag_names", "flag_text", "unguarded"]
 
 COLUMNS = ("index", "time_s", "kind", "address", "data", "region", "expected", "mismatch", "flags")
 
@@ -22,6 +22,7 @@ _FEMTOSECONDS_PER_NS = 10**6
 _SECOND_PLACES = 15
 _ROWS_AT_ONCE = 1 << 16
 
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "|")  # OWASP "CSV injection": what a spreadsheet may run
 Words = tuple[NDArray[np.uint8], NDArray[np.int64]]
 
 
@@ -33,6 +34,11 @@ def flag_names() -> tuple[str, ...]:
 def flag_text(flags: int) -> str:
     """The words of the set bits joined by ``+``."""
     return "+".join(name for bit, name in enumerate(flag_names()) if flags >> bit & 1)
+
+
+def unguarded(name: str) -> str:
+    """A region's name as a terminal shows it: without the apostrophe that guards a spreadsheet."""
+    return name[1:] if name.startswith(tuple(f"'{first}" for first in _FORMULA)) else name
 
 
 class RowFormat:
@@ -139,10 +145,11 @@ def _words(names: Sequence[str]) -> Words:
 
 
 def _quoted(names: Sequence[str]) -> list[str]:
-    """Each name as one CSV field."""
+    """Each name as one CSV field; an apostrophe keeps a spreadsheet from taking one for a formula."""
     fields = []
     for name in names:
+        guarded = f"'{name}" if name.startswith(_FORMULA) else name
         line = io.StringIO()
-        csv.writer(line, lineterminator="").writerow([name, ""])
+        csv.writer(line, lineterminator="").writerow([guarded, ""])
         fields.append(line.getvalue()[:-1])
     return fields

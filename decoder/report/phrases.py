@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from busledger.decoder.diagnosis import KINDS, saying
 from busledger.decoder.findings import CheckResult, NextStep, RegionCounts, Suspect
 from busledger.decoder.report.numbers import NO_BREAK, between, count, lane_ranges, percent, plural, seconds
-from busledger.decoder.report.places import LIKELY, BadPlace, bad_places, named_parts, places_of, several
+from busledger.decoder.report.places import LIKELY, BadPlace, bad_places, named_parts, open_places, places_of, several
 from busledger.decoder.text import plain
 
 __all__ = [
@@ -101,7 +101,9 @@ def verdict(result: CheckResult) -> str:
 def _named(result: CheckResult, places: tuple[BadPlace, ...]) -> str:
     """The parts where several are bad; else the one place."""
     if several(result):
-        return safe(saying.bad_parts_line(named_parts(result)))
+        undecided = open_places(result)
+        told = safe(saying.bad_parts_line(named_parts(result)))
+        return f"{told}; {plural(len(undecided), 'place')} more not settled" if undecided else told
     first = places[0]
     if first.tied:
         names = list(dict.fromkeys(f"{_short(s)} {percent(s.probability)}" for s in (first.leader, *first.tied)))
@@ -230,6 +232,9 @@ def _other_ways(place: BadPlace) -> Iterator[str]:
     yield f"Or the same part {'; or '.join(ways[:2])}{told}."
 
 
+_RIVALS_OF_OPEN = 3
+
+
 def _why_several(result: CheckResult) -> Iterator[str]:
     """How much the bad parts explain together, and who else might be to blame for any of them."""
     total = plural(result.mismatch_total, "mismatch", "mismatches")
@@ -247,7 +252,15 @@ def place_lines(result: CheckResult) -> list[str]:
     """A line for each place where several things are wrong; none where one is."""
     if not several(result):
         return []
-    return [place_line(place, part_first=True) for place in bad_places(result)]
+    lines = [place_line(place, part_first=True) for place in bad_places(result)]
+    return [*lines, *map(_open_line, open_places(result))]
+
+
+def _open_line(place: BadPlace) -> str:
+    """A place where this capture does not tell which part is bad."""
+    shown = place.suspects[:_RIVALS_OF_OPEN]
+    either = "; or ".join(f"{_claim(s)}, {percent(s.probability)}" for s in shown)
+    return f"Not settled: {either}"
 
 
 def evidence_lines(suspect: Suspect) -> list[str]:
@@ -283,6 +296,12 @@ def gain_words(step: NextStep) -> str:
 def capture_line(result: CheckResult) -> str:
     """What was read, in one line."""
     capture = result.capture
+    if not capture.channels and "from_list" in result.coverage:
+        listed = plural(capture.samples, "listed error")
+        return (
+            f"{listed}, weighed as {plural(result.cycles.total, 'access', 'accesses')} of {safe(result.profile)}, "
+            f"from {safe(capture.path)}"
+        )
     return (
         f"{plural(result.cycles.total, 'cycle')} of {safe(result.profile)} in {seconds(capture.duration_s)}, "
         f"{plural(capture.channels, 'channel')}, resolved to {seconds(capture.resolution_s)}, from {safe(capture.path)}"

@@ -9,7 +9,7 @@ from functools import cached_property
 from busledger.decoder.diagnosis import KINDS, saying
 from busledger.decoder.findings import CheckResult, Suspect
 
-__all__ = ["LIKELY", "SURE", "BadPlace", "Named", "bad_places", "named_parts", "places_of", "several"]
+__all__ = ["LIKELY", "SURE", "BadPlace", "Named", "bad_places", "named_parts", "open_places", "places_of", "several"]
 
 LIKELY = 0.5  # from even chances on a part is called bad
 SURE = 0.95  # from here on it is bad "for certain": ``saying.bad_parts_line`` says so
@@ -44,6 +44,11 @@ class BadPlace:
     def tied(self) -> tuple[Suspect, ...]:
         """Rivals with the same effect on every read as the leader: this capture cannot tell them apart."""
         return tuple(s for s in self.rivals if s.rank in self.leader.tied_with)
+
+    @property
+    def wrong(self) -> float:
+        """The chance that one of them is wrong, whichever."""
+        return min(1.0, sum(s.probability for s in self.suspects))
 
     @property
     def on_card(self) -> bool:
@@ -83,10 +88,15 @@ def bad_places(result: CheckResult) -> tuple[BadPlace, ...]:
     return tuple(place for place in places_of(result) if place.on_card and place.bad >= LIKELY)
 
 
+def open_places(result: CheckResult) -> tuple[BadPlace, ...]:
+    """Those where something is wrong, though no one part is more likely bad than not."""
+    return tuple(p for p in places_of(result) if p.on_card and p.bad < LIKELY and p.wrong >= LIKELY)
+
+
 def several(result: CheckResult) -> bool:
     """Whether more than one thing is wrong with the card, and nothing likelier beside it."""
-    places = places_of(result)
-    return len(bad_places(result)) > 1 and places[0].on_card
+    places, bad = places_of(result), len(bad_places(result))
+    return bad > 0 and bad + len(open_places(result)) > 1 and places[0].on_card
 
 
 def named_parts(result: CheckResult) -> tuple[Named, ...]:

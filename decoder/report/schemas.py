@@ -20,6 +20,7 @@ from busledger.decoder.board.schema import (
     LatchTable,
     LineLevelTable,
     RegionTable,
+    RegulatorTable,
     TestedTable,
 )
 from busledger.decoder.bus.schema import ProfileFile
@@ -40,6 +41,9 @@ _DESCRIPTIONS = {
     "kind": "ram, rom or io; io is listed, not compared",
     "space": "which address space; memory if left out",
     "select": "the select line's name, used when it is clipped",
+    "image": "a ROM's contents: raw bytes, Intel HEX or S-records, a path relative to this file",
+    "image_offset": "where in the file the contents begin",
+    "image_fill": "the byte that was never programmed, such as 0xFF, where the image has holes",
     "mirror_of": "the region whose cells it repeats",
     "shared": "another master changes it: listed, not compared",
     "latch": "the address of the latch whose last written value decides",
@@ -48,7 +52,6 @@ _DESCRIPTIONS = {
     "level": "the level of the line",
     "result": "good, bad or replaced",
     "how": "how it was found",
-    "image": "a ROM's contents, a path relative to this file",
     "part": "a part of the library ('busledger parts')",
     "designator": "the name printed beside the part",
     "serves": "the regions behind this driver",
@@ -56,6 +59,9 @@ _DESCRIPTIONS = {
     "to_cpu": "the level of the line at which it drives toward the CPU",
     "active": "the level of the line at which it is on",
     "far_side": "lane or line = the line clipped on the card's side",
+    "input": "volts at the regulator's input",
+    "output": "volts at its output, where the part does not say it",
+    "feeds": "designators or regions that it feeds; all of its rail if left out",
     "inputs": "pin = line",
     "outputs": "pin = line",
     "row": "place on the card, for drawings",
@@ -87,6 +93,7 @@ def board_schema() -> dict[str, Any]:
             "region": {"type": "array", "items": region, "minItems": 1},
             "decoder": {"type": "array", "items": _table(DecoderTable)},
             "buffer": {"type": "array", "items": buffer},
+            "regulator": {"type": "array", "items": _table(RegulatorTable)},
             "tested": {"type": "array", "items": _table(TestedTable)},
         },
     }

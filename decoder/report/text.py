@@ -62,6 +62,7 @@ def _body(result: CheckResult, board: Board | None, width: int) -> Iterator[Text
     yield from _block("When", when_lines(result.intermittence), width)
     yield from _block("Cleared" if result.mismatch_total else "Proved", _cleared(result.cleared), width)
     yield from _block("Not seen", coverage_gaps(result.coverage), width)
+    yield from _block("Say", _proposed(result), width)
     many = several(result)
     shown = ordered_steps(result)[: None if many else _STEPS]
     yield from _block("Next", [f"{n}. {safe(step.text)}" for n, step in enumerate(shown, 1)], width)
@@ -80,6 +81,15 @@ def _body(result: CheckResult, board: Board | None, width: int) -> Iterator[Text
     yield from (Text(line, style="dim") for line in wrap(capture_line(result), width))
     for warning in _warnings(result):
         yield from (Text(line, style="yellow") for line in wrap(warning, width))
+
+
+def _proposed(result: CheckResult) -> list[str]:
+    """Lines for the board file that would say what a likely cause outside the card found about the machine."""
+    first = result.suspects[0] if result.suspects else None
+    lines = first.detail.get("propose", ()) if first is not None and first.scope in ("clip", "machine") else ()
+    if first is None or first.probability < 0.5 or not lines:
+        return []
+    return ["In the board file:", *(safe(str(line)) for line in lines)]
 
 
 def _block(label: str, lines: Sequence[str], width: int) -> Iterator[Text]:

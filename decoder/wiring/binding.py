@@ -128,7 +128,7 @@ def _channel(signals: Sequence[Signal], channel: str, line: str) -> int:
     wanted = channel.replace(" ", "")
     for same in (
         lambda s: s.name == channel,
-        lambda s: f"{s.scope}.{s.name}" == channel,
+        lambda s: any(f"{scope}.{s.name}" == channel for scope in (s.scope, *s.also)),
         lambda s: s.name.replace(" ", "").casefold() == wanted.casefold(),
         lambda s: f"{s.scope}.{s.name}".replace(" ", "").casefold() == wanted.casefold(),
     ):

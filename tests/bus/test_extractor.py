@@ -5,7 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busledger.decoder.bus import CycleExtractor, Cycles, Flag, Kind, Layout, line_needs, load_profile
+from busledger.decoder.bus import (
+    CycleExtractor,
+    Cycles,
+    Flag,
+    Kind,
+    Layout,
+    find_eyes,
+    line_needs,
+    load_profile,
+    profile_names,
+)
+from busledger.decoder.bus.windows import Windows
 from busledger.decoder.capture import Capture, Gap, Signal
 from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.wiring import bind
@@ -198,9 +209,9 @@ def test_more_than_128_lines():
     assert told(cycles) == [("read", 0x200 + n, n) for n in range(30)]
 
 
-def falsified(wave, line, at_ns, level, sample_ns=40.0):
-    """What a 25 MHz analyser keeps of ``wave``, with one false sample of ``line`` at each of ``at_ns``."""
-    profile = load_profile("6502")
+def falsified(wave, line, at_ns, level, sample_ns=40.0, name="6502"):
+    """What an analyser (25 MHz) keeps of ``wave``, with one false sample of ``line`` at each of ``at_ns``."""
+    profile = load_profile(name)
     layout = Layout(profile, bind([Signal(n) for n in wave.lines], line_needs(profile)))
     time, levels, unknown = wave.columns(layout.names, sample_ns, seed=2)
     ticks = np.arange(0, int(time[-1]) + 1, int(sample_ns))
@@ -213,9 +224,10 @@ def falsified(wave, line, at_ns, level, sample_ns=40.0):
         full[sample, word] = full[sample, word] | mask if level else full[sample, word] & ~mask
     keep = np.ones(len(ticks), bool)
     keep[1:] = (full[1:] != full[:-1]).any(axis=1) | (lost[1:] != lost[:-1]).any(axis=1)
-    extractor = CycleExtractor(profile, layout, 1_000_000, sample_ns)
-    first = extractor.feed(Capture(ticks[keep], full[keep], lost[keep], 1_000_000))
-    return Cycles.concat([first, extractor.finish()]), extractor
+    capture = Capture(ticks[keep], full[keep], lost[keep], 1_000_000)
+    eyes = find_eyes(profile, layout, [capture], 1_000_000, sample_ns)
+    extractor = CycleExtractor(profile, layout, 1_000_000, sample_ns, eyes=eyes)
+    return Cycles.concat([extractor.feed(capture), extractor.finish()]), extractor
 
 
 def test_one_false_sample_makes_no_cycle():
@@ -250,3 +262,65 @@ def test_an_address_that_changes_after_the_edge_and_stays_is_what_was_read():
     wave = bus_6502(100, release_at=1200)
     cycles, _ = falsified(wave, "A2", [40_520, 40_560, 40_600, 40_640], 1)
     assert cycles.flags[40] & Flag.UNSETTLED or cycles.address[40] == (0x200 + 40) | 4
+
+
+@pytest.mark.parametrize("start", [2**61 - 20_000, 2**62 - 20_000, 2**63 - 3_000_000])
+def test_stamps_of_all_of_63_bits_are_decoded(start):
+    """A stamp may count from an epoch: nothing in the scan may take a late one for the end of the world."""
+    wave = bus_6502(48)
+    profile = load_profile("6502")
+    layout = Layout(profile, bind([Signal(n) for n in wave.lines], line_needs(profile)))
+    time, levels, unknown = wave.columns(layout.names)
+    extractor = CycleExtractor(profile, layout, 1_000_000, None)
+    first = extractor.feed(Capture(time + start, levels, unknown, 1_000_000))
+    cycles = Cycles.concat([first, extractor.finish()])
+    assert told(cycles) == [("read", 0x200 + n, n) for n in range(48)]
+    assert (extractor.notes, extractor.gaps, extractor.rejected) == ([], [], 0)
+
+
+def eyes_of(wave, grid_ns, seed=1):
+    profile = load_profile("65c816")
+    layout = Layout(profile, bind([Signal(n) for n in wave.lines], line_needs(profile)))
+    time, levels, unknown = wave.columns([wave.lines[i] for i in layout.select], grid_ns, seed)
+    return find_eyes(profile, layout, [Capture(time, levels, unknown, 1_000_000)], 1_000_000, grid_ns)
+
+
+def slow_65c816(answer_ns, cycles=150):
+    """2 MHz: PHI2 rises at 250 and falls at 500; the bank is on D0-D7 before, read data from ``answer_ns`` on."""
+    wave = Wave().idle(PHI2=0, RW=1, VDA=1, VPA=0).put(0, "A0-A15", 0).put(0, "D0-D7", 0)
+    for n in range(cycles):
+        start = 500 * n
+        wave.put(start + 40, "A0-A15", 0x200 + n).put(start + 60, "D0-D7", 1).put(start + 250, "PHI2", 1)
+        wave.put(start + 500, "PHI2", 0).put(start + answer_ns, "D0-D7", 0xA0 ^ n & 0xFF).put(
+            start + 515, "D0-D7", 0xFF
+        )
+    return wave
+
+
+def test_a_window_narrower_than_a_sample_follows_where_the_bus_stands_still():
+    """W65C816S: 10 ns before and after PHI2 falls, half a 24 MHz sample; the memory of this board is 130 ns early."""
+    (offsets,) = eyes_of(slow_65c816(370), 1000 / 24).values()
+    assert offsets.value == -round(1.5 * 1000 / 24)
+    assert eyes_of(slow_65c816(370), 5.0) == {}  # fast enough for the sheet's own figures
+
+
+def test_no_eye_where_the_memory_answers_at_the_last_moment():
+    assert eyes_of(slow_65c816(450), 1000 / 24) == {}  # settling and release leave no two quiet samples
+
+
+@pytest.mark.parametrize("before_ns", [100, 50])
+def test_a_false_sample_in_an_eye_is_doubted_not_believed_and_not_turned_back(before_ns):
+    """An eye is two samples long: which of them is the false one, nothing tells. The rest is read as ever."""
+    clean, seen = falsified(slow_65c816(300), "D0", [], 1, 50.0, "65c816")
+    assert [note.code for note in seen.notes] == ["eye"] and not (clean.flags & Flag.UNSETTLED).any()
+    cycles, _ = falsified(slow_65c816(300), "D0", [500 * 41 - before_ns], 1, 50.0, "65c816")
+    assert cycles.data_unknown[40] & 0xFF == 1 and cycles.flags[40] & Flag.UNSETTLED
+    assert told(cycles)[:40] == told(clean)[:40] and told(cycles)[41:] == told(clean)[41:]
+
+
+@pytest.mark.parametrize("grid_ns", [4.0, 10.0, 1000 / 24, 62.5, 125.0, 250.0])
+def test_no_sample_is_turned_back_at_an_end_that_is_looked_at_for_an_eye(grid_ns):
+    for name in profile_names():
+        windows = Windows(load_profile(name), 1_000_000, grid_ns)
+        strobes = {strobe.name: strobe for strobe in windows.profile.strobes}
+        assert all(windows.room(strobes[found].end) == (0, 0) for found in windows.narrow_ends())

@@ -182,3 +182,28 @@ def test_progress_is_told_and_may_stop_the_work() -> None:
     with pytest.raises(KeyboardInterrupt):
         capture.read([0])
     assert told[0][0] == "reading" and told[0][3] == "bytes"
+
+
+@pytest.mark.parametrize("piece", [None, 5])
+@pytest.mark.parametrize(
+    ("tail", "rows"),
+    [
+        ("#50\n0!", [(40, "1"), (50, "0")]),  # the last change has no line end
+        ("#50\n0!\n#60", [(40, "1"), (50, "0")]),  # nor has the closing stamp, which says when the capture ended
+        ("#50\nb0 #", [(40, "1")]),
+    ],
+)
+def test_a_file_without_a_final_line_end_loses_nothing(
+    tail: str, rows: list[tuple[int, str]], piece: int | None
+) -> None:
+    capture = opened(HEAD + "#40\n1!\n" + tail, piece)
+    assert rows_of(capture.read([0]), 1) == rows
+    assert [note.code for note in capture.notes] == ["no-line-end"]
+    assert capture.end_time == (60 if tail.endswith("60") else 50)
+
+
+def test_a_code_that_may_go_on_is_taken_for_cut() -> None:
+    head = HEAD.replace("$enddefinitions", "$var wire 1 !a b $end\n$enddefinitions")
+    capture = opened(head + "#40\n1!\n#50\n0!")
+    assert rows_of(capture.read([0]), 1) == [(40, "1")]
+    assert [note.code for note in capture.notes] == ["truncated"]

@@ -9,6 +9,7 @@ import sys
 import pytest
 
 from busledger.decoder.errors import CaptureError
+from busledger.decoder.wiring import LineNeed, bind
 from tests.capture.vcd_texts import opened, rows_of
 
 
@@ -102,3 +103,23 @@ def test_the_door_does_not_import_compilers() -> None:
         "sys.exit(any(m in sys.modules for m in ('numba', 'scipy', 'vcdvcd', 'zstandard')))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_one_code_under_one_name_in_two_scopes_is_one_channel() -> None:
+    """A simulator dumps a net again in each module that it passes through under the same name."""
+    text = (
+        "$timescale 1 ns $end $scope module top $end $var wire 1 ! nRD $end $var wire 2 # D [1:0] $end"
+        " $scope module ram $end $var wire 1 ! nRD $end $var wire 2 # D [1:0] $end $var wire 1 ! oe $end"
+        " $upscope $end $upscope $end $enddefinitions $end #0 1! b10 # #5 "
+    )
+    capture = opened(text)
+    assert [(s.name, s.scope, s.also) for s in capture.header.signals] == [
+        ("nRD", "top", ("top.ram",)),
+        ("D[0]", "top", ("top.ram",)),
+        ("D[1]", "top", ("top.ram",)),
+        ("oe", "top.ram", ()),
+    ]
+    assert rows_of(capture.read(range(4)), 4) == [(0, "1011")]
+    need = LineNeed("RD", required=True)
+    for channel in ("top.nRD", "top.ram.nRD"):
+        assert bind(capture.header.signals, [need], table={"RD": channel}).lines == {"RD": 0}

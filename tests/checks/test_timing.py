@@ -15,6 +15,7 @@ from busledger.decoder.checks import TimingCheck
 from busledger.decoder.checks.timing.timing_tally import BELOW, BINS, KEPT, TimeTally
 from busledger.decoder.pipeline import Request, run_timing
 from tests.checks.bench import NS, capture, layout
+from tests.shared_captures import each_shared
 
 CUT = Path(__file__).parents[1] / "external" / "data" / "carillon_events_cut.vcd.xz"
 
@@ -78,19 +79,15 @@ def test_ram_access_against_the_grade_in_the_board_file(tmp_path, grade, said):
     assert {f.weight for f in result.findings if f.component == "U1" and f.code == "chip-slow"} == said
 
 
-def test_what_the_sampling_cannot_tell_is_said_with_the_rate_that_could(tmp_path):
-    from tests.shared_captures import shared_captures
-
-    for shared in shared_captures():
-        if "sampled" not in shared.file:
-            continue
-        result = run_timing(Request(shared.path, board=str(shared.board)))
-        open_ones = [limit for limit in result.limits if not limit.resolvable]
-        assert open_ones
-        for limit in open_ones:
-            assert abs(limit.margin_ns) <= limit.uncertainty_ns
-            assert limit.rate_needed_hz >= 2 / (result.sample_ns * 1e-9)
-        assert not [f for f in result.findings if f.weight == "fault"]
+@pytest.mark.parametrize("shared", each_shared(lambda c: "sampled" in c.file))
+def test_what_the_sampling_cannot_tell_is_said_with_the_rate_that_could(shared):
+    result = run_timing(Request(shared.path, board=str(shared.board)))
+    open_ones = [limit for limit in result.limits if not limit.resolvable]
+    assert open_ones
+    for limit in open_ones:
+        assert abs(limit.margin_ns) <= limit.uncertainty_ns
+        assert limit.rate_needed_hz >= 2 / (result.sample_ns * 1e-9)
+    assert not [f for f in result.findings if f.weight == "fault"]
 
 
 @pytest.mark.parametrize(("answer_ns", "weight"), [(280, None), (560, "note"), (800, "fault")])

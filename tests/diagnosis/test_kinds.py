@@ -15,12 +15,13 @@ from busledger.decoder.bus import load_profile
 from busledger.decoder.diagnosis import possible_faults, saying
 from busledger.decoder.diagnosis.account import LANE_FAULTS
 from busledger.decoder.diagnosis.cells import CellSpace
-from busledger.decoder.diagnosis.faults.candidate import Candidate
+from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant
 from busledger.decoder.diagnosis.faults.candidates import propose, unlisted
 from busledger.decoder.diagnosis.faults.kind import Looks, priors
 from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD, RIVALS
 from busledger.decoder.diagnosis.intermittence.occasions import shows_of
 from busledger.decoder.diagnosis.next_steps import next_steps, remedy_step
+from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay import NOTHING, PathRun, Tables, run_lanes
 from busledger.decoder.diagnosis.replay.study import Study
@@ -136,13 +137,13 @@ def test_every_kind_of_the_card_is_proposed_in_every_scope() -> None:
 def spoilt(study: Study, behaviour: Behaviour) -> int | None:
     """Of the reads of a healthy card, those that the behaviour would have spoilt; None where it weighs itself."""
     if isinstance(behaviour, LaneFault):
-        return run_lanes([behaviour], 2, study.blocks(()))[behaviour].tally.misses
+        return run_lanes([behaviour], 2, study.blocks())[behaviour].tally.misses
     if isinstance(behaviour, Decay):
-        return None if behaviour in run_decay([behaviour], study.cells, lambda: study.blocks(())) else 0
+        return None if behaviour in run_decay([behaviour], study.cells, lambda: study.blocks()) else 0
     if isinstance(behaviour, CoupledCell):
-        return None if behaviour in run_coupled([behaviour], study.cells, lambda: study.blocks(()), 8) else 0
+        return None if behaviour in run_coupled([behaviour], study.cells, lambda: study.blocks(), 8) else 0
     run = PathRun(behaviour, Tables(study))
-    for rows in study.blocks(()):
+    for rows in study.blocks():
         run.feed(rows)
     tally = run.effects()[0].tally
     return tally.misses + tally.unsure_bits
@@ -307,8 +308,8 @@ def test_the_first_line_about_many_parts(bad: dict[str, float], expected: str) -
 def test_every_kind_of_the_card_has_next_steps(fault: str, scope: str) -> None:
     evidence = evidence_of(Hardware(np.random.default_rng(3)))
     c = member(fault, scope)
-    behaves = c.variants[0] if c.variants else None
-    found = Scored(c, 0.0, 0.0, 0.0, behaves, True, NOTHING)  # type: ignore[arg-type]
+    way = c.variants[0] if c.variants else Variant(1.0, LaneFault(KEPT, c.mask, c.regions))
+    found = Scored(c, way, True, NOTHING)
     steps = [step.text for step in next_steps(evidence, card(), [Slot((found,), (0.9,), 0.1)])]
     remedy = remedy_of(card(), c)
     assert steps

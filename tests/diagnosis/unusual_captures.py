@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -18,9 +20,10 @@ from busledger.captures_demo.world.random_card import random_machine
 from busledger.captures_demo.world.traffic_mix import random_stimulus
 from busledger.captures_demo.world.unusual import Plain, replayed
 from busledger.decoder.diagnosis import CannotJudge, Evidence, Rival, capture_verdict, find_rivals
+from busledger.decoder.diagnosis.card import Card, CardState
+from busledger.decoder.diagnosis.paths import Innocent
 from busledger.decoder.diagnosis.replay.study import Study
-from busledger.decoder.diagnosis.replay.weighing import Noise
-from busledger.decoder.diagnosis.weigh import weigh
+from busledger.decoder.diagnosis.search import search
 from busledger.decoder.pipeline import Request, gather, open_run
 from busledger.decoder.pipeline.check import evidence_of
 from busledger.decoder.pipeline.dividing import divide
@@ -31,7 +34,7 @@ Bend = Callable[[Recording, np.random.Generator], Recording]
 
 @dataclass
 class Found:
-    """What came of one capture; ``wrong`` reads there were."""
+    """What came of one capture; ``wrong`` reads there were, of ``compared``."""
 
     evidence: Evidence
     study: Study
@@ -47,16 +50,29 @@ class Found:
 
     def left(self, rival: Rival) -> int:
         """Wrong reads that stay when the rival is laid over."""
-        return self.study.survey(self.study.blocks([rival.overlay()])).wrong
+        overlay = rival.overlay()
+        overlay.start()
+        return self.study.survey([overlay.feed(rows) for rows in self.study.blocks()]).wrong
+
+    @cached_property
+    def sets(self) -> list[CardState]:
+        """All sets of shared faults and rivals that the engine weighs."""
+        everywhere = tuple(region.index for region in self.study.card.regions)
+        innocent = [Innocent(rival, everywhere) for rival in self.rivals if rival.explains]
+        return search(Card(self.study, self.study.rows()), innocent)
 
     def worth(self, rival: Rival) -> float:
-        """Log posterior of the rival, what it leaves being chance."""
-        return rival.log_posterior + Noise(self.wrong, self.compared, 8).log_strays(self.wrong - rival.explains)
+        """Log posterior of the best set that the rival is in; minus infinity where the search left it out."""
+        return max((s.log_total for s in self.sets if rival in innocents(s)), default=-math.inf)
 
     def best_of_the_card(self) -> float:
-        """Log posterior of the best single fault of the card, or of none that is known."""
-        weighed = weigh(self.study)
-        return max([weighed.log_none, *(s.log_posterior for s in weighed.scored)])
+        """Log posterior of the best set that puts everything down to the card."""
+        return max(s.log_total for s in self.sets if not innocents(s))
+
+
+def innocents(state: CardState) -> list[Rival]:
+    """The rivals in one set."""
+    return [path.rival for path in state.paths if isinstance(path, Innocent)]
 
 
 def healthy(seed: int = 4, bus: str = "6502", part: str = "2114", faults: tuple[Fault, ...] = ()) -> Run:

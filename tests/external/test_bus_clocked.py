@@ -208,3 +208,33 @@ def test_6801_multiplexed():
         ("read", 0x0012, 0x01),
         ("write", 0x0090, 0x02),
     ]
+
+
+# bus, clock, cycle, address delay, write data delay after the clock rises, read set-up, hold: the slow end of each
+# grade in ns, every output as late and every input as tight as the sheet allows. MCS6500, MC6800, MC6802 and MC6809
+# data sheets, from memory.
+SLOW_ENDS = [
+    ("6502", "PHI2", 1000, 300, 200, 100, 10),
+    ("6502", "PHI2", 500, 150, 100, 50, 10),
+    ("6800", "PHI2", 1000, 270, 225, 100, 10),
+    ("6800", "PHI2", 667, 180, 200, 60, 10),
+    ("6800", "PHI2", 500, 150, 160, 40, 10),
+    ("6802", "E", 1000, 340, 225, 100, 10),
+    ("6802", "E", 500, 200, 160, 60, 10),
+    ("6809", "E", 1000, 200, 0, 80, 10),
+    ("6809", "E", 667, 140, 10, 60, 10),
+    ("6809", "E", 500, 110, 30, 40, 10),
+]
+
+
+@pytest.mark.parametrize("slow", SLOW_ENDS)
+def test_pins_at_the_slow_end_of_each_grade(slow: tuple[str, str, int, int, int, int, int]) -> None:
+    bus, clock, period, late, drive, setup, hold = slow
+    cycles = [(0x1000 + 3 * n, n % 3 != 1, (37 * n) & 0xFF, {}) for n in range(40)]
+    wave = clocked(cycles, clock, period, late=late, drive=drive, setup=setup, hold=hold)
+    if bus == "6809":
+        for n in range(len(cycles)):
+            start = period * n + 100
+            wave.put(start + period // 4, "Q", 1).put(start + 3 * period // 4, "Q", 0)
+    expected = [("read" if read else "write", address, data) for address, read, data, _ in cycles]
+    assert both(wave, bus, grid_ns=5.0) == expected

@@ -83,3 +83,32 @@ def test_std_interrupt_acknowledge_with_rd():
     wave = Wave().idle(RD=1, WR=1, MEMRQ=1, IORQ=1, INTAK=1).put(0, "A0-A15", 0x100).put(0, "D0-D7", 0)
     wave.pulse("INTAK", 1000, 2000).pulse("RD", 1200, 1900).put(1500, "D0-D7", 0xE7).put(2100, "D0-D7", 0)
     assert both(wave, "std") == [("int-ack", 0x100, 0xE7)]
+
+
+def test_8080_ends_the_read_during_which_hlda_rises():
+    """Intel 8080 User's Manual, "HOLD sequences": HLDA rises with phase 1 of T3 of a read, DBIN falls with its phase 2.
+
+    The slow end of the sheet: tDC 120 ns late on DBIN's begin leaves the strobe short, and HLDA in its first half.
+    """
+    wave = Wave().idle(SYNC=0, DBIN=0, WR=1, WAIT=0, HLDA=0).put(0, "A0-A15", 0).put(0, "D0-D7", 0)
+    for n, (address, data) in enumerate([(0x2000, 0x11), (0x2001, 0x22), (0x2002, 0x33)]):
+        start = 4000 * n + 200
+        wave.put(start + 120, "A0-A15", address).put(start + 220, "D0-D7", 0x82)
+        wave.pulse("SYNC", start + 120, start + 600, level=1).put(start + 640, "D0-D7", 0xFF)
+        wave.pulse("DBIN", start + 620, start + 1090, level=1).put(start + 700, "D0-D7", data)
+        wave.put(start + 1110, "D0-D7", 0xFF)
+        if n == 1:
+            wave.pulse("HLDA", start + 780, start + 3000, level=1)
+    assert both(wave, "8080") == [("read", 0x2000, 0x11), ("read", 0x2001, 0x22), ("read", 0x2002, 0x33)]
+
+
+def test_a_read_behind_an_8228_that_ends_after_the_grant():
+    """8228 page of the 8080 User's Manual: MEMR lasts as long as DBIN, so HLDA rises inside it."""
+    wave = Wave().idle(MEMR=1, MEMW=1, IOR=1, IOW=1, INTA=1, HLDA=0, M1=0).put(0, "A0-A15", 0).put(0, "D0-D7", 0)
+    for n in range(3):
+        start = 3000 * n + 200
+        wave.put(start, "A0-A15", 0x100 + n).put(start + 300, "D0-D7", 0x11 * (n + 1))
+        wave.pulse("MEMR", start + 150, start + 650).put(start + 700, "D0-D7", 0xFF)
+    wave.put(3500, "HLDA", 1)
+    rows = both(wave, "8080-8228")
+    assert rows == [("read", 0x100, 0x11), ("read", 0x101, 0x22), ("dma-read", 0x102, 0x33)]

@@ -337,9 +337,7 @@ def test_static_ram_pins(write_first):
             wave.put(start + 250, "OE", 1).put(start + 260, "CE", 1).put(start + 300, "D0-D7", 0)
     rows = both(wave, "sram")
     kinds = ["write", "read"] if write_first else ["read", "write"]
-    assert rows == [
-        (kinds[n % 2], 0x100 + n, (0xA0 if kinds[n % 2] == "write" else 0xB0) + n) for n in range(6)
-    ]
+    assert rows == [(kinds[n % 2], 0x100 + n, (0xA0 if kinds[n % 2] == "write" else 0xB0) + n) for n in range(6)]
 
 
 def test_static_ram_without_output_enable():

@@ -6,10 +6,10 @@ from __future__ import annotations
 import pytest
 
 from busledger.decoder.pipeline import Request, run_check
-from tests.shared_captures import shared_captures
+from tests.shared_captures import each_shared
 
 
-@pytest.mark.parametrize("capture", shared_captures(), ids=str)
+@pytest.mark.parametrize("capture", each_shared())
 def test_check_names_the_component_and_counts_every_mismatch(capture):
     fault = capture.fault
     result = run_check(Request(capture=capture.path, board=capture.board))
@@ -29,7 +29,7 @@ def test_check_names_the_component_and_counts_every_mismatch(capture):
 
 
 @pytest.mark.parametrize("regions", [(), ("ram=4000-4FFF",)], ids=["inferred", "stated"])
-@pytest.mark.parametrize("capture", [c for c in shared_captures() if c.fault["fault"] == "stuck-low"], ids=str)
+@pytest.mark.parametrize("capture", each_shared(lambda c: c.fault["fault"] == "stuck-low"))
 def test_without_a_board_file_the_lane_and_its_bank_are_named_all_the_same(capture, regions):
     """Four banks behind one inferred or stated region: the failures draw the line themselves."""
     result = run_check(Request(capture=capture.path, profile="z80", regions=regions))

@@ -14,16 +14,16 @@ import numpy as np
 import pytest
 
 from busledger.decoder.pipeline import Request, run_timing
-from tests.shared_captures import shared_captures
+from tests.shared_captures import each_shared
 
 DATA = Path(__file__).parent / "data"
 CUTS = [(DATA / "carillon_events_cut.vcd.xz", "6502"), (DATA / "signal_lamp_events_cut.vcd.xz", "z80")]
 WHOLE = [
-    (capture.path, "6502" if "6502" in capture.folder.name else "z80")
-    for capture in shared_captures()
-    if "events" in capture.file
+    pytest.param(c and c.path, c and c.folder.name.split("-")[0], id=param.id, marks=param.marks)
+    for param in each_shared(lambda c: "events" in c.file)
+    for c in param.values
 ]
-FILES = [pytest.param(*one, id=f"{one[0].parent.name}-{one[0].stem}") for one in (*CUTS, *WHOLE)]
+FILES = [*(pytest.param(*one, id=one[0].stem) for one in CUTS), *WHOLE]
 
 
 def changes(path: Path) -> list[tuple[float, str, str]]:
@@ -155,3 +155,33 @@ def test_clock_period_is_the_cores(path: Path, profile: str) -> None:
     assert cycle.min_ns == cycle.max_ns == {"6502": 1000, "z80": 400}[profile]
     assert cycle.violated == 0
     assert result.grade == {"6502": "1 MHz", "z80": "Z80"}[profile]
+
+
+@pytest.mark.parametrize(
+    ("profile", "cycle_ns", "grade"),
+    [
+        ("6809", 1000, "6809 1 MHz"),
+        ("6809", 978, "6809 1 MHz"),  # 1.0227 MHz: 14.318 MHz over 14, on 1 MHz parts
+        ("6809", 500, "68B09 2 MHz"),
+        ("6809", 450, "68B09 2 MHz"),  # faster than any: the nearest that the machine can have
+        ("6802", 667, "68A02 1.5 MHz"),
+        ("6502", 978, "1 MHz"),
+    ],
+)
+def test_the_grade_is_one_that_a_machine_of_this_clock_can_have(
+    tmp_path: Path, profile: str, cycle_ns: int, grade: str
+) -> None:
+    """Cycle times of the grades: MC6809, MC6802 and MCS6500 data sheets (1000, 667 and 500 ns)."""
+    clock = "PHI2" if profile == "6502" else "E"
+    lines = [f"$timescale 1 ns $end $var wire 1 c {clock} $end $var wire 1 w RW $end $var wire 1 v VMA $end",
+             "$var wire 16 a A [15:0] $end $var wire 8 d D [7:0] $end $enddefinitions $end", "#0 1w 1v"]  # fmt: skip
+    for n in range(300):
+        now = n * cycle_ns
+        lines += [f"#{now} 0c", f"#{now + 40} b{n % 61:b} a", f"#{now + cycle_ns // 2} 1c"]
+        lines += [f"#{now + cycle_ns - 110} b{n % 37:b} d"]
+    path = tmp_path / "clock.vcd"
+    path.write_text("\n".join([*lines, f"#{300 * cycle_ns} 0c", ""]))
+    result = run_timing(Request(path, profile=profile))
+    assert result.grade == grade
+    cycle = next(limit for limit in result.limits if limit.name.lower() == "tcyc")
+    assert bool(cycle.violated) == (cycle_ns == 450)

@@ -15,7 +15,7 @@ import pytest
 from busledger.decoder.bus import KIND_NAMES, CycleExtractor, Cycles, Kind, Layout, line_needs, load_profile
 from busledger.decoder.capture import open_capture, sample_grid
 from busledger.decoder.wiring import bind
-from tests.shared_captures import shared_captures
+from tests.shared_captures import each_shared
 
 DATA = Path(__file__).parent / "data"
 
@@ -60,7 +60,7 @@ def compare(got, got_times, truth, tolerance):
     assert late.max() <= tolerance
 
 
-@pytest.mark.parametrize("capture", shared_captures(), ids=str)
+@pytest.mark.parametrize("capture", each_shared())
 def test_every_access_of_the_memory_model_is_decoded(capture):
     cycles, times, extractor, sample_s = decode(capture.path, capture.folder.name.split("-")[0])
     tolerance = 1.1e-9 if "events" in capture.file else 2 * sample_s

@@ -9,10 +9,12 @@ import pytest
 from busledger.decoder.bus import KIND_NAMES, Kind
 from busledger.decoder.pipeline import Request, join_captures, match_captures, open_run
 from tests.analyser import sample_again
-from tests.shared_captures import shared_captures
+from tests.shared_captures import SharedCapture, each_shared
 
-EVENTS = [c for c in shared_captures() if "events" in c.file]
-CLEAN = [c for c in EVENTS if c.fault["component"] is None]
+
+def is_clean(capture: SharedCapture) -> bool:
+    """Every change, of a run without a fault."""
+    return "events" in capture.file and capture.fault["component"] is None
 
 
 def line(name: str) -> tuple[str, int]:
@@ -21,7 +23,7 @@ def line(name: str) -> tuple[str, int]:
 
 
 @pytest.mark.parametrize("shared", [4, 0], ids=["four address lines shared", "strobes shared only"])
-@pytest.mark.parametrize("capture", CLEAN, ids=str)
+@pytest.mark.parametrize("capture", each_shared(is_clean))
 def test_two_passes_with_their_own_skew_and_start_join_to_what_the_memory_served(capture, shared, tmp_path):
     addresses = tmp_path / "addresses.vcd"
     data = tmp_path / "data.vcd"
@@ -51,13 +53,10 @@ def test_two_passes_with_their_own_skew_and_start_join_to_what_the_memory_served
     assert sum(not g[3] for g, _ in pairs) >= 0.99 * len(pairs)
 
 
-@pytest.mark.parametrize("name", ["z80"])
-def test_a_good_run_against_a_bad_one_parts_at_the_first_wrong_read(name):
-    runs = {c.folder.name: c for c in EVENTS if c.folder.name.startswith(name)}
-    if not runs:
-        return
-    bad = runs["z80-stuck-lane"]
-    result = match_captures(Request(capture="", board=bad.board), str(runs["z80-clean"].path), str(bad.path))
+@pytest.mark.parametrize("good", each_shared(lambda c: is_clean(c) and c.folder.name.startswith("z80")))
+def test_a_good_run_against_a_bad_one_parts_at_the_first_wrong_read(good):
+    bad = SharedCapture(good.folder.with_name("z80-stuck-lane"), good.file)
+    result = match_captures(Request(capture="", board=bad.board), str(good.path), str(bad.path))
     assert result.first is not None
     assert (result.first.cause, result.first.region, result.first.lanes) == ("wrong-read", "bank1", ("D5",))
     assert next(g for g in result.groups if g.cause == "wrong-read").places == bad.fault["mismatches"]

@@ -83,7 +83,9 @@ def csv(data: bytes) -> None:
     if data.startswith(b"time"):
         capture(data)
     elif (block := capture(CSV_HEAD + data)) is not None and b"\r" not in data.replace(b"\r\n", b""):
-        rows = csv_twin.read_csv((CSV_HEAD + data).decode("latin-1"), ",", "us", 1, [None, 8])
+        with open_capture("-", stdin=io.BytesIO(CSV_HEAD + data)) as file:  # the twin is told the base that was taken
+            base = {"hexadecimal": 16, "binary": 2, "decimal": 10}[file.notes[0].text.rsplit(maxsplit=1)[1]]
+        rows = csv_twin.read_csv((CSV_HEAD + data).decode("latin-1"), ",", "us", 1, [None, 8], [16, base])
         assert rows_of(block, 9) == rows, rows
 
 

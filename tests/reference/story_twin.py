@@ -96,6 +96,7 @@ def either(accesses: list[Access], first: int, partner: list[int], sides: int) -
                 hit = 1 if any(fits) else 2 if blank else 0
             elif not all(fits):
                 open_ = 1
-        held[a.cell] = [*(v for v in held.get(a.cell, []) if v != a.data), a.data][-sides:]
+        if a.write or not a.wrong or hit:
+            held[a.cell] = [*(v for v in held.get(a.cell, []) if v != a.data), a.data][-sides:]
         said.append((hit, open_))
     return said

@@ -27,6 +27,7 @@ def read_header(text: str) -> tuple[dict[str, int | None], list[tuple[str, int] 
     """(bits of each code, the lines in order of declaration, the body) of a whole dump that is legal."""
     sizes: dict[str, int | None] = {}
     lines: list[tuple[str, int] | None] = []
+    shown: set[tuple[str, str]] = set()
     words = iter(_words(text))
     for word in words:
         section = list(iter(lambda: next(words), "$end"))
@@ -36,7 +37,10 @@ def read_header(text: str) -> tuple[dict[str, int | None], list[tuple[str, int] 
             kind, digits, code = section[:3]
             size = None if kind in ("real", "realtime", "event", "string") else int(digits)
             sizes[code] = sizes.get(code) or size
-            lines += [(code, bit) for bit in range(size or 0)]
+            if (code, "".join(section[3:])) not in shown:  # the same net under the same name is one channel
+                lines += [(code, bit) for bit in range(size or 0)]
+            if size:
+                shown.add((code, "".join(section[3:])))
     return sizes, lines, " ".join(words)
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import itertools
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from rich.cells import cell_len
 
 from busledger.decoder.board import Board, load_board
-from busledger.decoder.report import board_text, card_rows, to_ascii
+from busledger.decoder.report import board_svg, board_text, card_rows, to_ascii
+from busledger.tui.commands.main import main
 from tests.report.results import result, suspect
 
 LOOM = Path(__file__).parents[2] / "captures_demo" / "loom" / "board.toml"
@@ -90,3 +92,27 @@ def test_result_marks_parts() -> None:
     text = board_text(load_board(LOOM), address_bits=16, result=made, width=80, colour=False)
     assert "suspect 93 %" in text.replace("\u00a0", " ")
     assert text.count("not judged") == 3
+
+
+def test_the_drawing_to_keep_is_whole_svg(placed: Board, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """SVG 1.1: one root in its namespace; texts from the file stay texts, and every part and region is there."""
+    root = ElementTree.fromstring(board_svg(placed, address_bits=16))
+    assert root.tag == "{http://www.w3.org/2000/svg}svg"
+    texts = [text.text for text in root.iter("{http://www.w3.org/2000/svg}text")]
+    assert {"U1", "U2", "U3", "U4"} <= set(texts)
+    assert {"4000-43FF", "4400-47FF", "0000-3FFF", "4800-FFFF"} <= set(texts)
+    boxes = {rect.get("y") for rect in root.iter("{http://www.w3.org/2000/svg}rect") if rect.get("rx")}
+    assert len(boxes) == 2  # two rows of packages
+
+    file = tmp_path / "hostile.toml"
+    file.write_text(PLACED.replace("bank1", "<script>").replace("Card with places", '"]]> & <b>'.replace('"', "'")))
+    svg = board_svg(load_board(file), address_bits=16)
+    assert "<script>" not in svg
+    assert ElementTree.fromstring(svg).find("{http://www.w3.org/2000/svg}title").text == "']]> & <b>, z80 bus"
+
+    target = tmp_path / "card.svg"
+    (tmp_path / "board.toml").write_text(PLACED)
+    assert main(["board", "draw", str(tmp_path / "board.toml"), "--svg", str(target)]) == 0
+    assert target.read_text() == board_svg(placed, address_bits=16)
+    assert main(["board", "draw", str(tmp_path / "board.toml"), "--svg", str(tmp_path / "board.toml")]) == 2
+    assert (tmp_path / "board.toml").read_text() == PLACED

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from busledger.decoder.bus.columns import KIND_NAMES, Cycles, Flag
 from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.report.cycle_list import Lister
 from busledger.decoder.report.cycle_rows import COLUMNS, RowFormat, exact_digits, flag_names
 from tests.reference import cycle_rows as twin
 
@@ -101,6 +102,21 @@ def test_hostile_region_names_stay_one_field_of_text() -> None:
     assert [row["region"] for row in csv.DictReader(io.StringIO(text), COLUMNS)] == SHOWN
     lines = b"".join(rows.jsonl(np.arange(len(NAMES)), cycles, compared)).decode().splitlines()
     assert [json.loads(line)["region"] for line in lines] == SHOWN
+
+
+@pytest.mark.parametrize("name", ["=1+1", "+1", "-1+1", "@SUM(A1)", '=HYPERLINK("a","b")'])
+def test_a_name_is_no_formula_in_a_spreadsheet(name: str) -> None:
+    """OWASP, "CSV injection": a field that begins with = + - @ is run; an apostrophe before it makes it text."""
+    cycles, compared = Cycles.empty(1), Compared.empty(1)
+    cycles.region[:] = 0
+    rows = RowFormat([name], tick_fs=10**6, address_bits=16, data_bits=8)
+    text = b"".join(rows.csv(np.arange(1), cycles, compared)).decode()
+    (row,) = csv.DictReader(io.StringIO(text), COLUMNS)
+    assert row["region"] == "'" + name
+    assert json.loads(b"".join(rows.jsonl(np.arange(1), cycles, compared)))["region"] == name
+    lister = Lister(rows, page_rows=1)
+    lister.feed(cycles, compared)
+    assert lister.page[0][COLUMNS.index("region")] == name
 
 
 @pytest.mark.parametrize(

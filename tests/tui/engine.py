@@ -37,6 +37,7 @@ class Request:
     t_to: int | None = None
     grade: str | None = None
     stdin: Any = None
+    exact: bool = False
 
 
 @dataclass

@@ -13,6 +13,7 @@ import pytest
 import typer
 
 from busledger.decoder.board import load_board
+from busledger.tui.commands.board_form import write_form
 from busledger.tui.commands.board_questions import ask_form
 from busledger.tui.commands.main import main
 
@@ -87,29 +88,74 @@ def test_without_a_terminal_nothing_is_asked(tmp_path: Path, capsys: pytest.Capt
 
 
 def test_offered_answers_make_a_card(monkeypatch: pytest.MonkeyPatch) -> None:
-    asked = answers(monkeypatch, ["Tide card", "z80", "2", "2114", None, None, None, None, "no"])
+    asked = answers(monkeypatch, ["Tide card", "z80", "2", "2114", None, None, None, None, "no", None, None])
     form = ask_form()
     assert [(r.name, r.start, r.end, [c[0] for c in r.chips]) for r in form.regions] == [
         ("bank0", 0x4000, 0x43FF, ["U1", "U2"]),
         ("bank1", 0x4400, 0x47FF, ["U3", "U4"]),
     ]
-    assert len(asked) == 9
+    assert len(asked) == 11
 
 
 def test_questions_are_asked_again_until_they_fit(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     given = ["", "Card", "z81", "z80", "many", "1", "6116", "zz", "8000", "7000", None, "U1 U2", "IC7", "maybe", "yes"]
-    asked = answers(monkeypatch, [*given, "monitor", "rom", "0", "3FF", "no"])
+    asked = answers(monkeypatch, [*given, "monitor", "rom", "0", "3FF", "no", None, None])
     form = ask_form()
     assert [(r.name, r.kind, r.start, r.end, [c[0] for c in r.chips]) for r in form.regions] == [
         ("bank0", "ram", 0x8000, 0x87FF, ["IC7"]),
         ("monitor", "rom", 0, 0x3FF, []),
     ]
     out = " ".join(capsys.readouterr().out.split())
-    assert len(asked) == 20
+    assert len(asked) == 22
     for said in ("a name is needed", "z80", "no count of banks", "not an address", "lies before", "neither yes nor no"):
         assert said in out
+
+
+def test_selects_decoder_and_driver_are_asked_for(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A card whose decoder and driver can be suspected by name, in fourteen short answers."""
+    card = ["Tide card", "z80", "2", "2114", None, None, None, None, "no"]
+    support = ["CS0 CS1", "U9=74LS245", "U9=74LS138", "A=A10 B=A11 G2A=MREQ", None, "U10=74LS138", "U10=74LS245", None]
+    asked = answers(monkeypatch, [*card, *support])
+    file = tmp_path / "card.toml"
+    write_form(ask_form(), file)
+    board = load_board(file)
+    assert [region.select for region in board.regions] == ["CS0", "CS1"]
+    (decoder,), (driver,) = board.decoders, board.buffers
+    assert (decoder.designator, dict(decoder.outputs)) == ("U9", {"Y0": "CS0", "Y1": "CS1"})
+    assert dict(decoder.inputs) == {"A": "A10", "B": "A11", "G2A": "MREQ"}
+    assert (driver.designator, driver.lanes) == ("U10", tuple(range(8)))
+    assert driver.direction is not None and (driver.direction.line, driver.direction.level) == ("RD", 0)
+    assert len(asked) == 17
+
+
+def test_a_recording_begins_a_board_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The tide gauge's own board file says what lies where: the recording shows it, its selects too."""
+    file, demo = tmp_path / "seen.toml", Path(__file__).parents[2] / "captures_demo" / "tide_gauge"
+    assert main(["board", "new", str(file), "--from", str(demo / "capture.vcd.xz"), "--bus", "z80"]) == 0
+    seen, real = load_board(file), load_board(demo / "board.toml")
+    assert [(r.start, r.end, r.kind, r.select) for r in seen.regions] == [
+        (r.start, r.end, r.kind, r.select) for r in real.regions
+    ]
+    capsys.readouterr()
+    assert main(["check", str(demo / "capture.vcd.xz"), "--board", str(file)]) == 1
+    assert "D6" in capsys.readouterr().out.splitlines()[0]
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (["--from", "run.vcd"], "--from was given without --bus"),
+        (["--from", "run.vcd", "--bus", "z80", "--ram", "a=0-FF"], "--from and a region or part were both given"),
+        (["--wiring", "w.toml"], "--wiring and --rate belong to --from"),
+    ],
+)
+def test_what_does_not_go_with_a_recording(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], more: list[str], said: str
+) -> None:
+    assert main(["board", "new", str(tmp_path / "x.toml"), *more]) == 2
+    assert said in " ".join(capsys.readouterr().err.split())
 
 
 def test_schema_is_json(capsys: pytest.CaptureFixture[str]) -> None:

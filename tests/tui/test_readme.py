@@ -34,6 +34,8 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "board.toml").rename(tmp_path / "card.toml")
     tables = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
     (tmp_path / "ram.toml").write_text(next(table for table in tables if "ram.toml" in table), encoding="utf-8")
+    listed = re.findall(r"```text\n(.*?)```", README, re.DOTALL)
+    (tmp_path / "screen.txt").write_text(next(one for one in listed if "WROTE" in one), encoding="utf-8")
     monkeypatch.chdir(tmp_path)
     return tmp_path
 
@@ -49,6 +51,7 @@ ANSWERS = {
     "busledger check run.vcd --board card.toml": (1, "U6 or its socket, bank1, D6: reads low where high was written"),
     "busledger check run.vcd --board card.toml --html report.html": (1, "U6 or its socket, bank1, D6"),
     "busledger cycles run.vcd --board card.toml --wrong": (1, "4402  2B    bank1   6B        D6"),
+    "busledger errors screen.txt --board card.toml --tested 4000-47FF --passes 10": (1, "U6 or its socket, bank1, D6"),
     "busledger profiles z80": (0, "MREQ   low     must  strobe"),
 }
 

@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from busledger.decoder.errors import UsageError
 from busledger.tui.commands import screen
 from busledger.tui.commands.completing import bus_names, part_names
+
+if TYPE_CHECKING:
+    from busledger.tui.commands import board_form
 
 __all__ = ["board_commands"]
 
@@ -59,21 +62,37 @@ def new(
     rom: RomOption = None,
     part: PartOption = None,
     designators: DesignatorsOption = None,
+    capture: Annotated[
+        str | None,
+        typer.Option("--from", metavar="CAPTURE", help="Begin with what a recording shows.", show_default=False),
+    ] = None,
+    wiring: Annotated[
+        Path | None, typer.Option("--wiring", metavar="FILE", help="With --from: its wiring.", show_default=False)
+    ] = None,
+    rate: Annotated[
+        str | None, typer.Option("--rate", metavar="HZ", help="With --from: its sample rate.", show_default=False)
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there.")] = False,
 ) -> int:
     """Write a board file with comments: asks for what the options do not say.
 
-    With --name, --bus and a region on the command line nothing is asked.
+    With --name, --bus and a region on the command line nothing is asked. With --from CAPTURE and --bus the file begins
+    with what the recording shows: regions, their kinds, mirrors, selects and the wiring.
 
     \b
     busledger board new card.toml
     busledger board new card.toml --name "Gauge card" --bus z80 --ram bank0=4000-43FF --part 2114 --designators U1,U2
+    busledger board new card.toml --from run.vcd --bus z80
     """
     from busledger.tui.commands import board_form
 
     if file.exists() and not force:
         raise UsageError("the file is there already", where=str(file), hint="Choose another name, or add --force.")
-    if name is not None and bus is not None and (ram or rom):
+    if capture is not None:
+        form = _form_of_capture(capture, name, bus, wiring, rate, bool(ram or rom or part or designators))
+    elif wiring is not None or rate is not None:
+        raise UsageError("--wiring and --rate belong to --from", expected="--from CAPTURE as well")
+    elif name is not None and bus is not None and (ram or rom):
         form = board_form.form_from_options(name, bus, ram or [], rom or [], part, designators)
     elif sys.stdin is not None and sys.stdin.isatty():
         from busledger.tui.commands.board_questions import ask_form
@@ -95,21 +114,87 @@ def new(
     return 0
 
 
+def _form_of_capture(
+    capture: str, name: str | None, bus: str | None, wiring: Path | None, rate: str | None, more: bool
+) -> board_form.Form:
+    """The form that a recording fills in.
+
+    Raises
+    ------
+    UsageError
+        No bus, or options that say the same as the recording.
+    """
+    from busledger.decoder.pipeline import seen_card
+    from busledger.tui.commands import options
+    from busledger.tui.commands.board_form import form_from_card
+
+    if more:
+        raise UsageError(
+            "--from and a region or part were both given",
+            expected="one of them",
+            hint="Add chips to the file by hand: the recording does not show them.",
+        )
+    if bus is None:
+        raise UsageError("--from was given without --bus", expected="--bus NAME",
+                         hint="'busledger probes CAPTURE' names the bus that fits best.")  # fmt: skip
+    asked = options.request(capture, profile=[bus], wiring=None if wiring is None else [wiring], rate=rate)
+    card = seen_card(asked)
+    return form_from_card(card, name if name is not None else f"Card seen in {Path(capture).name}")
+
+
 @board_commands.command("draw", short_help="Draw the card and its memory map.")
 def draw(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="A board file.", show_default=False)],
+    svg: Annotated[
+        str | None,
+        typer.Option("--svg", metavar="FILE", help="Write an SVG to keep or print; '-' prints it.", show_default=False),
+    ] = None,
 ) -> int:
     """Draw the card's parts in their places, and the memory map.
 
     \b
     busledger board draw card.toml
+    busledger board draw card.toml --svg card.svg
     """
-    from busledger.decoder.report import board_text
+    from busledger.decoder.report import board_svg, board_text, refuse_overwriting, whole_file
     from busledger.tui.commands.board_form import load_with_bus
 
     board, profile = load_with_bus(file)
+    if svg is not None:
+        drawing = board_svg(board, address_bits=profile.address_bits).encode()
+        if svg == "-":
+            screen.show_data(drawing)
+            return 0
+        refuse_overwriting(svg, file)
+        with whole_file(svg) as out:
+            out.write(drawing)
+        screen.show_paragraphs([f"Written: {svg}"])
+        return 0
     text = board_text(board, address_bits=profile.address_bits, width=screen.width(), colour=screen.colour_wanted())
     screen.show(text)
+    return 0
+
+
+@board_commands.command("power", short_help="Add up what the card draws, and the heat in its regulators.")
+def power(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A board file.", show_default=False)],
+    as_json: Annotated[bool, typer.Option("--json", help="Print the result as JSON, and nothing else.")] = False,
+) -> int:
+    """Add up the data sheets' supply currents, typical and most, rail by rail, and the heat in each [[regulator]].
+
+    \b
+    busledger board power card.toml
+    """
+    from busledger.decoder.board import card_power
+    from busledger.decoder.report import power_json, power_text
+    from busledger.tui.commands.board_form import load_with_bus
+
+    board, _ = load_with_bus(file)
+    found = card_power(board)
+    if as_json:
+        screen.show_data(json.dumps(power_json(board.name, found), indent=2).encode() + b"\n")
+        return 0
+    screen.show(power_text(board.name, found, width=screen.width(), colour=screen.colour_wanted()))
     return 0
 
 
@@ -144,7 +229,7 @@ def _board(context: typer.Context) -> int:
     if context.invoked_subcommand is None:
         raise UsageError(
             "'board' needs to know what to do",
-            expected="new FILE, draw FILE or schema",
+            expected="new FILE, draw FILE, power FILE or schema",
             hint="See 'busledger board --help'.",
         )
     return 0

@@ -6,7 +6,7 @@ import json
 import re
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,15 +16,27 @@ from busledger.decoder.text import plain
 if TYPE_CHECKING:
     from busledger.decoder.board import Board
     from busledger.decoder.bus import Profile
+    from busledger.decoder.pipeline import SeenCard
 
-__all__ = ["Form", "FormRegion", "chips_needed", "form_from_options", "form_text", "load_with_bus", "write_form"]
+__all__ = [
+    "Form",
+    "FormDecoder",
+    "FormDriver",
+    "FormRegion",
+    "chips_needed",
+    "form_from_card",
+    "form_from_options",
+    "form_text",
+    "load_with_bus",
+    "write_form",
+]
 
 _REGION = re.compile(r"\s*([^=]+?)\s*=\s*(?:0x)?([0-9a-f]+)\s*-\s*(?:0x)?([0-9a-f]+)\s*", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
 class FormRegion:
-    """One region; ``chips`` are (designator, first lane, last lane)."""
+    """One region; ``chips`` are (designator, first lane, last lane), ``remarks`` comments below it."""
 
     name: str
     start: int
@@ -32,15 +44,41 @@ class FormRegion:
     kind: str = "ram"
     part: str | None = None
     chips: tuple[tuple[str, int, int], ...] = ()
+    space: str = "memory"
+    select: str | None = None
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class FormDecoder:
+    """A decoder that makes selects; ``inputs`` and ``outputs`` pin → line."""
+
+    designator: str
+    part: str
+    inputs: tuple[tuple[str, str], ...]
+    outputs: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FormDriver:
+    """A driver of all data lanes; ``direction`` is the line that turns it and the level toward the CPU."""
+
+    designator: str
+    part: str
+    direction: tuple[str, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """A whole card."""
+    """A whole card; ``wiring`` line → channel."""
 
     name: str
     bus: str
     regions: tuple[FormRegion, ...]
+    wiring: tuple[tuple[str, str], ...] = ()
+    decoders: tuple[FormDecoder, ...] = ()
+    drivers: tuple[FormDriver, ...] = ()
+    data_bits: int = 8
 
 
 def chips_needed(part: str, data_bits: int) -> list[tuple[int, int]]:
@@ -114,9 +152,10 @@ def form_text(form: Form) -> str:
         f"bus  = {_quoted(form.bus)}        # 'busledger profiles' lists the buses",
         "",
         "# Channels whose names do not tell their line: line = channel.",
-        "# [wiring]",
-        '# A0 = "ch0"',
     ]
+    lines += ["[wiring]", *(f"{line} = {_quoted(channel)}" for line, channel in form.wiring)] if form.wiring else [
+        "# [wiring]", '# A0 = "ch0"',
+    ]  # fmt: skip
     for region in form.regions:
         lines += [
             "",
@@ -125,7 +164,11 @@ def form_text(form: Form) -> str:
             f"start = 0x{region.start:04X}",
             f"end   = 0x{region.end:04X}        # inclusive",
             f"kind  = {_quoted(region.kind)}",
-            '# select = "CS0"        # the select line, if you know it',
+            *([f"space = {_quoted(region.space)}"] if region.space != "memory" else []),
+            f"select = {_quoted(region.select)}"
+            if region.select
+            else '# select = "CS0"        # the select line, if you know it',
+            *(f"# {plain(remark)}" for remark in region.remarks),
         ]
         if region.kind == "rom":
             lines.append('# image = "rom.bin"     # its contents, to compare reads with; a path relative to this file')
@@ -138,7 +181,52 @@ def form_text(form: Form) -> str:
             lines.append("]")
         else:
             lines.append('# chips = [ { designator = "U1", part = "2114", lanes = "D0-D3" }, ... ]')
+    for decoder in form.decoders:
+        lines += ["", "[[decoder]]", f"designator = {_quoted(decoder.designator)}", f"part = {_quoted(decoder.part)}"]
+        lines += [f"inputs  = {_inline(decoder.inputs)}", f"outputs = {_inline(decoder.outputs)}"]
+    for driver in form.drivers:
+        lines += ["", "[[buffer]]", f"designator = {_quoted(driver.designator)}", f"part = {_quoted(driver.part)}"]
+        lines.append(f'lanes = "D0-D{form.data_bits - 1}"')
+        if driver.direction is not None:
+            line, level = driver.direction
+            lines.append(f"direction = {{ line = {_quoted(line)}, to_cpu = {level} }}")
     return "\n".join([*lines, *_MORE]) + "\n"
+
+
+def _inline(pairs: Sequence[tuple[str, str]]) -> str:
+    """An inline table; pins are quoted, since some are numbers and some have marks."""
+    return "{ " + ", ".join(f"{_quoted(key)} = {_quoted(value)}" for key, value in pairs) + " }"
+
+
+def form_from_card(card: SeenCard, name: str) -> Form:
+    """What a capture showed, as a form: what is a guess of the traffic stands in remarks."""
+    from busledger.decoder.wiring import canonical
+
+    regions, wiring = [], dict(card.wiring)
+    for region in card.regions:
+        remarks = [f"seen: {region.accesses} accesses; what was not touched is not in it"]
+        select = None
+        if region.select is not None:
+            channel = card.signals[region.select].name
+            readings = [one for one in canonical(channel) if one.isascii() and one.replace("_", "").isalnum()]
+            select = readings[0] if readings else f"SELECT{region.select}"
+            if select not in canonical(channel):
+                wiring[select] = channel
+            if region.select_level == 1:
+                remarks.append(f"{select} is high while it selects: describe the decoder or gate that makes it")
+        if region.mirror_of is not None:
+            remarks.append(f'it held the same as {region.mirror_of} in every cell seen: perhaps mirror_of = '
+                           f'"{region.mirror_of}"')  # fmt: skip
+        if region.kind == "rom":
+            remarks.append("never written in this capture: a ROM, or memory that the program left alone")
+        regions.append(
+            FormRegion(region.name, region.start, region.end, region.kind, space=region.space, select=select,
+                       remarks=tuple(remarks))
+        )  # fmt: skip
+    if card.loose:
+        places = ", ".join(f"{address:04X} ({space})" for space, address in card.loose)
+        regions[-1] = replace(regions[-1], remarks=(*regions[-1].remarks, f"also accessed, in no region: {places}"))
+    return Form(name, card.bus, tuple(regions), tuple(sorted(wiring.items())))
 
 
 _MORE = [
@@ -190,7 +278,13 @@ def load_with_bus(file: Path) -> tuple[Board, Profile]:
 
     bus = bus_of_board(file)
     profile = load_profile(file.parent / bus if "/" in bus or bus.endswith(".toml") else bus)
-    board = load_board(file, data_bits=profile.data_bits, address_bits=profile.address_bits, lines=profile.spellings)
+    board = load_board(
+        file,
+        data_bits=profile.data_bits,
+        address_bits=profile.address_bits,
+        lines=profile.spellings,
+        driven=profile.driven,
+    )
     return board, profile
 
 

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from typing import TypeVar
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, TypeVar
 
 import typer
 
 from busledger.decoder.errors import BusledgerError, UsageError
 from busledger.tui.commands import screen
-from busledger.tui.commands.board_form import Form, FormRegion, chips_needed
+from busledger.tui.commands.board_form import Form, FormDecoder, FormDriver, FormRegion, chips_needed
+
+if TYPE_CHECKING:
+    from busledger.decoder.board import DecoderPart
+    from busledger.decoder.bus import Profile
 
 __all__ = ["ask_form"]
 
@@ -35,7 +40,94 @@ def ask_form(*, name: str | None = None, bus: str | None = None, part: str | Non
         start = _ask("  Its first address (hexadecimal)?", "F800", _hex)
         end = _ask("  Its last address?", f"{start + 0x7FF:X}", _hex_from(start))
         regions.append(FormRegion(region, start, end, kind))
-    return Form(name, bus, tuple(regions))
+    regions, decoders = _ask_selects(regions)
+    drivers = _ask_drivers(profile)
+    return Form(name, bus, tuple(regions), (), decoders, drivers, profile.data_bits)
+
+
+def _ask_selects(regions: list[FormRegion]) -> tuple[list[FormRegion], tuple[FormDecoder, ...]]:
+    """Select lines of the RAM banks, and the decoder that makes them: what names a decoder as a suspect."""
+    from busledger.decoder.board import DecoderPart, parts
+
+    banks = [k for k, region in enumerate(regions) if region.kind == "ram"]
+    if not banks:
+        return regions, ()
+    names = _ask(f"Select lines of the {len(banks)} banks, first to last ('unknown' if you cannot tell)?", "unknown",
+                 _none_or(_words(len(banks))))  # fmt: skip
+    if names is None:
+        return regions, ()
+    made = list(regions)
+    for k, name in zip(banks, names, strict=True):
+        made[k] = replace(made[k], select=name)
+
+    def decoder(text: str) -> tuple[str, DecoderPart]:
+        designator, name = _pair(text)
+        found = parts().get(name)
+        if not isinstance(found, DecoderPart):
+            raise UsageError(f"{found.name} is no decoder", expected="a decoder such as 74LS138")
+        return designator, found
+
+    answer = _ask("Decoder that makes them, as U9=74LS138 ('none')?", "none", _none_or(decoder))
+    if answer is None:
+        return made, ()
+    designator, part = answer
+    inputs = _ask(f"  Lines on its inputs {' '.join(part.inputs)}, as A=A10 B=A11?", None, _pins(part.inputs, part))
+    likely = [f"{pin}={name}" for pin, name in zip(part.outputs, names, strict=False)]
+    outputs = _ask("  Selects on its outputs?", " ".join(likely), _pins(part.outputs, part))
+    return made, (FormDecoder(designator, part.name, tuple(inputs), tuple(outputs)),)
+
+
+def _ask_drivers(profile: Profile) -> tuple[FormDriver, ...]:
+    """Drivers between the bus and the card, each with the line that turns it."""
+    from busledger.decoder.board import BufferPart, parts
+
+    def driver(text: str) -> list[tuple[str, BufferPart]]:
+        made = []
+        for word in text.replace(",", " ").split():
+            designator, name = _pair(word)
+            found = parts().get(name)
+            if not isinstance(found, BufferPart):
+                raise UsageError(f"{found.name} is no bus driver", expected="a driver such as 74LS245")
+            made.append((designator, found))
+        return made
+
+    def turned(text: str) -> tuple[str, int]:
+        line, level = _pair(text)
+        if not level.isdecimal() or int(level) > 1:
+            raise UsageError(f"'{level}' is no level", expected="0 or 1, as RD=0")
+        return line, int(level)
+
+    made = []
+    for designator, part in _ask("Data bus driver, as U10=74LS245 ('none')?", "none", _none_or(driver)) or []:
+        likely = next((f"{line}={level}" for line, level in (("RD", 0), ("RW", 1)) if line in profile.lines), "unknown")
+        direction = None
+        if part.kind == "two-way":
+            question = f"  Line that turns {designator}, and its level toward the CPU ('unknown')?"
+            direction = _ask(question, likely, _none_or(turned))
+        made.append(FormDriver(designator, part.name, direction))
+    return tuple(made)
+
+
+def _none_or(understand: Callable[[str], T]) -> Callable[[str], T | None]:
+    return lambda text: None if text.strip().lower() in ("", "none", "no", "unknown") else understand(text)
+
+
+def _pair(text: str) -> tuple[str, str]:
+    name, sign, value = text.strip().partition("=")
+    if not (name and sign and value):
+        raise UsageError(f"'{text}' is no pair", expected="two words with = between, such as U9=74LS138")
+    return name.strip(), value.strip()
+
+
+def _pins(known: Sequence[str], part: DecoderPart) -> Callable[[str], list[tuple[str, str]]]:
+    def understand(text: str) -> list[tuple[str, str]]:
+        pairs = [_pair(word) for word in text.replace(",", " ").split()]
+        wrong = [pin for pin, _ in pairs if part.pin_name(pin) not in known]
+        if wrong or not pairs:
+            raise UsageError(f"'{' '.join(wrong) or text}' names no pin here", expected=f"some of {' '.join(known)}")
+        return pairs
+
+    return understand
 
 
 def _ask_banks(data_bits: int, part: str | None) -> list[FormRegion]:
@@ -67,7 +159,7 @@ def _ask_banks(data_bits: int, part: str | None) -> list[FormRegion]:
         names: list[str] = []
         if spans:
             offered = _count_on(following, len(spans))
-            names = _ask(f"  Chips of bank{number}, D0 first?", " ".join(offered), _designators(len(spans)))
+            names = _ask(f"  Chips of bank{number}, D0 first?", " ".join(offered), _words(len(spans)))
             following = _count_on(names[-1], 2)[1]
         chips = tuple((name, low, high) for name, (low, high) in zip(names, spans, strict=False))
         made.append(FormRegion(f"bank{number}", base, base + end - start, "ram", chip, chips))
@@ -127,7 +219,7 @@ def _hex_from(start: int) -> Callable[[str], int]:
     return understand
 
 
-def _designators(needed: int) -> Callable[[str], list[str]]:
+def _words(needed: int) -> Callable[[str], list[str]]:
     def understand(text: str) -> list[str]:
         names = text.replace(",", " ").split()
         if len(names) != needed:

@@ -13,6 +13,7 @@ def buffers(
     board: opt.BoardOption = None,
     wiring: opt.WiringOption = None,
     rate: opt.RateOption = None,
+    exact: opt.ExactOption = False,
     t_from: opt.FromOption = None,
     t_to: opt.ToOption = None,
     as_json: opt.JsonOption = False,
@@ -39,6 +40,7 @@ def buffers(
         board=board,
         wiring=wiring,
         rate=rate,
+        exact=exact,
         t_from=t_from,
         t_to=t_to,
     )

@@ -37,6 +37,7 @@ def check(
     bad: opt.BadOption = None,
     replaced: opt.ReplacedOption = None,
     rate: opt.RateOption = None,
+    exact: opt.ExactOption = False,
     grade: opt.GradeOption = None,
     t_from: opt.FromOption = None,
     t_to: opt.ToOption = None,
@@ -103,6 +104,7 @@ def check(
         bad=bad,
         replaced=replaced,
         rate=rate,
+        exact=exact,
         grade=grade,
         t_from=t_from,
         t_to=t_to,
@@ -134,11 +136,13 @@ def check(
 def _several(
     asked: Request, captures: list[str], offset: list[str], as_json: bool, quiet: bool, show_progress: bool
 ) -> int:
-    """All captures as one body of evidence; 1 if any read was wrong, else 2 if any could not be read, else 0."""
+    """All captures as one body of evidence; 1 if any read was wrong, else 2 if any could not be read, else 3 if they
+    cannot be judged, else 0."""
     from busledger.decoder.durations import parse_duration
     from busledger.decoder.pipeline import check_many
     from busledger.decoder.report import many_text
     from busledger.tui.commands import screen
+    from busledger.tui.commands.outcome import status
     from busledger.tui.commands.progress_bar import progress_bar
 
     offsets = [parse_duration(text) * 1e-15 for text in offset]
@@ -148,6 +152,7 @@ def _several(
         screen.show_data(result.to_json().encode() + b"\n")
     else:
         screen.show(many_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
-    if result.mismatch_total:
+    told = status(result.joint)
+    if told == 1 or (result.mismatch_total and told == 0):
         return 1
-    return 2 if result.unread else 0
+    return 2 if result.unread else told

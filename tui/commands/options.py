@@ -24,6 +24,7 @@ __all__ = [
     "BoardOption",
     "CaptureArgument",
     "DeviceOption",
+    "ExactOption",
     "FromOption",
     "GoodOption",
     "GradeOption",
@@ -129,6 +130,9 @@ GradeOption = Annotated[
         "--grade", metavar="NAME", help="Speed grade of the processor, for its timing windows.", show_default=False
     ),
 ]
+ExactOption = Annotated[
+    bool, typer.Option("--exact", help="A simulation without delays: a change at an edge's own time is after it.")
+]
 FromOption = Annotated[
     str | None,
     typer.Option(
@@ -231,6 +235,7 @@ def requests(
     rate: str | None = None,
     t_from: str | None = None,
     t_to: str | None = None,
+    exact: bool = False,
 ) -> tuple[Request, ...]:
     """A request for each wired set: the k-th board, profile, wiring and grade belong together.
 
@@ -283,6 +288,7 @@ def requests(
             rate_hz=None if rate is None else parse_rate(rate),
             t_from=begin,
             t_to=end,
+            exact=exact,
             **given,
         )
         for one_set in sets

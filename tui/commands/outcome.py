@@ -176,9 +176,18 @@ def report_check(
 
 def status(result: CheckResult) -> int:
     """The exit status of one result."""
+    return 3 if set_aside(result) else 1 if wrong(result) else 0
+
+
+def set_aside(result: CheckResult) -> bool:
+    """Whether the card was not judged, or not where it matters: a clip or the machine's own ways come first, and no
+    part of the card is likelier bad than not beside them."""
+    from busledger.decoder.diagnosis import rival_first
+
     if not result.judged:
-        return 3
-    return 1 if wrong(result) else 0
+        return True
+    accused = any(s.probability >= 0.5 for s in result.suspects if s.scope not in ("clip", "machine"))
+    return rival_first(result.suspects) is not None and not accused
 
 
 def wrong(result: CheckResult) -> bool:
@@ -219,4 +228,4 @@ def check_sets(asked: Sequence[Request], outputs: Outputs, *, as_json: bool, qui
                 written += each.files
     if written and not (as_json or quiet):
         screen.show_paragraphs([f"Written: {', '.join(written)}"])
-    return status_of(result, wrong)
+    return status_of(result, lambda one: status(one) == 1, set_aside)

@@ -14,6 +14,7 @@ def probes(
     profile: opt.ProfileOption = None,
     wiring: opt.WiringOption = None,
     rate: opt.RateOption = None,
+    exact: opt.ExactOption = False,
     t_from: opt.FromOption = None,
     t_to: opt.ToOption = None,
     as_json: opt.JsonOption = False,
@@ -38,6 +39,7 @@ def probes(
         profile=profile,
         wiring=wiring,
         rate=rate,
+        exact=exact,
         t_from=t_from,
         t_to=t_to,
     )

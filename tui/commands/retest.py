@@ -33,6 +33,7 @@ def retest(
     bad: opt.BadOption = None,
     replaced: opt.ReplacedOption = None,
     rate: opt.RateOption = None,
+    exact: opt.ExactOption = False,
     grade: opt.GradeOption = None,
     t_from: opt.FromOption = None,
     t_to: opt.ToOption = None,
@@ -42,7 +43,7 @@ def retest(
 ) -> int:
     """Judge a run after a repair: does it prove the fault gone, and if not, how long must it run?
 
-    Exit status 0 means proved at 95 % or better, 1 not proved yet or still failing.
+    Exit status 0 means proved at 95 % or better, 1 not proved yet or still failing, 3 that the run cannot be judged.
 
     \b
     busledger check bad.vcd --board card.toml --json > before.json
@@ -51,6 +52,7 @@ def retest(
     from busledger.decoder.pipeline import run_check
     from busledger.decoder.planning import judge_repair
     from busledger.decoder.report import retest_text
+    from busledger.tui.commands.outcome import set_aside
     from busledger.tui.commands.progress_bar import progress_bar
 
     old = saved_result(before)
@@ -64,14 +66,23 @@ def retest(
         bad=bad,
         replaced=replaced,
         rate=rate,
+        exact=exact,
         grade=grade,
         t_from=t_from,
         t_to=t_to,
     )
     with progress_bar(not (quiet or no_progress)) as progress:
-        result = judge_repair(old, run_check(asked, progress))
+        checked = run_check(asked, progress)
+        result = judge_repair(old, checked)
     if as_json:
         screen.show_data(result.to_json().encode() + b"\n")
     else:
         screen.show(retest_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
+    if set_aside(checked):
+        from busledger.decoder.text import plain
+
+        why = checked.not_judged_because or checked.suspects[0].summary
+        if not as_json:
+            screen.show_paragraphs([f"Cannot judge the run: {plain(why, 400)}"])
+        return 3
     return 0 if result.proved else 1

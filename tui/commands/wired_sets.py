@@ -37,13 +37,18 @@ def show_sets(result: SetsResult[Any], text: Callable[..., str], *, as_json: boo
         screen.show(sets_text(result, text, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
 
 
-def status_of(result: SetsResult[Any], wrong: Callable[[Any], bool]) -> int:
-    """1 if a set is ``wrong`` or two sides of one bus differ, else 2 if a set could not be judged, else 0."""
+def status_of(
+    result: SetsResult[Any], wrong: Callable[[Any], bool], set_aside: Callable[[Any], bool] = lambda _: False
+) -> int:
+    """1 if a set is ``wrong`` or two sides of one bus differ, else 2 if a set could not be decoded, else 3 if one is
+    ``set_aside`` (it cannot be judged), else 0."""
     if any(entry.result is not None and wrong(entry.result) for entry in result.sets):
         return 1
     if any(one.data_differ for one in result.between):
         return 1
-    return 2 if any(entry.result is None for entry in result.sets) else 0
+    if any(entry.result is None for entry in result.sets):
+        return 2
+    return 3 if any(set_aside(entry.result) for entry in result.sets) else 0
 
 
 def file_of_set(name: str | None, one: WiredSet) -> str | None:

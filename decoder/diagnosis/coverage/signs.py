@@ -74,7 +74,8 @@ class CaptureSigns:
     last_read, last_write : ticks, -1 = none
     reads_after_write, writes_after_read : reads since the last write, writes since the last read
     longest_reading, longest_writing : the most reads between two writes, the most writes between two reads
-    writing_span : the ticks of the reads around those writes
+    reading_span, writing_span : the ticks of the writes around those reads, and of the reads around those writes
+    second_reading : the most reads between two other writes
     """
 
     def __init__(self, profile: Profile, layout: Layout, grid_ticks: float | None) -> None:
@@ -83,6 +84,7 @@ class CaptureSigns:
         self.last_read = self.last_write = -1
         self.reads_after_write = self.writes_after_read = self.longest_reading = 0
         self.longest_writing, self.writing_span, self._read_before = 0, (0, 0), 0
+        self.reading_span, self._write_before, self.second_reading = (0, 0), 0, 0
         self.rows = 0
         self.span = (0, 0)
         wired = set(layout.names)
@@ -136,7 +138,15 @@ class CaptureSigns:
             self.last_write = int(time[written[-1]])
             between = np.diff(written, prepend=-1) - 1
             between[0] += self.reads_after_write
-            self.longest_reading = max(self.longest_reading, int(between.max()))
+            most = int(between.argmax())
+            if between[most] > self.longest_reading:
+                first = int(written[most - 1]) if most else -1
+                self.second_reading = max(self.longest_reading, int(np.delete(between, most).max(initial=0)))
+                self.longest_reading = int(between[most])
+                self.reading_span = (int(time[first]) if first >= 0 else self._write_before, int(time[written[most]]))
+            else:
+                self.second_reading = max(self.second_reading, int(between[most]))
+            self._write_before = self.last_write
         if reads:
             self.last_read = int(time[read[-1]])
         if reads:

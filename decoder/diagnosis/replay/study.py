@@ -163,7 +163,7 @@ class Study:
                 size, wrong = size - len(gone), wrong - less
             if wrong >= best[0] and (wrong > best[0] or len(held) > len(best[1])):
                 best = (wrong, [rows for rows, _ in held])
-        return joined(best[1])
+        return joined(best[1]) if best[1] else self._bare(Cycles.empty(0), Compared.empty(0))
 
     def _prepared(self) -> Iterator[Rows]:
         n = max(1, self.cells.total)

@@ -3,5 +3,15 @@
 from busledger.decoder.diagnosis.rivals.find import find_rivals
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Rival
 from busledger.decoder.diagnosis.rivals.sampling import capture_verdict
+from busledger.decoder.diagnosis.rivals.standing import not_judged, refused_suspect, rival_first, rival_warnings
 
-__all__ = ["CannotJudge", "Rival", "capture_verdict", "find_rivals"]
+__all__ = [
+    "CannotJudge",
+    "Rival",
+    "capture_verdict",
+    "find_rivals",
+    "not_judged",
+    "refused_suspect",
+    "rival_first",
+    "rival_warnings",
+]

@@ -132,12 +132,14 @@ def shared(story: Story) -> Iterator[Rival]:
         lanes = int(np.bitwise_or.reduce(rows.wrong[here]))
         if 4 * back > kept + count or lanes.bit_count() < 3 or _never_holds(story, here, int(cells.sum())):
             continue
-        changed = here & new
+        # Reads that give what the cell held earlier are no sign of another master, and yet have to be paid for.
+        changed = here & (rows.wrong != 0) & (story.repeat != kernel.SAME)
         bits = int(np.bitwise_or.reduce(rows.compared[here])).bit_count()
-        quiet = int(np.count_nonzero(here)) - count - kept
+        events_here = int(np.count_nonzero(changed))
+        quiet = int(np.count_nonzero(here)) - events_here - kept
         used = int(np.count_nonzero(story.per_cell(~rows.is_write)[span]))
         inside = int(np.count_nonzero(story.per_cell(here)))
-        own = log_rate(count, quiet, SOMETIMES) + log_values(rows.cell[changed], rows.data[changed], bits)
+        own = log_rate(events_here, quiet, SOMETIMES) + log_values(rows.cell[changed], rows.data[changed], bits)
         own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
         wrong = here & (rows.wrong != 0)
         place = (low, high)

@@ -22,15 +22,15 @@ from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, R
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
 
-__all__ = ["clips_off"]
+__all__ = ["WHEN", "clips_off", "log_rest", "prior_of_line"]
 
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
-_TELLING = 25.0  # nats at most that a line's rest adds: what was thought of is never surer than that
 _EVERYWHERE = 6.0
 """Nats at most that a data line at rest in all traffic adds: the line itself, stuck, would look the same, and no
 program would run for long with it."""
-_PICKED = -6.0  # nats: one of the many rests that a program makes, picked because reads are wrong in it
-_HARDLY = 2.0  # nats of a rest that programs make, too
+_HARDLY = 2.0  # nats of an address line that never moves: programs stay in one half of memory, too
+WHEN = (math.log(0.7), math.log(0.25), math.log(0.05))  # of clips off: always, from some moment on, for a while
+_EACH_BY_ITSELF = math.log(0.02)  # share of programs that change sides without any habit
 _LOOPS = 10.0  # transfers that a program's loop makes of one choice
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _LONGER = 3.0  # times the longest other rest of the line: programs have phases, too
@@ -43,7 +43,8 @@ _HELD_VALUES = 4  # different levels of the other lines, so that the bus was at 
 @dataclass(frozen=True)
 class _Span:
     """A rest of one bit: ``first``, ``last`` ticks, transfers in it, changes expected there by the rest of the capture
-    (None where it never moved); ``alone``: no other rest of the line is nearly as long."""
+    (None where it never moved); ``alone``: no other rest of the line is nearly as long; ``log_odds``: of a clip that
+    is off just then against a program that rests the line so, before any read is looked at."""
 
     first: int
     last: int
@@ -51,6 +52,7 @@ class _Span:
     expected: float | None
     to_end: bool
     alone: bool
+    log_odds: float
 
 
 def clips_off(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
@@ -69,7 +71,7 @@ def _spans(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
     if rest.of < _FEW:
         return
     if rest.moves == 0:
-        yield _Span(signs.span[0], end, rest.of, None, True, True)
+        yield _Span(signs.span[0], end, rest.of, None, True, True, WHEN[0])
         return
     for transfers, first, last, to_end, other in (
         (rest.after, rest.since, end, True, rest.quiet),
@@ -78,7 +80,24 @@ def _spans(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
         others = rest.of - transfers
         expected = transfers * rest.moves / max(1, others)
         if transfers >= _FEW and expected >= _EXPECTED:
-            yield _Span(first, last, transfers, expected, to_end, transfers >= _LONGER * other)
+            odds = WHEN[1 if to_end else 2] + log_rest(transfers, other, rest.of)
+            yield _Span(first, last, transfers, expected, to_end, transfers >= _LONGER * other, odds)
+
+
+def log_rest(transfers: int, other: int, of: int) -> float:
+    """Log odds of a rest of ``transfers`` out of ``of``, where the line's longest other one has ``other``.
+
+    A clip that is off begins and ends anywhere, so that every length is as likely, 1 / of. Rests that a program makes
+    (phases of a test, loops) have no scale of their own: one of them is longer than t with a chance of about
+    other / t, which is the density other / t². Where in the capture the rest lies costs both alike.
+    """
+    return math.log(transfers * transfers / (float(max(1, other)) * max(1, of)))
+
+
+def prior_of_line(story: Story) -> float:
+    """Log prior of a clip that is off, for any one of the clipped lines."""
+    signs = story.study.evidence.signs
+    return prior_of("clip-off", chips=True) - math.log(max(1, len(signs.names) if signs is not None else 1))
 
 
 def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -> Iterator[Rival]:
@@ -105,13 +124,15 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -
     against = int(np.count_nonzero(seen & (((rows.data >> np.uint32(bit)) & 1) != level)))
     if against > 1:
         return
-    bonus = min(_EVERYWHERE if span.alone else _HARDLY, elsewhere / _LOOPS * math.log(2.0))
+    odds = span.log_odds
+    if span.expected is None:
+        odds += min(_EVERYWHERE, elsewhere / _LOOPS * math.log(2.0))
     yield Rival(
         fault="clip-off",
         scope="clip",
         lines=(line,),
-        log_prior=prior_of("clip-off", chips=True),
-        log_own=log_rate(hits, against, HARD) + bonus,
+        log_prior=prior_of_line(story),
+        log_own=log_rate(hits, against, HARD) + odds,
         explains=hits,
         against=against,
         summary=_came_off(story, line, span, "the other data lines did"),
@@ -156,10 +177,8 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     if len(np.unique(rows.cell[first:last][hit[first:last] == 1])) < min(_CELLS, 1 + told // 2):
         return  # a clip bends all cells alike, not the one that something else is wrong with
     unknown = hit == 2
-    bonus = _HARDLY
-    if span.expected is not None:
-        bonus = min(_TELLING, span.expected / _LOOPS) if span.alone else _PICKED
-    own = bonus - sum(int(lanes).bit_count() for lanes in rows.compared[unknown]) * math.log(2.0)
+    own = span.log_odds + (_HARDLY if span.expected is None else 0.0)
+    own -= sum(int(lanes).bit_count() for lanes in rows.compared[unknown]) * math.log(2.0)
     for r in np.unique(rows.region):
         mine = rows.region[first:last] == r
         own += _log_sides(rows.cell[first:last][mine], hit[first:last][mine] != 0, open_[first:last][mine] != 0)
@@ -168,7 +187,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         fault="clip-off",
         scope="clip",
         lines=(line,),
-        log_prior=prior_of("clip-off", chips=True),
+        log_prior=prior_of_line(story),
         log_own=own,
         explains=hits,
         summary=_came_off(story, line, span, "the program used both halves"),
@@ -207,8 +226,9 @@ def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
 
 
 def _log_sides(cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[np.bool_]) -> float:
-    """Log probability of which side of the line each telling read was on: at any rate each by itself; as the one before
-    it, for programs stay where they are for a while; or as the last one of its cell, for programs run in loops."""
+    """Log probability of which side of the line each telling read was on: as the one before it, for programs stay
+    where they are for a while; as the last one of its cell, for programs run in loops; seldom each by itself, at any
+    rate."""
     told = np.flatnonzero(hit | right)
     if not len(told):
         return 0.0
@@ -219,7 +239,7 @@ def _log_sides(cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[n
     first = len(told) - int(np.count_nonzero(same))
     changes = int(np.count_nonzero(side[1:] != side[:-1]))
     habits = [
-        log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
+        _EACH_BY_ITSELF + log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
         log_rate(changes, len(side) - changes, SOMETIMES),
         log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
     ]

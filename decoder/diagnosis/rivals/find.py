@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-import numpy as np
-
 from busledger.decoder.diagnosis.replay.study import Study, Survey
 from busledger.decoder.diagnosis.replay.weighing import Noise
 from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
+from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
 from busledger.decoder.diagnosis.rivals.places import devices, mirrors, narrow, twins
 from busledger.decoder.diagnosis.rivals.protected import read_only
-from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.rival import Rival
 from busledger.decoder.diagnosis.rivals.sampling import noisy_clips, ringing, ringing_pulses, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
 
-__all__ = ["find_rivals"]
+__all__ = ["find_rivals", "rivals_of_lines"]
 
 
 def find_rivals(study: Study, survey: Survey) -> list[Rival]:
@@ -34,7 +33,7 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
         the access log's temporary file cannot be read back.
     """
     story = Story.of(study)
-    found = list(_of_lines(story))
+    found = list(rivals_of_lines(story))
     if survey.wrong:
         found += _of_places(story)
 
@@ -46,7 +45,8 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
     return sorted(found, key=place)
 
 
-def _of_lines(story: Story) -> Iterator[Rival]:
+def rivals_of_lines(story: Story) -> Iterator[Rival]:
+    """Those of clips and of the sampling."""
     evidence = story.study.evidence
     if evidence.signs is not None:
         yield from clips_off(story, evidence.signs)
@@ -57,7 +57,7 @@ def _of_lines(story: Story) -> Iterator[Rival]:
         yield from ringing(story, evidence.signs)
         yield from ringing_pulses(story, evidence.signs)
     yield from too_slow(story)
-    yield from _exchanged(story)
+    yield from clips_exchanged(story)
 
 
 def _of_places(story: Story) -> Iterator[Rival]:
@@ -71,28 +71,3 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from contents_lost(story)
     yield from shared(story)
     yield from other_images(story)
-
-
-def _exchanged(story: Story) -> Iterator[Rival]:
-    """Two clips that the checks found exchanged: nothing that depends on either is judged."""
-    exchanged = story.study.evidence.exchanged
-    if exchanged is None:
-        return
-    lines, sentence = exchanged
-    rows = story.rows
-    wrong = rows.wrong != 0
-    yield Rival(
-        fault="clips-exchanged",
-        scope="clip",
-        lines=lines,
-        log_prior=prior_of("clips-exchanged", chips=True),
-        log_own=0.0,
-        explains=int(np.count_nonzero(wrong)),
-        summary=f"the clips on {lines[0]} and {lines[1]} are exchanged",
-        evidence=(sentence,),
-        next_step=f"Exchange the clips on {lines[0]} and {lines[1]} (or their lines in the wiring) and check again.",
-        propose=("[wiring]", f"# exchange the channels of {lines[0]} and {lines[1]}"),
-        stops_judging=True,
-        index=rows.index[wrong],
-        taken=NotJudged(),
-    )

@@ -7,10 +7,10 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
+from scipy.special import betaln, gammaln
 
 from busledger.decoder.board import Region
-from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
+from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -28,14 +28,39 @@ def log_values(cell: NDArray[np.int32], value: NDArray[np.uint32], bits: int) ->
     """Log probability of the values that cells of unknown character gave, each cell by itself.
 
     A value that a cell gave before is the likelier the oftener it did; a new one may be any of ``2 ** bits``
-    (Blackwell and MacQueen's urn, concentration 1: Annals of Statistics 1, 1973, p. 353, from memory).
+    (Blackwell and MacQueen's urn, concentration 1: Annals of Statistics 1, 1973, p. 353, from memory); or every value
+    is as likely each time.
     """
     if not len(cell):
         return 0.0
     key = cell.astype(np.uint64) << np.uint64(32) | value.astype(np.uint64)
     values, each = np.unique(key, return_counts=True)
     _, reads = np.unique(cell, return_counts=True)
-    return float(gammaln(each).sum() - gammaln(reads + 1.0).sum()) - len(values) * bits * LN2
+    urn = float(gammaln(each).sum() - gammaln(reads + 1.0).sum()) - len(values) * bits * LN2
+    return log_sum([urn, -len(cell) * bits * LN2]) - LN2
+
+
+def log_registers(cell: NDArray[np.int32], value: NDArray[np.uint32], lanes: int) -> float:
+    """Log probability of what registers gave, in the order of time: whole values, as ``log_values``; whole values that
+    stay until they change; or each lane by itself, staying until it changes, at a rate of its own."""
+    if not len(cell):
+        return 0.0
+    bits = lanes.bit_count()
+    order = np.argsort(cell, kind="stable")
+    same_cell = np.diff(cell[order]) == 0
+    moved = (value[order][1:] ^ value[order][:-1]) & np.uint32(lanes)
+    firsts = len(cell) - int(np.count_nonzero(same_cell))
+    changes = int(np.count_nonzero(same_cell & (moved != 0)))
+    stays = int(np.count_nonzero(same_cell)) - changes
+    held = log_rate(changes, stays, SOMETIMES) - (firsts + changes) * bits * LN2
+    by_lane = -firsts * bits * LN2
+    group = np.cumsum(np.concatenate([[0], ~same_cell]))[1:]
+    for lane in range(32):
+        if lanes >> lane & 1:
+            flips = np.bincount(group[same_cell], (moved[same_cell] >> np.uint32(lane)) & 1, minlength=firsts)
+            rests = np.bincount(group[same_cell], minlength=firsts) - flips
+            by_lane += float((betaln(flips + 0.4, rests + 1.0) - betaln(0.4, 1.0)).sum())
+    return log_sum([log_values(cell, value, bits), held, by_lane]) - math.log(3.0)
 
 
 def devices(story: Story) -> Iterator[Rival]:
@@ -72,9 +97,8 @@ def _device(story: Story, r: int, group: NDArray[np.intp], read: NDArray[np.bool
     if len(group) > DEVICE or lanes.bit_count() < 3:
         return None
     picked = rows.compared[here]
-    bits = int(np.bitwise_or.reduce(picked)).bit_count()
     place = _rounded(story, r, group)
-    values = log_values(rows.cell[here], rows.data[here] & picked, bits)
+    values = log_registers(rows.cell[here], rows.data[here] & picked, int(np.bitwise_or.reduce(picked)))
     return Rival(
         fault="device",
         scope="machine",
@@ -160,7 +184,7 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
         region=r,
         addresses=block,
         log_prior=prior_of("mirrored", chips=story.has_chips(r)),
-        log_own=log_rate(hits, misses, HARD),
+        log_own=log_rate(hits, misses, HARD) - _log_choices(space.size[r], bits, block, region),
         explains=hits,
         against=misses,
         summary=f"{span_of(block)} holds {counted(size, 'byte')} that are seen {1 << bits.bit_count()} times: "
@@ -176,6 +200,17 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
         index=hit,
         taken=Excused(hit),
     )
+
+
+def _log_choices(cells: int, bits: int, block: tuple[int, int], region: Region) -> float:
+    """Log of the ways to choose such bits: of a region that is sized too large its highest ones make no difference,
+    which is one way for each number of them; else any set, and any aligned block."""
+    width = max(1, cells.bit_length() - 1)
+    count = bits.bit_count()
+    if block == (region.start, region.end) and bits >> (width - count) == (1 << count) - 1:
+        return math.log(2.0 * width)
+    blocks = max(1, (region.end - region.start + 1) // (block[1] - block[0] + 1))
+    return math.log(2.0 * math.comb(width, count) * width) + math.log(blocks)
 
 
 def _around(word: NDArray[np.int64], bits: int, shift: int, region: Region) -> tuple[int, int]:
@@ -229,6 +264,7 @@ def twins(story: Story) -> Iterator[Rival]:
                 fault="mirrored",
                 scope="machine",
                 region=s,
+                other_region=r,
                 addresses=(two.start, two.end),
                 log_prior=prior_of("mirrored", chips=chips),
                 log_own=log_rate(hits, misses, HARD),

@@ -40,11 +40,14 @@ def prior_of(fault: str, *, chips: bool) -> float:
 
 @dataclass(frozen=True)
 class CannotJudge:
-    """Why nothing can be judged: one sentence for the first line, and what to change."""
+    """Why nothing can be judged: one sentence for the first line, and what to change; ``fault``: which rival of the
+    table it is, None for none of them, with the bus ``lines`` concerned."""
 
     code: str
     reason: str
     change: str
+    fault: str | None = None
+    lines: tuple[str, ...] = ()
 
 
 class Excused:
@@ -117,7 +120,8 @@ class Rival:
     Attributes
     ----------
     fault, scope : as in the contract; scope ``clip`` or ``machine``
-    lines : the bus lines concerned, ``region`` the index of the region (None = the whole capture),
+    lines : the bus lines concerned, ``region`` the index of the region (None = the whole capture), ``other_region``
+        a second one whose reads it explains too,
         ``addresses`` first and last bus address of the place
     log_prior : natural log, see ``LOG_PRIORS``
     log_own : natural log of the marginal likelihood of what it explains, as the candidates' in ``weighing``
@@ -137,6 +141,7 @@ class Rival:
     next_step: str
     lines: tuple[str, ...] = ()
     region: int | None = None
+    other_region: int | None = None
     addresses: tuple[int, int] | None = None
     against: int = 0
     evidence: tuple[str, ...] = ()

@@ -24,9 +24,9 @@ _DOUBTFUL = 0.3  # share of transfers whose lines moved in their window: more of
 _CLEAN_LANES, _CLEAN_SHARE = 3, 0.2  # lanes of regions that came right in every one of many reads
 _EVEN = 1000  # transfers
 _FEW = 32  # transfers
+_DOUBLE = 0.02  # share of impossible cycles past which what they wrote and read is everywhere
 _SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
 _MANY_RUNTS = 24
-_NOISE = 150.0  # nats at most that pulses of one sample add
 _BEYOND = 8.0  # times the runts of the other channels
 
 
@@ -40,6 +40,7 @@ def capture_verdict(evidence: Evidence) -> CannotJudge | None:
         or _no_direction(evidence, signs)
         or _wrong_bus(evidence, signs)
         or _doubtful(evidence, signs)
+        or _rings(evidence, signs)
     )
 
 
@@ -55,6 +56,8 @@ def _too_few_samples(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | N
         f"sampled too slowly: {line} is active for {width:.1f} samples, and no level can be told for sure in fewer "
         f"than {_SAMPLES:g}",
         f"sample at least {8 / width:.1f} times as fast, or slow the machine's clock",
+        fault="too-slow",
+        lines=(line,),
     )
 
 
@@ -105,6 +108,28 @@ def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     )
 
 
+def _rings(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
+    """Many cycles right after another one, closer than a processor can make them, and reads that come out wrong."""
+    spacings = signs.spacings
+    total = int(spacings.sum())
+    reads = sum(region.reads for region in evidence.counts)
+    wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
+    if signs.profile.clock.line is None or total < _EVEN or 50 * wrong < reads:
+        return None
+    double = int(spacings[: max(1, int(spacings.argmax()) - 2)].sum())
+    if double < _DOUBLE * total:
+        return None
+    line = _strobe(signs)
+    return CannotJudge(
+        "ringing",
+        f"{line or 'a strobe'} rings: {counted(double, 'cycle')} of {total} come right after another one, closer than "
+        "this bus can make them",
+        f"shorten the ground lead of the clip on {line or 'the strobe'}, or add a series resistor, and capture again",
+        fault="clip-noisy",
+        lines=(line,) if line else (),
+    )
+
+
 def _wrong_bus(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     """A chip's own bus, yet its cycles come as evenly as a processor's clock: the clock was taken for a select."""
     spacings = signs.spacings
@@ -132,6 +157,7 @@ def _no_direction(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None
             f"{counted(signs.writes, 'write')} and not one read: no processor does that; the clip that tells reads "
             "from writes is off, or on another line",
             "look at the clips on the read and write lines, and at the profile, and capture again",
+            fault="clip-off",
         )
     disagree = sum(region.reads_disagree + region.mismatches for region in evidence.counts)
     compared = sum(region.reads_compared for region in evidence.counts)
@@ -143,12 +169,14 @@ def _no_direction(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None
             f"{counted(signs.reads, 'read')} and not one write, so nothing is known that a read could be held against: "
             "the clip that tells writes from reads is off, or the program never wrote",
             "look at the clips on the read and write lines, and capture while a memory test runs",
+            fault="clip-off",
         )
     return CannotJudge(
         "no-writes",
         f"{counted(signs.reads, 'read')} and not one write, yet memory changes: the clip that tells writes from reads "
         "is off, or on another line",
         "look at the clips on the read and write lines, and capture again",
+        fault="clip-off",
     )
 
 
@@ -245,8 +273,7 @@ def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             scope="clip",
             lines=(line.name,),
             log_prior=prior_of("clip-noisy", chips=True),
-            log_own=log_rate(hits, int(np.count_nonzero(story.rows.compared)) - hits, SOMETIMES)
-            + min(_NOISE, health.runts / 10.0),
+            log_own=log_rate(hits, int(np.count_nonzero(story.rows.compared)) - hits, SOMETIMES) + _seen(health.runts),
             explains=hits,
             summary=f"{line.name} rings or its clip is loose: {counted(health.runts, 'pulse')} of a single sample in "
             f"{counted(health.moves, 'change')}, and no cycle can be cut out for sure at such edges",
@@ -256,6 +283,11 @@ def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             index=index,
             taken=Excused(index),
         )
+
+
+def _seen(runts: float) -> float:
+    """Nats that pulses of one sample add: at the most they prove the noise, which says nothing of a read yet."""
+    return min(-prior_of("clip-noisy", chips=True), max(0.0, runts) / 10.0)
 
 
 def _strobe(signs: CaptureSigns) -> str | None:
@@ -311,7 +343,7 @@ def _noise(
     hits = int(np.count_nonzero(hit))
     # That the clip shows such pulses at all is what a card's fault does not foretell: what the card's own settling
     # may make of them is left out.
-    bonus = min(_NOISE, max(0.0, health.runts - _BEYOND * usual) / 10.0)
+    bonus = _seen(health.runts - _BEYOND * usual)
     return Rival(
         fault="clip-noisy",
         scope="clip",

@@ -111,7 +111,8 @@ def either(cell, is_write, data, sure, compared, wrong, first, partner, held, co
                 hit[i] = 1 if found else 2 if count[p] == 0 or count[c] == 0 else 0
             elif differs:
                 open_[i] = 1
-        if is_write[i] or sure[i]:
+        # What a wrong read gave that is not explained is no content of either cell.
+        if is_write[i] or (sure[i] and (wrong[i] == 0 or hit[i])):
             _remember(held, count, c, data[i])
     return np.int64(0)
 

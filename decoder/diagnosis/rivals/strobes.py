@@ -8,54 +8,71 @@ from collections.abc import Iterator
 import numpy as np
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.clips import WHEN, log_rest, prior_of_line
+from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, named
 
 __all__ = ["reads_gone", "selects_at_rest", "writes_gone"]
 
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
-_TELLING = 25.0  # nats at most that a line's rest adds: what was thought of is never surer than that
-_LOOPS = 10.0  # transfers that a program's loop makes of one choice
-_LONGER = 3.0  # times the longest other rest of the line: programs have phases, too
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _HELD_VALUES = 4  # different levels of the other lines, so that the bus was at work
 
 
 def writes_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
-    """From some moment on nothing is written any more, yet memory goes on changing."""
-    before = max(1, signs.transfers - signs.reads_after_write)
-    expected = signs.reads_after_write * signs.writes / before
-    if not signs.writes or signs.reads_after_write < _FEW or expected < _EXPECTED:
-        return
+    """From some moment on, or for a while, nothing is written any more, yet memory goes on changing."""
+    to_end = (signs.last_write, signs.span[1], signs.reads_after_write, signs.longest_reading, True)
+    a_while = (*signs.reading_span, signs.longest_reading, max(signs.second_reading, signs.reads_after_write), False)
+    for first, last, reads, other, ends in (to_end, a_while):
+        found = _no_writes(story, signs, (first, last), reads, other, to_end=ends)
+        if found is not None:
+            yield found
+
+
+def _no_writes(
+    story: Story, signs: CaptureSigns, span: tuple[int, int], reads: int, other: int, *, to_end: bool
+) -> Rival | None:
+    """``reads`` without a write between the ticks of ``span``; ``other``: the longest such rest beside it."""
+    expected = reads * signs.writes / max(1, signs.transfers - reads)
+    if not signs.writes or reads < _FEW or expected < _EXPECTED:
+        return None
     rows = story.rows
-    after = rows.time > signs.last_write
-    wrong = after & (rows.wrong != 0)
-    changed = int(np.count_nonzero(wrong & (story.repeat != kernel.SAME)))
-    stays = int(np.count_nonzero(wrong & (story.repeat == kernel.SAME)))
+    ended = int(np.searchsorted(rows.time, span[1], side="left"))
+    # After the clip is back, what was written without it is still known wrongly, until it is written again.
+    after = rows.time > span[0]
+    wrong = after & (rows.wrong != 0) & ((rows.time < span[1]) | (story.since < ended))
+    fresh = wrong & (story.repeat != kernel.SAME)
+    changed = int(np.count_nonzero(fresh))
     if changed < 3:
-        return
+        return None
     line = _direction_line(signs)
-    alone = signs.reads_after_write >= _LONGER * signs.longest_reading
-    pattern = sum(math.log(2.0) * int(lanes).bit_count() for lanes in rows.compared[wrong & (story.repeat != 1)])
-    yield Rival(
+    pattern = sum(math.log(2.0) * int(lanes).bit_count() for lanes in rows.compared[fresh])
+    odds = WHEN[1 if to_end else 2] + log_rest(reads, other, signs.transfers)
+    # Which of the reads show something new has to be known, too.
+    odds += log_rate(changed, int(np.count_nonzero(after & (rows.compared != 0) & (rows.wrong == 0))), SOMETIMES)
+    name = line or "the write strobe"
+    since = moment(story.seconds(span[0]))
+    when = f"has come off at {since}" if to_end else f"was off from {since} to {moment(story.seconds(span[1]))}"
+    return Rival(
         fault="clip-off",
         scope="clip",
         lines=(line,) if line else (),
-        log_prior=prior_of("clip-off", chips=True),
-        log_own=(min(_TELLING, expected / _LOOPS) if alone else 0.0) - pattern,
-        explains=changed + stays,
+        log_prior=prior_of_line(story),
+        log_own=odds - pattern,
+        explains=int(np.count_nonzero(wrong)),
         summary=(
-            f"the clip on {line or 'the write strobe'} has come off at {moment(story.seconds(signs.last_write))}: "
-            f"{counted(signs.reads_after_write, 'read')} and not one write since, where {expected:.0f} would be "
-            "expected, and memory goes on changing"
+            f"the clip on {name} {when}: {counted(reads, 'read')} and not one write "
+            f"{'since' if to_end else 'in that time'}, where {expected:.0f} would be expected, and memory goes on "
+            "changing"
         ),
         evidence=(f"{counted(changed, 'read')} give something new that nobody was seen to write",),
-        next_step=look_at(line or "the write strobe"),
+        next_step=look_at(name),
         stops_judging=True,
         index=rows.index[wrong],
-        taken=NotJudged(None, (signs.last_write + 1, signs.span[1])),
+        taken=Excused(rows.index[wrong]),
     )
 
 
@@ -130,8 +147,7 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             lines=(region.select,),
             region=r,
             log_prior=prior_of("clip-off", chips=True),
-            # Nothing else makes a select rest of which the region's right reads say that it comes.
-            log_own=_TELLING,
+            log_own=0.0,
             explains=0,
             summary=(
                 f"the clip on {region.select} has come off"

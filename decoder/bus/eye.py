@@ -1,0 +1,103 @@
+"""Where the data lines really stand still around a sampling edge, seen in the capture itself.
+
+A fast part's published window may be narrower than one sample although the bus it sits on is slow: 20 ns of a
+14 MHz part, on a board whose memory answers 130 ns early. The sheet allows data to be there sooner, so what
+counts is the bus's own pace. Movements of the data lines are counted by their distance from the edge: those
+that settle lie before a quiet stretch, those that release the bus after it. In the quiet stretch a level is sure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.bus.extractor import CycleExtractor
+from busledger.decoder.bus.layout import Layout
+from busledger.decoder.bus.profile import Profile
+from busledger.decoder.bus.ranges import line_names
+from busledger.decoder.bus.windows import Offsets, Windows
+from busledger.decoder.capture import Capture
+from busledger.decoder.errors import CaptureError
+
+__all__ = ["find_eyes"]
+
+_CYCLES = 64
+_REACH = 6  # samples around an edge that are looked at
+_QUIET = 0.002  # of the edges: a slow chip now and then is to be seen as movement, not to close the eye
+# The sample to read, counted from the one that first shows the edge: surely before it, else the last before it. Never
+# an earlier one: what is quiet there, with movement between it and the edge, is what the lines showed before.
+_CANDIDATES = (-2, -1)
+
+
+def find_eyes(
+    profile: Profile,
+    layout: Layout,
+    blocks: Sequence[Capture],
+    tick_fs: int,
+    grid_ticks: float | None,
+    grade: str | None = None,
+) -> Mapping[str, Offsets]:
+    """Strobe → where to read at its end, for strobes whose published set-up time is shorter than a sample.
+
+    Parameters
+    ----------
+    blocks : the beginning of the capture, on ``layout``'s lines
+    tick_fs, grid_ticks, grade : as ``CycleExtractor`` takes them
+
+    Empty where nothing is sampled too slowly, and where no stretch of two samples is quiet: then what the
+    published window says stands, with its doubts.
+    """
+    windows = Windows(profile, tick_fs, grid_ticks, grade)
+    narrow = windows.narrow_ends()
+    if grid_ticks is None or not narrow or not blocks:
+        return {}
+    extractor = CycleExtractor(profile, layout, tick_fs, grid_ticks, grade)
+    parts = [extractor.feed(block) for block in blocks]
+    try:
+        cycles = Cycles.concat([*parts, extractor.finish()])
+    except CaptureError:
+        return {}  # nothing to be seen; whoever decodes in earnest says so
+    found = {}
+    moved = _movements(profile, layout, blocks)
+    for strobe in narrow:
+        rules = [k for k, rule in enumerate(profile.rules) if rule.strobe == strobe]
+        edges = cycles.time[np.isin(cycles.rule, rules)]
+        at = _quiet_sample(edges, moved, grid_ticks)
+        if at is not None:
+            low, high = round((at - 0.5) * grid_ticks), round((at + 1.5) * grid_ticks)
+            found[strobe] = Offsets(round((at + 0.5) * grid_ticks), low, high)
+    return found
+
+
+def _movements(profile: Profile, layout: Layout, blocks: Sequence[Capture]) -> NDArray[np.int64]:
+    """Ticks at which any data line moved."""
+    names = [
+        name
+        for source in profile.datas
+        for piece in source.pieces
+        if piece.latch is None
+        for name in line_names(piece.lines)
+    ]
+    mask = layout.mask(names)
+    times = np.concatenate([block.time for block in blocks])
+    levels = np.concatenate([block.levels for block in blocks]) & mask
+    unknown = np.concatenate([block.unknown for block in blocks]) & mask
+    moved = ((levels[1:] != levels[:-1]) | (unknown[1:] != unknown[:-1])).any(axis=1)
+    return np.asarray(times[1:][moved])
+
+
+def _quiet_sample(edges: NDArray[np.int64], moved: NDArray[np.int64], grid: float) -> int | None:
+    """The sample, counted from the edge's, at which and after which next to nothing moves; None if there is none."""
+    if edges.size < _CYCLES or moved.size < _CYCLES:
+        return None
+    count = np.zeros(2 * _REACH + 1, np.int64)
+    after = np.searchsorted(edges, moved)
+    for index in (after - 1, after):
+        there = (index >= 0) & (index < edges.size)
+        place = np.rint((moved[there] - edges[index[there]]) / grid).astype(np.int64)
+        count += np.bincount(place[np.abs(place) <= _REACH] + _REACH, minlength=count.size)
+    quiet = count <= max(1, _QUIET * edges.size)
+    return next((at for at in _CANDIDATES if quiet[at + _REACH] and quiet[at + 1 + _REACH]), None)

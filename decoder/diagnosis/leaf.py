@@ -1,0 +1,96 @@
+"""A chip with its socket, and the ways in which it may be bad."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from scipy.special import betaln
+
+from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, priors
+from busledger.decoder.diagnosis.faults.candidates import propose
+from busledger.decoder.diagnosis.leaf_rows import LeafCount
+from busledger.decoder.diagnosis.replay import lanes_kernel
+from busledger.decoder.diagnosis.replay.parts_view import CardView
+from busledger.decoder.diagnosis.replay.replay import Effect
+from busledger.decoder.diagnosis.replay.theory import LaneFault
+from busledger.decoder.diagnosis.replay.weighing import log_sum
+from busledger.decoder.diagnosis.scoring import Scored
+
+__all__ = ["Leaf", "LeafState", "Unit", "log_noise", "units_of", "unlisted"]
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A chip, or where the board file names none the region's memory as one. ``mask``: its lanes."""
+
+    region: int
+    mask: int
+    name: str | None
+    candidates: tuple[Candidate, ...]
+
+
+class LeafState(NamedTuple):
+    """One way to be bad: log of its share, log likelihood of the chip's reads, its faults (one a lane)."""
+
+    log_weight: float
+    log_like: float
+    faults: tuple[Scored, ...]
+
+    @property
+    def log(self) -> float:
+        """Share times likelihood."""
+        return self.log_weight + self.log_like
+
+
+@dataclass(frozen=True)
+class Leaf:
+    """A chip weighed: log likelihood of what it showed if it is sound, and every way to be bad."""
+
+    unit: Unit
+    count: LeafCount
+    log_sound: float
+    states: tuple[LeafState, ...]
+
+    @property
+    def log_bad(self) -> float:
+        """Summed over the ways to be bad."""
+        return log_sum([state.log for state in self.states])
+
+    @property
+    def best(self) -> LeafState:
+        """The likeliest way to be bad."""
+        return max(self.states, key=lambda state: state.log)
+
+
+def units_of(card: CardView) -> list[Unit]:
+    """Every chip of the compared regions, with the listed faults that it could have."""
+    everywhere = {r.index: r.mask for r in card.regions}
+    listed = [c for c in propose(card, everywhere, {}) if c.scope == "chip" and c.region is not None]
+    found = []
+    for region in card.regions:
+        if not region.compared:
+            continue
+        named = [(chip.designator, chip.mask) for chip in region.chips] if region.named_chips else [(None, region.mask)]
+        for name, mask in named:
+            mine = tuple(
+                c for c in listed if c.region == region.index and c.component == name and c.mask & ~mask == 0
+            )
+            found.append(Unit(region.index, mask, name, mine))
+    return found
+
+
+def log_noise(strays: int, reads: int, lanes: int) -> float:
+    """Log probability of ``strays`` wrong reads of a sound part: a slip of the analyser, any pattern of its lanes."""
+    a, b = (float(v) for v in priors()["leaf"]["noise"])
+    pattern = math.log(max(2.0**lanes - 1.0, 1.0))
+    return float(betaln(a + strays, b + max(0, reads - strays)) - betaln(a, b)) - strays * pattern
+
+
+def unlisted(unit: Unit, effect: Effect) -> Scored:
+    """A chip that is bad in a way not listed, with what it counted."""
+    behaviour = LaneFault(lanes_kernel.KEPT, unit.mask, (unit.region,))
+    variant = Variant(1.0, behaviour)
+    candidate = Candidate("unlisted", "chip", unit.name, unit.region, unit.mask, (variant,))
+    return Scored(candidate, variant, False, effect)

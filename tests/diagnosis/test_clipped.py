@@ -1,0 +1,77 @@
+"""What clipped selects say at the very moments at which a fault should have acted."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from busledger.decoder.diagnosis.clipped import log_clipped
+from busledger.decoder.diagnosis.replay.replay import Effect
+from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.weighing import Tally
+
+from .rows_of import acting, candidate, study_of
+
+SLIP = math.log(1000.0)  # a settled line sampled wrong: clipped._SLIP
+CS0, CS1 = 1, 2
+
+
+def seen(rows: Rows, came: list[int], clipped: int = CS0 | CS1) -> Rows:
+    """The rows with the selects that were active in each, ``clipped`` of them seen."""
+    return replace(rows, selected=np.array(came, np.uint64), selects_seen=np.full(len(rows), clipped, np.uint64))
+
+
+@pytest.fixture(scope="module")
+def wrong_twice():
+    """Two of three reads of bank 1 come back wrong; one of bank 0 does too."""
+    return study_of([("w", 16, 0xFF), ("r", 16, 0), ("r", 16, 0), ("r", 16, 0xFF), ("w", 0, 0xFF), ("r", 0, 0)])
+
+
+def missing(study):
+    return acting(candidate(study, "select-missing", "decoder", component="U9", region=1), hard=False)
+
+
+def test_a_select_that_was_away_in_every_wrong_read_is_convicted(wrong_twice):
+    rows = seen(wrong_twice.rows(), [CS1, 0, 0, CS1, CS0, CS0])
+    assert log_clipped(missing(wrong_twice), rows) == pytest.approx(2 * SLIP)
+
+
+def test_a_select_that_was_there_in_the_wrong_reads_is_acquitted_without_a_cap(wrong_twice):
+    rows = seen(wrong_twice.rows(), [CS1, CS1, CS1, CS1, CS0, 0])
+    assert log_clipped(missing(wrong_twice), rows) == pytest.approx(-2 * SLIP)
+
+
+def test_a_select_that_nobody_clipped_says_nothing(wrong_twice):
+    rows = seen(wrong_twice.rows(), [0] * 6, clipped=CS0)
+    assert log_clipped(missing(wrong_twice), rows) == 0.0
+
+
+def extra(study, hits=0):
+    fault = acting(candidate(study, "select-extra", "decoder", component="U9", region=0, other=1), hard=True)
+    return replace(fault, effect=Effect(Tally(hits=hits), 0, (), np.zeros((64, 2), np.int64)))
+
+
+def test_a_select_seen_to_come_for_another_region_speaks_for_it_each_time(wrong_twice):
+    rows = seen(wrong_twice.rows(), [CS0 | CS1, CS0 | CS1, CS1, CS1, CS0, CS0])
+    assert log_clipped(extra(wrong_twice), rows) == pytest.approx(2 * SLIP)
+
+
+def test_a_select_that_kept_quiet_spoils_no_read(wrong_twice):
+    rows = seen(wrong_twice.rows(), [CS1, CS1, CS1, CS1, CS0, CS0])
+    assert log_clipped(extra(wrong_twice), rows) == pytest.approx(-2 * SLIP)  # two wrong reads in bank 1
+    assert log_clipped(extra(wrong_twice, hits=5), rows) == pytest.approx(-5 * SLIP)  # five that it would explain
+
+
+def test_exchanged_selects_must_be_seen_on_both_lines(wrong_twice):
+    fault = acting(candidate(wrong_twice, "select-swapped", "decoder", component="U9", region=0), hard=True)
+    rows = wrong_twice.rows()
+    assert log_clipped(fault, seen(rows, [CS0, CS0, CS0, CS0, CS1, CS1])) == pytest.approx(6 * SLIP)
+    assert log_clipped(fault, seen(rows, [CS1, CS1, CS1, CS1, CS0, CS0])) == pytest.approx(-3 * SLIP)
+
+
+def test_other_parts_are_not_asked(wrong_twice):
+    chip = acting(candidate(wrong_twice, "dead", "chip", component="U3"), hard=True)
+    assert log_clipped(chip, seen(wrong_twice.rows(), [0] * 6)) == 0.0

@@ -1,0 +1,169 @@
+"""A shared fault laid over the rows: what it explains is gone; the rest is judged against the card that has it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
+from busledger.decoder.diagnosis.replay.replay import NOTHING
+from busledger.decoder.diagnosis.replay.theory import Decay
+from busledger.decoder.diagnosis.scoring import Scored
+
+from .faulty_cards import HIGH_NIBBLE, Hardware
+from .rows_of import acting, candidate, laid_over, study_of, study_on
+from .test_engine_faults import CardAddress, Coupled, SelectExtra, SelectMissing
+
+
+# -- chips that are not looked at ------------------------------------------------
+def test_a_chip_left_out_is_neither_compared_nor_wrong_and_all_else_stays():
+    told = [("w", 3, 0x00), ("r", 3, 0x21), ("w", 17, 0x00), ("r", 17, 0x21)]
+    rows = study_of(told).rows()
+    found = laid_over(Blind({0: HIGH_NIBBLE}, 2), rows)
+    assert found.wrong.tolist() == [0, 0x01, 0, 0x21]
+    assert found.compared.tolist() == [0, 0x0F, 0, 0xFF]
+    assert Blind({0: HIGH_NIBBLE}, 2).dropped(rows).tolist() == [HIGH_NIBBLE, HIGH_NIBBLE, 0, 0]
+
+
+def test_a_fault_that_comes_and_goes_is_judged_on_the_other_chips_and_leaves_the_blind_one_alone():
+    """D1 of the driver reads high; U2 (D4-D7 of bank 0) is bad by itself and not looked at."""
+    study = study_of([("w", 3, 0x00), ("r", 3, 0x82), ("w", 17, 0x00), ("r", 17, 0x82)])
+    fault = acting(candidate(study, "stuck-high", "buffer", component="U10", lanes=0x02), hard=False)
+    rows = study.rows()
+    assert laid_over(FoundFault(fault, study, Blind({0: HIGH_NIBBLE}, 2)), rows).wrong.tolist() == [0, 0x80, 0, 0x80]
+
+
+# -- lanes: a fault that hides ----------------------------------------------------
+def test_behind_a_lane_that_never_moves_nothing_is_seen():
+    """Stuck low each time: reads say nothing of D1 any more, right or wrong; the other lanes are as they were."""
+    study = study_of([("w", 3, 0x07), ("r", 3, 0x01), ("r", 3, 0x07)])
+    fault = acting(candidate(study, "stuck-low", "buffer", component="U10", lanes=0x02), hard=True)
+    assert hides(fault) and composes(fault)
+    found = laid_over(FoundFault(fault, study), study.rows())
+    assert found.wrong.tolist() == [0, 0x04, 0]
+    assert found.compared.tolist() == [0, 0xFD, 0xFD]
+
+
+def test_a_lane_that_is_low_now_and_then_takes_the_reads_that_it_can_have_spoilt_and_no_others():
+    """Low for high on D1 it explains; high for low on D1, and anything on D2, it does not."""
+    told = [("w", 3, 0x02), ("r", 3, 0x00), ("w", 3, 0x00), ("r", 3, 0x02), ("w", 3, 0x06), ("r", 3, 0x02)]
+    study = study_of(told)
+    fault = acting(candidate(study, "stuck-low", "buffer", component="U10", lanes=0x02), hard=False)
+    found = laid_over(FoundFault(fault, study), study.rows())
+    assert found.wrong.tolist() == [0, 0, 0, 0x02, 0, 0x04]
+    assert found.compared.tolist() == study.rows().compared.tolist()
+
+
+# -- addresses: a fault that moves ------------------------------------------------
+class CardSeesA2Low(Hardware):
+    """U11 holds A2 low; D5 of bank 0 reads low besides, where ``too``."""
+
+    too = False
+
+    def write(self, address, data):
+        self.put(address & ~4, data)
+
+    def read(self, address):
+        data = self.cells[address & ~4]
+        return data & ~0x20 if self.too and address < 16 else data
+
+
+def a2_low(study):
+    return acting(candidate(study, "address-stuck", "board", component="U11", lines=(2,)), hard=True)
+
+
+def test_a_stuck_address_line_explains_all_it_does_and_shows_the_cells_that_were_reached():
+    study = study_on(CardSeesA2Low(np.random.default_rng(1)))
+    rows = study.rows()
+    assert np.count_nonzero(rows.wrong) > 50
+    fault = a2_low(study)
+    assert composes(fault) and not hides(fault)
+    found = laid_over(FoundFault(fault, study), rows)
+    assert not found.wrong.any()
+    assert (found.cell == rows.cell & ~4).all()
+    assert len(found) == len(rows) and np.count_nonzero(found.compared) > 100
+
+
+def test_behind_a_stuck_address_line_a_bad_lane_of_one_chip_stands_out_alone():
+    hardware = CardSeesA2Low(np.random.default_rng(1))
+    hardware.too = True
+    study = study_on(hardware)
+    found = laid_over(FoundFault(a2_low(study), study), study.rows())
+    assert set(found.wrong.tolist()) == {0, 0x20}
+    assert set(found.region[found.wrong != 0].tolist()) == {0}
+    right_ones = (found.compared & found.expected & 0x20 != 0) & (found.region == 0)
+    assert (found.wrong[right_ones] == 0x20).all()
+
+
+def test_two_shorted_address_lines_lead_accesses_to_the_and():
+    study = study_on(CardAddress(np.random.default_rng(1), 1.0))
+    fault = acting(candidate(study, "address-bridged", "board", component="U11", lines=(1, 3)), hard=True)
+    found = laid_over(FoundFault(fault, study), study.rows())
+    assert not found.wrong.any()
+    assert {int(c) & 0b1010 for c in found.cell} == {0, 0b1010}
+
+
+# -- writes: a fault that drops -----------------------------------------------------
+class NoWrites(Hardware):
+    """Bank 0 takes no writes from the start."""
+
+    def write(self, address, data):
+        if address >= 16:
+            self.put(address, data)
+
+
+def test_writes_that_never_reach_their_chips_are_taken_out_of_the_rows():
+    study = study_on(NoWrites(np.random.default_rng(1)))
+    fault = acting(candidate(study, "write-lost", "region", region=0), hard=True)
+    assert composes(fault) and not hides(fault)
+    rows = study.rows()
+    found = laid_over(FoundFault(fault, study), rows)
+    assert np.count_nonzero(rows.wrong) > 50 and not found.wrong.any()
+    assert not found.is_write[found.region == 0].any()
+    assert len(rows) - len(found) == np.count_nonzero(rows.is_write & (rows.region == 0))
+
+
+# -- selects -------------------------------------------------------------------------
+def test_a_region_without_its_select_shows_nothing_of_its_chips():
+    study = study_on(SelectMissing(np.random.default_rng(1), 1.0))
+    fault = acting(candidate(study, "select-missing", "decoder", component="U9", region=1), hard=True)
+    assert hides(fault)
+    found = laid_over(FoundFault(fault, study), study.rows())
+    assert not found.wrong.any()
+    reads = ~found.is_write
+    assert not found.compared[reads & (found.region == 1)].any()
+    assert found.compared[reads & (found.region == 0)].any()
+
+
+def test_a_select_that_comes_twice_is_played_but_the_chips_behind_it_are_not():
+    study = study_on(SelectExtra(np.random.default_rng(1), 1.0))
+    fault = acting(candidate(study, "select-extra", "decoder", component="U9", region=0, other=1), hard=True)
+    assert not composes(fault) and not hides(fault)
+    found = laid_over(FoundFault(fault, study), study.rows())
+    assert not found.wrong.any()
+
+
+def test_a_cell_s_own_fault_is_not_laid_over():
+    study = study_on(Coupled(np.random.default_rng(1)))
+    chip = candidate(study, "leaky", "chip", component="U1")
+    assert isinstance(chip.variants[0].behaviour, Decay)
+    with pytest.raises(TypeError, match="weighed with its chip"):
+        FoundFault(Scored(chip, chip.variants[0], True, NOTHING), study)
+
+
+# -- whatever the fault ----------------------------------------------------------------
+access = st.tuples(st.sampled_from("rrw"), st.sampled_from([0, 1, 4, 5, 16, 20]), st.sampled_from([0, 1, 2, 3, 0x22]))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(access, min_size=1, max_size=25), st.sampled_from(["stuck-low", "stuck-high", "floating"]))
+def test_a_fault_that_comes_and_goes_never_makes_a_right_read_wrong(told, name):
+    study = study_of(told)
+    fault = acting(candidate(study, name, "buffer", component="U10", lanes=0x02), hard=False)
+    rows = study.rows()
+    found = laid_over(FoundFault(fault, study), rows)
+    assert (found.wrong & ~rows.wrong == 0).all()
+    assert (found.wrong & ~np.uint32(0x02) == rows.wrong & ~np.uint32(0x02)).all()
+    assert (found.compared == rows.compared).all()
