@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,8 @@ WAYS = {
     "down": "filled all of it, then read it back, downward",
     "march": "read each cell and turned it over in one step, upward and then downward",
 }
-MOST_ROWS = 3_000_000  # about 90 bytes each; more passes than fit are not weighed
+MOST_ROWS = 2_000_000  # about 90 bytes each; more passes than fit are not weighed
+_SPREAD = 40503  # Knuth's multiplier for 16 bits (The Art of Computer Programming 3, 6.4): it scatters neighbours
 _OPPOSITE = 0.9  # of the errors
 _MANY_LANES = 3  # failing in a region: fewer are no sign of a bus that nobody drives
 _TICKS = 1000  # between accesses; the list knows no times
@@ -67,29 +69,38 @@ class ListedAccesses:
     def ways(self) -> tuple[str, ...]:
         """The ways in which this pattern may have been written, the likeliest first.
 
-        A figure and its opposite, and each read where the other was due: so marches fail, and hardly anything else.
+        Where every cell gets the same figure, up and down are one. A figure and its opposite, and each read where the
+        other was due: so marches fail, and hardly anything else.
         """
+        if self.pattern.rule:
+            return "up", "down"
         turned = (1 << self.data_bits) - 1
         rounds = self.pattern.rounds
-        if self.pattern.rule or len(rounds) != 2 or rounds[0] ^ rounds[1] != turned:
-            return "up", "down"
+        if len(rounds) != 2 or rounds[0] ^ rounds[1] != turned:
+            return ("up",)
         opposite = float(((self.wrote ^ self.read) == turned).mean())
-        return ("march", "up", "down") if opposite > _OPPOSITE else ("up", "down", "march")
+        return ("march", "up") if opposite > _OPPOSITE else ("up", "march")
 
     def placed(self) -> tuple[Words, Words]:
-        """(pass, round) of each error: the k-th time that a word is listed in a round belongs to pass k."""
+        """(pass, round) of each error. The list does not say which pass an error belongs to: those of a word fall in
+        as many passes, begun at one that differs from word to word, so that no pass is made worse than another."""
+        times, round_ = self._times()
+        begun = (self.address * _SPREAD >> 16) % self.weighed if self.passes else np.int64(0)
+        return (times + begun) % self.weighed, round_
+
+    def _times(self) -> tuple[Words, Words]:
+        """(how often the word was listed before in this round, round) of each error."""
         round_ = np.maximum(self.pattern.round_of(self.address, self.wrote), 0)
         group = self.address * self.rounds + round_
         order = np.argsort(group, kind="stable")
-        first = np.searchsorted(group[order], group[order])
-        pass_ = np.empty(len(group), np.int64)
-        pass_[order] = np.arange(len(group)) - first
-        return pass_, round_
+        times = np.empty(len(group), np.int64)
+        times[order] = np.arange(len(group)) - np.searchsorted(group[order], group[order])
+        return times, round_
 
-    @property
+    @cached_property
     def weighed(self) -> int:
         """Passes that are weighed: as many as were stated and fit, at least as many as the list needs."""
-        needed = int(self.placed()[0].max(initial=0)) + 1
+        needed = int(self._times()[0].max(initial=0)) + 1
         fit = MOST_ROWS // max(1, 2 * len(self.words) * self.rounds)
         return max(needed, min(self.passes or needed, fit))
 
