@@ -24,7 +24,8 @@ def test_check_names_the_component_and_counts_every_mismatch(capture):
     if fault["fault"] == "stuck-low":
         assert list(first.lanes) == fault["lanes"]
     assert not first.intermittent
-    assert first.probability > 0.8
+    assert next(part.bad for part in result.parts if part.component == first.component) > 0.95
+    assert first.probability > 0.5
     assert sum(s.probability for s in result.suspects if s.component == fault["component"]) > 0.99
 
 

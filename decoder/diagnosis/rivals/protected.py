@@ -17,6 +17,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, st
 __all__ = ["read_only"]
 
 LN2 = math.log(2.0)
+_STRETCH = 4.0  # writes in a row that do not take, in the mean
 _BLOCK = 16  # cells: a smaller block is not protected by anything of the time
 
 
@@ -68,6 +69,8 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_]) -> Rival | None:
     tests = story.took[here & (story.took != kernel.NO_TEST)]
     lost = tests != kernel.TOOK
     changes = int(np.count_nonzero(lost[1:] != lost[:-1]))
+    if lost.sum() < _STRETCH * (changes + 1) / 2:
+        return None  # writes lost here and there: nothing is switched so often
     wrong = here & (rows.wrong != 0)
     as_before = wrong & ((story.older != 0) | (story.repeat == kernel.SAME))
     hits, others = int(np.count_nonzero(as_before)), int(np.count_nonzero(wrong & ~as_before))
