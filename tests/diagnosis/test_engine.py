@@ -15,7 +15,7 @@ from busledger.decoder.diagnosis.replay.study import Study
 
 from .faulty_cards import Hardware, evidence_of
 from .small_cards import log_of, two_banks
-from .test_engine_faults import Coupled, SelectExtra, StuckLane
+from .test_engine_faults import SCATTER_EXPLAINS_ANYTHING, Coupled, SelectExtra, StuckLane
 
 
 def test_a_healthy_card_is_not_accused():
@@ -42,7 +42,7 @@ def test_random_levels_on_all_lanes_of_both_banks_convict_no_part_of_the_card():
     assert {part.component for part in found.parts if part.bad >= 0.5} == set()
 
 
-@pytest.mark.xfail(strict=True, reason="leaves._scattered: one cell that fails at both levels counts as a stuck one")
+@SCATTER_EXPLAINS_ANYTHING
 def test_lanes_that_arrive_exchanged_speak_against_no_chip():
     """No listed fault exchanges lanes; what is left are the lanes themselves, in the driver that all chips share."""
 
