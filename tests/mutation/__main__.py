@@ -38,7 +38,7 @@ def copied(folder: Path) -> None:
 
 
 def passes(folder: Path, mutant: Mutant) -> bool:
-    """Whether the mutant's tests pass there; to hang is not to pass."""
+    """Whether the mutant's tests pass there; to hang is not to pass, and is said."""
     python_path = os.pathsep.join([str(folder / ".types"), str(folder)])
     environment = os.environ | {"PYTHONPATH": python_path, "PYTHONDONTWRITEBYTECODE": "1"}
     environment["NUMBA_DISABLE_JIT"] = "0" if mutant.compiled else "1"
@@ -50,6 +50,7 @@ def passes(folder: Path, mutant: Mutant) -> bool:
             check=False,
         )  # fmt: skip
     except subprocess.TimeoutExpired:
+        print(f"no end within {LIMIT_S:.0f} s: {mutant.tests}", flush=True)
         return False
     if done.returncode not in (0, 1):
         raise SystemExit(f"{mutant.tests}: {done.stdout.decode()[-2000:]}{done.stderr.decode()[-2000:]}")
