@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, Phase, settings
 
 settings.register_profile("steady", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile(
+    "unshrunk",  # for tests/mutation: that a test fails is all that is asked
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+    phases=[Phase.explicit, Phase.generate],
+    database=None,
+)
 settings.load_profile("steady")
 
 

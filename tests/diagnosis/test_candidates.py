@@ -63,7 +63,7 @@ def test_components_are_the_board_files():
     assert of["write-lost", "region"] is None
     assert of["stuck-low", "bus"] is None
     lines = {c.component for c in found if c.scope == "board" and c.lines == (2,)}
-    assert lines == {"U11"}, "one buffer carries A2 to every region: it and its socket are one name"
+    assert lines == {"U11"}  # it carries A2 to every region: it, its socket and what lies before are one name
 
 
 def test_without_chips_any_lane_nibble_or_byte_may_be_one():

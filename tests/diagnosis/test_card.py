@@ -23,6 +23,7 @@ from busledger.decoder.diagnosis.search import search
 from tests.reference.brute_force import SOUND, ChipState, Marginals, marginals
 
 from .faulty_cards import HIGH_NIBBLE, LOW_NIBBLE, Hardware, evidence_of
+from .test_engine_faults import SCATTER_EXPLAINS_ANYTHING
 
 BETA = tuple(float(v) for v in priors()["leaf"]["bad_share"])
 
@@ -112,3 +113,19 @@ def test_wrong_reads_are_counted_by_chip():
     assert card.wrong_by_unit(rows).tolist() == wanted
     assert [unit.name for unit, n in zip(card.units, wanted, strict=True) if n] == ["U2", "U3"]
     assert [unit.mask for unit in card.units] == [LOW_NIBBLE, HIGH_NIBBLE] * 2
+
+
+@SCATTER_EXPLAINS_ANYTHING
+def test_cells_that_fail_at_both_levels_and_on_all_lanes_are_no_stuck_cells():
+    """U3 gives random levels: no set of stuck cells does that, and a way not listed must be the likelier one."""
+
+    class Random(Hardware):
+        def read(self, address):
+            data = self.cells[address]
+            return data & HIGH_NIBBLE | int(self.rng.integers(16)) if address >= 16 else data
+
+    study = Study(evidence_of(Random(np.random.default_rng(1)), rounds=10))
+    leaf = Card(study, study.rows()).weigh(()).leaves[2]
+    assert leaf.unit.name == "U3"
+    scattered = [state.log for state in leaf.states if state.faults[0].detail.get("scatter")]
+    assert leaf.log_bad > max(scattered) + 5.0

@@ -26,13 +26,11 @@ def test_a_healthy_card_is_not_accused():
     assert {one.component for one in found.cleared} >= {"U1", "U2", "U3", "U4", "U10"}
 
 
-@pytest.mark.xfail(strict=True, raises=ValueError, reason="study.joined([]): a log without a block is not weighed")
 def test_no_traffic_gives_no_suspects():
     found = diagnose(evidence_of(Hardware(np.random.default_rng(1)), rounds=0))
     assert (found.suspects, found.unexplained) == ((), 0)
 
 
-@pytest.mark.xfail(strict=True, reason="U9 is convicted for two reads that the likeliest cause leaves")
 def test_random_levels_on_all_lanes_of_both_banks_convict_no_part_of_the_card():
     class Storm(Hardware):
         def read(self, address):
@@ -42,7 +40,6 @@ def test_random_levels_on_all_lanes_of_both_banks_convict_no_part_of_the_card():
     assert {part.component for part in found.parts if part.bad >= 0.5} == set()
 
 
-@pytest.mark.xfail(strict=True, reason="leaves._scattered: one cell that fails at both levels counts as a stuck one")
 def test_lanes_that_arrive_exchanged_speak_against_no_chip():
     """No listed fault exchanges lanes; what is left are the lanes themselves, in the driver that all chips share."""
 

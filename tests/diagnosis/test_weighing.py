@@ -50,6 +50,27 @@ def test_a_hard_fault_pays_for_each_chance_that_it_missed():
     assert log_hard(Tally(hits=50, unsure_bits=8)) == pytest.approx(log_hard(Tally(hits=50)) - 8 * math.log(2))
 
 
+def test_a_wrong_level_at_a_chance_counts_as_a_miss():
+    assert log_hard(Tally(hits=50, other=1)) == log_hard(Tally(hits=50, misses=1)) < log_hard(Tally(hits=50)) - 8
+
+
+def test_the_three_ideas_of_a_faults_habits_by_hand():
+    """One rate; one in each of eight spans; one in each window. The last two sleep in a span with chance one half."""
+    hits, misses = np.zeros(64, np.int64), np.full(64, 5, np.int64)
+    hits[20:22] = 3
+
+    def by_span(count):
+        total = 0.0
+        for h, m in zip(hits.reshape(count, -1).sum(1), misses.reshape(count, -1).sum(1), strict=True):
+            awake = log_rate(int(h), int(m), SOMETIMES)
+            total += log_sum([awake, *([0.0] if h == 0 else [])]) - math.log(2)
+        return total
+
+    even = log_rate(6, 320, SOMETIMES)
+    wanted = log_sum([math.log(0.5) + even, math.log(0.25) + by_span(8), math.log(0.25) + by_span(64)])
+    assert log_chances(hits, misses, (6, 320)) == pytest.approx(wanted, abs=1e-9)
+
+
 def test_failures_that_crowd_together_are_likelier_in_bursts():
     hits, misses = np.zeros(64, np.int64), np.full(64, 50, np.int64)
     hits[20:22] = 15
@@ -97,3 +118,6 @@ def test_a_read_that_two_acts_explain_is_likelier_but_never_certain():
     seldom = log_sometimes(Tally(hits=10, misses=10_000, two_ways=10), None, 8)
     once = log_sometimes(Tally(hits=10, misses=10_000), None, 8)
     assert seldom - once == pytest.approx(10 * math.log(2.0), abs=0.02)
+    often = log_sometimes(Tally(hits=300, misses=100, two_ways=300), None, 8)
+    once = log_sometimes(Tally(hits=300, misses=100), None, 8)
+    assert often - once == pytest.approx(300 * math.log(2.0 - 300.4 / 401.4))

@@ -154,5 +154,21 @@ def test_an_address_that_is_not_wholly_known_is_in_no_range() -> None:
     assert list(np.flatnonzero(~matches(Filter(address=(0, 2047)), cycles, compared))) == [3]
 
 
+@pytest.mark.parametrize(("low", "high"), [(0x10, 0x12), (0x12, 0x12), (0x00, 0x11), (0x13, 0x7FF)])
+def test_both_ends_of_a_range_of_addresses_belong_to_it(low: int, high: int) -> None:
+    _, cycles, compared = columns(0, 8, 4096)
+    cycles.address[:] = [0x0F, 0x10, 0x11, 0x12, 0x13, 0x14, 0x7FF, 0x800]
+    kept = matches(Filter(address=(low, high)), cycles, compared)
+    assert cycles.address[kept].tolist() == [a for a in cycles.address.tolist() if low <= a <= high]
+
+
+@pytest.mark.parametrize(("start", "end"), [(30, 50), (40, 40), (0, 20)])
+def test_both_ends_of_a_span_of_time_belong_to_it(start: int, end: int) -> None:
+    _, cycles, compared = columns(0, 6, 4096)
+    cycles.time[:] = [10, 20, 30, 40, 50, 60]
+    kept = matches(Filter(time=(start, end)), cycles, compared)
+    assert cycles.time[kept].tolist() == [t for t in (10, 20, 30, 40, 50, 60) if start <= t <= end]
+
+
 def test_words_of_a_filter_escape_names() -> None:
     assert Filter(regions=frozenset({0}), only="wrong", lanes=32).words(["a\x1bb"]) == "wrong in a\\x1bb lane D5"
