@@ -23,7 +23,6 @@ from busledger.decoder.diagnosis.search import search
 from tests.reference.brute_force import SOUND, ChipState, Marginals, marginals
 
 from .faulty_cards import HIGH_NIBBLE, LOW_NIBBLE, Hardware, evidence_of
-from .test_engine_faults import SCATTER_EXPLAINS_ANYTHING
 
 BETA = tuple(float(v) for v in priors()["leaf"]["bad_share"])
 
@@ -115,7 +114,6 @@ def test_wrong_reads_are_counted_by_chip():
     assert [unit.mask for unit in card.units] == [LOW_NIBBLE, HIGH_NIBBLE] * 2
 
 
-@SCATTER_EXPLAINS_ANYTHING
 def test_cells_that_fail_at_both_levels_and_on_all_lanes_are_no_stuck_cells():
     """U3 gives random levels: no set of stuck cells does that, and a way not listed must be the likelier one."""
 

@@ -6,7 +6,6 @@ import pytest
 
 from busledger.captures_demo.world import unusual
 from busledger.captures_demo.world.faults import Fault
-from tests.diagnosis.test_engine_faults import SCATTER_EXPLAINS_ANYTHING
 from tests.diagnosis.unusual_captures import Found, healthy, look
 
 
@@ -84,7 +83,6 @@ def test_narrow_memory_is_named_only_where_no_chips_are(run, tmp_path):
     assert not any("bits wide" in rival.summary for rival in named.rivals)
 
 
-@SCATTER_EXPLAINS_ANYTHING
 def test_another_version_of_the_rom_is_no_fault(with_image, tmp_path):
     def memory(run, rng):
         return unusual.Elsewhere(run.machine, rng, rom(run).start, rom(run).end, 0.3)
