@@ -109,16 +109,16 @@ def _worth(patch: Patch) -> float:
 
 
 def scatter(counts: Counts, reads: Counts) -> Scatter | None:
-    """Some cells fail each time, the others never; None where fewer than two do.
+    """Some cells fail each time, the others never; None where fewer than two do, or most: those are not here and there.
 
     ``counts``: int64[size, 2], chances that failing cells took and missed, at the level that each fails at;
     ``reads``: int64[size], compared reads a cell; a sound cell's reads would have shown it stuck every second time.
     """
     bad = counts[:, 0] > 0
     failing = int(np.count_nonzero(bad))
-    if failing < _LEAST_CELLS:
-        return None
     asked = reads[~bad & (reads > 0)]
+    if failing < _LEAST_CELLS or failing > len(asked):
+        return None
     sound = float((1.0 - 0.5 ** np.minimum(asked, 60)).sum())
     hits, misses = (int(n) for n in counts[bad].sum(axis=0))
     a, b = _BAD_CELLS
