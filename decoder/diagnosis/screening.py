@@ -26,7 +26,13 @@ from busledger.decoder.diagnosis.replay.replay import (
 from busledger.decoder.diagnosis.replay.study import Rows, Study, Survey
 from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.wear import run_coupled, run_decay
-from busledger.decoder.diagnosis.replay.weighing import Noise, Tally, log_hard, log_sometimes, strays_of
+from busledger.decoder.diagnosis.replay.weighing import (
+    Noise,
+    Tally,
+    log_hard,
+    log_sometimes,
+    strays_of,
+)
 from busledger.decoder.diagnosis.scoring import Scored
 
 __all__ = ["Effects", "replay_all", "replay_leaf"]
@@ -99,8 +105,30 @@ def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Ef
         tally = Tally(int(np.count_nonzero(hurt)), sum(e.tally.misses for e in alone), 0,
                       int(np.count_nonzero(hurt)))  # fmt: skip
         own = sum(e.log_own or 0.0 for e in alone)
+        if fault.cell < 0:
+            own += _idle_lanes(rows, fault, mine, first)
         found[fault] = replace(first, tally=tally, log_own=own)
     return found
+
+
+def _idle_lanes(rows: Rows, fault: Decay, failing: Sequence[int], first: Effect) -> float:
+    """Log probability that the chip's other lanes kept their levels, at the rate at which the worst lane lost its own:
+    cells of one chip are made alike, whatever their lane."""
+    hits, misses = first.tally.hits, first.tally.misses
+    idle = [lane for lane in range(32) if fault.mask >> lane & 1 and lane not in failing]
+    if not hits or not idle:
+        return 0.0
+    asked = hits + max(_kept(rows, lane, high=fault.high) for lane in failing)
+    old_enough = min(1.0, (hits + misses) / asked)
+    loses = min(0.99, hits / (hits + misses))
+    kept = sum(_kept(rows, lane, high=fault.high) for lane in idle)
+    return kept * old_enough * math.log1p(-loses)
+
+
+def _kept(rows: Rows, lane: int, *, high: bool) -> int:
+    """Reads of a lane that kept the level which decay would have changed."""
+    level = ~rows.expected if high else rows.expected
+    return int(np.count_nonzero((rows.compared & level) >> np.uint32(lane) & 1))
 
 
 def _decay_of_lane(study: Study, fault: Decay, rows: Rows) -> Effect:

@@ -161,7 +161,8 @@ def test_every_legal_timescale(bench: Bench, number: int, unit: str) -> None:
         assert len(rows) == 128
         np.testing.assert_allclose(times, np.arange(1, 129) * 1000 * scale, rtol=1e-9)
         status, out, err = bench.check()
-        assert status == 0 and err == ""
+        # At 1 GHz and more no level rests for the time that the part asks for: nothing can be judged.
+        assert status == (3 if scale <= 1e-12 else 0) and err == ""
 
 
 @pytest.mark.parametrize("scale", ["1 as", "ns", "1", "1 ns 1", "-1 ns", "1e1 ns", "0 ns"])

@@ -26,7 +26,7 @@ class Access:
 
 
 def elect(accesses: list[Access]) -> dict[tuple[int, int], int]:
-    """(cell, lane) → the level that most reads gave before the bit was ever written; a ROM's image decides itself."""
+    """(cell, lane) → the level that three reads in four gave before the bit was ever written, or a ROM's image has."""
     votes: dict[tuple[int, int], Counter[int]] = defaultdict(Counter)
     written: set[int] = set()
     image: dict[tuple[int, int], int] = {}
@@ -42,7 +42,7 @@ def elect(accesses: list[Access]) -> dict[tuple[int, int], int]:
                     votes[a.cell, lane][level] += 1
     found = dict(image)
     for spot, count in votes.items():
-        if count[0] + count[1] >= 2 and count[0] != count[1]:
+        if count[0] + count[1] >= 2 and max(count[0], count[1]) >= 3 * min(count[0], count[1]):
             found[spot] = max(found.get(spot, 0), int(count[1] > count[0]))
     return found
 

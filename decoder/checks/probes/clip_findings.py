@@ -11,6 +11,7 @@ _LONGER = 3.0  # times the longest rest before: programs have phases, too
 _EXPECTED = 100.0  # changes that the time before lets expect
 _SHARE = 0.1  # of the capture: a shorter rest at its end is no news
 _MANY = 48
+_OFTEN = 0.05  # of its changes: drivers that take over from each other make a few in a hundred on a skewed channel
 _BEYOND = 10.0  # times the pulses of one sample on the middle line of its kind
 _PAGE = 8  # lines A0 to A7 move wherever a program is; higher ones may rest
 
@@ -48,7 +49,7 @@ def clip_findings(
                 f"{seen.channel} has not moved since {moment(seen.last)}, after {seen.moves} changes: its clip is off",
                 seen.moves, seen.last,
             )  # fmt: skip
-        if seen.role in usual and seen.runts >= max(_MANY, _BEYOND * usual[seen.role]):
+        if seen.role in usual and seen.runts >= max(_MANY, _OFTEN * seen.moves, _BEYOND * usual[seen.role]):
             yield (
                 "clip-noisy", "doubt", seen.channel,
                 f"{seen.channel} shows {seen.runts} pulses of a single sample in {seen.moves} changes, far more than "
@@ -68,7 +69,8 @@ def _usual(channels: list[Seen]) -> Mapping[str | None, int]:
 
 def _stopped(seen: Seen, span: tuple[int, int]) -> bool:
     """Whether a line that a program cannot leave alone stands still to the end of the capture."""
-    walks = seen.role in ("data", "strobe", "clock") or (seen.role == "address" and _number(seen.line) < _PAGE)
+    # Strobes may rest: a program that no longer writes is no clip off.
+    walks = seen.role in ("data", "clock") or (seen.role == "address" and _number(seen.line) < _PAGE)
     rest, before = span[1] - seen.last, seen.last - span[0]
     if not walks or seen.moves < _MANY or seen.longest < 0 or before <= 0:
         return False
