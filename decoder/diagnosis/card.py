@@ -77,7 +77,7 @@ class Card:
         self._base = [weigh_leaf(study, unit, self._base_rows[unit.region]) for unit in self.units]
 
     def _told(self, unit: Unit) -> float:
-        tested = {one.designator: one.result for one in getattr(self.study.evidence.board, "tested", ())}
+        tested = {one.designator: one.result for one in self.study.evidence.board.tested}
         return math.log(_TESTED.get(tested.get(unit.name or "", ""), 1.0))
 
     def weigh(self, paths: Sequence[Path]) -> CardState:

@@ -6,6 +6,7 @@ into marginals and places (``posterior``), and put into words (``suspects``).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from busledger.decoder.diagnosis.account import account_for
@@ -15,6 +16,7 @@ from busledger.decoder.diagnosis.next_steps import next_steps
 from busledger.decoder.diagnosis.paths import Innocent, PathFaultState, seen_by_checks
 from busledger.decoder.diagnosis.posterior import Item, Place, posterior
 from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.replay.weighing import log_sum
 from busledger.decoder.diagnosis.rivals import find_rivals
 from busledger.decoder.diagnosis.search import search
 from busledger.decoder.diagnosis.suspects import slots_of, suspects_of
@@ -69,10 +71,6 @@ def _weighed(study: Study, progress: Progress) -> tuple[Sequence[Place], tuple[P
 
 def _only_seen(shown: Sequence[PathFaultState]) -> list[Place]:
     """No read went wrong, and yet clipped lines show a fault: each candidate's share of what they say."""
-    import math
-
-    from busledger.decoder.diagnosis.replay.weighing import log_sum
-
     if not shown:
         return []
     total = log_sum([*(s.log_weight for s in shown), 0.0])
