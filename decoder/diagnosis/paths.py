@@ -28,7 +28,7 @@ _LANE_SCOPES = ("bus", "buffer")
 _SEEN = math.log(100.0)  # a check that sure speaks for a fault even where no read went wrong
 _NOT_LISTED = "unlisted"
 _SAME_PART = 20.0  # how much likelier a driver's second bad lane is than its first
-_WAYS = 2  # of one candidate, hard and now and then each
+_WORTH = (1.0, 5.0, 12.0)  # nats that a wrong read less may be worth to the chips: one of many, few, a single one
 
 
 class Path(Protocol):
@@ -177,12 +177,17 @@ def propose_paths(
         if scored.key[:-1] not in taken:
             odds = math.log(float(priors()["path"]["faulty"]) * scored.candidate.prior / _path_share())
             found.append(PathFaultState(scored, odds + own, study))
-    best: dict[tuple[object, ...], list[PathFaultState]] = {}
-    for state in sorted(found, key=lambda s: -s.log_weight - 8.0 * min(1, s.hits)):
-        held = best.setdefault((*state.key, state.blind is None), [])
-        if len(held) < _WAYS:
-            held.append(state)
-    return [state for held in best.values() for state in held]
+    ways_of: dict[tuple[object, ...], list[PathFaultState]] = {}
+    for state in found:
+        ways_of.setdefault((*state.key, state.blind is None), []).append(state)
+    return [state for held in ways_of.values() for state in _chosen(held)]
+
+
+def _chosen(held: Sequence[PathFaultState]) -> list[PathFaultState]:
+    """The best way to fail of one candidate, at each of the prices that a wrong read may fetch: what costs little may
+    explain little."""
+    best = [max(held, key=lambda s: s.log_weight + worth * s.hits) for worth in _WORTH]
+    return list(dict.fromkeys(best))
 
 
 def _is_wide(candidate: Candidate) -> bool:

@@ -45,6 +45,7 @@ class Cell:
     owner: int | None = None
     owner_writes: int = 0
     corrupt: bool = False
+    doubt: bool = False  # its last wrong read may as well have gone astray itself
     refuted: bool = False  # a read has shown that the fault did not act at every access
 
 
@@ -164,6 +165,7 @@ class ReplayTwin:
         here.lost = None
         here.state, here.owner = "settled", None
         here.writes += 1
+        here.doubt = False
         if row.cell not in targets:
             here.lost, here.state = Change(list(here.held), self.mine), "open"
         elif not plain:
@@ -196,7 +198,10 @@ class ReplayTwin:
                 if (row.sure >> k) & 1 and self.cells[q1].hard[k] is None:
                     self.cells[q1].hard[k] = seen[k]
         for k in judged:
-            if here.held[k] is None:
+            if here.held[k] is None and here.corrupt:
+                here.held[k] = seen[k]
+                self.some["unsure"] += 1
+            elif here.held[k] is None:
                 here.held[k] = due[k]
         off = [k for k in judged if seen[k] != here.held[k]]
         astray = q1 != row.cell or q2 >= 0 or bends
@@ -230,6 +235,7 @@ class ReplayTwin:
     def right(self, row: Row, judged: list[int], astray: bool, value: Word, q1: int, q2: int) -> None:
         here = self.cells[row.cell]
         here.lost_before = None
+        here.doubt = False
         if here.state == "open" and here.lost:
             refuted = [k for k in judged if k in here.lost.lanes and here.lost.value[k] != here.held[k]]
             if refuted:
@@ -248,7 +254,7 @@ class ReplayTwin:
         if astray:
             refuted = [k for k in judged if value[k] is not None and value[k] != here.held[k]]
             fighting = [k for k in judged if value[k] is None]
-            both_drive = self.t.joins == "nobody knows" and q1 >= 0 and q2 >= 0
+            both_drive = q1 >= 0 and q2 >= 0
             lucky = len(fighting) > 1 or (len(fighting) == 1 and row.index % 2 == 1)
             if not refuted and lucky and (both_drive or self.strange(row)):
                 refuted = fighting
@@ -300,6 +306,10 @@ class ReplayTwin:
 
     def off(self, row, judged, seen, off, astray, value, told, differ, wrong, bends) -> bool:  # type: ignore[no-untyped-def]
         here = self.cells[row.cell]
+        if here.doubt and not wrong:
+            here.doubt, here.corrupt, here.state = False, False, "was idle"
+            self.take(row.cell, judged, seen)
+            return False
         chance = astray or here.state == "open" or here.owner is not None
         unsure = self.explain(row, judged, seen, off, astray, value, told, differ, bends)
         if unsure is not None:
@@ -318,23 +328,9 @@ class ReplayTwin:
                 self.take(row.cell, judged, seen)
         return False
 
-    def explain(self, row, judged, seen, off, astray, value, told, differ, bends):  # type: ignore[no-untyped-def]
-        t, here = self.t, self.cells[row.cell]
-        q1, q2 = t.r1[row.cell], t.r2[row.cell]
-        if astray:
-            fights = t.joins == "nobody knows" and q1 >= 0 and q2 >= 0
-            known_off = any(value[k] is not None for k in off)
-            if (known_off or fights) and all(value[k] in (None, seen[k]) for k in judged):
-                self.some["two ways"] += self.written_too(row.cell, judged, seen)
-                return [k for k in judged if value[k] is None]
-            if q1 >= 0 and q1 != row.cell and not bends:
-                there = self.cells[q1]
-                lost = there.lost if there.state == "open" else None
-                over = there.over if there.owner is not None else None
-                for change in (lost, over):
-                    if change and self.fits(q1, judged, seen, change) == []:
-                        self.some["two ways"] += self.written_too(row.cell, judged, seen)
-                        return []
+    def written(self, row: Row, judged: list[int], seen: Word) -> list[int] | None:
+        """Lanes that an act at a write explains for want of knowledge; None if it does not explain the read."""
+        here = self.cells[row.cell]
         if here.state == "open" and here.lost:
             for change in (here.lost, here.lost_before):
                 unsure = self.fits(row.cell, judged, seen, change) if change else None
@@ -352,14 +348,40 @@ class ReplayTwin:
                 self.take(row.cell, judged, seen)
                 here.corrupt, here.owner = True, None
                 return unsure
+        return None
+
+    def explain(self, row, judged, seen, off, astray, value, told, differ, bends):  # type: ignore[no-untyped-def]
+        t, here = self.t, self.cells[row.cell]
+        q1, q2 = t.r1[row.cell], t.r2[row.cell]
+        fits = all(value[k] in (None, seen[k]) for k in judged)
+        blind = self.strange(row) and fits and all(value[k] is None for k in off)
+        if astray:
+            fights = t.joins == "nobody knows" and q1 >= 0 and q2 >= 0
+            known_off = any(value[k] is not None for k in off)
+            if (known_off or fights) and all(value[k] in (None, seen[k]) for k in judged):
+                self.some["two ways"] += self.written_too(row.cell, judged, seen)
+                return [k for k in judged if value[k] is None]
+            if q1 >= 0 and q1 != row.cell and not bends:
+                there = self.cells[q1]
+                lost = there.lost if there.state == "open" else None
+                over = there.over if there.owner is not None else None
+                for change in (lost, over):
+                    if change and self.fits(q1, judged, seen, change) == []:
+                        self.some["two ways"] += self.written_too(row.cell, judged, seen)
+                        return []
+        unsure = self.written(row, judged, seen)
+        if unsure is not None:
+            if blind and all(k in unsure for k in off):
+                here.doubt = True
+                self.take(q1, [k for k in judged if value[k] is None], seen)
+            return unsure
         if differ and not here.refuted and all(told[k] in (None, seen[k]) for k in judged):
             if not astray:
                 self.take(row.cell, judged, seen)
                 here.corrupt = True
                 here.state = "did act" if here.state == "open" else here.state
             return [k for k in judged if told[k] is None]
-        fits = all(value[k] in (None, seen[k]) for k in judged)
-        if self.strange(row) and fits and all(value[k] is None for k in off):
+        if blind:
             guessed = [k for k in judged if value[k] is None]
             self.take(q1, guessed, seen)
             return guessed

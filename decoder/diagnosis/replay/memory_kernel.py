@@ -21,9 +21,10 @@ LOST2, LOST2_KNOWN, LOST2_LANES, OVER, OVER_KNOWN, OVER_LANES = range(7, 13)
 WORDS = 13
 # Columns of ``links`` (int32 a cell): state of the last write and its window, writes so far, the cell whose write
 # may have come here (-1 none) with its count and window then, whether the cell is believed to hold a wrong value, and
-# whether a read of it has shown that the fault did not act at every access.
-STATE, WHEN, COUNT, OWNER, OWNER_COUNT, OWNER_WHEN, CORRUPT, REFUTED = range(8)
-LINKS = 8
+# whether a read of it has shown that the fault did not act at every access, and whether its last wrong read may as well
+# have gone astray itself: 0 = no, else the windows of that write and of that read (see ``in_doubt``).
+STATE, WHEN, COUNT, OWNER, OWNER_COUNT, OWNER_WHEN, CORRUPT, REFUTED, DOUBT = range(9)
+LINKS = 9
 SETTLED, OPEN, WAS_IDLE, DID_ACT = 0, 1, 2, 3
 
 FULL = np.uint32(0xFFFFFFFF)
@@ -120,6 +121,7 @@ def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, words, 
     links[c, WHEN] = window
     links[c, COUNT] += 1
     links[c, OWNER] = -1
+    links[c, DOUBT] = 0
     words[c, LOST_LANES] = 0
     if to1 != c and to2 != c:
         words[c, LOST] = words[c, HELD]
@@ -157,6 +159,24 @@ def acted(c, to1, to2, words, links):
             store(words, HELD, t, words[t, OVER_LANES], words[t, OVER], words[t, OVER_KNOWN])
             links[t, CORRUPT] = 1
             links[t, OWNER] = -1
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def in_doubt(written, seen):
+    """What DOUBT holds of a wrong read in window ``seen`` of what was written in window ``written``."""
+    return (written << 8 | seen) + 1
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def was_astray(c, judged, links, hit, chances):
+    """The cell reads as it was written: its wrong read went astray, and counts where it was read."""
+    both = links[c, DOUBT] - 1
+    links[c, DOUBT] = 0
+    links[c, CORRUPT] = 0
+    links[c, STATE] = WAS_IDLE
+    if judged:
+        chances[both >> 8, hit] -= 1
+        chances[both & 255, hit] += 1
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)

@@ -16,6 +16,7 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     CORRUPT,
     COUNT,
     DID_ACT,
+    DOUBT,
     FULL,
     HARD,
     HARD_KNOWN,
@@ -45,9 +46,11 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     answer,
     bend,
     fits,
+    in_doubt,
     store,
     stored,
     undriven,
+    was_astray,
     write,
 )
 
@@ -98,6 +101,7 @@ def read_right(
     What the fault would have left is not always known; it would hardly have been the right value.
     """
     words[c, LOST2_LANES] = 0
+    links[c, DOUBT] = 0
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
         d = ((words[c, LOST] ^ words[c, HELD]) | ~words[c, LOST_KNOWN]) & words[c, LOST_LANES] & cmp
         if d:
@@ -196,7 +200,12 @@ def read_wrong(
     another; at every access so far; at this read, which reached a cell that
     nobody knows the contents of (``strange``: it reaches one other cell).
     """
+    if wrong == 0 and links[c, DOUBT]:
+        was_astray(c, judged, links, HIT, chances)
+        store(words, HELD, c, cmp, read, cmp)
+        return False, False
     hit, unsure, when = False, np.uint32(0), window
+    blind = strange and off & known == 0 and ((read ^ value) & known & cmp) == 0
     open_chance = elsewhere or links[c, STATE] == OPEN or links[c, OWNER] >= 0
     if elsewhere:
         hit, unsure = read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links)
@@ -204,6 +213,10 @@ def read_wrong(
             tally[TWO_WAYS] += 1
     if not hit:
         hit, unsure, when = read_written(c, window, read, cmp, w1, w2, words, links)
+        if hit and blind and off & ~unsure == 0:
+            # Or this read went astray, to a cell that nobody knows the contents of: the next one will tell.
+            links[c, DOUBT] = in_doubt(when, window)
+            store(words, HELD, q1, cmp & ~known, read, cmp & ~known)
     if not hit and hard_differs and ((read ^ hard) & hard_known & cmp) == 0:
         if not elsewhere:
             store(words, HELD, c, cmp, read, cmp)
@@ -211,7 +224,7 @@ def read_wrong(
             if links[c, STATE] == OPEN:
                 links[c, STATE] = DID_ACT
         hit, unsure, when = True, cmp & ~hard_known, window
-    if not hit and strange and off & known == 0 and ((read ^ value) & known & cmp) == 0:
+    if not hit and blind:
         # The other cell's contents are not known; now they are.
         hit, unsure = True, cmp & ~known
         store(words, HELD, q1, unsure, read, unsure)
@@ -292,7 +305,12 @@ def replay(
             learn = sure_in[i] & mask & ~words[q1, HARD_KNOWN]
             store(words, HARD, q1, learn, read, learn)
         learn = cmp & ~words[c, HELD_KNOWN]
-        store(words, HELD, c, learn, exp, learn)
+        if links[c, CORRUPT]:
+            # It kept what it held before, which nobody knew: now it shows.
+            store(words, HELD, c, learn, read, learn)
+            some_tally[UNSURE_BITS] += ones(learn) if judged else 0
+        else:
+            store(words, HELD, c, learn, exp, learn)
         off = (read ^ words[c, HELD]) & cmp
         elsewhere = q1 != c or q2 >= 0 or read_bends != BENDS_NOT
         value = words[c, HELD]
@@ -300,12 +318,13 @@ def replay(
         if elsewhere:
             value, known = answer(words, HELD, q1, q2, floating, joins)
             value, known = bend(read_bends, bad_lanes, value, known, floating, FULL)
-        fights = joins == NOBODY_KNOWS and q1 >= 0 and q2 >= 0
+        both = q1 >= 0 and q2 >= 0
+        fights = joins == NOBODY_KNOWS and both
         strange = q1 >= 0 and q1 != c and q2 < 0 and read_bends == BENDS_NOT
         explained = wrong != 0
         if off == 0:
             read_right(
-                index[i], window[i], c, cmp, elsewhere, value, known, fights or strange, judged, words, links,
+                index[i], window[i], c, cmp, elsewhere, value, known, both or strange, judged, words, links,
                 some_tally, chances, hashes,
             )  # fmt: skip
         else:

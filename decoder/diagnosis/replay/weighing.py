@@ -25,6 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaln
 
+from busledger.decoder.diagnosis.replay.habits_kernel import log_spells
+
 __all__ = [
     "HARD",
     "SOMETIMES",
@@ -45,6 +47,11 @@ _NOISE = (0.5, 5.0e4)
 # A wrong read where the fault had an open chance, but with a value that the replay did not foresee (several of its
 # acts may have met in one cell), or a right one where it was believed to have acted: any pattern, at this price on top.
 EXCUSE = math.log(0.01)
+
+# Shares of the habits: one rate, eight rates, bursts; judged, as likely as not that a fault keeps to one rate.
+_HABITS = (0.5, 0.2, 0.3)
+# Windows that a fault sleeps and that a burst lasts, in the mean: a few short bursts, or long spells of both.
+_SPELLS = ((32.0, 2.0), (24.0, 16.0))
 
 Counts = NDArray[Any]
 
@@ -115,21 +122,26 @@ def log_hard(tally: Tally, extra_misses: int = 0) -> float:
 def log_chances(hits: Counts, misses: Counts, total: tuple[int, int], two_ways: int = 0) -> float:
     """Log marginal likelihood of hits and misses of a fault that comes and goes.
 
-    Three ideas of its habits, averaged: one rate throughout; a rate of its own
-    in each of eight spans, or in each window, where it sleeps (rate 0) with
-    chance one half. The last two let bursts and warming up be what they are.
+    Four ideas of its habits, averaged: one rate throughout; a rate of its own in each of eight spans, where it sleeps
+    (rate 0) with chance one half, which lets warming up be what it is; and bursts, a few short ones or spells as long
+    as the sleep between them (``habits_kernel``).
     ``hits``, ``misses``: int64[windows]; ``total``: their sums, counted exactly;
     ``two_ways``: the hits that an act now or an act then would both explain, which have the chance
     1 − (1 − ρ)² = ρ (2 − ρ).
     """
     share = two_ways / max(1, total[0])
-    even = math.log(0.5) + float(_awake(np.float64(total[0]), np.float64(total[1]), share))
+    even = math.log(_HABITS[0]) + float(_awake(np.float64(total[0]), np.float64(total[1]), share))
     if total[0] == 0:
         return even
     # By spans an act then counts in another span than an act now, so there no hit is taken to have two ways.
-    coarse = math.log(0.25) + _by_span(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1))
-    fine = math.log(0.25) + _by_span(hits, misses)
-    return log_sum([even, coarse, fine])
+    coarse = math.log(_HABITS[1]) + _by_span(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1))
+    h, m = hits.astype(np.float64), misses.astype(np.float64)
+    held = np.empty((2, len(h)))
+    bursts = [
+        math.log(_HABITS[2] / len(_SPELLS)) + log_spells(h, m, 1.0 / sleep, 1.0 / last, *SOMETIMES, held[0], held[1])
+        for sleep, last in _SPELLS
+    ]
+    return log_sum([even, coarse, *bursts])
 
 
 def _awake(hits: Any, misses: Any, share: float) -> Any:
