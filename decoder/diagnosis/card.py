@@ -10,6 +10,7 @@ wrong reads that it can explain, rather than sharing them with the chips.
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -74,6 +75,7 @@ class Card:
         self._regions = len(study.card.regions)
         self._of_region = [[u for u, unit in enumerate(self.units) if unit.region == r] for r in range(self._regions)]
         self._base_rows = region_rows(rows, self._regions)
+        self._weighed: dict[tuple[int, int, bool, bytes], Leaf] = {}
         self._base = [weigh_leaf(study, unit, self._base_rows[unit.region]) for unit in self.units]
 
     def _told(self, unit: Unit) -> float:
@@ -125,15 +127,32 @@ class Card:
             if _same(changed[r], self._base_rows[r], unit.mask):
                 found.append(base)
                 continue
-            leaf = weigh_leaf(self.study, unit, changed[r], plain=any(path.plain for path in paths))
-            self.work += (1.0 + len(changed[r]) / _ROWS_OF_WORK) if leaf.count.wrong else 0.0
-            found.append(leaf)
+            found.append(self._leaf(unit, changed[r], any(path.plain for path in paths)))
         return found
+
+    def _leaf(self, unit: Unit, rows: Rows, plain: bool) -> Leaf:
+        """One chip on the rows of its region. Many sets of shared faults leave a chip the same reads to explain."""
+        key = (unit.region, unit.mask, plain, _digest(rows, unit.mask))
+        if key not in self._weighed:
+            leaf = weigh_leaf(self.study, unit, rows, plain=plain)
+            self.work += (1.0 + len(rows) / _ROWS_OF_WORK) if leaf.count.wrong else 0.0
+            self._weighed[key] = leaf
+        return self._weighed[key]
 
 
 def region_rows_of(rows: Rows, region: int) -> Rows:
     """The rows of one region."""
     return rows.take(rows.region == region)
+
+
+def _digest(rows: Rows, mask: int) -> bytes:
+    """What tells the reads of one chip from what another set of shared faults leaves of them."""
+    lanes = np.uint32(mask)
+    compared = rows.compared & lanes
+    told = hashlib.blake2b(digest_size=16)
+    for column in (rows.index, rows.cell, compared, rows.wrong & lanes, rows.expected & compared):
+        told.update(np.ascontiguousarray(column).data)
+    return told.digest()
 
 
 def _same(one: Rows, two: Rows, mask: int) -> bool:

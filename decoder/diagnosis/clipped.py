@@ -40,11 +40,27 @@ def _line(rows: Rows, region: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]
 
 
 def _missing(c: Candidate, rows: Rows) -> float:
-    """In every read that it made wrong the select must have been away."""
+    """In every read that it made wrong the select must have been away, or in the write before it."""
     seen, active = _line(rows, c.regions[0])
-    wrong = seen & (rows.region == c.region) & ((rows.wrong & np.uint32(c.mask)) != 0)
-    against = int(np.count_nonzero(wrong & active))
-    return _SLIP * (against - int(np.count_nonzero(wrong & ~active)))
+    wrong = np.flatnonzero((rows.region == c.region) & ((rows.wrong & np.uint32(c.mask)) != 0))
+    written = _written(rows)[wrong]
+    away = seen[wrong] & ~active[wrong]
+    away |= (written >= 0) & seen[written] & ~active[written]
+    # Only what was seen at both moments speaks against it.
+    came = seen[wrong] & active[wrong] & (written >= 0) & seen[written] & active[written]
+    return _SLIP * (int(np.count_nonzero(came)) - int(np.count_nonzero(away)))
+
+
+def _written(rows: Rows) -> NDArray[np.intp]:
+    """Of each row the last write to its cell before it, -1 where none was seen."""
+    order = np.argsort(rows.cell, kind="stable")
+    place = np.arange(len(rows))
+    at = np.where(rows.is_write[order], place, -1)
+    last = np.concatenate([[-1], np.maximum.accumulate(at)[:-1]]) if len(rows) else at
+    same = (last >= 0) & (rows.cell[order[last]] == rows.cell[order])
+    found = np.full(len(rows), -1, np.intp)
+    found[order[same]] = order[last[same]]
+    return found
 
 
 def _strays(scored: Scored, c: Candidate, rows: Rows) -> float:

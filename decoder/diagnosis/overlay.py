@@ -58,6 +58,7 @@ class Blind:
     """
 
     def __init__(self, lanes: Mapping[int, int], regions: int) -> None:
+        self.lanes = dict(lanes)
         self._drop = np.zeros(regions + 1, np.uint32)
         for region, mask in lanes.items():
             self._drop[region] = mask

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Evidence
-from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
-from busledger.decoder.diagnosis.faults.candidates import propose
+from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
+from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, log_prior_of_shared, propose
 from busledger.decoder.diagnosis.leaf import log_noise
 from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
 from busledger.decoder.diagnosis.replay.replay import NOTHING
@@ -23,7 +23,6 @@ from busledger.decoder.diagnosis.unlisted import TakesAll, strange_drivers
 
 __all__ = ["LEAF_SCOPES", "Innocent", "Path", "PathFaultState", "propose_paths", "seen_by_checks"]
 
-LEAF_SCOPES = ("chip", "cell")
 _LANE_SCOPES = ("bus", "buffer")
 _SEEN = math.log(100.0)  # a check that sure speaks for a fault even where no read went wrong
 _NOT_LISTED = "unlisted"
@@ -175,7 +174,7 @@ def propose_paths(
     taken = {path.key[:-1] for path in given}
     for scored, own in strange_drivers(study, rows):
         if scored.key[:-1] not in taken:
-            odds = math.log(float(priors()["path"]["faulty"]) * scored.candidate.prior / _path_share())
+            odds = log_prior_of_shared(scored.candidate.prior)
             found.append(PathFaultState(scored, odds + own, study))
     ways_of: dict[tuple[object, ...], list[PathFaultState]] = {}
     for state in found:
@@ -211,10 +210,9 @@ def _replayed(
         return []
     effects = replay_all(study, candidates, survey, rows)
     components = {state.scored.candidate.component for state in given if isinstance(state, PathFaultState)}
-    total = _path_share()
     found = []
     for c in candidates:
-        odds = math.log(float(priors()["path"]["faulty"]) * c.prior / total) + checked(study.evidence, c)
+        odds = log_prior_of_shared(c.prior) + checked(study.evidence, c)
         if c.component is not None and c.component in components and c.scope == "buffer":
             odds += math.log(_SAME_PART)
         more = _elsewhere(study.evidence, c)
@@ -254,14 +252,6 @@ def _own(scored: Scored, more: Iterable[tuple[int, float]], wrong: int) -> float
     return own + log_noise(strays, tally.hits + tally.misses + strays, bits)
 
 
-def _path_share() -> float:
-    """The share of all listed faults' weight that the shared ones have."""
-    weights: Mapping[str, Mapping[str, float]] = priors()["weight"]
-    total = sum(sum(scopes.values()) for scopes in weights.values())
-    leaf = sum(value for scopes in weights.values() for scope, value in scopes.items() if scope in LEAF_SCOPES)
-    return float((total - leaf) / total)
-
-
 def seen_by_checks(study: Study) -> list[PathFaultState]:
     """Faults that clipped lines show although every read came back right (exchanged selects do not hurt memory)."""
     checks = study.evidence.checks
@@ -274,7 +264,7 @@ def seen_by_checks(study: Study) -> list[PathFaultState]:
             continue
         ratio = checked(study.evidence, c)
         if ratio > _SEEN:
-            odds = math.log(float(priors()["path"]["faulty"]) * c.prior / _path_share())
+            odds = log_prior_of_shared(c.prior)
             found.append(PathFaultState(Scored(c, c.variants[0], True, NOTHING), odds + ratio, study))
     return sorted(found, key=lambda s: -s.log_weight)
 

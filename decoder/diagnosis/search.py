@@ -12,7 +12,7 @@ import math
 from collections.abc import Sequence
 
 from busledger.decoder.diagnosis.card import Card, CardState
-from busledger.decoder.diagnosis.overlay import Blind
+from busledger.decoder.diagnosis.overlay import Blind, hides
 from busledger.decoder.diagnosis.paths import Path, propose_paths
 from busledger.decoder.progress import Progress, silent
 
@@ -21,7 +21,9 @@ __all__ = ["search"]
 _AT_MOST = 3  # shared faults of one card
 _BELOW_BEST = 9.0  # nats; a set whose most is further below the best is not weighed
 _TRIED = (16, 10, 6)  # sets weighed at each size
-_WORK = 110.0  # chips weighed again after which the search ends with what it has (see Card.work)
+# Chips weighed again (see Card.work) after which no more sets of one, two, three faults are weighed; the last one holds
+# for the search as a whole.
+_WORK = (45.0, 70.0, 85.0, 125.0)
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
 _DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
@@ -31,6 +33,7 @@ _LIKELY, _HOPED = 8, 6  # sets tried for what they likely gain, and then for wha
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
 _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
+_PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
@@ -38,23 +41,65 @@ _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridge
 def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) -> list[CardState]:
     """All sets weighed, best first. ``extra``: causes outside the card (clips, the machine) that compete."""
     states = [card.weigh(())]
-    front = states
+    plain = _plain_lanes(card, states[0])
+    front = list(states)
+    states += plain
     for size in range(_AT_MOST):
         grown: list[CardState] = []
         best = max(state.log_total for state in states)
         for state in front:
             if state.rows.wrong.any():
-                grown += _extended(card, state, extra, best, _TRIED[size], states)
+                grown += _extended(card, state, extra, best, _TRIED[size], states, _WORK[size])
         progress("weighing suspects", len(states) + len(grown), None, "sets of faults")
         states += grown
         if size >= len(_FOLLOWED):
             break
         grown.sort(key=lambda s: -s.log_total)
         front = [s for s in grown[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST]
+        if size == 0:
+            front += [s for s in plain if s not in front and s.log_total > states[0].log_total - _BELOW_BEST]
         if not front:
             break
+    states += _in_full_view(card, states)
     states += _again(card, states, extra)
     return sorted(states, key=lambda s: -s.log_total)
+
+
+def _plain_lanes(card: Card, base: CardState) -> list[CardState]:
+    """Shared lanes that always fail, where at least two chips of one lane are plainly bad.
+
+    Whatever else is wrong shows better through them: chips that are all plainly bad stand in the way of wider faults.
+    """
+    blind = _blind(card, base)
+    if blind is None:
+        return []
+    common = [lane for lane in range(32) if sum(mask >> lane & 1 for mask in blind.lanes.values()) > 1]
+    found: list[CardState] = []
+    proposed = propose_paths(card.study, base.rows, (), None) if common else []
+    for lane in common[:_PLAIN_LANES]:
+        able = [
+            path
+            for path in proposed
+            if path.mask == 1 << lane and path.scored.hard and path.scored.effect.tally.hits and hides(path.scored)
+        ]
+        if able:
+            found.append(card.weigh((max(able, key=lambda path: path.log_weight),)))
+    return found
+
+
+def _in_full_view(card: Card, states: Sequence[CardState]) -> list[CardState]:
+    """Faults of the best set that were judged beside plainly bad chips, judged again with the others of the set in
+    these chips' place."""
+    best = max(states, key=lambda s: s.log_total)
+    found: list[CardState] = []
+    for path in best.paths if len(best.paths) > 1 else ():
+        if getattr(path, "blind", None) is None or card.work > _WORK[-1]:
+            continue
+        others = tuple(p for p in best.paths if p is not path)
+        left = card.weigh(others)
+        same = [p for p in propose_paths(card.study, left.rows, others, None) if p.key[:-1] == path.key[:-1]]
+        found += [left, *(card.weigh((*others, p)) for p in same)]
+    return found
 
 
 def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> list[CardState]:
@@ -68,16 +113,18 @@ def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> li
         for kept in itertools.combinations(best.paths, size):
             if any(len(s.paths) == size + 1 and s.paths[:size] == kept for s in states):
                 continue  # it was grown on the way
-            if card.work > _WORK:
+            if card.work > _WORK[-1]:
                 return found
             left = card.weigh(kept)
             found.append(left)
-            found += _extended(card, left, extra, best.log_total, _TRIED_AGAIN, [*states, *found])
+            found += _extended(card, left, extra, best.log_total, _TRIED_AGAIN, [*states, *found],
+                               _WORK[-1])  # fmt: skip
     return found
 
 
 def _extended(
-    card: Card, state: CardState, extra: Sequence[Path], best: float, tried: int, done: Sequence[CardState]
+    card: Card, state: CardState, extra: Sequence[Path], best: float, tried: int, done: Sequence[CardState],
+    most_work: float,
 ) -> list[CardState]:
     proposed: list[Path] = list(propose_paths(card.study, state.rows, state.paths, _blind(card, state)))
     held = {path.key for path in state.paths}
@@ -85,7 +132,7 @@ def _extended(
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
     for path in _worth_trying(card, state, proposed, best)[:tried]:
-        if card.work > _WORK:
+        if card.work > most_work:
             break
         if frozenset({*held, path.key}) in seen and path.key not in {f.paths[-1].key for f in found}:
             continue
@@ -135,13 +182,14 @@ def _change(gain: float, before: int, after: int) -> float:
 
 
 def _blind(card: Card, state: CardState) -> Blind | None:
-    """Chips that are plainly bad by a fault of their lanes."""
+    """Chips that are plainly bad by a fault of their lanes, at most of their reads."""
     lanes: dict[int, int] = {}
     for unit, leaf, bad in zip(card.units, state.leaves, state.bad, strict=True):
         if bad < _PLAIN or not leaf.count.wrong:
             continue
         best = leaf.best
-        plain = best.faults[0].candidate.fault in _PLAIN_KINDS
+        tally = best.faults[0].effect.tally
+        plain = best.faults[0].candidate.fault in _PLAIN_KINDS and tally.hits > tally.misses
         if plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong):
             lanes[unit.region] = lanes.get(unit.region, 0) | unit.mask
     return Blind(lanes, len(card.study.card.regions)) if lanes else None

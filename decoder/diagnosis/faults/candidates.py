@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from functools import cache
@@ -10,7 +11,7 @@ from typing import assert_never, get_args
 
 from busledger.decoder.diagnosis.faults import kinds_of_lanes as lanes
 from busledger.decoder.diagnosis.faults import kinds_of_paths as paths
-from busledger.decoder.diagnosis.faults.candidate import Candidate
+from busledger.decoder.diagnosis.faults.candidate import Candidate, priors
 from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD
 from busledger.decoder.diagnosis.faults.kinds_of_addresses import bridged_addresses, stuck_addresses
 from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, leaky, leaky_cells, stuck_cells
@@ -19,7 +20,9 @@ from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.findings import PartFaultName
 
-__all__ = ["propose", "total_weight", "unlisted"]
+__all__ = ["LEAF_SCOPES", "log_prior_never_written", "log_prior_of_shared", "propose", "total_weight", "unlisted"]
+
+LEAF_SCOPES = ("chip", "cell")
 
 
 def propose(card: CardView, wrong: Mapping[int, int], cells: Mapping[int, int]) -> list[Candidate]:
@@ -72,6 +75,18 @@ def _share(listed: list[Candidate], card: CardView) -> float:
 def total_weight() -> float:
     """The sum of all weights of priors.toml."""
     return sum(kind.weight(scope) for kind in ON_CARD for scope in kind.scopes)
+
+
+def log_prior_of_shared(prior: float) -> float:
+    """Log of the chance that one listed fault of something shared is there, from its candidate's ``prior``."""
+    leaf = sum(kind.weight(scope) for kind in ON_CARD for scope in kind.scopes if scope in LEAF_SCOPES)
+    return math.log(float(priors()["path"]["faulty"]) * prior / (1.0 - leaf / total_weight()))
+
+
+def log_prior_never_written(regions: int) -> float:
+    """Log of the chance that one region of ``regions`` takes no write at all, for a fault."""
+    prior = KINDS["write-lost"].weight("region") / total_weight() / max(1, regions)
+    return log_prior_of_shared(prior) + math.log(float(priors()["belief"]["hard"]))
 
 
 def _count(listed: list[Candidate], card: CardView) -> float:

@@ -62,7 +62,9 @@ def log_spells(hits, misses, wakes, sleeps, a, b, awake, forward):
             stays = forward[i] * sleeps
             out_of = stays + (1.0 - forward[i]) * (1.0 - wakes)
             then = awake[i + 1]
-            awake[i] = (then * on / into if into > 0.0 else 0.0) + ((1.0 - then) * stays / out_of if out_of > 0.0 else 0.0)
+            awake[i] = then * on / into if into > 0.0 else 0.0
+            if out_of > 0.0:
+                awake[i] += (1.0 - then) * stays / out_of
         asked = 0.0
         for i in range(n):
             asked += awake[i] * misses[i]

@@ -8,6 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.faults.candidates import log_prior_never_written
+from busledger.decoder.diagnosis.replay.contents import log_contents
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
@@ -118,16 +120,22 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
     # What lay there before the capture began has to be found out once a cell, also where it is what was written.
     judged = here & (rows.compared != 0)
     first = np.unique(rows.cell[judged], return_index=True)[1]
-    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[judged][first])
+    word = rows.cell[judged][first] - span.start
+    width = max(1, len(story.study.cells.chip_bits(r)))
+    held = log_contents(word, rows.data[judged][first], rows.compared[judged][first], width)
     later = int(np.count_nonzero(new)) - int(np.count_nonzero(new[judged][first]))
     whole = block == (region.start, region.end)
+    log_prior = prior_of("read-only", chips=story.has_chips(r))
+    if story.has_chips(r) and not ((story.took == kernel.TOOK) & (rows.region == r) & ~here).any():
+        # As likely as that the write line is open: where no write to a region takes, no read can tell the two apart.
+        log_prior = log_prior_never_written(sum(one.kind == "ram" for one in story.regions))
     return Rival(
         fault="read-only",
         scope="machine",
         region=r,
         addresses=block,
-        log_prior=prior_of("read-only", chips=story.has_chips(r)),
-        log_own=log_rate(hits, against + later, HARD) - unknown * LN2,
+        log_prior=log_prior,
+        log_own=log_rate(hits, against + later, HARD) + held,
         explains=int(np.count_nonzero(wrong)) - later,
         against=against,
         summary=(
