@@ -249,6 +249,8 @@ def _own(scored: Scored, more: Iterable[tuple[int, float]], wrong: int) -> float
         return own + log_sum(each) - math.log(len(more))
     bits = scored.candidate.mask.bit_count()
     own = log_sum([log_own(scored, bits, n) + ratio for n, ratio in more]) - math.log(len(more))
+    if scored.hard:
+        own -= tally.other * math.log(2.0**bits - 1.0)  # a wrong read that it does not foretell shows any pattern
     return own + log_noise(strays, tally.hits + tally.misses + strays, bits)
 
 

@@ -4,6 +4,7 @@ promising ones on every row. Of the shared path over all rows, of one chip over 
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -38,6 +39,7 @@ from busledger.decoder.diagnosis.scoring import Scored
 __all__ = ["Effects", "replay_all", "replay_leaf"]
 
 _FOCUS_CELLS = 24
+_WIDEST = 4  # of each region
 _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are dropped
 _KEEP_AT_MOST = 80
 _LEAF_KEEPS = 14  # path faults of one chip replayed on all of its rows
@@ -181,7 +183,7 @@ def _path_effects(
                 faults = []
             for fault in faults:
                 wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * v.weight))
-    focus = _focus(survey)
+    focus = _focus(study, survey)
     first = _play(study, [f for f in wanted if not f.op.startswith("joined")], rows, focus)
     at_most = max(_PAIRS, _PAIR_ROWS // max(1, len(rows)))
     first.update(_play(study, _worth_joining(list(wanted), first, at_most), rows, focus))
@@ -249,11 +251,17 @@ def _quick(effects: tuple[Effect, Effect], pattern_bits: int, noise: Noise) -> f
     )
 
 
-def _focus(survey: Survey) -> NDArray[np.int32]:
-    """Failing cells spread over all that fail."""
+def _focus(study: Study, survey: Survey) -> NDArray[np.int32]:
+    """Failing cells spread over all that fail, and of each region those that fail on the most lanes: a fault of a whole
+    row shows there, however few they are beside what a bad chip of it does."""
     failing = sorted(survey.cells)
     step = max(1, len(failing) // _FOCUS_CELLS)
-    return np.array(failing[::step][: _FOCUS_CELLS + 8], np.int32)
+    chosen = set(failing[::step][: _FOCUS_CELLS + 8])
+    for region in range(len(study.card.regions)):
+        span = study.cells.span(region)
+        mine = failing[bisect_left(failing, span.start) : bisect_left(failing, span.stop)]
+        chosen.update(sorted(mine, key=lambda c: -survey.cells[c][1].bit_count())[:_WIDEST])
+    return np.array(sorted(chosen), np.int32)
 
 
 def _play(
