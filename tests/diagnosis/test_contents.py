@@ -43,11 +43,19 @@ def test_a_memory_that_comes_up_all_alike_is_cheap_and_random_contents_cost_a_bi
     chance = contents(words, rng.integers(0, 256, 256).tolist(), [0xFF] * 256, 8)
     assert alike > -3.0
     assert chance == pytest.approx(-8 * 256 * math.log(2), rel=0.03)
-    assert alike > halves > mixed + 1000  # that it hangs on one address bit is cheap, that it hangs on all is not
+    # That it hangs on one address bit is cheap, on all of them it is not; that all lanes are alike is cheap again.
+    assert alike > halves > mixed + 100 > chance + 1000
 
 
 def test_one_lane_at_one_level_by_the_krichevsky_trofimov_estimate():
-    """By hand: n ones in a row cost C(2n, n) / 4ⁿ; here of no address bit (width 0)."""
+    """By hand: n ones in a row cost C(2n, n) / 4ⁿ; here of no address bit (width 0), by level or by agreement."""
     n = 5
-    one = math.comb(2 * n, n) / 4.0**n
-    assert contents([0] * n, [1] * n, [1] * n, 0) == pytest.approx(math.log(0.8 * one + 0.1))
+    draws, along = math.comb(2 * n, n) / 4.0**n, math.comb(2 * n - 2, n - 1) / 4.0 ** (n - 1) / 2
+    wanted = 0.5 * (draws + along) / 2 + 0.3 / 2**n + 0.1
+    assert contents([0] * n, [1] * n, [1] * n, 0) == pytest.approx(math.log(wanted))
+
+
+def test_stripes_along_the_addresses_and_equal_lanes_are_cheaper_than_a_bit_each():
+    words = list(range(64))
+    striped = contents(words, [0xFF * (w // 7 % 2) for w in words], [0xFF] * 64, 6)
+    assert striped > -8 * 64 * math.log(2) / 4

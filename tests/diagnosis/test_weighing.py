@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.integrate import quad
 from scipy.stats import beta
 
+from busledger.decoder.diagnosis.replay.habits_kernel import log_spells
 from busledger.decoder.diagnosis.replay.weighing import (
+    _HABITS,
+    _SPELLS,
     HARD,
     SOMETIMES,
     Noise,
@@ -54,21 +60,44 @@ def test_a_wrong_level_at_a_chance_counts_as_a_miss():
     assert log_hard(Tally(hits=50, other=1)) == log_hard(Tally(hits=50, misses=1)) < log_hard(Tally(hits=50)) - 8
 
 
-def test_the_three_ideas_of_a_faults_habits_by_hand():
-    """One rate; one in each of eight spans; one in each window. The last two sleep in a span with chance one half."""
+def test_the_ideas_of_a_faults_habits_by_hand():
+    """One rate; one in each of eight spans, each asleep with chance one half; spells awake, short and long ones."""
     hits, misses = np.zeros(64, np.int64), np.full(64, 5, np.int64)
     hits[20:22] = 3
-
-    def by_span(count):
-        total = 0.0
-        for h, m in zip(hits.reshape(count, -1).sum(1), misses.reshape(count, -1).sum(1), strict=True):
-            awake = log_rate(int(h), int(m), SOMETIMES)
-            total += log_sum([awake, *([0.0] if h == 0 else [])]) - math.log(2)
-        return total
-
+    spans = 0.0
+    for h, m in zip(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1), strict=True):
+        awake = log_rate(int(h), int(m), SOMETIMES)
+        spans += log_sum([awake, *([0.0] if h == 0 else [])]) - math.log(2)
     even = log_rate(6, 320, SOMETIMES)
-    wanted = log_sum([math.log(0.5) + even, math.log(0.25) + by_span(8), math.log(0.25) + by_span(64)])
+    h, m = hits.astype(float), misses.astype(float)
+    short, long = (log_spells(h, m, 1 / s, 1 / t, *SOMETIMES, np.empty(64), np.empty(64)) for s, t in _SPELLS)
+    a, b, c = _HABITS
+    wanted = log_sum([math.log(a) + even, math.log(b) + spans, math.log(c / 2) + short, math.log(c / 2) + long])
     assert log_chances(hits, misses, (6, 320)) == pytest.approx(wanted, abs=1e-9)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 6), st.integers(0, 30)), min_size=1, max_size=7), st.booleans())
+def test_spells_awake_against_every_way_in_which_the_windows_could_have_been_spent(windows, brief):
+    """The sum over all 2ⁿ ways to be asleep or awake, each with its rate integrated out exactly."""
+    sleep, last = _SPELLS[not brief]
+    wakes, sleeps = 1 / sleep, 1 / last
+    hits, misses = (np.array(column, float) for column in zip(*windows, strict=True))
+    found = log_spells(hits, misses, wakes, sleeps, *SOMETIMES, np.empty(len(hits)), np.empty(len(hits)))
+    if not hits.any():
+        assert found == -math.inf
+        return
+    every = []
+    for way in itertools.product((False, True), repeat=len(hits)):
+        awake = np.array(way)
+        if hits[~awake].any():
+            continue
+        log_way = math.log((wakes if way[0] else sleeps) / (wakes + sleeps))
+        for before, now in itertools.pairwise(way):
+            log_way += math.log((1 - sleeps if now else sleeps) if before else (wakes if now else 1 - wakes))
+        every.append(log_way + log_rate(int(hits[awake].sum()), int(misses[awake].sum()), SOMETIMES))
+    # The rate is integrated out at the ways that the best rate makes likely: few windows leave it open by some tenths.
+    assert found == pytest.approx(log_sum(every), abs=0.7)
 
 
 def test_failures_that_crowd_together_are_likelier_in_bursts():

@@ -101,7 +101,7 @@ def test_any_dump_cut_anywhere_never_fails_and_keeps_the_rows_before(spelled: Sp
     whole = rows_of(opened(spelled.text).read(lines), len(lines))
     capture = opened(spelled.header + spelled.body[:cut])
     rows = rows_of(capture.read(lines), len(lines))
-    kept = rows if any(note.code == "truncated" for note in capture.notes) else rows[:-1]
+    kept = rows[:-1]  # the last one's stamp may stand there once more, with more changes
     assert kept == whole[: len(kept)]
 
 

@@ -45,7 +45,9 @@ def log_contents(word: NDArray[np.int32], level: NDArray[np.uint32], unknown: ND
             continue
         mine = ((unknown >> np.uint32(lane)) & 1) == 1
         high = ((level[mine] >> np.uint32(lane)) & 1).astype(np.int64)
-        logs = [_draws_of(high), _by_line(high, (word[mine, None] >> np.arange(width)) & 1), _along(high)]
+        logs = [_draws_of(high), _along(high)]
+        if width:
+            logs.append(_by_line(high, (word[mine, None] >> np.arange(width)) & 1))
         if below is not None:
             both = below[mine] >= 0
             logs.append(_draws_of((high == below[mine])[both].astype(np.int64)) - LN2 * int((~both).sum()))
@@ -66,7 +68,7 @@ def _by_line(high: NDArray[np.int64], bits: NDArray[np.int64]) -> float:
     n, ones = len(high), int(high.sum())
     with_bit, both = bits.sum(axis=0), (bits * high[:, None]).sum(axis=0)
     each = _draws(both, with_bit - both) + _draws(ones - both, n - with_bit - (ones - both))
-    return float(logsumexp(each)) - math.log(max(1, len(each)))
+    return float(logsumexp(each)) - math.log(len(each))
 
 
 def _along(high: NDArray[np.int64]) -> float:
