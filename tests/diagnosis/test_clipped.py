@@ -75,3 +75,9 @@ def test_exchanged_selects_must_be_seen_on_both_lines(wrong_twice):
 def test_other_parts_are_not_asked(wrong_twice):
     chip = acting(candidate(wrong_twice, "dead", "chip", component="U3"), hard=True)
     assert log_clipped(chip, seen(wrong_twice.rows(), [0] * 6)) == 0.0
+
+
+def test_a_select_that_was_away_in_the_write_lost_it_though_it_came_for_the_read(wrong_twice):
+    """The write to bank 1 met no select; both wrong reads did."""
+    rows = seen(wrong_twice.rows(), [0, CS1, CS1, CS1, CS0, 0])
+    assert log_clipped(missing(wrong_twice), rows) == pytest.approx(2 * SLIP)

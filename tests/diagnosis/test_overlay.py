@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busledger.decoder.diagnosis import Evidence, ProfileFacts
 from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
 from busledger.decoder.diagnosis.replay.replay import NOTHING
-from busledger.decoder.diagnosis.replay.theory import Decay
+from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.replay.theory import Decay, PathFault
 from busledger.decoder.diagnosis.scoring import Scored
 
 from .faulty_cards import HIGH_NIBBLE, Hardware
 from .rows_of import acting, candidate, laid_over, study_of, study_on
+from .small_cards import log_of, two_banks
 from .test_engine_faults import CardAddress, Coupled, SelectExtra, SelectMissing
 
 
@@ -167,3 +172,14 @@ def test_a_fault_that_comes_and_goes_never_makes_a_right_read_wrong(told, name):
     assert (found.wrong & ~rows.wrong == 0).all()
     assert (found.wrong & ~np.uint32(0x02) == rows.wrong & ~np.uint32(0x02)).all()
     assert (found.compared == rows.compared).all()
+
+
+# -- ROM ----------------------------------------------------------------------------
+def test_a_write_that_is_led_to_a_rom_goes_nowhere():
+    """Exchanged selects of a RAM and a ROM: reads give the other's cells, writes to the RAM are lost."""
+    board = two_banks()
+    board = replace(board, regions=(board.regions[0], replace(board.regions[1], kind="rom")))
+    study = Study(Evidence(board, ProfileFacts(16, 8), (), log_of(board, [("w", 3, 0x55), ("r", 3, 0x55)]), 1e-9))
+    maps = study.maps(PathFault("swapped", (0, 1), 0xFF, (0, 1)))
+    assert maps.r1[3] == 16 + 3 and maps.r1[16 + 3] == 3
+    assert maps.w1[3] == -1 and maps.w1[16 + 3] == 3

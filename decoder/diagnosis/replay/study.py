@@ -193,10 +193,23 @@ class Study:
         key = (fault.op, fault.numbers, fault.regions)
         held = self._maps.get(key)
         if held is None:
-            held = maps_of(fault, self.cells)
+            held = self._without_rom_writes(maps_of(fault, self.cells))
             if len(self._maps) * self.cells.total < _MAPPED_CELLS:
                 self._maps[key] = held
         return held
+
+    def _without_rom_writes(self, maps: Maps) -> Maps:
+        """A write that is led to a ROM goes nowhere."""
+        rom = np.zeros(self.cells.total + 1, np.bool_)  # the last one is for "nowhere"
+        for view in self.card.regions:
+            if not view.writable:
+                rom[self.cells.span(view.index)] = True
+        if not rom.any():
+            return maps
+        w1, w2 = (
+            np.where(rom[there] & (there != self.cells.identity), np.int32(-1), there) for there in (maps.w1, maps.w2)
+        )
+        return replace(maps, w1=w1, w2=w2)
 
     def election(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
         """(levels, lanes) that most reads agree on, of cells that were read before they were ever written."""
