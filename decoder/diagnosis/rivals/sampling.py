@@ -24,6 +24,7 @@ being known to one sample only."""
 # room for levels that are sure (cards at 16 MHz of the outside world, seeds 31000 to 31029: up to 0.36, none misread).
 _DOUBTFUL, _DOUBTFUL_WIDE, _WIDE = 0.3, 0.42, 6.0
 _CLEAN_LANES, _CLEAN_SHARE = 3, 0.2  # lanes of regions that came right in every one of many reads
+_ONE_LEVEL = 0.8  # share of lanes seen at one level only, as no test of a memory leaves them
 _EVEN = 1000  # transfers
 _FEW = 32  # transfers
 _DOUBLE = 0.02  # share of impossible cycles past which what they wrote and read is everywhere
@@ -88,12 +89,30 @@ def strobe_widths(evidence: Evidence) -> dict[str, float]:
     return strobes or found
 
 
+def _one_level(evidence: Evidence) -> bool:
+    """Whether nearly all lanes were compared at one level only: the other one came too late to be sure of."""
+    if evidence.coverage is None:
+        return False
+    seen = evidence.coverage.levels.sum(axis=1)  # (regions, lanes, levels)
+    asked = seen.sum(axis=2) >= _FEW
+    one = asked & ~(seen > 0).all(axis=2)
+    return bool(one.sum() >= _ONE_LEVEL * max(1, asked.sum()))
+
+
 def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     if signs.transfers < _FEW:
         return None
     share = signs.unsettled / signs.transfers
     compared, reads = (sum(getattr(r, name) for r in evidence.counts) for name in ("reads_compared", "reads"))
     wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
+    if share >= _DOUBTFUL and _one_level(evidence):
+        return CannotJudge(
+            "too-doubtful",
+            f"too doubtful: in {100 * share:.0f} % of {counted(signs.transfers, 'transfer')} the address or the data "
+            "moved just when they should count, and what is left to compare is one level only",
+            "sample faster",
+            fault="too-slow",
+        )
     # Reads that agree with what was written long before prove that they were taken at the right moment.
     wide = min(strobe_widths(evidence).values(), default=0.0) >= _WIDE
     if share < (_DOUBTFUL_WIDE if wide else _DOUBTFUL) or (compared >= _FEW and 100 * wrong <= reads):
