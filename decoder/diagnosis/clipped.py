@@ -40,7 +40,8 @@ def _line(rows: Rows, region: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]
 
 
 def _missing(c: Candidate, rows: Rows) -> float:
-    """In every read that it made wrong the select must have been away, or in the write before it."""
+    """In every read that it made wrong the select must have been away, or in the write before it; where it was away,
+    nobody can have given the right levels but for such as an undriven bus shows."""
     seen, active = _line(rows, c.regions[0])
     wrong = np.flatnonzero((rows.region == c.region) & ((rows.wrong & np.uint32(c.mask)) != 0))
     written = _written(rows)[wrong]
@@ -48,7 +49,17 @@ def _missing(c: Candidate, rows: Rows) -> float:
     away |= (written >= 0) & seen[written] & ~active[written]
     # Only what was seen at both moments speaks against it.
     came = seen[wrong] & active[wrong] & (written >= 0) & seen[written] & active[written]
-    return _SLIP * (int(np.count_nonzero(came)) - int(np.count_nonzero(away)))
+    right = seen & ~active & (rows.region == c.region) & ~rows.is_write & (rows.wrong == 0)
+    driven = _driven(rows.take(right), np.uint32(c.mask))
+    return _SLIP * (int(np.count_nonzero(came)) + driven - int(np.count_nonzero(away)))
+
+
+def _driven(rows: Rows, mask: np.uint32) -> int:
+    """How many of these reads somebody must have driven, whatever lines do that nobody drives: keep their level, go
+    high, go low."""
+    lanes = rows.compared & mask
+    shown = (rows.kept & lanes, lanes, np.uint32(0))
+    return min(int(np.count_nonzero((rows.data & lanes) != level)) for level in shown)
 
 
 def _written(rows: Rows) -> NDArray[np.intp]:

@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from busledger.decoder.diagnosis.account import account_for
 from busledger.decoder.diagnosis.card import Card
+from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Diagnosis, Evidence
+from busledger.decoder.diagnosis.faults.candidates import log_prior_of_shared
 from busledger.decoder.diagnosis.next_steps import next_steps
 from busledger.decoder.diagnosis.paths import Innocent, PathFaultState, seen_by_checks
 from busledger.decoder.diagnosis.posterior import Item, Place, posterior
-from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.weighing import log_sum
 from busledger.decoder.diagnosis.rivals import find_rivals
 from busledger.decoder.diagnosis.search import search
@@ -60,7 +63,7 @@ def _weighed(study: Study, progress: Progress) -> tuple[Sequence[Place], tuple[P
     progress("weighing suspects", 0, None, "sets of faults")
     rows = study.rows()
     if not rows.wrong.any():
-        return _only_seen(shown), (), 0, 0.0
+        return _only_seen(study, rows, shown), (), 0, 0.0
     card = Card(study, rows)
     everywhere = tuple(r.index for r in study.card.regions)
     innocent = [Innocent(rival, everywhere) for rival in find_rivals(study, study.survey([rows])) if rival.explains]
@@ -69,16 +72,26 @@ def _weighed(study: Study, progress: Progress) -> tuple[Sequence[Place], tuple[P
     return found.places, parts, found.unexplained, found.nothing
 
 
-def _only_seen(shown: Sequence[PathFaultState]) -> list[Place]:
-    """No read went wrong, and yet clipped lines show a fault: each candidate's share of what they say."""
+def _only_seen(study: Study, rows: Rows, shown: Sequence[PathFaultState]) -> list[Place]:
+    """No read went wrong, and yet clipped lines show a fault: each candidate's share of what they say, and that of a
+    clip that is off, where the region answers rightly although its select is never seen."""
     if not shown:
         return []
-    total = log_sum([*(s.log_weight for s in shown), 0.0])
+    everywhere = tuple(r.index for r in study.card.regions)
+    faults = [replace(s, log_weight=s.log_weight + log_clipped(s.scored, rows)) for s in shown]
+    rivals = find_rivals(study, study.survey([rows]))
+    clips = [Innocent(rival, everywhere) for rival in rivals if rival.scope == "clip" and rival.region is not None]
+    # That all is well but for those lines is as unlikely as what the checks say of them.
+    seen = max(s.log_weight - log_prior_of_shared(s.scored.candidate.prior) for s in shown)
+    weights = [*(s.log_weight for s in faults), *(c.log_weight for c in clips)]
+    total = log_sum([*weights, -seen if clips else 0.0])
     items = [
         Item(s.scored, math.exp(s.log_weight - total), path=s, regions=frozenset(s.regions), mask=s.mask)
-        for s in shown[:_SEEN_AT_MOST]
+        for s in faults[:_SEEN_AT_MOST]
     ]
-    return [Place(items)] if items and items[0].probability >= 0.5 else []
+    items += [Item(None, math.exp(c.log_weight - total), path=c, regions=frozenset(c.regions)) for c in clips]
+    items.sort(key=lambda item: -item.probability)
+    return [Place(items)] if items[0].probability >= 0.5 else []
 
 
 def _seen_working(evidence: Evidence, suspects: Sequence[Suspect]) -> list[Cleared]:

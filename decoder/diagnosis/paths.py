@@ -21,7 +21,15 @@ from busledger.decoder.diagnosis.scoring import Scored, checked, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_all
 from busledger.decoder.diagnosis.unlisted import TakesAll, strange_drivers
 
-__all__ = ["LEAF_SCOPES", "Innocent", "Path", "PathFaultState", "propose_paths", "seen_by_checks"]
+__all__ = [
+    "LEAF_SCOPES",
+    "Innocent",
+    "Path",
+    "PathFaultState",
+    "judged_again",
+    "propose_paths",
+    "seen_by_checks",
+]
 
 _LANE_SCOPES = ("bus", "buffer")
 _SEEN = math.log(100.0)  # a check that sure speaks for a fault even where no read went wrong
@@ -197,16 +205,20 @@ def _replayed(
     study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None
 ) -> list[PathFaultState]:
     survey = study.survey([rows])
-    if survey.wrong == 0:
-        return []
     taken = {path.key[:-1] for path in given}
-    card = study.card_as_seen
     candidates = [
         c
-        for c in propose(card, survey.lanes(), {})
+        for c in propose(study.card_as_seen, survey.lanes(), {})
         if c.scope not in LEAF_SCOPES and (blind is None or _is_wide(c)) and c.key not in taken
     ]
-    if not candidates:
+    return _judged(study, candidates, survey, rows, given, blind)
+
+
+def _judged(
+    study: Study, candidates: Sequence[Candidate], survey: Survey, rows: Rows, given: Sequence[Path],
+    blind: Blind | None,
+) -> list[PathFaultState]:  # fmt: skip
+    if survey.wrong == 0 or not candidates:
         return []
     effects = replay_all(study, candidates, survey, rows)
     components = {state.scored.candidate.component for state in given if isinstance(state, PathFaultState)}
@@ -222,6 +234,26 @@ def _replayed(
             own = _own(scored, more, wrong_at(survey, c)) + log_clipped(scored, rows)
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
+
+
+def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) -> Path | None:
+    """The same fault in the same way of failing, with what other rows say of it; None where they leave it no part.
+
+    A fault's weight holds for the rows that it was judged on: those that the faults before it in its set left over.
+    """
+    if not isinstance(path, PathFaultState):
+        return path
+    scored = path.scored
+    if scored.candidate.fault == _NOT_LISTED:
+        found = [
+            PathFaultState(one, log_prior_of_shared(one.candidate.prior) + own, study)
+            for one, own in strange_drivers(study, rows)
+        ]
+    else:
+        seen = rows if path.blind is None else path.blind.feed(rows)
+        found = _judged(study, [scored.candidate], study.survey([seen]), seen, given, path.blind)
+    same = (path.key, scored.variant.label, scored.path)
+    return next((one for one in found if (one.key, one.scored.variant.label, one.scored.path) == same), None)
 
 
 def wrong_at(survey: Survey, candidate: Candidate) -> int:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.overlay import Blind, hides
-from busledger.decoder.diagnosis.paths import Path, propose_paths
+from busledger.decoder.diagnosis.paths import Path, judged_again, propose_paths
 from busledger.decoder.progress import Progress, silent
 
 __all__ = ["search"]
@@ -95,11 +95,24 @@ def _in_full_view(card: Card, states: Sequence[CardState]) -> list[CardState]:
     for path in best.paths if len(best.paths) > 1 else ():
         if getattr(path, "blind", None) is None or card.work > _WORK[-1]:
             continue
-        others = tuple(p for p in best.paths if p is not path)
-        left = card.weigh(others)
+        left = _rebuilt(card, [p for p in best.paths if p is not path])
+        if left is None:
+            continue
+        others = left.paths
         same = [p for p in propose_paths(card.study, left.rows, others, None) if p.key[:-1] == path.key[:-1]]
         found += [left, *(card.weigh((*others, p)) for p in same)]
     return found
+
+
+def _rebuilt(card: Card, paths: Sequence[Path]) -> CardState | None:
+    """These faults as a set of their own, each judged on what those before it leave."""
+    state = card.weigh(())
+    for path in paths:
+        again = judged_again(path, card.study, state.rows, state.paths)
+        if again is None:
+            return None
+        state = card.weigh((*state.paths, again))
+    return state
 
 
 def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> list[CardState]:
@@ -115,7 +128,9 @@ def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> li
                 continue  # it was grown on the way
             if card.work > _WORK[-1]:
                 return found
-            left = card.weigh(kept)
+            left = _rebuilt(card, kept)
+            if left is None:
+                continue
             found.append(left)
             found += _extended(card, left, extra, best.log_total, _TRIED_AGAIN, [*states, *found],
                                _WORK[-1])  # fmt: skip

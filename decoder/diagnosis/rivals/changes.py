@@ -114,56 +114,77 @@ def shared(story: Story) -> Iterator[Rival]:
     """Cells that change again and again without a write, and keep what they changed to."""
     rows = story.rows
     new = (rows.wrong != 0) & (story.repeat != kernel.SAME) & (story.older & 1 == 0)
-    events = story.per_cell(new)
+    events, wrong = story.per_cell(new), story.per_cell(rows.wrong != 0)
+    blocks = [one for one in contents_lost(story) if one.fault == "shared"]
     for r, region in enumerate(story.regions):
         if region.kind == "rom":
             continue
         span = story.study.cells.span(r)
-        mine = np.flatnonzero(events[span]) + span.start
         count = int(events[span].sum())
         if count < 4:
             continue
-        cells = np.zeros(max(1, story.study.cells.total), np.bool_)
-        low, high = int(story.address[mine].min()), int(story.address[mine].max())
-        cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
-        here = cells[rows.cell] & ~rows.is_write & (rows.compared != 0)
-        kept = int(np.count_nonzero(here & (rows.wrong != 0) & (story.repeat == kernel.SAME)))
-        back = int(np.count_nonzero(here & (rows.wrong == 0) & (story.repeat == kernel.OTHER)))
-        lanes = int(np.bitwise_or.reduce(rows.wrong[here]))
-        if 4 * back > kept + count or lanes.bit_count() < 3 or _never_holds(story, here, int(cells.sum())):
-            continue
-        # Reads that give what the cell held earlier are no sign of another master, and yet have to be paid for.
-        changed = here & (rows.wrong != 0) & (story.repeat != kernel.SAME)
-        bits = int(np.bitwise_or.reduce(rows.compared[here])).bit_count()
-        events_here = int(np.count_nonzero(changed))
-        quiet = int(np.count_nonzero(here)) - events_here - kept
-        used = int(np.count_nonzero(story.per_cell(~rows.is_write)[span]))
-        inside = int(np.count_nonzero(story.per_cell(here)))
-        own = log_rate(events_here, quiet, SOMETIMES) + log_values(rows.cell[changed], rows.data[changed], bits)
-        own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
-        wrong = here & (rows.wrong != 0)
-        place = (low, high)
-        yield Rival(
-            fault="shared",
-            scope="machine",
-            region=r,
-            addresses=place,
-            log_prior=prior_of("shared", chips=story.has_chips(r)),
-            log_own=own,
-            explains=int(np.count_nonzero(wrong)),
-            against=back,
-            summary=f"{span_of(place)} is written by somebody who is not on the clips: another processor, or a device",
-            evidence=(
-                f"{counted(count, 'change')} without a write on {lanes.bit_count()} lanes at once; "
-                f"{counted(kept, 'later read')} give the new content again, {back} the old one",
-                f"{counted(quiet, 'read')} of {named(region)} there came right",
-            ),
-            next_step="Clip the bus request and grant lines, or the other side's write; if it is shared memory, say so "
-            "in the board file.",
-            propose=stated(f"shared_{low:04x}", place, "ram", "shared = true"),
-            index=rows.index[wrong],
-            taken=NotJudged(cells),
-        )
+        # Where the other side's own values were seen, and where anything was wrong: it may have put old values back.
+        places = [_hull_of(story, span, one) for one in (events, wrong)]
+        at_once = [one for one in blocks if one.region == r]
+        for place in dict.fromkeys(places):
+            for block in (None, *at_once):
+                yield from _shared(story, r, count, place, block)
+
+
+def _hull_of(story: Story, span: slice, often: NDArray[np.int64]) -> tuple[int, int]:
+    mine = story.address[span][often[span] > 0]
+    return int(mine.min()), int(mine.max())
+
+
+def _shared(story: Story, r: int, count: int, place: tuple[int, int], block: Rival | None) -> Iterator[Rival]:
+    """Changes in one place; those of ``block`` came all at one moment, which costs less than each by itself."""
+    rows, region = story.rows, story.regions[r]
+    span = story.study.cells.span(r)
+    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    low, high = place
+    cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
+    here = cells[rows.cell] & ~rows.is_write & (rows.compared != 0)
+    kept = int(np.count_nonzero(here & (rows.wrong != 0) & (story.repeat == kernel.SAME)))
+    # Of a cell that this side never wrote nobody knows what it should have come back to.
+    ours = (story.per_cell(rows.is_write) > 0)[rows.cell]
+    back = int(np.count_nonzero(here & ours & (rows.wrong == 0) & (story.repeat == kernel.OTHER)))
+    lanes = int(np.bitwise_or.reduce(rows.wrong[here]))
+    if 4 * back > kept + count or lanes.bit_count() < 3 or _never_holds(story, here, int(cells.sum())):
+        return
+    # Reads that give what the cell held earlier are no sign of another master, and yet have to be paid for.
+    changed = here & (rows.wrong != 0) & (story.repeat != kernel.SAME)
+    bits = int(np.bitwise_or.reduce(rows.compared[here])).bit_count()
+    if block is not None:
+        changed &= ~np.isin(rows.index, block.index)
+    events_here = int(np.count_nonzero(changed))
+    quiet = int(np.count_nonzero(here)) - events_here - kept
+    used = int(np.count_nonzero(story.per_cell(~rows.is_write)[span]))
+    inside = int(np.count_nonzero(story.per_cell(here)))
+    own = log_rate(events_here, quiet, SOMETIMES) + log_values(rows.cell[changed], rows.data[changed], bits)
+    own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
+    own += block.log_own if block is not None else 0.0
+    wrong = here & (rows.wrong != 0)
+    yield Rival(
+        fault="shared",
+        scope="machine",
+        region=r,
+        addresses=place,
+        log_prior=prior_of("shared", chips=story.has_chips(r)),
+        log_own=own,
+        explains=int(np.count_nonzero(wrong)),
+        against=back,
+        summary=f"{span_of(place)} is written by somebody who is not on the clips: another processor, or a device",
+        evidence=(
+            f"{counted(count, 'change')} without a write on {lanes.bit_count()} lanes at once; "
+            f"{counted(kept, 'later read')} give the new content again, {back} the old one",
+            f"{counted(quiet, 'read')} of {named(region)} there came right",
+        ),
+        next_step="Clip the bus request and grant lines, or the other side's write; if it is shared memory, say so "
+        "in the board file.",
+        propose=stated(f"shared_{low:04x}", place, "ram", "shared = true"),
+        index=rows.index[wrong],
+        taken=NotJudged(cells),
+    )
 
 
 def _never_holds(story: Story, here: NDArray[np.bool_], cells: int) -> bool:

@@ -82,9 +82,30 @@ def devices(story: Story) -> Iterator[Rival]:
         mine = mine[np.argsort(story.address[mine])]
         cuts = np.flatnonzero(np.diff(story.address[mine]) > _APART) + 1
         for group in np.split(mine, cuts):
-            found = _device(story, r, group, read, used)
+            found = _device(story, r, _grown(story, r, group, wrong, tests, held), read, used)
             if found is not None:
                 yield found
+
+
+def _grown(
+    story: Story, r: int, group: NDArray[np.intp], wrong: NDArray[np.int64], tests: NDArray[np.int64],
+    held: NDArray[np.int64],
+) -> NDArray[np.intp]:  # fmt: skip
+    """The group with what else reads wrong in the aligned block around it, as far as no cell there ever held a write:
+    a device's registers seldom fill the addresses that it is decoded for."""
+    span = story.study.cells.span(r)
+    address = story.address[span]
+    low, high = int(story.address[group].min()), int(story.address[group].max())
+    size = 1
+    while low // size != high // size:
+        size *= 2
+    while size * 2 <= DEVICE:
+        size *= 2
+        inside = np.flatnonzero(address // size == low // size) + span.start
+        if held[inside].any() or not tests[inside].any():
+            break
+        group = np.union1d(group, inside[wrong[inside] > 0])
+    return group
 
 
 def _device(story: Story, r: int, group: NDArray[np.intp], read: NDArray[np.bool_], used: int) -> Rival | None:

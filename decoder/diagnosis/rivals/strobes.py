@@ -19,6 +19,7 @@ __all__ = ["reads_gone", "selects_at_rest", "writes_gone"]
 
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
+_TWO_VALUES = 2  # read back right: lines that nobody drives may give one of them, not both
 _HELD_VALUES = 4  # different levels of the other lines, so that the bus was at work
 
 
@@ -139,7 +140,7 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         mine = (rows.region == r) & (rows.compared != 0) & (rows.time > (last if moves else -1))
         right = int(np.count_nonzero(mine & (rows.wrong == 0)))
         wrong = int(np.count_nonzero(mine)) - right
-        if len(np.unique(rows.data[mine & (rows.wrong == 0)])) < _HELD_VALUES or right < 20 or wrong > right // 10:
+        if len(np.unique(rows.data[mine & (rows.wrong == 0)])) < _TWO_VALUES or right < 20 or wrong > right // 10:
             continue
         yield Rival(
             fault="clip-off",
@@ -155,4 +156,5 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
                 f"{counted(right, 'read')} of {named(region)} came back right"
             ),
             next_step=look_at(region.select),
+            stops_judging=True,
         )
