@@ -29,6 +29,7 @@ from busledger.decoder.progress import Progress, silent
 __all__ = ["diagnose"]
 
 _ACCUSED = 0.02
+_TINY = 1e-3
 _SEEN_AT_MOST = 4  # faults told that only clipped lines show
 
 
@@ -90,7 +91,7 @@ def _only_seen(study: Study, rows: Rows, shown: Sequence[PathFaultState]) -> lis
         for s in faults[:_SEEN_AT_MOST]
     ]
     items += [Item(None, math.exp(c.log_weight - total), path=c, regions=frozenset(c.regions)) for c in clips]
-    items.sort(key=lambda item: -item.probability)
+    items = sorted((item for item in items if item.probability > _TINY), key=lambda item: -item.probability)
     return [Place(items)] if items[0].probability >= 0.5 else []
 
 
