@@ -10,6 +10,7 @@ from busledger.decoder.planning.plan import PlanClip, PlanPass, PlanRequest, Pla
 from busledger.decoder.planning.question import EarlierSuspect
 from busledger.decoder.planning.retest import RetestResult
 from busledger.decoder.planning.retest import retest as judge_repair
+from busledger.decoder.planning.sampling import sampling_needs
 
 __all__ = [
     "Alignment",
@@ -36,6 +37,7 @@ __all__ = [
     "judge_repair",
     "make_plan",
     "match_runs",
+    "sampling_needs",
     "since",
     "since_lines",
 ]

@@ -1,0 +1,62 @@
+"""``exercise``: a board file, what was asked, and the program that comes of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from busledger.decoder.board import Board
+from busledger.decoder.bus import Profile
+from busledger.decoder.errors import UsageError
+from busledger.decoder.pipeline.run import Request, bus_and_board
+from busledger.decoder.planning import sampling_needs
+from busledger.decoder.program import Asked, Foretold, Program, foretell, program_for
+
+__all__ = ["Exercise", "make_exercise"]
+
+_USUAL_CLOCK = 1e6  # where the profile gives no cycle: the slowest of the usual ones, so that times are not understated
+_ROUND = 1e6  # a sample rate is said in whole MHz
+
+
+@dataclass(frozen=True, slots=True)
+class Exercise:
+    """The program, what is said of it beforehand, and why this one was chosen (empty where it was asked for)."""
+
+    program: Program
+    told: Foretold
+    chosen: tuple[str, ...] = ()
+
+
+def make_exercise(board: str | Path, asked: Asked) -> Exercise:
+    """The test program for the board file ``board``.
+
+    Raises
+    ------
+    BusledgerError
+        the board file cannot be used, or ``asked`` holds what this board cannot have.
+    """
+    bus, card = bus_and_board(Request(capture="", board=board))
+    if card is None:
+        raise UsageError("a test program needs to know what is on the card", expected="--board FILE")
+    hertz, said = _clock(bus, asked)
+    program = program_for(card, asked, hertz)
+    return Exercise(program, _told(program, card, bus, asked, said, board))
+
+
+def _told(program: Program, card: Board, bus: Profile, asked: Asked, said: str, board: str | Path) -> Foretold:
+    needs = sampling_needs(bus, _USUAL_CLOCK)
+    rate = max(1, round(needs[0].comfortable_hz / _ROUND)) * _ROUND if needs else None
+    return foretell(
+        program, card, board_file=str(board), clock_said=said, sample_hz=rate, rom_size=asked.rom_size,
+    )  # fmt: skip
+
+
+def _clock(bus: Profile, asked: Asked) -> tuple[float, str]:
+    """Hertz, and whose they are."""
+    if asked.clock_hz is not None:
+        return asked.clock_hz, ""
+    for grade in bus.grades:
+        for limit in grade.limits:
+            if limit.measure == "cycle" and limit.min:
+                return 1e9 / limit.min, f"the fastest of grade {grade.name}; --clock says another"
+    return _USUAL_CLOCK, "taken for granted; --clock says another"

@@ -1,0 +1,112 @@
+"""Processors that others wrote, running a program of ours over a memory: py65, and the ``z80`` package."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import z80
+from py65.devices.mpu6502 import MPU
+
+from busledger.decoder.program import Program
+from tests.program.exercises.faulty_memory import Memory
+
+ROUTINE = 0xF803
+"""Where the monitor's character routine is called; what it is given is collected."""
+MOST = 3_000_000  # instructions or clocks, before a run counts as lost
+
+
+@dataclass
+class Ran:
+    """Where a run ended (an address), the clocks it took, what it printed."""
+
+    pc: int
+    clocks: int
+    printed: str
+
+
+@dataclass
+class _Run:
+    program: Program
+    memory: Memory
+    start: int | None = None
+    printed: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        if self.start is None:
+            self.start = self.program.origin
+            data = self.program.data
+            self.memory.cells[self.program.origin : self.program.origin + len(data)] = data
+        labels = self.program.labels
+        wanted = self.program.wanted
+        stays = ("DONE", "HALTED") if wanted.on_failure == "stop" else ("DONE",)
+        self.ends = {labels[name] for name in (*stays, *(("FAIL0",) if wanted.rom else ())) if name in labels}
+        if wanted.back is not None:
+            self.ends = {wanted.back}
+
+
+def run_6502(program: Program, memory: Memory, start: int | None = None, most: int = MOST) -> Ran:
+    run = _Run(program, memory, start)
+    cpu = MPU(memory=memory, pc=run.start)
+    memory.now = lambda: cpu.processorCycles
+    for _ in range(most):
+        if cpu.pc in run.ends:
+            return Ran(cpu.pc, cpu.processorCycles, "".join(run.printed))
+        if cpu.pc == ROUTINE:
+            run.printed.append(chr(cpu.a))
+            cpu.a = cpu.x = cpu.y = 0x5A  # a routine may leave anything behind
+            low, high = (memory.cells[0x100 + ((cpu.sp + n) & 0xFF)] for n in (1, 2))
+            cpu.sp = (cpu.sp + 2) & 0xFF
+            cpu.pc = ((high << 8 | low) + 1) & 0xFFFF
+            continue
+        cpu.step()
+    return Ran(cpu.pc, cpu.processorCycles, "".join(run.printed))
+
+
+def _run_z80(machine: z80.Z80Machine, program: Program, memory: Memory, start: int | None, most: int) -> Ran:
+    run = _Run(program, memory, start)
+    machine.set_memory_block(0, bytes(memory.cells))
+    marked = memory.watched
+    if len(marked):
+        machine.mark_addrs(marked.start, len(marked), machine.READ_MARK | machine.WRITE_MARK)
+    machine.set_read_callback(memory.read)
+    machine.set_write_callback(memory.write)
+    machine.pc = run.start
+    for end in (*run.ends, ROUTINE):
+        machine.set_breakpoint(end)
+    machine.ticks_to_stop = most  # the package loses what an instruction takes beyond a stop, so there is but one
+    memory.now = lambda: most - machine.ticks_to_stop
+    while machine.ticks_to_stop > 0:
+        machine.run()
+        if machine.pc in run.ends:
+            break
+        if machine.pc == ROUTINE:
+            run.printed.append(chr(machine.a))
+            assert machine.a == machine.c
+            machine.bc = machine.de = machine.hl = machine.af = 0x5A5A
+            machine.pc = machine.memory[machine.sp] | machine.memory[machine.sp + 1] << 8
+            machine.sp = (machine.sp + 2) & 0xFFFF
+    spent = most - machine.ticks_to_stop
+    for label in program.labels.values():  # what the program keeps, back to the memory
+        for address in (label, label + 1):
+            if address not in marked:
+                memory.cells[address] = machine.memory[address]
+    return Ran(machine.pc, spent, "".join(run.printed))
+
+
+def run_z80(program: Program, memory: Memory, start: int | None = None, most: int = MOST) -> Ran:
+    return _run_z80(z80.Z80Machine(), program, memory, start, most)
+
+
+def run_8080(program: Program, memory: Memory, start: int | None = None, most: int = MOST) -> Ran:
+    return _run_z80(z80.I8080Machine(), program, memory, start, most)
+
+
+RUNNERS = {"6502": run_6502, "z80": run_z80, "8080": run_8080}
+
+
+def failure(program: Program, memory: Memory) -> tuple[int, int, int]:
+    """(address, written, read) as the program has left them in its three places."""
+    at = program.labels
+    low, high = memory.cells[at["FADDR"]], memory.cells[at["FADDR"] + 1]
+    address = low << 8 | high if program.wanted.processor.word_order == "high first" else high << 8 | low
+    return address, memory.cells[at["FWROTE"]], memory.cells[at["FREAD"]]
