@@ -95,9 +95,9 @@ def program_for(board: Board, asked: Asked, clock_hz: float) -> Program:
         asked.rom_size is not None,
     )  # fmt: skip
     program = make_program(wanted)
-    _refuse_overlaps(board, program, home)
     if asked.rom_size is not None:
         rom_image(program, asked.rom_size)
+    _refuse_overlaps(board, program, home)
     return program
 
 

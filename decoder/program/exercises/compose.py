@@ -268,8 +268,10 @@ class _Composer:
                 Row("FWROTE", (0,), "", 0, "what was written there"),
                 Row("FREAD", (0,), "", 0, "what was read: the same as written = nothing failed"),
             ]
+        if sheet.asks("PLACE"):
+            rows.append(Row("PLACE", (0, 0), "", 0, "the address, to look at its halves"))
         if wanted.passes is not None and wanted.passes > 1:
             rows.append(Row("PASSES", (0,), "", 0, "passes left"))
         if rows and wanted.rom:
-            raise _Missing("way to count passes without RAM")
+            raise _Missing("way to do it in registers alone")
         sheet.put(rows, self._common, times=0, code=False)

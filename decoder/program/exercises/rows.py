@@ -116,7 +116,8 @@ def fill_row(row: Row, at: int, value: Value, *, high_first: bool, bits: int = 1
             case "w":
                 filled += (figure & 0xFFFF).to_bytes(2, "big" if high_first else "little")
             case "r":
-                distance = figure - (at + row.size)
+                half = 1 << (bits - 1)
+                distance = (figure - (at + row.size) + half) % (2 * half) - half
                 if distance not in _REACH:
                     raise OutOfReach(part.name)
                 filled.append(distance & 0xFF)

@@ -1,7 +1,9 @@
-"""Processors that others wrote, running a program of ours over a memory: py65, and the ``z80`` package."""
+"""Processors that others wrote, running a program of ours over a memory: py65 and the ``z80`` package
+(and, where there is no package, the small model of ``motorola.py``)."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import z80
@@ -9,8 +11,9 @@ from py65.devices.mpu6502 import MPU
 
 from busledger.decoder.program import Program
 from tests.program.exercises.faulty_memory import Memory
+from tests.program.exercises.motorola import Motorola, m6800, m6809
 
-ROUTINE = 0xF803
+ROUTINE = 0xE803
 """Where the monitor's character routine is called; what it is given is collected."""
 MOST = 3_000_000  # instructions or clocks, before a run counts as lost
 
@@ -39,7 +42,9 @@ class _Run:
         labels = self.program.labels
         wanted = self.program.wanted
         stays = ("DONE", "HALTED") if wanted.on_failure == "stop" else ("DONE",)
-        self.ends = {labels[name] for name in (*stays, *(("FAIL0",) if wanted.rom else ())) if name in labels}
+        if wanted.rom and wanted.on_failure == "stop":
+            stays = ("DONE", "FAIL0")
+        self.ends = {labels[name] for name in stays if name in labels}
         if wanted.back is not None:
             self.ends = {wanted.back}
 
@@ -101,7 +106,34 @@ def run_8080(program: Program, memory: Memory, start: int | None = None, most: i
     return _run_z80(z80.I8080Machine(), program, memory, start, most)
 
 
-RUNNERS = {"6502": run_6502, "z80": run_z80, "8080": run_8080}
+def _run_motorola(
+    make: Callable[[Memory, int], Motorola], program: Program, memory: Memory, start: int | None, most: int
+) -> Ran:
+    run = _Run(program, memory, start)
+    cpu = make(memory, run.start or 0)
+    memory.now = lambda: cpu.clocks
+    for _ in range(most):
+        if cpu.pc in run.ends:
+            break
+        if cpu.pc == ROUTINE:
+            run.printed.append(chr(cpu.a))
+            cpu.a = cpu.b = 0x5A
+            cpu.x = cpu.y = 0x5A5A
+            cpu.return_()
+            continue
+        cpu.step()
+    return Ran(cpu.pc, cpu.clocks, "".join(run.printed))
+
+
+def run_6800(program: Program, memory: Memory, start: int | None = None, most: int = MOST) -> Ran:
+    return _run_motorola(m6800, program, memory, start, most)
+
+
+def run_6809(program: Program, memory: Memory, start: int | None = None, most: int = MOST) -> Ran:
+    return _run_motorola(m6809, program, memory, start, most)
+
+
+RUNNERS = {"6800": run_6800, "6809": run_6809, "6502": run_6502, "z80": run_z80, "8080": run_8080}
 
 
 def failure(program: Program, memory: Memory) -> tuple[int, int, int]:

@@ -69,6 +69,7 @@ def plain(text: str, at: int, size: int) -> str:
         text = re.sub(r"[A-Z]", "", text)  # the z80 package marks what an operand is by capitals
     text = text.lower()
     text = re.sub(r"\$ ([+-]) (\d+)", lambda m: hex(at + int(m[1] + m[2])), text)
+    text = re.sub(r"(?<=[#,\s])-(\d+)", lambda m: str(-int(m[1]) % (1 << (8 if int(m[1]) <= 128 else 16))), text)
     text = NUMBER.sub(lambda m: number(m[0]), text)
     return re.sub(r"[\s#]+", " ", text.replace(", ", ",")).strip()
 
