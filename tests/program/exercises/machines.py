@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 import z80
@@ -142,3 +142,72 @@ def failure(program: Program, memory: Memory) -> tuple[int, int, int]:
     low, high = memory.cells[at["FADDR"]], memory.cells[at["FADDR"] + 1]
     address = low << 8 | high if program.wanted.processor.word_order == "high first" else high << 8 | low
     return address, memory.cells[at["FWROTE"]], memory.cells[at["FREAD"]]
+
+
+def trace(cpu: str, program: Program, memory: Memory, start: int) -> list[tuple[str, int, int]]:
+    """Every bus access of a run to its end: (kind, address, value), opcodes told apart."""
+    labels = program.labels
+    ends = {labels[name] for name in ("DONE", "HALTED") if name in labels}
+    made: list[tuple[str, int, int]] = []
+
+    def read(address: int) -> int:
+        made.append(("read", address, memory.get(address)))
+        return made[-1][2]
+
+    def write(address: int, value: int) -> None:
+        made.append(("write", address, value & 0xFF))
+        memory.put(address, value & 0xFF)
+
+    for pc, size, step in _steps(cpu, memory, start, read, write):
+        if pc in ends:
+            return made
+        first = len(made)
+        for n in range(size):  # a processor that does not fetch through the memory
+            read(pc + n)
+        step()
+        made[first] = ("opcode-fetch", *made[first][1:])
+        assert len(made) < 500_000
+    raise AssertionError
+
+
+def _steps(
+    cpu: str, memory: Memory, start: int, read: Callable[[int], int], write: Callable[[int, int], None]
+) -> Iterator[tuple[int, int, Callable[[], object]]]:
+    """(program counter, bytes that the step does not fetch itself, the step), for ever."""
+    if cpu in ("6800", "6809"):
+        shown = _Shown(memory, read, write)
+        model = (m6800 if cpu == "6800" else m6809)(shown, start)
+        while True:
+            yield model.pc, model.size, model.step
+    if cpu == "6502":
+        mpu = MPU(memory=_Shown(memory, read, write), pc=start)
+        while True:
+            yield mpu.pc, 0, mpu.step
+    machine = z80.Z80Machine() if cpu == "z80" else z80.I8080Machine()
+    machine.set_memory_block(0, bytes(memory.cells))
+    machine.mark_addrs(0, 0x10000, machine.READ_MARK | machine.WRITE_MARK)
+    machine.set_read_callback(read)
+    machine.set_write_callback(write)
+    machine.pc = start
+
+    def one() -> None:
+        machine.ticks_to_stop = 1
+        machine.run()
+
+    while True:
+        yield machine.pc, 0, one
+
+
+class _Shown(Memory):
+    """A memory whose accesses are taken down by others."""
+
+    def __init__(self, memory: Memory, read: Callable[[int], int], write: Callable[[int, int], None]) -> None:
+        super().__init__()
+        self.cells = memory.cells
+        self._read, self._write = read, write
+
+    def read(self, address: int) -> int:
+        return self._read(address)
+
+    def write(self, address: int, value: int) -> None:
+        self._write(address, value)

@@ -34,6 +34,11 @@ class Motorola:
         self.z = self.c = self.h = False
         self.clocks = 0
 
+    @property
+    def size(self) -> int:
+        """Bytes of the instruction at the program counter."""
+        return self._instruction().size
+
     # -- operands ---------------------------------------------------------------
     def _instruction(self) -> Instruction:
         found = self._decoded.get(self.pc)
