@@ -2,15 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from busledger.decoder.board import Board
 from busledger.decoder.bus import Profile
 from busledger.decoder.errors import UsageError
+from busledger.decoder.pipeline.planning import read_suspects
 from busledger.decoder.pipeline.run import Request, bus_and_board
-from busledger.decoder.planning import sampling_needs
-from busledger.decoder.program import Asked, Foretold, Program, foretell, program_for
+from busledger.decoder.planning import choose_exercise, sampling_needs
+from busledger.decoder.program import (
+    Asked,
+    Foretold,
+    Program,
+    foretell,
+    memory_test,
+    memory_tests,
+    program_for,
+    testable,
+)
+from busledger.decoder.text import plain
 
 __all__ = ["Exercise", "make_exercise"]
 
@@ -27,8 +38,9 @@ class Exercise:
     chosen: tuple[str, ...] = ()
 
 
-def make_exercise(board: str | Path, asked: Asked) -> Exercise:
-    """The test program for the board file ``board``.
+def make_exercise(board: str | Path, asked: Asked, *, after: str | Path | None = None) -> Exercise:
+    """The test program for the board file ``board``; ``after``: the JSON of a check whose suspects it is to part, by
+    the choice of the test and the regions as far as ``asked`` leaves them open.
 
     Raises
     ------
@@ -38,9 +50,34 @@ def make_exercise(board: str | Path, asked: Asked) -> Exercise:
     bus, card = bus_and_board(Request(capture="", board=board))
     if card is None:
         raise UsageError("a test program needs to know what is on the card", expected="--board FILE")
+    chosen: tuple[str, ...] = ()
+    if after is not None:
+        asked, chosen = _chosen(card, asked, after)
     hertz, said = _clock(bus, asked)
     program = program_for(card, asked, hertz)
-    return Exercise(program, _told(program, card, bus, asked, said, board))
+    return Exercise(program, _told(program, card, bus, asked, said, board), chosen)
+
+
+def _chosen(card: Board, asked: Asked, after: str | Path) -> tuple[Asked, tuple[str, ...]]:
+    """``asked`` with the test and the regions that part the suspects best, and why."""
+    suspects = read_suspects(after)
+    tests = [memory_test(asked.test)] if asked.test else memory_tests().test
+    origin = asked.origin if asked.rom_size is None else None
+    regions = [
+        region for region in card.regions
+        if testable(region) and not (origin is not None and region.start <= origin <= region.end)
+    ]  # fmt: skip
+    if asked.regions:
+        named = [region for region in regions if region.name in asked.regions]
+        regions = named or regions
+    found = choose_exercise(card, suspects, tests, regions)
+    if found is None:
+        where = ", ".join(plain(region.name) for region in regions) or "any RAM"
+        return asked, (
+            f"No memory test over {where} would part the suspects of {plain(str(after))}: this one goes over what was "
+            "asked for. What would part them stands under 'Next' in the check's own answer.",
+        )
+    return replace(asked, test=found.test.name, regions=asked.regions or found.regions), (found.sentence,)
 
 
 def _told(program: Program, card: Board, bus: Profile, asked: Asked, said: str, board: str | Path) -> Foretold:

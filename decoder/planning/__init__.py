@@ -3,6 +3,7 @@
 from busledger.decoder.planning.align import Alignment, align, comparable
 from busledger.decoder.planning.became import since, since_lines
 from busledger.decoder.planning.dump import dump_text
+from busledger.decoder.planning.exercise_choice import ExerciseChoice, OpenSuspect, choose_exercise
 from busledger.decoder.planning.join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
 from busledger.decoder.planning.match import MatchGroup, MatchPlace, MatchResult, match_runs
 from busledger.decoder.planning.match import Run as MatchRun
@@ -15,6 +16,7 @@ from busledger.decoder.planning.sampling import sampling_needs
 __all__ = [
     "Alignment",
     "EarlierSuspect",
+    "ExerciseChoice",
     "JoinResult",
     "Joined",
     "JoinedLine",
@@ -24,6 +26,7 @@ __all__ = [
     "MatchPlace",
     "MatchResult",
     "MatchRun",
+    "OpenSuspect",
     "Pass",
     "PlanClip",
     "PlanPass",
@@ -31,6 +34,7 @@ __all__ = [
     "PlanResult",
     "RetestResult",
     "align",
+    "choose_exercise",
     "comparable",
     "dump_text",
     "join_passes",

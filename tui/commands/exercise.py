@@ -60,6 +60,15 @@ def exercise(
             show_default=False,
         ),
     ] = None,
+    after: Annotated[
+        Path | None,
+        typer.Option(
+            "--after",
+            metavar="RESULT.json",
+            help="An earlier 'check --json': choose the test and the regions that part its suspects best.",
+            show_default=False,
+        ),
+    ] = None,
     passes: Annotated[
         int | None,
         typer.Option(
@@ -141,6 +150,7 @@ def exercise(
     busledger exercise --board card.toml --origin 0100 --out test.s19
     busledger exercise --board card.toml --origin 0100 --regions bank0 --on-failure go-on --output F803 --out test.lst
     busledger exercise --board card.toml --reset-rom 2K --out test.bin
+    busledger exercise --board card.toml --origin 0100 --after result.json --out test.hex
     """
     from busledger.decoder.durations import parse_duration
     from busledger.decoder.pipeline import make_exercise
@@ -162,7 +172,7 @@ def exercise(
         origin=address("--origin", origin),
         processor=processor,
         regions=tuple(part for text in regions or () for part in text.split(",") if part.strip()),
-        test=test or "march-c",
+        test=test,
         passes=None if forever else passes or 1,
         on_failure=cast("OnFailure | None", on_failure),
         output=address("--output", output),
@@ -176,10 +186,10 @@ def exercise(
     forms = [(name, format_of(name)) for name in out or ()]
     if len({name for name, _ in forms}) < len(forms):
         raise UsageError("the same file was named twice after --out", expected="a file for each form")
-    made = make_exercise(card, asked)
+    made = make_exercise(card, asked, after=after)
     told = _paragraphs(made)
     contents = [(name, file_bytes(made.program, form, rom_size=size, told=told)) for name, form in forms]
-    _write(contents, card)
+    _write(contents, card, after)
     screen.show_paragraphs([made.told.title] if quiet else told)
     if not forms and not quiet:
         screen.show("\n" + listing(made.program))
@@ -192,11 +202,11 @@ def _paragraphs(made: Exercise) -> list[str]:
     return [*made.chosen, *made.told.paragraphs]
 
 
-def _write(contents: list[tuple[str, bytes]], board: Path) -> None:
+def _write(contents: list[tuple[str, bytes]], *inputs: Path | None) -> None:
     from busledger.decoder.report import refuse_overwriting, whole_file
 
     for name, _ in contents:
-        refuse_overwriting(name, board)
+        refuse_overwriting(name, *inputs)
     for name, data in contents:
         with whole_file(name) as file:
             file.write(data)

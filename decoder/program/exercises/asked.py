@@ -20,6 +20,7 @@ __all__ = ["Asked", "parse_address", "program_for", "range_text", "testable"]
 
 _ADDRESS = re.compile(r"\s*(?:0x|\$)?([0-9A-Fa-f]{1,8})H?\s*", re.IGNORECASE)
 _RANGE = re.compile(r"(?P<first>[^-.]+?)(?:-|\.\.)(?P<last>[^-.]+)")
+_USUAL_TEST = "march-c"
 _MOST_PASSES = 255  # a byte counts them
 
 
@@ -27,13 +28,13 @@ _MOST_PASSES = 255  # a byte counts them
 class Asked:
     """What a person wants; None = left to us. ``regions``: names of the board file, or ``4000-40FF``.
 
-    ``passes`` None = for ever. ``rom_size``: bytes of the EPROM whose image is wanted.
+    ``test`` None = the usual march. ``passes`` None = for ever. ``rom_size``: bytes of the EPROM whose image is wanted.
     """
 
     origin: int | None = None
     processor: str | None = None
     regions: tuple[str, ...] = ()
-    test: str = "march-c"
+    test: str | None = None
     passes: int | None = 1
     on_failure: OnFailure | None = None
     output: int | None = None
@@ -89,7 +90,7 @@ def program_for(board: Board, asked: Asked, clock_hz: float) -> Program:
     home = _region_at(board, origin)
     ranges = _ranges(board, asked, home)
     wanted = Wanted(
-        processor, memory_test(asked.test), ranges, origin, asked.passes,
+        processor, memory_test(asked.test or _USUAL_TEST), ranges, origin, asked.passes,
         asked.on_failure or ("go-on" if asked.rom_size is not None else "stop"),
         asked.output, asked.back, asked.scratch, asked.stack, asked.pause_s, asked.clock_hz or clock_hz,
         asked.rom_size is not None,
@@ -107,7 +108,7 @@ def _refuse_contradictions(asked: Asked, processor: ProcessorFile) -> None:
                             ("--stack", asked.stack)):  # fmt: skip
         if address is not None and address > top:
             raise UsageError(
-                f"{option} is {address:X}, beyond what a {processor.title} can address", expected=f"0 to {top:X}"
+                f"{option} is {address:X}, beyond what {processor.one} can address", expected=f"0 to {top:X}"
             )
     if asked.passes is not None and not 1 <= asked.passes <= _MOST_PASSES:
         raise UsageError(f"{asked.passes} passes are asked for", expected=f"1 to {_MOST_PASSES}, or --forever")
@@ -186,8 +187,9 @@ def _range_of(board: Board, text: str, usable: Sequence[Region]) -> Range:
     parts = _RANGE.fullmatch(text)
     if parts is None or not (_ADDRESS.fullmatch(parts["first"]) and _ADDRESS.fullmatch(parts["last"])):
         near = difflib.get_close_matches(text, [region.name for region in usable], n=1)
-        raise UsageError(f"the board file has no region {plain(text)!r}",
-                         expected=_usable_text(usable),
+        raise UsageError(
+            f"the board file has no region {plain(text)!r}",
+            expected=_usable_text(usable),
             hint=f"Did you mean {plain(near[0])}?" if near else "",
         )
     first, last = parse_address("--regions", parts["first"]), parse_address("--regions", parts["last"])

@@ -62,15 +62,23 @@ def foretell(
     names = tested_text(program, board)
     where = range_text([(program.origin, program.end)])
     title = (
-        f"{wanted.test.title[:1].upper()}{wanted.test.title[1:]} over {names}, for a {wanted.processor.title}: "
+        f"{wanted.test.title[:1].upper()}{wanted.test.title[1:]} over {names}, for {wanted.processor.one}: "
         f"{plural(len(program.data), 'byte')} at {where}."
     )
+    shorter = next(
+        (one for one in wanted.processor.layout if one.needs_ram and wanted.on_failure in one.on_failure), None
+    )
+    if shorter is not None and program.scratch is None and not wanted.rom:
+        kept = range_text([(wanted.scratch, wanted.scratch + shorter.scratch_bytes - 1)])
+        title += (
+            f" With {kept} left out of what is tested it would be shorter: they would hold what each page's loop holds."
+        )
     return Foretold(
         title,
         _time(program, clock_said, sample_hz),
         coverage_sentences(program),
         _overwrites(program, board, names),
-        _run(program, rom_size),
+        _run(program, board, rom_size),
         _results(program, board_file),
         _cautions(program, rom_size),
     )
@@ -143,7 +151,7 @@ def _overwrites(program: Program, board: Board, names: str) -> tuple[str, ...]:
     return (f"{kept} (a monitor whose work area or stack is tested does not come back without RESET).",)
 
 
-def _run(program: Program, rom_size: int | None) -> tuple[str, ...]:
+def _run(program: Program, board: Board, rom_size: int | None) -> tuple[str, ...]:
     wanted = program.wanted
     labels = program.labels
     if rom_size is not None:
@@ -155,7 +163,12 @@ def _run(program: Program, rom_size: int | None) -> tuple[str, ...]:
             "loop": "At a failure it writes and reads that address over and over: put a scope on the lanes.",
         }
         end = "" if wanted.passes is None else f" After a pass it stays at {_at(program, 'DONE')}."
-        return (f"It starts at RESET. {how[wanted.on_failure]}{end}",)
+        held = [r.name for r in board.regions if r.image is not None and r.start <= program.origin <= r.end]
+        image = "".join(
+            f" Before that, give {plain(name)} this image in the board file (or none): it is compared with the monitor's."
+            for name in held
+        )
+        return (f"It starts at RESET. {how[wanted.on_failure]}{image}{end}",)
     start = wanted.processor.start.format(origin=address_text(program, program.origin))
     text = f"Start it at {address_text(program, program.origin)} ({start} on many monitors)."
     if wanted.passes is not None and "DONE" in labels:

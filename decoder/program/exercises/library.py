@@ -63,7 +63,7 @@ def processor_for(bus: str, name: str | None) -> ProcessorFile:
             )
         if found not in fitting:
             raise UsageError(
-                f"the board's bus is {plain(bus)}, which a {found.title} does not drive",
+                f"the board's bus is {plain(bus)}, which {found.one} does not drive",
                 expected=_choice(fitting, bus),
                 hint="Is it the board file of this machine?",
             )

@@ -75,6 +75,11 @@ class ProcessorFile(_Table):
     op: dict[str, Fragments]
     layout: tuple[LayoutFile, ...]
 
+    @property
+    def one(self) -> str:
+        """``a Z80``, ``an 8080``: its title in a sentence."""
+        return f"{'an' if self.title.startswith('8') else 'a'} {self.title}"
+
 
 class FaultKind(_Table):
     """A published kind of fault, in words; ``faults`` are the diagnosis's own names that show as it does."""
