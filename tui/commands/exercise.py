@@ -190,16 +190,21 @@ def exercise(
     told = _paragraphs(made)
     contents = [(name, file_bytes(made.program, form, rom_size=size, told=told)) for name, form in forms]
     _write(contents, card, after)
-    screen.show_paragraphs([made.told.title] if quiet else told)
+    screen.show_paragraphs([*made.chosen, made.told.title])
+    for head, sentences in () if quiet else made.told.sections:
+        screen.show("\n")
+        screen.show_paragraphs([head, *sentences], title=True)
     if not forms and not quiet:
         screen.show("\n" + listing(made.program))
     elif forms and not quiet:
+        screen.show("\n")
         screen.show_paragraphs([f"Written: {', '.join(name for name, _ in forms)}."])
     return 0
 
 
 def _paragraphs(made: Exercise) -> list[str]:
-    return [*made.chosen, *made.told.paragraphs]
+    sections = [text for head, sentences in made.told.sections for text in (f"-- {head}", *sentences)]
+    return [*made.chosen, made.told.title, *sections]
 
 
 def _write(contents: list[tuple[str, bytes]], *inputs: Path | None) -> None:

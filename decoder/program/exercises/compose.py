@@ -22,7 +22,7 @@ from busledger.decoder.program.exercises.sheet import Scope, Sheet
 __all__ = ["PAGE", "make_program"]
 
 PAGE = 256
-_STACK_BYTES = 32
+_STACK_BYTES = 64  # a few calls of ours, and what the monitor's routine needs
 _WALKS = 8
 
 
@@ -264,9 +264,9 @@ class _Composer:
         if not wanted.rom and sheet.asks("FADDR") and "FADDR" not in self.layout.scratch:
             order = "low byte first" if wanted.processor.word_order == "low first" else "high byte first"
             rows += [
-                Row("FADDR", (0, 0), "", 0, f"address that failed, {order}"),
+                Row("FADDR", (0, 0), "", 0, f"where it failed, {order}"),
                 Row("FWROTE", (0,), "", 0, "what was written there"),
-                Row("FREAD", (0,), "", 0, "what was read: the same as written = nothing failed"),
+                Row("FREAD", (0,), "", 0, "read: as written = nothing failed"),
             ]
         if sheet.asks("PLACE"):
             rows.append(Row("PLACE", (0, 0), "", 0, "the address, to look at its halves"))

@@ -35,9 +35,17 @@ class Foretold:
     cautions: tuple[str, ...]
 
     @property
-    def paragraphs(self) -> tuple[str, ...]:
-        """All of them in order."""
-        return (self.title, *self.time, *self.finds, *self.overwrites, *self.run, *self.results, *self.cautions)
+    def sections(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """(head, sentences) in the order in which a person needs them; empty ones are left out."""
+        found = (
+            ("Before you touch a socket", self.cautions),
+            ("How long", self.time),
+            ("What it finds", self.finds),
+            ("What it changes", self.overwrites),
+            ("Running it", self.run),
+            ("What it tells", self.results),
+        )
+        return tuple((head, sentences) for head, sentences in found if sentences)
 
 
 def seconds_text(seconds: float) -> str:
@@ -90,7 +98,8 @@ def tested_text(program: Program, board: Board) -> str:
     for first, last in program.wanted.ranges:
         inside = [r for r in board.regions if r.space == "memory" and r.start >= first and r.end <= last]
         whole = sum(r.size for r in inside if r.mirror_of is None) == last - first + 1
-        names = " and ".join(plain(r.name) for r in inside) if whole else ""
+        *before, final = [plain(r.name) for r in inside] or [""]
+        names = (f"{', '.join(before)} and {final}" if before else final) if whole else ""
         said.append(f"{names} ({range_text([(first, last)])})" if names else range_text([(first, last)]))
     return ", ".join(said)
 
@@ -112,7 +121,9 @@ def _time(program: Program, clock_said: str, sample_hz: float | None) -> tuple[s
     if sample_hz:
         capture += f"; that is {_large(program.pass_s * sample_hz, 'samples')} at {sample_hz / 1e6:g}{NO_BREAK}MS/s"
     capture += f", and about {_large(accesses * _VCD_BYTES, 'bytes')} of VCD with 28 lines."
-    capture += " If that is too much for the analyser, go over less with --regions, such as 4000-40FF."
+    first, last = wanted.ranges[0]
+    piece = range_text([(first, first + max(0, (last - first + 1) // 4 - 1))])
+    capture += f" If that is too much for the analyser, go over less at a time, such as --regions {piece}."
     return text, capture
 
 
@@ -142,7 +153,7 @@ def _overwrites(program: Program, board: Board, names: str) -> tuple[str, ...]:
     if program.stack is not None:
         also.append(f"the stack, {range_text([program.stack])}")
     if program.scratch is not None:
-        also.append(f"{range_text([program.scratch])}, where its loops keep their place")
+        also.append(f"{range_text([program.scratch])}, where its loops keep their place (the monitor must not)")
     beside = f" It also writes to {' and to '.join(also)}." if also else ""
     text = f"It overwrites all of {names}.{beside}"
     if wanted.rom:
@@ -165,14 +176,15 @@ def _run(program: Program, board: Board, rom_size: int | None) -> tuple[str, ...
         end = "" if wanted.passes is None else f" After a pass it stays at {_at(program, 'DONE')}."
         held = [r.name for r in board.regions if r.image is not None and r.start <= program.origin <= r.end]
         image = "".join(
-            f" Before that, give {plain(name)} this image in the board file (or none): it is compared with the monitor's."
+            f" Before that, give {plain(name)} this image in the board file (or none): its reads are compared with it."
             for name in held
         )
         return (f"It starts at RESET. {how[wanted.on_failure]}{image}{end}",)
     start = wanted.processor.start.format(origin=address_text(program, program.origin))
     text = f"Start it at {address_text(program, program.origin)} ({start} on many monitors)."
-    if wanted.passes is not None and "DONE" in labels:
-        text += f" All right: it ends at {_at(program, 'DONE')}."
+    if wanted.passes is not None:
+        right = "In the end it is" if wanted.on_failure == "go-on" else "All right: it ends"
+        text += f" {right} at {_at(program, 'DONE')}."
     if "HALTED" in labels and wanted.on_failure == "stop":
         text += f" A failure: it ends at {_at(program, 'HALTED')}."
     if wanted.on_failure == "loop":
@@ -214,7 +226,7 @@ def _cautions(program: Program, rom_size: int | None) -> tuple[str, ...]:
         return ()
     hazard = program.wanted.processor.reset.hazard
     return (
-        "Before the EPROM: power off and wait for the supplies to fall before a chip leaves or enters a socket. Keep "
+        "Power off, and wait for the supplies to fall, before a chip leaves or enters a socket. Keep "
         "the monitor's own EPROM with its window covered, in conductive foam; touch the chassis first, wear a wrist "
         "strap. Pin 1 to the notch; an EPROM turned round dies at power-on. See that the socket's EPROM is of this "
         "size and pinout (parts of three supplies do not stand for those of one), and that it was erased and verified.",

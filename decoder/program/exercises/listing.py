@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 from busledger.decoder.program.exercises.columns import Program
@@ -10,6 +11,7 @@ __all__ = ["TYPED", "address_text", "listing", "typing_rows"]
 
 TYPED = 8
 """Bytes in a row to type."""
+_WIDTH = 80
 
 
 def address_text(program: Program, address: int) -> str:
@@ -18,13 +20,13 @@ def address_text(program: Program, address: int) -> str:
 
 
 def listing(program: Program, told: Sequence[str] = ()) -> str:
-    """The whole listing as text of at most 96 columns; ``told``: paragraphs to stand before it, as comments."""
-    lines = [f"; {line}" if line else ";" for paragraph in told for line in paragraph.splitlines()]
+    """The whole listing as text; ``told``: paragraphs to stand before it, as comments."""
+    lines = [f"; {line}" for paragraph in told for line in textwrap.wrap(paragraph, _WIDTH - 2)]
     if lines:
         lines.append("")
     for line in program.lines:
         bytes_ = line.data.hex(" ").upper()
-        text = f"{address_text(program, line.address)}  {bytes_:17} {line.label:7} {line.mnemonic:19}"
+        text = f"{address_text(program, line.address)}  {bytes_:11}  {line.label:6} {line.mnemonic:13}"
         lines.append(f"{text} ; {line.comment}" if line.comment else text.rstrip())
     lines += ["", "; To type: eight bytes a row, then the last two digits of their sum.", *typing_rows(program)]
     return "\n".join(lines) + "\n"
