@@ -12,7 +12,7 @@ from busledger.decoder.errors import UsageError
 from busledger.decoder.program.exercises.columns import OnFailure, Program, Range, Wanted
 from busledger.decoder.program.exercises.compose import make_program
 from busledger.decoder.program.exercises.library import memory_test, processor_for
-from busledger.decoder.program.exercises.rom import rom_image, rom_range
+from busledger.decoder.program.exercises.rom import rom_image, rom_origin, rom_range
 from busledger.decoder.program.exercises.schema import ProcessorFile
 from busledger.decoder.text import plain
 
@@ -78,8 +78,8 @@ def program_for(board: Board, asked: Asked, clock_hz: float) -> Program:
     processor = processor_for(board.bus, asked.processor)
     _refuse_contradictions(asked, processor)
     if asked.rom_size is not None:
-        first, _ = _eprom(board, processor, asked.rom_size)
-        origin = processor.reset.entry if processor.reset.entry is not None else first
+        _refuse_eprom(board, processor, asked.rom_size)
+        origin = rom_origin(processor, asked.rom_size)
     elif asked.origin is None:
         raise UsageError(
             "nothing says where the program is to lie",
@@ -127,7 +127,7 @@ def _refuse_contradictions(asked: Asked, processor: ProcessorFile) -> None:
         raise UsageError("without RAM nothing can count passes", expected="--forever, or one pass")
 
 
-def _eprom(board: Board, processor: ProcessorFile, size: int) -> Range:
+def _refuse_eprom(board: Board, processor: ProcessorFile, size: int) -> None:
     first, last = rom_range(processor, size)
     for region in board.regions:
         if region.space != "memory" or region.end < first or region.start > last:
@@ -146,7 +146,6 @@ def _eprom(board: Board, processor: ProcessorFile, size: int) -> Range:
                 f"{range_text([(region.start, region.end)])}",
                 expected=f"--reset-rom {region.size}",
             )
-    return first, last
 
 
 def _region_at(board: Board, address: int) -> Region | None:
@@ -227,6 +226,9 @@ def _refuse_overlaps(board: Board, program: Program, home: Region | None) -> Non
     if program.end > top:
         raise UsageError(f"the program would end at {program.end:X}, beyond the last address {top:X}",
                          expected=f"an --origin of at most {top - len(program.data) + 1:04X}")  # fmt: skip
+    if wanted.processor.address_bytes == 2 and program.origin >> 16 != program.end >> 16:
+        raise UsageError(f"the program at {range_text([here])} does not lie in one segment of 64K",
+                         expected="another --origin")  # fmt: skip
     _refuse_tested(wanted, here, "the program itself", "--origin", " in RAM that is not tested")
     if not wanted.rom:
         if home is not None and home.kind != "ram":
@@ -266,7 +268,11 @@ def _stack(board: Board, program: Program, home: Region | None) -> None:
     assert stack is not None
     fixed = wanted.processor.stack_page is not None
     room = "there is no room for the stack"
+    top = (1 << wanted.processor.address_bits) - 1
     hint = "With --on-failure stop or loop, and without --output, no stack is needed."
+    if stack[1] > top:
+        raise UsageError(f"{room}: it would end at {stack[1]:X}, beyond the last address {top:X}",
+                         expected="another --origin or --stack", hint=hint)  # fmt: skip
     for first, last in wanted.ranges:
         if stack[0] <= last and stack[1] >= first:
             raise UsageError(

@@ -24,6 +24,8 @@ __all__ = ["PAGE", "make_program"]
 PAGE = 256
 _STACK_BYTES = 64  # a few calls of ours, and what the monitor's routine needs
 _WALKS = 8
+_WITHOUT = dict.fromkeys(("mark", "print", "helpers"), "way to print through a monitor")
+_SEGMENT = 4  # bits by which a segment register's figure is short of an address
 
 
 class _Missing(Exception):  # noqa: N818 - not an error: another layout is tried
@@ -55,7 +57,7 @@ def make_program(wanted: Wanted) -> Program:
     raise UsageError(
         f"the templates of the {wanted.processor.title} cannot do {wanted.test.name} {how}as asked "
         f"(there is no {' or '.join(sorted(missing)) or 'layout for these ranges'})",
-        expected="another --test, --on-failure or --regions",
+        expected="another --test, --on-failure or --regions, or no --output",
     )
 
 
@@ -88,7 +90,8 @@ class _Composer:
         sheet, wanted = self._sheet, self.wanted
         if self._has("stack") and wanted.calls:
             end = wanted.origin + sheet.size - 1
-            top = (end + _STACK_BYTES if wanted.stack is None else wanted.stack) & 0xFFFF
+            # Even: some processors want it so.
+            top = end + _STACK_BYTES & ~1 if wanted.stack is None else wanted.stack
             self._common["stack"] = top
             stack: Range | None = (top - _STACK_BYTES + 1, top)
         else:
@@ -119,6 +122,7 @@ class _Composer:
             "v0": value,
             "v1": value ^ 0xFF,
             "v01": value << 8 | (value ^ 0xFF),
+            "v10": (value ^ 0xFF) << 8 | value,
             "pauses": pauses,
             "passes": wanted.passes or 0,
         }
@@ -126,7 +130,7 @@ class _Composer:
         if wanted.output is not None:
             figures["output"] = wanted.output
         if wanted.back is not None:
-            figures["back"] = wanted.back
+            figures |= {"back": wanted.back, "backseg": wanted.back >> _SEGMENT & 0xF000}
         return figures
 
     def _has(self, name: str) -> bool:
@@ -134,7 +138,7 @@ class _Composer:
 
     def _rows(self, name: str) -> tuple[Row, ...]:
         if not self._has(name):
-            raise _Missing(f"'{name}'")
+            raise _Missing(_WITHOUT.get(name, f"'{name}'"))
         return parse_fragment(self.layout.fragment[name])
 
     def _put(self, name: str, *, times: int = 1) -> None:
@@ -187,6 +191,7 @@ class _Composer:
             figures = {
                 **self._common, "first": first, "last": last, "after": last + 1, "before": first - 1,
                 "count": last + 1 - first, "page": first & ~(PAGE - 1),
+                "segment": first >> _SEGMENT & 0xF000,
             }  # fmt: skip
             loop: Scope = {}
             cells = times * (last + 1 - first)
@@ -264,10 +269,12 @@ class _Composer:
         if not wanted.rom and sheet.asks("FADDR") and "FADDR" not in self.layout.scratch:
             order = "low byte first" if wanted.processor.word_order == "low first" else "high byte first"
             rows += [
-                Row("FADDR", (0, 0), "", 0, f"where it failed, {order}"),
+                Row("FADDR", (0,) * wanted.processor.address_bytes, "", 0, f"where it failed, {order}"),
                 Row("FWROTE", (0,), "", 0, "what was written there"),
                 Row("FREAD", (0,), "", 0, "read: as written = nothing failed"),
             ]
+        if sheet.asks("FSEG"):
+            rows.append(Row("FSEG", (0, 0), "", 0, "its segment, low byte first"))
         if sheet.asks("PLACE"):
             rows.append(Row("PLACE", (0, 0), "", 0, "the address, to look at its halves"))
         if wanted.passes is not None and wanted.passes > 1:

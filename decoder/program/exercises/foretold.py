@@ -180,7 +180,11 @@ def _run(program: Program, board: Board, rom_size: int | None) -> tuple[str, ...
             for name in held
         )
         return (f"It starts at RESET. {how[wanted.on_failure]}{image}{end}",)
-    start = wanted.processor.start.format(origin=address_text(program, program.origin))
+    start = wanted.processor.start.format(
+        origin=address_text(program, program.origin),
+        segment=f"{program.origin >> 4 & 0xF000:04X}",
+        offset=f"{program.origin & 0xFFFF:04X}",
+    )
     text = f"Start it at {address_text(program, program.origin)} ({start} on many monitors)."
     if wanted.passes is not None:
         right = "In the end it is" if wanted.on_failure == "go-on" else "All right: it ends"

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from busledger.decoder.errors import UsageError
 from busledger.decoder.program.exercises.columns import Program, Range
+from busledger.decoder.program.exercises.rows import fill_row, parse_fragment
 from busledger.decoder.program.exercises.schema import ProcessorFile
 
-__all__ = ["rom_image", "rom_range"]
+__all__ = ["rom_image", "rom_origin", "rom_range"]
 
 _ERASED = 0xFF
 
@@ -20,8 +21,13 @@ def rom_range(processor: ProcessorFile, size: int) -> Range:
             f"no EPROM has {size} bytes",
             expected="--reset-rom with 1K, 2K, 4K, 8K, 16K or 32K, as large as the EPROM in the monitor's socket",
         )
-    start = space - size if processor.reset.vectors else (processor.reset.entry or 0)
+    start = space - size if processor.reset.entry is None else processor.reset.entry
     return start, start + size - 1
+
+
+def rom_origin(processor: ProcessorFile, size: int) -> int:
+    """Where in the image the test lies."""
+    return rom_range(processor, size)[0] if processor.reset.origin is None else processor.reset.origin
 
 
 def rom_image(program: Program, size: int) -> tuple[int, bytes]:
@@ -33,16 +39,25 @@ def rom_image(program: Program, size: int) -> tuple[int, bytes]:
         the program and the vectors do not fit.
     """
     processor = program.wanted.processor
+    reset, high_first = processor.reset, processor.word_order == "high first"
     first, last = rom_range(processor, size)
-    room = min((v for v in processor.reset.vectors), default=last + 1) - program.origin
+    fixed = [at for at in (*reset.vectors, reset.jump_at) if at is not None and at > program.origin]
+    room = min(fixed, default=last + 1) - program.origin
     if len(program.data) > room:
         raise UsageError(
             f"the test takes {len(program.data)} bytes, but an EPROM of {size} bytes has room for {room}",
             expected="a larger --reset-rom, or fewer --regions",
         )
     image = bytearray([_ERASED] * size)
-    image[program.origin - first : program.origin - first + len(program.data)] = program.data
-    order: str = "big" if processor.word_order == "high first" else "little"
-    for vector in processor.reset.vectors:
-        image[vector - first : vector - first + 2] = program.origin.to_bytes(2, order)  # type: ignore[arg-type]
+
+    def put(at: int, data: bytes) -> None:
+        image[at - first : at - first + len(data)] = data
+
+    put(program.origin, program.data)
+    for vector in reset.vectors:
+        put(vector, program.origin.to_bytes(reset.vector_bytes, "big" if high_first else "little"))
+    if reset.jump_at is not None:
+        (row,) = parse_fragment(reset.jump)
+        put(reset.jump_at, fill_row(row, reset.jump_at, {"START": program.origin}.__getitem__, high_first=high_first,
+                                    bits=processor.address_bits))  # fmt: skip
     return first, bytes(image)

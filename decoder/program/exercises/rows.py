@@ -2,7 +2,8 @@
 
 ``label: bytes | mnemonic | clocks | comment``, everything after the bytes may be left out. A byte is two
 hexadecimal digits or a hole: ``{name}`` the low byte of a figure, ``{name:h}`` its high byte, ``{name:w}`` both in the
-processor's order, ``{name:r}`` the distance from the instruction's end. ``{name+1}`` adds. A mnemonic names the same
+processor's order, ``{name:l}`` four, ``{name:r}`` the distance from the instruction's end as one signed byte,
+``{name:d}`` as two. ``{name+1}`` adds. A mnemonic names the same
 holes, which are then written as figures.
 """
 
@@ -16,12 +17,13 @@ from typing import Literal
 
 __all__ = ["Hole", "OutOfReach", "Row", "fill_row", "parse_fragment", "spoken_row"]
 
-Form = Literal["b", "h", "w", "r"]
+Form = Literal["b", "h", "w", "l", "r", "d"]
 Value = Callable[[str], int]
 
-_HOLE = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)(?:([+-]\d+))?(?::([hwr]))?\}")
+_HOLE = re.compile(r"\{([A-Za-z_][A-Za-z0-9_]*)(?:([+-]\d+))?(?::([hwlrd]))?\}")
 _LABEL = re.compile(r"([A-Za-z_][A-Za-z0-9_]*):\s*(.*)", re.DOTALL)
-_REACH = range(-128, 128)
+_REACH = {"r": range(-128, 128), "d": range(-32768, 32768)}
+_SIZES = {"w": 2, "d": 2, "l": 4}
 
 
 class OutOfReach(Exception):  # noqa: N818 - not an error: another layout is tried
@@ -39,7 +41,7 @@ class Hole:
     @property
     def size(self) -> int:
         """Bytes."""
-        return 2 if self.form == "w" else 1
+        return _SIZES.get(self.form, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +102,7 @@ def fill_row(row: Row, at: int, value: Value, *, high_first: bool, bits: int = 1
     Raises
     ------
     OutOfReach
-        a relative branch goes further than one signed byte can say.
+        a relative branch goes further than its signed byte or bytes can say.
     """
     filled = bytearray()
     for part in row.parts:
@@ -113,14 +115,15 @@ def fill_row(row: Row, at: int, value: Value, *, high_first: bool, bits: int = 1
                 filled.append(figure & 0xFF)
             case "h":
                 filled.append(figure >> 8 & 0xFF)
-            case "w":
-                filled += (figure & 0xFFFF).to_bytes(2, "big" if high_first else "little")
-            case "r":
+            case "w" | "l":
+                figure &= (1 << 8 * part.size) - 1
+                filled += figure.to_bytes(part.size, "big" if high_first else "little")
+            case "r" | "d":
                 half = 1 << (bits - 1)
                 distance = (figure - (at + row.size) + half) % (2 * half) - half
-                if distance not in _REACH:
+                if distance not in _REACH[part.form]:
                     raise OutOfReach(part.name)
-                filled.append(distance & 0xFF)
+                filled += distance.to_bytes(part.size, "big" if high_first else "little", signed=True)
     return bytes(filled)
 
 
@@ -132,7 +135,9 @@ def spoken_row(text: str, value: Value, number: str, words: Sequence[tuple[str, 
     def written(found: re.Match[str]) -> str:
         hole = _hole(found)
         figure = (value(hole.name) + hole.add) & ((1 << bits) - 1)
-        if hole.form in ("w", "r"):
+        if hole.form == "w":
+            return _figure(number, f"{figure & 0xFFFF:04X}")
+        if hole.form in ("l", "r", "d"):
             return _figure(number, f"{figure:0{(bits + 3) // 4}X}")
         return _figure(number, f"{figure >> 8 & 0xFF if hole.form == 'h' else figure & 0xFF:02X}")
 

@@ -44,11 +44,17 @@ class LayoutFile(_Table):
 class ResetFile(_Table):
     """How the processor starts: at ``entry``, or through ``vectors`` (addresses of words that hold the entry).
 
-    ``words`` are laid down as they are, at their addresses. ``hazard``: what else may begin the image wrongly.
+    A vector has ``vector_bytes``. ``origin``: where in the image the test lies, if not at its beginning.
+    ``jump``: a fragment at the address ``jump_at`` where the processor starts, for one whose image ends there.
+    ``hazard``: what else may begin the image wrongly.
     """
 
     entry: int | None = None
     vectors: tuple[int, ...] = ()
+    vector_bytes: int = 2
+    origin: int | None = None
+    jump_at: int | None = None
+    jump: str = ""
     hazard: str = ""
 
 
@@ -70,6 +76,7 @@ class ProcessorFile(_Table):
     character: str
     stack_page: int | None = None
     address_bits: int = 16
+    address_bytes: int = 2
     reset: ResetFile
     fragment: Fragments
     op: dict[str, Fragments]

@@ -22,6 +22,9 @@ class Memory:
         self.log: list[tuple[str, int, int]] = []
         self.now: Callable[[], float] = lambda: 0.0
 
+    image: tuple[int, bytes] | None = None
+    """A ROM: its first address, its bytes."""
+
     def read(self, address: int) -> int:
         value = self.get(address)
         if address in self.watched:

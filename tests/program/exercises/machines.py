@@ -12,6 +12,7 @@ from py65.devices.mpu6502 import MPU
 from busledger.decoder.program import Program
 from tests.program.exercises.faulty_memory import Memory
 from tests.program.exercises.motorola import Motorola, m6800, m6809
+from tests.program.exercises.unicorn_machines import run_unicorn
 
 ROUTINE = 0xE803
 """Where the monitor's character routine is called; what it is given is collected."""
@@ -133,14 +134,46 @@ def run_6809(program: Program, memory: Memory, start: int | None = None, most: i
     return _run_motorola(m6809, program, memory, start, most)
 
 
-RUNNERS = {"6800": run_6800, "6809": run_6809, "6502": run_6502, "z80": run_z80, "8080": run_8080}
+def _run_unicorn(cpu: str, program: Program, memory: Memory, start: int | None, most: int) -> Ran:
+    run = _Run(program, memory, start)
+    image = None
+    if start is not None:
+        image = memory.image
+    ended, printed = run_unicorn(cpu, memory, run.start or 0, run.ends, ROUTINE, most, image)
+    return Ran(ended, 0, printed)
+
+
+def run_8088(program: Program, memory: Memory, start: int | None = None, most: int = MOST) -> Ran:
+    return _run_unicorn("8088", program, memory, start, most)
+
+
+def run_68000(program: Program, memory: Memory, start: int | None = None, most: int = MOST) -> Ran:
+    return _run_unicorn("68000", program, memory, start, most)
+
+
+CLOCKED = ("6502", "6800", "6809", "8080", "z80")
+"""Those whose runner counts clocks."""
+PRINTING = (*CLOCKED, "68000")
+"""Those whose monitors have one way to print a character."""
+RUNNERS = {
+    "8088": run_8088,
+    "68000": run_68000,
+    "6800": run_6800,
+    "6809": run_6809,
+    "6502": run_6502,
+    "z80": run_z80,
+    "8080": run_8080,
+}
 
 
 def failure(program: Program, memory: Memory) -> tuple[int, int, int]:
     """(address, written, read) as the program has left them in its three places."""
     at = program.labels
-    low, high = memory.cells[at["FADDR"]], memory.cells[at["FADDR"] + 1]
-    address = low << 8 | high if program.wanted.processor.word_order == "high first" else high << 8 | low
+    processor = program.wanted.processor
+    order = "big" if processor.word_order == "high first" else "little"
+    address = int.from_bytes(memory.cells[at["FADDR"] : at["FADDR"] + processor.address_bytes], order)
+    if "FSEG" in at:
+        address += int.from_bytes(memory.cells[at["FSEG"] : at["FSEG"] + 2], order) << 4
     return address, memory.cells[at["FWROTE"]], memory.cells[at["FREAD"]]
 
 

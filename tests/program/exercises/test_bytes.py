@@ -34,7 +34,8 @@ def every_program(cpu: str):
                             Wanted(processor, memory_test(test.name), ranges, **{"origin": 0x234, **asked})
                         )
                     except UsageError:
-                        assert asked.get("rom"), f"{cpu} {test.name} {asked}"
+                        unprinted = cpu == "8088" and asked.get("output")
+                        assert asked.get("rom") or unprinted, f"{cpu} {test.name} {asked}"
 
 
 def of_capstone(architecture: int, mode: int) -> Callable[[bytes, int], tuple[str, int]]:
@@ -51,10 +52,22 @@ DISASSEMBLERS: dict[str, Callable[[bytes, int], tuple[str, int]]] = {
     "6502": of_capstone(capstone.CS_ARCH_MOS65XX, capstone.CS_MODE_MOS65XX_6502),
     "6800": of_capstone(capstone.CS_ARCH_M680X, capstone.CS_MODE_M680X_6800),
     "6809": of_capstone(capstone.CS_ARCH_M680X, capstone.CS_MODE_M680X_6809),
+    "8088": of_capstone(capstone.CS_ARCH_X86, capstone.CS_MODE_16),
+    "68000": of_capstone(capstone.CS_ARCH_M68K, capstone.CS_MODE_BIG_ENDIAN | capstone.CS_MODE_M68K_000),
     "8080": lambda data, at: _I8080Machine._disasm(data + bytes(3)),
     "z80": lambda data, at: _Z80Machine._disasm(data + bytes(3)),
 }
 NUMBER = re.compile(r"0x[0-9a-f]+|\$[0-9a-f]+|\b[0-9][0-9a-f]*h\b|(?<![a-z0-9])[0-9]+\b")
+
+SPELLINGS = {
+    r"^(lea|exg)\.l": r"\1",  # the only size that there is
+    r"(?<=\d)\.l\b": "",  # a long absolute address
+    r"^(b[a-z]+)\.s": r"\1.b",  # a short branch
+    r"^jnz": "jne",
+    r"^jz": "je",
+    r"\b(byte|word) ptr ": "",
+    r"^ljmp": "jmp",
+}
 
 
 def number(text: str) -> str:
@@ -71,6 +84,8 @@ def plain(text: str, at: int, size: int) -> str:
     text = re.sub(r"\$ ([+-]) (\d+)", lambda m: hex(at + int(m[1] + m[2])), text)
     text = re.sub(r"(?<=[#,\s])-(\d+)", lambda m: str(-int(m[1]) % (1 << (8 if int(m[1]) <= 128 else 16))), text)
     text = NUMBER.sub(lambda m: number(m[0]), text)
+    for one, other in SPELLINGS.items():
+        text = re.sub(one, other, text)
     return re.sub(r"[\s#]+", " ", text.replace(", ", ",")).strip()
 
 

@@ -21,7 +21,9 @@ class OnlyRom(StuckLane):
     def __init__(self, image: bytes, first: int, wrong: range = range(0)) -> None:
         super().__init__(wrong, 5, 0, watched=range(65536))
         self.rom = range(first, first + len(image))
-        self.cells[self.rom.start : self.rom.stop] = image
+        self.image = (first, image)
+        if first < 0x10000:
+            self.cells[self.rom.start : self.rom.stop] = image
 
     def read(self, address: int) -> int:
         if address in self.rom:
@@ -36,7 +38,7 @@ class OnlyRom(StuckLane):
 
 def image_of(cpu: str, on_failure: str, passes: int | None = 1):
     processor = next(one for one in processors() if one.name == cpu)
-    origin = processor.reset.entry if processor.reset.entry is not None else 0x10000 - SIZE
+    origin = {"z80": 0, "8080": 0, "68000": 0x100, "8088": 0xFF800}.get(cpu, 0x10000 - SIZE)
     asked = Wanted(processor, memory_test("march-c"), RANGES, origin, passes, on_failure, rom=True)
     program = make_program(asked)
     file = bincopy.BinFile()
@@ -47,12 +49,17 @@ def image_of(cpu: str, on_failure: str, passes: int | None = 1):
 
 def start_of(cpu: str, image: bytes, first: int) -> int:
     """Where the processor begins: an address fixed by its maker, or through its reset vector (from the data sheets:
-    6502 FFFC, low byte first; 6800 and 6809 FFFE, high byte first; Z80 and 8080 at 0)."""
+    6502 FFFC, low byte first; 6800 and 6809 FFFE, high byte first; 68000 a long word at 4; 8088 at FFFF0; Z80 and
+    8080 at 0)."""
     match cpu:
         case "6502":
             return int.from_bytes(image[0xFFFC - first : 0xFFFE - first], "little")
         case "6800" | "6809":
             return int.from_bytes(image[0xFFFE - first : 0x10000 - first], "big")
+        case "68000":
+            return int.from_bytes(image[4:8], "big")
+        case "8088":
+            return 0xFFFF0
         case _:
             return 0
 
@@ -92,5 +99,6 @@ def test_every_vector_leads_to_the_test(cpu):
     program, image, first = image_of(cpu, "go-on")
     order = "big" if program.wanted.processor.word_order == "high first" else "little"
     for vector in program.wanted.processor.reset.vectors:
-        assert int.from_bytes(image[vector - first :][:2], order) == program.origin
+        size = program.wanted.processor.reset.vector_bytes
+        assert int.from_bytes(image[vector - first :][:size], order) == program.origin
     assert image[program.origin - first :].startswith(program.data)
