@@ -150,6 +150,8 @@ class _Composer:
         self._put("begin", times=0)
         if wanted.calls and self._has("stack"):
             self._put("stack", times=0)
+        if wanted.calls and self._has("call_begin"):
+            self._put("call_begin", times=0)
         if wanted.passes is not None and wanted.passes > 1:
             self._put("passes_begin", times=0)
         sheet.label("PASS", sheet.labels)
@@ -277,7 +279,7 @@ class _Composer:
             rows.append(Row("FSEG", (0, 0), "", 0, "its segment, low byte first"))
         if sheet.asks("PLACE"):
             rows.append(Row("PLACE", (0, 0), "", 0, "the address, to look at its halves"))
-        if wanted.passes is not None and wanted.passes > 1:
+        if sheet.asks("PASSES"):
             rows.append(Row("PASSES", (0,), "", 0, "passes left"))
         if rows and wanted.rom:
             raise _Missing("way to do it in registers alone")

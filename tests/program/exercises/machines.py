@@ -10,6 +10,7 @@ import z80
 from py65.devices.mpu6502 import MPU
 
 from busledger.decoder.program import Program
+from tests.program.exercises.cosmac import Cosmac
 from tests.program.exercises.faulty_memory import Memory
 from tests.program.exercises.motorola import Motorola, m6800, m6809
 from tests.program.exercises.unicorn_machines import run_unicorn
@@ -151,11 +152,23 @@ def run_68000(program: Program, memory: Memory, start: int | None = None, most: 
     return _run_unicorn("68000", program, memory, start, most)
 
 
-CLOCKED = ("6502", "6800", "6809", "8080", "z80")
+def run_1802(program: Program, memory: Memory, start: int | None = None, most: int = MOST) -> Ran:
+    run = _Run(program, memory, start)
+    cpu = Cosmac(memory, run.start or 0)
+    memory.now = lambda: cpu.clocks
+    for _ in range(most):
+        if cpu.pc in run.ends:
+            break
+        cpu.step()
+    return Ran(cpu.pc, cpu.clocks, "")
+
+
+CLOCKED = ("1802", "6502", "6800", "6809", "8080", "z80")
 """Those whose runner counts clocks."""
-PRINTING = (*CLOCKED, "68000")
+PRINTING = (*CLOCKED[1:], "68000")
 """Those whose monitors have one way to print a character."""
 RUNNERS = {
+    "1802": run_1802,
     "8088": run_8088,
     "68000": run_68000,
     "6800": run_6800,

@@ -15,6 +15,8 @@ from z80._z80 import _I8080Machine, _Z80Machine
 
 from busledger.decoder.errors import UsageError
 from busledger.decoder.program import Wanted, make_program, memory_test, memory_tests, processors
+from tests.program.exercises.cosmac import disassemble
+from tests.program.exercises.machines import PRINTING
 
 RANGES = (((0x4000, 0x40FF),), ((0x4005, 0x4009), (0x5010, 0x5017)))
 
@@ -34,7 +36,7 @@ def every_program(cpu: str):
                             Wanted(processor, memory_test(test.name), ranges, **{"origin": 0x234, **asked})
                         )
                     except UsageError:
-                        unprinted = cpu == "8088" and asked.get("output")
+                        unprinted = cpu not in PRINTING and asked.get("output")
                         assert asked.get("rom") or unprinted, f"{cpu} {test.name} {asked}"
 
 
@@ -54,6 +56,7 @@ DISASSEMBLERS: dict[str, Callable[[bytes, int], tuple[str, int]]] = {
     "6809": of_capstone(capstone.CS_ARCH_M680X, capstone.CS_MODE_M680X_6809),
     "8088": of_capstone(capstone.CS_ARCH_X86, capstone.CS_MODE_16),
     "68000": of_capstone(capstone.CS_ARCH_M68K, capstone.CS_MODE_BIG_ENDIAN | capstone.CS_MODE_M68K_000),
+    "1802": disassemble,
     "8080": lambda data, at: _I8080Machine._disasm(data + bytes(3)),
     "z80": lambda data, at: _Z80Machine._disasm(data + bytes(3)),
 }
@@ -94,12 +97,14 @@ def test_every_byte_is_what_its_mnemonic_says(cpu):
     seen: dict[tuple[bytes, int], str] = {}
     for program in every_program(cpu):
         for line in program.lines:
-            if line.code:
+            if line.code and line.mnemonic:
                 seen.setdefault((line.data, line.address), line.mnemonic)
     assert len(seen) > 400
     wrong = []
     for (data, at), said in seen.items():
         read, size = DISASSEMBLERS[cpu](data, at)
+        if cpu == "1802":  # RCA marks hexadecimal figures so
+            read, said = read.replace("#", "0x"), said.replace("#", "0x")
         if size != len(data) or plain(read, at, size) != plain(said, at, size):
             wrong.append((data.hex(), said, read))
     assert wrong[:5] == []

@@ -38,7 +38,7 @@ class OnlyRom(StuckLane):
 
 def image_of(cpu: str, on_failure: str, passes: int | None = 1):
     processor = next(one for one in processors() if one.name == cpu)
-    origin = {"z80": 0, "8080": 0, "68000": 0x100, "8088": 0xFF800}.get(cpu, 0x10000 - SIZE)
+    origin = {"1802": 0, "z80": 0, "8080": 0, "68000": 0x100, "8088": 0xFF800}.get(cpu, 0x10000 - SIZE)
     asked = Wanted(processor, memory_test("march-c"), RANGES, origin, passes, on_failure, rom=True)
     program = make_program(asked)
     file = bincopy.BinFile()

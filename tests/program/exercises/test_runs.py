@@ -180,5 +180,6 @@ def test_it_goes_back_to_the_monitor(cpu):
 
 @pytest.mark.parametrize("cpu", CPUS)
 def test_one_march_over_one_range_is_small_enough_to_type(cpu):
-    # A 68000's addresses are written out in four bytes.
-    assert len(make_program(wanted(cpu, "march-c", ((0x4000, 0x43FF),))).data) < (140 if cpu == "68000" else 128)
+    # A 68000's addresses are written out in four bytes, and an 1802 loads its registers half by half.
+    most = {"68000": 140, "1802": 150}.get(cpu, 128)
+    assert len(make_program(wanted(cpu, "march-c", ((0x4000, 0x43FF),))).data) < most

@@ -29,9 +29,9 @@ from tests.program.exercises.machines import RUNNERS, trace
 MACHINES = {one.name: one.machine for one in SCENARIOS}
 # Machine, its processor, a part of each bank to go over, what is wrong, the part to be named.
 CASES = {
-    "one chip, Z80": ("tide_gauge", "z80", "4000-403F,4400-443F",
+    "one chip, Z80": ("tide_gauge", "z80", "4000-401F,4400-441F",
                       Fault("stuck-low", "chip", chip="U4", lanes=(5,)), "U4"),
-    "the driver, 6502": ("loom", "6502", "0000-003F,0800-083F",
+    "the driver, 6502": ("loom", "6502", "0000-001F,0800-081F",
                          Fault("stuck-high", "buffer", card=1, lanes=(3,), acts="reads"), "U12"),
     "one chip, 6800": ("planetarium", "6800", "0000-003F,0400-043F,0800-083F",
                        Fault("stuck-high", "chip", chip="U13", lanes=(6,)), "U13"),
