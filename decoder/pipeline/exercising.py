@@ -54,7 +54,7 @@ def make_exercise(board: str | Path, asked: Asked, *, after: str | Path | None =
     if after is not None:
         asked, chosen = _chosen(card, asked, after)
     hertz, said = _clock(bus, asked)
-    program = program_for(card, asked, hertz)
+    program = program_for(card, asked, hertz, bus.name)
     return Exercise(program, _told(program, card, bus, asked, said, board), chosen)
 
 

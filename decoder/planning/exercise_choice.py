@@ -25,7 +25,8 @@ __all__ = ["ExerciseChoice", "OpenSuspect", "choose_exercise", "foretold_outcome
 
 RIGHT, FEW, MANY = "right", "few", "many"
 _WORTH = 0.02  # bits; as for other next steps
-_MOST_REGIONS = 5
+_MOST_REGIONS = 4
+_MOST_SUSPECTS = 40
 _SAID = 3
 
 Outcomes = Mapping[str, float]
@@ -55,7 +56,8 @@ def choose_exercise(
 
     Of choices that tell as much, the one with fewer regions, then with fewer operations on a cell.
     """
-    places = _by_place(suspects)
+    likely = sorted(suspects, key=lambda one: -one.probability)[:_MOST_SUSPECTS]
+    places = _by_place(likely)
     open_bits = sum(entropy(_shares(place)) for place in places)
     best: ExerciseChoice | None = None
     for test in sorted(tests, key=_operations):

@@ -2,11 +2,13 @@
 
 from busledger.decoder.program.exercises import (
     Asked,
+    ExerciseResult,
     Foretold,
     MemoryTest,
     OnFailure,
     Program,
     Wanted,
+    exercise_result,
     file_bytes,
     foretell,
     format_of,
@@ -26,11 +28,13 @@ from busledger.decoder.program.exercises import (
 
 __all__ = [
     "Asked",
+    "ExerciseResult",
     "Foretold",
     "MemoryTest",
     "OnFailure",
     "Program",
     "Wanted",
+    "exercise_result",
     "file_bytes",
     "foretell",
     "format_of",

@@ -137,3 +137,19 @@ def test_after_a_result_it_parts_the_suspects(tmp_path: Path, capsys: pytest.Cap
     assert "over picks tells the suspects apart best" in out
     assert "If picks fails in many cells: U12 (now 50 %). If picks comes back right: U7 (now 45 %)." in out
     assert "over picks (0800-0FFF), for a 6502" in out
+
+
+def test_json_holds_the_program_and_all_that_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([*ASKED, "--json"]) == 0
+    result = json.loads(capsys.readouterr().out)
+    assert result["schema"] == "busledger.exercise/1"
+    assert (result["processor"], result["test"], result["ranges"]) == ("z80", "march-c", [[0x4000, 0x43FF]])
+    assert len(bytes.fromhex(result["bytes"])) == 85 == result["end"] - result["origin"] + 1
+    assert result["labels"]["FADDR"] == 0x4451
+    assert result["finds"] == ["SAF", "TF", "AF", "CFin", "CFid", "CFst"]
+    assert list(result["said"]) == ["How long", "What it finds", "What it changes", "Running it", "What it tells"]
+
+
+def test_with_output_it_goes_on_so_that_the_list_is_whole(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([*ASKED, "--output", "F803", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["on_failure"] == "go-on"

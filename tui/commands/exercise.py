@@ -81,7 +81,7 @@ def exercise(
         typer.Option(
             "--on-failure",
             metavar="stop|go-on|loop",
-            help="Stop, go on, or loop on the failing address for a scope.",
+            help="Stop, go on, or loop on the failing address for a scope; with --output or --reset-rom it goes on.",
             show_default=False,
         ),
     ] = None,
@@ -139,6 +139,7 @@ def exercise(
             show_default=False,
         ),
     ] = None,
+    as_json: opt.JsonOption = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print only what the program is.")] = False,
 ) -> int:
     """Write a memory test for the machine's own processor: small enough to type, or an EPROM for a dead machine.
@@ -154,7 +155,15 @@ def exercise(
     """
     from busledger.decoder.durations import parse_duration
     from busledger.decoder.pipeline import make_exercise
-    from busledger.decoder.program import Asked, OnFailure, file_bytes, format_of, listing, parse_address
+    from busledger.decoder.program import (
+        Asked,
+        OnFailure,
+        exercise_result,
+        file_bytes,
+        format_of,
+        listing,
+        parse_address,
+    )
 
     opt.need_board(board, "it says which RAM answers where")
     card = opt.one("--board", board)
@@ -190,6 +199,11 @@ def exercise(
     told = _paragraphs(made)
     contents = [(name, file_bytes(made.program, form, rom_size=size, told=told)) for name, form in forms]
     _write(contents, card, after)
+    if as_json:
+        written = [name for name, _ in forms]
+        shown = exercise_result(made.program, made.told, chosen=made.chosen, written=written)
+        screen.show_data(shown.model_dump_json(by_alias=True, indent=2).encode() + b"\n")
+        return 0
     screen.show_paragraphs([*made.chosen, made.told.title])
     for head, sentences in () if quiet else made.told.sections:
         screen.show("\n")

@@ -7,10 +7,12 @@ from busledger.decoder.program.exercises.foretold import Foretold, foretell, sec
 from busledger.decoder.program.exercises.formats import file_bytes, format_of
 from busledger.decoder.program.exercises.library import memory_test, memory_tests, processor_for, processors
 from busledger.decoder.program.exercises.listing import listing, typing_rows
+from busledger.decoder.program.exercises.result import ExerciseResult, exercise_result
 from busledger.decoder.program.exercises.schema import MemoryTest
 
 __all__ = [
     "Asked",
+    "ExerciseResult",
     "Foretold",
     "Line",
     "MemoryTest",
@@ -18,6 +20,7 @@ __all__ = [
     "Program",
     "Range",
     "Wanted",
+    "exercise_result",
     "file_bytes",
     "foretell",
     "format_of",

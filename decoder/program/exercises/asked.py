@@ -67,15 +67,16 @@ def testable(region: Region) -> bool:
     return plain_memory and not (region.mirror_of or region.shared or region.write_protect)
 
 
-def program_for(board: Board, asked: Asked, clock_hz: float) -> Program:
-    """The program for a board; ``clock_hz`` where ``asked`` names no clock.
+def program_for(board: Board, asked: Asked, clock_hz: float, bus: str | None = None) -> Program:
+    """The program for a board; ``clock_hz`` where ``asked`` names no clock, ``bus`` the name of its profile, where the
+    board file gives a path.
 
     Raises
     ------
     UsageError
         anything in ``asked`` that this board, its processor or the templates cannot have.
     """
-    processor = processor_for(board.bus, asked.processor)
+    processor = processor_for(bus or board.bus, asked.processor)
     _refuse_contradictions(asked, processor)
     if asked.rom_size is not None:
         _refuse_eprom(board, processor, asked.rom_size)
@@ -91,7 +92,7 @@ def program_for(board: Board, asked: Asked, clock_hz: float) -> Program:
     ranges = _ranges(board, asked, home)
     wanted = Wanted(
         processor, memory_test(asked.test or _USUAL_TEST), ranges, origin, asked.passes,
-        asked.on_failure or ("go-on" if asked.rom_size is not None else "stop"),
+        asked.on_failure or _on_failure(asked),
         asked.output, asked.back, asked.scratch, asked.stack, asked.pause_s, asked.clock_hz or clock_hz,
         asked.rom_size is not None,
     )  # fmt: skip
@@ -100,6 +101,11 @@ def program_for(board: Board, asked: Asked, clock_hz: float) -> Program:
         rom_image(program, asked.rom_size)
     _refuse_overlaps(board, program, home)
     return program
+
+
+def _on_failure(asked: Asked) -> OnFailure:
+    """A list is whole only if the test goes on, and an analyser sees most of what does not stop."""
+    return "go-on" if asked.rom_size is not None or asked.output is not None else "stop"
 
 
 def _refuse_contradictions(asked: Asked, processor: ProcessorFile) -> None:

@@ -142,8 +142,7 @@ def coverage_sentences(program: Program) -> tuple[str, ...]:
         found.append(f"It finds in part {'; '.join(f'{words[name]}: {how}' for name, how in test.part.items())}.")
     if test.misses:
         found.append(f"It cannot find {'; '.join(words[name] for name in test.misses)}.")
-    if test.note:
-        found.append(test.note)
+    found += [note for note in (test.note, program.wanted.processor.note) if note]
     return tuple(found)
 
 
@@ -219,7 +218,7 @@ def _results(program: Program, board_file: str) -> tuple[str, ...]:
         cut = " --cut" if wanted.on_failure == "stop" else ""
         found.append(
             f"It prints address, written and read through {wanted.output:04X} (the character in "
-            f"{wanted.processor.character}), and a full stop a pass. What it printed: 'busledger errors - --board "
+            f"{wanted.processor.character}), and a full stop a pass; interrupts stay off meanwhile. What it printed: 'busledger errors - --board "
             f"{plain(board_file)} {tested}{passes}{cut}'."
         )
     return tuple(found)

@@ -7,6 +7,7 @@ import tomllib
 from functools import cache
 from importlib import resources
 
+from busledger.decoder.bus import profile_names
 from busledger.decoder.errors import UsageError
 from busledger.decoder.program.exercises.schema import LayoutFile, MemoryTest, MemoryTestsFile, ProcessorFile
 from busledger.decoder.text import plain
@@ -61,7 +62,7 @@ def processor_for(bus: str, name: str | None) -> ProcessorFile:
                 expected=f"one of {', '.join(known)}",
                 hint=f"Did you mean {near[0]}?" if near else "",
             )
-        if found not in fitting:
+        if found not in fitting and bus in profile_names():  # of a profile of one's own nothing is known
             raise UsageError(
                 f"the board's bus is {plain(bus)}, which {found.one} does not drive",
                 expected=_choice(fitting, bus),
@@ -76,6 +77,7 @@ def processor_for(bus: str, name: str | None) -> ProcessorFile:
         raise UsageError(
             f"there are no templates for a processor on the bus {plain(bus)}",
             expected=f"a board whose bus is one of {', '.join(sorted({b for one in processors() for b in one.buses}))}",
+            hint="" if bus in profile_names() else "Say --processor, if it is a bus of your own.",
         )
     raise UsageError(f"several processors drive the bus {plain(bus)}", expected=_choice(fitting, bus))
 

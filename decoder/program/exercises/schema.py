@@ -59,7 +59,10 @@ class ResetFile(_Table):
 
 
 class ProcessorFile(_Table):
-    """One processor: its fragments as text, one instruction a line (``rows.py`` reads them)."""
+    """One processor: its fragments as text, one instruction a line (``rows.py`` reads them).
+
+    ``note``: what the processor does on the bus beside the listing, a whole sentence.
+    """
 
     name: str
     title: str
@@ -77,6 +80,7 @@ class ProcessorFile(_Table):
     stack_page: int | None = None
     address_bits: int = 16
     address_bytes: int = 2
+    note: str = ""
     reset: ResetFile
     fragment: Fragments
     op: dict[str, Fragments]
