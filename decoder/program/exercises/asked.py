@@ -11,7 +11,7 @@ from busledger.decoder.board import Board, Region
 from busledger.decoder.errors import UsageError
 from busledger.decoder.program.exercises.columns import OnFailure, Program, Range, Wanted
 from busledger.decoder.program.exercises.compose import make_program
-from busledger.decoder.program.exercises.library import memory_test, processor_for
+from busledger.decoder.program.exercises.library import layouts_of, memory_test, processor_for
 from busledger.decoder.program.exercises.rom import rom_image, rom_origin, rom_range
 from busledger.decoder.program.exercises.schema import ProcessorFile
 from busledger.decoder.text import plain
@@ -118,6 +118,10 @@ def _refuse_contradictions(asked: Asked, processor: ProcessorFile) -> None:
             )
     if asked.passes is not None and not 1 <= asked.passes <= _MOST_PASSES:
         raise UsageError(f"{asked.passes} passes are asked for", expected=f"1 to {_MOST_PASSES}, or --forever")
+    for layout in layouts_of(processor):
+        if layout.needs_ram and not 0 <= asked.scratch <= layout.scratch_below - layout.scratch_bytes:
+            raise UsageError(f"--scratch is {asked.scratch:04X}, out of the reach of the loops of {processor.one}",
+                             expected=f"0000 to {layout.scratch_below - layout.scratch_bytes:04X}")  # fmt: skip
     if asked.rom_size is None:
         return
     if asked.origin is not None:

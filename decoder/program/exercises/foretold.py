@@ -218,8 +218,8 @@ def _results(program: Program, board_file: str) -> tuple[str, ...]:
         cut = " --cut" if wanted.on_failure == "stop" else ""
         found.append(
             f"It prints address, written and read through {wanted.output:04X} (the character in "
-            f"{wanted.processor.character}), and a full stop a pass; interrupts stay off meanwhile. What it printed: 'busledger errors - --board "
-            f"{plain(board_file)} {tested}{passes}{cut}'."
+            f"{wanted.processor.character}), and a full stop a pass; interrupts stay off meanwhile. What it printed: "
+            f"'busledger errors - --board {plain(board_file)} {tested}{passes}{cut}'."
         )
     return tuple(found)
 

@@ -104,6 +104,7 @@ def _whole(layout: LayoutFile, by_name: dict[str, LayoutFile], processor: Proces
             "fragment": {**fragments, **layout.fragment},
             "op": merged,
             "scratch": layout.scratch or (above.scratch if above else {}),
+            "scratch_below": min(layout.scratch_below, above.scratch_below if above else layout.scratch_below),
             "needs_ram": layout.needs_ram or bool(above and above.needs_ram),
         }
     )

@@ -21,7 +21,8 @@ class LayoutFile(_Table):
     """One way of laying out the loops: its fragments stand for the processor's own.
 
     ``pages``: only for ranges of whole 256-byte pages. ``piece``: a range is cut where addresses are multiples of it,
-    each piece with a loop of its own. ``needs_ram``: bytes of RAM at ``scratch`` (name to offset) beside the program.
+    each piece with a loop of its own. ``needs_ram``: bytes of RAM at ``scratch`` (name to offset) beside the program,
+    all of them below ``scratch_below``.
     ``like`` names the layout that it is a variant of; ``on_failure``: only for these ways to meet a failure.
     """
 
@@ -32,6 +33,7 @@ class LayoutFile(_Table):
     needs_ram: bool = False
     on_failure: tuple[Literal["stop", "go-on", "loop"], ...] = ("stop", "go-on", "loop")
     scratch: dict[str, int] = Field(default_factory=dict)
+    scratch_below: int = 0x10000
     fragment: Fragments = Field(default_factory=dict)
     op: dict[str, Fragments] = Field(default_factory=dict)
 

@@ -108,9 +108,9 @@ def test_z80(program, asked, said):
 @pytest.mark.parametrize(
     ("asked", "said"),
     [
+        ({"origin": 0x00E0, "regions": ("bank0",)}, "lies over the RAM that its loops need, 00F0-00F3"),
         ({"origin": 0x4400, "regions": ("bank0",), "scratch": 0x4410},
-         "lies over the RAM that its loops need, 4410-4413"),
-        ({"origin": 0x4400, "regions": ("bank0",), "scratch": 0x9000}, "where lamps is io"),
+         "--scratch is 4410, out of the reach of the loops of a 6502; expected 0000 to 00FC"),
         ({"rom_size": 256}, "does not fit monitor"),
     ],
 )  # fmt: skip

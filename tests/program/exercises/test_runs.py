@@ -42,6 +42,16 @@ def test_a_march_makes_the_accesses_of_its_notation(cpu, name, ranges):
     assert memory.log == marched(memory_test(name).elements, RANGES[ranges])
 
 
+@pytest.mark.parametrize("ranges", [((0xFF00, 0xFFFF),), ((0xFFF3, 0xFFFF),), ((0x0000, 0x00FF),), ((0x0000, 0x0012),)])
+@pytest.mark.parametrize("cpu", CLOCKED)
+def test_both_ends_of_memory(cpu, ranges):
+    """What follows the last address is the first, and a loop must not take it for more."""
+    program = make_program(wanted(cpu, "march-c", ranges, origin=0x1000, scratch=0xE0))
+    memory = Memory(watched=range(ranges[0][0], ranges[0][1] + 1))
+    assert RUNNERS[cpu](program, memory).pc == program.labels["DONE"]
+    assert memory.log == marched(memory_test("march-c").elements, ranges)
+
+
 def data_of(name: str, address: int, turn: int) -> int:
     """What checkerboard and address write, from their descriptions."""
     value = (0xAA if address & 1 else 0x55) if name == "checkerboard" else ((address & 0xFF) + (address >> 8)) & 0xFF
