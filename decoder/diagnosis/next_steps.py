@@ -272,7 +272,8 @@ def _exercise(board: Board, card: CardView, asked: _Open) -> list[NextStep]:
         if gain < _WORTH:
             continue
         # Only a board file tells 'exercise' where memory is.
-        command = f" ('busledger exercise --regions {region.name}' writes one)" if board.path else ""
+        named = f'"{region.name}"' if " " in region.name else region.name
+        command = f" ('busledger exercise --regions {named}' writes one)" if board.path else ""
         text = (
             f"Run a memory test over {region.name} too{command}: if {lanes_text(lanes)} fails there as well, it is "
             "what the regions share (buffer, bus, address line); if not, it is the part of this region."

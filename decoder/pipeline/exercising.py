@@ -18,6 +18,7 @@ from busledger.decoder.program import (
     foretell,
     memory_test,
     memory_tests,
+    named_regions,
     program_for,
     testable,
 )
@@ -68,7 +69,8 @@ def _chosen(card: Board, asked: Asked, after: str | Path) -> tuple[Asked, tuple[
         if testable(region) and not (origin is not None and region.start <= origin <= region.end)
     ]  # fmt: skip
     if asked.regions:
-        named = [region for region in regions if region.name in asked.regions]
+        asked_for = named_regions(card, asked.regions)
+        named = [region for region in regions if region.name in asked_for]
         regions = named or regions
     found = choose_exercise(card, suspects, tests, regions)
     if found is None:

@@ -72,7 +72,12 @@ def exercise(
     passes: Annotated[
         int | None,
         typer.Option(
-            "--passes", metavar="N", help="How often to go over it, 1 to 255.", min=1, max=255, show_default=False
+            "--passes",
+            metavar="N",
+            help="How often to go over it, 1 to 255; once, or for ever in an EPROM.",
+            min=1,
+            max=255,
+            show_default=False,
         ),
     ] = None,
     forever: Annotated[bool, typer.Option("--forever", help="Go over it until RESET.")] = False,
@@ -180,9 +185,9 @@ def exercise(
     asked = Asked(
         origin=address("--origin", origin),
         processor=processor,
-        regions=tuple(part for text in regions or () for part in text.split(",") if part.strip()),
+        regions=tuple(regions or ()),
         test=test,
-        passes=None if forever else passes or 1,
+        passes=None if forever or (size is not None and passes is None) else passes or 1,
         on_failure=cast("OnFailure | None", on_failure),
         output=address("--output", output),
         back=address("--back", back),

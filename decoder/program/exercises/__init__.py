@@ -1,6 +1,13 @@
 """Test programs for the machine's own processor, out of templates that are data."""
 
-from busledger.decoder.program.exercises.asked import Asked, parse_address, program_for, range_text, testable
+from busledger.decoder.program.exercises.asked import (
+    Asked,
+    named_regions,
+    parse_address,
+    program_for,
+    range_text,
+    testable,
+)
 from busledger.decoder.program.exercises.columns import Line, OnFailure, Program, Range, Wanted
 from busledger.decoder.program.exercises.compose import make_program
 from busledger.decoder.program.exercises.foretold import Foretold, foretell, seconds_text
@@ -28,6 +35,7 @@ __all__ = [
     "make_program",
     "memory_test",
     "memory_tests",
+    "named_regions",
     "parse_address",
     "processor_for",
     "processors",

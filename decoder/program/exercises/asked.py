@@ -16,7 +16,7 @@ from busledger.decoder.program.exercises.rom import rom_image, rom_origin, rom_r
 from busledger.decoder.program.exercises.schema import ProcessorFile
 from busledger.decoder.text import plain
 
-__all__ = ["Asked", "parse_address", "program_for", "range_text", "testable"]
+__all__ = ["Asked", "named_regions", "parse_address", "program_for", "range_text", "testable"]
 
 _ADDRESS = re.compile(r"\s*(?:0x|\$)?([0-9A-Fa-f]{1,8})H?\s*", re.IGNORECASE)
 _RANGE = re.compile(r"(?P<first>[^-.]+?)(?:-|\.\.)(?P<last>[^-.]+)")
@@ -26,7 +26,8 @@ _MOST_PASSES = 255  # a byte counts them
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What a person wants; None = left to us. ``regions``: names of the board file, or ``4000-40FF``.
+    """What a person wants; None = left to us. ``regions``: names of the board file, or ``4000-40FF``, several
+    parted by commas.
 
     ``test`` None = the usual march. ``passes`` None = for ever. ``rom_size``: bytes of the EPROM whose image is wanted.
     """
@@ -158,6 +159,13 @@ def _refuse_eprom(board: Board, processor: ProcessorFile, size: int) -> None:
             )
 
 
+def named_regions(board: Board, texts: Sequence[str]) -> tuple[str, ...]:
+    """Each region or range of ``bank0,4400-44FF`` on its own; a comma may also belong to a region's name."""
+    names = {region.name for region in board.regions}
+    parted = [[text] if text in names else text.split(",") for text in texts]
+    return tuple(part.strip() for parts in parted for part in parts if part.strip())
+
+
 def _region_at(board: Board, address: int) -> Region | None:
     return next((r for r in board.regions if r.space == "memory" and r.start <= address <= r.end), None)
 
@@ -166,7 +174,7 @@ def _ranges(board: Board, asked: Asked, home: Region | None) -> tuple[Range, ...
     """What is gone over, joined where it touches."""
     usable = [region for region in board.regions if testable(region)]
     if asked.regions:
-        found = [_range_of(board, text.strip(), usable) for text in asked.regions]
+        found = [_range_of(board, text, usable) for text in named_regions(board, asked.regions)]
     else:
         found = [(region.start, region.end) for region in usable if region is not home]
         if not found:

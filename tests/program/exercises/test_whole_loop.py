@@ -65,7 +65,22 @@ def test_a_reset_rom_a_fault_a_capture_and_the_part_is_named(case, tmp_path, mon
     board = board_toml(machine, images={"monitor": "test.bin"})
     (tmp_path / "card.toml").write_text(board.replace('image = "test.bin"', "") + "")
     assert (
-        main(["exercise", "--board", "card.toml", "--reset-rom", "2K", "--regions", ranges, "--out", "test.bin"]) == 0
+        main(
+            [
+                "exercise",
+                "--board",
+                "card.toml",
+                "--reset-rom",
+                "2K",
+                "--passes",
+                "1",
+                "--regions",
+                ranges,
+                "--out",
+                "test.bin",
+            ]
+        )
+        == 0
     )
     capsys.readouterr()
     image = (tmp_path / "test.bin").read_bytes()
