@@ -80,7 +80,7 @@ def _steps(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:
     steps = [*_known(board, card, asked), *_seat(asked), *_look(card, asked)]
     clips = sorted(_clips(evidence, card, asked), key=lambda step: -(step.gain_bits or 0.0))
     steps += [step for step in clips if (step.gain_bits or 0.0) >= _WORTH][:_CLIPS]
-    steps += _exercise(card, asked)
+    steps += _exercise(board, card, asked)
     if not told_of(board, asked.leader.component):  # a tester or a swap has said what another swap would
         steps += _swap(card, asked)
     steps += _replace(board, card, asked)
@@ -256,7 +256,7 @@ def _chip_of(card: CardView, asked: _Open) -> ChipView | None:
 
 
 # -- exercise, swap, replace ----------------------------------------------------
-def _exercise(card: CardView, asked: _Open) -> list[NextStep]:
+def _exercise(board: Board, card: CardView, asked: _Open) -> list[NextStep]:
     """Traffic over another region parts a chip from what its neighbours share with it."""
     c = asked.leader
     home = {r for x in asked.candidates if x.region is not None for r in (x.region,)}
@@ -271,9 +271,12 @@ def _exercise(card: CardView, asked: _Open) -> list[NextStep]:
         gain = asked.gain(shows)
         if gain < _WORTH:
             continue
+        # Only a board file tells 'exercise' where memory is.
+        named = f'"{region.name}"' if " " in region.name else region.name
+        command = f" ('busledger exercise --regions {named}' writes one)" if board.path else ""
         text = (
-            f"Run a memory test over {region.name} too: if {lanes_text(lanes)} fails there as well, it is what the "
-            "regions share (buffer, bus, address line); if not, it is the part of this region."
+            f"Run a memory test over {region.name} too{command}: if {lanes_text(lanes)} fails there as well, it is "
+            "what the regions share (buffer, bus, address line); if not, it is the part of this region."
         )
         return [NextStep(text=text, gain_bits=round(gain, 3))]
     return []

@@ -2,6 +2,7 @@
 
 from busledger.decoder.pipeline.check import conclude, gather, run_check
 from busledger.decoder.pipeline.checking import run_buffers, run_probes, run_selects, run_timing
+from busledger.decoder.pipeline.exercising import Exercise, make_exercise
 from busledger.decoder.pipeline.from_errors import ErrorsRequest, check_errors
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.joining import join_captures, read_pass
@@ -17,6 +18,7 @@ __all__ = [
     "CaptureSession",
     "Decoded",
     "ErrorsRequest",
+    "Exercise",
     "Gathered",
     "Request",
     "Run",
@@ -31,6 +33,7 @@ __all__ = [
     "each_set",
     "gather",
     "join_captures",
+    "make_exercise",
     "match_captures",
     "open_run",
     "open_session",

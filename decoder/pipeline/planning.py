@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from busledger.decoder.errors import UsageError
 from busledger.decoder.pipeline.run import Request, bus_and_board
-from busledger.decoder.planning import EarlierSuspect, PlanRequest, PlanResult, make_plan
+from busledger.decoder.planning import OpenSuspect, PlanRequest, PlanResult, make_plan
 from busledger.decoder.text import plain
 
 __all__ = ["plan_passes", "read_suspects"]
@@ -19,7 +19,7 @@ __all__ = ["plan_passes", "read_suspects"]
 
 class _Earlier(BaseModel):
     model_config = ConfigDict(extra="ignore")
-    suspects: tuple[EarlierSuspect, ...] = ()
+    suspects: tuple[OpenSuspect, ...] = ()
 
 
 def plan_passes(
@@ -43,7 +43,7 @@ def plan_passes(
     return make_plan(card, bus, request, suspects)
 
 
-def read_suspects(path: str | Path) -> Sequence[EarlierSuspect]:
+def read_suspects(path: str | Path) -> Sequence[OpenSuspect]:
     """The suspects of a result that ``check --json`` wrote.
 
     Raises
@@ -73,6 +73,6 @@ def read_suspects(path: str | Path) -> Sequence[EarlierSuspect]:
     if not earlier.suspects:
         raise UsageError(
             "the earlier check has no suspect, so there is nothing to tell apart", where=where,
-            expected="a check that found wrong reads", hint="Leave --before out to plan for every fault.",
+            expected="a check that found wrong reads", hint="Leave it out to ask about every fault.",
         )  # fmt: skip
     return earlier.suspects

@@ -3,6 +3,7 @@
 from busledger.decoder.planning.align import Alignment, align, comparable
 from busledger.decoder.planning.became import since, since_lines
 from busledger.decoder.planning.dump import dump_text
+from busledger.decoder.planning.exercise_choice import ExerciseChoice, OpenSuspect, choose_exercise
 from busledger.decoder.planning.join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
 from busledger.decoder.planning.match import MatchGroup, MatchPlace, MatchResult, match_runs
 from busledger.decoder.planning.match import Run as MatchRun
@@ -10,10 +11,12 @@ from busledger.decoder.planning.plan import PlanClip, PlanPass, PlanRequest, Pla
 from busledger.decoder.planning.question import EarlierSuspect
 from busledger.decoder.planning.retest import RetestResult
 from busledger.decoder.planning.retest import retest as judge_repair
+from busledger.decoder.planning.sampling import sampling_needs
 
 __all__ = [
     "Alignment",
     "EarlierSuspect",
+    "ExerciseChoice",
     "JoinResult",
     "Joined",
     "JoinedLine",
@@ -23,6 +26,7 @@ __all__ = [
     "MatchPlace",
     "MatchResult",
     "MatchRun",
+    "OpenSuspect",
     "Pass",
     "PlanClip",
     "PlanPass",
@@ -30,12 +34,14 @@ __all__ = [
     "PlanResult",
     "RetestResult",
     "align",
+    "choose_exercise",
     "comparable",
     "dump_text",
     "join_passes",
     "judge_repair",
     "make_plan",
     "match_runs",
+    "sampling_needs",
     "since",
     "since_lines",
 ]

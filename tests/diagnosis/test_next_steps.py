@@ -79,3 +79,15 @@ def test_a_tie_is_parted_by_a_step_that_the_tied_answer_differently():
     both = evidence_of(Lane(np.random.default_rng(1)), banks=(0, 1))
     parted = diagnose(both)
     assert parted.suspects[0].component == "U10", "the step taken: over both banks the buffer is left"
+
+
+@pytest.mark.parametrize("path", ["", "card.toml"])
+def test_the_command_that_writes_a_memory_test_is_named_where_there_is_a_board_file(path):
+    class Lane(Hardware):
+        def read(self, address):
+            return self.cells[address] & ~0x20
+
+    evidence = dataclasses.replace(evidence_of(Lane(np.random.default_rng(1)), banks=(0,)), traffic=None)
+    found = diagnose(dataclasses.replace(evidence, board=dataclasses.replace(evidence.board, path=path)))
+    (asked,) = (step.text for step in found.next_steps if "Run a memory test" in step.text)
+    assert ("('busledger exercise --regions bank1' writes one)" in asked) == bool(path)

@@ -52,6 +52,10 @@ ANSWERS = {
     "busledger check run.vcd --board card.toml --html report.html": (1, "U6 or its socket, bank1, D6"),
     "busledger cycles run.vcd --board card.toml --wrong": (1, "4402  2B    bank1   6B        D6"),
     "busledger errors screen.txt --board card.toml --tested 4000-47FF --passes 10": (1, "U6 or its socket, bank1, D6"),
+    "busledger exercise --board card.toml --origin 4400 --regions bank0 --out test.s19 --out test.lst": (
+        0,
+        "March C- over bank0 (4000-43FF), for a Z80: 85 bytes at 4400-4454.",
+    ),
     "busledger profiles z80": (0, "MREQ   low     must  strobe"),
 }
 

@@ -24,6 +24,7 @@ from busledger.tui.commands.check import check
 from busledger.tui.commands.cycles import cycles
 from busledger.tui.commands.demo import demo
 from busledger.tui.commands.errors import errors
+from busledger.tui.commands.exercise import exercise
 from busledger.tui.commands.join import join
 from busledger.tui.commands.match import match
 from busledger.tui.commands.nearby import file_hint
@@ -64,6 +65,7 @@ app.command("join", short_help="One capture out of several passes.")(join)
 app.command("match", short_help="Where two captures part.")(match)
 app.command("retest", short_help="Is the repair proved?")(retest)
 app.command("errors", short_help="The answer from a memory test's own list, no capture.")(errors)
+app.command("exercise", short_help="A memory test for the machine's own processor.")(exercise)
 app.command("browse", short_help="Step through the evidence in the terminal.")(browse)
 app.command("profiles", short_help="The buses that are known.")(profiles)
 app.command("parts", short_help="The chips that are known.")(parts)

@@ -1,0 +1,320 @@
+"""What was asked on the command line, held against the board: ranges, origin, stack, EPROM."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from busledger.decoder.board import Board, Region
+from busledger.decoder.errors import UsageError
+from busledger.decoder.program.exercises.columns import OnFailure, Program, Range, Wanted
+from busledger.decoder.program.exercises.compose import make_program
+from busledger.decoder.program.exercises.library import layouts_of, memory_test, processor_for
+from busledger.decoder.program.exercises.rom import rom_image, rom_origin, rom_range
+from busledger.decoder.program.exercises.schema import ProcessorFile
+from busledger.decoder.text import plain
+
+__all__ = ["Asked", "named_regions", "parse_address", "program_for", "range_text", "testable"]
+
+_ADDRESS = re.compile(r"\s*(?:0x|\$)?([0-9A-Fa-f]{1,8})H?\s*", re.IGNORECASE)
+_RANGE = re.compile(r"(?P<first>[^-.]+?)(?:-|\.\.)(?P<last>[^-.]+)")
+_USUAL_TEST = "march-c"
+_MOST_PASSES = 255  # a byte counts them
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a person wants; None = left to us. ``regions``: names of the board file, or ``4000-40FF``, several
+    parted by commas.
+
+    ``test`` None = the usual march. ``passes`` None = for ever. ``rom_size``: bytes of the EPROM whose image is wanted.
+    """
+
+    origin: int | None = None
+    processor: str | None = None
+    regions: tuple[str, ...] = ()
+    test: str | None = None
+    passes: int | None = 1
+    on_failure: OnFailure | None = None
+    output: int | None = None
+    back: int | None = None
+    scratch: int = 0xF0
+    stack: int | None = None
+    pause_s: float = 2.0
+    clock_hz: float | None = None
+    rom_size: int | None = None
+
+
+def parse_address(option: str, text: str) -> int:
+    """``0100``, ``0x100``, ``$100`` or ``100H``: hexadecimal. UsageError for anything else."""
+    found = _ADDRESS.fullmatch(text)
+    if found is None:
+        raise UsageError(
+            f"cannot read {plain(text)!r} after {option}", expected="an address in hexadecimal, such as 0100"
+        )
+    return int(found[1], 16)
+
+
+def range_text(ranges: Sequence[Range], digits: int = 4) -> str:
+    """``4000-43FF, 4800-4BFF``"""
+    return ", ".join(f"{first:0{digits}X}-{last:0{digits}X}" for first, last in ranges)
+
+
+def testable(region: Region) -> bool:
+    """Whether a program can write all over a region and expect to read it back."""
+    plain_memory = region.kind == "ram" and region.space == "memory" and region.when is None
+    return plain_memory and not (region.mirror_of or region.shared or region.write_protect)
+
+
+def program_for(board: Board, asked: Asked, clock_hz: float, bus: str | None = None) -> Program:
+    """The program for a board; ``clock_hz`` where ``asked`` names no clock, ``bus`` the name of its profile, where the
+    board file gives a path.
+
+    Raises
+    ------
+    UsageError
+        anything in ``asked`` that this board, its processor or the templates cannot have.
+    """
+    processor = processor_for(bus or board.bus, asked.processor)
+    _refuse_contradictions(asked, processor)
+    if asked.rom_size is not None:
+        _refuse_eprom(board, processor, asked.rom_size)
+        origin = rom_origin(processor, asked.rom_size)
+    elif asked.origin is None:
+        raise UsageError(
+            "nothing says where the program is to lie",
+            expected="--origin ADDRESS in RAM that is not tested, or --reset-rom SIZE for a machine without any",
+        )
+    else:
+        origin = asked.origin
+    home = _region_at(board, origin)
+    ranges = _ranges(board, asked, home)
+    wanted = Wanted(
+        processor, memory_test(asked.test or _USUAL_TEST), ranges, origin, asked.passes,
+        asked.on_failure or _on_failure(asked),
+        asked.output, asked.back, asked.scratch, asked.stack, asked.pause_s, asked.clock_hz or clock_hz,
+        asked.rom_size is not None,
+    )  # fmt: skip
+    program = make_program(wanted)
+    if asked.rom_size is not None:
+        rom_image(program, asked.rom_size)
+    _refuse_overlaps(board, program, home)
+    return program
+
+
+def _on_failure(asked: Asked) -> OnFailure:
+    """A list is whole only if the test goes on, and an analyser sees most of what does not stop."""
+    return "go-on" if asked.rom_size is not None or asked.output is not None else "stop"
+
+
+def _refuse_contradictions(asked: Asked, processor: ProcessorFile) -> None:
+    top = (1 << processor.address_bits) - 1
+    for option, address in (("--origin", asked.origin), ("--output", asked.output), ("--back", asked.back),
+                            ("--stack", asked.stack)):  # fmt: skip
+        if address is not None and address > top:
+            raise UsageError(
+                f"{option} is {address:X}, beyond what {processor.one} can address", expected=f"0 to {top:X}"
+            )
+    if asked.passes is not None and not 1 <= asked.passes <= _MOST_PASSES:
+        raise UsageError(f"{asked.passes} passes are asked for", expected=f"1 to {_MOST_PASSES}, or --forever")
+    for layout in layouts_of(processor):
+        if layout.needs_ram and not 0 <= asked.scratch <= layout.scratch_below - layout.scratch_bytes:
+            raise UsageError(f"--scratch is {asked.scratch:04X}, out of the reach of the loops of {processor.one}",
+                             expected=f"0000 to {layout.scratch_below - layout.scratch_bytes:04X}")  # fmt: skip
+    if asked.rom_size is None:
+        return
+    if asked.origin is not None:
+        raise UsageError("--origin and --reset-rom were both given: the EPROM lies where the processor starts",
+                         expected="one of them")  # fmt: skip
+    if asked.output is not None or asked.back is not None:
+        raise UsageError(
+            "an EPROM in the monitor's place has no monitor to print through or to go back to",
+            expected="--reset-rom without --output and --back",
+            hint="Clip the bus and give the capture to 'busledger check', or say --on-failure loop and use a scope.",
+        )
+    if asked.passes is not None and asked.passes > 1:
+        raise UsageError("without RAM nothing can count passes", expected="--forever, or one pass")
+
+
+def _refuse_eprom(board: Board, processor: ProcessorFile, size: int) -> None:
+    first, last = rom_range(processor, size)
+    for region in board.regions:
+        if region.space != "memory" or region.end < first or region.start > last:
+            continue
+        if region.kind != "rom":
+            raise UsageError(
+                f"an image of {size} bytes would lie at {range_text([(first, last)])}, where the board file has "
+                f"{plain(region.name)} ({region.kind})",
+                expected="the size of the EPROM in the socket where the processor starts",
+            )
+        if (region.start, region.end) != (first, last) and (
+            region.start <= (processor.reset.entry or last) <= region.end
+        ):
+            raise UsageError(
+                f"an image of {size} bytes does not fit {plain(region.name)}, which has {region.size} bytes at "
+                f"{range_text([(region.start, region.end)])}",
+                expected=f"--reset-rom {region.size}",
+            )
+
+
+def named_regions(board: Board, texts: Sequence[str]) -> tuple[str, ...]:
+    """Each region or range of ``bank0,4400-44FF`` on its own; a comma may also belong to a region's name."""
+    names = {region.name for region in board.regions}
+    parted = [[text] if text in names else text.split(",") for text in texts]
+    return tuple(part.strip() for parts in parted for part in parts if part.strip())
+
+
+def _region_at(board: Board, address: int) -> Region | None:
+    return next((r for r in board.regions if r.space == "memory" and r.start <= address <= r.end), None)
+
+
+def _ranges(board: Board, asked: Asked, home: Region | None) -> tuple[Range, ...]:
+    """What is gone over, joined where it touches."""
+    usable = [region for region in board.regions if testable(region)]
+    if asked.regions:
+        found = [_range_of(board, text, usable) for text in named_regions(board, asked.regions)]
+    else:
+        found = [(region.start, region.end) for region in usable if region is not home]
+        if not found:
+            names = ", ".join(plain(region.name) for region in usable) or "no RAM"
+            raise UsageError(
+                f"there is nothing to test beside the program: the board file has {names}",
+                expected="an --origin outside the RAM to be tested, or --regions with the part of it to go over",
+            )
+    joined: list[Range] = []
+    for first, last in sorted(found):
+        if joined and first <= joined[-1][1] + 1:
+            joined[-1] = (joined[-1][0], max(last, joined[-1][1]))
+        else:
+            joined.append((first, last))
+    return tuple(joined)
+
+
+def _range_of(board: Board, text: str, usable: Sequence[Region]) -> Range:
+    named = next((region for region in board.regions if region.name == text), None)
+    if named is not None:
+        if named not in usable:
+            raise UsageError(
+                f"{plain(named.name)} cannot be tested by writing to it: {_why_not(named)}",
+                expected=_usable_text(usable),
+            )
+        return named.start, named.end
+    parts = _RANGE.fullmatch(text)
+    if parts is None or not (_ADDRESS.fullmatch(parts["first"]) and _ADDRESS.fullmatch(parts["last"])):
+        near = difflib.get_close_matches(text, [region.name for region in usable], n=1)
+        raise UsageError(
+            f"the board file has no region {plain(text)!r}",
+            expected=_usable_text(usable),
+            hint=f"Did you mean {plain(near[0])}?" if near else "",
+        )
+    first, last = parse_address("--regions", parts["first"]), parse_address("--regions", parts["last"])
+    if last < first:
+        raise UsageError(f"the range {plain(text)} ends before it starts", expected="START-END, both included")
+    at = first
+    while at <= last:
+        region = next((r for r in usable if r.start <= at <= r.end), None)
+        if region is None:
+            raise UsageError(f"no RAM of the board file answers at {at:04X}, which {plain(text)} takes in",
+                             expected=_usable_text(usable))  # fmt: skip
+        at = region.end + 1
+    return first, last
+
+
+def _usable_text(usable: Sequence[Region]) -> str:
+    named = ", ".join(f"{plain(r.name)} ({range_text([(r.start, r.end)])})" for r in usable)
+    return f"RAM of the board file: {named}" if named else "a board file with RAM"
+
+
+def _why_not(region: Region) -> str:
+    if region.kind != "ram":
+        return f"the board file says it is {region.kind}"
+    if region.space != "memory":
+        return "it lies outside memory"
+    if region.when is not None:
+        return "it answers only under a condition, which the program does not set"
+    return "the board file says that it is mirrored, shared or protected from writing"
+
+
+def _refuse_overlaps(board: Board, program: Program, home: Region | None) -> None:
+    wanted = program.wanted
+    here = (program.origin, program.end)
+    top = (1 << wanted.processor.address_bits) - 1
+    if program.end > top:
+        raise UsageError(f"the program would end at {program.end:X}, beyond the last address {top:X}",
+                         expected=f"an --origin of at most {top - len(program.data) + 1:04X}")  # fmt: skip
+    if wanted.processor.address_bytes == 2 and program.origin >> 16 != program.end >> 16:
+        raise UsageError(f"the program at {range_text([here])} does not lie in one segment of 64K",
+                         expected="another --origin")  # fmt: skip
+    _refuse_tested(wanted, here, "the program itself", "--origin", " in RAM that is not tested")
+    if not wanted.rom:
+        if home is not None and home.kind != "ram":
+            raise UsageError(
+                f"the program would lie in {plain(home.name)}, which is {home.kind}",
+                expected="an --origin in RAM that is not tested",
+                hint="For an EPROM in the monitor's place say --reset-rom SIZE." if home.kind == "rom" else "",
+            )
+        if home is not None and program.end > home.end:
+            raise UsageError(
+                f"the program takes {range_text([here])}, but {plain(home.name)} ends at {home.end:04X}",
+                expected=f"an --origin of at most {home.end - len(program.data) + 1:04X}",
+            )
+    if program.stack is not None:
+        _stack(board, program, home)
+    if program.scratch is not None:
+        low, high = program.scratch
+        region = _region_at(board, low)
+        if region is not None and region.kind != "ram":
+            raise UsageError(f"the loops need RAM at {range_text([program.scratch])}, where {plain(region.name)} is "
+                             f"{region.kind}", expected="--scratch with other RAM")  # fmt: skip
+        if low <= program.end and high >= program.origin:
+            raise UsageError(
+                f"the program at {range_text([here])} lies over the RAM that its loops need, "
+                f"{range_text([program.scratch])}",
+                expected="another --origin or --scratch",
+            )
+    for option, address in (("--output", wanted.output), ("--back", wanted.back)):
+        if address is not None:
+            _refuse_tested(
+                wanted, (address, address), "the monitor's routine", option, " of a routine that is not tested"
+            )
+
+
+def _stack(board: Board, program: Program, home: Region | None) -> None:
+    wanted, stack = program.wanted, program.stack
+    assert stack is not None
+    fixed = wanted.processor.stack_page is not None
+    room = "there is no room for the stack"
+    top = (1 << wanted.processor.address_bits) - 1
+    hint = "With --on-failure stop or loop, and without --output, no stack is needed."
+    if stack[1] > top:
+        raise UsageError(f"{room}: it would end at {stack[1]:X}, beyond the last address {top:X}",
+                         expected="another --origin or --stack", hint=hint)  # fmt: skip
+    for first, last in wanted.ranges:
+        if stack[0] <= last and stack[1] >= first:
+            raise UsageError(
+                f"{room}: it lies at {range_text([stack])}, inside the tested range {range_text([(first, last)])}",
+                expected="--regions without it" if fixed else "--stack with RAM that is not tested", hint=hint,
+            )  # fmt: skip
+    region = _region_at(board, stack[1]) or _region_at(board, stack[0])
+    if region is not None and (region.kind != "ram" or not region.start <= stack[0] <= stack[1] <= region.end):
+        raise UsageError(f"{room}: {range_text([stack])} is not all in RAM ({plain(region.name)} is at "
+                         f"{range_text([(region.start, region.end)])})",
+                         expected="another --origin, or --stack with RAM that is not tested", hint=hint)  # fmt: skip
+    if region is None and home is not None and not fixed and wanted.stack is None:
+        raise UsageError(f"{room} behind the program: {plain(home.name)} ends at {home.end:04X}",
+                         expected="another --origin, or --stack with RAM that is not tested", hint=hint)  # fmt: skip
+    if wanted.stack is not None and stack[0] <= program.end and stack[1] >= program.origin:
+        raise UsageError(f"the stack at {range_text([stack])} would grow into the program",
+                         expected="another --stack")  # fmt: skip
+
+
+def _refuse_tested(wanted: Wanted, here: Range, what: str, option: str, which: str) -> None:
+    for first, last in wanted.ranges:
+        if here[0] <= last and here[1] >= first:
+            at = f"{here[0]:04X}" if here[0] == here[1] else range_text([here])
+            raise UsageError(
+                f"{what} ({at}) lies inside the tested range {range_text([(first, last)])}: it would be overwritten",
+                expected=f"another {option}{which}, or other --regions",
+            )
