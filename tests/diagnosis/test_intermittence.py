@@ -129,7 +129,7 @@ def test_words_give_counts_and_plain_chances_and_no_second_rate() -> None:
     c.address = (np.arange(N) % 1024).astype(np.uint32)
     failed = (c.address & 64 != 0) & (np.random.default_rng(4).random(N) < 0.05)
     found = _told(failed, c)
-    said = f"It depends on A6: 0 of 10 016 wrong when low, {failed.sum()} of 9984 when high"
+    said = f"It depends on A6: 0 of 10 016 reads wrong when low, {failed.sum()} of 9984 when high"
     assert f"{said} (chance alone: under 1 in 1000)." in found["sentences"]
     assert "rate" not in found and not any(" in 2" in sentence for sentence in found["sentences"])
 

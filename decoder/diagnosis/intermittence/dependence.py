@@ -116,7 +116,7 @@ def _by_time(tally: Occurrence) -> Dependence:
     early, late = tally.in_window[:third].sum(axis=0), tally.in_window[-third:].sum(axis=0)
     rising = trend.statistic > 0
     way = "rises" if rising else "falls"
-    text = f"It {way} with time: {_of(early)} wrong in the first third, {_of(late)} in the last"
+    text = f"It {way} with time: {_of(early)} reads wrong in the first third, {_of(late)} in the last"
     suggestion = (
         "A rate that rises as the machine runs is often a sign of heat: see whether cooling the part alone stops it."
         if rising
@@ -167,7 +167,7 @@ def _by_address(tally: Occurrence, inside_chip: bool) -> list[Dependence | None]
         else "Failures that depend on the address point to the address path or to one part of the memory."
     )
     return [
-        _two(f"A{bit}", tally.by_address[bit], f"It depends on A{bit}: {{}} wrong when low, {{}} when high", suggestion)
+        _two(f"A{bit}", tally.by_address[bit], f"It depends on A{bit}: {{}} reads wrong when low, {{}} when high", suggestion)
         for bit in range(tally.address_bits)
     ]
 
@@ -175,7 +175,7 @@ def _by_address(tally: Occurrence, inside_chip: bool) -> list[Dependence | None]
 def _by_neighbour(tally: Occurrence, own: frozenset[int]) -> list[Dependence | None]:
     suggestion = "A failure that depends on another lane's level is often a sign of leakage or a short between lines."
     return [
-        _two(f"D{lane}", tally.by_lane[lane], f"It depends on D{lane}: {{}} wrong when low, {{}} when high", suggestion)
+        _two(f"D{lane}", tally.by_lane[lane], f"It depends on D{lane}: {{}} reads wrong when low, {{}} when high", suggestion)
         for lane in range(tally.lanes)
         if lane not in own
     ]
@@ -188,7 +188,7 @@ def _by_switching(tally: Occurrence) -> Dependence | None:
     table = tally.by_switching[used]
     trend = cochran_armitage(table[:, 1], table[:, 0], used)
     low, high, cut = _halves(table)
-    text = f"It depends on how many lines switch at once: {_of(low)} wrong up to {used[cut]}, {_of(high)} above"
+    text = f"It depends on how many lines switch at once: {_of(low)} reads wrong up to {used[cut]}, {_of(high)} above"
     suggestion = (
         "More failures when many lines switch are often a sign of supply or ground: "
         "look at the capacitors beside the part, its ground pin and the card's supply."
@@ -221,7 +221,7 @@ def _by_kind(tally: Occurrence) -> Dependence | None:
     low, high = float(rates.min()), float(rates.max())
     names = KIND_NAMES[worst], KIND_NAMES[best]
     text = (
-        f"It depends on the access before: {_of(table[worst])} wrong after {names[0]}, {_of(table[best])} "
+        f"It depends on the access before: {_of(table[worst])} reads wrong after {names[0]}, {_of(table[best])} "
         f"after {names[1]}"
     )
     suggestion = "A failure tied to the access before it is often a driver that turns round late, or data held over."
@@ -236,7 +236,7 @@ def _by_age(tally: Occurrence, tick_s: float) -> Dependence | None:
     trend = cochran_armitage(table[:, 1], table[:, 0], used)
     early, late, cut = _halves(table)
     edge = float(2.0 ** (int(used[cut]) + 1)) * tick_s
-    split = f"{_of(early)} wrong before {edge:.3g} s, {_of(late)} after"
+    split = f"{_of(early)} reads wrong before {edge:.3g} s, {_of(late)} after"
     text = f"It depends on the time since the cell was written: {split}"
     suggestion = (
         "Values lost with age are often a sign of a leaking cell or of missing refresh." if trend.statistic > 0 else ""
@@ -246,5 +246,5 @@ def _by_age(tally: Occurrence, tick_s: float) -> Dependence | None:
 
 def _by_moved(tally: Occurrence) -> Dependence | None:
     suggestion = "Failures just after a change of region are often a sign of a select that comes late or goes late."
-    says = "It depends on whether the access before went to the same region: {} wrong if so, {} just after a change"
+    says = "It depends on whether the access before went to the same region: {} reads wrong if so, {} just after a change"
     return _two("change of region", tally.by_moved, says, suggestion)
