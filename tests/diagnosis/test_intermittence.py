@@ -68,7 +68,7 @@ PLANTED: list[tuple[str, Rate, str, str]] = [
         "since the cell was written",
         "leaking cell",
     ),
-    ("change of region", lambda c: np.where(c.moved, 0.02, 0.002), "just after a change", "select that comes late"),
+    ("change of region", lambda c: np.where(c.moved, 0.02, 0.002), "after a change", "select that comes late"),
 ]
 
 

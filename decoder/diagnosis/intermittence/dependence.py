@@ -160,6 +160,9 @@ def _two(on: str, table: NDArray[np.int64], says: str, suggestion: str) -> Depen
     return Dependence(on, found.p, _ratio(float(rates[0]), float(rates[1])), text, suggestion)
 
 
+_LEVELS = "It depends on {line}: {{}} reads wrong when low, {{}} when high"
+
+
 def _by_address(tally: Occurrence, inside_chip: bool) -> list[Dependence | None]:
     suggestion = (
         "Failures that depend on the address within one chip are often inside it: a row, a column or its decoder."
@@ -167,7 +170,7 @@ def _by_address(tally: Occurrence, inside_chip: bool) -> list[Dependence | None]
         else "Failures that depend on the address point to the address path or to one part of the memory."
     )
     return [
-        _two(f"A{bit}", tally.by_address[bit], f"It depends on A{bit}: {{}} reads wrong when low, {{}} when high", suggestion)
+        _two(f"A{bit}", tally.by_address[bit], _LEVELS.format(line=f"A{bit}"), suggestion)
         for bit in range(tally.address_bits)
     ]
 
@@ -175,7 +178,7 @@ def _by_address(tally: Occurrence, inside_chip: bool) -> list[Dependence | None]
 def _by_neighbour(tally: Occurrence, own: frozenset[int]) -> list[Dependence | None]:
     suggestion = "A failure that depends on another lane's level is often a sign of leakage or a short between lines."
     return [
-        _two(f"D{lane}", tally.by_lane[lane], f"It depends on D{lane}: {{}} reads wrong when low, {{}} when high", suggestion)
+        _two(f"D{lane}", tally.by_lane[lane], _LEVELS.format(line=f"D{lane}"), suggestion)
         for lane in range(tally.lanes)
         if lane not in own
     ]
@@ -246,5 +249,5 @@ def _by_age(tally: Occurrence, tick_s: float) -> Dependence | None:
 
 def _by_moved(tally: Occurrence) -> Dependence | None:
     suggestion = "Failures just after a change of region are often a sign of a select that comes late or goes late."
-    says = "It depends on whether the access before went to the same region: {} reads wrong if so, {} just after a change"
+    says = "It depends on whether the access before went to the same region: {} reads wrong if so, {} after a change"
     return _two("change of region", tally.by_moved, says, suggestion)
