@@ -1,4 +1,4 @@
-"""The mutants of ``mutants.toml``: each a change that a slip of the hand could make, and the tests that must notice it."""
+"""The mutants of ``mutants.toml``: each a change that a slip of the hand could make, and the tests that must see it."""
 
 from __future__ import annotations
 
