@@ -40,12 +40,13 @@ def bits_in(mask):
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
-def blur(area, address, unknown, lanes, clear, data, shift, pages_a_space, slot_of_page,
-         value, known, seen_known, writer, index):  # fmt: skip
+def blur(area, address, unknown, lanes, clear, data, placing, cells, index):
     """The write may have reached any cell of ``area`` that the known address bits allow.
 
-    ``area`` is a row of ``areas.TABLE``. A known bit stays known where the new level equals it.
+    ``area`` is a row of ``areas.TABLE``; ``placing``, ``cells``: see ``arrays.py``. A known bit stays known where the
+    new level equals it.
     """
+    shift, pages_a_space, slot_of_page = placing.shift, placing.pages_a_space, placing.slot_of_page
     start, end, inside = area[START], area[END], area[INSIDE]
     cell_start, cell_inside, space = area[CELL_START], area[CELL_INSIDE], area[CELL_SPACE]
     mask = (np.int64(unknown) & inside) >> shift
@@ -63,10 +64,10 @@ def blur(area, address, unknown, lanes, clear, data, shift, pages_a_space, slot_
                     cell = cell_of(space, (((word << shift) & cell_inside) | cell_start) >> shift,
                                    pages_a_space, slot_of_page)  # fmt: skip
                     if cell >= 0:
-                        same = clear & ~(value[cell] ^ data)
-                        known[cell] &= ~lanes | same
-                        seen_known[cell] &= ~lanes
-                        writer[cell] = index
+                        same = clear & ~(cells.value[cell] ^ data)
+                        cells.known[cell] &= ~lanes | same
+                        cells.seen_known[cell] &= ~lanes
+                        cells.writer[cell] = index
                 if part == 0:
                     break
                 part = (part - 1) & mask & PAGE_MASK
@@ -92,9 +93,9 @@ def add_value(cell, data, clear, values, cares, count):
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
-def blur_shared(area, address, unknown, unwired, clear, data, shift, pages_a_space, slot_of_page,
-                values, cares, count, writer, index):  # fmt: skip
+def blur_shared(area, address, unknown, unwired, clear, data, placing, entries, index):
     """As ``blur`` for entries that several cells share: each may hold one value more."""
+    shift, pages_a_space, slot_of_page = placing.shift, placing.pages_a_space, placing.slot_of_page
     start, inside = area[START], area[INSIDE]
     cell_start, cell_inside, space = area[CELL_START], area[CELL_INSIDE], area[CELL_SPACE]
     mask = (np.int64(unknown) & ~np.int64(unwired) & inside) >> shift
@@ -104,8 +105,8 @@ def blur_shared(area, address, unknown, unwired, clear, data, shift, pages_a_spa
         word = base | part
         cell = cell_of(space, (((word << shift) & cell_inside) | cell_start) >> shift, pages_a_space, slot_of_page)
         if cell >= 0:
-            add_value(cell, data, clear, values, cares, count)
-            writer[cell] = index
+            add_value(cell, data, clear, entries.values, entries.cares, entries.held)
+            entries.writer[cell] = index
         if part == 0:
             break
         part = (part - 1) & mask

@@ -78,20 +78,17 @@ def _visits(areas, reach, k, unknown, shift):
 
 
 @nb.njit(cache=True, nogil=True)
-def feed(
-    action, space, treat, address, unknown, data, data_unknown, width, time, first_index,
-    areas, reach, gap_ends, state,
-    shift, data_bytes, pages_a_space, slot_of_page,
-    value, known, stale, seen, seen_known, epoch, fixed, writer, story,
-    verdict, out_expected, out_known, out_mismatch, out_writer,
-):  # fmt: skip
+def feed(block, first_index, areas, reach, gap_ends, state, placing, cells, out):
     """One block of cycles through the ledger; every address line that matters is wired.
 
     ``areas`` int64, one row an area of ``areas.TABLE``; ``reach`` bool, one row for each MAYBE in order: the areas
-    that the write may have reached. ``state`` int64 (6,), carried to the next block. Arrays ``value`` … ``story``
-    are the cells, changed in place; ``verdict`` … ``out_writer`` are filled. ``fixed`` marks bits known from a ROM
-    image: never stale, never written.
+    that the write may have reached. ``state`` int64 (6,), carried to the next block. The others are ``Accesses``,
+    ``Placing``, ``Cells`` (changed in place) and ``Verdicts`` (filled) of ``arrays.py``.
     """
+    action, space, treat, address, unknown, data, data_unknown, width, time = block
+    shift, data_bytes, pages_a_space, slot_of_page = placing
+    value, known, stale, seen, seen_known, epoch, fixed, writer, story = cells
+    verdict, out_expected, out_known, out_mismatch, out_writer = out
     doubted = 0
     for i in range(action.shape[0]):
         while state[GAP_NEXT] < gap_ends.shape[0] and gap_ends[state[GAP_NEXT]] <= time[i]:
@@ -116,9 +113,8 @@ def feed(
                 for r in range(areas.shape[0]):
                     if reach[doubted, r]:
                         own = lanes & np.uint32(areas[r, LANES])
-                        blur(areas[r], address[i], unknown[i], own, own & ~data_unknown[i], data[i], shift,
-                             pages_a_space, slot_of_page, value, known, seen_known, writer,
-                             first_index + i)  # fmt: skip
+                        clear = own & ~data_unknown[i]
+                        blur(areas[r], address[i], unknown[i], own, clear, data[i], placing, cells, first_index + i)
             doubted += 1
             continue
         if unknown[i] != 0:
@@ -183,22 +179,18 @@ def feed(
 
 
 @nb.njit(cache=True, nogil=True)
-def feed_shared(
-    action, space, treat, address, unknown, data, data_unknown, width, time, first_index, unwired,
-    areas, reach, gap_ends, state,
-    shift, data_bytes, pages_a_space, slot_of_page,
-    values, cares, count, writes, epoch, fixed, writer,
-    verdict, out_expected, out_known, out_mismatch, out_writer,
-):  # fmt: skip
+def feed_shared(block, first_index, unwired, areas, reach, gap_ends, state, placing, entries, out):
     """As ``feed``, where unwired address lines make several cells share an entry.
 
     An entry holds every distinct value that was written through it and could
     still stand in one of its cells; as many writes as it has cells must have
-    been seen before the entry can be believed complete. ``fixed`` marks entries
-    of a ROM image, complete from the start. A lane is wrong only where all
-    possible values agree on it and the read does not. ``cares`` are the bits of
-    each value that were seen.
+    been seen before the entry can be believed complete. A lane is wrong only
+    where all possible values agree on it and the read does not.
     """
+    action, space, treat, address, unknown, data, data_unknown, width, time = block
+    shift, data_bytes, pages_a_space, slot_of_page = placing
+    values, cares, count, writes, epoch, fixed, writer = entries
+    verdict, out_expected, out_known, out_mismatch, out_writer = out
     doubted = 0
     for i in range(action.shape[0]):
         while state[GAP_NEXT] < gap_ends.shape[0] and gap_ends[state[GAP_NEXT]] <= time[i]:
@@ -221,8 +213,8 @@ def feed_shared(
                 for r in range(areas.shape[0]):
                     if reach[doubted, r]:
                         clear = lanes & np.uint32(areas[r, LANES]) & ~data_unknown[i]
-                        blur_shared(areas[r], address[i], unknown[i], unwired, clear, data[i], shift, pages_a_space,
-                                    slot_of_page, values, cares, count, writer, first_index + i)  # fmt: skip
+                        blur_shared(areas[r], address[i], unknown[i], unwired, clear, data[i], placing, entries,
+                                    first_index + i)  # fmt: skip
             doubted += 1
             continue
         if unknown[i] & ~unwired:
