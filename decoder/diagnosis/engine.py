@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from busledger.decoder.diagnosis.account import account_for
+from busledger.decoder.diagnosis.account import LEAST_ACCUSED, account_for
 from busledger.decoder.diagnosis.card import Card
 from busledger.decoder.diagnosis.evidence import Diagnosis, Evidence
 from busledger.decoder.diagnosis.next_steps import next_steps
@@ -25,7 +25,6 @@ from busledger.decoder.progress import Progress, silent
 
 __all__ = ["diagnose"]
 
-_ACCUSED = 0.02
 _SEEN_AT_MOST = 4  # faults told that only clipped lines show
 
 
@@ -85,5 +84,5 @@ def _seen_working(evidence: Evidence, suspects: Sequence[Suspect]) -> list[Clear
     """Parts that the checks saw working, but for those that a suspect accuses all the same."""
     if evidence.checks is None:
         return []
-    accused = {s.component for s in suspects if s.probability > _ACCUSED}
+    accused = {s.component for s in suspects if s.probability >= LEAST_ACCUSED}
     return [one for one in evidence.checks.cleared if one.component not in accused]

@@ -25,8 +25,9 @@ __all__ = ["DATA_BUS", "clear"]
 
 DATA_BUS = "data bus"
 LEAST_RIGHT = 59  # reads: a part that fails in 1 of 20 would have shown with 95 %
-LEAST_LEVEL = 10  # reads of each level on a lane
-BY_CHANCE = 1e-3  # a driver is cleared beside a failing region only if its innocence is this sure
+LEAST_LEVEL = 10  # reads of each level on a lane: one that follows a coin would be right in all of them once in 1024
+BY_CHANCE = 1e-3  # a driver is cleared beside a failing region only if its innocence is this sure (judged: it is said
+# of every lane of every driver, some tens, so that one card in a hundred may hear it wrongly)
 NOT_ACCUSED: Mapping[str, Collection[str]] = {}
 
 

@@ -27,9 +27,13 @@ from busledger.decoder.figures import NO_BREAK, count
 
 __all__ = ["Dependence", "bursts_of", "dependences", "trend_of"]
 
-LEVEL = 0.05
-STRONG_BURSTS = 8.0  # index of dispersion; what stray accesses of an even rate hardly reach (measured on virtual cards)
-LEAST_FOR_BURSTS = 8  # failures; below, windows hold too few for the chi-square
+LEVEL = 0.05  # of a whole family after Holm; the convention since Fisher (Statistical Methods, 1925)
+# Index of dispersion that stray accesses of an even rate hardly reach: each spoils two cells that may be read again and
+# again. Judged, after virtual cards of which no run was kept.
+STRONG_BURSTS = 8.0
+# Failures; the chi-square is close from two expected in each of the four windows on, where all expect the same
+# (W. G. Cochran, Biometrics 10, 1954, from memory).
+LEAST_FOR_BURSTS = 8
 
 
 @dataclass(frozen=True)

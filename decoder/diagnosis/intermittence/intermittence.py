@@ -21,8 +21,8 @@ from busledger.decoder.figures import NO_BREAK, count, rarer_than
 
 __all__ = ["Finding", "describe", "windows_for"]
 
-LEAST_RATIO = 1.5  # rates closer together than this are not worth a sentence, however sure
-MOST_SAID = 4
+LEAST_RATIO = 1.5  # rates closer together than this are not worth a sentence, however sure (judged)
+MOST_SAID = 4  # sentences on a screen
 
 
 @dataclass(frozen=True)

@@ -29,8 +29,10 @@ __all__ = ["intermittence_of", "shows_of"]
 _IS_WRITE = np.isin(np.arange(len(Kind)), np.array(WRITE_KINDS))
 _JUDGED = np.isin(np.arange(len(Verdict)), (Verdict.AGREES, Verdict.MISMATCH))
 _ONES = np.array([bin(i).count("1") for i in range(1 << 16)], np.uint8)
-LEAST_PROBABLE = 0.5  # other suspects than the first are described from this probability on
-TRACE = 0.01  # p below which re-reads of a wrong cell are taken to repeat what was written wrong
+LEAST_PROBABLE = 0.5  # other suspects than the first are described from even chances on, as they are named
+# p below which re-reads of a wrong cell are taken to repeat what was written wrong: asked once a suspect, so that one
+# sound answer in a hundred loses its re-reads, which costs some power and no truth. Fewer than three give no such p.
+TRACE = 0.01
 LEAST_REREADS = 3
 ROWS_IN_MEMORY = 1_000_000  # reads of one suspect, about 40 bytes each; past that the log is read a second time
 
