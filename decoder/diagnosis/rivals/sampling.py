@@ -20,7 +20,6 @@ __all__ = ["capture_verdict", "noisy_clips", "ringing", "ringing_pulses", "too_s
 _SAMPLES = 3.5
 """Samples in a strobe below which no level inside it is a sample clear of both edges, each edge and each channel
 being known to one sample only."""
-# Judged, after the rivals of tests/outside, where no reason stands beside a figure.
 _DOUBTFUL = 0.3  # share of transfers whose lines moved in their window: more of them, and nothing is sure
 _CLEAN_LANES, _CLEAN_SHARE = 3, 0.2  # lanes of regions that came right in every one of many reads
 _EVEN = 1000  # transfers
