@@ -245,6 +245,7 @@ class CheckResult(_Finding):
     judged: bool = True
     not_judged_because: str = ""
     since: tuple[PartSince, ...] = Field(default=(), description="what became of each part, with --before")
+    active_low: tuple[str, ...] = Field(default=(), description="lines that sentences and tables mark: /RD")
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 

@@ -24,7 +24,12 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "busledger.decoder.progress",
         "busledger.decoder.toml_text",
     ),
-    ("busledger.decoder.durations", "busledger.decoder.figures", "busledger.decoder.findings"),
+    (
+        "busledger.decoder.durations",
+        "busledger.decoder.figures",
+        "busledger.decoder.findings",
+        "busledger.decoder.marks",
+    ),
     ("busledger.decoder.capture", "busledger.decoder.errors_list"),
     ("busledger.decoder.wiring",),
     ("busledger.decoder.bus",),

@@ -213,6 +213,13 @@ class Board:
         named.update(dict.fromkeys(self.wiring))
         return tuple(named)
 
+    def active_low(self) -> tuple[str, ...]:
+        """The lines that the card makes and that act when low: selects, outputs of decoders, enables of buffers."""
+        made = [line for decoder in self.decoders for line in decoder.outputs.values()]
+        made += [region.select for region in self.regions if region.select]
+        enables = [b.enable.line for b in self.buffers if b.enable is not None and b.enable.level == 0]
+        return tuple(dict.fromkeys([*(line for line in made if self.select_level(line) == 0), *enables]))
+
     def serving(self, region: str) -> tuple[Buffer, ...]:
         """The buffers between the bus and a region."""
         return tuple(b for b in self.buffers if region in b.serves)

@@ -43,7 +43,8 @@ _LONGEST_MISTAKE = 2000  # characters of one sentence
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of a bus. ``default_level`` is the level (0, 1) an unwired line is taken for, None = unknown."""
+    """One line of a bus. ``default_level`` is the level (0, 1) an unwired line is taken for, None = unknown;
+    ``marked``: people read it with the mark of an active-low line."""
 
     name: str
     role: str
@@ -53,6 +54,7 @@ class Line:
     aliases: tuple[str, ...]
     fallback: str | None
     meaning: str
+    marked: bool
 
 
 @dataclass(frozen=True)
@@ -121,6 +123,11 @@ class Profile:
         """The names of all lines, their other trade names, and the pins that tell nothing of the bus."""
         named = {name for line in self.lines.values() for name in (line.name, *line.aliases)}
         return frozenset(named | set(self.file.pins))
+
+    @cached_property
+    def marked(self) -> tuple[str, ...]:
+        """The lines that people read as active low; address and data lines are called by their bit alone."""
+        return tuple(name for name, line in self.lines.items() if line.marked)
 
     @cached_property
     def driven(self) -> frozenset[str]:
@@ -203,6 +210,7 @@ def _expand(entry: LineEntry) -> list[Line]:
             aliases=tuple(alias[i] for alias in aliases),
             fallback=fallback[i] if fallback else None,
             meaning=entry.meaning,
+            marked=low and entry.marked and entry.role not in ("address", "data"),
         )
         for i, name in enumerate(names)
     ]
@@ -225,6 +233,7 @@ def line_needs(profile: Profile, extra: Sequence[str] = (), *, any_subset: bool 
             line.aliases,
             group=line.role if line.role in groups and _unknown_alone(line) else None,
             if_missing=_missing_text(line),
+            low=line.marked,
         )
         for line in profile.lines.values()
     ]

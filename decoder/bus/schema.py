@@ -72,7 +72,8 @@ class _Table(BaseModel):
 class LineEntry(_Table):
     """One line, or a range of them ("A0-A15"). ``default`` is what an unwired line is
     taken for: nothing (unknown), asserted or not. ``fallback`` names the line (or range) that
-    stands in when this one is not wired."""
+    stands in when this one is not wired. ``marked``: an active-low line has the trade's mark in front of people,
+    unless its name says what a high level means (READY) or holds a mark itself (NRDS)."""
 
     name: str
     role: Literal["clock", "strobe", "control", "status", "address", "data", "wait", "grant"] = "control"
@@ -82,6 +83,7 @@ class LineEntry(_Table):
     aliases: tuple[str, ...] = ()
     fallback: str | None = None
     meaning: str = ""
+    marked: bool = True
 
 
 class Window(_Table):

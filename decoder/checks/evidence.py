@@ -37,9 +37,10 @@ HINTED = 30.0
 UNLIKELY = 0.05
 """In time with all the sampling's doubt, though a chip that is late now and then may have kept still (estimate)."""
 ENOUGH = 8
-"""Cycles in which a line must have been judged before it acquits anything."""
+"""Cycles in which a line must have been judged before it acquits anything: one that is wrong in every second cycle
+would be right in all of them one time in 256."""
 RARELY = 3
-"""Fewer cycles may be a probe's."""
+"""Fewer cycles may be a probe's (judged, as ``buffer_verdict.FEW``)."""
 SELDOM = 0.01
 """A line wrong in a smaller share of its cycles is no proof of a fault that the data does not show: of 16 392 cycles on
 an 1802 whose reads were all right 13 lacked their select, sampled between two of its parts."""

@@ -38,7 +38,8 @@ most (common practice)."""
 # By kind of cycle: bool (kinds,).
 READS, WRITES = (np.isin(np.arange(len(KIND_NAMES)), kinds) for kinds in (READ_KINDS, WRITE_KINDS))
 EVENT_BIN_NS = 5.0
-"""Narrowest bin of the histograms, for captures that know each edge more finely."""
+"""Narrowest bin of the histograms, for captures that know each edge more finely; the limits of the profiles are whole
+fives of nanoseconds. It bounds what is shown, not what is judged."""
 
 
 @dataclass(frozen=True, slots=True)

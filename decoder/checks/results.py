@@ -187,6 +187,7 @@ class SelectsResult(_Result):
     """``busledger.selects/1``: decoders and region selects."""
 
     schema_: Literal["busledger.selects/1"] = Field(default="busledger.selects/1", alias="schema")
+    active_low: tuple[str, ...] = Field(default=(), description="lines that sentences and tables mark: /RD")
     decoders: tuple[DecoderResult, ...] = ()
     regions: tuple[RegionSelect, ...] = ()
     findings: tuple[CheckFinding, ...] = ()
@@ -264,6 +265,7 @@ class BuffersResult(_Result):
     """``busledger.buffers/1``."""
 
     schema_: Literal["busledger.buffers/1"] = Field(default="busledger.buffers/1", alias="schema")
+    active_low: tuple[str, ...] = Field(default=(), description="lines that sentences and tables mark: /RD")
     buffers: tuple[BufferResult, ...] = ()
     findings: tuple[CheckFinding, ...] = ()
     skipped: tuple[str, ...] = ()
@@ -309,6 +311,7 @@ class TimingResult(_Result):
     """``busledger.timing/1``."""
 
     schema_: Literal["busledger.timing/1"] = Field(default="busledger.timing/1", alias="schema")
+    active_low: tuple[str, ...] = Field(default=(), description="lines that sentences and tables mark: /RD")
     profile: str
     grade: str | None
     sample_ns: float | None
@@ -351,6 +354,7 @@ class ProbesResult(_Result):
     ``proposed_profile``: the bus that it is for, where none was given."""
 
     schema_: Literal["busledger.probes/1"] = Field(default="busledger.probes/1", alias="schema")
+    active_low: tuple[str, ...] = Field(default=(), description="lines that sentences and tables mark: /RD")
     channels: tuple[ChannelHealth, ...] = ()
     clock: ClockFinding | None = None
     sample_ns: float | None = None

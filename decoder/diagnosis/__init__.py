@@ -25,7 +25,6 @@ from busledger.decoder.diagnosis.rivals import (
 )
 from busledger.decoder.diagnosis.statistics import (
     Interval,
-    accesses_needed,
     clean_run_chance,
     clean_run_needed,
     clopper_pearson,
@@ -52,7 +51,6 @@ __all__ = [
     "ProfileFacts",
     "Rival",
     "TrafficCounter",
-    "accesses_needed",
     "account_for",
     "capture_verdict",
     "clean_run_chance",

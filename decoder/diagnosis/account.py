@@ -14,9 +14,11 @@ from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
 from busledger.decoder.findings import Cleared, Suspect
 from busledger.decoder.progress import Progress, silent
 
-__all__ = ["Account", "account_for"]
+__all__ = ["LEAST_ACCUSED", "Account", "account_for"]
 
-LEAST_ACCUSED = 0.02  # a suspect less probable than this does not keep a part from being cleared
+# A suspect less probable than this does not keep a part from being cleared: at one in fifty the reads that clear it
+# say more than the suspicion (judged).
+LEAST_ACCUSED = 0.02
 LANE_FAULTS = frozenset(kind.name for kind in ON_CARD if kind.lanes_alone)
 
 

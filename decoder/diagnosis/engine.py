@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from busledger.decoder.diagnosis.account import account_for
+from busledger.decoder.diagnosis.account import LEAST_ACCUSED, account_for
 from busledger.decoder.diagnosis.card import Card
 from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Diagnosis, Evidence
@@ -28,7 +28,6 @@ from busledger.decoder.progress import Progress, silent
 
 __all__ = ["diagnose"]
 
-_ACCUSED = 0.02
 _TINY = 1e-3
 _SEEN_AT_MOST = 4  # faults told that only clipped lines show
 
@@ -99,5 +98,5 @@ def _seen_working(evidence: Evidence, suspects: Sequence[Suspect]) -> list[Clear
     """Parts that the checks saw working, but for those that a suspect accuses all the same."""
     if evidence.checks is None:
         return []
-    accused = {s.component for s in suspects if s.probability > _ACCUSED}
+    accused = {s.component for s in suspects if s.probability >= LEAST_ACCUSED}
     return [one for one in evidence.checks.cleared if one.component not in accused]

@@ -57,8 +57,8 @@ def narrowed(rows: Rows, mask: int) -> Rows:
         same = rows.cell[order[1:]] == rows.cell[order[:-1]]
         before[order[1:][same]] = order[:-1][same]
         last = before[bad]
-        repeat = (last >= 0) & ~rows.is_write[last] & (((rows.data[last] ^ rows.data[bad]) & lanes) == 0)
-        repeat &= (rows.wrong[last] & lanes) == wrong[bad]
+        repeat = (last >= 0) & (((rows.data[last] ^ rows.data[bad]) & lanes) == 0)
+        repeat &= (rows.wrong[last] & lanes) == wrong[bad]  # nothing is wrong with a write
         event[bad[~repeat]] = 1
     return replace(rows, compared=rows.compared & lanes, wrong=wrong, event=event)
 

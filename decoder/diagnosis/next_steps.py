@@ -26,8 +26,8 @@ from busledger.decoder.findings import NextStep
 
 __all__ = ["gain_bits", "next_steps", "remedy_step"]
 
-_WORTH = 0.02  # bits; a step that would settle less is not offered for its gain
-_CLIPS = 3
+_WORTH = 0.02  # bits; a step that settles less is not offered for its gain: a fiftieth of a fair choice (judged)
+_CLIPS = 3  # offered, the best first
 _CLIPPED_LANES = 2  # of a chip: more is not worth the clips
 # What a step shows if a suspect is guilty: True, False, or None = could be either.
 Prediction = Callable[[Candidate], bool | None]

@@ -23,7 +23,7 @@ __all__ = ["Patch", "Scatter", "cell_counts", "log_levels", "patches", "scatter"
 
 Counts = NDArray[np.int64]
 
-_GROWN = 3  # patches followed at each size
+_GROWN = 3  # patches followed at each size: a bound of work
 _LEAST_CELLS = 2  # failing cells; one alone is a fault of its cell
 # A bad cell among many: few cells of a wearing chip have gone. Our estimate, as that of a chip's share of bad parts.
 _BAD_CELLS = (0.5, 20.0)

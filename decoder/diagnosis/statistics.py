@@ -16,7 +16,6 @@ from numpy.typing import ArrayLike, NDArray
 __all__ = [
     "Interval",
     "Trial",
-    "accesses_needed",
     "clean_run_chance",
     "clean_run_needed",
     "clopper_pearson",
@@ -27,7 +26,6 @@ __all__ = [
     "holm",
     "homogeneity",
     "rate_below",
-    "runs_test",
     "wilson",
 ]
 
@@ -83,18 +81,6 @@ def rate_below(accesses: int, confidence: float = 0.95, failures: int = 0) -> fl
     from scipy.stats import beta
 
     return float(beta.ppf(confidence, failures + 1, accesses - failures))
-
-
-def accesses_needed(rate: float, confidence: float = 0.95) -> int | None:
-    """How many accesses without a failure exclude ``rate``: smallest n with (1 - rate)**n <= 1 - confidence.
-
-    None for a rate of 0, which no run can exclude.
-    """
-    if rate <= 0:
-        return None
-    if rate >= 1:
-        return 1
-    return max(1, math.ceil(math.log1p(-confidence) / math.log1p(-rate) - 1e-12))
 
 
 def clean_run_chance(failures: float, accesses: int, clean: int) -> float:
@@ -176,27 +162,6 @@ def dispersion(failures: ArrayLike, accesses: ArrayLike) -> Trial:
         return Trial(1.0, 1.0)
     square = float(((r - n * rate) ** 2 / (n * rate * (1 - rate))).sum())
     return Trial(square / (len(n) - 1), _chi_square(square, len(n) - 1))
-
-
-def runs_test(failed: ArrayLike) -> Trial:
-    """Wald-Wolfowitz runs test (Ann. Math. Statist. 11, 1940) on a sequence of right and wrong: z and two-sided p.
-
-    z < 0: fewer runs than chance gives, the failures come in bursts. z = 0,
-    p = 1 where all are alike. Normal approximation: for few failures use ``failure_runs``.
-    """
-    x = np.asarray(failed, np.bool_)
-    wrong = int(x.sum())
-    right = len(x) - wrong
-    if not wrong or not right:
-        return Trial(0.0, 1.0)
-    runs = 1 + int(np.count_nonzero(x[1:] != x[:-1]))
-    total = wrong + right
-    mean = 1 + 2 * wrong * right / total
-    variance = 2 * wrong * right * (2 * wrong * right - total) / (total**2 * (total - 1))
-    if variance <= 0:
-        return Trial(0.0, 1.0)
-    z = (runs - mean) / math.sqrt(variance)
-    return Trial(z, _two_sided(z))
 
 
 def failure_runs(runs: int, failures: int, accesses: int) -> Trial:

@@ -5,13 +5,15 @@ import numpy as np
 
 PAGE_BITS = 10
 PAGE_MASK = (1 << PAGE_BITS) - 1
+# Columns of an area: those of ``areas.TABLE``, which no kernel may import.
+START, END, INSIDE, CELL_START, CELL_INSIDE, CELL_SPACE, LANES = range(7)
 MAX_VALUES = 8  # distinct values a shared entry may hold before it counts as unknown
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
 def cell_of(space, word, pages_a_space, slot_of_page):
     """The cell of a word, -1 where its page was never touched by an access that the ledger took."""
-    slot = slot_of_page[space * pages_a_space + (word >> PAGE_BITS)]
+    slot = slot_of_page[np.int64(space) * pages_a_space + (word >> PAGE_BITS)]
     if slot < 0:
         return np.int64(-1)
     return (np.int64(slot) << PAGE_BITS) | (word & PAGE_MASK)
@@ -38,13 +40,15 @@ def bits_in(mask):
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
-def blur(area, address, unknown, lanes, clear, data, shift, pages_a_space, slot_of_page,
-         value, known, seen_known, writer, index):  # fmt: skip
+def blur(area, address, unknown, lanes, clear, data, placing, cells, index):
     """The write may have reached any cell of ``area`` that the known address bits allow.
 
-    ``area`` is a row of ``areas.TABLE``. A known bit stays known where the new level equals it.
+    ``area`` is a row of ``areas.TABLE``; ``placing``, ``cells``: see ``arrays.py``. A known bit stays known where the
+    new level equals it.
     """
-    start, end, inside, cell_start, cell_inside, space = area[0], area[1], area[2], area[3], area[4], area[5]
+    shift, pages_a_space, slot_of_page = placing.shift, placing.pages_a_space, placing.slot_of_page
+    start, end, inside = area[START], area[END], area[INSIDE]
+    cell_start, cell_inside, space = area[CELL_START], area[CELL_INSIDE], area[CELL_SPACE]
     mask = (np.int64(unknown) & inside) >> shift
     base = ((np.int64(address) & ~np.int64(unknown) & inside) | (start & ~inside)) >> shift
     first, last = start >> shift, end >> shift
@@ -60,10 +64,10 @@ def blur(area, address, unknown, lanes, clear, data, shift, pages_a_space, slot_
                     cell = cell_of(space, (((word << shift) & cell_inside) | cell_start) >> shift,
                                    pages_a_space, slot_of_page)  # fmt: skip
                     if cell >= 0:
-                        same = clear & ~(value[cell] ^ data)
-                        known[cell] &= ~lanes | same
-                        seen_known[cell] &= ~lanes
-                        writer[cell] = index
+                        same = clear & ~(cells.value[cell] ^ data)
+                        cells.known[cell] &= ~lanes | same
+                        cells.seen_known[cell] &= ~lanes
+                        cells.writer[cell] = index
                 if part == 0:
                     break
                 part = (part - 1) & mask & PAGE_MASK
@@ -89,10 +93,11 @@ def add_value(cell, data, clear, values, cares, count):
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
-def blur_shared(area, address, unknown, unwired, clear, data, shift, pages_a_space, slot_of_page,
-                values, cares, count, writer, index):  # fmt: skip
+def blur_shared(area, address, unknown, unwired, clear, data, placing, entries, index):
     """As ``blur`` for entries that several cells share: each may hold one value more."""
-    start, inside, cell_start, cell_inside, space = area[0], area[2], area[3], area[4], area[5]
+    shift, pages_a_space, slot_of_page = placing.shift, placing.pages_a_space, placing.slot_of_page
+    start, inside = area[START], area[INSIDE]
+    cell_start, cell_inside, space = area[CELL_START], area[CELL_INSIDE], area[CELL_SPACE]
     mask = (np.int64(unknown) & ~np.int64(unwired) & inside) >> shift
     base = ((np.int64(address) & ~np.int64(unknown) & inside) | (start & ~inside)) >> shift
     part = mask
@@ -100,8 +105,8 @@ def blur_shared(area, address, unknown, unwired, clear, data, shift, pages_a_spa
         word = base | part
         cell = cell_of(space, (((word << shift) & cell_inside) | cell_start) >> shift, pages_a_space, slot_of_page)
         if cell >= 0:
-            add_value(cell, data, clear, values, cares, count)
-            writer[cell] = index
+            add_value(cell, data, clear, entries.values, entries.cares, entries.held)
+            entries.writer[cell] = index
         if part == 0:
             break
         part = (part - 1) & mask

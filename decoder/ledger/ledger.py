@@ -13,6 +13,7 @@ from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.errors import BoardError
 from busledger.decoder.findings import LaneCounts, RegionCounts
 from busledger.decoder.ledger import ledger_kernel as kernel
+from busledger.decoder.ledger.arrays import Accesses, Cells, Entries, Placing, Verdicts
 from busledger.decoder.ledger.blur_kernel import MAX_VALUES, PAGE_BITS, PAGE_MASK
 from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.ledger.conditions import Conditions
@@ -20,7 +21,7 @@ from busledger.decoder.ledger.regions import SPACES, RegionMap, actions
 
 __all__ = ["CellStories", "Counter", "Ledger"]
 
-# The arrays a cell lives in, in the order of the kernels' arguments: name, dtype, columns (0 = none), fill.
+# The arrays a cell lives in (``arrays.py``): name, dtype, columns (0 = none), fill.
 _CELLS: tuple[tuple[str, type, int, int], ...] = (
     ("value", np.uint32, 0, 0),
     ("known", np.uint32, 0, 0),
@@ -35,7 +36,7 @@ _CELLS: tuple[tuple[str, type, int, int], ...] = (
 _SHARED_CELLS: tuple[tuple[str, type, int, int], ...] = (
     ("values", np.uint32, MAX_VALUES, 0),
     ("cares", np.uint32, MAX_VALUES, 0),
-    ("count", np.uint8, 0, 0),
+    ("held", np.uint8, 0, 0),
     ("writes", np.int64, 0, 0),
     ("epoch", np.int32, 0, 0),
     ("fixed", np.uint8, 0, 0),
@@ -161,7 +162,7 @@ class Ledger:
         data, cares = np.zeros(len(first), np.uint32), np.zeros(len(first), np.uint32)
         np.bitwise_or.at(data, which, image.astype(np.uint32) << lane)
         np.bitwise_or.at(cares, which, np.uint32(0xFF) << lane)
-        arrays = (self._cells[name] for name in ("values", "cares", "count", "fixed"))
+        arrays = (self._cells[name] for name in ("values", "cares", "held", "fixed"))
         kernel.load_shared(cell[first], data, cares, *arrays)
 
     def stories(self) -> tuple[CellStories, ...]:
@@ -215,15 +216,16 @@ class Ledger:
             unknown = np.where(maybe, cycles.address_unknown, unknown)
         out = Compared.empty(n)
         out.index += self._first
-        access: tuple[Any, ...] = (action, where, treat, address, unknown)
-        access += (cycles.data, cycles.data_unknown, width, cycles.time, self._first)
+        block = Accesses(
+            action, where, treat, address, unknown, cycles.data, cycles.data_unknown, width, cycles.time
+        )  # fmt: skip
+        told = self._areas.table, reach, np.array(self._gap_ends, np.int64), self._state
+        placing = Placing(self._shift, self._bytes, self._pages_a_space, self._slot_of_page)
+        verdicts = Verdicts(out.verdict, out.expected, out.known, out.mismatch, out.writer)
         if self._shared:
-            access += (self._unwired,)
-        access += (self._areas.table, reach, np.array(self._gap_ends, np.int64), self._state)
-        access += (self._shift, self._bytes, self._pages_a_space, self._slot_of_page)
-        access += tuple(self._cells.values())
-        access += (out.verdict, out.expected, out.known, out.mismatch, out.writer)
-        (kernel.feed_shared if self._shared else kernel.feed)(*access)
+            kernel.feed_shared(block, self._first, self._unwired, *told, placing, Entries(**self._cells), verdicts)
+        else:
+            kernel.feed(block, self._first, *told, placing, Cells(**self._cells), verdicts)
         self._first += n
         return out
 

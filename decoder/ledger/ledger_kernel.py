@@ -9,6 +9,8 @@ import numba as nb
 import numpy as np
 
 from busledger.decoder.ledger.blur_kernel import (
+    INSIDE,
+    LANES,
     MAX_VALUES,
     add_value,
     bits_in,
@@ -29,6 +31,9 @@ IS_NOTHING, IS_READ, IS_WRITE = 0, 1, 2
 EPOCH, GAP_NEXT, FORGOTTEN, FORGETTER, VISITED, MOST_VISITS = range(6)
 # Cells that one write in doubt may visit; the caller makes sure that all their pages have a slot.
 MOST_AT_ONCE = 1 << 20
+# Columns of ``totals``, a region's sums, and of ``lane_counts``.
+N_WRITES, N_READS, N_COMPARED, N_WRONG, N_UNKNOWN, N_STALE, N_DISAGREE, N_AMBIGUOUS, N_UNWRITTEN, N_DIFFER = range(10)
+SEEN, LOW_FOR_HIGH, HIGH_FOR_LOW = range(3)
 # What happened to a cell, bits of ``story``.
 READ_UNWRITTEN, RIGHT, WRONG, DISAGREED = 1, 2, 4, 8
 
@@ -68,25 +73,22 @@ def _visits(areas, reach, k, unknown, shift):
     visits = 0
     for r in range(areas.shape[0]):
         if reach[k, r]:
-            visits += np.int64(1) << bits_in((np.int64(unknown) & areas[r, 2]) >> shift)
+            visits += np.int64(1) << bits_in((np.int64(unknown) & areas[r, INSIDE]) >> shift)
     return visits
 
 
 @nb.njit(cache=True, nogil=True)
-def feed(
-    action, space, treat, address, unknown, data, data_unknown, width, time, first_index,
-    areas, reach, gap_ends, state,
-    shift, data_bytes, pages_a_space, slot_of_page,
-    value, known, stale, seen, seen_known, epoch, fixed, writer, story,
-    verdict, out_expected, out_known, out_mismatch, out_writer,
-):  # fmt: skip
+def feed(block, first_index, areas, reach, gap_ends, state, placing, cells, out):
     """One block of cycles through the ledger; every address line that matters is wired.
 
     ``areas`` int64, one row an area of ``areas.TABLE``; ``reach`` bool, one row for each MAYBE in order: the areas
-    that the write may have reached. ``state`` int64 (6,), carried to the next block. Arrays ``value`` … ``story``
-    are the cells, changed in place; ``verdict`` … ``out_writer`` are filled. ``fixed`` marks bits known from a ROM
-    image: never stale, never written.
+    that the write may have reached. ``state`` int64 (6,), carried to the next block. The others are ``Accesses``,
+    ``Placing``, ``Cells`` (changed in place) and ``Verdicts`` (filled) of ``arrays.py``.
     """
+    action, space, treat, address, unknown, data, data_unknown, width, time = block
+    shift, data_bytes, pages_a_space, slot_of_page = placing
+    value, known, stale, seen, seen_known, epoch, fixed, writer, story = cells
+    verdict, out_expected, out_known, out_mismatch, out_writer = out
     doubted = 0
     for i in range(action.shape[0]):
         while state[GAP_NEXT] < gap_ends.shape[0] and gap_ends[state[GAP_NEXT]] <= time[i]:
@@ -110,10 +112,9 @@ def feed(
             else:
                 for r in range(areas.shape[0]):
                     if reach[doubted, r]:
-                        own = lanes & np.uint32(areas[r, 6])
-                        blur(areas[r], address[i], unknown[i], own, own & ~data_unknown[i], data[i], shift,
-                             pages_a_space, slot_of_page, value, known, seen_known, writer,
-                             first_index + i)  # fmt: skip
+                        own = lanes & np.uint32(areas[r, LANES])
+                        clear = own & ~data_unknown[i]
+                        blur(areas[r], address[i], unknown[i], own, clear, data[i], placing, cells, first_index + i)
             doubted += 1
             continue
         if unknown[i] != 0:
@@ -178,22 +179,18 @@ def feed(
 
 
 @nb.njit(cache=True, nogil=True)
-def feed_shared(
-    action, space, treat, address, unknown, data, data_unknown, width, time, first_index, unwired,
-    areas, reach, gap_ends, state,
-    shift, data_bytes, pages_a_space, slot_of_page,
-    values, cares, count, writes, epoch, fixed, writer,
-    verdict, out_expected, out_known, out_mismatch, out_writer,
-):  # fmt: skip
+def feed_shared(block, first_index, unwired, areas, reach, gap_ends, state, placing, entries, out):
     """As ``feed``, where unwired address lines make several cells share an entry.
 
     An entry holds every distinct value that was written through it and could
     still stand in one of its cells; as many writes as it has cells must have
-    been seen before the entry can be believed complete. ``fixed`` marks entries
-    of a ROM image, complete from the start. A lane is wrong only where all
-    possible values agree on it and the read does not. ``cares`` are the bits of
-    each value that were seen.
+    been seen before the entry can be believed complete. A lane is wrong only
+    where all possible values agree on it and the read does not.
     """
+    action, space, treat, address, unknown, data, data_unknown, width, time = block
+    shift, data_bytes, pages_a_space, slot_of_page = placing
+    values, cares, count, writes, epoch, fixed, writer = entries
+    verdict, out_expected, out_known, out_mismatch, out_writer = out
     doubted = 0
     for i in range(action.shape[0]):
         while state[GAP_NEXT] < gap_ends.shape[0] and gap_ends[state[GAP_NEXT]] <= time[i]:
@@ -215,9 +212,9 @@ def feed_shared(
             else:
                 for r in range(areas.shape[0]):
                     if reach[doubted, r]:
-                        clear = lanes & np.uint32(areas[r, 6]) & ~data_unknown[i]
-                        blur_shared(areas[r], address[i], unknown[i], unwired, clear, data[i], shift, pages_a_space,
-                                    slot_of_page, values, cares, count, writer, first_index + i)  # fmt: skip
+                        clear = lanes & np.uint32(areas[r, LANES]) & ~data_unknown[i]
+                        blur_shared(areas[r], address[i], unknown[i], unwired, clear, data[i], placing, entries,
+                                    first_index + i)  # fmt: skip
             doubted += 1
             continue
         if unknown[i] & ~unwired:
@@ -278,10 +275,8 @@ def load_shared(cell, data, lanes, values, cares, count, fixed):
 
 @nb.njit(cache=True, nogil=True)
 def count_block(region, verdict, action, known, expected, mismatch, writer, totals, lane_counts):
-    """Add a block to ``totals`` (int64, regions × 10: writes, reads, compared,
-    mismatches, unknown, stale, disagree, ambiguous, reads of cells never
-    written, of these such that disagree) and ``lane_counts``
-    (int64, regions × 32 × 3: compared, low for high, high for low)."""
+    """Add a block to ``totals`` (int64, regions × 10: ``N_…``, the last two reads of cells never written and of
+    these such that disagree) and ``lane_counts`` (int64, regions × 32 × 3)."""
     for i in range(region.shape[0]):
         r = region[i]
         if r < 0:
@@ -290,36 +285,36 @@ def count_block(region, verdict, action, known, expected, mismatch, writer, tota
         if v == NOT_TAKEN:
             continue
         if v == WRITE:
-            totals[r, 0] += 1
+            totals[r, N_WRITES] += 1
             continue
         if action[i] != IS_READ:
             continue
-        totals[r, 1] += 1
+        totals[r, N_READS] += 1
         if known[i] and v != AMBIGUOUS:
-            totals[r, 2] += 1
+            totals[r, N_COMPARED] += 1
             rest = known[i]
             lane = 0
             while rest:
                 if rest & np.uint32(1):
-                    lane_counts[r, lane, 0] += 1
+                    lane_counts[r, lane, SEEN] += 1
                     if (mismatch[i] >> np.uint32(lane)) & np.uint32(1):
                         if (expected[i] >> np.uint32(lane)) & np.uint32(1):
-                            lane_counts[r, lane, 1] += 1
+                            lane_counts[r, lane, LOW_FOR_HIGH] += 1
                         else:
-                            lane_counts[r, lane, 2] += 1
+                            lane_counts[r, lane, HIGH_FOR_LOW] += 1
                 rest >>= np.uint32(1)
                 lane += 1
         if v == MISMATCH:
-            totals[r, 3] += 1
+            totals[r, N_WRONG] += 1
         elif v == UNKNOWN:
-            totals[r, 4] += 1
+            totals[r, N_UNKNOWN] += 1
         elif v == STALE:
-            totals[r, 5] += 1
+            totals[r, N_STALE] += 1
         elif v == DISAGREES:
-            totals[r, 6] += 1
+            totals[r, N_DISAGREE] += 1
         elif v == AMBIGUOUS:
-            totals[r, 7] += 1
+            totals[r, N_AMBIGUOUS] += 1
         if writer[i] < 0 and known[i] == 0:
-            totals[r, 8] += 1
+            totals[r, N_UNWRITTEN] += 1
             if v == DISAGREES:
-                totals[r, 9] += 1
+                totals[r, N_DIFFER] += 1

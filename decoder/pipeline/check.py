@@ -299,7 +299,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         found = Diagnosis(suspects=suspect_of(refused))
     steps = found.next_steps if refused is None else (NextStep(text=_sentence(refused.change)),)
     capture = capture_finding(run, gathered.notes, gathered.checks)
-    return CheckResult(
+    result = CheckResult(
         capture=capture.model_copy(update={"warnings": (*capture.warnings, *warned)}),
         profile=profile.name,
         board=gathered.board.name or None,
@@ -317,6 +317,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         judged=refused is None,
         not_judged_because=refused.reason if refused is not None else "",
     )
+    return run.marks.said(result)
 
 
 def outside_the_card(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:

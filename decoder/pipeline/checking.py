@@ -23,7 +23,7 @@ from busledger.decoder.checks import (
     TimingResult,
 )
 from busledger.decoder.errors import CaptureError, UsageError, WiringError
-from busledger.decoder.pipeline.run import Request, Run, bus_and_board, open_run
+from busledger.decoder.pipeline.run import Request, Run, bus_and_board, marks_of, open_run
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import bind, canonical, load_wiring, propose
 
@@ -61,7 +61,7 @@ def run_selects(request: Request, progress: Progress = silent) -> SelectsResult:
             check.feed(block.levels, block.cycles, block.compared)
         assert check is not None  # blocks() gives at least its tail
         result: SelectsResult = check.finish()
-        return result
+        return run.marks.said(result)
     finally:
         run.file.close()
 
@@ -85,7 +85,7 @@ def run_buffers(request: Request, progress: Progress = silent) -> BuffersResult:
             check.feed(block.levels, block.cycles)
         assert check is not None
         result: BuffersResult = check.finish()
-        return result
+        return run.marks.said(result)
     finally:
         run.file.close()
 
@@ -112,7 +112,7 @@ def run_timing(request: Request, progress: Progress = silent) -> TimingResult:
             check.feed(block.levels, block.cycles)
         assert check is not None
         result: TimingResult = check.finish(grade=request.grade)
-        return result
+        return run.marks.said(result)
     finally:
         run.file.close()
 
@@ -147,7 +147,7 @@ def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
             result = result.model_copy(update={"proposed_wiring": proposal.toml(names)})
         if nameless and beginning:
             result = result.model_copy(update=_likeliest_bus(_joined(beginning), names, grid))
-        return result
+        return marks_of(profile, board).said(result)
 
 
 def _names_tell(names: Sequence[str]) -> bool:
@@ -189,7 +189,8 @@ def _board(run: Run) -> Board:
 
 def _wants(run: Run, lines: Sequence[str], what: str) -> None:
     if not any(run.layout.wired(line) for line in lines):
-        raise UsageError(f"{what}: there is nothing to judge", expected=f"a channel on one of {', '.join(lines)}")
+        wanted = ", ".join(map(run.marks.name, lines))
+        raise UsageError(f"{what}: there is nothing to judge", expected=f"a channel on one of {wanted}")
 
 
 def _names(request: Request) -> tuple[Profile | None, Board | None]:

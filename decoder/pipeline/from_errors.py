@@ -23,7 +23,7 @@ from busledger.decoder.ledger import AccessLog, Counter, Ledger, RegionMap
 from busledger.decoder.pipeline.check import cycle_counts
 from busledger.decoder.pipeline.list_words import ListFacts, cannot_tell, clip_step, doubts, taken
 from busledger.decoder.pipeline.listed_accesses import MOST_ROWS, ListedAccesses
-from busledger.decoder.pipeline.run import Request, bus_and_board
+from busledger.decoder.pipeline.run import Request, bus_and_board, marks_of
 from busledger.decoder.progress import Progress, silent
 
 if TYPE_CHECKING:
@@ -102,7 +102,7 @@ def check_errors(request: ErrorsRequest, progress: Progress = silent) -> CheckRe
         decimal=request.decimal,
     )
     found = weighed.found
-    return CheckResult(
+    result = CheckResult(
         capture=CaptureFinding(
             path=str(request.source),
             duration_s=0.0,
@@ -123,6 +123,7 @@ def check_errors(request: ErrorsRequest, progress: Progress = silent) -> CheckRe
         coverage={**found.coverage, "from_list": {"taken": taken(facts), "cannot_tell": cannot_tell(facts)}},
         next_steps=(*found.next_steps, clip_step(facts)),
     )
+    return marks_of(profile, board).said(result)
 
 
 def _testable(region: Region) -> bool:

@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from busledger.decoder.errors import UsageError
-from busledger.decoder.pipeline.run import Request, bus_and_board
+from busledger.decoder.pipeline.run import Request, bus_and_board, marks_of
 from busledger.decoder.planning import OpenSuspect, PlanRequest, PlanResult, make_plan
 from busledger.decoder.text import plain
 
@@ -40,7 +40,7 @@ def plan_passes(
     if card is None:
         raise UsageError("a plan needs to know what is on the card", expected="--board FILE")
     suspects = None if before is None else read_suspects(before)
-    return make_plan(card, bus, request, suspects)
+    return marks_of(bus, card).said(make_plan(card, bus, request, suspects))
 
 
 def read_suspects(path: str | Path) -> Sequence[OpenSuspect]:

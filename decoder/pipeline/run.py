@@ -30,12 +30,13 @@ from busledger.decoder.checks import skew_of
 from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, UsageError
 from busledger.decoder.ledger import Compared, Ledger, LineLevels, RegionMap, SelectedRegions, Verdict
+from busledger.decoder.marks import Marks
 from busledger.decoder.pipeline.stated import left_out, parse_regions
 from busledger.decoder.pipeline.tested import with_tested
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import Wiring, bind, load_wiring
 
-__all__ = ["Decoded", "Request", "Run", "bus_and_board", "open_run", "region_map_of"]
+__all__ = ["Decoded", "Request", "Run", "bus_and_board", "marks_of", "open_run", "region_map_of"]
 
 FS = 1e-15
 EXACT_TEXT = (
@@ -124,6 +125,11 @@ class Run:
     @property
     def tick_s(self) -> float:
         return self.tick_fs * FS
+
+    @property
+    def marks(self) -> Marks:
+        """The active-low lines of the bus and the card, for all that people read."""
+        return marks_of(self.profile, self.board)
 
     @property
     def region_names(self) -> tuple[str, ...]:
@@ -305,6 +311,12 @@ def region_map_of(regions: Sequence[Region], profile: Profile) -> RegionMap:
         rule_compares=[profile.compares(rule) for rule in rules],
         even_byte=profile.even_byte,
     )
+
+
+def marks_of(profile: Profile | None, board: Board | None) -> Marks:
+    """The active-low lines of a bus and a card, as people read them."""
+    of_bus = profile.marked if profile is not None else ()
+    return Marks((*of_bus, *(board.active_low() if board is not None else ())))
 
 
 def bus_and_board(request: Request) -> tuple[Profile, Board | None]:

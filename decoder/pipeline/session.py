@@ -119,7 +119,7 @@ def _decode(run: Run, cache: StoreCache, key: str, progress: Progress) -> Store:
         for name in ("selects", "buffers", "timing"):
             table = getattr(gathered.checks, name, None)
             if table is not None:
-                writer.add_document(f"{name}.json", table.to_json())
+                writer.add_document(f"{name}.json", run.marks.said(table).to_json())
         return writer.finish(_facts(run))
 
 
@@ -145,7 +145,7 @@ def _line(run: Run, name: str) -> StoredLine:
         role = "address" if line.role == "address" else "data" if line.role == "data" else "control"
     elif run.board is not None and any(region.select == name for region in run.board.regions):
         role = "select"
-    return StoredLine(name=name, role=role, active_low=line.active_low if line is not None else False)
+    return StoredLine(name=name, role=role, active_low=name in run.marks.low)
 
 
 def _rule(profile: Profile, rule: int, tick_fs: int) -> StoredRule:

@@ -152,7 +152,7 @@ def weigh_together(request: Request, placed: Sequence[Placed], progress: Progres
         found = Diagnosis(suspects=outside_the_card(found.suspects), unexplained=found.unexplained, next_steps=steps)
     # A capture that could not be judged by itself spoils the whole: its reads lie in it.
     alone = next((r.not_judged_because for r in results if not r.judged), "")
-    return results[0].model_copy(
+    joint = results[0].model_copy(
         update={
             "capture": _captures(results),
             "cycles": _cycles(results),
@@ -170,6 +170,7 @@ def weigh_together(request: Request, placed: Sequence[Placed], progress: Progres
             "not_judged_because": refused.reason if refused is not None else alone,
         }
     )
+    return run.marks.said(joint)
 
 
 def _gathered(run: Run, placed: Sequence[Placed]) -> tuple[Gathered, float]:

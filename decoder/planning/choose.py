@@ -18,7 +18,7 @@ from itertools import combinations
 from busledger.decoder.diagnosis import PossibleFault
 from busledger.decoder.planning.sight import Bench, Sight, Signature
 
-__all__ = ["Choice", "best_by_enumeration", "choose_lines", "entropy", "expected_gain", "groups", "merged"]
+__all__ = ["Choice", "choose_lines", "entropy", "expected_gain", "groups", "merged"]
 
 _EPSILON = 1e-9
 
@@ -148,13 +148,3 @@ def _bundles(bench: Bench, held: frozenset[str], offered: Sequence[str]) -> list
     order = {line: k for k, line in enumerate(offered)}
     found = {tuple(sorted((w & set(order)) - held, key=order.__getitem__)) for w in wanted}
     return sorted(found - {()}, key=lambda b: [order[line] for line in b])
-
-
-def best_by_enumeration(
-    bench: Bench, faults: Sequence[PossibleFault], channels: int, given: frozenset[str] = frozenset()
-) -> tuple[float, tuple[str, ...]]:
-    """(bits, lines) of the best set of ``channels`` lines, all sets tried: for small boards only."""
-    offered = [line for line in bench.lines() if line not in given]
-    gain = _Memory(bench, faults)
-    sets = combinations(offered, min(channels, len(offered)))
-    return max(((gain(given | set(lines)), lines) for lines in sets), key=lambda found: found[0])

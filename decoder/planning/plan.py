@@ -66,6 +66,7 @@ class PlanResult(_Finding):
     the likeliest faults that stay together, in words. Bits as in ``busledger.decoder.planning.choose``."""
 
     schema_: Literal["busledger.plan/1"] = Field(default="busledger.plan/1", alias="schema")
+    active_low: tuple[str, ...] = Field(default=(), description="lines that sentences and tables mark: /RD")
     board: str
     profile: str
     question: str | None

@@ -9,6 +9,7 @@ from rich.text import Text
 
 from busledger.decoder.board import Board, Region
 from busledger.decoder.findings import CheckResult
+from busledger.decoder.marks import Marks
 from busledger.decoder.report.card import STATE_SIGNS, STATE_STYLES, STATE_WORDS, CardPart, CardRow, card_rows
 from busledger.decoder.report.phrases import safe
 from busledger.decoder.report.terminal import printed, wrap
@@ -36,7 +37,8 @@ def board_text(board: Board, *, address_bits: int, result: CheckResult | None = 
         lines += _drawn(row, indent, width, judged=result is not None)
     lines += [Text(), Text("Memory map", style="bold")]
     for space in dict.fromkeys(region.space for region in board.regions):
-        lines += _map([r for r in board.regions if r.space == space], space, address_bits, width)
+        here = [r for r in board.regions if r.space == space]
+        lines += _map(here, space, address_bits, width, Marks(board.active_low()))
     return printed(lines, width=width, colour=colour)
 
 
@@ -84,7 +86,7 @@ def _box(part: CardPart | None, judged: bool) -> list[str]:
     return [top, *middle, "└" + "─" * (size + 2) + "┘"]
 
 
-def _map(regions: Sequence[Region], space: str, address_bits: int, width: int) -> Iterator[Text]:
+def _map(regions: Sequence[Region], space: str, address_bits: int, width: int, marks: Marks) -> Iterator[Text]:
     """Lines from the lowest address up; the bar is the share of the whole space, at least one mark."""
     whole = 1 << address_bits if space != "io" else max(256, *(region.end + 1 for region in regions))
     digits = max(4, -(-(whole - 1).bit_length() // 4))
@@ -97,7 +99,7 @@ def _map(regions: Sequence[Region], space: str, address_bits: int, width: int) -
             yield from _map_line(at, start - 1, "-", "", digits, whole, width)
         if region is not None:
             chips = ", ".join(chip.designator for chip in region.chips)
-            select = f", select {region.select}" if region.select else ""
+            select = f", select {marks.name(region.select)}" if region.select else ""
             about = f"{safe(region.name)} ({region.kind}{select})" + (f": {safe(chips)}" if chips else "")
             yield from _map_line(region.start, region.end, "#", about, digits, whole, width)
             at = max(at, region.end + 1)

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from markupsafe import escape
 
 from busledger.decoder.board import Board, Region
+from busledger.decoder.marks import Marks
 from busledger.decoder.report.card import CardPart, card_rows
 from busledger.decoder.report.palette import LIGHT
 from busledger.decoder.report.phrases import safe
@@ -44,7 +45,7 @@ def board_svg(board: Board, *, address_bits: int) -> str:
         if space != "memory":
             body.append(_text(_MARGIN, y + 8, f"{space} space", colour="faint"))
             y += 14
-        for piece, tall in _map(shown, space, address_bits, y):
+        for piece, tall in _map(shown, space, address_bits, y, Marks(board.active_low())):
             body.append(piece)
             y += tall
     width = 2 * _MARGIN + _LABEL + _ACROSS * (_BOX + _GAP)
@@ -86,7 +87,9 @@ def _box(part: CardPart | None, x: float, y: float) -> str:
     )
 
 
-def _map(regions: Sequence[Region], space: str, address_bits: int, y: float) -> Iterator[tuple[str, float]]:
+def _map(
+    regions: Sequence[Region], space: str, address_bits: int, y: float, marks: Marks
+) -> Iterator[tuple[str, float]]:
     """(drawing, height) of each region and gap, from the lowest address down the page."""
     whole = 1 << address_bits if space != "io" else max(256, *(region.end + 1 for region in regions))
     digits = max(4, -(-(whole - 1).bit_length() // 4))
@@ -105,7 +108,7 @@ def _map(regions: Sequence[Region], space: str, address_bits: int, y: float) -> 
         dashed = ' stroke-dasharray="4 3"' if here is None else ""
         about = "nothing" if here is None else f"{safe(here.name)} ({here.kind})"
         if here is not None and here.select:
-            about += f", select {here.select}"
+            about += f", select {marks.name(here.select)}"
         if here is not None and here.chips:
             about += f": {safe(', '.join(chip.designator for chip in here.chips))}"
         yield (

@@ -8,6 +8,7 @@ from typing import Literal
 
 from busledger.decoder.board import Board, Region
 from busledger.decoder.findings import CheckResult
+from busledger.decoder.marks import Marks
 from busledger.decoder.report.numbers import lane_ranges, percent
 from busledger.decoder.report.phrases import safe
 from busledger.decoder.report.places import SURE, places_of
@@ -86,7 +87,9 @@ def _support(board: Board, judge: _Judge) -> Iterable[CardRow]:
         ninth = (judge.part(chip.designator, _name(chip.part), f"{name} parity") for name, chip in board.parity)
         yield CardRow("parity", "", tuple(ninth))
     if board.decoders:
-        made = (judge.part(d.designator, _name(d.part), lane_ranges(d.outputs.values())) for d in board.decoders)
+        marks = Marks(board.active_low())
+        makes = ((d, lane_ranges(map(marks.name, d.outputs.values()))) for d in board.decoders)
+        made = (judge.part(d.designator, _name(d.part), lines) for d, lines in makes)
         yield CardRow("selects", "", tuple(made))
     if board.buffers:
         carried = ((b, _lanes(b.lanes) if b.lanes else lane_ranges(b.lines)) for b in board.buffers)

@@ -17,6 +17,7 @@ from busledger.decoder.checks import (
     SelectsResult,
     TimingResult,
 )
+from busledger.decoder.marks import marked
 from busledger.decoder.report.numbers import lane_ranges, seconds
 from busledger.decoder.report.tables import table_text
 from busledger.decoder.report.terminal import printed, wrap
@@ -79,6 +80,7 @@ def _range_ns(histogram: DelayHistogram) -> str:
 
 def selects_text(result: SelectsResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
     """Decoder by decoder: findings, rows seen, outputs; then the regions' selects."""
+    result = marked(result)
     judged = sum(d.judged for d in result.decoders)
     good = f"Every output was as its table says, in {judged} settled moments" if judged else "Every select was right"
     text = _findings(result.findings, good, width=width, colour=colour, answer_only=answer_only)
@@ -125,6 +127,7 @@ def _decoder(decoder: DecoderResult, *, width: int, colour: bool) -> str:
 
 def buffers_text(result: BuffersResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
     """Driver by driver: findings, what the control lines asked for, then lane by lane."""
+    result = marked(result)
     text = _findings(result.findings, "Every bus driver did what the cycles ask for, as far as it is clipped",
                      width=width, colour=colour, answer_only=answer_only)  # fmt: skip
     if answer_only:
@@ -167,6 +170,7 @@ def _buffer(buffer: BufferResult, *, width: int, colour: bool) -> str:
 
 def timing_text(result: TimingResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
     """Limit by limit: measured range, limit, margin; then the distributions."""
+    result = marked(result)
     good = f"Nothing violates the limits of grade {result.grade}" if result.grade else "No limits to hold against"
     text = _findings(result.findings, good, width=width, colour=colour, answer_only=answer_only)
     if answer_only:
@@ -208,6 +212,7 @@ def _bars(limit: LimitResult, *, width: int, colour: bool) -> str:
 
 def probes_text(result: ProbesResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
     """The doubts first, then the clock, then every channel."""
+    result = marked(result)
     doubts = [f for f in result.findings if f.weight != "note"]
     odd = any(c.verdict == "many runts" for c in result.channels)
     answer = "No channel is in doubt, but some show many runts" if odd else "Every channel looks sound"

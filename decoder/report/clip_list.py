@@ -8,6 +8,7 @@ from typing import Any
 
 from markupsafe import Markup
 
+from busledger.decoder.marks import marked
 from busledger.decoder.planning import PlanPass, PlanResult
 from busledger.decoder.report import palette
 from busledger.decoder.report.page import templates
@@ -26,6 +27,7 @@ __all__ = ["plan_page"]
 
 def plan_page(result: PlanResult) -> str:
     """HTML text; every text that comes from a file is cleaned and escaped."""
+    result = marked(result)
     style = (
         templates()
         .get_template("report.css.j2")

@@ -37,20 +37,17 @@ def coverage_rows(coverage: Mapping[str, Any]) -> list[tuple[str, ...]]:
 
 
 def intermittence_lines(intermittence: Mapping[str, Any]) -> list[str]:
-    """How the failures come and go, a sentence a line, suggestions last and named as such.
-
-    Without the description's own rate, its first sentence: it is counted over other accesses than the suspect's rate,
-    which alone is called the rate of the fault.
-    """
+    """How the failures come and go, a sentence a line, suggestions last and named as such."""
     found = _of_one_suspect(intermittence)
-    said = [safe(text) for text in list(found.get("sentences", ()))[1:]]
+    basis = [found["basis"]] if "basis" in found else []
+    said = [safe(text) for text in (*basis, *found.get("sentences", ()))]
     return (said + [f"Suggestion: {safe(text)}" for text in found.get("suggestions", ())])[:_MOST]
 
 
 def when_lines(intermittence: Mapping[str, Any]) -> list[str]:
-    """The same for one screen: without the rate, which the verdict gives; the first suggestion always among them."""
+    """The same for one screen; the first suggestion always among them."""
     found = _of_one_suspect(intermittence)
-    said = [safe(text) for text in list(found.get("sentences", ()))[1:3]]
+    said = [safe(text) for text in list(found.get("sentences", ()))[:2]]
     return said + [safe(text) for text in list(found.get("suggestions", ()))[:1]]
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 from busledger.decoder.board import Board
 from busledger.decoder.findings import CheckResult
+from busledger.decoder.marks import marked
 from busledger.decoder.planning import since_lines
 from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
 from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines
@@ -42,6 +43,7 @@ def markdown_text(
     between: Sequence[str] = (),
 ) -> str:
     """Markdown; names from files are escaped, so that they show as they are. ``board`` tells the parts' types."""
+    result = marked(result)
     lines = list(_document(result, board, settings or {}, notes, between))
     return "\n".join(lines).replace(NO_BREAK, " ") + "\n"
 

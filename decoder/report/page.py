@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from busledger.decoder.board import Board
 from busledger.decoder.findings import CheckResult, LaneCounts, RegionCounts, Suspect
+from busledger.decoder.marks import marked
 from busledger.decoder.planning import since_lines
 from busledger.decoder.report import palette
 from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
@@ -70,6 +71,7 @@ def html_page(
     pictures : (SVG of ours, caption) of levels around wrong reads
     between : what the other wired sets of the capture say of this one, one sentence each
     """
+    result = marked(result)
     environment = templates()
     style = environment.get_template("report.css.j2").render(
         light=Markup(palette.css_variables(palette.LIGHT)), dark=Markup(palette.css_variables(palette.DARK))

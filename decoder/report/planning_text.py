@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from busledger.decoder.marks import marked
 from busledger.decoder.planning import JoinResult, MatchPlace, MatchResult, PlanPass, PlanResult
 from busledger.decoder.report.numbers import NO_BREAK, count, plural
 from busledger.decoder.report.planning_words import clip_place, headline, pass_title, sampling_lines, why_words
@@ -16,6 +17,7 @@ _STRETCHES = 5
 
 def plan_text(result: PlanResult, *, width: int, colour: bool, answer_only: bool = False) -> str:
     """What to clip, pass by pass, how fast to sample, where to trigger, and the cautions."""
+    result = marked(result)
     head = paragraphs([headline(result)], width=width, colour=colour, title=True)
     if answer_only:
         return head

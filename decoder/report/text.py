@@ -10,6 +10,7 @@ from rich.text import Text
 
 from busledger.decoder.board import Board
 from busledger.decoder.findings import CheckResult, Cleared, WarningFinding
+from busledger.decoder.marks import marked
 from busledger.decoder.planning import since_lines
 from busledger.decoder.report.bad_parts import card_strip, ordered_steps, shopping_list
 from busledger.decoder.report.facts import when_lines
@@ -44,6 +45,7 @@ def check_text(
 
     ``board`` draws the card where several parts of it are bad, and gives their types.
     """
+    result = marked(result)
     told = verdict(result)
     style = "bold green" if told.startswith(NO_FAULT) else "bold red" if result.suspects else "bold yellow"
     lines = [Text(line, style=style) for line in wrap(told, width)]

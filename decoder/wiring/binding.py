@@ -26,7 +26,7 @@ class LineNeed:
 
     ``group``: at least one line of each group must be found. ``quiet``: no note when it is
     missing (lines a board names only for checks). ``if_missing``: what an optional line is
-    then taken for, in words.
+    then taken for, in words. ``low``: it acts when low, and has the trade's mark in front of people.
     """
 
     name: str
@@ -35,6 +35,12 @@ class LineNeed:
     group: str | None = None
     quiet: bool = False
     if_missing: str = "unknown"
+    low: bool = False
+
+    @property
+    def shown(self) -> str:
+        """The name as people read it."""
+        return f"/{self.name}" if self.low else self.name
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +208,7 @@ def _complain(needs: Sequence[LineNeed], lines: Mapping[str, int], unmatched: Se
     empty = {g: members for g, members in groups.items() if not any(m.name in lines for m in members)}
     if not missing and not empty:
         return
-    parts = [f"the line {n.name} is not wired{_near(n, unmatched)}" for n in missing]
+    parts = [f"the line {n.shown} is not wired{_near(n, unmatched)}" for n in missing]
     parts += [f"no {g} line at all is wired{_near(members[0], unmatched)}" for g, members in empty.items()]
     raise WiringError(
         "; ".join(parts),
@@ -231,5 +237,5 @@ def _missing_notes(needs: Sequence[LineNeed], lines: Mapping[str, int]) -> list[
     by_fate: dict[str, list[str]] = defaultdict(list)
     for need in needs:
         if not need.required and not need.quiet and need.name not in lines:
-            by_fate[need.if_missing].append(need.name)
+            by_fate[need.if_missing].append(need.shown)
     return [Note("not-wired", f"not wired, {fate}: {ranges_text(names)}") for fate, names in by_fate.items()]

@@ -44,6 +44,18 @@ def test_times_without_a_grid() -> None:
     assert sample_grid(times) is None
 
 
+def test_a_few_steps_on_a_grid_among_many_that_are_not_make_none() -> None:
+    """Two steps in five are samples of 24 MHz; the others are long and fall anywhere."""
+    rng = np.random.default_rng(10)
+    near = np.rint(125 / 3 * rng.choice([1, 2, 3], 4000))
+    steps = np.where(rng.random(4000) < 0.4, near, rng.integers(10**6, 10**9, 4000))
+    assert sample_grid(np.cumsum(steps).astype(np.int64)) is None
+
+
+def test_a_grid_of_two_ticks() -> None:
+    assert sample_grid(np.array([0, 2, 6, 8], np.int64)) == 2.0
+
+
 def test_nothing_to_go_by() -> None:
     for times in ([], [5], [5, 6], [1, 2, 3, 4]):
         assert sample_grid(np.array(times, np.int64)) is None

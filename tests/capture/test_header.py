@@ -123,3 +123,11 @@ def test_one_code_under_one_name_in_two_scopes_is_one_channel() -> None:
     need = LineNeed("RD", required=True)
     for channel in ("top.nRD", "top.ram.nRD"):
         assert bind(capture.header.signals, [need], table={"RD": channel}).lines == {"RD": 0}
+
+
+@pytest.mark.parametrize(("unit", "odd"), [("1 ns", False), ("100 us", False), ("2 ns", True), ("1000 ns", True)])
+def test_a_unit_that_the_standard_does_not_know_is_taken_and_told(unit: str, odd: bool) -> None:
+    """IEEE 1364-2005 18.2.3.7 knows 1, 10 and 100 of a unit."""
+    capture = opened(f"$timescale {unit} $end $var wire 1 ! a $end $enddefinitions $end #0 0! #1 1! ")
+    capture.read([0])
+    assert ("odd-timescale" in [note.code for note in capture.notes]) is odd

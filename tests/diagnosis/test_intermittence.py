@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from busledger.decoder.bus.columns import Kind
 from busledger.decoder.diagnosis.intermittence.intermittence import describe, windows_for
 from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
-from busledger.decoder.diagnosis.intermittence.occurrence import Circumstances, Tally
+from busledger.decoder.diagnosis.intermittence.occurrence import Circumstances, Occurrence
 from busledger.decoder.findings import Suspect
 from tests.diagnosis.small_cards import Access, log_of, two_banks
 
@@ -37,7 +37,7 @@ def _quiet(rng: np.random.Generator, n: int = N) -> Circumstances:
 
 def _told(failed: NDArray[np.bool_], c: Circumstances, **more: object) -> dict:
     c.failed = failed
-    tally = Tally(len(c), windows_for(int(failed.sum())), address_bits=10, lanes=8)
+    tally = Occurrence(len(c), windows_for(int(failed.sum())), address_bits=10, lanes=8)
     for start in range(0, len(c), 3001):
         part = slice(start, start + 3001)
         tally.feed(Circumstances(*(getattr(c, name)[part] for name in Circumstances.__slots__)))
@@ -68,7 +68,7 @@ PLANTED: list[tuple[str, Rate, str, str]] = [
         "since the cell was written",
         "leaking cell",
     ),
-    ("change of region", lambda c: np.where(c.moved, 0.02, 0.002), "just after a change", "select that comes late"),
+    ("change of region", lambda c: np.where(c.moved, 0.02, 0.002), "after a change", "select that comes late"),
 ]
 
 
@@ -112,19 +112,26 @@ def test_the_figures_of_a_tally_counted_by_hand() -> None:
     failed = np.zeros(1000, np.bool_)
     failed[[100, 101, 500]] = True
     found = _told(failed, c)
-    assert (found["failures"], found["eligible"], found["rate"]) == (3, 1000, 0.003)
-    assert found["rate_interval"]["method"] == "Clopper-Pearson"
-    assert found["rate_interval"]["low"] == pytest.approx(0.000619, abs=1e-6)
-    assert found["rate_interval"]["high"] == pytest.approx(0.008742, abs=1e-6)
+    assert (found["failures"], found["reads"]) == (3, 1000)
+    assert found["basis"] == "Judged by 1000 reads that could have shown it, 3 of them wrong."
     assert (found["first_failure_s"], found["last_failure_s"]) == (pytest.approx(0.01), pytest.approx(0.05))
     assert found["bursts"]["runs_of_failures"] == 2
     assert [w["accesses"] for w in found["windows"]] == [250] * 4
     assert [w["failures"] for w in found["windows"]] == [2, 0, 1, 0]
     assert found["windows"][1]["start_s"] == found["windows"][0]["end_s"] == pytest.approx(0.025)
-    assert found["sentences"][0] == (
-        "3 failures in 1000 eligible accesses: 1 in 333 (Clopper-Pearson 95 %: 1 in 1615 to 1 in 114)."
-    )
+    assert found["sentences"] == ["First failure 0.01 s, last 0.05 s after the capture's start."]
     assert json.loads(json.dumps(found)) == found
+
+
+def test_words_give_counts_and_plain_chances_and_no_second_rate() -> None:
+    """What is tested is counted over other reads than the suspect's chances, so that no rate of its own is said."""
+    c = _quiet(np.random.default_rng(3))
+    c.address = (np.arange(N) % 1024).astype(np.uint32)
+    failed = (c.address & 64 != 0) & (np.random.default_rng(4).random(N) < 0.05)
+    found = _told(failed, c)
+    said = f"It depends on A6: 0 of 10 016 reads wrong when low, {failed.sum()} of 9984 when high"
+    assert f"{said} (chance alone: under 1 in 1000)." in found["sentences"]
+    assert "rate" not in found and not any(" in 2" in sentence for sentence in found["sentences"])
 
 
 def test_a_single_failure_and_none_at_all() -> None:
@@ -133,12 +140,12 @@ def test_a_single_failure_and_none_at_all() -> None:
     once[10] = True
     assert "It failed once, 0.001 s after the capture's start." in _told(once, _quiet(rng, 1000))["sentences"]
     assert _told(np.zeros(1000, np.bool_), _quiet(rng, 1000)) == {}
-    assert describe(Tally(0, 4), TICK_S) == {}
+    assert describe(Occurrence(0, 4), TICK_S) == {}
 
 
 def test_every_access_failing_is_no_pattern() -> None:
     found = _told(np.ones(500, np.bool_), _quiet(np.random.default_rng(1), 500))
-    assert found["depends"] == [] and found["rate"] == 1.0
+    assert found["depends"] == [] and found["failures"] == found["reads"] == 500
 
 
 # -- which accesses of a capture count -------------------------------------------------
@@ -186,7 +193,7 @@ def test_only_reads_that_should_be_high_count_for_stuck_low() -> None:
     accesses = _reads()
     due = sum(kind == "r" and address >= 16 and data >> 5 & 1 for kind, address, data in accesses)
     found = _of(_suspect(), accesses, _now_and_then(5, lambda a: a >= 16, 7))
-    assert found["eligible"] == due and found["failures"] == due // 7
+    assert found["reads"] == due and found["failures"] == due // 7
     assert (found["suspect"], found["component"], found["fault"]) == (1, "U4", "stuck-low")
 
 
@@ -194,14 +201,14 @@ def test_a_driver_counts_in_all_regions_it_serves() -> None:
     accesses = _reads()
     due = sum(kind == "r" and data >> 5 & 1 for kind, _, data in accesses)
     found = _of(_suspect(scope="buffer", component="U10", region=None), accesses, _now_and_then(5, lambda a: True, 7))
-    assert found["eligible"] == due
+    assert found["reads"] == due
 
 
 def test_a_cell_counts_alone() -> None:
     accesses = _reads()
     due = sum(kind == "r" and address == 20 and data >> 5 & 1 for kind, address, data in accesses)
     found = _of(_suspect(scope="cell", address=20), accesses, _now_and_then(5, lambda a: a == 20, 7))
-    assert found["eligible"] == due
+    assert found["reads"] == due
 
 
 def test_wrong_data_that_stays_until_written_counts_once() -> None:
@@ -219,7 +226,7 @@ def test_wrong_data_that_stays_until_written_counts_once() -> None:
 
     found = _of(_suspect(fault="write-lost"), accesses, bend)
     first_reads = sum(kind == "w" and address >= 16 for kind, address, _ in accesses)
-    assert found["eligible"] == first_reads
+    assert found["reads"] == first_reads
     assert any("kept reading wrong until it was written again" in s for s in found["sentences"])
 
 
@@ -261,10 +268,10 @@ def test_for_an_address_fault_only_reads_whose_partner_held_other_data_count() -
 
     stuck = _suspect(fault="address-stuck", component="U1", region="bank0", lanes=(), address_lines=("A0",))
     found = _of(stuck, accesses, bend)
-    assert (found["eligible"], found["failures"]) == (60, 6)
+    assert (found["reads"], found["failures"]) == (60, 6)
     shorted = _suspect(fault="address-bridged", component="U1", region="bank0", lanes=(), address_lines=("A0", "A1"))
     # Only addresses 1 and 2 differ in the two lines; both partners of each hold other data. Failures count always.
-    assert _of(shorted, accesses, lambda a, d: bend(a, d))["eligible"] == 60 + 6
+    assert _of(shorted, accesses, lambda a, d: bend(a, d))["reads"] == 60 + 6
 
 
 def test_for_a_second_select_reads_count_in_both_regions_where_they_differ() -> None:
@@ -280,4 +287,4 @@ def test_for_a_second_select_reads_count_in_both_regions_where_they_differ() -> 
         fault="select-extra", scope="decoder", component="U9", region="bank0", other_region="bank1", lanes=()
     )
     found = _of(extra, accesses, bend)
-    assert (found["eligible"], found["failures"]) == (60, 6)
+    assert (found["reads"], found["failures"]) == (60, 6)

@@ -23,6 +23,22 @@ def test_a_wrong_read_that_gives_the_same_again_is_no_news():
     assert (high.compared != 0).tolist() == [False, True, True, False, True]
 
 
+def test_the_same_wrong_lanes_beside_other_levels_where_nothing_is_known_are_news():
+    """D0 is wrong in both reads; D1, of which nothing was known, gave another level."""
+    rows = study_of([("w", 3, 0x01), ("r", 3, 0x00), ("r", 3, 0x02)]).rows()
+    unknown = rows.holding(rows.expected & ~np.uint32(0x02), rows.compared & ~np.uint32(0x02))
+    assert unknown.wrong.tolist() == [0, 1, 1]
+    assert narrowed(unknown, 0x0F).event.tolist() == [0, 1, 1]
+
+
+def test_a_read_that_gives_what_was_written_is_news_where_another_fault_should_have_bent_it():
+    """A shared fault lets 00 be expected of cell 3; the read gives the 0F of the write, which was right."""
+    rows = study_of([("w", 3, 0x0F), ("r", 3, 0x0F)]).rows()
+    bent = rows.holding(np.zeros(2, np.uint32), rows.compared)
+    assert bent.wrong.tolist() == [0, 0x0F]
+    assert narrowed(bent, 0x0F).event.tolist() == [0, 1]
+
+
 def test_news_on_one_chip_s_lanes_is_none_on_the_other_s():
     """The second read of cell 3 differs from the first on D7 only: that is news for U2 and not for U1."""
     rows = study_of([("w", 3, 0xFF), ("r", 3, 0xF0), ("r", 3, 0x70)]).rows()

@@ -61,6 +61,26 @@ def test_a_lane_that_is_low_now_and_then_takes_the_reads_that_it_can_have_spoilt
     assert found.compared.tolist() == study.rows().compared.tolist()
 
 
+# D1 and D5 of the driver shorted: both read low where either should be.
+def shorted(study):
+    lanes = candidate(study, "bridged", "buffer", component="U10", lanes=0x22)
+    return acting(lanes, hard=False, way=[v.label for v in lanes.variants].index("both read the AND"))
+
+
+def test_a_short_now_and_then_takes_no_read_that_gives_what_it_would_not():
+    """The short would give both low: with D5 high besides it is not what spoilt the read."""
+    study = study_of([("w", 3, 0x02), ("r", 3, 0x00), ("r", 3, 0x20)])
+    assert laid_over(FoundFault(shorted(study), study), study.rows()).wrong.tolist() == [0, 0, 0x22]
+
+
+def test_a_write_lost_now_and_then_leaves_the_lane_of_a_chip_that_is_not_looked_at():
+    """U2 (D4-D7 of bank 0) is bad by itself: the lost write explains D1, what D5 gives stays."""
+    study = study_of([("w", 3, 0x00), ("w", 3, 0x02), ("r", 3, 0x20)])
+    lost = acting(candidate(study, "write-lost", "region", region=0), hard=False)
+    fault = FoundFault(lost, study, Blind({0: HIGH_NIBBLE}, 2))
+    assert laid_over(fault, study.rows()).wrong.tolist() == [0, 0, 0x20]
+
+
 # -- addresses: a fault that moves ------------------------------------------------
 class CardSeesA2Low(Hardware):
     """U11 holds A2 low; D5 of bank 0 reads low besides, where ``too``."""

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis.statistics import (
-    accesses_needed,
     clopper_pearson,
     cochran_armitage,
     dispersion,
@@ -14,14 +13,12 @@ from busledger.decoder.diagnosis.statistics import (
     holm,
     homogeneity,
     rate_below,
-    runs_test,
 )
 
 
 def test_no_accesses_exclude_nothing() -> None:
     assert rate_below(0) == 1.0
     assert rate_below(5, failures=5) == 1.0
-    assert accesses_needed(0.0) is None and accesses_needed(1.0) == 1
     with pytest.raises(ValueError, match="3 failures in 2 accesses"):
         clopper_pearson(3, 2)
 
@@ -38,7 +35,6 @@ def test_what_does_not_vary_has_no_trend_no_bursts_no_difference() -> None:
     assert cochran_armitage([], []) == (0.0, 1.0)
     assert dispersion([], []) == (1.0, 1.0)
     assert dispersion([5, 5], [5, 5]) == (1.0, 1.0)
-    assert runs_test([]) == (0.0, 1.0) and runs_test([True, True]) == (0.0, 1.0)
     assert homogeneity([], []).p == 1.0 and homogeneity([0, 0, 0], [9, 9, 9]).p == 1.0
     assert failure_runs(0, 0, 10).p == 1.0 and failure_runs(1, 5, 5).p == 1.0
     assert len(holm([])) == 0
@@ -61,7 +57,6 @@ def test_planted_bursts_are_seen_and_scattered_failures_are_not() -> None:
         windows = failed.reshape(20, -1).sum(axis=1)
         runs = int(failed[0]) + int(np.count_nonzero(failed[1:] & ~failed[:-1]))
         assert (dispersion(windows, [1000] * 20).p < 1e-3) is seen
-        assert (runs_test(failed).p < 1e-3) is seen
         assert (failure_runs(runs, int(failed.sum()), len(failed)).p < 1e-3) is seen
 
 

@@ -11,13 +11,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from statsmodels.sandbox.stats.runs import runstest_1samp
 from statsmodels.stats.contingency_tables import Table
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 
 from busledger.decoder.diagnosis.statistics import (
-    accesses_needed,
     clopper_pearson,
     cochran_armitage,
     dispersion,
@@ -26,7 +24,6 @@ from busledger.decoder.diagnosis.statistics import (
     holm,
     homogeneity,
     rate_below,
-    runs_test,
     wilson,
 )
 
@@ -78,8 +75,7 @@ def test_one_sided_bounds_equal_statsmodels(trials: int, failures: int) -> None:
 @pytest.mark.parametrize(("rate", "needed"), [(0.05, 59), (0.01, 299), (0.10, 29), (1 / 380, 1137)])
 def test_how_long_a_clean_run_must_be(rate: float, needed: int) -> None:
     """59 and 299 are the success-run figures of acceptance sampling (95 % confidence, 95 % and 99 % reliability)."""
-    assert accesses_needed(rate) == needed
-    assert (1 - rate) ** needed <= 0.05 < (1 - rate) ** (needed - 1)
+    assert rate_below(needed) <= rate < rate_below(needed - 1)
 
 
 def test_holm_by_hand() -> None:
@@ -116,17 +112,6 @@ def test_trends_equal_statsmodels(windows: list[tuple[int, int]]) -> None:
     z = table.test_ordinal_association().zscore
     total = trials.sum()
     assert found.statistic == pytest.approx(z * np.sqrt(total / (total - 1)), abs=1e-9)
-
-
-@given(st.lists(st.booleans(), min_size=3, max_size=200))
-@settings(max_examples=80)
-def test_runs_equal_statsmodels(failed: list[bool]) -> None:
-    found = runs_test(failed)
-    if len(set(failed)) < 2 or sum(failed) * (len(failed) - sum(failed)) * 2 == len(failed):
-        assert found.p == 1.0
-        return
-    z, p = runstest_1samp(np.array(failed, int), cutoff=0.5, correction=False)
-    assert (found.statistic, found.p) == (pytest.approx(z, abs=1e-9), pytest.approx(p, abs=1e-9))
 
 
 @pytest.mark.parametrize(("failures", "accesses"), [(3, 8), (4, 9), (1, 6), (5, 7)])

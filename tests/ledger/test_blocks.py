@@ -41,6 +41,23 @@ def test_a_healthy_region_cuts_nothing():
     assert blocks_of([]) == {}
 
 
+def test_a_lane_that_fails_both_ways_in_one_half_is_not_stuck():
+    """The second half gives D5 turned round, always: a chip that is stuck does not."""
+    told = [(kind, a, value) for a in range(0x4000, 0x4800, 8) for value in (0xFF, 0x00)
+            for kind, value in ((Kind.WRITE, value), (Kind.READ, value ^ 0x20 if a >= 0x4400 else value))]  # fmt: skip
+    assert blocks_of(told) == {}
+
+
+def test_what_another_region_reads_says_nothing_of_this_one_s_lane():
+    """The bank is read in its second half only, where D5 is stuck; another region reads well."""
+    stuck = [a for a in swept(lambda a: 0xDF) if a[1] >= 0x4400]
+    well = [(kind, a + 0x4000, v) for kind, a, v in swept(lambda _: 0xFF)]
+    areas = WHOLE, Area("other", 0x8000, 0x87FF)
+    cycles = traffic(*stuck, *well)
+    compared, _ = run(cycles, *areas)
+    assert failing_blocks(([(cycles, compared)],) * 2, [(a.start, a.end) for a in areas], 8) == {}
+
+
 def test_two_lanes_of_two_banks_cut_twice():
     def wrong(address):
         return 0xDF if address >= 0x4600 else 0xFE if address < 0x4200 else 0xFF

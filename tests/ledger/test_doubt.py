@@ -93,3 +93,24 @@ def test_a_byte_written_through_a_shared_entry_says_nothing_of_the_other_byte():
     cycles.width[:2] = 1
     compared, _ = run(cycles, area, data_bits=16, unwired=4)
     assert np.array_equal(compared.mismatch, [0, 0, 0])
+
+
+def test_a_write_in_doubt_at_the_end_of_a_bank_leaves_the_rom_behind_it_as_it_is():
+    """4002 and 4003 differ in A0; the bank ends between them, and a ROM takes no writes."""
+    bank, rom = Area("bank", 0x4000, 0x4002), Area("rom", 0x4003, 0x4003, kind="rom", image=b"\x0f")
+    cycles = traffic((WRITES, 0x4002, 0x00, 0, 0x0001), (READ, 0x4003, 0x0E))
+    compared, _ = run(cycles, bank, rom)
+    assert (compared.verdict[1], compared.mismatch[1]) == (Verdict.MISMATCH, 0x01)
+
+
+def test_a_read_in_doubt_between_two_banks_lies_in_neither():
+    cycles = traffic((READ, 0x4000, 0, 0, 0x0400), (READ, 0x4000, 0, 0, 0x0001))
+    run(cycles, LOW, HIGH)
+    assert cycles.region.tolist() == [-1, 0]
+
+
+def test_a_lane_in_doubt_is_not_compared_with_what_cells_share():
+    """Both cells behind A0 hold FF; the read gives D1 low, and D0 is in doubt."""
+    cycles = traffic(*[(WRITES, 0x4000, 0xFF, 0, 1)] * 2, (READ, 0x4000, 0xFC, 0x01, 1))
+    compared, _ = run(cycles, LOW, unwired=1)
+    assert (compared.known[2], compared.mismatch[2]) == (0xFE, 0x02)

@@ -62,10 +62,17 @@ def test_after_a_mismatch_the_ledger_keeps_what_was_written():
     assert list(compared.writer) == [-1, 0, 0]
 
 
+def test_the_writer_is_counted_over_all_blocks():
+    cycles = traffic((Kind.READ, 0x4000, 0), (Kind.WRITE, 0x4000, 1), (Kind.READ, 0x4000, 1))
+    ledger = Ledger(RegionMap((BANK,)), 16)
+    assert [int(ledger.feed(cycles.slice(i, i + 1)).writer[0]) for i in range(3)] == [-1, -1, 1]
+
+
 def test_two_different_reads_of_an_unwritten_cell_disagree_but_are_no_mismatch():
     compared, (bank,) = run(traffic((Kind.READ, 0x4000, 0x00), (Kind.READ, 0x4000, 0x01), (Kind.READ, 0x4000, 0x01)))
     assert list(compared.verdict) == [Verdict.UNKNOWN, Verdict.DISAGREES, Verdict.UNKNOWN]
     assert (bank.reads_disagree, bank.mismatches, bank.reads_compared) == (1, 0, 0)
+    assert (bank.reads_never_written, bank.reads_never_written_disagree) == (3, 1)
 
 
 def test_after_missing_samples_a_wrong_read_proves_nothing_and_a_right_one_restores_trust():

@@ -1,6 +1,6 @@
 """``python -m tests.mutation [WORD …] [--list]``: which mutants live.
 
-A mutant is one small change of the program (``mutants.py``). For each a scratch copy of the tree gets the change, the
+A mutant is one small change of the program (``mutants.toml``). For each a scratch copy of the tree gets the change, the
 tests named for it run there, and the change is taken back. A mutant that no test notices *lives*: a test is missing,
 or the change means nothing. WORDs choose mutants by what their file or their reason holds; the status is 1 where one
 lives. The program runs with its kernels uncompiled unless a mutant says otherwise: a compiler's minute a mutant would

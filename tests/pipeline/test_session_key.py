@@ -29,9 +29,12 @@ def key_of(request: Request) -> str:
 
 @pytest.mark.parametrize(
     "changes",
-    [{"grade": "another"}, {"t_from": 2 * MS}, {"t_to": 9 * MS}, {"rate_hz": 1e6}, {"regions": ("more=0-FF",)}],
+    [
+        {"grade": "another"}, {"t_from": 2 * MS}, {"t_to": 9 * MS}, {"rate_hz": 1e6}, {"exact": True},
+        {"regions": ("more=0-FF",)},
+    ],
     ids=lambda changes: next(iter(changes)),
-)
+)  # fmt: skip
 def test_another_question_has_another_key(changes: dict[str, Any]) -> None:
     asked = Request(capture=LOOM.capture, profile="6502") if "regions" in changes else ASKED
     assert key_of(replace(asked, **changes)) != key_of(asked)

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 from busledger.decoder.board import Board, Region
 from busledger.decoder.bus.columns import Cycles, Kind
-from busledger.decoder.ledger import Compared, Ledger, RegionMap, SelectedRegions, Verdict
+from busledger.decoder.ledger import Compared, Counter, Ledger, RegionMap, SelectedRegions, Verdict
 from busledger.decoder.ledger import ledger_kernel as kernel
 from tests.reference import ledger_twin as twin
-from tests.reference.ledger_types import Access, Choices, Judgement
+from tests.reference.ledger_types import Access, Choices, Judgement, Result
 from tests.reference.ledger_types import Region as TwinRegion
 
 ADDRESS_BITS = 7
@@ -98,6 +98,10 @@ def columns(accesses: list[Step], unwired: int = 0) -> tuple[Cycles, list[tuple[
 
 
 def twin_says(accesses: list[Step], unwired: int = 0, *, selects: bool = False) -> list[Judgement]:
+    return twin_result(accesses, unwired, selects=selects).judgements
+
+
+def twin_result(accesses: list[Step], unwired: int = 0, *, selects: bool = False) -> Result:
     regions = [TwinRegion(r.name, r.start, r.end, r.kind, r.image) for r in REGIONS]
     seen = []
     for one in accesses:
@@ -112,7 +116,7 @@ def twin_says(accesses: list[Step], unwired: int = 0, *, selects: bool = False) 
     told_by = "select" if selects else "address"
     return twin.run(
         regions, seen, address_bits=ADDRESS_BITS, unwired=unwired, told_by=told_by, choices=CHOICES
-    ).judgements
+    )
 
 
 def in_blocks(ledger: Ledger, cycles: Cycles, gaps: list[tuple[int, int]], block: int, quiet=None) -> Compared:
@@ -137,7 +141,18 @@ def agree(out: Compared, wanted: list[Judgement]) -> None:
 @given(traffic, blocks)
 def test_kernel_equals_twin(accesses, block):
     cycles, gaps = columns(accesses)
-    agree(in_blocks(Ledger(RegionMap(REGIONS), ADDRESS_BITS), cycles, gaps, block), twin_says(accesses))
+    region_map, wanted = RegionMap(REGIONS), twin_result(accesses)
+    out = in_blocks(Ledger(region_map, ADDRESS_BITS), cycles, gaps, block)
+    agree(out, wanted.judgements)
+    counter = Counter(region_map)
+    counter.feed(cycles, out)
+    for index, (found, due) in enumerate(zip(counter.counts(), wanted.regions, strict=True)):
+        assert (found.name, found.reads_compared, found.mismatches) == (due.name, due.reads_compared, due.mismatches)
+        mine = [one.verdict for one in wanted.judgements if one.region == index]
+        assert (found.reads_stale, found.reads_disagree) == (mine.count("stale"), mine.count("disagrees"))
+        assert [(e.compared, e.low_for_high, e.high_for_low) for e in found.lanes] == [
+            (e.compared, e.low_for_high, e.high_for_low) for e in due.lanes
+        ]
 
 
 class EveryLine:

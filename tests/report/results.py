@@ -92,11 +92,11 @@ def result(**changes: Any) -> CheckResult:
 
 INTERMITTENCE: dict[str, Any] = {
     "windows": [{"start_s": 0.05 * k, "end_s": 0.05 * k + 0.05, "accesses": 900, "failures": k} for k in range(8)],
+    "basis": "Judged by 7200 reads that could have shown it, 28 of them wrong.",
     "sentences": [
-        "24 of 9120 eligible accesses failed.",
         "First at 0.05 s, last at 0.51 s.",
-        "It fails more often later in the capture (p = 0.0004).",
-        "It fails more often with A3 high (p = 0.01).",
+        "It fails more often later in the capture (chance alone: under 1 in 1000).",
+        "It fails more often with A3 high (chance alone: under 1 in 100).",
     ],
     "suggestions": ["Failures that grow with time often come from heat.", "A row of the chip may be bad."],
 }

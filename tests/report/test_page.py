@@ -107,9 +107,9 @@ def test_card_marks_suspects_and_cleared(board: Board) -> None:
 def test_how_failures_come_and_go_is_said_and_drawn() -> None:
     tree = page(busy())
     shown = texts(tree)
-    for text in (*INTERMITTENCE["sentences"][1:], *(f"Suggestion: {s}" for s in INTERMITTENCE["suggestions"])):
+    suggested = [f"Suggestion: {s}" for s in INTERMITTENCE["suggestions"]]
+    for text in (INTERMITTENCE["basis"], *INTERMITTENCE["sentences"], *suggested):
         assert text in shown
-    assert "eligible" not in shown, "the suspect's own rate is the only one that is called a rate"
     assert tree.find(f".//{SVG}svg") is not None
     several = {"1": INTERMITTENCE, "2": {}}
     assert page(result(intermittence=several)).find(f".//{SVG}svg") is not None

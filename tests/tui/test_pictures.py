@@ -222,6 +222,7 @@ def test_the_trend_shows_windows_and_sentences(session: FakeSession, tmp_path: P
         update={
             "intermittence": {
                 "windows": windows,
+                "basis": "Judged by 1000 reads, 55 of them wrong.",
                 "sentences": ["Rises with time."],
                 "suggestions": ["Often a sign of heat."],
                 "component": "U4",
@@ -238,6 +239,7 @@ def test_the_trend_shows_windows_and_sentences(session: FakeSession, tmp_path: P
         "bank1 D5",
         "5 of 500",
         "█" * 24,
+        "Judged by 1000 reads",
         "Rises with time.",
         "→ Often a sign of heat.",
         "U4 reads low",
@@ -248,7 +250,7 @@ def test_the_trend_shows_windows_and_sentences(session: FakeSession, tmp_path: P
         assert words in page
     assert "trend p" not in page, "the browser shows sentences, not the names of fields"
     strange = session.result.model_copy(update={"intermittence": {"windows": [{"a": 1}, {"b": 2}]}})
-    assert "windows of equal" not in trend_text(Loaded.of(FakeSession(session.store, strange)), at(), 78).plain
+    assert "windows of equally" not in trend_text(Loaded.of(FakeSession(session.store, strange)), at(), 78).plain
 
 
 @pytest.mark.parametrize(

@@ -54,6 +54,7 @@ def test_the_table_decides():
         ({"A9": "phi2"}, ["A9", "neither the profile nor the board"]),
         ({"A0": "nowhere"}, ["nowhere", "A0"]),
         ({"A0": "phi2", "A1": "phi2"}, ["phi2", "A0", "A1"]),
+        ({"RW": "RW", "/RW": "phi2"}, ["the line RW twice"]),
     ],
 )
 def test_a_table_that_leads_nowhere(table, words):

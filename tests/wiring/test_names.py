@@ -49,6 +49,11 @@ def test_other_lines(spelling, line):
     assert line in canonical(spelling)
 
 
+@pytest.mark.parametrize(("spelling", "first"), [("nRD", "RD"), ("n_RD", "RD"), ("NRDS", "NRDS"), ("RD_N", "RD")])
+def test_a_small_n_in_front_is_a_mark_before_it_is_a_letter(spelling, first):
+    assert canonical(spelling)[0] == first
+
+
 def test_a_multiplexed_line_may_be_an_address_or_a_data_line_too():
     assert canonical("AD3") == ["AD3", "A3", "D3"]
 
@@ -60,4 +65,5 @@ def test_no_spelling_breaks_it(spelling):
 
 def test_runs_of_lines_are_drawn_together():
     assert ranges_text(["A0", "A1", "A2", "RW", "D7", "A5"]) == "A0-A2, RW, D7, A5"
+    assert ranges_text(["A0", "A1", "A5", "A6", "B7"]) == "A0-A1, A5-A6, B7"
     assert ranges_text([]) == ""

@@ -96,19 +96,21 @@ def _check(path: Path) -> int:
 
 
 def _show_one(profile: Profile) -> None:
-    checked = profile.checked
+    from busledger.decoder.marks import Marks
+
+    checked, marks = profile.checked, Marks(profile.marked)
     width = f"{profile.address_bits} address bits, {profile.data_bits} data bits"
     screen.show_paragraphs(
         [f"{profile.name}: {profile.title}", f"{width}; cycles: {', '.join(profile.kinds)}"], title=True
     )
     screen.show_paragraphs([f"Family: {profile.family}", *([f"Checked against: {checked}"] if checked else [])])
-    screen.show_paragraphs([f"Never compared: {text}" for text in profile.never_compared])
+    screen.show_paragraphs([f"Never compared: {marks.text(text)}" for text in profile.never_compared])
     lines = [
         (
-            line.name,
+            marks.name(line.name),
             "low" if line.active_low else "high",
             "must" if line.required else "may",
-            line.meaning or line.role,
+            marks.text(line.meaning or line.role),
         )
         for line in profile.lines.values()
         if line.role not in ("address", "data")
@@ -123,7 +125,7 @@ def _show_one(profile: Profile) -> None:
                 limit.symbol,
                 _figure(limit.min),
                 _figure(limit.max),
-                limit.meaning + (" (doubtful)" if limit.doubtful else ""),
+                marks.text(limit.meaning) + (" (doubtful)" if limit.doubtful else ""),
             )
             for limit in grade.limits
         ]

@@ -6,6 +6,7 @@ from rich.text import Text
 
 from busledger.decoder.checks import DecoderResult, SelectsResult
 from busledger.decoder.findings import CheckResult
+from busledger.decoder.marks import marked
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
 from busledger.tui.widgets.check_text import (
@@ -33,6 +34,7 @@ def selects_text(result: CheckResult, width: int, document: str | None = None) -
     found = read_check(result, "selects", SelectsResult, document)
     if found is None:
         return append_bare_findings(text, result, "selects", ABSENT)
+    found = marked(found)
     append_findings(text, found.findings)
     if found.regions:
         append_title(text, "Regions and their selects", "how often the select came for whose cycles")

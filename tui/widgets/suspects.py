@@ -9,6 +9,7 @@ from rich.text import Text
 from busledger.decoder.diagnosis import KINDS, saying
 from busledger.decoder.figures import NO_BREAK, percent
 from busledger.decoder.findings import CheckResult, Suspect
+from busledger.decoder.marks import Marks
 from busledger.decoder.report import (
     LIKELY,
     gain_words,
@@ -149,10 +150,11 @@ def why_text(result: CheckResult, source: CycleSource, state: BrowserState) -> t
         text.append("\n")
     if result.next_steps:
         _title(text, "What to do next")
+        marks = Marks(result.active_low)
         for number, step in enumerate(ordered_steps(result), 1):
             text.append(f" {number}. {plain(step.text, 600)}", COLOURS["text"])
             if step.clip:
-                text.append(f"  clip {' '.join(plain(line) for line in step.clip)}", COLOURS["key"])
+                text.append(f"  clip {' '.join(plain(marks.name(line)) for line in step.clip)}", COLOURS["key"])
             if step.gain_bits is not None:
                 text.append(f"  {_plain(gain_words(step))}", COLOURS["dim"])
             text.append("\n")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from typing import Any
@@ -30,7 +29,6 @@ __all__ = ["cell_trend", "trend_text", "wrong_counts"]
 
 _MOST_ROWS = 200_000
 NAME_WIDTH = 14
-_RATE = re.compile(r"[\d ]+ failures? in [\d ]+ eligible")
 
 
 @lru_cache(maxsize=2)
@@ -145,7 +143,7 @@ def _windows(text: Text, result: CheckResult, columns: int) -> None:
         rows = [(float(w["start_s"]), float(w["end_s"]), int(w["accesses"]), int(w["failures"])) for w in windows]
     except (KeyError, TypeError, ValueError):
         return
-    append_title(text, "Share that failed, in windows of equal use")
+    append_title(text, "Wrong reads of those that could have shown it, in windows of equally many")
     most = max((failed / accesses for _, _, accesses, failed in rows if accesses), default=0.0)
     for start, end, accesses, failed in rows[:60]:
         share = failed / accesses if accesses else 0.0
@@ -160,8 +158,7 @@ def _sentences(text: Text, intermittence: Mapping[str, Any]) -> None:
     if not intermittence:
         return
     append_title(text, "How the failures come and go", _whose(intermittence))
-    # The first sentence is a rate over other accesses than the suspect's own, which alone is called its rate.
-    said = [line for line in fact_lines("sentences", intermittence.get("sentences")) if not _RATE.match(line)]
+    said = [line for key in ("basis", "sentences") for line in fact_lines(key, intermittence.get(key))]
     text.append("".join(f"   {line}\n" for line in said), COLOURS["text"])
     for line in fact_lines("suggestions", intermittence.get("suggestions")):
         text.append(f" → {line}\n", COLOURS["key"])

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 
 __all__ = ["Seen", "clip_findings"]
 
+# Judged, all of them, to be slow to speak: what they say is a doubt about a clip, told before any fault. Changes of a
+# line are no Poisson process (loops), so that e ** -100 is not the chance of a rest, but leaves room for phases.
 _LONGER = 3.0  # times the longest rest before: programs have phases, too
 _EXPECTED = 100.0  # changes that the time before lets expect
 _SHARE = 0.1  # of the capture: a shorter rest at its end is no news
-_MANY = 48
+_MANY = 48  # changes: the mean time between them is then known to a seventh (1 / sqrt 48)
 _OFTEN = 0.05  # of its changes: drivers that take over from each other make a few in a hundred on a skewed channel
 _BEYOND = 10.0  # times the pulses of one sample on the middle line of its kind
 _PAGE = 8  # lines A0 to A7 move wherever a program is; higher ones may rest

@@ -18,8 +18,13 @@ from busledger.decoder.findings import WarningFinding
 __all__ = ["ProbeCounts", "probe_doubts", "probes_result"]
 
 FEW_MOVES = 64
+"""Fewer changes tell no habit: a share of them is not known better than to an eighth (1 / sqrt 64)."""
 TOGETHER = 0.98
+"""Two clips on one pin change in the same sample but for skew, which parts one change in fifty at the most where a bus
+is sampled six times a half period (judged)."""
 RUNT_SHARE = 0.02
+"""Of the changes; drivers that take turns make them on sound data lines, so that more is a word about the channel, not
+a doubt (judged; the bundled cards show up to 267 in 10 575)."""
 STEADY = 0.25
 """A clock's period may spread so much of itself (two samples in eight)."""
 ENOUGH_SAMPLES = 4.0
@@ -31,6 +36,8 @@ ENOUGH_PHASES = 1024
 """Data lines of a Z80 whose memory answers at any time are spread to 0.6 … 1.3 of the mean (shared/cards/many-06),
 which makes a chi-square of 50 from 1024 changes."""
 DROPOUT_PERIODS = 3.0
+"""A clock that is silent for so many periods was not recorded: no processor of the period stretches one clock so far,
+those that stretch it for slow memory (6800, 6809: MRDY) by whole quarters of a cycle (judged)."""
 _MUST_MOVE = ("clock", "strobe")
 
 

@@ -22,8 +22,8 @@ from busledger.decoder.ledger import actions
 __all__ = ["SwappedAddressClips", "SwappedLines"]
 
 _ROWS = 1 << 16  # reads looked at
-_LEAST = 8  # different addresses that the exchange must explain
-_FITS = 0.99  # of all different addresses
+_LEAST = 8  # different addresses that the exchange must explain: by chance one time in 2 ** 8
+_FITS = 0.99  # of all different addresses; the rest may be reads of a doubtful moment (judged)
 _IS_READ = 1
 
 

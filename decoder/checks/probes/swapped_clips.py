@@ -23,9 +23,9 @@ __all__ = ["SwappedClips", "SwappedPair"]
 _ROWS = 1 << 16  # reads looked at: a swap shows in the first few hundred
 _DISTINCT = 4000  # of them, different ones that are tried against every pair
 _GLANCE = 256  # of those, enough to drop most pairs
-_LEAST = 8  # different reads that the exchange must explain
+_LEAST = 8  # different reads that the exchange must explain: by chance one time in 2 ** 8
 _VALUES = 4  # different data among them: a floating bus beside an empty part of an image is no sign
-_FITS = 0.99  # of the reads it speaks of
+_FITS = 0.99  # of the reads it speaks of; the rest may be reads of a doubtful moment (judged)
 _IS_READ = 1
 
 

@@ -24,7 +24,8 @@ from busledger.decoder.checks.selects.select_hypotheses import Explanation, expl
 __all__ = ["DecoderCounts", "decoder_findings", "decoder_result"]
 
 LINGERING = 3
-"""So many wrong moments are a fault; fewer, out of many that were right, may be a probe's."""
+"""So many wrong moments are a fault; fewer, out of many that were right, may be a probe's (judged, as
+``buffer_verdict.FEW``)."""
 MANY = 10
 """So many glitches of a single sample: the probe makes one in a few thousand cycles (shared/cards), not ten."""
 

@@ -21,7 +21,9 @@ from busledger.decoder.board import Decoder, DecoderPart
 __all__ = ["MOST_INPUTS", "Network", "decoder_network"]
 
 MOST_INPUTS = 14
+"""Rows of a table double with each: 16 384 of them are counted in a moment."""
 MOST_CHOICES = 64
+"""Readings of inputs that are not clipped; more of them would allow anything."""
 STEP_NS = 50.0
 """Worst delay assumed where the parts library has no figure; LS decoders take up to 41 ns (TI TTL Data Book)."""
 

@@ -24,11 +24,15 @@ from busledger.decoder.checks.selects.networks import Network
 __all__ = ["Explanation", "Hypothesis", "explain", "hypotheses"]
 
 STRAY = 1e-3
+"""A settled moment in which a clip shows the wrong level: one in a thousand is generous (judged; shared/cards show one
+in a few thousand cycles)."""
 TIE = 1.0
-"""Explanations whose log likelihoods lie this close are told together."""
+"""Explanations whose log likelihoods lie this close are told together: odds under 3 to 1 choose none (judged)."""
 MOST_FAULTS = 3
+"""Of one decoder; more are told as a decoder that follows no table."""
 ANOTHER = 5.0
-"""What a further fault must gain in log likelihood to be believed."""
+"""What a further fault must gain in log likelihood to be believed: the logarithm of how many are tried, 170 for a
+74LS138 with six inputs and eight outputs clipped (ln 170 = 5.1)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,12 +22,12 @@ from busledger.decoder.checks.sets.transfers import Transfers
 
 __all__ = ["SetSide", "hold_together"]
 
-_SAME_BUS = 0.5  # share of the simultaneous cycles that must agree
+_SAME_BUS = 0.5  # share of the simultaneous cycles that must agree: the larger part
 _ADDRESS_BITS = 4  # fewer known on both sides say nothing of whether it is one bus
 # Addresses at which the sides have nothing in common: most words differ, each in more lanes than a few bad ones.
 _APART_WORDS = 0.5
-_APART_LANES = 2.5
-_APART_FEWEST = 8
+_APART_LANES = 2.5  # in the mean: unrelated words differ in four lanes of eight, a short makes two differ
+_APART_FEWEST = 8  # words, so that a page met once in passing is none (judged)
 
 
 @dataclass(frozen=True)

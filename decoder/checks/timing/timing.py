@@ -36,6 +36,7 @@ from busledger.decoder.checks.windows import CycleJoin, Joined
 __all__ = ["TimingCheck"]
 
 MOST_CHIPS = 16
+"""Of a board, whose access is measured one by one: what fits on two screens."""
 _NOT_MEASURED = Flag.AFTER_GAP | Flag.UNKNOWN
 
 

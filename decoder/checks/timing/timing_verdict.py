@@ -17,10 +17,12 @@ from busledger.decoder.checks.timing.timing_tally import TimeTally
 __all__ = ["PERIODS", "ChipAccess", "timing_result"]
 
 HISTOGRAM_BINS = 40
+"""On one screen."""
 PERIODS = 64
 """Clock periods that a cycle is the mean of, so that the sampling's doubt is a 64th of a sample."""
 FEW, RARE = 3, 0.003
-"""Fewer violations, or a smaller share of the cycles, may be a probe's."""
+"""Fewer violations, or a smaller share of the cycles, may be a probe's (judged, as ``buffer_verdict.FEW`` and
+``SHARE``: a time has two edges, each of which a stray sample can move)."""
 CRYSTAL = 0.005
 """Clocks are run at the published limit itself: so much is left to two crystals and the tick (common practice)."""
 OVERRUN = 0.03

@@ -18,14 +18,16 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Board, lane_names
 from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
 from busledger.decoder.diagnosis.statistics import clopper_pearson, rate_below
+from busledger.decoder.figures import NO_BREAK, count, rarer_than
 from busledger.decoder.findings import Cleared
 
 __all__ = ["DATA_BUS", "clear"]
 
 DATA_BUS = "data bus"
 LEAST_RIGHT = 59  # reads: a part that fails in 1 of 20 would have shown with 95 %
-LEAST_LEVEL = 10  # reads of each level on a lane
-BY_CHANCE = 1e-3  # a driver is cleared beside a failing region only if its innocence is this sure
+LEAST_LEVEL = 10  # reads of each level on a lane: one that follows a coin would be right in all of them once in 1024
+BY_CHANCE = 1e-3  # a driver is cleared beside a failing region only if its innocence is this sure (judged: it is said
+# of every lane of every driver, some tens, so that one card in a hundred may hear it wrongly)
 NOT_ACCUSED: Mapping[str, Collection[str]] = {}
 
 
@@ -66,14 +68,9 @@ def _shown(right: NDArray[np.int64]) -> bool:
     return bool(right.sum() >= LEAST_RIGHT and right.min() >= LEAST_LEVEL)
 
 
-def _count(number: int) -> str:
-    return f"{number:,}".replace(",", " ")
-
-
-def _odds(rate: float) -> str:
-    each = max(2, int(1 / rate))
-    step = 10 ** max(0, len(str(each)) - 2)
-    return f"less than once in {_count(each // step * step)}"
+def _said(shown: str, bound: float) -> str:
+    """The evidence in one sentence: what was right, and the rate of failing that it excludes."""
+    return f"{shown}; it fails less than {rarer_than(bound)}, if at all".replace(NO_BREAK, " ")
 
 
 def _lane_finding(component: str, lanes: Mapping[int, NDArray[np.int64]], through: str) -> Cleared | None:
@@ -85,10 +82,8 @@ def _lane_finding(component: str, lanes: Mapping[int, NDArray[np.int64]], throug
     bound = rate_below(total)
     each = "" if len(lanes) == 1 else "at least "
     on = "" if len(lanes) == 1 else " on each lane"
-    evidence = (
-        f"{lane_names(list(lanes))}: {each}{_count(total)} reads right{through}{on}, {_count(high)} high and "
-        f"{_count(low)} low; it fails {_odds(bound)}"
-    )
+    shown = f"{lane_names(list(lanes))}: {each}{count(total)} reads right{through}{on}, {count(high)} high and "
+    evidence = _said(f"{shown}{count(low)} low", bound)
     return Cleared(
         component=component, lanes=tuple(f"D{b}" for b in sorted(lanes)), evidence=evidence, rate_below=bound
     )
@@ -189,12 +184,9 @@ def _address_drivers(counter: CoverageCounter) -> list[Cleared]:
             least = min(tested.values())
             bound = rate_below(least)
             lines = lane_names(list(tested)).replace("D", "A")
-            evidence = (
-                f"{lines}: at least {_count(least)} reads right while the cell across each line held other data; "
-                f"it fails {_odds(bound)}"
-            )
-            named = tuple(f"A{bit}" for bit in tested)
-            found.append(Cleared(component=buffer.designator, lanes=named, evidence=evidence, rate_below=bound))
+            shown = f"{lines}: at least {count(least)} reads right while the cell across each line held other data"
+            named, said = tuple(f"A{bit}" for bit in tested), _said(shown, bound)
+            found.append(Cleared(component=buffer.designator, lanes=named, evidence=said, rate_below=bound))
     return found
 
 
@@ -219,11 +211,8 @@ def _decoders(counter: CoverageCounter) -> list[Cleared]:
         bound = rate_below(least)
         selects = tuple(str(counter.board.regions[r].select) for r in told)
         others = ", each while the other regions held other data" if len(regions) > 1 else ""
-        evidence = (
-            f"{', '.join(selects)}: at least {_count(least)} reads right that the idle bus did not hold{others}; "
-            f"it fails {_odds(bound)}"
-        )
-        found.append(Cleared(component=designator, lanes=selects, evidence=evidence, rate_below=bound))
+        shown = f"{', '.join(selects)}: at least {count(least)} reads right that the idle bus did not hold{others}"
+        found.append(Cleared(component=designator, lanes=selects, evidence=_said(shown, bound), rate_below=bound))
     return found
 
 

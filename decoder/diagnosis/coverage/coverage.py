@@ -11,7 +11,7 @@ from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounte
 
 __all__ = ["coverage_of"]
 
-_ENOUGH_CELLS = 0.95  # below this share of compared cells the sentence on cells is said
+_ENOUGH_CELLS = 0.95  # below this share of compared cells the sentence on cells is said; it bounds words, not belief
 _NAMED_AT_MOST = 6
 
 

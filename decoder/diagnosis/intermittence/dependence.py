@@ -1,5 +1,8 @@
 """What failures may depend on: one test for each circumstance, with the words for it.
 
+The words give counts, not rates: what is called the rate of a fault is the suspect's own, per chance, and is not
+counted over the reads that are tested here.
+
 All tests of one suspect are one family for Holm's correction, which is the caller's.
 """
 
@@ -11,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.bus.columns import KIND_NAMES
-from busledger.decoder.diagnosis.intermittence.occurrence import UNKNOWN_KIND, Tally
+from busledger.decoder.diagnosis.intermittence.occurrence import UNKNOWN_KIND, Occurrence
 from busledger.decoder.diagnosis.statistics import (
     Trial,
     cochran_armitage,
@@ -20,12 +23,17 @@ from busledger.decoder.diagnosis.statistics import (
     fisher,
     homogeneity,
 )
+from busledger.decoder.figures import NO_BREAK, count
 
-__all__ = ["Dependence", "bursts_of", "dependences", "odds", "trend_of"]
+__all__ = ["Dependence", "bursts_of", "dependences", "trend_of"]
 
-LEVEL = 0.05
-STRONG_BURSTS = 8.0  # index of dispersion; what stray accesses of an even rate hardly reach (measured on virtual cards)
-LEAST_FOR_BURSTS = 8  # failures; below, windows hold too few for the chi-square
+LEVEL = 0.05  # of a whole family after Holm; the convention since Fisher (Statistical Methods, 1925)
+# Index of dispersion that stray accesses of an even rate hardly reach: each spoils two cells that may be read again and
+# again. Judged, after virtual cards of which no run was kept.
+STRONG_BURSTS = 8.0
+# Failures; the chi-square is close from two expected in each of the four windows on, where all expect the same
+# (W. G. Cochran, Biometrics 10, 1954, from memory).
+LEAST_FOR_BURSTS = 8
 
 
 @dataclass(frozen=True)
@@ -39,19 +47,17 @@ class Dependence:
     suggestion: str = ""
 
 
-def odds(rate: float) -> str:
-    """A rate for the reader: ``1 in 380``, ``70 in 100``."""
-    if rate <= 0:
-        return "never"
-    return f"1 in {round(1 / rate)}" if rate < 0.5 else f"{100 * rate:.0f} in 100"
+def _of(row: NDArray[np.int64]) -> str:
+    """``31 of 300``, from [accesses, failures]."""
+    return f"{count(int(row[1]))} of {count(int(row[0]))}".replace(NO_BREAK, " ")
 
 
-def trend_of(tally: Tally) -> Trial:
+def trend_of(tally: Occurrence) -> Trial:
     """Cochran-Armitage over the windows."""
     return cochran_armitage(tally.in_window[:, 1], tally.in_window[:, 0])
 
 
-def bursts_of(tally: Tally) -> Trial:
+def bursts_of(tally: Occurrence) -> Trial:
     """Dispersion of the failures over the windows beyond a linear trend (chi-square less the trend's share)."""
     from scipy.stats import chi2
 
@@ -66,7 +72,7 @@ def bursts_of(tally: Tally) -> Trial:
 
 
 def dependences(
-    tally: Tally, tick_s: float, own: frozenset[int], *, inside_chip: bool, astray: bool
+    tally: Occurrence, tick_s: float, own: frozenset[int], *, inside_chip: bool, astray: bool
 ) -> list[Dependence]:
     """Every test of the family. Failures in bursts are not so many independent ones: all tests but those of the
     bursts themselves are taken at the larger spread (quasi-likelihood: z over the root of the dispersion).
@@ -83,7 +89,7 @@ def dependences(
     return [*bursts, *(replace(c, p=_widened(c.p, spread)) for c in others if c is not None)]
 
 
-def _spread(tally: Tally) -> float:
+def _spread(tally: Occurrence) -> float:
     """How many times more the failures vary than independent ones would; 1 where nothing shows that they do."""
     windows = bursts_of(tally)
     together = failure_runs(tally.runs, tally.failures, tally.seen)
@@ -108,20 +114,19 @@ def _ratio(one: float, other: float) -> float:
     return float("inf") if low <= 0 < high else (high / low if low > 0 else 1.0)
 
 
-def _by_time(tally: Tally) -> Dependence:
+def _by_time(tally: Occurrence) -> Dependence:
     trend = trend_of(tally)
     third = max(1, tally.windows // 3)
     early, late = tally.in_window[:third].sum(axis=0), tally.in_window[-third:].sum(axis=0)
-    rates = [float(part[1] / max(part[0], 1)) for part in (early, late)]
     rising = trend.statistic > 0
     way = "rises" if rising else "falls"
-    text = f"It {way} with time: {odds(rates[0])} in the first third, {odds(rates[1])} in the last"
+    text = f"It {way} with time: {_of(early)} reads wrong in the first third, {_of(late)} in the last"
     suggestion = (
         "A rate that rises as the machine runs is often a sign of heat: see whether cooling the part alone stops it."
         if rising
         else "A rate that falls as the machine runs is often a sign of a part that is bad when cold, or of a contact."
     )
-    return Dependence("time since the capture's start", trend.p, _ratio(*rates), text, suggestion)
+    return Dependence("time since the capture's start", trend.p, _apart(early, late), text, suggestion)
 
 
 _CONTACT = (
@@ -130,19 +135,19 @@ _CONTACT = (
 )
 
 
-def _by_burst(tally: Tally, astray: bool) -> list[Dependence]:
+def _by_burst(tally: Occurrence, astray: bool) -> list[Dependence]:
     spread = bursts_of(tally)
     rates = _rates(tally.in_window)
     uneven = (
-        f"The failures come in bursts: index of dispersion {spread.statistic:.3g} "
-        f"over {tally.windows} windows (1 = scattered)"
+        f"The failures come in bursts: over {tally.windows} windows they vary {spread.statistic:.3g} times as much "
+        "as scattered ones would"
     )
     ratio = _ratio(float(np.nanmin(rates)), float(np.nanmax(rates)))
     windows = Dependence("bursts over windows", spread.p, ratio, uneven, _CONTACT)
     if astray:
         return [windows] if spread.statistic >= STRONG_BURSTS else []
     together = failure_runs(tally.runs, tally.failures, tally.seen)
-    joined = f"Failures follow each other: {tally.failures} in {tally.runs} unbroken runs of eligible accesses"
+    joined = f"Failures follow each other: {tally.failures} in {tally.runs} unbroken runs"
     return [
         windows,
         Dependence("failures one after another", together.p, together.statistic, joined, _CONTACT),
@@ -155,58 +160,64 @@ def _two(on: str, table: NDArray[np.int64], says: str, suggestion: str) -> Depen
         return None
     rates = _rates(table)
     found = fisher(table[:, 1].tolist(), table[:, 0].tolist())
-    text = says.format(odds(float(rates[0])), odds(float(rates[1])))
+    text = says.format(_of(table[0]), _of(table[1]))
     return Dependence(on, found.p, _ratio(float(rates[0]), float(rates[1])), text, suggestion)
 
 
-def _by_address(tally: Tally, inside_chip: bool) -> list[Dependence | None]:
+_LEVELS = "It depends on {line}: {{}} reads wrong when low, {{}} when high"
+
+
+def _by_address(tally: Occurrence, inside_chip: bool) -> list[Dependence | None]:
     suggestion = (
         "Failures that depend on the address within one chip are often inside it: a row, a column or its decoder."
         if inside_chip
         else "Failures that depend on the address point to the address path or to one part of the memory."
     )
     return [
-        _two(f"A{bit}", tally.by_address[bit], f"It depends on A{bit}: {{}} when low, {{}} when high", suggestion)
+        _two(f"A{bit}", tally.by_address[bit], _LEVELS.format(line=f"A{bit}"), suggestion)
         for bit in range(tally.address_bits)
     ]
 
 
-def _by_neighbour(tally: Tally, own: frozenset[int]) -> list[Dependence | None]:
+def _by_neighbour(tally: Occurrence, own: frozenset[int]) -> list[Dependence | None]:
     suggestion = "A failure that depends on another lane's level is often a sign of leakage or a short between lines."
     return [
-        _two(f"D{lane}", tally.by_lane[lane], f"It depends on D{lane}: {{}} when low, {{}} when high", suggestion)
+        _two(f"D{lane}", tally.by_lane[lane], _LEVELS.format(line=f"D{lane}"), suggestion)
         for lane in range(tally.lanes)
         if lane not in own
     ]
 
 
-def _by_switching(tally: Tally) -> Dependence | None:
+def _by_switching(tally: Occurrence) -> Dependence | None:
     used = np.flatnonzero(tally.by_switching[:, 0])
     if len(used) < 2:
         return None
     table = tally.by_switching[used]
     trend = cochran_armitage(table[:, 1], table[:, 0], used)
-    rates, cut = _halves(table)
-    most = int(used[cut])
-    text = f"It depends on how many lines switch at once: {odds(rates[0])} up to {most}, {odds(rates[1])} above"
+    low, high, cut = _halves(table)
+    text = f"It depends on how many lines switch at once: {_of(low)} reads wrong up to {used[cut]}, {_of(high)} above"
     suggestion = (
         "More failures when many lines switch are often a sign of supply or ground: "
         "look at the capacitors beside the part, its ground pin and the card's supply."
         if trend.statistic > 0
         else ""
     )
-    return Dependence("lines switching at once", trend.p, _ratio(*rates), text, suggestion)
+    return Dependence("lines switching at once", trend.p, _apart(low, high), text, suggestion)
 
 
-def _halves(table: NDArray[np.int64]) -> tuple[list[float], int]:
-    """Rates below and above the row at which half of the accesses are reached, and that row."""
+def _halves(table: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64], int]:
+    """Sums up to and above the row at which half of the accesses are reached, and that row."""
     reached = np.cumsum(table[:, 0])
     cut = min(int(np.searchsorted(reached, reached[-1] / 2)), len(table) - 2)
-    parts = [table[: cut + 1].sum(axis=0), table[cut + 1 :].sum(axis=0)]
-    return [float(p[1] / max(p[0], 1)) for p in parts], cut
+    return table[: cut + 1].sum(axis=0), table[cut + 1 :].sum(axis=0), cut
 
 
-def _by_kind(tally: Tally) -> Dependence | None:
+def _apart(one: NDArray[np.int64], other: NDArray[np.int64]) -> float:
+    """``_ratio`` of the rates of two rows."""
+    return _ratio(*(float(row[1] / max(row[0], 1)) for row in (one, other)))
+
+
+def _by_kind(tally: Occurrence) -> Dependence | None:
     table = tally.by_kind[:UNKNOWN_KIND]
     used = np.flatnonzero(table[:, 0])
     if len(used) < 2:
@@ -216,28 +227,31 @@ def _by_kind(tally: Tally) -> Dependence | None:
     worst, best = int(used[int(np.argmax(rates))]), int(used[int(np.argmin(rates))])
     low, high = float(rates.min()), float(rates.max())
     names = KIND_NAMES[worst], KIND_NAMES[best]
-    text = f"It depends on the access before: {odds(high)} after {names[0]}, {odds(low)} after {names[1]}"
+    text = (
+        f"It depends on the access before: {_of(table[worst])} reads wrong after {names[0]}, {_of(table[best])} "
+        f"after {names[1]}"
+    )
     suggestion = "A failure tied to the access before it is often a driver that turns round late, or data held over."
     return Dependence("the access before", found.p, _ratio(low, high), text, suggestion)
 
 
-def _by_age(tally: Tally, tick_s: float) -> Dependence | None:
+def _by_age(tally: Occurrence, tick_s: float) -> Dependence | None:
     used = np.flatnonzero(tally.by_age[:, 0])
     if len(used) < 2:
         return None
     table = tally.by_age[used]
     trend = cochran_armitage(table[:, 1], table[:, 0], used)
-    rates, cut = _halves(table)
+    early, late, cut = _halves(table)
     edge = float(2.0 ** (int(used[cut]) + 1)) * tick_s
-    split = f"{odds(rates[0])} before {edge:.3g} s, {odds(rates[1])} after"
+    split = f"{_of(early)} reads wrong before {edge:.3g} s, {_of(late)} after"
     text = f"It depends on the time since the cell was written: {split}"
     suggestion = (
         "Values lost with age are often a sign of a leaking cell or of missing refresh." if trend.statistic > 0 else ""
     )
-    return Dependence("time since written", trend.p, _ratio(*rates), text, suggestion)
+    return Dependence("time since written", trend.p, _apart(early, late), text, suggestion)
 
 
-def _by_moved(tally: Tally) -> Dependence | None:
+def _by_moved(tally: Occurrence) -> Dependence | None:
     suggestion = "Failures just after a change of region are often a sign of a select that comes late or goes late."
-    says = "It depends on whether the access before went to the same region: {} if so, {} just after a change"
+    says = "It depends on whether the access before went to the same region: {} reads wrong if so, {} after a change"
     return _two("change of region", tally.by_moved, says, suggestion)

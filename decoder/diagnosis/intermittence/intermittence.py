@@ -1,4 +1,4 @@
-"""How a failure comes and goes: rate, trend, bursts, what it depends on, and what that suggests.
+"""How a failure comes and goes: trend, bursts, what it depends on, and what that suggests.
 
 Every test of one suspect goes into one family, corrected by Holm; only what
 survives at 5 % is said, and only where the rates differ enough to matter.
@@ -14,14 +14,15 @@ from typing import Any
 
 import numpy as np
 
-from busledger.decoder.diagnosis.intermittence.dependence import LEVEL, bursts_of, dependences, odds, trend_of
-from busledger.decoder.diagnosis.intermittence.occurrence import Tally
-from busledger.decoder.diagnosis.statistics import clopper_pearson, holm
+from busledger.decoder.diagnosis.intermittence.dependence import LEVEL, bursts_of, dependences, trend_of
+from busledger.decoder.diagnosis.intermittence.occurrence import Occurrence
+from busledger.decoder.diagnosis.statistics import holm
+from busledger.decoder.figures import NO_BREAK, count, rarer_than
 
 __all__ = ["Finding", "describe", "windows_for"]
 
-LEAST_RATIO = 1.5  # rates closer together than this are not worth a sentence, however sure
-MOST_SAID = 4
+LEAST_RATIO = 1.5  # rates closer together than this are not worth a sentence, however sure (judged)
+MOST_SAID = 4  # sentences on a screen
 
 
 @dataclass(frozen=True)
@@ -35,55 +36,55 @@ class Finding:
 
 
 def windows_for(failures: int) -> int:
-    """How many windows of equal eligible accesses: about five failures each, 4 to 20."""
+    """How many windows of equally many reads: about five failures each, 4 to 20."""
     return int(np.clip(failures // 5, 4, 20))
 
 
 def describe(
-    tally: Tally,
+    tally: Occurrence,
     tick_s: float,
     *,
     lanes: Sequence[int] = (),
     inside_chip: bool = False,
     astray: bool = False,
     kept_wrong: tuple[int, int] = (0, 0),
+    first_reads: bool = False,
 ) -> dict[str, Any]:
     """The ``intermittence`` of ``check --json`` for one suspect.
 
     Parameters
     ----------
-    tally : its eligible accesses, all fed
+    tally : the reads in which it could have shown, all fed
     tick_s : seconds a tick
     lanes : the suspect's own lanes, whose level is not a circumstance
     inside_chip : the suspect is one memory chip, so address bits are its rows and columns
     astray : the suspect sends accesses to other cells (address and select faults): see ``dependences``
     kept_wrong : of re-reads of a cell that had just read wrong, without a write between: how many, how many wrong
+    first_reads : of the reads of one cell after a write only the first was fed
 
     Returns
     -------
-    JSON-able: ``failures``, ``eligible``, ``rate``, ``rate_interval`` (low, high, confidence, method),
-    ``first_failure_s``, ``last_failure_s``, ``windows``, ``trend``, ``bursts``, ``depends``,
-    ``tests``, ``sentences``, ``suggestions``. Times are seconds from the capture's start.
+    JSON-able: ``failures`` among the ``reads`` that were fed and ``basis``, which says in words what those are,
+    ``first_failure_s``, ``last_failure_s``, ``windows``, ``trend``, ``bursts``, ``depends``, ``tests``,
+    ``sentences``, ``suggestions``. Times are seconds from the capture's start. How often the fault shows is the
+    suspect's own rate, per chance, and not counted here.
     """
     if tally.failures == 0 or tally.seen == 0:
         return {}
     candidates = dependences(tally, tick_s, frozenset(lanes), inside_chip=inside_chip, astray=astray)
     adjusted = holm([c.p for c in candidates])
     said = [
-        Finding(c.on, float(p), f"{c.text} ({_p(p)}).", c.suggestion)
+        Finding(c.on, float(p), f"{c.text} ({_by_chance(p)}).", c.suggestion)
         for c, p in zip(candidates, adjusted, strict=True)
         if p < LEVEL and c.ratio >= LEAST_RATIO
     ]
     said.sort(key=lambda f: f.p)
-    interval = clopper_pearson(tally.failures, tally.seen)
     trend, spread = trend_of(tally), bursts_of(tally)
     traced = _trace(kept_wrong)
-    rate = tally.failures / tally.seen
     return {
         "failures": tally.failures,
-        "eligible": tally.seen,
-        "rate": rate,
-        "rate_interval": interval._asdict(),
+        "reads": tally.seen,
+        "basis": _basis(tally, first_reads),
         "first_failure_s": _seconds(tally.first, tick_s),
         "last_failure_s": _seconds(tally.last, tick_s),
         "windows": _windows(tally, tick_s),
@@ -92,7 +93,6 @@ def describe(
         "depends": [{"on": f.on, "p_holm": f.p, "text": f.text} for f in said],
         "tests": len(candidates),
         "sentences": [
-            _rate_sentence(tally),
             _span_sentence(tally, tick_s),
             *traced,
             *(f.text for f in said[:MOST_SAID]),
@@ -105,19 +105,18 @@ def _seconds(ticks: int | None, tick_s: float) -> float | None:
     return None if ticks is None else ticks * tick_s
 
 
-def _p(p: float) -> str:
-    return "p < 0.001" if p < 0.001 else f"p = {p:.2g}"
+def _by_chance(p: float) -> str:
+    """What a p below ``LEVEL`` means, in words."""
+    return f"chance alone: under {rarer_than(max(float(p), 1e-3))}".replace(NO_BREAK, " ")
 
 
-def _rate_sentence(tally: Tally) -> str:
-    low, high, _, method = clopper_pearson(tally.failures, tally.seen)
-    return (
-        f"{tally.failures} failures in {tally.seen} eligible accesses: {odds(tally.failures / tally.seen)} "
-        f"({method} 95 %: {odds(low)} to {odds(high)})."
-    )
+def _basis(tally: Occurrence, first_reads: bool) -> str:
+    found = f"Judged by {count(tally.seen)} reads that could have shown it, {count(tally.failures)} of them wrong"
+    only = "; of a cell's reads after one write, only the first" if first_reads else ""
+    return f"{found}{only}.".replace(NO_BREAK, " ")
 
 
-def _span_sentence(tally: Tally, tick_s: float) -> str:
+def _span_sentence(tally: Occurrence, tick_s: float) -> str:
     assert tally.first is not None and tally.last is not None
     if tally.failures == 1:
         return f"It failed once, {tally.first * tick_s:.4g} s after the capture's start."
@@ -132,7 +131,7 @@ def _trace(kept_wrong: tuple[int, int]) -> list[str]:
     return []
 
 
-def _windows(tally: Tally, tick_s: float) -> list[dict[str, Any]]:
+def _windows(tally: Occurrence, tick_s: float) -> list[dict[str, Any]]:
     opened = [w for w in range(tally.windows) if tally.window_start[w] >= 0]
     ends = [*(int(tally.window_start[w]) for w in opened[1:]), tally.end]
     return [

@@ -19,7 +19,7 @@ from busledger.decoder.diagnosis.faults.kinds import KINDS
 from busledger.decoder.diagnosis.intermittence.cell_contents import NOWHERE, CellContents, Strays
 from busledger.decoder.diagnosis.intermittence.cell_history import NOTHING_YET, READ_WRONG, CellHistory
 from busledger.decoder.diagnosis.intermittence.intermittence import describe, windows_for
-from busledger.decoder.diagnosis.intermittence.occurrence import UNKNOWN_KIND, Circumstances, Tally
+from busledger.decoder.diagnosis.intermittence.occurrence import UNKNOWN_KIND, Circumstances, Occurrence
 from busledger.decoder.diagnosis.statistics import fisher
 from busledger.decoder.findings import Suspect
 from busledger.decoder.ledger import Compared, Verdict
@@ -29,10 +29,12 @@ __all__ = ["intermittence_of", "shows_of"]
 _IS_WRITE = np.isin(np.arange(len(Kind)), np.array(WRITE_KINDS))
 _JUDGED = np.isin(np.arange(len(Verdict)), (Verdict.AGREES, Verdict.MISMATCH))
 _ONES = np.array([bin(i).count("1") for i in range(1 << 16)], np.uint8)
-LEAST_PROBABLE = 0.5  # other suspects than the first are described from this probability on
-TRACE = 0.01  # p below which re-reads of a wrong cell are taken to repeat what was written wrong
+LEAST_PROBABLE = 0.5  # other suspects than the first are described from even chances on, as they are named
+# p below which re-reads of a wrong cell are taken to repeat what was written wrong: asked once a suspect, so that one
+# sound answer in a hundred loses its re-reads, which costs some power and no truth. Fewer than three give no such p.
+TRACE = 0.01
 LEAST_REREADS = 3
-ROWS_IN_MEMORY = 1_000_000  # eligible accesses, about 40 bytes each; past that the log is read a second time
+ROWS_IN_MEMORY = 1_000_000  # reads of one suspect, about 40 bytes each; past that the log is read a second time
 
 Lanes = NDArray[np.uint32]
 Shows = Callable[[Lanes, Lanes, int], NDArray[np.bool_]]
@@ -71,7 +73,7 @@ class _Reach:
 
 @dataclass
 class _Totals:
-    """Of all eligible accesses and of those that are the first read after a write: [accesses, failures]."""
+    """Of all reads in which it could have shown and of the first ones after a write: [reads, failures]."""
 
     all: NDArray[np.int64]
     fresh: NDArray[np.int64]
@@ -98,16 +100,17 @@ def intermittence_of(
     """The ``intermittence`` of ``check --json``: the likeliest intermittent suspect described, and further probable
     ones under ``others``; empty where no suspect is intermittent.
 
-    Reads the log in blocks, twice where there are many eligible accesses: memory does not grow with the capture.
+    Reads the log in blocks, twice where there are many such reads: memory does not grow with the capture.
     """
     coming = [s for s in suspects if s.intermittent]
     chosen = [s for i, s in enumerate(coming) if i == 0 or s.probability >= LEAST_PROBABLE][:3]
     cells = CellSpace(board.regions, address_bits, data_bits)
-    described = []
+    described: list[dict[str, Any]] = []
     for suspect in chosen:
         found = _describe(board, log, suspect, cells, data_bits, tick_s)
         if found:
-            head = {"suspect": suspect.rank, "component": suspect.component, "fault": suspect.fault}
+            head: dict[str, Any] = {"suspect": suspect.rank, "component": suspect.component, "fault": suspect.fault}
+            head |= {"rate": suspect.rate, "rate_95": suspect.rate_95 and list(suspect.rate_95)}
             described.append({**head, **found})
     if not described:
         return {}
@@ -130,7 +133,7 @@ def _describe(
         if totals.all[0] > ROWS_IN_MEMORY:
             held = None
     kept = totals.fresh if totals.only_fresh else totals.all
-    tally = Tally(int(kept[0]), windows_for(int(kept[1])), cells.address_bits, data_bits)
+    tally = Occurrence(int(kept[0]), windows_for(int(kept[1])), cells.address_bits, data_bits)
     for circumstances, came in held if held is not None else _eligible(board, log, reach, cells):
         tally.feed(_taken(circumstances, came == NOTHING_YET) if totals.only_fresh else circumstances)
     own = [b for b in range(data_bits) if reach.mask >> b & 1]
@@ -141,6 +144,7 @@ def _describe(
         inside_chip=suspect.scope in ("chip", "cell"),
         astray=reach.strays.any,
         kept_wrong=(int(totals.again[0]), int(totals.again[1])),
+        first_reads=totals.only_fresh,
     )
 
 
@@ -171,7 +175,7 @@ def _reach(board: Board, suspect: Suspect, cells: CellSpace, data_bits: int) -> 
 def _eligible(
     board: Board, log: AccessesLike, reach: _Reach, cells: CellSpace
 ) -> Iterator[tuple[Circumstances, NDArray[np.uint8]]]:
-    """Blocks of eligible accesses, with how the cell's last read since its write came out."""
+    """Blocks of reads in which it could have shown, with how the cell's last read since its write came out."""
     history = CellHistory(cells.total)
     contents = CellContents(board, cells) if reach.strays.any else None
     mask = np.uint32(reach.mask)

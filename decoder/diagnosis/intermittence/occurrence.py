@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Circumstances", "Tally"]
+__all__ = ["Circumstances", "Occurrence"]
 
 AGE_BINS = 64  # one an octave of ticks
 MOST_SWITCHING = 64
@@ -18,9 +18,7 @@ UNKNOWN_KIND = KINDS - 1
 
 @dataclass(slots=True)
 class Circumstances:
-    """Eligible accesses of one suspect, in time order; parallel arrays of length n.
-
-    An access is eligible if the fault, active, would have shown in it.
+    """The reads in which one suspect's fault, active, would have shown, in time order; parallel arrays of length n.
 
     Attributes
     ----------
@@ -49,10 +47,10 @@ class Circumstances:
 
 
 @dataclass
-class Tally:
+class Occurrence:
     """Failures against accesses, by window of equal accesses and by every circumstance.
 
-    Tables hold [accesses, failures] in their last axis. ``total`` is how many eligible
+    Tables hold [accesses, failures] in their last axis. ``total`` is how many
     accesses there will be in all, so that windows of equal size can be cut while they pass.
     """
 
@@ -81,7 +79,7 @@ class Tally:
         self.by_moved = np.zeros((2, 2), np.int64)
 
     def feed(self, block: Circumstances) -> None:
-        """Add eligible accesses; blocks come in time order."""
+        """Add accesses; blocks come in time order."""
         n = len(block)
         if n == 0:
             return

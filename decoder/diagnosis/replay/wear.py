@@ -21,9 +21,9 @@ __all__ = ["run_coupled", "run_decay"]
 
 _FIRST = 8
 _SPREADS = (0.1, 0.3, 0.8)  # σ of ln(retention time) from cell to cell, our estimate
-_AGGRESSORS = 96
-_NEAR = 20.0  # how much likelier a cell one address bit or one place away is than any other
-_FLOOR = 1e-4
+_AGGRESSORS = 96  # cells tried for each victim, the likeliest first: a bound of work
+_NEAR = 20.0  # how much likelier a cell one address bit or one place away is than any other; our estimate
+_FLOOR = 1e-4  # chance of a read that the age does not explain: a slip of the sampling, as weighing.HARD
 
 
 Blocks = Callable[[], Iterable[Rows]]

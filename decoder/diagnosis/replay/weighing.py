@@ -41,12 +41,15 @@ __all__ = [
 ]
 
 LN2 = math.log(2.0)
+# Beta priors; judged, as those of faults/priors.toml, which this room lies below. HARD: a miss in ten thousand chances
+# is a slip of the sampling, of which sound captures show about so many. SOMETIMES: see above; 0.4 puts a third of its
+# weight below a rate of 1 in 16. _NOISE: a stray in 100 000 reads, known to little more than its order.
 HARD = (1.0e4, 1.0)
 SOMETIMES = (0.4, 1.0)
 _NOISE = (0.5, 5.0e4)
 # A wrong read where the fault had an open chance, but with a value that the replay did not foresee (several of its
 # acts may have met in one cell), or a right one where it was believed to have acted: any pattern, at this price on top.
-EXCUSE = math.log(0.01)
+EXCUSE = math.log(0.01)  # judged
 
 # Shares of the habits: one rate, eight rates, bursts; judged, as likely as not that a fault keeps to one rate.
 _HABITS = (0.5, 0.2, 0.3)

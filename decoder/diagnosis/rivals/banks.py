@@ -17,6 +17,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, named, span_of
 
 __all__ = ["banked", "latched"]
 
+# Judged: with fewer reads or a smaller gain than these anything would be banks; the rest are bounds of work.
 _FEWEST = 6  # wrong reads: fewer show no banks
 _LATCHES = 64  # addresses outside memory that are tried
 _VALUES = 16  # different values written to a latch, at most

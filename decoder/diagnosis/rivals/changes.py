@@ -18,8 +18,8 @@ from busledger.decoder.diagnosis.rivals.words import counted, moment, named, spa
 __all__ = ["contents_lost", "other_images", "shared"]
 
 LN2 = math.log(2.0)
-_KEEPS = (20.0, 1.0)  # what was changed stays, but the other master may put it back
-_MANY = 8  # cells: fewer that change at once are no power dip
+_KEEPS = (20.0, 1.0)  # Beta prior, judged: what was changed stays, but the other master may put it back
+_MANY = 8  # judged; cells: fewer that change at once are no power dip
 
 
 def contents_lost(story: Story) -> Iterator[Rival]:

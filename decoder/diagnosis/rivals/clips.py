@@ -24,6 +24,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
 
 __all__ = ["WHEN", "clips_off", "log_rest", "prior_of_line"]
 
+# Judged, where no reason stands beside a figure: a clip is only believed off where a program could hardly be the cause.
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _EVERYWHERE = 6.0
 """Nats at most that a data line at rest in all traffic adds: the line itself, stuck, would look the same, and no

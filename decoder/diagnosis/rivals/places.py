@@ -19,9 +19,9 @@ from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, st
 __all__ = ["DEVICE", "devices", "log_values", "mirrors", "narrow", "twins"]
 
 LN2 = math.log(2.0)
-_LEFT = (9.0, 1.0)  # how often an undriven lane shows what it last carried
-_APART = 16  # cells between two registers of one device
-DEVICE = 256  # cells: what is larger is no device's registers
+_LEFT = (9.0, 1.0)  # Beta prior, judged: how often an undriven lane shows what it last carried
+_APART = 16  # judged, from registers of period devices (2 to 16 addresses): cells between two registers of one device
+DEVICE = 256  # judged, one page, as decoders of devices give: cells; what is larger is no device's registers
 
 
 def log_values(cell: NDArray[np.int32], value: NDArray[np.uint32], bits: int) -> float:

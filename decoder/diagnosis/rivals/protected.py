@@ -19,8 +19,8 @@ from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, st
 __all__ = ["read_only"]
 
 LN2 = math.log(2.0)
-_STRETCH = 4.0  # writes in a row that do not take, in the mean
-_BLOCK = 16  # cells: a smaller block is not protected by anything of the time
+_STRETCH = 4.0  # judged: writes in a row that do not take, in the mean
+_BLOCK = 16  # judged; cells: a smaller block is not protected by anything of the time
 
 
 def read_only(story: Story) -> Iterator[Rival]:

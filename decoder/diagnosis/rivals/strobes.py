@@ -78,42 +78,33 @@ def _no_writes(
 
 
 def reads_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
-    """From some moment on nothing is read any more: no processor goes on without fetching."""
-    line = _direction_line(signs, "read")
+    """From some moment on, or for a while, nothing is read any more: no processor goes on without fetching."""
     if signs.reads and signs.longest_writing >= _FEW:
         first, last = signs.writing_span
-        yield Rival(
-            fault="clip-off",
-            scope="clip",
-            lines=(line,) if line else (),
-            log_prior=prior_of("clip-off", chips=True),
-            log_own=0.0,
-            explains=0,
-            summary=(
-                f"the clip on {line or 'the read strobe'} was off from {moment(story.seconds(first))} to "
-                f"{moment(story.seconds(last))}: {counted(signs.longest_writing, 'write')} and not one read, which no "
-                "processor does"
-            ),
-            next_step=look_at(line or "the read strobe"),
-            stops_judging=True,
-            taken=NotJudged(None, (first + 1, signs.span[1])),
+        when = f"was off from {moment(story.seconds(first))} to {moment(story.seconds(last))}"
+        yield _no_reads(signs, first, f"{when}: {counted(signs.longest_writing, 'write')} and not one read")
+    if signs.reads and signs.writes_after_read >= _FEW:
+        when = f"has come off at {moment(story.seconds(signs.last_read))}"
+        yield _no_reads(
+            signs, signs.last_read, f"{when}: {counted(signs.writes_after_read, 'write')} and not one read since"
         )
-    if not signs.reads or signs.writes_after_read < _FEW:
-        return
-    yield Rival(
+
+
+def _no_reads(signs: CaptureSigns, since: int, seen: str) -> Rival:
+    """Nothing is judged from the tick ``since`` on; ``seen``: what became of the clip, and by what that is told."""
+    line = _direction_line(signs, "read")
+    name = line or "the read strobe"
+    return Rival(
         fault="clip-off",
         scope="clip",
         lines=(line,) if line else (),
         log_prior=prior_of("clip-off", chips=True),
         log_own=0.0,
         explains=0,
-        summary=(
-            f"the clip on {line or 'the read strobe'} has come off at {moment(story.seconds(signs.last_read))}: "
-            f"{counted(signs.writes_after_read, 'write')} and not one read since, which no processor does"
-        ),
-        next_step=look_at(line or "the read strobe"),
+        summary=f"the clip on {name} {seen}, which no processor does",
+        next_step=look_at(name),
         stops_judging=True,
-        taken=NotJudged(None, (signs.last_read + 1, signs.span[1])),
+        taken=NotJudged(None, (since + 1, signs.span[1])),
     )
 
 
