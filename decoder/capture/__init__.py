@@ -9,6 +9,7 @@ from busledger.decoder.capture.columns import Capture, Gap, Header, Note, Signal
 if TYPE_CHECKING:
     from busledger.decoder.capture.file import CaptureFile, open_capture
     from busledger.decoder.capture.grid import beginning, sample_grid, with_sample_grid, without_delays
+    from busledger.decoder.capture.raw import RawFormat, channel_names
 
 __all__ = [
     "Capture",
@@ -16,8 +17,10 @@ __all__ = [
     "Gap",
     "Header",
     "Note",
+    "RawFormat",
     "Signal",
     "beginning",
+    "channel_names",
     "open_capture",
     "sample_grid",
     "with_sample_grid",
@@ -32,6 +35,8 @@ _LATE = {
     "sample_grid": "grid",
     "with_sample_grid": "grid",
     "without_delays": "grid",
+    "RawFormat": "raw",
+    "channel_names": "raw",
 }
 
 

@@ -25,7 +25,7 @@ from busledger.decoder.bus import (
     load_profile,
     unwired_address,
 )
-from busledger.decoder.capture import Capture, CaptureFile, Note, beginning, open_capture, with_sample_grid
+from busledger.decoder.capture import Capture, CaptureFile, Note, RawFormat, beginning, open_capture, with_sample_grid
 from busledger.decoder.checks import skew_of
 from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, UsageError
@@ -60,7 +60,8 @@ class Request:
     name parts (``U3``, ``U1-U8``) as ``with_tested`` reads them. With ``any_subset`` a capture without a
     single address or data line will do. ``watch`` is called with every block
     of cycles as it is decoded, whatever they are decoded for. ``exact``: the
-    capture is the dump of a simulation without delays (also found from its stamps).
+    capture is the dump of a simulation without delays (also found from its stamps). ``raw``: it is
+    samples of this form and nothing else.
     """
 
     capture: str | Path
@@ -81,6 +82,12 @@ class Request:
     any_subset: bool = False
     watch: Callable[[Cycles], None] | None = None
     exact: bool = False
+    raw: RawFormat | None = None
+
+    @property
+    def opening(self) -> dict[str, Any]:
+        """What ``open_capture`` is to be told."""
+        return {"path": self.capture, "rate_hz": self.rate_hz, "stdin": self.stdin, "raw": self.raw}
 
 
 @dataclass(slots=True)
@@ -294,7 +301,7 @@ def open_run(request: Request, progress: Progress = silent) -> Run:
         as the floors below find.
     """
     profile, board = bus_and_board(request)
-    file = open_capture(request.capture, rate_hz=request.rate_hz, progress=progress, stdin=request.stdin)
+    file = open_capture(**request.opening, progress=progress)
     return bound_run(request, file, profile, board)
 
 
