@@ -19,7 +19,7 @@ from busledger.decoder.capture.vcd_reader import VcdReader
 from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.progress import Progress, silent
 
-__all__ = ["CaptureFile", "open_capture"]
+__all__ = ["CaptureFile", "open_capture", "refuse_what_is_none"]
 
 _HEAD = 1 << 16
 _PACKED = re.compile(r"\.(gz|bz2|xz|zst)$", re.IGNORECASE)
@@ -146,12 +146,9 @@ class CaptureFile:
         start = bytes(head[:got])
         if self._raw is not None and start:
             return RawReader(source, start, self._raw)
-        if not start.strip(b"\xef\xbb\xbf \t\r\n"):
-            raise CaptureError("the file is empty", where=self.where, hint="Record it again.")
         if start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"$"):
             return VcdReader(source, start)
-        _refuse_binary(start, self.where)
-        _refuse_toml(start, self.where)
+        refuse_what_is_none(start, self.where)
         return CsvReader(source, start, self._rate_hz)
 
     def _reopen(self) -> None:
@@ -177,6 +174,14 @@ class CaptureFile:
             yield from cutter.add(rows)
         yield from cutter.rest()
         self.notes += [note for note in notes if note not in self.notes]
+
+
+def refuse_what_is_none(start: bytes, where: str) -> None:
+    """Raise CaptureError where a file that begins with ``start``, and is no VCD, cannot be a CSV either."""
+    if not start.strip(b"\xef\xbb\xbf \t\r\n"):
+        raise CaptureError("the file is empty", where=where, hint="Record it again.")
+    _refuse_binary(start, where)
+    _refuse_toml(start, where)
 
 
 def _refuse_binary(start: bytes, where: str) -> None:

@@ -6,6 +6,7 @@ they are, so the width, the rate and the channels' names are the caller's.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +25,7 @@ __all__ = ["RawFormat", "RawReader", "channel_names"]
 WIDTHS = (8, 16, 32, 64)
 TICK_FS = 1000
 _PIECE = 1 << 21
+_PATIENCE_S = 0.5
 _NAME_LIMIT = 200
 
 
@@ -89,6 +91,7 @@ class RawReader:
     ----------
     header : signals in the order of their bits, those without a name left out; the tick is 1 ps
     end_time : ticks of the last sample so far
+    step : bytes a sample
     samples, held : where the reading stands, and the row written last; both may be set before ``rows`` to go on there
     """
 
@@ -97,6 +100,7 @@ class RawReader:
 
     def __init__(self, source: ByteSource, start: bytes, form: RawFormat) -> None:
         self._source, self._rest, self._form = source, start, form
+        self.step = form.bits // 8
         self._bits = [bit for bit, name in enumerate(form.channels) if name]
         named = (form.channels[bit] for bit in self._bits)
         self.header = Header(tuple(Signal(name, "", name, None) for name in named), TICK_FS)
@@ -110,7 +114,7 @@ class RawReader:
         words = max(1, (len(select) + 63) // 64)
         tables = _tables([self._bits[index] if index >= 0 else -1 for index in select], self._form.bits // 8)
         unknown = _unknown(select)
-        size, step = piece_bytes or _PIECE, self._form.bits // 8
+        size, step = piece_bytes or _PIECE, self.step
         data = bytearray(self._rest)
         ended = False
         while not ended:
@@ -165,15 +169,17 @@ class RawReader:
 
 
 def _filled(source: ByteSource, data: bytearray, size: int) -> tuple[bytearray, bool, bool]:
-    """``data`` with up to ``size`` bytes more, whether the source ended, and whether it has nothing more for now."""
-    stop = len(data)
+    """``data`` with up to ``size`` bytes more, whether the source ended, and whether it has nothing more for now (or
+    is slow to fill them)."""
+    stop, begun = len(data), time.monotonic()
     data = data + bytearray(size)
     ended = idle = False
     with memoryview(data) as view:
         while stop < len(data) and not ended and not idle:
             got = source.readinto(view[stop:])
-            ended, idle = got == 0, got < 0
             stop += max(got, 0)
+            ended = got == 0
+            idle = got < 0 or (stop < len(data) and time.monotonic() - begun > _PATIENCE_S)
     return data[:stop], ended, idle
 
 
@@ -193,4 +199,3 @@ def _unknown(select: Sequence[int]) -> NDArray[np.uint64]:
         if index < 0:
             found[k // 64] |= np.uint64(1 << (k % 64))
     return found
-
