@@ -37,6 +37,7 @@ __all__ = [
     "Gathering",
     "capture_finding",
     "conclude",
+    "conclude_after",
     "cycle_counts",
     "evidence_of",
     "gather",
@@ -363,6 +364,16 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         judged=refused is None,
         not_judged_because=refused.reason if refused is not None else "",
     )
+
+
+def conclude_after(gathering: Gathering, progress: Progress = silent) -> CheckResult:
+    """The answer out of a run that has ended; its log is closed."""
+    gathered = gathering.gathered()
+    try:
+        gathered = divide(gathered)
+        return conclude(gathered, progress)
+    finally:
+        gathered.log.close()
 
 
 def outside_the_card(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:
