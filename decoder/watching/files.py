@@ -127,12 +127,16 @@ class WholeFile:
         self._file.close()
 
 
-def digest_of(path: Path) -> str:
-    """Of a file's bytes as they are: the same capture dropped twice under two names has the same."""
-    made = hashlib.blake2b(digest_size=16)
-    with path.open("rb") as file:
-        while piece := file.read(_BLOCK):
-            made.update(piece)
+def digest_of(path: Path, *, as_is: bool = False) -> str:
+    """Of a file's bytes, unpacked: the same capture dropped twice, under two names or packed anew, has the same."""
+    made, buffer = hashlib.blake2b(digest_size=16), bytearray(_BLOCK)
+    file = WholeFile(path, 0, str(path), as_is=as_is)
+    try:
+        with memoryview(buffer) as view:
+            while got := file.readinto(view):
+                made.update(view[:got])
+    finally:
+        file.close()
     return made.hexdigest()
 
 

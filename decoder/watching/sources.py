@@ -225,7 +225,7 @@ class FolderSource:
             name, digest = self._old["now"]
             place, self._old = self._old["place"], None
             path = self._path / name
-            if not path.exists() or digest_of(path) != digest:
+            if not path.exists() or self._digest(path) != digest:
                 text = f"{plain(name)} is no longer what it was: the rest of it is left out"
                 self._news.append(("capture-changed", text))
                 self._names.add(name)
@@ -237,7 +237,7 @@ class FolderSource:
                 time.sleep(_POLL_S)
                 return None
             name, path = found[0].name, found[0]
-            digest = digest_of(path)
+            digest = self._digest(path)
             if digest in self._done:
                 text = f"{plain(name)} is {plain(self._done[digest])} once more: it is counted once"
                 self._news.append(("same-capture", text))
@@ -255,10 +255,17 @@ class FolderSource:
             name, digest = self._now
             self._names.add(name)
             self._done[digest] = name
-            self._now = None
+            self._now, self._last = None, time.monotonic()
         if self._file is not None:
             self._file.close()
             self._file = None
+
+    def _digest(self, path: Path) -> str:
+        """Of what it holds; of a damaged one, of its name and size, so that it is told and passed over."""
+        try:
+            return digest_of(path, as_is=self._raw is not None)
+        except CaptureError:
+            return f"{path.name} {path.stat().st_size}"
 
     def _whole_ones(self) -> list[Path]:
         """Captures that have not been read and have stopped growing, the oldest first."""
@@ -289,7 +296,7 @@ class FolderSource:
         return sum(size for name, (size, _) in self._sizes.items() if name not in self._names)
 
     def quiet_s(self) -> float:
-        return time.monotonic() - self._last
+        return 0.0 if self._now is not None else time.monotonic() - self._last
 
     def news(self) -> list[tuple[str, str]]:
         news, self._news = self._news, []

@@ -16,15 +16,18 @@ from busledger.decoder.watching.clock import Anchor
 __all__ = ["Timeline"]
 
 FS = 1e-15
+BETWEEN_FS = 10**12
 _NAMES = ("shift", "ratio", "end", "rows", "anchors", "_gap", "_waits", "captures")
 
 
 class Timeline:
     """Puts the blocks of one capture after another on the clock of the first.
 
-    The first keeps its own times. A later one begins where its time of day says,
-    and behind the one before in any case; between them stands a row in which no
-    level is known, and a gap, as where a dump is switched off ($dumpoff).
+    The first keeps its own times. A later one begins a millisecond behind the one
+    before; between them stands a row in which no level is known, and a gap, as
+    where a dump is switched off ($dumpoff). How long it really was is in the
+    ``anchors``: hours without a sample between two captures of milliseconds would
+    spoil every share of time that is measured.
 
     Parameters
     ----------
@@ -44,7 +47,7 @@ class Timeline:
         self.shift, self.ratio, self.end, self.rows, self.captures = 0, 1, -1, 0, 0
         self.anchors: list[Anchor] = []
         self._gap: tuple[int, str] | None = None
-        self._waits: tuple[float, int | None, bool] | None = None
+        self._waits: tuple[float, int | None] | None = None
 
     def state(self) -> dict[str, Any]:
         """For ``go_on``."""
@@ -61,11 +64,10 @@ class Timeline:
         last = self.anchors[-1]
         return last.day_s - last.at_s
 
-    def begin_capture(self, tick_fs: int, day_s: float, stamp: int | None, follows: bool, where: str) -> None:
+    def begin_capture(self, tick_fs: int, day_s: float, stamp: int | None, where: str) -> None:
         """A capture begins; where its rows lie is settled with the first of them.
 
-        ``day_s``: the time of day at ``stamp``, or of the first row where ``stamp`` is None; ``follows``: it is the
-        one before, after a loss, and goes on with its times.
+        ``day_s``: the time of day at ``stamp``, or of the first row where ``stamp`` is None.
 
         Raises
         ------
@@ -79,7 +81,7 @@ class Timeline:
                 expected=f"a timescale that is a multiple of {self.tick_fs} fs",
             )
         self.ratio = tick_fs // self.tick_fs
-        self._waits = day_s, stamp, follows
+        self._waits = day_s, stamp
         self.captures += 1
         if self.captures > 1 and self._gap is None:
             self._gap = self.end + 1, "between two captures"
@@ -141,18 +143,12 @@ class Timeline:
     def _settle(self, first: int) -> None:
         """Where the capture lies, now that its first row is known."""
         assert self._waits is not None
-        day_s, stamp, follows = self._waits
+        day_s, stamp = self._waits
         self._waits = None
         tick_s = self.tick_fs * FS
         if stamp is not None:
             day_s -= (stamp - first) * self.ratio * tick_s
-        if not self.anchors:
-            self.shift = 0
-        elif not (follows and self._at(first) > self.end + 1):
-            wanted = round((day_s - self.day0_s) / tick_s)
-            self.shift = max(self.end + 2, wanted) - first * self.ratio
-        else:
-            return  # its clock has gone on, and so has its time of day
+        self.shift = self.end + 1 + max(1, BETWEEN_FS // self.tick_fs) - first * self.ratio if self.anchors else 0
         self.anchors.append(Anchor(self._at(first) * tick_s, day_s))
 
 

@@ -197,7 +197,7 @@ class Watch:
             self._event("lost", "bytes were lost while nobody watched: what was known is stale", coming.name)
         if not coming.resumed:
             day_s = self._clock.now() if coming.day_s is None else coming.day_s
-            self._timeline.begin_capture(live.header.tick_fs, day_s, coming.stamp, coming.torn, coming.name)
+            self._timeline.begin_capture(live.header.tick_fs, day_s, coming.stamp, coming.name)
             self.counts.captures += 1
         select = self.binding.select(live.header, self._run.layout, coming.name)
         told = len(live.notes)
@@ -385,7 +385,7 @@ class Watch:
         self._show(self.status())
 
     def _look_at_silence(self) -> None:
-        quiet = self._source.quiet_s()
+        quiet = 0.0 if self._source.waiting() else self._source.quiet_s()
         if quiet < self.asked.silence_s:
             if self._quiet_told:
                 self._event("heard", "the source speaks again")

@@ -32,6 +32,7 @@ ENOUGH_PHASES = 1024
 which makes a chi-square of 50 from 1024 changes."""
 DROPOUT_PERIODS = 3.0
 _MUST_MOVE = ("clock", "strobe")
+_MANY_SAMPLES = 1 << 16  # in a period, beyond which it divides evenly enough
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +232,9 @@ def _room(counts: ProbeCounts) -> NDArray[np.float64]:
     found = np.zeros(kernel.PHASE_BINS)
     for place in used:
         samples = round(_mean(counts, counts.clock, int(place)) / counts.grid_ticks)
+        if samples > _MANY_SAMPLES:  # such as a period with a gap of minutes in it
+            found += counts.periods[counts.clock, place] * even
+            continue
         # The kernel measures a change against the period before its own.
         parts = np.arange(samples) * kernel.PHASE_BINS // max(samples, 1)
         found += np.bincount(parts, minlength=kernel.PHASE_BINS) * int(counts.periods[counts.clock, place])
