@@ -29,6 +29,7 @@ CHUNK = 32 << 20
 _PIPE_BYTES = 1 << 20
 _F_SETPIPE_SZ = 1031
 _WAIT_S = 0.2
+_LOOK_S = 0.05
 _HEADER = re.compile(rb"\s*\$(date|version|timescale|comment|scope|var)\b")
 Mark = tuple[int, str]
 """(byte, what begins there): "end" a new capture, "torn" the same one after bytes were lost."""
@@ -115,7 +116,7 @@ class Spool:
                     self.held_up = True
                     self._stop.wait(0.02)
                     continue
-                ready, _, _ = select.select([self._fd], [], [], _WAIT_S)
+                ready, _, _ = select.select([self._fd], [], [], _LOOK_S)
                 if not ready:
                     continue
                 if out < 0 or self.written % CHUNK == 0:

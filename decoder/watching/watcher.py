@@ -99,6 +99,14 @@ class Watch:
         self.asked, self._tell, self._show = asked, tell, show
         self.binding = Binding(asked.request)
         self._exit = ExitStack()
+        try:
+            self._begin(clock)
+        except BaseException:
+            self._exit.close()
+            raise
+
+    def _begin(self, clock: DayClock | None) -> None:
+        asked = self.asked
         lock_folder(asked.out, self._exit)
         self._saved: Saved | None = load_saved(asked.out, self.binding.fingerprint(), resume=asked.resume)
         self.counts = self._saved.counts if self._saved is not None else Counts()
@@ -395,7 +403,7 @@ class Watch:
             self._quiet_told = True
             self._event("silent", f"nothing has come for {quiet:.0f} s")
         if self.asked.rules.silent and not self.closing:
-            self._save()  # as it is before the end is taken for one, so that it can go on
+            self._save(last=True)  # as it is before the end is taken for one, so that it can go on
             self.closing = True
 
     def _look_at_verdict(self) -> None:
@@ -451,7 +459,7 @@ class Watch:
         )
 
     # -- what is on the disk ----------------------------------------------------
-    def _save(self) -> None:
+    def _save(self, *, last: bool = False) -> None:
         """Put everything away, whole; where the disk is full, say so once, and go on."""
         self._last_save = time.monotonic()
         if not self._begun or self._run is None or self._keeper is None or self._timeline is None:
@@ -477,7 +485,7 @@ class Watch:
             self._save_failed = True
         self._source.saved(source)
         self._log.saved()
-        if self._weigher.wants and (self.counts.failures or self.asked.rules.settled):
+        if not last and self._weigher.wants and (self.counts.failures or self.asked.rules.settled):
             self._weigh(log)
 
     def _settle(self) -> None:
@@ -501,7 +509,7 @@ class Watch:
                                hint="Is the sampler running, and writing there?")  # fmt: skip
         assert self._keeper is not None
         if not self.closing:
-            self._save()
+            self._save(last=True)
         self._settle()
         data = Saved.pack(self._run, self._gathering, self._log)
         self._weigher.wait()
