@@ -3,8 +3,9 @@
 from busledger.decoder.watching.clock import DayClock, day_text
 from busledger.decoder.watching.ending import Rules, parse_long_time, parse_until
 from busledger.decoder.watching.failures import line_text
+from busledger.decoder.watching.request import WatchRequest
 from busledger.decoder.watching.status import Counts, Status, WatchFinding, WatchResult
-from busledger.decoder.watching.watcher import Watch, WatchRequest
+from busledger.decoder.watching.watcher import Watch
 
 __all__ = [
     "Counts",

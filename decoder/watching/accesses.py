@@ -22,7 +22,7 @@ from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.errors import OutputError
 from busledger.decoder.ledger import AccessLog, Compared, Verdict
 
-__all__ = ["Chapter", "KeptAccesses"]
+__all__ = ["ROW_BYTES", "Chapter", "KeptAccesses"]
 
 CHAPTER_ROWS = 1 << 20
 _BLOCK = 1 << 18
