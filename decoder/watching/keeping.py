@@ -196,7 +196,7 @@ class Keeper:
         files = self._files
         if number in (*files.first, *files.sample, *files.latest):
             return  # written again after a restart
-        if len(files.first) < _FIRST:
+        if number <= _FIRST:
             files.first.append(number)
             return
         files.latest.append(number)
@@ -221,7 +221,7 @@ class Keeper:
                 self._remove(_failure_name(files.sample.pop(random.Random(files.passed).randrange(len(files.sample)))))
             elif files.right:
                 self._remove(files.right.pop(0))
-            elif len(files.latest) > 1:
+            elif len(files.latest) > max(1, len(files.first)):
                 self._remove(_failure_name(files.latest.pop(0)))
             elif len(files.first) > 1:
                 self._remove(_failure_name(files.first.pop()))
