@@ -79,7 +79,7 @@ class Watch:
         self._stopped = ""
         self._interrupted = self.closing = False
         self._save_failed = self._quiet_told = False
-        self._told_verdict = ""
+        self._accused: object = None
         self._since = self._last_save = self._last_show = time.monotonic()
         self._elapsed_before = self.counts.elapsed_s
         self._has_saved = False
@@ -114,7 +114,8 @@ class Watch:
         """
         with self._exit, Beside("checks") as checking, Beside("accounts") as accounting:
             self._beside = checking, accounting
-            text = f"watching {self.asked.request.capture}"
+            source = str(self.asked.request.capture)
+            text = f"watching {'standard input' if source == '-' else source}"
             if self._saved is not None:
                 text += f", going on after {self.counts.failures} wrong reads"
             self._event("resumed" if self._saved is not None else "started", text)
@@ -248,11 +249,12 @@ class Watch:
         result = self._weigher.result
         if result is None:
             return
-        verdict = verdict_of(result)
-        if verdict != self._told_verdict:
-            self._told_verdict = verdict
-            self._telling.so_far = _named_first(result)
-            self._event("verdict", verdict)
+        self._telling.so_far = _named_first(result)
+        first = result.suspects[0] if result.suspects and result.judged else None
+        accused = (result.judged, first and (first.component, first.fault, first.region, first.lanes))
+        if accused != self._accused:  # not for every figure that moves
+            self._accused = accused
+            self._event("verdict", verdict_of(result))
         if self.asked.rules.settled:
             why = settled_by(result, self.asked.before)
             if why:
@@ -326,6 +328,7 @@ class Watch:
             )
         if not self.closing:
             self._save(last=True)
+        self._show(self.status())
         data = decoding.packed()
         self._weigher.wait()
         view = self._log.view(self._log.state())

@@ -45,7 +45,7 @@ def picture(status: Status, width: int) -> RenderableType:
         table.add_row("settles it", plain(status.would_settle, 300))
     saved = "not yet" if status.saved_s_ago is None else f"{status.saved_s_ago:.0f} s ago"
     table.add_row("on disk", saved)
-    title = Text(f" {plain(status.source, 60)} ")
+    title = Text(f" {'standard input' if status.source == '-' else plain(status.source, 60)} ")
     return Panel(Group(table), title=title, title_align="left", width=min(width, 110))
 
 
@@ -58,8 +58,13 @@ def _pace(status: Status) -> Text:
         return Text(f"silent for {_span(status.quiet_s)}", style="yellow")
     if status.pace is None:
         return Text(f"listening; {waits}")
-    behind = "" if status.pace >= 1 or not blocks else ", behind the bus"
-    return Text(f"{status.pace:.2f} s of bus a second, {status.rate_mb_s:.0f} MB/s{behind}; {waits}")
+    if not blocks:
+        stand = "keeps up"
+    elif status.pace >= 1:
+        stand = "ahead of a live bus"
+    else:
+        stand = "behind the bus"
+    return Text(f"{status.pace:.2f} s of bus a second, {status.rate_mb_s:.0f} MB/s: {stand}; {waits}")
 
 
 def plot_of(minutes: dict[int, list[int]], room: int) -> tuple[str, int, int]:
