@@ -14,11 +14,13 @@ from typing import Any, Protocol
 from busledger.decoder.capture.columns import Capture, Gap, Header, Note
 from busledger.decoder.capture.csv_reader import CsvReader
 from busledger.decoder.capture.file import refuse_what_is_none
+from busledger.decoder.capture.packed import packing_of
 from busledger.decoder.capture.raw import RawFormat, RawReader
 from busledger.decoder.capture.rows import LineFinder, Rows
 from busledger.decoder.capture.vcd_body import BodyReader
 from busledger.decoder.capture.vcd_pieces import Piece
 from busledger.decoder.capture.vcd_reader import VcdReader, piece_size
+from busledger.decoder.errors import CaptureError
 
 __all__ = ["NOTHING_YET", "LiveCapture", "LivePlace", "LiveSource"]
 
@@ -96,6 +98,9 @@ class LiveCapture:
                 self._reader = RawReader(self._patient, start, raw)
             elif start.lstrip(_BLANK).startswith(b"$"):
                 self._reader = VcdReader(self._patient, start)
+            elif packing_of(start) is not None:
+                raise CaptureError("packed data cannot be followed as they come", where=source.where,
+                                   hint="Unpack them on the way: zcat FILE | busledger watch -")  # fmt: skip
             else:
                 refuse_what_is_none(start, source.where)
                 self._reader = CsvReader(self._patient, start, rate_hz)

@@ -39,7 +39,7 @@ class GrowingFile:
             self._file = open(path, "rb", buffering=0)  # noqa: SIM115, PTH123 - as long as it is watched
         except OSError as error:
             raise CaptureError(f"cannot be read: {error.strerror}", where=where) from error
-        self._inode = os.fstat(self._file.fileno()).st_ino
+        self.inode = os.fstat(self._file.fileno()).st_ino
         self.why = ""
         self.last_byte_at = time.monotonic()
 
@@ -76,7 +76,7 @@ class GrowingFile:
             told = os.stat(self._path)  # noqa: PTH116
         except OSError:
             return "gone"
-        if told.st_ino != self._inode:
+        if told.st_ino != self.inode:
             return "replaced"
         return "shorter" if told.st_size < self._at else ""
 

@@ -31,6 +31,7 @@ _EAGER = 8  # windows that may follow one another closely
 _APART = 50  # else a window begins this many times its length after the last
 _CELLS, _RIGHT_OF_A_CELL = 12, 2
 _MOST_ROWS = 1 << 19
+_RING_ROWS = 1 << 21  # of levels that may still be wanted, about 50 MB
 _UNITS = {10**15: "s", 10**12: "ms", 10**9: "us", 10**6: "ns", 10**3: "ps", 1: "fs"}
 
 
@@ -162,6 +163,8 @@ class Keeper:
         # A read of the next block may lie as far back as the youngest cycles wait: a window before the rows here.
         keep_from = min([now - 4 * self._half, *(w.begin for w in self._open)])
         while len(self._ring) > 1 and int(self._ring[1].time[0]) <= keep_from:
+            self._ring.pop(0)
+        while len(self._ring) > 1 and sum(map(len, self._ring)) > _RING_ROWS:
             self._ring.pop(0)
         first = self._ring[0]
         at = max(0, int(np.searchsorted(first.time, keep_from, side="right")) - 1)

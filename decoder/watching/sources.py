@@ -163,15 +163,15 @@ class FileSource:
             why = self._file.why
             self._file.close()
             if why == "gone":
-                self.over = "gone"
+                self.over, self._file = "gone", None
                 return None
             self._news.append(("source-" + why, f"{self._name} is {why} than it was: it begins again"
                                if why == "shorter" else f"{self._name} was replaced: the new one begins"))  # fmt: skip
         elif self._old is not None:
-            place = self._old["place"]
-            if place is not None and Path(self._path).stat().st_size < place.offset:
+            place, told = self._old["place"], Path(self._path).stat()
+            if told.st_ino != self._old["inode"] or (place is not None and told.st_size < place.offset):
                 place = None
-                self._news.append(("source-shorter", f"{self._name} is shorter than it was: it begins again"))
+                self._news.append(("source-replaced", f"{self._name} is another file than it was: it begins again"))
         self._file = GrowingFile(self._path, 0 if place is None else place.offset, self._name)
         return Coming(self._name, self._file, place, resumed=place is not None)
 
@@ -186,7 +186,7 @@ class FileSource:
         return news
 
     def state(self, place: LivePlace | None) -> dict[str, Any]:
-        return {"kind": "file", "place": place}
+        return {"kind": "file", "place": place, "inode": 0 if self._file is None else self._file.inode}
 
     def saved(self, state: dict[str, Any]) -> None:
         return None

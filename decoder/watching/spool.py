@@ -101,7 +101,7 @@ class Spool:
             self._torn = self.written > 0 and (not note.exists() or note.read_bytes() != identity)
             note.write_bytes(identity)
         self._fd, self._again, self._first = fd, path, self.written
-        self._splices = stat.S_ISFIFO(told.st_mode)
+        self._splices = stat.S_ISFIFO(told.st_mode) and hasattr(os, "splice")
         if self._splices:
             with contextlib.suppress(OSError):
                 fcntl.fcntl(fd, _F_SETPIPE_SZ, _PIPE_BYTES)

@@ -80,6 +80,7 @@ class Watch:
         self._interrupted = self.closing = False
         self._save_failed = self._quiet_told = False
         self._accused: object = None
+        self._refusal: BusledgerError | OSError | None = None
         self._since = self._last_save = self._last_show = time.monotonic()
         self._elapsed_before = self.counts.elapsed_s
         self._has_saved = False
@@ -142,7 +143,7 @@ class Watch:
                 raise
             except (BusledgerError, OSError) as error:
                 self.counts.refused += 1
-                self._live = None
+                self._live, self._refusal = None, error
                 self._event("capture-refused", str(error), coming.name)
                 if self._source.live:  # where its next capture begins, nobody can tell
                     self._stopped = "what came could not be read"
@@ -182,7 +183,14 @@ class Watch:
         if coming.torn and self._declared:
             skipping = Skipped(source)
             source, place = skipping, LivePlace("vcd", self._declared, offset=skipping.skipped)
-        return LiveCapture(source, rate_hz=request.rate_hz, raw=request.raw, place=place)
+        live = LiveCapture(source, rate_hz=request.rate_hz, raw=request.raw, place=place)
+        if self._source.live and live.place().kind == "csv":
+            raise CaptureError(
+                "a table comes through a pipe, and could not be taken up again in its middle",
+                where=coming.name,
+                expected="a VCD or raw samples through a pipe, tables as files",
+            )
+        return live
 
     def _must_drop(self) -> bool:
         """Whether the block at hand is left out: a pipe fills up, and its sampler would lose data."""
@@ -321,6 +329,8 @@ class Watch:
         if decoding is not None:
             decoding.decode_held()
         if decoding is None or not decoding.begun:
+            if self._refusal is not None:
+                raise self._refusal
             raise CaptureError(
                 "nothing came that could be decoded",
                 where=str(self.asked.request.capture),

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from busledger.decoder.errors import CaptureError, OutputError
+from busledger.decoder.errors import BusledgerError, CaptureError, OutputError
 from busledger.decoder.watching import DayClock, Rules, spool, watcher
 from busledger.decoder.watching.journal import Journal
 from busledger.decoder.watching.pacing import Pace
@@ -99,6 +99,22 @@ def test_silence_is_told_and_so_is_its_end(board: Path, tmp_path: Path) -> None:
 def test_a_source_that_is_not_there(board: Path, tmp_path: Path) -> None:
     with pytest.raises(CaptureError, match="cannot be watched"):
         watch(str(tmp_path / "nothing"), board, tmp_path / "out", Told())
+
+
+@pytest.mark.parametrize(
+    ("data", "what"),
+    [
+        (gzip.compress(b"$timescale 1 ns $end"), "zcat"),
+        (b"time,A0,A1\n0,1,0\n", "pipe"),
+        (b"nothing of the kind\n", "capture-refused"),
+    ],
+)
+def test_what_a_pipe_cannot_carry(board: Path, tmp_path: Path, data: bytes, what: str) -> None:
+    told, pipe = Told(), Pipe(data)
+    with pytest.raises(BusledgerError):
+        watch("-", board, tmp_path / "out", told, stdin=pipe.reader())
+    pipe.close()
+    assert what in str(told.of("capture-refused"))
 
 
 # -- captures in a folder -------------------------------------------------------
