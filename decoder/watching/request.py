@@ -29,7 +29,7 @@ class WatchRequest:
     out: Path
     rules: Rules = field(default_factory=Rules)
     keep_fs: int = 2 * 10**12
-    room: int = 4 << 30
+    room: int = 512 << 20
     kept_room: int = 256 << 20
     spool_room: int = 512 << 20
     drop: bool = True

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from busledger.decoder.findings import CheckResult
+from pydantic import BaseModel, ConfigDict
+
+from busledger.decoder.figures import count
+from busledger.decoder.findings import CheckResult, WarningFinding
 
 __all__ = ["Counts", "Status", "WatchFinding", "WatchResult"]
-
-from pydantic import BaseModel, ConfigDict
 
 _MINUTES = 3 * 24 * 60  # that are kept apart; older ones go, with their sums
 
@@ -121,6 +121,13 @@ class WatchResult(CheckResult):
 
     @classmethod
     def of(cls, result: CheckResult, watch: WatchFinding) -> WatchResult:
-        """``result`` with its story."""
-        fields: Mapping[str, Any] = {name: getattr(result, name) for name in type(result).model_fields}
+        """``result`` with its story, and a warning where not all accesses could be kept for it."""
+        fields: dict[str, Any] = {name: getattr(result, name) for name in type(result).model_fields}
+        if watch.weighed < watch.accesses:
+            text = (
+                f"the suspects rest on {count(watch.weighed)} of {count(watch.accesses)} accesses, those around wrong "
+                "reads first, so that their rates look higher than they are; counts of reads are of all that came"
+            )
+            told = WarningFinding(code="weighed-part", text=text)
+            fields["capture"] = result.capture.model_copy(update={"warnings": (*result.capture.warnings, told)})
         return cls.model_construct(**fields, watch=watch)

@@ -6,6 +6,8 @@ would. So the answer of a watch that was killed is the answer of one that was no
 
 from __future__ import annotations
 
+import contextlib
+import os
 import threading
 import time
 from collections.abc import Callable
@@ -19,6 +21,7 @@ from busledger.decoder.watching.state import unpacked_state
 
 __all__ = ["Weigher", "result_of", "shared_by"]
 
+_NICE = 10
 _SHARE = 8
 """A verdict may take one part in so many of the time between verdicts."""
 
@@ -80,6 +83,8 @@ class Weigher:
 
     def _run(self, job: Callable[[], CheckResult]) -> None:
         begun = time.monotonic()
+        with contextlib.suppress(OSError, AttributeError):  # where threads have a priority: the bus comes first
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICE)
         try:
             self.result = job()
             self.count += 1

@@ -2,8 +2,8 @@
 
 First its rate beside ``check``'s, both on the same clean stream through a pipe. Then the trial: a stream of that many
 megabytes with 40 wrong reads in bursts through a named pipe, the watch killed (SIGKILL) that many times at random and
-started again with ``--resume``. It prints how often each failure was told, whether the answer is that of one ``check``
-over the same stream, and the peak of memory of every process.
+started again with ``--resume``. It prints how often each failure was told, whether the answer is that of one watch that
+was left alone (``--against check``: of ``check``; then all accesses must fit in ``--room``), and the peaks of memory.
 """
 
 from __future__ import annotations
@@ -87,8 +87,8 @@ def rates(folder: Path, megabytes: int, rounds: int) -> Table:
     return table
 
 
-def trial(folder: Path, megabytes: int, kills: int, seed: int) -> Table:
-    """Killed at random, and the same stream once more through ``check``."""
+def trial(folder: Path, megabytes: int, kills: int, seed: int, against: str, room: str) -> Table:
+    """Killed at random, and the same stream once more to one that is not."""
     count = megabytes * 10**6 // PERIOD_BYTES
     bursts = bursts_in(count, seed)
     fifo, out, card = folder / "bus", folder / "night", str(folder / "card.toml")
@@ -109,6 +109,7 @@ def trial(folder: Path, megabytes: int, kills: int, seed: int) -> Table:
     draw = random.Random(seed)
     moments = sorted(draw.uniform(0.01, 0.97) * megabytes * 1e6 for _ in range(kills))
     line = [*COMMAND, "watch", str(fifo), "--board", card, "--out", str(out), "--never-drop", "--waiting", "64M"]
+    line += ["--room", room]
     line += ["--until", "silent", "--silence", "10s"]
     peaks, done, begun = [], 0, time.perf_counter()
     while True:
@@ -139,16 +140,21 @@ def trial(folder: Path, megabytes: int, kills: int, seed: int) -> Table:
             one = json.loads(text)
             shown += [one["n"]] if one.get("event") == "failure" else []
     result = json.loads((out / "result.json").read_text())
-    checker = subprocess.Popen(
-        [*COMMAND, "check", "-", "--board", card, "--json"], cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE
-    )
-    assert checker.stdin is not None and checker.stdout is not None
+    if against == "check":
+        alone = [*COMMAND, "check", "-", "--board", card, "--json"]
+    else:
+        alone = [*COMMAND, "watch", "-", "--board", card, "--out", str(folder / "alone"), "--never-drop"]
+        alone += ["--room", room, "--quiet"]
+    begun = time.perf_counter()
+    other_one = subprocess.Popen(alone, cwd=ROOT, stdin=subprocess.PIPE, stdout=(folder / "alone.json").open("wb"))
+    assert other_one.stdin is not None
     for chunk in stream(megabytes, bursts):
-        checker.stdin.write(chunk)
-    checker.stdin.close()
-    checked = json.loads(checker.stdout.read())
-    _, _, spent = os.wait4(checker.pid, 0)
-    checker.returncode = 0
+        other_one.stdin.write(chunk)
+    other_one.stdin.close()
+    _, _, spent = os.wait4(other_one.pid, 0)
+    other_one.returncode = 0
+    left_alone = time.perf_counter() - begun
+    checked = json.loads((folder / ("alone.json" if against == "check" else "alone/result.json")).read_text())
     other = [key for key in KEYS if result[key] != checked[key]]
     wanted = list(range(1, BURSTS * EACH + 1))
     table = Table(title=f"{sent[0] / 1e6:.0f} MB, {count * 9.216e-3:.1f} s of bus, killed {done} times at random")
@@ -157,11 +163,13 @@ def trial(folder: Path, megabytes: int, kills: int, seed: int) -> Table:
     table.add_row("wrong reads sent", str(sum(bursts.values())))
     table.add_row("told once each, in the journal", f"{'yes' if told == wanted else 'NO'} ({len(told)})")
     table.add_row("shown on standard output", f"{len(shown)}, {len(shown) - len(set(shown))} of them twice")
-    table.add_row("answer that of check", "yes" if not other else f"NO: {', '.join(other)}")
+    table.add_row(f"answer that of {against}, not killed", "yes" if not other else f"NO: {', '.join(other)}")
+    table.add_row("accesses, and of them weighed", f"{result['watch']['accesses']}, {result['watch']['weighed']}")
     table.add_row("exit status", str(os.waitstatus_to_exitcode(code)))
     table.add_row("peak memory of any process, MB", f"{max(peaks):.0f}")
-    table.add_row("that of check, MB", f"{spent.ru_maxrss / 1e3:.0f}")
-    table.add_row("all of it, starts included, s", f"{took:.0f}")
+    table.add_row(f"that of {against}, not killed, MB", f"{spent.ru_maxrss / 1e3:.0f}")
+    table.add_row("all of it, starts and verdicts included, s", f"{took:.0f}")
+    table.add_row(f"{against}, not killed, s", f"{left_alone:.0f}")
     return table
 
 
@@ -173,6 +181,8 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=20)
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--seed", type=int, default=18)
+    parser.add_argument("--against", choices=("watch", "check"), default="watch")
+    parser.add_argument("--room", default="512M")
     asked = parser.parse_args()
     console = Console()
     with tempfile.TemporaryDirectory(prefix="busledger-watch-") as name:
@@ -180,7 +190,7 @@ def main() -> None:
         board_in(folder)
         if asked.rounds:
             console.print(rates(folder, asked.rate_mb, asked.rounds))
-        console.print(trial(folder, asked.mb, asked.kills, asked.seed))
+        console.print(trial(folder, asked.mb, asked.kills, asked.seed, asked.against, asked.room))
 
 
 if __name__ == "__main__":

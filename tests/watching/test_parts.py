@@ -216,6 +216,7 @@ def test_an_answer_out_of_what_is_left(tmp_path: Path, monkeypatch: pytest.Monke
     result = watch("-", board_in(tmp_path), tmp_path / "out", Told(), stdin=pipe.reader(), room=30_000 * 90)
     pipe.close()
     assert result.watch.weighed < result.watch.accesses * 0.7
+    assert "weighed-part" in [warning.code for warning in result.capture.warnings]
     assert result.mismatch_total == 12
     assert result.suspects[0].component == "U3"
 

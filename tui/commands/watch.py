@@ -87,8 +87,9 @@ def watch(
         str, typer.Option("--silence", metavar="TIME", help="Say so when nothing has come for this long.")
     ] = "60s",
     room: Annotated[
-        str, typer.Option("--room", metavar="BYTES", help="Disk for the accesses that the answer rests on.")
-    ] = "4G",
+        str,
+        typer.Option("--room", metavar="BYTES", help="Disk for the accesses that are weighed, 90 bytes each."),
+    ] = "512M",
     waiting: Annotated[
         str, typer.Option("--waiting", metavar="BYTES", help="Bytes of a pipe that may wait to be decoded.")
     ] = "512M",
