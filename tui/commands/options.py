@@ -300,6 +300,8 @@ def requests(
     form = raw_format(raw, rate, channels)
     told = {"good": good, "bad": bad, "replaced": replaced}
     given: dict[str, Any] = {name: tuple(parts) for name, parts in told.items() if parts}
+    if form is not None:
+        given["raw"] = form
     if capture == "-":
         if sys.stdin is None or sys.stdin.isatty():
             raise UsageError(
@@ -334,7 +336,6 @@ def requests(
             ignored=tuple(ignore or ()),
             devices=tuple(device or ()),
             rate_hz=None if rate is None else parse_rate(rate),
-            raw=form,
             t_from=begin,
             t_to=end,
             exact=exact,
