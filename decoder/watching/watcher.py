@@ -217,7 +217,7 @@ class Watch:
     def _tick(self, *, between_blocks: bool = False) -> None:
         now = time.monotonic()
         self.counts.elapsed_s = self._elapsed_before + now - self._since
-        self._pace.see(self.counts.bus_s, self.counts.bytes)
+        self._pace.see(self.counts.bus_s, self.counts.bytes, self._source.waiting() if self._source.live else 0)
         rules = self.asked.rules
         if self._interrupted:
             self._stop("interrupted")

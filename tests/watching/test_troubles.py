@@ -231,20 +231,32 @@ def test_a_clock_set_back_before_a_restart() -> None:
 
 
 # -- too fast -----------------------------------------------------------------
-def test_when_blocks_are_left_out() -> None:
-    """A full source that gives less than a second of bus in a second is a live bus; a faster one can wait."""
-    now = [0.0]
-    for rate, wanted in ((0.5, "behind"), (2.0, "")):
-        pace = Pace(lambda: now[0])
-        for _ in range(20):
-            now[0] += 0.5
-            pace.see(now[0] * rate, int(now[0] * 100))
-        assert pace.bus == pytest.approx(rate)
-        assert pace.look(50, 100) == ""
-        assert pace.look(95, 100) == wanted
-        assert pace.dropping == bool(wanted)
-        assert pace.look(60, 100) == ""
-        assert pace.look(40, 100) == ("caught-up" if wanted else "")
+@pytest.mark.parametrize(
+    ("decoded", "comes", "wanted"),
+    [
+        (0.5, 1.0, "behind"),  # a live bus, decoded at half its speed
+        (2.0, 1.0, ""),  # full for once, but faster than the bus
+        (0.5, 4.0, ""),  # a recording: nothing is lost while it waits
+    ],
+)
+def test_when_blocks_are_left_out(decoded: float, comes: float, wanted: str) -> None:
+    """``decoded`` and ``comes``: seconds of bus in a second; a second of bus has 100 bytes here."""
+    now, turns = [0.0], []
+    pace = Pace(lambda: now[0])
+    room = 1000
+    for _ in range(60):
+        now[0] += 0.5
+        taken = int(now[0] * decoded * 100)
+        waiting = min(room, max(0, int(now[0] * comes * 100) - taken))
+        if decoded > comes:
+            waiting = room if now[0] > 20 else 0
+        pace.see(now[0] * decoded, taken, waiting)
+        turns.append(pace.look(waiting, room))
+    assert [turn for turn in turns if turn] == ([wanted] if wanted else [])
+    assert pace.bus == pytest.approx(decoded)
+    assert pace.dropping == bool(wanted)
+    assert pace.look(600, room) == ""
+    assert pace.look(400, room) == ("caught-up" if wanted else "")
 
 
 def test_blocks_left_out_make_stale_never_wrong(board: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

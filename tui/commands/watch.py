@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -151,22 +153,25 @@ def watch(
     )
     with Teller(as_json=as_json, quiet=quiet, run=run) as teller:
         watching = Watch(request, teller.tell, teller.show)
-        _listen(watching)
-        result = watching.run()
+        with _listening(watching):
+            result = watching.run()
     return _report(result, asked, out, lines=teller.lines, quiet=quiet)
 
 
-def _listen(watching: Watch) -> None:
-    """The first Ctrl-C (or a polite kill) ends the watch with its answer, the second at once."""
+@contextmanager
+def _listening(watching: Watch) -> Iterator[None]:
+    """In here the first Ctrl-C (or a polite kill) ends the watch with its answer, the second at once."""
 
     def end(number: int, frame: Any) -> None:
         watching.interrupt()
         signal.signal(signal.SIGINT, signal.default_int_handler)
 
-    signal.signal(signal.SIGINT, end)
-    signal.signal(signal.SIGTERM, end)
-    if hasattr(signal, "SIGHUP"):
-        signal.signal(signal.SIGHUP, end)
+    before = {number: signal.signal(number, end) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _report(result: WatchResult, asked: Request, out: Path, *, lines: bool, quiet: bool) -> int:
