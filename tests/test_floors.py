@@ -63,6 +63,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("busledger.decoder.planning",),
     ("busledger.decoder.report",),
     ("busledger.decoder.pipeline",),
+    ("busledger.decoder.watching",),
     ("busledger.decoder",),
     ("busledger.captures_demo",),
     ("busledger.tui",),

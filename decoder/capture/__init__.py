@@ -9,16 +9,27 @@ from busledger.decoder.capture.columns import Capture, Gap, Header, Note, Signal
 if TYPE_CHECKING:
     from busledger.decoder.capture.file import CaptureFile, open_capture
     from busledger.decoder.capture.grid import beginning, sample_grid, with_sample_grid, without_delays
+    from busledger.decoder.capture.live import NOTHING_YET, LiveCapture, LivePlace, LiveSource
+    from busledger.decoder.capture.packed import Unpacker, packing_of
+    from busledger.decoder.capture.raw import RawFormat, channel_names
 
 __all__ = [
+    "NOTHING_YET",
     "Capture",
     "CaptureFile",
     "Gap",
     "Header",
+    "LiveCapture",
+    "LivePlace",
+    "LiveSource",
     "Note",
+    "RawFormat",
     "Signal",
+    "Unpacker",
     "beginning",
+    "channel_names",
     "open_capture",
+    "packing_of",
     "sample_grid",
     "with_sample_grid",
     "without_delays",
@@ -32,6 +43,14 @@ _LATE = {
     "sample_grid": "grid",
     "with_sample_grid": "grid",
     "without_delays": "grid",
+    "NOTHING_YET": "live",
+    "LiveCapture": "live",
+    "LivePlace": "live",
+    "LiveSource": "live",
+    "Unpacker": "packed",
+    "packing_of": "packed",
+    "RawFormat": "raw",
+    "channel_names": "raw",
 }
 
 

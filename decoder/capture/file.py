@@ -12,20 +12,27 @@ import numpy as np
 
 from busledger.decoder.capture.columns import Capture, Header, Note
 from busledger.decoder.capture.csv_reader import CsvReader
+from busledger.decoder.capture.raw import RawFormat, RawReader
 from busledger.decoder.capture.rows import BlockCutter, LineFinder
 from busledger.decoder.capture.sources import ByteSource, open_source, shown_path
 from busledger.decoder.capture.vcd_reader import VcdReader
 from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.progress import Progress, silent
 
-__all__ = ["CaptureFile", "open_capture"]
+__all__ = ["CaptureFile", "open_capture", "refuse_what_is_none"]
 
 _HEAD = 1 << 16
+_PACKED = re.compile(r"\.(gz|bz2|xz|zst)$", re.IGNORECASE)
 _TOML_LINE = re.compile(rb"\[\[?[\w.-]+\]\]?\s*(#.*)?$|[\w.-]+\s*=")
 
 
 def open_capture(
-    path: str | Path, *, rate_hz: float | None = None, progress: Progress = silent, stdin: IO[bytes] | None = None
+    path: str | Path,
+    *,
+    rate_hz: float | None = None,
+    progress: Progress = silent,
+    stdin: IO[bytes] | None = None,
+    raw: RawFormat | None = None,
 ) -> CaptureFile:
     """Open a capture and read its header.
 
@@ -35,10 +42,11 @@ def open_capture(
     rate_hz : samples a second, for a CSV without a time column
     progress : called every few megabytes
     stdin : binary stream read in place of ``sys.stdin.buffer``
+    raw : the file holds samples of this form and nothing else; it is unpacked where its name says that it is packed
 
     Raises CaptureError: unreadable, empty, binary, or a header against the standard.
     """
-    return CaptureFile(str(path), rate_hz, progress, stdin)
+    return CaptureFile(str(path), rate_hz, progress, stdin, raw)
 
 
 class CaptureFile:
@@ -52,13 +60,20 @@ class CaptureFile:
     end_time : ticks of the last time stamp read so far
     """
 
-    def __init__(self, path: str, rate_hz: float | None, progress: Progress, stdin: IO[bytes] | None) -> None:
-        self.path, self._rate_hz, self._progress, self._stdin = path, rate_hz, progress, stdin
+    def __init__(
+        self,
+        path: str,
+        rate_hz: float | None,
+        progress: Progress,
+        stdin: IO[bytes] | None,
+        raw: RawFormat | None = None,
+    ) -> None:
+        self.path, self._rate_hz, self._progress, self._stdin, self._raw = path, rate_hz, progress, stdin, raw
         self.where = shown_path(path)
         self.notes: list[Note] = []
         self.end_time = 0
         self.piece_bytes: int | None = None
-        self._source: ByteSource | None = open_source(path, stdin)
+        self._source: ByteSource | None = self._opened()
         try:
             self._reader = self._read_header(self._source)
         except BaseException:
@@ -115,8 +130,11 @@ class CaptureFile:
     ) -> None:
         self.close()
 
-    def _read_header(self, source: ByteSource) -> VcdReader | CsvReader:
-        """The reader for what the first bytes show."""
+    def _opened(self) -> ByteSource:
+        return open_source(self.path, self._stdin, as_is=self._raw is not None and not _PACKED.search(self.path))
+
+    def _read_header(self, source: ByteSource) -> VcdReader | CsvReader | RawReader:
+        """The reader for what the first bytes show, or the caller says."""
         head = bytearray(_HEAD)
         with memoryview(head) as view:
             got = source.readinto(view)
@@ -126,12 +144,11 @@ class CaptureFile:
                     break
                 got += more
         start = bytes(head[:got])
-        if not start.strip(b"\xef\xbb\xbf \t\r\n"):
-            raise CaptureError("the file is empty", where=self.where, hint="Record it again.")
+        if self._raw is not None and start:
+            return RawReader(source, start, self._raw)
         if start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"$"):
             return VcdReader(source, start)
-        _refuse_binary(start, self.where)
-        _refuse_toml(start, self.where)
+        refuse_what_is_none(start, self.where)
         return CsvReader(source, start, self._rate_hz)
 
     def _reopen(self) -> None:
@@ -139,7 +156,7 @@ class CaptureFile:
             if self.path == "-":
                 raise CaptureError("standard input can be read only once", where=self.where, hint="Save it to a file.")
             self.close()
-            self._source = open_source(self.path, self._stdin)
+            self._source = self._opened()
             self._reader = self._read_header(self._source)
         self._used = True
 
@@ -147,7 +164,7 @@ class CaptureFile:
         self._reopen()
         source, reader = self._source, self._reader
         assert source is not None
-        reopen = (lambda: open_source(self.path)) if source.again else None
+        reopen = self._opened if source.again else None
         lines = LineFinder(reopen, reader.header_lines)
         cutter = BlockCutter(block_rows, self.header.tick_fs)
         notes: list[Note] = []
@@ -157,6 +174,14 @@ class CaptureFile:
             yield from cutter.add(rows)
         yield from cutter.rest()
         self.notes += [note for note in notes if note not in self.notes]
+
+
+def refuse_what_is_none(start: bytes, where: str) -> None:
+    """Raise CaptureError where a file that begins with ``start``, and is no VCD, cannot be a CSV either."""
+    if not start.strip(b"\xef\xbb\xbf \t\r\n"):
+        raise CaptureError("the file is empty", where=where, hint="Record it again.")
+    _refuse_binary(start, where)
+    _refuse_toml(start, where)
 
 
 def _refuse_binary(start: bytes, where: str) -> None:

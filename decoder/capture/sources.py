@@ -165,11 +165,14 @@ class ThreadedSource:
             self._raw.close()
 
 
-def open_source(path: str, stdin: IO[bytes] | None = None) -> ByteSource:
-    """Open ``path`` (``-`` is standard input); raises CaptureError with a hint."""
+def open_source(path: str, stdin: IO[bytes] | None = None, *, as_is: bool = False) -> ByteSource:
+    """Open ``path`` (``-`` is standard input); raises CaptureError with a hint.
+
+    ``as_is``: whatever the first bytes look like, it is not packed.
+    """
     if path == "-":
         stream = stdin if stdin is not None else sys.stdin.buffer
-        return _threaded(_Peeked(stream, owned=False), shown_path(path), None, again=False)
+        return _threaded(_Peeked(stream, owned=False), shown_path(path), None, again=False, as_is=as_is)
     where = shown_path(path)
     try:
         target = Path(path)
@@ -183,13 +186,13 @@ def open_source(path: str, stdin: IO[bytes] | None = None) -> ByteSource:
     except ValueError as failure:
         raise CaptureError(f"this is not a path: {failure}", where=where) from failure
     if not regular:
-        return _threaded(_Peeked(cast(IO[bytes], raw)), where, None, again=False)
+        return _threaded(_Peeked(cast(IO[bytes], raw)), where, None, again=False, as_is=as_is)
     try:
         head = raw.read(8)
     except OSError as failure:
         raw.close()
         raise _cannot_read(where, failure) from failure
-    if packing_of(head) is None:
+    if as_is or packing_of(head) is None:
         return PlainSource(cast(IO[bytes], raw), where, size, head)
     raw.seek(0)
     return _threaded(_Peeked(cast(IO[bytes], raw)), where, size, again=True)
@@ -233,8 +236,8 @@ class _Peeked(io.RawIOBase):
         super().close()
 
 
-def _threaded(raw: _Peeked, where: str, size: int | None, again: bool) -> ByteSource:
-    packing = packing_of(raw.magic)
+def _threaded(raw: _Peeked, where: str, size: int | None, again: bool, as_is: bool = False) -> ByteSource:
+    packing = None if as_is else packing_of(raw.magic)
     if packing is None:
         return ThreadedSource(lambda: raw.read(_PIECE) or b"", raw, where, size, again)
     unpacker = Unpacker(packing, lambda count: raw.read(count) or b"")

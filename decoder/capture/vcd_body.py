@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections import deque
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,10 @@ _WORKERS = 2
 _STAMP = re.compile(rb"#(?=\d)0*(\d{0,30})\s")
 TOKEN_LIMIT = 1 << 20
 
+_BETWEEN = (
+    "end_time", "_now", "_shown", "_begun", "_force", "_mode", "_open_section", "_carry", "_off_since", "_gaps",
+    "_ended_early", "_long", "consumed",
+)  # fmt: skip
 _MESSAGES = {
     1: ("a change for the identifier {code!r}, which the header does not declare", "a declared identifier"),
     2: ("time runs backwards here: {token!r} after #{time}", "time stamps that never fall"),
@@ -42,6 +47,10 @@ class BodyReader:
     notes : grows by what must be told about the file
     source_cut : asked at the end: did a packed source end too early
     codes : every identifier code that the header declares
+
+    Attributes
+    ----------
+    consumed : the byte of the file behind the last piece whose rows were given; -1 before the first
     """
 
     def __init__(
@@ -67,6 +76,16 @@ class BodyReader:
         self._gaps: list[Gap] = []
         self._ended_early: CaptureError | None = None
         self._long: tuple[int, int] | None = None
+        self.consumed = -1
+
+    def state(self) -> dict[str, Any]:
+        """What is known between two pieces, for ``resume`` of a reader with the same tables."""
+        return {name: getattr(self, name) for name in _BETWEEN}
+
+    def resume(self, state: Mapping[str, Any]) -> None:
+        """Go on behind the piece after which ``state`` was taken; the next one must not be ``alone``."""
+        for name in _BETWEEN:
+            setattr(self, name, state[name])
 
     def rows(self, pieces: Iterator[Piece], spare: list[bytearray]) -> Iterator[Rows]:
         """Rows of each piece in turn; the next pieces are lexed in threads meanwhile.
@@ -97,6 +116,7 @@ class BodyReader:
     def _next(self, waiting: deque[tuple[Piece, Future[Lexed] | None]]) -> Rows:
         piece, task = waiting.popleft()
         data, base, stop = piece.data, piece.offset, piece.stop
+        self.consumed = base + stop
         if self._ended_early is not None:
             if bytes(memoryview(data)[:stop]).strip():
                 raise self._ended_early

@@ -13,7 +13,7 @@ from busledger.decoder.capture.vcd_pieces import PIECE_BYTES, cut_pieces
 from busledger.decoder.capture.vcd_scan import Scan
 from busledger.decoder.capture.vcd_tables import build_tables
 
-__all__ = ["VcdReader"]
+__all__ = ["VcdReader", "piece_size"]
 
 _READ = 1 << 16
 
@@ -42,6 +42,7 @@ class VcdReader:
         self.header: Header = self._declared.header
         self.notes: tuple[Note, ...] = self._declared.notes
         self._body = bytes(memoryview(scan.data)[scan.body_at :])
+        self._head = bytes(memoryview(scan.data)[: scan.body_at])
         self.header_lines = scan.data.count(b"\n", 0, scan.body_at)
         self._source = source
         self._reader: BodyReader | None = None
@@ -55,10 +56,30 @@ class VcdReader:
         self, select: Sequence[int], notes: list[Note], lines: LineFinder, piece_bytes: int | None
     ) -> Iterator[Rows]:
         """Rows of the selected signals, once; ``notes`` grows."""
+        reader = self.body_reader(select, notes, lines)
+        size = piece_bytes or piece_size(reader)
+        spare: list[bytearray] = []
+        pieces = cut_pieces(self._source, self._body, self._declared.body_at, size, spare)
+        return reader.rows(pieces, spare)
+
+    def body_reader(self, select: Sequence[int], notes: list[Note], lines: LineFinder) -> BodyReader:
+        """What turns pieces of the body into rows of the selected signals."""
         tables = build_tables(self._declared.variables, select)
         codes = {variable.code for variable in self._declared.variables}
         self._reader = BodyReader(tables, self._source.where, self.header.tick_s, notes, lines, self._source.cut, codes)
-        size = piece_bytes or max(1 << 16, PIECE_BYTES // tables.words)
-        spare: list[bytearray] = []
-        pieces = cut_pieces(self._source, self._body, self._declared.body_at, size, spare)
-        return self._reader.rows(pieces, spare)
+        return self._reader
+
+    @property
+    def declarations(self) -> bytes:
+        """The bytes of the header."""
+        return self._head
+
+    @property
+    def begun(self) -> tuple[bytes, int]:
+        """Bytes of the body that were read with the header, and the byte of the file at which they lie."""
+        return self._body, self._declared.body_at
+
+
+def piece_size(reader: BodyReader) -> int:
+    """Bytes that are read at once: rows of many lines are wider."""
+    return max(1 << 16, PIECE_BYTES // reader.tables.words)

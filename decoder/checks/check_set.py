@@ -86,6 +86,8 @@ class CheckSet:
         if self._probes is not None and self._rows < DOUBT_ROWS:
             shown = block.slice(0, DOUBT_ROWS - self._rows)
             self._rows += len(shown)
+            if shown.gaps and len(shown):  # those behind the rows that are shown are not seen, however blocks part
+                shown.gaps = tuple(gap for gap in shown.gaps if gap.end <= int(shown.time[-1]))
             self._probes.feed(shown)
 
     def _take(self, block: Capture, joined: Joined | None) -> None:

@@ -1,6 +1,7 @@
 """The only place that knows the order of the floors: from a capture to an answer."""
 
-from busledger.decoder.pipeline.check import conclude, gather, run_check
+from busledger.decoder.pipeline.beside import Beside
+from busledger.decoder.pipeline.check import Gathering, conclude, conclude_after, gather, run_check
 from busledger.decoder.pipeline.checking import run_buffers, run_probes, run_selects, run_timing
 from busledger.decoder.pipeline.exercising import Exercise, make_exercise
 from busledger.decoder.pipeline.from_errors import ErrorsRequest, check_errors
@@ -9,27 +10,31 @@ from busledger.decoder.pipeline.joining import join_captures, read_pass
 from busledger.decoder.pipeline.many import captures_in, check_many
 from busledger.decoder.pipeline.matching import match_captures
 from busledger.decoder.pipeline.planning import plan_passes
-from busledger.decoder.pipeline.run import Decoded, Request, Run, bus_and_board, open_run
+from busledger.decoder.pipeline.run import Decoded, Request, Run, bound_run, bus_and_board, open_run
 from busledger.decoder.pipeline.seen import SeenCard, SeenRegion, seen_card
 from busledger.decoder.pipeline.session import CaptureSession, open_session, program_version
 from busledger.decoder.pipeline.sets import WiredSet, each_set, run_sets, wired_sets
 
 __all__ = [
+    "Beside",
     "CaptureSession",
     "Decoded",
     "ErrorsRequest",
     "Exercise",
     "Gathered",
+    "Gathering",
     "Request",
     "Run",
     "SeenCard",
     "SeenRegion",
     "WiredSet",
+    "bound_run",
     "bus_and_board",
     "captures_in",
     "check_errors",
     "check_many",
     "conclude",
+    "conclude_after",
     "each_set",
     "gather",
     "join_captures",

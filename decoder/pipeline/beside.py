@@ -40,6 +40,14 @@ class Beside:
             raise self._failure
         self._tasks.put(task)
 
+    def settle(self) -> None:
+        """Wait until every task given so far is done."""
+        done = threading.Event()
+        self.do(done.set)
+        while not done.wait(0.2):
+            if self._failure is not None:
+                raise self._failure
+
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:

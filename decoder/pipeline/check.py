@@ -13,7 +13,15 @@ from busledger.decoder.board import Board, Region
 from busledger.decoder.bus import KIND_NAMES, Kind
 from busledger.decoder.capture import Note
 from busledger.decoder.checks import CheckSet, CheckSetResult, SelectsSeen, SwappedAddressClips, SwappedClips, skew_of
-from busledger.decoder.findings import CaptureFinding, CheckResult, CycleCounts, NextStep, Suspect, WarningFinding
+from busledger.decoder.findings import (
+    CaptureFinding,
+    CheckResult,
+    CycleCounts,
+    NextStep,
+    RegionCounts,
+    Suspect,
+    WarningFinding,
+)
 from busledger.decoder.ledger import AccessLog, Counter, TrafficMap
 from busledger.decoder.pipeline.beside import Beside
 from busledger.decoder.pipeline.dividing import divide
@@ -25,7 +33,17 @@ from busledger.decoder.progress import Progress, silent
 if TYPE_CHECKING:
     from busledger.decoder.diagnosis import CaptureSigns, Evidence
 
-__all__ = ["capture_finding", "conclude", "cycle_counts", "evidence_of", "gather", "outside_the_card", "run_check"]
+__all__ = [
+    "Gathering",
+    "capture_finding",
+    "conclude",
+    "conclude_after",
+    "cycle_counts",
+    "evidence_of",
+    "gather",
+    "outside_the_card",
+    "run_check",
+]
 
 _NOTES_OF_A_KIND = 5  # more of one code word are summed up in one sentence
 
@@ -57,34 +75,59 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None, *, time_every
 
     ``tap`` sees every decoded block as it passes; ``time_everything``: the timing of a board without graded chips too.
     """
-    accounts = _Accounts(run)
-    checks: CheckSet | None = None
-    seen: SelectsSeen | None = None
+    gathering = Gathering(run, time_everything=time_everything)
     # Two threads beside this one: whichever core is free takes the checks or the accounts of the last blocks.
     with Beside("checks") as checking, Beside("accounts") as accounting:
         for block in run.blocks():
-            checks = checks or _checks_of(run, time_everything=time_everything)
-            if run.board is not None:
-                seen = seen or SelectsSeen(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
-                seen.fill(block.levels, block.cycles, block.compared)
-            checking.do(partial(checks.feed, block.levels, block.cycles, block.compared))
-            accounting.do(partial(accounts.take, block))
+            gathering.take(block, checking, accounting)
             if tap is not None:
                 tap(block)
-    assert checks is not None  # blocks() gives at least its tail
-    return accounts.gathered(checks.finish(run.request.grade))
+    return gathering.gathered()
+
+
+class Gathering:
+    """What is made of a run's blocks, one after the other: the accounts, and the checks' own state.
+
+    Its state goes into a pickle while neither thread has work (``Beside.settle``); ``log`` keeps the accesses.
+    """
+
+    def __init__(self, run: Run, *, time_everything: bool = False, log: AccessLog | None = None) -> None:
+        self._run, self._time_everything = run, time_everything
+        self._accounts = _Accounts(run, log if log is not None else AccessLog(everywhere=not run.board_given))
+        self._checks: CheckSet | None = None
+        self._seen: SelectsSeen | None = None
+
+    def take(self, block: Decoded, checking: Beside, accounting: Beside) -> None:
+        """One block, in the order of time; both threads may still be at it when this returns."""
+        run = self._run
+        self._checks = self._checks or _checks_of(run, time_everything=self._time_everything)
+        if run.board is not None:
+            self._seen = self._seen or SelectsSeen(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
+            self._seen.fill(block.levels, block.cycles, block.compared)
+        checking.do(partial(self._checks.feed, block.levels, block.cycles, block.compared))
+        accounting.do(partial(self._accounts.take, block))
+
+    @property
+    def counts(self) -> tuple[RegionCounts, ...]:
+        """The regions' counts so far."""
+        return self._accounts.counts
+
+    def gathered(self) -> Gathered:
+        """All of it, once the run has ended."""
+        assert self._checks is not None  # a run gives at least its end
+        return self._accounts.gathered(self._checks.finish(self._run.request.grade))
 
 
 class _Accounts:
     """Everything that is counted or kept of the cycles of one run."""
 
-    def __init__(self, run: Run) -> None:
+    def __init__(self, run: Run, log: AccessLog) -> None:
         from busledger.decoder.diagnosis import CoverageCounter, TrafficCounter
 
         self._run = run
         self._signs: CaptureSigns | None = None
         self._kinds = np.zeros(len(Kind), np.int64)
-        self._log = AccessLog(everywhere=not run.board_given)
+        self._log = log
         self._counter = Counter(run.region_map)
         self._lanes = TrafficCounter(len(run.region_map.regions), run.profile.data_bits)
         self._touched = TrafficMap(tuple(run.profile.space(rule) for rule in range(len(run.profile.rules))))
@@ -115,6 +158,10 @@ class _Accounts:
         else:
             outside = block.cycles.region < 0  # of what --ignore and --device name
             self._touched.feed(block.cycles if outside.all() else block.cycles.take(outside))
+
+    @property
+    def counts(self) -> tuple[RegionCounts, ...]:
+        return self._counter.counts()
 
     def gathered(self, checked: CheckSetResult) -> Gathered:
         """All of it, beside what the checks found."""
@@ -318,6 +365,16 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         not_judged_because=refused.reason if refused is not None else "",
     )
     return run.marks.said(result)
+
+
+def conclude_after(gathering: Gathering, progress: Progress = silent) -> CheckResult:
+    """The answer out of a run that has ended; its log is closed."""
+    gathered = gathering.gathered()
+    try:
+        gathered = divide(gathered)
+        return conclude(gathered, progress)
+    finally:
+        gathered.log.close()
 
 
 def outside_the_card(suspects: Sequence[Suspect]) -> tuple[Suspect, ...]:

@@ -126,7 +126,7 @@ def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
         The capture, the board file or the profile cannot be read.
     """
     profile, board = _names(request)
-    with open_capture(request.capture, rate_hz=request.rate_hz, progress=progress, stdin=request.stdin) as file:
+    with open_capture(**request.opening, progress=progress) as file:
         lines = _lines(file.header.signals, profile, board, request)
         names = tuple(signal.name for signal in file.header.signals)
         grid, _, blocks = with_sample_grid(file.blocks(range(len(names))), request.exact)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import numpy as np
 
@@ -25,7 +25,7 @@ from busledger.decoder.bus import (
     load_profile,
     unwired_address,
 )
-from busledger.decoder.capture import Capture, CaptureFile, Note, beginning, open_capture, with_sample_grid
+from busledger.decoder.capture import Capture, CaptureFile, Note, RawFormat, beginning, open_capture, with_sample_grid
 from busledger.decoder.checks import skew_of
 from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, UsageError
@@ -36,9 +36,14 @@ from busledger.decoder.pipeline.tested import with_tested
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import Wiring, bind, load_wiring
 
-__all__ = ["Decoded", "Request", "Run", "bus_and_board", "marks_of", "open_run", "region_map_of"]
+__all__ = ["Decoded", "Request", "Run", "bound_run", "bus_and_board", "marks_of", "open_run", "region_map_of"]
 
 FS = 1e-15
+# What a run changes as it decodes; all of it goes into a pickle, and comes out as it was.
+_DECODING = (
+    "grid_ticks", "exact", "rows", "first_tick", "last_tick", "gaps", "extractor", "ledger", "_selected",
+    "_line_levels", "_eyes", "_next_row",
+)  # fmt: skip
 EXACT_TEXT = (
     "taken for the dump of a simulation without delays: a change at an edge's own stamp counts as after it, "
     "and no set-up or hold time is judged"
@@ -56,7 +61,8 @@ class Request:
     name parts (``U3``, ``U1-U8``) as ``with_tested`` reads them. With ``any_subset`` a capture without a
     single address or data line will do. ``watch`` is called with every block
     of cycles as it is decoded, whatever they are decoded for. ``exact``: the
-    capture is the dump of a simulation without delays (also found from its stamps).
+    capture is the dump of a simulation without delays (also found from its stamps). ``raw``: it is
+    samples of this form and nothing else.
     """
 
     capture: str | Path
@@ -77,6 +83,12 @@ class Request:
     any_subset: bool = False
     watch: Callable[[Cycles], None] | None = None
     exact: bool = False
+    raw: RawFormat | None = None
+
+    @property
+    def opening(self) -> dict[str, Any]:
+        """What ``open_capture`` is to be told."""
+        return {"path": self.capture, "rate_hz": self.rate_hz, "stdin": self.stdin, "raw": self.raw}
 
 
 @dataclass(slots=True)
@@ -117,6 +129,8 @@ class Run:
     ledger: Ledger | None = None
     _selected: SelectedRegions | None = None
     _line_levels: LineLevels | None = None
+    _eyes: Mapping[str, Any] = field(default_factory=dict)
+    _next_row: int = 0
 
     @property
     def tick_fs(self) -> int:
@@ -152,34 +166,51 @@ class Run:
 
     def blocks(self, block_rows: int = 1 << 18) -> Iterator[Decoded]:
         """Decode the whole capture; memory does not grow with its length."""
-        told = 0
-        last: Capture | None = None
-        self.grid_ticks, self.exact, rows = with_sample_grid(self._levels(block_rows), self.request.exact)
+        grid_ticks, exact, rows = with_sample_grid(self._levels(block_rows), self.request.exact)
         shown, rows = beginning(rows)
-        eyes = find_eyes(self.profile, self.layout, shown, self.tick_fs, self.grid_ticks, self.request.grade)
-        self._prepare()
+        self.begin(grid_ticks, exact, shown)
         for levels in rows:
-            if self.extractor is None:
-                self.extractor = CycleExtractor(
-                    self.profile, self.layout, self.tick_fs, self.grid_ticks, self.request.grade, self.exact, eyes
-                )
-            self._account(levels)
-            cycles = self.extractor.feed(levels)
-            fresh = self.extractor.gaps[told:]
-            told += len(fresh)
-            self.gaps += fresh
-            yield self._decoded(levels, cycles, fresh)
-            last = levels
+            yield self.step(levels)
+        yield self.end()
+
+    def begin(self, grid_ticks: float | None, exact: bool, shown: Sequence[Capture]) -> None:
+        """Make ready for the first block; ``shown``: the rows that tell what the capture is like (``beginning``)."""
+        self.grid_ticks, self.exact = grid_ticks, exact
+        eyes = find_eyes(self.profile, self.layout, shown, self.tick_fs, grid_ticks, self.request.grade)
+        self._eyes = dict(eyes)
+        self._prepare()
+
+    def step(self, levels: Capture) -> Decoded:
+        """The next block of levels, decoded; any division into blocks gives the same."""
+        if self.extractor is None:
+            common = (self.profile, self.layout, self.tick_fs, self.grid_ticks, self.request.grade)
+            self.extractor = CycleExtractor(*common, self.exact, self._eyes)
+        self._account(levels)
+        return self._decoded(levels, self.extractor.feed(levels), self._fresh_gaps())
+
+    def end(self) -> Decoded:
+        """What the last block left waiting."""
         if self.extractor is None:
             self._complain_of_window()
             # Nothing came: let the extractor say what is missing.
-            last = _no_rows(self.tick_fs, self.layout)
             self.extractor = CycleExtractor(self.profile, self.layout, self.tick_fs, None, self.request.grade)
-        assert last is not None
         cycles = self.extractor.finish()
-        fresh = self.extractor.gaps[told:]
+        return self._decoded(_no_rows(self.tick_fs, self.layout, self._next_row), cycles, self._fresh_gaps())
+
+    def _fresh_gaps(self) -> list[tuple[int, int]]:
+        assert self.extractor is not None
+        fresh = self.extractor.gaps[len(self.gaps) :]
         self.gaps += fresh
-        yield self._decoded(_no_rows(self.tick_fs, self.layout, last), cycles, fresh)
+        return fresh
+
+    def decoding(self) -> dict[str, Any]:
+        """All that changes while a capture is decoded: what ``go_on`` takes up again in a run bound alike."""
+        return {name: getattr(self, name) for name in _DECODING}
+
+    def go_on(self, state: Mapping[str, Any]) -> None:
+        """Take up what ``decoding`` of an earlier run gave."""
+        for name in _DECODING:
+            setattr(self, name, state[name])
 
     def _complain_of_window(self) -> None:
         """Nothing lies between --from and --to: say where the capture does lie."""
@@ -238,6 +269,7 @@ class Run:
         return [Note("assumed-all-memory", text)]
 
     def _account(self, levels: Capture) -> None:
+        self._next_row = levels.first_row + len(levels)
         if not len(levels):
             return
         self.rows += len(levels)
@@ -275,7 +307,18 @@ def open_run(request: Request, progress: Progress = silent) -> Run:
         as the floors below find.
     """
     profile, board = bus_and_board(request)
-    file = open_capture(request.capture, rate_hz=request.rate_hz, progress=progress, stdin=request.stdin)
+    file = open_capture(**request.opening, progress=progress)
+    return bound_run(request, file, profile, board)
+
+
+def bound_run(request: Request, file: CaptureFile, profile: Profile, board: Board | None) -> Run:
+    """Clip an opened capture to bus and board; the file is closed where that fails.
+
+    Raises
+    ------
+    WiringError
+        a line that must be there has no channel.
+    """
     try:
         table: Mapping[str, str] = dict(board.wiring) if board is not None else {}
         if request.wiring is not None:
@@ -395,12 +438,12 @@ def _crop(block: Capture, start: int | None, stop: int | None) -> Capture:
     return cut
 
 
-def _no_rows(tick_fs: int, layout: Layout, after: Capture | None = None) -> Capture:
+def _no_rows(tick_fs: int, layout: Layout, first_row: int) -> Capture:
     words = max(1, (len(layout.select) + 63) // 64)
     return Capture(
         time=np.zeros(0, np.int64),
         levels=np.zeros((0, words), np.uint64),
         unknown=np.zeros((0, words), np.uint64),
         tick_fs=tick_fs,
-        first_row=0 if after is None else after.first_row + len(after),
+        first_row=first_row,
     )

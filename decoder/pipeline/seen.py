@@ -270,7 +270,7 @@ def _selects(
 def _levels_at(request: Request, loose: Sequence[int], moments: NDArray[np.int64]) -> NDArray[np.int8]:
     """int8, shape (channels, moments): 0, 1, or -1 for unknown, of each channel at each moment (ticks, rising)."""
     shown = np.full((len(loose), len(moments)), -1, np.int8)
-    with open_capture(request.capture, rate_hz=request.rate_hz) as file:
+    with open_capture(**request.opening) as file:
         done = 0
         last = np.full(len(loose), -1, np.int8)
         for block in file.blocks(loose):

@@ -96,7 +96,7 @@ def _key_parts(run: Run, request: Request) -> list[str]:
         else repr((board.name, board.bus, board.regions, board.decoders, board.buffers, board.tested)),
         run.profile.file.model_dump_json(),
         repr(sorted(run.wiring.lines.items())),
-        repr((request.rate_hz, request.t_from, request.t_to, request.grade, request.exact)),
+        repr((request.rate_hz, request.t_from, request.t_to, request.grade, request.exact, request.raw)),
         program_version(),
     ]
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from busledger.decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
     from busledger.decoder.report.clip_list import plan_page
     from busledger.decoder.report.markdown import markdown_text
+    from busledger.decoder.report.night import night_pictures
     from busledger.decoder.report.page import html_page
     from busledger.decoder.report.planning_text import join_text, match_text, plan_text
     from busledger.decoder.report.plots import Histogram
@@ -61,6 +62,7 @@ __all__ = [
     "many_text",
     "markdown_text",
     "match_text",
+    "night_pictures",
     "ordered_steps",
     "paragraphs",
     "place_line",
@@ -105,6 +107,7 @@ _LATER = {
     "many_text": "several",
     "markdown_text": "markdown",
     "match_text": "planning_text",
+    "night_pictures": "night",
     "plan_page": "clip_list",
     "plan_text": "planning_text",
     "power_json": "supply_text",

@@ -59,6 +59,7 @@ def html_page(
     histograms: Sequence[Histogram] = (),
     pictures: Sequence[tuple[str, str]] = (),
     between: Sequence[str] = (),
+    night: Sequence[tuple[str, str]] = (),
 ) -> str:
     """HTML text.
 
@@ -70,6 +71,7 @@ def html_page(
     histograms : timing against published limits
     pictures : (SVG of ours, caption) of levels around wrong reads
     between : what the other wired sets of the capture say of this one, one sentence each
+    night : (SVG of ours, caption) of what a watch saw over the time of day
     """
     result = marked(result)
     environment = templates()
@@ -99,6 +101,7 @@ def html_page(
         heat=[_heat_row(region, lanes) for region in result.regions if region.lanes and region.kind != "io"],
         trend={"svg": Markup(trend_svg(trend, "trend")), "text": _trend_text(trend.wrong)} if trend else None,
         intermittence=intermittence_lines(result.intermittence),
+        night=[{"svg": Markup(svg), "text": safe(text)} for svg, text in night],
         pictures=[{"svg": Markup(svg), "text": safe(text)} for svg, text in pictures],
         histograms=[
             {"svg": Markup(histogram_svg(one, f"timing-{k}")), "text": safe(one.title)}

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Histogram", "Trend", "histogram_svg", "trend_svg"]
+__all__ = ["Histogram", "Trend", "figure_of", "histogram_svg", "ink", "svg_of", "trend_svg"]
 
 # Stand-ins: colours that nothing else uses, and the variable that each becomes.
 _STAND_INS = {"#010203": "ink", "#010204": "faint", "#010205": "rule", "#010206": "wrong", "#010207": "good"}
@@ -66,32 +66,37 @@ class Histogram:
     most_ns: float | None = None
 
 
+def ink(name: str) -> str:
+    """The stand-in for one of the page's colours: ink, faint, rule, wrong, good."""
+    return _COLOUR[name]
+
+
 def trend_svg(trend: Trend, name: str) -> str:
     """Share of accesses that went wrong, window by window; ``name`` makes the ids of this picture its own."""
-    with _figure(6.4, 2.1) as (figure, axes):
+    with figure_of(6.4, 2.1) as (figure, axes):
         shares = [100 * w / a if a else 0.0 for w, a in zip(trend.wrong, trend.accesses, strict=True)]
         axes.stairs(shares, trend.edges_s, fill=True, color=_COLOUR["wrong"])
         axes.set_xlabel("seconds from the start of the capture")
         axes.set_ylabel(f"wrong,{NO_BREAK}%")
         axes.set_ylim(bottom=0)
         axes.set_xlim(trend.edges_s[0], trend.edges_s[-1])
-        return _svg(figure, name)
+        return svg_of(figure, name)
 
 
 def histogram_svg(histogram: Histogram, name: str) -> str:
     """One histogram with its published limits as upright lines."""
-    with _figure(6.4, 1.9) as (figure, axes):
+    with figure_of(6.4, 1.9) as (figure, axes):
         axes.stairs(histogram.counts, histogram.edges_ns, fill=True, color=_COLOUR["good"])
         for limit, label in ((histogram.least_ns, "least"), (histogram.most_ns, "most")):
             if limit is not None:
                 axes.axvline(limit, color=_COLOUR["wrong"], linewidth=1.5)
                 axes.text(limit, 1.0, f"{NO_BREAK}{label} {limit:g}", transform=axes.get_xaxis_transform(), va="top")
         axes.set_xlabel("ns")
-        return _svg(figure, name)
+        return svg_of(figure, name)
 
 
 @contextmanager
-def _figure(width: float, height: float) -> Iterator[tuple[Figure, Axes]]:
+def figure_of(width: float, height: float) -> Iterator[tuple[Figure, Axes]]:
     """A figure of our style, without touching matplotlib's global state or any screen."""
     logging.getLogger("matplotlib").setLevel(logging.ERROR)  # else it tells where it could not keep its list of fonts
     import matplotlib as mpl
@@ -105,7 +110,7 @@ def _figure(width: float, height: float) -> Iterator[tuple[Figure, Axes]]:
         yield figure, axes
 
 
-def _svg(figure: Figure, name: str) -> str:
+def svg_of(figure: Figure, name: str) -> str:
     """SVG for inlining: no prologue, no metadata, ids that are unique on the page, colours of the page."""
     buffer = io.StringIO()
     nothing: dict[str, Any] = dict.fromkeys(("Date", "Creator", "Format", "Type"))

@@ -32,6 +32,8 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         shutil.copy(file, tmp_path)
     (tmp_path / "capture.vcd.xz").rename(tmp_path / "run.vcd")
     (tmp_path / "board.toml").rename(tmp_path / "card.toml")
+    (tmp_path / "captures").mkdir()
+    shutil.copy(tmp_path / "run.vcd", tmp_path / "captures")
     tables = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
     (tmp_path / "ram.toml").write_text(next(table for table in tables if "ram.toml" in table), encoding="utf-8")
     listed = re.findall(r"```text\n(.*?)```", README, re.DOTALL)
@@ -56,6 +58,7 @@ ANSWERS = {
         0,
         "March C- over bank0 (4000-43FF), for a Z80: 85 bytes at 4400-4454.",
     ),
+    "busledger watch captures/ --board card.toml --out night --until '10 failures'": (1, "U6 or its socket, bank1, D6"),
     "busledger profiles z80": (0, "MREQ   low     must  strobe"),
 }
 

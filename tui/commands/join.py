@@ -24,6 +24,8 @@ def join(
     profile: opt.ProfileOption = None,
     wiring: opt.WiringOption = None,
     rate: opt.RateOption = None,
+    raw: opt.RawOption = None,
+    channels: opt.ChannelsOption = None,
     as_json: opt.JsonOption = False,
     quiet: opt.QuietOption = False,
     no_progress: opt.NoProgressOption = False,
@@ -41,7 +43,7 @@ def join(
     from busledger.tui.commands.progress_bar import progress_bar
 
     refuse_overwriting(out, *captures, *(board or ()), *(wiring or ()))
-    asked = opt.request(captures[0], board=board, profile=profile, wiring=wiring, rate=rate)
+    asked = opt.request(captures[0], board=board, profile=profile, wiring=wiring, rate=rate, raw=raw, channels=channels)
     with progress_bar(not (quiet or no_progress)) as progress, whole_file(Path(out)) as file:
         result = join_captures(asked, captures, out, file.write, progress)
     if as_json:

@@ -36,6 +36,7 @@ from busledger.tui.commands.retest import retest
 from busledger.tui.commands.screen import complain, show
 from busledger.tui.commands.selects import selects
 from busledger.tui.commands.timing import timing
+from busledger.tui.commands.watch import watch
 
 __all__ = ["app", "main"]
 
@@ -55,6 +56,7 @@ app = typer.Typer(
 )
 
 app.command("check", short_help="Find the failing part.")(check)
+app.command("watch", short_help="Follow a stream, a growing file or a folder for hours.")(watch)
 app.command("cycles", short_help="List the bus cycles, or write them to a file.")(cycles)
 app.command("selects", short_help="Decoder outputs and selects against their tables.")(selects)
 app.command("buffers", short_help="Direction, enable and lanes of the bus drivers.")(buffers)

@@ -19,6 +19,8 @@ def match(
     profile: opt.ProfileOption = None,
     wiring: opt.WiringOption = None,
     rate: opt.RateOption = None,
+    raw: opt.RawOption = None,
+    channels: opt.ChannelsOption = None,
     as_json: opt.JsonOption = False,
     quiet: opt.QuietOption = False,
     no_progress: opt.NoProgressOption = False,
@@ -35,7 +37,7 @@ def match(
     from busledger.decoder.report import match_text
     from busledger.tui.commands.progress_bar import progress_bar
 
-    asked = opt.request(good, board=board, profile=profile, wiring=wiring, rate=rate)
+    asked = opt.request(good, board=board, profile=profile, wiring=wiring, rate=rate, raw=raw, channels=channels)
     with progress_bar(not (quiet or no_progress)) as progress:
         result = match_captures(asked, good, bad, progress)
     if as_json:

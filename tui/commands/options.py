@@ -15,6 +15,7 @@ from busledger.decoder.errors import UsageError
 from busledger.tui.commands.completing import bus_names
 
 if TYPE_CHECKING:
+    from busledger.decoder.capture import RawFormat
     from busledger.decoder.pipeline import Request
 
 T = TypeVar("T")
@@ -23,6 +24,7 @@ __all__ = [
     "BadOption",
     "BoardOption",
     "CaptureArgument",
+    "ChannelsOption",
     "DeviceOption",
     "ExactOption",
     "FromOption",
@@ -36,6 +38,7 @@ __all__ = [
     "ProfileOption",
     "QuietOption",
     "RateOption",
+    "RawOption",
     "RegionOption",
     "ReplacedOption",
     "ToOption",
@@ -43,6 +46,7 @@ __all__ = [
     "need_board",
     "one",
     "parse_rate",
+    "raw_format",
     "request",
     "requests",
 ]
@@ -121,9 +125,28 @@ RegionOption = Annotated[
 RateOption = Annotated[
     str | None,
     typer.Option(
-        "--rate", metavar="HZ", help="Sample rate of a CSV without a time column, such as 24M.", show_default=False
+        "--rate",
+        metavar="HZ",
+        help="Sample rate of raw samples, or of a CSV without a time column, such as 24M.",
+        show_default=False,
     ),
 ]
+RawOption = Annotated[
+    int | None,
+    typer.Option(
+        "--raw",
+        metavar="BITS",
+        help="The capture holds raw samples: little-endian words of 8, 16, 32 or 64 bits.",
+        show_default=False,
+    ),
+]
+ChannelsOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--channels", metavar="FILE", help="With --raw: the channels' names, a line each, bit 0 first.",
+        show_default=False,
+    ),
+]  # fmt: skip
 GradeOption = Annotated[
     list[str] | None,
     typer.Option(
@@ -169,6 +192,28 @@ def parse_rate(text: str) -> float:
     if not (0 < rate < math.inf):
         raise UsageError(f"'{text}' is not a sample rate", expected="hertz above 0, such as 24000000, 24e6 or 24M")
     return rate
+
+
+def raw_format(raw: int | None, rate: str | None, channels: Path | None) -> RawFormat | None:
+    """What ``--raw``, ``--rate`` and ``--channels`` say together; None without ``--raw``.
+
+    Raises
+    ------
+    UsageError
+        One of them is missing, or cannot be.
+    """
+    if raw is None and channels is None:
+        return None
+    given = {"--raw": raw, "--rate": rate, "--channels": channels}
+    missing = next((name for name, it in given.items() if it is None), "")
+    if raw is None or rate is None or channels is None:
+        raise UsageError(
+            f"raw samples say nothing of themselves, and {missing} was not given",
+            expected="--raw BITS, --rate HZ and --channels FILE together",
+        )
+    from busledger.decoder.capture import RawFormat, channel_names
+
+    return RawFormat(raw, parse_rate(rate), channel_names(channels))
 
 
 def need_board(board: Sequence[Path] | None, why: str) -> None:
@@ -236,6 +281,8 @@ def requests(
     t_from: str | None = None,
     t_to: str | None = None,
     exact: bool = False,
+    raw: int | None = None,
+    channels: Path | None = None,
 ) -> tuple[Request, ...]:
     """A request for each wired set: the k-th board, profile, wiring and grade belong together.
 
@@ -250,8 +297,11 @@ def requests(
     begin, end = _time("--from", t_from), _time("--to", t_to)
     if begin is not None and end is not None and begin >= end:
         raise UsageError(f"the span from {t_from} to {t_to} is empty", expected="--from before --to")
+    form = raw_format(raw, rate, channels)
     told = {"good": good, "bad": bad, "replaced": replaced}
     given: dict[str, Any] = {name: tuple(parts) for name, parts in told.items() if parts}
+    if form is not None:
+        given["raw"] = form
     if capture == "-":
         if sys.stdin is None or sys.stdin.isatty():
             raise UsageError(

@@ -39,6 +39,7 @@ DROPOUT_PERIODS = 3.0
 """A clock that is silent for so many periods was not recorded: no processor of the period stretches one clock so far,
 those that stretch it for slow memory (6800, 6809: MRDY) by whole quarters of a cycle (judged)."""
 _MUST_MOVE = ("clock", "strobe")
+_MANY_SAMPLES = 1 << 16  # in a period, beyond which it divides evenly enough
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,6 +239,9 @@ def _room(counts: ProbeCounts) -> NDArray[np.float64]:
     found = np.zeros(kernel.PHASE_BINS)
     for place in used:
         samples = round(_mean(counts, counts.clock, int(place)) / counts.grid_ticks)
+        if samples > _MANY_SAMPLES:  # such as a period with a gap of minutes in it
+            found += counts.periods[counts.clock, place] * even
+            continue
         # The kernel measures a change against the period before its own.
         parts = np.arange(samples) * kernel.PHASE_BINS // max(samples, 1)
         found += np.bincount(parts, minlength=kernel.PHASE_BINS) * int(counts.periods[counts.clock, place])

@@ -1,0 +1,223 @@
+"""The accesses that the diagnosis weighs, in files of a folder, bounded: a watch may run for days.
+
+They lie in chapters. While all fit, all are kept, and the answer is the one that
+``check`` gives. Past that, whole chapters go: of those with wrong reads the
+first, the latest and a fair sample stay longest, then some of the right ones.
+What a chapter's reads are held against may have been written in one that went:
+such reads become unknown, as after a gap.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import random
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.errors import OutputError
+from busledger.decoder.ledger import AccessLog, Compared, Verdict
+
+__all__ = ["ROW_BYTES", "Chapter", "KeptAccesses"]
+
+CHAPTER_ROWS = 1 << 20
+_BLOCK = 1 << 18
+_FIRST, _LATEST = 2, 4
+ROW_BYTES: int = sum(
+    getattr(columns, field.name).dtype.itemsize
+    for columns in (Cycles.empty(), Compared.empty())
+    for field in fields(columns)
+)
+
+
+@dataclass(frozen=True)
+class Chapter:
+    """``number`` names its file; rows of each block in it; ``first`` is the index of its first cycle."""
+
+    number: int
+    sizes: tuple[int, ...] = ()
+    first: int = -1
+    wrong: int = 0
+
+    @property
+    def rows(self) -> int:
+        return sum(self.sizes)
+
+
+class KeptAccesses(AccessLog):
+    """An ``AccessLog`` in ``folder``, of at most ``most_rows`` rows (and a chapter).
+
+    Attributes
+    ----------
+    lost : rows that were not kept because the disk had no room for them
+    """
+
+    def __init__(self, folder: Path, most_rows: int, chapter_rows: int = CHAPTER_ROWS) -> None:
+        super().__init__()
+        self._folder, self._most, self._chapter_rows = folder, max(most_rows, 2 * chapter_rows), chapter_rows
+        self._chapters: list[Chapter] = [Chapter(0)]
+        self._out: Any = None
+        self._looks_on = False
+        self._gone: list[int] = []
+        self.lost = 0
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise OutputError(f"no place for the accesses: {error.strerror}", where=str(folder)) from error
+
+    @property
+    def kept_rows(self) -> int:
+        """Rows that can still be read."""
+        return sum(chapter.rows for chapter in self._chapters)
+
+    @property
+    def bytes(self) -> int:
+        """On the disk."""
+        return self.kept_rows * ROW_BYTES
+
+    def append(self, cycles: Cycles, compared: Compared) -> tuple[Cycles, Compared] | None:
+        """As ``AccessLog.append``; the rows are in the file when this returns."""
+        places = np.flatnonzero((compared.verdict != Verdict.NOT_TAKEN) & (cycles.region >= 0))
+        if not len(places):
+            return None
+        kept = (
+            (cycles, compared) if len(places) == len(compared.verdict) else (cycles.take(places), compared.take(places))
+        )
+        self.verdicts += np.bincount(kept[1].verdict, minlength=len(Verdict))
+        self._rows += len(places)
+        if self._looks_on:
+            self._held.append(kept)
+            return kept
+        for start in range(0, len(places), _BLOCK):
+            stop = min(start + _BLOCK, len(places))
+            self._write(kept[0].slice(start, stop), kept[1].slice(start, stop))
+        return kept
+
+    def _write(self, cycles: Cycles, compared: Compared) -> None:
+        last = self._chapters[-1]
+        if last.rows >= self._chapter_rows:
+            self._close_file()
+            self._chapters.append(last := Chapter(last.number + 1))
+            self._trim()
+        data = b"".join(
+            np.ascontiguousarray(getattr(columns, field.name)).tobytes()
+            for columns in (cycles, compared)
+            for field in fields(columns)
+        )
+        try:
+            if self._out is None:
+                self._out = self._path(last.number).open("r+b" if last.sizes else "wb", buffering=0)
+            self._out.seek(last.rows * ROW_BYTES)
+            done = 0
+            while done < len(data):
+                done += self._out.write(data[done:])
+        except OSError:  # no room: these are not weighed, which is told; the rest goes on
+            self.lost += len(cycles)
+            return
+        wrong = int((compared.verdict == Verdict.MISMATCH).sum())
+        first = int(compared.index[0]) if last.first < 0 else last.first
+        self._chapters[-1] = replace(last, sizes=(*last.sizes, len(cycles)), first=first, wrong=last.wrong + wrong)
+
+    def _trim(self) -> None:
+        while self.kept_rows > self._most:
+            place = _least_wanted(self._chapters)
+            if place is None:
+                return
+            self._gone.append(self._chapters.pop(place).number)
+
+    def blocks(self) -> Iterator[tuple[Cycles, Compared]]:
+        """All rows that are kept, in time order, in blocks; may be called any number of times."""
+        known_from, before = 0, -1
+        for chapter in list(self._chapters):
+            if chapter.number != before + 1:
+                known_from = chapter.first
+            before = chapter.number
+            if not chapter.sizes:
+                continue
+            with self._path(chapter.number).open("rb") as file:
+                for size in chapter.sizes:
+                    yield _loaded(file, size, known_from)
+        yield from self._held
+
+    def close(self) -> None:
+        """Nothing: the files stay until the watch has ended (``remove``)."""
+
+    def _close_file(self) -> None:
+        if self._out is not None:
+            self._out.close()
+            self._out = None
+
+    def _path(self, number: int) -> Path:
+        return self._folder / f"{number:06d}.rows"
+
+    # -- from one process to the next --------------------------------------
+    def state(self) -> dict[str, Any]:
+        """For ``go_on``, and for ``view``."""
+        return {
+            "chapters": list(self._chapters), "rows": self._rows, "verdicts": self.verdicts.copy(), "lost": self.lost
+        }  # fmt: skip
+
+    def go_on(self, state: dict[str, Any]) -> None:
+        """Take up what ``state`` gave; what was written after it is forgotten."""
+        self._close_file()
+        self._chapters, self._rows = list(state["chapters"]), state["rows"]
+        self.verdicts, self.lost = state["verdicts"].copy(), state["lost"]
+        kept = {chapter.number for chapter in self._chapters}
+        for path in self._folder.glob("*.rows"):
+            if not path.stem.isdigit() or int(path.stem) not in kept:
+                path.unlink(missing_ok=True)
+        missing = [c for c in self._chapters if c.sizes and not self._path(c.number).exists()]
+        self._chapters = [c for c in self._chapters if c not in missing] or [Chapter(0)]
+
+    def view(self, state: dict[str, Any]) -> KeptAccesses:
+        """The same files as they were at ``state``, to be read beside the writing."""
+        other = KeptAccesses(self._folder, self._most, self._chapter_rows)
+        other._looks_on = True  # what it is given stays in memory: the files are another's
+        other._chapters, other._rows = list(state["chapters"]), state["rows"]
+        other.verdicts, other.lost = state["verdicts"].copy(), state["lost"]
+        return other
+
+    def saved(self) -> None:
+        """A state taken after the last trimming is on the disk: the files that went out may go."""
+        gone, self._gone = self._gone, []
+        for number in gone:
+            with contextlib.suppress(OSError):
+                self._path(number).unlink(missing_ok=True)
+
+    def remove(self) -> None:
+        """Remove all files."""
+        self._close_file()
+        for path in self._folder.glob("*.rows"):
+            path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            self._folder.rmdir()
+
+
+def _least_wanted(chapters: list[Chapter]) -> int | None:
+    """The place of the chapter to go: right ones first, then a fair draw among the wrong ones in the middle."""
+    middle = range(_FIRST, len(chapters) - _LATEST)
+    if not middle:
+        return None
+    right = [k for k in middle if not chapters[k].wrong]
+    among = right or list(middle)
+    return among[random.Random(chapters[-1].number).randrange(len(among))]
+
+
+def _loaded(file: Any, size: int, known_from: int) -> tuple[Cycles, Compared]:
+    cycles, compared = Cycles.empty(size), Compared.empty(size)
+    for columns in (cycles, compared):
+        for field in fields(columns):
+            column = getattr(columns, field.name)
+            column[:] = np.frombuffer(file.read(column.nbytes), column.dtype)
+    judged = (compared.verdict == Verdict.AGREES) | (compared.verdict == Verdict.MISMATCH)
+    rows = judged & (compared.writer >= 0) & (compared.writer < known_from)
+    if rows.any():
+        compared.verdict[rows] = Verdict.UNKNOWN
+        for column in (compared.known, compared.expected, compared.mismatch):
+            column[rows] = 0
+        compared.writer[rows] = -1
+    return cycles, compared

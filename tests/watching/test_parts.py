@@ -1,0 +1,319 @@
+"""The smaller rooms of a watch: when it ends, what it tells, how much it keeps for the answer."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from busledger.decoder.bus import Cycles
+from busledger.decoder.capture import Capture
+from busledger.decoder.errors import CaptureError, UsageError
+from busledger.decoder.ledger import Compared, Verdict
+from busledger.decoder.pipeline import Request, run_check
+from busledger.decoder.report import night_pictures
+from busledger.decoder.watching import Counts, Rules, Status, line_text, parse_long_time, parse_until
+from busledger.decoder.watching.accesses import KeptAccesses
+from busledger.decoder.watching.ending import settled_by
+from busledger.decoder.watching.failures import failures_in
+from busledger.decoder.watching.timeline import Timeline
+from busledger.tui.commands.main import main
+from busledger.tui.commands.watch_lines import Teller
+from busledger.tui.commands.watch_picture import bars, picture, plot_of
+from tests.watching.streams import Pipe, Told, board_in, stream, watch
+
+
+# -- when it ends -----------------------------------------------------------------
+def test_until_and_for() -> None:
+    assert parse_until(["10 failures", "settled"], 8 * 3600.0) == Rules(10, True, False, 28800.0)
+    assert parse_until(["1 failure", "3", "silent"], None) == Rules(1, False, True, None)
+    assert [parse_long_time(t) for t in ("8h", "90 min", "30s", "2d", "1.5h")] == [28800, 5400, 30, 172800, 5400]
+    for text in ("never", "0 failures", "-1"):
+        with pytest.raises(UsageError, match="no end of a watch"):
+            parse_until([text], None)
+    for text in ("8", "0s", "h", "8 weeks"):
+        with pytest.raises(UsageError, match="how long"):
+            parse_long_time(text)
+
+
+def test_it_ends_at_so_many_failures_and_goes_on(tmp_path: Path) -> None:
+    board, out, told = board_in(tmp_path), tmp_path / "out", Told()
+    path = tmp_path / "run.vcd"
+    path.write_bytes(stream(3, {0: 2, 2: 3}))
+    first = watch(str(path), board, out, told, rules=Rules(failures=2))
+    assert first.watch.failures >= 2
+    second = watch(str(path), board, out, told, rules=Rules(silent=True), silence_s=1.0, resume=True)
+    assert [line["n"] for line in told.of("failure")] == [1, 2, 3, 4, 5]
+    assert (second.watch.resumed, second.mismatch_total) == (1, 5)
+
+
+def test_settled_is_a_sure_part_or_a_proved_repair(tmp_path: Path) -> None:
+    board = board_in(tmp_path)
+    (tmp_path / "bad.vcd").write_bytes(stream(3, {0: 30, 1: 30, 2: 30}))
+    (tmp_path / "good.vcd").write_bytes(stream(3, {}))
+    bad = run_check(Request(tmp_path / "bad.vcd", board=board))
+    good = run_check(Request(tmp_path / "good.vcd", board=board))
+    assert (bad.suspects[0].probability >= 0.95) == bool(settled_by(bad, None))
+    sure = bad.model_copy(update={"suspects": (bad.suspects[0].model_copy(update={"probability": 0.97}),)})
+    doubtful = bad.model_copy(update={"suspects": (bad.suspects[0].model_copy(update={"probability": 0.9}),)})
+    assert "97" in settled_by(sure, None) and settled_by(doubtful, None) == ""
+    assert settled_by(good, None) == "", "a clean run settles nothing without what was wrong before"
+    before = json.loads(bad.to_json())
+    assert settled_by(good, before)
+    assert settled_by(bad, before) == ""
+
+
+# -- what it tells ----------------------------------------------------------------
+def block(wrong: int) -> Any:
+    from busledger.decoder.pipeline import Decoded
+
+    cycles, compared = Cycles.empty(2 * wrong), Compared.empty(2 * wrong)
+    cycles.time[:] = np.arange(2 * wrong) * 1000 + 5_000_000
+    cycles.region[:], cycles.address[:], cycles.data[:] = 1, 0x4400 + np.arange(2 * wrong) % 16, 0x35
+    compared.verdict[::2] = Verdict.MISMATCH
+    compared.expected[:], compared.mismatch[:] = 0x75, 0x40
+    none = np.zeros((0, 1), np.uint64)
+    return Decoded(Capture(np.zeros(0, np.int64), none, none, 10**6), cycles, compared, [])
+
+
+def test_a_line_each_and_many_together(tmp_path: Path) -> None:
+    from busledger.decoder.board import load_board
+
+    board = load_board(board_in(tmp_path))
+    found = list(failures_in(block(100), 7, board, (4, 2), 1e-9, 1_000_000.0, "run.vcd"))
+    assert len(found) == 65
+    first, rest = found[0].line("U4 93 %", "failure-000001.vcd.gz"), found[-1].line()  # type: ignore[call-arg]
+    assert (first["n"], first["address"], first["read"], first["expected"]) == (8, "4400", "35", "75")
+    assert (first["lanes"], first["parts"], first["time_s"]) == (["D6"], ["U4"], 0.005)
+    assert (rest["n"], rest["count"], rest["regions"]) == (107, 36, ["bank1"])
+    text = line_text(first)
+    assert text.endswith("+5ms  bank1 4400 read 35, expected 75: D6  (U4 93 %)")
+    assert "36 more wrong reads in bank1: D6" in line_text(rest)
+
+
+def test_a_command_at_the_first_failure_without_a_shell(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    made = tmp_path / "made; touch other"
+    line = {"event": "failure", "n": 1, "first": True}
+    with Teller(as_json=True, quiet=False, run=f"touch '{made}'") as teller:
+        teller.tell(dict(line))
+        teller.tell({"event": "failure", "n": 2})
+    for _ in range(100):
+        if made.exists():
+            break
+        time.sleep(0.05)
+    assert made.exists() and not (tmp_path / "other").exists()
+    assert [json.loads(text)["n"] for text in capsys.readouterr().out.splitlines()] == [1, 2]
+    for path in Path().glob('{"event"*'):
+        path.unlink()
+
+
+def test_a_command_that_is_none(capsys: pytest.CaptureFixture[str]) -> None:
+    with Teller(as_json=True, quiet=False, run="/no/such/program") as teller:
+        teller.tell({"event": "failure", "n": 1, "first": True})
+    assert "the watch goes on" in capsys.readouterr().err
+    for run in ("", "'"):
+        with pytest.raises(UsageError, match="--run"):
+            Teller(as_json=True, quiet=False, run=run)
+
+
+def test_the_picture(tmp_path: Path) -> None:
+    counts = Counts(failures=12, compared=123_456, bus_s=70.0, bytes=9 << 30, dropped_blocks=3, dropped_s=0.1)
+    counts.minutes = {100: [0, 5], 101: [8, 5], 103: [4, 5]}
+    status = Status("night.fifo", counts, 7300.0, 1.83, 171.0, 9 << 20, 0.0, False, "U6 reads D6 low", 0.93,
+                    "swap U6 with U4", (), 9, 2.0)  # fmt: skip
+    console = Console(width=90, record=True, file=open(os.devnull, "w"))  # noqa: SIM115, PTH123
+    console.print(picture(status, 90))
+    text = console.export_text()
+    for wanted in ("1.83 s of bus a second", "3 blocks wait", "compared", "12", "U6 reads D6 low", "swap U6 with U4",
+                   "▁", "█", "2 h 01 min", "3 blocks (0.1 s of bus) left out"):  # fmt: skip
+        assert wanted in text or wanted == "▁", wanted
+    assert all(len(line) <= 90 for line in text.splitlines())
+
+
+def test_bars_over_the_run() -> None:
+    assert bars([0, 1, 8, 4]) == " ▁█▄"
+    assert plot_of({5: [0, 9]}, 10) == ("", 0, 1)
+    assert plot_of({5: [1, 9], 24: [4, 9]}, 10) == ("▂        █", 2, 2)
+
+
+# -- what the answer rests on -----------------------------------------------------
+def accesses(first: int, wrong: bool) -> tuple[Cycles, Compared]:
+    n = 100
+    cycles, compared = Cycles.empty(n), Compared.empty(n)
+    cycles.region[:], cycles.time[:] = 0, np.arange(first, first + n)
+    compared.index[:] = np.arange(first, first + n)
+    compared.verdict[:] = Verdict.AGREES
+    compared.writer[:] = first - 150
+    compared.known[:] = compared.expected[:] = 0xFF
+    if wrong:
+        compared.verdict[50] = Verdict.MISMATCH
+        compared.mismatch[50] = 1
+    return cycles, compared
+
+
+def test_all_are_kept_while_there_is_room(tmp_path: Path) -> None:
+    log = KeptAccesses(tmp_path, 10_000, chapter_rows=200)
+    for k in range(10):
+        log.append(*accesses(100 * k, False))
+    time_seen = np.concatenate([cycles.time for cycles, _ in log.blocks()])
+    assert time_seen.tolist() == list(range(1000))
+    assert len(log) == log.kept_rows == 1000
+    assert all((compared.verdict == Verdict.AGREES).all() for _, compared in log.blocks())
+
+
+def test_chapters_with_wrong_reads_stay_longest_and_know_only_themselves(tmp_path: Path) -> None:
+    log = KeptAccesses(tmp_path, 2000, chapter_rows=200)
+    for k in range(100):
+        log.append(*accesses(100 * k, wrong=k in (30, 31, 60)))
+        log.saved()
+    assert len(log) == 10_000 and log.kept_rows <= 2200
+    assert len(list(tmp_path.glob("*.rows"))) == len({int(c.time[0]) // 200 for c, _ in log.blocks()})
+    kept = [(int(c.time[0]), d) for c, d in log.blocks()]
+    starts = [start for start, _ in kept]
+    assert starts[0] == 0 and starts[-1] == 9900 and 3000 in starts and 6000 in starts
+    for start, compared in kept:
+        written = start - 150
+        chapter_kept = written < 0 or written // 200 * 200 in starts
+        alone = start // 200 * 200 - 200 not in starts and written // 200 != start // 200
+        if start and alone and not chapter_kept:
+            assert (compared.verdict == Verdict.UNKNOWN).all(), start
+            assert not compared.known.any()
+
+
+def test_the_log_goes_on_where_it_was_saved(tmp_path: Path) -> None:
+    log = KeptAccesses(tmp_path, 10_000, chapter_rows=200)
+    for k in range(3):
+        log.append(*accesses(100 * k, False))
+    state = log.state()
+    for k in range(3, 9):
+        log.append(*accesses(100 * k, True))  # lost with the process
+    other = KeptAccesses(tmp_path, 10_000, chapter_rows=200)
+    other.go_on(state)
+    for k in range(3, 6):
+        other.append(*accesses(100 * k, False))
+    seen = list(other.blocks())
+    assert np.concatenate([c.time for c, _ in seen]).tolist() == list(range(600))
+    assert all((d.verdict == Verdict.AGREES).all() for _, d in seen)
+
+
+def test_an_answer_out_of_what_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Most accesses are gone, and the part is still named; all reads are counted."""
+    from busledger.decoder.watching import accesses as room
+
+    monkeypatch.setattr(room, "CHAPTER_ROWS", 1 << 12)
+    monkeypatch.setattr(room.KeptAccesses.__init__, "__defaults__", (1 << 12,))
+    from busledger.decoder.capture import live
+
+    monkeypatch.setattr(live, "piece_size", lambda reader: 1 << 18)
+    bursts = {1: 6, 5: 6}
+    pipe = Pipe(stream(8, bursts))
+    result = watch("-", board_in(tmp_path), tmp_path / "out", Told(), stdin=pipe.reader(), room=30_000 * 90)
+    pipe.close()
+    assert result.watch.weighed < result.watch.accesses * 0.7
+    assert "weighed-part" in [warning.code for warning in result.capture.warnings]
+    assert result.mismatch_total == 12
+    assert result.suspects[0].component == "U3"
+
+
+# -- one clock --------------------------------------------------------------------
+def rows(times: list[int], tick_fs: int = 10**6) -> Capture:
+    none = np.zeros((len(times), 1), np.uint64)
+    return Capture(np.array(times, np.int64), none.copy(), none.copy(), tick_fs)
+
+
+def test_captures_one_behind_the_other() -> None:
+    line = Timeline(10**6, np.array([7], np.uint64))
+    line.begin_capture(10**6, 5000.0, None, "a")
+    assert line.place(rows([100, 200])).time.tolist() == [100, 200]
+    line.end_capture(250)
+    line.begin_capture(10**9, 9000.0, 4, "b")  # a coarser tick, and the time of day of its last stamp
+    placed = line.place(rows([1, 3], 10**9))
+    start = 251 + 10**6
+    assert placed.time.tolist() == [251, start, start + 2000]
+    assert placed.unknown[:, 0].tolist() == [7, 0, 0]
+    assert [(gap.start, gap.end) for gap in placed.gaps] == [(251, start)]
+    assert placed.first_row == 2
+    assert line.day0_s + start * 1e-9 == pytest.approx(9000.0 - 3e-6)
+    with pytest.raises(CaptureError, match="unit of time"):
+        line.begin_capture(10**5, 0.0, None, "c")
+
+
+def test_a_block_that_is_left_out_leaves_a_gap_of_its_own_length() -> None:
+    line = Timeline(10**6, np.array([1], np.uint64))
+    line.begin_capture(10**6, 0.0, None, "a")
+    line.place(rows([0, 10]))
+    assert line.lose(rows([20, 30, 40]), "too fast") == (3, pytest.approx(30e-9))
+    placed = line.place(rows([50, 60]))
+    assert placed.time.tolist() == [11, 50, 60]
+    assert [(gap.start, gap.end) for gap in placed.gaps] == [(11, 50)]
+
+
+# -- the night on a page ------------------------------------------------------------
+def test_the_time_of_day_is_on_the_axis(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TZ", "UTC")
+    time.tzset()
+    begin = 1_000_000 // 1440 * 1440 + 21 * 60  # 21:00
+    minutes = [(begin + k, int(k == 400), 100) for k in range(600) if not 200 < k < 300]
+    ((svg, caption),) = night_pictures(minutes, [(0.0, begin * 60.0), (9.0, begin * 60.0 + 5000)])
+    monkeypatch.undo()
+    time.tzset()
+    assert svg.startswith("<svg") and ">00:00<" in svg and ">06:00<" in svg
+    assert "21:00 to" in caption and "2" in caption and "grey" in caption
+    assert night_pictures([(5, 0, 0)], []) == []
+
+
+# -- raw samples, and the command's own mistakes ------------------------------------
+def test_raw_samples_through_a_pipe(tmp_path: Path) -> None:
+    """A sampler's words, held against ``check`` of the same words."""
+    from busledger.decoder.capture import RawFormat, open_capture
+
+    (tmp_path / "run.vcd").write_bytes(stream(2, {1: 3}))
+    with open_capture(tmp_path / "run.vcd") as file:
+        names = tuple(signal.name for signal in file.header.signals)
+        levels = file.read(range(len(names)))
+    start = int(levels.time[1]) - 500
+    at = np.searchsorted(levels.time, start + np.arange(int((levels.time[-1] - start) * 0.024)) / 0.024, side="right")
+    (tmp_path / "run.raw").write_bytes(levels.levels[at - 1, 0].astype("<u4").tobytes())
+    form = RawFormat(32, 24e6, names)
+    board = board_in(tmp_path)
+    from busledger.decoder.watching import Watch, WatchRequest
+
+    pipe, told = Pipe((tmp_path / "run.raw").read_bytes()), Told()
+    request = Request("-", board=board, raw=form, stdin=pipe.reader())
+    result = Watch(WatchRequest(request=request, out=tmp_path / "out", save_s=0.0), told).run()
+    pipe.close()
+    checked = run_check(Request(tmp_path / "run.raw", board=board, raw=form))
+    assert result.mismatch_total == checked.mismatch_total == len(told.of("failure")) == 3
+    assert result.suspects == checked.suspects
+    assert result.capture.samples == checked.capture.samples
+
+
+@pytest.mark.parametrize(
+    ("options", "what"),
+    [
+        (["--until", "never"], "no end of a watch"),
+        (["--for", "8"], "how long"),
+        (["--room", "much"], "--room much"),
+        (["--keep", "2"], "not a time"),
+        (["--run", "'"], "--run"),
+        (["--resume"], "no watch to go on"),
+    ],
+)
+def test_mistakes_are_said_before_the_watch(
+    tmp_path: Path, options: list[str], what: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    line = ["watch", str(tmp_path), "--board", str(board_in(tmp_path)), "--out", str(tmp_path / "out")]
+    assert main([*line, *options]) == 2
+    assert what in capsys.readouterr().err
+
+
+def test_without_regions_nothing_can_be_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    line = ["watch", str(tmp_path), "--profile", "6502", "--out", str(tmp_path / "out")]
+    assert main(line) == 2
+    assert "--board FILE or --region" in capsys.readouterr().err
