@@ -1,0 +1,113 @@
+"""Follows the program through blocks of cycles, and hands them on with what it says of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.bus.columns import Cycles, Flag, Kind
+from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.program.following.columns import Followed, Instructions, State
+from busledger.decoder.program.following.gather_kernel import gather
+from busledger.decoder.program.following.glossary import Glossary
+from busledger.decoder.program.following.instructions import InstructionSet
+
+__all__ = ["FollowedBlock", "Follower"]
+
+_T = TypeVar("_T", bound=np.generic)
+_LONGEST_TAIL = 1 << 15  # rows: an instruction that lasts longer (a halt) is taken as it stands
+
+
+@dataclass(slots=True)
+class FollowedBlock:
+    """Rows of which everything is known, and the instructions that begin in them."""
+
+    cycles: Cycles
+    compared: Compared
+    followed: Followed
+    instructions: Instructions
+
+
+class Follower:
+    """Takes blocks of cycles in order; ``feed`` gives back what is complete, ``finish`` the rest."""
+
+    def __init__(self, instructions: InstructionSet) -> None:
+        self.instructions = instructions
+        self.glossary = Glossary(instructions)
+        self._cycles = Cycles.empty()
+        self._compared = Compared.empty()
+
+    def feed(self, cycles: Cycles, compared: Compared) -> FollowedBlock:
+        """One block more."""
+        if len(self._cycles):
+            cycles = Cycles.concat([self._cycles, cycles])
+            compared = Compared.concat([self._compared, compared])
+        return self._settled(cycles, compared, last=False)
+
+    def finish(self) -> FollowedBlock:
+        """What was kept back."""
+        return self._settled(self._cycles, self._compared, last=True)
+
+    def _settled(self, cycles: Cycles, compared: Compared, *, last: bool) -> FollowedBlock:
+        fetch = np.asarray(cycles.kind == Kind.OPCODE_FETCH)
+        followed, found, opened = self._gathered(cycles, compared.index, fetch)
+        stop = opened
+        if last or len(cycles) - opened > _LONGEST_TAIL:
+            stop = len(cycles)
+            if opened < len(cycles):
+                followed, found, _ = self._gathered(cycles, compared.index, fetch, close=True)
+        self._cycles = cycles.slice(stop, len(cycles)).take(np.ones(len(cycles) - stop, np.bool_))
+        self._compared = compared.slice(stop, len(compared)).take(np.ones(len(compared) - stop, np.bool_))
+        return FollowedBlock(cycles.slice(0, stop), compared.slice(0, stop), followed.slice(0, stop), found)
+
+    def _gathered(
+        self, cycles: Cycles, index: NDArray[np.int64], fetch: NDArray[np.bool_], *, close: bool = False
+    ) -> tuple[Followed, Instructions, int]:
+        """(columns, instructions that are complete, first row of one that may still grow).
+
+        With ``close`` it does not grow: the end of the block ends it.
+        """
+        table = self.instructions
+        n = len(cycles)
+        mask = np.uint32(table.mask)
+        data_bad = np.asarray((cycles.data_unknown & np.uint32(0xFF)) != 0)
+        gap = np.asarray((cycles.flags & Flag.AFTER_GAP) != 0)
+        kind, address, data = cycles.kind, cycles.address, cycles.data
+        address_bad = np.asarray((cycles.address_unknown & mask) != 0)
+        if close:  # one row more, behind a gap
+            kind, address, data = _longer(kind), _longer(address), _longer(data)
+            data_bad, address_bad, fetch = _longer(data_bad), _longer(address_bad), _longer(fetch)
+            gap = _longer(gap)
+            gap[-1] = True
+        rows = len(kind)
+        of, part = np.empty(rows, np.int64), np.empty(rows, np.uint8)
+        row, end = np.empty(rows, np.int64), np.empty(rows, np.int64)
+        first, packed = np.empty(rows, np.uint32), np.empty(rows, np.uint64)
+        size, state = np.empty(rows, np.uint8), np.empty(rows, np.uint8)
+        count, opened = gather(
+            kind, fetch, address, address_bad, data, data_bad, gap,
+            table.file.fetch == "each", table.file.fetch == "stream", table.file.peeks, mask,
+            table.known, table.operands, table.optional, table.next_page, table.post, table.post_bytes,
+            table.operand_first, of, part, row, end, first, packed, size, state,
+        )  # fmt: skip
+        row, end, first = row[:count].copy(), np.minimum(end[:count], n), first[:count].copy()
+        packed, size, state = packed[:count].copy(), size[:count].copy(), state[:count].copy()
+        whole = np.asarray((state == State.WHOLE) | (state == State.ACKNOWLEDGE))
+        number = self.glossary.numbers(first, packed, size, whole)
+        text = np.full(n, -1, np.int32)
+        text[row] = number
+        of, part = of[:n], part[:n]
+        base = np.int64(index[0]) if n else np.int64(0)  # the list counts every cycle
+        of = np.where(of < 0, -1, of + base)
+        found = Instructions(row + base, end + base, first, packed, size, state, number)
+        return Followed(of, part, text, np.zeros(n, np.bool_)), found, min(int(opened), n)
+
+
+def _longer(column: NDArray[_T]) -> NDArray[_T]:
+    """A copy with one row of zero behind it."""
+    made = np.zeros(len(column) + 1, column.dtype)
+    made[:-1] = column
+    return made
