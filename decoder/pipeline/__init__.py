@@ -2,6 +2,7 @@
 
 from busledger.decoder.pipeline.check import conclude, gather, run_check
 from busledger.decoder.pipeline.checking import run_buffers, run_probes, run_selects, run_timing
+from busledger.decoder.pipeline.following import followed_blocks, follower_for
 from busledger.decoder.pipeline.from_errors import ErrorsRequest, check_errors
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.joining import join_captures, read_pass
@@ -29,6 +30,8 @@ __all__ = [
     "check_many",
     "conclude",
     "each_set",
+    "followed_blocks",
+    "follower_for",
     "gather",
     "join_captures",
     "match_captures",

@@ -50,7 +50,7 @@ class State(IntEnum):
     """How much of an instruction is there."""
 
     WHOLE = 0
-    CUT = 1  # the next one began before its last byte, or the capture ended
+    CUT = 1  # the next one began before its last byte, or the capture ended; the 8085 leaves out what it need not know
     DOUBTFUL = 2  # a bit of it was not seen
     ACKNOWLEDGE = 3  # given by whoever interrupts, not by memory
 

@@ -95,8 +95,7 @@ class Follower:
         )  # fmt: skip
         row, end, first = row[:count].copy(), np.minimum(end[:count], n), first[:count].copy()
         packed, size, state = packed[:count].copy(), size[:count].copy(), state[:count].copy()
-        whole = np.asarray((state == State.WHOLE) | (state == State.ACKNOWLEDGE))
-        number = self.glossary.numbers(first, packed, size, whole)
+        number = self.glossary.numbers(first, packed, size, np.asarray(state != State.DOUBTFUL))
         text = np.full(n, -1, np.int32)
         text[row] = number
         of, part = of[:n], part[:n]

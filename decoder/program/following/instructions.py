@@ -118,7 +118,7 @@ class InstructionSet:
             return "", ""
         template = self._templates[page][raw[at]]
         operands = raw[at - 1 : at] if self.operand_first[page] else raw[at + 1 :]
-        if not template or template.startswith("@") or len(operands) < operand_bytes(template):
+        if not template or template.startswith("@"):
             return "", ""
         return fill(template, operands, raw[at], address + len(raw), self.file.number, self.mask), template
 
@@ -126,11 +126,13 @@ class InstructionSet:
         return "? " + ",".join(number_text(byte, 2, self.file.number) for byte in raw)
 
     def _target(self, address: int, raw: bytes, text: str, flow: Flow) -> int | None:
+        page, at = self._place(raw)
+        if len(raw) <= at or (not self.operand_first[page] and len(raw) <= at + self.operands[page, raw[at]]):
+            return None  # not all of it is there
         if flow == Flow.RESTART:
             return self.file.restart[text]
         if flow not in _TO_AN_ADDRESS:
             return None
-        page, at = self._place(raw)
         kind = int(self.target[page, raw[at]])
         return target_of(kind, raw, address, self.mask)
 

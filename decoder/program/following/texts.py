@@ -48,7 +48,10 @@ def number_text(value: int, digits: int, style: Style) -> str:
 
 
 def fill(template: str, operands: Sequence[int], opcode: int, after: int, style: Style, mask: int = 0xFFFF) -> str:
-    """The text of an instruction; ``after`` is the address behind its last byte, ``mask`` of all address bits."""
+    """The text of an instruction; ``after`` is the address behind its last byte, ``mask`` of all address bits.
+
+    Where ``operands`` are too few, those that are not there are written ``??``.
+    """
     at = 0
 
     def one(match: re.Match[str]) -> str:
@@ -56,6 +59,8 @@ def fill(template: str, operands: Sequence[int], opcode: int, after: int, style:
         kind, place = match.groups()
         first = int(place) - 1 if place else at
         at += _BYTES[kind]
+        if first + _BYTES[kind] > len(operands):
+            return _partly(kind, operands[first:], style)
         value = operands[first]
         if kind in ("n", "b"):
             return number_text(value, 2, style)
@@ -64,6 +69,15 @@ def fill(template: str, operands: Sequence[int], opcode: int, after: int, style:
         return number_text(address_of(kind, operands[first : first + 2], opcode, after, mask), 4, style)
 
     return _OPERAND.sub(one, template)
+
+
+def _partly(kind: str, there: Sequence[int], style: Style) -> str:
+    """A word of which only the first byte is there, or a byte that is not."""
+    shown = "".join(f"{byte:02X}" for byte in there)
+    text = "??"
+    if kind in ("nn", "w"):
+        text = f"??{shown or '??'}" if kind == "nn" else f"{shown or '??'}??"
+    return f"${text}" if style == "motorola" else f"{text}H"
 
 
 def address_of(kind: str, operands: Sequence[int], opcode: int, after: int, mask: int) -> int:
