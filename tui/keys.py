@@ -140,6 +140,12 @@ CYCLES: tuple[Key, ...] = (
     ),
     Key((("f", "filter"),), "f", "filter", "Show only some cycles: region, kind, address, time, flag, lane"),
     Key((("F", "unfilter"),), "F", "all", "Show all cycles again"),
+    Key(
+        (("x", "program"),),
+        "x",
+        "program",
+        "The program beside the cycles: instructions, and what is theirs; x again: not",
+    ),
 )
 
 LEVELS: tuple[Key, ...] = (
