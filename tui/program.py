@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from busledger.decoder.bus import load_profile
 from busledger.decoder.bus.columns import KIND_NAMES
-from busledger.decoder.program.following import Follower, Symbols, set_of_profile
+from busledger.decoder.program.following import Follower, Symbols, fetch_is_told, fetch_lines, set_of_profile
 from busledger.decoder.program.following.columns import Followed, Part
 from busledger.decoder.text import plain
 from busledger.tui.source import CycleSource
@@ -37,6 +38,13 @@ class ProgramView:
         self._source = source
         self._symbols = symbols
         self._table = set_of_profile(source.facts.profile)
+        self._told = True
+        self._missing = ""
+        if self._table is not None:
+            profile = load_profile(source.facts.profile)
+            self._told = fetch_is_told(profile, {line.name for line in source.facts.lines})
+            if not self._told and not self._table.timed:
+                self._missing = ", ".join(fetch_lines(profile))
         self._stretches: OrderedDict[int, _Stretch] = OrderedDict()
 
     @property
@@ -44,6 +52,8 @@ class ProgramView:
         """Why there is no program to show; "" where there is one."""
         if self._table is None:
             return f"No table of instructions belongs to the bus {plain(self._source.facts.profile)}."
+        if self._missing:
+            return f"The program cannot be followed: {plain(self._missing)} would have to be clipped."
         return ""
 
     def beside(self, cycle: int) -> str:
@@ -102,7 +112,7 @@ class ProgramView:
         assert self._table is not None
         first = max(0, number * _STRETCH - _LEAD_IN)
         last = min(self._source.total, (number + 1) * _STRETCH + _LEAD_OUT)
-        follower = Follower(self._table)
+        follower = Follower(self._table, told=self._told)
         compared = self._source.compared.slice(first, last)
         blocks = [follower.feed(self._source.cycles.slice(first, last), compared), follower.finish()]
         columns = Followed.concat([block.followed for block in blocks])

@@ -6,7 +6,15 @@ from collections.abc import Iterable, Iterator
 
 from busledger.decoder.errors import UsageError
 from busledger.decoder.pipeline.run import Decoded, Run
-from busledger.decoder.program.following import FollowedBlock, Follower, load_set, set_names, set_of_profile
+from busledger.decoder.program.following import (
+    FollowedBlock,
+    Follower,
+    fetch_is_told,
+    fetch_lines,
+    load_set,
+    set_names,
+    set_of_profile,
+)
 
 __all__ = ["followed_blocks", "follower_for"]
 
@@ -25,7 +33,14 @@ def follower_for(run: Run, processor: str | None = None) -> Follower:
             f"no table of instructions belongs to the bus {run.profile.name}",
             expected=f"--processor with one of {', '.join(set_names())}",
         )
-    return Follower(table)
+    told = fetch_is_told(run.profile, run.clipped)
+    if not told and not table.timed:
+        raise UsageError(
+            f"the lines that tell an opcode fetch are not clipped, and without them the program of {table.file.title} "
+            "cannot be followed",
+            expected=f"{', '.join(fetch_lines(run.profile)) or 'a bus that tells opcode fetches'} among the clips",
+        )
+    return Follower(table, told=told)
 
 
 def followed_blocks(follower: Follower, blocks: Iterable[Decoded]) -> Iterator[FollowedBlock]:

@@ -94,7 +94,7 @@ class _Shown:
         self._at = at
 
     def __getitem__(self, address):
-        for row in range(self._at, self._at + 8):
+        for row in (*range(self._at, self._at + 8), *range(self._at - 1, self._at - 4, -1)):
             kind, logged, data = self._log[row]
             if logged == address and kind == "read":
                 return data

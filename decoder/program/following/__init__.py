@@ -15,6 +15,7 @@ from busledger.decoder.program.following.instructions import (
     set_of_profile,
 )
 from busledger.decoder.program.following.symbols import Symbols, load_symbols
+from busledger.decoder.program.following.telling import fetch_is_told, fetch_lines
 
 if TYPE_CHECKING:
     from busledger.decoder.program.following.follower import FollowedBlock, Follower
@@ -27,6 +28,8 @@ __all__ = [
     "InstructionSet",
     "Reading",
     "Symbols",
+    "fetch_is_told",
+    "fetch_lines",
     "load_set",
     "load_symbols",
     "set_names",

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.bus.columns import Cycles, Flag, Kind
 from busledger.decoder.ledger.columns import Compared
-from busledger.decoder.program.following.columns import Followed, Instructions, State
+from busledger.decoder.program.following.columns import Followed, Instructions, Part, State
 from busledger.decoder.program.following.gather_kernel import gather
 from busledger.decoder.program.following.glossary import Glossary
 from busledger.decoder.program.following.instructions import InstructionSet
+
+if TYPE_CHECKING:
+    from busledger.decoder.program.following.inference import Inference
 
 __all__ = ["FollowedBlock", "Follower"]
 
@@ -32,11 +35,19 @@ class FollowedBlock:
 
 
 class Follower:
-    """Takes blocks of cycles in order; ``feed`` gives back what is complete, ``finish`` the rest."""
+    """Takes blocks of cycles in order; ``feed`` gives back what is complete, ``finish`` the rest.
 
-    def __init__(self, instructions: InstructionSet) -> None:
+    ``told``: the bus marks opcode fetches as the table says. Where it does not, or cannot, they are inferred.
+    """
+
+    def __init__(self, instructions: InstructionSet, *, told: bool = True) -> None:
         self.instructions = instructions
         self.glossary = Glossary(instructions)
+        self._inference = None
+        if not told or instructions.file.fetch in ("stream", "none"):
+            from busledger.decoder.program.following.inference import Inference
+
+            self._inference = Inference(instructions)
         self._cycles = Cycles.empty()
         self._compared = Compared.empty()
 
@@ -52,6 +63,8 @@ class Follower:
         return self._settled(self._cycles, self._compared, last=True)
 
     def _settled(self, cycles: Cycles, compared: Compared, *, last: bool) -> FollowedBlock:
+        if self._inference is not None:
+            return self._inferred(self._inference, cycles, compared, last=last)
         fetch = np.asarray(cycles.kind == Kind.OPCODE_FETCH)
         followed, found, opened = self._gathered(cycles, compared.index, fetch)
         stop = opened
@@ -59,22 +72,43 @@ class Follower:
             stop = len(cycles)
             if opened < len(cycles):
                 followed, found, _ = self._gathered(cycles, compared.index, fetch, close=True)
-        self._cycles = cycles.slice(stop, len(cycles)).take(np.ones(len(cycles) - stop, np.bool_))
-        self._compared = compared.slice(stop, len(compared)).take(np.ones(len(compared) - stop, np.bool_))
+        self._keep(cycles, compared, stop)
         return FollowedBlock(cycles.slice(0, stop), compared.slice(0, stop), followed.slice(0, stop), found)
 
+    def _inferred(self, inference: Inference, cycles: Cycles, compared: Compared, *, last: bool) -> FollowedBlock:
+        """As ``_settled``, where the bus does not tell: what was settled ends where an instruction ends."""
+        stop, fetch, taken, ended = inference.settle(cycles, last=last)
+        done, told = cycles.slice(0, stop), compared.slice(0, stop)
+        followed, found, _ = self._gathered(done, told.index, fetch[:stop], ended=ended[:stop], close=True)
+        followed.part[taken[:stop]] = Part.INTERRUPT
+        followed.inferred[followed.of >= 0] = True
+        self._keep(cycles, compared, stop)
+        return FollowedBlock(done, told, followed, found)
+
+    def _keep(self, cycles: Cycles, compared: Compared, stop: int) -> None:
+        rest = np.arange(stop, len(cycles))
+        self._cycles, self._compared = cycles.take(rest), compared.take(rest)
+
     def _gathered(
-        self, cycles: Cycles, index: NDArray[np.int64], fetch: NDArray[np.bool_], *, close: bool = False
+        self,
+        cycles: Cycles,
+        index: NDArray[np.int64],
+        fetch: NDArray[np.bool_],
+        *,
+        close: bool = False,
+        ended: NDArray[np.bool_] | None = None,
     ) -> tuple[Followed, Instructions, int]:
         """(columns, instructions that are complete, first row of one that may still grow).
 
-        With ``close`` it does not grow: the end of the block ends it.
+        With ``close`` it does not grow: the end of the block ends it. ``ended``: rows that no instruction reaches.
         """
         table = self.instructions
         n = len(cycles)
         mask = np.uint32(table.mask)
         data_bad = np.asarray((cycles.data_unknown & np.uint32(0xFF)) != 0)
         gap = np.asarray((cycles.flags & Flag.AFTER_GAP) != 0)
+        if ended is not None:
+            gap |= ended
         kind, address, data = cycles.kind, cycles.address, cycles.data
         address_bad = np.asarray((cycles.address_unknown & mask) != 0)
         if close:  # one row more, behind a gap

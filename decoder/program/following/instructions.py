@@ -59,6 +59,8 @@ class InstructionSet:
     how the last of them give an address: 0 not, 1 signed byte, 2 word low first, 3 word high first, 4 signed word high
     first, 5 low half, 6 eleven bits, 7 three bytes low first, 8 signed word low first. ``post``: the first operand
     byte is an indexed postbyte, ``post_bytes`` (shape (256,)) what follows it, 255 where it has no meaning.
+    ``cycles`` and ``cycle_kind`` are those of ``cycle_counts``, ``late`` the row (counted from the opcode) of a last
+    operand byte that is not read in order, 0 elsewhere.
     """
 
     file: SetFile
@@ -75,10 +77,16 @@ class InstructionSet:
     post_bytes: NDArray[np.uint8]
     post_cycles: NDArray[np.uint8]
     operand_first: NDArray[np.bool_]
+    late: NDArray[np.uint8]
 
     @property
     def name(self) -> str:
         return self.file.name
+
+    @property
+    def timed(self) -> bool:
+        """Whether the program can be followed where the bus does not tell its fetches."""
+        return bool(self.cycles.any()) or self.file.fetch == "stream"
 
     @property
     def mask(self) -> int:
@@ -214,10 +222,13 @@ def _built(file: SetFile) -> InstructionSet:
         post_bytes=np.zeros(256, np.uint8),
         post_cycles=np.zeros(256, np.uint8),
         operand_first=np.array([file.page[name].operand_first for name in pages]),
+        late=np.zeros(shape, np.uint8),
     )
     for number, name in enumerate(pages):
         page = file.page[name]
         made.cycles[number], made.cycle_kind[number] = cycle_masks(page.cycles)
+        for op, row in page.late.items():
+            made.late[number, int(op, 16)] = row
         if file.disassembler:
             _probe(made, number, page)
         else:

@@ -38,7 +38,8 @@ class PageTable(_Table):
 
     ``ops`` are texts with operands in braces (``texts.py``), "" where nothing is published, "@NAME" where the byte
     leads to another page. ``otherwise``: the page that answers where this one has "". ``operand_first``: a displacement
-    stands before the opcode. ``cycles``: sixteen rows of sixteen (``cycles.py`` says what they may hold).
+    stands before the opcode. ``cycles``: sixteen rows of sixteen (``cycle_counts.py`` says what they may hold).
+    ``late``: opcodes whose last operand byte is read some cycles after the opcode, not in order.
     """
 
     ops: tuple[str, ...] = ()
@@ -48,6 +49,7 @@ class PageTable(_Table):
     cycles: tuple[str, ...] = ()
     prefixes: dict[str, str] = {}
     wide_immediate: tuple[int, ...] = ()
+    late: dict[str, int] = {}
 
 
 class PostbyteTable(_Table):
