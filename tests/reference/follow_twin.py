@@ -168,7 +168,8 @@ class Plain:
 
     def only(self, i: int) -> int:
         """The only end of the instruction at row i, else 0."""
-        alive = [end for end in self.fits(i) if self.goes_on(end, DEPTH)]
+        ends = self.fits(i)
+        alive = [end for end in ends if self.goes_on(end, DEPTH if len(ends) > 1 else 1)]
         return alive[0] if len(alive) == 1 else 0
 
     def step(self, i: int) -> int:

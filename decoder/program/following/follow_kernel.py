@@ -11,8 +11,8 @@ where a bit was not seen), ``data`` int64 (-1 likewise), and the tables of ``Ins
     (mask, peeks, big endian, what a return adds, vectors, cycles of the longest instruction)
 
 An instruction fits at row i if its bytes are read in order, its cycles end at a row that reads where it must go on, and
-(``peeks``) the byte behind a single-byte instruction is read too. Nothing is taken on trust: a fit must be followed by
-others for ``DEPTH`` instructions, and must be the only one.
+(``peeks``) the byte behind a single-byte instruction is read too. Nothing is taken on trust: another must fit behind it,
+and where it may end in several ways, others for ``DEPTH`` instructions behind one of them only.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ BY_PUSH = 2
 NO_POSTBYTE = 255
 
 DEPTH = 3
-"""Instructions that must fit behind one before it is taken."""
+"""Instructions that must fit behind an end before it is taken, where more than one is possible."""
 LONGEST_CYCLES = 32
 LONGEST_INTERRUPT = 24
 WALK = 4
@@ -261,8 +261,9 @@ def _next(i, rows, read, address, data, timing, shape, ends):
     if count == RAN_OUT:
         return RAN_OUT
     found = 0
+    depth = DEPTH if count > 1 else 1
     for k in range(count):
-        if _goes_on(ends[k], DEPTH, rows, read, address, data, timing, shape):
+        if _goes_on(ends[k], depth, rows, read, address, data, timing, shape):
             if found > 0:
                 return 0
             found = ends[k]
