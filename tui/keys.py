@@ -146,6 +146,7 @@ CYCLES: tuple[Key, ...] = (
         "program",
         "The program beside the cycles: instructions, and what is theirs; x again: not",
     ),
+    Key((("X", "derailed"),), "X", "derailed", "To the read with which the program left its road"),
 )
 
 LEVELS: tuple[Key, ...] = (

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from busledger.decoder.errors import UsageError
+from busledger.decoder.findings import ProgramFinding
 from busledger.decoder.pipeline.run import Decoded, Run
 from busledger.decoder.program.following import (
     FollowedBlock,
@@ -16,7 +17,7 @@ from busledger.decoder.program.following import (
     set_of_profile,
 )
 
-__all__ = ["followed_blocks", "follower_for"]
+__all__ = ["ProgramAccount", "followed_blocks", "follower_for"]
 
 
 def follower_for(run: Run, processor: str | None = None) -> Follower:
@@ -48,3 +49,62 @@ def followed_blocks(follower: Follower, blocks: Iterable[Decoded]) -> Iterator[F
     for block in blocks:
         yield follower.feed(block.cycles, block.compared)
     yield follower.finish()
+
+
+class ProgramAccount:
+    """What the program of a run did: where it left its road, and what it says of the bytes that the clips saw.
+
+    Inferring where instructions begin takes as long as decoding: it is done for the first ``INFERRED_CYCLES`` only.
+    """
+
+    INFERRED_CYCLES = 1 << 20
+
+    def __init__(self, run: Run) -> None:
+        from busledger.decoder.program.following import Beginning, RoadWatch, Witness
+
+        self._follower: Follower | None = None
+        try:
+            self._follower = follower_for(run)
+        except UsageError:  # no table, or a clip that is missing: nothing is said of the program
+            return
+        glossary = self._follower.glossary
+        self._road = RoadWatch(
+            glossary,
+            run.tick_s,
+            whole_card=run.board_given,
+            address_digits=-(-run.profile.address_bits // 4),
+        )
+        self._beginning = Beginning(glossary)
+        self._witness = Witness(glossary) if self._follower.told else None
+        self._instructions = self._cycles = 0
+
+    def take(self, block: Decoded) -> None:
+        """One block, in the order of time."""
+        if self._follower is None or (not self._follower.told and self._cycles > self.INFERRED_CYCLES):
+            return
+        self._cycles += len(block.cycles)
+        self._look(self._follower.feed(block.cycles, block.compared))
+
+    def _look(self, some: FollowedBlock) -> None:
+        self._instructions += len(some.instructions)
+        self._road.feed(some)
+        self._beginning.feed(some)
+        if self._witness is not None:
+            self._witness.feed(some.instructions)
+
+    def finding(self) -> ProgramFinding | None:
+        """All of it; None where no program was followed."""
+        if self._follower is None:
+            return None
+        self._look(self._follower.finish())
+        beginning = self._beginning.sentence()
+        if not (self._instructions or beginning) or (self._witness is not None and not self._witness.credible):
+            return None
+        return ProgramFinding(
+            processor=self._follower.instructions.name,
+            instructions=self._instructions,
+            inferred=not self._follower.told,
+            beginning=beginning,
+            derailed=self._road.found,
+            witness=self._witness.finding() if self._witness is not None else None,
+        )

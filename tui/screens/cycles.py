@@ -9,6 +9,7 @@ from textual.binding import BindingType
 from textual.containers import Container, Vertical
 from textual.widgets import Static
 
+from busledger.decoder.text import plain
 from busledger.tui import state as states
 from busledger.tui.keys import CYCLES, bindings
 from busledger.tui.loaded import Loaded
@@ -66,6 +67,15 @@ class CyclesScreen(SteppingScreen):
                 return
             self._program = made
         self.show(self.host.loaded, self.host.state)
+
+    def action_derailed(self) -> None:
+        """To the read with which the machine left its road, where it did."""
+        program = self.host.loaded.session.result.program
+        if program is None or program.derailed is None:
+            self.host.act(states.say, "The program did not leave its road, as far as it was followed.")
+            return
+        self.host.act(states.go_to, program.derailed.cycle)
+        self.host.act(states.say, plain(program.derailed.sentence), "wrong")
 
     def action_page(self, pages: int) -> None:
         """A screenful up or down."""

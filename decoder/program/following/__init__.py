@@ -5,6 +5,7 @@ What brings compiled code is looked up when first used.
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from busledger.decoder.program.following.instructions import (
@@ -18,16 +19,22 @@ from busledger.decoder.program.following.symbols import Symbols, load_symbols
 from busledger.decoder.program.following.telling import fetch_is_told, fetch_lines
 
 if TYPE_CHECKING:
+    from busledger.decoder.program.following.beginning import Beginning
+    from busledger.decoder.program.following.derailing import RoadWatch
     from busledger.decoder.program.following.follower import FollowedBlock, Follower
     from busledger.decoder.program.following.glossary import Glossary
+    from busledger.decoder.program.following.witness import Witness
 
 __all__ = [
+    "Beginning",
     "FollowedBlock",
     "Follower",
     "Glossary",
     "InstructionSet",
     "Reading",
+    "RoadWatch",
     "Symbols",
+    "Witness",
     "fetch_is_told",
     "fetch_lines",
     "load_set",
@@ -37,14 +44,18 @@ __all__ = [
 ]
 
 
+_COMPILED = {
+    "Beginning": "beginning",
+    "FollowedBlock": "follower",
+    "Follower": "follower",
+    "Glossary": "glossary",
+    "RoadWatch": "derailing",
+    "Witness": "witness",
+}
+
+
 def __getattr__(name: str) -> Any:
     """What brings compiled kernels."""
-    if name in ("FollowedBlock", "Follower"):
-        from busledger.decoder.program.following import follower
-
-        return getattr(follower, name)
-    if name == "Glossary":
-        from busledger.decoder.program.following.glossary import Glossary
-
-        return Glossary
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    if name not in _COMPILED:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_COMPILED[name]}"), name)

@@ -11,8 +11,8 @@ where a bit was not seen), ``data`` int64 (-1 likewise), and the tables of ``Ins
     (mask, peeks, big endian, what a return adds, vectors, cycles of the longest instruction)
 
 An instruction fits at row i if its bytes are read in order, its cycles end at a row that reads where it must go on, and
-(``peeks``) the byte behind a single-byte instruction is read too. Nothing is taken on trust: another must fit behind it,
-and where it may end in several ways, others for ``DEPTH`` instructions behind one of them only.
+(``peeks``) the byte behind a single-byte instruction is read too. Nothing is taken on trust: another must fit behind
+it, and where it may end in several ways, others for ``DEPTH`` instructions behind one of them only.
 """
 
 from __future__ import annotations

@@ -43,13 +43,18 @@ class Follower:
     def __init__(self, instructions: InstructionSet, *, told: bool = True) -> None:
         self.instructions = instructions
         self.glossary = Glossary(instructions)
-        self._inference = None
+        self._inference: Inference | None = None
         if not told or instructions.file.fetch in ("stream", "none"):
             from busledger.decoder.program.following.inference import Inference
 
             self._inference = Inference(instructions)
         self._cycles = Cycles.empty()
         self._compared = Compared.empty()
+
+    @property
+    def told(self) -> bool:
+        """Whether the bus itself marks the fetches."""
+        return self._inference is None
 
     def feed(self, cycles: Cycles, compared: Compared) -> FollowedBlock:
         """One block more."""

@@ -109,7 +109,7 @@ class InstructionSet:
         flow = _flow(self.file, pattern)
         return Reading(text, flow, self._target(address, raw, text, flow))
 
-    def _place(self, raw: bytes) -> tuple[int, int]:
+    def place(self, raw: bytes) -> tuple[int, int]:
         """(page, index of the opcode byte) of an instruction."""
         page, at = 0, 0
         while at < len(raw) - 1 and self.next_page[page, raw[at]] != NO_PAGE:
@@ -121,7 +121,7 @@ class InstructionSet:
 
     def _typed(self, address: int, raw: bytes) -> tuple[str, str]:
         """(text, its template)."""
-        page, at = self._place(raw)
+        page, at = self.place(raw)
         if at >= len(raw):
             return "", ""
         template = self._templates[page][raw[at]]
@@ -134,7 +134,7 @@ class InstructionSet:
         return "? " + ",".join(number_text(byte, 2, self.file.number) for byte in raw)
 
     def _target(self, address: int, raw: bytes, text: str, flow: Flow) -> int | None:
-        page, at = self._place(raw)
+        page, at = self.place(raw)
         if len(raw) <= at or (not self.operand_first[page] and len(raw) <= at + self.operands[page, raw[at]]):
             return None  # not all of it is there
         if flow == Flow.RESTART:

@@ -66,7 +66,7 @@ class SetFile(_Table):
 
     ``fetch`` says what the bus marks as an opcode fetch: ``each`` opcode and prefix byte, the ``first`` byte of an
     instruction, every byte of the program alike (``stream``), or ``none``. ``peeks``: the byte behind a one-byte
-    instruction is read too.
+    instruction is read too. ``entries``: where the processor goes on by itself when it is interrupted.
     """
 
     name: str
@@ -79,6 +79,7 @@ class SetFile(_Table):
     big_endian: bool = False
     peeks: bool = False
     vectors: dict[str, int] = {}
+    entries: tuple[int, ...] = ()
     return_adds: int = 0
     address_bits: int = 16
     flow: FlowTable
