@@ -4,20 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+import numpy as np
+from numpy.typing import NDArray
+
 from busledger.decoder.errors import UsageError
 from busledger.decoder.findings import ProgramFinding
 from busledger.decoder.pipeline.run import Decoded, Run
+from busledger.decoder.planning import ProgramRun
 from busledger.decoder.program.following import (
     FollowedBlock,
     Follower,
     fetch_is_told,
     fetch_lines,
     load_set,
+    reached_by,
     set_names,
     set_of_profile,
 )
+from busledger.decoder.program.following.columns import Instructions
 
-__all__ = ["ProgramAccount", "followed_blocks", "follower_for"]
+__all__ = ["ProgramAccount", "ProgramParts", "followed_blocks", "follower_for"]
 
 
 def follower_for(run: Run, processor: str | None = None) -> Follower:
@@ -108,3 +114,32 @@ class ProgramAccount:
             derailed=self._road.found,
             witness=self._witness.finding() if self._witness is not None else None,
         )
+
+
+class ProgramParts:
+    """All instructions of a run; none where its program cannot be followed."""
+
+    def __init__(self, run: Run) -> None:
+        self._parts: list[Instructions] = []
+        self._reached: list[NDArray[np.int64]] = []
+        try:
+            self._follower: Follower | None = follower_for(run)
+        except UsageError:
+            self._follower = None
+
+    def take(self, block: Decoded) -> None:
+        """One block, in the order of time."""
+        if self._follower is not None:
+            self._add(self._follower.feed(block.cycles, block.compared))
+
+    def _add(self, some: FollowedBlock) -> None:
+        self._parts.append(some.instructions)
+        self._reached.append(reached_by(some))
+
+    def run(self) -> ProgramRun | None:
+        """What was found."""
+        if self._follower is None:
+            return None
+        self._add(self._follower.finish())
+        found = Instructions.concat(self._parts)
+        return ProgramRun(found, self._follower.glossary, np.concatenate(self._reached)) if len(found) else None

@@ -6,6 +6,7 @@ from busledger.decoder.planning.dump import dump_text
 from busledger.decoder.planning.join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
 from busledger.decoder.planning.match import MatchGroup, MatchPlace, MatchResult, match_runs
 from busledger.decoder.planning.match import Run as MatchRun
+from busledger.decoder.planning.match_program import MatchInstruction, ProgramRun, match_programs
 from busledger.decoder.planning.plan import PlanClip, PlanPass, PlanRequest, PlanResult, make_plan
 from busledger.decoder.planning.question import EarlierSuspect
 from busledger.decoder.planning.retest import RetestResult
@@ -20,6 +21,7 @@ __all__ = [
     "JoinedPass",
     "LeftOut",
     "MatchGroup",
+    "MatchInstruction",
     "MatchPlace",
     "MatchResult",
     "MatchRun",
@@ -28,6 +30,7 @@ __all__ = [
     "PlanPass",
     "PlanRequest",
     "PlanResult",
+    "ProgramRun",
     "RetestResult",
     "align",
     "comparable",
@@ -35,6 +38,7 @@ __all__ = [
     "join_passes",
     "judge_repair",
     "make_plan",
+    "match_programs",
     "match_runs",
     "since",
     "since_lines",

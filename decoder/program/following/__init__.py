@@ -21,7 +21,7 @@ from busledger.decoder.program.following.telling import fetch_is_told, fetch_lin
 if TYPE_CHECKING:
     from busledger.decoder.program.following.beginning import Beginning
     from busledger.decoder.program.following.derailing import RoadWatch
-    from busledger.decoder.program.following.follower import FollowedBlock, Follower
+    from busledger.decoder.program.following.follower import FollowedBlock, Follower, reached_by
     from busledger.decoder.program.following.glossary import Glossary
     from busledger.decoder.program.following.witness import Witness
 
@@ -39,6 +39,7 @@ __all__ = [
     "fetch_lines",
     "load_set",
     "load_symbols",
+    "reached_by",
     "set_names",
     "set_of_profile",
 ]
@@ -48,6 +49,7 @@ _COMPILED = {
     "Beginning": "beginning",
     "FollowedBlock": "follower",
     "Follower": "follower",
+    "reached_by": "follower",
     "Glossary": "glossary",
     "RoadWatch": "derailing",
     "Witness": "witness",

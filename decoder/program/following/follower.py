@@ -18,7 +18,7 @@ from busledger.decoder.program.following.instructions import InstructionSet
 if TYPE_CHECKING:
     from busledger.decoder.program.following.inference import Inference
 
-__all__ = ["FollowedBlock", "Follower"]
+__all__ = ["FollowedBlock", "Follower", "reached_by"]
 
 _T = TypeVar("_T", bound=np.generic)
 _LONGEST_TAIL = 1 << 15  # rows: an instruction that lasts longer (a halt) is taken as it stands
@@ -32,6 +32,18 @@ class FollowedBlock:
     compared: Compared
     followed: Followed
     instructions: Instructions
+
+
+def reached_by(block: FollowedBlock) -> NDArray[np.int64]:
+    """int64, one for each instruction of the block: the address of its first data access in the block, -1 for none."""
+    data = np.flatnonzero(block.followed.part == Part.DATA)
+    owner, first = np.unique(block.followed.of[data], return_index=True)
+    reached = np.full(len(block.instructions), -1, np.int64)
+    at = np.searchsorted(block.instructions.row, owner)
+    good = at < len(reached)
+    good[good] &= block.instructions.row[at[good]] == owner[good]
+    reached[at[good]] = block.cycles.address[data[first[good]]]
+    return reached
 
 
 class Follower:
