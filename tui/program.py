@@ -9,7 +9,7 @@ import numpy as np
 
 from busledger.decoder.bus import load_profile
 from busledger.decoder.bus.columns import KIND_NAMES
-from busledger.decoder.program.following import Follower, Symbols, fetch_is_told, fetch_lines, set_of_profile
+from busledger.decoder.program.following import Symbols, fetch_is_told, fetch_lines, set_of_profile
 from busledger.decoder.program.following.columns import Followed, Part
 from busledger.decoder.text import plain
 from busledger.tui.source import CycleSource
@@ -109,6 +109,8 @@ class ProgramView:
         return some, cycle - some.first
 
     def _followed(self, number: int) -> _Stretch:
+        from busledger.decoder.program.following import Follower  # compiled: not before a person asks
+
         assert self._table is not None
         first = max(0, number * _STRETCH - _LEAD_IN)
         last = min(self._source.total, (number + 1) * _STRETCH + _LEAD_OUT)

@@ -17,6 +17,7 @@ from busledger.decoder.program.following import (
     fetch_is_told,
     fetch_lines,
     load_set,
+    load_symbols,
     reached_by,
     set_names,
     set_of_profile,
@@ -69,6 +70,7 @@ class ProgramAccount:
         from busledger.decoder.program.following import Beginning, RoadWatch, Witness
 
         self._follower: Follower | None = None
+        symbols = load_symbols(run.request.symbols) if run.request.symbols is not None else None
         try:
             self._follower = follower_for(run)
         except UsageError:  # no table, or a clip that is missing: nothing is said of the program
@@ -79,6 +81,7 @@ class ProgramAccount:
             run.tick_s,
             whole_card=run.board_given,
             address_digits=-(-run.profile.address_bits // 4),
+            symbols=symbols,
         )
         self._beginning = Beginning(glossary)
         self._witness = Witness(glossary) if self._follower.told else None

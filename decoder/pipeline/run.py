@@ -55,7 +55,8 @@ class Request:
     name parts (``U3``, ``U1-U8``) as ``with_tested`` reads them. With ``any_subset`` a capture without a
     single address or data line will do. ``watch`` is called with every block
     of cycles as it is decoded, whatever they are decoded for. ``exact``: the
-    capture is the dump of a simulation without delays (also found from its stamps).
+    capture is the dump of a simulation without delays (also found from its stamps). ``symbols``: a file with names of
+    the program's addresses.
     """
 
     capture: str | Path
@@ -76,6 +77,7 @@ class Request:
     any_subset: bool = False
     watch: Callable[[Cycles], None] | None = None
     exact: bool = False
+    symbols: str | Path | None = None
 
 
 @dataclass(slots=True)

@@ -8,7 +8,7 @@ import pytest
 
 from busledger.decoder.bus.columns import Cycles, Kind
 from busledger.decoder.ledger.columns import Compared
-from busledger.decoder.program.following import Beginning, Follower, RoadWatch, load_set
+from busledger.decoder.program.following import Beginning, Follower, RoadWatch, Symbols, load_set
 from tests.program.machines import Card, image, run_6502, run_z80
 
 # Fill a cell, call a routine at 0040 that writes and returns, and go round; the stack lies at 43FF.
@@ -16,9 +16,9 @@ Z80_ROM = image((0, "31FF43 213412 CD4000 7E 18F9"), (0x40, "3600 23 C9"))
 ENTRY_6502 = image((0xF000, "A2FF 9A 200 0F1 4C03F0".replace(" ", "")), (0xF100, "E8 60"), (0xFFFC, "00F0"))
 
 
-def derailed(name, card, *, cuts=(), whole_card=True):
+def derailed(name, card, *, cuts=(), whole_card=True, symbols=None):
     follower = Follower(load_set(name))
-    road = RoadWatch(follower.glossary, 1e-6, whole_card=whole_card, address_digits=4)
+    road = RoadWatch(follower.glossary, 1e-6, whole_card=whole_card, address_digits=4, symbols=symbols)
     cycles, compared = card.columns()
     edges = [0, *cuts, len(cycles)]
     for a, b in pairwise(edges):
@@ -48,6 +48,12 @@ def test_a_return_address_that_came_back_wrong():
         f"RET at 0043 gave 0001 as its return address, where 0009 belongs: a byte of it at 43FD was read as 01 where "
         f"09 was written (D3 low for high) at cycle {read}; at cycle {found.went_on_cycle} the program went on at 0001."
     )
+
+
+def test_symbols_name_the_places():
+    card = run_z80(Card(Z80_ROM, spoil=low(3, range(0x4000, 0x4400))), 40)
+    found = derailed("z80", card, symbols=Symbols([("WRITE", 0x40), ("TURN", 9)]))
+    assert "where 0009 (TURN) belongs" in found.sentence
 
 
 @pytest.mark.parametrize("cut", range(5, 40, 3))

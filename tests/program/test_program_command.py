@@ -63,3 +63,18 @@ def test_another_processor_or_none(capsys):
     assert main([*COMMAND, "--program", "--processor", "8086"]) == 2
     assert "no table of instructions for the processor '8086'" in capsys.readouterr().err
     assert "MOV" in shown(capsys, "--program", "--processor", "8080", "--head", "50")
+
+
+def test_check_answers_with_the_program(capsys, tmp_path):
+    (tmp_path / "names.sym").write_text("FILL 0009\n")
+    command = ["check", CUT, "--profile", "z80", "--symbols", str(tmp_path / "names.sym"), "--json", "--no-progress"]
+    main(command)
+    program = json.loads(capsys.readouterr().out)["program"]
+    assert (program["processor"], program["inferred"], program["derailed"]) == ("z80", False, None)
+    assert program["witness"]["differs"] == 0
+    assert program["witness"]["told"] > 300
+
+
+def test_symbols_that_cannot_be_read_are_told(capsys, tmp_path):
+    assert main(["check", CUT, "--profile", "z80", "--symbols", str(tmp_path / "none.sym")]) == 2
+    assert "the symbols cannot be read" in capsys.readouterr().err

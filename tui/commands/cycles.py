@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -45,12 +44,6 @@ ProcessorOption = Annotated[
         "--processor", metavar="NAME", help="Whose instructions, where the bus does not say.", show_default=False
     ),
 ]
-SymbolsOption = Annotated[
-    Path | None,
-    typer.Option(
-        "--symbols", metavar="FILE", help="Names of routines: a name and an address a line.", show_default=False
-    ),
-]
 
 
 def cycles(
@@ -65,7 +58,7 @@ def cycles(
     program: ProgramOption = False,
     unfolded: UnfoldedOption = False,
     processor: ProcessorOption = None,
-    symbols: SymbolsOption = None,
+    symbols: opt.SymbolsOption = None,
     wiring: opt.WiringOption = None,
     region: opt.RegionOption = None,
     ignore: opt.IgnoreOption = None,

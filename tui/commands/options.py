@@ -38,6 +38,7 @@ __all__ = [
     "RateOption",
     "RegionOption",
     "ReplacedOption",
+    "SymbolsOption",
     "ToOption",
     "WiringOption",
     "need_board",
@@ -171,6 +172,17 @@ def parse_rate(text: str) -> float:
     return rate
 
 
+SymbolsOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--symbols",
+        metavar="FILE",
+        help="Names of the program's routines: a name and an address a line.",
+        show_default=False,
+    ),
+]
+
+
 def need_board(board: Sequence[Path] | None, why: str) -> None:
     """Raise UsageError if no board file was given to a command that cannot do without."""
     if not board:
@@ -236,6 +248,7 @@ def requests(
     t_from: str | None = None,
     t_to: str | None = None,
     exact: bool = False,
+    symbols: Path | None = None,
 ) -> tuple[Request, ...]:
     """A request for each wired set: the k-th board, profile, wiring and grade belong together.
 
@@ -252,6 +265,8 @@ def requests(
         raise UsageError(f"the span from {t_from} to {t_to} is empty", expected="--from before --to")
     told = {"good": good, "bad": bad, "replaced": replaced}
     given: dict[str, Any] = {name: tuple(parts) for name, parts in told.items() if parts}
+    if symbols is not None:
+        given["symbols"] = symbols
     if capture == "-":
         if sys.stdin is None or sys.stdin.isatty():
             raise UsageError(

@@ -9,11 +9,9 @@ from textual.binding import BindingType
 from textual.containers import Container, Vertical
 from textual.widgets import Static
 
-from busledger.decoder.text import plain
 from busledger.tui import state as states
 from busledger.tui.keys import CYCLES, bindings
 from busledger.tui.loaded import Loaded
-from busledger.tui.program import ProgramView
 from busledger.tui.screens.stepping import SteppingScreen
 from busledger.tui.state import BrowserState
 from busledger.tui.widgets.cycle_list import CycleList, heading
@@ -29,7 +27,6 @@ class CyclesScreen(SteppingScreen):
     view = "cycles"
     keys = CYCLES
     BINDINGS: ClassVar[list[BindingType]] = bindings(CYCLES)
-    _program: ProgramView | None = None  # while the program is shown
 
     def compose_body(self) -> ComposeResult:
         """Heading and list over detail and levels."""
@@ -44,9 +41,9 @@ class CyclesScreen(SteppingScreen):
         """Draw a state."""
         facts = loaded.source.facts
         self.query_one("#heading", Static).update(
-            heading(facts.address_bits, facts.data_bits, program=self._program is not None), layout=False
+            heading(facts.address_bits, facts.data_bits, program=self.host.program is not None), layout=False
         )
-        program = self._program
+        program = self.host.program
         self.query_one(CycleList).show(loaded.source, state, program.beside if program is not None else None)
         below = program.sentence(state.cursor) if program is not None and loaded.source.total else ""
         self.query_one(CycleDetail).show(loaded.source, loaded.board, state, below)
@@ -55,27 +52,6 @@ class CyclesScreen(SteppingScreen):
     def on_cycle_list_clicked(self, message: CycleList.Clicked) -> None:
         """To the clicked cycle."""
         self.host.act(states.go_to, message.cycle)
-
-    def action_program(self) -> None:
-        """The program beside the cycles, or no longer."""
-        if self._program is not None:
-            self._program = None
-        else:
-            made = ProgramView(self.host.loaded.source)
-            if made.none_because:
-                self.host.act(states.say, made.none_because)
-                return
-            self._program = made
-        self.show(self.host.loaded, self.host.state)
-
-    def action_derailed(self) -> None:
-        """To the read with which the machine left its road, where it did."""
-        program = self.host.loaded.session.result.program
-        if program is None or program.derailed is None:
-            self.host.act(states.say, "The program did not leave its road, as far as it was followed.")
-            return
-        self.host.act(states.go_to, program.derailed.cycle)
-        self.host.act(states.say, plain(program.derailed.sentence), "wrong")
 
     def action_page(self, pages: int) -> None:
         """A screenful up or down."""

@@ -32,6 +32,11 @@ class Symbols:
     def __len__(self) -> int:
         return len(self._names)
 
+    @property
+    def names(self) -> tuple[tuple[int, str], ...]:
+        """(address, name), by address."""
+        return tuple(sorted(self._names.items()))
+
     def at(self, address: int) -> str:
         """The name of exactly this address, or ""."""
         return self._names.get(address, "")
