@@ -173,7 +173,7 @@ def test_1802_lengths_as_the_summary_has_them():
         ("1802", 0x12FE, "3A07", "BNZ 1207H", 0x1207),  # the page of the operand's own address
         ("1802", 0x12FF, "3A07", "BNZ 1307H", 0x1307),
         ("1802", 0x0000, "C01234", "LBR 1234H", 0x1234),
-        ("8048", 0x0105, "E410", "JMP 0710H", 0x710),  # bits 8 to 10 from the opcode
+        ("8048", 0x0105, "E410", "JMP 0710H", None),  # bits 8 to 10 from the opcode, bit 11 from SEL MB
         ("8048", 0x01FF, "EB20", "DJNZ R3,0220H", 0x220),
         ("8051", 0x1234, "B40510", "CJNE A,#05H,1247H", 0x1247),
         ("8051", 0x1234, "853020", "MOV 20H,30H", None),  # source before destination in memory

@@ -38,6 +38,7 @@ SOFTWARE_INTERRUPT = 13
 BY_INDEX = 1
 BY_PUSH = 2
 NO_POSTBYTE = 255
+NO_BANK = 9
 
 DEPTH = 3
 """Instructions that must fit behind an end before it is taken, where more than one is possible."""
@@ -122,7 +123,7 @@ def _target(i, at, length, page, op, address, data, timing, shape):
         return (after + (data[at + count - 1] << 8 | data[last])) & mask
     if kind == 5:
         return ((after - 1) & mask & ~0xFF) | data[last]
-    if kind == 6:
+    if kind in (6, NO_BANK):
         return (after & mask & ~0x7FF) | (op & 0xE0) << 3 | data[last]
     return -1
 
@@ -176,7 +177,7 @@ def _fits(i, rows, read, address, data, timing, shape, ends):
         if flow == NEXT:
             good = there == behind
         elif flow in (JUMP, CALL):
-            good = there == leads
+            good = there == leads or (timing[4][page, op] == NO_BANK and (there ^ leads) & 0x7FF == 0)
         elif flow in (BRANCH, CALL_IF):
             if not may & (may - 1):
                 good = there in (behind, leads)

@@ -21,7 +21,7 @@ class Inference:
     def __init__(self, table: InstructionSet) -> None:
         self._stream = table.file.fetch == "stream"
         cycles = table.cycles
-        if self._stream:  # one strobe a byte; a look into a table is one more
+        if self._stream and not cycles.any():  # one strobe a byte
             cycles = (np.uint32(2) << table.operands.astype(np.uint32)).astype(np.uint32)
         vectors = np.array(sorted(set(table.file.vectors.values())), np.int64)
         self._timing = (

@@ -31,8 +31,8 @@ LONGEST = 8
 
 NO_PAGE = -1
 NO_POSTBYTE = 255
-_TARGETS = {"": 0, "e": 1, "nn": 2, "w": 3, "p": 5, "a": 6}
-_REL16, _LE24, _REL16_LITTLE = 4, 7, 8
+_REL16, _LE24, _REL16_LITTLE, _NO_BANK = 4, 7, 8, 9
+_TARGETS = {"": 0, "e": 1, "nn": 2, "w": 3, "p": 5, "a": 6, "m": _NO_BANK}
 _FLOWS = tuple(Flow[name.upper()] for name in (
     "jump", "call", "return", "indirect", "branch", "call_if", "return_if", "restart", "repeat", "halt", "skip",
     "skip_one", "software_interrupt",
@@ -57,7 +57,8 @@ class InstructionSet:
     Arrays have shape (pages, 256): page 0 is that of the first byte, ``next_page`` the one that a prefix leads to
     (-1: none). ``operands`` counts the bytes behind the opcode, ``optional`` those more that may come, ``target`` is
     how the last of them give an address: 0 not, 1 signed byte, 2 word low first, 3 word high first, 4 signed word high
-    first, 5 low half, 6 eleven bits, 7 three bytes low first, 8 signed word low first. ``post``: the first operand
+    first, 5 low half, 6 eleven bits, 7 three bytes low first, 8 signed word low first, 9 eleven bits
+    of an address whose others the bytes do not tell. ``post``: the first operand
     byte is an indexed postbyte, ``post_bytes`` (shape (256,)) what follows it, 255 where it has no meaning.
     ``cycles`` and ``cycle_kind`` are those of ``cycle_counts``, ``late`` the row (counted from the opcode) of a last
     operand byte that is not read in order, 0 elsewhere.
@@ -254,7 +255,8 @@ def _typed_page(made: InstructionSet, number: int) -> None:
             first = bool(made.operand_first[number])
             made.known[number, op] = True
             made.operands[number, op] = operand_bytes(template) - (1 if first else 0)
-            made.flow[number, op] = _flow(file, template)
+            flow = _flow(file, template)
+            made.flow[number, op] = Flow.INDIRECT if flow == Flow.RETURN and file.internal_stack else flow
             made.target[number, op] = _TARGETS[target_operand(template)]
 
 

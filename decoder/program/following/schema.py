@@ -66,7 +66,8 @@ class SetFile(_Table):
 
     ``fetch`` says what the bus marks as an opcode fetch: ``each`` opcode and prefix byte, the ``first`` byte of an
     instruction, every byte of the program alike (``stream``), or ``none``. ``peeks``: the byte behind a one-byte
-    instruction is read too. ``entries``: where the processor goes on by itself when it is interrupted.
+    instruction is read too. ``internal_stack``: return addresses
+    are not on the bus. ``entries``: where the processor goes on by itself when it is interrupted.
     """
 
     name: str
@@ -81,6 +82,7 @@ class SetFile(_Table):
     vectors: dict[str, int] = {}
     entries: tuple[int, ...] = ()
     return_adds: int = 0
+    internal_stack: bool = False
     address_bits: int = 16
     flow: FlowTable
     restart: dict[str, int] = {}

@@ -10,7 +10,8 @@ Templates hold their operands in braces, in the order in which their bytes follo
 ``{d}``   a signed displacement, written ``+5`` or ``-3``
 ``{e}``   a signed byte counted from the next instruction, written as the address
 ``{p}``   a byte that replaces the low half of the next byte's address
-``{a}``   a byte with the opcode's top three bits above it
+``{a}``   a byte with the opcode's top three bits above it, in the next instruction's block of 2K
+``{m}``   the same, in whichever block of 2K was selected before; written without it
 =======  =====================================================================
 """
 
@@ -23,8 +24,8 @@ from typing import Literal
 __all__ = ["fill", "number_text", "operand_bytes", "target_operand"]
 
 _OPERAND = re.compile(r"\{([a-z]+)(\d?)\}")
-_BYTES = {"n": 1, "b": 1, "nn": 2, "w": 2, "d": 1, "e": 1, "p": 1, "a": 1}
-_TARGETS = ("e", "p", "a", "nn", "w")
+_BYTES = {"n": 1, "b": 1, "nn": 2, "w": 2, "d": 1, "e": 1, "p": 1, "a": 1, "m": 1}
+_TARGETS = ("e", "p", "a", "m", "nn", "w")
 Style = Literal["intel", "motorola"]
 
 
@@ -90,4 +91,4 @@ def address_of(kind: str, operands: Sequence[int], opcode: int, after: int, mask
         return (after + (operands[0] ^ 0x80) - 0x80) & mask
     if kind == "p":
         return ((after - 1) & mask & ~0xFF) | operands[0]
-    return (after & mask & ~0x7FF) | (opcode & 0xE0) << 3 | operands[0]
+    return (0 if kind == "m" else after & mask & ~0x7FF) | (opcode & 0xE0) << 3 | operands[0]
