@@ -17,14 +17,17 @@ __all__ = [
     "CheckResult",
     "Cleared",
     "CycleCounts",
+    "Derailed",
     "LaneCounts",
     "NextStep",
     "Part",
     "PartSince",
+    "ProgramFinding",
     "RegionCounts",
     "Suspect",
     "Unread",
     "WarningFinding",
+    "WitnessFinding",
 ]
 
 # A kind of fault is a row of the table in diagnosis/faults/kinds.py; a name here without a row there, or the other way
@@ -220,6 +223,50 @@ class NextStep(_Finding):
     gain_bits: float | None = None
 
 
+class Derailed(_Finding):
+    """Where the machine left its road: the wrong read (or the first fetch from nowhere) and where it then went on."""
+
+    kind: Literal["return", "vector", "pointer", "fetch", "nowhere"]
+    cycle: int = Field(description="index of the read to look at, as in cycles --csv")
+    time_s: float
+    address: int
+    went_on_at: int
+    went_on_cycle: int
+    inferred: bool = Field(description="whether the bus did not tell the fetches and they were inferred")
+    sentence: str
+
+
+class WitnessFinding(_Finding):
+    """Whether the processor took the bytes that the clips saw, as far as lengths and jumps tell.
+
+    ``told``: instructions after which the next fetch could have shown another byte; ``agrees`` of them showed the
+    clips' byte; ``lanes``: how often each data lane could be told. ``differs``: those that went on as after another
+    byte, a sentence each for the first few; ``differs_lanes``: lanes of which one alone explains all of them.
+    """
+
+    instructions: int
+    told: int
+    agrees: int
+    lanes: dict[str, int]
+    differs: int = 0
+    differs_lanes: tuple[str, ...] = ()
+    sentences: tuple[str, ...] = ()
+
+
+class ProgramFinding(_Finding):
+    """What the program was doing. ``instructions``: how many were found; ``inferred``: the bus does not tell fetches.
+
+    ``beginning``: how it began after a reset, where one was seen; ``derailed``: where it left its road, if it did.
+    """
+
+    processor: str
+    instructions: int
+    inferred: bool
+    beginning: str = ""
+    derailed: Derailed | None = None
+    witness: WitnessFinding | None = None
+
+
 class CheckResult(_Finding):
     """Everything ``check`` found. ``schema`` is version 1 of the contract.
 
@@ -246,6 +293,7 @@ class CheckResult(_Finding):
     not_judged_because: str = ""
     since: tuple[PartSince, ...] = Field(default=(), description="what became of each part, with --before")
     active_low: tuple[str, ...] = Field(default=(), description="lines that sentences and tables mark: /RD")
+    program: ProgramFinding | None = Field(default=None, description="what the program did, if it is followed")
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 

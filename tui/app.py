@@ -138,6 +138,7 @@ class BrowserApp(HostApp):
         self._opening = ""
         self._search += 1
         self.loaded_or_none = loaded
+        self.program = None
         self.state = states.initial_state(loaded.source.facts, loaded.source.total, loaded.span)
         if before is not None:
             self.state = states.carry_over(before, self.state)

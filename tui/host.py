@@ -15,6 +15,7 @@ from busledger.tui.filters import Filter
 from busledger.tui.loaded import Loaded
 from busledger.tui.messages import Found, RowsSelected, SearchProgress
 from busledger.tui.pinning import Notebook, target_of, target_words
+from busledger.tui.program import ProgramView
 from busledger.tui.screens.base import BrowserScreen
 from busledger.tui.screens.note_dialog import NoteDialog
 from busledger.tui.source import select_rows
@@ -33,6 +34,7 @@ class HostApp(App[int]):
         self.state: BrowserState = BrowserState(0, states.Rows(0))
         self.loaded_or_none: Loaded | None = None
         self.notebook_or_none: Notebook | None = None
+        self.program: ProgramView | None = None  # while it is shown
         self.searching = False
         self._search = 0  # of the latest search; older answers are dropped
         self._opening = ""  # what a decoding in the background says of itself

@@ -78,6 +78,13 @@ _SEARCHES: tuple[Key, ...] = (
     _pair("p", "part", "part", "Next mismatch on the part that serves the lane here; P before"),
     _pair("a", "address", "address", "Next cycle at this address; A before"),
     Key((("o", "origin"),), "o", "origin", "To the write that this cell's value came from"),
+    Key(
+        (("x", "program"),),
+        "x",
+        "program",
+        "The program beside the cycles: instructions, and what is theirs; x again: not",
+    ),
+    Key((("X", "derailed"),), "X", "derailed", "To the read with which the program left its road"),
     Key((("backspace", "back"),), "bksp", "back", "Back to where the last jump started"),
     Key((("g", "go"),), "g", "go to", "Go to a time, an address or a cycle's number"),
 )

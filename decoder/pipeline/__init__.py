@@ -4,6 +4,7 @@ from busledger.decoder.pipeline.beside import Beside
 from busledger.decoder.pipeline.check import Gathering, conclude, conclude_after, gather, run_check
 from busledger.decoder.pipeline.checking import run_buffers, run_probes, run_selects, run_timing
 from busledger.decoder.pipeline.exercising import Exercise, make_exercise
+from busledger.decoder.pipeline.following import followed_blocks, follower_for
 from busledger.decoder.pipeline.from_errors import ErrorsRequest, check_errors
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.joining import join_captures, read_pass
@@ -36,6 +37,8 @@ __all__ = [
     "conclude",
     "conclude_after",
     "each_set",
+    "followed_blocks",
+    "follower_for",
     "gather",
     "join_captures",
     "make_exercise",

@@ -25,6 +25,7 @@ from busledger.decoder.findings import (
 from busledger.decoder.ledger import AccessLog, Counter, TrafficMap
 from busledger.decoder.pipeline.beside import Beside
 from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.following import ProgramAccount
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.run import Decoded, Request, Run, open_run, region_map_of
 from busledger.decoder.pipeline.stated import left_out
@@ -134,6 +135,7 @@ class _Accounts:
         self._swapped = SwappedClips(run.region_map, run.profile)
         self._selected: SwappedAddressClips | None = None
         self._coverage: CoverageCounter | None = None
+        self._program = ProgramAccount(run)
         if run.board is not None:
             bits = (run.profile.address_bits, run.profile.data_bits)
             self._coverage = CoverageCounter(run.board, *bits, run.unwired)
@@ -147,6 +149,7 @@ class _Accounts:
         if kept is not None and self._coverage is not None:
             self._coverage.feed(*kept)
         self._lanes.feed(cycles)
+        self._program.take(block)
         self._swapped.feed(block.cycles)
         self._signs = self._signs or _signs_of(run)
         self._signs.feed(block.levels, block.cycles)
@@ -165,6 +168,11 @@ class _Accounts:
 
     def gathered(self, checked: CheckSetResult) -> Gathered:
         """All of it, beside what the checks found."""
+        found = self._gathered(checked)
+        found.program = self._program.finding()
+        return found
+
+    def _gathered(self, checked: CheckSetResult) -> Gathered:
         run = self._run
         if run.board is None:
             found = _with_inferred_regions(run, self._log, self._touched, self._kinds, checked)
@@ -363,6 +371,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         checks=gathered.checks.summary() if gathered.checks is not None else {},
         judged=refused is None,
         not_judged_because=refused.reason if refused is not None else "",
+        program=gathered.program,
     )
     return run.marks.said(result)
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Board
 from busledger.decoder.capture import Note
 from busledger.decoder.checks import CheckSetResult
-from busledger.decoder.findings import RegionCounts
+from busledger.decoder.findings import ProgramFinding, RegionCounts
 from busledger.decoder.ledger import AccessLog, RegionMap
 from busledger.decoder.pipeline.run import Run
 
@@ -45,3 +45,4 @@ class Gathered:
     coverage: CoverageCounter | None = None
     signs: CaptureSigns | None = None
     exchanged: tuple[tuple[str, str], str] | None = None
+    program: ProgramFinding | None = None

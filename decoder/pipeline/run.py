@@ -62,7 +62,7 @@ class Request:
     single address or data line will do. ``watch`` is called with every block
     of cycles as it is decoded, whatever they are decoded for. ``exact``: the
     capture is the dump of a simulation without delays (also found from its stamps). ``raw``: it is
-    samples of this form and nothing else.
+    samples of this form and nothing else. ``symbols``: a file with names of the program's addresses.
     """
 
     capture: str | Path
@@ -84,6 +84,7 @@ class Request:
     watch: Callable[[Cycles], None] | None = None
     exact: bool = False
     raw: RawFormat | None = None
+    symbols: str | Path | None = None
 
     @property
     def opening(self) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from busledger.decoder.findings import CheckResult
 from busledger.decoder.pipeline.check import conclude, gather
 from busledger.decoder.pipeline.dividing import divide
 from busledger.decoder.pipeline.run import Decoded, Request, Run, open_run
+from busledger.decoder.program.following import Symbols, load_symbols
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.store import Store, StoreCache, StoredLine, StoredRegion, StoredRule, StoreFacts, store_key
 
@@ -24,13 +25,15 @@ _RESULT = "check.json"
 
 @dataclass(frozen=True)
 class CaptureSession:
-    """One decoded capture with what was found in it; ``board`` is None where no board file was given."""
+    """One decoded capture with what was found in it; ``board`` is None where no board file was given, ``symbols``
+    where no names were."""
 
     capture_path: str
     board_path: Path | None
     result: CheckResult
     store: Store
     board: Board | None
+    symbols: Symbols | None = None
 
 
 def program_version() -> str:
@@ -73,6 +76,7 @@ def open_session(request: Request, progress: Progress = silent, cache: StoreCach
         result=result,
         store=store,
         board=board,
+        symbols=None if request.symbols is None else load_symbols(request.symbols),
     )
 
 
@@ -97,6 +101,7 @@ def _key_parts(run: Run, request: Request) -> list[str]:
         run.profile.file.model_dump_json(),
         repr(sorted(run.wiring.lines.items())),
         repr((request.rate_hz, request.t_from, request.t_to, request.grade, request.exact, request.raw)),
+        "" if request.symbols is None else repr(load_symbols(request.symbols).names),
         program_version(),
     ]
 

@@ -7,6 +7,7 @@ from busledger.decoder.planning.exercise_choice import ExerciseChoice, OpenSuspe
 from busledger.decoder.planning.join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
 from busledger.decoder.planning.match import MatchGroup, MatchPlace, MatchResult, match_runs
 from busledger.decoder.planning.match import Run as MatchRun
+from busledger.decoder.planning.match_program import MatchInstruction, ProgramRun, match_programs
 from busledger.decoder.planning.plan import PlanClip, PlanPass, PlanRequest, PlanResult, make_plan
 from busledger.decoder.planning.question import EarlierSuspect
 from busledger.decoder.planning.retest import RetestResult
@@ -23,6 +24,7 @@ __all__ = [
     "JoinedPass",
     "LeftOut",
     "MatchGroup",
+    "MatchInstruction",
     "MatchPlace",
     "MatchResult",
     "MatchRun",
@@ -32,6 +34,7 @@ __all__ = [
     "PlanPass",
     "PlanRequest",
     "PlanResult",
+    "ProgramRun",
     "RetestResult",
     "align",
     "choose_exercise",
@@ -40,6 +43,7 @@ __all__ = [
     "join_passes",
     "judge_repair",
     "make_plan",
+    "match_programs",
     "match_runs",
     "sampling_needs",
     "since",

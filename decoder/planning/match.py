@@ -16,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from busledger.decoder.bus import KIND_NAMES, Cycles, Kind
 from busledger.decoder.ledger import Compared, Verdict, actions
 from busledger.decoder.planning.align import Alignment, align, comparable
+from busledger.decoder.planning.match_program import MatchInstruction
 
 __all__ = ["MatchGroup", "MatchPlace", "MatchResult", "Run", "match_runs"]
 
@@ -78,6 +79,7 @@ class MatchResult(_Finding):
     first: MatchPlace | None
     groups: tuple[MatchGroup, ...]
     stretches: tuple[MatchPlace, ...]
+    instruction: MatchInstruction | None = Field(default=None, description="the first instruction that differs")
 
     model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 

@@ -1,4 +1,4 @@
-"""The door of ``decoder.program``: test programs for the machine."""
+"""The door of ``decoder.program``: test programs for the machine; ``following`` has a door of its own."""
 
 from busledger.decoder.program.exercises import (
     Asked,

@@ -14,6 +14,8 @@ from busledger.decoder.report.files import refuse_overwriting, whole_file
 from busledger.decoder.report.numbers import plural
 from busledger.decoder.report.phrases import gain_words, how_often_and_sure, place_line, verdict, who
 from busledger.decoder.report.places import LIKELY, places_of
+from busledger.decoder.report.program_list import folded_text
+from busledger.decoder.report.program_rows import ProgramRows
 from busledger.decoder.report.tables import paragraphs, table_text
 from busledger.decoder.report.terminal import to_ascii
 from busledger.decoder.report.text import check_text
@@ -42,6 +44,7 @@ __all__ = [
     "LIKELY",
     "Histogram",
     "Lister",
+    "ProgramRows",
     "RowFormat",
     "Scene",
     "SceneCollector",
@@ -54,6 +57,7 @@ __all__ = [
     "buffers_text",
     "card_rows",
     "check_text",
+    "folded_text",
     "gain_words",
     "how_often_and_sure",
     "html_page",

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,14 +13,16 @@ from rich.text import Text
 
 from busledger.decoder.bus.columns import Cycles, Kind
 from busledger.decoder.ledger.columns import Compared, Verdict
+from busledger.decoder.program.following.columns import Followed
 from busledger.decoder.report.cycle_rows import COLUMNS, RowFormat, unguarded
 from busledger.decoder.report.numbers import lane_ranges
+from busledger.decoder.report.program_rows import ProgramRows
 from busledger.decoder.report.terminal import printed
 
 __all__ = ["Lister", "Selection", "list_text"]
 
 # What goes first when the terminal is narrow.
-_DROPPED_FIRST = ("flags", "region", "index", "expected", "time_s")
+_DROPPED_FIRST = ("of", "followed", "flags", "region", "index", "expected", "routine", "part", "time_s", "kind")
 _REGION = COLUMNS.index("region")
 _HEADS = {"time_s": "time s", "mismatch": "differs", "address": "addr"}
 
@@ -46,7 +49,8 @@ class Lister:
 
     ``csv`` and ``jsonl`` take bytes; ``page`` keeps the first ``page_rows``
     rows as fields. ``index`` counts every cycle of the capture, listed or not,
-    so that it means the same cycle in every list and every report.
+    so that it means the same cycle in every list and every report. With ``program``
+    the program's columns stand behind the others, and blocks come with what was followed.
     """
 
     form: RowFormat
@@ -54,6 +58,7 @@ class Lister:
     csv: Callable[[bytes], object] | None = None
     jsonl: Callable[[bytes], object] | None = None
     page_rows: int = 0
+    program: ProgramRows | None = None
     page: list[list[str]] = field(default_factory=list)
     seen: int = 0
     listed: int = 0
@@ -62,15 +67,21 @@ class Lister:
     def start(self) -> None:
         """Write what stands before the first row."""
         if self.csv is not None:
-            self.csv(self.form.csv_header())
+            self.csv((self.form if self.program is None else self.program).csv_header())
 
-    def feed(self, cycles: Cycles, compared: Compared) -> bool:
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Names of the fields of a row of ``page``."""
+        return COLUMNS if self.program is None else (*COLUMNS, *self.program.columns)
+
+    def feed(self, cycles: Cycles, compared: Compared, followed: Followed | None = None) -> bool:
         """Take one block; False once only a page was wanted and it is full."""
         number = np.arange(self.seen, self.seen + len(cycles), dtype=np.int64)
         chosen = self.selection.rows(cycles, compared)
         self.seen += len(cycles)
         if not chosen.all():
             number, cycles, compared = number[chosen], cycles.take(chosen), compared.take(chosen)
+            followed = None if followed is None else followed.take(chosen)
         room = self.page_rows - len(self.page)
         only_page = self.csv is None and self.jsonl is None
         if only_page and len(cycles) > room:
@@ -78,24 +89,38 @@ class Lister:
         self.listed += len(cycles)
         self.wrong += int(np.count_nonzero(compared.verdict == Verdict.MISMATCH))
         if self.csv is not None:
-            for piece in self.form.csv(number, cycles, compared):
+            for piece in self._rows("csv", number, cycles, compared, followed):
                 self.csv(piece)
         if self.jsonl is not None:
-            for piece in self.form.jsonl(number, cycles, compared):
+            for piece in self._rows("jsonl", number, cycles, compared, followed):
                 self.jsonl(piece)
         if room > 0:
-            text = b"".join(self.form.csv(number[:room], cycles.slice(0, room), compared.slice(0, room))).decode()
+            some = None if followed is None else followed.slice(0, room)
+            rows = self._rows("csv", number[:room], cycles.slice(0, room), compared.slice(0, room), some)
+            text = b"".join(rows).decode()
             fields = csv.reader(text.splitlines())
             self.page += [[*row[:_REGION], unguarded(row[_REGION]), *row[_REGION + 1 :]] for row in fields]
         return not (only_page and len(self.page) >= self.page_rows)
 
+    def _rows(
+        self,
+        form: Literal["csv", "jsonl"],
+        number: NDArray[np.int64],
+        cycles: Cycles,
+        compared: Compared,
+        followed: Followed | None,
+    ) -> Iterator[bytes]:
+        if self.program is None or followed is None:
+            return (self.form.csv if form == "csv" else self.form.jsonl)(number, cycles, compared)
+        return (self.program.csv if form == "csv" else self.program.jsonl)(number, cycles, compared, followed)
 
-def list_text(page: Sequence[Sequence[str]], *, width: int, colour: bool) -> str:
-    """Rows of the contract's columns as a table; columns that do not fit are left out, the least needed first."""
-    shown = [dict(zip(COLUMNS, row, strict=True)) for row in page]
+
+def list_text(page: Sequence[Sequence[str]], *, width: int, colour: bool, names: Sequence[str] = COLUMNS) -> str:
+    """Rows of the columns ``names`` as a table; columns that do not fit are left out, the least needed first."""
+    shown = [dict(zip(names, row, strict=True)) for row in page]
     for row in shown:
         row["mismatch"] = _lanes(row["mismatch"])
-    columns = [name for name in COLUMNS if name in ("kind", "address", "data") or any(row[name] for row in shown)]
+    columns = [name for name in names if name in ("kind", "address", "data") or any(row[name] for row in shown)]
     heads = {name: _HEADS.get(name, name) for name in columns}
     sizes = {name: max(len(heads[name]), *(len(row[name]) for row in shown), 1) for name in columns}
     for name in _DROPPED_FIRST:

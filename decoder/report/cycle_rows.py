@@ -14,7 +14,7 @@ from busledger.decoder.bus.columns import KIND_NAMES, Cycles, Flag
 from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.text import plain
 
-__all__ = ["COLUMNS", "RowFormat", "flag_names", "flag_text", "unguarded"]
+__all__ = ["COLUMNS", "RowFormat", "Words", "csv_fields", "flag_names", "flag_text", "unguarded", "words_table"]
 
 COLUMNS = ("index", "time_s", "kind", "address", "data", "region", "expected", "mismatch", "flags")
 
@@ -60,10 +60,10 @@ class RowFormat:
         self._data_mask = np.uint32((1 << data_bits) - 1)
         shown = ["", *(plain(name) for name in region_names)]
         combinations = [flag_text(flags) for flags in range(1 << len(flag_names()))]
-        self._csv_words = _words(KIND_NAMES), _words(_quoted(shown)), _words(combinations)
+        self._csv_words = words_table(KIND_NAMES), words_table(csv_fields(shown)), words_table(combinations)
         as_json = [json.dumps(name) if name else "null" for name in shown]
-        self._json_words = _words(KIND_NAMES), _words(as_json), _words(combinations)
-        self._json_keys = _words(
+        self._json_words = words_table(KIND_NAMES), words_table(as_json), words_table(combinations)
+        self._json_keys = words_table(
             [
                 '{"index":',
                 ',"time_s":',
@@ -137,14 +137,15 @@ def exact_digits(tick_fs: int) -> int:
     return digits
 
 
-def _words(names: Sequence[str]) -> Words:
+def words_table(names: Sequence[str]) -> Words:
+    """A table of words as the kernels take one: all texts in a row, and where each begins."""
     parts = [name.encode() for name in names]
     start = np.zeros(len(parts) + 1, np.int64)
     start[1:] = np.cumsum([len(part) for part in parts])
     return np.frombuffer(b"".join(parts) or b"\0", np.uint8), start
 
 
-def _quoted(names: Sequence[str]) -> list[str]:
+def csv_fields(names: Sequence[str]) -> list[str]:
     """Each name as one CSV field; an apostrophe keeps a spreadsheet from taking one for a formula."""
     fields = []
     for name in names:

@@ -26,6 +26,7 @@ from busledger.decoder.report.phrases import (
     why_lines,
 )
 from busledger.decoder.report.places import places_of
+from busledger.decoder.report.program_lines import program_lines
 
 __all__ = ["markdown_text"]
 
@@ -83,6 +84,7 @@ def _document(
             for c in result.cleared
         ],
     )
+    yield from _list("The program", program_lines(result.program))
     yield from _list("Over time", intermittence_lines(result.intermittence))
     yield from _table("What the capture exercised", COVERAGE_HEADS, coverage_rows(result.coverage))
     yield from _list("What it did not exercise", coverage_lines(result.coverage))

@@ -37,6 +37,7 @@ from busledger.decoder.report.phrases import (
 )
 from busledger.decoder.report.places import places_of
 from busledger.decoder.report.plots import Histogram, histogram_svg, trend_svg
+from busledger.decoder.report.program_lines import program_lines
 
 __all__ = ["CAUTIONS", "html_page", "templates"]
 
@@ -100,6 +101,7 @@ def html_page(
         lanes=[safe(lane) for lane in lanes],
         heat=[_heat_row(region, lanes) for region in result.regions if region.lanes and region.kind != "io"],
         trend={"svg": Markup(trend_svg(trend, "trend")), "text": _trend_text(trend.wrong)} if trend else None,
+        program=program_lines(result.program),
         intermittence=intermittence_lines(result.intermittence),
         night=[{"svg": Markup(svg), "text": safe(text)} for svg, text in night],
         pictures=[{"svg": Markup(svg), "text": safe(text)} for svg, text in pictures],

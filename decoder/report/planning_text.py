@@ -87,13 +87,14 @@ def match_text(result: MatchResult, *, width: int, colour: bool, answer_only: bo
     table = table_text(("places", "cause", "region", "lanes", "first at"), rows, width=width, colour=colour)
     more = len(result.groups) - _GROUPS
     rest = [f"and {plural(more, 'group')} more, in --json"] if more > 0 else []
+    steps = [plain(result.instruction.sentence)] if result.instruction is not None else []
     ways = [f"Ways parted at {_place(s)}, for {plural(s.cycles, 'cycle')}" for s in result.stretches[:_STRETCHES]]
     return (
         head
         + paragraphs(why, width=width, colour=colour)
         + "\n"
         + table
-        + paragraphs([*rest, *ways], width=width, colour=colour)
+        + paragraphs([*rest, *steps, *ways], width=width, colour=colour)
     )
 
 

@@ -18,6 +18,7 @@ from busledger.decoder.report.lane_table import lane_table
 from busledger.decoder.report.numbers import lane_ranges, rarer_than, seconds
 from busledger.decoder.report.phrases import NO_FAULT, capture_line, place_lines, safe, verdict, why_lines
 from busledger.decoder.report.places import several
+from busledger.decoder.report.program_lines import program_lines
 from busledger.decoder.report.terminal import printed, wrap
 
 __all__ = ["check_text"]
@@ -61,6 +62,7 @@ def _body(result: CheckResult, board: Board | None, width: int) -> Iterator[Text
     yield from _block("Bad", [f"{n}. {line}" for n, line in enumerate(place_lines(result), 1)], width)
     yield from _block("Since", [safe(line) for line in since_lines(result.since)], width)
     yield from _block("Why", list(why_lines(result)), width)
+    yield from _block("Program", program_lines(result.program), width)
     yield from _block("When", when_lines(result.intermittence), width)
     yield from _block("Cleared" if result.mismatch_total else "Proved", _cleared(result.cleared), width)
     yield from _block("Not seen", coverage_gaps(result.coverage), width)

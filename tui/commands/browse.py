@@ -24,6 +24,7 @@ def browse(
     grade: opt.GradeOption = None,
     t_from: opt.FromOption = None,
     t_to: opt.ToOption = None,
+    symbols: opt.SymbolsOption = None,
 ) -> int:
     """Step through the evidence in the terminal: regions, suspects, cycles, levels.
 
@@ -49,6 +50,7 @@ def browse(
         grade=grade,
         t_from=t_from,
         t_to=t_to,
+        symbols=symbols,
     )
     terminal = all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout))
     if capture == "-" or not terminal:

@@ -61,6 +61,7 @@ def check(
             show_default=False,
         ),
     ] = None,
+    symbols: opt.SymbolsOption = None,
     html: opt.HtmlOption = None,
     markdown: opt.MarkdownOption = None,
     as_json: opt.JsonOption = False,
@@ -112,6 +113,7 @@ def check(
         grade=grade,
         t_from=t_from,
         t_to=t_to,
+        symbols=symbols,
     )
     if len(asked) > 1 and (len(captures) > 1 or offset):
         raise UsageError(

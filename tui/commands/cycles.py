@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from busledger.decoder.pipeline import Request
     from busledger.decoder.progress import Progress
     from busledger.decoder.report import Lister, Selection
+    from busledger.tui.commands.listing import ProgramWanted
 
 __all__ = ["cycles"]
 
@@ -30,6 +31,20 @@ HeadOption = Annotated[int, typer.Option("--head", metavar="N", min=1, max=100_0
 WrongOption = Annotated[bool, typer.Option("--wrong", help="Only reads that differ from what was written.")]
 AllOption = Annotated[bool, typer.Option("--all", help="Idle and refresh cycles too.")]
 
+ProgramOption = Annotated[
+    bool,
+    typer.Option("--program", help="The program too: each instruction, with its bytes and data accesses under it."),
+]
+UnfoldedOption = Annotated[
+    bool, typer.Option("--unfolded", help="With --program: a line for each cycle, not for each instruction.")
+]
+ProcessorOption = Annotated[
+    str | None,
+    typer.Option(
+        "--processor", metavar="NAME", help="Whose instructions, where the bus does not say.", show_default=False
+    ),
+]
+
 
 def cycles(
     capture: opt.CaptureArgument,
@@ -40,6 +55,10 @@ def cycles(
     head: HeadOption = _PAGE,
     wrong: WrongOption = False,
     everything: AllOption = False,
+    program: ProgramOption = False,
+    unfolded: UnfoldedOption = False,
+    processor: ProcessorOption = None,
+    symbols: opt.SymbolsOption = None,
     wiring: opt.WiringOption = None,
     region: opt.RegionOption = None,
     ignore: opt.IgnoreOption = None,
@@ -65,10 +84,11 @@ def cycles(
     busledger cycles run.vcd --profile 6502 --head 20
     busledger cycles run.vcd --board card.toml --wrong
     busledger cycles run.vcd --board card.toml --csv cycles.csv
+    busledger cycles run.vcd --board card.toml --program --symbols monitor.sym
     busledger cycles run.vcd --profile 6502 --wiring main.toml --profile z80 --wiring io.toml
     """
     from busledger.decoder.report import Selection, refuse_overwriting
-    from busledger.tui.commands.listing import list_cycles, tell
+    from busledger.tui.commands.listing import list_cycles, program_wanted, tell
     from busledger.tui.commands.progress_bar import progress_bar
 
     outputs = [name for name in (csv, jsonl) if name is not None]
@@ -95,28 +115,29 @@ def cycles(
         t_to=t_to,
     )
     selection = Selection(everything=everything, wrong_only=wrong)
+    wanted = program_wanted(program, processor, symbols, folded=not unfolded)
     show_progress = not (quiet or no_progress or "-" in outputs)
     if len(asked) > 1:
         from busledger.tui.commands.cycles_of_sets import list_sets, stream_sets
 
         if as_json:
-            return stream_sets(asked, selection, show_progress)
-        return list_sets(asked, selection, csv, jsonl, head, quiet, show_progress)
+            return stream_sets(asked, selection, show_progress, wanted)
+        return list_sets(asked, selection, csv, jsonl, head, quiet, show_progress, wanted)
     with progress_bar(show_progress) as progress:
         if as_json:
-            lister = _as_json(asked[0], selection, progress)
+            lister = _as_json(asked[0], selection, progress, wanted)
         else:
-            lister = list_cycles(asked[0], selection, csv, jsonl, head, progress)
+            lister = list_cycles(asked[0], selection, csv, jsonl, head, progress, wanted)
     if not as_json:
-        tell(lister, outputs, quiet)
+        tell(lister, outputs, quiet, folded=head if wanted is not None and wanted.folded else 0)
     return 1 if lister.wrong else 0
 
 
-def _as_json(asked: Request, selection: Selection, progress: Progress) -> Lister:
+def _as_json(asked: Request, selection: Selection, progress: Progress, program: ProgramWanted | None) -> Lister:
     from busledger.tui.commands.listing import CyclesDocument, ReaderGoneError, decode_into, print_bytes
 
     document = CyclesDocument()
-    lister = decode_into(asked, selection, progress, jsonl=document.write)
+    lister = decode_into(asked, selection, progress, jsonl=document.write, program=program)
     with contextlib.suppress(ReaderGoneError):
         document.close()
         print_bytes(b"\n")

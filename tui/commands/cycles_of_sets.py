@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from busledger.decoder.pipeline import Request, WiredSet
     from busledger.decoder.progress import Progress
     from busledger.decoder.report import Lister, Selection
+    from busledger.tui.commands.listing import ProgramWanted
 
 __all__ = ["list_sets", "stream_sets"]
 
@@ -29,6 +30,7 @@ def list_sets(
     head: int,
     quiet: bool,
     show_progress: bool,
+    program: ProgramWanted | None = None,
 ) -> int:
     """A list of each set's cycles, or its files; 1 if a wrong read is among them, else 2 if a set has no cycles."""
     from busledger.decoder.pipeline import each_set, wired_sets
@@ -42,7 +44,7 @@ def list_sets(
             refuse_overwriting(name, *(path for one in asked for path in _inputs(one)))
 
         def run(k: int, request: Request, progress: Progress) -> Lister:
-            return list_cycles(request, selection, *files[k], head, progress)
+            return list_cycles(request, selection, *files[k], head, progress, program)
 
         with progress_bar(show_progress) as progress:
             found = each_set(sets, run, progress)
@@ -54,7 +56,7 @@ def list_sets(
             screen.show_paragraphs([f"Not decoded: {lister}"])
             continue
         written = [name for name in files[k] if name is not None]
-        tell(lister, written, quiet)
+        tell(lister, written, quiet, folded=head if program is not None and program.folded else 0)
         if written and not quiet:
             screen.show_paragraphs([f"in {', '.join(written)}"])
     return _status(found)
@@ -64,14 +66,16 @@ def _inputs(asked: Request) -> list[str]:
     return [str(path) for path in (asked.capture, asked.board, asked.wiring) if path is not None]
 
 
-def stream_sets(asked: Sequence[Request], selection: Selection, show_progress: bool) -> int:
+def stream_sets(
+    asked: Sequence[Request], selection: Selection, show_progress: bool, program: ProgramWanted | None = None
+) -> int:
     """``busledger.sets/1`` on standard output, a ``busledger.cycles/1`` for each set; status as ``list_sets``."""
     from busledger.decoder.pipeline import each_set, wired_sets
 
     with progress_bar(show_progress) as progress, wired_sets(asked) as sets:
 
         def run(k: int, request: Request, told: Progress) -> Lister:
-            return _stream(sets[k], request, selection, told, first=k == 0)
+            return _stream(sets[k], request, selection, told, program, first=k == 0)
 
         capture = json.dumps(str(sets[0].request.capture))
         head = f'{{"schema": "busledger.sets/1", "command": "cycles", "capture": {capture}, "sets": [\n'
@@ -83,13 +87,21 @@ def stream_sets(asked: Sequence[Request], selection: Selection, show_progress: b
     return _status(found)
 
 
-def _stream(one: WiredSet, request: Request, selection: Selection, progress: Progress, *, first: bool) -> Lister:
+def _stream(
+    one: WiredSet,
+    request: Request,
+    selection: Selection,
+    progress: Progress,
+    program: ProgramWanted | None,
+    *,
+    first: bool,
+) -> Lister:
     """One set's entry; what was decoded before an error stays, with the message behind it."""
     entry = one.entry(None).model_dump(exclude={"message", "result"})
     print_bytes((b"" if first else b",\n") + json.dumps(entry)[:-1].encode() + b', "result": ')
     document, message = CyclesDocument(), "null"
     try:
-        return decode_into(request, selection, progress, jsonl=document.write)
+        return decode_into(request, selection, progress, jsonl=document.write, program=program)
     except CaptureError as error:
         message = json.dumps(str(error))
         raise

@@ -4,26 +4,79 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from busledger.decoder.errors import UsageError
 from busledger.tui.commands import screen
 
 if TYPE_CHECKING:
-    from busledger.decoder.pipeline import Request
+    from busledger.decoder.pipeline import Request, Run
+    from busledger.decoder.program.following import Symbols
     from busledger.decoder.progress import Progress
     from busledger.decoder.report import Lister, Selection
 
-__all__ = ["CyclesDocument", "ReaderGoneError", "decode_into", "list_cycles", "print_bytes", "tell"]
+__all__ = [
+    "CyclesDocument",
+    "ProgramWanted",
+    "ReaderGoneError",
+    "decode_into",
+    "list_cycles",
+    "print_bytes",
+    "program_wanted",
+    "tell",
+]
+
+
+_CYCLES_OF_AN_INSTRUCTION = 12  # enough for a page of folded lines
+
+
+@dataclass(frozen=True)
+class ProgramWanted:
+    """The program beside the cycles: of which processor (None: the bus's), with which names, a line an instruction or
+    a line a cycle."""
+
+    processor: str | None = None
+    symbols: Symbols | None = None
+    folded: bool = True
+
+
+def program_wanted(program: bool, processor: str | None, symbols: Path | None, *, folded: bool) -> ProgramWanted | None:
+    """What the options add up to; None without ``--program``.
+
+    Raises
+    ------
+    UsageError
+        An option of the program without it, or symbols that cannot be read.
+    """
+    if not program:
+        if processor is not None or symbols is not None or not folded:
+            raise UsageError("--processor, --symbols or --unfolded was given without --program", expected="--program")
+        return None
+    from busledger.decoder.program.following import load_symbols
+
+    names = load_symbols(symbols) if symbols is not None else None
+    return ProgramWanted(processor, names, folded)
 
 
 def list_cycles(
-    asked: Request, selection: Selection, csv: str | None, jsonl: str | None, head: int, progress: Progress
+    asked: Request,
+    selection: Selection,
+    csv: str | None,
+    jsonl: str | None,
+    head: int,
+    progress: Progress,
+    program: ProgramWanted | None = None,
 ) -> Lister:
     """The first ``head`` cycles, or all of them into files."""
     with _output(csv) as csv_write, _output(jsonl) as jsonl_write:
         page = head if csv is None and jsonl is None else 0
-        return decode_into(asked, selection, progress, csv=csv_write, jsonl=jsonl_write, page_rows=page)
+        if program is not None and program.folded:
+            page *= _CYCLES_OF_AN_INSTRUCTION
+        return decode_into(
+            asked, selection, progress, csv=csv_write, jsonl=jsonl_write, page_rows=page, program=program
+        )
 
 
 def decode_into(
@@ -34,6 +87,7 @@ def decode_into(
     csv: Callable[[bytes], object] | None = None,
     jsonl: Callable[[bytes], object] | None = None,
     page_rows: int = 0,
+    program: ProgramWanted | None = None,
 ) -> Lister:
     """One pass over the capture, block by block, until the lister has enough or the reader has gone."""
     from busledger.decoder.pipeline import open_run
@@ -49,6 +103,9 @@ def decode_into(
         )
         lister = Lister(form, selection, csv, jsonl, page_rows)
         with contextlib.suppress(ReaderGoneError):
+            if program is not None:
+                _with_program(lister, run, program)
+                return lister
             lister.start()
             for block in run.blocks():
                 if not lister.feed(block.cycles, block.compared):
@@ -56,6 +113,19 @@ def decode_into(
         return lister
     finally:
         run.file.close()
+
+
+def _with_program(lister: Lister, run: Run, program: ProgramWanted) -> None:
+    """The same pass, each block with its instructions."""
+    from busledger.decoder.pipeline import followed_blocks, follower_for
+    from busledger.decoder.report import ProgramRows
+
+    follower = follower_for(run, program.processor)
+    lister.program = ProgramRows(lister.form, follower.glossary, program.symbols)
+    lister.start()
+    for some in followed_blocks(follower, run.blocks()):
+        if not lister.feed(some.cycles, some.compared, some.followed):
+            break
 
 
 class ReaderGoneError(Exception):
@@ -100,8 +170,8 @@ class CyclesDocument:
         print_bytes((b"" if self._rows else self._before) + b"\n]}")
 
 
-def tell(lister: Lister, outputs: list[str], quiet: bool) -> None:
-    """The list itself, or one line on what was written."""
+def tell(lister: Lister, outputs: list[str], quiet: bool, folded: int = 0) -> None:
+    """The list itself (with ``folded`` that many lines, one an instruction), or one line on what was written."""
     if "-" in outputs:
         return
     if outputs:
@@ -110,9 +180,13 @@ def tell(lister: Lister, outputs: list[str], quiet: bool) -> None:
         if not quiet:
             screen.show(f"{plural(lister.listed, 'cycle')} written, {lister.wrong} of them wrong reads\n")
         return
-    from busledger.decoder.report import list_text
+    from busledger.decoder.report import folded_text, list_text
 
     if not lister.page:
         screen.show("No cycles to list\n")
         return
-    screen.show(list_text(lister.page, width=screen.width(), colour=screen.colour_wanted()))
+    width, colour = screen.width(), screen.colour_wanted()
+    if folded:
+        screen.show(folded_text(lister.page, lister.columns, rows=folded, width=width, colour=colour))
+    else:
+        screen.show(list_text(lister.page, width=width, colour=colour, names=lister.columns))

@@ -41,6 +41,7 @@ __all__ = [
     "RawOption",
     "RegionOption",
     "ReplacedOption",
+    "SymbolsOption",
     "ToOption",
     "WiringOption",
     "need_board",
@@ -216,6 +217,17 @@ def raw_format(raw: int | None, rate: str | None, channels: Path | None) -> RawF
     return RawFormat(raw, parse_rate(rate), channel_names(channels))
 
 
+SymbolsOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--symbols",
+        metavar="FILE",
+        help="Names of the program's routines: a name and an address a line.",
+        show_default=False,
+    ),
+]
+
+
 def need_board(board: Sequence[Path] | None, why: str) -> None:
     """Raise UsageError if no board file was given to a command that cannot do without."""
     if not board:
@@ -283,6 +295,7 @@ def requests(
     exact: bool = False,
     raw: int | None = None,
     channels: Path | None = None,
+    symbols: Path | None = None,
 ) -> tuple[Request, ...]:
     """A request for each wired set: the k-th board, profile, wiring and grade belong together.
 
@@ -302,6 +315,8 @@ def requests(
     given: dict[str, Any] = {name: tuple(parts) for name, parts in told.items() if parts}
     if form is not None:
         given["raw"] = form
+    if symbols is not None:
+        given["symbols"] = symbols
     if capture == "-":
         if sys.stdin is None or sys.stdin.isatty():
             raise UsageError(

@@ -15,6 +15,7 @@ from busledger.tui.filters import Filter
 from busledger.tui.keys import ANYWHERE, Key
 from busledger.tui.loaded import Loaded
 from busledger.tui.pinning import Notebook
+from busledger.tui.program import ProgramView
 from busledger.tui.state import BrowserState
 from busledger.tui.widgets.bars import KeyBar, StatusLine, ViewBar
 
@@ -27,6 +28,7 @@ class Host(Protocol):
     state: BrowserState
     loaded: Loaded
     notebook: Notebook
+    program: ProgramView | None
 
     def act(self, change: Callable[..., BrowserState], *args: Any) -> None:
         """Replace the state by ``change(state, *args)`` and draw it."""

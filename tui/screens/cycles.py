@@ -40,9 +40,13 @@ class CyclesScreen(SteppingScreen):
     def show(self, loaded: Loaded, state: BrowserState) -> None:
         """Draw a state."""
         facts = loaded.source.facts
-        self.query_one("#heading", Static).update(heading(facts.address_bits, facts.data_bits), layout=False)
-        self.query_one(CycleList).show(loaded.source, state)
-        self.query_one(CycleDetail).show(loaded.source, loaded.board, state)
+        self.query_one("#heading", Static).update(
+            heading(facts.address_bits, facts.data_bits, program=self.host.program is not None), layout=False
+        )
+        program = self.host.program
+        self.query_one(CycleList).show(loaded.source, state, program.beside if program is not None else None)
+        below = program.sentence(state.cursor) if program is not None and loaded.source.total else ""
+        self.query_one(CycleDetail).show(loaded.source, loaded.board, state, below)
         self.query_one(LevelView).show(loaded.source, state)
 
     def on_cycle_list_clicked(self, message: CycleList.Clicked) -> None:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from busledger.decoder.errors import UsageError
+from busledger.decoder.text import plain
 from busledger.tui import state as states
 from busledger.tui.filters import Filter, parse_place
 from busledger.tui.loaded import Search, address_search, find_around, lane_search, part_search
+from busledger.tui.program import ProgramView
 from busledger.tui.screens.base import BrowserScreen
 from busledger.tui.screens.filter_dialog import FilterDialog
 from busledger.tui.screens.go_dialog import GoDialog
@@ -71,6 +73,28 @@ class SteppingScreen(BrowserScreen):
             host.act(states.say, "No write to this cell was seen before this cycle.")
         else:
             host.act(states.go_to, writer)
+
+    def action_program(self) -> None:
+        """The program beside the cycles, or no longer."""
+        host = self.host
+        if host.program is not None:
+            host.program = None
+        else:
+            made = ProgramView(host.loaded.source, getattr(host.loaded.session, "symbols", None))
+            if made.none_because:
+                host.act(states.say, made.none_because)
+                return
+            host.program = made
+        self.show(host.loaded, host.state)
+
+    def action_derailed(self) -> None:
+        """To the read with which the machine left its road, where it did."""
+        program = self.host.loaded.session.result.program
+        if program is None or program.derailed is None:
+            self.host.act(states.say, "The program did not leave its road, as far as it was followed.")
+            return
+        self.host.act(states.go_to, program.derailed.cycle)
+        self.host.act(states.say, plain(program.derailed.sentence), "wrong")
 
     def action_back(self) -> None:
         """To where the last jump came from."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from rich.segment import Segment
@@ -33,8 +34,8 @@ _MARKS = {
 _REGION_WIDTH = 9
 
 
-def heading(address_bits: int, data_bits: int) -> str:
-    """The column titles, aligned with ``cycle_line``."""
+def heading(address_bits: int, data_bits: int, *, program: bool = False) -> str:
+    """The column titles, aligned with ``cycle_line`` (``program_line`` with ``program``)."""
     data = (data_bits + 3) // 4
     return "".join(
         (
@@ -45,9 +46,9 @@ def heading(address_bits: int, data_bits: int) -> str:
             "addr".ljust((address_bits + 3) // 4 + 1),
             "is".ljust(data + 1),
             "due".ljust(max(3, data) + 1),
-            "lanes".ljust(data_bits + 1),
-            "region".ljust(_REGION_WIDTH + 1),
-            "flags",
+            "instruction" if program else "lanes".ljust(data_bits + 1),
+            "" if program else "region".ljust(_REGION_WIDTH + 1),
+            "" if program else "flags",
         )
     )
 
@@ -75,6 +76,12 @@ def cycle_line(row: CycleRow, source: CycleSource, chosen: bool) -> list[Segment
     ]
 
 
+def program_line(row: CycleRow, source: CycleSource, chosen: bool, beside: str) -> list[Segment]:
+    """One cycle with its part of the program where the lanes, the region and the flags stand otherwise."""
+    on = SELECTED if chosen else PANEL
+    return [*cycle_line(row, source, chosen)[:7], Segment(beside, style("accent", on=on))]
+
+
 def _short(text: str, width: int) -> str:
     return text if len(text) <= width else text[: width - 1] + "…"
 
@@ -93,12 +100,13 @@ class CycleList(ScrollView, can_focus=False):
         self._source: CycleSource | None = None
         self._rows = Rows(0)
         self._cursor = 0
+        self._beside: Callable[[int], str] | None = None
         self._lines: OrderedDict[tuple[int, int, bool], Strip] = OrderedDict()
 
-    def show(self, source: CycleSource, state: BrowserState) -> None:
-        """Draw this state; the chosen cycle is scrolled into view."""
-        if source is not self._source:
-            self._source = source
+    def show(self, source: CycleSource, state: BrowserState, beside: Callable[[int], str] | None = None) -> None:
+        """Draw this state, the chosen cycle in view; ``beside`` gives each cycle's part of the program."""
+        if source is not self._source or beside != self._beside:
+            self._source, self._beside = source, beside
             self._lines.clear()
         if state.rows is not self._rows:
             self._rows = state.rows
@@ -153,7 +161,11 @@ class CycleList(ScrollView, can_focus=False):
         strip = self._lines.get(key)
         if strip is None:
             chosen = cycle == self._cursor
-            segments = cycle_line(self._source.row(cycle), self._source, chosen)
+            row = self._source.row(cycle)
+            if self._beside is None:
+                segments = cycle_line(row, self._source, chosen)
+            else:
+                segments = program_line(row, self._source, chosen, self._beside(cycle))
             strip = Strip(segments).adjust_cell_length(width, style("dim", on=SELECTED if chosen else PANEL))
             self._lines[key] = strip
             if len(self._lines) > _CACHE_LINES:

@@ -34,8 +34,8 @@ def _place(source: CycleSource, board: BoardLike | None, region: int, lanes: int
     return f"{words}, {' '.join(plain(chip) for chip in chips)}" if chips else words
 
 
-def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserState) -> Text:
-    """The chosen cycle; every name from a file is escaped, nothing is markup."""
+def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserState, below: str = "") -> Text:
+    """The chosen cycle, ``below`` under its first line; every name from a file is escaped, nothing is markup."""
     if not source.total:
         return Text("The capture holds no cycles.", COLOURS["wrong"])
     facts, row = source.facts, source.row(state.cursor)
@@ -49,6 +49,8 @@ def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserStat
     text.append(f" at {hex_bits(row.address, row.address_unknown, facts.address_bits)}", COLOURS["accent"])
     text.append(f" in {_place(source, board, row.region, row.mismatch or all_lanes)}", COLOURS["text"])
     text.append(f"  {time_text(row.time, facts.tick_fs)} s\n", COLOURS["dim"])
+    if below:
+        text.append(f"{below}\n", COLOURS["accent"])
 
     words = VERDICT_WORDS[verdict]
     if verdict is Verdict.UNKNOWN and 0 <= row.region < len(facts.regions) and facts.regions[row.region].kind == "rom":
@@ -96,6 +98,6 @@ def _binary(value: int, unknown: int, bits: int) -> str:
 class CycleDetail(Static):
     """Draws ``detail_text``."""
 
-    def show(self, source: CycleSource, board: BoardLike | None, state: BrowserState) -> None:
-        """Draw this state."""
-        self.update(detail_text(source, board, state), layout=False)
+    def show(self, source: CycleSource, board: BoardLike | None, state: BrowserState, below: str = "") -> None:
+        """Draw this state; ``below`` is a sentence under the first line."""
+        self.update(detail_text(source, board, state, below), layout=False)

@@ -1,0 +1,76 @@
+"""A machine that does nothing, told from its reset on: the vector, where it led, how far the program could be read."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from busledger.decoder.bus.columns import Kind
+from busledger.decoder.program.following.columns import Part
+from busledger.decoder.program.following.follower import FollowedBlock
+from busledger.decoder.program.following.glossary import Glossary
+
+__all__ = ["Beginning"]
+
+_FEW = 32  # instructions: a program that ran on is not told from its beginning
+_SILENCE = 200  # cycles without any, behind the last
+
+
+class Beginning:
+    """Takes followed blocks in order."""
+
+    def __init__(self, glossary: Glossary) -> None:
+        self._glossary = glossary
+        self._reset = glossary.instructions.file.vectors.get("reset")
+        self._big = glossary.instructions.file.big_endian
+        self._read = ""
+        self._row = self._count = self._cycles = self._end = 0
+        self._first = self._last = ""
+
+    def feed(self, block: FollowedBlock) -> None:
+        """One block more."""
+        if self._reset is None or not len(block.cycles):
+            return
+        base = int(block.compared.index[0])
+        self._cycles = base + len(block.cycles)
+        if not self._read:
+            self._look(block, base)
+        if not self._read:
+            return
+        found = block.instructions
+        own = np.flatnonzero(found.row > self._row)
+        if not len(own):
+            return
+        texts = [self._told(int(found.address[k]), int(found.text[k])) for k in (own[0], own[-1])]
+        self._first = self._first or texts[0]
+        self._last, self._end = texts[1], int(found.end[own[-1]])
+        self._count += len(own)
+
+    def _look(self, block: FollowedBlock, base: int) -> None:
+        cycles = block.cycles
+        reads = np.isin(cycles.kind, (Kind.READ, Kind.OPCODE_FETCH))
+        here = reads & (cycles.address == self._reset) & (block.followed.part != Part.OPCODE)
+        for row in np.flatnonzero(here[:-1]).tolist():
+            if reads[row + 1] and cycles.address[row + 1] == self._reset + 1:  # type: ignore[operator]
+                pair = (row, row + 1) if self._big else (row + 1, row)
+                self._read = "".join(_digits(int(cycles.data[n]), int(cycles.data_unknown[n])) for n in pair)
+                self._row = base + row + 1
+                return
+
+    def _told(self, address: int, text: int) -> str:
+        return f"{address:04X}" + (f", {self._glossary.readings[text].text}" if text >= 0 else "")
+
+    def sentence(self) -> str:
+        """Empty where no reset was seen, or the program ran on after it."""
+        if not self._read or self._count > _FEW or self._cycles - max(self._end, self._row) < _SILENCE:
+            return ""
+        head = f"The reset vector was read as {self._read} (cycle {self._row})"
+        if not self._count:
+            return f"{head}, and no program can be read behind it."
+        steps = "one instruction" if self._count == 1 else f"{self._count} instructions"
+        return (
+            f"{head}; {steps} can be read behind it, from {self._first} to {self._last} (cycle {self._end}), then none."
+        )
+
+
+def _digits(byte: int, unknown: int) -> str:
+    return "".join("?" if unknown >> shift & 15 else f"{byte >> shift & 15:X}" for shift in (4, 0))

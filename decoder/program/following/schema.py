@@ -1,0 +1,90 @@
+"""What a table of instructions may say: one frozen model a TOML table (``tables/*.toml``)."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+__all__ = ["FlowTable", "PageTable", "PostbyteTable", "SetFile"]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
+
+
+class FlowTable(_Table):
+    """Where instructions go on, by patterns (``fnmatch``) of their text; the first class that fits is taken, in this
+    order. What fits none goes on with the next instruction."""
+
+    jump: tuple[str, ...] = ()
+    call: tuple[str, ...] = ()
+    return_: tuple[str, ...] = Field(default=(), alias="return")
+    indirect: tuple[str, ...] = ()
+    branch: tuple[str, ...] = ()
+    call_if: tuple[str, ...] = ()
+    return_if: tuple[str, ...] = ()
+    restart: tuple[str, ...] = ()
+    repeat: tuple[str, ...] = ()
+    halt: tuple[str, ...] = ()
+    skip: tuple[str, ...] = ()
+    skip_one: tuple[str, ...] = ()
+    software_interrupt: tuple[str, ...] = ()
+    table: tuple[str, ...] = ()
+
+
+class PageTable(_Table):
+    """The 256 opcodes behind one prefix (``base``: behind none).
+
+    ``ops`` are texts with operands in braces (``texts.py``), "" where nothing is published, "@NAME" where the byte
+    leads to another page. ``otherwise``: the page that answers where this one has "". ``operand_first``: a displacement
+    stands before the opcode. ``cycles``: sixteen rows of sixteen (``cycle_counts.py`` says what they may hold).
+    ``late``: opcodes whose last operand byte is read some cycles after the opcode, not in order.
+    """
+
+    ops: tuple[str, ...] = ()
+    otherwise: str = ""
+    operand_first: bool = False
+    undefined_bytes: int = 0
+    cycles: tuple[str, ...] = ()
+    prefixes: dict[str, str] = {}
+    wide_immediate: tuple[int, ...] = ()
+    late: dict[str, int] = {}
+
+
+class PostbyteTable(_Table):
+    """What indexed postbytes bring with them, sixteen figures each, "." where none is defined."""
+
+    bytes: str
+    cycles: str
+    indirect_bytes: str
+    indirect_cycles: str
+
+
+class SetFile(_Table):
+    """The whole file.
+
+    ``fetch`` says what the bus marks as an opcode fetch: ``each`` opcode and prefix byte, the ``first`` byte of an
+    instruction, every byte of the program alike (``stream``), or ``none``. ``peeks``: the byte behind a one-byte
+    instruction is read too. ``internal_stack``: return addresses
+    are not on the bus. ``entries``: where the processor goes on by itself when it is interrupted.
+    """
+
+    name: str
+    title: str
+    source: str
+    profiles: tuple[str, ...]
+    fetch: Literal["each", "first", "stream", "none"]
+    number: Literal["intel", "motorola"]
+    disassembler: str = ""
+    big_endian: bool = False
+    peeks: bool = False
+    vectors: dict[str, int] = {}
+    entries: tuple[int, ...] = ()
+    return_adds: int = 0
+    internal_stack: bool = False
+    address_bits: int = 16
+    flow: FlowTable
+    restart: dict[str, int] = {}
+    page: dict[str, PageTable]
+    postbyte: PostbyteTable | None = None

@@ -1,0 +1,80 @@
+"""``cycles --program`` on the bundled cut of an independent Z80 core: lists, files, several options together."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from pathlib import Path
+
+import pytest
+
+from busledger.tui.commands.main import main
+
+CUT = str(Path(__file__).parents[1] / "external" / "data" / "signal_lamp_cut.vcd.xz")
+COMMAND = ["cycles", CUT, "--profile", "z80", "--no-progress"]
+
+
+def shown(capsys, *options):
+    assert main([*COMMAND, *options]) == 0
+    return capsys.readouterr().out
+
+
+def test_the_first_columns_are_those_of_the_plain_list(capsys):
+    plain = list(csv.reader(io.StringIO(shown(capsys, "--csv", "-", "--all"))))
+    with_program = list(csv.reader(io.StringIO(shown(capsys, "--csv", "-", "--all", "--program"))))
+    assert [row[:9] for row in with_program] == plain
+    assert with_program[0][9:] == ["of", "part", "instruction", "followed"]
+    assert {row[10] for row in with_program[1:]} == {"opcode", "operand", "data"}
+
+
+def test_the_numbers_in_of_are_those_of_the_list(capsys):
+    rows = list(csv.DictReader(io.StringIO(shown(capsys, "--csv", "-", "--program"))))
+    by_index = {row["index"]: row for row in rows}
+    owned = [row for row in rows if row["of"]]
+    assert len(owned) > 1000
+    assert all(by_index[row["of"]]["part"] == "opcode" for row in owned if row["of"] in by_index)
+    assert all((row["index"] == row["of"]) == (row["part"] == "opcode") for row in owned)
+
+
+def test_jsonl_and_json_carry_it(capsys, tmp_path):
+    lines = [json.loads(line) for line in shown(capsys, "--jsonl", "-", "--program").splitlines()]
+    document = json.loads(shown(capsys, "--json", "--program"))
+    assert document["cycles"] == lines
+    assert sum(line["instruction"] is not None for line in lines) > 500
+
+
+def test_a_page_folded_and_not(capsys):
+    folded = shown(capsys, "--program", "--head", "5").splitlines()
+    assert len(folded) == 6
+    assert folded[0].split() == ["index", "time", "s", "addr", "bytes", "instruction"]
+    lines = shown(capsys, "--program", "--unfolded", "--head", "5").splitlines()
+    assert len(lines) == 6
+    assert "instruction" in lines[0]
+
+
+@pytest.mark.parametrize("options", [["--unfolded"], ["--processor", "z80"]])
+def test_its_options_without_it_are_refused(capsys, options):
+    assert main([*COMMAND, *options]) == 2
+    assert "without --program" in capsys.readouterr().err
+
+
+def test_another_processor_or_none(capsys):
+    assert main([*COMMAND, "--program", "--processor", "8086"]) == 2
+    assert "no table of instructions for the processor '8086'" in capsys.readouterr().err
+    assert "MOV" in shown(capsys, "--program", "--processor", "8080", "--head", "50")
+
+
+def test_check_answers_with_the_program(capsys, tmp_path):
+    (tmp_path / "names.sym").write_text("FILL 0009\n")
+    command = ["check", CUT, "--profile", "z80", "--symbols", str(tmp_path / "names.sym"), "--json", "--no-progress"]
+    main(command)
+    program = json.loads(capsys.readouterr().out)["program"]
+    assert (program["processor"], program["inferred"], program["derailed"]) == ("z80", False, None)
+    assert program["witness"]["differs"] == 0
+    assert program["witness"]["told"] > 300
+
+
+def test_symbols_that_cannot_be_read_are_told(capsys, tmp_path):
+    assert main(["check", CUT, "--profile", "z80", "--symbols", str(tmp_path / "none.sym")]) == 2
+    assert "the symbols cannot be read" in capsys.readouterr().err

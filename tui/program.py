@@ -1,0 +1,126 @@
+"""The program beside the cycles of an open capture: only what a screen shows is followed, a stretch at a time."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass
+
+import numpy as np
+
+from busledger.decoder.bus import load_profile
+from busledger.decoder.bus.columns import KIND_NAMES
+from busledger.decoder.program.following import Symbols, fetch_is_told, fetch_lines, set_of_profile
+from busledger.decoder.program.following.columns import Followed, Part
+from busledger.decoder.text import plain
+from busledger.tui.source import CycleSource
+from busledger.tui.wording import hex_bits
+
+__all__ = ["ProgramView"]
+
+_STRETCH = 2048  # cycles that are followed and kept at a time
+_LEAD_IN = 1024  # cycles before them, so that the first of them belong to an instruction
+_LEAD_OUT = 256
+_KEPT = 16
+_ACCESSES = {"read": "reads", "write": "writes", "io-read": "takes in", "io-write": "puts out"}
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    first: int
+    followed: Followed
+    texts: dict[int, str]
+
+
+class ProgramView:
+    """What the program says of single cycles; made when a person first asks for it."""
+
+    def __init__(self, source: CycleSource, symbols: Symbols | None = None) -> None:
+        self._source = source
+        self._symbols = symbols
+        self._table = set_of_profile(source.facts.profile)
+        self._told = True
+        self._missing = ""
+        if self._table is not None:
+            profile = load_profile(source.facts.profile)
+            self._told = fetch_is_told(profile, {line.name for line in source.facts.lines})
+            if not self._told and not self._table.timed:
+                self._missing = ", ".join(fetch_lines(profile))
+        self._stretches: OrderedDict[int, _Stretch] = OrderedDict()
+
+    @property
+    def none_because(self) -> str:
+        """Why there is no program to show; "" where there is one."""
+        if self._table is None:
+            return f"No table of instructions belongs to the bus {plain(self._source.facts.profile)}."
+        if self._missing:
+            return f"The program cannot be followed: {plain(self._missing)} would have to be clipped."
+        return ""
+
+    def beside(self, cycle: int) -> str:
+        """What stands beside a cycle in the list: the instruction at its first byte, a mark under it."""
+        some, at = self._at(cycle)
+        if some is None:
+            return ""
+        text = int(some.followed.text[at])
+        mark = "~" if some.followed.inferred[at] else ""
+        if text >= 0:
+            return mark + some.texts[text]
+        return {Part.OPERAND: "  ·", Part.DATA: "  ↳", Part.PEEK: "  (peek)", Part.INTERRUPT: "  (interrupt)"}.get(
+            Part(int(some.followed.part[at])), ""
+        )
+
+    def sentence(self, cycle: int) -> str:
+        """The whole instruction that a cycle belongs to: bytes, text, reads and writes; "" where none is known."""
+        some, at = self._at(cycle)
+        if some is None or some.followed.of[at] < 0:
+            return ""
+        base = some.first
+        head = int(some.followed.of[at]) - base
+        if head < 0:
+            return ""
+        own = np.flatnonzero(some.followed.of == some.followed.of[at]) + base
+        parts = some.followed.part[own - base]
+        facts, cycles = self._source.facts, self._source.cycles
+        raw = [f"{int(cycles.data[n]):02X}" for n in own[(parts == Part.OPCODE) | (parts == Part.OPERAND)]]
+        text = int(some.followed.text[head])
+        words = [f"#{base + head} {' '.join(raw)}  {some.texts[text] if text >= 0 else '(not whole)'}"]
+        if self._symbols is not None and (place := self._symbols.place(int(cycles.address[base + head]))):
+            words.append(f"in {place}")
+        for n in own[parts == Part.DATA].tolist():
+            kind = KIND_NAMES[int(cycles.kind[n])]
+            address = hex_bits(int(cycles.address[n]), int(cycles.address_unknown[n]), facts.address_bits)
+            data = hex_bits(int(cycles.data[n]), int(cycles.data_unknown[n]), facts.data_bits)
+            words.append(f"{_ACCESSES.get(kind, kind)} {data} at {address}")
+        if some.followed.inferred[head]:
+            words.append("(inferred: the bus does not tell the fetch)")
+        return ", ".join(words)
+
+    def _at(self, cycle: int) -> tuple[_Stretch | None, int]:
+        """(the stretch that a cycle is in, its row there); None where there is no table."""
+        if self._table is None:
+            return None, 0
+        number = cycle // _STRETCH
+        some = self._stretches.get(number)
+        if some is None:
+            some = self._followed(number)
+            self._stretches[number] = some
+            if len(self._stretches) > _KEPT:
+                self._stretches.popitem(last=False)
+        return some, cycle - some.first
+
+    def _followed(self, number: int) -> _Stretch:
+        from busledger.decoder.program.following import Follower  # compiled: not before a person asks
+
+        assert self._table is not None
+        first = max(0, number * _STRETCH - _LEAD_IN)
+        last = min(self._source.total, (number + 1) * _STRETCH + _LEAD_OUT)
+        follower = Follower(self._table, told=self._told)
+        compared = self._source.compared.slice(first, last)
+        blocks = [follower.feed(self._source.cycles.slice(first, last), compared), follower.finish()]
+        columns = Followed.concat([block.followed for block in blocks])
+        texts = {}
+        for k in np.unique(columns.text[columns.text >= 0]).tolist():
+            reading = follower.glossary.readings[k]
+            text = plain(reading.text)
+            texts[k] = self._symbols.named(text, reading) if self._symbols is not None else text
+        return _Stretch(first, columns, texts)
