@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from busledger.decoder.findings import Cleared, WarningFinding
+from busledger.decoder.ledger.columns import Verdict
 from busledger.tui import state as states
 from busledger.tui.filters import Filter
 from busledger.tui.loaded import Loaded
 from busledger.tui.places import cell_filter
 from busledger.tui.screens.why import suspect_filter
+from busledger.tui.source import CycleRow, StoreSource
 from busledger.tui.state import BrowserState, Rows
 from busledger.tui.widgets.check_text import fact_lines
+from busledger.tui.widgets.cycle_list import cycle_line
+from busledger.tui.widgets.detail import detail_text
 from busledger.tui.widgets.heat import cell_words, heat_lines, heat_step, share_text, worst_cell
 from busledger.tui.widgets.suspects import pieces_of, suspect_list, verdict_words, why_text
 from busledger.tui.widgets.trend_picture import trend_text, wrong_counts
-from tests.tui.builders import BOARD, FakeSession, facts, make_result
+from tests.tui.builders import BOARD, FakeBoard, FakeChip, FakeRegion, FakeSession, facts, make_result
 
 
 def at(**changes: Any) -> BrowserState:
@@ -45,6 +51,21 @@ def test_cleared_and_suspected_chips_are_signed(session: FakeSession) -> None:
     result = session.result.model_copy(update={"cleared": (Cleared(component="U1", evidence="1 000 right"),)})
     _, rows = heat_lines(result, BOARD, 8, at(), 51)
     assert "✓U1" in rows[0][1].plain and "✗U4" in rows[1][1].plain and "U2" in rows[0][1].plain
+
+
+@pytest.mark.parametrize("name", ["U1", "U14", "U140", "IC1402"])
+@pytest.mark.parametrize("width", [34, 51, 60, 96])
+def test_a_chip_is_named_whole_or_not_at_all(session: FakeSession, name: str, width: int) -> None:
+    """On cards one bit wide ``U14`` was drawn as ``U1``, which is another chip."""
+    chips = tuple(FakeChip(f"{name}{lane}", (lane,)) for lane in range(8))
+    board = FakeBoard("Loom controller", (FakeRegion("bank0", chips), FakeRegion("bank1", ())))
+    result = session.result.model_copy(update={"cleared": (Cleared(component=f"{name}3", evidence="1 000 right"),)})
+    heading, rows = heat_lines(result, board, 8, at(), width)
+    drawn = rows[0][1].plain
+    assert len(drawn) == len(heading.plain)
+    for word in re.findall(r"\w+", drawn):
+        assert word in {chip.designator for chip in chips}
+    assert "✓" in drawn  # the sign stays where the name has no room
 
 
 @pytest.mark.parametrize(
@@ -80,6 +101,20 @@ def test_a_cell_tells_its_counts_and_its_chip(session: FakeSession) -> None:
     assert "0 of 1024" in cell_words(session.result, None, at(region=0, lane=0)).plain
     assert "arrow keys" in cell_words(session.result, BOARD, at()).plain
     assert "arrow keys" in cell_words(session.result, BOARD, at(region=9, lane=0)).plain
+
+
+def test_a_write_is_not_due_to_give_what_its_cell_held(session: FakeSession) -> None:
+    source = Loaded.of(session).source
+    write = replace(source.row(2), verdict=int(Verdict.WRITE), data=0x5A, expected=0x11, known=0xFF)
+    line = "".join(segment.text for segment in cycle_line(write, source, False))
+    assert "5A" in line and "11" not in line.split("5A")[1]
+
+    class OneWrite(StoreSource):
+        def row(self, index: int) -> CycleRow:
+            return write
+
+    words = detail_text(OneWrite(session.store), BOARD, at(cursor=2)).plain
+    assert "the cell held until then 11 = 0001 0001" in words and "must be" not in words
 
 
 def test_the_verdict_is_a_sentence(session: FakeSession) -> None:

@@ -57,7 +57,8 @@ def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserStat
     text.append(f"  data {hex_bits(row.data, row.data_unknown, facts.data_bits)}", COLOURS["text"])
     text.append(f" = {_binary(row.data, row.data_unknown, facts.data_bits)}", COLOURS["dim"])
     if row.known:
-        text.append(f"  must be {hex_bits(row.expected, ~row.known, facts.data_bits)}", COLOURS["text"])
+        due = "the cell held until then" if verdict is Verdict.WRITE else "must be"
+        text.append(f"  {due} {hex_bits(row.expected, ~row.known, facts.data_bits)}", COLOURS["text"])
         text.append(f" = {_binary(row.expected, ~row.known, facts.data_bits)}", COLOURS["dim"])
     if row.mismatch:
         text.append(f"\ndiffers in {lanes_text(row.mismatch)}", f"bold {COLOURS['wrong']}")

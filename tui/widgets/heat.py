@@ -143,9 +143,17 @@ def _chips(
         sign, colour = (
             ("✗", "wrong") if designator in accused else ("✓", "good") if designator in cleared else ("", "dim")
         )
-        words = (sign + plain(designator))[: max(1, width - 2)]
-        drawn = f"└{words.center(width - 2, '─')}┘" if width - 2 > len(words) else words.center(width)
-        text.append(drawn, f"bold {COLOURS[colour]}" if sign else COLOURS[colour])
+        text.append(_bracket(plain(designator), sign, width), f"bold {COLOURS[colour]}" if sign else COLOURS[colour])
+
+
+def _bracket(name: str, sign: str, width: int) -> str:
+    """A chip's lanes with its name, whole or not at all: half a name would be another chip's."""
+    words = sign + name
+    if len(words) <= width - 2:
+        return f"└{words.center(width - 2, '─')}┘"
+    if len(words) <= width - 1:  # a blank is left, so that names side by side stay apart
+        return words.center(width)
+    return f"└{(sign or '─').center(width - 2, '─')}┘"
 
 
 def cell_words(result: CheckResult, board: BoardLike | None, state: BrowserState) -> Text:
