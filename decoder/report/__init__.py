@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING, Any
 from busledger.decoder.report.bad_parts import ordered_steps
 from busledger.decoder.report.cycle_list import Lister, Selection, list_text
 from busledger.decoder.report.cycle_rows import RowFormat
+from busledger.decoder.report.facts import coverage_lines, coverage_rows
 from busledger.decoder.report.files import refuse_overwriting, whole_file
 from busledger.decoder.report.numbers import plural
-from busledger.decoder.report.phrases import gain_words, how_often_and_sure, place_line, verdict, who
+from busledger.decoder.report.phrases import accusations, gain_words, how_often_and_sure, place_line, verdict, who
 from busledger.decoder.report.places import LIKELY, places_of
 from busledger.decoder.report.tables import paragraphs, table_text
 from busledger.decoder.report.terminal import to_ascii
@@ -45,6 +46,7 @@ __all__ = [
     "Scene",
     "SceneCollector",
     "Selection",
+    "accusations",
     "between_lines",
     "between_text",
     "board_schema",
@@ -53,6 +55,8 @@ __all__ = [
     "buffers_text",
     "card_rows",
     "check_text",
+    "coverage_lines",
+    "coverage_rows",
     "gain_words",
     "how_often_and_sure",
     "html_page",

@@ -31,10 +31,11 @@ _LABELS = {"fault": "wrong", "doubt": "doubt", "note": "note"}
 
 
 def _findings(findings: Sequence[CheckFinding], good: str, *, width: int, colour: bool, answer_only: bool) -> str:
-    """The findings, the worst first; ``good`` where nothing is wrong."""
-    faults = [f for f in findings if f.weight == "fault"]
-    lines = [] if faults else [Text(line, style="bold green") for line in wrap(good, width)]
-    for finding in findings[:1] if answer_only and faults else () if answer_only else findings:
+    """The findings, the worst first; ``good`` where nothing is wrong and nothing in doubt."""
+    told = sorted(findings, key=lambda f: ("fault", "doubt", "note").index(f.weight))
+    serious = [f for f in told if f.weight != "note"]
+    lines = [] if serious else [Text(line, style="bold green") for line in wrap(good, width)]
+    for finding in serious[:1] if answer_only else told:
         when = "" if finding.first_time_s is None else f", first at {seconds(finding.first_time_s)}"
         text = f"{_LABELS[finding.weight]}: {plain(finding.text, 400)}{when}"
         lines += [Text(line, style=_STYLES[finding.weight]) for line in wrap(text, width)]

@@ -189,14 +189,14 @@ BUFFERS = BuffersResult(
 def test_buffers_show_direction_and_every_lane(session: FakeSession) -> None:
     page = buffers_text(with_checks(session.result, buffers=BUFFERS), 78).plain
     for words in (
-        "✓ Nothing wrong was found.",
+        "✓ Nothing wrong was found on the lines that are clipped.",
         "U10 74LS245  data bus, serves bank0",
         "✗ reads pointing to the card  100 of 100",
         "✓ writes with the buffer off  0 of 50",
         "driving elsewhere's reads   no such cycle",
         "up to 60 ns",
         "two drivers at once: once",
-        "12 of 100 reads repeat",
+        "12 of 100 reads repeat what the bus carried before; by chance 0 would.",
         "◀ ✗ 9/100",
         "▶ ✓ 50",
         "open toward the CPU",
@@ -252,6 +252,15 @@ def test_each_limit_says_how_it_stands(session: FakeSession, changes: dict[str, 
     assert "least 80  1 % 80  middle 160  99 % 200  most 200 ns  ± 40  of 100" in page
 
 
+def test_the_page_of_a_convicted_part_is_not_headed_by_nothing_wrong(session: FakeSession) -> None:
+    """A driver's lane that a capture of all banks convicts shows nothing on the driver's own control lines."""
+    guilty = session.result.suspects[0].model_copy(update={"component": "U10", "scope": "buffer", "region": None})
+    result = with_checks(session.result.model_copy(update={"suspects": (guilty,)}), buffers=BUFFERS)
+    first, second = buffers_text(result, 78).plain.splitlines()[:2]
+    assert first == " ✗ U10 or its socket, D5: reads low where high was written, 1 in 7, 91 %  (y: why)"
+    assert second == " · On the lines that are clipped here nothing of it shows."
+
+
 @pytest.mark.parametrize("draw", [selects_text, buffers_text, timing_text])
 def test_an_absent_or_strange_check_is_said_so(session: FakeSession, draw: Any) -> None:
     assert "no look at" in draw(session.result, 78).plain
@@ -270,7 +279,7 @@ def test_findings_alone_are_shown_with_where_the_tables_are(session: FakeSession
     result = session.result.model_copy(update={"checks": {"selects": found, "buffers": []}})
     page = selects_text(result, 78).plain
     assert "✗ CS1 does not come  40 of 100" in page and "'busledger selects' shows them" in page
-    assert "Nothing wrong was found." in buffers_text(result, 78).plain
+    assert "Nothing wrong was found on the" in buffers_text(result, 78).plain
     strange = session.result.model_copy(update={"checks": {"selects": [{"a": 1}]}})
     assert "no look at" in selects_text(strange, 78).plain
 

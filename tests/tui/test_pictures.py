@@ -18,7 +18,6 @@ from busledger.tui.places import cell_filter
 from busledger.tui.screens.why import suspect_filter
 from busledger.tui.source import CycleRow, StoreSource
 from busledger.tui.state import BrowserState, Rows
-from busledger.tui.widgets.check_text import fact_lines
 from busledger.tui.widgets.cycle_list import cycle_line
 from busledger.tui.widgets.detail import detail_text
 from busledger.tui.widgets.heat import cell_words, heat_lines, heat_step, share_text, worst_cell
@@ -166,7 +165,18 @@ def test_why_names_evidence_cycles_rivals_steps_and_cautions(session: FakeSessio
     result = session.result.model_copy(
         update={
             "cleared": (Cleared(component="U1", lanes=("D0",), evidence="1 024 right"),),
-            "coverage": {"not_exercised": ["bank0 was never read after a gap"], "share": 0.5},
+            "coverage": {
+                "not_exercised": ["bank0 was never read after a gap"],
+                "regions": [
+                    {
+                        "name": "bank0",
+                        "cells": 1024,
+                        "cells_compared": 500,
+                        "lanes": [{"lane": "D0", "low": 3, "high": 4}, {"lane": "D1", "low": 0, "high": 4}],
+                        "address_lines": [{"line": "A0", "told_apart": 12}, {"line": "A1", "told_apart": 0}],
+                    }
+                ],
+            },
             "capture": session.result.capture.model_copy(
                 update={"warnings": (WarningFinding(code="dropout", time_s=0.31, text="a gap"),)}
             ),
@@ -186,7 +196,7 @@ def test_why_names_evidence_cycles_rivals_steps_and_cautions(session: FakeSessio
         "Expected to settle much (0.8 bits).",
         "✓ U1 D0",
         "bank0 was never read after a gap",
-        "share: 0.5",
+        " bank0  500 of 1024 cells compared; at both levels: D0; told apart: A0\n",
         "a gap at 0.310000 s",
     ):
         assert words in text.plain
@@ -284,22 +294,6 @@ def test_the_trend_shows_windows_and_sentences(session: FakeSession, tmp_path: P
     assert "trend p" not in page, "the browser shows sentences, not the names of fields"
     strange = session.result.model_copy(update={"intermittence": {"windows": [{"a": 1}, {"b": 2}]}})
     assert "windows of equal" not in trend_text(Loaded.of(FakeSession(session.store, strange)), at(), 78).plain
-
-
-@pytest.mark.parametrize(
-    ("key", "value", "lines"),
-    [
-        ("rate", 0.25, ["rate: 0.25"]),
-        ("bursty", True, ["bursty: yes"]),
-        ("trend", {"p_value": 0.5, "span_s": [1.0, 2.0]}, ["trend: p value 0.5, span s 1 to 2"]),
-        ("found", ["one thing", "[b]two\x1b"], ["one thing", "[b]two\\x1b"]),
-        ("of", [{"x": 1}, {"y": None}], ["of: x 1", "of: y None"]),
-        ("nothing", [], []),
-        ("said", "a sentence here", ["a sentence here"]),
-    ],
-)
-def test_open_dictionaries_become_lines(key: str, value: Any, lines: list[str]) -> None:
-    assert fact_lines(key, value) == lines
 
 
 def test_moving_over_the_map_stays_on_it() -> None:

@@ -11,6 +11,8 @@ from busledger.decoder.figures import NO_BREAK, percent
 from busledger.decoder.findings import CheckResult, Suspect
 from busledger.decoder.report import (
     LIKELY,
+    coverage_lines,
+    coverage_rows,
     gain_words,
     how_often_and_sure,
     ordered_steps,
@@ -22,7 +24,6 @@ from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
 from busledger.tui.source import CycleSource
 from busledger.tui.state import BrowserState
-from busledger.tui.widgets.check_text import fact_lines
 from busledger.tui.wording import hex_bits, ranges_text, thousands, time_text
 
 __all__ = ["Piece", "pieces_of", "suspect_list", "verdict_words", "why_text"]
@@ -159,20 +160,29 @@ def why_text(result: CheckResult, source: CycleSource, state: BrowserState) -> t
     if result.cleared:
         _title(text, "Cleared")
         for cleared in result.cleared:
-            lanes = " ".join(plain(lane) for lane in cleared.lanes)
-            text.append(f" ✓ {plain(cleared.component)} {lanes}".rstrip(), f"bold {COLOURS['good']}")
+            lanes = plain(ranges_text(cleared.lanes)).replace(" ", ", ")
+            told = "" if lanes in cleared.evidence else f" {lanes}"
+            text.append(f" ✓ {plain(cleared.component)}{told}", f"bold {COLOURS['good']}")
             text.append(f"  {plain(cleared.evidence, 400)}\n", COLOURS["dim"])
-    covered = [line for key, value in result.coverage.items() for line in fact_lines(key, value)]
-    if covered:
-        _title(text, "What the capture exercised, and what not")
-        for line in covered[:40]:
-            text.append(f" {line}\n", COLOURS["dim"])
+    _coverage(text, result)
     if result.capture.warnings:
         _title(text, "Cautions")
         for warning in result.capture.warnings:
             when = f" at {warning.time_s:.6f} s" if warning.time_s is not None else ""
             text.append(f" ~ {plain(warning.text, 400)}{when}\n", COLOURS["caution"])
     return text, chosen_line
+
+
+def _coverage(text: Text, result: CheckResult) -> None:
+    """The regions' figures as sentences, then what was not exercised."""
+    rows, rest = coverage_rows(result.coverage), coverage_lines(result.coverage)
+    if rows or rest:
+        _title(text, "What the capture exercised, and what not")
+    for name, cells, lanes, lines in rows:
+        text.append(f" {name}", COLOURS["text"])
+        text.append(f"  {cells} cells compared; at both levels: {lanes}; told apart: {lines}\n", COLOURS["dim"])
+    for line in rest:
+        text.append(f" {line}\n", COLOURS["dim"])
 
 
 def _suspect(text: Text, result: CheckResult, source: CycleSource, state: BrowserState) -> int:
