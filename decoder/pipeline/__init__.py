@@ -2,6 +2,7 @@
 
 from busledger.decoder.pipeline.check import conclude, gather, run_check
 from busledger.decoder.pipeline.checking import run_buffers, run_probes, run_selects, run_timing
+from busledger.decoder.pipeline.counting import cycles_before
 from busledger.decoder.pipeline.from_errors import ErrorsRequest, check_errors
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.joining import join_captures, read_pass
@@ -28,6 +29,7 @@ __all__ = [
     "check_errors",
     "check_many",
     "conclude",
+    "cycles_before",
     "each_set",
     "gather",
     "join_captures",

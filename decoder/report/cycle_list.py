@@ -46,7 +46,9 @@ class Lister:
 
     ``csv`` and ``jsonl`` take bytes; ``page`` keeps the first ``page_rows``
     rows as fields. ``index`` counts every cycle of the capture, listed or not,
-    so that it means the same cycle in every list and every report.
+    so that it means the same cycle in every list and every report: ``seen`` begins
+    with the cycles before the first block, where that is not the capture's start.
+    ``most``: rows listed in all, None for no limit.
     """
 
     form: RowFormat
@@ -54,6 +56,7 @@ class Lister:
     csv: Callable[[bytes], object] | None = None
     jsonl: Callable[[bytes], object] | None = None
     page_rows: int = 0
+    most: int | None = None
     page: list[list[str]] = field(default_factory=list)
     seen: int = 0
     listed: int = 0
@@ -65,12 +68,15 @@ class Lister:
             self.csv(self.form.csv_header())
 
     def feed(self, cycles: Cycles, compared: Compared) -> bool:
-        """Take one block; False once only a page was wanted and it is full."""
+        """Take one block; False once ``most`` rows are listed, or only a page was wanted and it is full."""
         number = np.arange(self.seen, self.seen + len(cycles), dtype=np.int64)
         chosen = self.selection.rows(cycles, compared)
         self.seen += len(cycles)
         if not chosen.all():
             number, cycles, compared = number[chosen], cycles.take(chosen), compared.take(chosen)
+        if self.most is not None and len(cycles) > self.most - self.listed:
+            left = self.most - self.listed
+            number, cycles, compared = number[:left], cycles.slice(0, left), compared.slice(0, left)
         room = self.page_rows - len(self.page)
         only_page = self.csv is None and self.jsonl is None
         if only_page and len(cycles) > room:
@@ -87,6 +93,8 @@ class Lister:
             text = b"".join(self.form.csv(number[:room], cycles.slice(0, room), compared.slice(0, room))).decode()
             fields = csv.reader(text.splitlines())
             self.page += [[*row[:_REGION], unguarded(row[_REGION]), *row[_REGION + 1 :]] for row in fields]
+        if self.most is not None and self.listed >= self.most:
+            return False
         return not (only_page and len(self.page) >= self.page_rows)
 
 

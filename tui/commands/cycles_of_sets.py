@@ -64,14 +64,14 @@ def _inputs(asked: Request) -> list[str]:
     return [str(path) for path in (asked.capture, asked.board, asked.wiring) if path is not None]
 
 
-def stream_sets(asked: Sequence[Request], selection: Selection, show_progress: bool) -> int:
+def stream_sets(asked: Sequence[Request], selection: Selection, most: int | None, show_progress: bool) -> int:
     """``busledger.sets/1`` on standard output, a ``busledger.cycles/1`` for each set; status as ``list_sets``."""
     from busledger.decoder.pipeline import each_set, wired_sets
 
     with progress_bar(show_progress) as progress, wired_sets(asked) as sets:
 
         def run(k: int, request: Request, told: Progress) -> Lister:
-            return _stream(sets[k], request, selection, told, first=k == 0)
+            return _stream(sets[k], request, selection, told, most, first=k == 0)
 
         capture = json.dumps(str(sets[0].request.capture))
         head = f'{{"schema": "busledger.sets/1", "command": "cycles", "capture": {capture}, "sets": [\n'
@@ -83,13 +83,15 @@ def stream_sets(asked: Sequence[Request], selection: Selection, show_progress: b
     return _status(found)
 
 
-def _stream(one: WiredSet, request: Request, selection: Selection, progress: Progress, *, first: bool) -> Lister:
+def _stream(
+    one: WiredSet, request: Request, selection: Selection, progress: Progress, most: int | None, *, first: bool
+) -> Lister:
     """One set's entry; what was decoded before an error stays, with the message behind it."""
     entry = one.entry(None).model_dump(exclude={"message", "result"})
     print_bytes((b"" if first else b",\n") + json.dumps(entry)[:-1].encode() + b', "result": ')
     document, message = CyclesDocument(), "null"
     try:
-        return decode_into(request, selection, progress, jsonl=document.write)
+        return decode_into(request, selection, progress, jsonl=document.write, most=most)
     except CaptureError as error:
         message = json.dumps(str(error))
         raise

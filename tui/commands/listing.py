@@ -34,8 +34,12 @@ def decode_into(
     csv: Callable[[bytes], object] | None = None,
     jsonl: Callable[[bytes], object] | None = None,
     page_rows: int = 0,
+    most: int | None = None,
 ) -> Lister:
-    """One pass over the capture, block by block, until the lister has enough or the reader has gone."""
+    """One pass over the capture, block by block, until the lister has enough or the reader has gone.
+
+    With ``--from`` the cycles before it are counted first, as ``index`` counts all of the capture.
+    """
     from busledger.decoder.pipeline import open_run
     from busledger.decoder.report import Lister, RowFormat
 
@@ -47,10 +51,15 @@ def decode_into(
             address_bits=run.profile.address_bits,
             data_bits=run.profile.data_bits,
         )
-        lister = Lister(form, selection, csv, jsonl, page_rows)
+        lister = Lister(form, selection, csv, jsonl, page_rows, most)
+        counted = asked.t_from is None
         with contextlib.suppress(ReaderGoneError):
             lister.start()
             for block in run.blocks():
+                if not counted and len(block.cycles):
+                    from busledger.decoder.pipeline import cycles_before
+
+                    lister.seen, counted = cycles_before(asked, int(block.cycles.time[0]) * run.tick_fs), True
                 if not lister.feed(block.cycles, block.compared):
                     break
         return lister
