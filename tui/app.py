@@ -124,7 +124,7 @@ class BrowserApp(HostApp):
         if isinstance(top, OpeningScreen):
             top.progress(message.stage, message.done, message.total, message.unit)
         else:
-            share = f" {100 * message.done // message.total} %" if message.total else ""
+            share = f" {100 * message.done // message.total} %" if message.total else " …"
             self._opening = f"{plain(message.stage, 20)}{share}"
             self._draw()
 
@@ -192,7 +192,9 @@ class BrowserApp(HostApp):
             else:
                 opening.fail(message.sentence)
         elif self.loaded_or_none is not None:
-            self.act(states.say, plain(message.sentence, 400), "wrong")
+            first, *more = message.sentence.splitlines() or [""]
+            told = f" and {len(more)} more mistakes" if more else ""
+            self.act(states.say, plain(first, 400) + told, "wrong")
 
     def _look(self) -> None:
         if self._watch is None or self._opening:
