@@ -16,7 +16,7 @@ from busledger.decoder.text import plain
 from busledger.tui import palette
 from busledger.tui import state as states
 from busledger.tui.host import HostApp
-from busledger.tui.keys import ANYWHERE, VIEWS, bindings
+from busledger.tui.keys import ANYWHERE, FLIP, VIEWS, bindings
 from busledger.tui.loaded import Loaded
 from busledger.tui.messages import Opened, OpenFailed, OpenProgress
 from busledger.tui.pinning import Notebook
@@ -83,7 +83,7 @@ class BrowserApp(HostApp):
         "notes": NotesScreen,
     }
     BINDINGS: ClassVar[list[BindingType]] = [
-        *bindings(ANYWHERE),
+        *bindings((*ANYWHERE, FLIP)),
         *(Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS),
         Binding("ctrl+c", "leave", "quit", show=False, priority=True),
     ]

@@ -65,6 +65,41 @@ def test_a_bus_of_sixteen_lanes_fits(tmp_path: Path, size: tuple[int, int]) -> N
     drive(BrowserApp(factory_of(session)), script, size)
 
 
+def test_a_key_without_use_says_so_and_where_it_has_one(session: FakeSession) -> None:
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await press(pilot, app, "m")
+        assert "m does nothing in Where; it works in Cycles and Levels." in screen_text(app)
+        await press(pilot, app, "y")
+        assert "m does nothing" not in screen_text(app)  # a message leaves with its view
+        await press(pilot, app, "Z")
+        assert "Z does nothing. ? lists the keys." in screen_text(app)
+        await press(pilot, app, "down")
+        assert "does nothing" not in screen_text(app)
+
+    drive(BrowserApp(factory_of(session)), script)
+
+
+def test_views_and_keys_can_be_clicked(session: FakeSession) -> None:
+    async def click(pilot: Pilot[Any], app: BrowserApp, words: str) -> None:
+        lines = screen_text(app).splitlines()
+        y = next(n for n, line in enumerate(lines) if words in line)
+        await pilot.click(offset=(lines[y].index(words), y))
+        await settle(pilot, app)
+
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await click(pilot, app, "c Cycles")
+        assert view_of(app) == "cycles"
+        await click(pilot, app, "mismatch")
+        first = app.state.cursor
+        assert first == session.store.mismatch_rows[0]
+        await click(pilot, app, ". step")
+        assert app.state.cursor == first + 1
+        await click(pilot, app, ", . step")
+        assert app.state.cursor == first
+
+    drive(BrowserApp(factory_of(session)), script)
+
+
 def test_a_number_opens_the_suspect_and_enter_goes_to_its_cycles(session: FakeSession) -> None:
     async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
         await press(pilot, app, "2")

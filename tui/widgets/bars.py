@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from rich.style import Style
 from rich.text import Text
 from textual.widgets import Static
 
@@ -13,8 +14,12 @@ from busledger.tui.palette import ACCENT, COLOURS, DIM, GROUND, KEY
 __all__ = ["KeyBar", "StatusLine", "ViewBar", "key_text", "view_text"]
 
 
+def _click(action: str) -> Style:
+    return Style(meta={"@click": action})
+
+
 def view_text(current: str) -> Text:
-    """All views with their keys; the current one between brackets of its own."""
+    """All views with their keys, each to be clicked; the current one between brackets of its own."""
     text = Text(no_wrap=True, end="")
     for place, (name, key, word) in enumerate(VIEWS):
         if place:
@@ -22,8 +27,10 @@ def view_text(current: str) -> Text:
         if name == current:
             text.append(f"▐{key} {word}▌", f"bold {GROUND} on {ACCENT}")
         else:
+            start = len(text)
             text.append(key, f"bold {KEY}")
             text.append(f" {word}", DIM)
+            text.stylize(_click(f"app.view('{name}')"), start)
     return text
 
 
@@ -39,10 +46,26 @@ def key_text(keys: Sequence[Key], width: int) -> Text:
         if used:
             text.append("  ")
             used += 2
-        text.append(key.shown, f"bold {KEY}")
-        text.append(f" {key.word}", DIM)
+        _append_key(text, key)
         used += length
     return text
+
+
+def _append_key(text: Text, key: Key) -> None:
+    """Each sign presses its own key when it is clicked, the word the last of them: forward."""
+    signs = key.shown.split(" ") if " " in key.shown else list(key.shown) if key.shown[0] in "←↑" else [key.shown]
+    presses = [press for press, _ in key.presses[: len(signs)]] if "-" not in key.shown[1:] else []
+    for place, sign in enumerate(signs):
+        if place and " " in key.shown:
+            text.append(" ")
+        start = len(text)
+        text.append(sign, f"bold {KEY}")
+        if place < len(presses):
+            text.stylize(_click(f"app.type('{presses[place]}')"), start)
+    start = len(text)
+    text.append(f" {key.word}", DIM)
+    if presses:
+        text.stylize(_click(f"app.type('{presses[0 if signs[0].isalpha() else -1]}')"), start)
 
 
 class ViewBar(Static):
@@ -55,10 +78,15 @@ class ViewBar(Static):
 class StatusLine(Static):
     """The second line: what is shown, or the sentence that the last key led to."""
 
-    def say(self, text: str, tone: str) -> None:
-        """Show untrusted text in a palette colour."""
+    def say(self, text: str, tone: str, before: str = "") -> None:
+        """Show untrusted text in a palette colour; ``before`` stands first, as something to keep in mind."""
         mark = {"wrong": "✗ ", "good": "✓ "}.get(tone, "")
-        self.update(Text(mark + text, COLOURS[tone], no_wrap=True, overflow="ellipsis", end=""), layout=False)
+        shown = Text(no_wrap=True, overflow="ellipsis", end="")
+        if before:
+            shown.append(before, COLOURS["caution"])
+            shown.append(" │ ", COLOURS["dim"])
+        shown.append(mark + text, COLOURS[tone])
+        self.update(shown, layout=False)
 
 
 class KeyBar(Static):

@@ -82,8 +82,6 @@ def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserStat
         text.append("no write to this cell was seen before", COLOURS["dim"])
     if row.flags:
         text.append(f"\nflags {flag_words(row.flags)}", COLOURS["caution"])
-    if state.cursor not in state.rows:
-        text.append("\nhidden by the filter", COLOURS["caution"])
     if state.lane is not None:
         text.append(f"\nlane chosen: D{state.lane}", COLOURS["mark"])
     return text
