@@ -83,6 +83,10 @@ class LevelsScreen(SteppingScreen):
         """Choose another line."""
         self.host.act(arranging.select_group, by)
 
+    def on_level_view_picked(self, message: LevelView.Picked) -> None:
+        """Choose the clicked line."""
+        self.host.act(arranging.select_group, message.group - self.host.state.group)
+
     def action_carry(self, by: Literal[-1, 1]) -> None:
         """Move the chosen line."""
         self.host.act(arranging.move_group, by)
