@@ -14,7 +14,7 @@ from busledger.decoder.report.facts import coverage_lines, coverage_rows
 from busledger.decoder.report.files import refuse_overwriting, whole_file
 from busledger.decoder.report.numbers import plural
 from busledger.decoder.report.phrases import accusations, gain_words, how_often_and_sure, place_line, verdict, who
-from busledger.decoder.report.places import LIKELY, places_of
+from busledger.decoder.report.places import LIKELY, BadPlace, places_of
 from busledger.decoder.report.tables import paragraphs, table_text
 from busledger.decoder.report.terminal import to_ascii
 from busledger.decoder.report.text import check_text
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from busledger.decoder.report.around import Scene, SceneCollector
     from busledger.decoder.report.board_drawing import board_text
     from busledger.decoder.report.board_picture import board_svg
-    from busledger.decoder.report.card import card_rows
+    from busledger.decoder.report.card import STATE_SIGNS, STATE_WORDS, State, card_rows, part_states
     from busledger.decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
     from busledger.decoder.report.clip_list import plan_page
     from busledger.decoder.report.markdown import markdown_text
@@ -40,12 +40,16 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LIKELY",
+    "STATE_SIGNS",
+    "STATE_WORDS",
+    "BadPlace",
     "Histogram",
     "Lister",
     "RowFormat",
     "Scene",
     "SceneCollector",
     "Selection",
+    "State",
     "accusations",
     "between_lines",
     "between_text",
@@ -67,6 +71,7 @@ __all__ = [
     "match_text",
     "ordered_steps",
     "paragraphs",
+    "part_states",
     "place_line",
     "places_of",
     "plan_page",
@@ -95,6 +100,10 @@ __all__ = [
 
 _LATER = {
     "Histogram": "plots",
+    "STATE_SIGNS": "card",
+    "STATE_WORDS": "card",
+    "State": "card",
+    "part_states": "card",
     "Scene": "around",
     "SceneCollector": "around",
     "between_lines": "sets",

@@ -20,8 +20,10 @@ from busledger.tui.source import CycleRow, StoreSource
 from busledger.tui.state import BrowserState, Rows
 from busledger.tui.widgets.cycle_list import cycle_line
 from busledger.tui.widgets.detail import detail_text
-from busledger.tui.widgets.heat import cell_words, heat_lines, heat_step, share_text, worst_cell
-from busledger.tui.widgets.suspects import pieces_of, suspect_list, verdict_words, why_text
+from busledger.tui.widgets.heat import cell_words, heat_step, share_text, worst_cell
+from busledger.tui.widgets.heat_map import heat_lines
+from busledger.tui.widgets.suspect_list import suspect_list
+from busledger.tui.widgets.suspects import pieces_of, verdict_words, why_text
 from busledger.tui.widgets.trend_picture import trend_text, wrong_counts
 from tests.tui.builders import BOARD, FakeBoard, FakeChip, FakeRegion, FakeSession, facts, make_result
 
@@ -34,7 +36,7 @@ def test_the_heat_map_has_a_row_of_cells_and_a_row_of_chips(session: FakeSession
     heading, rows = heat_lines(session.result, BOARD, 8, at(region=1, lane=5), 51)
     assert heading.plain.split() == ["D7", "D6", "D5", "D4", "D3", "D2", "D1", "D0"]
     assert rows[0][0].plain.split() == ["bank0"] + ["·"] * 8
-    assert "[ 7 ]" in rows[1][0].plain
+    assert "[▒7 ]" in rows[1][0].plain  # a chosen cell keeps the sign of its heat
     assert rows[1][1].plain.strip() == "└───────✗U4────────┘└────────U3────────┘"
     assert len(heading.plain) == len(rows[0][0].plain) == len(rows[0][1].plain) == 50
 
@@ -149,10 +151,10 @@ def test_suspects_of_different_places_stand_apart(session: FakeSession) -> None:
     result = session.result.model_copy(update={"suspects": (one, two, other)})
     lines = suspect_list(result, at(), False).plain.splitlines()
     assert [line.strip() for line in lines[:5]] == [
-        "1. U4 is bad, 97 %",
+        "✗U4 is bad, 97 %",
         "▶1  91 % U4 reads low D5",
         "2   6 % U4 not driven D5",
-        "2. U1 is bad, 80 %",
+        "?U1 is bad, 80 %",
         "3  80 % U1 not driven D5",
     ]
     page, _ = why_text(result, Loaded.of(session).source, at())
