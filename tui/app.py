@@ -20,7 +20,7 @@ from busledger.tui.keys import ANYWHERE, FLIP, VIEWS, bindings
 from busledger.tui.loaded import Loaded
 from busledger.tui.messages import Opened, OpenFailed, OpenProgress
 from busledger.tui.pinning import Notebook
-from busledger.tui.screens.base import WIDE, BrowserScreen
+from busledger.tui.screens.base import TALL, WIDE, BrowserScreen
 from busledger.tui.screens.cycles import CyclesScreen
 from busledger.tui.screens.help_sheet import HelpSheet
 from busledger.tui.screens.levels import LevelsScreen
@@ -68,7 +68,7 @@ class BrowserApp(HostApp):
     CSS_PATH = Path(__file__).with_name("browser.tcss")
     TITLE = "busledger"
     ENABLE_COMMAND_PALETTE = False
-    VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-low"), (34, "-tall")]  # noqa: RUF012 - as textual declares it
+    VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-low"), (TALL, "-tall")]  # noqa: RUF012 - as textual declares it
     HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-narrow"), (120, "-broad"), (WIDE, "-wide")]  # noqa: RUF012
     SCREENS: ClassVar[dict[str, Callable[[], Screen[Any]]]] = {
         "opening": OpeningScreen,

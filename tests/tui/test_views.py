@@ -11,6 +11,7 @@ from textual.pilot import Pilot
 from textual.widgets import Input
 
 from busledger.tui.app import BrowserApp
+from busledger.tui.filters import Filter
 from busledger.tui.screens.base import BrowserScreen
 from busledger.tui.screens.note_dialog import NoteDialog
 from tests.tui.builders import FakeSession, factory_of, facts, make_session
@@ -251,3 +252,41 @@ def test_every_view_survives_every_size_and_key(session: FakeSession, size: tupl
         assert app.is_running and app.state.total == 4096
 
     drive(BrowserApp(factory_of(session)), script, size)
+
+
+def test_the_words_take_the_room_that_a_short_list_leaves(session: FakeSession) -> None:
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await press(pilot, app, "c")
+        assert app.screen.query_one("#side").size.height == 5
+        app.select(Filter(only="wrong", time=(0, 208_000), lanes=1 << 5))
+        await settle(pilot, app)
+        assert 0 < len(app.state.rows) < 8
+        assert app.screen.query_one("#list").size.height == len(app.state.rows) + 1
+        assert app.screen.query_one("#side").size.height > 5
+        await press(pilot, app, "F")
+        await settle(pilot, app)
+        assert app.screen.query_one("#side").size.height == 5
+
+    drive(BrowserApp(factory_of(session)), script)
+
+
+@pytest.mark.parametrize(
+    ("keys", "words"),
+    [
+        (("y",), "✗ D5 read"),  # the levels of the first cycle behind the suspect
+        (("s",), "b Buffers"),
+        (("t",), "Wrong reads over the capture"),
+        (("r",), "t Timing"),
+        (("c", "m"), "✗ D5 read"),
+        (("c", "m", "l"), "last written by"),
+    ],
+)
+def test_two_views_stand_side_by_side_on_a_wide_terminal(
+    session: FakeSession, keys: tuple[str, ...], words: str
+) -> None:
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await press(pilot, app, *keys)
+        await settle(pilot, app)
+        assert words in screen_text(app)
+
+    drive(BrowserApp(factory_of(session)), script, (200, 60))

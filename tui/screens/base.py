@@ -21,8 +21,9 @@ from busledger.tui.pinning import Notebook
 from busledger.tui.state import BrowserState
 from busledger.tui.widgets.bars import KeyBar, StatusLine, ViewBar
 
-__all__ = ["WIDE", "BrowserScreen", "Host"]
+__all__ = ["TALL", "WIDE", "BrowserScreen", "Host"]
 
+TALL = 34  # lines from which there is room for more below
 WIDE = 160  # columns from which two views stand side by side; as in the application's breakpoints
 
 

@@ -16,6 +16,7 @@ from busledger.tui.loaded import Loaded
 from busledger.tui.places import cell_filter
 from busledger.tui.screens.base import WIDE, BrowserScreen
 from busledger.tui.state import BrowserState
+from busledger.tui.widgets.clicking import Clickable
 from busledger.tui.widgets.heat import cell_words, region_words
 from busledger.tui.widgets.heat_map import NAME_WIDTH, HeatMap
 from busledger.tui.widgets.suspect_list import fitting_list
@@ -40,7 +41,7 @@ class WhereScreen(BrowserScreen):
         with Container(id="where"):
             with Container(id="map-and-list"):
                 yield HeatMap(id="heat")
-                yield Static("", id="suspects", markup=False)
+                yield Clickable("", id="suspects", markup=False)
             with VerticalScroll(id="beside", can_focus=False):
                 yield Static("", id="why-beside", markup=False)
         yield Static("", id="cell", markup=False)

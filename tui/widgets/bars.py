@@ -4,18 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from rich.style import Style
 from rich.text import Text
 from textual.widgets import Static
 
 from busledger.tui.keys import VIEWS, Key
 from busledger.tui.palette import ACCENT, COLOURS, DIM, GROUND, KEY
+from busledger.tui.widgets.clicking import Clickable, acts
 
 __all__ = ["KeyBar", "StatusLine", "ViewBar", "key_text", "view_text"]
-
-
-def _click(action: str) -> Style:
-    return Style(meta={"@click": action})
 
 
 def view_text(current: str) -> Text:
@@ -30,7 +26,7 @@ def view_text(current: str) -> Text:
             start = len(text)
             text.append(key, f"bold {KEY}")
             text.append(f" {word}", DIM)
-            text.stylize(_click(f"app.view('{name}')"), start)
+            text.stylize(acts(f"app.view('{name}')"), start)
     return text
 
 
@@ -61,14 +57,14 @@ def _append_key(text: Text, key: Key) -> None:
         start = len(text)
         text.append(sign, f"bold {KEY}")
         if place < len(presses):
-            text.stylize(_click(f"app.type('{presses[place]}')"), start)
+            text.stylize(acts(f"app.type('{presses[place]}')"), start)
     start = len(text)
     text.append(f" {key.word}", DIM)
     if presses:
-        text.stylize(_click(f"app.type('{presses[0 if signs[0].isalpha() else -1]}')"), start)
+        text.stylize(acts(f"app.type('{presses[0 if signs[0].isalpha() else -1]}')"), start)
 
 
-class ViewBar(Static):
+class ViewBar(Clickable):
     """The first line: every view, one key away."""
 
     def __init__(self, current: str) -> None:
@@ -89,7 +85,7 @@ class StatusLine(Static):
         self.update(shown, layout=False)
 
 
-class KeyBar(Static):
+class KeyBar(Clickable):
     """The last lines: the keys of this screen."""
 
     def __init__(self, keys: Sequence[Key]) -> None:

@@ -125,6 +125,11 @@ class CycleList(ScrollView, can_focus=False):
             self.post_message(self.Clicked(self._rows.cycle(at)))
 
     @property
+    def rows(self) -> Rows:
+        """The cycles that it lists."""
+        return self._rows
+
+    @property
     def page(self) -> int:
         """How many cycles a page key moves."""
         return max(1, self.scrollable_content_region.height - 1)

@@ -26,7 +26,7 @@ __all__ = ["NAME_WIDTH", "HeatMap", "MapPicture", "heat_lines", "map_picture"]
 NAME_WIDTH = 9
 _NO_REGION = -1
 _SIGNS = (" ", "░", "▒", "▓", "█")
-_SCALE = "· none  ░ under 1  ▒ 10  ▓ 50  █ more   - nothing compared"
+_LEGEND = ("", " per cent of compared reads wrong; - none compared", " · none  ░ under 1  ▒ 10  ▓ 50  █ more")
 _SPOKEN_OF = ("suspect", "likely", "rival")
 
 
@@ -175,7 +175,7 @@ def _in_view(sizes: Sequence[int], room: int, chosen: int, top: int) -> tuple[in
 
 
 def _legend(result: CheckResult, board: BoardLike | None, states: States) -> list[Text]:
-    told = ["", " per cent of compared reads that are wrong:", f" {_SCALE}"]
+    told = [*_LEGEND]
     if board is not None:
         on_map = [c.designator for region in result.regions for c in chips_of(board, region.name)]
         on_map += [part.designator for part in (*board.decoders, *board.buffers)]
@@ -213,7 +213,9 @@ class HeatMap(Widget):
         text = Text(no_wrap=True, end="", style=f"on {GROUND}")
         for number, line in enumerate(self._picture.lines):
             text.append("\n" if number else "")
-            text.append_text(line)
+            shown = line.copy()
+            shown.truncate(self.size.width)
+            text.append_text(shown)
         return text
 
     def on_click(self, event: events.Click) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from rich.cells import cell_len
-from rich.style import Style
 from rich.text import Text
 
 from busledger.decoder.diagnosis import KINDS, saying
@@ -13,6 +12,7 @@ from busledger.decoder.report import LIKELY, STATE_SIGNS, BadPlace, State, order
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
 from busledger.tui.state import BrowserState
+from busledger.tui.widgets.clicking import acts
 from busledger.tui.widgets.parts import part_style
 from busledger.tui.widgets.suspects import bar, flowing
 from busledger.tui.wording import ranges_text
@@ -72,7 +72,7 @@ def _listed(text: Text, suspect: Suspect, chosen: bool, summaries: bool) -> None
     if summaries:
         text.append(f"    {bar(suspect.probability, 20)}\n", COLOURS["wrong"])
         text.append(f"    {plain(suspect.summary, 300)}\n\n", COLOURS["dim"])
-    text.stylize(Style(meta={"@click": f"screen.suspect({suspect.rank})"}), start)
+    text.stylize(acts(f"screen.suspect({suspect.rank})"), start)
 
 
 def fitting_list(result: CheckResult, state: BrowserState, width: int, height: int) -> Text:
@@ -125,4 +125,4 @@ def _leader(
     room = width - (len(text) - start) - len(share) - 1
     text.append(told if len(told) <= room else told[: max(0, room - 1)] + "…", COLOURS["text"])
     text.append(f"{share}\n", COLOURS["dim"])
-    text.stylize(Style(meta={"@click": f"screen.suspect({suspect.rank})"}), start)
+    text.stylize(acts(f"screen.suspect({suspect.rank})"), start)

@@ -23,6 +23,7 @@ from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
 from busledger.tui.source import CycleSource
 from busledger.tui.state import BrowserState
+from busledger.tui.widgets.clicking import acts
 from busledger.tui.wording import hex_bits, ranges_text, thousands, time_text
 
 __all__ = ["Piece", "bar", "flowing", "pieces_of", "verdict_words", "why_text"]
@@ -166,8 +167,10 @@ def _suspect(text: Text, result: CheckResult, source: CycleSource, state: Browse
         chosen = number == min(state.evidence, len(pieces) - 1)
         if chosen:
             chosen_line = text.plain.count("\n")
+        start = len(text)
         text.append(" ▶ " if chosen else "   ", f"bold {COLOURS['accent']}")
         text.append(piece.words + "\n", COLOURS["accent"] if piece.cycle is not None else COLOURS["text"])
+        text.stylize(acts(f"screen.choose_piece({number})"), start)
     if not pieces:
         text.append("   nothing is listed\n", COLOURS["dim"])
     return chosen_line
@@ -179,8 +182,10 @@ def _rivals(text: Text, result: CheckResult, place: int) -> None:
     if rivals:
         _title(text, "Its rivals")
     for rival in rivals:
+        start = len(text)
         text.append(f" {rival.rank} {_percent(rival.probability):>5} ", f"bold {COLOURS['text']}")
         text.append(f"{plain(rival.summary, 300)}\n", COLOURS["text"])
+        text.stylize(acts(f"screen.suspect({rival.rank})"), start)
         if rival.rank in suspect.tied_with:
             text.append("         tied: this capture cannot tell the two apart\n", COLOURS["caution"])
         elif rival.contradicted:
@@ -194,4 +199,6 @@ def _rivals(text: Text, result: CheckResult, place: int) -> None:
     if elsewhere:
         _title(text, "Also wrong")
         for found in elsewhere:
+            start = len(text)
             text.append(f" {found.leader.rank} {flowing(place_line(found, part_first=True))}\n", COLOURS["text"])
+            text.stylize(acts(f"screen.suspect({found.leader.rank})"), start)
