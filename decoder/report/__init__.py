@@ -27,9 +27,10 @@ if TYPE_CHECKING:
     from busledger.decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
     from busledger.decoder.report.clip_list import plan_page
     from busledger.decoder.report.markdown import markdown_text
+    from busledger.decoder.report.over_time import TimeCounts
     from busledger.decoder.report.page import html_page
     from busledger.decoder.report.planning_text import join_text, match_text, plan_text
-    from busledger.decoder.report.plots import Histogram
+    from busledger.decoder.report.plots import Histogram, Trend
     from busledger.decoder.report.repair_text import retest_text
     from busledger.decoder.report.scenes import scene_svg
     from busledger.decoder.report.schemas import board_schema, profile_schema, result_schema, sets_schema
@@ -37,6 +38,13 @@ if TYPE_CHECKING:
     from busledger.decoder.report.several import many_text
     from busledger.decoder.report.supply_text import power_json, power_text
     from busledger.decoder.report.timing_plots import timing_histograms
+    from busledger.decoder.report.timing_words import (
+        TimingFigures,
+        allowed_words,
+        limit_sources,
+        stands,
+        timing_figures,
+    )
 
 __all__ = [
     "LIKELY",
@@ -50,7 +58,11 @@ __all__ = [
     "SceneCollector",
     "Selection",
     "State",
+    "TimeCounts",
+    "TimingFigures",
+    "Trend",
     "accusations",
+    "allowed_words",
     "between_lines",
     "between_text",
     "board_schema",
@@ -65,6 +77,7 @@ __all__ = [
     "how_often_and_sure",
     "html_page",
     "join_text",
+    "limit_sources",
     "list_text",
     "many_text",
     "markdown_text",
@@ -89,7 +102,9 @@ __all__ = [
     "set_heading",
     "sets_schema",
     "sets_text",
+    "stands",
     "table_text",
+    "timing_figures",
     "timing_histograms",
     "timing_text",
     "to_ascii",
@@ -103,11 +118,16 @@ _LATER = {
     "STATE_SIGNS": "card",
     "STATE_WORDS": "card",
     "State": "card",
+    "TimeCounts": "over_time",
+    "TimingFigures": "timing_words",
+    "Trend": "plots",
+    "timing_figures": "timing_words",
     "part_states": "card",
     "Scene": "around",
     "SceneCollector": "around",
     "between_lines": "sets",
     "between_text": "sets",
+    "allowed_words": "timing_words",
     "board_schema": "schemas",
     "board_svg": "board_picture",
     "board_text": "board_drawing",
@@ -115,6 +135,7 @@ _LATER = {
     "card_rows": "card",
     "html_page": "page",
     "join_text": "planning_text",
+    "limit_sources": "timing_words",
     "many_text": "several",
     "markdown_text": "markdown",
     "match_text": "planning_text",
@@ -131,6 +152,7 @@ _LATER = {
     "result_schema": "schemas",
     "sets_schema": "schemas",
     "sets_text": "sets",
+    "stands": "timing_words",
     "timing_histograms": "timing_plots",
     "timing_text": "checks_text",
 }

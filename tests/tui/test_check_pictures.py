@@ -237,6 +237,7 @@ def limit(**changes: Any) -> LimitResult:
     [
         ({}, "✗ at least 100 ns: violated in 1 of 100"),
         ({"violated": 0, "margin_ns": 60.0}, "✓ at least 100 ns: kept, margin 60 ns"),
+        ({"violated": 0, "margin_ns": -1.0}, "~ at least 100 ns: at the limit: -1 ns is within what the sampling"),
         (
             {"violated": 0, "resolvable": False, "rate_needed_hz": 50e6},
             "cannot be told at this sample rate; 50 MHz would tell",
@@ -291,11 +292,12 @@ def test_a_histogram_keeps_its_peak_and_shows_the_limit() -> None:
     assert spark([], 10) == ""
     wide = DelayHistogram(bin_ns=10.0, first_bin=0, counts=(1,) * 40, uncertainty_ns=1.0)
     scale = spark_scale(wide, 40)
-    assert len(scale) == 40 and scale.startswith("0 ") and scale.endswith(" 400 ns")
+    assert len(scale) == 40 and scale.startswith("-5 ") and scale.endswith(" 395 ns")  # bins lie around their value
+    assert spark_scale(wide, 40, (2.0, 391.0)).split() == ["2", "391", "ns"]
     assert limit_line(wide, 200.0, 40) == " " * 20 + "▲ limit"
     assert limit_line(wide, 200.0, 20) == " " * 10 + "▲ limit"
     assert limit_line(wide, 400.0, 40) == " " * 40 + "limit ▶"
-    assert limit_line(HISTOGRAM, 79.0, 40) == "◀ limit"
+    assert limit_line(HISTOGRAM, 50.0, 40) == "◀ limit"
 
 
 @given(st.lists(st.integers(0, 10**6), max_size=200), st.integers(1, 80))

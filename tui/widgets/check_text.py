@@ -126,11 +126,11 @@ def _columns(histogram: DelayHistogram, width: int) -> tuple[int, int]:
     return step, -(-bins // step)
 
 
-def spark_scale(histogram: DelayHistogram, width: int) -> str:
-    """The line under a ``spark`` of the histogram: its ends in ns."""
+def spark_scale(histogram: DelayHistogram, width: int, ends: tuple[float | None, float | None] = (None, None)) -> str:
+    """The line under a ``spark`` of the histogram: its ends in ns, or the least and most that were measured."""
     _, columns = _columns(histogram, width)
-    low = histogram.first_bin * histogram.bin_ns
-    high = low + len(histogram.counts) * histogram.bin_ns
+    low = ends[0] if ends[0] is not None else (histogram.first_bin - 0.5) * histogram.bin_ns
+    high = ends[1] if ends[1] is not None else low + len(histogram.counts) * histogram.bin_ns
     left, right = f"{low:.0f}", f"{high:.0f} ns"
     return left + " " * max(1, columns - len(left) - len(right)) + right
 
@@ -138,7 +138,7 @@ def spark_scale(histogram: DelayHistogram, width: int) -> str:
 def limit_line(histogram: DelayHistogram, limit_ns: float, width: int) -> str:
     """Where a limit lies under a ``spark`` of the histogram; beyond its ends, which way."""
     step, columns = _columns(histogram, width)
-    column = int((limit_ns - histogram.first_bin * histogram.bin_ns) // (histogram.bin_ns * step))
+    column = int((limit_ns - (histogram.first_bin - 0.5) * histogram.bin_ns) // (histogram.bin_ns * step))
     if column < 0:
         return "◀ limit"
     if column >= columns:

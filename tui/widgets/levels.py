@@ -180,7 +180,7 @@ def _differing(
     wrong = [lane for lane in range(source.facts.data_bits) if row.mismatch >> lane & 1]
     drawn: list[list[Segment]] = []
     for lane in wrong[:_MOST_DIFFERING]:
-        bit = bit_of.get(f"D{lane}")
+        bit = bit_of.get(f"D{lane}", bit_of.get(f"AD{lane}"))  # a multiplexed bus has both on one line
         if bit is None:
             continue
         text = "".join(_SHAPES[Cell(cell)] for cell in line_cells(sampled, bit))
