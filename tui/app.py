@@ -16,11 +16,11 @@ from busledger.decoder.text import plain
 from busledger.tui import palette
 from busledger.tui import state as states
 from busledger.tui.host import HostApp
-from busledger.tui.keys import ANYWHERE, VIEWS, bindings
+from busledger.tui.keys import ANYWHERE, FLIP, VIEWS, bindings
 from busledger.tui.loaded import Loaded
 from busledger.tui.messages import Opened, OpenFailed, OpenProgress
 from busledger.tui.pinning import Notebook
-from busledger.tui.screens.base import BrowserScreen
+from busledger.tui.screens.base import TALL, WIDE, BrowserScreen
 from busledger.tui.screens.cycles import CyclesScreen
 from busledger.tui.screens.help_sheet import HelpSheet
 from busledger.tui.screens.levels import LevelsScreen
@@ -68,8 +68,8 @@ class BrowserApp(HostApp):
     CSS_PATH = Path(__file__).with_name("browser.tcss")
     TITLE = "busledger"
     ENABLE_COMMAND_PALETTE = False
-    VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-low"), (34, "-tall")]  # noqa: RUF012 - as textual declares it
-    HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-narrow"), (120, "-broad")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-low"), (TALL, "-tall")]  # noqa: RUF012 - as textual declares it
+    HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-narrow"), (120, "-broad"), (WIDE, "-wide")]  # noqa: RUF012
     SCREENS: ClassVar[dict[str, Callable[[], Screen[Any]]]] = {
         "opening": OpeningScreen,
         "where": WhereScreen,
@@ -83,7 +83,7 @@ class BrowserApp(HostApp):
         "notes": NotesScreen,
     }
     BINDINGS: ClassVar[list[BindingType]] = [
-        *bindings(ANYWHERE),
+        *bindings((*ANYWHERE, FLIP)),
         *(Binding(key, f"view('{name}')", word, show=False) for name, key, word in VIEWS),
         Binding("ctrl+c", "leave", "quit", show=False, priority=True),
     ]
@@ -124,7 +124,7 @@ class BrowserApp(HostApp):
         if isinstance(top, OpeningScreen):
             top.progress(message.stage, message.done, message.total, message.unit)
         else:
-            share = f" {100 * message.done // message.total} %" if message.total else ""
+            share = f" {100 * message.done // message.total} %" if message.total else " …"
             self._opening = f"{plain(message.stage, 20)}{share}"
             self._draw()
 
@@ -193,7 +193,9 @@ class BrowserApp(HostApp):
             else:
                 opening.fail(message.sentence)
         elif self.loaded_or_none is not None:
-            self.act(states.say, plain(message.sentence, 400), "wrong")
+            first, *more = message.sentence.splitlines() or [""]
+            told = f" and {len(more)} more mistakes" if more else ""
+            self.act(states.say, plain(first, 400) + told, "wrong")
 
     def _look(self) -> None:
         if self._watch is None or self._opening:

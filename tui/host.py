@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -74,21 +75,29 @@ class HostApp(App[int]):
         self.searching = True
 
     def view(self, name: str) -> None:
-        """Show another view."""
+        """Show another view; what was said of the one before is not said there."""
         top = self._top()
         if self.loaded_or_none is not None and isinstance(top, BrowserScreen) and top.view != name:
+            self.state = replace(self.state, message="", tone="dim")
             self.switch_screen(name)
 
+    def filter_status(self, short: bool) -> str:
+        """The filter that is on, or was put aside, with the key that turns it off or on; empty where there is none."""
+        state, names = self.state, [region.name for region in self.loaded.source.facts.regions]
+        if not state.filter.empty:
+            shown = f"{thousands(len(state.rows))} of {thousands(state.total)} shown"
+            return f"F lifts: {shown}" + ("" if short else f", {state.filter.words(names)}")
+        if state.lifted is None:
+            return ""
+        return "F: filter again" if short else f"F again: {state.lifted[0].words(names)}"
+
     def status(self) -> str:
-        """Capture, profile, counts and the filter, in a line."""
+        """Capture, profile and counts, in a line."""
         loaded = self.loaded
         session, total = loaded.session, loaded.source.total
         wrong = len(loaded.source.mismatch_rows)
         parts = [plain(Path(session.capture_path).name, 40), plain(session.result.profile, 20)]
         parts.append(f"{thousands(total)} cycles, {thousands(wrong)} wrong")
-        if not self.state.filter.empty:
-            names = [region.name for region in loaded.source.facts.regions]
-            parts.append(f"{thousands(len(self.state.rows))} shown: {self.state.filter.words(names)}")
         if self._opening:
             parts.append(self._opening)
         return " │ ".join(parts)
@@ -126,6 +135,15 @@ class HostApp(App[int]):
         if message.ticket == self._search:
             self.searching = False
             self.act(states.set_filter, message.wanted, message.rows)
+
+    def action_flip_filter(self) -> None:
+        """Lift the filter, or put it back."""
+        if self.loaded_or_none is not None:
+            self.act(states.flip_filter)
+
+    def action_type(self, key: str) -> None:
+        """A key that was clicked."""
+        self.simulate_key(key)
 
     def stop_search(self) -> None:
         """Drop the search that runs."""

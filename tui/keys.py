@@ -13,6 +13,7 @@ from textual.binding import Binding, BindingType
 __all__ = [
     "ANYWHERE",
     "CYCLES",
+    "FLIP",
     "LEVELS",
     "NOTES",
     "PICTURE",
@@ -22,6 +23,7 @@ __all__ = [
     "WHY",
     "Key",
     "bindings",
+    "nothing_words",
 ]
 
 
@@ -72,6 +74,15 @@ ANYWHERE: tuple[Key, ...] = (
     Key((("escape", "stop"),), "esc", "stop", "Stop a search, or close what lies on top"),
 )
 
+# Works in every view: a filter that is on is told in all of them.
+FLIP = Key((("F", "flip_filter"),), "F", "off/on", "Lift the filter, in any view; again: put it back")
+_STEP = Key(
+    (("comma", "cycle(-1)"), ("full_stop", "cycle(1)")),
+    ", .",
+    "step",
+    "The cycle before, the cycle after, whatever the filter shows",
+)
+
 _SEARCHES: tuple[Key, ...] = (
     _pair("m", "mismatch", "mismatch", "Next mismatch; M the one before"),
     _pair("d", "lane", "lane", "Next mismatch on the chosen data lane (or the one that differs here); D before"),
@@ -87,6 +98,8 @@ _SEARCHES: tuple[Key, ...] = (
     Key((("X", "derailed"),), "X", "derailed", "To the read with which the program left its road"),
     Key((("backspace", "back"),), "bksp", "back", "Back to where the last jump started"),
     Key((("g", "go"),), "g", "go to", "Go to a time, an address or a cycle's number"),
+    Key((("f", "filter"),), "f", "filter", "Show only some cycles: region, kind, address, time, flag, lane"),
+    FLIP,
 )
 
 _NUMBERS = Key(
@@ -135,9 +148,10 @@ CYCLES: tuple[Key, ...] = (
             ("end", "end(True)"),
         ),
         "↑↓",
-        "step",
-        "One cycle; page up and down a screenful; home and end the first and last",
+        "list",
+        "One line of the list; page up and down a screenful; home and end the first and last",
     ),
+    _STEP,
     *_SEARCHES,
     Key(
         tuple((str(n), f"choose_lane({n})") for n in range(10)),
@@ -145,8 +159,6 @@ CYCLES: tuple[Key, ...] = (
         "choose",
         "Choose data lane D0 to D9; again: none",
     ),
-    Key((("f", "filter"),), "f", "filter", "Show only some cycles: region, kind, address, time, flag, lane"),
-    Key((("F", "unfilter"),), "F", "all", "Show all cycles again"),
 )
 
 LEVELS: tuple[Key, ...] = (
@@ -174,7 +186,7 @@ LEVELS: tuple[Key, ...] = (
         "marks",
         "Put the first or second mark in the middle; again: take it away",
     ),
-    Key((("comma", "step(-1)"), ("full_stop", "step(1)")), ", .", "step", "The cycle before, the cycle after"),
+    _STEP,
     Key((("0", "centre"),), "0", "centre", "Put the sampling edge back in the middle"),
     Key((("up", "line(-1)"), ("down", "line(1)")), "↑↓", "line", "Choose a line or a group"),
     Key((("shift+up", "carry(-1)"), ("shift+down", "carry(1)")), "shift↑↓", "carry", "Carry the line up or down"),
@@ -194,3 +206,31 @@ SHEET: tuple[tuple[str, tuple[Key, ...]], ...] = (
     ("Notes", NOTES),
     ("Anywhere", ANYWHERE),
 )
+
+# Which tables a view binds, under the word that its bar shows.
+_OF_VIEW: dict[str, tuple[Key, ...]] = {
+    "where": WHERE,
+    "why": WHY,
+    "cycles": CYCLES,
+    "levels": LEVELS,
+    "selects": PICTURE,
+    "buffers": PICTURE,
+    "timing": PICTURE,
+    "trend": PICTURE,
+    "notes": NOTES,
+}
+
+
+def nothing_words(view: str, key: str, character: str | None) -> str:
+    """What to say of a key that a view has no use for: in which views it does something, if in any."""
+    words = {name: word for name, _, word in VIEWS}
+    shown = character if character is not None and character.isprintable() and character != " " else key
+    there = [
+        words[name]
+        for name, keys in _OF_VIEW.items()
+        if name != view and any(press == key for one in keys for press, _ in one.presses)
+    ]
+    if not there:
+        return f"{shown} does nothing. ? lists the keys."
+    listed = there[0] if len(there) == 1 else f"{', '.join(there[:-1])} and {there[-1]}"
+    return f"{shown} does nothing in {words[view]}; it works in {listed}."

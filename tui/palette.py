@@ -68,6 +68,7 @@ PAIRS: tuple[tuple[str, str], ...] = (
     *((text, ground) for ground, text in HEAT),
     (GROUND, KEY),
     (GROUND, ACCENT),
+    (GROUND, WRONG),
 )
 
 

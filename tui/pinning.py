@@ -13,6 +13,7 @@ from busledger.decoder.text import plain
 from busledger.tui.loaded import Loaded
 from busledger.tui.palette import COLOURS
 from busledger.tui.state import BrowserState
+from busledger.tui.widgets.clicking import acts
 from busledger.tui.widgets.heat import chips_of
 
 __all__ = ["Notebook", "notes_text", "target_of", "target_words"]
@@ -91,9 +92,11 @@ def notes_text(book: Notebook, chosen: int) -> Text:
     if not book.notes:
         text.append("No notes yet. N pins one to the cycle, the part or the board that is chosen.\n", COLOURS["dim"])
     for number, note in enumerate(book.notes):
+        start = len(text)
         picked = number == min(chosen, len(book.notes) - 1)
         text.append("▶ " if picked else "  ", f"bold {COLOURS['accent']}")
         text.append(f"{target_words(note)}  ", f"bold {COLOURS['accent']}")
         text.append(f"{plain(note.written, 40)}\n", COLOURS["dim"])
         text.append(f"    {plain(note.text, 2000)}\n", COLOURS["text"])
+        text.stylize(acts(f"screen.pick({number})"), start)
     return text

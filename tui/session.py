@@ -13,7 +13,7 @@ from busledger.decoder.findings import CheckResult
 from busledger.decoder.progress import Progress
 from busledger.decoder.store import Store
 
-__all__ = ["BoardLike", "ChipLike", "Opener", "RegionLike", "Session", "SessionFactory"]
+__all__ = ["BoardLike", "ChipLike", "DriverLike", "Opener", "PartLike", "RegionLike", "Session", "SessionFactory"]
 
 
 class ChipLike(Protocol):
@@ -34,6 +34,22 @@ class RegionLike(Protocol):
     def chips(self) -> Sequence[ChipLike]: ...
 
 
+class PartLike(Protocol):
+    """A decoder of the card."""
+
+    @property
+    def designator(self) -> str: ...
+
+
+class DriverLike(PartLike, Protocol):
+    """A bus driver: of data ``lanes``, or of address or control ``lines``."""
+
+    @property
+    def lanes(self) -> tuple[int, ...]: ...
+    @property
+    def lines(self) -> tuple[str, ...]: ...
+
+
 class BoardLike(Protocol):
     """A board; ``regions`` in the order of ``Cycles.region``."""
 
@@ -41,6 +57,10 @@ class BoardLike(Protocol):
     def name(self) -> str: ...
     @property
     def regions(self) -> Sequence[RegionLike]: ...
+    @property
+    def decoders(self) -> Sequence[PartLike]: ...
+    @property
+    def buffers(self) -> Sequence[DriverLike]: ...
 
 
 class Session(Protocol):

@@ -23,6 +23,7 @@ __all__ = [
     "carry_over",
     "chosen_lane",
     "clear_filter",
+    "flip_filter",
     "go_back",
     "go_to",
     "group_lines",
@@ -41,6 +42,7 @@ __all__ = [
     "select_suspect",
     "set_filter",
     "set_mark",
+    "step",
     "zoom",
 ]
 
@@ -90,7 +92,8 @@ class BrowserState:
 
     Attributes
     ----------
-    cursor : the chosen cycle; it may lie outside ``rows`` after a jump
+    cursor : the chosen cycle; always among ``rows``, unless these are empty: a move to a hidden cycle lifts the filter
+    lifted : the filter that was put aside and its rows, for ``flip_filter`` to bring back
     trail : where ``go_back`` leads, the latest last
     region, lane : the chosen cell of the heat map (None: none chosen)
     suspect : place in the list of suspects; evidence : place among what speaks for it
@@ -104,6 +107,7 @@ class BrowserState:
     rows: Rows
     cursor: int = 0
     filter: Filter = field(default_factory=Filter)
+    lifted: tuple[Filter, Rows] | None = None
     trail: tuple[int, ...] = ()
     region: int | None = None
     lane: int | None = None
@@ -179,18 +183,27 @@ def say(state: BrowserState, message: str, tone: Literal["dim", "wrong", "good"]
 
 
 def _at(state: BrowserState, cursor: int) -> BrowserState:
-    return replace(state, cursor=max(0, min(cursor, state.total - 1)), caret=None, message="", tone="dim")
+    there = replace(state, cursor=max(0, min(cursor, state.total - 1)), caret=None, message="", tone="dim")
+    if there.filter.empty or there.cursor in there.rows:
+        return there
+    return say(_lift(there), "The filter hid this cycle and is off now. F puts it back.")
+
+
+def _lift(state: BrowserState) -> BrowserState:
+    return replace(state, filter=Filter(), rows=Rows(state.total), lifted=(state.filter, state.rows))
 
 
 def move(state: BrowserState, by: int) -> BrowserState:
-    """Up or down the list. From a cycle that the filter hides, the first step lands on its neighbour in the list."""
+    """Up or down the list."""
     count = len(state.rows)
     if count == 0:
-        return state
-    position = state.rows.position(state.cursor)
-    if state.cursor not in state.rows and state.rows.cycle(position) > state.cursor and by > 0:
-        by -= 1
-    return _at(state, state.rows.cycle(max(0, min(position + by, count - 1))))
+        return say(state, "The filter shows no cycle.") if state.total else state
+    return _at(state, state.rows.cycle(max(0, min(state.rows.position(state.cursor) + by, count - 1))))
+
+
+def step(state: BrowserState, by: int) -> BrowserState:
+    """To the cycle before or after in the capture, whatever the filter shows."""
+    return _at(state, state.cursor + by) if state.total else state
 
 
 def move_to_end(state: BrowserState, last: bool) -> BrowserState:
@@ -224,7 +237,7 @@ def neighbour(rows: NDArray[np.int64], cursor: int, step: int) -> int | None:
 
 def set_filter(state: BrowserState, wanted: Filter, picked: NDArray[np.uint32]) -> BrowserState:
     """Show only these cycles. The cursor goes to the nearest one shown, unless none is."""
-    shown = replace(state, filter=wanted, rows=Rows(state.total, picked), message="", tone="dim")
+    shown = replace(state, filter=wanted, rows=Rows(state.total, picked), lifted=None, message="", tone="dim")
     if len(picked) == 0:
         return say(shown, "No cycle meets the filter.", "wrong")
     return _at(shown, shown.rows.cycle(shown.rows.position(state.cursor)))
@@ -232,7 +245,17 @@ def set_filter(state: BrowserState, wanted: Filter, picked: NDArray[np.uint32]) 
 
 def clear_filter(state: BrowserState) -> BrowserState:
     """Show all cycles; the cursor stays."""
-    return replace(state, filter=Filter(), rows=Rows(state.total), message="", tone="dim")
+    return replace(state, filter=Filter(), rows=Rows(state.total), lifted=None, message="", tone="dim")
+
+
+def flip_filter(state: BrowserState) -> BrowserState:
+    """Put the filter aside, or bring back the one that was."""
+    if not state.filter.empty:
+        return replace(_lift(state), message="", tone="dim")
+    if state.lifted is None:
+        return say(state, "No filter is on. f sets one.")
+    wanted, rows = state.lifted
+    return set_filter(state, wanted, rows.picked) if rows.picked is not None else clear_filter(state)
 
 
 def select_lane(state: BrowserState, lane: int | None) -> BrowserState:

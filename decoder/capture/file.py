@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import IO
@@ -16,6 +18,7 @@ from busledger.decoder.capture.raw import RawFormat, RawReader
 from busledger.decoder.capture.rows import BlockCutter, LineFinder
 from busledger.decoder.capture.sources import ByteSource, open_source, shown_path
 from busledger.decoder.capture.vcd_reader import VcdReader
+from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.progress import Progress, silent
 
@@ -57,7 +60,8 @@ class CaptureFile:
     path : the path as given
     header : signals and time unit
     notes : what must be told about the file; complete once the blocks are read
-    end_time : ticks of the last time stamp read so far
+    end_time : ticks of the last time stamp read so far, as the file gives it
+    origin : the stamp of the first row where times are counted from it (``from_start``), else 0
     """
 
     def __init__(
@@ -72,6 +76,7 @@ class CaptureFile:
         self.where = shown_path(path)
         self.notes: list[Note] = []
         self.end_time = 0
+        self.origin = 0
         self.piece_bytes: int | None = None
         self._source: ByteSource | None = self._opened()
         try:
@@ -87,8 +92,12 @@ class CaptureFile:
         """Signals and time unit."""
         return self._reader.header
 
-    def blocks(self, select: Sequence[int], *, block_rows: int = 1 << 18) -> Iterator[Capture]:
+    def blocks(
+        self, select: Sequence[int], *, block_rows: int = 1 << 18, from_start: bool = False
+    ) -> Iterator[Capture]:
         """Rows in blocks of at most ``block_rows``; where blocks part has no meaning.
+
+        Times are the file's stamps; with ``from_start`` the first row is at 0, whatever its stamp is.
 
         ``select[k]`` is the index in ``header.signals`` that becomes bit k; -1 is a
         line that is never known. A second call opens the file again; standard
@@ -99,7 +108,27 @@ class CaptureFile:
         for index in select:
             if not -1 <= index < len(self.header.signals):
                 raise UsageError(f"no signal {index}", expected=f"-1 to {len(self.header.signals) - 1}")
-        return self._blocks(list(select), block_rows)
+        blocks = self._blocks(list(select), block_rows)
+        return self._from_start(blocks) if from_start else blocks
+
+    def _from_start(self, blocks: Iterator[Capture]) -> Iterator[Capture]:
+        """The same rows with the first of them at 0; the notes' times too, once all is read."""
+        tick_fs, first = self.header.tick_fs, next(blocks, None)
+        if first is None:
+            return
+        self.origin = origin = int(first.time[0]) if len(first) else 0
+        if not origin:
+            yield first
+            yield from blocks
+            return
+        text = f"the first stamp is {format_duration(origin * tick_fs)}; times are counted from there"
+        if (note := Note("late-start", text)) not in self.notes:
+            self.notes.append(note)
+        for block in itertools.chain([first], blocks):
+            gaps = tuple(replace(gap, start=gap.start - origin, end=gap.end - origin) for gap in block.gaps)
+            yield replace(block, time=block.time - origin, gaps=gaps)
+        shift = origin * tick_fs * 1e-15
+        self.notes = [n if n.time_s is None else replace(n, time_s=n.time_s - shift) for n in self.notes]
 
     def read(self, select: Sequence[int]) -> Capture:
         """The whole capture in one block."""

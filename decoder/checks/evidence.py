@@ -22,6 +22,7 @@ from busledger.decoder.checks.results import (
     SelectsResult,
     TimingResult,
 )
+from busledger.decoder.figures import count
 from busledger.decoder.findings import Cleared
 
 __all__ = ["CheckKey", "ChecksEvidence", "gather_evidence"]
@@ -176,8 +177,8 @@ def _clear_decoders(evidence: ChecksEvidence, selects: SelectsResult) -> None:
             evidence.cleared.append(
                 Cleared(
                     component=decoder.designator,
-                    evidence=f"{', '.join(o.line for o in called)} as its table says, {decoder.judged} moments, "
-                    f"{decoder.rows_seen} of {decoder.rows_possible} rows seen",
+                    evidence=f"{', '.join(o.line for o in called)} as its table says in {count(decoder.judged)} "
+                    f"settled moments, {decoder.rows_seen} of {decoder.rows_possible} rows seen",
                     rate_below=3.0 / decoder.judged,
                 )
             )

@@ -3,6 +3,7 @@
 from busledger.decoder.pipeline.beside import Beside
 from busledger.decoder.pipeline.check import Gathering, conclude, conclude_after, gather, run_check
 from busledger.decoder.pipeline.checking import run_buffers, run_probes, run_selects, run_timing
+from busledger.decoder.pipeline.counting import cycles_before
 from busledger.decoder.pipeline.exercising import Exercise, make_exercise
 from busledger.decoder.pipeline.following import followed_blocks, follower_for
 from busledger.decoder.pipeline.from_errors import ErrorsRequest, check_errors
@@ -36,6 +37,7 @@ __all__ = [
     "check_many",
     "conclude",
     "conclude_after",
+    "cycles_before",
     "each_set",
     "followed_blocks",
     "follower_for",

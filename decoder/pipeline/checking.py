@@ -129,7 +129,7 @@ def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
     with open_capture(**request.opening, progress=progress) as file:
         lines = _lines(file.header.signals, profile, board, request)
         names = tuple(signal.name for signal in file.header.signals)
-        grid, _, blocks = with_sample_grid(file.blocks(range(len(names))), request.exact)
+        grid, _, blocks = with_sample_grid(file.blocks(range(len(names)), from_start=True), request.exact)
         check = ProbesCheck(names, file.header.tick_fs, grid, lines, profile)
         # Channels whose names say nothing are told apart by what they do.
         wanted = wanted_lines(profile) if profile is not None and not lines else None

@@ -43,6 +43,7 @@ def _decoded(request: Request, progress: Progress) -> tuple[MatchRun, ProgramRun
             address_bits=((1 << run.profile.address_bits) - 1) & ~run.unwired,
             data_bits=((1 << run.profile.data_bits) - 1) & ~unwired_data(run.profile, run.layout),
             region_names=run.region_names,
+            region_kinds=tuple(region.kind for region in run.region_map.regions),
         )
         return decoded, program.run()
     finally:

@@ -217,7 +217,7 @@ class Run:
         """Nothing lies between --from and --to: say where the capture does lie."""
         if self.request.t_from is None and self.request.t_to is None:
             return
-        end = format_duration(self.file.end_time * self.tick_fs)
+        end = format_duration(self._end * self.tick_fs)
         raise UsageError(
             "the capture holds nothing in the time asked for",
             where=self.file.path,
@@ -281,15 +281,20 @@ class Run:
     def _levels(self, block_rows: int) -> Iterator[Capture]:
         start = None if self.request.t_from is None else -(-self.request.t_from // self.tick_fs)
         stop = None if self.request.t_to is None else self.request.t_to // self.tick_fs
-        for block in self.file.blocks(self.layout.select, block_rows=block_rows):
+        for block in self.file.blocks(self.layout.select, block_rows=block_rows, from_start=True):
             if not len(block) or (start is not None and int(block.time[-1]) < start):
                 continue
             if stop is not None and int(block.time[0]) > stop:
                 return
             yield _crop(block, start, stop)
-        if stop is not None and self.file.end_time < stop:
-            end = format_duration(self.file.end_time * self.tick_fs)
+        if stop is not None and self._end < stop:
+            end = format_duration(self._end * self.tick_fs)
             self.file.notes.append(Note("short-of-to", f"the capture ends at {end}, before the time given with --to"))
+
+    @property
+    def _end(self) -> int:
+        """Ticks from the capture's start to the last stamp read so far."""
+        return self.file.end_time - self.file.origin
 
     @property
     def duration_s(self) -> float:

@@ -20,14 +20,18 @@ from busledger.decoder.planning.match_program import MatchInstruction
 
 __all__ = ["MatchGroup", "MatchPlace", "MatchResult", "Run", "match_runs"]
 
-Cause = Literal["wrong-read", "other-read", "other-write", "other-path"]
+Cause = Literal["wrong-read", "other-read", "other-write", "unwritten", "other-path"]
 CAUSES: dict[Cause, str] = {
     "wrong-read": "the read did not give what was written in its own run: memory, select or driver",
     "other-read": "the read differs, but is what its own run had written, or nothing says what it should be",
+    "unwritten": "the cell had not been written in either run: what memory holds at power-up, or a device, not a fault",
     "other-write": "the processor wrote something else: it follows from an earlier difference",
     "other-path": "one run did what the other did not: the program went another way, or an interrupt came",
 }
-_CODES: tuple[Cause, ...] = ("wrong-read", "other-read", "other-write")
+_CODES: tuple[Cause, ...] = ("wrong-read", "other-read", "other-write", "unwritten")
+# What tells most comes first in the answer: a read that its own run contradicts is a fault, whenever it came; what
+# memory held at power-up differs from run to run on a healthy card.
+_TELLING: dict[Cause, int] = {"wrong-read": 0, "other-read": 1, "other-write": 1, "other-path": 1, "unwritten": 2}
 
 
 class _Finding(BaseModel):
@@ -66,7 +70,8 @@ class MatchGroup(_Finding):
 
 
 class MatchResult(_Finding):
-    """``share``: paired cycles of the shorter run. ``places`` counts every difference."""
+    """``share``: paired cycles of the shorter run. ``places`` counts every difference; ``first`` is the earliest of
+    them, ``telling`` the first that says most: a wrong read before all, power-up contents last."""
 
     schema_: Literal["busledger.match/1"] = Field(default="busledger.match/1", alias="schema")
     good: str
@@ -77,6 +82,7 @@ class MatchResult(_Finding):
     share: float
     places: int
     first: MatchPlace | None
+    telling: MatchPlace | None = None
     groups: tuple[MatchGroup, ...]
     stretches: tuple[MatchPlace, ...]
     instruction: MatchInstruction | None = Field(default=None, description="the first instruction that differs")
@@ -95,6 +101,7 @@ class Run(BaseModel):
     address_bits: int
     data_bits: int
     region_names: tuple[str, ...]
+    region_kinds: tuple[str, ...] = ()
 
 
 _SHOWN = 50  # stretches listed one by one
@@ -109,7 +116,7 @@ def match_runs(good: Run, bad: Run) -> MatchResult:
     differ = (good.cycles.data[i] ^ bad.cycles.data[j]) & data
     differ &= ~(good.cycles.data_unknown[i] | bad.cycles.data_unknown[j])
     at = np.flatnonzero(differ)
-    causes = _causes(bad, j[at])
+    causes = _causes(good, bad, i[at], j[at])
     groups = _groups(good, bad, i[at], j[at], differ[at], causes)
     stretches = _stretches(good, bad, pairing)
     candidates = [g.first for g in groups] + list(stretches)
@@ -134,6 +141,7 @@ def match_runs(good: Run, bad: Run) -> MatchResult:
         share=pairing.share,
         places=len(at) + len(stretches),
         first=first,
+        telling=min(candidates, key=lambda place: (_TELLING[place.cause], *_order(place)), default=None),
         groups=tuple(sorted(groups, key=lambda g: _order(g.first))),
         stretches=tuple(stretches[:_SHOWN]),
     )
@@ -145,9 +153,13 @@ def _order(place: MatchPlace) -> tuple[float, float]:
     return min(good, bad), good
 
 
-def _causes(bad: Run, rows: NDArray[np.int64]) -> NDArray[np.uint8]:
-    """Index into ``_CODES`` for each differing pair, from the bad run's side."""
+def _causes(good: Run, bad: Run, good_rows: NDArray[np.int64], rows: NDArray[np.int64]) -> NDArray[np.uint8]:
+    """Index into ``_CODES`` for each differing pair, from the bad run's side. A ROM's cells are never written."""
     causes = np.full(len(rows), 1, np.uint8)
+    unwritten = (bad.compared.verdict[rows] == Verdict.UNKNOWN) & (good.compared.verdict[good_rows] == Verdict.UNKNOWN)
+    for index, kind in enumerate(bad.region_kinds):
+        unwritten &= (bad.cycles.region[rows] != index) | (kind == "ram")
+    causes[unwritten] = 3
     causes[bad.compared.verdict[rows] == Verdict.MISMATCH] = 0
     writes = (actions(bad.cycles)[rows] == 2) | (bad.cycles.kind[rows] == Kind.IO_WRITE)
     causes[writes] = 2

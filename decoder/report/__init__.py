@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any
 from busledger.decoder.report.bad_parts import ordered_steps
 from busledger.decoder.report.cycle_list import Lister, Selection, list_text
 from busledger.decoder.report.cycle_rows import RowFormat
+from busledger.decoder.report.facts import coverage_lines, coverage_rows
 from busledger.decoder.report.files import refuse_overwriting, whole_file
 from busledger.decoder.report.numbers import plural
-from busledger.decoder.report.phrases import gain_words, how_often_and_sure, place_line, verdict, who
-from busledger.decoder.report.places import LIKELY, places_of
+from busledger.decoder.report.phrases import accusations, gain_words, how_often_and_sure, place_line, verdict, who
+from busledger.decoder.report.places import LIKELY, BadPlace, places_of
 from busledger.decoder.report.program_list import folded_text
 from busledger.decoder.report.program_rows import ProgramRows
 from busledger.decoder.report.tables import paragraphs, table_text
@@ -24,14 +25,15 @@ if TYPE_CHECKING:
     from busledger.decoder.report.around import Scene, SceneCollector
     from busledger.decoder.report.board_drawing import board_text
     from busledger.decoder.report.board_picture import board_svg
-    from busledger.decoder.report.card import card_rows
+    from busledger.decoder.report.card import STATE_SIGNS, STATE_WORDS, State, card_rows, part_states
     from busledger.decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
     from busledger.decoder.report.clip_list import plan_page
     from busledger.decoder.report.markdown import markdown_text
     from busledger.decoder.report.night import night_pictures
+    from busledger.decoder.report.over_time import TimeCounts
     from busledger.decoder.report.page import html_page
     from busledger.decoder.report.planning_text import join_text, match_text, plan_text
-    from busledger.decoder.report.plots import Histogram
+    from busledger.decoder.report.plots import Histogram, Trend
     from busledger.decoder.report.repair_text import retest_text
     from busledger.decoder.report.scenes import scene_svg
     from busledger.decoder.report.schemas import board_schema, profile_schema, result_schema, sets_schema
@@ -39,9 +41,19 @@ if TYPE_CHECKING:
     from busledger.decoder.report.several import many_text
     from busledger.decoder.report.supply_text import power_json, power_text
     from busledger.decoder.report.timing_plots import timing_histograms
+    from busledger.decoder.report.timing_words import (
+        TimingFigures,
+        allowed_words,
+        limit_sources,
+        stands,
+        timing_figures,
+    )
 
 __all__ = [
     "LIKELY",
+    "STATE_SIGNS",
+    "STATE_WORDS",
+    "BadPlace",
     "Histogram",
     "Lister",
     "ProgramRows",
@@ -49,6 +61,12 @@ __all__ = [
     "Scene",
     "SceneCollector",
     "Selection",
+    "State",
+    "TimeCounts",
+    "TimingFigures",
+    "Trend",
+    "accusations",
+    "allowed_words",
     "between_lines",
     "between_text",
     "board_schema",
@@ -57,11 +75,14 @@ __all__ = [
     "buffers_text",
     "card_rows",
     "check_text",
+    "coverage_lines",
+    "coverage_rows",
     "folded_text",
     "gain_words",
     "how_often_and_sure",
     "html_page",
     "join_text",
+    "limit_sources",
     "list_text",
     "many_text",
     "markdown_text",
@@ -69,6 +90,7 @@ __all__ = [
     "night_pictures",
     "ordered_steps",
     "paragraphs",
+    "part_states",
     "place_line",
     "places_of",
     "plan_page",
@@ -86,7 +108,9 @@ __all__ = [
     "set_heading",
     "sets_schema",
     "sets_text",
+    "stands",
     "table_text",
+    "timing_figures",
     "timing_histograms",
     "timing_text",
     "to_ascii",
@@ -97,10 +121,19 @@ __all__ = [
 
 _LATER = {
     "Histogram": "plots",
+    "STATE_SIGNS": "card",
+    "STATE_WORDS": "card",
+    "State": "card",
+    "TimeCounts": "over_time",
+    "TimingFigures": "timing_words",
+    "Trend": "plots",
+    "timing_figures": "timing_words",
+    "part_states": "card",
     "Scene": "around",
     "SceneCollector": "around",
     "between_lines": "sets",
     "between_text": "sets",
+    "allowed_words": "timing_words",
     "board_schema": "schemas",
     "board_svg": "board_picture",
     "board_text": "board_drawing",
@@ -108,6 +141,7 @@ _LATER = {
     "card_rows": "card",
     "html_page": "page",
     "join_text": "planning_text",
+    "limit_sources": "timing_words",
     "many_text": "several",
     "markdown_text": "markdown",
     "match_text": "planning_text",
@@ -125,6 +159,7 @@ _LATER = {
     "result_schema": "schemas",
     "sets_schema": "schemas",
     "sets_text": "sets",
+    "stands": "timing_words",
     "timing_histograms": "timing_plots",
     "timing_text": "checks_text",
 }

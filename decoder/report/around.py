@@ -30,7 +30,9 @@ class Scene:
     time_ns : float64, shape (n,), from the sampling edge; row i holds until row i + 1
     levels, unknown : bool, shape (n, lines)
     span_ns : (first, last) moment shown
-    lanes : the data lines that differ
+    lanes : the data lines that differ, by the names that they have among ``names``
+    due : the level that each of ``lanes`` should have had at the sampling edge
+    sampled_at : when that was, in words
     caption : one sentence
     """
 
@@ -41,6 +43,8 @@ class Scene:
     span_ns: tuple[float, float]
     lanes: tuple[str, ...]
     caption: str
+    due: tuple[bool, ...] = ()
+    sampled_at: str = ""
 
 
 @dataclass
@@ -89,6 +93,7 @@ class SceneCollector:
         low = max(int(np.searchsorted(rows.time, begin, side="right")) - 1, 0)
         high = min(int(np.searchsorted(rows.time, end, side="right")), low + _MOST_ROWS)
         ns = self.tick_fs / 1e6
+        wrong = [b for b in range(self.data_bits) if compared.mismatch[k] >> b & 1]
         bit = np.arange(len(self.names))
         word, shift = bit // 64, (bit % 64).astype(np.uint64)
         return Scene(
@@ -97,9 +102,16 @@ class SceneCollector:
             levels=(rows.levels[low:high][:, word] >> shift & np.uint64(1)).astype(np.bool_),
             unknown=(rows.unknown[low:high][:, word] >> shift & np.uint64(1)).astype(np.bool_),
             span_ns=((begin - edge) * ns, (end - edge) * ns),
-            lanes=tuple(f"D{b}" for b in range(self.data_bits) if compared.mismatch[k] >> b & 1),
+            lanes=tuple(self._line(b) for b in wrong),
+            due=tuple(bool(compared.expected[k] >> b & 1) for b in wrong),
+            sampled_at=seconds(edge * self.tick_fs * FEMTOSECONDS),
             caption=self._caption(cycles, compared, k),
         )
+
+    def _line(self, lane: int) -> str:
+        """The line that carries a data lane: on a multiplexed bus it carries an address bit too."""
+        shared = f"AD{lane}"
+        return shared if f"D{lane}" not in self.names and shared in self.names else f"D{lane}"
 
     def _caption(self, cycles: Cycles, compared: Compared, k: int) -> str:
         at = seconds(int(cycles.time[k]) * self.tick_fs * FEMTOSECONDS)

@@ -13,7 +13,7 @@ from busledger.decoder.report.numbers import lane_ranges, percent
 from busledger.decoder.report.phrases import safe
 from busledger.decoder.report.places import SURE, places_of
 
-__all__ = ["STATE_SIGNS", "STATE_STYLES", "STATE_WORDS", "CardPart", "CardRow", "State", "card_rows"]
+__all__ = ["STATE_SIGNS", "STATE_STYLES", "STATE_WORDS", "CardPart", "CardRow", "State", "card_rows", "part_states"]
 
 State = Literal["suspect", "likely", "rival", "cleared", "open"]
 STATE_WORDS: dict[State, str] = {
@@ -96,26 +96,27 @@ def _support(board: Board, judge: _Judge) -> Iterable[CardRow]:
         yield CardRow("drivers", "", tuple(judge.part(b.designator, _name(b.part), lines) for b, lines in carried))
 
 
+def part_states(result: CheckResult) -> dict[str, tuple[State, str]]:
+    """What the result says of each component that it names: its state, and its chance in words where there is one."""
+    found: dict[str, tuple[State, str]] = {cleared.component: ("cleared", "") for cleared in result.cleared}
+    # The least likely first, so that a part's strongest suspicion is what stays.
+    for suspect in sorted(result.suspects, key=lambda s: s.probability):
+        if suspect.component is not None and suspect.probability >= _LEAST:
+            found[suspect.component] = ("rival", percent(suspect.probability))
+    for place in sorted(places_of(result), key=lambda place: place.bad):
+        for suspect in (*place.tied, place.leader):
+            bad = place.bad if suspect is place.leader else suspect.probability
+            if suspect.component is not None and bad >= _LEAST:
+                state: State = "suspect" if bad >= SURE else "likely"
+                found[suspect.component] = (state, percent(bad))
+    return found
+
+
 class _Judge:
     """What the result says of each component by name."""
 
     def __init__(self, result: CheckResult | None) -> None:
-        self._state: dict[str, tuple[State, str]] = {}
-        if result is None:
-            return
-        for cleared in result.cleared:
-            self._state[cleared.component] = ("cleared", "")
-        places = places_of(result)
-        # The least likely first, so that a part's strongest suspicion is what stays.
-        for suspect in sorted(result.suspects, key=lambda s: s.probability):
-            if suspect.component is not None and suspect.probability >= _LEAST:
-                self._state[suspect.component] = ("rival", percent(suspect.probability))
-        for place in sorted(places, key=lambda place: place.bad):
-            for suspect in (*place.tied, place.leader):
-                bad = place.bad if suspect is place.leader else suspect.probability
-                if suspect.component is not None and bad >= _LEAST:
-                    state: State = "suspect" if bad >= SURE else "likely"
-                    self._state[suspect.component] = (state, percent(bad))
+        self._state = {} if result is None else part_states(result)
 
     def part(self, name: str, part: str, serves: str) -> CardPart:
         state, probability = self._state.get(name, ("open", ""))

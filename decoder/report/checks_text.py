@@ -18,9 +18,10 @@ from busledger.decoder.checks import (
     TimingResult,
 )
 from busledger.decoder.marks import marked
-from busledger.decoder.report.numbers import lane_ranges, seconds
+from busledger.decoder.report.numbers import count, lane_ranges, seconds
 from busledger.decoder.report.tables import table_text
 from busledger.decoder.report.terminal import printed, wrap
+from busledger.decoder.report.timing_words import limit_sources, stands
 from busledger.decoder.text import plain
 
 __all__ = ["buffers_text", "probes_text", "selects_text", "timing_text"]
@@ -32,10 +33,11 @@ _LABELS = {"fault": "wrong", "doubt": "doubt", "note": "note"}
 
 
 def _findings(findings: Sequence[CheckFinding], good: str, *, width: int, colour: bool, answer_only: bool) -> str:
-    """The findings, the worst first; ``good`` where nothing is wrong."""
-    faults = [f for f in findings if f.weight == "fault"]
-    lines = [] if faults else [Text(line, style="bold green") for line in wrap(good, width)]
-    for finding in findings[:1] if answer_only and faults else () if answer_only else findings:
+    """The findings, the worst first; ``good`` where nothing is wrong and nothing in doubt."""
+    told = sorted(findings, key=lambda f: ("fault", "doubt", "note").index(f.weight))
+    serious = [f for f in told if f.weight != "note"]
+    lines = [] if serious else [Text(line, style="bold green") for line in wrap(good, width)]
+    for finding in serious[:1] if answer_only else told:
         when = "" if finding.first_time_s is None else f", first at {seconds(finding.first_time_s)}"
         text = f"{_LABELS[finding.weight]}: {plain(finding.text, 400)}{when}"
         lines += [Text(line, style=_STYLES[finding.weight]) for line in wrap(text, width)]
@@ -176,9 +178,12 @@ def timing_text(result: TimingResult, *, width: int = 80, colour: bool = False, 
     if answer_only:
         return text
     text += "\n" + table_text(
-        ["limit", "min", "1 %", "median", "99 %", "max", "±", "allowed", "margin", "cycles"],
+        ["limit, ns", "least", "1 %", "middle", "99 %", "most", "±", "allowed", "margin", "cycles"],
         [_limit_row(limit) for limit in result.limits], width=width, colour=colour,
     )  # fmt: skip
+    unsure = [f"{plain(limit.name)}: {stands(limit)[1]}" for limit in result.limits if stands(limit)[0] == "unsure"]
+    told = [*unsure, *(f"Limits after: {plain(source, 200)}" for source in limit_sources(result.limits))]
+    text += printed([Text(line, style="dim") for one in told for line in wrap(one, width)], width=width, colour=colour)
     for limit in result.limits:
         text += _bars(limit, width=width, colour=colour)
     return text + _skipped(result.skipped, width=width, colour=colour)
@@ -191,22 +196,25 @@ def _ns(value: float | None) -> str:
 def _limit_row(limit: LimitResult) -> list[str]:
     allowed = {"min": "≥ ", "max": "≤ ", "none": ""}[limit.limit_is] + _ns(limit.limit_ns)
     values = [limit.min_ns, limit.p01_ns, limit.median_ns, limit.p99_ns, limit.max_ns]
-    margin = _ns(limit.margin_ns) if limit.resolvable else "?"
+    margin = _ns(limit.margin_ns) if stands(limit)[0] in ("good", "wrong") else "?"
     return [plain(limit.name), *map(_ns, values), _ns(limit.uncertainty_ns), allowed, margin, str(limit.count)]
 
 
 def _bars(limit: LimitResult, *, width: int, colour: bool) -> str:
-    """The distribution as bars, one bin a line, empty bins left out."""
-    counts = limit.histogram.counts
-    if not counts or sum(1 for count in counts if count) < 2:
+    """The distribution as bars, one bin a line, empty ones left out; none reaches beyond the table's least and most."""
+    counts, found = limit.histogram.counts, limit.histogram
+    if not counts or sum(1 for number in counts if number) < 2:
         return ""
     lines = [Text(line, style="dim") for line in wrap(f"{plain(limit.name)}: {plain(limit.meaning)}, ns", width)]
-    most = max(counts)
-    for k, count in enumerate(counts):
-        if count:
-            value = (limit.histogram.first_bin + k) * limit.histogram.bin_ns
-            over = "+" if k == len(counts) - 1 and len(counts) >= 40 else " "
-            lines.append(Text(f"{value:>8.0f}{over} {'█' * max(1, round(_BAR * count / most)):<{_BAR}} {count}"))
+    most, wide = max(counts), max(4, min(_BAR, width - 22))
+    for k, number in enumerate(counts):
+        if number:
+            low, high = ((found.first_bin + k + half) * found.bin_ns for half in (-0.5, 0.5))
+            low = low if limit.min_ns is None else max(low, limit.min_ns)
+            open_end = k == len(counts) - 1 and len(counts) >= 40  # the last bin holds all above
+            high = high if limit.max_ns is None else limit.max_ns if open_end else min(high, limit.max_ns)
+            span = f"{low:.0f}" if round(low) == round(high) else f"{low:.0f}-{high:.0f}"
+            lines.append(Text(f"{span:>11} {'█' * max(1, round(wide * number / most)):<{wide}} {count(number)}"))
     return "\n" + printed(lines, width=width, colour=colour)
 
 

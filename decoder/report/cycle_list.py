@@ -49,8 +49,10 @@ class Lister:
 
     ``csv`` and ``jsonl`` take bytes; ``page`` keeps the first ``page_rows``
     rows as fields. ``index`` counts every cycle of the capture, listed or not,
-    so that it means the same cycle in every list and every report. With ``program``
-    the program's columns stand behind the others, and blocks come with what was followed.
+    so that it means the same cycle in every list and every report: ``before``
+    cycles lie before the first block, where that is not the capture's start.
+    ``most``: rows listed in all, None for no limit. With ``program`` the program's
+    columns stand behind the others, and blocks come with what was followed.
     """
 
     form: RowFormat
@@ -58,9 +60,11 @@ class Lister:
     csv: Callable[[bytes], object] | None = None
     jsonl: Callable[[bytes], object] | None = None
     page_rows: int = 0
+    most: int | None = None
     program: ProgramRows | None = None
+    before: int = 0
     page: list[list[str]] = field(default_factory=list)
-    seen: int = 0
+    seen: int = 0  # since the first block
     listed: int = 0
     wrong: int = 0
 
@@ -75,13 +79,19 @@ class Lister:
         return COLUMNS if self.program is None else (*COLUMNS, *self.program.columns)
 
     def feed(self, cycles: Cycles, compared: Compared, followed: Followed | None = None) -> bool:
-        """Take one block; False once only a page was wanted and it is full."""
-        number = np.arange(self.seen, self.seen + len(cycles), dtype=np.int64)
+        """Take one block; False once ``most`` rows are listed, or only a page was wanted and it is full."""
+        number = np.arange(self.seen, self.seen + len(cycles), dtype=np.int64) + self.before
+        if followed is not None and self.before:
+            followed = followed.numbered_after(self.before)
         chosen = self.selection.rows(cycles, compared)
         self.seen += len(cycles)
         if not chosen.all():
             number, cycles, compared = number[chosen], cycles.take(chosen), compared.take(chosen)
             followed = None if followed is None else followed.take(chosen)
+        if self.most is not None and len(cycles) > self.most - self.listed:
+            left = self.most - self.listed
+            number, cycles, compared = number[:left], cycles.slice(0, left), compared.slice(0, left)
+            followed = None if followed is None else followed.slice(0, left)
         room = self.page_rows - len(self.page)
         only_page = self.csv is None and self.jsonl is None
         if only_page and len(cycles) > room:
@@ -100,6 +110,8 @@ class Lister:
             text = b"".join(rows).decode()
             fields = csv.reader(text.splitlines())
             self.page += [[*row[:_REGION], unguarded(row[_REGION]), *row[_REGION + 1 :]] for row in fields]
+        if self.most is not None and self.listed >= self.most:
+            return False
         return not (only_page and len(self.page) >= self.page_rows)
 
     def _rows(

@@ -21,6 +21,7 @@ from busledger.decoder.report.card import STATE_SIGNS, STATE_WORDS, card_rows
 from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines, trend_of
 from busledger.decoder.report.lane_table import lane_columns
 from busledger.decoder.report.numbers import count, lane_ranges, percent, plural, rarer_than, seconds
+from busledger.decoder.report.over_time import counts_svg, counts_words
 from busledger.decoder.report.phrases import (
     capture_line,
     gain_words,
@@ -36,8 +37,9 @@ from busledger.decoder.report.phrases import (
     why_lines,
 )
 from busledger.decoder.report.places import places_of
-from busledger.decoder.report.plots import Histogram, histogram_svg, trend_svg
+from busledger.decoder.report.plots import Histogram, Trend, histogram_svg, trend_svg
 from busledger.decoder.report.program_lines import program_lines
+from busledger.decoder.report.timing_words import TimingFigures
 
 __all__ = ["CAUTIONS", "html_page", "templates"]
 
@@ -49,6 +51,7 @@ CAUTIONS = (
     "before you buy another.",
 )
 _SUSPECTS = 12  # of one place
+TIMING_SIGNS = {"none": "·", "wrong": "✗", "unsure": "~", "good": "✓"}
 
 
 def html_page(
@@ -58,6 +61,8 @@ def html_page(
     settings: Mapping[str, str] | None = None,
     notes: Sequence[str] = (),
     histograms: Sequence[Histogram] = (),
+    timing: TimingFigures | None = None,
+    over_time: Trend | None = None,
     pictures: Sequence[tuple[str, str]] = (),
     between: Sequence[str] = (),
     night: Sequence[tuple[str, str]] = (),
@@ -69,7 +74,10 @@ def html_page(
     board : draws the card; None leaves the drawing out
     settings : what was asked for, name → text, so that the run can be repeated
     notes : the user's own, one text each
-    histograms : timing against published limits
+    histograms : timing against published limits, each drawn
+    timing : timing as a table, with a drawing only where that shows more; stands before ``histograms``
+    over_time : compared and wrong reads over the whole capture; None: over the failing part alone, as far as the result
+        tells
     pictures : (SVG of ours, caption) of levels around wrong reads
     between : what the other wired sets of the capture say of this one, one sentence each
     night : (SVG of ours, caption) of what a watch saw over the time of day
@@ -79,7 +87,8 @@ def html_page(
     style = environment.get_template("report.css.j2").render(
         light=Markup(palette.css_variables(palette.LIGHT)), dark=Markup(palette.css_variables(palette.DARK))
     )
-    trend = trend_of(result.intermittence)
+    trend = trend_of(result.intermittence) if over_time is None else None
+    drawn = [*(timing.pictures if timing is not None else ()), *histograms]
     lanes = lane_columns(result.regions)
     return environment.get_template("report.html.j2").render(
         title=f"{safe(result.board or 'Bus check')}: {verdict(result)}",
@@ -100,14 +109,17 @@ def html_page(
         signs=STATE_SIGNS,
         lanes=[safe(lane) for lane in lanes],
         heat=[_heat_row(region, lanes) for region in result.regions if region.lanes and region.kind != "io"],
-        trend={"svg": Markup(trend_svg(trend, "trend")), "text": _trend_text(trend.wrong)} if trend else None,
+        trend=_over_time(over_time, trend),
         program=program_lines(result.program),
+        timing=timing.rows if timing is not None else (),
+        timing_signs=TIMING_SIGNS,
+        timing_sources=[safe(source) for source in timing.sources] if timing is not None else (),
         intermittence=intermittence_lines(result.intermittence),
         night=[{"svg": Markup(svg), "text": safe(text)} for svg, text in night],
         pictures=[{"svg": Markup(svg), "text": safe(text)} for svg, text in pictures],
         histograms=[
             {"svg": Markup(histogram_svg(one, f"timing-{k}")), "text": safe(one.title)}
-            for k, one in enumerate(histograms)
+            for k, one in enumerate(drawn)
         ],
         between=[safe(line) for line in between],
         cleared=list(_cleared(result)),
@@ -171,6 +183,13 @@ def _heat_cell(lane: LaneCounts | None) -> dict[str, Any]:
         return {"text": "·", "level": 0}
     share = wrong / lane.compared
     return {"text": count(wrong), "level": 1 + (share >= 0.001) + (share >= 0.02) + (share >= 0.25)}
+
+
+def _over_time(whole: Trend | None, failing: Trend | None) -> dict[str, Any] | None:
+    """The whole capture where it was counted, else the part of it in which reads failed."""
+    if whole is not None:
+        return {"svg": Markup(counts_svg(whole)), "text": counts_words(whole)}
+    return {"svg": Markup(trend_svg(failing, "trend")), "text": _trend_text(failing.wrong)} if failing else None
 
 
 def _trend_text(wrong: Sequence[int]) -> str:

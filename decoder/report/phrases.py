@@ -6,7 +6,7 @@ HTML and markdown escape them once more.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 from busledger.decoder.diagnosis import KINDS, saying
 from busledger.decoder.findings import CheckResult, NextStep, RegionCounts, Suspect
@@ -16,6 +16,7 @@ from busledger.decoder.text import plain
 
 __all__ = [
     "NO_FAULT",
+    "accusations",
     "accused",
     "capture_line",
     "gain_words",
@@ -51,6 +52,17 @@ def accused(result: CheckResult) -> tuple[Suspect, ...]:
         return ()
     first, further = places[0].leader, {place.leader.rank for place in bad_places(result)}
     return tuple(s for s in result.suspects if s is first or s.rank in first.tied_with or s.rank in further)
+
+
+def accusations(result: CheckResult, names: Collection[str]) -> list[str]:
+    """What the whole capture says against these parts, a sentence each: for the pages of checks that look at the
+    clipped lines alone and may see nothing of it."""
+    found: dict[str, str] = {}
+    for suspect in result.suspects:
+        name = suspect.component
+        if name is not None and name in names and name not in found and suspect.probability >= _RIVAL:
+            found[name] = _full(suspect)
+    return list(found.values())
 
 
 def who(suspect: Suspect) -> str:

@@ -12,6 +12,10 @@ from busledger.decoder.text import plain
 __all__ = ["join_text", "match_text", "plan_text"]
 
 _GROUPS = 12
+_HEADS = {
+    "wrong-read": "The bad one first reads wrong",
+    "unwritten": "Only memory that was not written differs, first",
+}
 _STRETCHES = 5
 
 
@@ -71,12 +75,15 @@ def match_text(result: MatchResult, *, width: int, colour: bool, answer_only: bo
         if not result.paired:
             told = "The two captures have no cycles in common: is it the same program, from the same start?"
         return paragraphs([told], width=width, colour=colour, title=True)
-    head = paragraphs([f"They part at {_place(result.first)}"], width=width, colour=colour, title=True)
+    shown = result.telling or result.first
+    head = paragraphs([f"{_HEADS.get(shown.cause, 'They part')} at {_place(shown)}"], width=width, colour=colour,
+                      title=True)  # fmt: skip
     if answer_only:
         return head
-    meaning = next(g.meaning for g in result.groups if g.cause == result.first.cause)
+    meaning = next(g.meaning for g in result.groups if g.cause == shown.cause)
     why = [
         f"Here {meaning}.",
+        *_before(result, shown),
         f"{plural(result.places, 'place')} in all; {100 * result.share:.1f}{NO_BREAK}% of the shorter capture "
         "found its partner.",
     ]
@@ -96,6 +103,15 @@ def match_text(result: MatchResult, *, width: int, colour: bool, answer_only: bo
         + table
         + paragraphs([*rest, *steps, *ways], width=width, colour=colour)
     )
+
+
+def _before(result: MatchResult, shown: MatchPlace) -> list[str]:
+    """What differs earlier than the place in the first line, if anything does."""
+    first = result.first
+    if first is None or first == shown:
+        return []
+    group = next(g for g in result.groups if g.cause == first.cause)
+    return [f"They part earlier, at {_place(first)}, but there {group.meaning}."]
 
 
 def _time(place: MatchPlace) -> str:

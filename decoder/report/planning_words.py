@@ -15,10 +15,15 @@ def headline(result: PlanResult) -> str:
     about = f" about {result.question}" if result.question else ""
     if not result.passes:
         return f"Nothing to clip{about}: no line of this board tells its open faults apart"
-    return (
-        f"{plural(len(result.passes), 'pass', 'passes')} with {plural(result.channels, 'channel')}{about}: "
-        f"{count(result.apart)} of {plural(result.faults, 'open fault')} can be told apart ({result.bits:.1f} bits)"
-    )
+    clipped = f"{plural(len(result.passes), 'pass', 'passes')} with {plural(result.channels, 'channel')}{about}"
+    told = f"{count(result.apart)} of {plural(result.faults, 'open fault')} can be told apart ({result.bits:.1f} bits)"
+    if result.sampling and all(need.verdict == "too slow" for need in result.sampling):
+        least = min(need.least_hz for need in result.sampling)
+        return (
+            f"{clipped}, but {frequency(result.rate_hz)} is too slow to read this bus: with {frequency(least)} "
+            f"or more {told}"
+        )
+    return f"{clipped}: {told}"
 
 
 def sampling_lines(result: PlanResult) -> Iterator[str]:

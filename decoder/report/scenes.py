@@ -1,4 +1,5 @@
-"""Levels against time as SVG: buses as bands with their value, single lines as steps, the sampling edge marked."""
+"""Levels against time as SVG: the lanes that differ first, each with what was read and what was due at the sampling
+edge; then single lines as steps and buses as bands with their value."""
 
 from __future__ import annotations
 
@@ -21,33 +22,37 @@ _CHARACTER = 6.2  # width of a digit at the size used
 _LEAST_BUS = 4  # numbered lines that make a band
 _NUMBERED = re.compile(r"(.*?)(\d+)")
 _LABEL_LIMIT = 11
+_TOP = 14.0  # for the words over the sampling edge
+_WIDE, _STROKE = 8.0, 4.0  # half the width of the hatched part; from one of its strokes to the next
 
 
 def scene_svg(scene: Scene) -> str:
     """SVG text for inlining; colours come from the page's variables."""
     rows = list(_rows(scene))
-    height = len(rows) * _ROW + 26
+    height = len(rows) * _ROW + _TOP + 26
     parts = [
         f'<svg aria-hidden="true" focusable="false" viewBox="0 0 {_WIDTH:g} {height:g}" width="{_WIDTH:g}" '
         f'xmlns="http://www.w3.org/2000/svg" font-size="11" font-family="sans-serif">'
     ]
     edge = _x(scene, 0.0)
+    at = f"sampled at {escape(scene.sampled_at)}" if scene.sampled_at else "sampled"
     parts.append(
-        f'<line x1="{edge:.1f}" x2="{edge:.1f}" y1="0" y2="{len(rows) * _ROW:g}" '
+        f'<text x="{edge:.1f}" y="10" text-anchor="middle" fill="var(--ink)">{at}</text>'
+        f'<line x1="{edge:.1f}" x2="{edge:.1f}" y1="{_TOP:g}" y2="{_TOP + len(rows) * _ROW:g}" '
         'stroke="var(--rule)" stroke-dasharray="3 3"/>'
     )
     for number, (label, colour, body) in enumerate(rows):
         parts.append(
-            f'<g transform="translate(0 {number * _ROW:g})" fill="none" stroke="var(--{colour})">'
+            f'<g transform="translate(0 {_TOP + number * _ROW:g})" fill="none" stroke="var(--{colour})">'
             f'<text x="{_LEFT - 8:g}" y="14" text-anchor="end" fill="var(--{colour})" stroke="none">{label}</text>'
             f"{body}</g>"
         )
-    parts.append(_axis(scene, len(rows) * _ROW))
+    parts.append(_axis(scene, _TOP + len(rows) * _ROW))
     return "".join(parts) + "</svg>"
 
 
 def _rows(scene: Scene) -> Iterator[tuple[str, str, str]]:
-    """(label, colour, drawing) from top to bottom: single lines, bands, then the lanes that differ."""
+    """(label, colour, drawing) from top to bottom: the lanes that differ, single lines, bands."""
     groups: dict[str, list[tuple[int, int]]] = {}
     for column, name in enumerate(scene.names):
         match = _NUMBERED.fullmatch(name)
@@ -55,14 +60,30 @@ def _rows(scene: Scene) -> Iterator[tuple[str, str, str]]:
             groups.setdefault(match[1], []).append((int(match[2]), column))
     buses = {stem: sorted(found) for stem, found in groups.items() if len(found) >= _LEAST_BUS}
     banded = {column for found in buses.values() for _, column in found}
+    for place, lane in enumerate(scene.lanes):
+        if lane in scene.names:
+            column = scene.names.index(lane)
+            yield _label(lane), "wrong", _steps(scene, column) + _against(scene, place)
     for column, name in enumerate(scene.names):
-        if column not in banded:
+        if column not in banded and name not in scene.lanes:
             yield _label(name), "ink", _steps(scene, column)
     for stem, found in buses.items():
         yield _label(f"{stem}{found[0][0]}-{found[-1][0]}"), "ink", _band(scene, found)
-    for column, name in enumerate(scene.names):
-        if name in scene.lanes and column in banded:
-            yield _label(name), "wrong", _steps(scene, column)
+
+
+def _against(scene: Scene, place: int) -> str:
+    """At the sampling edge: the level that was due over the one that was read, hatched between them, both named."""
+    if place >= len(scene.due):
+        return ""
+    due, edge = scene.due[place], _x(scene, 0.0)
+    starts = [edge - _WIDE + k * _STROKE for k in range(round(2 * _WIDE / _STROKE))]
+    strokes = "".join(f"M{start:.1f} {_LOW:g}l{_STROKE:g} {_HIGH - _LOW:g}" for start in starts)
+    return (
+        f'<path d="{strokes}"/>'
+        f'<path d="M{edge - _WIDE:.1f} {_HIGH if due else _LOW:g}h{2 * _WIDE:g}" stroke="var(--ink)" stroke-width="2"/>'
+        f'<text x="{edge + _WIDE + 4:.1f}" y="14" fill="var(--ink)" stroke="var(--paper)" stroke-width="3" '
+        f'paint-order="stroke">read {int(not due)}, due {int(due)}</text>'
+    )
 
 
 def _label(name: str) -> str:
@@ -139,7 +160,8 @@ def _axis(scene: Scene, y: float) -> str:
     numbers = range(math.ceil(first / step / every), math.floor(last / step / every) + 1)
     marks = [number * every * step for number in numbers]
     return "".join(
-        f'<text x="{_x(scene, mark):.1f}" y="{y + 18:g}" text-anchor="middle" fill="var(--faint)">'
-        f"{f'{mark:+g} ns' if mark else 'sampled'}</text>"
+        f'<text x="{_x(scene, mark):.1f}" y="{y + 18:g}" fill="var(--faint)" '
+        f'text-anchor="{"end" if _x(scene, mark) > _WIDTH - 40 else "middle"}">'
+        f"{f'{mark:+g} ns' if mark else '0'}</text>"
         for mark in marks
     )

@@ -30,6 +30,6 @@ def _histogram(limit: LimitResult) -> Histogram:
     first = (found.first_bin - 0.5) * found.bin_ns
     edges = tuple(first + k * width * found.bin_ns for k in range(len(joined) + 1))
     margin = "" if limit.margin_ns is None else f", margin {limit.margin_ns:.3g} ns"
-    title = f"{limit.name}: {limit.meaning}{margin} (± {limit.uncertainty_ns:.3g} ns); source: {limit.source}"
+    title = f"{limit.name}: {limit.meaning}{margin} (± {limit.uncertainty_ns:.3g} ns)"
     least, most = (limit.limit_ns if limit.limit_is == kind else None for kind in ("min", "max"))
     return Histogram(title, edges, tuple(joined), least_ns=least, most_ns=most)

@@ -36,7 +36,7 @@ from busledger.decoder.planning.sight import Bench, Sight
 from busledger.decoder.report import check_text, html_page, verdict
 from busledger.decoder.report.markdown import markdown_text
 from busledger.tui.state import BrowserState, Rows
-from busledger.tui.widgets.suspects import suspect_list
+from busledger.tui.widgets.suspect_list import suspect_list
 from tests import contract_table
 from tests.report.results import result, suspect
 

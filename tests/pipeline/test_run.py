@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import lzma
+from dataclasses import replace
+from pathlib import Path
+
 import pytest
 
 from busledger.captures_demo import scenarios
 from busledger.decoder.errors import BoardError, UsageError
-from busledger.decoder.pipeline import Request, open_run, run_check
+from busledger.decoder.pipeline import Request, cycles_before, open_run, run_check
 
 LOOM = next(s for s in scenarios() if s.name == "loom")
 MS = 10**12  # femtoseconds
@@ -98,3 +102,32 @@ def test_an_end_asked_for_after_the_end_of_the_capture_is_told():
     assert told(20 * MS) == told(None) == []
     (note,) = told(900 * MS)
     assert note.startswith("the capture ends at 22.") and "--to" in note
+
+
+def _stamped_from(folder: Path, ticks: int) -> str:
+    """The beginning of a run with another first stamp, as of an analyser that counts from its own start."""
+    with lzma.open(LOOM.capture, "rt") as file:
+        lines = file.read().splitlines()[:30_000]
+    shifted = [f"#{int(line[1:]) + ticks}" if line.startswith("#") else line for line in lines]
+    path = folder / f"from{ticks}.vcd"
+    path.write_text("\n".join(shifted) + "\n")
+    return str(path)
+
+
+def test_times_count_from_the_first_stamp_whatever_it_is(tmp_path):
+    early, late = (Request(capture=_stamped_from(tmp_path, ticks), profile="6502") for ticks in (0, 7_000_000))
+    assert cycles_of(early) == cycles_of(late)
+    window = {"t_from": MS // 5, "t_to": MS // 2}
+    assert cycles_of(replace(early, **window)) == cycles_of(replace(late, **window)) != []
+    run = open_run(late)
+    list(run.blocks())
+    run.file.close()
+    assert any("first stamp is 7ms; times are counted from there" in note.text for note in run.notes())
+
+
+def test_the_cycles_before_a_window_are_counted(tmp_path):
+    asked = Request(capture=_stamped_from(tmp_path, 5000), profile="6502", t_from=MS // 5)
+    whole = cycles_of(replace(asked, t_from=None))
+    first = cycles_of(asked)[0]
+    assert cycles_before(asked, first[0] * 1_000_000) == whole.index(first) > 100
+    assert cycles_before(replace(asked, capture="-"), 10) == 0

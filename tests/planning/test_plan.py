@@ -122,6 +122,19 @@ def test_the_first_sentences_say_how_many_passes(tmp_path: Path) -> None:
     assert "41.7 ms" in text  # 1 000 000 samples at 24 MHz
 
 
+def test_a_rate_too_slow_to_read_the_bus_is_not_said_to_tell_anything_apart(tmp_path: Path) -> None:
+    result = plan(tmp_path)
+    slow = result.model_copy(
+        update={
+            "rate_hz": 1e6,
+            "sampling": tuple(need.model_copy(update={"verdict": "too slow"}) for need in result.sampling),
+        }
+    )
+    least = min(need.least_hz for need in result.sampling) / 1e6
+    told = " ".join(plan_text(slow, width=100, colour=False, answer_only=True).replace("\u00a0", " ").split())
+    assert f"but 1 MHz is too slow to read this bus: with {least:.3g} MHz or more" in told
+
+
 def test_the_page_has_a_box_for_every_clip_and_escapes_what_it_quotes(tmp_path: Path) -> None:
     text = LOOM.replace("Loom controller, pattern store", "<b>Loom</b> & co")
     result = plan(tmp_path, text)

@@ -91,14 +91,25 @@ def test_each_kind_of_mismatch_is_shown_once_and_not_too_many() -> None:
 def test_drawing_shows_values_and_names_as_text() -> None:
     tree = ET.fromstring(scene_svg(scene()))
     texts = ["".join(text.itertext()) for text in tree.iter(f"{SVG}text")]
-    for expected in ("A0-15", "D0-7", "4123", "5B", "D5", "RD", "<b>CS</b>", "sampled"):
+    for expected in ("A0-15", "D0-7", "4123", "5B", "D5", "RD", "<b>CS</b>", "0"):
         assert expected in texts
+    # The lane that differs stands first, and says what was read, what was due and when.
+    assert next(text for text in texts if text in ("D5", "RD", "A0-15")) == "D5"
+    assert "read 0, due 1" in texts and "sampled at 1.9 µs" in [text.replace("\u00a0", " ") for text in texts]
     assert {element.tag for element in tree.iter()} <= {
         f"{SVG}{tag}" for tag in ("svg", "g", "line", "text", "path", "rect")
     }
     numbers = [float(x) for x in re.findall(r'x="(-?[0-9.]+)"', scene_svg(scene()))]
     assert min(numbers) >= 0
     assert max(numbers) <= 720
+
+
+def test_a_lane_of_a_multiplexed_bus_is_found_under_its_lines_name() -> None:
+    names = tuple(f"A{name}" if name.startswith("D") else name for name in NAMES)  # AD0 to AD7
+    made = SceneCollector(names, 10**6, 16, 8)
+    made.feed(CAPTURE, *cycles(READS))
+    assert made.scenes[0].lanes == ("AD5",) and made.scenes[0].due == (True,)
+    assert "read 0, due 1" in scene_svg(made.scenes[0])
 
 
 def test_unknown_levels_are_not_drawn_as_known() -> None:

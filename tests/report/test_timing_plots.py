@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from busledger.decoder.checks import DelayHistogram, LimitResult, TimingResult
-from busledger.decoder.report import timing_histograms
+from busledger.decoder.report import timing_figures, timing_histograms
 
 
 def limit(name: str, counts: tuple[int, ...], **changes: Any) -> LimitResult:
@@ -38,7 +38,7 @@ def test_bins_lie_around_their_delays_and_keep_every_count() -> None:
     assert found.edges_ns == (60.0, 100.0, 140.0, 180.0)
     assert found.counts == (5, 0, 7)
     assert (found.least_ns, found.most_ns) == (50.0, None)
-    assert found.title == "tS: data set-up, margin 10 ns (± 42 ns); source: a data sheet"
+    assert found.title == "tS: data set-up, margin 10 ns (± 42 ns)"
 
 
 def test_long_tails_are_gathered_and_many_bins_joined() -> None:
@@ -61,3 +61,25 @@ def test_tightest_first_and_only_what_was_measured_against_a_limit() -> None:
     )
     assert [one.title.split(":")[0] for one in found] == ["tight", "wide"]
     assert found[0].most_ns == 50.0
+
+
+def test_only_a_distribution_that_shows_more_than_its_figures_is_drawn() -> None:
+    """Half a page of plots held one bar each, far from its limit."""
+    shaped = (5, 9, 7, 2)
+    found = timing_figures(
+        result(
+            limit("far", shaped, margin_ns=300.0),
+            limit("single", (40,), margin_ns=1.0),
+            limit("near", shaped, margin_ns=5.0),
+            limit("broken", shaped, margin_ns=-90.0, violated=3, max_ns=90.0),
+            limit("unseen", ()),
+        )
+    )
+    assert [row.name for row in found.rows] == ["far", "single", "near", "broken"]
+    assert [picture.title.split(":")[0] for picture in found.pictures] == ["broken", "near"]
+    assert found.sources == ("a data sheet",)
+    row = found.rows[3]
+    told = (row.measured, row.allowed, row.told, row.tone)
+    assert tuple(text.replace("\u00a0", " ") for text in told) == (
+        "60 to 90 ± 42", "at least 50 ns", "violated in 3 of 23", "wrong",
+    )  # fmt: skip

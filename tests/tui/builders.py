@@ -48,9 +48,18 @@ class FakeRegion:
 
 
 @dataclass(frozen=True)
+class FakePart:
+    designator: str
+    lanes: tuple[int, ...] = ()
+    lines: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class FakeBoard:
     name: str
     regions: tuple[FakeRegion, ...]
+    decoders: tuple[FakePart, ...] = ()
+    buffers: tuple[FakePart, ...] = ()
 
 
 BOARD = FakeBoard(
@@ -59,6 +68,8 @@ BOARD = FakeBoard(
         FakeRegion("bank0", (FakeChip("U1", (0, 1, 2, 3)), FakeChip("U2", (4, 5, 6, 7)))),
         FakeRegion("bank1", (FakeChip("U3", (0, 1, 2, 3)), FakeChip("U4", (4, 5, 6, 7)))),
     ),
+    decoders=(FakePart("U9"),),
+    buffers=(FakePart("U10", lanes=tuple(range(8))), FakePart("U11", lines=("A0", "A1"))),
 )
 
 

@@ -143,14 +143,23 @@ def test_a_filter_is_asked_for_applied_shown_again_and_lifted(session: FakeSessi
         app.screen.query_one("#only", Input).value = "wrong"
         await press(pilot, app, "enter")
         assert len(app.state.rows) == len(rows) and app.state.cursor == rows[0]
-        assert f"{len(rows)} shown: wrong in bank1" in screen_text(app)
+        assert f"F lifts: {len(rows)} of 4096 shown, wrong in bank1" in screen_text(app)
         await press(pilot, app, "down")
         assert app.state.cursor == rows[1]
         await press(pilot, app, "o")
-        assert "hidden by the filter" in screen_text(app)
+        assert app.state.cursor == rows[1] - 1 and app.state.filter.empty
+        assert "F: filter again │ The filter hid this cycle and is off now." in screen_text(app)
+        await press(pilot, app, "w")
+        assert "F again: wrong in bank1 │ loom.vcd" in screen_text(app)  # told in every view, messages are not
+        await press(pilot, app, "F", "c")
+        assert app.state.cursor == rows[1] and len(app.state.rows) == len(rows)
+        await press(pilot, app, "full_stop", "comma", "comma")
+        assert app.state.cursor == rows[1] - 1 and len(app.state.rows) == 4096
         await press(pilot, app, "f")
         assert app.screen.query_one("#region", Input).value == "bank1"
         await press(pilot, app, "escape", "F")
+        assert len(app.state.rows) == len(rows)
+        await press(pilot, app, "F")
         assert len(app.state.rows) == 4096
 
     drive(BrowserApp(factory_of(session)), script)

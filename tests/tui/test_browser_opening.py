@@ -9,12 +9,12 @@ from typing import Any
 import pytest
 from textual.pilot import Pilot
 
-from busledger.decoder.errors import CaptureError
+from busledger.decoder.errors import BoardError, CaptureError
 from busledger.decoder.progress import Progress
 from busledger.tui.app import BrowserApp
 from busledger.tui.screens.help_sheet import HelpSheet
 from busledger.tui.screens.open_dialog import complete_path
-from busledger.tui.screens.opening import OpeningScreen
+from busledger.tui.screens.opening import OpeningScreen, progress_words
 from tests.tui.builders import FakeSession, factory_of, make_result, make_session, make_store
 from tests.tui.driving import answer, drive, press, screen_text, settle
 
@@ -57,6 +57,38 @@ def test_a_mistake_of_ours_while_opening_is_a_sentence_too() -> None:
         assert "Traceback" not in screen_text(app)
 
     drive(BrowserApp(factory), script)
+
+
+def test_several_mistakes_stand_each_on_its_own_and_whole() -> None:
+    """A board file's mistakes ran together with a literal ``\\x0a`` between them and were cut."""
+    mistakes = [f'/card.toml, [[region]] number {n} "bank{n}", chips: no chip carries D3' for n in range(40)]
+
+    def factory(progress: Progress) -> FakeSession:
+        raise BoardError("\n".join(mistakes))
+
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        shown = screen_text(app)
+        assert "40 mistakes in /card.toml:" in shown and "\\x0a" not in shown
+        assert '· [[region]] number 3 "bank3", chips: no chip carries D3' in shown
+        await pilot.press("end")
+        await settle(pilot, app)
+        assert '"bank39", chips: no chip carries D3' in screen_text(app)
+
+    drive(BrowserApp(factory), script)
+
+
+@pytest.mark.parametrize(
+    ("given", "title", "words"),
+    [
+        (("reading", 5, 10, "bytes"), "Decoding the capture", "reading: 5 of 10 bytes"),
+        (("weighing suspects", 0, None, "sets of faults"), "Weighing which faults", ""),
+        (("weighing suspects", 9, None, "sets of faults"), "Weighing", "suspects: 9 sets of faults tried so far"),
+    ],
+)
+def test_the_opening_names_what_is_being_done(given: Any, title: str, words: str) -> None:
+    """``weighing suspects: 0 faults`` under ``Decoding`` read as a result of the decoding."""
+    shown_title, shown_words = progress_words(*given)
+    assert shown_title.startswith(title) and shown_words.endswith(words) and bool(words) == bool(shown_words)
 
 
 def test_decoding_shows_its_progress_and_escape_stops_it(session: FakeSession) -> None:

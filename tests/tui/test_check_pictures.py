@@ -189,14 +189,14 @@ BUFFERS = BuffersResult(
 def test_buffers_show_direction_and_every_lane(session: FakeSession) -> None:
     page = buffers_text(with_checks(session.result, buffers=BUFFERS), 78).plain
     for words in (
-        "✓ Nothing wrong was found.",
+        "✓ Nothing wrong was found on the lines that are clipped.",
         "U10 74LS245  data bus, serves bank0",
         "✗ reads pointing to the card  100 of 100",
         "✓ writes with the buffer off  0 of 50",
         "driving elsewhere's reads   no such cycle",
         "up to 60 ns",
         "two drivers at once: once",
-        "12 of 100 reads repeat",
+        "12 of 100 reads repeat what the bus carried before; by chance 0 would.",
         "◀ ✗ 9/100",
         "▶ ✓ 50",
         "open toward the CPU",
@@ -237,6 +237,7 @@ def limit(**changes: Any) -> LimitResult:
     [
         ({}, "✗ at least 100 ns: violated in 1 of 100"),
         ({"violated": 0, "margin_ns": 60.0}, "✓ at least 100 ns: kept, margin 60 ns"),
+        ({"violated": 0, "margin_ns": -1.0}, "~ at least 100 ns: at the limit: -1 ns is within what the sampling"),
         (
             {"violated": 0, "resolvable": False, "rate_needed_hz": 50e6},
             "cannot be told at this sample rate; 50 MHz would tell",
@@ -250,6 +251,15 @@ def test_each_limit_says_how_it_stands(session: FakeSession, changes: dict[str, 
     page = timing_text(with_checks(session.result, timing=result), 78).plain
     assert words in page and "6502, grade 1 MHz, sampled every 41.7 ns" in page
     assert "least 80  1 % 80  middle 160  99 % 200  most 200 ns  ± 40  of 100" in page
+
+
+def test_the_page_of_a_convicted_part_is_not_headed_by_nothing_wrong(session: FakeSession) -> None:
+    """A driver's lane that a capture of all banks convicts shows nothing on the driver's own control lines."""
+    guilty = session.result.suspects[0].model_copy(update={"component": "U10", "scope": "buffer", "region": None})
+    result = with_checks(session.result.model_copy(update={"suspects": (guilty,)}), buffers=BUFFERS)
+    first, second = buffers_text(result, 78).plain.splitlines()[:2]
+    assert first == " ✗ U10 or its socket, D5: reads low where high was written, 1 in 7, 91 %  (y: why)"
+    assert second == " · On the lines that are clipped here nothing of it shows."
 
 
 @pytest.mark.parametrize("draw", [selects_text, buffers_text, timing_text])
@@ -270,7 +280,7 @@ def test_findings_alone_are_shown_with_where_the_tables_are(session: FakeSession
     result = session.result.model_copy(update={"checks": {"selects": found, "buffers": []}})
     page = selects_text(result, 78).plain
     assert "✗ CS1 does not come  40 of 100" in page and "'busledger selects' shows them" in page
-    assert "Nothing wrong was found." in buffers_text(result, 78).plain
+    assert "Nothing wrong was found on the" in buffers_text(result, 78).plain
     strange = session.result.model_copy(update={"checks": {"selects": [{"a": 1}]}})
     assert "no look at" in selects_text(strange, 78).plain
 
@@ -282,11 +292,12 @@ def test_a_histogram_keeps_its_peak_and_shows_the_limit() -> None:
     assert spark([], 10) == ""
     wide = DelayHistogram(bin_ns=10.0, first_bin=0, counts=(1,) * 40, uncertainty_ns=1.0)
     scale = spark_scale(wide, 40)
-    assert len(scale) == 40 and scale.startswith("0 ") and scale.endswith(" 400 ns")
+    assert len(scale) == 40 and scale.startswith("-5 ") and scale.endswith(" 395 ns")  # bins lie around their value
+    assert spark_scale(wide, 40, (2.0, 391.0)).split() == ["2", "391", "ns"]
     assert limit_line(wide, 200.0, 40) == " " * 20 + "▲ limit"
     assert limit_line(wide, 200.0, 20) == " " * 10 + "▲ limit"
     assert limit_line(wide, 400.0, 40) == " " * 40 + "limit ▶"
-    assert limit_line(HISTOGRAM, 79.0, 40) == "◀ limit"
+    assert limit_line(HISTOGRAM, 50.0, 40) == "◀ limit"
 
 
 @given(st.lists(st.integers(0, 10**6), max_size=200), st.integers(1, 80))

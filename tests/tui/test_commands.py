@@ -269,6 +269,14 @@ def test_cycles_json_is_one_document(engine: Engine, capsys: pytest.CaptureFixtu
     assert json.loads(capsys.readouterr().out)["cycles"] == []
 
 
+def test_head_limits_the_json_too(engine: Engine, capsys: pytest.CaptureFixture[str]) -> None:
+    engine.blocks = [traffic(400, wrong_every=100), traffic(400, wrong_every=100)]
+    assert main(["cycles", "run.vcd", "--profile", "z80", "--json", "--wrong", "--head", "5"]) == 1
+    assert [cycle["index"] for cycle in json.loads(capsys.readouterr().out)["cycles"]] == [0, 100, 200, 300, 400]
+    assert main(["cycles", "run.vcd", "--profile", "z80", "--json", "--wrong"]) == 1
+    assert len(json.loads(capsys.readouterr().out)["cycles"]) == 8
+
+
 def test_cycles_writes_files_whole(engine: Engine, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     engine.blocks = [traffic(6)]
     table, lines = tmp_path / "c.csv", tmp_path / "c.jsonl"

@@ -24,7 +24,12 @@ def test_a_piped_capture_has_the_pictures_of_a_file_and_the_answer_of_a_run_with
     assert of_file == whole, "looking on changes nothing"
     assert len(material.pictures()) == 1, "one region, one lane"
     assert piped.pictures() == material.pictures()
-    assert piped.histograms() == material.histograms() != []
+    assert piped.timing() == material.timing() is not None
+    counted = material.over_time()
+    assert counted is not None and piped.over_time() == counted
+    assert sum(counted.wrong) == whole.mismatch_total
+    assert sum(counted.accesses) == sum(region.reads_compared for region in whole.regions)
+    assert counted.edges_s[0] == 0 and abs(counted.edges_s[-1] - whole.capture.duration_s) < 1e-6
 
 
 def test_without_regions_there_are_timing_figures_but_no_pictures() -> None:
@@ -32,4 +37,5 @@ def test_without_regions_there_are_timing_figures_but_no_pictures() -> None:
     material = PageMaterial()
     run_check(Request(CAPTURE, profile="z80"), silent, material.see)
     assert material.pictures() == []
-    assert material.histograms() != []
+    figures = material.timing()
+    assert figures is not None and figures.rows

@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from busledger.decoder.findings import Cleared, WarningFinding
+from busledger.decoder.ledger.columns import Verdict
 from busledger.tui import state as states
 from busledger.tui.filters import Filter
 from busledger.tui.loaded import Loaded
 from busledger.tui.places import cell_filter
 from busledger.tui.screens.why import suspect_filter
+from busledger.tui.source import CycleRow, StoreSource
 from busledger.tui.state import BrowserState, Rows
-from busledger.tui.widgets.check_text import fact_lines
-from busledger.tui.widgets.heat import cell_words, heat_lines, heat_step, share_text, worst_cell
-from busledger.tui.widgets.suspects import pieces_of, suspect_list, verdict_words, why_text
+from busledger.tui.widgets.cycle_list import cycle_line
+from busledger.tui.widgets.detail import detail_text
+from busledger.tui.widgets.heat import cell_words, heat_step, share_text, worst_cell
+from busledger.tui.widgets.heat_map import heat_lines
+from busledger.tui.widgets.suspect_list import suspect_list
+from busledger.tui.widgets.suspects import pieces_of, verdict_words, why_text
 from busledger.tui.widgets.trend_picture import trend_text, wrong_counts
-from tests.tui.builders import BOARD, FakeSession, facts, make_result
+from tests.tui.builders import BOARD, FakeBoard, FakeChip, FakeRegion, FakeSession, facts, make_result
 
 
 def at(**changes: Any) -> BrowserState:
@@ -29,7 +36,7 @@ def test_the_heat_map_has_a_row_of_cells_and_a_row_of_chips(session: FakeSession
     heading, rows = heat_lines(session.result, BOARD, 8, at(region=1, lane=5), 51)
     assert heading.plain.split() == ["D7", "D6", "D5", "D4", "D3", "D2", "D1", "D0"]
     assert rows[0][0].plain.split() == ["bank0"] + ["·"] * 8
-    assert "[ 7 ]" in rows[1][0].plain
+    assert "[▒7 ]" in rows[1][0].plain  # a chosen cell keeps the sign of its heat
     assert rows[1][1].plain.strip() == "└───────✗U4────────┘└────────U3────────┘"
     assert len(heading.plain) == len(rows[0][0].plain) == len(rows[0][1].plain) == 50
 
@@ -45,6 +52,21 @@ def test_cleared_and_suspected_chips_are_signed(session: FakeSession) -> None:
     result = session.result.model_copy(update={"cleared": (Cleared(component="U1", evidence="1 000 right"),)})
     _, rows = heat_lines(result, BOARD, 8, at(), 51)
     assert "✓U1" in rows[0][1].plain and "✗U4" in rows[1][1].plain and "U2" in rows[0][1].plain
+
+
+@pytest.mark.parametrize("name", ["U1", "U14", "U140", "IC1402"])
+@pytest.mark.parametrize("width", [34, 51, 60, 96])
+def test_a_chip_is_named_whole_or_not_at_all(session: FakeSession, name: str, width: int) -> None:
+    """On cards one bit wide ``U14`` was drawn as ``U1``, which is another chip."""
+    chips = tuple(FakeChip(f"{name}{lane}", (lane,)) for lane in range(8))
+    board = FakeBoard("Loom controller", (FakeRegion("bank0", chips), FakeRegion("bank1", ())))
+    result = session.result.model_copy(update={"cleared": (Cleared(component=f"{name}3", evidence="1 000 right"),)})
+    heading, rows = heat_lines(result, board, 8, at(), width)
+    drawn = rows[0][1].plain
+    assert len(drawn) == len(heading.plain)
+    for word in re.findall(r"\w+", drawn):
+        assert word in {chip.designator for chip in chips}
+    assert "✓" in drawn  # the sign stays where the name has no room
 
 
 @pytest.mark.parametrize(
@@ -82,6 +104,20 @@ def test_a_cell_tells_its_counts_and_its_chip(session: FakeSession) -> None:
     assert "arrow keys" in cell_words(session.result, BOARD, at(region=9, lane=0)).plain
 
 
+def test_a_write_is_not_due_to_give_what_its_cell_held(session: FakeSession) -> None:
+    source = Loaded.of(session).source
+    write = replace(source.row(2), verdict=int(Verdict.WRITE), data=0x5A, expected=0x11, known=0xFF)
+    line = "".join(segment.text for segment in cycle_line(write, source, False))
+    assert "5A" in line and "11" not in line.split("5A")[1]
+
+    class OneWrite(StoreSource):
+        def row(self, index: int) -> CycleRow:
+            return write
+
+    words = detail_text(OneWrite(session.store), BOARD, at(cursor=2)).plain
+    assert "the cell held until then 11 = 0001 0001" in words and "must be" not in words
+
+
 def test_the_verdict_is_a_sentence(session: FakeSession) -> None:
     result = session.result
     assert verdict_words(result).plain == (
@@ -115,10 +151,10 @@ def test_suspects_of_different_places_stand_apart(session: FakeSession) -> None:
     result = session.result.model_copy(update={"suspects": (one, two, other)})
     lines = suspect_list(result, at(), False).plain.splitlines()
     assert [line.strip() for line in lines[:5]] == [
-        "1. U4 is bad, 97 %",
+        "✗U4 is bad, 97 %",
         "▶1  91 % U4 reads low D5",
         "2   6 % U4 not driven D5",
-        "2. U1 is bad, 80 %",
+        "?U1 is bad, 80 %",
         "3  80 % U1 not driven D5",
     ]
     page, _ = why_text(result, Loaded.of(session).source, at())
@@ -131,7 +167,18 @@ def test_why_names_evidence_cycles_rivals_steps_and_cautions(session: FakeSessio
     result = session.result.model_copy(
         update={
             "cleared": (Cleared(component="U1", lanes=("D0",), evidence="1 024 right"),),
-            "coverage": {"not_exercised": ["bank0 was never read after a gap"], "share": 0.5},
+            "coverage": {
+                "not_exercised": ["bank0 was never read after a gap"],
+                "regions": [
+                    {
+                        "name": "bank0",
+                        "cells": 1024,
+                        "cells_compared": 500,
+                        "lanes": [{"lane": "D0", "low": 3, "high": 4}, {"lane": "D1", "low": 0, "high": 4}],
+                        "address_lines": [{"line": "A0", "told_apart": 12}, {"line": "A1", "told_apart": 0}],
+                    }
+                ],
+            },
             "capture": session.result.capture.model_copy(
                 update={"warnings": (WarningFinding(code="dropout", time_s=0.31, text="a gap"),)}
             ),
@@ -151,7 +198,7 @@ def test_why_names_evidence_cycles_rivals_steps_and_cautions(session: FakeSessio
         "Expected to settle much (0.8 bits).",
         "✓ U1 D0",
         "bank0 was never read after a gap",
-        "share: 0.5",
+        " bank0  500 of 1024 cells compared; at both levels: D0; told apart: A0\n",
         "a gap at 0.310000 s",
     ):
         assert words in text.plain
@@ -251,22 +298,6 @@ def test_the_trend_shows_windows_and_sentences(session: FakeSession, tmp_path: P
     assert "trend p" not in page, "the browser shows sentences, not the names of fields"
     strange = session.result.model_copy(update={"intermittence": {"windows": [{"a": 1}, {"b": 2}]}})
     assert "windows of equally" not in trend_text(Loaded.of(FakeSession(session.store, strange)), at(), 78).plain
-
-
-@pytest.mark.parametrize(
-    ("key", "value", "lines"),
-    [
-        ("rate", 0.25, ["rate: 0.25"]),
-        ("bursty", True, ["bursty: yes"]),
-        ("trend", {"p_value": 0.5, "span_s": [1.0, 2.0]}, ["trend: p value 0.5, span s 1 to 2"]),
-        ("found", ["one thing", "[b]two\x1b"], ["one thing", "[b]two\\x1b"]),
-        ("of", [{"x": 1}, {"y": None}], ["of: x 1", "of: y None"]),
-        ("nothing", [], []),
-        ("said", "a sentence here", ["a sentence here"]),
-    ],
-)
-def test_open_dictionaries_become_lines(key: str, value: Any, lines: list[str]) -> None:
-    assert fact_lines(key, value) == lines
 
 
 def test_moving_over_the_map_stays_on_it() -> None:

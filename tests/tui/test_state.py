@@ -46,16 +46,34 @@ def test_a_filter_that_nothing_meets_keeps_the_place_and_says_so() -> None:
     state = states.set_filter(states.move(start(), 50), Filter(only="wrong"), picked())
     assert (state.cursor, len(state.rows)) == (50, 0)
     assert "No cycle" in state.message
-    assert states.move(state, 1) is state
+    assert states.move(state, 1).message == "The filter shows no cycle."
 
 
-def test_a_jump_may_leave_the_filter_and_stepping_returns_to_it() -> None:
+def test_a_jump_to_a_hidden_cycle_shows_it_and_the_filter_can_be_put_back() -> None:
+    """The cursor went to a cycle that the list did not show: it seemed lost."""
     state = states.set_filter(start(), Filter(only="wrong"), picked(10, 20, 30))
     outside = states.go_to(state, 15)
-    assert outside.cursor == 15 and 15 not in outside.rows
-    assert states.move(outside, 1).cursor == 20
-    assert states.move(outside, -1).cursor == 10
-    assert states.go_back(outside).cursor == 10
+    assert (outside.cursor, outside.filter.empty, len(outside.rows)) == (15, True, 100)
+    assert "F puts it back" in outside.message
+    back = states.flip_filter(outside)
+    assert (back.filter.only, back.cursor, len(back.rows)) == ("wrong", 20, 3)
+    assert states.go_to(state, 20).filter.only == "wrong"
+
+
+def test_stepping_goes_from_cycle_to_cycle_whatever_the_filter_shows() -> None:
+    state = states.set_filter(start(), Filter(only="wrong"), picked(10, 11, 30))
+    next_to = states.step(state, 1)
+    assert (next_to.cursor, next_to.filter.only) == (11, "wrong")
+    assert (states.step(next_to, 1).cursor, states.step(next_to, 1).filter.empty) == (12, True)
+    assert states.step(start(), -1).cursor == 0
+
+
+def test_the_filter_is_lifted_and_put_back_by_one_key() -> None:
+    state = states.set_filter(start(), Filter(only="wrong"), picked(10, 20, 30))
+    off = states.flip_filter(state)
+    assert (off.cursor, len(off.rows), off.filter.empty) == (10, 100, True)
+    assert states.flip_filter(off).filter.only == "wrong"
+    assert states.flip_filter(start()).message == "No filter is on. f sets one."
 
 
 def test_jumps_are_remembered_and_undone_in_turn() -> None:

@@ -11,6 +11,7 @@ from textual.pilot import Pilot
 from textual.widgets import Input
 
 from busledger.tui.app import BrowserApp
+from busledger.tui.filters import Filter
 from busledger.tui.screens.base import BrowserScreen
 from busledger.tui.screens.note_dialog import NoteDialog
 from tests.tui.builders import FakeSession, factory_of, facts, make_session
@@ -63,6 +64,41 @@ def test_a_bus_of_sixteen_lanes_fits(tmp_path: Path, size: tuple[int, int]) -> N
         assert "··········5·····" in screen_text(app)
 
     drive(BrowserApp(factory_of(session)), script, size)
+
+
+def test_a_key_without_use_says_so_and_where_it_has_one(session: FakeSession) -> None:
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await press(pilot, app, "m")
+        assert "m does nothing in Where; it works in Cycles and Levels." in screen_text(app)
+        await press(pilot, app, "y")
+        assert "m does nothing" not in screen_text(app)  # a message leaves with its view
+        await press(pilot, app, "Z")
+        assert "Z does nothing. ? lists the keys." in screen_text(app)
+        await press(pilot, app, "down")
+        assert "does nothing" not in screen_text(app)
+
+    drive(BrowserApp(factory_of(session)), script)
+
+
+def test_views_and_keys_can_be_clicked(session: FakeSession) -> None:
+    async def click(pilot: Pilot[Any], app: BrowserApp, words: str) -> None:
+        lines = screen_text(app).splitlines()
+        y = next(n for n, line in enumerate(lines) if words in line)
+        await pilot.click(offset=(lines[y].index(words), y))
+        await settle(pilot, app)
+
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await click(pilot, app, "c Cycles")
+        assert view_of(app) == "cycles"
+        await click(pilot, app, "mismatch")
+        first = app.state.cursor
+        assert first == session.store.mismatch_rows[0]
+        await click(pilot, app, ". step")
+        assert app.state.cursor == first + 1
+        await click(pilot, app, ", . step")
+        assert app.state.cursor == first
+
+    drive(BrowserApp(factory_of(session)), script)
 
 
 def test_a_number_opens_the_suspect_and_enter_goes_to_its_cycles(session: FakeSession) -> None:
@@ -216,3 +252,41 @@ def test_every_view_survives_every_size_and_key(session: FakeSession, size: tupl
         assert app.is_running and app.state.total == 4096
 
     drive(BrowserApp(factory_of(session)), script, size)
+
+
+def test_the_words_take_the_room_that_a_short_list_leaves(session: FakeSession) -> None:
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await press(pilot, app, "c")
+        assert app.screen.query_one("#side").size.height == 5
+        app.select(Filter(only="wrong", time=(0, 208_000), lanes=1 << 5))
+        await settle(pilot, app)
+        assert 0 < len(app.state.rows) < 8
+        assert app.screen.query_one("#list").size.height == len(app.state.rows) + 1
+        assert app.screen.query_one("#side").size.height > 5
+        await press(pilot, app, "F")
+        await settle(pilot, app)
+        assert app.screen.query_one("#side").size.height == 5
+
+    drive(BrowserApp(factory_of(session)), script)
+
+
+@pytest.mark.parametrize(
+    ("keys", "words"),
+    [
+        (("y",), "✗ D5 read"),  # the levels of the first cycle behind the suspect
+        (("s",), "b Buffers"),
+        (("t",), "Wrong reads over the capture"),
+        (("r",), "t Timing"),
+        (("c", "m"), "✗ D5 read"),
+        (("c", "m", "l"), "last written by"),
+    ],
+)
+def test_two_views_stand_side_by_side_on_a_wide_terminal(
+    session: FakeSession, keys: tuple[str, ...], words: str
+) -> None:
+    async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
+        await press(pilot, app, *keys)
+        await settle(pilot, app)
+        assert words in screen_text(app)
+
+    drive(BrowserApp(factory_of(session)), script, (200, 60))

@@ -27,7 +27,17 @@ JsonlOption = Annotated[
     str | None,
     typer.Option("--jsonl", metavar="FILE", help="Write all as JSON, one a line; '-' prints them.", show_default=False),
 ]
-HeadOption = Annotated[int, typer.Option("--head", metavar="N", min=1, max=100_000, help="How many to list on screen.")]
+HeadOption = Annotated[
+    int | None,
+    typer.Option(
+        "--head",
+        metavar="N",
+        min=1,
+        max=100_000,
+        help=f"How many to list on screen ({_PAGE} if left out) or with --json (all).",
+        show_default=False,
+    ),
+]
 WrongOption = Annotated[bool, typer.Option("--wrong", help="Only reads that differ from what was written.")]
 AllOption = Annotated[bool, typer.Option("--all", help="Idle and refresh cycles too.")]
 
@@ -52,7 +62,7 @@ def cycles(
     profile: opt.ProfileOption = None,
     csv: CsvOption = None,
     jsonl: JsonlOption = None,
-    head: HeadOption = _PAGE,
+    head: HeadOption = None,
     wrong: WrongOption = False,
     everything: AllOption = False,
     program: ProgramOption = False,
@@ -121,23 +131,25 @@ def cycles(
         from busledger.tui.commands.cycles_of_sets import list_sets, stream_sets
 
         if as_json:
-            return stream_sets(asked, selection, show_progress, wanted)
-        return list_sets(asked, selection, csv, jsonl, head, quiet, show_progress, wanted)
+            return stream_sets(asked, selection, head, show_progress, wanted)
+        return list_sets(asked, selection, csv, jsonl, head or _PAGE, quiet, show_progress, wanted)
     with progress_bar(show_progress) as progress:
         if as_json:
-            lister = _as_json(asked[0], selection, progress, wanted)
+            lister = _as_json(asked[0], selection, head, progress, wanted)
         else:
-            lister = list_cycles(asked[0], selection, csv, jsonl, head, progress, wanted)
+            lister = list_cycles(asked[0], selection, csv, jsonl, head or _PAGE, progress, wanted)
     if not as_json:
-        tell(lister, outputs, quiet, folded=head if wanted is not None and wanted.folded else 0)
+        tell(lister, outputs, quiet, folded=(head or _PAGE) if wanted is not None and wanted.folded else 0)
     return 1 if lister.wrong else 0
 
 
-def _as_json(asked: Request, selection: Selection, progress: Progress, program: ProgramWanted | None) -> Lister:
+def _as_json(
+    asked: Request, selection: Selection, most: int | None, progress: Progress, program: ProgramWanted | None
+) -> Lister:
     from busledger.tui.commands.listing import CyclesDocument, ReaderGoneError, decode_into, print_bytes
 
     document = CyclesDocument()
-    lister = decode_into(asked, selection, progress, jsonl=document.write, program=program)
+    lister = decode_into(asked, selection, progress, jsonl=document.write, most=most, program=program)
     with contextlib.suppress(ReaderGoneError):
         document.close()
         print_bytes(b"\n")

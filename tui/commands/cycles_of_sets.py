@@ -67,7 +67,11 @@ def _inputs(asked: Request) -> list[str]:
 
 
 def stream_sets(
-    asked: Sequence[Request], selection: Selection, show_progress: bool, program: ProgramWanted | None = None
+    asked: Sequence[Request],
+    selection: Selection,
+    most: int | None,
+    show_progress: bool,
+    program: ProgramWanted | None = None,
 ) -> int:
     """``busledger.sets/1`` on standard output, a ``busledger.cycles/1`` for each set; status as ``list_sets``."""
     from busledger.decoder.pipeline import each_set, wired_sets
@@ -75,7 +79,7 @@ def stream_sets(
     with progress_bar(show_progress) as progress, wired_sets(asked) as sets:
 
         def run(k: int, request: Request, told: Progress) -> Lister:
-            return _stream(sets[k], request, selection, told, program, first=k == 0)
+            return _stream(sets[k], request, selection, told, most, program, first=k == 0)
 
         capture = json.dumps(str(sets[0].request.capture))
         head = f'{{"schema": "busledger.sets/1", "command": "cycles", "capture": {capture}, "sets": [\n'
@@ -92,6 +96,7 @@ def _stream(
     request: Request,
     selection: Selection,
     progress: Progress,
+    most: int | None,
     program: ProgramWanted | None,
     *,
     first: bool,
@@ -101,7 +106,7 @@ def _stream(
     print_bytes((b"" if first else b",\n") + json.dumps(entry)[:-1].encode() + b', "result": ')
     document, message = CyclesDocument(), "null"
     try:
-        return decode_into(request, selection, progress, jsonl=document.write, program=program)
+        return decode_into(request, selection, progress, jsonl=document.write, most=most, program=program)
     except CaptureError as error:
         message = json.dumps(str(error))
         raise

@@ -12,7 +12,7 @@ from busledger.decoder.errors import UsageError
 from busledger.tui.commands import screen
 
 if TYPE_CHECKING:
-    from busledger.decoder.pipeline import Request, Run
+    from busledger.decoder.pipeline import Decoded, Request, Run
     from busledger.decoder.program.following import Symbols
     from busledger.decoder.progress import Progress
     from busledger.decoder.report import Lister, Selection
@@ -87,9 +87,13 @@ def decode_into(
     csv: Callable[[bytes], object] | None = None,
     jsonl: Callable[[bytes], object] | None = None,
     page_rows: int = 0,
+    most: int | None = None,
     program: ProgramWanted | None = None,
 ) -> Lister:
-    """One pass over the capture, block by block, until the lister has enough or the reader has gone."""
+    """One pass over the capture, block by block, until the lister has enough or the reader has gone.
+
+    With ``--from`` the cycles before it are counted first, as ``index`` counts all of the capture.
+    """
     from busledger.decoder.pipeline import open_run
     from busledger.decoder.report import Lister, RowFormat
 
@@ -101,21 +105,21 @@ def decode_into(
             address_bits=run.profile.address_bits,
             data_bits=run.profile.data_bits,
         )
-        lister = Lister(form, selection, csv, jsonl, page_rows)
+        lister = Lister(form, selection, csv, jsonl, page_rows, most)
         with contextlib.suppress(ReaderGoneError):
-            if program is not None:
-                _with_program(lister, run, program)
-                return lister
-            lister.start()
-            for block in run.blocks():
-                if not lister.feed(block.cycles, block.compared):
-                    break
+            if program is None:
+                lister.start()
+                for block in _counted(asked, run, lister):
+                    if not lister.feed(block.cycles, block.compared):
+                        break
+            else:
+                _with_program(asked, run, lister, program)
         return lister
     finally:
         run.file.close()
 
 
-def _with_program(lister: Lister, run: Run, program: ProgramWanted) -> None:
+def _with_program(asked: Request, run: Run, lister: Lister, program: ProgramWanted) -> None:
     """The same pass, each block with its instructions."""
     from busledger.decoder.pipeline import followed_blocks, follower_for
     from busledger.decoder.report import ProgramRows
@@ -123,9 +127,20 @@ def _with_program(lister: Lister, run: Run, program: ProgramWanted) -> None:
     follower = follower_for(run, program.processor)
     lister.program = ProgramRows(lister.form, follower.glossary, program.symbols)
     lister.start()
-    for some in followed_blocks(follower, run.blocks()):
+    for some in followed_blocks(follower, _counted(asked, run, lister)):
         if not lister.feed(some.cycles, some.compared, some.followed):
             break
+
+
+def _counted(asked: Request, run: Run, lister: Lister) -> Iterator[Decoded]:
+    """The run's blocks; before the first with cycles is listed, the lister knows how many cycles are before it."""
+    counted = asked.t_from is None
+    for block in run.blocks():
+        if not counted and len(block.cycles):
+            from busledger.decoder.pipeline import cycles_before
+
+            lister.before, counted = cycles_before(asked, int(block.cycles.time[0]) * run.tick_fs), True
+        yield block
 
 
 class ReaderGoneError(Exception):

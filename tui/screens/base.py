@@ -9,17 +9,23 @@ from typing import Any, ClassVar, Protocol, cast
 
 from textual.app import ComposeResult
 from textual.css.query import NoMatches
+from textual.events import Key
 from textual.screen import Screen
 
+from busledger.tui import keys as tables
+from busledger.tui import state as states
 from busledger.tui.filters import Filter
-from busledger.tui.keys import ANYWHERE, Key
+from busledger.tui.keys import ANYWHERE, nothing_words
 from busledger.tui.loaded import Loaded
 from busledger.tui.pinning import Notebook
 from busledger.tui.program import ProgramView
 from busledger.tui.state import BrowserState
 from busledger.tui.widgets.bars import KeyBar, StatusLine, ViewBar
 
-__all__ = ["BrowserScreen", "Host"]
+__all__ = ["TALL", "WIDE", "BrowserScreen", "Host"]
+
+TALL = 34  # lines from which there is room for more below
+WIDE = 160  # columns from which two views stand side by side; as in the application's breakpoints
 
 
 class Host(Protocol):
@@ -43,14 +49,17 @@ class Host(Protocol):
         """Show another view."""
 
     def status(self) -> str:
-        """What is loaded and shown, in a line."""
+        """What is loaded, in a line."""
+
+    def filter_status(self, short: bool) -> str:
+        """The filter with its key; empty where there is none."""
 
 
 class BrowserScreen(Screen[None]):
     """A view: ``view`` is its name in ``busledger.tui.keys.VIEWS``, ``keys`` what its key bar shows."""
 
     view: ClassVar[str] = ""
-    keys: ClassVar[tuple[Key, ...]] = ()
+    keys: ClassVar[tuple[tables.Key, ...]] = ()
     ready = False
 
     @property
@@ -77,10 +86,11 @@ class BrowserScreen(Screen[None]):
         """Draw the application's state, status line included."""
         host = self.host
         line = self.query_one("#status", StatusLine)
+        # The filter comes first: a message may be long, and a filter must never go unsaid.
         if host.state.message:
-            line.say(host.state.message, host.state.tone)
+            line.say(host.state.message, host.state.tone, host.filter_status(short=True))
         else:
-            line.say(host.status(), "dim")
+            line.say(host.status(), "dim", host.filter_status(short=False))
         self.show(host.loaded, host.state)
 
     def on_mount(self) -> None:
@@ -88,6 +98,11 @@ class BrowserScreen(Screen[None]):
         with suppress(NoMatches):
             self.draw()
             self.ready = True
+
+    def on_key(self, event: Key) -> None:
+        """A key that does nothing here says so, and where it does something."""
+        if self.ready and event.key not in self.active_bindings:
+            self.host.act(states.say, nothing_words(self.view, event.key, event.character))
 
     def on_screen_resume(self) -> None:
         """Coming back to a view, it shows what the others changed."""

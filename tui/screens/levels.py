@@ -1,4 +1,4 @@
-"""Levels: every line around the chosen cycle, against time."""
+"""Levels: every line around the chosen cycle, against time; with room the cycle in words and the list below."""
 
 from __future__ import annotations
 
@@ -6,16 +6,20 @@ from typing import ClassVar, Literal
 
 from textual.app import ComposeResult
 from textual.binding import BindingType
+from textual.containers import Container, Vertical
+from textual.widgets import Static
 
 from busledger.tui import arranging
 from busledger.tui import state as states
 from busledger.tui.keys import LEVELS, bindings
 from busledger.tui.loaded import Loaded
+from busledger.tui.screens.base import TALL, WIDE
 from busledger.tui.screens.stepping import SteppingScreen
 from busledger.tui.source import find_edge
 from busledger.tui.state import BrowserState
 from busledger.tui.widgets.bars import StatusLine
-from busledger.tui.widgets.cycle_list import cycle_line
+from busledger.tui.widgets.cycle_list import CycleList, cycle_line, heading
+from busledger.tui.widgets.detail import CycleDetail
 from busledger.tui.widgets.levels import LevelView, between_marks, caret_of
 
 __all__ = ["LevelsScreen"]
@@ -33,6 +37,11 @@ class LevelsScreen(SteppingScreen):
         yield StatusLine(id="cycle-line", markup=False)
         yield LevelView(id="levels")
         yield StatusLine(id="mark-line", markup=False)
+        with Container(id="levels-lower"):
+            with Vertical(id="levels-list"):
+                yield Static("", id="heading", markup=False)
+                yield CycleList(id="cycles")
+            yield CycleDetail("", id="levels-detail", markup=False)
 
     def show(self, loaded: Loaded, state: BrowserState) -> None:
         """Draw a state."""
@@ -44,6 +53,12 @@ class LevelsScreen(SteppingScreen):
             words += f"  {program.sentence(state.cursor)}" if program is not None else ""
         self.query_one("#cycle-line", StatusLine).say(words, "text")
         self.query_one(LevelView).show(source, state)
+        if self.app.size.height >= TALL:
+            self.query_one(CycleDetail).show(source, loaded.board, state)
+        if self.app.size.height >= TALL and self.app.size.width >= WIDE:
+            facts = source.facts
+            self.query_one("#heading", Static).update(heading(facts.address_bits, facts.data_bits), layout=False)
+            self.query_one(CycleList).show(source, state)
         marks = between_marks(state, source.facts.tick_fs)
         hint = "no marks: [ and ] put them where the middle is"
         self.query_one("#mark-line", StatusLine).say(marks or hint, "mark" if marks else "dim")
@@ -84,6 +99,14 @@ class LevelsScreen(SteppingScreen):
     def action_line(self, by: int) -> None:
         """Choose another line."""
         self.host.act(arranging.select_group, by)
+
+    def on_cycle_list_clicked(self, message: CycleList.Clicked) -> None:
+        """To the clicked cycle."""
+        self.host.act(states.go_to, message.cycle)
+
+    def on_level_view_picked(self, message: LevelView.Picked) -> None:
+        """Choose the clicked line."""
+        self.host.act(arranging.select_group, message.group - self.host.state.group)
 
     def action_carry(self, by: Literal[-1, 1]) -> None:
         """Move the chosen line."""

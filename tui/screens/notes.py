@@ -35,6 +35,10 @@ class NotesScreen(TextScreen):
             self.host.act(states.select_note, by, count)
             self.keep_in_view(2 + 2 * self.host.state.note)
 
+    def action_pick(self, number: int) -> None:
+        """The clicked note."""
+        self.action_choose(number - self.host.state.note)
+
     def action_open_note(self) -> None:
         """To the cycle of the note."""
         host = self.host

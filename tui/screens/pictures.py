@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar
 
+from rich.text import Text
+from textual.app import ComposeResult
 from textual.binding import BindingType
+from textual.widgets import Static
 
-from busledger.tui.keys import PICTURE, bindings
+from busledger.tui.keys import PICTURE, VIEWS, bindings
 from busledger.tui.loaded import Loaded
 from busledger.tui.screens.scrolling import TextScreen
 from busledger.tui.state import BrowserState
 from busledger.tui.widgets.buffer_picture import buffers_text
+from busledger.tui.widgets.clicking import Clickable, acts
 from busledger.tui.widgets.select_picture import selects_text
 from busledger.tui.widgets.timing_picture import timing_text
 from busledger.tui.widgets.trend_picture import trend_text
@@ -23,14 +28,50 @@ def _document(loaded: Loaded, name: str) -> str | None:
     return loaded.session.store.documents.get(f"{name}.json")
 
 
+def _selects(loaded: Loaded, _state: BrowserState, width: int) -> Text:
+    return selects_text(loaded.session.result, width, _document(loaded, "selects"))
+
+
+def _buffers(loaded: Loaded, _state: BrowserState, width: int) -> Text:
+    return buffers_text(loaded.session.result, width, _document(loaded, "buffers"))
+
+
+def _timing(loaded: Loaded, _state: BrowserState, width: int) -> Text:
+    return timing_text(loaded.session.result, width, _document(loaded, "timing"))
+
+
+_TEXTS: dict[str, Callable[[Loaded, BrowserState, int], Text]] = {
+    "selects": _selects,
+    "buffers": _buffers,
+    "timing": _timing,
+    "trend": trend_text,
+}
+_BESIDE = {"selects": "buffers", "buffers": "selects", "timing": "trend", "trend": "timing"}
+
+
 class _Picture(TextScreen):
+    """On a wide terminal the page that belongs to it stands beside it."""
+
     keys = PICTURE
     BINDINGS: ClassVar[list[BindingType]] = bindings(PICTURE)
     _drawn_width = 0
 
+    def compose_beside(self) -> ComposeResult:
+        """The other page under its name."""
+        name, key, word = next(view for view in VIEWS if view[0] == _BESIDE[self.view])
+        yield Clickable(Text(f"{key} {word}", style=acts(f"app.view('{name}')")), id="beside-title", markup=False)
+        yield Static("", id="beside-page", markup=False)
+
     @property
     def _width(self) -> int:
-        return max(40, self.app.size.width - 2)
+        return max(40, (self.app.size.width // 2 if self.wide else self.app.size.width) - 3)
+
+    def show(self, loaded: Loaded, state: BrowserState) -> None:
+        """Draw a state."""
+        self.page.update(_TEXTS[self.view](loaded, state, self._width))
+        if self.wide:
+            beside = _TEXTS[_BESIDE[self.view]](loaded, state, self._width)
+            self.query_one("#beside-page", Static).update(beside)
 
     def on_resize(self) -> None:
         """Pictures depend on the width."""
@@ -48,19 +89,11 @@ class SelectsScreen(_Picture):
 
     view = "selects"
 
-    def show(self, loaded: Loaded, state: BrowserState) -> None:
-        """Draw a state."""
-        self.page.update(selects_text(loaded.session.result, self._width, _document(loaded, "selects")))
-
 
 class BuffersScreen(_Picture):
     """Bus drivers."""
 
     view = "buffers"
-
-    def show(self, loaded: Loaded, state: BrowserState) -> None:
-        """Draw a state."""
-        self.page.update(buffers_text(loaded.session.result, self._width, _document(loaded, "buffers")))
 
 
 class TimingScreen(_Picture):
@@ -68,16 +101,8 @@ class TimingScreen(_Picture):
 
     view = "timing"
 
-    def show(self, loaded: Loaded, state: BrowserState) -> None:
-        """Draw a state."""
-        self.page.update(timing_text(loaded.session.result, self._width, _document(loaded, "timing")))
-
 
 class TrendScreen(_Picture):
     """Failures over time."""
 
     view = "trend"
-
-    def show(self, loaded: Loaded, state: BrowserState) -> None:
-        """Draw a state."""
-        self.page.update(trend_text(loaded, state, self._width))

@@ -1,12 +1,13 @@
-"""A screen that is one long text: scrolled, never edited."""
+"""A screen that is one long text: scrolled, never edited; on a wide terminal with something beside it."""
 
 from __future__ import annotations
 
 from textual.app import ComposeResult
-from textual.containers import VerticalScroll
+from textual.containers import Container, VerticalScroll
 from textual.widgets import Static
 
-from busledger.tui.screens.base import BrowserScreen
+from busledger.tui.screens.base import WIDE, BrowserScreen
+from busledger.tui.widgets.clicking import Clickable
 
 __all__ = ["TextScreen"]
 
@@ -15,9 +16,21 @@ class TextScreen(BrowserScreen):
     """Subclasses fill ``#page``; keys scroll it."""
 
     def compose_body(self) -> ComposeResult:
-        """The page."""
-        with VerticalScroll(id="scroll", can_focus=False):
-            yield Static("", id="page", markup=False)
+        """The page, and what stands beside it where the terminal is wide."""
+        with Container(id="pages"):
+            with VerticalScroll(id="scroll", can_focus=False):
+                yield Clickable("", id="page", markup=False)
+            with VerticalScroll(id="page-beside", can_focus=False):
+                yield from self.compose_beside()
+
+    def compose_beside(self) -> ComposeResult:
+        """Nothing, unless a subclass has something."""
+        yield from ()
+
+    @property
+    def wide(self) -> bool:
+        """Whether something stands beside the page."""
+        return self.app.size.width >= WIDE
 
     @property
     def page(self) -> Static:

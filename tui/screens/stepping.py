@@ -23,6 +23,10 @@ class SteppingScreen(BrowserScreen):
         """One cycle up or down the list."""
         self.host.act(states.move, by)
 
+    def action_cycle(self, by: int) -> None:
+        """To the neighbour in the capture."""
+        self.host.act(states.step, by)
+
     def action_end(self, last: bool) -> None:
         """First or last cycle of the list."""
         self.host.act(states.move_to_end, last)
@@ -137,7 +141,9 @@ class SteppingScreen(BrowserScreen):
 
     def action_filter(self) -> None:
         """Ask what to show."""
-        self.app.push_screen(FilterDialog(self.host.loaded.source.facts, self.host.state.filter), self._filtered)
+        state = self.host.state
+        present = state.lifted[0] if state.lifted is not None else state.filter
+        self.app.push_screen(FilterDialog(self.host.loaded.source.facts, present), self._filtered)
 
     def _filtered(self, wanted: Filter | None) -> None:
         if wanted is None:
@@ -146,10 +152,6 @@ class SteppingScreen(BrowserScreen):
             self.host.act(states.clear_filter)
         else:
             self.host.select(wanted)
-
-    def action_unfilter(self) -> None:
-        """Show all cycles."""
-        self.host.act(states.clear_filter)
 
 
 def _direction(step: int) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import ClassVar
 
+from textual.app import ComposeResult
 from textual.binding import BindingType
 
 from busledger.decoder.findings import CheckResult, Suspect
@@ -16,6 +17,8 @@ from busledger.tui.loaded import Loaded
 from busledger.tui.places import cell_filter
 from busledger.tui.screens.scrolling import TextScreen
 from busledger.tui.state import BrowserState
+from busledger.tui.widgets.detail import CycleDetail
+from busledger.tui.widgets.levels import LevelView
 from busledger.tui.widgets.suspects import pieces_of, why_text
 
 __all__ = ["WhyScreen", "suspect_filter"]
@@ -38,10 +41,24 @@ class WhyScreen(TextScreen):
     keys = WHY
     BINDINGS: ClassVar[list[BindingType]] = bindings(WHY)
 
+    def compose_beside(self) -> ComposeResult:
+        """The chosen piece's cycle, in words and as levels."""
+        yield CycleDetail("", id="why-detail", markup=False)
+        yield LevelView(id="why-levels")
+
     def show(self, loaded: Loaded, state: BrowserState) -> None:
         """Draw a state."""
-        text, _ = why_text(loaded.session.result, loaded.source, state)
+        result, source = loaded.session.result, loaded.source
+        text, _ = why_text(result, source, state)
         self.page.update(text)
+        if not self.wide or not source.total:
+            return
+        pieces = pieces_of(result, source, state.suspect)
+        chosen = pieces[min(state.evidence, len(pieces) - 1)].cycle if pieces else None
+        first = next((piece.cycle for piece in pieces if piece.cycle is not None), state.cursor)
+        there = replace(state, cursor=first if chosen is None else chosen, caret=None, lane=None)
+        self.query_one(CycleDetail).show(source, loaded.board, there)
+        self.query_one(LevelView).show(source, there)
 
     def action_turn(self, by: int) -> None:
         """Another suspect."""
@@ -69,6 +86,13 @@ class WhyScreen(TextScreen):
         host.act(states.select_evidence, by, len(pieces))
         _, line = why_text(host.loaded.session.result, host.loaded.source, host.state)
         self.keep_in_view(line)
+
+    def action_choose_piece(self, number: int) -> None:
+        """The clicked piece; clicked again: to it."""
+        if number == self.host.state.evidence:
+            self.action_open_piece()
+        else:
+            self.action_piece(number - self.host.state.evidence)
 
     def action_open_piece(self) -> None:
         """To the cycle, or to the wrong cycles of this suspect."""

@@ -9,12 +9,13 @@ from textual.widgets import Static
 
 from busledger.tui.keys import VIEWS, Key
 from busledger.tui.palette import ACCENT, COLOURS, DIM, GROUND, KEY
+from busledger.tui.widgets.clicking import Clickable, acts
 
 __all__ = ["KeyBar", "StatusLine", "ViewBar", "key_text", "view_text"]
 
 
 def view_text(current: str) -> Text:
-    """All views with their keys; the current one between brackets of its own."""
+    """All views with their keys, each to be clicked; the current one between brackets of its own."""
     text = Text(no_wrap=True, end="")
     for place, (name, key, word) in enumerate(VIEWS):
         if place:
@@ -22,8 +23,10 @@ def view_text(current: str) -> Text:
         if name == current:
             text.append(f"▐{key} {word}▌", f"bold {GROUND} on {ACCENT}")
         else:
+            start = len(text)
             text.append(key, f"bold {KEY}")
             text.append(f" {word}", DIM)
+            text.stylize(acts(f"app.view('{name}')"), start)
     return text
 
 
@@ -39,13 +42,29 @@ def key_text(keys: Sequence[Key], width: int) -> Text:
         if used:
             text.append("  ")
             used += 2
-        text.append(key.shown, f"bold {KEY}")
-        text.append(f" {key.word}", DIM)
+        _append_key(text, key)
         used += length
     return text
 
 
-class ViewBar(Static):
+def _append_key(text: Text, key: Key) -> None:
+    """Each sign presses its own key when it is clicked, the word the last of them: forward."""
+    signs = key.shown.split(" ") if " " in key.shown else list(key.shown) if key.shown[0] in "←↑" else [key.shown]
+    presses = [press for press, _ in key.presses[: len(signs)]] if "-" not in key.shown[1:] else []
+    for place, sign in enumerate(signs):
+        if place and " " in key.shown:
+            text.append(" ")
+        start = len(text)
+        text.append(sign, f"bold {KEY}")
+        if place < len(presses):
+            text.stylize(acts(f"app.type('{presses[place]}')"), start)
+    start = len(text)
+    text.append(f" {key.word}", DIM)
+    if presses:
+        text.stylize(acts(f"app.type('{presses[0 if signs[0].isalpha() else -1]}')"), start)
+
+
+class ViewBar(Clickable):
     """The first line: every view, one key away."""
 
     def __init__(self, current: str) -> None:
@@ -55,13 +74,18 @@ class ViewBar(Static):
 class StatusLine(Static):
     """The second line: what is shown, or the sentence that the last key led to."""
 
-    def say(self, text: str, tone: str) -> None:
-        """Show untrusted text in a palette colour."""
+    def say(self, text: str, tone: str, before: str = "") -> None:
+        """Show untrusted text in a palette colour; ``before`` stands first, as something to keep in mind."""
         mark = {"wrong": "✗ ", "good": "✓ "}.get(tone, "")
-        self.update(Text(mark + text, COLOURS[tone], no_wrap=True, overflow="ellipsis", end=""), layout=False)
+        shown = Text(no_wrap=True, overflow="ellipsis", end="")
+        if before:
+            shown.append(before, COLOURS["caution"])
+            shown.append(" │ ", COLOURS["dim"])
+        shown.append(mark + text, COLOURS[tone])
+        self.update(shown, layout=False)
 
 
-class KeyBar(Static):
+class KeyBar(Clickable):
     """The last lines: the keys of this screen."""
 
     def __init__(self, keys: Sequence[Key]) -> None:

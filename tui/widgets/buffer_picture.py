@@ -6,6 +6,7 @@ from rich.text import Text
 
 from busledger.decoder.checks import BufferResult, BuffersResult, ControlCounts, LanePath
 from busledger.decoder.findings import CheckResult
+from busledger.decoder.report import accusations
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
 from busledger.tui.widgets.check_text import (
@@ -31,7 +32,7 @@ def buffers_text(result: CheckResult, width: int, document: str | None = None) -
     found = read_check(result, "buffers", BuffersResult, document)
     if found is None:
         return append_bare_findings(text, result, "buffers", ABSENT)
-    append_findings(text, found.findings)
+    append_findings(text, found.findings, accusations(result, [buffer.designator for buffer in found.buffers]))
     for buffer in found.buffers:
         _buffer(text, buffer)
     append_skipped(text, found.skipped)
@@ -46,8 +47,9 @@ def _buffer(text: Text, buffer: BufferResult) -> None:
     if buffer.undriven_stands_out:
         text.append(
             f"   {thousands(buffer.undriven_reads)} of {thousands(buffer.known_reads)} reads repeat what the bus"
-            f" carried before ({buffer.undriven_by_chance:.0f} by chance): nobody may have driven them\n",
-            COLOURS["caution"],
+            f" carried before; by chance {buffer.undriven_by_chance:.0f} would. Data that come twice look the same as"
+            " reads that no part drove.\n",
+            COLOURS["dim"],
         )
     if buffer.lanes:
         text.append("   lane near   far        reads          writes\n", COLOURS["dim"])

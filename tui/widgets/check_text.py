@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from pydantic import BaseModel, ValidationError
 from rich.text import Text
 
 from busledger.decoder.checks import CheckFinding, DelayHistogram
+from busledger.decoder.figures import NO_BREAK
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
@@ -19,7 +20,6 @@ __all__ = [
     "append_findings",
     "append_skipped",
     "append_title",
-    "fact_lines",
     "limit_line",
     "read_check",
     "share_bar",
@@ -66,8 +66,11 @@ def append_title(text: Text, words: str, more: str = "") -> None:
     text.append(f"  {more}\n" if more else "\n", COLOURS["dim"])
 
 
-def append_findings(text: Text, findings: Sequence[CheckFinding]) -> None:
-    """Faults first, then doubts, then notes; each with its counts."""
+def append_findings(text: Text, findings: Sequence[CheckFinding], accused: Sequence[str] = ()) -> None:
+    """What the whole capture says against the parts of this page, then faults, doubts, notes; each with its counts."""
+    for words in accused:
+        text.append(f" ✗ {words.replace(NO_BREAK, ' ')}", f"bold {COLOURS['wrong']}")
+        text.append("  (y: why)\n", COLOURS["key"])
     order = {"fault": 0, "doubt": 1, "note": 2}
     for finding in sorted(findings, key=lambda f: order[f.weight]):
         sign, colour = _SIGNS[finding.weight]
@@ -79,8 +82,12 @@ def append_findings(text: Text, findings: Sequence[CheckFinding]) -> None:
         text.append("\n")
         for other in finding.other:
             text.append(f"     or: {plain(other, 300)}\n", COLOURS["dim"])
-    if not findings:
-        text.append(" ✓ Nothing wrong was found.\n", COLOURS["good"])
+    if findings:
+        return
+    if accused:
+        text.append(" · On the lines that are clipped here nothing of it shows.\n", COLOURS["dim"])
+    else:
+        text.append(" ✓ Nothing wrong was found on the lines that are clipped.\n", COLOURS["good"])
 
 
 def append_skipped(text: Text, skipped: Sequence[str]) -> None:
@@ -119,11 +126,11 @@ def _columns(histogram: DelayHistogram, width: int) -> tuple[int, int]:
     return step, -(-bins // step)
 
 
-def spark_scale(histogram: DelayHistogram, width: int) -> str:
-    """The line under a ``spark`` of the histogram: its ends in ns."""
+def spark_scale(histogram: DelayHistogram, width: int, ends: tuple[float | None, float | None] = (None, None)) -> str:
+    """The line under a ``spark`` of the histogram: its ends in ns, or the least and most that were measured."""
     _, columns = _columns(histogram, width)
-    low = histogram.first_bin * histogram.bin_ns
-    high = low + len(histogram.counts) * histogram.bin_ns
+    low = ends[0] if ends[0] is not None else (histogram.first_bin - 0.5) * histogram.bin_ns
+    high = ends[1] if ends[1] is not None else low + len(histogram.counts) * histogram.bin_ns
     left, right = f"{low:.0f}", f"{high:.0f} ns"
     return left + " " * max(1, columns - len(left) - len(right)) + right
 
@@ -131,35 +138,9 @@ def spark_scale(histogram: DelayHistogram, width: int) -> str:
 def limit_line(histogram: DelayHistogram, limit_ns: float, width: int) -> str:
     """Where a limit lies under a ``spark`` of the histogram; beyond its ends, which way."""
     step, columns = _columns(histogram, width)
-    column = int((limit_ns - histogram.first_bin * histogram.bin_ns) // (histogram.bin_ns * step))
+    column = int((limit_ns - (histogram.first_bin - 0.5) * histogram.bin_ns) // (histogram.bin_ns * step))
     if column < 0:
         return "◀ limit"
     if column >= columns:
         return " " * columns + "limit ▶"
     return " " * column + "▲ limit"
-
-
-def fact_lines(key: str, value: Any) -> list[str]:
-    """An entry of one of the result's open dictionaries, as lines: sentences as they are, figures named."""
-    name = plain(str(key)).replace("_", " ")
-    if value is None or value == "" or value == [] or value == {} or value == ():
-        return []
-    if isinstance(value, Mapping):
-        return [f"{name}: " + ", ".join(f"{plain(str(k)).replace('_', ' ')} {_figure(v)}" for k, v in value.items())]
-    if isinstance(value, list | tuple):
-        if all(isinstance(item, str) for item in value):
-            return [plain(item, 400) for item in value]
-        if all(isinstance(item, Mapping) for item in value):
-            return [line for item in value for line in fact_lines(key, item)]
-        return [f"{name}: {', '.join(_figure(item) for item in value)}"]
-    return [plain(value, 400) if isinstance(value, str) and " " in value else f"{name}: {_figure(value)}"]
-
-
-def _figure(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    if isinstance(value, list | tuple):
-        return " to ".join(_figure(item) for item in value)
-    return plain(str(value), 200)

@@ -59,7 +59,8 @@ def cycle_line(row: CycleRow, source: CycleSource, chosen: bool) -> list[Segment
     on = SELECTED if chosen else PANEL
     mark, colour = _MARKS.get(Verdict(row.verdict), (" ", "dim"))
     data = (facts.data_bits + 3) // 4
-    must = hex_bits(row.expected, ~row.known, facts.data_bits) if row.known else ""
+    # What a write's cell held until then is no value that the write is due to give.
+    due = hex_bits(row.expected, ~row.known, facts.data_bits) if row.known and row.verdict != Verdict.WRITE else ""
     name = plain(facts.regions[row.region].name) if 0 <= row.region < len(facts.regions) else ""
     lanes = lane_picture(row.mismatch, facts.data_bits) if row.verdict == Verdict.MISMATCH else ""
     return [
@@ -69,7 +70,7 @@ def cycle_line(row: CycleRow, source: CycleSource, chosen: bool) -> list[Segment
         Segment(f"{kind_word(row.kind):<13}", style("text", on=on)),
         Segment(hex_bits(row.address, row.address_unknown, facts.address_bits) + " ", style("accent", on=on)),
         Segment(hex_bits(row.data, row.data_unknown, facts.data_bits) + " ", style("text", on=on, bold=True)),
-        Segment(f"{must:<{max(3, data)}} ", style("wrong" if lanes else "dim", on=on, bold=bool(lanes))),
+        Segment(f"{due:<{max(3, data)}} ", style("wrong" if lanes else "dim", on=on, bold=bool(lanes))),
         Segment(f"{lanes:<{facts.data_bits}} ", style("wrong", on=on, bold=True)),
         Segment(f"{_short(name, _REGION_WIDTH):<{_REGION_WIDTH}} ", style("dim", on=on)),
         Segment(flag_words(row.flags), style("caution", on=on)),
@@ -130,6 +131,11 @@ class CycleList(ScrollView, can_focus=False):
         at = self.scroll_offset.y + event.y
         if at < len(self._rows):
             self.post_message(self.Clicked(self._rows.cycle(at)))
+
+    @property
+    def rows(self) -> Rows:
+        """The cycles that it lists."""
+        return self._rows
 
     @property
     def page(self) -> int:

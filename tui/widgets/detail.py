@@ -59,7 +59,8 @@ def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserStat
     text.append(f"  data {hex_bits(row.data, row.data_unknown, facts.data_bits)}", COLOURS["text"])
     text.append(f" = {_binary(row.data, row.data_unknown, facts.data_bits)}", COLOURS["dim"])
     if row.known:
-        text.append(f"  must be {hex_bits(row.expected, ~row.known, facts.data_bits)}", COLOURS["text"])
+        due = "the cell held until then" if verdict is Verdict.WRITE else "must be"
+        text.append(f"  {due} {hex_bits(row.expected, ~row.known, facts.data_bits)}", COLOURS["text"])
         text.append(f" = {_binary(row.expected, ~row.known, facts.data_bits)}", COLOURS["dim"])
     if row.mismatch:
         text.append(f"\ndiffers in {lanes_text(row.mismatch)}", f"bold {COLOURS['wrong']}")
@@ -83,8 +84,6 @@ def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserStat
         text.append("no write to this cell was seen before", COLOURS["dim"])
     if row.flags:
         text.append(f"\nflags {flag_words(row.flags)}", COLOURS["caution"])
-    if state.cursor not in state.rows:
-        text.append("\nhidden by the filter", COLOURS["caution"])
     if state.lane is not None:
         text.append(f"\nlane chosen: D{state.lane}", COLOURS["mark"])
     return text

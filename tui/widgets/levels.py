@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -9,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.segment import Segment
 from rich.style import Style
+from textual import events
+from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
@@ -16,13 +19,14 @@ from busledger.decoder.text import plain
 from busledger.tui.palette import GROUND, PANEL, SELECTED, WINDOW, style
 from busledger.tui.source import CycleSource
 from busledger.tui.state import BrowserState
-from busledger.tui.timeline import Cell, View, column_of, columns_of, line_cells, sample_view, value_text
+from busledger.tui.timeline import Cell, LevelColumns, View, column_of, columns_of, line_cells, sample_view, value_text
 from busledger.tui.wording import span_text, time_text
 
-__all__ = ["HEAD_LINES", "LevelPicture", "LevelView", "between_marks", "caret_of", "draw_levels"]
+__all__ = ["LevelPicture", "LevelView", "between_marks", "caret_of", "draw_levels"]
 
-HEAD_LINES = 3
 NAME_WIDTH = 11
+_MOST_DIFFERING = 4  # lanes drawn above the others
+_MOST_DUE = 2  # as many have a line of their own for the level that was due
 _SHAPES = {
     Cell.OUTSIDE: " ",
     Cell.LOW: "▁",
@@ -37,11 +41,17 @@ _COLOURS = {Cell.LOW: "dim", Cell.HIGH: "accent", Cell.UNKNOWN: "caution", Cell.
 
 @dataclass(frozen=True, slots=True)
 class LevelPicture:
-    """Finished lines: ``head`` above, ``body`` one a drawn line, ``chosen`` the body line of the chosen group."""
+    """Finished lines: ``head`` above, ``body`` one a drawn line, ``chosen`` the body line of the chosen group.
+
+    The head ends with the lines that differ in the chosen cycle; ``names`` and ``groups`` say what each body line shows
+    and which group it belongs to.
+    """
 
     head: list[list[Segment]]
     body: list[list[Segment]]
     chosen: int
+    names: list[str]
+    groups: list[int]
 
 
 def caret_of(source: CycleSource, state: BrowserState) -> int:
@@ -127,9 +137,12 @@ def draw_levels(source: CycleSource, state: BrowserState, width: int) -> LevelPi
         [Segment("marks".rjust(NAME_WIDTH) + " ", name_style), *_runs(mark_text, mark_colours, plain_ground, True)],
         [Segment("sampled".rjust(NAME_WIDTH) + " ", name_style), *_runs(edge_text, edge_colours, plain_ground, True)],
     ]
-    body: list[list[Segment]] = []
-    chosen = 0
     bit_of = {line.name: bit for bit, line in enumerate(source.facts.lines)}
+    head += _differing(source, state, sampled, bit_of, window, ground)
+    body: list[list[Segment]] = []
+    names: list[str] = []
+    groups: list[int] = []
+    chosen = 0
     low_lines = {line.name for line in source.facts.lines if line.active_low}
     for number, group in enumerate(state.groups):
         picked = number == state.group
@@ -140,12 +153,61 @@ def draw_levels(source: CycleSource, state: BrowserState, width: int) -> LevelPi
             text = value_text(sampled, [bit_of[name] for name in group.lines])
             colours = ["dim" if char in "─│ " else "caution" if char == "?" else "text" for char in text]
             body.append([_name(f"{sign}{group.name}", picked), *_runs(text, colours, ground)])
+            names.append(group.name)
+            groups.append(number)
             if group.folded:
                 continue
         for name in group.lines:
             shown = ("  " if len(group.lines) > 1 else "") + ("/" if name in low_lines else "") + name
             body.append([_name(shown, picked), *_line(line_cells(sampled, bit_of[name]), ground)])
-    return LevelPicture(head, body, chosen)
+            names.append(name)
+            groups.append(number)
+    return LevelPicture(head, body, chosen, names, groups)
+
+
+def _differing(
+    source: CycleSource,
+    state: BrowserState,
+    sampled: LevelColumns,
+    bit_of: Mapping[str, int],
+    window: tuple[int, int] | None,
+    ground: list[str],
+) -> list[list[Segment]]:
+    """The chosen cycle's wrong lanes: each as it was, and under it the level that was due, in the sampling window."""
+    if not source.total:
+        return []
+    row = source.row(state.cursor)
+    wrong = [lane for lane in range(source.facts.data_bits) if row.mismatch >> lane & 1]
+    drawn: list[list[Segment]] = []
+    for lane in wrong[:_MOST_DIFFERING]:
+        bit = bit_of.get(f"D{lane}", bit_of.get(f"AD{lane}"))  # a multiplexed bus has both on one line
+        if bit is None:
+            continue
+        text = "".join(_SHAPES[Cell(cell)] for cell in line_cells(sampled, bit))
+        drawn.append([_wrong_name(f"✗ D{lane} read"), *_runs(text, ["wrong"] * len(text), ground, True)])
+        if len(wrong) <= _MOST_DUE:
+            drawn.append([_wrong_name("due"), *_due(row.expected >> lane & 1, window, len(text), ground)])
+    if len(wrong) > _MOST_DIFFERING:
+        more = " ".join(f"D{lane}" for lane in wrong[_MOST_DIFFERING:])
+        drawn.append([_wrong_name("✗ also"), Segment(more, style("wrong", on=GROUND))])
+    return drawn
+
+
+def _due(level: int, window: tuple[int, int] | None, columns: int, ground: list[str]) -> list[Segment]:
+    """The level that was due, hatched over the sampling window, with its name beside it where there is room."""
+    words = f" {'high' if level else 'low'} was due"
+    if window is None:
+        return _runs(words.ljust(columns)[:columns], ["caution"] * columns, ground)
+    low, high = window
+    text = [" "] * columns
+    text[low : high + 1] = ("▀" if level else "▄") * (high - low + 1)
+    start = high + 1 if high + 1 + len(words) <= columns else max(0, low - len(words) - 1)
+    text[start : start + len(words)] = words[: columns - start]
+    return _runs("".join(text), ["caution"] * columns, [GROUND] * columns, True)
+
+
+def _wrong_name(text: str) -> Segment:
+    return Segment(f"{text:>{NAME_WIDTH}} ", style("wrong", on=PANEL, bold=True))
 
 
 def _name(text: str, picked: bool) -> Segment:
@@ -162,6 +224,12 @@ def _line(cells: NDArray[np.uint8], ground: list[str]) -> list[Segment]:
 
 class LevelView(Widget):
     """Draws ``draw_levels``; the chosen line is kept in view when there are more than fit."""
+
+    @dataclass
+    class Picked(Message):
+        """A line was clicked; ``group`` is its place among the groups."""
+
+        group: int
 
     def __init__(self, *, id: str | None = None) -> None:
         super().__init__(id=id)
@@ -190,21 +258,61 @@ class LevelView(Widget):
         if self._picture is None or self._width != width:
             self._picture, self._width = draw_levels(self._source, self._state, width), width
         picture = self._picture
-        if y < HEAD_LINES:
+        head = len(picture.head)
+        if y < head:
             return Strip(picture.head[y]).adjust_cell_length(width, blank)
-        air = 2 if 2 * len(picture.body) <= height - HEAD_LINES else 1  # a blank line below each, if there is room
-        if (y - HEAD_LINES) % air:
-            return Strip.blank(width, blank)
-        room = max(1, (height - HEAD_LINES) // air)
-        self._top = max(0, min(self._top, len(picture.body) - room))
-        if picture.chosen < self._top:
-            self._top = picture.chosen
-        elif picture.chosen >= self._top + room:
-            self._top = picture.chosen - room + 1
-        at = self._top + (y - HEAD_LINES) // air
-        if at >= len(picture.body):
+        air, first, last = self._seen(picture, height - head)
+        at, rest = divmod(y - head, air)
+        at += first
+        if y == height - 1 and (first or last < len(picture.body)):
+            told = Segment(_hidden(picture, first, last), style("key", on=GROUND))
+            return Strip([told]).adjust_cell_length(width, blank)
+        if rest or at >= last:
             return Strip.blank(width, blank)
         return Strip(picture.body[at]).adjust_cell_length(width, blank)
+
+    def _seen(self, picture: LevelPicture, height: int) -> tuple[int, int, int]:
+        """How many screen lines a body line takes, and which body lines are in view; the chosen one always is."""
+        count = len(picture.body)
+        if count <= height:
+            return 2 if 2 * count <= height else 1, 0, count  # a blank line below each, if there is room
+        room = max(1, height - 1)  # the last one tells what is hidden
+        self._top = max(0, min(self._top, count - room))
+        self._top = max(picture.chosen - room + 1, min(self._top, picture.chosen))
+        return 1, self._top, self._top + room
+
+    def on_click(self, event: events.Click) -> None:
+        """Tell which line or group was clicked."""
+        picture = self._picture
+        if picture is None:
+            return
+        air, first, last = self._seen(picture, self.size.height - len(picture.head))
+        at = first + (event.y - len(picture.head)) // air
+        if event.y >= len(picture.head) and at < last:
+            self.post_message(self.Picked(picture.groups[at]))
+
+
+def _hidden(picture: LevelPicture, first: int, last: int) -> str:
+    """What lies off the screen, above and below, by name."""
+    parts = []
+    for sign, names in (("▲", picture.names[:first]), ("▼", picture.names[last:])):
+        if names:
+            parts.append(f"{sign} {len(names)} more: {plain(' '.join(ranges(names)), 60)}")
+    return " " + "   ".join(parts)
+
+
+def ranges(names: Sequence[str]) -> list[str]:
+    """Names with neighbouring numbers put together, either way round: D7 D6 D5 CS0 is D7-D5 CS0."""
+    shown: list[list[str]] = []
+    for name in names:
+        stem, number = name.rstrip("0123456789"), name[len(name.rstrip("0123456789")) :]
+        last = shown[-1][-1] if shown else ""
+        before = last[len(last.rstrip("0123456789")) :]
+        if number and before and last.rstrip("0123456789") == stem and abs(int(number) - int(before)) == 1:
+            shown[-1].append(name)
+        else:
+            shown.append([name])
+    return [run[0] if len(run) == 1 else f"{run[0]}-{run[-1]}" for run in shown]
 
 
 def between_marks(state: BrowserState, tick_fs: int) -> str:

@@ -7,6 +7,7 @@ from rich.text import Text
 from busledger.decoder.checks import DecoderResult, SelectsResult
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.marks import marked
+from busledger.decoder.report import accusations
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
 from busledger.tui.widgets.check_text import (
@@ -35,7 +36,7 @@ def selects_text(result: CheckResult, width: int, document: str | None = None) -
     if found is None:
         return append_bare_findings(text, result, "selects", ABSENT)
     found = marked(found)
-    append_findings(text, found.findings)
+    append_findings(text, found.findings, accusations(result, [decoder.designator for decoder in found.decoders]))
     if found.regions:
         append_title(text, "Regions and their selects", "how often the select came for whose cycles")
         for region in found.regions:
@@ -62,7 +63,7 @@ def _decoder(text: Text, decoder: DecoderResult, width: int) -> None:
     append_title(
         text,
         f"{plain(decoder.designator)} {plain(decoder.part)}",
-        f"{decoder.rows_seen} of {decoder.rows_possible} rows seen, {thousands(decoder.judged)} cycles judged",
+        f"{decoder.rows_seen} of {decoder.rows_possible} rows seen, {thousands(decoder.judged)} settled moments judged",
     )
     if decoder.not_clipped:
         text.append(f" not clipped: {' '.join(plain(line) for line in decoder.not_clipped)}\n", COLOURS["caution"])

@@ -1,4 +1,4 @@
-"""Suspects as text: the short list beside the heat map, and one of them with all that is known."""
+"""A suspect as text, with all that is known; and the verdict in a sentence."""
 
 from __future__ import annotations
 
@@ -6,12 +6,13 @@ from dataclasses import dataclass
 
 from rich.text import Text
 
-from busledger.decoder.diagnosis import KINDS, saying
 from busledger.decoder.figures import NO_BREAK, percent
-from busledger.decoder.findings import CheckResult, Suspect
+from busledger.decoder.findings import CheckResult
 from busledger.decoder.marks import Marks
 from busledger.decoder.report import (
     LIKELY,
+    coverage_lines,
+    coverage_rows,
     gain_words,
     how_often_and_sure,
     ordered_steps,
@@ -23,10 +24,10 @@ from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
 from busledger.tui.source import CycleSource
 from busledger.tui.state import BrowserState
-from busledger.tui.widgets.check_text import fact_lines
+from busledger.tui.widgets.clicking import acts
 from busledger.tui.wording import hex_bits, ranges_text, thousands, time_text
 
-__all__ = ["Piece", "pieces_of", "suspect_list", "verdict_words", "why_text"]
+__all__ = ["Piece", "bar", "flowing", "pieces_of", "verdict_words", "why_text"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +46,7 @@ def verdict_words(result: CheckResult) -> Text:
         sign, colour = "✗", COLOURS["wrong"]
     elif not compared:
         sign, colour = "~", COLOURS["caution"]
-    text = Text(f"{sign} {_plain(verdict(result))}.", f"bold {colour}", end="")
+    text = Text(f"{sign} {flowing(verdict(result))}.", f"bold {colour}", end="")
     if result.mismatch_total:
         text.append(f" {thousands(result.mismatch_total)} of {thousands(compared)} compared reads are wrong.", colour)
     if result.unexplained:
@@ -56,22 +57,12 @@ def verdict_words(result: CheckResult) -> Text:
     return text
 
 
-def _plain(words: str) -> str:
+def flowing(words: str) -> str:
     """A sentence of the reports on a screen that breaks lines by itself."""
     return words.replace(NO_BREAK, " ")
 
 
-def _percent(probability: float) -> str:
-    return _plain(percent(probability))
-
-
-def _name(suspect: Suspect) -> str:
-    words = plain(suspect.component or suspect.region or saying.who(suspect))
-    lanes = plain(ranges_text((*suspect.lanes, *suspect.address_lines)), 24)
-    return f"{words} {KINDS[suspect.fault].short} {lanes}".rstrip()
-
-
-def _bar(probability: float, width: int) -> str:
+def bar(probability: float, width: int) -> str:
     """At least an eighth of a cell for anything above nothing, never full for less than certain."""
     eighths = (
         max(1, min(round(probability * width * 8), width * 8 - 1))
@@ -81,35 +72,8 @@ def _bar(probability: float, width: int) -> str:
     return ("█" * (eighths // 8) + " ▏▎▍▌▋▊▉"[eighths % 8]).strip().ljust(width, "·")
 
 
-def suspect_list(result: CheckResult, state: BrowserState, summaries: bool) -> Text:
-    """Rank, probability, name, under a heading for each place where there are several; summaries if there is room."""
-    text = Text(end="")
-    if not result.suspects:
-        text.append("No suspects.\n", f"bold {COLOURS['good'] if not result.mismatch_total else COLOURS['caution']}")
-    places = places_of(result)
-    for number, place in enumerate(places, 1):
-        if len(places) > 1:
-            name = plain(place.leader.component or saying.place(place.leader))
-            text.append(f"{number}. {name} is bad, {_percent(place.bad)}\n", f"bold {COLOURS['wrong']}")
-        for suspect in place.suspects:
-            _listed(text, suspect, result.suspects.index(suspect) == state.suspect, summaries)
-    steps = ordered_steps(result)
-    if steps:
-        text.append("Next: " if summaries else "\nNext: ", f"bold {COLOURS['accent']}")
-        text.append(f"{plain(steps[0].text, 300)}\n", COLOURS["text"])
-    return text
-
-
-def _listed(text: Text, suspect: Suspect, chosen: bool, summaries: bool) -> None:
-    key = str(suspect.rank) if suspect.rank < 10 else " "
-    text.append("▶" if chosen else " ", f"bold {COLOURS['accent']}")
-    text.append(f"{key} ", f"bold {COLOURS['key']}")
-    text.append(f"{_percent(suspect.probability):>5} ", f"bold {COLOURS['text']}")
-    text.append(_name(suspect), COLOURS["text"])
-    text.append(" at times\n" if suspect.intermittent and summaries else "\n", COLOURS["dim"])
-    if summaries:
-        text.append(f"    {_bar(suspect.probability, 20)}\n", COLOURS["wrong"])
-        text.append(f"    {plain(suspect.summary, 300)}\n\n", COLOURS["dim"])
+def _percent(probability: float) -> str:
+    return flowing(percent(probability))
 
 
 def pieces_of(result: CheckResult, source: CycleSource, place: int) -> list[Piece]:
@@ -156,19 +120,16 @@ def why_text(result: CheckResult, source: CycleSource, state: BrowserState) -> t
             if step.clip:
                 text.append(f"  clip {' '.join(plain(marks.name(line)) for line in step.clip)}", COLOURS["key"])
             if step.gain_bits is not None:
-                text.append(f"  {_plain(gain_words(step))}", COLOURS["dim"])
+                text.append(f"  {flowing(gain_words(step))}", COLOURS["dim"])
             text.append("\n")
     if result.cleared:
         _title(text, "Cleared")
         for cleared in result.cleared:
-            lanes = " ".join(plain(lane) for lane in cleared.lanes)
-            text.append(f" ✓ {plain(cleared.component)} {lanes}".rstrip(), f"bold {COLOURS['good']}")
+            lanes = plain(ranges_text(cleared.lanes)).replace(" ", ", ")
+            told = "" if lanes in cleared.evidence else f" {lanes}"
+            text.append(f" ✓ {plain(cleared.component)}{told}", f"bold {COLOURS['good']}")
             text.append(f"  {plain(cleared.evidence, 400)}\n", COLOURS["dim"])
-    covered = [line for key, value in result.coverage.items() for line in fact_lines(key, value)]
-    if covered:
-        _title(text, "What the capture exercised, and what not")
-        for line in covered[:40]:
-            text.append(f" {line}\n", COLOURS["dim"])
+    _coverage(text, result)
     if result.capture.warnings:
         _title(text, "Cautions")
         for warning in result.capture.warnings:
@@ -177,17 +138,29 @@ def why_text(result: CheckResult, source: CycleSource, state: BrowserState) -> t
     return text, chosen_line
 
 
+def _coverage(text: Text, result: CheckResult) -> None:
+    """The regions' figures as sentences, then what was not exercised."""
+    rows, rest = coverage_rows(result.coverage), coverage_lines(result.coverage)
+    if rows or rest:
+        _title(text, "What the capture exercised, and what not")
+    for name, cells, lanes, lines in rows:
+        text.append(f" {name}", COLOURS["text"])
+        text.append(f"  {cells} cells compared; at both levels: {lanes}; told apart: {lines}\n", COLOURS["dim"])
+    for line in rest:
+        text.append(f" {line}\n", COLOURS["dim"])
+
+
 def _suspect(text: Text, result: CheckResult, source: CycleSource, state: BrowserState) -> int:
     place = min(state.suspect, len(result.suspects) - 1)
     suspect = result.suspects[place]
     text.append(f"{suspect.rank} of {len(result.suspects)}  ", COLOURS["dim"])
     text.append(f"{plain(suspect.summary, 400)}\n", f"bold {COLOURS['text']}")
-    text.append(f"{_bar(suspect.probability, 24)} ", COLOURS["wrong"])
+    text.append(f"{bar(suspect.probability, 24)} ", COLOURS["wrong"])
     text.append(_percent(suspect.probability), f"bold {COLOURS['text']}")
     text.append(
         f"  explains {thousands(suspect.explains)}, contradicted by {thousands(suspect.contradicted)}", COLOURS["dim"]
     )
-    often = _plain(how_often_and_sure(suspect))
+    often = flowing(how_often_and_sure(suspect))
     text.append(f"  {often}\n" if often else "\n", COLOURS["dim"])
     _title(text, "What speaks for it")
     pieces = pieces_of(result, source, place)
@@ -196,8 +169,10 @@ def _suspect(text: Text, result: CheckResult, source: CycleSource, state: Browse
         chosen = number == min(state.evidence, len(pieces) - 1)
         if chosen:
             chosen_line = text.plain.count("\n")
+        start = len(text)
         text.append(" ▶ " if chosen else "   ", f"bold {COLOURS['accent']}")
         text.append(piece.words + "\n", COLOURS["accent"] if piece.cycle is not None else COLOURS["text"])
+        text.stylize(acts(f"screen.choose_piece({number})"), start)
     if not pieces:
         text.append("   nothing is listed\n", COLOURS["dim"])
     return chosen_line
@@ -209,8 +184,10 @@ def _rivals(text: Text, result: CheckResult, place: int) -> None:
     if rivals:
         _title(text, "Its rivals")
     for rival in rivals:
+        start = len(text)
         text.append(f" {rival.rank} {_percent(rival.probability):>5} ", f"bold {COLOURS['text']}")
         text.append(f"{plain(rival.summary, 300)}\n", COLOURS["text"])
+        text.stylize(acts(f"screen.suspect({rival.rank})"), start)
         if rival.rank in suspect.tied_with:
             text.append("         tied: this capture cannot tell the two apart\n", COLOURS["caution"])
         elif rival.contradicted:
@@ -224,4 +201,6 @@ def _rivals(text: Text, result: CheckResult, place: int) -> None:
     if elsewhere:
         _title(text, "Also wrong")
         for found in elsewhere:
-            text.append(f" {found.leader.rank} {_plain(place_line(found, part_first=True))}\n", COLOURS["text"])
+            start = len(text)
+            text.append(f" {found.leader.rank} {flowing(place_line(found, part_first=True))}\n", COLOURS["text"])
+            text.stylize(acts(f"screen.suspect({found.leader.rank})"), start)

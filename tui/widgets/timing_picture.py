@@ -6,6 +6,7 @@ from rich.text import Text
 
 from busledger.decoder.checks import LimitResult, TimingResult
 from busledger.decoder.findings import CheckResult
+from busledger.decoder.report import allowed_words, limit_sources, stands
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
 from busledger.tui.widgets.check_text import (
@@ -18,6 +19,7 @@ from busledger.tui.widgets.check_text import (
     spark,
     spark_scale,
 )
+from busledger.tui.widgets.suspects import flowing
 from busledger.tui.wording import thousands
 
 __all__ = ["timing_text"]
@@ -37,44 +39,37 @@ def timing_text(result: CheckResult, width: int, document: str | None = None) ->
     append_findings(text, found.findings)
     for limit in found.limits:
         _limit(text, limit, width)
+    sources = limit_sources(found.limits)
+    if sources:
+        append_title(text, "Limits after")
+        for source in sources:
+            text.append(f" {plain(source, 200)}\n", COLOURS["dim"])
     append_skipped(text, found.skipped)
     return text
+
+
+_SIGNS = {"none": ("·", "dim"), "wrong": ("✗", "wrong"), "unsure": ("~", "caution"), "good": ("✓", "good")}
 
 
 def _ns(value: float | None) -> str:
     return "–" if value is None else f"{value:.0f}"
 
 
-def _state(limit: LimitResult) -> tuple[str, str, str]:
-    if limit.limit_ns is None or limit.limit_is == "none":
-        return "·", "dim", "no published limit"
-    if limit.violated:
-        return "✗", "wrong", f"violated in {thousands(limit.violated)} of {thousands(limit.count)}"
-    if not limit.resolvable:
-        rate = f"; {limit.rate_needed_hz / 1e6:.0f} MHz would tell" if limit.rate_needed_hz else ""
-        return "~", "caution", f"cannot be told at this sample rate{rate}"
-    margin = "" if limit.margin_ns is None else f", margin {limit.margin_ns:.0f} ns"
-    return "✓", "good", f"kept{margin}"
-
-
 def _limit(text: Text, limit: LimitResult, width: int) -> None:
-    sign, colour, words = _state(limit)
+    tone, words = stands(limit)
+    sign, colour = _SIGNS[tone]
     append_title(text, plain(limit.name, 24), plain(limit.meaning, 300))
-    bound = ""
-    if limit.limit_ns is not None and limit.limit_is != "none":
-        bound = f"at {'least' if limit.limit_is == 'min' else 'most'} {limit.limit_ns:.0f} ns: "
-    text.append(f" {sign} {bound}{words}\n", f"bold {COLOURS[colour]}")
+    allowed = allowed_words(limit)
+    text.append(f" {sign} {flowing(f'{allowed}: ' if allowed else '')}{flowing(words)}\n", f"bold {COLOURS[colour]}")
     columns = max(10, min(40, width - 8))
     if limit.histogram.total:
         text.append(f"   {spark(limit.histogram.counts, columns)}\n", COLOURS["accent"])
         if limit.limit_ns is not None:
             text.append(f"   {limit_line(limit.histogram, limit.limit_ns, columns)}\n", COLOURS["caution"])
-        text.append(f"   {spark_scale(limit.histogram, columns)}\n", COLOURS["dim"])
+        text.append(f"   {spark_scale(limit.histogram, columns, (limit.min_ns, limit.max_ns))}\n", COLOURS["dim"])
     text.append(
         f"   least {_ns(limit.min_ns)}  1 % {_ns(limit.p01_ns)}  middle {_ns(limit.median_ns)}"
         f"  99 % {_ns(limit.p99_ns)}  most {_ns(limit.max_ns)} ns  ± {limit.uncertainty_ns:.0f}"
         f"  of {thousands(limit.count)}\n",
         COLOURS["dim"],
     )
-    if limit.source:
-        text.append(f"   {plain(limit.source, 120)}\n", COLOURS["dim"])

@@ -22,7 +22,7 @@ from busledger.tui.loaded import Loaded
 from busledger.tui.palette import COLOURS
 from busledger.tui.places import cell_filter
 from busledger.tui.state import BrowserState
-from busledger.tui.widgets.check_text import append_title, fact_lines, spark
+from busledger.tui.widgets.check_text import append_title, spark
 from busledger.tui.wording import thousands, time_text
 
 __all__ = ["cell_trend", "trend_text", "wrong_counts"]
@@ -158,14 +158,19 @@ def _sentences(text: Text, intermittence: Mapping[str, Any]) -> None:
     if not intermittence:
         return
     append_title(text, "How the failures come and go", _whose(intermittence))
-    said = [line for key in ("basis", "sentences") for line in fact_lines(key, intermittence.get(key))]
+    said = [*_strings([intermittence.get("basis")]), *_strings(intermittence.get("sentences"))]
     text.append("".join(f"   {line}\n" for line in said), COLOURS["text"])
-    for line in fact_lines("suggestions", intermittence.get("suggestions")):
+    for line in _strings(intermittence.get("suggestions")):
         text.append(f" → {line}\n", COLOURS["key"])
     others = intermittence.get("others")
     for other in others if isinstance(others, list | tuple) else ():
         if isinstance(other, Mapping):
             _sentences(text, {key: value for key, value in other.items() if key != "others"})
+
+
+def _strings(value: object) -> list[str]:
+    """The sentences of a list, safe to show; nothing where the result holds something else."""
+    return [plain(item, 400) for item in value if isinstance(item, str)] if isinstance(value, list | tuple) else []
 
 
 def _whose(intermittence: Mapping[str, Any]) -> str:

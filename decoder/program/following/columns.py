@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from enum import IntEnum
 
 import numpy as np
@@ -87,6 +87,10 @@ class Followed:
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Followed:
         """The rows given by index or mask, copied."""
         return Followed(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    def numbered_after(self, before: int) -> Followed:
+        """The same of a list that has ``before`` more cycles in front: ``of`` counts those too."""
+        return replace(self, of=np.where(self.of < 0, self.of, self.of + before))
 
     @classmethod
     def concat(cls, parts: Sequence[Followed]) -> Followed:
