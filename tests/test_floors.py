@@ -66,7 +66,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("busledger.tui",),
 )
 CALL_THE_ENGINE = ("busledger.captures_demo.accuracy", "busledger.captures_demo.small_analyser")  # they measure it
-KERNEL_IMPORTS = {"numpy", "numba", "math", "__future__"}
+KERNEL_IMPORTS = {"numpy", "numba", "math", "typing", "__future__"}
 
 
 def modules() -> list[Path]:
