@@ -71,7 +71,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
 )
 CALL_THE_ENGINE = ("busledger.captures_demo.accuracy", "busledger.captures_demo.small_analyser")  # they measure it
 ROOMS = ("busledger.decoder.program.following", "busledger.decoder.program.exercises")  # each has a door of its own
-KERNEL_IMPORTS = {"numpy", "numba", "math", "__future__"}
+KERNEL_IMPORTS = {"numpy", "numba", "math", "typing", "__future__"}
 
 
 def modules() -> list[Path]:

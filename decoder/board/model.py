@@ -113,10 +113,6 @@ class Region:
         """The lanes its chips carry, ascending; empty where the board file names no chips."""
         return tuple(sorted({bit for chip in self.chips for bit in chip.lanes}))
 
-    def chip_on(self, lane: int) -> Chip | None:
-        """The chip that carries a lane; None if the board file names none."""
-        return next((chip for chip in self.chips if lane in chip.lanes), None)
-
 
 @dataclass(frozen=True, slots=True)
 class Decoder:
@@ -219,10 +215,6 @@ class Board:
         made += [region.select for region in self.regions if region.select]
         enables = [b.enable.line for b in self.buffers if b.enable is not None and b.enable.level == 0]
         return tuple(dict.fromkeys([*(line for line in made if self.select_level(line) == 0), *enables]))
-
-    def serving(self, region: str) -> tuple[Buffer, ...]:
-        """The buffers between the bus and a region."""
-        return tuple(b for b in self.buffers if region in b.serves)
 
     def select_source(self, region: Region) -> tuple[Decoder, str] | None:
         """The decoder and its output pin that make a region's select; None if the board file does not say."""

@@ -269,14 +269,6 @@ class DecoderPart(Part):
                 return section
         raise KeyError(output)
 
-    def evaluate(self, levels: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        """Output levels, uint8 (n, outputs), for input levels 0/1, uint8 (n, inputs), columns in pin order."""
-        index = np.zeros(levels.shape[0], np.intp)
-        for k in range(len(self.inputs)):
-            index |= levels[:, k].astype(np.intp) << k
-        word = self.lookup[index]
-        return np.stack([(word >> j) & 1 for j in range(len(self.outputs))], axis=1).astype(np.uint8)
-
 
 class BufferGroup(_Data):
     """Channels that pass from ``inputs[k]`` to ``outputs[k]`` while every one of ``enables`` is active."""

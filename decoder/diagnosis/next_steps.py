@@ -18,13 +18,13 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
 from busledger.decoder.diagnosis.faults.kind import Pins
 from busledger.decoder.diagnosis.faults.kinds import KINDS
-from busledger.decoder.diagnosis.faults.saying import Spoken, and_list, remedy
+from busledger.decoder.diagnosis.faults.saying import and_list
 from busledger.decoder.diagnosis.replay.parts_view import CardView, ChipView
 from busledger.decoder.diagnosis.suspects import Slot
 from busledger.decoder.diagnosis.wording import lanes_text, remedy_of, told_of
 from busledger.decoder.findings import NextStep
 
-__all__ = ["gain_bits", "next_steps", "remedy_step"]
+__all__ = ["gain_bits", "next_steps"]
 
 _WORTH = 0.02  # bits; a step that settles less is not offered for its gain: a fiftieth of a fair choice (judged)
 _CLIPS = 3  # offered, the best first
@@ -122,11 +122,6 @@ def _seat(asked: _Open) -> list[NextStep]:
             )
         )
     return steps
-
-
-def remedy_step(suspect: Spoken) -> NextStep:
-    """What to do about a suspect, or about a rival that is not on the card."""
-    return _capital(remedy(suspect))
 
 
 def _capital(words: str) -> NextStep:

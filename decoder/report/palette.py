@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-__all__ = ["DARK", "GRAPHIC_PAIRS", "LIGHT", "TEXT_PAIRS", "contrast", "css_variables"]
+__all__ = ["DARK", "GRAPHIC_PAIRS", "LIGHT", "TEXT_PAIRS", "css_variables"]
 
 LIGHT: Mapping[str, str] = {
     "paper": "#fbfaf6",
@@ -83,18 +83,6 @@ GRAPHIC_PAIRS: tuple[tuple[str, str], ...] = (
     ("good", "panel"),
     ("maybe", "panel"),
 )
-
-
-def contrast(first: str, second: str) -> float:
-    """Contrast ratio of two ``#rrggbb`` colours, 1 to 21: WCAG 2.2, "contrast ratio" and "relative luminance"."""
-    light, dark = sorted((_luminance(first), _luminance(second)), reverse=True)
-    return (light + 0.05) / (dark + 0.05)
-
-
-def _luminance(colour: str) -> float:
-    channels = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
-    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
-    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
 
 def css_variables(colours: Mapping[str, str]) -> str:

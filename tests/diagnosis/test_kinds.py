@@ -20,7 +20,7 @@ from busledger.decoder.diagnosis.faults.candidates import propose, unlisted
 from busledger.decoder.diagnosis.faults.kind import Looks, priors
 from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD, RIVALS
 from busledger.decoder.diagnosis.intermittence.occasions import shows_of
-from busledger.decoder.diagnosis.next_steps import next_steps, remedy_step
+from busledger.decoder.diagnosis.next_steps import next_steps
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay import NOTHING, PathRun, Tables, run_lanes
@@ -321,8 +321,8 @@ def test_every_kind_of_the_card_has_next_steps(fault: str, scope: str) -> None:
 
 @pytest.mark.parametrize("kind", RIVALS, ids=lambda kind: kind.name)
 def test_every_rival_has_a_step(kind: Any) -> None:
-    step = remedy_step(spoken(kind.name, kind.scopes[0])).text
-    assert step[0].isupper() and step.endswith(".") and "{" not in step
+    step = saying.remedy(spoken(kind.name, kind.scopes[0]))
+    assert step[0].islower() and not step.endswith(".") and "{" not in step
 
 
 def test_every_kind_has_its_look_in_a_plan() -> None:

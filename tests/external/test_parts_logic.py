@@ -31,7 +31,8 @@ def _logic(name: str) -> DecoderPart:
 def _all_rows(part: DecoderPart) -> list[tuple[Levels, Levels]]:
     """Every combination of input levels with the outputs the library gives."""
     inputs = np.array(list(product((0, 1), repeat=len(part.inputs))), np.uint8)
-    outputs = part.evaluate(inputs)
+    words = part.lookup[inputs.astype(np.intp) @ (1 << np.arange(len(part.inputs)))]
+    outputs = words[:, None] >> np.arange(len(part.outputs)) & 1
     return [
         (dict(zip(part.inputs, map(int, i), strict=True)), dict(zip(part.outputs, map(int, o), strict=True)))
         for i, o in zip(inputs, outputs, strict=True)

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busledger.decoder.diagnosis.coverage import coverage_kernel as kernel
+from busledger.decoder.diagnosis.coverage.arrays import Accesses, Regions, State, Sums
 from tests.reference.coverage_twin import CoverageTwin
 
 SIZES, ROM = [8, 4, 8], [False, False, True]
@@ -72,9 +73,11 @@ def _fast(rows: list[tuple], block: int) -> tuple[Counter, set, dict, dict]:
     for start in range(0, n, block):
         part = tuple(np.ascontiguousarray(c[start : start + block]) for c in columns)
         kernel.observe(
-            *part, base.astype(np.int64), size, np.array([3, 2, 3]), np.array(ROM), np.array(COMPARABLE),
-            *state, levels, moves, driven, before, until, pairs, toggled, alias, apart,
-        )  # fmt: skip
+            Accesses(*part),
+            Regions(base.astype(np.int64), size, np.array([3, 2, 3]), np.array(ROM), np.array(COMPARABLE)),
+            State(*state),
+            Sums(levels, moves, driven, before, until, pairs, toggled, alias, apart),
+        )
     counts: Counter = Counter()
     for name, array in (("level", levels), ("move", moves), ("driven", driven), ("toggled", toggled), ("pair", pairs),
                         ("alias", alias), ("apart", apart)):  # fmt: skip

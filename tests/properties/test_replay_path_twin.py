@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from busledger.decoder.diagnosis.replay import memory_kernel as m
 from busledger.decoder.diagnosis.replay import replay_kernel as k
+from busledger.decoder.diagnosis.replay.arrays import Acts, CellState, CellTables, Counts, Given, ReplayRows
 from tests.reference.replay_twin import ReplayTwin, Row, Theory
 
 CELLS = 4
@@ -89,12 +90,18 @@ def test_kernel_equals_twin(theory, traffic, block):
 
         n = len(some_rows)
         k.replay(
-            column("cell", np.int32), column("write", np.bool_), column("data"), np.full(n, 0xFF, np.uint32),
-            column("sure"), column("kept"), column("expected"), column("compared"), column("wrong"),
-            column("index", np.int64), np.zeros(n, np.uint8), part, *maps, np.uint32(theory.mask),
-            STORES[theory.stores], FLOATS[theory.floats], JOINS[theory.joins], BENDS[theory.bends],
-            np.uint32(theory.bad_lanes), acts, column("rest"), column("rest_read"), words, links, hard, some, chances,
-            hashes, first, False, np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.bool_),
+            ReplayRows(
+                column("cell", np.int32), column("write", np.bool_), column("data"), np.full(n, 0xFF, np.uint32),
+                column("sure"), column("kept"), column("expected"), column("compared"), column("wrong"),
+                column("index", np.int64), np.zeros(n, np.uint8), column("rest"), column("rest_read"),
+            ),
+            CellTables(part, *maps),
+            Acts(np.uint32(theory.mask), STORES[theory.stores], FLOATS[theory.floats], JOINS[theory.joins],
+                 BENDS[theory.bends], np.uint32(theory.bad_lanes), acts),
+            CellState(words, links),
+            Counts(hard, some, chances, hashes, first),
+            False,
+            Given(np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.bool_)),
         )  # fmt: skip
     assert dict(zip(twin.hard, map(int, hard), strict=True)) == twin.hard
     assert dict(zip(twin.some, map(int, some), strict=True)) == twin.some

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from busledger.decoder.diagnosis.coverage.traffic_kernel import count_levels
 from busledger.decoder.diagnosis.replay import rows_kernel
+from busledger.decoder.diagnosis.replay.arrays import PlainRows, PreparedRows, RowState
 from busledger.decoder.ledger import Verdict
 from tests.reference import rows_twin
 from tests.reference.rows_twin import Access
@@ -47,6 +48,11 @@ def columns(some: list[Access]) -> dict[str, np.ndarray]:
 
 
 @settings(max_examples=60, deadline=None)
+def plain(c) -> PlainRows:
+    names = ("cell", "fixed", "write", "data", "hidden", "width", "verdict", "expected", "known")
+    return PlainRows(*(c[name] for name in names))
+
+
 @given(accesses, st.integers(1, 41))
 def test_rows_equal_their_twin(some, block):
     for a in some:
@@ -58,22 +64,15 @@ def test_rows_equal_their_twin(some, block):
     pieces = [some[i : i + block] for i in range(0, len(some), block)]
     for piece in pieces:
         c = columns(piece)
-        rows_kernel.count_unwritten(
-            c["cell"], c["fixed"], c["write"], c["data"], c["hidden"], c["width"], c["verdict"], c["expected"],
-            c["known"], written, value, settled, votes,
-        )  # fmt: skip
+        rows_kernel.count_unwritten(plain(c), written, value, settled, votes)
     rows_kernel.elect(votes, value, settled)
-    written, last, last_known = (np.zeros(3, np.uint32) for _ in range(3))
-    card_last, card_read = np.zeros(2, np.uint32), np.zeros(2, np.uint32)
+    state = RowState(*(np.zeros(size, np.uint32) for size in (3, 3, 3, 2, 2)))
     got = []
     for piece in pieces:
         c = columns(piece)
         outs = [np.zeros(len(piece), np.uint32) for _ in range(8)]
         outs[5] = np.zeros(len(piece), np.uint8)
-        rows_kernel.prepare(
-            c["cell"], c["card"], c["fixed"], c["write"], c["data"], c["hidden"], c["width"], c["verdict"],
-            c["expected"], c["known"], value, settled, written, last, last_known, card_last, card_read, *outs,
-        )  # fmt: skip
+        rows_kernel.prepare(plain(c), c["card"], value, settled, state, PreparedRows(*outs))
         lanes, sure, *rest = outs
         assert lanes.tolist() == [0xFF] * len(piece)
         assert sure.tolist() == [0xFF & ~a.hidden for a in piece]

@@ -12,7 +12,8 @@ import pytest
 from busledger.decoder.board import Board, load_board
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.report import Histogram, html_page
-from busledger.decoder.report.palette import DARK, GRAPHIC_PAIRS, LIGHT, TEXT_PAIRS, contrast
+from busledger.decoder.report.palette import DARK, GRAPHIC_PAIRS, LIGHT, TEXT_PAIRS
+from tests.contrast import contrast
 from tests.report.results import HOSTILE, INTERMITTENCE, busy, healthy, hostile, region, result, suspect
 
 XHTML = "{http://www.w3.org/1999/xhtml}"

@@ -12,17 +12,7 @@ from itertools import pairwise
 import pytest
 
 from busledger.tui.palette import HEAT, PAIRS
-
-
-def luminance(colour: str) -> float:
-    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
-    red, green, blue = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
-    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
-
-
-def contrast(one: str, two: str) -> float:
-    high, low = sorted((luminance(one), luminance(two)), reverse=True)
-    return (high + 0.05) / (low + 0.05)
+from tests.contrast import contrast, luminance
 
 
 def test_the_formula_has_the_published_ends() -> None:

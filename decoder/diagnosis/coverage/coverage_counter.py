@@ -11,6 +11,7 @@ from busledger.decoder.board import Board, Region
 from busledger.decoder.bus.columns import WRITE_KINDS, Cycles, Kind
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.coverage import coverage_kernel as kernel
+from busledger.decoder.diagnosis.coverage.arrays import Accesses, Regions, State, Sums
 from busledger.decoder.ledger import Compared, Verdict
 
 __all__ = ["CoverageCounter", "mask_of"]
@@ -88,14 +89,17 @@ class CoverageCounter:
         self.accesses += np.bincount(cycles.region, minlength=len(self.board.regions))
         lanes = _width_lanes(self.data_bits)[cycles.width & 15]
         kernel.observe(
-            self.cells.locate(cycles.region, cycles.address),
-            cycles.address.astype(np.int64) >> self.shift,
-            cycles.region, _IS_WRITE[cycles.kind], cycles.data, cycles.data_unknown, lanes,
-            _JUDGED[compared.verdict], compared.expected, compared.known, compared.mismatch, cycles.kept,
-            self._base, self._size, self.bits, self._rom, self.comparable,
-            self._value, self._valid, self._stamp, self._clock, self.flags, self._last,
-            self.levels, self.moves, self.driven, self.before, self.until, self.pairs, self.toggled, self.alias,
-            self.apart,
+            Accesses(
+                self.cells.locate(cycles.region, cycles.address), cycles.address.astype(np.int64) >> self.shift,
+                cycles.region, _IS_WRITE[cycles.kind], cycles.data, cycles.data_unknown, lanes,
+                _JUDGED[compared.verdict], compared.expected, compared.known, compared.mismatch, cycles.kept,
+            ),
+            Regions(self._base, self._size, self.bits, self._rom, self.comparable),
+            State(self._value, self._valid, self._stamp, self._clock, self.flags, self._last),
+            Sums(
+                self.levels, self.moves, self.driven, self.before, self.until, self.pairs, self.toggled, self.alias,
+                self.apart,
+            ),
         )  # fmt: skip
         self._count_whole(cycles.region, compared.mismatch)
 

@@ -83,26 +83,12 @@ def _told_apart(cell, other, expected, known, held, value, valid, stamp):
 
 
 @nb.njit(cache=True, nogil=True)
-def observe(
-    cell, word, region, is_write, data, unknown, lanes, judged, expected, known, mismatch, kept,
-    base, size, bits, rom, comparable,
-    value, valid, stamp, clock, flags, last,
-    levels, moves, driven, before, until, pairs, toggled, alias, apart,
-):  # fmt: skip
-    """Add a block of accesses, all inside a region, in time order.
-
-    Per access: ``cell`` int32, ``word`` int64 (address in data words), ``region`` int16, ``is_write`` bool,
-    ``data``, ``unknown``, ``lanes`` uint32 (of the transfer), ``judged`` bool (a read with something to compare),
-    ``expected``, ``known``, ``mismatch``, ``kept`` uint32.
-    Per region: ``base``, ``size`` (power of two) int64, ``bits`` int64 (word bits inside it), ``rom`` bool;
-    ``comparable`` bool (regions, regions).
-    State: ``value``, ``valid`` uint32 and ``stamp`` int64 a cell, ``clock`` int64 (1,), ``last`` int64 a region
-    (last compared word, -1), ``flags`` uint8 a cell.
-    Sums, int64: ``levels`` (regions, right/wrong, lanes, level), ``moves`` (regions, lanes, level moved to),
-    ``driven`` (regions,), ``before`` and ``until`` (lanes, regions, level): ``levels`` of right reads at the lane's
-    first wrong bit (-1 until then) and at its last, ``pairs`` (regions, lanes, lanes), ``toggled`` (regions, bits),
-    ``alias`` (regions, right/wrong, bits, level of the bit), ``apart`` (regions, regions).
-    """
+def observe(accesses, regions, state, sums):
+    """Add a block of accesses, all inside a region, in time order: see ``arrays.py``."""
+    cell, word, region, is_write, data, unknown, lanes, judged, expected, known, mismatch, kept = accesses
+    base, size, bits, rom, comparable = regions
+    value, valid, stamp, clock, flags, last = state
+    levels, moves, driven, before, until, pairs, toggled, alias, apart = sums
     full = (1 << pairs.shape[1]) - 1
     # Where nothing is wrong and values are few, reads are counted by value first: far less work a read.
     by_value = pairs.shape[1] <= 8 and not mismatch.any()

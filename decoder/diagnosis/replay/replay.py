@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel, replay_kernel
+from busledger.decoder.diagnosis.replay.arrays import Acts, CellState, CellTables, Counts, Given, ReplayRows
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import BENDS, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.replay.weighing import Tally
@@ -192,13 +193,18 @@ class PathRun:
         if stores in (memory_kernel.STORES_CARD, memory_kernel.STORES_BUS):
             left = rows.rest if stores == memory_kernel.STORES_CARD else rows.rest_bus
             stores = memory_kernel.STORES_REST
+        wrong = rows.wrong & np.uint32(f.mask)
         replay_kernel.replay(
-            rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
-            rows.wrong & np.uint32(f.mask), rows.index, rows.window,
-            self._part, maps.w1, maps.w2, maps.r1, maps.r2, np.uint32(f.mask),
-            stores, floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts, rest, left,
-            self._words, self._links, self._hard, self._some, self._chances, self._hashes, self._first, want_rows,
-            value, sure, explained,
+            ReplayRows(
+                rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
+                wrong, rows.index, rows.window, rest, left,
+            ),
+            CellTables(self._part, maps.w1, maps.w2, maps.r1, maps.r2),
+            Acts(np.uint32(f.mask), stores, floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts),
+            CellState(self._words, self._links),
+            Counts(self._hard, self._some, self._chances, self._hashes, self._first),
+            want_rows,
+            Given(value, sure, explained),
         )  # fmt: skip
         return value, sure, explained
 

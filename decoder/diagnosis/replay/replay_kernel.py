@@ -6,6 +6,8 @@ what the reads show, and each cell remembers what it would hold had the fault
 acted at its last write, until a read tells.
 """
 
+from typing import NamedTuple
+
 import numba as nb
 import numpy as np
 
@@ -63,6 +65,43 @@ WINDOWS = 64
 TAKES_PART, JUDGED = 1, 2
 
 
+class SeenRead(NamedTuple):
+    """One read: the cycle, its window, the cell, what it gave, on which lanes it is compared, which are wrong."""
+
+    cycle: int
+    window: int
+    cell: int
+    read: int
+    cmp: int
+    wrong: int
+    judged: bool
+
+
+class OtherCell(NamedTuple):
+    """What the fault would have given had it acted at this read: the cell that is reached and what is known of it.
+
+    ``elsewhere``: that is not what the cell holds; ``both``: two cells answer; ``fights``: and nobody knows with what;
+    ``strange``: one other cell does.
+    """
+
+    q1: int
+    elsewhere: bool
+    value: int
+    known: int
+    bends: int
+    both: bool
+    fights: bool
+    strange: bool
+
+
+class HardRead(NamedTuple):
+    """What a fault that always acts would have given; ``differs``: not what is due, and nothing has refuted it."""
+
+    value: int
+    known: int
+    differs: bool
+
+
 @nb.njit(cache=True, nogil=True, _nrt=False)
 def read_hard(index, c, read, cmp, exp, wrong, outside, judged, value, known, tally, hashes):
     """Judge one read by the theory that the fault acts always."""
@@ -93,13 +132,15 @@ def note_miss(index, window, bits, judged, tally, chances, hashes):
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
-def read_right(
-    index, window, c, cmp, elsewhere, value, known, is_open, judged, words, links, tally, chances, hashes
-):  # fmt: skip
+def read_right(seen, other, cells, counts):
     """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss.
 
     What the fault would have left is not always known; it would hardly have been the right value.
     """
+    index, window, c, cmp, judged = seen.cycle, seen.window, seen.cell, seen.cmp, seen.judged
+    value, known = other.value, other.known
+    words, links = cells
+    tally, chances, hashes = counts.some, counts.chances, counts.hashes
     words[c, LOST2_LANES] = 0
     links[c, DOUBT] = 0
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
@@ -118,12 +159,12 @@ def read_right(
             links[c, OWNER] = -1
             if fresh:
                 note_miss(index, links[c, OWNER_WHEN], d, judged, tally, chances, hashes)
-    if elsewhere:
+    if other.elsewhere:
         d = (value ^ words[c, HELD]) & known & cmp
         # Lanes that fight, or whose other cell nobody knows, read right by luck: more than one such lane at once is a
         # chance missed, a single one every second time.
         open_lanes = ones(cmp & ~known)
-        if d == 0 and is_open and (open_lanes > 1 or (open_lanes == 1 and index & 1)):
+        if d == 0 and (other.both or other.strange) and (open_lanes > 1 or (open_lanes == 1 and index & 1)):
             d = cmp & ~known
         if d:
             note_miss(index, window, d, judged, tally, chances, hashes)
@@ -190,16 +231,17 @@ def written_too(c, read, cmp, words, links):
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
-def read_wrong(
-    index, window, c, read, cmp, wrong, off, elsewhere, q1, value, known, bends, fights, strange, hard, hard_known,
-    hard_differs, judged, w1, w2, words, links, tally, chances, hashes,
-):  # fmt: skip
+def read_wrong(seen, off, other, hard, tables, cells, counts):
     """(explained, excused): a read that is not what the cell is believed to hold; memory follows it.
 
     Tried in turn: the fault acted at this read; at a write to the cell or to
     another; at every access so far; at this read, which reached a cell that
-    nobody knows the contents of (``strange``: it reaches one other cell).
+    nobody knows the contents of (``strange``: it reaches one other cell). ``off``: the lanes in which it is not.
     """
+    index, window, c, read, cmp, wrong, judged = seen
+    q1, elsewhere, value, known, bends, _, fights, strange = other
+    words, links = cells
+    tally, chances, hashes = counts.some, counts.chances, counts.hashes
     if wrong == 0 and links[c, DOUBT]:
         was_astray(c, judged, links, HIT, chances)
         store(words, HELD, c, cmp, read, cmp)
@@ -212,18 +254,18 @@ def read_wrong(
         if hit and judged and written_too(c, read, cmp, words, links):
             tally[TWO_WAYS] += 1
     if not hit:
-        hit, unsure, when = read_written(c, window, read, cmp, w1, w2, words, links)
+        hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, words, links)
         if hit and blind and off & ~unsure == 0:
             # Or this read went astray, to a cell that nobody knows the contents of: the next one will tell.
             links[c, DOUBT] = in_doubt(when, window)
             store(words, HELD, q1, cmp & ~known, read, cmp & ~known)
-    if not hit and hard_differs and ((read ^ hard) & hard_known & cmp) == 0:
+    if not hit and hard.differs and ((read ^ hard.value) & hard.known & cmp) == 0:
         if not elsewhere:
             store(words, HELD, c, cmp, read, cmp)
             links[c, CORRUPT] = 1
             if links[c, STATE] == OPEN:
                 links[c, STATE] = DID_ACT
-        hit, unsure, when = True, cmp & ~hard_known, window
+        hit, unsure, when = True, cmp & ~hard.known, window
     if not hit and blind:
         # The other cell's contents are not known; now they are.
         hit, unsure = True, cmp & ~known
@@ -254,21 +296,18 @@ def read_wrong(
 
 
 @nb.njit(cache=True, nogil=True)
-def replay(
-    cell, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong_in, index, window,
-    part, w1, w2, r1, r2, mask, stores, floats, joins, bends, bad_lanes, acts, rest, rest_read, words, links,
-    hard_tally, some_tally, chances, hashes, first, want_rows, hard_value, hard_sure, some_explained,
-):  # fmt: skip
+def replay(rows, tables, fault, cells, counts, want_rows, given):
     """One block of accesses under one theory.
 
-    Rows: as ``rows_kernel.prepare`` fills them, ``index`` int64 the cycle, ``window`` uint8. ``part`` uint8 a cell
-    (``TAKES_PART``, ``JUDGED``). ``w1 w2 r1 r2`` int32 a cell: the cells that an access to it really writes and
-    reads, -1 = none. ``mask``: lanes of the part; ``stores`` … ``acts``: constants of memory_kernel; ``rest``,
-    ``rest_read`` uint32 a row. ``words``, ``links``: state a cell, carried. Out: ``hard_tally``, ``some_tally``
-    int64[TALLY], ``chances`` int64[WINDOWS, 2] hits and misses of the latter by window, ``hashes`` uint64[2],
-    ``first`` int64[k] explained cycles (first[0] counts them); if ``want_rows``: ``hard_value``, ``hard_sure`` what
-    the hard theory reads, ``some_explained`` 1 where the other explains or excuses a wrong read.
+    ``rows`` to ``given``: ``ReplayRows``, ``CellTables``, ``Acts``, ``CellState`` (carried), ``Counts`` (added to)
+    and, if ``want_rows``, ``Given`` (filled) of ``arrays.py``.
     """
+    cell, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong_in, index, window, rest, rest_read = rows
+    part, w1, w2, r1, r2 = tables
+    mask, stores, floats, joins, bends, bad_lanes, acts = fault
+    words, links = cells
+    hard_tally, some_tally, hashes, first = counts.hard, counts.some, counts.hashes, counts.first
+    hard_value, hard_sure, some_explained = given
     read_bends = bends if acts & ON_READS else BENDS_NOT
     write_bends = bends if acts & ON_WRITES else BENDS_NOT
     plain = (stores == STORES_DATA or bends == BENDS_FLOAT) and write_bends == BENDS_NOT
@@ -322,17 +361,13 @@ def replay(
         fights = joins == NOBODY_KNOWS and both
         strange = q1 >= 0 and q1 != c and q2 < 0 and read_bends == BENDS_NOT
         explained = wrong != 0
+        seen = SeenRead(index[i], window[i], c, read, cmp, wrong, judged)
+        other = OtherCell(q1, elsewhere, value, known, read_bends, both, fights, strange)
         if off == 0:
-            read_right(
-                index[i], window[i], c, cmp, elsewhere, value, known, both or strange, judged, words, links,
-                some_tally, chances, hashes,
-            )  # fmt: skip
+            read_right(seen, other, cells, counts)
         else:
-            hard_differs = ((hv ^ exp) & hk & cmp) != 0 and not links[c, REFUTED]
-            hit, excused = read_wrong(
-                index[i], window[i], c, read, cmp, wrong, off, elsewhere, q1, value, known, read_bends, fights, strange,
-                hv, hk, hard_differs, judged, w1, w2, words, links, some_tally, chances, hashes,
-            )  # fmt: skip
+            differs = ((hv ^ exp) & hk & cmp) != 0 and not links[c, REFUTED]
+            hit, excused = read_wrong(seen, off, other, HardRead(hv, hk, differs), tables, cells, counts)
             explained = hit and wrong != 0
             if want_rows and excused and outside == 0:
                 some_explained[i] = 1

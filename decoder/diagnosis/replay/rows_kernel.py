@@ -18,15 +18,13 @@ def lanes_of(width):
 
 
 @nb.njit(cache=True, nogil=True)
-def count_unwritten(
-    cell, fixed, is_write, data, data_unknown, width, verdict, expected, known, written, value, settled, votes
-):  # fmt: skip
-    """How often each bit that nobody has written yet was read high and low.
+def count_unwritten(rows, written, value, settled, votes):
+    """How often each bit that nobody has written yet was read high and low, in ``PlainRows`` of ``arrays.py``.
 
-    ``fixed`` bool a row: a ROM; what its image says goes into ``value`` and
-    ``settled`` (uint32 a cell) at once. ``written`` uint32 a cell, lanes written so far, carried; ``votes`` int32
-    (cells × lanes × 2), [·, ·, 1] counts high.
+    What the image of a ROM says goes into ``value`` and ``settled`` (uint32 a cell) at once. ``written`` uint32 a
+    cell, lanes written so far, carried; ``votes`` int32 (cells × lanes × 2), [·, ·, 1] counts high.
     """
+    cell, fixed, is_write, data, data_unknown, width, verdict, expected, known = rows
     bits = votes.shape[1]
     for i in range(cell.shape[0]):
         c = cell[i]
@@ -65,25 +63,15 @@ def elect(votes, value, settled):
 
 
 @nb.njit(cache=True, nogil=True)
-def prepare(
-    cell, card, fixed, is_write, data, data_unknown, width, verdict, expected, known,
-    elected, settled, written, last, last_known, card_last, card_read,
-    lanes_out, sure_out, exp_out, cmp_out, wrong_out, event_out, rest_out, rest_read_out,
-):  # fmt: skip
-    """One block of accesses.
+def prepare(rows, card, elected, settled, state, out):
+    """One block of accesses: ``PlainRows``, ``RowState`` and ``PreparedRows`` of ``arrays.py``.
 
-    ``card`` int16 a row: the group of regions behind the same data buffer;
-    ``fixed`` bool a row: nothing can write there (a ROM). ``elected``,
-    ``settled`` uint32 a cell: see ``elect``. ``written``, ``last``,
-    ``last_known`` (uint32 a cell) and ``card_last``, ``card_read`` (uint32 a
-    card) are carried from block to block. Filled, one a row: ``lanes_out``
-    lanes of the transfer, ``sure_out`` lanes with a known level, ``exp_out``
-    the level a healthy card gives on the lanes ``cmp_out`` (from the ledger,
-    or, for a bit never written, what most of its reads gave), ``wrong_out``
-    the lanes that differ, ``event_out`` 1 where a wrong read is not merely the
-    repeat of the cell's last read, ``rest_out`` the levels of the card's last
-    transfer before this one, ``rest_read_out`` those of its last read.
+    ``card`` int16 a row: the group of regions behind the same data buffer. ``elected``, ``settled`` uint32 a cell: see
+    ``elect``.
     """
+    cell, fixed, is_write, data, data_unknown, width, verdict, expected, known = rows
+    written, last, last_known, card_last, card_read = state
+    lanes_out, sure_out, exp_out, cmp_out, wrong_out, event_out, rest_out, rest_read_out = out
     for i in range(cell.shape[0]):
         c = cell[i]
         lanes = lanes_of(width[i])

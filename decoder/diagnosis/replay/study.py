@@ -14,6 +14,7 @@ from busledger.decoder.bus.columns import WRITE_KINDS, Cycles
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay import rows_kernel
+from busledger.decoder.diagnosis.replay.arrays import PlainRows, PreparedRows, RowState
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.theory import Maps, PathFault, maps_of
@@ -168,25 +169,27 @@ class Study:
     def _prepared(self) -> Iterator[Rows]:
         n = max(1, self.cells.total)
         elected, settled = self.election()
-        written, last, last_known = (np.zeros(n, np.uint32) for _ in range(3))
         cards = max(self.card.card_of, default=0) + 1
-        card_last, card_read = np.zeros(cards, np.uint32), np.zeros(cards, np.uint32)
+        state = RowState(*(np.zeros(size, np.uint32) for size in (n, n, n, cards, cards)))
         card_of = np.array([*self.card.card_of, 0], np.int16)
         before: Rows | None = None
         for cycles, compared in self.evidence.log.blocks():
             rows = self._bare(cycles, compared)
             card = card_of[rows.region]
-            rows_kernel.prepare(
-                rows.cell, card, self._fixed[rows.region], rows.is_write, rows.data, cycles.data_unknown, cycles.width,
-                compared.verdict, compared.expected, compared.known,
-                elected, settled, written, last, last_known, card_last, card_read,
-                rows.lanes, rows.sure, rows.expected, rows.compared, rows.wrong, rows.event, rows.rest,
-                rows.rest_read,
+            out = PreparedRows(
+                rows.lanes, rows.sure, rows.expected, rows.compared, rows.wrong, rows.event, rows.rest, rows.rest_read
             )  # fmt: skip
+            rows_kernel.prepare(self._plain(rows, cycles, compared), card, elected, settled, state, out)
             rows.rest_bus = _carried_before(before, rows)
             self.bus_settles = self.bus_settles or bool((rows.rest_bus != rows.kept).any())
             before = rows if len(rows) else before
             yield rows
+
+    def _plain(self, rows: Rows, cycles: Cycles, compared: Compared) -> PlainRows:
+        return PlainRows(
+            rows.cell, self._fixed[rows.region], rows.is_write, rows.data, cycles.data_unknown, cycles.width,
+            compared.verdict, compared.expected, compared.known,
+        )  # fmt: skip
 
     def maps(self, fault: PathFault) -> Maps:
         """Where accesses go under a fault; remembered while that does not take much memory."""
@@ -223,10 +226,8 @@ class Study:
                     self._span = (int(rows.time[0]), 1)
                 if len(rows):
                     self._span = (self._span[0], max(1, int(rows.time[-1]) + 1 - self._span[0]))
-                rows_kernel.count_unwritten(
-                    rows.cell, self._fixed[rows.region], rows.is_write, rows.data, cycles.data_unknown, cycles.width,
-                    compared.verdict, compared.expected, compared.known, written, value, settled, votes,
-                )  # fmt: skip
+                plain = self._plain(rows, cycles, compared)
+                rows_kernel.count_unwritten(plain, written, value, settled, votes)
             rows_kernel.elect(votes, value, settled)
             self._elected = (value, settled)
         return self._elected

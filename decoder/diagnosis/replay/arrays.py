@@ -1,0 +1,120 @@
+"""What the replay's kernels are handed, by name."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from numpy.typing import NDArray
+
+__all__ = ["Acts", "CellState", "CellTables", "Counts", "Given", "PlainRows", "PreparedRows", "ReplayRows", "RowState"]
+
+
+class ReplayRows(NamedTuple):
+    """A block of accesses, as ``rows_kernel.prepare`` fills them; ``cycle`` int64 its index, ``window`` uint8,
+    ``rest`` and ``rest_read`` uint32 what the card's last transfer, and its last read, left."""
+
+    cell: NDArray[Any]
+    is_write: NDArray[Any]
+    data: NDArray[Any]
+    lanes: NDArray[Any]
+    sure: NDArray[Any]
+    kept: NDArray[Any]
+    expected: NDArray[Any]
+    compared: NDArray[Any]
+    wrong: NDArray[Any]
+    cycle: NDArray[Any]
+    window: NDArray[Any]
+    rest: NDArray[Any]
+    rest_read: NDArray[Any]
+
+
+class CellTables(NamedTuple):
+    """A row a cell: ``part`` uint8 (``TAKES_PART``, ``JUDGED``), and int32 the cells that an access to it really
+    writes (``w1``, ``w2``) and reads (``r1``, ``r2``), -1 = none."""
+
+    part: NDArray[Any]
+    w1: NDArray[Any]
+    w2: NDArray[Any]
+    r1: NDArray[Any]
+    r2: NDArray[Any]
+
+
+class Acts(NamedTuple):
+    """What the fault does on ``mask``, the lanes of its part: constants of memory_kernel."""
+
+    mask: Any
+    stores: int
+    floats: int
+    joins: int
+    bends: int
+    bad_lanes: Any
+    acts: int
+
+
+class CellState(NamedTuple):
+    """What is believed of each cell, carried from block to block: ``words`` uint32, ``links`` int32 (columns of
+    memory_kernel)."""
+
+    words: NDArray[Any]
+    links: NDArray[Any]
+
+
+class Counts(NamedTuple):
+    """Sums: ``hard``, ``some`` int64[TALLY] of the two theories, ``chances`` int64[WINDOWS, 2] hits and misses of the
+    latter by window, ``hashes`` uint64[2], ``first`` int64[k] explained cycles (first[0] counts them)."""
+
+    hard: NDArray[Any]
+    some: NDArray[Any]
+    chances: NDArray[Any]
+    hashes: NDArray[Any]
+    first: NDArray[Any]
+
+
+class Given(NamedTuple):
+    """Rows out: ``value``, ``sure`` what the hard theory reads, ``explained`` 1 where the other explains or excuses a
+    wrong read. Empty where they are not asked for."""
+
+    value: NDArray[Any]
+    sure: NDArray[Any]
+    explained: NDArray[Any]
+
+
+class PlainRows(NamedTuple):
+    """A block of accesses as the ledger judged them; ``fixed`` bool: nothing can write there (a ROM)."""
+
+    cell: NDArray[Any]
+    fixed: NDArray[Any]
+    is_write: NDArray[Any]
+    data: NDArray[Any]
+    data_unknown: NDArray[Any]
+    width: NDArray[Any]
+    verdict: NDArray[Any]
+    expected: NDArray[Any]
+    known: NDArray[Any]
+
+
+class RowState(NamedTuple):
+    """Carried from block to block, uint32: ``written``, ``last``, ``last_known`` a cell, ``card_last``, ``card_read``
+    a card (a group of regions behind the same data buffer)."""
+
+    written: NDArray[Any]
+    last: NDArray[Any]
+    last_known: NDArray[Any]
+    card_last: NDArray[Any]
+    card_read: NDArray[Any]
+
+
+class PreparedRows(NamedTuple):
+    """Rows out: ``lanes`` of the transfer, ``sure`` those with a known level, ``expected`` the level a healthy card
+    gives on the lanes ``compared`` (from the ledger, or, for a bit never written, what most of its reads gave),
+    ``wrong`` the lanes that differ, ``event`` 1 where a wrong read is not merely the repeat of the cell's last read,
+    ``rest`` and ``rest_read`` the levels of the card's last transfer before this one, and of its last read."""
+
+    lanes: NDArray[Any]
+    sure: NDArray[Any]
+    expected: NDArray[Any]
+    compared: NDArray[Any]
+    wrong: NDArray[Any]
+    event: NDArray[Any]
+    rest: NDArray[Any]
+    rest_read: NDArray[Any]
