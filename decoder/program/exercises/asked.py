@@ -140,6 +140,7 @@ def _refuse_contradictions(asked: Asked, processor: ProcessorFile) -> None:
 
 def _refuse_eprom(board: Board, processor: ProcessorFile, size: int) -> None:
     first, last = rom_range(processor, size)
+    starts = last if processor.reset.entry is None else processor.reset.entry
     for region in board.regions:
         if region.space != "memory" or region.end < first or region.start > last:
             continue
@@ -149,9 +150,7 @@ def _refuse_eprom(board: Board, processor: ProcessorFile, size: int) -> None:
                 f"{plain(region.name)} ({region.kind})",
                 expected="the size of the EPROM in the socket where the processor starts",
             )
-        if (region.start, region.end) != (first, last) and (
-            region.start <= (processor.reset.entry or last) <= region.end
-        ):
+        if (region.start, region.end) != (first, last) and region.start <= starts <= region.end:
             raise UsageError(
                 f"an image of {size} bytes does not fit {plain(region.name)}, which has {region.size} bytes at "
                 f"{range_text([(region.start, region.end)])}",

@@ -94,7 +94,7 @@ def program(tmp_path):
         ({"origin": 0x4400, "rom_size": 2048}, "--origin and --reset-rom were both given"),
         ({"rom_size": 2000}, "no EPROM has 2000 bytes"),
         ({"rom_size": 1024}, "does not fit monitor, which has 2048 bytes at 0000-07FF; expected --reset-rom 2048"),
-        ({"rom_size": 4096}, "where the board file has low (ram)"),
+        ({"rom_size": 4096}, "does not fit monitor, which has 2048 bytes at 0000-07FF; expected --reset-rom 2048"),
         ({"rom_size": 2048, "output": 0x100}, "no monitor to print through"),
         ({"rom_size": 2048, "passes": 3}, "without RAM nothing can count passes"),
         ({"origin": 0x4400, "test": "retention", "pause_s": 900.0}, "longer than the loop can count; expected --pause"),
@@ -154,6 +154,13 @@ def test_several_processors_on_one_bus_are_asked_for(program):
 def test_a_bus_without_templates_is_told(program):
     with pytest.raises(UsageError, match="no templates for a processor on the bus scmp"):
         program("scmp", origin=0x4400)
+
+
+def test_an_image_larger_than_the_monitors_socket_is_refused(program, tmp_path):
+    path = tmp_path / "small.toml"
+    path.write_text(BOARD.format(bus="z80", rom=0, rom_end=0x3FF))
+    with pytest.raises(UsageError, match=re.escape("does not fit monitor, which has 1024 bytes at 0000-03FF")):
+        program_for(load_board(path), Asked(rom_size=2048), 1e6)
 
 
 def test_all_ram_but_the_programs_own_is_tested_joined_where_it_touches(program):
