@@ -15,6 +15,7 @@ from busledger.decoder.text import plain
 __all__ = ["Foretold", "foretell", "seconds_text"]
 
 _VCD_BYTES = 115  # of dump for one bus access on 28 lines; measured with tests.benchmarks (see DEVELOPERS.md, Speed)
+_LITTLE = 64  # cells that any analyser holds
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +123,9 @@ def _time(program: Program, clock_said: str, sample_hz: float | None) -> tuple[s
         capture += f"; that is {_large(program.pass_s * sample_hz, 'samples')} at {sample_hz / 1e6:g}{NO_BREAK}MS/s"
     capture += f", and about {_large(accesses * _VCD_BYTES, 'bytes')} of VCD with 28 lines."
     first, last = wanted.ranges[0]
-    piece = range_text([(first, first + max(0, (last - first + 1) // 4 - 1))])
-    capture += f" If that is too much for the analyser, go over less at a time, such as --regions {piece}."
+    if last - first >= _LITTLE:
+        piece = range_text([(first, first + (last - first + 1) // 4 - 1)])
+        capture += f" If that is too much for the analyser, go over less at a time, such as --regions {piece}."
     return text, capture
 
 
