@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 from busledger.decoder.board import Board
 from busledger.decoder.figures import NO_BREAK, count, plural
-from busledger.decoder.program.exercises.asked import range_text
 from busledger.decoder.program.exercises.columns import Program
 from busledger.decoder.program.exercises.library import memory_tests
 from busledger.decoder.program.exercises.listing import address_text
+from busledger.decoder.program.exercises.overlaps import range_text
 from busledger.decoder.text import plain
 
 __all__ = ["Foretold", "foretell", "seconds_text"]
@@ -157,6 +157,9 @@ def _overwrites(program: Program, board: Board, names: str) -> tuple[str, ...]:
         also.append(f"{range_text([program.scratch])}, where its loops keep their place (the monitor must not)")
     beside = f" It also writes to {' and to '.join(also)}." if also else ""
     text = f"It overwrites all of {names}.{beside}"
+    here = range_text([(program.origin, program.end)])
+    if not wanted.rom and not any(r.start <= program.origin <= r.end for r in board.regions if r.space == "memory"):
+        text += f" The board file has nothing at {here}, where the program lies: see that RAM answers there."
     if wanted.rom:
         return (f"{text} It needs no RAM: everything it knows is in the processor's registers.",)
     kept = f"{text} Neither the program nor what the monitor keeps for itself may lie there"

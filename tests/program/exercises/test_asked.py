@@ -130,8 +130,13 @@ def zero_page(tmp_path):
 
 def test_the_stack_of_a_6502_cannot_be_tested_by_a_program_that_calls(zero_page):
     low = {"origin": 0x4000, "regions": ("low",)}
-    with pytest.raises(UsageError, match=re.escape("no room for the stack: it lies at 0100-01FF, inside the tested")):
+    with pytest.raises(
+        UsageError, match=re.escape("no room for the stack: it lies at 0100-01FF, inside the tested")
+    ) as said:
         program_for(zero_page, Asked(**low, on_failure="go-on"), 1e6)
+    assert "expected --regions 0000-00FF,0200-03FF." in str(said.value)
+    parted = Asked(0x4000, regions=("0000-00FF,0200-03FF",), on_failure="go-on")
+    assert program_for(zero_page, parted, 1e6).stack == (0x100, 0x1FF)
     # Without calls it can, and without the zero page that it would else keep its place in.
     made = program_for(zero_page, Asked(**low), 1e6)
     assert (made.stack, made.scratch, made.layout) == (None, None, "page by page")
