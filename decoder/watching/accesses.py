@@ -10,6 +10,7 @@ such reads become unknown, as after a gap.
 from __future__ import annotations
 
 import contextlib
+import os
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
@@ -62,6 +63,7 @@ class KeptAccesses(AccessLog):
         self._chapters: list[Chapter] = [Chapter(0)]
         self._out: Any = None
         self._looks_on = False
+        self._opened: dict[int, int] = {}
         self._gone: list[int] = []
         self.lost = 0
         try:
@@ -138,13 +140,23 @@ class KeptAccesses(AccessLog):
             before = chapter.number
             if not chapter.sizes:
                 continue
-            with self._path(chapter.number).open("rb") as file:
+            fd = self._opened.get(chapter.number)
+            file = os.open(self._path(chapter.number), os.O_RDONLY) if fd is None else fd
+            try:
+                at = 0
                 for size in chapter.sizes:
-                    yield _loaded(file, size, known_from)
+                    yield _loaded(file, at, size, known_from)
+                    at += size * ROW_BYTES
+            finally:
+                if fd is None:
+                    os.close(file)
         yield from self._held
 
     def close(self) -> None:
-        """Nothing: the files stay until the watch has ended (``remove``)."""
+        """Let go of the files that a ``view`` holds; they stay until the watch has ended (``remove``)."""
+        opened, self._opened = self._opened, {}
+        for fd in opened.values():
+            os.close(fd)
 
     def _close_file(self) -> None:
         if self._out is not None:
@@ -177,6 +189,10 @@ class KeptAccesses(AccessLog):
         """The same files as they were at ``state``, to be read beside the writing."""
         other = KeptAccesses(self._folder, self._most, self._chapter_rows)
         other._looks_on = True  # what it is given stays in memory: the files are another's
+        # Open, they can be read though they are removed meanwhile.
+        for chapter in state["chapters"]:
+            if chapter.sizes:
+                other._opened[chapter.number] = os.open(self._path(chapter.number), os.O_RDONLY)
         other._chapters, other._rows = list(state["chapters"]), state["rows"]
         other.verdicts, other.lost = state["verdicts"].copy(), state["lost"]
         return other
@@ -207,12 +223,13 @@ def _least_wanted(chapters: list[Chapter]) -> int | None:
     return among[random.Random(chapters[-1].number).randrange(len(among))]
 
 
-def _loaded(file: Any, size: int, known_from: int) -> tuple[Cycles, Compared]:
+def _loaded(fd: int, at: int, size: int, known_from: int) -> tuple[Cycles, Compared]:
     cycles, compared = Cycles.empty(size), Compared.empty(size)
     for columns in (cycles, compared):
         for field in fields(columns):
             column = getattr(columns, field.name)
-            column[:] = np.frombuffer(file.read(column.nbytes), column.dtype)
+            column[:] = np.frombuffer(os.pread(fd, column.nbytes, at), column.dtype)
+            at += column.nbytes
     judged = (compared.verdict == Verdict.AGREES) | (compared.verdict == Verdict.MISMATCH)
     rows = judged & (compared.writer >= 0) & (compared.writer < known_from)
     if rows.any():

@@ -202,6 +202,22 @@ def test_the_log_goes_on_where_it_was_saved(tmp_path: Path) -> None:
     assert all((d.verdict == Verdict.AGREES).all() for _, d in seen)
 
 
+def test_a_view_reads_on_though_its_chapters_go(tmp_path: Path) -> None:
+    """A verdict takes longer than a chapter stays."""
+    log = KeptAccesses(tmp_path, 1600, chapter_rows=200)
+    for k in range(14):
+        log.append(*accesses(100 * k, False))
+    view = log.view(log.state())
+    for k in range(14, 60):
+        log.append(*accesses(100 * k, False))
+        log.saved()
+    assert np.concatenate([cycles.time for cycles, _ in view.blocks()]).tolist() == list(range(1400))
+    view.append(*accesses(1400, True))
+    assert sum(len(cycles) for cycles, _ in view.blocks()) == 1500
+    view.close()
+    assert max(int(cycles.time[-1]) for cycles, _ in log.blocks()) == 5999
+
+
 def test_an_answer_out_of_what_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Most accesses are gone, and the part is still named; all reads are counted."""
     from busledger.decoder.watching import accesses as room
