@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import time
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,16 @@ from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.ledger import Compared, Verdict
 from busledger.decoder.pipeline import Request, run_check
 from busledger.decoder.report import night_pictures
-from busledger.decoder.watching import Counts, Rules, Status, line_text, parse_long_time, parse_until
+from busledger.decoder.watching import (
+    Counts,
+    Rules,
+    Status,
+    Watch,
+    WatchRequest,
+    line_text,
+    parse_long_time,
+    parse_until,
+)
 from busledger.decoder.watching.accesses import KeptAccesses
 from busledger.decoder.watching.ending import settled_by
 from busledger.decoder.watching.failures import failures_in
@@ -51,6 +62,24 @@ def test_it_ends_at_so_many_failures_and_goes_on(tmp_path: Path) -> None:
     second = watch(str(path), board, out, told, rules=Rules(silent=True), silence_s=1.0, resume=True)
     assert [line["n"] for line in told.of("failure")] == [1, 2, 3, 4, 5]
     assert (second.watch.resumed, second.mismatch_total) == (1, 5)
+
+
+def test_it_can_be_interrupted_with_an_answer_and_goes_on(tmp_path: Path) -> None:
+    """As Ctrl-C does it: the block under way is done, all is saved, the answer is given."""
+    board, out, told = board_in(tmp_path), tmp_path / "out", Told()
+    path = tmp_path / "run.vcd"
+    path.write_bytes(stream(3, {0: 2, 2: 3}))
+    request = WatchRequest(request=Request(str(path), board=board), out=out, rules=Rules(silent=True), silence_s=1.0)
+    first = Watch(request, told)
+    first.interrupt()
+    with pytest.raises(CaptureError, match="nothing came"):
+        first.run()
+    second = Watch(replace(request, resume=True), lambda line: (told(line), second.interrupt())[0])
+    with suppress(CaptureError):
+        assert second.run().watch.ended == "interrupted"
+    third = Watch(replace(request, resume=True), told).run()
+    assert third.mismatch_total == 5
+    assert [line["n"] for line in told.of("failure")] == [1, 2, 3, 4, 5]
 
 
 def test_settled_is_a_sure_part_or_a_proved_repair(tmp_path: Path) -> None:
@@ -309,8 +338,6 @@ def test_raw_samples_through_a_pipe(tmp_path: Path) -> None:
     (tmp_path / "run.raw").write_bytes(levels.levels[at - 1, 0].astype("<u4").tobytes())
     form = RawFormat(32, 24e6, names)
     board = board_in(tmp_path)
-    from busledger.decoder.watching import Watch, WatchRequest
-
     pipe, told = Pipe((tmp_path / "run.raw").read_bytes()), Told()
     request = Request("-", board=board, raw=form, stdin=pipe.reader())
     result = Watch(WatchRequest(request=request, out=tmp_path / "out", save_s=0.0), told).run()
