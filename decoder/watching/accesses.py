@@ -4,12 +4,13 @@ They lie in chapters. While all fit, all are kept, and the answer is the one tha
 ``check`` gives. Past that, whole chapters go: of those with wrong reads the
 first, the latest and a fair sample stay longest, then some of the right ones.
 What a chapter's reads are held against may have been written in one that went:
-such reads become unknown, as after a gap.
+then a write of just that stands before the chapter, so that it can be replayed.
 """
 
 from __future__ import annotations
 
 import contextlib
+import os
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
@@ -17,16 +18,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.bus.columns import Cycles, Kind
 from busledger.decoder.errors import OutputError
 from busledger.decoder.ledger import AccessLog, Compared, Verdict
 
 __all__ = ["ROW_BYTES", "Chapter", "KeptAccesses"]
 
-CHAPTER_ROWS = 1 << 20
-_BLOCK = 1 << 18
-_FIRST, _LATEST = 2, 4
+CHAPTER_ROWS = 1 << 18  # a quarter of a second of a bus of 1 MHz
+_BLOCK = 1 << 17
+_FIRST, _LATEST = 2, 3
 ROW_BYTES: int = sum(
     getattr(columns, field.name).dtype.itemsize
     for columns in (Cycles.empty(), Compared.empty())
@@ -62,6 +64,7 @@ class KeptAccesses(AccessLog):
         self._chapters: list[Chapter] = [Chapter(0)]
         self._out: Any = None
         self._looks_on = False
+        self._opened: dict[int, int] = {}
         self._gone: list[int] = []
         self.lost = 0
         try:
@@ -92,9 +95,12 @@ class KeptAccesses(AccessLog):
         if self._looks_on:
             self._held.append(kept)
             return kept
-        for start in range(0, len(places), _BLOCK):
-            stop = min(start + _BLOCK, len(places))
+        start = 0
+        while start < len(places):  # a chapter ends at the same row however blocks part
+            room = self._chapter_rows - self._chapters[-1].rows % self._chapter_rows
+            stop = min(start + min(_BLOCK, room), len(places))
             self._write(kept[0].slice(start, stop), kept[1].slice(start, stop))
+            start = stop
         return kept
 
     def _write(self, cycles: Cycles, compared: Compared) -> None:
@@ -131,20 +137,33 @@ class KeptAccesses(AccessLog):
 
     def blocks(self) -> Iterator[tuple[Cycles, Compared]]:
         """All rows that are kept, in time order, in blocks; may be called any number of times."""
-        known_from, before = 0, -1
+        before = -1
+        bridge = _Bridge(0)
         for chapter in list(self._chapters):
             if chapter.number != before + 1:
-                known_from = chapter.first
+                bridge = _Bridge(chapter.first)
             before = chapter.number
-            if not chapter.sizes:
-                continue
-            with self._path(chapter.number).open("rb") as file:
-                for size in chapter.sizes:
-                    yield _loaded(file, size, known_from)
+            if chapter.sizes:
+                yield from bridge.passed(self._blocks_of(chapter))
         yield from self._held
 
+    def _blocks_of(self, chapter: Chapter) -> Iterator[tuple[Cycles, Compared]]:
+        fd = self._opened.get(chapter.number)
+        file = os.open(self._path(chapter.number), os.O_RDONLY) if fd is None else fd
+        try:
+            at = 0
+            for size in chapter.sizes:
+                yield _loaded(file, at, size)
+                at += size * ROW_BYTES
+        finally:
+            if fd is None:
+                os.close(file)
+
     def close(self) -> None:
-        """Nothing: the files stay until the watch has ended (``remove``)."""
+        """Let go of the files that a ``view`` holds; they stay until the watch has ended (``remove``)."""
+        opened, self._opened = self._opened, {}
+        for fd in opened.values():
+            os.close(fd)
 
     def _close_file(self) -> None:
         if self._out is not None:
@@ -177,6 +196,10 @@ class KeptAccesses(AccessLog):
         """The same files as they were at ``state``, to be read beside the writing."""
         other = KeptAccesses(self._folder, self._most, self._chapter_rows)
         other._looks_on = True  # what it is given stays in memory: the files are another's
+        # Open, they can be read though they are removed meanwhile.
+        for chapter in state["chapters"]:
+            if chapter.sizes:
+                other._opened[chapter.number] = os.open(self._path(chapter.number), os.O_RDONLY)
         other._chapters, other._rows = list(state["chapters"]), state["rows"]
         other.verdicts, other.lost = state["verdicts"].copy(), state["lost"]
         return other
@@ -207,17 +230,71 @@ def _least_wanted(chapters: list[Chapter]) -> int | None:
     return among[random.Random(chapters[-1].number).randrange(len(among))]
 
 
-def _loaded(file: Any, size: int, known_from: int) -> tuple[Cycles, Compared]:
+class _Bridge:
+    """Over chapters that went, to a run of chapters whose first cycle is ``first``.
+
+    The cells that the run reads, and that were written before it, are written once more as its chapters begin: with
+    what the ledger held, known bits only, under numbers of cycles that have gone.
+    """
+
+    def __init__(self, first: int) -> None:
+        self._first = first
+        self._cells = np.zeros(0, np.int64)  # region << 32 | address, rising
+        self._writers = np.zeros(0, np.int64)
+        self._next = 0
+
+    def passed(self, blocks: Iterator[tuple[Cycles, Compared]]) -> Iterator[tuple[Cycles, Compared]]:
+        """A chapter's blocks, with the writes before them that they need."""
+        if self._first <= 0:
+            yield from blocks
+            return
+        held = list(blocks)
+        made = [self._writes(cycles, compared) for cycles, compared in held]
+        fresh = [pair for pair in made if len(pair[0])]
+        if fresh:
+            cycles = Cycles.concat([pair[0] for pair in fresh])
+            cycles.time[:], cycles.sample[:] = held[0][0].time[0], held[0][0].sample[0]
+            yield cycles, Compared.concat([pair[1] for pair in fresh])
+        for cycles, compared in held:
+            rows = self._before(compared)
+            places = np.searchsorted(self._cells, _keys(cycles)[rows])
+            compared.writer[rows] = self._writers[places]
+            yield cycles, compared
+
+    def _before(self, compared: Compared) -> NDArray[np.intp]:
+        """Judged reads of what was written before the run."""
+        judged = (compared.verdict == Verdict.AGREES) | (compared.verdict == Verdict.MISMATCH)
+        return np.flatnonzero(judged & (compared.writer >= 0) & (compared.writer < self._first))
+
+    def _writes(self, cycles: Cycles, compared: Compared) -> tuple[Cycles, Compared]:
+        """Writes for cells that no earlier block of the run has asked for."""
+        rows = self._before(compared)
+        keys, first = np.unique(_keys(cycles)[rows], return_index=True)
+        new = ~np.isin(keys, self._cells)
+        rows = rows[first[new]]
+        made, told = cycles.take(rows), Compared.empty(len(rows))
+        made.kind[:] = Kind.WRITE
+        made.data[:] = compared.expected[rows]
+        made.data_unknown[:] = ~compared.known[rows]
+        made.flags[:] = 0
+        told.verdict[:] = Verdict.WRITE
+        self._next -= len(rows)
+        told.index[:] = self._first + self._next + np.arange(len(rows))
+        order = np.argsort(np.concatenate((self._cells, keys[new])), kind="stable")
+        self._cells = np.concatenate((self._cells, keys[new]))[order]
+        self._writers = np.concatenate((self._writers, told.index))[order]
+        return made, told
+
+
+def _keys(cycles: Cycles) -> NDArray[np.int64]:
+    return cycles.region.astype(np.int64) << 32 | cycles.address
+
+
+def _loaded(fd: int, at: int, size: int) -> tuple[Cycles, Compared]:
     cycles, compared = Cycles.empty(size), Compared.empty(size)
     for columns in (cycles, compared):
         for field in fields(columns):
             column = getattr(columns, field.name)
-            column[:] = np.frombuffer(file.read(column.nbytes), column.dtype)
-    judged = (compared.verdict == Verdict.AGREES) | (compared.verdict == Verdict.MISMATCH)
-    rows = judged & (compared.writer >= 0) & (compared.writer < known_from)
-    if rows.any():
-        compared.verdict[rows] = Verdict.UNKNOWN
-        for column in (compared.known, compared.expected, compared.mismatch):
-            column[rows] = 0
-        compared.writer[rows] = -1
+            column[:] = np.frombuffer(os.pread(fd, column.nbytes, at), column.dtype)
+            at += column.nbytes
     return cycles, compared

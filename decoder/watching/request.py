@@ -29,9 +29,9 @@ class WatchRequest:
     out: Path
     rules: Rules = field(default_factory=Rules)
     keep_fs: int = 2 * 10**12
-    room: int = 512 << 20
+    room: int = 256 << 20
     kept_room: int = 256 << 20
-    spool_room: int = 512 << 20
+    spool_room: int = 256 << 20
     drop: bool = True
     resume: bool = False
     save_s: float = 5.0

@@ -136,7 +136,7 @@ class Spool:
 
     def _next_file(self, old: int) -> int:
         """The file that the next byte goes to, at its end; -1 while the disk is full."""
-        start = self.written - self.written % CHUNK if old < 0 and self._resumes() else self.written
+        start = self.written - self.written % CHUNK
         try:
             path = self._folder / _name(start)
             made = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
@@ -147,9 +147,6 @@ class Spool:
         if old >= 0:
             os.close(old)
         return made
-
-    def _resumes(self) -> bool:
-        return (self._folder / _name(self.written - self.written % CHUNK)).exists()
 
     def _move(self, out: int) -> int:
         """Bytes moved; 0 at the end, -1 where the disk is full."""
@@ -229,11 +226,11 @@ class Spool:
             return self._changed.wait_for(lambda: self.written > at or self.ended, seconds) and self.written > at
 
     def release(self, at: int) -> None:
-        """Nothing before byte ``at`` is needed any more."""
-        while self.released + CHUNK <= at:
+        """Nothing before byte ``at`` is needed any more. The youngest file stays: its name says how much has come."""
+        while self.released + CHUNK <= at and self.released + CHUNK < self.written:
             with contextlib.suppress(OSError):
-                (self._folder / _name(self.released - self.released % CHUNK)).unlink(missing_ok=True)
-            self.released += CHUNK - self.released % CHUNK
+                (self._folder / _name(self.released)).unlink(missing_ok=True)
+            self.released += CHUNK
 
     def close(self) -> None:
         """Stop taking; what has been taken stays."""

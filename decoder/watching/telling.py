@@ -41,6 +41,7 @@ class Telling:
     ) -> None:
         self._journal = Journal(path, fresh=fresh)
         self._tell, self._clock, self._counts, self._board = tell, clock, counts, board
+        counts.alarmed = counts.alarmed or self._journal.told >= 0  # told, though killed before it was saved
         self.recent: tuple[str, ...] = ()
         self.so_far = ""
 

@@ -182,7 +182,7 @@ def main() -> None:
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--seed", type=int, default=18)
     parser.add_argument("--against", choices=("watch", "check"), default="watch")
-    parser.add_argument("--room", default="512M")
+    parser.add_argument("--room", default="256M")
     asked = parser.parse_args()
     console = Console()
     with tempfile.TemporaryDirectory(prefix="busledger-watch-") as name:

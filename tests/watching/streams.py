@@ -76,9 +76,13 @@ class Pipe:
         finally:
             os.close(self._write)
 
+    def descriptor(self) -> int:
+        """A descriptor of its own for a reader."""
+        return os.dup(self._read)
+
     def reader(self) -> Any:
         """A file object as ``sys.stdin.buffer`` is one."""
-        return os.fdopen(os.dup(self._read), "rb", buffering=0)
+        return os.fdopen(self.descriptor(), "rb", buffering=0)
 
     def close(self) -> None:
         """Nobody reads any more: the writer ends."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import os
 import random
@@ -17,7 +18,7 @@ import pytest
 from busledger.decoder.capture import live
 from busledger.decoder.errors import UsageError
 from busledger.decoder.pipeline import Request, run_check
-from busledger.decoder.watching import watcher
+from busledger.decoder.watching import Rules, watcher
 from busledger.decoder.watching.weighing import Weigher
 from tests.watching.streams import Pipe, Told, board_in, stream, watch
 from tests.watching.test_watching import plain
@@ -86,6 +87,51 @@ def test_killed_twenty_times_at_random(place: Path, tmp_path: Path, monkeypatch:
     checked = run_check(Request(place / "run.vcd", board=place / "card.toml"))
     assert plain(result) == plain(checked)
     assert result.watch.failures == checked.mismatch_total
+
+
+def test_killed_in_the_middle_of_a_folder(place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A table, a packed dump and a plain one of a coarser tick: each goes on inside the capture where it was left."""
+    monkeypatch.setattr(live, "piece_size", lambda reader: 1 << 17)
+    monkeypatch.setattr(Weigher, "wants", False)
+    folder, out = tmp_path / "night", tmp_path / "out"
+    folder.mkdir()
+    (folder / "a.csv").write_bytes(as_table(stream(2, {1: 2})))
+    (folder / "b.vcd.gz").write_bytes(gzip.compress(stream(2, {1: 3}), 1))
+    (folder / "c.vcd").write_bytes(stream(2, {1: 2}))
+    for number, path in enumerate(sorted(folder.iterdir())):
+        os.utime(path, (1000 + number, 1000 + number))
+    kills = 0
+    rules = Rules(silent=True)
+    while True:
+        killer = Killer(2 if kills < 6 else 1 << 30)
+
+        def tell(line: dict[str, Any], killer: Killer = killer) -> None:
+            if line["event"] == "failure":
+                killer()
+
+        try:
+            result = watch(
+                str(folder), place / "card.toml", out, tell, rules=rules, silence_s=1.0, save_s=0.0, resume=kills > 0
+            )
+            break
+        except Killed:
+            kills += 1
+    assert kills >= 2
+    assert [(one["n"], one["capture"][0]) for one in journal(out)] == list(enumerate("aabbbcc", 1))
+    assert (result.mismatch_total, result.watch.captures, result.watch.refused) == (7, 3, 0)
+
+
+def as_table(dump: bytes) -> bytes:
+    """The same levels as a CSV with a line for each time stamp."""
+    lines = dump.decode().split("$enddefinitions $end\n")
+    words = [line.split() for line in lines[0].splitlines() if line.startswith("$var")]
+    codes, level = [word[3] for word in words], dict.fromkeys((word[3] for word in words), "0")
+    rows = ["time_ns," + ",".join(word[4] for word in words)]
+    for line in lines[1].splitlines():
+        stamp, *changes = line.split()
+        level.update({change[1:]: change[0] for change in changes})
+        rows.append(stamp[1:] + "," + ",".join(level[code] for code in codes))
+    return ("\n".join(rows) + "\n").encode()
 
 
 def test_a_signal_that_nothing_survives(place: Path, tmp_path: Path) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import time
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +20,16 @@ from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.ledger import Compared, Verdict
 from busledger.decoder.pipeline import Request, run_check
 from busledger.decoder.report import night_pictures
-from busledger.decoder.watching import Counts, Rules, Status, line_text, parse_long_time, parse_until
+from busledger.decoder.watching import (
+    Counts,
+    Rules,
+    Status,
+    Watch,
+    WatchRequest,
+    line_text,
+    parse_long_time,
+    parse_until,
+)
 from busledger.decoder.watching.accesses import KeptAccesses
 from busledger.decoder.watching.ending import settled_by
 from busledger.decoder.watching.failures import failures_in
@@ -51,6 +62,24 @@ def test_it_ends_at_so_many_failures_and_goes_on(tmp_path: Path) -> None:
     second = watch(str(path), board, out, told, rules=Rules(silent=True), silence_s=1.0, resume=True)
     assert [line["n"] for line in told.of("failure")] == [1, 2, 3, 4, 5]
     assert (second.watch.resumed, second.mismatch_total) == (1, 5)
+
+
+def test_it_can_be_interrupted_with_an_answer_and_goes_on(tmp_path: Path) -> None:
+    """As Ctrl-C does it: the block under way is done, all is saved, the answer is given."""
+    board, out, told = board_in(tmp_path), tmp_path / "out", Told()
+    path = tmp_path / "run.vcd"
+    path.write_bytes(stream(3, {0: 2, 2: 3}))
+    request = WatchRequest(request=Request(str(path), board=board), out=out, rules=Rules(silent=True), silence_s=1.0)
+    first = Watch(request, told)
+    first.interrupt()
+    with pytest.raises(CaptureError, match="nothing came"):
+        first.run()
+    second = Watch(replace(request, resume=True), lambda line: (told(line), second.interrupt())[0])
+    with suppress(CaptureError):
+        assert second.run().watch.ended == "interrupted"
+    third = Watch(replace(request, resume=True), told).run()
+    assert third.mismatch_total == 5
+    assert [line["n"] for line in told.of("failure")] == [1, 2, 3, 4, 5]
 
 
 def test_settled_is_a_sure_part_or_a_proved_repair(tmp_path: Path) -> None:
@@ -147,6 +176,7 @@ def accesses(first: int, wrong: bool) -> tuple[Cycles, Compared]:
     n = 100
     cycles, compared = Cycles.empty(n), Compared.empty(n)
     cycles.region[:], cycles.time[:] = 0, np.arange(first, first + n)
+    cycles.address[:] = np.arange(first, first + n) % 37
     compared.index[:] = np.arange(first, first + n)
     compared.verdict[:] = Verdict.AGREES
     compared.writer[:] = first - 150
@@ -173,17 +203,27 @@ def test_chapters_with_wrong_reads_stay_longest_and_know_only_themselves(tmp_pat
         log.append(*accesses(100 * k, wrong=k in (30, 31, 60)))
         log.saved()
     assert len(log) == 10_000 and log.kept_rows <= 2200
-    assert len(list(tmp_path.glob("*.rows"))) == len({int(c.time[0]) // 200 for c, _ in log.blocks()})
-    kept = [(int(c.time[0]), d) for c, d in log.blocks()]
-    starts = [start for start, _ in kept]
-    assert starts[0] == 0 and starts[-1] == 9900 and 3000 in starts and 6000 in starts
-    for start, compared in kept:
-        written = start - 150
-        chapter_kept = written < 0 or written // 200 * 200 in starts
-        alone = start // 200 * 200 - 200 not in starts and written // 200 != start // 200
-        if start and alone and not chapter_kept:
-            assert (compared.verdict == Verdict.UNKNOWN).all(), start
-            assert not compared.known.any()
+    kept = list(log.blocks())
+    starts = {int(cycles.time[0]) for cycles, _ in kept}
+    assert {0, 3000, 6000, 9900} <= starts
+    times = np.concatenate([cycles.time for cycles, _ in kept])
+    indices = np.concatenate([compared.index for _, compared in kept])
+    assert (np.diff(times) >= 0).all()
+    assert len(np.unique(indices)) == len(indices)
+    written: dict[int, tuple[int, int, int]] = {}
+    bridged = wrong = 0
+    for cycles, compared in kept:
+        for k in range(len(cycles)):
+            if compared.verdict[k] == Verdict.WRITE:
+                known = int(~cycles.data_unknown[k]) & 0xFFFFFFFF
+                written[int(compared.index[k])] = int(cycles.address[k]), int(cycles.data[k]), known
+            elif int(compared.writer[k]) in written:
+                read = int(cycles.address[k]), int(compared.expected[k]), int(compared.known[k])
+                assert written[int(compared.writer[k])] == read
+                bridged += 1
+            wrong += int(compared.verdict[k] == Verdict.MISMATCH)
+    assert bridged > 500
+    assert wrong == 3, "every wrong read is still weighed"
 
 
 def test_the_log_goes_on_where_it_was_saved(tmp_path: Path) -> None:
@@ -200,6 +240,22 @@ def test_the_log_goes_on_where_it_was_saved(tmp_path: Path) -> None:
     seen = list(other.blocks())
     assert np.concatenate([c.time for c, _ in seen]).tolist() == list(range(600))
     assert all((d.verdict == Verdict.AGREES).all() for _, d in seen)
+
+
+def test_a_view_reads_on_though_its_chapters_go(tmp_path: Path) -> None:
+    """A verdict takes longer than a chapter stays."""
+    log = KeptAccesses(tmp_path, 1600, chapter_rows=200)
+    for k in range(14):
+        log.append(*accesses(100 * k, False))
+    view = log.view(log.state())
+    for k in range(14, 60):
+        log.append(*accesses(100 * k, False))
+        log.saved()
+    assert np.concatenate([cycles.time for cycles, _ in view.blocks()]).tolist() == list(range(1400))
+    view.append(*accesses(1400, True))
+    assert sum(len(cycles) for cycles, _ in view.blocks()) == 1500
+    view.close()
+    assert max(int(cycles.time[-1]) for cycles, _ in log.blocks()) == 5999
 
 
 def test_an_answer_out_of_what_is_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -282,8 +338,6 @@ def test_raw_samples_through_a_pipe(tmp_path: Path) -> None:
     (tmp_path / "run.raw").write_bytes(levels.levels[at - 1, 0].astype("<u4").tobytes())
     form = RawFormat(32, 24e6, names)
     board = board_in(tmp_path)
-    from busledger.decoder.watching import Watch, WatchRequest
-
     pipe, told = Pipe((tmp_path / "run.raw").read_bytes()), Told()
     request = Request("-", board=board, raw=form, stdin=pipe.reader())
     result = Watch(WatchRequest(request=request, out=tmp_path / "out", save_s=0.0), told).run()

@@ -91,7 +91,7 @@ def watch(
     room: Annotated[
         str,
         typer.Option("--room", metavar="BYTES", help="Disk for the accesses that are weighed, 90 bytes each."),
-    ] = "512M",
+    ] = "256M",
     waiting: Annotated[
         str, typer.Option("--waiting", metavar="BYTES", help="Bytes of a pipe that may wait to be decoded.")
     ] = "512M",
