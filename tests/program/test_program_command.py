@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import lzma
 from pathlib import Path
 
 import pytest
@@ -63,6 +64,16 @@ def test_another_processor_or_none(capsys):
     assert main([*COMMAND, "--program", "--processor", "8086"]) == 2
     assert "no table of instructions for the processor '8086'" in capsys.readouterr().err
     assert "MOV" in shown(capsys, "--program", "--processor", "8080", "--head", "50")
+
+
+def test_a_clip_that_is_missing_is_named(capsys, tmp_path):
+    dump = lzma.decompress(Path(CUT).read_bytes()).replace(b" /M1 ", b" spare ")
+    (tmp_path / "run.vcd").write_bytes(dump)
+    command = ["--profile", "z80", "--no-progress"]
+    assert main(["cycles", str(tmp_path / "run.vcd"), *command, "--program"]) == 2
+    assert "expected M1 among the clips" in " ".join(capsys.readouterr().err.split())
+    main(["check", str(tmp_path / "run.vcd"), *command, "--json"])
+    assert json.loads(capsys.readouterr().out)["program"] is None
 
 
 def test_check_answers_with_the_program(capsys, tmp_path):
