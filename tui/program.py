@@ -69,6 +69,17 @@ class ProgramView:
             Part(int(some.followed.part[at])), ""
         )
 
+    def name(self, cycle: int) -> str:
+        """The instruction that a cycle belongs to and the routine that it is in; "" where none is known."""
+        some, at = self._at(cycle)
+        if some is None or some.followed.of[at] < 0:
+            return ""
+        head = int(some.followed.of[at]) - some.first
+        text = int(some.followed.text[head]) if head >= 0 else -1
+        place = self._symbols.place(int(self._source.cycles.address[some.first + head])) if self._symbols else ""
+        words = some.texts[text] if text >= 0 else "(not whole)"
+        return f"{words}, in {place}" if place else words
+
     def sentence(self, cycle: int) -> str:
         """The whole instruction that a cycle belongs to: bytes, text, reads and writes; "" where none is known."""
         some, at = self._at(cycle)

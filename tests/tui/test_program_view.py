@@ -42,6 +42,7 @@ def test_the_whole_instruction_in_one_sentence(source):
     write = next(n for n in range(20, source.total) if source.cycles.kind[n] == 1)
     assert view.sentence(write) == view.sentence(write - 1)
     assert view.sentence(write).startswith(f"#{write - 1} 77  LD (HL),A, in FILL+3, writes ")
+    assert view.name(write) == "LD (HL),A, in FILL+3"
     jump = first(source, 0x000F) - 1
     assert view.beside(jump) == "JR NZ,FILL"
 
