@@ -58,6 +58,9 @@ class ProgramView:
         self._table = set_of_profile(source.facts.profile)
         self.folded = False  # a line an instruction: what it reads and writes stands beside it
         self._told = True
+        # Address bits that no cycle near the beginning shows are not clipped.
+        shown = source.cycles.address_unknown[:_STRETCH]
+        self._unwired = int(np.bitwise_and.reduce(shown)) if len(shown) else 0
         self._missing = ""
         if self._table is not None:
             profile = load_profile(source.facts.profile)
@@ -143,7 +146,7 @@ class ProgramView:
         from busledger.decoder.program.following import Follower
 
         assert self._table is not None
-        follower = Follower(self._table, told=self._told)
+        follower = Follower(self._table, told=self._told, unwired=self._unwired)
         total, parts = self._source.total, []
         for at in range(0, total + 1, CHUNK):
             end = min(at + CHUNK, total)
@@ -172,7 +175,7 @@ class ProgramView:
         assert self._table is not None
         first = max(0, number * _STRETCH - _LEAD_IN)
         last = min(self._source.total, (number + 1) * _STRETCH + _LEAD_OUT)
-        follower = Follower(self._table, told=self._told)
+        follower = Follower(self._table, told=self._told, unwired=self._unwired)
         compared = self._source.compared.slice(first, last)
         blocks = [follower.feed(self._source.cycles.slice(first, last), compared), follower.finish()]
         columns = Followed.concat([block.followed for block in blocks])

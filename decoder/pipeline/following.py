@@ -49,7 +49,7 @@ def follower_for(run: Run, processor: str | None = None) -> Follower:
             "cannot be followed",
             expected=f"{', '.join(missing) or 'a bus that tells opcode fetches'} among the clips",
         )
-    return Follower(table, told=told)
+    return Follower(table, told=told, unwired=run.unwired)
 
 
 def followed_blocks(follower: Follower, blocks: Iterable[Decoded]) -> Iterator[FollowedBlock]:

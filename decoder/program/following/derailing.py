@@ -135,7 +135,7 @@ class RoadWatch:
         if not self._whole_card:
             return None
         opcode = np.flatnonzero(block.followed.part == Part.OPCODE)
-        outside = block.cycles.region[opcode] < 0
+        outside = (block.cycles.region[opcode] < 0) & (block.cycles.address_unknown[opcode] == 0)
         if not self.inside:
             inside = np.flatnonzero(~outside)
             if not len(inside):
