@@ -70,6 +70,12 @@ class HostApp(App[int]):
         work = filter_work(self._search, wanted, rows, self.loaded.source.total, self.post_message)
         self.run_worker(work, thread=True, exclusive=True, group="search")
 
+    def fold(self, program: ProgramView) -> None:
+        """Show a line an instruction; the rows are found in a worker."""
+        self._begin_search()
+        work = filter_work(self._search, Filter(), program.folded_rows(), self.loaded.source.total, self.post_message)
+        self.run_worker(work, thread=True, exclusive=True, group="search")
+
     def _begin_search(self) -> None:
         self._search += 1
         self.searching = True

@@ -93,7 +93,7 @@ _SEARCHES: tuple[Key, ...] = (
         (("x", "program"),),
         "x",
         "program",
-        "The program beside the cycles: instructions, and what is theirs; x again: not",
+        "The program beside the cycles; again: folded, a line an instruction; again: not",
     ),
     Key((("X", "derailed"),), "X", "derailed", "To the read with which the program left its road"),
     Key((("backspace", "back"),), "bksp", "back", "Back to where the last jump started"),

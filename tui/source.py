@@ -19,7 +19,7 @@ from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.store import Store, StoreFacts
 from busledger.tui.filters import Filter, matches
 
-__all__ = ["CycleRow", "CycleSource", "Match", "StoreSource", "find_edge", "find_match", "select_rows"]
+__all__ = ["CHUNK", "CycleRow", "CycleSource", "Match", "StoreSource", "find_edge", "find_match", "select_rows"]
 
 CHUNK = 1 << 18
 

@@ -43,12 +43,13 @@ def follower_for(run: Run, processor: str | None = None) -> Follower:
         )
     told = fetch_is_told(run.profile, run.clipped)
     if not told and not table.timed:
+        missing = [name for name in fetch_lines(run.profile) if name not in run.clipped]
         raise UsageError(
             f"the lines that tell an opcode fetch are not clipped, and without them the program of {table.file.title} "
             "cannot be followed",
-            expected=f"{', '.join(fetch_lines(run.profile)) or 'a bus that tells opcode fetches'} among the clips",
+            expected=f"{', '.join(missing) or 'a bus that tells opcode fetches'} among the clips",
         )
-    return Follower(table, told=told)
+    return Follower(table, told=told, unwired=run.unwired)
 
 
 def followed_blocks(follower: Follower, blocks: Iterable[Decoded]) -> Iterator[FollowedBlock]:

@@ -72,6 +72,19 @@ def test_a_reset_vector_that_came_back_wrong():
     assert found.sentence.endswith("the program went on at D000, where the card has no memory.")
 
 
+def test_a_vector_behind_which_no_program_is():
+    """Without SYNC, and nothing but FF where the wrong vector leads: no instruction to follow, but a road left."""
+    card = run_6502(Card(ENTRY_6502, outside=range(0x8000, 0xE000), spoil=low(5, [0xFFFD])), 1)
+    card.log = card.log[:2] + [(Kind.READ, 0xD000 + n // 2, 0xFF, None) for n in range(1200)]
+    cycles, compared = card.columns()
+    follower = Follower(load_set("6502"), told=False)
+    road = RoadWatch(follower.glossary, 1e-6, whole_card=True, address_digits=4)
+    for block in (follower.feed(cycles, compared), follower.finish()):
+        road.feed(block)
+    assert (road.found.kind, road.found.cycle, road.found.went_on_at) == ("vector", 1, 0xD000)
+    assert "where the card has no memory" in road.found.sentence
+
+
 def test_a_return_address_of_a_6502_counts_one_further():
     card = run_6502(Card(ENTRY_6502, spoil=low(2, [0x01FE])), 12)
     found = derailed("6502", card)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import lzma
 from pathlib import Path
 
 import pytest
@@ -63,6 +64,32 @@ def test_another_processor_or_none(capsys):
     assert main([*COMMAND, "--program", "--processor", "8086"]) == 2
     assert "no table of instructions for the processor '8086'" in capsys.readouterr().err
     assert "MOV" in shown(capsys, "--program", "--processor", "8080", "--head", "50")
+
+
+def test_a_clip_that_is_missing_is_named(capsys, tmp_path):
+    dump = lzma.decompress(Path(CUT).read_bytes()).replace(b" /M1 ", b" spare ")
+    (tmp_path / "run.vcd").write_bytes(dump)
+    command = ["--profile", "z80", "--no-progress"]
+    assert main(["cycles", str(tmp_path / "run.vcd"), *command, "--program"]) == 2
+    assert "expected M1 among the clips" in " ".join(capsys.readouterr().err.split())
+    main(["check", str(tmp_path / "run.vcd"), *command, "--json"])
+    assert json.loads(capsys.readouterr().out)["program"] is None
+
+
+def test_high_address_lines_that_are_not_clipped(capsys, tmp_path):
+    """A8 to A15 left out: instructions and operands are the same, only what is counted from the address is in part."""
+    dump = lzma.decompress(Path(CUT).read_bytes())
+    for line in range(8, 16):
+        dump = dump.replace(f" A{line} ".encode(), f" spare{line} ".encode())
+    (tmp_path / "run.vcd").write_bytes(dump)
+    whole = list(csv.DictReader(io.StringIO(shown(capsys, "--program", "--csv", "-"))))
+    main(["cycles", str(tmp_path / "run.vcd"), "--profile", "z80", "--no-progress", "--program", "--csv", "-"])
+    part = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    assert [row["part"] for row in part] == [row["part"] for row in whole]
+    texts = {(a["instruction"], b["instruction"]) for a, b in zip(whole, part, strict=True) if a["instruction"]}
+    assert ("JR NZ,0009H", "JR NZ,??09H") in texts
+    assert ("LD SP,43FFH", "LD SP,43FFH") in texts
+    assert all(b == (a if not a.startswith(("JR", "DJNZ")) else a[:-5] + "??" + a[-3:]) for a, b in texts)
 
 
 def test_check_answers_with_the_program(capsys, tmp_path):

@@ -42,8 +42,22 @@ def test_the_whole_instruction_in_one_sentence(source):
     write = next(n for n in range(20, source.total) if source.cycles.kind[n] == 1)
     assert view.sentence(write) == view.sentence(write - 1)
     assert view.sentence(write).startswith(f"#{write - 1} 77  LD (HL),A, in FILL+3, writes ")
+    assert view.name(write) == "LD (HL),A, in FILL+3"
     jump = first(source, 0x000F) - 1
     assert view.beside(jump) == "JR NZ,FILL"
+
+
+def test_folded_a_line_an_instruction(source):
+    view = ProgramView(source)
+    *_, (total, rows) = view.folded_rows()
+    assert total == source.total
+    heads = [n for n in rows.tolist() if view.beside(n)]
+    # The core's fetch line marks exactly them: the cut has no prefixes, no interrupt and no other master.
+    assert heads == [n for n in range(source.total) if source.cycles.kind[n] == 2]
+    view.folded = True
+    write = next(n for n in range(20, source.total) if source.cycles.kind[n] == 1)
+    address, data = int(source.cycles.address[write]), int(source.cycles.data[write])
+    assert view.beside(write - 1) == f"LD (HL),A  w {address:04X}={data:02X}"
 
 
 def test_stretches_join(source):

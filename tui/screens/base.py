@@ -45,6 +45,9 @@ class Host(Protocol):
     def select(self, wanted: Filter) -> None:
         """Apply a filter in a worker."""
 
+    def fold(self, program: ProgramView) -> None:
+        """Show a line an instruction."""
+
     def view(self, name: str) -> None:
         """Show another view."""
 

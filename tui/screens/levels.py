@@ -50,7 +50,7 @@ class LevelsScreen(SteppingScreen):
         if source.total:
             words = "".join(s.text for s in cycle_line(source.row(state.cursor), source, False)).rstrip()
             program = self.host.program
-            words += f"  {program.sentence(state.cursor)}" if program is not None else ""
+            words += f"  {program.name(state.cursor)}" if program is not None else ""
         self.query_one("#cycle-line", StatusLine).say(words, "text")
         self.query_one(LevelView).show(source, state)
         if self.app.size.height >= TALL:

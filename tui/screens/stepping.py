@@ -79,10 +79,15 @@ class SteppingScreen(BrowserScreen):
             host.act(states.go_to, writer)
 
     def action_program(self) -> None:
-        """The program beside the cycles, or no longer."""
+        """The program beside the cycles; then folded, a line an instruction; then no longer."""
         host = self.host
+        if host.program is not None and not host.program.folded:
+            host.program.folded = True
+            host.fold(host.program)
+            return
         if host.program is not None:
             host.program = None
+            host.act(states.clear_filter)
         else:
             made = ProgramView(host.loaded.source, getattr(host.loaded.session, "symbols", None))
             if made.none_because:

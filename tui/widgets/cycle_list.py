@@ -106,7 +106,7 @@ class CycleList(ScrollView, can_focus=False):
 
     def show(self, source: CycleSource, state: BrowserState, beside: Callable[[int], str] | None = None) -> None:
         """Draw this state, the chosen cycle in view; ``beside`` gives each cycle's part of the program."""
-        if source is not self._source or beside != self._beside:
+        if source is not self._source or beside != self._beside or state.rows is not self._rows:
             self._source, self._beside = source, beside
             self._lines.clear()
         if state.rows is not self._rows:

@@ -35,6 +35,7 @@ _LED_BY_READS = {
     Flow.SOFTWARE_INTERRUPT: "vector",
 }
 _KEPT_WORDS = 64
+_BEHIND_VECTOR = 5  # cycles within which the fetch comes
 _REACH = 4096  # cycles from a pointer that was read wrong to the jump that uses it
 
 
@@ -134,7 +135,7 @@ class RoadWatch:
         if not self._whole_card:
             return None
         opcode = np.flatnonzero(block.followed.part == Part.OPCODE)
-        outside = block.cycles.region[opcode] < 0
+        outside = (block.cycles.region[opcode] < 0) & (block.cycles.address_unknown[opcode] == 0)
         if not self.inside:
             inside = np.flatnonzero(~outside)
             if not len(inside):
@@ -209,6 +210,10 @@ class RoadWatch:
     def _used_at(self, block: FollowedBlock, wrong: _Wrong, jumps: NDArray[np.int64]) -> Derailed | None:
         """Whether what begins next is where ``wrong`` leads."""
         row = wrong.row - self._base(block)
+        if self._of_vectors(block)[row]:  # the next fetch comes at once, whether it can be read or not
+            near = np.arange(row + 1, min(row + _BEHIND_VECTOR, len(block.cycles)))
+            there = near[(block.cycles.address[near] & np.uint32(0xFFFF)) == wrong.read]
+            return self._chain(block, wrong, int(there[0])) if len(there) else None
         after = jumps[np.searchsorted(jumps, row, "right") :]
         if not len(after) or not self._leads(block, row, int(after[0])):
             return None

@@ -50,11 +50,13 @@ class Follower:
     """Takes blocks of cycles in order; ``feed`` gives back what is complete, ``finish`` the rest.
 
     ``told``: the bus marks opcode fetches as the table says. Where it does not, or cannot, they are inferred.
+    ``unwired``: address bits that no clip shows; operands are then told by the others.
     """
 
-    def __init__(self, instructions: InstructionSet, *, told: bool = True) -> None:
+    def __init__(self, instructions: InstructionSet, *, told: bool = True, unwired: int = 0) -> None:
         self.instructions = instructions
-        self.glossary = Glossary(instructions)
+        self.glossary = Glossary(instructions, unwired)
+        self._mask = instructions.mask & ~unwired
         self._inference: Inference | None = None
         if not told or instructions.file.fetch in ("stream", "none"):
             from busledger.decoder.program.following.inference import Inference
@@ -121,7 +123,7 @@ class Follower:
         """
         table = self.instructions
         n = len(cycles)
-        mask = np.uint32(table.mask)
+        mask = np.uint32(self._mask)
         data_bad = np.asarray((cycles.data_unknown & np.uint32(0xFF)) != 0)
         gap = np.asarray((cycles.flags & Flag.AFTER_GAP) != 0)
         if ended is not None:

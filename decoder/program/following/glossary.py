@@ -18,11 +18,12 @@ class Glossary:
     """Numbers instructions (address and bytes) and keeps what is to be said of each.
 
     ``readings[k]`` belongs to number k, as do the arrays: ``flow`` uint8 (a ``Flow``), ``target`` int64 (-1 none),
-    ``size`` uint8, ``address`` uint32, ``packed`` uint64.
+    ``size`` uint8, ``address`` uint32, ``packed`` uint64. ``unwired``: address bits that no clip shows.
     """
 
-    def __init__(self, instructions: InstructionSet) -> None:
+    def __init__(self, instructions: InstructionSet, unwired: int = 0) -> None:
         self.instructions = instructions
+        self.unwired = unwired
         self.readings: list[Reading] = []
         self._slots = np.full(4 * _FIRST_ROOM, -1, np.int32)
         self.address = np.zeros(_FIRST_ROOM, np.uint32)
@@ -56,7 +57,7 @@ class Glossary:
 
     def _read(self, k: int) -> None:
         raw = int(self.packed[k]).to_bytes(8, "little")[: int(self.size[k])]
-        reading = self.instructions.read(int(self.address[k]), raw)
+        reading = self.instructions.read(int(self.address[k]), raw, self.unwired)
         self.readings.append(reading)
         self.flow[k] = reading.flow
         self.target[k] = -1 if reading.target is None else reading.target

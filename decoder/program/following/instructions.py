@@ -98,8 +98,8 @@ class InstructionSet:
     def _templates(self) -> tuple[tuple[str, ...], ...]:
         return tuple(_templates(self.file, name) for name in self.pages)
 
-    def read(self, address: int, raw: bytes) -> Reading:
-        """The instruction that ``raw`` is, all of it, at ``address``."""
+    def read(self, address: int, raw: bytes, unwired: int = 0) -> Reading:
+        """The instruction that ``raw`` is, all of it, at ``address``; ``unwired`` address bits of it are not known."""
         if self.file.disassembler:
             found = disassemble(self.file.disassembler, raw, address)
             text = pattern = found[0] if found is not None else ""
@@ -108,7 +108,15 @@ class InstructionSet:
         if not text:
             return Reading(self._bytes_text(raw), Flow.UNDEFINED, None)
         flow = _flow(self.file, pattern)
-        return Reading(text, flow, self._target(address, raw, text, flow))
+        target = self._target(address, raw, text, flow)
+        if unwired and target is not None and self._counted(raw):
+            text = _in_part(text, target, unwired)
+        return Reading(text, flow, target)
+
+    def _counted(self, raw: bytes) -> bool:
+        """Whether the target is counted from the instruction's own address, or shares bits with it."""
+        page, at = self.place(raw)
+        return int(self.target[page, raw[at]]) not in (_TARGETS["nn"], _TARGETS["w"], _LE24, 0)
 
     def place(self, raw: bytes) -> tuple[int, int]:
         """(page, index of the opcode byte) of an instruction."""
@@ -144,6 +152,13 @@ class InstructionSet:
             return None
         kind = int(self.target[page, raw[at]])
         return target_of(kind, raw, address, self.mask)
+
+
+def _in_part(text: str, target: int, unwired: int) -> str:
+    """The text with ``?`` for the digits of its address that hold a bit that is not known."""
+    digits = "".join("?" if unwired >> shift & 15 else f"{target >> shift & 15:X}" for shift in (12, 8, 4, 0))
+    at = text.rfind(f"{target & 0xFFFF:04X}")
+    return text if at < 0 else text[:at] + digits + text[at + 4 :]
 
 
 def target_of(kind: int, raw: bytes, address: int, mask: int) -> int | None:

@@ -100,18 +100,20 @@ class Witness:
 
     def _weigh(self, found: Instructions) -> None:
         number, size = found.text[:-1], found.size[:-1].astype(np.int64)
-        following = found.address[1:].astype(np.int64)
+        # Address bits that no clip shows say nothing.
+        mask = self._table.mask & ~self._glossary.unwired
+        following = found.address[1:].astype(np.int64) & mask
         # Only where the next instruction follows at once, and nobody interrupted.
         good = (found.state[:-1] == State.WHOLE) & (found.state[1:] != State.ACKNOWLEDGE) & (number >= 0)
         good &= found.end[:-1] == found.row[1:]
-        good &= ~np.isin(following, self._entries)
+        good &= ~np.isin(following, [entry & mask for entry in self._entries])
         good &= found.state[1:] != State.DOUBTFUL
         if not good.any():
             return
         safe = np.maximum(number, 0)
         flow, target = self._glossary.flow[safe], self._glossary.target[safe]
-        behind = (found.address[:-1].astype(np.int64) + size) & self._table.mask
-        straight, jumped = following == behind, (following == target) & (target >= 0)
+        behind = (found.address[:-1].astype(np.int64) + size) & mask
+        straight, jumped = following == behind, (following == target & mask) & (target >= 0)
         sure, either = np.isin(flow, _SURE), np.isin(flow, _EITHER)
         fits = np.where(flow == Flow.NEXT, straight, np.where(sure, jumped, straight | jumped))
         counted = good & (sure | either)

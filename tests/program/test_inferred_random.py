@@ -1,0 +1,33 @@
+"""Random programs on the bus of an NMOS 6502 without SYNC: every instruction that is given is right, most are given."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.program.nmos_6502 import CODE, Bus6502, random_program
+from tests.program.test_inferred_6502 import inferred
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_interrupts_are_told_from_the_program(seed):
+    bus = Bus6502(random_program(seed), CODE)
+    while len(bus.rows) < 4000:
+        if len(bus.begins) % 97 == 50 and not bus.cpu.p & bus.cpu.INTERRUPT:
+            bus.interrupt()
+        bus.step()
+    got = set(inferred(bus.rows))
+    assert got <= set(bus.begins)
+    assert len(got) >= 0.95 * len(bus.begins)
+    assert {address for _, address in bus.begins} & {0x1031} <= {address for _, address in got}
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_a_random_program_met_in_the_middle(seed):
+    bus = Bus6502(random_program(seed), CODE)
+    while len(bus.rows) < 4000:
+        bus.step()
+    first = 37 * seed + 5
+    right = {(row - first, address) for row, address in bus.begins if row >= first}
+    got = set(inferred(bus.rows[first:], blocks=1 + seed % 3))
+    assert got <= right
+    assert len(got) >= 0.95 * len(right)
