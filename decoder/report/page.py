@@ -49,6 +49,7 @@ CAUTIONS = (
     "before you buy another.",
 )
 _SUSPECTS = 12  # of one place
+_FAILING = 12  # lanes named over their table
 TIMING_SIGNS = {"none": "·", "wrong": "✗", "unsure": "~", "good": "✓"}
 
 
@@ -103,6 +104,7 @@ def html_page(
         words=STATE_WORDS,
         signs=STATE_SIGNS,
         lanes=[safe(lane) for lane in lanes],
+        failing=_failing(result),
         heat=[_heat_row(region, lanes) for region in result.regions if region.lanes and region.kind != "io"],
         trend=_over_time(over_time, trend),
         timing=timing.rows if timing is not None else (),
@@ -143,7 +145,9 @@ def _places(result: CheckResult) -> Iterator[dict[str, Any]]:
     """The suspects of each place; a heading over each where there are several."""
     places = places_of(result)
     for number, place in enumerate(places, 1):
-        heading = f"{number}. {place_line(place, part_first=True)}" if len(places) > 1 else ""
+        # Of a single suspect its own row says the same.
+        headed = len(places) > 1 and len(place.suspects) > 1
+        heading = f"{number}. {place_line(place, part_first=True)}" if headed else ""
         yield {"heading": heading, "suspects": [_suspect(s) for s in place.suspects[:_SUSPECTS]]}
 
 
@@ -156,6 +160,20 @@ def _suspect(suspect: Suspect) -> dict[str, Any]:
         "probability": percent(suspect.probability),
         "share": round(100 * suspect.probability),
     }
+
+
+def _failing(result: CheckResult) -> str:
+    """The lanes that fail, the worst first, in words: a narrow screen may show other columns of the table."""
+    found = [
+        (lane.low_for_high + lane.high_for_low, lane.compared, f"{safe(region.name)} {safe(lane.lane)}")
+        for region in result.regions
+        for lane in region.lanes
+        if region.kind != "io"
+    ]
+    wrong = sorted((one for one in found if one[0]), key=lambda one: -one[0] / one[1])
+    told = [f"{name} {count(number)} of {count(of)}" for number, of, name in wrong[:_FAILING]]
+    more = len(wrong) - _FAILING
+    return ", ".join(told) + (f" and {plural(more, 'lane')} more" if more > 0 else "")
 
 
 def _heat_row(region: RegionCounts, lanes: Sequence[str]) -> dict[str, Any]:
