@@ -2,6 +2,7 @@
 
 from busledger.decoder.planning.align import Alignment, align, comparable
 from busledger.decoder.planning.became import since, since_lines
+from busledger.decoder.planning.clips import ClipPoint
 from busledger.decoder.planning.dump import dump_text
 from busledger.decoder.planning.join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
 from busledger.decoder.planning.match import MatchGroup, MatchPlace, MatchResult, match_runs
@@ -13,6 +14,7 @@ from busledger.decoder.planning.retest import retest as judge_repair
 
 __all__ = [
     "Alignment",
+    "ClipPoint",
     "EarlierSuspect",
     "JoinResult",
     "Joined",
