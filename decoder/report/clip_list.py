@@ -9,9 +9,8 @@ from typing import Any
 from markupsafe import Markup
 
 from busledger.decoder.planning import ClipPoint, PlanPass, PlanResult
-from busledger.decoder.report import palette
 from busledger.decoder.report.packages import package_svg
-from busledger.decoder.report.page import templates
+from busledger.decoder.report.page import page_style, templates
 from busledger.decoder.report.phrases import safe
 from busledger.decoder.report.planning_words import (
     clip_place,
@@ -27,17 +26,12 @@ __all__ = ["plan_page"]
 
 def plan_page(result: PlanResult) -> str:
     """HTML text; every text that comes from a file is cleaned and escaped."""
-    style = (
-        templates()
-        .get_template("report.css.j2")
-        .render(light=Markup(palette.css_variables(palette.LIGHT)), dark=Markup(palette.css_variables(palette.DARK)))
-    )
     return (
         templates()
         .get_template("plan.html.j2")
         .render(
             title=safe(f"{result.board}: {headline(result)}"),
-            style=Markup(style),
+            style=Markup(page_style()),
             board=safe(result.board),
             profile=safe(result.profile),
             headline=safe(headline(result)),

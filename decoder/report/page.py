@@ -12,7 +12,7 @@ import jinja2
 from markupsafe import Markup
 
 from busledger.decoder.board import Board
-from busledger.decoder.findings import CheckResult, LaneCounts, RegionCounts, Suspect
+from busledger.decoder.findings import CheckManyResult, CheckResult, LaneCounts, RegionCounts, Suspect
 from busledger.decoder.planning import since_lines
 from busledger.decoder.report import palette
 from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
@@ -37,9 +37,10 @@ from busledger.decoder.report.phrases import (
 )
 from busledger.decoder.report.places import places_of
 from busledger.decoder.report.plots import Histogram, Trend, histogram_svg, trend_svg
+from busledger.decoder.report.several import CAPTURE_HEADS, capture_rows, several_words
 from busledger.decoder.report.timing_words import TimingFigures
 
-__all__ = ["CAUTIONS", "html_page", "templates"]
+__all__ = ["CAUTIONS", "html_page", "page_style", "templates"]
 
 CAUTIONS = (
     "Switch off before you touch clips, chips or cards, and connect ground first.",
@@ -64,6 +65,7 @@ def html_page(
     over_time: Trend | None = None,
     pictures: Sequence[tuple[str, str]] = (),
     between: Sequence[str] = (),
+    several: CheckManyResult | None = None,
 ) -> str:
     """HTML text.
 
@@ -78,17 +80,15 @@ def html_page(
         tells
     pictures : (SVG of ours, caption) of levels around wrong reads
     between : what the other wired sets of the capture say of this one, one sentence each
+    several : the captures of which ``result`` is the joint one
     """
     environment = templates()
-    style = environment.get_template("report.css.j2").render(
-        light=Markup(palette.css_variables(palette.LIGHT)), dark=Markup(palette.css_variables(palette.DARK))
-    )
     trend = trend_of(result.intermittence) if over_time is None else None
     drawn = [*(timing.pictures if timing is not None else ()), *histograms]
     lanes = lane_columns(result.regions)
     return environment.get_template("report.html.j2").render(
         title=f"{safe(result.board or 'Bus check')}: {verdict(result)}",
-        style=Markup(style),
+        style=Markup(page_style()),
         board_name=safe(result.board or ""),
         profile=safe(result.profile),
         wrong=result.mismatch_total > 0,
@@ -117,6 +117,7 @@ def html_page(
             for k, one in enumerate(drawn)
         ],
         between=[safe(line) for line in between],
+        several=_several(several),
         cleared=list(_cleared(result)),
         coverage=coverage_lines(result.coverage),
         coverage_heads=COVERAGE_HEADS,
@@ -134,6 +135,25 @@ def templates() -> jinja2.Environment:
     folder = resources.files("busledger.decoder.report") / "templates"
     loader = jinja2.FunctionLoader(lambda name: (folder / name).read_text(encoding="utf-8"))
     return jinja2.Environment(loader=loader, autoescape=True, trim_blocks=True, undefined=jinja2.StrictUndefined)
+
+
+@cache
+def page_style() -> str:
+    """The style sheet of every page, with its colours."""
+    light, dark = (Markup(palette.css_variables(colours)) for colours in (palette.LIGHT, palette.DARK))
+    return templates().get_template("report.css.j2").render(light=light, dark=dark)
+
+
+def _several(result: CheckManyResult | None) -> dict[str, Any] | None:
+    """A row a capture, the sentence over them, and those that could not be read."""
+    if result is None:
+        return None
+    return {
+        "told": several_words(result),
+        "heads": CAPTURE_HEADS,
+        "rows": capture_rows(result),
+        "unread": [f"Not read: {safe(one.path)}: {safe(one.message)}" for one in result.unread],
+    }
 
 
 def _steps(result: CheckResult) -> Iterator[dict[str, str]]:
