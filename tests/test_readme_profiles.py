@@ -8,7 +8,7 @@ import pytest
 
 from busledger.decoder.bus import load_profile, profile_names
 from busledger.tui.commands.main import main
-from busledger.tui.commands.profiles import profile_table
+from busledger.tui.commands.profiles import MEMORY_NOTE, profile_table
 from tests.shared_captures import FOLDER, FOREIGN
 
 README = Path(__file__).parents[1] / "README.md"
@@ -23,6 +23,13 @@ def test_the_table_is_that_of_the_profiles() -> None:
     assert shown[0] == heads
     assert set(shown[1]) == {"|".join(["---"] * len(heads))}
     assert [tuple(cell.strip("`") for cell in row) for row in shown[2:]] == rows
+
+
+def test_what_is_from_memory_is_said_once_and_marked_in_the_rows() -> None:
+    section = README.read_text(encoding="utf-8").split(f"\n{HEADING}\n")[1].split("\n## ")[0]
+    assert section.count("from memory") == section.count(MEMORY_NOTE) == 1
+    marked = {line.split("`")[1] for line in section.splitlines() if line.startswith("| `") and "†" in line}
+    assert marked == {name for name in profile_names() if "from memory" in load_profile(name).file.checked}
 
 
 def test_the_command_tells_the_same(capsys: pytest.CaptureFixture[str]) -> None:

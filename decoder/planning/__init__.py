@@ -2,6 +2,7 @@
 
 from busledger.decoder.planning.align import Alignment, align, comparable
 from busledger.decoder.planning.became import since, since_lines
+from busledger.decoder.planning.clips import ClipPoint
 from busledger.decoder.planning.dump import dump_text
 from busledger.decoder.planning.exercise_choice import ExerciseChoice, OpenSuspect, choose_exercise
 from busledger.decoder.planning.join import Joined, JoinedLine, JoinedPass, JoinResult, LeftOut, Pass, join_passes
@@ -16,6 +17,7 @@ from busledger.decoder.planning.sampling import sampling_needs
 
 __all__ = [
     "Alignment",
+    "ClipPoint",
     "EarlierSuspect",
     "ExerciseChoice",
     "JoinResult",

@@ -32,7 +32,8 @@ _MOST = 6  # places listed a line
 
 class ClipPoint(BaseModel):
     """A pin that carries the line. ``sure``: the board file says so; otherwise it is what such boards usually do,
-    and a meter between this pin and the bus must confirm it. ``beware`` names supply pins next to it."""
+    and a meter between this pin and the bus must confirm it. ``beware`` names supply pins next to it; ``pins`` of the
+    package, 0 where its pin-out is not known."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
     designator: str
@@ -42,6 +43,7 @@ class ClipPoint(BaseModel):
     sure: bool
     beware: str = ""
     source: str = ""
+    pins: int = 0
 
 
 def clip_points(bench: Bench, line: str) -> tuple[ClipPoint, ...]:
@@ -102,6 +104,7 @@ def _point(designator: str, part: Part, signal: str, sure: bool) -> Iterator[Cli
         yield ClipPoint(
             designator=designator, part=part.name, pin=pin, pin_name=part.pinout[pin - 1], sure=sure,
             beware=_neighbours(part, pin), source=part.pinout_source or part.source,
+            pins=len(part.pinout),
         )  # fmt: skip
 
 

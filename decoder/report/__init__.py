@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from busledger.decoder.report.scenes import scene_svg
     from busledger.decoder.report.schemas import board_schema, profile_schema, result_schema, sets_schema
     from busledger.decoder.report.sets import between_lines, between_text, set_heading, sets_text
+    from busledger.decoder.report.sets_page import page_of_sets
     from busledger.decoder.report.several import many_text
     from busledger.decoder.report.supply_text import power_json, power_text
     from busledger.decoder.report.timing_plots import timing_histograms
@@ -89,6 +90,7 @@ __all__ = [
     "match_text",
     "night_pictures",
     "ordered_steps",
+    "page_of_sets",
     "paragraphs",
     "part_states",
     "place_line",
@@ -128,6 +130,7 @@ _LATER = {
     "TimingFigures": "timing_words",
     "Trend": "plots",
     "timing_figures": "timing_words",
+    "page_of_sets": "sets_page",
     "part_states": "card",
     "Scene": "around",
     "SceneCollector": "around",

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from importlib import metadata
 from typing import Any
 
 from markupsafe import Markup
 
 from busledger.decoder.marks import marked
-from busledger.decoder.planning import PlanPass, PlanResult
-from busledger.decoder.report import palette
-from busledger.decoder.report.page import templates
+from busledger.decoder.planning import ClipPoint, PlanPass, PlanResult
+from busledger.decoder.report.packages import package_svg
+from busledger.decoder.report.page import page_style, templates
 from busledger.decoder.report.phrases import safe
 from busledger.decoder.report.planning_words import (
     clip_place,
@@ -28,17 +28,12 @@ __all__ = ["plan_page"]
 def plan_page(result: PlanResult) -> str:
     """HTML text; every text that comes from a file is cleaned and escaped."""
     result = marked(result)
-    style = (
-        templates()
-        .get_template("report.css.j2")
-        .render(light=Markup(palette.css_variables(palette.LIGHT)), dark=Markup(palette.css_variables(palette.DARK)))
-    )
     return (
         templates()
         .get_template("plan.html.j2")
         .render(
             title=safe(f"{result.board}: {headline(result)}"),
-            style=Markup(style),
+            style=Markup(page_style()),
             board=safe(result.board),
             profile=safe(result.profile),
             headline=safe(headline(result)),
@@ -66,6 +61,23 @@ def _passes(passes: tuple[PlanPass, ...]) -> Iterator[dict[str, Any]]:
                 }
                 for k, clip in enumerate(one.clips)
             ],
+            "packages": [Markup(svg) for svg in _packages(one)],
             "shows": [safe(text) for text in one.shows],
             "cannot": [safe(text) for text in one.cannot],
         }
+
+
+def _packages(one: PlanPass) -> Iterator[str]:
+    """A drawing of every chip that the pass clips, in the order of the list; the best place of each line."""
+    chips: dict[str, dict[int, tuple[str, ClipPoint]]] = {}
+    for clip in one.clips:
+        if clip.points and clip.points[0].pins:
+            best = clip.points[0]
+            chips.setdefault(best.designator, {})[best.pin] = (clip.line, best)
+    for designator, clips in chips.items():
+        yield _package(designator, clips)
+
+
+def _package(designator: str, clips: Mapping[int, tuple[str, ClipPoint]]) -> str:
+    _, point = next(iter(clips.values()))
+    return package_svg(designator, point.part, point.pins, clips)

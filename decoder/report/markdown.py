@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 
 from busledger.decoder.board import Board
-from busledger.decoder.findings import CheckResult
+from busledger.decoder.findings import CheckManyResult, CheckResult
 from busledger.decoder.marks import marked
 from busledger.decoder.planning import since_lines
 from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
@@ -27,6 +27,7 @@ from busledger.decoder.report.phrases import (
 )
 from busledger.decoder.report.places import places_of
 from busledger.decoder.report.program_lines import program_lines
+from busledger.decoder.report.several import capture_rows, several_words
 
 __all__ = ["markdown_text"]
 
@@ -42,11 +43,23 @@ def markdown_text(
     settings: Mapping[str, str] | None = None,
     notes: Sequence[str] = (),
     between: Sequence[str] = (),
+    several: CheckManyResult | None = None,
 ) -> str:
-    """Markdown; names from files are escaped, so that they show as they are. ``board`` tells the parts' types."""
+    """Markdown; names from files are escaped, so that they show as they are. ``board`` tells the parts' types;
+    ``several``: the captures of which ``result`` is the joint one."""
     result = marked(result)
-    lines = list(_document(result, board, settings or {}, notes, between))
+    lines = list(_document(result, board, settings or {}, notes, between, several))
     return "\n".join(lines).replace(NO_BREAK, " ") + "\n"
+
+
+def _captures(result: CheckManyResult | None) -> Iterator[str]:
+    """How many they are, a line each, and those that could not be read."""
+    if result is None:
+        return
+    yield several_words(result)
+    for start, compared, wrong, share, path in capture_rows(result):
+        yield f"{path}: from {start}, {wrong} of {compared} compared reads wrong ({share})"
+    yield from (f"Not read: {one.path}: {one.message}" for one in result.unread)
 
 
 def escaped(text: str) -> str:
@@ -61,6 +74,7 @@ def _document(
     settings: Mapping[str, str],
     notes: Sequence[str],
     between: Sequence[str],
+    several: CheckManyResult | None,
 ) -> Iterator[str]:
     yield f"# {escaped(verdict(result))}"
     yield ""
@@ -75,6 +89,7 @@ def _document(
     yield from _list("To buy", shopping_list(board, result))
     yield from _suspects(result)
     yield from _lanes(result)
+    yield from _list("The captures", _captures(several))
     yield from _list("Between the sets", between)
     yield from _table(
         "Cleared",

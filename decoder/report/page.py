@@ -12,7 +12,7 @@ import jinja2
 from markupsafe import Markup
 
 from busledger.decoder.board import Board
-from busledger.decoder.findings import CheckResult, LaneCounts, RegionCounts, Suspect
+from busledger.decoder.findings import CheckManyResult, CheckResult, LaneCounts, RegionCounts, Suspect
 from busledger.decoder.marks import marked
 from busledger.decoder.planning import since_lines
 from busledger.decoder.report import palette
@@ -39,9 +39,10 @@ from busledger.decoder.report.phrases import (
 from busledger.decoder.report.places import places_of
 from busledger.decoder.report.plots import Histogram, Trend, histogram_svg, trend_svg
 from busledger.decoder.report.program_lines import program_lines
+from busledger.decoder.report.several import CAPTURE_HEADS, capture_rows, several_words
 from busledger.decoder.report.timing_words import TimingFigures
 
-__all__ = ["CAUTIONS", "html_page", "templates"]
+__all__ = ["CAUTIONS", "html_page", "page_style", "templates"]
 
 CAUTIONS = (
     "Switch off before you touch clips, chips or cards, and connect ground first.",
@@ -51,6 +52,7 @@ CAUTIONS = (
     "before you buy another.",
 )
 _SUSPECTS = 12  # of one place
+_FAILING = 12  # lanes named over their table
 TIMING_SIGNS = {"none": "·", "wrong": "✗", "unsure": "~", "good": "✓"}
 
 
@@ -66,6 +68,7 @@ def html_page(
     pictures: Sequence[tuple[str, str]] = (),
     between: Sequence[str] = (),
     night: Sequence[tuple[str, str]] = (),
+    several: CheckManyResult | None = None,
 ) -> str:
     """HTML text.
 
@@ -81,18 +84,16 @@ def html_page(
     pictures : (SVG of ours, caption) of levels around wrong reads
     between : what the other wired sets of the capture say of this one, one sentence each
     night : (SVG of ours, caption) of what a watch saw over the time of day
+    several : the captures of which ``result`` is the joint one
     """
     result = marked(result)
     environment = templates()
-    style = environment.get_template("report.css.j2").render(
-        light=Markup(palette.css_variables(palette.LIGHT)), dark=Markup(palette.css_variables(palette.DARK))
-    )
     trend = trend_of(result.intermittence) if over_time is None else None
     drawn = [*(timing.pictures if timing is not None else ()), *histograms]
     lanes = lane_columns(result.regions)
     return environment.get_template("report.html.j2").render(
         title=f"{safe(result.board or 'Bus check')}: {verdict(result)}",
-        style=Markup(style),
+        style=Markup(page_style()),
         board_name=safe(result.board or ""),
         profile=safe(result.profile),
         wrong=result.mismatch_total > 0,
@@ -108,6 +109,7 @@ def html_page(
         words=STATE_WORDS,
         signs=STATE_SIGNS,
         lanes=[safe(lane) for lane in lanes],
+        failing=_failing(result),
         heat=[_heat_row(region, lanes) for region in result.regions if region.lanes and region.kind != "io"],
         trend=_over_time(over_time, trend),
         program=program_lines(result.program),
@@ -122,6 +124,7 @@ def html_page(
             for k, one in enumerate(drawn)
         ],
         between=[safe(line) for line in between],
+        several=_several(several),
         cleared=list(_cleared(result)),
         coverage=coverage_lines(result.coverage),
         coverage_heads=COVERAGE_HEADS,
@@ -141,6 +144,25 @@ def templates() -> jinja2.Environment:
     return jinja2.Environment(loader=loader, autoescape=True, trim_blocks=True, undefined=jinja2.StrictUndefined)
 
 
+@cache
+def page_style() -> str:
+    """The style sheet of every page, with its colours."""
+    light, dark = (Markup(palette.css_variables(colours)) for colours in (palette.LIGHT, palette.DARK))
+    return templates().get_template("report.css.j2").render(light=light, dark=dark)
+
+
+def _several(result: CheckManyResult | None) -> dict[str, Any] | None:
+    """A row a capture, the sentence over them, and those that could not be read."""
+    if result is None:
+        return None
+    return {
+        "told": several_words(result),
+        "heads": CAPTURE_HEADS,
+        "rows": capture_rows(result),
+        "unread": [f"Not read: {safe(one.path)}: {safe(one.message)}" for one in result.unread],
+    }
+
+
 def _steps(result: CheckResult) -> Iterator[dict[str, str]]:
     for step in ordered_steps(result):
         yield {"text": safe(step.text), "clip": safe(lane_ranges(step.clip)), "gain": gain_words(step)}
@@ -150,7 +172,9 @@ def _places(result: CheckResult) -> Iterator[dict[str, Any]]:
     """The suspects of each place; a heading over each where there are several."""
     places = places_of(result)
     for number, place in enumerate(places, 1):
-        heading = f"{number}. {place_line(place, part_first=True)}" if len(places) > 1 else ""
+        # Of a single suspect its own row says the same.
+        headed = len(places) > 1 and len(place.suspects) > 1
+        heading = f"{number}. {place_line(place, part_first=True)}" if headed else ""
         yield {"heading": heading, "suspects": [_suspect(s) for s in place.suspects[:_SUSPECTS]]}
 
 
@@ -163,6 +187,20 @@ def _suspect(suspect: Suspect) -> dict[str, Any]:
         "probability": percent(suspect.probability),
         "share": round(100 * suspect.probability),
     }
+
+
+def _failing(result: CheckResult) -> str:
+    """The lanes that fail, the worst first, in words: a narrow screen may show other columns of the table."""
+    found = [
+        (lane.low_for_high + lane.high_for_low, lane.compared, f"{safe(region.name)} {safe(lane.lane)}")
+        for region in result.regions
+        for lane in region.lanes
+        if region.kind != "io"
+    ]
+    wrong = sorted((one for one in found if one[0]), key=lambda one: -one[0] / one[1])
+    told = [f"{name} {count(number)} of {count(of)}" for number, of, name in wrong[:_FAILING]]
+    more = len(wrong) - _FAILING
+    return ", ".join(told) + (f" and {plural(more, 'lane')} more" if more > 0 else "")
 
 
 def _heat_row(region: RegionCounts, lanes: Sequence[str]) -> dict[str, Any]:

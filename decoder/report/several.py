@@ -8,7 +8,9 @@ from busledger.decoder.report.tables import paragraphs, table_text
 from busledger.decoder.report.text import check_text
 from busledger.decoder.text import plain
 
-__all__ = ["many_text"]
+__all__ = ["CAPTURE_HEADS", "capture_rows", "many_text", "several_words"]
+
+CAPTURE_HEADS = ("start", "compared", "wrong", "share wrong (95 % sure)", "capture")
 
 
 def many_text(result: CheckManyResult, *, width: int, colour: bool, answer_only: bool = False) -> str:
@@ -17,15 +19,20 @@ def many_text(result: CheckManyResult, *, width: int, colour: bool, answer_only:
     unread = [f"Not read: {plain(one.path)}: {plain(one.message, 500)}" for one in result.unread]
     if answer_only:
         return whole + paragraphs(unread, width=width, colour=colour)
-    heads = ("start", "compared", "wrong", "share wrong (95 % sure)", "capture")
-    table = table_text(heads, [_row(one) for one in result.captures], width=width, colour=colour)
+    table = table_text(CAPTURE_HEADS, capture_rows(result), width=width, colour=colour)
     return "\n".join(
-        [whole, paragraphs([_sum(result)], width=width, colour=colour, title=True) + table]
+        [whole, paragraphs([several_words(result)], width=width, colour=colour, title=True) + table]
         + ([paragraphs(unread, width=width, colour=colour)] if unread else [])
     )
 
 
-def _sum(result: CheckManyResult) -> str:
+def capture_rows(result: CheckManyResult) -> list[tuple[str, ...]]:
+    """One row a capture under ``CAPTURE_HEADS``, in order of time."""
+    return [_row(one) for one in result.captures]
+
+
+def several_words(result: CheckManyResult) -> str:
+    """How many captures over how long, and what they hold, in one sentence."""
     wrong = result.captures_with_mismatches
     told = (
         f"{plural(len(result.captures), 'capture')} over {seconds(result.span_s)}: "

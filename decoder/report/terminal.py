@@ -13,7 +13,7 @@ from busledger.decoder.report.numbers import NO_BREAK
 
 __all__ = ["printed", "to_ascii", "wrap"]
 
-_LIKE = dict(zip("·–—×µ█─│┌┐└┘", ".--xu#-|++++", strict=True))
+_LIKE = dict(zip("·–—×µ█─│┌┐└┘✗✓†", ".--xu#-|++++!+*", strict=True))
 _ASCII = str.maketrans(_LIKE | {"…": "...", "→": "->", "≥": ">=", "≤": "<=", "±": "+/-", "\u202f": " "})
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -151,3 +152,17 @@ def test_the_result_survives_json(tmp_path: Path) -> None:
     text = result.model_dump_json(by_alias=True)
     assert '"schema":"busledger.plan/1"' in text
     assert PlanResult.model_validate_json(text) == result
+
+
+def test_each_chip_is_drawn_with_the_pins_to_clip(tmp_path: Path) -> None:
+    result = plan(tmp_path)
+    page = plan_page(result)
+    for one in result.passes:
+        best = {(c.points[0].designator, c.points[0].pin, c.line) for c in one.clips if c.points and c.points[0].pins}
+        for designator, pin, line in best:
+            assert re.search(rf'aria-label="{designator} [^"]*pin {pin} {line}\b', page)
+    drawn = re.findall(r'<svg role="img" aria-label="(\S+) (\S+): clip (.*?)".*?</svg>', page)
+    assert drawn
+    for drawing in re.findall(r'<svg role="img".*?</svg>', page):
+        numbers = [int(n) for n in re.findall(r'font-size="8.5">(\d+)<', drawing)]
+        assert numbers == list(range(1, len(numbers) + 1)) and len(numbers) % 2 == 0

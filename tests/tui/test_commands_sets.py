@@ -161,12 +161,20 @@ def test_a_file_of_cycles_is_written_for_each_set(typed: Typed, bench: Path) -> 
 
 def test_a_report_is_written_for_each_set_with_what_lies_between(typed: Typed, bench: Path) -> None:
     _, out, _ = typed(f"check lane.vcd {SIDES} --html page.html --markdown log.md")
-    assert "Written: page.z80.html, log.z80.md, page.sram.html, log.sram.md" in " ".join(out.split())
+    assert "Written: page.z80.html, log.z80.md, page.sram.html, log.sram.md, page.html" in " ".join(out.split())
     for name in ("z80", "sram"):
         page, text = (bench / f"page.{name}.html").read_text(), (bench / f"log.{name}.md").read_text()
         html5lib.HTMLParser(strict=True).parse(page)
         assert "<h2>Between the sets</h2>" in page
         assert "## Between the sets\n\n- z80 and sram: D5 differs in " in text.replace("\n\n\n", "\n\n")
+
+
+def test_one_page_lists_the_sets_and_leads_to_their_own(typed: Typed, bench: Path) -> None:
+    typed(f"check lane.vcd {SIDES} --html all.html")
+    page = (bench / "all.html").read_text()
+    html5lib.HTMLParser(strict=True).parse(page)
+    assert 'href="all.z80.html"' in page and 'href="all.sram.html"' in page
+    assert "Set 1: z80" in page and "z80 and sram: D5 differs in " in page
 
 
 @pytest.mark.parametrize(

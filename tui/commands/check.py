@@ -13,6 +13,7 @@ from busledger.tui.commands.saved import saved_result
 
 if TYPE_CHECKING:
     from busledger.decoder.pipeline import Request
+    from busledger.tui.commands.outcome import Outputs
 
 __all__ = ["check"]
 
@@ -126,9 +127,7 @@ def check(
     if len(asked) > 1:
         return check_sets(asked, outputs, as_json=as_json, quiet=quiet, show_progress=not (quiet or no_progress))
     if len(captures) > 1 or offset:
-        if html or markdown:
-            raise UsageError("--html and --markdown tell of one capture", expected="--json for several")
-        return _several(asked[0], captures, offset or [], as_json, quiet, not (quiet or no_progress))
+        return _several(asked[0], captures, offset or [], outputs, as_json, quiet, not (quiet or no_progress))
     material = outputs.material()
     with progress_bar(not (quiet or no_progress)) as progress:
         result = checked(asked[0], progress, material)
@@ -140,7 +139,13 @@ def check(
 
 
 def _several(
-    asked: Request, captures: list[str], offset: list[str], as_json: bool, quiet: bool, show_progress: bool
+    asked: Request,
+    captures: list[str],
+    offset: list[str],
+    outputs: Outputs,
+    as_json: bool,
+    quiet: bool,
+    show_progress: bool,
 ) -> int:
     """All captures as one body of evidence; 1 if any read was wrong, else 2 if any could not be read, else 3 if they
     cannot be judged, else 0."""
@@ -156,8 +161,9 @@ def _several(
         result = check_many(asked, captures, offsets, progress)
     if as_json:
         screen.show_data(result.to_json().encode() + b"\n")
-    else:
+    elif not outputs.on_screen:
         screen.show(many_text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
+    outputs.write(result.joint, asked, several=result)
     told = status(result.joint)
     if told == 1 or (result.mismatch_total and told == 0):
         return 1

@@ -13,7 +13,7 @@ from busledger.tui.commands.wired_sets import file_of_set, refuse_one_output, sh
 
 if TYPE_CHECKING:
     from busledger.decoder.board import Board
-    from busledger.decoder.findings import CheckResult
+    from busledger.decoder.findings import CheckManyResult, CheckResult
     from busledger.decoder.pipeline import Request, WiredSet
     from busledger.decoder.progress import Progress
     from busledger.tui.commands.page_material import PageMaterial
@@ -60,12 +60,18 @@ class Outputs:
         return None if self.html is None else PageMaterial()
 
     def write(
-        self, result: CheckResult, asked: Request, material: PageMaterial | None = None, *, between: Sequence[str] = ()
+        self,
+        result: CheckResult,
+        asked: Request,
+        material: PageMaterial | None = None,
+        *,
+        between: Sequence[str] = (),
+        several: CheckManyResult | None = None,
     ) -> None:
         """Write each file whole; raises OutputError and leaves an old file alone when that fails.
 
         ``material`` has seen the capture pass; ``between``: what this wired set and the others of the capture say of
-        each other.
+        each other; ``several``: the captures of which ``result`` is the joint one.
         """
         if not self.files:
             return
@@ -74,7 +80,7 @@ class Outputs:
             from busledger.decoder.report import html_page
 
             board = board_of(asked)
-            self._put(
+            self.put(
                 self.html,
                 html_page(
                     result,
@@ -85,18 +91,27 @@ class Outputs:
                     over_time=material.over_time() if material is not None else None,
                     pictures=material.pictures() if material is not None and result.mismatch_total else (),
                     between=between,
+                    several=several,
                 ),
             )
         if self.markdown is not None:
             from busledger.decoder.report import markdown_text
 
-            self._put(
+            self.put(
                 self.markdown,
-                markdown_text(result, board=board_of(asked), settings=settings, notes=notes, between=between),
+                markdown_text(
+                    result,
+                    board=board_of(asked),
+                    settings=settings,
+                    notes=notes,
+                    between=between,
+                    several=several,
+                ),
             )
 
     @staticmethod
-    def _put(name: str, text: str) -> None:
+    def put(name: str, text: str) -> None:
+        """Write one file whole, or on standard output where it is called ``-``."""
         from busledger.decoder.report import whole_file
 
         data = text.encode("utf-8", "backslashreplace")
@@ -227,6 +242,13 @@ def check_sets(asked: Sequence[Request], outputs: Outputs, *, as_json: bool, qui
                 told = [line for pair in mine for line in between_lines(pair)]
                 each.write(entry.result, one.request, material, between=told)
                 written += each.files
+        if outputs.html is not None:
+            from busledger.decoder.report import page_of_sets
+
+            found = zip(files, result.sets, strict=True)
+            pages = [each.html if entry.result is not None else None for each, entry in found]
+            outputs.put(outputs.html, page_of_sets(result, pages))
+            written.append(outputs.html)
     if written and not (as_json or quiet):
         screen.show_paragraphs([f"Written: {', '.join(written)}"])
     return status_of(result, lambda one: status(one) == 1, set_aside)

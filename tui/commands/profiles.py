@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -16,7 +17,10 @@ from busledger.tui.commands.completing import bus_names
 if TYPE_CHECKING:
     from busledger.decoder.bus import Profile
 
-__all__ = ["profile_table", "profiles"]
+__all__ = ["MEMORY_NOTE", "profile_table", "profiles"]
+
+MEMORY = "†"
+MEMORY_NOTE = f"{MEMORY} from memory of it, without the sheet at hand."
 
 
 def profiles(
@@ -68,9 +72,15 @@ def profile_table(known: Sequence[Profile]) -> tuple[tuple[str, ...], list[tuple
     against."""
     heads = ("bus", "what it is", "family", "bits", "cycles", "checked against")
     rows: list[tuple[str, ...]] = [
-        (p.name, p.title, p.family, f"{p.address_bits}/{p.data_bits}", ", ".join(p.kinds), p.checked) for p in known
+        (p.name, p.title, p.family, f"{p.address_bits}/{p.data_bits}", ", ".join(p.kinds), _marked(p.checked))
+        for p in known
     ]
     return heads, rows
+
+
+def _marked(checked: str) -> str:
+    """What stands in many rows is said once, below the table: a sign takes its place."""
+    return re.sub(r",? from memory,?", MEMORY, checked)
 
 
 def _show_all(known: Sequence[Profile]) -> None:
@@ -79,7 +89,7 @@ def _show_all(known: Sequence[Profile]) -> None:
         for name, title, family, bits, kinds, checked in profile_table(known)[1]
     ]
     screen.show_table(("bus", "family", "bits", "what it is, its cycles, its checks"), rows)
-    screen.show_paragraphs(["bits: address/data."])
+    screen.show_paragraphs(["bits: address/data.", MEMORY_NOTE])
 
 
 def _check(path: Path) -> int:
