@@ -54,6 +54,21 @@ def test_a_page_folded_and_not(capsys):
     assert "instruction" in lines[0]
 
 
+def test_a_list_that_begins_later_has_the_numbers_of_the_whole_one(capsys):
+    whole = {row["index"]: row for row in csv.DictReader(io.StringIO(shown(capsys, "--csv", "-", "--program")))}
+    begin = f"{1e6 * float(whole['500']['time_s']):.3f}us"
+    later = list(csv.DictReader(io.StringIO(shown(capsys, "--csv", "-", "--program", "--from", begin))))
+    assert [row["index"] for row in later] == [index for index in whole if int(index) > 500]  # 500 began before
+    followed = [row for row in later if row["of"] == whole[row["index"]]["of"]]
+    assert len(followed) > 0.9 * len(later)
+    assert all(row["instruction"] == whole[row["index"]]["instruction"] for row in followed)
+
+
+def test_head_is_obeyed_by_json_with_the_program_too(capsys):
+    document = json.loads(shown(capsys, "--json", "--program", "--head", "3"))
+    assert [cycle["index"] for cycle in document["cycles"]] == [0, 1, 2]
+
+
 @pytest.mark.parametrize("options", [["--unfolded"], ["--processor", "z80"]])
 def test_its_options_without_it_are_refused(capsys, options):
     assert main([*COMMAND, *options]) == 2
