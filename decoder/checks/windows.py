@@ -10,6 +10,7 @@ Every block size gives the same windows.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import RuleStrobes
 from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans
 
-__all__ = ["CycleJoin", "Joined", "ReadyRows"]
+__all__ = ["CycleJoin", "Joined", "ReadyRows", "Windows"]
 
 REACH_ROWS = 1 << 14
 """A window never reaches further than this from its sampling edge; a bus cycle has some tens of rows."""
@@ -59,6 +60,27 @@ class Joined:
 
     def __len__(self) -> int:
         return int(self.at.shape[0])
+
+    @property
+    def windows(self) -> Windows:
+        """The rows and where the windows lie in them, as the kernels take them."""
+        rows = self.rows
+        return Windows(
+            rows.time, rows.levels, rows.unknown, self.before, self.at, self.after, self.begin, self.end
+        )  # fmt: skip
+
+
+class Windows(NamedTuple):
+    """The rows of levels, and each cycle's window in them: see ``Joined``."""
+
+    time: NDArray[np.int64]
+    levels: NDArray[np.uint64]
+    unknown: NDArray[np.uint64]
+    before: NDArray[np.int64]
+    at: NDArray[np.int64]
+    after: NDArray[np.int64]
+    begin: NDArray[np.int64]
+    end: NDArray[np.int64]
 
 
 class CycleJoin:

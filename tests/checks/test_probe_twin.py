@@ -7,6 +7,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busledger.decoder.checks.probes import probe_kernel as kernel
+from busledger.decoder.checks.probes.probes import Carried, Tallies
 from tests.reference.levels import arrays, captures
 from tests.reference.probe_twin import ProbeTwin, bin_of
 
@@ -25,8 +26,8 @@ def looked(rows, near, grid, clock, pair_rows, size):
     for start in range(0, len(rows), size):
         part = slice(start, start + size)
         kernel.look(
-            time[part], levels[part], unknown[part], LINES, near, grid, clock, pair_rows, *words,
-            state, channel, periods, sums, phase, together, bursts,
+            time[part], levels[part], unknown[part], LINES, near, grid, clock, pair_rows,
+            Carried(*words, state), Tallies(channel, periods, sums, phase, together, bursts),
         )  # fmt: skip
     return state, channel, periods, sums, phase, together, bursts
 

@@ -10,10 +10,11 @@ from busledger.decoder.bus import Cycles
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks import span_kernel
 from busledger.decoder.checks.buffers import buffer_kernel
+from busledger.decoder.checks.buffers.buffers import Drivers, PathSums, Sides
 from busledger.decoder.checks.lines import RuleStrobes
 from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel
-from busledger.decoder.checks.windows import CycleJoin
+from busledger.decoder.checks.windows import CycleJoin, Windows
 from tests.reference import buffer_twin, window_twin
 from tests.reference.levels import arrays, captures
 
@@ -78,17 +79,21 @@ def test_strobe_spans(case):
     assert list(at) == window_twin.placed_twin([t for t, _ in rows], [c["time"] for c in cycles])
 
 
+def windows_of(rows, cycles) -> Windows:
+    places = (column(cycles, name) for name in ("before", "at", "after", "begin", "end"))
+    return Windows(*arrays(rows, LINES), *places)
+
+
 @settings(max_examples=60, deadline=None)
 @given(windows(), st.sampled_from([0, 2, 20]))
 def test_selects_by_region(case, skew):
     rows, cycles = case
-    time, levels, unknown = arrays(rows, LINES)
     own, active = [0, 1], [0, 1]
     counts, first = np.zeros((2, 2, 2), np.int64), np.full((2, 2, 2), -1, np.int64)
     late, late_first = np.zeros(2, np.int64), np.full(2, -1, np.int64)
     region_kernel.count_selects(
-        time, levels, unknown, column(cycles, "before"), column(cycles, "begin"), column(cycles, "end"),
-        column(cycles, "group"), column(cycles, "time"), skew, np.zeros(2, np.int64), np.array([4, 5], np.uint64),
+        windows_of(rows, cycles), column(cycles, "group"), column(cycles, "time"), skew, np.zeros(2, np.int64),
+        np.array([4, 5], np.uint64),
         np.array(own), np.array(active), counts, first, late, late_first,
     )  # fmt: skip
     want = window_twin.selects_twin(rows, cycles, [4, 5], own, active, skew)
@@ -125,13 +130,11 @@ SELECTS = {0: (2, 0), 1: (3, 1), -1: None}
 @given(windows(), st.sampled_from([0, 2, 20]))
 def test_moments(case, skew):
     rows, cycles = case
-    time, levels, unknown = arrays(rows, LINES)
     address, data = np.array([[0b11]] * 2, np.uint64), np.array([[0b11110000]] * 2, np.uint64)
     chip_mask = np.array([[[0b110000], [0b1000000]], [[0b10000000], [0]], [[0], [0]]], np.uint64)
     moments = np.empty((len(cycles), timing_kernel.M_CHIPS + 2), np.int64)
     timing_kernel.find_moments(
-        time, levels, unknown, column(cycles, "before"), column(cycles, "at"), column(cycles, "after"),
-        column(cycles, "begin"), column(cycles, "end"), column(cycles, "rule", np.uint8),
+        windows_of(rows, cycles), column(cycles, "rule", np.uint8),
         column(cycles, "region", np.int16), skew, address, data, np.array([0, 0, -1]), np.array([2, 3, 0], np.uint64),
         np.array([0, 1, 0]), chip_mask,
         chip_mask.any(axis=2).sum(axis=1), moments,
@@ -169,7 +172,6 @@ NAMES = [
 @given(windows(), st.sampled_from([0, 2, 10]), st.sampled_from([0, 8]), st.sampled_from([0, 5]), st.booleans())
 def test_controls(case, skew, hold, turn, speaks):
     rows, cycles = case
-    time, levels, unknown = arrays(rows, LINES)
     pin = np.array([[0, 0, 1, 0, 1, 0], [0, 2, 0, 0, 0, -1]], np.int64)
     tally = np.zeros((2, buffer_kernel.TALLY_SIZE), np.int64)
     firsts = [buffer_kernel.C_FIRST, buffer_kernel.C_OVERLAP_FIRST, buffer_kernel.C_TWO_FIRST]
@@ -177,9 +179,8 @@ def test_controls(case, skew, hold, turn, speaks):
     shared, off = np.array([[True, True], [True, True]]), np.array([True, False])
     drive = np.array([True, speaks])
     buffer_kernel.watch_controls(
-        time, levels, unknown, column(cycles, "before"), column(cycles, "at"), column(cycles, "after"),
-        column(cycles, "begin"), column(cycles, "end"), column(cycles, "roles", np.int8),
-        column(cycles, "earlier", np.int8), column(cycles, "write", np.bool_), off, drive, pin, shared,
+        windows_of(rows, cycles), column(cycles, "roles", np.int8), column(cycles, "earlier", np.int8),
+        column(cycles, "write", np.bool_), Drivers(off, drive, pin, shared),
         np.array([0b11000], np.uint64), np.array([0b11100000], np.uint64), skew, hold, turn, tally,
     )  # fmt: skip
     want, first = buffer_twin.controls_twin(
@@ -196,15 +197,14 @@ def test_controls(case, skew, hold, turn, speaks):
 @given(windows(), st.sampled_from([0, 2, 10]), st.sampled_from([0, 4, 30]), st.booleans(), st.integers(0, 1))
 def test_lane_paths(case, skew, settle, stated, inverting):
     rows, cycles = case
-    time, levels, unknown = arrays(rows, LINES)
     table, first = np.zeros((2, 4, 2, 2, 2), np.int64), np.full(2, -1, np.int64)
     delay = np.zeros((2, 2, buffer_kernel.BINS), np.int64)
     zero = np.zeros(2, np.int64)
     buffer_kernel.lane_paths(
-        time, levels, unknown, column(cycles, "before"), column(cycles, "at"), column(cycles, "end"),
-        column(cycles, "role", np.int8), column(cycles, "kept", np.uint32), column(cycles, "stated", np.uint32), stated,
-        zero, np.array([4, 5], np.uint64), zero, np.array([6, 7], np.uint64), skew, settle, 4, inverting,
-        table, first, delay,
+        windows_of(rows, cycles), column(cycles, "role", np.int8), column(cycles, "kept", np.uint32),
+        column(cycles, "stated", np.uint32), stated,
+        Sides(zero, np.array([4, 5], np.uint64), zero, np.array([6, 7], np.uint64)), skew, settle, 4, inverting,
+        PathSums(table, first, delay),
     )  # fmt: skip
     want = buffer_twin.paths_twin(
         rows, cycles, [4, 5], [6, 7], stated, skew, settle, 4, buffer_kernel.BINS, buffer_kernel.EARLY_BINS, inverting

@@ -167,18 +167,16 @@ def _pins_of(pin, words):
 
 
 @njit(cache=True, nogil=True)
-def watch_controls(time, levels, unknown, before, at, after, begin, end, roles, earlier, writes, can_be_off,
-                   can_drive, pin, shared, address, data, skew, hold, turn, tally):  # fmt: skip
+def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew, hold, turn, tally):
     """Direction and enable of every data buffer in every cycle.
 
-    ``roles`` int8 (k, buffers), ``earlier`` those of the cycle before; ``writes`` bool (k,) the CPU drives the bus;
-    ``can_be_off`` bool (buffers,) it must be off outside its regions; ``can_drive`` bool (buffers,) its control lines
-    say whether it drives, not only which way; ``pin`` int64
-    (buffers, PIN_SIZE); ``shared`` bool (buffers, buffers) have lanes in common and can be told apart;
-    ``address``, ``data`` uint64 (words,) the bus's
-    lines; ``hold`` ticks that the CPU keeps driving after a write, ``turn`` ticks
+    ``windows``, ``drivers``: ``Windows`` and ``Drivers`` of the callers. ``roles`` int8 (k, buffers), ``earlier``
+    those of the cycle before; ``writes`` bool (k,) the CPU drives the bus; ``address``, ``data`` uint64 (words,) the
+    bus's lines; ``hold`` ticks that the CPU keeps driving after a write, ``turn`` ticks
     that a driver may take to let go. ``tally`` int64 (buffers, TALLY_SIZE).
     """
+    time, levels, unknown, before, at, after, begin, end = windows
+    can_be_off, can_drive, pin, shared = drivers
     count = pin.shape[0]
     standing = np.zeros(count, np.int64)
     watched = _pins_of(pin, levels.shape[1])
@@ -264,17 +262,17 @@ def _calm(levels, unknown, first, last, word, bit):
 
 
 @njit(cache=True, nogil=True)
-def lane_paths(time, levels, unknown, before, at, end, role, kept, stated, use_stated,
-               near_word, near_bit, far_word, far_bit, skew, settle, bin_ticks, inverting,
-               table, first_wrong, delay):  # fmt: skip
+def lane_paths(windows, role, kept, stated, use_stated, sides, skew, settle, bin_ticks, inverting, sums):
     """What went in and what came out, lane by lane.
 
     ``role`` int8 (k,); ``kept`` uint32 (k,) the near lanes before anybody drove
     them, bit = lane index; ``stated`` uint32 (k,), used as the near side where
-    ``use_stated`` (a latched address). ``table`` int64 (lanes, 4 roles, 2 kept,
-    2 in, 2 out); ``first_wrong`` int64 (lanes,) ticks, -1 never; ``delay`` int64
-    (lanes, 2 ways, BINS). ``settle``: how long the input must have stood still.
+    ``use_stated`` (a latched address). ``settle``: how long the input must have stood still. ``windows``, ``sides``,
+    ``sums``: ``Windows``, ``Sides`` and ``PathSums`` of the callers.
     """
+    time, levels, unknown, before, at, _, _, end = windows
+    near_word, near_bit, far_word, far_bit = sides
+    table, first_wrong, delay = sums
     for k in range(at.shape[0]):
         way = role[k]
         if way < 0:

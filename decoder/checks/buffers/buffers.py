@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,35 @@ STEP_NS = 20.0
 LET_GO_NS = 28.0
 """Worst time to turn off: 74LS245, tPHZ (TI TTL Data Book)."""
 _ADDRESS_LINE = re.compile(r"A[DB]?(\d+)$")
+
+
+class Drivers(NamedTuple):
+    """What is asked of each buffer's control lines: ``can_be_off`` bool it must be off outside its regions;
+    ``can_drive`` bool they say whether it drives, not only which way; ``pin`` int64 (buffers, PIN_SIZE); ``shared``
+    bool (buffers, buffers) have lanes in common and can be told apart."""
+
+    can_be_off: NDArray[np.bool_]
+    can_drive: NDArray[np.bool_]
+    pin: NDArray[np.int64]
+    shared: NDArray[np.bool_]
+
+
+class Sides(NamedTuple):
+    """Where each lane of a buffer is clipped: word and bit of its near and of its far side."""
+
+    near_word: NDArray[np.int64]
+    near_bit: NDArray[np.uint64]
+    far_word: NDArray[np.int64]
+    far_bit: NDArray[np.uint64]
+
+
+class PathSums(NamedTuple):
+    """``table`` int64 (lanes, 4 roles, 2 kept, 2 in, 2 out); ``first_wrong`` int64 (lanes,) ticks, -1 never;
+    ``delay`` int64 (lanes, 2 ways, BINS)."""
+
+    table: NDArray[np.int64]
+    first_wrong: NDArray[np.int64]
+    delay: NDArray[np.int64]
 
 
 class BuffersCheck:
@@ -111,7 +141,7 @@ class BuffersCheck:
         """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
         if joined is None or not len(joined):
             return
-        rows, cycles = joined.rows, joined.cycles
+        cycles = joined.cycles
         writes = WRITES[cycles.kind]
         roles = [one.roles(cycles, self._transfer) for one in self._data]
         if self._data:
@@ -119,8 +149,8 @@ class BuffersCheck:
             earlier = np.concatenate([self._earlier, stacked[:-1]])
             self._earlier = stacked[-1:]
             kernel.watch_controls(
-                rows.time, rows.levels, rows.unknown, joined.before, joined.at, joined.after, joined.begin, joined.end,
-                stacked, earlier, writes, self._can_be_off, self._can_drive, self._pin, self._shared,
+                joined.windows, stacked, earlier, writes,
+                Drivers(self._can_be_off, self._can_drive, self._pin, self._shared),
                 self._address, self._near, self._setting.skew_ticks, self._hold, self._turn, self._tally,
             )  # fmt: skip
         # A cell that was just written or read stands on the bus already: that it comes back says nothing.
@@ -214,7 +244,7 @@ class _Lanes:
 
     def paths(self, joined: Joined, role: NDArray[np.int8], setting: Setting) -> None:
         """Runs the lane kernel over the cycles."""
-        cycles, rows = joined.cycles, joined.rows
+        cycles = joined.cycles
         kept = np.zeros(len(cycles), np.uint32)
         stated = np.zeros(len(cycles), np.uint32)
         for place, bit in enumerate(self._lane_bits):
@@ -223,8 +253,8 @@ class _Lanes:
             for place, bit in enumerate(self._address_bits):
                 stated |= ((cycles.address >> np.uint32(bit)) & np.uint32(1)) << np.uint32(place)
         kernel.lane_paths(
-            rows.time, rows.levels, rows.unknown, joined.before, joined.at, joined.end, role, kept, stated,
-            self._latched, self._near.word, self._near.bit, self._far.word, self._far.bit,
+            joined.windows, role, kept, stated, self._latched,
+            Sides(self._near.word, self._near.bit, self._far.word, self._far.bit),
             setting.skew_ticks, self._settle, setting.bin_ticks, int(self.buffer.part.inverting),
-            self.table, self.first, self.delay,
+            PathSums(self.table, self.first, self.delay),
         )  # fmt: skip

@@ -96,18 +96,15 @@ def _bits(mask, found):
 
 
 @njit(cache=True, nogil=True)
-def look(time, levels, unknown, channels, near, grid, clock, pair_rows,
-         before, before_unknown, moved, state, channel, periods, sums, phase, together, bursts):  # fmt: skip
-    """One block of raw channels.
+def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried, tallies):
+    """One block of raw channels; ``carried``, ``tallies``: ``Carried`` and ``Tallies`` of the caller.
 
     ``near`` ticks: a pulse no wider is one sample, two changes no further apart are
     together (0 = no sample grid); ``grid`` ticks a sample; ``clock`` the clock
-    channel, -1 none; pairs are counted in the first ``pair_rows`` rows. Carried
-    over: ``before``, ``before_unknown``, ``moved`` uint64 (words,) and ``state``.
-    Tallies: ``channel`` int64 (channels, CHANNEL_SIZE), ``periods``, ``sums`` int64
-    (channels, PERIOD_BINS), ``phase`` int64 (channels, PHASE_BINS), ``together``
-    int64 (channels, channels) changes of a with b, of a at all with itself, ``bursts`` int64 by size.
+    channel, -1 none; pairs are counted in the first ``pair_rows`` rows.
     """
+    before, before_unknown, moved, state = carried
+    channel, periods, sums, phase, together, bursts = tallies
     words = before.shape[0]
     now = np.zeros(words, np.uint64)
     here = np.zeros(channels, np.int64)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busledger.decoder.bus import Profile
 from busledger.decoder.capture import Capture
@@ -17,6 +19,27 @@ __all__ = ["ProbesCheck"]
 
 PAIR_ROWS = 1 << 22
 """Pairs of channels are compared in so many rows: enough to know, and the cost stays bounded."""
+
+
+class Carried(NamedTuple):
+    """From block to block: ``before``, ``before_unknown``, ``moved`` uint64 (words,), ``state`` int64 (STATE_SIZE,)."""
+
+    before: NDArray[np.uint64]
+    before_unknown: NDArray[np.uint64]
+    moved: NDArray[np.uint64]
+    state: NDArray[np.int64]
+
+
+class Tallies(NamedTuple):
+    """int64: ``channel`` (channels, CHANNEL_SIZE), ``periods``, ``sums`` (channels, PERIOD_BINS), ``phase`` (channels,
+    PHASE_BINS), ``together`` (channels, channels) changes of a with b, of a at all with itself, ``bursts`` by size."""
+
+    channel: NDArray[np.int64]
+    periods: NDArray[np.int64]
+    sums: NDArray[np.int64]
+    phase: NDArray[np.int64]
+    together: NDArray[np.int64]
+    bursts: NDArray[np.int64]
 
 
 class ProbesCheck:
@@ -78,8 +101,8 @@ class ProbesCheck:
         near = 0 if self._grid is None else int(1.5 * self._grid)
         kernel.look(
             block.time, block.levels, block.unknown, len(self._names), near, grid, self._clock, PAIR_ROWS,
-            self._before, self._before_unknown, self._moved, self._state, self._channel, self._periods, self._sums,
-            self._phase, self._together, self._bursts,
+            Carried(self._before, self._before_unknown, self._moved, self._state),
+            Tallies(self._channel, self._periods, self._sums, self._phase, self._together, self._bursts),
         )  # fmt: skip
 
     def finish(self) -> ProbesResult:

@@ -50,11 +50,8 @@ def _comes(time, levels, first, last, t_to, word, bit, active):
 
 
 @njit(cache=True, nogil=True)
-def count_selects(
-    time, levels, unknown, before, begin, end, group, cycle_time, skew, word, bit, own, active,
-    counts, first, late, late_first,
-):  # fmt: skip
-    """Adds each cycle's select levels to ``counts``.
+def count_selects(windows, group, cycle_time, skew, word, bit, own, active, counts, first, late, late_first):
+    """Adds each cycle's select levels to ``counts``; ``windows``: ``Windows`` of the caller.
 
     ``group`` int64 (k,): row of ``counts`` for this cycle, -1 = leave it out.
     ``own`` int64 (groups,): index of the group's own select, -1 none; ``active``
@@ -63,6 +60,7 @@ def count_selects(
     first one, -1 never; ``late``,
     ``late_first`` int64 (selects,): own selects that came in the second half of the strobe.
     """
+    time, levels, unknown, before, _, _, begin, end = windows
     watched = np.zeros(levels.shape[1], np.uint64)
     for s in range(word.shape[0]):
         watched[word[s]] |= np.uint64(1) << bit[s]

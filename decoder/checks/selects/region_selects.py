@@ -82,9 +82,8 @@ class RegionSelects:
         group[outside & ~self._memory[cycles.rule]] = -1
         # Nobody need select a ROM to write it.
         group[WRITES[cycles.kind] & self._rom[group]] = -1
-        rows = joined.rows
         count_selects(
-            rows.time, rows.levels, rows.unknown, joined.before, joined.begin, joined.end, group, cycles.time,
+            joined.windows, group, cycles.time,
             self._setting.skew_ticks, self._pins.word, self._pins.bit, self._own, self._active,
             self._counts, self._first, self._late, self._late_first,
         )  # fmt: skip

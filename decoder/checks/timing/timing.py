@@ -110,11 +110,10 @@ class TimingCheck:
     def _measure(self, joined: Joined | None) -> None:
         if joined is None or not len(joined):
             return
-        rows, cycles, chips = joined.rows, joined.cycles, self._chips
+        cycles, chips = joined.cycles, self._chips
         moments = np.empty((len(cycles), kernel.M_CHIPS + chips.most), np.int64)
         kernel.find_moments(
-            rows.time, rows.levels, rows.unknown, joined.before, joined.at, joined.after, joined.begin,
-            joined.end, cycles.rule, cycles.region, self._setting.skew_ticks, self._address, self._data,
+            joined.windows, cycles.rule, cycles.region, self._setting.skew_ticks, self._address, self._data,
             chips.select_word, chips.select_bit, chips.select_active, chips.mask, chips.count, moments,
         )  # fmt: skip
         index = np.arange(self._told, self._told + len(cycles), dtype=np.int64)

@@ -53,9 +53,9 @@ def _chips_moved(levels, unknown, row, t, chip_mask, moments):
 
 
 @njit(cache=True, nogil=True)
-def find_moments(time, levels, unknown, before, at, after, begin, end, rule, region, skew, address_mask, data_mask,
-                 select_word, select_bit, select_active, chip_mask, chips, moments):  # fmt: skip
-    """Fills ``moments`` int64 (k, M_CHIPS + chips).
+def find_moments(windows, rule, region, skew, address_mask, data_mask, select_word, select_bit, select_active,
+                 chip_mask, chips, moments):  # fmt: skip
+    """Fills ``moments`` int64 (k, M_CHIPS + chips); ``windows``: ``Windows`` of the caller.
 
     ``address_mask``, ``data_mask`` uint64 (rules, words): the lines of each rule's
     address and data. ``select_*`` int64/uint64/int64 (regions + 1,), word -1 where none is
@@ -64,6 +64,7 @@ def find_moments(time, levels, unknown, before, at, after, begin, end, rule, reg
     entry. Whether a change less than ``skew`` before the strobe's end came late or went early the sampling cannot
     tell: the moments of what changed there, before and after, are left out (UNSURE).
     """
+    time, levels, unknown, before, at, after, begin, end = windows
     rows = time.shape[0]
     for k in range(at.shape[0]):
         noted = moments[k]
