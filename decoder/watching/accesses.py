@@ -26,8 +26,8 @@ from busledger.decoder.ledger import AccessLog, Compared, Verdict
 
 __all__ = ["ROW_BYTES", "Chapter", "KeptAccesses"]
 
-CHAPTER_ROWS = 1 << 18  # a quarter of a second of a bus of 1 MHz
-_BLOCK = 1 << 17
+CHAPTER_ROWS = 1 << 16  # a tenth of a second of a bus of 1 MHz
+_BLOCK = 1 << 16
 _FIRST, _LATEST = 2, 3
 ROW_BYTES: int = sum(
     getattr(columns, field.name).dtype.itemsize
@@ -64,6 +64,7 @@ class KeptAccesses(AccessLog):
         self._chapters: list[Chapter] = [Chapter(0)]
         self._out: Any = None
         self._looks_on = False
+        self._passed = 0  # chapters with wrong reads that have come into the middle
         self._opened: dict[int, int] = {}
         self._gone: list[int] = []
         self.lost = 0
@@ -129,11 +130,20 @@ class KeptAccesses(AccessLog):
         self._chapters[-1] = replace(last, sizes=(*last.sizes, len(cycles)), first=first, wrong=last.wrong + wrong)
 
     def _trim(self) -> None:
-        while self.kept_rows > self._most:
-            place = _least_wanted(self._chapters)
-            if place is None:
-                return
-            self._gone.append(self._chapters.pop(place).number)
+        """A chapter has begun: another one may have to go, so that the middle holds those with wrong reads, and of
+        these a fair sample (as ``keeping`` draws it)."""
+        middle = range(_FIRST, len(self._chapters) - _LATEST)
+        if middle and self._chapters[middle[-1]].wrong:
+            self._passed += 1
+        if self.kept_rows <= self._most or not middle:
+            return
+        right = [k for k in middle if not self._chapters[k].wrong]
+        if right:
+            place = right[random.Random(self._chapters[-1].number).randrange(len(right))]
+        else:
+            drawn = random.Random(self._chapters[-1].number).randrange(self._passed)
+            place = middle[min(drawn, len(middle) - 1)]
+        self._gone.append(self._chapters.pop(place).number)
 
     def blocks(self) -> Iterator[tuple[Cycles, Compared]]:
         """All rows that are kept, in time order, in blocks; may be called any number of times."""
@@ -177,13 +187,14 @@ class KeptAccesses(AccessLog):
     def state(self) -> dict[str, Any]:
         """For ``go_on``, and for ``view``."""
         return {
-            "chapters": list(self._chapters), "rows": self._rows, "verdicts": self.verdicts.copy(), "lost": self.lost
+            "chapters": list(self._chapters), "rows": self._rows, "verdicts": self.verdicts.copy(), "lost": self.lost,
+            "passed": self._passed,
         }  # fmt: skip
 
     def go_on(self, state: dict[str, Any]) -> None:
         """Take up what ``state`` gave; what was written after it is forgotten."""
         self._close_file()
-        self._chapters, self._rows = list(state["chapters"]), state["rows"]
+        self._chapters, self._rows, self._passed = list(state["chapters"]), state["rows"], state["passed"]
         self.verdicts, self.lost = state["verdicts"].copy(), state["lost"]
         kept = {chapter.number for chapter in self._chapters}
         for path in self._folder.glob("*.rows"):
@@ -218,16 +229,6 @@ class KeptAccesses(AccessLog):
             path.unlink(missing_ok=True)
         with contextlib.suppress(OSError):
             self._folder.rmdir()
-
-
-def _least_wanted(chapters: list[Chapter]) -> int | None:
-    """The place of the chapter to go: right ones first, then a fair draw among the wrong ones in the middle."""
-    middle = range(_FIRST, len(chapters) - _LATEST)
-    if not middle:
-        return None
-    right = [k for k in middle if not chapters[k].wrong]
-    among = right or list(middle)
-    return among[random.Random(chapters[-1].number).randrange(len(among))]
 
 
 class _Bridge:

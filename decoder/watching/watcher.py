@@ -7,7 +7,7 @@ from collections.abc import Callable
 from contextlib import ExitStack, suppress
 from typing import Any
 
-from busledger.decoder.capture import LiveCapture, LivePlace, LiveSource
+from busledger.decoder.capture import Header, LiveCapture, LivePlace, LiveSource
 from busledger.decoder.errors import BusledgerError, CaptureError, OutputError
 from busledger.decoder.figures import percent
 from busledger.decoder.findings import CheckResult
@@ -83,7 +83,7 @@ class Watch:
         self._refusal: BusledgerError | OSError | None = None
         self._since = self._last_save = self._last_show = time.monotonic()
         self._elapsed_before = self.counts.elapsed_s
-        self._has_saved = False
+        self._has_saved = self._has_read = False
         self._weigher, self._pace = Weigher(), Pace()
 
     def _open(self, tell: Callable[[dict[str, Any]], None], clock: DayClock | None) -> None:
@@ -119,6 +119,7 @@ class Watch:
             text = f"watching {'standard input' if source == '-' else source}"
             if self._saved is not None:
                 text += f", going on after {self.counts.failures} wrong reads"
+                self._decoding = self._decoding_of(self._saved.header)
             self._event("resumed" if self._saved is not None else "started", text)
             with suppress(_Stop):
                 self._captures()
@@ -154,11 +155,7 @@ class Watch:
     def _capture(self, coming: Coming) -> None:
         """One capture, from where it is to its end."""
         live = self._opened(coming)
-        if self._decoding is None:
-            around = (self._binding, self.asked, self._log, self._telling, self.counts)
-            header = live.header if self._saved is None else self._saved.header
-            self._decoding = Decoding(around, header, self._saved, *self._beside)
-        decoding = self._decoding
+        decoding = self._decoding = self._decoding or self._decoding_of(live.header)
         decoding.capture = coming.name
         select = self._binding.select(live.header, decoding.run.layout, coming.name)
         if coming.torn and self._declared:
@@ -167,7 +164,7 @@ class Watch:
             day_s = self._clock.now() if coming.day_s is None else coming.day_s
             decoding.timeline.begin_capture(live.header.tick_fs, day_s, coming.stamp, coming.name)
             self.counts.captures += 1
-        self._live = live
+        self._live, self._has_read = live, True
         notes = decoding.run.file.notes
         for block in live.blocks(select):
             self._declared = self._declared or live.place().declarations
@@ -176,6 +173,10 @@ class Watch:
         notes += [note for note in live.notes if note not in notes]
         self._live = None
         decoding.end_capture(live.end_time)
+
+    def _decoding_of(self, header: Header) -> Decoding:
+        around = (self._binding, self.asked, self._log, self._telling, self.counts)
+        return Decoding(around, header, self._saved, *self._beside)
 
     def _opened(self, coming: Coming) -> LiveCapture:
         source: LiveSource = Ticked(coming.bytes, self)
@@ -299,7 +300,7 @@ class Watch:
         """Put everything away, whole; where the disk is full, say so once, and go on."""
         decoding = self._decoding
         self._last_save = time.monotonic()
-        if decoding is None or not decoding.begun:
+        if decoding is None or not decoding.begun or not self._has_read:  # else what is on the disk is right
             return
         source = self._source.state(self._live.place() if self._live is not None else None)
         data = decoding.packed()
@@ -340,9 +341,8 @@ class Watch:
             self._save(last=True)
         self._show(self.status())
         data = decoding.packed()
-        self._weigher.wait()
-        view = self._log.view(self._log.state())
-        result = result_of(data, self._fresh_run(decoding), view, decoding.look_at)
+        view, run = self._log.view(self._log.state()), self._fresh_run(decoding)
+        result = self._weigher.last(lambda: result_of(data, run, view, decoding.look_at))
         decoding.keeper.settle(ended=True)
         self._event("ended", f"{self._stopped}: {verdict_of(result)}")
         return WatchResult.of(result, self._finding(decoding))

@@ -74,11 +74,14 @@ def test_it_can_be_interrupted_with_an_answer_and_goes_on(tmp_path: Path) -> Non
     first.interrupt()
     with pytest.raises(CaptureError, match="nothing came"):
         first.run()
-    second = Watch(replace(request, resume=True), lambda line: (told(line), second.interrupt())[0])
+    second = Watch(replace(request, resume=True), told, lambda status: second.interrupt())
     with suppress(CaptureError):
         assert second.run().watch.ended == "interrupted"
     third = Watch(replace(request, resume=True), told).run()
     assert third.mismatch_total == 5
+    fourth = Watch(replace(request, resume=True), told)
+    fourth.interrupt()
+    assert fourth.run().suspects == third.suspects, "nothing new, and still the answer"
     assert [line["n"] for line in told.of("failure")] == [1, 2, 3, 4, 5]
 
 
