@@ -50,7 +50,8 @@ class Lister:
     ``csv`` and ``jsonl`` take bytes; ``page`` keeps the first ``page_rows``
     rows as fields. ``index`` counts every cycle of the capture, listed or not,
     so that it means the same cycle in every list and every report. With ``program``
-    the program's columns stand behind the others, and blocks come with what was followed.
+    the program's columns stand behind the others, and blocks come with what was followed; ``whole``: all cycles of
+    an instruction of which one is listed.
     """
 
     form: RowFormat
@@ -59,6 +60,7 @@ class Lister:
     jsonl: Callable[[bytes], object] | None = None
     page_rows: int = 0
     program: ProgramRows | None = None
+    whole: bool = False
     page: list[list[str]] = field(default_factory=list)
     seen: int = 0
     listed: int = 0
@@ -78,6 +80,9 @@ class Lister:
         """Take one block; False once only a page was wanted and it is full."""
         number = np.arange(self.seen, self.seen + len(cycles), dtype=np.int64)
         chosen = self.selection.rows(cycles, compared)
+        if self.whole and followed is not None:
+            owners = followed.of[chosen]
+            chosen = chosen | np.isin(followed.of, owners[owners >= 0])
         self.seen += len(cycles)
         if not chosen.all():
             number, cycles, compared = number[chosen], cycles.take(chosen), compared.take(chosen)

@@ -122,6 +122,7 @@ def _with_program(lister: Lister, run: Run, program: ProgramWanted) -> None:
 
     follower = follower_for(run, program.processor)
     lister.program = ProgramRows(lister.form, follower.glossary, program.symbols)
+    lister.whole = program.folded and lister.csv is None and lister.jsonl is None
     lister.start()
     for some in followed_blocks(follower, run.blocks()):
         if not lister.feed(some.cycles, some.compared, some.followed):
