@@ -62,10 +62,11 @@ def followed_blocks(follower: Follower, blocks: Iterable[Decoded]) -> Iterator[F
 class ProgramAccount:
     """What the program of a run did: where it left its road, and what it says of the bytes that the clips saw.
 
-    Inferring where instructions begin takes as long as decoding: it is done for the first ``INFERRED_CYCLES`` only.
+    Inferring where instructions begin takes as long as decoding: it is done for the first ``INFERRED_CYCLES`` only,
+    and given up where the first ``SILENT_CYCLES`` hold none.
     """
 
-    INFERRED_CYCLES = 1 << 20
+    INFERRED_CYCLES, SILENT_CYCLES = 1 << 20, 1 << 17
 
     def __init__(self, run: Run) -> None:
         from busledger.decoder.program.following import Beginning, RoadWatch, Witness
@@ -90,10 +91,13 @@ class ProgramAccount:
 
     def take(self, block: Decoded) -> None:
         """One block, in the order of time."""
-        if self._follower is None or (not self._follower.told and self._cycles > self.INFERRED_CYCLES):
+        if self._follower is None or (not self._follower.told and self._cycles > self._most()):
             return
         self._cycles += len(block.cycles)
         self._look(self._follower.feed(block.cycles, block.compared))
+
+    def _most(self) -> int:
+        return self.INFERRED_CYCLES if self._instructions else self.SILENT_CYCLES
 
     def _look(self, some: FollowedBlock) -> None:
         self._instructions += len(some.instructions)

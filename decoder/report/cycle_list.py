@@ -52,7 +52,8 @@ class Lister:
     so that it means the same cycle in every list and every report: ``before``
     cycles lie before the first block, where that is not the capture's start.
     ``most``: rows listed in all, None for no limit. With ``program`` the program's
-    columns stand behind the others, and blocks come with what was followed.
+    columns stand behind the others, and blocks come with what was followed;
+    ``whole``: all cycles of an instruction of which one is listed.
     """
 
     form: RowFormat
@@ -63,6 +64,7 @@ class Lister:
     most: int | None = None
     program: ProgramRows | None = None
     before: int = 0
+    whole: bool = False
     page: list[list[str]] = field(default_factory=list)
     seen: int = 0  # since the first block
     listed: int = 0
@@ -84,6 +86,9 @@ class Lister:
         if followed is not None and self.before:
             followed = followed.numbered_after(self.before)
         chosen = self.selection.rows(cycles, compared)
+        if self.whole and followed is not None:
+            owners = followed.of[chosen]
+            chosen = chosen | np.isin(followed.of, owners[owners >= 0])
         self.seen += len(cycles)
         if not chosen.all():
             number, cycles, compared = number[chosen], cycles.take(chosen), compared.take(chosen)

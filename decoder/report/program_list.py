@@ -11,8 +11,7 @@ from busledger.decoder.report.terminal import printed
 __all__ = ["folded_text"]
 
 _SIGNS = {"read": "r", "write": "w", "io-read": "in", "io-write": "out", "int-ack": "ack"}
-_BYTES_WIDTH = 14
-_TEXT_WIDTH = 22
+_HEAD = ("index", "time s", "addr", "bytes", "instruction", "reads and writes")
 
 
 def folded_text(page: Sequence[Sequence[str]], names: Sequence[str], *, rows: int, width: int, colour: bool) -> str:
@@ -21,14 +20,15 @@ def folded_text(page: Sequence[Sequence[str]], names: Sequence[str], *, rows: in
     ``page`` has the columns ``names``: the contract's, then the program's. A read that differs from what was written
     is shown with what was expected; an instruction that was inferred has a ``~`` before it.
     """
-    lines = _grouped([dict(zip(names, row, strict=True)) for row in page])
-    shown = lines[:rows]
-    index = max((len(line[0]["index"]) for line in shown), default=0)
-    index = max(index, len("index"))
-    made = [Text(_head(index), style="dim")]
-    for group in shown:
-        style = "bold red" if any(_wrong(row) for row in group) else ""
-        made.append(Text(_line(group, index)[:width], style=style))
+    groups = _grouped([dict(zip(names, row, strict=True)) for row in page])[:rows]
+    cells = [_HEAD, *(_cells(group) for group in groups)]
+    # As wide as what stands there, so that a narrow terminal has room for what was read and written.
+    sizes = [max(len(row[k]) for row in cells) for k in range(len(_HEAD))]
+    made = []
+    for number, row in enumerate(cells):
+        style = "dim" if number == 0 else "bold red" if any(_wrong(one) for one in groups[number - 1]) else ""
+        index, *rest = (cell.ljust(size) for cell, size in zip(row, sizes, strict=True))
+        made.append(Text("  ".join([index.strip().rjust(sizes[0]), *rest]).rstrip()[:width], style=style))
     return printed(made, width=width, colour=colour)
 
 
@@ -44,24 +44,19 @@ def _grouped(rows: Sequence[dict[str, str]]) -> list[list[dict[str, str]]]:
     return groups
 
 
-def _head(index: int) -> str:
-    names = f"{'time s':<14}  {'addr':<6}  {'bytes':<{_BYTES_WIDTH}}  {'instruction':<{_TEXT_WIDTH}}"
-    return f"{'index'.rjust(index)}  {names}"
-
-
-def _line(group: Sequence[dict[str, str]], index: int) -> str:
+def _cells(group: Sequence[dict[str, str]]) -> tuple[str, ...]:
     first = group[0]
     bytes_ = " ".join(row["data"] for row in group if row["part"] in ("opcode", "operand"))
     if first["part"] == "opcode":
         text = first["instruction"] or "(not whole)"
-        mark = "~" if first["followed"] == "inferred" else " "
+        mark = "~" if first["followed"] == "inferred" else ""
     else:
-        text, mark = f"({first['kind']})", " "
+        text, mark = f"({first['part'] or first['kind']})", ""
         bytes_ = first["data"]
     what = [_access(row) for row in group if row["part"] == "data"]
-    place = f"  {first['routine']}" if first.get("routine") else ""
-    head = f"{first['index'].rjust(index)}  {first['time_s']:<14}  {first['address']:<6} {mark}{bytes_:<{_BYTES_WIDTH}}"
-    return f"{head}  {text:<{_TEXT_WIDTH}}  {'  '.join(what)}{place}".rstrip()
+    if first.get("routine"):
+        what.append(f"in {first['routine']}")
+    return first["index"], first["time_s"], first["address"], bytes_, mark + text, "  ".join(what)
 
 
 def _access(row: dict[str, str]) -> str:

@@ -48,7 +48,7 @@ def test_jsonl_and_json_carry_it(capsys, tmp_path):
 def test_a_page_folded_and_not(capsys):
     folded = shown(capsys, "--program", "--head", "5").splitlines()
     assert len(folded) == 6
-    assert folded[0].split() == ["index", "time", "s", "addr", "bytes", "instruction"]
+    assert folded[0].split() == ["index", "time", "s", "addr", "bytes", "instruction", "reads", "and", "writes"]
     lines = shown(capsys, "--program", "--unfolded", "--head", "5").splitlines()
     assert len(lines) == 6
     assert "instruction" in lines[0]
@@ -67,6 +67,11 @@ def test_a_list_that_begins_later_has_the_numbers_of_the_whole_one(capsys):
 def test_head_is_obeyed_by_json_with_the_program_too(capsys):
     document = json.loads(shown(capsys, "--json", "--program", "--head", "3"))
     assert [cycle["index"] for cycle in document["cycles"]] == [0, 1, 2]
+
+
+def test_a_folded_line_by_hand(capsys):
+    page = shown(capsys, "--program", "--head", "3")
+    assert page.splitlines()[1].split() == ["0", "0.000003333", "0000", "31", "FF", "43", "LD", "SP,43FFH"]
 
 
 @pytest.mark.parametrize("options", [["--unfolded"], ["--processor", "z80"]])

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from busledger.decoder.bus.columns import Kind
 from busledger.decoder.program.following import Follower, Witness, load_set
+from busledger.decoder.program.following.columns import Part
 from busledger.decoder.program.following.witness import opcode_lanes
-from tests.program.machines import Card, image, run_z80
+from tests.program.machines import Card, image, run_6502, run_z80
 from tests.program.test_derailing import Z80_ROM
 
 
@@ -32,6 +34,26 @@ def test_a_lane_that_is_broken_between_the_clips_and_the_processor():
     assert found.differs > 0
     assert "D5" in found.differs_lanes
     assert "the processor fetched next from" in found.sentences[0]
+
+
+def test_an_interrupt_is_no_disagreement():
+    """SYNC marks the fetch that comes to nothing as an IRQ is taken: INX there was not run, and is no instruction."""
+    rom = image((0xF000, "A2FF 9A 58 E8 E8 4C04F0"), (0xF100, "40"), (0xFFFC, "00F0 00F1"))
+    card = run_6502(Card(rom), 6)
+    at = next(n for n, row in enumerate(card.log) if row[0] == Kind.OPCODE_FETCH and row[1] == 0xF004)
+    taken = [(Kind.OPCODE_FETCH, 0xF004, 0xE8, 0xE8), (Kind.READ, 0xF004, 0xE8, 0xE8)]
+    taken += [(Kind.WRITE, 0x1FF - n, 0, None) for n in range(3)]
+    taken += [(Kind.READ, 0xFFFE, 0x00, 0x00), (Kind.READ, 0xFFFF, 0xF1, 0xF1), (Kind.OPCODE_FETCH, 0xF100, 0x40, 0x40)]
+    card.log[at:at] = taken
+    follower = Follower(load_set("6502"))
+    seen = Witness(follower.glossary)
+    blocks = [follower.feed(*card.columns()), follower.finish()]
+    for block in blocks:
+        seen.feed(block.instructions)
+    assert seen.finding().differs == 0
+    parts = [int(part) for block in blocks for part in block.followed.part]
+    assert parts[at : at + 8] == [Part.INTERRUPT] * 7 + [Part.OPCODE]
+    assert 0xF100 in {int(address) for block in blocks for address in block.instructions.address}
 
 
 def test_what_the_clips_see_wrong_as_well_is_no_matter_of_the_witness():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -44,9 +45,14 @@ def columns(rows):
     return cycles, Compared.empty(len(rows))
 
 
+def without_vectors(table):
+    """Interrupts are seen by what comes behind a fetch; here any address may come, and none is a vector."""
+    return replace(table, file=table.file.model_copy(update={"vectors": {}}))
+
+
 def followed(table, rows, cuts=()):
     """((of, part) of every row, instructions as the twin gives them, texts), fed in pieces."""
-    follower = Follower(table)
+    follower = Follower(without_vectors(table))
     cycles, compared = columns(rows)
     edges = [0, *cuts, len(rows)]
     blocks = [follower.feed(cycles.slice(a, b), compared.slice(a, b)) for a, b in pairwise(edges)]

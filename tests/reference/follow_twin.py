@@ -205,7 +205,7 @@ def follow_plain(rows: list[dict], table: InstructionSet, *, locked: bool, last:
     plain = Plain(rows, table)
     mark = [""] * len(rows)
     stop = len(rows) if last else len(rows) - LOOKAHEAD
-    i = 0
+    i = tried = 0
     while i < stop:
         if locked:
             try:
@@ -229,9 +229,11 @@ def follow_plain(rows: list[dict], table: InstructionSet, *, locked: bool, last:
             mark[i:end] = ["interrupt"] * (end - i)
             i, locked = end, True
             continue
-        end = plain.only_reading(i)
-        if end:
-            i, locked = end, True
-            continue
+        if i >= tried:
+            end = plain.only_reading(i)
+            if end:
+                i, locked = end, True
+                continue
+            tried = i + max(1, plain.longest // 2)
         i += 1
     return mark, i, locked

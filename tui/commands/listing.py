@@ -126,6 +126,7 @@ def _with_program(asked: Request, run: Run, lister: Lister, program: ProgramWant
 
     follower = follower_for(run, program.processor)
     lister.program = ProgramRows(lister.form, follower.glossary, program.symbols)
+    lister.whole = program.folded and lister.csv is None and lister.jsonl is None
     lister.start()
     for some in followed_blocks(follower, _counted(asked, run, lister)):
         if not lister.feed(some.cycles, some.compared, some.followed):

@@ -287,53 +287,65 @@ def _from_vector(k, rows, read, address, data, timing, shape):
 
 
 @nb.njit(cache=True, nogil=True)
-def _step(i, rows, read, address, data, timing, shape, ends):
-    """The row behind the only instruction, or the interrupt, that fits at row i; 0 where there is none."""
-    end = _next(i, rows, read, address, data, timing, shape, ends)
-    if end == 0:
-        end = _interrupted(i, rows, read, address, data, shape)
-    return max(end, 0)
+def _step(i, rows, read, address, data, timing, shape, ends, steps, tells):
+    """The row behind the only instruction, or the interrupt, that fits at row i; 0 where there is none.
+
+    ``steps`` keeps it for every row (-1: not looked at yet), ``tells`` whether it jumps or reaches for data.
+    """
+    if steps[i] < 0:
+        end = _next(i, rows, read, address, data, timing, shape, ends)
+        if end == 0:
+            end = _interrupted(i, rows, read, address, data, shape)
+        steps[i] = max(end, 0)
+        if end > 0:
+            length = _shape_at(i, rows, read, address, data, timing, shape)[0]
+            tells[i] = end - i > length + 1 or address[end] != ((address[i] + length) & shape[0])
+    return steps[i]
 
 
 @nb.njit(cache=True, nogil=True)
-def _only_reading(k, rows, read, address, data, timing, shape, ends, seen):
+def _only_reading(k, rows, read, address, data, timing, shape, ends, seen, steps, tells):
     """A row in which an instruction begins whichever of the rows from k is taken for one; 0 where there is none.
 
     The longest instruction begins in one of the first ``shape[5]`` rows from k: every one of them is tried. Those from
     which the program can be followed beyond them, for WALK instructions at least, must meet in one row; and one of them
     must have jumped or reached for data, so that no row of plain bytes misleads.
     """
-    seen[:] = 0
     walks = 0
     telling = False
     beyond = k + shape[5]
+    reached = 0
     for start in range(k, min(beyond, rows)):
         i = start
         done = 0
         told = False
-        while i > 0 or done == 0:
-            if done >= WALK and i >= beyond:
+        alive = True
+        while done < WALK or i < beyond:
+            end = _step(i, rows, read, address, data, timing, shape, ends, steps, tells)
+            if end == 0:
+                alive = False
                 break
-            length = _shape_at(i, rows, read, address, data, timing, shape)[0]
-            end = _step(i, rows, read, address, data, timing, shape, ends)
-            if end > 0 and (end - i > length + 1 or address[end] != ((address[i] + length) & shape[0])):
-                told = True
+            told = told or tells[i]
             i = end
             done += 1
-        if i <= 0:
+        if not alive:
             continue
         walks += 1
         telling = telling or told
         i = start
-        for _ in range(done):
-            if i - k < seen.shape[0]:
-                seen[i - k] += 1
-            i = _step(i, rows, read, address, data, timing, shape, ends)
-        if i - k < seen.shape[0]:
-            seen[i - k] += 1
+        for _ in range(done + 1):
+            at = i - k
+            if at < seen.shape[0]:
+                while reached <= at:
+                    seen[reached] = 0
+                    reached += 1
+                seen[at] += 1
+            i = steps[i]
+            if i <= 0:
+                break
     if walks == 0 or not telling:
         return 0
-    for m in range(seen.shape[0]):
+    for m in range(reached):
         if seen[m] == walks:
             return k + m
     return 0
@@ -357,7 +369,10 @@ def follow(read, address, data, timing, shape, locked, last, mark):
     stop = rows if last else rows - LOOKAHEAD
     ends = np.empty(4, np.int64)
     seen = np.zeros(shape[5] + 2 * LONGEST_CYCLES * WALK, np.int64)
+    steps = np.full(rows, -1, np.int64)
+    tells = np.zeros(rows, np.bool_)
     i = 0
+    tried = 0  # rows before it need not be looked at for a stretch: the windows of two attempts overlap by half
     while i < stop:
         if locked:
             end = _next(i, rows, read, address, data, timing, shape, ends)
@@ -383,11 +398,13 @@ def follow(read, address, data, timing, shape, locked, last, mark):
             i = end
             locked = True
             continue
-        end = _only_reading(i, rows, read, address, data, timing, shape, ends, seen)
-        if end > 0:
-            # What lies before it stays unknown: the rows may have more than one reading.
-            i = end
-            locked = True
-            continue
+        if i >= tried:
+            end = _only_reading(i, rows, read, address, data, timing, shape, ends, seen, steps, tells)
+            if end > 0:
+                # What lies before it stays unknown: the rows may have more than one reading.
+                i = end
+                locked = True
+                continue
+            tried = i + max(1, shape[5] // 2)
         i += 1
     return i, locked

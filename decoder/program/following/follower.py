@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.bus.columns import Cycles, Flag, Kind
 from busledger.decoder.ledger.columns import Compared
-from busledger.decoder.program.following.columns import Followed, Instructions, Part, State
+from busledger.decoder.program.following.columns import Flow, Followed, Instructions, Part, State
 from busledger.decoder.program.following.gather_kernel import gather
 from busledger.decoder.program.following.glossary import Glossary
 from busledger.decoder.program.following.instructions import InstructionSet
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["FollowedBlock", "Follower", "reached_by"]
 
 _T = TypeVar("_T", bound=np.generic)
+_PUSHES = 3  # at least, as an interrupt is taken: the program counter and the flags
 _LONGEST_TAIL = 1 << 15  # rows: an instruction that lasts longer (a halt) is taken as it stands
 
 
@@ -152,10 +153,42 @@ class Follower:
         text = np.full(n, -1, np.int32)
         text[row] = number
         of, part = of[:n], part[:n]
+        kept = self._without_interrupted(kind[:n], address[:n], of, part, text, row, number)
+        row, end, first = row[kept], end[kept], first[kept]
+        packed, size, state, number = packed[kept], size[kept], state[kept], number[kept]
         base = np.int64(index[0]) if n else np.int64(0)  # the list counts every cycle
         of = np.where(of < 0, -1, of + base)
         found = Instructions(row + base, end + base, first, packed, size, state, number)
         return Followed(of, part, text, np.zeros(n, np.bool_)), found, min(int(opened), n)
+
+    def _without_interrupted(
+        self,
+        kind: NDArray[np.uint8],
+        address: NDArray[np.uint32],
+        of: NDArray[np.int64],
+        part: NDArray[np.uint8],
+        text: NDArray[np.int32],
+        row: NDArray[np.int64],
+        number: NDArray[np.int32],
+    ) -> NDArray[np.bool_]:
+        """Which instructions are ones: a fetch behind which the processor pushes three bytes and reads a vector comes
+        to nothing, it is the beginning of an interrupt. The columns of its cycles are changed to say so."""
+        kept = np.ones(len(row), np.bool_)
+        vectors = np.array(sorted(self.instructions.file.vectors.values()), np.uint32)
+        data = part == Part.DATA
+        reads = data & (kind == Kind.READ)
+        high = np.isin(address, vectors + np.uint32(1)) & reads
+        high[1:] &= reads[:-1] & (address[:-1] + np.uint32(1) == address[1:])
+        owners = np.unique(of[np.flatnonzero(high)])
+        for owner in owners[owners >= 0].tolist():
+            own = of == owner
+            at = int(np.searchsorted(row, owner))
+            flow = self.glossary.flow[number[at]] if number[at] >= 0 else Flow.NEXT
+            if flow == Flow.SOFTWARE_INTERRUPT or np.count_nonzero(own & (kind == Kind.WRITE)) < _PUSHES:
+                continue
+            part[own], of[own], text[owner] = Part.INTERRUPT, -1, -1
+            kept[at] = False
+        return kept
 
 
 def _longer(column: NDArray[_T]) -> NDArray[_T]:
