@@ -19,6 +19,7 @@ from busledger.decoder.ledger.columns import Compared, Verdict
 from busledger.decoder.store import Store, StoreDamagedError, StoredLine, StoredRegion, StoreFacts
 from busledger.decoder.store.cache import StoreCache, file_digest, store_key
 from busledger.decoder.store.writer import StoreWriter
+from tests.tui.builders import moved_of
 
 FACTS = StoreFacts(
     tick_fs=1_000_000,
@@ -41,6 +42,14 @@ def columns(n: int, seed: int = 1) -> tuple[Capture, Cycles, Compared]:
     levels = rng.integers(0, 1 << 63, (3 * n, 2)).astype(np.uint64)
     time = np.arange(3 * n, dtype=np.int64) * 7
     return Capture(time, levels, np.zeros_like(levels), FACTS.tick_fs), cycles, compared
+
+
+def test_the_lines_that_moved_in_each_group_of_rows_are_kept(tmp_path: Path) -> None:
+    """Against the rows themselves, whatever blocks they came in."""
+    for blocks in (1, 3, 7, 299):
+        store, (capture, _, _) = write(tmp_path / f"entry{blocks}", 300, blocks)
+        assert np.array_equal(store.moved, moved_of(capture))
+    assert len(write(tmp_path / "none", 0)[0].moved) == 0
 
 
 def write(entry: Path, n: int = 100, blocks: int = 3) -> tuple[Store, tuple[Capture, Cycles, Compared]]:
@@ -272,5 +281,5 @@ def test_two_processes_may_write_and_read_the_same_entry(tmp_path: Path) -> None
         assert twin.exitcode == 0
     found = cache.find("entry")
     assert found is not None and len(found) == 50
-    assert json.loads((tmp_path / "entry" / "meta.json").read_text())["schema"] == "busledger.store/1"
+    assert json.loads((tmp_path / "entry" / "meta.json").read_text())["schema"] == "busledger.store/2"
     assert [p.name for p in tmp_path.iterdir() if p.is_dir()] == ["entry"]

@@ -15,6 +15,7 @@ from textual.theme import Theme
 from busledger.decoder.text import plain
 from busledger.tui import palette
 from busledger.tui import state as states
+from busledger.tui.arrangements import Arrangements, default_file
 from busledger.tui.host import HostApp
 from busledger.tui.keys import ANYWHERE, FLIP, VIEWS, bindings
 from busledger.tui.loaded import Loaded
@@ -63,6 +64,8 @@ class BrowserApp(HostApp):
         Makes a factory for another capture of the same board; None: opening is not offered.
     watch_every_s
         How often to look whether the capture or the board file changed; 0: never.
+    arrangements
+        Keeps the order of lines in the levels view from run to run; None: it is forgotten.
     """
 
     CSS_PATH = Path(__file__).with_name("browser.tcss")
@@ -88,8 +91,16 @@ class BrowserApp(HostApp):
         Binding("ctrl+c", "leave", "quit", show=False, priority=True),
     ]
 
-    def __init__(self, factory: SessionFactory, *, opener: Opener | None = None, watch_every_s: float = 1.0) -> None:
+    def __init__(
+        self,
+        factory: SessionFactory,
+        *,
+        opener: Opener | None = None,
+        watch_every_s: float = 1.0,
+        arrangements: Arrangements | None = None,
+    ) -> None:
         super().__init__()
+        self._arrangements = arrangements
         self.factory = factory
         self.opener = opener
         self._ticket = 0  # of the latest opening
@@ -140,6 +151,8 @@ class BrowserApp(HostApp):
         self.loaded_or_none = loaded
         self.program = None
         self.state = states.initial_state(loaded.source.facts, loaded.source.total, loaded.span)
+        if self._arrangements is not None:
+            self.state = self._arrangements.applied(self.state)
         if before is not None:
             self.state = states.carry_over(before, self.state)
         elif (worst := worst_cell(message.session.result)) is not None:
@@ -219,6 +232,8 @@ class BrowserApp(HostApp):
     def action_leave(self) -> None:
         """Leave; 2 if nothing could be opened."""
         self.workers.cancel_all()
+        if self._arrangements is not None:
+            self._arrangements.keep(self.state)
         self.exit(0 if self.loaded_or_none is not None else 2)
 
     def action_stop(self) -> None:
@@ -261,6 +276,6 @@ class BrowserApp(HostApp):
 
 def run_browser(factory: SessionFactory, *, opener: Opener | None = None) -> int:
     """Run the browser on the terminal until the user leaves. Returns the exit status."""
-    app = BrowserApp(factory, opener=opener)
+    app = BrowserApp(factory, opener=opener, arrangements=Arrangements(default_file()))
     status = app.run()
     return status if status is not None else app.return_code or 0

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.capture.columns import Capture
 from busledger.decoder.ledger.columns import Compared
-from busledger.decoder.store import Store, StoreFacts
+from busledger.decoder.store import DETAIL_ROWS, Store, StoreFacts
 from busledger.tui.filters import Filter, matches
+from busledger.tui.timeline import rows_moved
 
 __all__ = ["CHUNK", "CycleRow", "CycleSource", "Match", "StoreSource", "find_edge", "find_match", "select_rows"]
 
@@ -64,6 +65,8 @@ class CycleSource(Protocol):
     @property
     def capture(self) -> Capture: ...
     @property
+    def moved(self) -> NDArray[np.uint64]: ...
+    @property
     def mismatch_rows(self) -> NDArray[np.int64]: ...
     def row(self, index: int) -> CycleRow: ...
     def at_time(self, ticks: int) -> int: ...
@@ -99,6 +102,11 @@ class StoreSource:
     def capture(self) -> Capture:
         """The rows of levels, mapped."""
         return self._store.capture
+
+    @property
+    def moved(self) -> NDArray[np.uint64]:
+        """Which lines moved in each ``DETAIL_ROWS`` rows of levels."""
+        return self._store.moved
 
     @property
     def mismatch_rows(self) -> NDArray[np.int64]:
@@ -174,28 +182,29 @@ def select_rows(source: CycleSource, wanted: Filter) -> Iterator[tuple[int, NDAr
     yield high - low, np.concatenate(parts) if parts else np.empty(0, np.uint32)
 
 
-def find_edge(capture: Capture, bits: Sequence[int], ticks: int, step: int) -> Iterator[tuple[int, int | None]]:
+def find_edge(
+    capture: Capture, moved: NDArray[np.uint64], bits: Sequence[int], ticks: int, step: int
+) -> Iterator[tuple[int, int | None]]:
     """The time of the next change of any of these lines after ``ticks`` (the last before it for step -1).
 
-    A change to or from unknown counts. Yields as ``find_match``, rows for cycles and ticks for the found one.
+    A change to or from unknown counts. Yields as ``find_match``, rows for cycles and ticks for the found one. Only the
+    groups of rows that ``moved`` says it lies in are looked at row by row.
     """
-    masks: dict[int, int] = {}
+    mask = np.zeros(capture.levels.shape[1], np.uint64)
     for bit in bits:
-        masks[bit // 64] = masks.get(bit // 64, 0) | 1 << bit % 64
-    rows = len(capture)
-    looked = 0
+        mask[bit // 64] |= np.uint64(1 << bit % 64)
     at = int(np.searchsorted(capture.time, ticks, "right" if step > 0 else "left"))
     # Row r changes the line if it differs from row r - 1; row 0 changes nothing.
-    while (max(at, 1) < rows) if step > 0 else (at > 1):
-        low, high = (max(at, 1), min(max(at, 1) + CHUNK, rows)) if step > 0 else (max(1, at - CHUNK), at)
-        moved = np.zeros(high - low, np.bool_)
-        for word, mask in masks.items():
-            levels, unknown = capture.levels[low - 1 : high, word], capture.unknown[low - 1 : high, word]
-            moved |= ((levels[1:] ^ levels[:-1]) | (unknown[1:] ^ unknown[:-1])) & np.uint64(mask) != 0
-        hits = np.flatnonzero(moved)
-        looked += high - low
-        if len(hits):
-            yield looked, int(capture.time[low + int(hits[0] if step > 0 else hits[-1])])
+    low, high = (max(at, 1), len(capture)) if step > 0 else (1, at)
+    if low >= high:
+        return
+    groups = slice(low // DETAIL_ROWS, -(-high // DETAIL_ROWS))
+    hits = np.flatnonzero((moved[groups] & mask).any(axis=1)) + groups.start
+    # The first group may have moved before the range alone; then the second is the one.
+    for group in (hits if step > 0 else hits[::-1])[:2].tolist():
+        first, last = max(low, group * DETAIL_ROWS), min(high, (group + 1) * DETAIL_ROWS)
+        rows = first + np.flatnonzero((rows_moved(capture, first, last) & mask).any(axis=1))
+        if len(rows):
+            yield high - low, int(capture.time[rows[0] if step > 0 else rows[-1]])
             return
-        yield looked, None
-        at = high if step > 0 else low
+    yield high - low, None

@@ -14,11 +14,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.capture.columns import Capture
+from busledger.decoder.store import DETAIL_ROWS
 
-__all__ = ["Cell", "LevelColumns", "View", "column_of", "columns_of", "line_cells", "sample_view", "value_text"]
+__all__ = [
+    "Cell",
+    "LevelColumns",
+    "View",
+    "column_of",
+    "columns_of",
+    "line_cells",
+    "rows_moved",
+    "sample_view",
+    "value_text",
+]
 
-# Rows looked at for one picture. Further out, rows are taken evenly: at that
-# zoom a pulse between two of them may be missing from the picture.
+# Rows looked at one by one for one picture. Further out, what moved is known for groups of rows.
 _MOST_ROWS = 1 << 16
 
 
@@ -71,8 +81,12 @@ class LevelColumns:
     outside: NDArray[np.bool_]
 
 
-def sample_view(capture: Capture, view: View) -> LevelColumns:
-    """What every line did in every column. Cost grows with the rows in view, up to a limit, not with the capture."""
+def sample_view(capture: Capture, view: View, moved: NDArray[np.uint64]) -> LevelColumns:
+    """What every line did in every column, every pulse told however far out.
+
+    ``moved`` uint64 (groups, words): the lines that move in each ``DETAIL_ROWS`` rows. Cost grows with the rows in view
+    up to a limit, then with the columns and the groups.
+    """
     words = capture.levels.shape[1]
     zeros = np.zeros((view.columns, words), np.uint64)
     rows = len(capture)
@@ -82,22 +96,37 @@ def sample_view(capture: Capture, view: View) -> LevelColumns:
     # The row in force just before each edge; -1 is before the capture.
     row = np.searchsorted(capture.time, edges, "left").astype(np.int64) - 1
     first, last = max(0, int(row[0])), max(0, int(row[-1]))
-    if last - first > _MOST_ROWS:
-        even = np.linspace(first, last, _MOST_ROWS).astype(np.int64)
-        picks = _distinct(np.sort(np.concatenate([even, np.maximum(row, 0)])))
-        levels, unknown = capture.levels[picks], capture.unknown[picks]
-    else:
-        picks = np.arange(first, last + 1)
-        levels, unknown = capture.levels[first : last + 1], capture.unknown[first : last + 1]
     changed = zeros.copy()
-    if len(picks) > 1:
-        moved = (levels[1:] ^ levels[:-1]) | (unknown[1:] ^ unknown[:-1])
-        column = np.searchsorted(row[1:], picks[1:], "left")
-        starts = np.flatnonzero(np.diff(column, prepend=-1))
-        changed[column[starts]] = np.bitwise_or.reduceat(moved, starts, axis=0)
-    place = np.searchsorted(picks, np.maximum(row, 0))
+    if last - first > _MOST_ROWS:
+        for column in range(view.columns):
+            changed[column] = _moved_in(capture, moved, max(1, int(row[column]) + 1), int(row[column + 1]) + 1)
+    elif last > first:
+        moves = rows_moved(capture, first + 1, last + 1)
+        column_of_row = np.searchsorted(row[1:], np.arange(first + 1, last + 1), "left")
+        starts = np.flatnonzero(np.diff(column_of_row, prepend=-1))
+        changed[column_of_row[starts]] = np.bitwise_or.reduceat(moves, starts, axis=0)
+    place = np.maximum(row, 0)
     outside = (row[1:] < 0) | (edges[:-1] > int(capture.time[-1]))
-    return LevelColumns(levels[place[:-1]], levels[place[1:]], changed, unknown[place[1:]], outside)
+    before, after = place[:-1], place[1:]
+    return LevelColumns(capture.levels[before], capture.levels[after], changed, capture.unknown[after], outside)
+
+
+def rows_moved(capture: Capture, first: int, last: int) -> NDArray[np.uint64]:
+    """uint64 (rows, words): what each row of ``first:last`` changes against the row before it; ``first`` at least 1."""
+    levels, unknown = capture.levels[first - 1 : last], capture.unknown[first - 1 : last]
+    return (levels[1:] ^ levels[:-1]) | (unknown[1:] ^ unknown[:-1])
+
+
+def _moved_in(capture: Capture, moved: NDArray[np.uint64], first: int, last: int) -> NDArray[np.uint64]:
+    """The lines that any row of ``first:last`` changes: whole groups from ``moved``, at the ends row by row."""
+    low, high = -(-first // DETAIL_ROWS), last // DETAIL_ROWS
+    if low >= high:
+        return np.asarray(np.bitwise_or.reduce(rows_moved(capture, first, last), axis=0))
+    found = np.bitwise_or.reduce(moved[low:high], axis=0)
+    for start, stop in ((first, low * DETAIL_ROWS), (high * DETAIL_ROWS, last)):
+        if start < stop:
+            found = found | np.bitwise_or.reduce(rows_moved(capture, start, stop), axis=0)
+    return np.asarray(found)
 
 
 def line_cells(columns: LevelColumns, bit: int) -> NDArray[np.uint8]:
@@ -164,16 +193,5 @@ def column_of(view: View, ticks: int) -> int | None:
 
 
 def columns_of(view: View, times: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The distinct columns that show any of these rising times; far out, of evenly taken ones."""
-    edges = view.edges()
-    low, high = (int(at) for at in np.searchsorted(times, [edges[0], edges[-1]]))
-    step = max(1, (high - low) // _MOST_ROWS)
-    column = np.floor((times[low:high:step] - view.start) / view.ticks_per_column).astype(np.int64)
-    return _distinct(column[(column >= 0) & (column < view.columns)])
-
-
-def _distinct(rising: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Without repetitions. numpy's own ``unique`` first loads its masked arrays, which takes longer than a key may."""
-    keep = np.ones(len(rising), np.bool_)
-    keep[1:] = rising[1:] != rising[:-1]
-    return rising[keep]
+    """The columns that show any of these rising times: found by halving, however many lie in one."""
+    return np.flatnonzero(np.diff(np.searchsorted(times, view.edges())))

@@ -16,6 +16,7 @@ from busledger.decoder.errors import CaptureError
 from busledger.decoder.ledger.columns import Compared
 
 __all__ = [
+    "DETAIL_ROWS",
     "GROUPS",
     "HEAD_BYTES",
     "META",
@@ -29,7 +30,7 @@ __all__ = [
     "head",
 ]
 
-SCHEMA = "busledger.store/1"
+SCHEMA = "busledger.store/2"
 META = "meta.json"
 HEAD_BYTES = 64
 _MAGIC = b"busledger column 1\n"
@@ -95,12 +96,16 @@ _CAPTURE: dict[str, np.dtype[Any]] = {
     "unknown": np.dtype(np.uint64),
 }
 _INDEX: dict[str, np.dtype[Any]] = {"mismatch_rows": np.dtype(np.int64), "disagree_rows": np.dtype(np.int64)}
+# Which lines moved in each so many rows of levels: what a picture of the whole capture is drawn from.
+DETAIL_ROWS = 256
+_DETAIL: dict[str, np.dtype[Any]] = {"moved": np.dtype(np.uint64)}
 # Every column file of an entry is named ``group.column``.
 GROUPS: dict[str, Mapping[str, np.dtype[Any]]] = {
     "capture": _CAPTURE,
     "cycles": _CYCLE,
     "compared": _COMPARED,
     "index": _INDEX,
+    "detail": _DETAIL,
 }
 
 

@@ -28,6 +28,7 @@ from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.capture.columns import Capture
 from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.store.layout import (
+    DETAIL_ROWS,
     GROUPS,
     HEAD_BYTES,
     META,
@@ -72,6 +73,8 @@ class Store:
     capture : rows of levels, columns as ``Capture``
     cycles, compared : one row a cycle
     mismatch_rows, disagree_rows : int64, rising, the cycles with that verdict
+    moved : uint64, shape (blocks, words), the lines that differ between any two neighbouring rows of ``DETAIL_ROWS``
+        rows of levels, the row before the first among them
     documents : texts kept with the entry, by name
     """
 
@@ -82,6 +85,7 @@ class Store:
     compared: Compared
     mismatch_rows: NDArray[np.int64]
     disagree_rows: NDArray[np.int64]
+    moved: NDArray[np.uint64]
     documents: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
@@ -112,8 +116,11 @@ class Store:
             raise StoreDamagedError(f"The entry cannot be read: {error.strerror or error}", where=where) from error
         except (ValueError, KeyError, TypeError, AttributeError, ValidationError) as error:
             raise StoreDamagedError("The entry's facts are not readable", where=where) from error
+        moved = groups["detail"]["moved"].reshape(-1, words)
         lengths = {len(column) for group in ("cycles", "compared") for column in groups[group].values()}
-        if len(lengths) != 1 or not len(capture["time"]) == len(levels) == len(unknown):
+        if len(lengths) != 1 or not len(capture["time"]) == len(levels) == len(unknown) or (
+            len(moved) != -(-len(levels) // DETAIL_ROWS)
+        ):
             raise StoreDamagedError("The entry's columns differ in length", where=where)
         nothing = np.broadcast_to(np.uint64(0), lengths.pop())  # as long as the others, and no memory
         return cls(
@@ -124,6 +131,7 @@ class Store:
             compared=Compared(**groups["compared"], selected=nothing, selects_seen=nothing),
             mismatch_rows=groups["index"]["mismatch_rows"],
             disagree_rows=groups["index"]["disagree_rows"],
+            moved=moved,
             documents=documents,
         )
 

@@ -20,6 +20,7 @@ from busledger.decoder.capture.columns import Capture
 from busledger.decoder.errors import OutputError
 from busledger.decoder.ledger.columns import Compared, Verdict
 from busledger.decoder.store.layout import (
+    DETAIL_ROWS,
     GROUPS,
     HEAD_BYTES,
     META,
@@ -77,6 +78,40 @@ class _Column:
         self._file.close()
 
 
+class _Moved:
+    """Takes blocks of levels and gives, for every ``DETAIL_ROWS`` rows, the lines that moved in them."""
+
+    def __init__(self) -> None:
+        self._rows = 0
+        self._last: tuple[NDArray[np.uint64], NDArray[np.uint64]] | None = None
+        self._open: NDArray[np.uint64] | None = None  # of the rows that do not fill a group yet
+
+    def add(self, block: Capture) -> NDArray[np.uint64]:
+        """uint64 (groups, words) of the groups that this block completes."""
+        levels, unknown = block.levels, block.unknown
+        if not len(levels):
+            return np.empty((0, levels.shape[1]), np.uint64)
+        before = self._last if self._last is not None else (levels[:1], unknown[:1])
+        moved = np.empty_like(levels)
+        moved[0] = (levels[0] ^ before[0][-1]) | (unknown[0] ^ before[1][-1])
+        moved[1:] = (levels[1:] ^ levels[:-1]) | (unknown[1:] ^ unknown[:-1])
+        self._last = levels[-1:].copy(), unknown[-1:].copy()
+        first = -self._rows % DETAIL_ROWS  # where the first new group begins
+        starts = np.arange(first, len(moved), DETAIL_ROWS)
+        starts = np.concatenate([[0], starts]) if first else starts
+        groups = np.bitwise_or.reduceat(moved, starts, axis=0)
+        if first and self._open is not None:
+            groups[0] |= self._open
+        self._rows += len(moved)
+        unfinished = self._rows % DETAIL_ROWS
+        self._open = groups[-1].copy() if unfinished else None
+        return groups[:-1] if unfinished else groups
+
+    def rest(self) -> NDArray[np.uint64]:
+        """The last group, which need not be full."""
+        return np.empty((0, 1), np.uint64) if self._open is None else self._open[None, :]
+
+
 class StoreWriter:
     """Takes blocks in order and makes an entry of them at ``finish``.
 
@@ -101,6 +136,7 @@ class StoreWriter:
         self._columns: dict[str, _Column] = {}
         self._documents: dict[str, str] = {}
         self._words: int | None = None
+        self._moved = _Moved()
         self._open = True
         self.capture_rows = 0
         self.cycle_rows = 0
@@ -141,6 +177,7 @@ class StoreWriter:
         self._append("capture.time", block.time)
         self._append("capture.levels", block.levels)
         self._append("capture.unknown", block.unknown)
+        self._append("detail.moved", self._moved.add(block))
         self.capture_rows += len(block)
 
     def add_cycles(self, cycles: Cycles) -> None:
@@ -167,6 +204,7 @@ class StoreWriter:
             raise ValueError("this writer is closed")
         if self.cycle_rows != self.compared_rows:
             raise ValueError(f"{self.cycle_rows} cycles, but the ledger's word on {self.compared_rows}")
+        self._append("detail.moved", self._moved.rest())
         try:
             for column in self._columns.values():
                 column.finish()

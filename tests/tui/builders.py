@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busledger.decoder.bus.columns import Cycles, Flag, Kind
 from busledger.decoder.capture.columns import Capture
@@ -26,7 +27,7 @@ from busledger.decoder.findings import (
 )
 from busledger.decoder.ledger.columns import Compared, Verdict
 from busledger.decoder.progress import Progress, silent
-from busledger.decoder.store import Store, StoredLine, StoredRegion, StoredRule, StoreFacts
+from busledger.decoder.store import DETAIL_ROWS, Store, StoredLine, StoredRegion, StoredRule, StoreFacts
 from busledger.decoder.store.writer import StoreWriter
 
 TICK_FS = 10_000_000
@@ -142,6 +143,18 @@ def columns(start: int, stop: int, total: int) -> tuple[Capture, Cycles, Compare
     one = np.uint64(1)
     levels = np.stack([base | before, base | before | one, base | now | one, base | now], 1).reshape(-1, 1)
     return Capture(time, levels, np.zeros_like(levels), TICK_FS), cycles, compared
+
+
+def moved_of(capture: Capture, rows: int = DETAIL_ROWS) -> NDArray[np.uint64]:
+    """What ``Store.moved`` holds, row by row: the plain twin of the store's own way."""
+    words = capture.levels.shape[1]
+    groups = np.zeros((-(-len(capture) // rows), words), np.uint64)
+    for row in range(1, len(capture)):
+        for word in range(words):
+            levels = int(capture.levels[row, word]) ^ int(capture.levels[row - 1, word])
+            unknown = int(capture.unknown[row, word]) ^ int(capture.unknown[row - 1, word])
+            groups[row // rows, word] |= np.uint64(levels | unknown)
+    return groups
 
 
 def make_store(

@@ -11,6 +11,7 @@ import pytest
 
 from busledger.decoder.findings import Cleared, WarningFinding
 from busledger.decoder.ledger.columns import Verdict
+from busledger.decoder.store import StoreFacts
 from busledger.tui import state as states
 from busledger.tui.filters import Filter
 from busledger.tui.loaded import Loaded
@@ -312,3 +313,16 @@ def test_moving_over_the_map_stays_on_it() -> None:
 
 def test_make_result_is_the_runs_own_count(session: FakeSession) -> None:
     assert make_result(session.store).mismatch_total == len(session.store.mismatch_rows) == 73
+
+
+def test_what_a_rom_gives_is_told_as_its_image(session: FakeSession) -> None:
+    class Rom(StoreSource):
+        @property
+        def facts(self) -> StoreFacts:
+            regions = tuple(region.model_copy(update={"kind": "rom"}) for region in super().facts.regions)
+            return super().facts.model_copy(update={"regions": regions})
+
+        def row(self, index: int) -> CycleRow:
+            return replace(super().row(index), writer=-1)
+
+    assert detail_text(Rom(session.store), BOARD, at(cursor=1)).plain.endswith("as the ROM's image has it")

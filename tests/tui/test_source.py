@@ -15,7 +15,7 @@ from busledger.tui import state as states
 from busledger.tui.filters import Filter
 from busledger.tui.loaded import Loaded, Search, address_search, find_around, lane_search, part_search
 from busledger.tui.source import StoreSource, find_edge, find_match, select_rows
-from tests.tui.builders import BOARD, FakeSession, make_result, make_session, make_store
+from tests.tui.builders import BOARD, FakeSession, make_result, make_session, make_store, moved_of
 
 
 @pytest.fixture(scope="module")
@@ -138,8 +138,8 @@ def test_edges_are_where_the_line_differs_from_the_row_before(
     edges = [n for n in range(1, len(rows)) if seen[n] != seen[n - 1]]
     beyond = [n for n in edges if (n > ticks if step > 0 else n < ticks)]
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(sources, "CHUNK", chunk)
-        found = last(find_edge(capture, bits, ticks, step))
+        patch.setattr(sources, "DETAIL_ROWS", chunk)
+        found = last(find_edge(capture, moved_of(capture, chunk), bits, ticks, step))
     assert found == ((beyond[0] if step > 0 else beyond[-1]) if beyond else None)
 
 

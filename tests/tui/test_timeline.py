@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,7 +11,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busledger.decoder.capture.columns import Capture
-from busledger.tui.timeline import Cell, View, column_of, columns_of, line_cells, sample_view, value_text
+from busledger.decoder.store.writer import StoreWriter
+from busledger.tui import timeline
+from busledger.tui.timeline import (
+    Cell,
+    LevelColumns,
+    View,
+    column_of,
+    columns_of,
+    line_cells,
+    sample_view,
+    value_text,
+)
+from tests.tui.builders import facts, moved_of
 
 
 def capture_of(rows: list[tuple[int, int, int]], words: int = 1) -> Capture:
@@ -52,6 +65,10 @@ def plain_cells(rows: list[tuple[int, int, int]], view: View, bit: int) -> list[
     return [int(cell) for cell in cells]
 
 
+def seen(capture: Capture, view: View) -> LevelColumns:
+    return sample_view(capture, view, moved_of(capture))
+
+
 ROWS = st.lists(st.tuples(st.integers(0, 200), st.integers(0, 15), st.sampled_from([0, 0, 0, 1, 6])), min_size=1).map(
     lambda rows: sorted({time: (time, level & ~lost, lost) for time, level, lost in rows}.values())
 )
@@ -63,24 +80,44 @@ def test_cells_equal_the_plain_twins(
     rows: list[tuple[int, int, int]], begin: float, per: float, width: int, bit: int, words: int
 ) -> None:
     view = View(begin, per, width)
-    sampled = sample_view(capture_of(rows, words), view)
+    sampled = seen(capture_of(rows, words), view)
     assert line_cells(sampled, bit + 64 * (words - 1)).tolist() == plain_cells(rows, view, bit)
 
 
+@given(ROWS, st.floats(-50, 250), st.floats(1 / 16, 40), st.integers(1, 60), st.integers(0, 3), st.integers(1, 9))
+@settings(max_examples=100)
+def test_from_afar_no_pulse_is_lost(
+    rows: list[tuple[int, int, int]], begin: float, per: float, width: int, bit: int, group: int
+) -> None:
+    """Rows used to be taken evenly: a pulse between two of them was missing from the picture."""
+    view, capture = View(begin, per, width), capture_of(rows)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(timeline, "_MOST_ROWS", 0)
+        patch.setattr(timeline, "DETAIL_ROWS", group)
+        sampled = sample_view(capture, view, moved_of(capture, group))
+    assert line_cells(sampled, bit).tolist() == plain_cells(rows, view, bit)
+
+
 def test_an_empty_capture_is_outside_everywhere() -> None:
-    sampled = sample_view(capture_of([]), View(0.0, 1.0, 5))
+    sampled = seen(capture_of([]), View(0.0, 1.0, 5))
     assert line_cells(sampled, 0).tolist() == [Cell.OUTSIDE] * 5
     assert value_text(sampled, [3, 2, 1, 0]) == "     "
 
 
-def test_many_rows_a_column_are_taken_evenly_and_still_end_right() -> None:
+def test_one_pulse_among_a_million_rows_is_seen(tmp_path: Path) -> None:
     count = 1_000_000
     levels = (np.arange(count) % 2).astype(np.uint64).reshape(-1, 1)
     levels[count // 2 :] |= np.uint64(2)
+    levels[123_457] |= np.uint64(4)
     capture = Capture(np.arange(count, dtype=np.int64), levels, np.zeros_like(levels), 1)
-    sampled = sample_view(capture, View(0.0, count / 50, 50))
-    cells = line_cells(sampled, 1).tolist()
-    assert cells == [Cell.LOW] * 25 + [Cell.RISE] + [Cell.HIGH] * 24
+    with StoreWriter(tmp_path / "entry") as writer:
+        for start in range(0, count, 99_999):
+            writer.add_capture(capture.slice(start, min(count, start + 99_999)))
+        store = writer.finish(facts())
+    sampled = sample_view(store.capture, View(0.0, count / 50, 50), store.moved)
+    assert line_cells(sampled, 0).tolist()[1:] == [Cell.BUSY] * 49
+    assert line_cells(sampled, 1).tolist() == [Cell.LOW] * 25 + [Cell.RISE] + [Cell.HIGH] * 24
+    assert line_cells(sampled, 2).tolist() == [Cell.LOW] * 6 + [Cell.BUSY] + [Cell.LOW] * 43
 
 
 @pytest.mark.parametrize(
@@ -94,12 +131,12 @@ def test_many_rows_a_column_are_taken_evenly_and_still_end_right() -> None:
     ],
 )
 def test_values_are_written_where_they_fit(rows: list[tuple[int, int, int]], bits: list[int], text: str) -> None:
-    assert value_text(sample_view(capture_of(rows), View(0.0, 1.0, 12)), bits) == text
+    assert value_text(seen(capture_of(rows), View(0.0, 1.0, 12)), bits) == text
 
 
 def test_a_value_wider_than_a_nibble_pads_at_the_top() -> None:
     rows = [(0, 0b101101, 0), (20, 0, 0)]
-    assert value_text(sample_view(capture_of(rows), View(0.0, 1.0, 6)), [5, 4, 3, 2, 1, 0]) == "2D────"
+    assert value_text(seen(capture_of(rows), View(0.0, 1.0, 6)), [5, 4, 3, 2, 1, 0]) == "2D────"
 
 
 @given(st.integers(0, 1000), st.floats(1 / 16, 40), st.integers(8, 100))

@@ -88,7 +88,7 @@ class LevelsScreen(SteppingScreen):
             return
         names = host.state.groups[host.state.group].lines
         bits = [bit for bit, line in enumerate(source.facts.lines) if line.name in names]
-        run = find_edge(source.capture, bits, caret_of(source, host.state), step)
+        run = find_edge(source.capture, source.moved, bits, caret_of(source, host.state), step)
         where = "later" if step > 0 else "earlier"
         host.search(run, f"There is no {where} edge here.", edge=True)
 

@@ -34,6 +34,11 @@ def _place(source: CycleSource, board: BoardLike | None, region: int, lanes: int
     return f"{words}, {' '.join(plain(chip) for chip in chips)}" if chips else words
 
 
+def _kind(source: CycleSource, region: int) -> str:
+    regions = source.facts.regions
+    return regions[region].kind if 0 <= region < len(regions) else ""
+
+
 def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserState, below: str = "") -> Text:
     """The chosen cycle, ``below`` under its first line; every name from a file is escaped, nothing is markup."""
     if not source.total:
@@ -53,7 +58,7 @@ def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserStat
         text.append(f"{below}\n", COLOURS["accent"])
 
     words = VERDICT_WORDS[verdict]
-    if verdict is Verdict.UNKNOWN and 0 <= row.region < len(facts.regions) and facts.regions[row.region].kind == "rom":
+    if verdict is Verdict.UNKNOWN and _kind(source, row.region) == "rom":
         words = "not compared: the ROM's image is not given"
     text.append(words, f"bold {COLOURS[colour]}")
     text.append(f"  data {hex_bits(row.data, row.data_unknown, facts.data_bits)}", COLOURS["text"])
@@ -80,6 +85,8 @@ def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserStat
         text.append(f" with {hex_bits(writer.data, writer.data_unknown, facts.data_bits)}", COLOURS["text"])
         text.append(f", {span_text(row.time - writer.time, facts.tick_fs)} before", COLOURS["dim"])
         text.append(" (o goes there)", COLOURS["dim"])
+    elif row.known and _kind(source, row.region) == "rom":
+        text.append("as the ROM's image has it", COLOURS["dim"])
     else:
         text.append("no write to this cell was seen before", COLOURS["dim"])
     if row.flags:

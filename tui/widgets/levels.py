@@ -121,7 +121,7 @@ def draw_levels(source: CycleSource, state: BrowserState, width: int) -> LevelPi
     columns = max(8, width - NAME_WIDTH - 1)
     caret = caret_of(source, state)
     view = View.around(caret, state.ticks_per_column, columns)
-    sampled = sample_view(source.capture, view)
+    sampled = sample_view(source.capture, view, source.moved)
     edge_text, edge_colours, window = _edges(view, source, state)
     mark_text, mark_colours = _marks(view, state, caret, columns)
     ground = [GROUND] * columns
