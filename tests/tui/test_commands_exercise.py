@@ -63,6 +63,7 @@ def test_every_form_holds_the_same_bytes(tmp_path: Path, capsys: pytest.CaptureF
     assert listing.startswith("; March C- over bank0")
     code = [line for line in listing.splitlines() if line[:4] != ";" and line[4:6] == "  " and "  = " not in line]
     assert bytes.fromhex("".join(line[6:17] for line in code)) == raw
+    assert listing.isascii()
     assert max(len(line) for line in listing.splitlines()) <= 84
 
 

@@ -5,7 +5,6 @@ from busledger.decoder.program.exercises.asked import (
     named_regions,
     parse_address,
     program_for,
-    range_text,
     testable,
 )
 from busledger.decoder.program.exercises.columns import Line, OnFailure, Program, Range, Wanted
@@ -14,6 +13,7 @@ from busledger.decoder.program.exercises.foretold import Foretold, foretell, sec
 from busledger.decoder.program.exercises.formats import file_bytes, format_of
 from busledger.decoder.program.exercises.library import memory_test, memory_tests, processor_for, processors
 from busledger.decoder.program.exercises.listing import listing, typing_rows
+from busledger.decoder.program.exercises.overlaps import range_text
 from busledger.decoder.program.exercises.result import ExerciseResult, exercise_result
 from busledger.decoder.program.exercises.schema import MemoryTest
 

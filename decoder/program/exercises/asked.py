@@ -12,11 +12,12 @@ from busledger.decoder.errors import UsageError
 from busledger.decoder.program.exercises.columns import OnFailure, Program, Range, Wanted
 from busledger.decoder.program.exercises.compose import make_program
 from busledger.decoder.program.exercises.library import layouts_of, memory_test, processor_for
+from busledger.decoder.program.exercises.overlaps import range_text, refuse_overlaps, region_at
 from busledger.decoder.program.exercises.rom import rom_image, rom_origin, rom_range
 from busledger.decoder.program.exercises.schema import ProcessorFile
 from busledger.decoder.text import plain
 
-__all__ = ["Asked", "named_regions", "parse_address", "program_for", "range_text", "testable"]
+__all__ = ["Asked", "named_regions", "parse_address", "program_for", "testable"]
 
 _ADDRESS = re.compile(r"\s*(?:0x|\$)?([0-9A-Fa-f]{1,8})H?\s*", re.IGNORECASE)
 _RANGE = re.compile(r"(?P<first>[^-.]+?)(?:-|\.\.)(?P<last>[^-.]+)")
@@ -57,11 +58,6 @@ def parse_address(option: str, text: str) -> int:
     return int(found[1], 16)
 
 
-def range_text(ranges: Sequence[Range], digits: int = 4) -> str:
-    """``4000-43FF, 4800-4BFF``"""
-    return ", ".join(f"{first:0{digits}X}-{last:0{digits}X}" for first, last in ranges)
-
-
 def testable(region: Region) -> bool:
     """Whether a program can write all over a region and expect to read it back."""
     plain_memory = region.kind == "ram" and region.space == "memory" and region.when is None
@@ -89,7 +85,7 @@ def program_for(board: Board, asked: Asked, clock_hz: float, bus: str | None = N
         )
     else:
         origin = asked.origin
-    home = _region_at(board, origin)
+    home = region_at(board, origin)
     ranges = _ranges(board, asked, home)
     wanted = Wanted(
         processor, memory_test(asked.test or _USUAL_TEST), ranges, origin, asked.passes,
@@ -100,7 +96,7 @@ def program_for(board: Board, asked: Asked, clock_hz: float, bus: str | None = N
     program = make_program(wanted)
     if asked.rom_size is not None:
         rom_image(program, asked.rom_size)
-    _refuse_overlaps(board, program, home)
+    refuse_overlaps(board, program, home)
     return program
 
 
@@ -140,6 +136,7 @@ def _refuse_contradictions(asked: Asked, processor: ProcessorFile) -> None:
 
 def _refuse_eprom(board: Board, processor: ProcessorFile, size: int) -> None:
     first, last = rom_range(processor, size)
+    starts = last if processor.reset.entry is None else processor.reset.entry
     for region in board.regions:
         if region.space != "memory" or region.end < first or region.start > last:
             continue
@@ -149,9 +146,7 @@ def _refuse_eprom(board: Board, processor: ProcessorFile, size: int) -> None:
                 f"{plain(region.name)} ({region.kind})",
                 expected="the size of the EPROM in the socket where the processor starts",
             )
-        if (region.start, region.end) != (first, last) and (
-            region.start <= (processor.reset.entry or last) <= region.end
-        ):
+        if (region.start, region.end) != (first, last) and region.start <= starts <= region.end:
             raise UsageError(
                 f"an image of {size} bytes does not fit {plain(region.name)}, which has {region.size} bytes at "
                 f"{range_text([(region.start, region.end)])}",
@@ -164,10 +159,6 @@ def named_regions(board: Board, texts: Sequence[str]) -> tuple[str, ...]:
     names = {region.name for region in board.regions}
     parted = [[text] if text in names else text.split(",") for text in texts]
     return tuple(part.strip() for parts in parted for part in parts if part.strip())
-
-
-def _region_at(board: Board, address: int) -> Region | None:
-    return next((r for r in board.regions if r.space == "memory" and r.start <= address <= r.end), None)
 
 
 def _ranges(board: Board, asked: Asked, home: Region | None) -> tuple[Range, ...]:
@@ -235,86 +226,3 @@ def _why_not(region: Region) -> str:
     if region.when is not None:
         return "it answers only under a condition, which the program does not set"
     return "the board file says that it is mirrored, shared or protected from writing"
-
-
-def _refuse_overlaps(board: Board, program: Program, home: Region | None) -> None:
-    wanted = program.wanted
-    here = (program.origin, program.end)
-    top = (1 << wanted.processor.address_bits) - 1
-    if program.end > top:
-        raise UsageError(f"the program would end at {program.end:X}, beyond the last address {top:X}",
-                         expected=f"an --origin of at most {top - len(program.data) + 1:04X}")  # fmt: skip
-    if wanted.processor.address_bytes == 2 and program.origin >> 16 != program.end >> 16:
-        raise UsageError(f"the program at {range_text([here])} does not lie in one segment of 64K",
-                         expected="another --origin")  # fmt: skip
-    _refuse_tested(wanted, here, "the program itself", "--origin", " in RAM that is not tested")
-    if not wanted.rom:
-        if home is not None and home.kind != "ram":
-            raise UsageError(
-                f"the program would lie in {plain(home.name)}, which is {home.kind}",
-                expected="an --origin in RAM that is not tested",
-                hint="For an EPROM in the monitor's place say --reset-rom SIZE." if home.kind == "rom" else "",
-            )
-        if home is not None and program.end > home.end:
-            raise UsageError(
-                f"the program takes {range_text([here])}, but {plain(home.name)} ends at {home.end:04X}",
-                expected=f"an --origin of at most {home.end - len(program.data) + 1:04X}",
-            )
-    if program.stack is not None:
-        _stack(board, program, home)
-    if program.scratch is not None:
-        low, high = program.scratch
-        region = _region_at(board, low)
-        if region is not None and region.kind != "ram":
-            raise UsageError(f"the loops need RAM at {range_text([program.scratch])}, where {plain(region.name)} is "
-                             f"{region.kind}", expected="--scratch with other RAM")  # fmt: skip
-        if low <= program.end and high >= program.origin:
-            raise UsageError(
-                f"the program at {range_text([here])} lies over the RAM that its loops need, "
-                f"{range_text([program.scratch])}",
-                expected="another --origin or --scratch",
-            )
-    for option, address in (("--output", wanted.output), ("--back", wanted.back)):
-        if address is not None:
-            _refuse_tested(
-                wanted, (address, address), "the monitor's routine", option, " of a routine that is not tested"
-            )
-
-
-def _stack(board: Board, program: Program, home: Region | None) -> None:
-    wanted, stack = program.wanted, program.stack
-    assert stack is not None
-    fixed = wanted.processor.stack_page is not None
-    room = "there is no room for the stack"
-    top = (1 << wanted.processor.address_bits) - 1
-    hint = "With --on-failure stop or loop, and without --output, no stack is needed."
-    if stack[1] > top:
-        raise UsageError(f"{room}: it would end at {stack[1]:X}, beyond the last address {top:X}",
-                         expected="another --origin or --stack", hint=hint)  # fmt: skip
-    for first, last in wanted.ranges:
-        if stack[0] <= last and stack[1] >= first:
-            raise UsageError(
-                f"{room}: it lies at {range_text([stack])}, inside the tested range {range_text([(first, last)])}",
-                expected="--regions without it" if fixed else "--stack with RAM that is not tested", hint=hint,
-            )  # fmt: skip
-    region = _region_at(board, stack[1]) or _region_at(board, stack[0])
-    if region is not None and (region.kind != "ram" or not region.start <= stack[0] <= stack[1] <= region.end):
-        raise UsageError(f"{room}: {range_text([stack])} is not all in RAM ({plain(region.name)} is at "
-                         f"{range_text([(region.start, region.end)])})",
-                         expected="another --origin, or --stack with RAM that is not tested", hint=hint)  # fmt: skip
-    if region is None and home is not None and not fixed and wanted.stack is None:
-        raise UsageError(f"{room} behind the program: {plain(home.name)} ends at {home.end:04X}",
-                         expected="another --origin, or --stack with RAM that is not tested", hint=hint)  # fmt: skip
-    if wanted.stack is not None and stack[0] <= program.end and stack[1] >= program.origin:
-        raise UsageError(f"the stack at {range_text([stack])} would grow into the program",
-                         expected="another --stack")  # fmt: skip
-
-
-def _refuse_tested(wanted: Wanted, here: Range, what: str, option: str, which: str) -> None:
-    for first, last in wanted.ranges:
-        if here[0] <= last and here[1] >= first:
-            at = f"{here[0]:04X}" if here[0] == here[1] else range_text([here])
-            raise UsageError(
-                f"{what} ({at}) lies inside the tested range {range_text([(first, last)])}: it would be overwritten",
-                expected=f"another {option}{which}, or other --regions",
-            )

@@ -194,15 +194,19 @@ class _Composer:
                 **self._common, "first": first, "last": last, "after": last + 1, "before": first - 1,
                 "count": last + 1 - first, "page": first & ~(PAGE - 1),
                 "segment": first >> _SEGMENT & 0xF000,
+                "sum": first + (first >> 8), "other": 0x55 if first & 1 else 0xAA,
             }  # fmt: skip
             loop: Scope = {}
             cells = times * (last + 1 - first)
             self._sheet.put(self._rows(f"{way}_open"), figures, scopes=(loop, pair), words=words, times=times)
+            data = self.wanted.test.data
+            if data and self._has(f"{data}_open"):
+                self._sheet.put(self._rows(f"{data}_open"), figures, times=times)
             self._sheet.label("loop", loop)
             if self._has(f"{way}_next"):
                 self._in_loop(self._rows(f"{way}_next"), figures, loop, cells)
-            if self.wanted.test.data:
-                self._in_loop(self._rows(self.wanted.test.data), figures, loop, cells)
+            if data:
+                self._in_loop(self._rows(data), figures, loop, cells)
             for op in element.ops:
                 self._in_loop(self._op(op), figures, loop, cells)
             self._in_loop(self._rows(f"{way}_close"), figures, loop, cells)

@@ -6,15 +6,16 @@ from dataclasses import dataclass
 
 from busledger.decoder.board import Board
 from busledger.decoder.figures import NO_BREAK, count, plural
-from busledger.decoder.program.exercises.asked import range_text
 from busledger.decoder.program.exercises.columns import Program
 from busledger.decoder.program.exercises.library import memory_tests
 from busledger.decoder.program.exercises.listing import address_text
+from busledger.decoder.program.exercises.overlaps import range_text
 from busledger.decoder.text import plain
 
 __all__ = ["Foretold", "foretell", "seconds_text"]
 
 _VCD_BYTES = 115  # of dump for one bus access on 28 lines; measured with tests.benchmarks (see DEVELOPERS.md, Speed)
+_LITTLE = 64  # cells that any analyser holds
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +123,9 @@ def _time(program: Program, clock_said: str, sample_hz: float | None) -> tuple[s
         capture += f"; that is {_large(program.pass_s * sample_hz, 'samples')} at {sample_hz / 1e6:g}{NO_BREAK}MS/s"
     capture += f", and about {_large(accesses * _VCD_BYTES, 'bytes')} of VCD with 28 lines."
     first, last = wanted.ranges[0]
-    piece = range_text([(first, first + max(0, (last - first + 1) // 4 - 1))])
-    capture += f" If that is too much for the analyser, go over less at a time, such as --regions {piece}."
+    if last - first >= _LITTLE:
+        piece = range_text([(first, first + (last - first + 1) // 4 - 1)])
+        capture += f" If that is too much for the analyser, go over less at a time, such as --regions {piece}."
     return text, capture
 
 
@@ -155,6 +157,9 @@ def _overwrites(program: Program, board: Board, names: str) -> tuple[str, ...]:
         also.append(f"{range_text([program.scratch])}, where its loops keep their place (the monitor must not)")
     beside = f" It also writes to {' and to '.join(also)}." if also else ""
     text = f"It overwrites all of {names}.{beside}"
+    here = range_text([(program.origin, program.end)])
+    if not wanted.rom and not any(r.start <= program.origin <= r.end for r in board.regions if r.space == "memory"):
+        text += f" The board file has nothing at {here}, where the program lies: see that RAM answers there."
     if wanted.rom:
         return (f"{text} It needs no RAM: everything it knows is in the processor's registers.",)
     kept = f"{text} Neither the program nor what the monitor keeps for itself may lie there"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
+from busledger.decoder.figures import NO_BREAK
 from busledger.decoder.program.exercises.columns import Program
 
 __all__ = ["TYPED", "address_text", "listing", "typing_rows"]
@@ -12,6 +13,7 @@ __all__ = ["TYPED", "address_text", "listing", "typing_rows"]
 TYPED = 8
 """Bytes in a row to type."""
 _WIDTH = 80
+_PLAIN = str.maketrans({NO_BREAK: " ", "µ": "u"})  # for printers and editors that know ASCII alone
 
 
 def address_text(program: Program, address: int) -> str:
@@ -29,7 +31,7 @@ def listing(program: Program, told: Sequence[str] = ()) -> str:
         text = f"{address_text(program, line.address)}  {bytes_:11}  {line.label:6} {line.mnemonic:13}"
         lines.append(f"{text} ; {line.comment}" if line.comment else text.rstrip())
     lines += ["", "; To type: eight bytes a row, then the last two digits of their sum.", *typing_rows(program)]
-    return "\n".join(lines) + "\n"
+    return ("\n".join(lines) + "\n").translate(_PLAIN)
 
 
 def typing_rows(program: Program) -> list[str]:

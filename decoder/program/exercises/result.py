@@ -7,6 +7,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from busledger.decoder.figures import NO_BREAK
 from busledger.decoder.program.exercises.columns import Program
 from busledger.decoder.program.exercises.foretold import Foretold
 
@@ -51,7 +52,7 @@ def exercise_result(
     """The result of one program; ``written``: the files it was written to."""
     wanted = program.wanted
     return ExerciseResult(
-        title=told.title,
+        title=_plain([told.title])[0],
         processor=wanted.processor.name,
         test=wanted.test.name,
         ranges=wanted.ranges,
@@ -68,7 +69,11 @@ def exercise_result(
         finds=wanted.test.finds,
         part=dict(wanted.test.part),
         misses=wanted.test.misses,
-        said=dict(told.sections),
-        chosen=tuple(chosen),
+        said={head: _plain(sentences) for head, sentences in told.sections},
+        chosen=_plain(chosen),
         written=tuple(written),
     )
+
+
+def _plain(texts: Sequence[str]) -> tuple[str, ...]:
+    return tuple(text.replace(NO_BREAK, " ") for text in texts)

@@ -139,7 +139,7 @@ class Motorola:
                                                 wide=wide))  # fmt: skip
             case "sta" | "st" if register in "abx":
                 self._store(operands, self._get(register), wide=register == "x")
-            case "clr" | "com" | "dec" | "asl" | "lsl" | "lsr" if register in "ab":
+            case "clr" | "com" | "dec" | "inc" | "asl" | "lsl" | "lsr" if register in "ab":
                 self._alone(name[:3], register)
             case "add" | "adc" | "and" | "eor":
                 self._sum(name[:3], register, self._value(operands, 2))
@@ -159,6 +159,7 @@ class Motorola:
             "clr": 0,
             "com": value ^ 0xFF,
             "dec": value - 1,
+            "inc": value + 1,
             "asl": value << 1,
             "lsl": value << 1,
             "lsr": value >> 1,

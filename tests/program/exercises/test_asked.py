@@ -94,7 +94,7 @@ def program(tmp_path):
         ({"origin": 0x4400, "rom_size": 2048}, "--origin and --reset-rom were both given"),
         ({"rom_size": 2000}, "no EPROM has 2000 bytes"),
         ({"rom_size": 1024}, "does not fit monitor, which has 2048 bytes at 0000-07FF; expected --reset-rom 2048"),
-        ({"rom_size": 4096}, "where the board file has low (ram)"),
+        ({"rom_size": 4096}, "does not fit monitor, which has 2048 bytes at 0000-07FF; expected --reset-rom 2048"),
         ({"rom_size": 2048, "output": 0x100}, "no monitor to print through"),
         ({"rom_size": 2048, "passes": 3}, "without RAM nothing can count passes"),
         ({"origin": 0x4400, "test": "retention", "pause_s": 900.0}, "longer than the loop can count; expected --pause"),
@@ -130,8 +130,13 @@ def zero_page(tmp_path):
 
 def test_the_stack_of_a_6502_cannot_be_tested_by_a_program_that_calls(zero_page):
     low = {"origin": 0x4000, "regions": ("low",)}
-    with pytest.raises(UsageError, match=re.escape("no room for the stack: it lies at 0100-01FF, inside the tested")):
+    with pytest.raises(
+        UsageError, match=re.escape("no room for the stack: it lies at 0100-01FF, inside the tested")
+    ) as said:
         program_for(zero_page, Asked(**low, on_failure="go-on"), 1e6)
+    assert "expected --regions 0000-00FF,0200-03FF." in str(said.value)
+    parted = Asked(0x4000, regions=("0000-00FF,0200-03FF",), on_failure="go-on")
+    assert program_for(zero_page, parted, 1e6).stack == (0x100, 0x1FF)
     # Without calls it can, and without the zero page that it would else keep its place in.
     made = program_for(zero_page, Asked(**low), 1e6)
     assert (made.stack, made.scratch, made.layout) == (None, None, "page by page")
@@ -154,6 +159,13 @@ def test_several_processors_on_one_bus_are_asked_for(program):
 def test_a_bus_without_templates_is_told(program):
     with pytest.raises(UsageError, match="no templates for a processor on the bus scmp"):
         program("scmp", origin=0x4400)
+
+
+def test_an_image_larger_than_the_monitors_socket_is_refused(program, tmp_path):
+    path = tmp_path / "small.toml"
+    path.write_text(BOARD.format(bus="z80", rom=0, rom_end=0x3FF))
+    with pytest.raises(UsageError, match=re.escape("does not fit monitor, which has 1024 bytes at 0000-03FF")):
+        program_for(load_board(path), Asked(rom_size=2048), 1e6)
 
 
 def test_all_ram_but_the_programs_own_is_tested_joined_where_it_touches(program):

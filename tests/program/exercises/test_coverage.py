@@ -11,10 +11,15 @@ from __future__ import annotations
 
 from functools import cache
 
+import numpy as np
 import pytest
 
+from busledger.captures_demo.world.play import play
+from busledger.captures_demo.world.stimulus import Accesses, weave
 from busledger.decoder.program import Wanted, make_program, memory_test, memory_tests, processors
-from tests.program.exercises.faulty_memory import BitMemory, Fault, every_fault
+from tests.external.test_march_coverage import CLASSES, DETECTS, MISSES
+from tests.external.test_march_coverage import machine as card
+from tests.program.exercises.faulty_memory import BitMemory, Fault, Memory, every_fault
 from tests.program.exercises.machines import RUNNERS
 
 CELLS = range(0x40FE, 0x4102)  # four cells, the last two on another page
@@ -94,3 +99,38 @@ def test_what_people_are_told_is_what_the_run_finds(name):
     }
     assert set(told) == {kind.name for kind in memory_tests().kind}
     assert {kind: share(name, kind) for kind in told} == told
+
+
+# -- the same on the virtual card: the accesses that the program makes, played against its faults -------------------
+TITLES = {"march-c": "March C-", "march-y": "March Y"}
+
+
+@cache
+def played(cpu: str, name: str):
+    """The program's accesses to eight one-bit cells, as the virtual card takes them."""
+    processor = next(one for one in processors() if one.name == cpu)
+    program = make_program(Wanted(processor, memory_test(name), ((0x4000, 0x4007),), 0x0200))
+    memory = Memory(watched=range(0x4000, 0x4008))
+    RUNNERS[cpu](program, memory)
+    writes, cells, values = zip(*((k == "write", a - 0x4000, v & 1) for k, a, v in memory.log), strict=True)
+    accesses = Accesses.plain(np.array(writes), np.array(cells), np.array(values))
+    return weave(accesses, None, np.random.default_rng(0))
+
+
+def seen_on_the_card(cpu: str, name: str, faults) -> bool:
+    stimulus = played(cpu, name)
+    return all(
+        play(card(floats), faults, stimulus, seed=1, fill=fill).mismatches > 0
+        for floats in ("up", "down")
+        for fill in ("low", "high")
+    ) and all(play(card(), faults, stimulus, seed=seed).mismatches > 0 for seed in range(3))
+
+
+@pytest.mark.parametrize("cpu", sorted(RUNNERS))
+@pytest.mark.parametrize("name", TITLES)
+def test_the_virtual_card_finds_and_misses_what_is_published(cpu, name):
+    for kind in DETECTS[TITLES[name]]:
+        faults = list(CLASSES[kind]())[:: 1 if cpu == "z80" else 5]
+        assert [one for one in faults if not seen_on_the_card(cpu, name, one)] == []
+    for kind in MISSES[TITLES[name]]:
+        assert not all(seen_on_the_card(cpu, name, one) for one in CLASSES[kind]())

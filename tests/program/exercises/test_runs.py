@@ -6,7 +6,7 @@ import pytest
 
 from busledger.decoder.program import Wanted, make_program, memory_test, memory_tests, processors
 from tests.program.exercises.faulty_memory import Memory, StuckLane
-from tests.program.exercises.machines import CLOCKED, PRINTING, RUNNERS, failure
+from tests.program.exercises.machines import CLOCKED, PRINTING, RUNNERS, failure, trace
 
 RANGE = (0x4000, 0x40FF)
 RANGES = {"whole page": (RANGE,), "odd range": ((0x40FA, 0x4113),), "two ranges": ((0x4005, 0x4009), (0x5010, 0x5017))}
@@ -109,11 +109,21 @@ def test_retention_waits_as_long_as_it_says(cpu):
 @pytest.mark.parametrize("cpu", CLOCKED)
 @pytest.mark.parametrize("name", TESTS)
 def test_what_a_pass_takes_is_foretold_to_a_few_per_cent(cpu, name):
-    program = make_program(wanted(cpu, name, ((0x4000, 0x43FF),)))
+    last = 0x40FF if name == "walking" else 0x43FF
+    program = make_program(wanted(cpu, name, ((0x4000, last),)))
     ran = RUNNERS[cpu](program, Memory())
     assert ran.pc == program.labels["DONE"]
     # The package counts eight clocks for MOV to and from memory; Intel's manual says seven.
     assert program.pass_s * 1e6 == pytest.approx(ran.clocks, rel=0.04 if cpu == "8080" else 0.03)
+
+
+@pytest.mark.parametrize("cpu", ["8080", "z80"])
+@pytest.mark.parametrize("name", ["march-c", "march-y", "address"])
+def test_how_many_accesses_a_capture_holds_is_foretold_to_a_tenth(cpu, name):
+    program = make_program(wanted(cpu, name))
+    accesses = trace(cpu, program, Memory(program.data, program.origin), program.origin)
+    told = program.clocks / program.wanted.processor.clocks_an_access
+    assert told == pytest.approx(len(accesses), rel=0.1)
 
 
 @pytest.mark.parametrize("ranges", RANGES)
