@@ -7,21 +7,15 @@ What remains possible past the clip (an open track or socket, no supply to the r
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
 from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP
 from busledger.decoder.diagnosis.scoring import Scored
 
 __all__ = ["log_clipped"]
-
-# A settled select sampled at the wrong level: channels are skewed by a sample at the most, and settled means that the
-# line rested through the strobe; one in a thousand is generous (our estimate).
-_SLIP = math.log(1e-3)
-
 
 def log_clipped(scored: Scored, rows: Rows) -> float:
     """Log likelihood ratio of what the clipped selects showed, with the fault against without it."""
@@ -51,7 +45,7 @@ def _missing(c: Candidate, rows: Rows) -> float:
     came = seen[wrong] & active[wrong] & (written >= 0) & seen[written] & active[written]
     right = seen & ~active & (rows.region == c.region) & ~rows.is_write & (rows.wrong == 0)
     driven = _driven(rows.take(right), np.uint32(c.mask))
-    return _SLIP * (int(np.count_nonzero(came)) + driven - int(np.count_nonzero(away)))
+    return LOG_SLIP * (int(np.count_nonzero(came)) + driven - int(np.count_nonzero(away)))
 
 
 def _driven(rows: Rows, mask: np.uint32) -> int:
@@ -84,8 +78,8 @@ def _strays(scored: Scored, c: Candidate, rows: Rows) -> float:
         mine = seen & (rows.region == accessed)
         came = int(np.count_nonzero(mine & active))
         if came:
-            total -= _SLIP * came
+            total -= LOG_SLIP * came
         elif mine.any():
             wrong = int(np.count_nonzero(mine & ((rows.wrong & np.uint32(c.mask)) != 0)))
-            total += _SLIP * max(1, scored.effect.tally.hits, wrong)
+            total += LOG_SLIP * max(1, scored.effect.tally.hits, wrong)
     return total

@@ -350,13 +350,15 @@ def _same_way(one: Scored, two: Scored) -> bool:
 
 
 def _hurtful(counts: np.ndarray, rows: Rows, first: int) -> np.ndarray:
-    """Chances of each failing cell, only at the level that it fails at."""
+    """Chances of each failing cell: right reads that ask for a level which it was seen not to give."""
     halved = counts.copy()
     bad = rows.wrong != 0
-    for level in (True, False):
-        mine = bad & (((rows.expected & rows.wrong) != 0) == level)
-        cells = np.unique(rows.cell[mine] - first)
-        right = (rows.compared != 0) & ~bad & (((rows.expected & rows.compared) != 0) == level)
-        chances = np.bincount(rows.cell[right] - first, minlength=len(counts))
-        halved[cells, 1] = chances[cells]
+    high, low = np.zeros(len(counts), np.uint32), np.zeros(len(counts), np.uint32)
+    np.bitwise_or.at(high, rows.cell[bad] - first, rows.data[bad] & rows.wrong[bad])
+    np.bitwise_or.at(low, rows.cell[bad] - first, ~rows.data[bad] & rows.wrong[bad])
+    right = (rows.compared != 0) & ~bad
+    cell = rows.cell[right] - first
+    asked = ((~rows.expected[right] & high[cell]) | (rows.expected[right] & low[cell])) & rows.compared[right]
+    failing = np.unique(rows.cell[bad] - first)
+    halved[failing, 1] = np.bincount(cell[asked != 0], minlength=len(counts))[failing]
     return halved

@@ -222,6 +222,7 @@ def _judged(
         return []
     effects = replay_all(study, candidates, survey, rows)
     components = {state.scored.candidate.component for state in given if isinstance(state, PathFaultState)}
+    told = {r for path in given if _tells_of_selects(path) for r in path.regions}
     found = []
     for c in candidates:
         odds = log_prior_of_shared(c.prior) + checked(study.evidence, c)
@@ -231,9 +232,20 @@ def _judged(
         for scored in ways(c, effects):
             if not scored.effect.tally.hits and not scored.covers:
                 continue
-            own = _own(scored, more, wrong_at(survey, c)) + log_clipped(scored, rows)
+            clipped = log_clipped(scored, rows)
+            if told.intersection(c.regions):
+                clipped = min(0.0, clipped)
+            own = _own(scored, more, wrong_at(survey, c)) + clipped
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
+
+
+def _tells_of_selects(path: Path) -> bool:
+    """What the clipped selects of a region show is said once, though it may fit several faults of a decoder, or a
+    clip that is off."""
+    if isinstance(path, Innocent):
+        return path.rival.scope == "clip"
+    return isinstance(path, PathFaultState) and path.scored.candidate.scope == "decoder"
 
 
 def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) -> Path | None:

@@ -60,7 +60,7 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
 HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED, EXCUSED, TWO_WAYS = range(8)
 TALLY = 8
 # A capture is cut into this many windows of equal time; hits and misses are also counted window by window.
-WINDOWS = 64
+WINDOWS = 256
 # uint8 a cell: which cells take part, and which of those are judged.
 TAKES_PART, JUDGED = 1, 2
 

@@ -29,6 +29,7 @@ from busledger.decoder.diagnosis.replay.habits_kernel import log_spells
 
 __all__ = [
     "HARD",
+    "LOG_SLIP",
     "SOMETIMES",
     "Noise",
     "Tally",
@@ -54,7 +55,11 @@ EXCUSE = math.log(0.01)  # judged
 # Shares of the habits: one rate, eight rates, bursts; judged, as likely as not that a fault keeps to one rate.
 _HABITS = (0.5, 0.2, 0.3)
 # Windows that a fault sleeps and that a burst lasts, in the mean: a few short bursts, or long spells of both.
-_SPELLS = ((32.0, 2.0), (24.0, 16.0))
+_SPELLS = ((128.0, 8.0), (96.0, 64.0))
+
+# A settled select sampled at the wrong level: channels are skewed by a sample at the most, and settled means that the
+# line rested through the strobe; one in a thousand is generous (our estimate).
+LOG_SLIP = math.log(1e-3)
 
 Counts = NDArray[Any]
 

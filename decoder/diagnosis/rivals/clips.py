@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns, Rest
-from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -26,7 +26,7 @@ __all__ = ["WHEN", "clips_off", "log_rest", "prior_of_line"]
 
 # Judged, where no reason stands beside a figure: a clip is only believed off where a program could hardly be the cause.
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
-_EVERYWHERE = 6.0
+_EVERYWHERE = 9.0
 """Nats at most that a data line at rest in all traffic adds: the line itself, stuck, would look the same, and no
 program would run for long with it."""
 _HARDLY = 2.0  # nats of an address line that never moves: programs stay in one half of memory, too
@@ -161,12 +161,13 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         yield from _at_rest(story, bit, line, span)
     if wrong < 3:
         return
+    partners = _partners(story, bit)
     held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
     value, known = story.study.images()
     held[: len(value), 0], count[: len(known)] = value, known != 0
     hit, open_ = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint8)
     kernel.either(
-        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, first, _partners(story, bit),
+        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, first, partners,
         held, count, hit, open_,
     )  # fmt: skip
     # After the clip is back, what was written without it is still in the wrong place, until it is written again.
@@ -179,6 +180,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         return  # a clip bends all cells alike, not the one that something else is wrong with
     unknown = hit == 2
     own = span.log_odds + (_HARDLY if span.expected is None else 0.0)
+    own -= LOG_SLIP * _selected_there(story, partners, first, last)
     own -= sum(int(lanes).bit_count() for lanes in rows.compared[unknown]) * math.log(2.0)
     for r in np.unique(rows.region):
         mine = rows.region[first:last] == r
@@ -261,6 +263,20 @@ def _partners(story: Story, bit: int) -> NDArray[np.int32]:
             cell = space.base[s] + ((other[mine] >> space.shift) & (space.size[s] - 1))
             found[mine] = np.where(there, cell, found[mine])
     return found
+
+
+def _selected_there(story: Story, partners: NDArray[np.int32], first: int, last: int) -> int:
+    """Accesses for which the clipped select of the region on the line's other side came, and not the one of the region
+    that the clips say: a decoder that is wired straight shows so what the line really was."""
+    rows = story.rows
+    own = rows.region[first:last].astype(np.int64)
+    there = partners[rows.cell[first:last]]
+    other = np.searchsorted(np.array(story.study.cells.base), np.maximum(there, 0), side="right") - 1
+    able = (there >= 0) & (other != own) & (own >= 0) & (own < 64) & (other < 64)
+    seen, selected = rows.selects_seen[first:last], rows.selected[first:last]
+    one, two = (np.uint64(1) << np.where(able, r, 0).astype(np.uint64) for r in (own, other))
+    told = able & (seen & one != 0) & (seen & two != 0)
+    return int(np.count_nonzero(told & (selected & one == 0) & (selected & two != 0)))
 
 
 def _came_off(story: Story, line: str, span: _Span, while_: str) -> str:
