@@ -49,8 +49,8 @@ class Lister:
 
     ``csv`` and ``jsonl`` take bytes; ``page`` keeps the first ``page_rows``
     rows as fields. ``index`` counts every cycle of the capture, listed or not,
-    so that it means the same cycle in every list and every report: ``before``
-    cycles lie before the first block, where that is not the capture's start.
+    so that it means the same cycle in every list and every report: ``seen`` begins
+    with the cycles before the first block, where that is not the capture's start.
     ``most``: rows listed in all, None for no limit. With ``program`` the program's
     columns stand behind the others, and blocks come with what was followed;
     ``whole``: all cycles of an instruction of which one is listed.
@@ -63,10 +63,9 @@ class Lister:
     page_rows: int = 0
     most: int | None = None
     program: ProgramRows | None = None
-    before: int = 0
     whole: bool = False
     page: list[list[str]] = field(default_factory=list)
-    seen: int = 0  # since the first block
+    seen: int = 0
     listed: int = 0
     wrong: int = 0
 
@@ -82,9 +81,9 @@ class Lister:
 
     def feed(self, cycles: Cycles, compared: Compared, followed: Followed | None = None) -> bool:
         """Take one block; False once ``most`` rows are listed, or only a page was wanted and it is full."""
-        number = np.arange(self.seen, self.seen + len(cycles), dtype=np.int64) + self.before
-        if followed is not None and self.before:
-            followed = followed.numbered_after(self.before)
+        number = np.arange(self.seen, self.seen + len(cycles), dtype=np.int64)
+        if followed is not None and len(cycles):  # the list's own numbers, where they do not begin with the run's
+            followed = followed.shifted(self.seen - int(compared.index[0]))
         chosen = self.selection.rows(cycles, compared)
         if self.whole and followed is not None:
             owners = followed.of[chosen]

@@ -48,7 +48,7 @@ def test_many_differing_lanes_leave_room_for_the_others(session: FakeSession) ->
 def test_what_is_off_the_screen_is_named(session: FakeSession) -> None:
     async def script(pilot: Pilot[Any], app: BrowserApp) -> None:
         await press(pilot, app, "c", "m", "l")
-        assert re.search(r"▼ \d more: (D\d-)?D0 CS0-CS1", screen_text(app))
+        assert re.search(r"▼ \d more: (D\d-)?D0 /CS0-/CS1", screen_text(app))
         for _ in range(5):
             await press(pilot, app, "down")
         assert "more: PHI2 RW A15-A0" in screen_text(app).split("▲")[1]

@@ -140,7 +140,7 @@ def _counted(asked: Request, run: Run, lister: Lister) -> Iterator[Decoded]:
         if not counted and len(block.cycles):
             from busledger.decoder.pipeline import cycles_before
 
-            lister.before, counted = cycles_before(asked, int(block.cycles.time[0]) * run.tick_fs), True
+            lister.seen, counted = cycles_before(asked, int(block.cycles.time[0]) * run.tick_fs), True
         yield block
 
 

@@ -158,9 +158,10 @@ def draw_levels(source: CycleSource, state: BrowserState, width: int) -> LevelPi
             if group.folded:
                 continue
         for name in group.lines:
-            shown = ("  " if len(group.lines) > 1 else "") + ("/" if name in low_lines else "") + name
+            marked = ("/" if name in low_lines else "") + name
+            shown = ("  " if len(group.lines) > 1 else "") + marked
             body.append([_name(shown, picked), *_line(line_cells(sampled, bit_of[name]), ground)])
-            names.append(name)
+            names.append(marked)
             groups.append(number)
     return LevelPicture(head, body, chosen, names, groups)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from enum import IntEnum
 
 import numpy as np
@@ -88,9 +88,11 @@ class Followed:
         """The rows given by index or mask, copied."""
         return Followed(*(getattr(self, f.name)[rows] for f in fields(self)))
 
-    def numbered_after(self, before: int) -> Followed:
-        """The same of a list that has ``before`` more cycles in front: ``of`` counts those too."""
-        return replace(self, of=np.where(self.of < 0, self.of, self.of + before))
+    def shifted(self, by: int) -> Followed:
+        """The same, for a list whose numbers are ``by`` higher."""
+        if by == 0:
+            return self
+        return Followed(np.where(self.of < 0, self.of, self.of + by), self.part, self.text, self.inferred)
 
     @classmethod
     def concat(cls, parts: Sequence[Followed]) -> Followed:
