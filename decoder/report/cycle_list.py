@@ -79,6 +79,8 @@ class Lister:
     def feed(self, cycles: Cycles, compared: Compared, followed: Followed | None = None) -> bool:
         """Take one block; False once only a page was wanted and it is full."""
         number = np.arange(self.seen, self.seen + len(cycles), dtype=np.int64)
+        if followed is not None and len(cycles):  # the list's own numbers, where they do not begin with the run's
+            followed = followed.shifted(self.seen - int(compared.index[0]))
         chosen = self.selection.rows(cycles, compared)
         if self.whole and followed is not None:
             owners = followed.of[chosen]

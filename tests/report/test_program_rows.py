@@ -16,7 +16,7 @@ from busledger.decoder.errors import UsageError
 from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.program.following import Follower, load_set, load_symbols
 from busledger.decoder.program.following.columns import PART_NAMES, Followed
-from busledger.decoder.report import ProgramRows, RowFormat, folded_text
+from busledger.decoder.report import Lister, ProgramRows, RowFormat, folded_text
 from busledger.decoder.report.cycle_rows import COLUMNS
 
 # CALL 0100H at 0000; LD (HL),A at 0100 writes 4000.
@@ -90,6 +90,18 @@ def test_a_folded_list_has_a_line_an_instruction():
         ["5", "0.000000005", "0100", "77", "LD", "(HL),A", "w", "4000=5A"],
         ["6", "0.000000006", "0000", "00", "(refresh)"],
     ]
+
+
+def test_a_list_that_begins_later_keeps_its_own_numbers():
+    """``of`` is a number of the list it stands in, whatever the run counted from."""
+    follower, cycles, compared, some = followed(TRAFFIC)
+    lines = []
+    lister = Lister(form(), csv=lines.append, program=ProgramRows(form(), follower.glossary), seen=1000)
+    lister.start()
+    lister.feed(cycles, compared, some)
+    rows = list(csv.DictReader(io.StringIO(b"".join(lines).decode())))
+    assert {row["of"] for row in rows} == {"1000", "1005", "1008"}
+    assert all(row["index"] == row["of"] for row in rows if row["part"] == "opcode")
 
 
 @st.composite

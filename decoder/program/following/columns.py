@@ -88,6 +88,12 @@ class Followed:
         """The rows given by index or mask, copied."""
         return Followed(*(getattr(self, f.name)[rows] for f in fields(self)))
 
+    def shifted(self, by: int) -> Followed:
+        """The same, for a list whose numbers are ``by`` higher."""
+        if by == 0:
+            return self
+        return Followed(np.where(self.of < 0, self.of, self.of + by), self.part, self.text, self.inferred)
+
     @classmethod
     def concat(cls, parts: Sequence[Followed]) -> Followed:
         """All parts one after another; no parts gives no rows."""
