@@ -71,7 +71,7 @@ def test_head_is_obeyed_by_json_with_the_program_too(capsys):
 
 def test_a_folded_line_by_hand(capsys):
     page = shown(capsys, "--program", "--head", "3")
-    assert page.splitlines()[1].split() == ["0", "0.000003333", "0000", "31", "FF", "43", "LD", "SP,43FFH"]
+    assert page.splitlines()[1].split() == ["0", "0.000000791", "0000", "31", "FF", "43", "LD", "SP,43FFH"]
 
 
 @pytest.mark.parametrize("options", [["--unfolded"], ["--processor", "z80"]])
