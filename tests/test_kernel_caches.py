@@ -41,7 +41,7 @@ def test_a_changed_kernel_takes_the_caches_of_its_callers_with_it(tmp_path: Path
     time.sleep(0.02)
     (package / "low_kernel.py").write_text(LOW.format(2))
     assert _answer(tmp_path) == 20  # the old code goes on being called: this is what must not happen
-    assert drop_stale_caches(package) == 1
+    assert drop_stale_caches(package) == 2  # its own as well
     assert _answer(tmp_path) == 30
     assert drop_stale_caches(package) == 0
 
@@ -56,7 +56,31 @@ def test_so_does_a_changed_kernel_on_the_ground_floor(tmp_path: Path) -> None:
     assert drop_stale_caches(tmp_path / "kernels") == 0
     time.sleep(0.02)
     (tmp_path / "kernels" / "low_kernel.py").write_text(LOW.format(2))
-    assert drop_stale_caches(tmp_path / "kernels") == 1
+    assert drop_stale_caches(tmp_path / "kernels") == 2
+
+
+PAIR = "from typing import NamedTuple\n\nclass {}(NamedTuple):\n    x: int\n    y: int\n"
+HANDED = "from numba import njit\n@njit(cache=True)\ndef pair_kernel(pair):\n    return pair.x + pair.y\n"
+
+
+def test_a_named_tuple_that_is_gone_does_not_stop_a_kernel_that_was_handed_it(tmp_path: Path) -> None:
+    package = tmp_path / "kernels"
+    package.mkdir()
+    (package / "pair_kernel.py").write_text(HANDED)
+
+    def run(name: str) -> subprocess.CompletedProcess[str]:
+        (package / "arrays.py").write_text(PAIR.format(name))
+        code = f"from kernels.arrays import {name} as Two\nfrom kernels.pair_kernel import pair_kernel as kernel\n"
+        code += "print(kernel(Two(1, 2)))"
+        return subprocess.run(
+            [sys.executable, "-c", code], cwd=tmp_path, env=ENVIRONMENT, capture_output=True, text=True, check=False
+        )
+
+    assert run("Pair").stdout.strip() == "3"
+    time.sleep(0.02)
+    assert "AttributeError" in run("Couple").stderr  # what must not happen
+    assert drop_stale_caches(package) == 1
+    assert run("Couple").stdout.strip() == "3"
 
 
 def test_a_folder_without_kernels_or_caches_is_left_alone(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busledger.decoder.checks.probes import probe_kernel as kernel
-from busledger.decoder.checks.probes.probes import Carried, Tallies
+from busledger.decoder.checks.probes.arrays import Carried, Tallies
 from tests.reference.levels import arrays, captures
 from tests.reference.probe_twin import ProbeTwin, bin_of
 

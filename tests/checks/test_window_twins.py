@@ -10,7 +10,7 @@ from busledger.decoder.bus import Cycles
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks import span_kernel
 from busledger.decoder.checks.buffers import buffer_kernel
-from busledger.decoder.checks.buffers.buffers import Drivers, PathSums, Sides
+from busledger.decoder.checks.buffers.arrays import Drivers, PathSums, Sides
 from busledger.decoder.checks.lines import RuleStrobes
 from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel

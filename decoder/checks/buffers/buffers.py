@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from busledger.decoder.board import Board, Buffer
 from busledger.decoder.bus import KIND_NAMES, Cycles, Layout, Profile
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.buffers import buffer_kernel as kernel
+from busledger.decoder.checks.buffers.arrays import Drivers, PathSums, Sides
 from busledger.decoder.checks.buffers.buffer_verdict import BufferCounts, buffer_findings, buffer_result
 from busledger.decoder.checks.lines import READS, WRITES, Setting, pins, relevant_mask, rule_strobes, ticks
 from busledger.decoder.checks.results import BuffersResult, worst_first
@@ -24,35 +24,6 @@ STEP_NS = 20.0
 LET_GO_NS = 28.0
 """Worst time to turn off: 74LS245, tPHZ (TI TTL Data Book)."""
 _ADDRESS_LINE = re.compile(r"A[DB]?(\d+)$")
-
-
-class Drivers(NamedTuple):
-    """What is asked of each buffer's control lines: ``can_be_off`` bool it must be off outside its regions;
-    ``can_drive`` bool they say whether it drives, not only which way; ``pin`` int64 (buffers, PIN_SIZE); ``shared``
-    bool (buffers, buffers) have lanes in common and can be told apart."""
-
-    can_be_off: NDArray[np.bool_]
-    can_drive: NDArray[np.bool_]
-    pin: NDArray[np.int64]
-    shared: NDArray[np.bool_]
-
-
-class Sides(NamedTuple):
-    """Where each lane of a buffer is clipped: word and bit of its near and of its far side."""
-
-    near_word: NDArray[np.int64]
-    near_bit: NDArray[np.uint64]
-    far_word: NDArray[np.int64]
-    far_bit: NDArray[np.uint64]
-
-
-class PathSums(NamedTuple):
-    """``table`` int64 (lanes, 4 roles, 2 kept, 2 in, 2 out); ``first_wrong`` int64 (lanes,) ticks, -1 never;
-    ``delay`` int64 (lanes, 2 ways, BINS)."""
-
-    table: NDArray[np.int64]
-    first_wrong: NDArray[np.int64]
-    delay: NDArray[np.int64]
 
 
 class BuffersCheck:

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busledger.decoder.bus import Profile
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import sampled_grid
 from busledger.decoder.checks.probes import probe_kernel as kernel
+from busledger.decoder.checks.probes.arrays import Carried, Tallies
 from busledger.decoder.checks.probes.probe_verdict import ProbeCounts, probes_result
 from busledger.decoder.checks.results import ProbesResult
 
@@ -19,27 +18,6 @@ __all__ = ["ProbesCheck"]
 
 PAIR_ROWS = 1 << 22
 """Pairs of channels are compared in so many rows: enough to know, and the cost stays bounded."""
-
-
-class Carried(NamedTuple):
-    """From block to block: ``before``, ``before_unknown``, ``moved`` uint64 (words,), ``state`` int64 (STATE_SIZE,)."""
-
-    before: NDArray[np.uint64]
-    before_unknown: NDArray[np.uint64]
-    moved: NDArray[np.uint64]
-    state: NDArray[np.int64]
-
-
-class Tallies(NamedTuple):
-    """int64: ``channel`` (channels, CHANNEL_SIZE), ``periods``, ``sums`` (channels, PERIOD_BINS), ``phase`` (channels,
-    PHASE_BINS), ``together`` (channels, channels) changes of a with b, of a at all with itself, ``bursts`` by size."""
-
-    channel: NDArray[np.int64]
-    periods: NDArray[np.int64]
-    sums: NDArray[np.int64]
-    phase: NDArray[np.int64]
-    together: NDArray[np.int64]
-    bursts: NDArray[np.int64]
 
 
 class ProbesCheck:

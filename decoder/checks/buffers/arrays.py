@@ -1,0 +1,39 @@
+"""What the buffers' kernels are handed, by name."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Drivers", "PathSums", "Sides"]
+
+
+class Drivers(NamedTuple):
+    """What is asked of each buffer's control lines: ``can_be_off`` bool it must be off outside its regions;
+    ``can_drive`` bool they say whether it drives, not only which way; ``pin`` int64 (buffers, PIN_SIZE); ``shared``
+    bool (buffers, buffers) have lanes in common and can be told apart."""
+
+    can_be_off: NDArray[np.bool_]
+    can_drive: NDArray[np.bool_]
+    pin: NDArray[np.int64]
+    shared: NDArray[np.bool_]
+
+
+class PathSums(NamedTuple):
+    """``table`` int64 (lanes, 4 roles, 2 kept, 2 in, 2 out); ``first_wrong`` int64 (lanes,) ticks, -1 never;
+    ``delay`` int64 (lanes, 2 ways, BINS)."""
+
+    table: NDArray[np.int64]
+    first_wrong: NDArray[np.int64]
+    delay: NDArray[np.int64]
+
+
+class Sides(NamedTuple):
+    """Where each lane of a buffer is clipped: word and bit of its near and of its far side."""
+
+    near_word: NDArray[np.int64]
+    near_bit: NDArray[np.uint64]
+    far_word: NDArray[np.int64]
+    far_bit: NDArray[np.uint64]
