@@ -110,18 +110,16 @@ class KeptAccesses(AccessLog):
             self._close_file()
             self._chapters.append(last := Chapter(last.number + 1))
             self._trim()
-        data = b"".join(
-            np.ascontiguousarray(getattr(columns, field.name)).tobytes()
+        data = [
+            np.ascontiguousarray(getattr(columns, field.name)).data.cast("B")
             for columns in (cycles, compared)
             for field in fields(columns)
-        )
+        ]
         try:
             if self._out is None:
                 self._out = self._path(last.number).open("r+b" if last.sizes else "wb", buffering=0)
-            self._out.seek(last.rows * ROW_BYTES)
-            done = 0
-            while done < len(data):
-                done += self._out.write(data[done:])
+            if os.pwritev(self._out.fileno(), data, last.rows * ROW_BYTES) < len(cycles) * ROW_BYTES:
+                raise OSError("no room")
         except OSError:  # no room: these are not weighed, which is told; the rest goes on
             self.lost += len(cycles)
             return

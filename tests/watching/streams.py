@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -91,13 +91,15 @@ class Pipe:
 
 
 class Told:
-    """Keeps the lines that a watch tells."""
+    """Keeps the lines that a watch tells; ``on``: what to do at the first line of a kind."""
 
-    def __init__(self) -> None:
+    def __init__(self, **on: Callable[[], object]) -> None:
         self.lines: list[dict[str, Any]] = []
+        self._on = on
 
     def __call__(self, line: dict[str, Any]) -> None:
         self.lines.append(line)
+        self._on.pop(line["event"], lambda: None)()
 
     def of(self, *events: str) -> list[dict[str, Any]]:
         """Those of some kinds."""

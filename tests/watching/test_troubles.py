@@ -33,19 +33,11 @@ def short() -> bytes:
     return stream(2, {1: 3})
 
 
-def later(seconds: float, work: Any) -> threading.Thread:
-    timer = threading.Timer(seconds, work)
-    timer.daemon = True
-    timer.start()
-    return timer
-
-
 # -- the source ---------------------------------------------------------------
 def test_a_file_that_goes_is_read_to_its_end(board: Path, tmp_path: Path, short: bytes) -> None:
     path = tmp_path / "run.vcd"
     path.write_bytes(short)
-    later(0.8, path.unlink)
-    told = Told()
+    told = Told(failure=path.unlink)
     result = watch(str(path), board, tmp_path / "out", told)
     assert result.watch.ended == "the source is gone"
     assert result.mismatch_total == len(told.of("failure")) == 3
@@ -55,8 +47,7 @@ def test_a_file_that_is_replaced_begins_again(board: Path, tmp_path: Path, short
     path, other = tmp_path / "run.vcd", tmp_path / "other.vcd"
     path.write_bytes(short)
     other.write_bytes(short)
-    later(0.8, lambda: other.replace(path))
-    told = Told()
+    told = Told(failure=lambda: other.replace(path))
     result = watch(str(path), board, tmp_path / "out", told, rules=SILENT, silence_s=2.0)
     assert "source-replaced" in told.events
     assert result.watch.captures == 2
@@ -67,8 +58,8 @@ def test_a_folder_that_goes(board: Path, tmp_path: Path, short: bytes) -> None:
     folder = tmp_path / "night"
     folder.mkdir()
     (folder / "run.vcd").write_bytes(short)
-    later(1.5, lambda: shutil.rmtree(folder))
-    result = watch(str(folder), board, tmp_path / "out", Told())
+    told = Told(failure=lambda: shutil.rmtree(folder))
+    result = watch(str(folder), board, tmp_path / "out", told)
     assert (result.watch.ended, result.mismatch_total) == ("the source is gone", 3)
 
 
@@ -89,8 +80,7 @@ def test_silence_is_told_and_so_is_its_end(board: Path, tmp_path: Path) -> None:
         with path.open("ab") as file:
             file.write(b"".join(periods(1, {2: 1}, 2)))
 
-    later(2.0, more)
-    told = Told()
+    told = Told(silent=more)
     result = watch(str(path), board, tmp_path / "out", told, rules=Rules(failures=1), silence_s=0.8)
     assert told.events.index("silent") < told.events.index("heard")
     assert result.watch.ended == "1 wrong reads"
