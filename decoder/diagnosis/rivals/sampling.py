@@ -62,7 +62,7 @@ def _too_few_samples(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | N
         "too-slow",
         f"sampled too slowly: {line} is active for {width:.1f} samples, and no level can be told for sure in fewer "
         f"than {_SAMPLES:g}",
-        f"sample at least {8 / width:.1f} times as fast, or slow the machine's clock",
+        f"sample at least {8 / max(width, 0.5):.1f} times as fast, or slow the machine's clock",
         fault="too-slow",
         lines=(line,),
     )
