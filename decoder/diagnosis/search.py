@@ -24,6 +24,7 @@ _TRIED = (16, 10, 6)  # sets weighed at each size
 # Chips weighed again (see Card.work) after which no more sets of one, two, three faults are weighed; the last one holds
 # for the search as a whole.
 _WORK = (45.0, 70.0, 85.0, 125.0)
+_AT_LEAST = 2  # sets tried of each that is grown further, whatever has been spent: cards of many chips take much
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
 _DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
@@ -146,8 +147,8 @@ def _extended(
     proposed += [path for path in extra if path.key not in held]
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
-    for path in _worth_trying(card, state, proposed, best)[:tried]:
-        if card.work > most_work:
+    for number, path in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
+        if card.work > most_work and number >= _AT_LEAST:
             break
         if frozenset({*held, path.key}) in seen and path.key not in {f.paths[-1].key for f in found}:
             continue

@@ -22,7 +22,7 @@ from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, R
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
 
-__all__ = ["WHEN", "clips_off", "log_rest", "prior_of_line"]
+__all__ = ["WHEN", "clips_off", "log_rest", "partners_of", "prior_of_line"]
 
 # Judged, where no reason stands beside a figure: a clip is only believed off where a program could hardly be the cause.
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
@@ -161,7 +161,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         yield from _at_rest(story, bit, line, span)
     if wrong < 3:
         return
-    partners = _partners(story, bit)
+    partners = partners_of(story, bit)
     held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
     value, known = story.study.images()
     held[: len(value), 0], count[: len(known)] = value, known != 0
@@ -249,7 +249,7 @@ def _log_sides(cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[n
     return log_sum(habits) - math.log(len(habits))
 
 
-def _partners(story: Story, bit: int) -> NDArray[np.int32]:
+def partners_of(story: Story, bit: int) -> NDArray[np.int32]:
     """The cell on the other side of an address line, int32 a cell, -1 where no region has it."""
     space = story.study.cells
     found = np.full(max(1, space.total), -1, np.int32)

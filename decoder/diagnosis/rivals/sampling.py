@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +13,8 @@ from busledger.decoder.checks import ChannelHealth
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.clips import partners_of
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted
@@ -58,7 +62,7 @@ def _too_few_samples(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | N
         "too-slow",
         f"sampled too slowly: {line} is active for {width:.1f} samples, and no level can be told for sure in fewer "
         f"than {_SAMPLES:g}",
-        f"sample at least {8 / width:.1f} times as fast, or slow the machine's clock",
+        f"sample at least {8 / max(width, 0.5):.1f} times as fast, or slow the machine's clock",
         fault="too-slow",
         lines=(line,),
     )
@@ -329,10 +333,10 @@ def noisy_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         settling = _SETTLING * of_line[line].moves if line in of_line else 0.0
         if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual, settling):
             yield from _noisy(story, of_line[line], line, usual, 1 << bit)
-    for line in signs.address_lines.values():
+    for bit, line in signs.address_lines.items():
         usual = _usual(signs.address_lines.values(), of_line)
         if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual):
-            yield from _noisy_address(story, of_line[line], line, usual)
+            yield from _noisy_address(story, of_line[line], line, usual, bit)
 
 
 def _usual(like: Iterable[str], of_line: Mapping[str, ChannelHealth]) -> int:
@@ -351,12 +355,24 @@ def _noisy(story: Story, health: ChannelHealth, line: str, usual: int, lane: int
     yield _noise(story, health, line, usual, hit, misses, lane)
 
 
-def _noisy_address(story: Story, health: ChannelHealth, line: str, usual: int) -> Iterator[Rival]:
-    """A wrong address bit reads or writes another cell: any read may be wrong, on any lane."""
-    rows = story.rows
-    hit = rows.wrong != 0
-    if hit.any():
-        yield _noise(story, health, line, usual, hit, int(np.count_nonzero(rows.compared)) - int(hit.sum()), 0xFFFFFFFF)
+def _noisy_address(story: Story, health: ChannelHealth, line: str, usual: int, bit: int) -> Iterator[Rival]:
+    """A wrong address bit reads or writes the cell on its other side: what a wrong read gives stood there, or is
+    anything."""
+    rows, total = story.rows, max(1, story.study.cells.total)
+    wrong = rows.wrong != 0
+    if not wrong.any() or bit < story.study.cells.shift:
+        return
+    held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
+    hit, open_ = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint8)
+    kernel.either(
+        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, 0, partners_of(story, bit), held,
+        count, hit, open_,
+    )  # fmt: skip
+    odd = wrong & (hit != 1)
+    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[odd]) * math.log(2.0)
+    misses = int(np.count_nonzero(rows.compared)) - int(wrong.sum())
+    found = _noise(story, health, line, usual, wrong, misses, 0xFFFFFFFF)
+    yield replace(found, log_own=found.log_own - unknown)
 
 
 def _noise(
