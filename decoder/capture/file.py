@@ -24,6 +24,7 @@ from busledger.decoder.progress import Progress, silent
 __all__ = ["CaptureFile", "open_capture"]
 
 _HEAD = 1 << 16
+_TOLD_FS = 10**9  # a first stamp from a microsecond on is told: who reads times beside the analyser's would stumble
 _TOML_LINE = re.compile(rb"\[\[?[\w.-]+\]\]?\s*(#.*)?$|[\w.-]+\s*=")
 
 
@@ -107,7 +108,7 @@ class CaptureFile:
             yield from blocks
             return
         text = f"the first stamp is {format_duration(origin * tick_fs)}; times are counted from there"
-        if (note := Note("late-start", text)) not in self.notes:
+        if origin * tick_fs >= _TOLD_FS and (note := Note("late-start", text)) not in self.notes:
             self.notes.append(note)
         for block in itertools.chain([first], blocks):
             gaps = tuple(replace(gap, start=gap.start - origin, end=gap.end - origin) for gap in block.gaps)
