@@ -26,6 +26,7 @@ __all__ = ["CaptureFile", "open_capture", "refuse_what_is_none"]
 
 _HEAD = 1 << 16
 _PACKED = re.compile(r"\.(gz|bz2|xz|zst)$", re.IGNORECASE)
+_TOLD_FS = 10**9  # a first stamp from a microsecond on is told: who reads times beside the analyser's would stumble
 _TOML_LINE = re.compile(rb"\[\[?[\w.-]+\]\]?\s*(#.*)?$|[\w.-]+\s*=")
 
 
@@ -122,7 +123,7 @@ class CaptureFile:
             yield from blocks
             return
         text = f"the first stamp is {format_duration(origin * tick_fs)}; times are counted from there"
-        if (note := Note("late-start", text)) not in self.notes:
+        if origin * tick_fs >= _TOLD_FS and (note := Note("late-start", text)) not in self.notes:
             self.notes.append(note)
         for block in itertools.chain([first], blocks):
             gaps = tuple(replace(gap, start=gap.start - origin, end=gap.end - origin) for gap in block.gaps)
