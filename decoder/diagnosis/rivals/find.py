@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
 
 from busledger.decoder.diagnosis.replay.study import Study, Survey
-from busledger.decoder.diagnosis.replay.weighing import Noise
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, Noise, log_rate
 from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
 from busledger.decoder.diagnosis.rivals.places import devices, mirrors, narrow, twins
 from busledger.decoder.diagnosis.rivals.protected import read_only
-from busledger.decoder.diagnosis.rivals.rival import Rival
+from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.sampling import noisy_clips, ringing, ringing_pulses, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
 
 __all__ = ["find_rivals", "rivals_of_lines"]
+
+_REST = math.log(0.2)  # judged: that a cause of a region reaches further than its own sign tells
 
 
 def find_rivals(study: Study, survey: Survey) -> list[Rival]:
@@ -35,7 +41,8 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
     story = Story.of(study)
     found = list(rivals_of_lines(story))
     if survey.wrong:
-        found += _of_places(story)
+        places = list(_of_places(story))
+        found += [*places, *(wide for rival in places if (wide := _with_rest(story, rival)) is not None)]
 
     noise = Noise(survey.wrong, survey.total, study.data_bits)
 
@@ -43,6 +50,30 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
         return rival.explains == 0, -rival.log_posterior - noise.log_strays(survey.wrong - rival.explains)
 
     return sorted(found, key=place)
+
+
+def _with_rest(story: Story, rival: Rival) -> Rival | None:
+    """The same cause with all else that is wrong in its region, each read at the price of one of an unlisted fault:
+    where memory is not what the board file makes of it, the rest is rather more of that than a bad chip beside it."""
+    if rival.region is None or not rival.explains:
+        return None
+    rows = story.rows
+    here = rows.region == rival.region
+    left = here & (rows.wrong != 0) & ~np.isin(rows.index, rival.index)
+    count = int(np.count_nonzero(left))
+    if not 0 < count <= rival.explains:
+        return None
+    right = int(np.count_nonzero(here & (rows.compared != 0) & (rows.wrong == 0)))
+    levels = sum(int(lanes).bit_count() for lanes in rows.compared[left])
+    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    cells[story.study.cells.span(rival.region)] = True
+    return replace(
+        rival,
+        log_own=rival.log_own + _REST + log_rate(count, right, SOMETIMES) - levels * math.log(2.0),
+        explains=rival.explains + count,
+        index=np.union1d(rival.index, rows.index[left]),
+        taken=NotJudged(cells),
+    )
 
 
 def rivals_of_lines(story: Story) -> Iterator[Rival]:
