@@ -29,7 +29,7 @@ BYTE = np.uint64(255)
 SPACE, LOW, HIGH, OTHER, STAMP, VECTOR, SLOW = range(7)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def code_variable(buf, at, stop, ids):
     """(variable, end) of the code at ``at`` with white space behind it; -1 if it is not there or too long."""
     one, keys, key_var, blob, long_at, long_var = ids

@@ -21,6 +21,8 @@ STATE_SIZE = 16
 NORMAL, SKIP = 0, 1
 OK, UNDECLARED, BACKWARDS, BAD_TIME, TIME_OVERFLOW, BAD_TOKEN, BAD_DIGIT, FULL = range(8)
 IGNORED, WANTED = 0, 1
+# Identifier codes are made of printable characters, "!" to "~" (18.2.1); those of two have a table of their own.
+FIRST_CODE, PAIRS = 33, 94
 
 
 @njit(cache=True, nogil=True)
@@ -29,7 +31,7 @@ def is_space(byte):
     return byte == 32 or (9 <= byte <= 13)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def skip_space(buf, at, stop):
     """First position from ``at`` that is not white space, or ``stop``."""
     while at < stop and is_space(buf[at]):
@@ -37,7 +39,7 @@ def skip_space(buf, at, stop):
     return at
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def token_end(buf, at, stop):
     """First position from ``at`` that is a space or a control byte, or ``stop``."""
     while at < stop and buf[at] > 32:
@@ -45,7 +47,7 @@ def token_end(buf, at, stop):
     return at
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def pack_code(buf, start, end):
     """An identifier code of up to 8 bytes as one number, first byte lowest."""
     key = np.uint64(0)
@@ -54,13 +56,13 @@ def pack_code(buf, start, end):
     return key
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def hash_code(key):
     """A 64-bit mix (multiply by 2^64 over the golden ratio, take the high half)."""
     return np.int64((key * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(33))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def hash_long(buf, start, end):
     """FNV-1a over the bytes of a long identifier code."""
     value = np.uint64(0xCBF29CE484222325)
@@ -69,17 +71,21 @@ def hash_long(buf, start, end):
     return np.int64(value >> np.uint64(33))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def find_variable(buf, start, end, one, keys, key_var, blob, long_at, long_var):
     """Variable index of the identifier code ``buf[start:end]``, or -1.
 
-    one int32[256]: codes of one byte. keys uint64[2^k], key_var int32[2^k]: open
+    one int32[256 + 94²]: codes of one byte, then of two printable ones. keys uint64[2^k], key_var int32[2^k]: open
     addressing for 2 to 8 bytes, key 0 empty. long_at int64[2^k, 2] (start, end in
     ``blob``), long_var int32[2^k] (-1 empty): the same for longer ones.
     """
     length = end - start
     if length == 1:
         return np.int64(one[buf[start]])
+    if length == 2:
+        a, b = np.int64(buf[start]) - FIRST_CODE, np.int64(buf[start + 1]) - FIRST_CODE
+        if 0 <= a < PAIRS and 0 <= b < PAIRS:
+            return np.int64(one[256 + a * PAIRS + b])
     if length <= 8:
         key = pack_code(buf, start, end)
         slot = hash_code(key) & (keys.shape[0] - 1)

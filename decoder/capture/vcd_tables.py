@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.capture.vcd_header import Variable
+from busledger.decoder.capture.vcd_kernel import FIRST_CODE, PAIRS
 
 __all__ = ["Tables", "build_tables"]
 
@@ -107,12 +108,15 @@ def _common_tables(
 
 
 def _code_tables(codes: Sequence[bytes]) -> tuple[NDArray[np.generic], ...]:
-    one = np.full(256, -1, np.int32)
+    one = np.full(256 + PAIRS * PAIRS, -1, np.int32)
     short = [(v, c) for v, c in enumerate(codes) if 2 <= len(c) <= 8]
     long = [(v, c) for v, c in enumerate(codes) if len(c) > 8]
     for v, code in enumerate(codes):
         if len(code) == 1:
             one[code[0]] = v
+        elif len(code) == 2 and all(0 <= byte - FIRST_CODE < PAIRS for byte in code):
+            pair = 256 + (code[0] - FIRST_CODE) * PAIRS + code[1] - FIRST_CODE
+            one[pair] = v if one[pair] < 0 else one[pair]
     slots = 1 << max(3, (2 * len(short)).bit_length())
     keys, key_var = np.zeros(slots, np.uint64), np.full(slots, -1, np.int32)
     for v, code in short:
