@@ -9,6 +9,7 @@ from busledger.decoder.checks import LimitResult, TimingResult
 from busledger.decoder.report.numbers import NO_BREAK, count
 from busledger.decoder.report.plots import Histogram
 from busledger.decoder.report.timing_plots import timing_histograms
+from busledger.decoder.text import plain
 
 __all__ = [
     "TimingFigures",
@@ -57,7 +58,7 @@ def _row(limit: LimitResult) -> TimingRow:
     span = least if least == most else f"{least} to {most}"
     tone, told = stands(limit)
     measured = f"{span} ± {limit.uncertainty_ns:.0f}"
-    return TimingRow(limit.name, limit.meaning, measured, allowed_words(limit), told, tone)
+    return TimingRow(plain(limit.name), plain(limit.meaning), measured, allowed_words(limit), told, tone)
 
 
 def allowed_words(limit: LimitResult) -> str:
