@@ -135,13 +135,13 @@ class RegionMap:
 
     def _areas(self, lanes: Sequence[int], whole_bits: int) -> Areas:
         """The regions' cells; with ``whole_bits`` also those of every address of that many bits."""
-        names = [r.name for r in self.regions]
+        first: dict[str | None, int] = {region.name: r for r, region in reversed([*enumerate(self.regions)])}
         every = (1 << 8 * self.data_bytes) - 1
         spans = [
             (r.start, r.end, SPACES.index(r.space), own or every) for r, own in zip(self.regions, lanes, strict=True)
         ]
         mirrored = [getattr(r, "mirror_of", None) for r in self.regions]
-        mirrors = [names.index(name) if name in names else -1 for name in mirrored]
+        mirrors = [first.get(name, -1) for name in mirrored]
         groups = [when + 1 for when in self.when]
         if whole_bits:
             for space in (SPACES.index("memory"), SPACES.index("program")):
