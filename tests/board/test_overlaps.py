@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ from busledger.decoder.board.mistakes import Mistakes
 from busledger.decoder.board.overlaps import check_overlaps, overlapping
 from busledger.decoder.errors import BoardError
 from busledger.decoder.ledger.owners import Owners
+from busledger.decoder.ledger.regions import RegionMap
 from tests.reference.overlaps_twin import overlap_messages, overlapping_pairs
 
 Write = Callable[[str], Path]
@@ -113,6 +115,22 @@ def test_a_driver_that_serves_thousands_of_regions_names_them_all(board_file: Wr
     assert len(board.buffers[0].serves) == 4_096
 
 
+def test_a_chain_of_thousands_of_decoders_is_followed_to_its_end(board_file: Write) -> None:
+    def chain(last: str) -> str:
+        """Each decoder feeds the one before it, and the first one the region; what feeds the last one is ``last``."""
+        made = ["CS0", *(f"LINK{n}" for n in range(1, 2_000)), last]
+        return _wide(1) + "".join(
+            f'[[decoder]]\ndesignator = "U{n}"\npart = "74LS138"\n'
+            f'inputs = {{ A = "{made[n + 1]}" }}\noutputs = {{ Y0 = "{made[n]}" }}\n'
+            for n in range(2_000)
+        )
+
+    assert len(load_board(board_file(chain("A4"))).decoders) == 2_000
+    with pytest.raises(BoardError, match=r"CS0 .* from LINK1 .* from LINK2 ") as caught:
+        load_board(board_file(chain("CS0")))
+    assert len(str(caught.value).splitlines()) == 1
+
+
 def test_of_thousands_of_misspelt_names_the_first_are_told_with_the_nearest(board_file: Write) -> None:
     text = _wide(1_000) + "".join(
         f'[[region]]\nname = "m{n}"\nstart = {32_000 + 16 * n}\nend = {32_015 + 16 * n}\nkind = "ram"\n'
@@ -151,3 +169,25 @@ def test_the_ledger_finds_the_sharers_that_every_two_regions_give(regions: list[
         if kept[i].start <= kept[j].end and kept[j].start <= kept[i].end
     }
     assert set(owners.sharing) == sharing
+
+
+@given(cards(), st.lists(st.sampled_from(["ram", "rom", "io"]), min_size=12, max_size=12))
+@settings(deadline=None)
+def test_a_device_inside_a_memory_is_found_as_every_two_regions_give_it(
+    regions: list[Region], kinds: list[str]
+) -> None:
+    kept = [replace(region, kind=kind) for region, kind in zip(regions, kinds, strict=False)]
+    kept = [region for region in kept if region.end >= region.start]
+    within = [
+        i
+        for i, one in enumerate(kept)
+        if one.when is None and "io" in (one.kind, one.space)
+        if any(
+            "io" not in (other.kind, other.space)
+            and one.space == other.space
+            and one.start <= other.end
+            and other.start <= one.end
+            for other in kept
+        )
+    ]
+    assert RegionMap(kept)._within == within
