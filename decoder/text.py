@@ -19,6 +19,8 @@ _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 
 def plain(text: str, limit: int = 200) -> str:
     """``text`` with every control or format character written as ``\\xNN`` and cut at ``limit``."""
+    if len(text) <= limit and text.isprintable():  # no character of ``_HIDDEN`` is printable
+        return text
     shown = []
     for char in text[: limit + 1]:
         if unicodedata.category(char) in _HIDDEN:

@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from busledger.decoder.board.draft import Draft, titled
 from busledger.decoder.board.images import ImageRequest, read_image
 from busledger.decoder.board.lanes import lane_names
-from busledger.decoder.board.mistakes import nearest, shown
+from busledger.decoder.board.mistakes import shown
 from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
 from busledger.decoder.board.part_types import BufferPart, DecoderPart, MemoryPart, Part, Section, bare_pin
 from busledger.decoder.board.parts_library import parts
@@ -261,6 +261,7 @@ def _known_prom(name: str) -> DecoderPart | None:
 def build_buffers(draft: Draft) -> None:
     """Every ``[[buffer]]`` that can be built; without ``serves`` it serves all regions."""
     everything = tuple(region.name for _, region in draft.regions)
+    names = draft.region_names()
     for table, raw in draft.tables("buffer"):
         row = draft.mistakes.check(table, BufferTable, raw, {"designator": ""})
         if row is None:
@@ -270,12 +271,12 @@ def build_buffers(draft: Draft) -> None:
             found = "neither lanes nor lines" if row.lanes is None else "both lanes and lines"
             draft.mistakes.add(table, "lanes", found, "lanes for a data driver, or lines for an address driver")
         for name in row.serves or ():
-            if name not in draft.region_names():
+            if name not in names:
                 draft.mistakes.add(
                     table,
                     "serves",
                     f'no region "{plain(name)}"',
-                    f"a region of this file{nearest(name, draft.region_names())}",
+                    f"a region of this file{draft.mistakes.nearest(name, names)}",
                 )
         direction = _optional(draft, table, "direction", DirectionTable, row.direction)
         enable = _optional(draft, table, "enable", EnableTable, row.enable)

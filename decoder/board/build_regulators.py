@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from busledger.decoder.board.draft import Draft
-from busledger.decoder.board.mistakes import nearest
 from busledger.decoder.board.model import Regulator
 from busledger.decoder.board.power import regulator_type
 from busledger.decoder.board.schema import RegulatorTable
@@ -33,7 +32,7 @@ def build_regulators(draft: Draft) -> None:
         feeds: list[str] = []
         for name in row.feeds:
             if name not in chips and name not in named:
-                expected = f"a part or region of this file{nearest(name, [*named, *chips])}"
+                expected = f"a part or region of this file{draft.mistakes.nearest(name, [*named, *chips])}"
                 draft.mistakes.add(table, "feeds", f'no part or region "{plain(name)}"', expected)
             feeds += chips.get(name, (name,))
         draft.regulators.append(Regulator(row.designator, row.part, row.input, output, tuple(dict.fromkeys(feeds))))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from busledger.decoder.board.draft import Draft
 from busledger.decoder.text import plain
 
@@ -13,8 +15,7 @@ def check_circles(draft: Draft) -> None:
     feeds = _feeds(draft)
     done: set[str] = set()
     for line in feeds:
-        path: list[str] = []
-        _follow(draft, feeds, line, path, done)
+        _follow(draft, feeds, line, done)
 
 
 def _feeds(draft: Draft) -> dict[str, tuple[str, str, str, tuple[str, ...]]]:
@@ -27,21 +28,30 @@ def _feeds(draft: Draft) -> dict[str, tuple[str, str, str, tuple[str, ...]]]:
     return feeds
 
 
-def _follow(
-    draft: Draft, feeds: dict[str, tuple[str, str, str, tuple[str, ...]]], line: str, path: list[str], done: set[str]
+def _follow(draft: Draft, feeds: dict[str, tuple[str, str, str, tuple[str, ...]]], start: str, done: set[str]) -> None:
+    """Depth first from ``start`` to what makes it; without recursion, since a file may chain thousands of parts."""
+    path: dict[str, Iterator[str]] = {}  # the lines on the way here, each with those it still has to be followed to
+    line: str | None = start
+    while line is not None or path:
+        if line is None:
+            last = next(reversed(path))
+            line = next(path[last], None)
+            if line is None:
+                del path[last]
+                done.add(last)
+            continue
+        if line in path:
+            _add_circle(draft, feeds, line, list(path))
+        elif line not in done and line in feeds:
+            path[line] = iter(feeds[line][3])
+        line = None
+
+
+def _add_circle(
+    draft: Draft, feeds: dict[str, tuple[str, str, str, tuple[str, ...]]], line: str, path: list[str]
 ) -> None:
-    """Depth first from ``line`` to what makes it; ``path`` are the lines on the way here."""
-    if line in path:
-        circle = path[path.index(line) :]
-        table, _, pin, _ = feeds[line]
-        way = " from ".join(f"{plain(one)} ({plain(feeds[one][1])} {feeds[one][2]})" for one in circle)
-        found = f"{way} from {plain(line)}: the output hangs on itself"
-        draft.mistakes.add(table, f"outputs.{pin}", found, "decoders in a row from the bus's lines to the selects")
-        return
-    if line in done or line not in feeds:
-        return
-    path.append(line)
-    for source in feeds[line][3]:
-        _follow(draft, feeds, source, path, done)
-    path.pop()
-    done.add(line)
+    table, _, pin, _ = feeds[line]
+    circle = path[path.index(line) :]
+    way = " from ".join(f"{plain(one)} ({plain(feeds[one][1])} {feeds[one][2]})" for one in circle)
+    found = f"{way} from {plain(line)}: the output hangs on itself"
+    draft.mistakes.add(table, f"outputs.{pin}", found, "decoders in a row from the bus's lines to the selects")

@@ -21,6 +21,8 @@ from busledger.decoder.toml_text import read_toml_bytes, toml_tables
 
 __all__ = ["bus_of_board", "load_board"]
 
+MOST_REGIONS = 16_384
+"""Selects of four bytes in 64 KB; the cycles' ``region`` column, int16, ends at twice as many."""
 _TABLES = ("board", "wiring", "region", "decoder", "buffer", "regulator", "tested")
 
 
@@ -62,6 +64,10 @@ def load_board(
     head = mistakes.check("[board]", BoardTable, raw["board"]) if "board" in raw else None
     if "board" not in raw:
         mistakes.add("[board]", "", "the table is missing", "[board] with name and bus")
+    rows = raw.get("region")
+    if isinstance(rows, list) and len(rows) > MOST_REGIONS:
+        mistakes.add("[[region]]", "", f"{len(rows)} regions", f"at most {MOST_REGIONS}")
+        mistakes.stop()
     wiring = _wiring(raw.get("wiring", {}), mistakes)
     draft = Draft(raw, file.parent, allow_outside, mistakes)
     build_regions(draft)

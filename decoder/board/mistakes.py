@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -15,6 +15,8 @@ __all__ = ["Mistakes", "nearest", "shown"]
 
 T = TypeVar("T", bound=BaseModel)
 LONGEST_LINE = 1000
+MOST_LOOKS = 100_000
+"""Names compared for ``nearest`` in one file, some 10 us each: what is misspelt after that is told without them."""
 NOTHING: Mapping[str, Any] = {}
 
 
@@ -30,11 +32,19 @@ class Mistakes:
     def __init__(self, path: str) -> None:
         self._path = plain(path)
         self._lines: list[str] = []
+        self._looks = MOST_LOOKS
 
     def add(self, table: str, key: str, found: str, expected: str) -> None:
         """One mistake: in which table, at which key, what was found, what was expected."""
         where = ", ".join(part for part in (self._path, table, key) if part)
         self._lines.append(plain(f"{where}: {found}; expected {expected}", LONGEST_LINE))
+
+    def nearest(self, wanted: str, known: Collection[str]) -> str:
+        """``nearest`` among names of this file, of which it may have thousands: empty once ``MOST_LOOKS`` are spent."""
+        if self._looks <= 0:
+            return ""
+        self._looks -= len(known)
+        return nearest(wanted, known)
 
     def __len__(self) -> int:
         return len(self._lines)

@@ -178,9 +178,15 @@ class Board:
     parity: tuple[tuple[str, Chip], ...] = ()
     tested: tuple[Tested, ...] = ()
     _index: Mapping[str, int] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _made: Mapping[str, tuple[Decoder, str]] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_index", {r.name: i for i, r in enumerate(self.regions)})
+        made: dict[str, tuple[Decoder, str]] = {}
+        for decoder in self.decoders:
+            for pin, line in decoder.outputs.items():
+                made.setdefault(line, (decoder, pin))
+        object.__setattr__(self, "_made", made)
 
     @classmethod
     def from_regions(cls, name: str, regions: Iterable[Region], bus: str = "") -> Board:
@@ -218,17 +224,12 @@ class Board:
 
     def select_source(self, region: Region) -> tuple[Decoder, str] | None:
         """The decoder and its output pin that make a region's select; None if the board file does not say."""
-        for decoder in self.decoders:
-            for pin, line in decoder.outputs.items():
-                if line == region.select:
-                    return decoder, pin
-        return None
+        return self._made.get(region.select) if region.select is not None else None
 
     def select_level(self, line: str) -> int:
         """The level at which a select line selects: as its decoder's table has it, else low (common practice)."""
-        for decoder in self.decoders:
-            for pin, made in decoder.outputs.items():
-                if made == line:
-                    word = decoder.part.lookup >> decoder.part.outputs.index(pin)
-                    return 0 if 2 * int((word & 1).sum()) >= word.size else 1
-        return 0
+        if line not in self._made:
+            return 0
+        decoder, pin = self._made[line]
+        word = decoder.part.lookup >> decoder.part.outputs.index(pin)
+        return 0 if 2 * int((word & 1).sum()) >= word.size else 1

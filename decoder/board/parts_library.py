@@ -6,7 +6,7 @@ import difflib
 import re
 import tomllib
 from collections.abc import Iterator
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import Any
 
@@ -28,9 +28,11 @@ class PartsLibrary:
 
     def __init__(self, found: list[Part], prefixes: list[str], families: list[str]) -> None:
         self._parts = {part.name: part for part in found}
-        self._keys = {_bare(key): part for part in found for key in (part.name, *part.aliases)}
+        keys = {_bare(key): part for part in found for key in (part.name, *part.aliases)}
+        self._keys = dict(sorted(keys.items(), key=lambda named: len(named[0]), reverse=True))  # the longest wins
         self._prefixes = sorted(prefixes, key=len, reverse=True)
         self._families = families
+        self._found = lru_cache(maxsize=4096)(self._look_up)  # a card has one part a thousand times
 
     def __iter__(self) -> Iterator[Part]:
         return iter(self._parts.values())
@@ -51,10 +53,9 @@ class PartsLibrary:
 
     def resolve(self, name: str) -> tuple[Part, Grade | None]:
         """The part, and the speed grade if the marking carries one (``2114-2``). Raises BoardError."""
-        for text in self._spellings(name):
-            found = self._match(text) or self._relative(text)
-            if found:
-                return found
+        found = self._found(name)
+        if found:
+            return found
         near = self.nearest(name)
         raise BoardError(
             f'unknown part "{plain(name)}"',
@@ -72,6 +73,13 @@ class PartsLibrary:
         ]
         return list(dict.fromkeys(key for _, key in sorted(near, key=lambda found: found[0])))[:3]
 
+    def _look_up(self, name: str) -> tuple[Part, Grade | None] | None:
+        for text in self._spellings(name):
+            found = self._match(text) or self._relative(text)
+            if found:
+                return found
+        return None
+
     def _spellings(self, name: str) -> Iterator[str]:
         """``name`` without a maker's prefix, most literal first."""
         text = _bare(name)
@@ -84,9 +92,8 @@ class PartsLibrary:
             yield text[maker.end() :]
 
     def _match(self, text: str) -> tuple[Part, Grade | None] | None:
-        for key in sorted(self._keys, key=len, reverse=True):
+        for key, part in self._keys.items():
             if text.startswith(key) and (tail := _TAIL.fullmatch(text[len(key) :])):
-                part = self._keys[key]
                 return part, _grade_of(part, key, tail)
         return None
 

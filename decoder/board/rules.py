@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Collection, Mapping
-from itertools import combinations
 
 from busledger.decoder.board.circles import check_circles
 from busledger.decoder.board.draft import Draft, strings_in
 from busledger.decoder.board.images import fill_images
 from busledger.decoder.board.lanes import lane_names
-from busledger.decoder.board.mistakes import nearest
 from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
+from busledger.decoder.board.overlaps import check_overlaps
 from busledger.decoder.board.schema import line_name
-from busledger.decoder.board.statements import check_statements, may_overlap
+from busledger.decoder.board.statements import check_statements
 from busledger.decoder.text import plain
 
 __all__ = ["check_draft"]
@@ -40,10 +40,11 @@ def check_draft(
                 _check_line(draft, table, f"{key}.line", condition.line, data_bits, address_bits, lines)
     fill_images(draft, wide)
     check_statements(draft, data_bits=data_bits, address_bits=address_bits)
-    _check_overlaps(draft)
+    check_overlaps(draft)
     _check_names(draft)
+    used = draft.used_lines()
     for table, decoder in draft.decoders:
-        _check_outputs_used(draft, table, decoder)
+        _check_outputs_used(draft, table, decoder, used)
         for pin, line in decoder.outputs.items():
             if line in driven:
                 found = f'"{plain(line)}" is a line of the bus, which its master drives'
@@ -92,7 +93,7 @@ def _check_range(draft: Draft, table: str, region: Region, address_bits: int | N
 def _check_lanes(draft: Draft, table: str, region: Region, data_bits: int | None) -> None:
     """Within every byte its chips touch, a region needs one chip a lane."""
     lanes = [bit for chip in region.chips for bit in chip.lanes]
-    twice = sorted({bit for bit in lanes if lanes.count(bit) > 1})
+    twice = sorted(bit for bit, times in Counter(lanes).items() if times > 1)
     for bit in twice:
         owners = ", ".join(plain(c.designator) for c in region.chips if bit in c.lanes)
         draft.mistakes.add(
@@ -131,24 +132,6 @@ def _check_size(draft: Draft, table: str, region: Region, wide: int) -> None:
             )
 
 
-def _check_overlaps(draft: Draft) -> None:
-    for (before, one), (table, other) in combinations(draft.regions, 2):
-        if draft.conditional & {before, table}:
-            continue  # said elsewhere
-        if one.space != other.space or one.end < one.start or other.end < other.start:
-            continue
-        low, high = max(one.start, other.start), min(one.end, other.end)
-        apart = one.lanes and other.lanes and not {b // 8 for b in one.lanes} & {b // 8 for b in other.lanes}
-        # On a wide bus two regions may share addresses in different bytes.
-        if low <= high and not apart and not may_overlap(one, other):
-            draft.mistakes.add(
-                table,
-                "start",
-                f'{_span(other)} overlaps region "{plain(one.name)}" ({_span(one)}) at {low:04X}-{high:04X}',
-                "regions of one space that share no address, or each with a condition (when) of its own",
-            )
-
-
 def _check_names(draft: Draft) -> None:
     seen: dict[str, str] = {}
     for table, region in draft.regions:
@@ -177,15 +160,14 @@ def _halves(one: Chip | Decoder | Buffer, other: Chip | Decoder | Buffer) -> boo
     return False
 
 
-def _check_outputs_used(draft: Draft, table: str, decoder: Decoder) -> None:
-    used = draft.used_lines()
+def _check_outputs_used(draft: Draft, table: str, decoder: Decoder, used: Collection[str]) -> None:
     for pin, line in decoder.outputs.items():
         if line not in used:
             draft.mistakes.add(
                 table,
                 f"outputs.{pin}",
                 f'no region or other line uses "{plain(line)}"',
-                f"a region's select, another part's input, or a line in [wiring]{nearest(line, used)}",
+                f"a region's select, another part's input, or a line in [wiring]{draft.mistakes.nearest(line, used)}",
             )
 
 
@@ -215,7 +197,7 @@ def _check_wiring(draft: Draft, lines: Collection[str]) -> None:
     wired = draft.raw.get("wiring")
     for line in wired if isinstance(wired, Mapping) else ():
         if not {line, line_name(line)} & known:
-            expected = f"a line of the bus or of this board{nearest(line, sorted(known))}"
+            expected = f"a line of the bus or of this board{draft.mistakes.nearest(line, sorted(known))}"
             draft.mistakes.add("[wiring]", plain(line), "unknown line", expected)
 
 

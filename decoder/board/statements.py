@@ -5,16 +5,16 @@ Such statements keep innocent behaviour from being compared, so a slip in one mu
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 from busledger.decoder.board.draft import Draft
-from busledger.decoder.board.mistakes import nearest, shown
+from busledger.decoder.board.mistakes import shown
 from busledger.decoder.board.model import LatchValue, LineLevel, Region, Tested
 from busledger.decoder.board.schema import LatchTable, LineLevelTable, TestedTable
 from busledger.decoder.text import plain
 
-__all__ = ["build_condition", "build_protection", "build_tested", "check_statements", "may_overlap"]
+__all__ = ["build_condition", "build_protection", "build_tested", "check_statements"]
 
 
 def build_condition(draft: Draft, table: str, raw: Any) -> LineLevel | LatchValue | None:
@@ -57,53 +57,52 @@ _WHEN = '{ line = "BANK0", level = 1 }, or { latch = 0xC000, mask = 0x03, value 
 
 def build_tested(draft: Draft) -> None:
     """Every ``[[tested]]`` that can be built; its part must be on the card, and be named once."""
-    parts = [chip.designator for _, chip in draft.chips]
-    parts += [decoder.designator for _, decoder in draft.decoders]
-    parts += [buffer.designator for _, buffer in draft.buffers]
-    parts += [regulator.designator for regulator in draft.regulators]
+    parts = dict.fromkeys(chip.designator for _, chip in draft.chips)
+    parts |= dict.fromkeys(decoder.designator for _, decoder in draft.decoders)
+    parts |= dict.fromkeys(buffer.designator for _, buffer in draft.buffers)
+    parts |= dict.fromkeys(regulator.designator for regulator in draft.regulators)
+    told: dict[str, str] = {}  # designator → the table that named it first
     for table, raw in draft.tables("tested"):
         row = draft.mistakes.check(table, TestedTable, raw, {"designator": "", "result": "good"})
         if row is None:
             continue
         if row.designator and row.designator not in parts:
-            expected = f"a designator of this file{nearest(row.designator, parts)}"
+            expected = f"a designator of this file{draft.mistakes.nearest(row.designator, parts)}"
             draft.mistakes.add(table, "designator", f'no part "{plain(row.designator)}"', expected)
-        before = next((title for title, one in draft.tested if one.designator == row.designator), None)
-        if before is not None and row.designator:
+        before = told.setdefault(row.designator, table)
+        if before != table and row.designator:
             found = f'"{plain(row.designator)}" is already {before}'
             draft.mistakes.add(table, "designator", found, "one result a part")
         draft.tested.append((table, Tested(row.designator, row.result, row.how)))
 
 
-def may_overlap(one: Region, other: Region) -> bool:
-    """Whether two regions may share a range: each has a condition, and not the same one."""
-    return one.when is not None and other.when is not None and one.when != other.when
-
-
 def check_statements(draft: Draft, *, data_bits: int | None, address_bits: int | None) -> None:
     """Add the mistakes of statements that show when regions are seen together."""
     named = {region.name: region for _, region in draft.regions}
+    with_parity = {name for name, _ in draft.parity}
     for table, region in draft.regions:
         if region.mirror_of is not None:
-            _check_mirror(draft, table, region, named)
+            _check_mirror(draft, table, region, named, with_parity)
         if isinstance(region.when, LatchValue):
             _check_latch(draft, table, region.when, data_bits, address_bits)
         if region.write_protect and region.kind != "ram":
             draft.mistakes.add(table, "write_protect", f"in a region of kind {region.kind}", 'kind = "ram"')
 
 
-def _check_mirror(draft: Draft, table: str, region: Region, named: Mapping[str, Region]) -> None:
+def _check_mirror(
+    draft: Draft, table: str, region: Region, named: Mapping[str, Region], with_parity: Collection[str]
+) -> None:
     add = draft.mistakes.add
     base = named.get(str(region.mirror_of))
     if base is None:
-        wanted = f"a region of this file{nearest(str(region.mirror_of), named)}"
+        wanted = f"a region of this file{draft.mistakes.nearest(str(region.mirror_of), named)}"
         add(table, "mirror_of", f'no region "{plain(str(region.mirror_of))}"', wanted)
         return
     if base is region:
         add(table, "mirror_of", "the region itself", "another region")
     elif base.mirror_of is not None:
         add(table, "mirror_of", f'"{plain(base.name)}" is a mirror itself', f'mirror_of = "{plain(base.mirror_of)}"')
-    if region.chips or any(name == region.name for name, _ in draft.parity):
+    if region.chips or region.name in with_parity:
         add(table, "chips", "chips in a mirror", f'none: they are those of "{plain(base.name)}"')
     if region.image is not None:
         add(table, "image", "an image in a mirror", f'none: it is that of "{plain(base.name)}"')

@@ -105,10 +105,13 @@ class CellSpace:
 
     def _across(self, regions: Sequence[int], bend: Any) -> Cells:
         out = self.identity.copy()
+        chosen = np.array(regions, np.int64)
+        starts, ends = (np.array(of, np.int64)[chosen] for of in (self._start, self._end))
         for region in regions:
             address = bend(self._addresses(region))
             found = np.full(address.shape, -1, np.int64)
-            for other in regions:
+            # Of a thousand regions, an address line leads to one or two.
+            for other in chosen[_hold_any(starts, ends, address)].tolist():
                 if self._space[other] != self._space[region] or not self._bytes[other] & self._bytes[region]:
                     continue
                 here = (address >= self._start[other]) & (address <= self._end[other]) & (found < 0)
@@ -130,6 +133,15 @@ class CellSpace:
         word = self._addresses(region) >> self.shift
         out[self.span(region)] = self.base[other] + (word & (self.size[other] - 1))
         return out
+
+
+def _hold_any(starts: NDArray[np.int64], ends: NDArray[np.int64], address: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The indices of the ranges (end inclusive) that hold any of the addresses, ascending."""
+    ordered = np.sort(address)
+    near = np.flatnonzero((starts <= ordered[-1]) & (ends >= ordered[0]))
+    first = np.searchsorted(ordered, starts[near], side="left")
+    found: NDArray[np.int64] = near[first < np.searchsorted(ordered, ends[near], side="right")]
+    return found
 
 
 def _force(word: NDArray[np.int64], bit: int, level: int) -> NDArray[np.int64]:

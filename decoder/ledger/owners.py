@@ -9,7 +9,6 @@ counted byte by byte.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,14 +50,7 @@ class Owners:
         # Index -1, outside all regions, takes every byte.
         self._width = np.array([*self._bytes, whole], np.uint8)
         self.parted = any(own != whole for own in self._bytes)
-        shared = {
-            r
-            for one, two in combinations(range(len(lanes)), 2)
-            if spaces[one] == spaces[two] and when[one] == when[two]
-            if starts[one] <= ends[two] and starts[two] <= ends[one]
-            for r in (one, two)
-        }
-        self.sharing = tuple(sorted(shared)) if self.parted else ()
+        self.sharing = _sharing(starts, ends, spaces, when) if self.parted else ()
 
     def bytes_of(self, region: int) -> int:
         """The bytes a region owns, one bit each."""
@@ -120,6 +112,22 @@ class Owners:
             column &= lanes
         _judge_again(told, np.array([*self._treat, kernel.RAM], np.uint8)[owner])
         return part, told
+
+
+def _sharing(
+    starts: NDArray[np.int64], ends: NDArray[np.int64], spaces: NDArray[np.uint8], when: Sequence[int]
+) -> tuple[int, ...]:
+    """The regions that share an address with another of their space and condition, ascending; in one pass by start."""
+    shared: set[int] = set()
+    furthest: dict[tuple[int, int], int] = {}  # of the regions so far, the one that reaches furthest
+    for r in np.argsort(starts, kind="stable").tolist():
+        group = int(spaces[r]), when[r]
+        before = furthest.setdefault(group, r)
+        if before != r and ends[before] >= starts[r]:
+            shared.update((before, r))
+        if ends[r] > ends[before]:
+            furthest[group] = r
+    return tuple(sorted(shared))
 
 
 def _judge_again(told: Compared, treat: NDArray[np.uint8]) -> None:

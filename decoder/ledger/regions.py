@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
 from typing import Protocol
 
 import numpy as np
@@ -114,34 +115,35 @@ class RegionMap:
         self.when = tuple(ALWAYS if one is None else found[one] for one in when)
         self._protect = tuple(found[one] if isinstance(one, LineLevel) else ALWAYS for one in protect)
         # A device inside a memory: its addresses are taken out of the memory's.
+        memories = self._memories()
         self._within = [
             r
             for r, one in enumerate(self.regions)
-            if _treatment(one) == kernel.SKIP and self.when[r] == ALWAYS and self._inside_memory(one)
+            if _treatment(one) == kernel.SKIP and self.when[r] == ALWAYS and _meets(one, memories)
         ]
         told = np.array(self.when, np.int64) == ALWAYS
         told[self._within] = False
         self._by_address = np.where(told, self._spaces, 255).astype(np.uint8)
 
-    def _inside_memory(self, one: RegionLike) -> bool:
-        return any(
-            other is not one
-            and other.space == one.space
-            and other.start <= one.end
-            and one.start <= other.end
-            and _treatment(other) != kernel.SKIP
-            for other in self.regions
-        )
+    def _memories(self) -> dict[str, tuple[list[int], list[int]]]:
+        """Of each space the starts of its memories, ascending, and the furthest end of all up to each."""
+        found: dict[str, tuple[list[int], list[int]]] = {}
+        for one in sorted(self.regions, key=lambda region: region.start):
+            if _treatment(one) != kernel.SKIP:
+                starts, furthest = found.setdefault(one.space, ([], []))
+                starts.append(one.start)
+                furthest.append(max(one.end, furthest[-1]) if furthest else one.end)
+        return found
 
     def _areas(self, lanes: Sequence[int], whole_bits: int) -> Areas:
         """The regions' cells; with ``whole_bits`` also those of every address of that many bits."""
-        names = [r.name for r in self.regions]
+        first: dict[str | None, int] = {region.name: r for r, region in reversed([*enumerate(self.regions)])}
         every = (1 << 8 * self.data_bytes) - 1
         spans = [
             (r.start, r.end, SPACES.index(r.space), own or every) for r, own in zip(self.regions, lanes, strict=True)
         ]
         mirrored = [getattr(r, "mirror_of", None) for r in self.regions]
-        mirrors = [names.index(name) if name in names else -1 for name in mirrored]
+        mirrors = [first.get(name, -1) for name in mirrored]
         groups = [when + 1 for when in self.when]
         if whole_bits:
             for space in (SPACES.index("memory"), SPACES.index("program")):
@@ -299,6 +301,13 @@ def _owned_lanes(region: RegionLike) -> int:
         for lane in chip.lanes:
             owned |= 1 << lane
     return owned
+
+
+def _meets(one: RegionLike, memories: Mapping[str, tuple[list[int], list[int]]]) -> bool:
+    """Whether a memory of its space has an address of ``one``: of those that start in time, one reaches far enough."""
+    starts, furthest = memories.get(one.space, ([], []))
+    before = bisect_right(starts, one.end)
+    return before > 0 and furthest[before - 1] >= one.start
 
 
 def _treatment(region: RegionLike) -> int:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+
 from busledger.decoder.board import lane_names
 from busledger.decoder.diagnosis.coverage import coverage_kernel as kernel
 from busledger.decoder.diagnosis.coverage.coverage_counter import CoverageCounter
@@ -63,7 +65,7 @@ def _region(counter: CoverageCounter, r: int) -> dict[str, Any]:
             for b in range(int(counter.bits[r]))
         ],
         "told_apart_from": {
-            other.name: int(counter.apart[r, s]) for s, other in enumerate(counter.board.regions) if counter.apart[r, s]
+            counter.board.regions[s].name: int(counter.apart[r, s]) for s in np.flatnonzero(counter.apart[r]).tolist()
         },
     }
 

@@ -148,10 +148,10 @@ def _width_lanes(data_bits: int) -> NDArray[np.uint32]:
 
 def _comparable(regions: Sequence[Region], masks: Sequence[int]) -> NDArray[np.bool_]:
     """Pairs of regions that a wrong select could mix up: same space, memory on both sides, lanes in common."""
-    n = len(regions)
-    table = np.zeros((n, n), np.bool_)
-    for i, one in enumerate(regions):
-        for j, other in enumerate(regions):
-            memory = "io" not in (one.kind, other.kind, one.space, other.space)
-            table[i, j] = i != j and memory and one.space == other.space and bool(masks[i] & masks[j])
+    memory = np.array(["io" not in (r.kind, r.space) for r in regions], np.bool_)
+    program = np.array([r.space == "program" for r in regions], np.bool_)  # memory is of two spaces
+    lanes = np.array(masks, np.uint32)
+    table: NDArray[np.bool_] = memory[:, None] & memory & (program[:, None] == program)
+    table &= (lanes[:, None] & lanes) != 0
+    np.fill_diagonal(table, val=False)
     return table
