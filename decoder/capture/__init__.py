@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from busledger.decoder.capture.columns import Capture, Gap, Header, Note, Signal
 
 if TYPE_CHECKING:
-    from busledger.decoder.capture.file import CaptureFile, open_capture
+    from busledger.decoder.capture.file import CaptureFile, late_start, open_capture
     from busledger.decoder.capture.grid import beginning, sample_grid, with_sample_grid, without_delays
     from busledger.decoder.capture.live import NOTHING_YET, LiveCapture, LivePlace, LiveSource
     from busledger.decoder.capture.packed import Unpacker, packing_of
@@ -28,6 +28,7 @@ __all__ = [
     "Unpacker",
     "beginning",
     "channel_names",
+    "late_start",
     "open_capture",
     "packing_of",
     "sample_grid",
@@ -38,6 +39,7 @@ __all__ = [
 # The readers import numpy and compiled kernels: looked up when first used, so that --help starts quickly.
 _LATE = {
     "CaptureFile": "file",
+    "late_start": "file",
     "open_capture": "file",
     "beginning": "grid",
     "sample_grid": "grid",

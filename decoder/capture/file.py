@@ -22,7 +22,7 @@ from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.progress import Progress, silent
 
-__all__ = ["CaptureFile", "open_capture", "refuse_what_is_none"]
+__all__ = ["CaptureFile", "late_start", "open_capture", "refuse_what_is_none"]
 
 _HEAD = 1 << 16
 _PACKED = re.compile(r"\.(gz|bz2|xz|zst)$", re.IGNORECASE)
@@ -122,8 +122,7 @@ class CaptureFile:
             yield first
             yield from blocks
             return
-        text = f"the first stamp is {format_duration(origin * tick_fs)}; times are counted from there"
-        if origin * tick_fs >= _TOLD_FS and (note := Note("late-start", text)) not in self.notes:
+        if (note := late_start(origin, tick_fs)) is not None and note not in self.notes:
             self.notes.append(note)
         for block in itertools.chain([first], blocks):
             gaps = tuple(replace(gap, start=gap.start - origin, end=gap.end - origin) for gap in block.gaps)
@@ -238,3 +237,10 @@ def _refuse_toml(start: bytes, where: str) -> None:
             expected="a value change dump (VCD) or a CSV of samples",
             hint="Name the recording here, and the board file after --board.",
         )
+
+
+def late_start(origin: int, tick_fs: int) -> Note | None:
+    """What is told of a capture whose first stamp is ``origin`` ticks, where times are counted from there."""
+    if origin * tick_fs < _TOLD_FS:
+        return None
+    return Note("late-start", f"the first stamp is {format_duration(origin * tick_fs)}; times are counted from there")

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from busledger.decoder.capture import Capture, Header, beginning, sample_grid, without_delays
+from busledger.decoder.capture import Capture, Header, beginning, late_start, sample_grid, without_delays
 from busledger.decoder.ledger import Verdict
 from busledger.decoder.pipeline import Beside, Decoded, Gathering
 from busledger.decoder.watching.accesses import KeptAccesses
@@ -94,6 +94,9 @@ class Decoding:
             counts.dropped_s += seconds
             return
         placed = self.timeline.place(block)
+        if not self.begun and not self._held and self.timeline.captures == 1:
+            note = late_start(-self.timeline.shift // self.timeline.ratio, self.run.tick_fs)
+            self.run.file.notes += [note] if note is not None else []
         if self.begun:
             self._decode(placed)
             return

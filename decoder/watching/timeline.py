@@ -23,7 +23,7 @@ _NAMES = ("shift", "ratio", "end", "rows", "anchors", "_gap", "_waits", "capture
 class Timeline:
     """Puts the blocks of one capture after another on the clock of the first.
 
-    The first keeps its own times. A later one begins a millisecond behind the one
+    The first one's first row is at 0, as in every list and report. A later one begins a millisecond behind the one
     before; between them stands a row in which no level is known, and a gap, as
     where a dump is switched off ($dumpoff). How long it really was is in the
     ``anchors``: hours without a sample between two captures of milliseconds would
@@ -148,7 +148,8 @@ class Timeline:
         tick_s = self.tick_fs * FS
         if stamp is not None:
             day_s -= (stamp - first) * self.ratio * tick_s
-        self.shift = self.end + 1 + max(1, BETWEEN_FS // self.tick_fs) - first * self.ratio if self.anchors else 0
+        begin = self.end + 1 + max(1, BETWEEN_FS // self.tick_fs) if self.anchors else 0
+        self.shift = begin - first * self.ratio
         self.anchors.append(Anchor(self._at(first) * tick_s, day_s))
 
 

@@ -168,6 +168,8 @@ class Watch:
         notes = decoding.run.file.notes
         for block in live.blocks(select):
             self._declared = self._declared or live.place().declarations
+            if len(block):
+                self._heard()
             decoding.take(block, drop=len(block) > 0 and self._must_drop())
             self._tick(between_blocks=True)
         notes += [note for note in live.notes if note not in notes]
@@ -243,9 +245,7 @@ class Watch:
     def _look_at_silence(self) -> None:
         quiet = 0.0 if self._source.waiting() else self._source.quiet_s()
         if quiet < self.asked.silence_s:
-            if self._quiet_told:
-                self._event("heard", "the source speaks again")
-            self._quiet_told = False
+            self._heard()
             return
         if not self._quiet_told:
             self._quiet_told = True
@@ -253,6 +253,12 @@ class Watch:
         if self.asked.rules.silent and not self.closing:
             self._save(last=True)  # as it is before the end is taken for one, so that it can go on
             self.closing = True
+
+    def _heard(self) -> None:
+        """Something came: told if the silence was."""
+        if self._quiet_told:
+            self._quiet_told = False
+            self._event("heard", "the source speaks again")
 
     def _look_at_verdict(self) -> None:
         result = self._weigher.result

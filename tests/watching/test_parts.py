@@ -289,14 +289,14 @@ def rows(times: list[int], tick_fs: int = 10**6) -> Capture:
 def test_captures_one_behind_the_other() -> None:
     line = Timeline(10**6, np.array([7], np.uint64))
     line.begin_capture(10**6, 5000.0, None, "a")
-    assert line.place(rows([100, 200])).time.tolist() == [100, 200]
+    assert line.place(rows([100, 200])).time.tolist() == [0, 100]  # the first row is at 0, as in every report
     line.end_capture(250)
     line.begin_capture(10**9, 9000.0, 4, "b")  # a coarser tick, and the time of day of its last stamp
     placed = line.place(rows([1, 3], 10**9))
-    start = 251 + 10**6
-    assert placed.time.tolist() == [251, start, start + 2000]
+    start = 151 + 10**6
+    assert placed.time.tolist() == [151, start, start + 2000]
     assert placed.unknown[:, 0].tolist() == [7, 0, 0]
-    assert [(gap.start, gap.end) for gap in placed.gaps] == [(251, start)]
+    assert [(gap.start, gap.end) for gap in placed.gaps] == [(151, start)]
     assert placed.first_row == 2
     assert line.day0_s + start * 1e-9 == pytest.approx(9000.0 - 3e-6)
     with pytest.raises(CaptureError, match="unit of time"):
