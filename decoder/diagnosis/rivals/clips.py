@@ -180,7 +180,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         return  # a clip bends all cells alike, not the one that something else is wrong with
     unknown = hit == 2
     own = span.log_odds + (_HARDLY if span.expected is None else 0.0)
-    own -= LOG_SLIP * _selected_there(story, partners, first, last)
+    own -= LOG_SLIP * _selected_there(story, partners, first, last, hit[first:last] == 1)
     own -= sum(int(lanes).bit_count() for lanes in rows.compared[unknown]) * math.log(2.0)
     for r in np.unique(rows.region):
         mine = rows.region[first:last] == r
@@ -265,18 +265,22 @@ def partners_of(story: Story, bit: int) -> NDArray[np.int32]:
     return found
 
 
-def _selected_there(story: Story, partners: NDArray[np.int32], first: int, last: int) -> int:
+def _selected_there(
+    story: Story, partners: NDArray[np.int32], first: int, last: int, hit: NDArray[np.bool_]
+) -> int:
     """Accesses for which the clipped select of the region on the line's other side came, and not the one of the region
-    that the clips say: a decoder that is wired straight shows so what the line really was."""
+    that the clips say: a decoder that is wired straight shows so what the line really was. Less those ``hit`` for which
+    the select of that region did come, though their data are the other side's."""
     rows = story.rows
     own = rows.region[first:last].astype(np.int64)
-    there = partners[rows.cell[first:last]]
-    other = np.searchsorted(np.array(story.study.cells.base), np.maximum(there, 0), side="right") - 1
-    able = (there >= 0) & (other != own) & (own >= 0) & (own < 64) & (other < 64)
+    cell = partners[rows.cell[first:last]]
+    other = np.searchsorted(np.array(story.study.cells.base), np.maximum(cell, 0), side="right") - 1
+    able = (cell >= 0) & (other != own) & (own >= 0) & (own < 64) & (other < 64)
     seen, selected = rows.selects_seen[first:last], rows.selected[first:last]
     one, two = (np.uint64(1) << np.where(able, r, 0).astype(np.uint64) for r in (own, other))
     told = able & (seen & one != 0) & (seen & two != 0)
-    return int(np.count_nonzero(told & (selected & one == 0) & (selected & two != 0)))
+    there, here = told & (selected & two != 0), told & (selected & one != 0)
+    return int(np.count_nonzero(there & ~here)) - int(np.count_nonzero(here & ~there & hit))
 
 
 def _came_off(story: Story, line: str, span: _Span, while_: str) -> str:
