@@ -10,7 +10,7 @@ from busledger.decoder.bus import load_profile
 from busledger.decoder.findings import NextStep
 from busledger.decoder.marks import Marks
 from busledger.decoder.pipeline import Request, plan_passes, run_probes, run_selects
-from busledger.decoder.pipeline.run import marks_of
+from busledger.decoder.pipeline.request import marks_of
 from busledger.decoder.planning import PlanRequest
 from busledger.decoder.report import plan_text, probes_text, selects_text
 

@@ -12,7 +12,8 @@ from busledger.decoder.pipeline.joining import join_captures, read_pass
 from busledger.decoder.pipeline.many import captures_in, check_many
 from busledger.decoder.pipeline.matching import match_captures
 from busledger.decoder.pipeline.planning import plan_passes
-from busledger.decoder.pipeline.run import Decoded, Request, Run, bound_run, bus_and_board, open_run
+from busledger.decoder.pipeline.request import Request, bus_and_board
+from busledger.decoder.pipeline.run import Decoded, Run, bound_run, open_run
 from busledger.decoder.pipeline.seen import SeenCard, SeenRegion, seen_card
 from busledger.decoder.pipeline.session import CaptureSession, open_session, program_version
 from busledger.decoder.pipeline.sets import WiredSet, each_set, run_sets, wired_sets

@@ -27,7 +27,8 @@ from busledger.decoder.pipeline.beside import Beside
 from busledger.decoder.pipeline.dividing import divide
 from busledger.decoder.pipeline.following import ProgramAccount
 from busledger.decoder.pipeline.gathered import Gathered
-from busledger.decoder.pipeline.run import Decoded, Request, Run, open_run, region_map_of
+from busledger.decoder.pipeline.request import Request, region_map_of
+from busledger.decoder.pipeline.run import Decoded, Run, open_run
 from busledger.decoder.pipeline.stated import left_out
 from busledger.decoder.progress import Progress, silent
 

@@ -23,7 +23,8 @@ from busledger.decoder.checks import (
     TimingResult,
 )
 from busledger.decoder.errors import CaptureError, UsageError, WiringError
-from busledger.decoder.pipeline.run import Request, Run, bus_and_board, marks_of, open_run
+from busledger.decoder.pipeline.request import Request, bus_and_board, marks_of
+from busledger.decoder.pipeline.run import Run, open_run
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import bind, canonical, load_wiring, propose
 

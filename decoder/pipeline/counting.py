@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from busledger.decoder.pipeline.run import Request, open_run
+from busledger.decoder.pipeline.request import Request
+from busledger.decoder.pipeline.run import open_run
 
 __all__ = ["cycles_before"]
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from busledger.decoder.board import Buffer, Region
 from busledger.decoder.ledger import AccessLog, Counter, failing_blocks
 from busledger.decoder.pipeline.gathered import Gathered
-from busledger.decoder.pipeline.run import region_map_of
+from busledger.decoder.pipeline.request import region_map_of
 
 __all__ = ["divide"]
 

@@ -9,7 +9,7 @@ from busledger.decoder.board import Board
 from busledger.decoder.bus import Profile
 from busledger.decoder.errors import UsageError
 from busledger.decoder.pipeline.planning import read_suspects
-from busledger.decoder.pipeline.run import Request, bus_and_board
+from busledger.decoder.pipeline.request import Request, bus_and_board
 from busledger.decoder.planning import choose_exercise, sampling_needs
 from busledger.decoder.program import (
     Asked,

@@ -23,7 +23,7 @@ from busledger.decoder.ledger import AccessLog, Counter, Ledger, RegionMap
 from busledger.decoder.pipeline.check import cycle_counts
 from busledger.decoder.pipeline.list_words import ListFacts, cannot_tell, clip_step, doubts, taken
 from busledger.decoder.pipeline.listed_accesses import MOST_ROWS, ListedAccesses
-from busledger.decoder.pipeline.run import Request, bus_and_board, marks_of
+from busledger.decoder.pipeline.request import Request, bus_and_board, marks_of
 from busledger.decoder.progress import Progress, silent
 
 if TYPE_CHECKING:

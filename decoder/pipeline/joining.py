@@ -10,7 +10,8 @@ import numpy as np
 from busledger.decoder.bus import Cycles, Layout, unwired_data
 from busledger.decoder.capture import Capture
 from busledger.decoder.errors import UsageError
-from busledger.decoder.pipeline.run import Request, Run, open_run
+from busledger.decoder.pipeline.request import Request
+from busledger.decoder.pipeline.run import Run, open_run
 from busledger.decoder.planning import Joined, JoinResult, Pass, dump_text, join_passes
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import Wiring, canonical

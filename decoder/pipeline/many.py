@@ -21,7 +21,7 @@ from pathlib import Path
 
 from busledger.decoder.errors import BusledgerError, UsageError
 from busledger.decoder.findings import CaptureSummary, CheckManyResult, Unread
-from busledger.decoder.pipeline.run import Request
+from busledger.decoder.pipeline.request import Request
 from busledger.decoder.pipeline.together import Part, Placed, decode_part, weigh_together
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.text import plain

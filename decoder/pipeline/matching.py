@@ -7,7 +7,8 @@ from dataclasses import replace
 from busledger.decoder.bus import Cycles, Kind, unwired_data
 from busledger.decoder.ledger import Compared
 from busledger.decoder.pipeline.following import ProgramParts
-from busledger.decoder.pipeline.run import Request, open_run
+from busledger.decoder.pipeline.request import Request
+from busledger.decoder.pipeline.run import open_run
 from busledger.decoder.planning import MatchResult, MatchRun, ProgramRun, match_programs, match_runs
 from busledger.decoder.progress import Progress, silent
 

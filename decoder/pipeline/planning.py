@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from busledger.decoder.errors import UsageError
-from busledger.decoder.pipeline.run import Request, bus_and_board, marks_of
+from busledger.decoder.pipeline.request import Request, bus_and_board, marks_of
 from busledger.decoder.planning import OpenSuspect, PlanRequest, PlanResult, make_plan
 from busledger.decoder.text import plain
 

@@ -17,7 +17,8 @@ from busledger.decoder.capture import Signal, open_capture
 from busledger.decoder.checks import skew_of
 from busledger.decoder.errors import CaptureError
 from busledger.decoder.ledger import SPACES, TrafficMap
-from busledger.decoder.pipeline.run import Request, open_run
+from busledger.decoder.pipeline.request import Request
+from busledger.decoder.pipeline.run import open_run
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import canonical
 

@@ -13,7 +13,8 @@ from busledger.decoder.bus import Profile
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.pipeline.check import conclude, gather
 from busledger.decoder.pipeline.dividing import divide
-from busledger.decoder.pipeline.run import Decoded, Request, Run, open_run
+from busledger.decoder.pipeline.request import Request
+from busledger.decoder.pipeline.run import Decoded, Run, open_run
 from busledger.decoder.program.following import Symbols, load_symbols
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.store import Store, StoreCache, StoredLine, StoredRegion, StoredRule, StoreFacts, store_key

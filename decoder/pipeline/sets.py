@@ -24,7 +24,8 @@ from pydantic import BaseModel
 from busledger.decoder.bus import carried_address, data_channels
 from busledger.decoder.checks import BetweenResult, SetEntry, SetSide, SetsResult, Transfers, hold_together
 from busledger.decoder.errors import BusledgerError, CaptureError, OutputError
-from busledger.decoder.pipeline.run import Request, Run, open_run
+from busledger.decoder.pipeline.request import Request
+from busledger.decoder.pipeline.run import Run, open_run
 from busledger.decoder.progress import Progress, silent
 
 __all__ = ["WiredSet", "each_set", "run_sets", "wired_sets"]

@@ -38,7 +38,8 @@ from busledger.decoder.ledger import AccessLog, Compared
 from busledger.decoder.pipeline.check import conclude, gather, outside_the_card
 from busledger.decoder.pipeline.dividing import divide
 from busledger.decoder.pipeline.gathered import Gathered
-from busledger.decoder.pipeline.run import FS, Request, Run, open_run
+from busledger.decoder.pipeline.request import Request
+from busledger.decoder.pipeline.run import FS, Run, open_run
 from busledger.decoder.progress import Progress
 
 __all__ = ["Part", "Placed", "decode_part", "weigh_together"]

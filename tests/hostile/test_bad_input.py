@@ -191,7 +191,7 @@ def test_an_interruption_is_quiet_however_it_comes_out(bench: Bench, monkeypatch
             raise SystemError("a call returned with an exception set") from interruption
 
     for interrupted in (plainly, wrapped):
-        monkeypatch.setattr("busledger.decoder.pipeline.run.load_board", interrupted)
+        monkeypatch.setattr("busledger.decoder.pipeline.request.load_board", interrupted)
         assert bench.check() == (130, "", "")
 
 
@@ -199,7 +199,7 @@ def test_an_error_of_the_system_is_no_fault_of_ours(bench: Bench, monkeypatch: p
     def broken(*_: object, **__: object) -> None:
         raise OSError(5, "Input/output error")
 
-    monkeypatch.setattr("busledger.decoder.pipeline.run.load_board", broken)
+    monkeypatch.setattr("busledger.decoder.pipeline.request.load_board", broken)
     assert "Input/output error" in bench.refused("check", bench.vcd, "--board", bench.board)
 
 
