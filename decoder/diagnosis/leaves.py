@@ -26,6 +26,7 @@ from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, lea
 from busledger.decoder.diagnosis.leaf import Leaf, LeafState, Unit, log_noise, unlisted
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
 from busledger.decoder.diagnosis.patches import cell_counts, log_levels, patches, scatter
+from busledger.decoder.diagnosis.patterns import log_patterns
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
@@ -104,8 +105,8 @@ class _Weighing:
     def _unlisted_state(self) -> LeafState:
         count = self._count
         news = count.event_count
-        pattern = math.log(max(2.0**self._lanes - 1.0, 1.0))
-        own = log_chances(count.events, count.right, (news, int(count.right.sum()))) - news * pattern
+        own = log_chances(count.events, count.right, (news, int(count.right.sum())))
+        own += log_patterns(self._rows, self._unit.mask)
         chances = np.stack([count.events, count.right], axis=1)
         bad = np.flatnonzero(self._rows.wrong)
         first = tuple(int(i) for i in self._rows.index[bad[:8]])
@@ -146,10 +147,11 @@ class _Weighing:
             return count, 0.0
         if mask not in self._besides:
             rest = self._unit.mask & ~mask
-            mine, other = (count_reads(narrowed(rows, lanes)) for lanes in (mask, rest))
+            others = narrowed(rows, rest)
+            mine, other = count_reads(narrowed(rows, mask)), count_reads(others)
             news, lanes = other.event_count, rest.bit_count()
             sound = log_noise(news, other.reads, lanes)
-            bad = log_chances(other.events, other.right, (news, int(other.right.sum()))) - news * lanes * math.log(2.0)
+            bad = log_chances(other.events, other.right, (news, int(other.right.sum()))) + log_patterns(others, rest)
             self._besides[mask] = mine, log_sum([sound, math.log(self._share["unlisted"]) + bad]) if news else sound
         return self._besides[mask]
 
