@@ -171,7 +171,10 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         held, count, hit, open_,
     )  # fmt: skip
     # After the clip is back, what was written without it is still in the wrong place, until it is written again.
-    hit[last:][story.since[last:] >= last] = 0
+    lost = np.zeros(total, np.bool_)
+    lost[rows.cell[first:last][rows.is_write[first:last]]] = True
+    lost |= lost[partners] & (partners >= 0)
+    hit[last:][(story.since[last:] >= last) | ~lost[rows.cell[last:]]] = 0
     told = int(np.count_nonzero(hit[first:last] == 1))
     hits = int(np.count_nonzero(hit))
     if told < 3 or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
