@@ -7,7 +7,8 @@ read now and then; or bad in one of these ways:
 * a listed fault of the chip, hard or now and then, everywhere or where one address bit has one level;
 * a fault of one lane, or of several lanes, each with a fault of its own;
 * a fault of one cell; of the cells that agree in some address bits (``patches``); of cells here and there;
-* bad in a way not listed: at any rate, any pattern.
+* bad in a way not listed: at any rate, any pattern;
+* two faults on the same lanes, the second on what the first leaves (``twice``).
 
 What is approximated: of the ways of several lanes only "all lanes that fail" is
 summed, and an address bit is asked about only for the likeliest faults.
@@ -42,6 +43,7 @@ from busledger.decoder.diagnosis.replay.weighing import (
 )
 from busledger.decoder.diagnosis.scoring import Scored, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_leaf
+from busledger.decoder.diagnosis.twice import second_faults
 
 __all__ = ["weigh_leaf"]
 
@@ -61,7 +63,14 @@ def weigh_leaf(study: Study, unit: Unit, rows: Rows, *, plain: bool = False) -> 
     sound = log_noise(count.event_count, count.reads, unit.mask.bit_count())
     if count.wrong == 0:
         return Leaf(unit, count, sound, (_unseen(unit, count),))
-    return Leaf(unit, count, sound, tuple(_Weighing(study, unit, mine, count, plain).states()))
+    states = list(_Weighing(study, unit, mine, count, plain).states())
+
+    def rest(left: Rows) -> Iterable[LeafState]:
+        again = narrowed(left, unit.mask)
+        count = count_reads(again)
+        return _Weighing(study, unit, again, count, plain).states() if count.wrong else ()
+
+    return Leaf(unit, count, sound, (*states, *second_faults(study, mine, states, rest)))
 
 
 def _unseen(unit: Unit, count: LeafCount) -> LeafState:
@@ -138,7 +147,17 @@ class _Weighing:
         return found + self._where(found, rows, count)
 
     def _strays(self, scored: Scored, count: LeafCount, mask: int) -> float:
-        return log_noise(count.news(count.wrong - scored.covers), count.reads, (mask & self._unit.mask).bit_count())
+        """What a fault leaves of the reads of its lanes: slips of the analyser, or a second thing wrong with the chip,
+        of a kind not listed."""
+        return self._left_over(count.news(count.wrong - scored.covers), count, (mask & self._unit.mask).bit_count())
+
+    def _left_over(self, news: int, count: LeafCount, lanes: int) -> float:
+        noise = log_noise(news, count.reads, lanes)
+        if not news:
+            return noise
+        pattern = math.log(max(2.0**lanes - 1.0, 1.0))
+        right = int(count.right.sum())
+        return log_sum([noise, math.log(self._share["unlisted"]) + log_rate(news, right, SOMETIMES) - news * pattern])
 
     def _beside(self, mask: int, rows: Rows, count: LeafCount) -> tuple[LeafCount, float]:
         """(counts on the lanes of a fault, log likelihood of the chip's other lanes): those are sound, or bad in a way
@@ -200,7 +219,7 @@ class _Weighing:
                     continue
                 outside = int(effect.chances[~there, 0].sum())
                 strays = count.news(count.wrong - scored.covers + outside)
-                noise = log_noise(strays, count.reads, (scored.candidate.mask & self._unit.mask).bit_count()) + beside
+                noise = beside + self._left_over(strays, count, (scored.candidate.mask & self._unit.mask).bit_count())
                 lines = [f"A{b + self._shift}={level}"]
                 for hard in (True, False):
                     own = log_rate(hits, misses, HARD if hard else SOMETIMES)
