@@ -273,9 +273,9 @@ def _play(
     for fault in sorted(faults, key=lambda f: (f.op, f.numbers)):
         by_regions.setdefault(fault.regions, []).append(fault)
     found: Effects = {}
+    tables = Tables(study, focus)
     for regions, members in by_regions.items():
         mine = screened(rows, regions)
-        tables = Tables(study, focus)
         for fault in members:
             run = PathRun(fault, tables)
             _, sure, _ = run.feed(mine, want_rows=focus is None)
