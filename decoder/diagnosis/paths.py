@@ -12,8 +12,8 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
 from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
 from busledger.decoder.diagnosis.leaf import log_noise
-from busledger.decoder.diagnosis.likely_pairs import likely_pairs
 from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
+from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study, Survey
 from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_rate, log_sum

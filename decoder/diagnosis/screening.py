@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, narrowed
-from busledger.decoder.diagnosis.replay.contents import log_contents
+from busledger.decoder.diagnosis.replay.contents import log_contents_each
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
 from busledger.decoder.diagnosis.replay.replay import (
     NOTHING,
@@ -289,11 +289,9 @@ def _log_contents(study: Study, fault: PathFault, rows: Rows, sure: NDArray[np.u
     asked = np.flatnonzero((unknown != 0) & ~rows.is_write)
     if not len(asked):
         return None
-    total = 0.0
-    for region in fault.regions:
-        mine = asked[rows.region[asked] == region]
-        if len(mine):
-            word = rows.cell[mine] - study.cells.base[region]
-            width = max(1, len(study.cells.chip_bits(region)))
-            total += log_contents(word, rows.data[mine], unknown[mine], width)
-    return total
+    asked = asked[np.argsort(rows.cell[asked], kind="stable")]
+    regions, first = np.unique(rows.region[asked], return_index=True)
+    word = (rows.cell[asked] - np.array(study.cells.base, np.int64)[rows.region[asked]]).astype(np.int32)
+    width = np.array([max(1, len(study.cells.chip_bits(int(r)))) for r in regions], np.int64)
+    ends = np.append(first, len(asked))
+    return log_contents_each(ends, word, rows.data[asked], unknown[asked], width)

@@ -1,7 +1,6 @@
 """What other regions held at the place of a wrong read: a plain function of arrays."""
 
 import numba as nb
-import numpy as np
 
 
 @nb.njit(cache=True, nogil=True)

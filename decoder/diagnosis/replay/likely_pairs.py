@@ -36,8 +36,8 @@ def likely_pairs(study: Study, rows: Rows) -> list[tuple[int, int]] | None:
     joined, given = (np.zeros((len(failing), len(regions)), np.int64) for _ in range(2))
     held, known = (table.copy() for table in study.images())
     pairs_kernel.same_place(
-        rows.cell, rows.region, rows.is_write, rows.data, rows.sure, rows.expected, rows.compared, cells.words()[rows.cell],
-        _spread(rows, _READS), row_of, np.array(cells.base, np.int64), np.array(cells.size, np.int64), held, known,
+        rows.cell, rows.region, rows.is_write, rows.data, rows.sure, rows.expected, rows.compared,
+        cells.words()[rows.cell], _spread(rows, _READS), row_of, np.array(cells.base, np.int64), np.array(cells.size, np.int64), held, known,
         joined, given,
     )  # fmt: skip
     able = np.array([r.compared for r in regions])
