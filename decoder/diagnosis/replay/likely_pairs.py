@@ -37,8 +37,8 @@ def likely_pairs(study: Study, rows: Rows) -> list[tuple[int, int]] | None:
     held, known = (table.copy() for table in study.images())
     pairs_kernel.same_place(
         rows.cell, rows.region, rows.is_write, rows.data, rows.sure, rows.expected, rows.compared,
-        cells.words()[rows.cell], _spread(rows, _READS), row_of, np.array(cells.base, np.int64), np.array(cells.size, np.int64), held, known,
-        joined, given,
+        cells.words()[rows.cell], _spread(rows, _READS), row_of, np.array(cells.base, np.int64),
+        np.array(cells.size, np.int64), held, known, joined, given,
     )  # fmt: skip
     able = np.array([r.compared for r in regions])
     scores: dict[tuple[int, int], int] = {}
