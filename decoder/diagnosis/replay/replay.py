@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.cells import CellSpace
-from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel, replay_kernel
+from busledger.decoder.diagnosis.replay import lanes_kernel, marks_kernel, memory_kernel, replay_kernel
 from busledger.decoder.diagnosis.replay.arrays import Acts, CellState, CellTables, Counts, Given, ReplayRows
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import BENDS, LaneFault, Maps, PathFault
@@ -18,6 +19,16 @@ from busledger.decoder.diagnosis.replay.weighing import Tally
 __all__ = ["Effect", "PathRun", "Tables", "as_path", "both_ways", "run_lanes", "screened"]
 
 Cells = NDArray[np.int64]
+
+
+class Touched(NamedTuple):
+    """The cells that a run may touch: the first ``many`` of a list, int32."""
+
+    cells: NDArray[np.int32]
+    many: int
+
+
+Where = slice | NDArray[np.bool_] | Touched
 
 _FLOATS = {
     lanes_kernel.KEPT_BY_CARD: memory_kernel.KEPT_BY_CARD,
@@ -132,42 +143,55 @@ class Tables:
         self.cells = study.cells
         self._focus = focus
         self._key: object = None
-        self._held: tuple[Maps, NDArray[np.uint8], slice | Cells] | None = None
+        self._held: tuple[Maps, NDArray[np.uint8], Where] | None = None
         n = max(1, self.cells.total)
         self._part = np.zeros(n, np.uint8)
-        self._marked: slice | Cells = slice(0, 0)
+        self._marked: slice | NDArray[np.bool_] | int = 0  # an int: so many of the list
+        self._seen, self._list = (np.zeros(n, np.uint8), np.zeros(n, np.int32))
         self._hurt = np.zeros(len(self.cells.size) + 1, np.bool_)
         self._focus_region = self.cells.regions_of(focus) if focus is not None else None
         self._words = np.zeros((n, memory_kernel.WORDS), np.uint32)
         self._links = np.zeros((n, memory_kernel.LINKS), np.int32)
         self._fresh = study.fresh_words()
 
-    def of(self, fault: PathFault) -> tuple[Maps, NDArray[np.uint8], slice | Cells]:
+    def of(self, fault: PathFault) -> tuple[Maps, NDArray[np.uint8], Where]:
         """(maps, part a cell, the cells that a run may touch) of one fault."""
         key = (fault.op, fault.numbers, fault.regions)
         if self._held is None or key != self._key:
             maps = self._study.maps(fault)
-            self._part[self._marked] = 0
+            self._unmark()
             self._held = (maps, self._part, self._mark(maps, fault))
             self._key = key
         return self._held
 
-    def _mark(self, maps: Maps, fault: PathFault) -> slice | Cells:
+    def _mark(self, maps: Maps, fault: PathFault) -> Where:
+        mine = _spans(self.cells, fault.regions)
         if self._focus is None:
-            mine = self._marked = _cells_of(self.cells, fault.regions)  # a fault leads to cells of its regions only
-            self._part[mine] = replay_kernel.TAKES_PART | replay_kernel.JUDGED
-            return mine
+            self._marked = _as_slice(mine, self.cells)  # a fault leads to cells of its regions only
+            self._part[self._marked] = replay_kernel.TAKES_PART | replay_kernel.JUDGED
+            return self._marked
         self._hurt[:] = False
         self._hurt[list(fault.regions)] = True
-        self._marked = _taking_part(maps, self.cells, fault.regions, self._focus)
-        self._part[self._marked] = replay_kernel.TAKES_PART
-        self._part[self._focus[self._hurt[self._focus_region]]] = replay_kernel.TAKES_PART | replay_kernel.JUDGED
-        return _touched(maps, self._marked, self.cells)
+        judged = self._hurt[self._focus_region]
+        n, m = marks_kernel.mark(
+            maps.w1, maps.w2, maps.r1, maps.r2, *mine, self._focus, judged, self._part, self._seen, self._list
+        )
+        self._marked = n
+        return Touched(self._list, m)
 
-    def state(self, touched: slice | Cells) -> CellState:
+    def _unmark(self) -> None:
+        if isinstance(self._marked, int):
+            marks_kernel.unmark(self._list, self._marked, self._part)
+        else:
+            self._part[self._marked] = 0
+
+    def state(self, touched: Where) -> CellState:
         """The cells' state as it is before the first access."""
-        self._words[touched] = self._fresh[touched]
-        self._links[touched] = _NO_LINKS
+        if isinstance(touched, Touched):
+            marks_kernel.wipe(*touched, self._fresh, self._words, self._links)
+        else:
+            self._words[touched] = self._fresh[touched]
+            self._links[touched] = _NO_LINKS
         return CellState(self._words, self._links)
 
 
@@ -225,47 +249,32 @@ class PathRun:
 
     def effects(self, log_contents: float | None = None) -> tuple[Effect, Effect]:
         """(hard, now and then) over all blocks fed; ``log_contents`` of the former."""
-        first = tuple(int(v) for v in self._first[1 : 1 + self._first[0]])
-        hard = Tally(*(int(v) for v in self._hard))
+        first = tuple(self._first[1 : 1 + int(self._first[0])].tolist())
         return (
-            Effect(hard, int(self._hashes[0]), first, self._chances, log_contents=log_contents),
-            Effect(Tally(*(int(v) for v in self._some)), int(self._hashes[1]), first, self._chances),
+            Effect(Tally(*self._hard.tolist()), int(self._hashes[0]), first, self._chances, log_contents=log_contents),
+            Effect(Tally(*self._some.tolist()), int(self._hashes[1]), first, self._chances),
         )
 
 
-def _cells_of(cells: CellSpace, regions: Sequence[int]) -> slice | Cells:
-    """The cells of some regions: a slice where they are neighbours."""
-    if list(regions) == list(range(regions[0], regions[-1] + 1)):
-        return slice(cells.span(regions[0]).start, cells.span(regions[-1]).stop)
-    return np.concatenate([np.arange(s.start, s.stop) for s in (cells.span(r) for r in regions)])
+def _spans(cells: CellSpace, regions: Sequence[int]) -> tuple[Cells, Cells]:
+    """First and last-but-one cells of some regions, neighbours as one."""
+    spans: list[list[int]] = []
+    for span in (cells.span(r) for r in regions):
+        if spans and spans[-1][1] == span.start:
+            spans[-1][1] = span.stop
+        else:
+            spans.append([span.start, span.stop])
+    return np.array([s[0] for s in spans], np.int64), np.array([s[1] for s in spans], np.int64)
 
 
-def _different(maps: Maps, cells: CellSpace) -> list[NDArray[np.int32]]:
-    """The maps that lead anywhere else than to the cell itself, each once."""
-    told = {id(table): table for table in (maps.w1, maps.w2, maps.r1, maps.r2)}
-    return [table for table in told.values() if table is not cells.identity and table is not cells.nowhere]
-
-
-def _taking_part(maps: Maps, cells: CellSpace, regions: Sequence[int], focus: NDArray[np.int32]) -> Cells:
-    """The cells of a fault's regions that it can mix up with those in ``focus``."""
-    mine = _cells_of(cells, regions)
-    aims = np.zeros(cells.total + 1, np.bool_)  # the last one is for "nowhere"
-    tables = _different(maps, cells)
-    aims[focus] = True
-    for table in tables:
-        aims[table[focus]] = True
-    aims[-1] = False
-    taking = aims[:-1][mine].copy()
-    for table in tables:
-        taking |= aims[table[mine]]
-    found: Cells = np.flatnonzero(taking)
-    return found + mine.start if isinstance(mine, slice) else mine[found]
-
-
-def _touched(maps: Maps, part: Cells, cells: CellSpace) -> Cells:
-    tables = _different(maps, cells)
-    found = np.unique(np.concatenate([part, *(table[part] for table in tables)])) if tables else part
-    return found[found >= 0]
+def _as_slice(spans: tuple[Cells, Cells], cells: CellSpace) -> slice | NDArray[np.bool_]:
+    first, last = spans
+    if len(first) == 1:
+        return slice(int(first[0]), int(last[0]))
+    mine = np.zeros(max(1, cells.total), np.bool_)
+    for a, z in zip(first.tolist(), last.tolist(), strict=True):
+        mine[a:z] = True
+    return mine
 
 
 def screened(rows: Rows, regions: Sequence[int]) -> Rows:
