@@ -52,6 +52,7 @@ __all__ = ["weigh_leaf"]
 _CELLS = 12  # failing cells of a chip that are asked about one by one
 _MANY_CELLS = 64  # failing cells past which no single cell is, save the worst
 _WORN_CELLS = 6  # failing cells of a chip past which none of them leaks or is coupled on its own
+_NO_PART = 40.0  # nats below the best of its kind that leave a way to be bad no part in any sum
 _ASKED_WHERE = 3  # faults of a chip that are asked for the address bit that they depend on
 
 
@@ -92,6 +93,7 @@ class _Weighing:
         self._region = region
         self._span = study.cells.span(unit.region)
         self._shift = study.cells.shift
+        self._first: dict[int, tuple[int, ...]] = {}
         self._besides: dict[int, tuple[LeafCount, float]] = {}
 
     def states(self) -> Iterable[LeafState]:
@@ -210,6 +212,7 @@ class _Weighing:
         scored = state.faults[0]
         tally = effect.tally
         found = []
+        best = state.log
         code = np.arange(effect.chances.shape[0])
         for b in few:
             for level in (0, 1):
@@ -221,18 +224,21 @@ class _Weighing:
                 strays = count.news(count.wrong - scored.covers + outside)
                 noise = beside + self._left_over(strays, count, (scored.candidate.mask & self._unit.mask).bit_count())
                 lines = [f"A{b + self._shift}={level}"]
+                weight = state.log_weight + math.log(self._share["where"] / (4.0 * bits))
                 for hard in (True, False):
                     own = log_rate(hits, misses, HARD if hard else SOMETIMES)
                     own -= tally.unsure_bits * math.log(2.0)
                     # What is excused is paid for here as in log_sometimes.
                     excused = tally.excused + tally.contradicted
                     own += excused * (EXCUSE - math.log(max(2.0 ** scored.candidate.mask.bit_count() - 1.0, 1.0)))
+                    if weight + own + noise < best - _NO_PART:
+                        continue
+                    best = max(best, weight + own + noise)
                     there_only = tally._replace(hits=hits, misses=misses)
                     hash_ = scored.effect.hash_ ^ (b * 2 + level + 1)
                     narrower = Effect(there_only, hash_, scored.effect.first, effect.chances)
                     detail = {"where_lines": lines, "every_time": hard}
                     mine = replace(scored, hard=False, effect=narrower, detail=detail)
-                    weight = state.log_weight + math.log(self._share["where"] / (4.0 * bits))
                     found.append(LeafState(weight, own + noise, (mine,)))
         return found
 
@@ -315,6 +321,7 @@ class _Weighing:
         wrong = rows.wrong != 0
         size = self._span.stop - self._span.start
         found = []
+        best = -math.inf
         for fault, does, chance in (
             ("stuck-low", lanes_kernel.LOW, read & (level != 0)),
             ("stuck-high", lanes_kernel.HIGH, read & (level == 0)),
@@ -327,9 +334,13 @@ class _Weighing:
             for patch in patches(counts):
                 lines = [f"A{bit}={value}" for bit, value in patch.lines(self._shift)]
                 unexplained = count.wrong - patch.hits
+                noise = log_noise(count.news(unexplained), count.reads, 1)
+                weight = kind - patch.log_choice - math.log(2.0)
                 for hard in (True, False):
-                    own = log_rate(patch.hits, patch.misses, HARD if hard else SOMETIMES)
-                    like = own + log_noise(count.news(unexplained), count.reads, 1)
+                    like = log_rate(patch.hits, patch.misses, HARD if hard else SOMETIMES) + noise
+                    if weight + like < best - _NO_PART:
+                        continue
+                    best = max(best, weight + like)
                     detail = {
                         "where_lines": lines,
                         "cells_failing": patch.failing,
@@ -337,7 +348,7 @@ class _Weighing:
                         "every_time": hard,
                     }
                     scored = self._made(fault, does, mask, Tally(patch.hits, patch.misses, 0, patch.hits), hard, detail)
-                    found.append(LeafState(kind - patch.log_choice - math.log(2.0), like, (scored,)))
+                    found.append(LeafState(weight, like, (scored,)))
         return found
 
     def _scattered(self, rows: Rows, mask: int) -> list[LeafState]:
@@ -360,9 +371,11 @@ class _Weighing:
         behaviour = LaneFault(does, mask, (self._unit.region,))
         variant = Variant(1.0, behaviour)
         candidate = Candidate(fault, "chip", self._unit.name, self._unit.region, mask, (variant,))  # type: ignore[arg-type]
-        bad = np.flatnonzero(self._rows.wrong & np.uint32(mask))
-        first = tuple(int(i) for i in self._rows.index[bad[:8]])
-        effect = replace(NOTHING, tally=tally, hash_=hash((fault, mask, *first)), first=first)
+        if mask not in self._first:
+            bad = np.flatnonzero(self._rows.wrong & np.uint32(mask))
+            self._first[mask] = tuple(self._rows.index[bad[:8]].tolist())
+        first = self._first[mask]
+        effect = Effect(tally, hash((fault, mask, *first)), first, NOTHING.chances)
         return Scored(candidate, variant, hard, effect, detail=dict(detail))
 
 

@@ -256,15 +256,12 @@ def partners_of(story: Story, bit: int) -> NDArray[np.int32]:
     """The cell on the other side of an address line, int32 a cell, -1 where no region has it."""
     space = story.study.cells
     found = np.full(max(1, space.total), -1, np.int32)
-    other = story.address ^ (1 << bit)
+    spaces: dict[object, list[int]] = {}
     for r, region in enumerate(story.regions):
-        mine = space.span(r)
-        for s, target in enumerate(story.regions):
-            if target.space != region.space:
-                continue
-            there = (other[mine] >= target.start) & (other[mine] <= target.end)
-            cell = space.base[s] + ((other[mine] >> space.shift) & (space.size[s] - 1))
-            found[mine] = np.where(there, cell, found[mine])
+        spaces.setdefault(region.space, []).append(r)
+    for members in spaces.values():
+        mine = np.concatenate([np.arange(space.base[r], space.base[r] + space.size[r]) for r in members])
+        found[mine] = space.last_at(members, story.address[mine] ^ (1 << bit))
     return found
 
 
