@@ -124,7 +124,8 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
     if hits < 3 or against > hits // 10:
         return None
     word = rows.cell[judged][first] - span.start
-    contents = log_contents(word, rows.data[judged][first], compared[first], max(1, len(story.study.cells.chip_bits(r))))
+    width = max(1, len(story.study.cells.chip_bits(r)))
+    contents = log_contents(word, rows.data[judged][first], compared[first], width)
     whole = block == (region.start, region.end)
     log_prior = prior_of("read-only", chips=story.has_chips(r))
     taken = (story.took == kernel.TOOK) & (rows.region == r)
