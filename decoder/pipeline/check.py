@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Literal, cast
 
@@ -334,7 +335,15 @@ def evidence_of(gathered: Gathered) -> Evidence:
 
 def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     """Weigh what was gathered and put it into the contract's words."""
-    from busledger.decoder.diagnosis import Diagnosis, capture_verdict, diagnose, not_judged, rival_warnings
+    from busledger.decoder.diagnosis import (
+        Diagnosis,
+        capture_verdict,
+        diagnose,
+        not_judged,
+        rival_warnings,
+        rivals_unread,
+        with_sure,
+    )
     from busledger.decoder.diagnosis import refused_suspect as suspect_of
 
     run = gathered.run
@@ -346,7 +355,11 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     warned: tuple[WarningFinding, ...] = ()
     if refused is None:
         found = diagnose(evidence, progress)
-        warned = rival_warnings(evidence, gathered.checks.doubts if gathered.checks is not None else ())
+        unread = rivals_unread(evidence)
+        found = replace(found, suspects=with_sure(found.suspects, unread, evidence.board.regions))
+        told = {s.summary for s in found.suspects}
+        doubts = gathered.checks.doubts if gathered.checks is not None else ()
+        warned = rival_warnings([rival for rival in unread if rival.summary not in told], doubts)
         refused = not_judged(found.suspects, wrong)
         # Of a capture that cannot be judged no part is accused, and none cleared either.
         if refused is not None:
