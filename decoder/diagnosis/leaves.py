@@ -35,6 +35,8 @@ from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import (
     EXCUSE,
     HARD,
+    LN2,
+    LOG_SLIP,
     SOMETIMES,
     Tally,
     log_chances,
@@ -53,6 +55,9 @@ _CELLS = 12  # failing cells of a chip that are asked about one by one
 _MANY_CELLS = 64  # failing cells past which no single cell is, save the worst
 _WORN_CELLS = 6  # failing cells of a chip past which none of them leaks or is coupled on its own
 _NO_PART = 40.0  # nats below the best of its kind that leave a way to be bad no part in any sum
+# Judged: of chips that are bad in a way not listed, those that read wrong, those that are written wrongly, and those
+# whose contents change by themselves and stay.
+_STAYS = (0.55, 0.4, 0.05)
 _ASKED_WHERE = 3  # faults of a chip that are asked for the address bit that they depend on
 
 
@@ -118,12 +123,21 @@ class _Weighing:
         news = count.event_count
         own = log_chances(count.events, count.right, (news, int(count.right.sum())))
         own += log_patterns(self._rows, self._unit.mask)
+        own += self._log_stays(count, math.log(max(2.0**self._lanes - 1.0, 1.0)))
         chances = np.stack([count.events, count.right], axis=1)
         bad = np.flatnonzero(self._rows.wrong)
         first = tuple(int(i) for i in self._rows.index[bad[:8]])
         effect = Effect(Tally(news, int(count.right.sum()), 0, count.wrong), hash((self._unit.region, self._unit.mask)),
                         first, chances)  # fmt: skip
         return LeafState(math.log(self._share["unlisted"]), own, (unlisted(self._unit, effect),))
+
+    def _log_stays(self, count: LeafCount, pattern: float) -> float:
+        """What it costs that wrong reads repeat. Reads that come out wrong, each by itself, do so by chance alone;
+        writes that are bent show at the first read after them; a cell that changes between two reads and stays so is
+        what a chip hardly does, and another master, a switch of banks or a dip of the supply does all the time."""
+        again = count.wrong - count.event_count
+        read, written, changed = (math.log(share) for share in _STAYS)
+        return log_sum([read - again * pattern, written + count.by_itself * LOG_SLIP, changed])
 
     # -- listed faults -------------------------------------------------------
     def _listed(
@@ -320,6 +334,7 @@ class _Weighing:
         level = rows.expected & rows.compared
         wrong = rows.wrong != 0
         size = self._span.stop - self._span.start
+        stays = self._log_stays(count, LN2)
         found = []
         best = -math.inf
         for fault, does, chance in (
@@ -338,6 +353,7 @@ class _Weighing:
                 weight = kind - patch.log_choice - math.log(2.0)
                 for hard in (True, False):
                     like = log_rate(patch.hits, patch.misses, HARD if hard else SOMETIMES) + noise
+                    like += stays if fault == "unlisted" else 0.0
                     if weight + like < best - _NO_PART:
                         continue
                     best = max(best, weight + like)
