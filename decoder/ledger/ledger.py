@@ -96,7 +96,7 @@ class Ledger:
     @property
     def shared(self) -> bool:
         """Whether unwired address lines leave open which cell an access meant."""
-        return self._unwired != 0
+        return bool(self._unwired)
 
     # -- cells ------------------------------------------------------------
     def _grow(self, slots: int) -> None:

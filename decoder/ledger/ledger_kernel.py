@@ -138,10 +138,10 @@ def feed(block, first_index, hidden, areas, reach, gap_ends, state, placing, cel
 
     ``areas`` int64, one row an area of ``areas.TABLE``; ``reach`` bool, one row for each MAYBE in order: the areas
     that the write may have reached. ``hidden`` int64: address bits that no channel carries. Where one is unknown, a
-    write may have gone to any of the cells that differ in it, and a read is compared where all of them agree. Where it
-    is known it was counted along, and a read is no mismatch if a cell that differs in it alone holds it. ``state``
-    int64 (6,), carried to the next block. The others are ``Accesses``, ``Placing``, ``Cells`` (changed in place) and
-    ``Verdicts`` (filled) of ``arrays.py``.
+    write may have gone to any of the cells that differ in it, and a read is wrong where all of them agree on another
+    level, right where they agree on all of it. Where it is known it was counted along, and a read is no mismatch if a
+    cell that differs in it alone holds it. ``state`` int64 (6,), carried to the next block. The others are
+    ``Accesses``, ``Placing``, ``Cells`` (changed in place) and ``Verdicts`` (filled) of ``arrays.py``.
     """
     action, space, treat, address, unknown, data, data_unknown, width, time = block
     shift, data_bytes, pages_a_space, slot_of_page = placing
@@ -190,8 +190,8 @@ def feed(block, first_index, hidden, areas, reach, gap_ends, state, placing, cel
                     verdict[i] = MISMATCH
                 elif (held ^ data[i]) & old & clear:
                     verdict[i] = STALE
-                else:
-                    verdict[i] = AGREES if sure & clear else AMBIGUOUS
+                else:  # right on the lanes on which the cells agree; of the others nobody can say
+                    verdict[i] = AGREES if clear and sure & clear == clear else AMBIGUOUS
             continue
         cell = cell_of(space[i], np.int64(address[i]) >> shift, pages_a_space, slot_of_page)
         if cell < 0:
