@@ -66,6 +66,13 @@ def followed_blocks(follower: Follower, blocks: Iterable[Decoded]) -> Iterator[F
     yield follower.finish()
 
 
+def _plain_ram(run: Run) -> NDArray[np.bool_]:
+    """bool, of each region: RAM of which the capture shows every write."""
+    odd = ("when", "mirror_of", "shared", "write_protect", "image")
+    regions = run.region_map.regions
+    return np.array([r.kind == "ram" and not any(getattr(r, name, None) for name in odd) for r in regions], np.bool_)
+
+
 class ProgramAccount:
     """What the program of a run did: where it left its road, and what it says of the bytes that the clips saw.
 
@@ -91,6 +98,7 @@ class ProgramAccount:
             whole_card=run.board_given,
             address_digits=-(-run.profile.address_bits // 4),
             symbols=symbols,
+            ram=_plain_ram(run) if run.board_given else None,
         )
         self._beginning = Beginning(glossary)
         bytewise = isinstance(glossary.instructions, InstructionSet)

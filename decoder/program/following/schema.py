@@ -73,6 +73,8 @@ class SetFile(_Table):
     ``lengths_68000.py``), or of ``x86`` bytes (``lengths_8086.py``). ``fetch`` may then be ``ahead``: the bus marks
     every read of the program, some of them before it is known whether the processor will run what it reads.
     ``bus_bytes``: bytes of the program that one cycle brings.
+    ``pointer_bytes``: of an address in memory.
+    ``segmented``: it is not all of it. ``starts_at``: where a processor without a reset vector begins.
     ``formats``: (bits, text) of a processor whose instructions are words (``word_formats.py``).
     """
 
@@ -89,6 +91,9 @@ class SetFile(_Table):
     peeks: bool = False
     vectors: dict[str, int] = {}
     entries: tuple[int, ...] = ()
+    pointer_bytes: Literal[2, 4] = 2
+    segmented: bool = False
+    starts_at: int | None = None
     return_adds: int = 0
     internal_stack: bool = False
     address_bits: int = 16
