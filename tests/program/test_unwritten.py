@@ -1,6 +1,8 @@
-"""A program that goes on in RAM that nothing was written to: told where the capture knows that none was loaded before."""
+"""A program that goes on in RAM that nothing was written to: told where the capture knows enough to say so."""
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -29,7 +31,7 @@ def derailed(name, card, *, board=True, first=0, cut=None):
     follower = Follower(load_set(name))
     road = RoadWatch(follower.glossary, 1e-6, whole_card=board, address_digits=4, ram=ram)
     edges = [0, len(cycles)] if cut is None else [0, cut, len(cycles)]
-    for a, b in zip(edges, edges[1:], strict=False):
+    for a, b in pairwise(edges):
         road.feed(follower.feed(cycles.slice(a, b), compared.slice(a, b)))
     road.feed(follower.finish())
     return road.found
@@ -45,8 +47,8 @@ def test_a_return_to_where_nothing_was_written_since_the_reset():
     found = derailed("z80", run_z80(Card(TO_NOWHERE), 8))
     assert (found.kind, found.went_on_at) == ("unwritten", 0x4155)
     assert found.sentence == (
-        f"At cycle {found.cycle} the program went on at 4155, where RET at 0007 led it: RAM that nothing was written to "
-        "since the reset at cycle 0. Unless a program lay there before, this is where it left its road."
+        f"At cycle {found.cycle} the program went on at 4155, where RET at 0007 led it: RAM that nothing was written "
+        "to since the reset at cycle 0. Unless a program lay there before, this is where it left its road."
     )
 
 
