@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 __all__ = [
     "Acts",
     "Aggressors",
+    "Bends",
     "BentCounts",
     "BentRows",
-    "Bends",
     "CellRows",
     "CellState",
     "CellTables",
@@ -152,7 +152,7 @@ class BentRows(NamedTuple):
     compared: NDArray[Any]
     read: NDArray[Any]
     wrong: NDArray[Any]
-    index: NDArray[Any]
+    cycle: NDArray[Any]
     window: NDArray[Any]
 
 
@@ -187,7 +187,7 @@ class CellRows(NamedTuple):
     expected: NDArray[Any]
     compared: NDArray[Any]
     wrong: NDArray[Any]
-    index: NDArray[Any]
+    cycle: NDArray[Any]
     time: NDArray[Any]
 
 

@@ -22,13 +22,13 @@ class StoryRows(NamedTuple):
 
 
 class CellMemory(NamedTuple):
-    """Carried, one a cell: ``held`` uint32 (cells × HELD) and ``count`` int8, the contents it was seen to have, latest
-    last; ``content``, ``known`` uint32, what it was last written or read, and the lanes known; ``last_read``,
+    """Carried, one a cell: ``held`` uint32 (cells × HELD) the contents it was seen to have, latest last, ``contents``
+    int8 of them; ``content``, ``known`` uint32, what it was last written or read, and the lanes known; ``last_read``,
     ``read_known`` uint32; ``pending`` uint8, bit 0: no read since the last write, bit 1: that write changed what was
     known; ``sound`` int64, the last row at which the cell held what it should, -1."""
 
     held: NDArray[Any]
-    count: NDArray[Any]
+    contents: NDArray[Any]
     content: NDArray[Any]
     known: NDArray[Any]
     last_read: NDArray[Any]
