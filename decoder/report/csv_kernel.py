@@ -21,7 +21,7 @@ AGREES = 2
 MISMATCH = 3
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def put_number(out, at, value):
     """Decimal digits of ``value`` >= 0; the position after them."""
     width = 1
@@ -35,7 +35,7 @@ def put_number(out, at, value):
     return at + width
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def put_padded(out, at, value, width):
     """The last ``width`` decimal digits of ``value``, with leading zeros."""
     for k in range(width):
@@ -44,7 +44,7 @@ def put_padded(out, at, value, width):
     return at + width
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def put_time(out, at, ticks, form):
     """Exact seconds: 9 decimals if whole nanoseconds say it, else ``digits``. No overflow within 292 years."""
     tick_ns, tick_rest, digits = form.tick_ns, form.tick_rest, form.digits
@@ -63,7 +63,7 @@ def put_time(out, at, ticks, form):
     return put_padded(out, at, femtoseconds, digits - 9)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def put_hex(out, at, value, unknown, nibbles):
     """Upper-case hex, zero-padded; ``?`` for a nibble with an unknown bit."""
     for k in range(nibbles):
@@ -75,7 +75,7 @@ def put_hex(out, at, value, unknown, nibbles):
     return at + nibbles
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def put_word(out, at, words, which):
     """Word ``which`` of a table of words."""
     for k in range(words.start[which], words.start[which + 1]):
@@ -84,7 +84,7 @@ def put_word(out, at, words, which):
     return at
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def csv_rows(cycles, verdicts, form, words, row_bytes, out):
     """Rows ``index,time_s,kind,address,data,region,expected,mismatch,flags`` with line feeds."""
     number, time, kind, address, address_unknown, data, data_unknown, region, flags = cycles
@@ -120,7 +120,7 @@ def csv_rows(cycles, verdicts, form, words, row_bytes, out):
     return at
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def put_json_bits(out, at, value, unknown, mask, nibbles):
     """A number; text with ``?`` where some bits are unknown; null where all are."""
     unknown &= mask
@@ -138,7 +138,7 @@ def put_json_bits(out, at, value, unknown, mask, nibbles):
     return at + 1
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def jsonl_rows(cycles, verdicts, form, words, row_bytes, out):
     """One JSON object a row with the fields of ``csv_rows``."""
     number, time, kind, address, address_unknown, data, data_unknown, region, flags = cycles

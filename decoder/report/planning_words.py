@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from busledger.decoder.planning import PlanClip, PlanPass, PlanResult
 from busledger.decoder.report.numbers import NO_BREAK, count, lane_ranges, plural, seconds
 
-__all__ = ["clip_place", "frequency", "headline", "other_places", "pass_title", "sampling_lines", "why_words"]
+__all__ = [
+    "clip_place",
+    "frequency",
+    "headline",
+    "other_places",
+    "pass_title",
+    "sampling_lines",
+    "unproven_words",
+    "why_words",
+]
+
+UNPROVEN = "†"  # behind a pin that boards usually have there
 
 
 def headline(result: PlanResult) -> str:
@@ -68,10 +79,17 @@ def clip_place(clip: PlanClip) -> str:
     if not clip.points:
         return "at the processor's or the bus connector's pin"
     best = clip.points[0]
-    text = f"{best.designator} ({best.part}) pin {best.pin}, {best.pin_name}"
-    if not best.sure:
-        text += "; usual, check with a meter"
+    text = (
+        f"{best.designator} ({best.part}) pin {best.pin}, {best.pin_name}{'' if best.sure else f'{NO_BREAK}{UNPROVEN}'}"
+    )
     return f"{text}; {best.beware}" if best.beware else text
+
+
+def unproven_words(clips: Iterable[PlanClip]) -> str:
+    """What the sign behind a pin means, where one of these places has it; else nothing."""
+    if any(clip.points and not clip.points[0].sure for clip in clips):
+        return f"{UNPROVEN} usual on such boards; the board file does not say so: check with a meter"
+    return ""
 
 
 def other_places(clip: PlanClip) -> str:

@@ -7,7 +7,7 @@ import numba as nb
 from busledger.decoder.report.csv_kernel import put_number, put_word
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def with_program(text, tail, columns, words, out):
     """Copy ``text``, whose every line ends in a line feed, and put columns ``tail`` bytes before each line's end.
 
