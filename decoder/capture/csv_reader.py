@@ -16,8 +16,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from busledger.decoder.capture.arrays import CsvForm, Targets
 from busledger.decoder.capture.columns import Header, Note
 from busledger.decoder.capture.csv_bases import BASE_NAMES, HEX, base_of
 from busledger.decoder.capture.csv_header import CsvHeader, find_header, parse_header
@@ -123,7 +123,7 @@ class CsvReader:
             now[1, w] = (1 << min(64, max(0, len(select) - 64 * w))) - 1
         last[1] = now[1]
         delimiter, power = ord(self._columns.delimiter), self._columns.power or 0
-        origin = self._origin(notes)
+        form = CsvForm(delimiter, power, self._origin(notes), self._sample_ticks)
         data, base, ended = self._rest, self._at, False
         while not ended:
             data, ended = self._fill(data, piece_bytes or _PIECE)
@@ -139,9 +139,7 @@ class CsvReader:
                     np.empty((_ROWS, words), np.uint64),
                 )
                 state[k.ROWS] = 0
-                status, at = k.read_samples(
-                    view, at, stop, state, delimiter, power, origin, self._sample_ticks, columns, now, fresh, last, out
-                )
+                status, at = k.read_samples(view, at, stop, state, form, columns, now, fresh, last, out)
                 n = int(state[k.ROWS])
                 self.end_time = max(0, int(state[k.TIME]))
                 if n:
@@ -246,8 +244,8 @@ def _base_notes(header: CsvHeader) -> tuple[Note, ...]:
     return (Note("number-base", f"numbers are read: {'; '.join(said)}"),) if said else ()
 
 
-def _targets(header: CsvHeader, select: Sequence[int]) -> tuple[NDArray[np.generic], ...]:
-    """(kind, size, first, bit, word, mask) as ``csv_kernel`` takes them."""
+def _targets(header: CsvHeader, select: Sequence[int]) -> Targets:
+    """Where the digits of each column go."""
     places: dict[int, list[int]] = {}
     for k, index in enumerate(select):
         places.setdefault(index, []).append(k)
@@ -259,7 +257,7 @@ def _targets(header: CsvHeader, select: Sequence[int]) -> tuple[NDArray[np.gener
                 word.append(k // 64)
                 mask.append(1 << (k % 64))
         first.append(len(bit))
-    return (
+    return Targets(
         np.array([column.kind for column in header.columns], np.int64),
         np.array([len(column.signals) for column in header.columns], np.int64),
         np.array(first, np.int64),

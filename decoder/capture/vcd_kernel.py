@@ -148,8 +148,9 @@ def good_digits(buf, start, end):
 
 
 @njit(cache=True, nogil=True)
-def write_row(state, now, last, time, levels, unknown, touch_row, touch_mask):
+def write_row(state, now, last, rows):
     """Write the row of the time stamp that ends here, if anything differs from the last one."""
+    time, levels, unknown, touch_row, touch_mask = rows
     words = now.shape[1]
     differs = state[FORCE] != 0
     touched = False
@@ -237,17 +238,16 @@ def open_section(buf, start, end, state, now, selected, gap_time, gap_kind):
 
 
 @njit(cache=True, nogil=True)
-def lex(buf, at, stop, limit, state, now, last, selected, ids, targets, rows, gap_time, gap_kind):
+def lex(buf, at, stop, limit, carried, lines, rows, gaps):
     """Read whole tokens of ``buf[at:stop]``; up to ``limit`` of them (-1: all).
 
-    ids: (one, keys, key_var, blob, long_at, long_var) of ``find_variable``.
-    targets: (kind, size, first, bit, word, mask); variable v owns entries
-    ``first[v]:first[v+1]``. rows: (time, levels, unknown, touch_row, touch_mask).
+    ``carried``: ``DumpState``. ``lines``: ``LineTables``. Written: ``RowsOut`` and ``Gaps``.
     Returns (status, position): the first byte not consumed, or the defect. A last
     token that may go on beyond ``stop`` is not consumed.
     """
-    kind, size, first, bit, word, mask = targets
-    one, keys, key_var, blob, long_at, long_var = ids
+    state, now, last = carried
+    kind, size, first, bit, word, mask = lines.targets
+    one, keys, key_var, blob, long_at, long_var = lines.ids
     while limit != 0:
         limit -= 1
         at = skip_space(buf, at, stop)
@@ -261,7 +261,9 @@ def lex(buf, at, stop, limit, state, now, last, selected, ids, targets, rows, ga
             if end - at == 4 and buf[at] == 36 and buf[at + 1] == 101 and buf[at + 2] == 110 and buf[at + 3] == 100:
                 state[MODE] = NORMAL
                 state[SECTION] = 0
-            elif state[MODE] != SKIP and not open_section(buf, at, end, state, now, selected, gap_time, gap_kind):
+            elif state[MODE] != SKIP and not open_section(
+                buf, at, end, state, now, lines.selected, gaps.time, gaps.kind
+            ):
                 return FULL, at
             at = end
         elif c == 35:  # #
@@ -271,7 +273,7 @@ def lex(buf, at, stop, limit, state, now, last, selected, ids, targets, rows, ga
             if ticks < state[TIME]:
                 return BACKWARDS, at
             if ticks > state[TIME]:
-                write_row(state, now, last, *rows)
+                write_row(state, now, last, rows)
                 state[TIME] = ticks
             state[SECTION] = 0  # a time stamp cannot stand inside a section
             at = end
