@@ -4,11 +4,13 @@ import math
 
 import numba as nb
 
+from busledger.decoder.inner_kernel import INNER
+
 _ROUNDS = 6  # of expectation and maximisation; the rate has settled to three digits by then
 _FLOOR = 1.0e-9
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _log_beta(a, b):
     return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
 

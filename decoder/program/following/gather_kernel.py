@@ -8,6 +8,8 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
+
 READ = 0
 WRITE = 1
 OPCODE_FETCH = 2
@@ -152,7 +154,7 @@ def gather(
     return count, start
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _close(
     count, start, stop, here, held, got, how, cut, row, end, first_address, packed, size, state,
 ):  # fmt: skip
