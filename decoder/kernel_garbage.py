@@ -16,7 +16,7 @@ def rest_while_compiling() -> None:
     """From now on, for this process; numba must have been imported."""
     from numba.core import event
 
-    class Rest(event.Listener):  # type: ignore[misc]
+    class Rest(event.Listener):
         depth = 0
         was_on = False
 
@@ -31,4 +31,4 @@ def rest_while_compiling() -> None:
             if self.depth == 0 and self.was_on:
                 gc.enable()
 
-    event.register("numba:compile", Rest())
+    event.register("numba:compile", Rest())  # type: ignore[no-untyped-call]

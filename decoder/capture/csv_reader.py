@@ -17,6 +17,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busledger.decoder.capture.arrays import CsvForm, Targets
 from busledger.decoder.capture.columns import Header, Note
