@@ -46,7 +46,7 @@ class Ahead:
     def __init__(self, table: WideSet, mask: int) -> None:
         self._table = table
         self._mask = mask
-        self._locked = False
+        self._locked = self._begun = False
         self._before = -1  # row, in the whole list, of the instruction that ran last
 
     def settle(
@@ -59,6 +59,9 @@ class Ahead:
         bytewise = self._table.file.units == "x86"
         code = self._bytes(cycles) if bytewise else self._words(cycles)
         n = len(code.value)
+        if n and not self._begun:
+            self._locked = int(code.address[0]) == self._table.file.starts_at
+            self._begun = True
         mark, writes = np.zeros(n, np.uint8), np.zeros(n, np.uint8)
         owner, whose, late = (np.full(n, -1, np.int64) for _ in range(3))
         first, length, counts = np.empty(n, np.int64), np.empty(n, np.int64), np.zeros(2, np.int64)
