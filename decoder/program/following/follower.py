@@ -79,6 +79,11 @@ class Follower:
         """Whether the bus itself marks where instructions begin."""
         return self._inference is None and self._ahead is None
 
+    @property
+    def slow(self) -> bool:
+        """Whether fetches are inferred from cycle counts, which takes as long as decoding."""
+        return self._inference is not None
+
     def feed(self, cycles: Cycles, compared: Compared) -> FollowedBlock:
         """One block more."""
         if len(self._cycles):
