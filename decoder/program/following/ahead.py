@@ -86,11 +86,12 @@ class Ahead:
             late[:done], writes[:done], row, self._before, of, part,
         )  # fmt: skip
         packed, tail = np.zeros(len(first), np.uint64), np.zeros(len(first), np.uint16)
+        seen = np.ones(len(first), np.bool_)
         if bytewise:
             pack_bytes(code.value, first, length, packed)
             size = np.minimum(length, 8)
         else:
-            pack_words(code.value, first, length, mark, owner, packed, tail)
+            pack_words(code.value, first, length, mark, owner, packed, tail, seen)
             size = 2 * length
         if counts[1] != -2:
             self._before = int(row[counts[1]]) if counts[1] >= 0 else -1
@@ -101,7 +102,7 @@ class Ahead:
             packed=packed,
             tail=tail,
             size=size.astype(np.uint8),
-            state=np.full(len(first), State.WHOLE, np.uint8),
+            state=np.where(seen, State.WHOLE, State.DOUBTFUL).astype(np.uint8),
             text=np.full(len(first), -1, np.int32),
         )
         return stop, of, part, found
@@ -117,11 +118,11 @@ class Ahead:
             value = np.where(whole, (cycles.data[rows] & np.uint32(0xFFFF)).astype(np.int64), -1)
             last_row = rows
         else:
-            byte = np.where(cycles.data_unknown[rows] & np.uint32(0xFF), -1, cycles.data[rows] & np.uint32(0xFF))
+            byte = _seen_bytes(cycles, rows)
             even = np.flatnonzero((address >= 0) & (address & 1 == 0))
             even = even[even + 1 < len(rows)]
             even = even[address[even + 1] == address[even] + 1]
-            high, low = byte[even].astype(np.int64), byte[even + 1].astype(np.int64)
+            high, low = byte[even], byte[even + 1]
             value = np.where((high >= 0) & (low >= 0), high << 8 | low, -1)
             rows, last_row, address = rows[even], rows[even + 1], address[even]
         fresh = np.diff(gap[rows], prepend=0) > 0
@@ -145,11 +146,11 @@ class Ahead:
         rows = np.flatnonzero(cycles.kind == Kind.OPCODE_FETCH)
         mask = np.uint32(self._mask)
         address = np.where(cycles.address_unknown[rows] & mask, -1, (cycles.address[rows] & mask).astype(np.int64))
-        byte = np.where(cycles.data_unknown[rows] & np.uint32(0xFF), -1, cycles.data[rows] & np.uint32(0xFF))
+        byte = _seen_bytes(cycles, rows)
         fresh = np.diff(np.cumsum((cycles.flags & Flag.AFTER_GAP) != 0)[rows], prepend=0) > 0
         if len(rows):
             fresh[0] = False
-        return self._code(cycles, byte.astype(np.int64), address, rows, rows, fresh)
+        return self._code(cycles, byte, address, rows, rows, fresh)
 
     def _vectors(self, cycles: Cycles, rows: _Ints, address: _Ints) -> _Ints:
         """For each word or byte of the program the address of an exception's routine that begins with it, else -1."""
@@ -181,3 +182,9 @@ class Ahead:
             if written[rows[j]] - written[max(0, head - _TAKING)] >= _FEWEST_PUSHED:
                 made[j] = to
         return made
+
+
+def _seen_bytes(cycles: Cycles, rows: _Ints) -> _Ints:
+    """D0-D7 of the rows, -1 where a bit was not seen."""
+    byte = (cycles.data[rows] & np.uint32(0xFF)).astype(np.int64)
+    return np.where(cycles.data_unknown[rows] & np.uint32(0xFF), np.int64(-1), byte)

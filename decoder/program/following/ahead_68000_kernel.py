@@ -213,6 +213,7 @@ def follow_ahead(
         parsed = 0  # stream place that is not parsed yet
         made = 0
         lost = not locked
+        began_locked = locked
         out = False
         gone = False  # samples missing
         final = False  # no more words come
@@ -346,6 +347,7 @@ def follow_ahead(
                 break
             run += 1
         base = total
+        earlier = before
         for back in range(run):
             first[total] = stream[begin[back]]
             length[total] = size[back]
@@ -411,9 +413,9 @@ def follow_ahead(
             while e < n and not fresh[e] and address[e] == (address[e - 1] + 2) & mask:
                 e += 1
             if e >= n and not last and e - k < LONGEST_STREAM:
-                counts[0] = total
-                counts[1] = before
-                return i, False
+                counts[0] = base
+                counts[1] = earlier
+                return i, began_locked
             before = -1
             if e < n and not fresh[e] and address[e] == (address[stream[m - 1]] + 2) & mask:
                 i = e

@@ -58,15 +58,17 @@ def share_out(
 
 
 @nb.njit(cache=True, nogil=True)
-def pack_words(value, first, length, mark, owner, packed, tail):
-    """The bytes of each instruction: of words that belong to it, from its first on."""
+def pack_words(value, first, length, mark, owner, packed, tail, seen):
+    """The bytes of each instruction: of words that belong to it, from its first on; ``seen``: all of them are known."""
     for k in range(first.shape[0]):
         got = 0
         done = 0
         e = first[k]
-        while done < length[k]:
+        seen[k] = True
+        while done < length[k] and e < value.shape[0]:
             if owner[e] == k and mark[e] in (OPCODE, OPERAND):
-                got = put_word(packed, tail, k, got, value[e])
+                seen[k] = seen[k] and value[e] >= 0
+                got = put_word(packed, tail, k, got, value[e] & 0xFFFF)
                 done += 1
             e += 1
 

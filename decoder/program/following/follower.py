@@ -124,7 +124,7 @@ class Follower:
         """As ``_settled``, where the bus marks all reads of the program alike: also those that are not run."""
         base = int(compared.index[0]) if len(cycles) else 0  # the list counts every cycle
         stop, of, part, found = ahead.settle(cycles, base, last=last)
-        wanted = np.ones(len(found), np.bool_)
+        wanted = np.asarray(found.state != State.DOUBTFUL)
         found.text = self.glossary.numbers(found.address, found.packed, found.tail, found.size, wanted)
         text = np.full(stop, -1, np.int32)
         text[found.row - base] = found.text
