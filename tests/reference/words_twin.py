@@ -7,7 +7,7 @@ from busledger.decoder.program.following.columns import Part, State
 
 
 def gather_words_plain(rows: list[dict], words) -> tuple[list[tuple], list[dict]]:
-    """((of, part) of every row, the finished instructions); rows have kind, address, data, bad_address, bad_data, gap."""
+    """((of, part) of every row, the finished instructions); rows have kind, address, data and what is bad."""
     out: list[tuple] = []
     done: list[dict] = []
     now: dict | None = None
