@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.bus.columns import Cycles, Flag, Kind
 from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.program.following.arrays import ByteTables, FetchStyle, Found, GatherRows
 from busledger.decoder.program.following.columns import Flow, Followed, Instructions, Part, State
 from busledger.decoder.program.following.gather_kernel import gather
 from busledger.decoder.program.following.glossary import Glossary
@@ -179,11 +180,15 @@ class Follower:
             )  # fmt: skip
         else:
             count, opened = gather(
-                kind, fetch, address, address_bad, data, data_bad, gap,
-                table.file.fetch == "each", table.file.fetch == "stream", table.file.peeks, mask,
-                table.known, table.operands, table.optional, table.next_page, table.post, table.post_bytes,
-                table.operand_first, of, part, row, end, first, packed, size, state,
-            )  # fmt: skip
+                GatherRows(kind, fetch, address, address_bad, data, data_bad, gap),
+                FetchStyle(table.file.fetch == "each", table.file.fetch == "stream", table.file.peeks, mask),
+                ByteTables(
+                    table.operands, table.optional, table.next_page, table.post, table.post_bytes, table.operand_first
+                ),
+                of,
+                part,
+                Found(row, end, first, packed, size, state),
+            )
         row, end, first = row[:count].copy(), np.minimum(end[:count], n), first[:count].copy()
         packed, tail = packed[:count].copy(), tail[:count].copy()
         size, state = size[:count].copy(), state[:count].copy()
