@@ -11,6 +11,7 @@ from busledger.decoder.bus.columns import Cycles, Flag, Kind
 from busledger.decoder.program.following.ahead_8086_kernel import follow_queue
 from busledger.decoder.program.following.ahead_68000_kernel import follow_ahead
 from busledger.decoder.program.following.ahead_kernel import pack_bytes, pack_words, share_out
+from busledger.decoder.program.following.arrays import AheadCode, AheadGaps, AheadMarks, CodeRows, Opcodes8086
 from busledger.decoder.program.following.columns import Instructions, State
 from busledger.decoder.program.following.lengths_8086 import opcodes_8086
 from busledger.decoder.program.following.lengths_68000 import late_writes
@@ -28,16 +29,10 @@ _MOVING = (Kind.READ, Kind.WRITE)
 
 @dataclass(slots=True)
 class _Code:
-    """What was read of the program: values (-1: not seen whole), where, which rows, what came before."""
+    """What was read of the program, and in which rows."""
 
-    value: _Ints
-    address: _Ints
-    row: _Ints
-    last_row: _Ints
-    fresh: NDArray[np.bool_]
-    vector: _Ints
-    reads: _Ints
-    busy: NDArray[np.bool_]
+    code: AheadCode
+    rows: CodeRows
 
 
 class Ahead:
@@ -58,47 +53,43 @@ class Ahead:
         """
         bytewise = self._table.file.units == "x86"
         code = self._bytes(cycles) if bytewise else self._words(cycles)
-        n = len(code.value)
+        n = len(code.code.value)
         if n and not self._begun:
-            self._locked = int(code.address[0]) == self._table.file.starts_at
+            self._locked = int(code.code.address[0]) == self._table.file.starts_at
             self._begun = True
-        mark, writes = np.zeros(n, np.uint8), np.zeros(n, np.uint8)
-        owner, whose, late = (np.full(n, -1, np.int64) for _ in range(3))
-        first, length, counts = np.empty(n, np.int64), np.empty(n, np.int64), np.zeros(2, np.int64)
-        if bytewise:
-            done, locked = follow_queue(
-                code.value, code.address, code.fresh, code.vector, code.reads, *opcodes_8086(),
-                self._mask, self._locked, last, mark, owner, first, length, counts,
-            )  # fmt: skip
-        else:
-            done, locked = follow_ahead(
-                code.value, code.address, code.fresh, code.vector, code.busy, self._table.words,
-                late_writes(self._table.file.bus_bytes), self._mask, self._locked, last,
-                mark, owner, whose, late, writes, first, length, counts,
-            )  # fmt: skip
-        self._locked = bool(locked)
-        stop = len(cycles) if last or done >= n else int(code.row[done])
-        first, length = first[: counts[0]], length[: counts[0]]
-        of, part = np.full(stop, -1, np.int64), np.zeros(stop, np.uint8)
-        row = code.row[first] + base
-        share_out(
-            cycles.kind[:stop], code.row[:done], code.last_row[:done], mark[:done], owner[:done], whose[:done],
-            late[:done], writes[:done], row, self._before, of, part,
+        marks = AheadMarks(
+            np.zeros(n, np.uint8), np.full(n, -1, np.int64), np.empty(n, np.int64), np.empty(n, np.int64),
+            np.zeros(2, np.int64),
         )  # fmt: skip
+        gaps = AheadGaps(np.full(n, -1, np.int64), np.full(n, -1, np.int64), np.zeros(n, np.uint8))
+        mask, words = self._mask, self._table.words
+        if bytewise:
+            done, locked = follow_queue(code.code, Opcodes8086(*opcodes_8086()), mask, self._locked, last, marks)
+        else:
+            late = late_writes(self._table.file.bus_bytes)
+            done, locked = follow_ahead(code.code, words, late, mask, self._locked, last, marks, gaps)
+        self._locked = bool(locked)
+        stop = len(cycles) if last or done >= n else int(code.rows.first[done])
+        counts = marks.counts
+        first, length = marks.first[: counts[0]], marks.length[: counts[0]]
+        of, part = np.full(stop, -1, np.int64), np.zeros(stop, np.uint8)
+        row = code.rows.first[first] + base
+        known = CodeRows(code.rows.first[:done], code.rows.last[:done])
+        share_out(cycles.kind[:stop], known, marks, gaps, row, self._before, of, part)
         packed, tail = np.zeros(len(first), np.uint64), np.zeros(len(first), np.uint16)
         seen = np.ones(len(first), np.bool_)
         if bytewise:
-            pack_bytes(code.value, first, length, packed)
+            pack_bytes(code.code.value, first, length, packed)
             size = np.minimum(length, 8)
         else:
-            pack_words(code.value, first, length, mark, owner, packed, tail, seen)
+            pack_words(code.code.value, marks, packed, tail, seen)
             size = 2 * length
         if counts[1] != -2:
             self._before = int(row[counts[1]]) if counts[1] >= 0 else -1
         found = Instructions(
             row=row,
             end=np.append(row[1:], base + stop)[: len(row)],
-            address=code.address[first].astype(np.uint32),
+            address=code.code.address[first].astype(np.uint32),
             packed=packed,
             tail=tail,
             size=size.astype(np.uint8),
@@ -139,7 +130,8 @@ class Ahead:
         next_row = np.append(rows[1:], len(cycles))
         busy = moved[np.maximum(next_row - 1, 0)] > moved[last_row]
         vector = self._vectors(cycles, rows, address)
-        return _Code(value, address, rows, last_row, fresh, vector, reads[rows], np.asarray(busy))
+        code = AheadCode(value, address, fresh, vector, reads[rows], np.asarray(busy))
+        return _Code(code, CodeRows(rows, last_row))
 
     def _bytes(self, cycles: Cycles) -> _Code:
         """The bytes of an 8088's program."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.bus.columns import Cycles, Flag, Kind
 from busledger.decoder.ledger.columns import Compared
-from busledger.decoder.program.following.arrays import ByteTables, FetchStyle, Found, GatherRows
+from busledger.decoder.program.following.arrays import ByteTables, FetchStyle, Found, FoundWords, GatherRows
 from busledger.decoder.program.following.columns import Flow, Followed, Instructions, Part, State
 from busledger.decoder.program.following.gather_kernel import gather
 from busledger.decoder.program.following.glossary import Glossary
@@ -175,8 +175,8 @@ class Follower:
             from busledger.decoder.program.following.wide_kernel import gather_words
 
             count, opened = gather_words(
-                kind, fetch, address, address_bad, data, data_bad, gap, mask, table.words,
-                of, part, row, end, first, packed, tail, size, state,
+                GatherRows(kind, fetch, address, address_bad, data, data_bad, gap), mask, table.words,
+                of, part, FoundWords(row, end, first, packed, tail, size, state),
             )  # fmt: skip
         else:
             count, opened = gather(
