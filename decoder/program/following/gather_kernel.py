@@ -155,18 +155,18 @@ def _close(count, start, stop, here, held, got, how, cut, found):
 
 
 @nb.njit(cache=True, nogil=True)
-def number(
-    address, packed, tail, size, wanted, slots, known_address, known_packed, known_tail, known_size, count, begin, out,
-):  # fmt: skip
-    """Give every different instruction a number, by a table of hashes.
+def number(given, wanted, slots, known, count, begin, out):
+    """Give every different instruction (``Spelled``) a number, by a table of hashes.
 
-    ``slots`` int32 (a power of two of them, -1 empty) lead into ``known_*``, of which ``count`` are taken. ``out``
-    int32 gets the numbers from row ``begin`` on, -1 where not ``wanted``.
+    ``slots`` int32 (a power of two of them, -1 empty) lead into ``known`` (``Spelled``), of which ``count`` are taken.
+    ``out`` int32 gets the numbers from row ``begin`` on, -1 where not ``wanted``.
 
     Returns
     -------
-    (taken, row to go on with): fewer rows than there are when ``known_*`` or ``slots`` are full.
+    (taken, row to go on with): fewer rows than there are when ``known`` or ``slots`` are full.
     """
+    address, packed, tail, size = given
+    known_address, known_packed, known_tail, known_size = known
     most = min(known_address.shape[0], slots.shape[0] // 2)
     last = np.uint64(slots.shape[0] - 1)
     for i in range(begin, address.shape[0]):

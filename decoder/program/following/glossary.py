@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.program.following.arrays import Spelled
 from busledger.decoder.program.following.gather_kernel import number
 from busledger.decoder.program.following.instructions import Reading
 from busledger.decoder.program.following.sets import AnySet
@@ -50,14 +51,16 @@ class Glossary:
         at = 0
         while at < len(address):
             count, at = number(
-                address, packed, tail, size, wanted, self._slots,
-                self.address, self.packed, self.tail, self.size, len(self), at, out,
-            )  # fmt: skip
+                Spelled(address, packed, tail, size), wanted, self._slots, self._known(), len(self), at, out
+            )
             for k in range(len(self), count):
                 self._read(k)
             if at < len(address):
                 self._grow()
         return out
+
+    def _known(self) -> Spelled:
+        return Spelled(self.address, self.packed, self.tail, self.size)
 
     def raw(self, k: int) -> bytes:
         """The bytes of number k."""
@@ -81,8 +84,8 @@ class Glossary:
         self._slots = np.full(4 * room, -1, np.int32)
         n = len(self)
         taken, _ = number(
-            self.address[:n].copy(), self.packed[:n].copy(), self.tail[:n].copy(), self.size[:n].copy(),
-            np.ones(n, np.bool_), self._slots, self.address, self.packed, self.tail, self.size, 0, 0,
-            np.empty(n, np.int32),
+            Spelled(self.address[:n].copy(), self.packed[:n].copy(), self.tail[:n].copy(), self.size[:n].copy()),
+            np.ones(n, np.bool_), self._slots,
+            self._known(), 0, 0, np.empty(n, np.int32),
         )  # fmt: skip
         assert taken == n, "all numbered instructions differ"
