@@ -12,7 +12,7 @@ import numpy as np
 from numba import njit, types
 from numba.extending import intrinsic
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 EIGHT = np.uint64(8)
 ZEROS = np.uint64(0x3030303030303030)
@@ -69,7 +69,7 @@ else:
         return _trailing(value)
 
 
-@njit(**INNER)
+@inner()
 def eight_digits(nibbles):
     """The number whose eight decimal digits are the bytes of ``nibbles``, lowest byte leading."""
     pairs = nibbles * np.uint64(10) + (nibbles >> EIGHT)
@@ -78,7 +78,7 @@ def eight_digits(nibbles):
     return np.int64((low + high) >> np.uint64(32))
 
 
-@njit(**INNER)
+@inner()
 def not_digits(nibbles):
     """A mask whose lowest set bit lies in the first byte above 9."""
     return ((nibbles + NINES) | nibbles) & TOPS

@@ -1,9 +1,8 @@
 """A write that may have gone to one of several cells: each of them holds its old value or the new one from then on."""
 
-import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 PAGE_BITS = 10
 PAGE_MASK = (1 << PAGE_BITS) - 1
@@ -12,7 +11,7 @@ START, END, INSIDE, CELL_START, CELL_INSIDE, CELL_SPACE, LANES = range(7)
 MAX_VALUES = 8  # distinct values a shared entry may hold before it counts as unknown
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def cell_of(space, word, pages_a_space, slot_of_page):
     """The cell of a word, -1 where its page was never touched by an access that the ledger took."""
     slot = slot_of_page[np.int64(space) * pages_a_space + (word >> PAGE_BITS)]
@@ -21,7 +20,7 @@ def cell_of(space, word, pages_a_space, slot_of_page):
     return (np.int64(slot) << PAGE_BITS) | (word & PAGE_MASK)
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def lanes_of(width, data_bytes):
     """The data lanes of a mask of bytes."""
     lanes = np.uint32(0)
@@ -31,7 +30,7 @@ def lanes_of(width, data_bytes):
     return lanes
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def bits_in(mask):
     """How many bits are set."""
     count = 0
@@ -41,7 +40,7 @@ def bits_in(mask):
     return count
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def blur(area, address, unknown, lanes, clear, data, placing, cells, index):
     """The write may have reached any cell of ``area`` that the known address bits allow.
 
@@ -78,7 +77,7 @@ def blur(area, address, unknown, lanes, clear, data, placing, cells, index):
         page = (page - 1) & pages
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def add_value(cell, data, clear, values, cares, count):
     """One more value that a shared entry may hold; ``clear`` are the bits of it that are known."""
     if count[cell] > MAX_VALUES:
@@ -94,7 +93,7 @@ def add_value(cell, data, clear, values, cares, count):
     count[cell] += 1
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def blur_shared(area, address, unknown, unwired, clear, data, placing, entries, index):
     """As ``blur`` for entries that several cells share: each may hold one value more."""
     shift, pages_a_space, slot_of_page = placing.shift, placing.pages_a_space, placing.slot_of_page

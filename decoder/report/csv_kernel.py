@@ -18,7 +18,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8).copy()
 
@@ -29,7 +29,7 @@ AGREES = 2
 MISMATCH = 3
 
 
-@nb.njit(**INNER)
+@inner()
 def put_number(out, at, value):
     """Decimal digits of ``value`` >= 0; the position after them."""
     width = 1
@@ -43,7 +43,7 @@ def put_number(out, at, value):
     return at + width
 
 
-@nb.njit(**INNER)
+@inner()
 def put_padded(out, at, value, width):
     """The last ``width`` decimal digits of ``value``, with leading zeros."""
     for k in range(width):
@@ -52,7 +52,7 @@ def put_padded(out, at, value, width):
     return at + width
 
 
-@nb.njit(**INNER)
+@inner()
 def put_time(out, at, ticks, tick_ns, tick_rest, digits):
     """Exact seconds: 9 decimals if whole nanoseconds say it, else ``digits``. No overflow within 292 years."""
     thousands = ticks // 1_000_000
@@ -70,7 +70,7 @@ def put_time(out, at, ticks, tick_ns, tick_rest, digits):
     return put_padded(out, at, femtoseconds, digits - 9)
 
 
-@nb.njit(**INNER)
+@inner()
 def put_hex(out, at, value, unknown, nibbles):
     """Upper-case hex, zero-padded; ``?`` for a nibble with an unknown bit."""
     for k in range(nibbles):
@@ -82,7 +82,7 @@ def put_hex(out, at, value, unknown, nibbles):
     return at + nibbles
 
 
-@nb.njit(**INNER)
+@inner()
 def put_word(out, at, text, start, which):
     """Word ``which`` of a table of words."""
     for k in range(start[which], start[which + 1]):
@@ -129,7 +129,7 @@ def csv_rows(
     return at
 
 
-@nb.njit(**INNER)
+@inner()
 def put_json_bits(out, at, value, unknown, mask, nibbles):
     """A number; text with ``?`` where some bits are unknown; null where all are."""
     unknown &= mask

@@ -4,13 +4,13 @@ import math
 
 import numba as nb
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 _ROUNDS = 6  # of expectation and maximisation; the rate has settled to three digits by then
 _FLOOR = 1.0e-9
 
 
-@nb.njit(**INNER)
+@inner()
 def _log_beta(a, b):
     return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 READ = 0
 WRITE = 1
@@ -154,7 +154,7 @@ def gather(
     return count, start
 
 
-@nb.njit(**INNER)
+@inner()
 def _close(
     count, start, stop, here, held, got, how, cut, row, end, first_address, packed, size, state,
 ):  # fmt: skip
