@@ -103,13 +103,15 @@ def _undo_false_sample(time, levels, unknown, row, floor, low, high, spot, words
 
 
 @inner(_nrt=False, forceinline=True)
-def _settle(time, levels, unknown, i, floor, at, low, high, room_low, room_high, false, plane, lev, unk, mov, width):
+def _settle(rows, i, floor, at, low, high, room_low, room_high, false, plane, planes, width):
     """Levels at time ``at`` into plane ``plane``, and bits that moved strictly inside (low, high).
 
     A level of one sample, ``false`` ticks at most, is not believed where the line is steady in the rest of the room.
 
     Searched from row i on; returns the row of the levels.
     """
+    time, levels, unknown = rows
+    lev, unk, mov = planes
     last = time.shape[0] - 1
     row = _row_at(time, last, floor, i, at)
     for w in range(len(width)):
@@ -154,11 +156,13 @@ def _inside(time, levels, unknown, i, end_row, floor, after, until, lev, unk, wi
 
 
 @inner(_nrt=False, forceinline=True)
-def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, mov, width):
+def _points(rows, event, base, floor, strobe, look, planes, width):
     """Fill the planes that strobe ``strobe`` needs of the span that ``event`` ends, a row of ``scan``'s events.
 
     Returns the row of the levels at its end, or one where a search for them can start.
     """
+    time, levels, unknown = rows
+    lev, unk, mov = planes
     begin_row, end_row = max(event[BEGIN_ROW] - base, floor), event[END_ROW] - base
     begin, end, needs = event[BEGIN_TIME], event[END_TIME], strobe[PLANES_NEEDED]
     counts_begin = strobe[COUNTS_BEGIN] == 1
@@ -174,15 +178,14 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
             room_high = begin + min(strobe[BEGIN_ROOM_HIGH], end - look[INSET] - begin)
         if counts_begin and strobe[BEGIN_ROOM_HIGH] >= ENDLESS:
             room_high = room_low
-        row = _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], BEGIN,
-                      lev, unk, mov, width)  # fmt: skip
+        row = _settle(rows, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], BEGIN, planes, width)
     if counts_begin:
         for w in range(len(width)):
             for plane in (MIDDLE, END):
                 spot, first = plane * len(width) + w, BEGIN * len(width) + w
                 lev[spot], unk[spot], mov[spot] = lev[first], unk[first], mov[first]
     elif needs & NEEDS_MIDDLE:
-        row = _settle(time, levels, unknown, row, floor, middle, 0, 0, 0, 0, 0, MIDDLE, lev, unk, mov, width)
+        row = _settle(rows, row, floor, middle, 0, 0, 0, 0, 0, MIDDLE, planes, width)
     if needs & NEEDS_INSIDE:
         low, high = begin + look[INSET], end - look[INSET]
         if low > middle or high < middle:
@@ -193,8 +196,7 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
         low, high = end + strobe[END_LOW], end + strobe[END_HIGH]
         room_low, room_high = end + strobe[END_ROOM_LOW], end + min(strobe[END_ROOM_HIGH], look[AHEAD])
         at = end + strobe[END_AT]
-        row = _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], END,
-                      lev, unk, mov, width)  # fmt: skip
+        row = _settle(rows, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], END, planes, width)
     return row
 
 
@@ -252,18 +254,17 @@ def _lose(row, lev, unk, mov, prev, marks, width):
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def resolve(
-    time, levels, unknown, base, final, events, t, lev, unk, mov, prev, bus, marks, waits, seen, memo, told, out, width
-):  # fmt: skip
+def resolve(rows, base, final, events, t, planes, carried, known, out, width):
     """Tell what each event of ``events`` was, in order, as far as the rows reach.
 
-    time int64 (n,). levels, unknown uint64 (n x words,). lev, unk, mov uint64 (planes x words,): work space whose latch
-    planes carry over. prev uint64 (strobes, 2, words): the end of each strobe's previous span. bus uint64 (words,): the
-    bus after the last span. marks int64 (5,): columns as ``columns_kernel`` names them. waits, seen int64 (strobes,): 1
-    after a stretched span, spans so far. memo, told: as ``look_up`` has them. out: ``Columns`` of zeros, as long as
-    ``events``.
+    rows: ``Levels``. planes: ``Planes``. carried: ``SpanState``. known: ``Memo``, as ``look_up`` has it. out:
+    ``Columns`` of zeros, as long as ``events``.
     Returns (events done, cycles written).
     """
+    time, levels, _ = rows
+    lev, unk, mov = planes
+    prev, bus, marks, waits, seen = carried
+    memo, told = known
     n = time.shape[0]
     strobe, latch, rule, look = t.strobe, t.latch, t.rule, t.look
     done, k = 0, 0
@@ -280,14 +281,15 @@ def resolve(
             at, low, high = end + latch[s, LATCH_AT], end + latch[s, LATCH_LOW], end + latch[s, LATCH_HIGH]
             room_low = end + latch[s, LATCH_ROOM_LOW]
             room_high = end + min(latch[s, LATCH_ROOM_HIGH], look[AHEAD])
-            _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE],
-                    FIRST_LATCH + s, lev, unk, mov, width)  # fmt: skip
+            _settle(
+                rows, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], FIRST_LATCH + s, planes, width
+            )
             continue
         seen[s] += 1
         if events[e, END_ROW] - events[e, BEGIN_ROW] > look[MOST_ROWS_OF_A_SPAN]:
             marks[REFUSED] += 1
             continue
-        row = _points(time, levels, unknown, events[e], base, floor, strobe[s], look, lev, unk, mov, width)
+        row = _points(rows, events[e], base, floor, strobe[s], look, planes, width)
         if strobe[s, PLANES_NEEDED] & NEEDS_PREV:
             for w in range(len(width)):
                 spot, last = PREV * len(width) + w, END * len(width) + w

@@ -174,17 +174,17 @@ def _same(time, levels, unknown, i, ctrl, silence, gap_end, width):
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def scan(
-    time, levels, unknown, start, base, gap_ends, t, spans, latches, ring, counts, memo, states, events, width
-):  # fmt: skip
+def scan(rows, start, base, gap_ends, t, spans, latches, ring, counts, known, events, width):
     """Find the ends of spans, the edges of latches and the gaps in rows start: of the arrays.
 
-    time int64 (n,). levels, unknown uint64 (n x words,). spans int64 (strobes, 4), counts int64 (9,), events int64
-    (m, 7): columns as ``columns_kernel`` names them. latches int64 (latches,): state. memo, states: as ``_states`` has
-    them. Rows are numbered from the capture's first: row i here is base + i. Row ``start`` is looked at whether
-    something moved or not, which tells nothing twice.
+    rows: ``Levels``. spans int64 (strobes, 4), counts int64 (9,), events int64 (m, 7): columns as ``columns_kernel``
+    names them. latches int64 (latches,): state. known: ``Memo``, as ``_states`` has it. Rows are numbered from the
+    capture's first: row i here is base + i. Row ``start`` is looked at whether something moved or not, which tells
+    nothing twice.
     Returns (rows done, events written); rows done < rows given when events is full.
     """
+    time, levels, unknown = rows
+    memo, states = known
     n, n_strobes, n_latches = time.shape[0], spans.shape[0], latches.shape[0]
     latch, clock, strobe = t.latch, t.clock, t.strobe
     found, room = 0, events.shape[0] - n_strobes - n_latches - 2

@@ -273,13 +273,12 @@ def write_open_row(state, now, last, time, levels, unknown):
 
 
 @njit(cache=True, nogil=True)
-def read_samples(buf, at, stop, state, delimiter, power, origin, sample_ticks, columns, now, fresh, last, rows):
+def read_samples(buf, at, stop, state, form, columns, now, fresh, last, rows):
     """Read whole lines of ``buf[at:stop]``; returns (status, position).
 
-    origin: ticks that count as 0, none later than the first line's. sample_ticks: ticks a sample (float), used where
-    no column is a time.
-    fresh uint64[2, words]: work space. rows: (time, levels, unknown).
+    form: ``CsvForm``. columns: ``Targets``. fresh uint64[2, words]: work space. rows: (time, levels, unknown).
     """
+    delimiter, power, origin, sample_ticks = form
     time, levels, unknown = rows
     while at < stop:
         end = line_end(buf, at, stop)

@@ -27,7 +27,7 @@ IGNORED, WANTED = 0, 1
 FIRST_CODE, PAIRS = 33, 94
 
 
-@inner()
+@inner(_nrt=False)
 def is_space(byte):
     """White space as the grammar means it: space, tab, newline, and the other three of isspace."""
     return byte == 32 or (9 <= byte <= 13)
@@ -111,7 +111,7 @@ def find_variable(buf, start, end, one, keys, key_var, blob, long_at, long_var):
     return np.int64(-1)
 
 
-@inner()
+@inner(_nrt=False)
 def apply_value(buf, start, end, first, final, bit, word, mask, now):
     """Give one variable the digits ``buf[start:end]``, extended to the left (Table 18-1).
 
@@ -139,7 +139,7 @@ def apply_value(buf, start, end, first, final, bit, word, mask, now):
             now[1, w] |= m
 
 
-@inner()
+@inner(_nrt=False)
 def good_digits(buf, start, end):
     """True if every byte is one of 0 1 x X z Z."""
     for k in range(start, end):
@@ -149,9 +149,10 @@ def good_digits(buf, start, end):
     return end > start
 
 
-@inner()
-def write_row(state, now, last, time, levels, unknown, touch_row, touch_mask):
+@inner(_nrt=False)
+def write_row(state, now, last, rows):
     """Write the row of the time stamp that ends here, if anything differs from the last one."""
+    time, levels, unknown, touch_row, touch_mask = rows
     words = now.shape[1]
     differs = state[FORCE] != 0
     touched = False
@@ -180,7 +181,7 @@ def write_row(state, now, last, time, levels, unknown, touch_row, touch_mask):
     state[FORCE] = 0
 
 
-@inner()
+@inner(_nrt=False)
 def read_time(buf, start, end):
     """(status, ticks) of the decimal digits ``buf[start:end]``; up to 2^63 - 1."""
     if end == start:
@@ -196,7 +197,7 @@ def read_time(buf, start, end):
     return OK, value
 
 
-@inner()
+@inner(_nrt=False)
 def keyword_is(buf, start, end, c4, c5, c6, c7, length):
     """True for ``$dump`` and up to four more letters, ``length`` bytes in all."""
     if end - start != length or buf[start + 1] != 100 or buf[start + 2] != 117:
@@ -210,7 +211,7 @@ def keyword_is(buf, start, end, c4, c5, c6, c7, length):
     return same
 
 
-@inner()
+@inner(_nrt=False)
 def open_section(buf, start, end, state, now, selected, gap_time, gap_kind):
     """Act on a ``$word``: the four dump sections hold values, all else is skipped to ``$end``.
 
@@ -239,17 +240,16 @@ def open_section(buf, start, end, state, now, selected, gap_time, gap_kind):
 
 
 @njit(cache=True, nogil=True)
-def lex(buf, at, stop, limit, state, now, last, selected, ids, targets, rows, gap_time, gap_kind):
+def lex(buf, at, stop, limit, carried, lines, rows, gaps):
     """Read whole tokens of ``buf[at:stop]``; up to ``limit`` of them (-1: all).
 
-    ids: (one, keys, key_var, blob, long_at, long_var) of ``find_variable``.
-    targets: (kind, size, first, bit, word, mask); variable v owns entries
-    ``first[v]:first[v+1]``. rows: (time, levels, unknown, touch_row, touch_mask).
+    ``carried``: ``DumpState``. ``lines``: ``LineTables``. Written: ``RowsOut`` and ``Gaps``.
     Returns (status, position): the first byte not consumed, or the defect. A last
     token that may go on beyond ``stop`` is not consumed.
     """
-    kind, size, first, bit, word, mask = targets
-    one, keys, key_var, blob, long_at, long_var = ids
+    state, now, last = carried
+    kind, size, first, bit, word, mask = lines.targets
+    one, keys, key_var, blob, long_at, long_var = lines.ids
     while limit != 0:
         limit -= 1
         at = skip_space(buf, at, stop)
@@ -263,7 +263,9 @@ def lex(buf, at, stop, limit, state, now, last, selected, ids, targets, rows, ga
             if end - at == 4 and buf[at] == 36 and buf[at + 1] == 101 and buf[at + 2] == 110 and buf[at + 3] == 100:
                 state[MODE] = NORMAL
                 state[SECTION] = 0
-            elif state[MODE] != SKIP and not open_section(buf, at, end, state, now, selected, gap_time, gap_kind):
+            elif state[MODE] != SKIP and not open_section(
+                buf, at, end, state, now, lines.selected, gaps.time, gaps.kind
+            ):
                 return FULL, at
             at = end
         elif c == 35:  # #
@@ -273,7 +275,7 @@ def lex(buf, at, stop, limit, state, now, last, selected, ids, targets, rows, ga
             if ticks < state[TIME]:
                 return BACKWARDS, at
             if ticks > state[TIME]:
-                write_row(state, now, last, *rows)
+                write_row(state, now, last, rows)
                 state[TIME] = ticks
             state[SECTION] = 0  # a time stamp cannot stand inside a section
             at = end

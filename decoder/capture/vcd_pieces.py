@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.capture.arrays import DumpState, Gaps, RowsOut
 from busledger.decoder.capture.sources import ByteSource
 from busledger.decoder.capture.vcd_tables import Tables
 
@@ -102,9 +103,7 @@ def cut_pieces(
         offset += end
 
 
-def lex_piece(
-    data: bytearray, stop: int, tables: Tables, mode: int, time: int, plain: bool = False, /
-) -> Lexed:
+def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int, plain: bool = False) -> Lexed:
     """Lex ``data[:stop]`` from ``mode`` and ``time`` (-1: it begins with its own time stamp).
 
     ``plain``: with the kernel that knows every token, and without those before it that are quick with the common
@@ -115,7 +114,7 @@ def lex_piece(
     words = tables.words
     capacity = stop // 5 + 2  # a row takes a stamp and a change: at least "#1 1! "
     touches = min(64 * words, capacity) + 1  # each comes with a row, and no bit is first touched twice
-    rows = (
+    rows = RowsOut(
         np.empty(capacity, np.int64),
         np.empty((capacity, words), np.uint64),
         np.empty((capacity, words), np.uint64),
@@ -125,22 +124,22 @@ def lex_piece(
     state = np.zeros(k.STATE_SIZE, np.int64)
     state[k.MODE], state[k.TIME], state[k.SECTION] = mode, time, -1
     now, last = np.zeros((3, words), np.uint64), np.zeros((3, words), np.uint64)
-    gap_time, gap_kind = np.empty(_GAP_ROWS, np.int64), np.empty(_GAP_ROWS, np.int64)
+    found_gaps = Gaps(np.empty(_GAP_ROWS, np.int64), np.empty(_GAP_ROWS, np.int64))
+    carried = DumpState(state, now, last)
     gaps: list[tuple[int, int]] = []
     buf = np.frombuffer(data, np.uint8)
 
     def step(buf: NDArray[np.uint8], at: int) -> tuple[int, int]:
-        common = (tables.selected, tables.ids, tables.targets)
         if plain:
-            found = k.lex(buf, at, stop, -1, state, now, last, *common, rows, gap_time, gap_kind)
+            found = k.lex(buf, at, stop, -1, carried, tables.lines, rows, found_gaps)
         elif words == 1:
             from busledger.decoder.capture.vcd_fast_kernel import lex_narrow
 
-            found = lex_narrow(buf, at, stop, state, now, last, *common, tables.common, rows, gap_time, gap_kind)
+            found = lex_narrow(buf, at, stop, carried, tables.lines, rows, found_gaps)
         else:
             from busledger.decoder.capture.vcd_wide_kernel import lex_wide
 
-            found = lex_wide(buf, at, stop, state, now, last, *common, tables.common, rows, gap_time, gap_kind)
+            found = lex_wide(buf, at, stop, carried, tables.lines, rows, found_gaps)
         return int(found[0]), int(found[1])
 
     at = 0
@@ -148,7 +147,7 @@ def lex_piece(
         with np.errstate(over="ignore"):  # hashes and digit arithmetic wrap on purpose; only seen with the JIT off
             status, at = step(buf, at)
         count = int(state[k.GAPS])
-        gaps += zip(gap_time[:count].tolist(), gap_kind[:count].tolist(), strict=True)
+        gaps += zip(found_gaps.time[:count].tolist(), found_gaps.kind[:count].tolist(), strict=True)
         state[k.GAPS] = 0
         if status != k.FULL:
             break
@@ -156,11 +155,11 @@ def lex_piece(
     return Lexed(
         int(status),
         int(at),
-        rows[0][:n],
-        rows[1][:n],
-        rows[2][:n],
-        rows[3][:touched],
-        rows[4][:touched],
+        rows.time[:n],
+        rows.levels[:n],
+        rows.unknown[:n],
+        rows.touch_row[:touched],
+        rows.touch_mask[:touched],
         gaps,
         now,
         int(state[k.TIME]),

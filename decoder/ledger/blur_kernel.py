@@ -8,7 +8,6 @@ PAGE_BITS = 10
 PAGE_MASK = (1 << PAGE_BITS) - 1
 # Columns of an area: those of ``areas.TABLE``, which no kernel may import.
 START, END, INSIDE, CELL_START, CELL_INSIDE, CELL_SPACE, LANES = range(7)
-MAX_VALUES = 8  # distinct values a shared entry may hold before it counts as unknown
 
 
 @inner(_nrt=False)
@@ -75,39 +74,3 @@ def blur(area, address, unknown, lanes, clear, data, placing, cells, index):
         if page == 0:
             break
         page = (page - 1) & pages
-
-
-@inner(_nrt=False)
-def add_value(cell, data, clear, values, cares, count):
-    """One more value that a shared entry may hold; ``clear`` are the bits of it that are known."""
-    if count[cell] > MAX_VALUES:
-        return
-    for k in range(count[cell]):
-        if cares[cell, k] == clear and values[cell, k] == (data & clear):
-            return
-    if count[cell] == MAX_VALUES:
-        count[cell] = MAX_VALUES + 1
-        return
-    values[cell, count[cell]] = data & clear
-    cares[cell, count[cell]] = clear
-    count[cell] += 1
-
-
-@inner(_nrt=False)
-def blur_shared(area, address, unknown, unwired, clear, data, placing, entries, index):
-    """As ``blur`` for entries that several cells share: each may hold one value more."""
-    shift, pages_a_space, slot_of_page = placing.shift, placing.pages_a_space, placing.slot_of_page
-    start, inside = area[START], area[INSIDE]
-    cell_start, cell_inside, space = area[CELL_START], area[CELL_INSIDE], area[CELL_SPACE]
-    mask = (np.int64(unknown) & ~np.int64(unwired) & inside) >> shift
-    base = ((np.int64(address) & ~np.int64(unknown) & inside) | (start & ~inside)) >> shift
-    part = mask
-    while True:
-        word = base | part
-        cell = cell_of(space, (((word << shift) & cell_inside) | cell_start) >> shift, pages_a_space, slot_of_page)
-        if cell >= 0:
-            add_value(cell, data, clear, entries.values, entries.cares, entries.held)
-            entries.writer[cell] = index
-        if part == 0:
-            break
-        part = (part - 1) & mask

@@ -24,7 +24,15 @@ if TYPE_CHECKING:
     from busledger.decoder.report.numbers import plural
     from busledger.decoder.report.over_time import TimeCounts
     from busledger.decoder.report.page import html_page
-    from busledger.decoder.report.phrases import accusations, gain_words, how_often_and_sure, place_line, verdict, who
+    from busledger.decoder.report.phrases import (
+        accusations,
+        gain_words,
+        how_often_and_sure,
+        ninth_bit_faults,
+        place_line,
+        verdict,
+        who,
+    )
     from busledger.decoder.report.places import LIKELY, BadPlace, places_of
     from busledger.decoder.report.planning_text import join_text, match_text, plan_text
     from busledger.decoder.report.plots import Histogram, Trend
@@ -88,6 +96,7 @@ __all__ = [
     "markdown_text",
     "match_text",
     "night_pictures",
+    "ninth_bit_faults",
     "ordered_steps",
     "page_of_sets",
     "paragraphs",
@@ -159,6 +168,7 @@ _LATER = {
     "markdown_text": "markdown",
     "match_text": "planning_text",
     "night_pictures": "night",
+    "ninth_bit_faults": "phrases",
     "ordered_steps": "bad_parts",
     "page_of_sets": "sets_page",
     "paragraphs": "tables",

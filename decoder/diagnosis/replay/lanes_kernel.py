@@ -43,18 +43,11 @@ def bend_all(does, mask, expected, compared, kept, rest, value, known):
 
 
 @nb.njit(cache=True, nogil=True)
-def lanes(
-    cell, region, is_write, kept, rest, expected, compared, read, wrong, index, window,
-    begin, end, does, mask, only, tally, chances, hashes, first,
-):  # fmt: skip
-    """One block of rows through candidates ``begin[r] … end[r]`` of each row's region.
-
-    ``does``, ``mask`` a candidate; ``only`` int32 a candidate: the one cell it
-    concerns, -1 = all. Added to: ``tally`` int64 (candidates × TALLY columns),
-    ``chances`` int32 (candidates × windows × 2) hits and misses by window,
-    ``hashes`` uint64 a candidate, ``first`` int64 (candidates × k) the first
-    explained cycles, first[·, 0] counts them.
-    """
+def lanes(rows, faults, counts):
+    """One block of rows (``BentRows``) through the candidates (``Bends``) of each row's region, into ``BentCounts``."""
+    cell, region, is_write, kept, rest, expected, compared, read, wrong, index, window = rows
+    begin, end, does, mask, only = faults
+    tally, chances, hashes, first = counts
     for i in range(cell.shape[0]):
         if is_write[i] or compared[i] == 0:
             continue

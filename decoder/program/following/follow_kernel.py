@@ -274,6 +274,19 @@ def _next(i, rows, read, address, data, timing, shape, ends):
 
 
 @inner()
+def _jumped(i, rows, read, address, data, timing, shape, ends):
+    """The row at which a jump or call at row i reads where its bytes lead; 0 where it is none, or could end elsewhere.
+
+    Whatever fits behind it, an instruction begins there.
+    """
+    if _fits(i, rows, read, address, data, timing, shape, ends) != 1:
+        return 0
+    _, page, op = _shape_at(i, rows, read, address, data, timing, shape)[:3]
+    sure = timing[3][page, op] in (JUMP, CALL) and timing[4][page, op] != NO_BANK
+    return ends[0] if sure else 0
+
+
+@inner()
 def _from_vector(k, rows, read, address, data, timing, shape):
     """The row of the first fetch behind a vector that rows k and k + 1 read; 0 where they read none."""
     if k + 4 >= rows or not read[k] or not read[k + 1] or data[k] < 0 or data[k + 1] < 0:
@@ -392,7 +405,18 @@ def follow(read, address, data, timing, shape, locked, last, mark):
                 i = end
                 continue
             locked = False
-            mark[i] = LOST
+            end = _jumped(i, rows, read, address, data, timing, shape, ends)
+            if end > 0:
+                mark[i] = FETCH
+                i = end
+                length, page, op = _shape_at(i, rows, read, address, data, timing, shape)[:3]
+                if length > 0:
+                    mark[i] = FETCH
+                    i += max(length, np.int64(timing[7][page, op]) + 1)
+            if i < rows:
+                mark[i] = LOST
+            if i >= stop:
+                break
         end = _from_vector(i, rows, read, address, data, timing, shape)
         if end > 0:
             for k in range(i, end):
