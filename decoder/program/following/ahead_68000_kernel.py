@@ -12,7 +12,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 NONE = 0
 OPCODE = 1
@@ -30,7 +30,7 @@ TRAPPED = 3  # by an exception of its own
 NOWHERE = 4  # a jump whose way is not known
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def leads(op):
     """How an operation word may leave the straight line."""
     line = op >> 12
@@ -45,7 +45,7 @@ def leads(op):
     return OTHER
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def always_leaves(op):
     """Whether what stands behind the operation is not run next."""
     how = leads(op)
@@ -54,7 +54,7 @@ def always_leaves(op):
     )
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def target(op, here, first, second, mask):
     """Where a DIRECT operation at ``here`` leads; ``first`` and ``second`` are the words behind it."""
     signed = (first ^ 0x8000) - 0x8000
@@ -68,7 +68,7 @@ def target(op, here, first, second, mask):
     return (first << 16 | second) & mask
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def reads_of_program(op, words_of_mask):
     """(words that it reads relative to the program counter, 0 none; whether an index makes their address unknown)."""
     ea = op & 0x3F
@@ -97,7 +97,7 @@ def reads_of_program(op, words_of_mask):
     return count, ea == 0x3B
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def _ones(value):
     count = 0
     while value > 0:
@@ -106,7 +106,7 @@ def _ones(value):
     return count
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def _excursion(k, x, stream, m, word, address, mask):
     """Words from k on that the instruction at stream place ``x`` reads as data; 0 where it does not.
 
@@ -139,7 +139,7 @@ def _excursion(k, x, stream, m, word, address, mask):
     return count
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def _out_of_reset(i, n, word, address, mask):
     """Whether four words from i on are the reset vectors, and the program begins where they say."""
     if address[i] != 0 or i + 4 >= n or address[i + 3] != 6 or word[i + 2] < 0 or word[i + 3] < 0:
@@ -147,7 +147,7 @@ def _out_of_reset(i, n, word, address, mask):
     return address[i + 4] == (word[i + 2] << 16 | word[i + 3]) & mask
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def _may_go_on(place, size, stream, word, address, there, mask):
     """Whether the instruction at a stream place, which always leaves, may have gone on at ``there``."""
     op = word[stream[place]]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 from busledger.decoder.program.following.ahead_68000_kernel import (
     ANYWHERE,
     DIRECT,
@@ -64,7 +64,7 @@ def length_at(value, at, stop, more, modes, fields):
     return end - at, op_at
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def leads_8086(op, second):
     """How an opcode may leave the straight line; ``second`` is the byte behind it."""
     if 0x70 <= op < 0x80 or 0xE0 <= op <= 0xE3 or op in (0xE8, 0xE9, 0xEB, 0x9A, 0xEA):
@@ -74,7 +74,7 @@ def leads_8086(op, second):
     return TRAPPED if op in (0xCC, 0xCD, 0xCE) else OTHER
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def target_of(value, op_at, after, mask):
     """Where a DIRECT instruction leads; ``after`` is the address behind it."""
     op = value[op_at]
@@ -87,7 +87,7 @@ def target_of(value, op_at, after, mask):
     return (after + (value[op_at + 1] ^ 0x80) - 0x80) & mask
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def _always(op):
     return op in (0xE8, 0xE9, 0xEB, 0x9A, 0xEA)
 

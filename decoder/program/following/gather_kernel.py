@@ -8,7 +8,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 READ = 0
 WRITE = 1
@@ -142,7 +142,7 @@ def gather(given, style, tables, of, part, found):
     return count, start
 
 
-@nb.njit(**INNER)
+@inner()
 def _close(count, start, stop, here, held, got, how, cut, found):
     """Write one instruction; the number of them after it."""
     found.row[count] = start

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 from busledger.decoder.program.following.gather_kernel import (
     CUT,
     DATA,
@@ -24,7 +24,7 @@ from busledger.decoder.program.following.gather_kernel import (
 )
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner()
 def put_word(packed, tail, k, got, word):
     """Put a word behind the ``got`` bytes of instruction k; the bytes that it has then."""
     for byte in (word >> 8 & 0xFF, word & 0xFF):
