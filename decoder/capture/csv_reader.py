@@ -12,6 +12,7 @@ import contextlib
 import csv
 import io
 import math
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -35,6 +36,7 @@ _PIECE = 1 << 21
 _LINE_LIMIT = 1 << 20
 _ROWS = 1 << 16
 _LOOK = 1 << 16  # bytes of data from which a column's base is told
+_PATIENCE_S = 1.0
 _MESSAGES = {
     2: ("{cell!r} is not a time", "a decimal number, not NaN or infinite"),
     3: ("time runs backwards at {cell!r}", "times that never fall"),
@@ -70,12 +72,12 @@ class CsvReader:
         self.header_lines = 0
         data = bytearray(head)
         buffer = bytearray(1 << 16)
-        found, ended = find_header(data), whole_head
+        found, ended, begun = find_header(data), whole_head, time.monotonic()
         with memoryview(buffer) as view:
             while not ended and (len(data) < _LINE_LIMIT if found is None else len(data) < found[1] + _LOOK):
                 got = source.readinto(view)
-                ended = got == 0
-                data += buffer[:got]
+                ended = got == 0 or (got < 0 and _will_do(data, found, time.monotonic() - begun))
+                data += buffer[: max(got, 0)]
                 found = found or find_header(data)
         if found is None:
             raise CaptureError(
@@ -232,6 +234,16 @@ class CsvReader:
             expected=expected.format(columns=len(self._columns.columns)),
             hint="Nothing after this point was decoded.",
         )
+
+
+def _will_do(data: bytearray, found: tuple[int, int] | None, waited_s: float) -> bool:
+    """Whether a live source need not be waited for any longer: no column's base is to be told, and lines are there."""
+    return (
+        found is not None
+        and waited_s > _PATIENCE_S
+        and data.find(b"[", *found) < 0
+        and data.find(b"\n", found[1] + 1) >= 0
+    )
 
 
 def _unread(words: int, lines: int) -> dict[str, NDArray[Any]]:

@@ -400,6 +400,7 @@ def test_raw_samples_through_a_pipe(tmp_path: Path) -> None:
         (["--room", "much"], "--room much"),
         (["--keep", "2"], "not a time"),
         (["--run", "'"], "--run"),
+        (["--run", "no-such-program-here --loud"], "no program"),
         (["--resume"], "no watch to go on"),
     ],
 )
