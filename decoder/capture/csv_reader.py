@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.capture.arrays import CsvForm, Targets
 from busledger.decoder.capture.columns import Header, Note
 from busledger.decoder.capture.csv_bases import BASE_NAMES, HEX, base_of
 from busledger.decoder.capture.csv_header import CsvHeader, find_header, parse_header
@@ -147,7 +148,7 @@ class CsvReader:
         self._state = held
         state, now, last, fresh = held["state"], held["now"], held["last"], np.zeros((2, words), np.uint64)
         delimiter, power = ord(self._columns.delimiter), self._columns.power or 0
-        origin = self._origin(notes)
+        form = CsvForm(delimiter, power, self._origin(notes), self._sample_ticks)
         data, base, ended = self._rest, self._at, self._done
         while not ended:
             data, ended, idle = filled(self._source, data, piece_bytes or _PIECE)
@@ -163,9 +164,7 @@ class CsvReader:
                     np.empty((_ROWS, words), np.uint64),
                 )
                 state[k.ROWS] = 0
-                status, at = k.read_samples(
-                    view, at, stop, state, delimiter, power, origin, self._sample_ticks, columns, now, fresh, last, out
-                )
+                status, at = k.read_samples(view, at, stop, state, form, columns, now, fresh, last, out)
                 n = int(state[k.ROWS])
                 self.end_time, self._at = max(0, int(state[k.TIME])), base + int(at)
                 if n:
@@ -285,8 +284,8 @@ def _base_notes(header: CsvHeader) -> tuple[Note, ...]:
     return (Note("number-base", f"numbers are read: {'; '.join(said)}"),) if said else ()
 
 
-def _targets(header: CsvHeader, select: Sequence[int]) -> tuple[NDArray[np.generic], ...]:
-    """(kind, size, first, bit, word, mask) as ``csv_kernel`` takes them."""
+def _targets(header: CsvHeader, select: Sequence[int]) -> Targets:
+    """Where the digits of each column go."""
     places: dict[int, list[int]] = {}
     for k, index in enumerate(select):
         places.setdefault(index, []).append(k)
@@ -298,7 +297,7 @@ def _targets(header: CsvHeader, select: Sequence[int]) -> tuple[NDArray[np.gener
                 word.append(k // 64)
                 mask.append(1 << (k % 64))
         first.append(len(bit))
-    return (
+    return Targets(
         np.array([column.kind for column in header.columns], np.int64),
         np.array([len(column.signals) for column in header.columns], np.int64),
         np.array(first, np.int64),
