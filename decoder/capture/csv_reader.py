@@ -85,6 +85,7 @@ class CsvReader:
                 "this is neither a value change dump nor a CSV: no line of samples follows the first line",
                 where=source.where,
                 expected="$timescale, $var … or a header row of channel names and lines of levels",
+                hint="Its lines end with CR alone: tr '\\r' '\\n' mends that." if b"\r" in data[:-1] else "",
             )
         begin, end = found
         columns = parse_header(data[begin:end].decode("utf-8", "replace").rstrip("\r"), source.where)
@@ -113,11 +114,14 @@ class CsvReader:
                 )
             return 0.0
         if rate_hz is None:
+            alone = len(self._columns.columns) == 1
             raise CaptureError(
-                "no column is a time",
+                "the header row is one field" if alone else "no column is a time",
                 where=f"{self._source.where}, line 1",
-                expected="a column named time, time_us or the like",
-                hint="Give the sample rate with --rate HZ.",
+                expected="fields parted by comma, semicolon or tab"
+                if alone
+                else "a column named time, time_us or the like",
+                hint="" if alone else "Give the sample rate with --rate HZ.",
             )
         return 1e15 / TICK_FS / rate_hz
 
