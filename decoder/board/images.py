@@ -103,6 +103,9 @@ def _read(draft: Draft, table: str, wanted: ImageRequest, path: Path, most: int)
         head = stream.read(_LOOK)
         form = next((form for form, mark in _RECORD.items() if mark.match(head.removeprefix(b"\xef\xbb\xbf"))), None)
         if form is None:
+            if not size:
+                draft.mistakes.add(table, "image", f'"{plain(path.name)}" is empty', "the bytes of the ROM")
+                return None
             if size <= offset:
                 found = f"{offset}, but the image has {size} bytes"
                 draft.mistakes.add(table, "image_offset", found, f"an offset below {size}")

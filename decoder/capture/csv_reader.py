@@ -12,6 +12,7 @@ import contextlib
 import csv
 import io
 import math
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -36,6 +37,7 @@ _PIECE = 1 << 21
 _LINE_LIMIT = 1 << 20
 _ROWS = 1 << 16
 _LOOK = 1 << 16  # bytes of data from which a column's base is told
+_PATIENCE_S = 1.0
 _MESSAGES = {
     2: ("{cell!r} is not a time", "a decimal number, not NaN or infinite"),
     3: ("time runs backwards at {cell!r}", "times that never fall"),
@@ -71,18 +73,19 @@ class CsvReader:
         self.header_lines = 0
         data = bytearray(head)
         buffer = bytearray(1 << 16)
-        found, ended = find_header(data), whole_head
+        found, ended, begun = find_header(data), whole_head, time.monotonic()
         with memoryview(buffer) as view:
             while not ended and (len(data) < _LINE_LIMIT if found is None else len(data) < found[1] + _LOOK):
                 got = source.readinto(view)
-                ended = got == 0
-                data += buffer[:got]
+                ended = got == 0 or (got < 0 and _will_do(data, found, time.monotonic() - begun))
+                data += buffer[: max(got, 0)]
                 found = found or find_header(data)
         if found is None:
             raise CaptureError(
                 "this is neither a value change dump nor a CSV: no line of samples follows the first line",
                 where=source.where,
                 expected="$timescale, $var … or a header row of channel names and lines of levels",
+                hint="Its lines end with CR alone: tr '\\r' '\\n' mends that." if b"\r" in data[:-1] else "",
             )
         begin, end = found
         columns = parse_header(data[begin:end].decode("utf-8", "replace").rstrip("\r"), source.where)
@@ -111,11 +114,14 @@ class CsvReader:
                 )
             return 0.0
         if rate_hz is None:
+            alone = len(self._columns.columns) == 1
             raise CaptureError(
-                "no column is a time",
+                "the header row is one field" if alone else "no column is a time",
                 where=f"{self._source.where}, line 1",
-                expected="a column named time, time_us or the like",
-                hint="Give the sample rate with --rate HZ.",
+                expected="fields parted by comma, semicolon or tab"
+                if alone
+                else "a column named time, time_us or the like",
+                hint="" if alone else "Give the sample rate with --rate HZ.",
             )
         return 1e15 / TICK_FS / rate_hz
 
@@ -231,6 +237,16 @@ class CsvReader:
             expected=expected.format(columns=len(self._columns.columns)),
             hint="Nothing after this point was decoded.",
         )
+
+
+def _will_do(data: bytearray, found: tuple[int, int] | None, waited_s: float) -> bool:
+    """Whether a live source need not be waited for any longer: no column's base is to be told, and lines are there."""
+    return (
+        found is not None
+        and waited_s > _PATIENCE_S
+        and data.find(b"[", *found) < 0
+        and data.find(b"\n", found[1] + 1) >= 0
+    )
 
 
 def _unread(words: int, lines: int) -> dict[str, NDArray[Any]]:

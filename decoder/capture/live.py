@@ -103,6 +103,7 @@ class LiveCapture:
                 self._reader = VcdReader(self._patient, start)
             else:
                 refuse_what_is_none(start, source.where)
+                self._patient.source_may_wait = True
                 self._reader = CsvReader(self._patient, start, rate_hz)
         self.notes: list[Note] = list(self._reader.notes)
         self.end_time = 0 if place is None else place.end_time
@@ -112,12 +113,14 @@ class LiveCapture:
 
     def _first_bytes(self, most: int) -> bytes:
         head, got, stop = bytearray(most), 0, time.monotonic() + _PATIENCE_S
+        self._patient.source_may_wait = True
         with memoryview(head) as view:
             while got < most and (not got or time.monotonic() < stop or not bytes(view[:got]).strip(BLANK)):
                 more = self._patient.readinto(view[got:])
                 if more == 0:
                     break
-                got += more
+                got += max(more, 0)
+        self._patient.source_may_wait = False
         return bytes(head[:got])
 
     @property

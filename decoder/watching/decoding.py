@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import dataclass
 from typing import Any
 
@@ -22,6 +23,7 @@ from busledger.decoder.watching.timeline import Timeline
 __all__ = ["Decoding"]
 
 _LOOK = 1 << 16  # rows that tell what a capture is like, as ``capture.beginning`` has it
+_FEW, _LONG_S = 1 << 10, 30.0  # so many must do where the bus is slow, after so long
 WHY_LOST = "left out: the bus is faster than the decoding"
 
 
@@ -70,6 +72,7 @@ class Decoding:
         )
         self._digits = -(-run.profile.address_bits // 4), -(-run.profile.data_bits // 4)
         self._held: list[Capture] = []
+        self._held_since = 0.0
         self.begun, self.capture = False, ""
         if saved is None:
             self.gathering = Gathering(run, log=log)
@@ -85,6 +88,9 @@ class Decoding:
     def take(self, block: Capture, *, drop: bool) -> None:
         """The next block of the capture at hand; with ``drop`` it is only counted, and what comes next is stale."""
         if not len(block):
+            waited = bool(self._held) and time.monotonic() - self._held_since > _LONG_S
+            if waited and sum(map(len, self._held)) >= _FEW:
+                self.decode_held()
             return
         if drop and self.begun:
             counts = self._around.counts
@@ -100,6 +106,7 @@ class Decoding:
         if self.begun:
             self._decode(placed)
             return
+        self._held_since = self._held_since if self._held else time.monotonic()
         self._held.append(placed)
         if sum(map(len, self._held)) >= _LOOK:
             self.decode_held()

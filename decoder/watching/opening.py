@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from busledger.decoder.capture import BLANK, Header, LiveCapture, LivePlace, LiveSource
+from busledger.decoder.errors import CaptureError
 from busledger.decoder.pipeline import Request
+from busledger.decoder.text import plain
 from busledger.decoder.watching.coming import Coming
 from busledger.decoder.watching.passing import Skipped, as_unpacked
 
-__all__ = ["Opened", "joint_header", "opened_capture"]
+__all__ = ["Opened", "joint_header", "nothing_came", "opened_capture"]
 
 _PICOSECOND_FS = 1000
 
@@ -38,6 +40,17 @@ def opened_capture(source: LiveSource, coming: Coming, request: Request, declare
     elif request.raw is None and (place is None or place.packing):
         source, packing = as_unpacked(source, None if place is None else place.offset)
     return Opened(LiveCapture(source, rate_hz=request.rate_hz, raw=request.raw, place=place), packing)
+
+
+def nothing_came(source: object, count: int) -> CaptureError:
+    """What is said where a watch ends with nothing decoded, though ``count`` bytes came."""
+    where = "standard input" if str(source) == "-" else plain(str(source), 400)
+    if count:
+        expected = "a dump's declarations and changes, or a table's header row and lines of samples"
+        what = f"only {count} bytes came, and no capture can be decoded of them"
+        return CaptureError(what, where=where, expected=expected)
+    hint = "Is the sampler running, and writing there?"
+    return CaptureError("nothing came that could be decoded", where=where, hint=hint)
 
 
 def joint_header(header: Header, many: bool) -> Header:

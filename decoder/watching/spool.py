@@ -26,7 +26,7 @@ from busledger.decoder.errors import OutputError
 
 __all__ = ["CHUNK", "Mark", "Spool", "SpoolReader"]
 
-CHUNK = 32 << 20
+CHUNK = 4 << 20  # a full disk is freed by whole chunks
 _PIPE_BYTES = 1 << 20
 _F_SETPIPE_SZ = 1031
 _WAIT_S = 0.2

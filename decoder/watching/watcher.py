@@ -10,7 +10,7 @@ from typing import Any
 
 from busledger.decoder.capture import Header, LiveCapture, LivePlace
 from busledger.decoder.durations import format_duration
-from busledger.decoder.errors import BusledgerError, CaptureError, OutputError
+from busledger.decoder.errors import BusledgerError, OutputError
 from busledger.decoder.figures import percent
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.pipeline import Beside
@@ -21,7 +21,7 @@ from busledger.decoder.watching.clock import DayClock
 from busledger.decoder.watching.coming import Coming, Source
 from busledger.decoder.watching.decoding import Decoding
 from busledger.decoder.watching.ending import settled_by
-from busledger.decoder.watching.opening import joint_header, opened_capture
+from busledger.decoder.watching.opening import joint_header, nothing_came, opened_capture
 from busledger.decoder.watching.pacing import Pace
 from busledger.decoder.watching.passing import Ticked
 from busledger.decoder.watching.request import WatchRequest
@@ -346,11 +346,7 @@ class Watch:
         if decoding is None or not decoding.begun:
             if self._refusal is not None:
                 raise self._refusal
-            raise CaptureError(
-                "nothing came that could be decoded",
-                where=str(self.asked.request.capture),
-                hint="Is the sampler running, and writing there?",
-            )
+            raise nothing_came(self.asked.request.capture, self.counts.bytes)
         if not self.closing:
             self._save(last=True)
         self._show(self.status())

@@ -26,6 +26,7 @@ def test_an_image_fills_the_region_from_its_offset(board_file: Write) -> None:
     ("key", "content", "said"),
     [
         ('image = "m.bin"', None, 'image: "m.bin" is not a file; expected a file beside the board file'),
+        ('image = "m.bin"', b"", 'image: "m.bin" is empty; expected the bytes of the ROM'),
         ('image = "m.bin"', b"abc", "image: 3 bytes from the offset on; expected 1024, to fill 0000-03FF"),
         (
             'image = "m.bin"\nimage_offset = 3',

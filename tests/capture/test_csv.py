@@ -180,7 +180,7 @@ def test_a_defect_names_its_line(text: str, message: str, line: int) -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("hello\n", "no column is a time"),
+        ("hello\n", "one field"),
         ("t\rime,a\n0,0\n", "the header row cannot be read"),
         ("just some words", "neither a value change dump nor a CSV"),
         ("0,0,1\n1,1,1\n", "the first line is '0,0,1'"),
@@ -201,3 +201,16 @@ def test_rates_that_cannot_be() -> None:
             _csv("a\n0\n", rate)
     with pytest.raises(UsageError, match="has a time column"):
         _csv("time,a\n0,0\n", 1e6)
+
+
+@pytest.mark.parametrize(
+    ("data", "what"),
+    [
+        (b"time,A0,A1\r0,1,0\r1,0,0\r", "CR alone"),
+        (b"time A0 A1\n0 1 0\n1 0 0\n", "one field; expected fields parted by comma, semicolon or tab"),
+    ],
+)
+def test_tables_that_are_nearly_right_are_told_how(tmp_path, data, what):
+    (tmp_path / "run.csv").write_bytes(data)
+    with pytest.raises(CaptureError, match=what):
+        open_capture(tmp_path / "run.csv")

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.external.test_bus_clocked import clocked
+from tests.external.test_bus_intel import multiplexed
 from tests.external.test_bus_others import multiplexed16
 from tests.external.waveform import Wave, both
 
@@ -112,3 +115,85 @@ def test_a_read_behind_an_8228_that_ends_after_the_grant():
     wave.put(3500, "HLDA", 1)
     rows = both(wave, "8080-8228")
     assert rows == [("read", 0x100, 0x11), ("read", 0x101, 0x22), ("dma-read", 0x102, 0x33)]
+
+
+@pytest.mark.parametrize("profile", ["8085", "8086-min", "8088-min"])
+def test_hlda_that_rises_before_the_strobe_ends(profile):
+    """Intel 8085A data sheet, HOLD timing: HLDA is valid tHACK before the clock's edge in T3, where RD still is low.
+
+    Intel 8086 data sheet (231455), HLDA in the middle of T4: tCLHAV of 10 ns after it, 110 ns into a T4 of 200 ns, is
+    before the slow end of tCLRH, 150 ns (figures from memory). The share of the strobe that 0.4 leaves is more than any
+    sheet allows: whose a strobe is, its begin says.
+    """
+    wide = profile == "8086-min"
+    ad, high = ("AD0-AD15", "A16-A19") if wide else ("AD0-AD7", "A8-A15" if profile == "8085" else "A8-A19")
+    memory = {"MIO": 1, "BHE": 0} if wide else {"IOM": 0}
+    cycles = [
+        ("RD", 0x34, 0x1, 0x3A, memory | {"S1": 1, "S0": 0, "DTR": 0, "SSO": 1}),
+        ("RD", 0x36, 0x1, 0x5C, {}),
+        ("RD", 0x38, 0x1, 0x7E, {}),
+        ("WR", 0x3A, 0x1, 0x11, {"HLDA": 0, "S1": 0, "S0": 1, "DTR": 1, "SSO": 0}),
+        ("WR", 0x3C, 0x1, 0x22, {}),
+    ]
+    idle = {"RD": 1, "WR": 1, "INTA": 1, "HLDA": 0, "HOLD": 0}
+    for share in (0.4, 0.7, 0.97):
+        wave = multiplexed(cycles, idle, ad, high, ale=140, gap=130, width=400)
+        begin = [1500 * n + 100 + 20 + 140 + 130 for n in range(5)]
+        wave.put(begin[1] - 100, "HOLD", 1).put(begin[1] + int(400 * share), "HLDA", 1)
+        wave.put(begin[3] + int(400 * share), "HLDA", 1)
+        rows = both(wave, profile)
+        assert [row[0] for row in rows] == ["read", "read", "dma-read", "write", "dma-write"]
+        assert [row[2] & 0xFF for row in rows] == [0x3A, 0x5C, 0x7E, 0x11, 0x22]
+
+
+def test_a_z80_asked_for_its_bus_in_the_middle_of_a_read():
+    """Z80 CPU User Manual, "Bus Request/Acknowledge Cycle": BUSRQ is sampled in the last T state, BUSAK follows."""
+    lines = {"MREQ": 1, "IORQ": 1, "RD": 1, "WR": 1, "M1": 1, "RFSH": 1, "BUSAK": 1, "BUSRQ": 1}
+    wave = Wave().idle(**lines).put(0, "A0-A15", 0).put(0, "D0-D7", 0)
+    for n in range(3):
+        start = 2000 * n + 1000
+        wave.put(start, "A0-A15", 0x4000 + n).put(start + 500, "D0-D7", 0x11 * (n + 1))
+        wave.pulse("MREQ", start + 200, start + 945).pulse("RD", start + 205, start + 950)
+    wave.put(3500, "BUSRQ", 0).put(3000 + 950 + 20, "BUSAK", 0)  # at its earliest, as RD has just risen
+    wanted = [("read", 0x4000, 0x11), ("read", 0x4001, 0x22), ("dma-read", 0x4002, 0x33)]
+    assert both(wave, "z80") == wanted
+    assert both(wave, "ecb") == wanted
+
+
+def test_a_6809_asked_to_halt_in_the_middle_of_a_cycle():
+    """MC6809 data sheet: HALT is taken at the end of the instruction, BA rises with the cycle after it."""
+    cycles = [
+        (0x1000, True, 0x11, {"BA": 0, "BS": 0, "HALT": 1}),
+        (0x1001, True, 0x22, {"HALT": 0}),
+        (0x1002, False, 0x33, {}),
+        (0x1003, True, 0x44, {"BA": 1, "BS": 1}),
+        (0x1004, False, 0x55, {}),
+    ]
+    wave = clocked(cycles, clock="E", late=200, drive=0, setup=90)
+    assert [row[0] for row in both(wave, "6809")][:3] == ["read", "read", "write"]
+    assert "write" not in [row[0] for row in both(wave, "6809")][3:]
+
+
+def test_a_68000_asked_for_its_bus_in_the_middle_of_a_read():
+    """M68000 User's Manual, bus arbitration: BR and BG come in mid-cycle, BGACK only when AS has been negated."""
+    wave = Wave().idle(AS=1, RW=1, BERR=1, BGACK=1, BR=1, BG=1, UDS=1, LDS=1).put(0, "A1-A23", 8).put(0, "D0-D15", 0)
+    strobes("68000", wave, ("UDS", "LDS"), 1000, 1)
+    wave.put(1300, "BR", 0).put(1400, "BG", 0).put(1000 + 500 + 30, "BGACK", 0)
+    strobes("68000", wave, ("UDS", "LDS"), 2000, 1)
+    strobes("68000", wave, ("UDS", "LDS"), 3000, 0)
+    assert [row[0] for row in both(wave, "68000")] == ["read", "dma-read", "dma-write"]
+
+
+def test_a_z8000_and_an_ns32016_asked_for_their_bus_in_the_middle_of_a_read():
+    """The grant follows the end of the strobe; asked for in the middle of one (both sheets from memory)."""
+    for profile, latch, ask, grant, idle in (
+        ("z8000", "AS", "BUSRQ", "BUSAK", {"RW": 1, "BW": 0}),
+        ("ns32016", "ADS", "HOLD", "HLDA", {"DDIN": 0, "HBE": 0}),
+    ):
+        wave = Wave().idle(DS=1, **{latch: 1, grant: 1, ask: 1}, **idle).put(0, "AD0-AD15", 0)
+        if profile == "ns32016":
+            wave.put(0, "A16-A23", 0)
+        multiplexed16(wave, 1000, 0x2000, 1, 0x1111, "DS", latch)
+        wave.put(1300, ask, 0).put(1700, grant, 0)
+        multiplexed16(wave, 2000, 0x2002, 1, 0x2222, "DS", latch)
+        assert both(wave, profile) == [("read", 0x2000, 0x1111), ("dma-read", 0x2002, 0x2222)]

@@ -226,6 +226,30 @@ def test_a_table_can_be_taken_up_after_every_block() -> None:
         assert whole[:count] + rest == whole
 
 
+def test_a_slow_table_is_read_before_much_of_it_has_come(place: Path, tmp_path: Path) -> None:
+    """Ten lines in a file that grows by nothing: no wait for 64 KB that tell no base."""
+    path = tmp_path / "run.csv"
+    lines = (place / "run.csv").read_bytes().splitlines(keepends=True)
+    path.write_bytes(b"".join(lines[:400]))
+    told = Told()
+    result = watch(str(path), place / "card.toml", tmp_path / "out", told, rules=Rules(for_s=4.0))
+    assert result.watch.captures == 1 and result.capture.samples > 300
+
+
+def test_rows_of_a_slow_bus_are_decoded_before_there_are_many(
+    place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A bus of a few accesses a second: its failures are told long before 65 536 rows have come."""
+    from busledger.decoder.watching import decoding
+
+    monkeypatch.setattr(decoding, "_LONG_S", 0.2)
+    path = tmp_path / "run.vcd"
+    path.write_bytes(header() + b"".join(periods(1, {0: 2})))
+    told = Told()
+    watch(str(path), place / "card.toml", tmp_path / "out", told, rules=Rules(failures=1))
+    assert told.events.count("failure") == 2
+
+
 def test_packed_bytes_that_are_plain_now() -> None:
     with pytest.raises(CaptureError, match="was packed when the watch began"):
         as_unpacked(Drops(b"$timescale 1 ns $end", 100), 7)

@@ -148,11 +148,15 @@ def test_a_command_at_the_first_failure_without_a_shell(tmp_path: Path, capsys: 
         path.unlink()
 
 
-def test_a_command_that_is_none(capsys: pytest.CaptureFixture[str]) -> None:
-    with Teller(as_json=True, quiet=False, run="/no/such/program") as teller:
+def test_a_command_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    program = tmp_path / "tell-me"
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o755)
+    with Teller(as_json=True, quiet=False, run=str(program)) as teller:
+        program.unlink()  # it was there as the watch began
         teller.tell({"event": "failure", "n": 1, "first": True})
     assert "the watch goes on" in capsys.readouterr().err
-    for run in ("", "'"):
+    for run in ("", "'", "/no/such/program"):
         with pytest.raises(UsageError, match="--run"):
             Teller(as_json=True, quiet=False, run=run)
 
@@ -400,6 +404,7 @@ def test_raw_samples_through_a_pipe(tmp_path: Path) -> None:
         (["--room", "much"], "--room much"),
         (["--keep", "2"], "not a time"),
         (["--run", "'"], "--run"),
+        (["--run", "no-such-program-here --loud"], "no program"),
         (["--resume"], "no watch to go on"),
     ],
 )

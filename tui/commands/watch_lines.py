@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shlex
+import shutil
 import subprocess
 import sys
 import time
@@ -123,4 +124,7 @@ def _command(run: str | None) -> list[str] | None:
         raise UsageError(f"--run cannot be read: {error}", expected="a program and its arguments") from error
     if not words:
         raise UsageError("--run names no program", expected="a program and its arguments")
+    if shutil.which(words[0]) is None:  # said now, not at three in the morning
+        what = f"--run: there is no program {plain(words[0], 200)!r}"
+        raise UsageError(what, expected="a program that can be started")
     return words
