@@ -334,7 +334,14 @@ def evidence_of(gathered: Gathered) -> Evidence:
 
 def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     """Weigh what was gathered and put it into the contract's words."""
-    from busledger.decoder.diagnosis import Diagnosis, capture_verdict, diagnose, not_judged, rival_warnings
+    from busledger.decoder.diagnosis import (
+        Diagnosis,
+        assumption_broken,
+        capture_verdict,
+        diagnose,
+        not_judged,
+        rival_warnings,
+    )
     from busledger.decoder.diagnosis import refused_suspect as suspect_of
 
     run = gathered.run
@@ -347,7 +354,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     if refused is None:
         found = diagnose(evidence, progress)
         warned = rival_warnings(evidence, gathered.checks.doubts if gathered.checks is not None else ())
-        refused = not_judged(found.suspects, wrong)
+        refused = not_judged(found.suspects, wrong) or assumption_broken(found.suspects, run.assumed, run.unclipped)
         # Of a capture that cannot be judged no part is accused, and none cleared either.
         if refused is not None:
             found = Diagnosis(suspects=outside_the_card(found.suspects), unexplained=found.unexplained)
