@@ -7,6 +7,7 @@ import pytest
 from busledger.decoder.diagnosis.coverage.signs import Rest
 from busledger.decoder.diagnosis.rivals import clips
 
+
 def stopped(at: int, after: int = 4_000) -> Rest:
     """A line that changed last at a tick, with so many transfers to come."""
     return Rest(
