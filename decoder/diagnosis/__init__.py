@@ -23,6 +23,8 @@ from busledger.decoder.diagnosis.rivals import (
     refused_suspect,
     rival_first,
     rival_warnings,
+    rivals_unread,
+    with_sure,
 )
 from busledger.decoder.diagnosis.statistics import (
     Interval,
@@ -69,6 +71,8 @@ __all__ = [
     "refused_suspect",
     "rival_first",
     "rival_warnings",
+    "rivals_unread",
     "saying",
     "wilson",
+    "with_sure",
 ]

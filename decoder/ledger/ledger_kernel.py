@@ -8,6 +8,7 @@ The caller makes sure that every page a block touches has a slot.
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
 from busledger.decoder.ledger.blur_kernel import (
     INSIDE,
     LANES,
@@ -66,7 +67,7 @@ def locate(space, address, unknown, starts, ends, spaces, lanes, width, data_byt
                 break
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _visits(areas, reach, k, unknown, shift):
     """How many cells the write of row ``k`` of ``reach`` may have gone to, at most."""
     visits = 0

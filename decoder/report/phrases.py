@@ -22,6 +22,7 @@ __all__ = [
     "gain_words",
     "how_often",
     "how_often_and_sure",
+    "ninth_bit_faults",
     "place_line",
     "place_lines",
     "region_span",
@@ -101,6 +102,9 @@ def verdict(result: CheckResult) -> str:
     if result.mismatch_total == 0:
         if places and places[0].bad >= LIKELY:
             return f"No read differs from a write that was seen, yet {_named(result, places)}"
+        ninth = ninth_bit_faults(result)
+        if ninth:
+            return f"Every byte that could be compared was read right, yet {ninth[0]}"
         return _nothing_wrong(result)
     if not places:
         return (
@@ -108,6 +112,11 @@ def verdict(result: CheckResult) -> str:
             "no fault on the list explains them, so no part is named"
         )
     return _named(result, places)
+
+
+def ninth_bit_faults(result: CheckResult) -> list[str]:
+    """What the parity check found wrong, a sentence each: no lane of the bus shows it."""
+    return [safe(str(one["text"])) for one in result.checks.get("parity", ()) if one["weight"] == "fault"]
 
 
 def _named(result: CheckResult, places: tuple[BadPlace, ...]) -> str:

@@ -213,9 +213,10 @@ def _nothing_compared(result: CheckResult) -> bool:
 
 def wrong(result: CheckResult) -> bool:
     """Whether any read was wrong, or a part is likely to be bad for another reason: as the first line says."""
-    from busledger.decoder.report import LIKELY, places_of
+    from busledger.decoder.report import LIKELY, ninth_bit_faults, places_of
 
-    return bool(result.mismatch_total) or any(place.bad >= LIKELY for place in places_of(result)[:1])
+    found = bool(result.mismatch_total) or any(place.bad >= LIKELY for place in places_of(result)[:1])
+    return found or bool(ninth_bit_faults(result))
 
 
 def check_sets(asked: Sequence[Request], outputs: Outputs, *, as_json: bool, quiet: bool, show_progress: bool) -> int:

@@ -9,6 +9,9 @@ from busledger.decoder.diagnosis.rivals.standing import (
     refused_suspect,
     rival_first,
     rival_warnings,
+    rivals_unread,
+    suspect_of,
+    with_sure,
 )
 
 __all__ = [
@@ -21,4 +24,7 @@ __all__ = [
     "refused_suspect",
     "rival_first",
     "rival_warnings",
+    "rivals_unread",
+    "suspect_of",
+    "with_sure",
 ]
