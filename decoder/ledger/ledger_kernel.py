@@ -77,7 +77,7 @@ def _visits(areas, reach, k, unknown, shift):
     return visits
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _refresh(cell, state, cells):
     """What a cell is still known to hold after the gaps since its last access."""
     known, stale, seen_known = cells.known, cells.stale, cells.seen_known
@@ -91,7 +91,7 @@ def _refresh(cell, state, cells):
         seen_known[cell] = 0
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _together(space, address, unknown, state, placing, cells):
     """(value, sure, stale, writer): what is known whichever of the cells answers that ``unknown`` bits leave open."""
     all_lanes = np.uint32(0xFFFFFFFF)
@@ -118,7 +118,7 @@ def _together(space, address, unknown, state, placing, cells):
     return high & settled, sure & settled, settled & ~sure, writer
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _elsewhere(space, address, hidden, data, clear, state, placing, cells):
     """Whether another cell that differs in ``hidden`` address bits only is known to hold what was read."""
     part = hidden
