@@ -16,6 +16,7 @@ from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
 from busledger.decoder.diagnosis.rivals import (
     CannotJudge,
     Rival,
+    assumption_broken,
     capture_verdict,
     find_rivals,
     not_judged,
@@ -54,6 +55,7 @@ __all__ = [
     "Rival",
     "TrafficCounter",
     "account_for",
+    "assumption_broken",
     "capture_verdict",
     "clean_run_chance",
     "clean_run_needed",

@@ -362,6 +362,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     """Weigh what was gathered and put it into the contract's words."""
     from busledger.decoder.diagnosis import (
         Diagnosis,
+        assumption_broken,
         capture_verdict,
         diagnose,
         not_judged,
@@ -385,7 +386,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         told = {s.summary for s in found.suspects}
         doubts = gathered.checks.doubts if gathered.checks is not None else ()
         warned = rival_warnings([rival for rival in unread if rival.summary not in told], doubts)
-        refused = not_judged(found.suspects, wrong)
+        refused = not_judged(found.suspects, wrong) or assumption_broken(found.suspects, run.assumed, run.unclipped)
         # Of a capture that cannot be judged no part is accused, and none cleared either.
         if refused is not None:
             found = Diagnosis(suspects=outside_the_card(found.suspects), unexplained=found.unexplained)

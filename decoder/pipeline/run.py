@@ -216,6 +216,11 @@ class Run:
         lines are not clipped."""
         return () if self._selected is None else self._selected.assumed
 
+    @property
+    def unclipped(self) -> str:
+        """The names of the address lines that no channel carries."""
+        return self._lines_of(self.unwired)
+
     def _assumption(self) -> list[Note]:
         return [*self._assumed_count(), *self._assumed_memory()]
 
@@ -241,10 +246,10 @@ class Run:
     def _assumed_memory(self) -> list[Note]:
         if not self.assumed:
             return []
-        lines = self._lines_of(self.unwired)
         text = (
-            f"{lines} not clipped: what looks like {', '.join(self.assumed)} on the other lines is taken to be it, as "
-            "if the board file named all the memory there is; if the machine has more, clip these lines or add it"
+            f"{self.unclipped} not clipped: what looks like {', '.join(self.assumed)} on the other lines is taken to "
+            "be it, as if the board file named all the memory there is; if the machine has more, clip these lines or "
+            "add it"
         )
         return [Note("assumed-all-memory", text)]
 

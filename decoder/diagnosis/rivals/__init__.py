@@ -4,6 +4,7 @@ from busledger.decoder.diagnosis.rivals.find import find_rivals
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Rival
 from busledger.decoder.diagnosis.rivals.sampling import capture_verdict
 from busledger.decoder.diagnosis.rivals.standing import (
+    assumption_broken,
     not_judged,
     refused_suspect,
     rival_first,
@@ -16,6 +17,7 @@ from busledger.decoder.diagnosis.rivals.standing import (
 __all__ = [
     "CannotJudge",
     "Rival",
+    "assumption_broken",
     "capture_verdict",
     "find_rivals",
     "not_judged",

@@ -37,6 +37,7 @@ _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _LONGER = 3.0  # times the longest other rest of the line: programs have phases, too
 _CELLS = 5
 _WALKED = 100.0  # changes expected of a line at rest, where nothing else speaks of its clip
+_TOGETHER = 0.1  # of the rest: a loop is entered within a few of its turns
 _PAGE_BITS = 8
 _TWO_VALUES, _HELD_VALUES = 2, 4  # different levels of the other lines, so that the bus was at work
 
@@ -63,7 +64,16 @@ def clips_off(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             yield from _data(story, signs, bit, line, span)
     for bit, line in signs.address_lines.items():
         for span in _spans(signs, signs.address_bit(bit)):
-            yield from _address(story, bit, line, span)
+            yield from (one for one in _address(story, bit, line, span) if one.explains or _stopped_alone(signs, span))
+
+
+def _stopped_alone(signs: CaptureSigns, span: _Span) -> bool:
+    """Whether no other line stopped when this one did: a program that has come to its last loop leaves several be."""
+    low = [bit for bit in signs.address_lines if bit < _PAGE_BITS]
+    rests = [*map(signs.data_bit, signs.data_lines), *map(signs.address_bit, low)]
+    near = _TOGETHER * (span.last - span.first)
+    stops = [s.first for rest in rests for s in _spans(signs, rest) if s.to_end and s.expected is not None]
+    return sum(abs(first - span.first) <= near for first in stops) < 2
 
 
 def _spans(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:

@@ -15,6 +15,7 @@ from busledger.decoder.findings import Suspect, WarningFinding
 
 __all__ = [
     "RIVAL_SCOPES",
+    "assumption_broken",
     "not_judged",
     "refused_suspect",
     "rival_first",
@@ -42,6 +43,25 @@ def not_judged(suspects: Sequence[Suspect], wrong: int) -> CannotJudge | None:
     if first is None or not first.detail.get("stops_judging") or 2 * first.explains < wrong:
         return None
     return CannotJudge(first.fault, first.summary, str(first.detail["next_step"]))
+
+
+def assumption_broken(suspects: Sequence[Suspect], assumed: Sequence[str], lines: str) -> CannotJudge | None:
+    """Why the card was not judged: regions were told by the board file alone, ``lines`` not being clipped, and what
+    came from one of them (``assumed``) is not what one memory gives, so that a part too would be accused of it. None
+    where that is not so."""
+    first = rival_first(suspects)
+    if first is None or first.scope != "machine" or not assumed:
+        return None
+    accused = [s for s in suspects if s.scope not in RIVAL_SCOPES and s.probability >= SURE]
+    here = [first.region, *(s.region for s in accused)]
+    if not accused or any(region is not None and region not in assumed for region in here):
+        return None
+    where = first.region or ", ".join(assumed)
+    reason = (
+        f"with {lines} not clipped, what looks like {where} on the other lines gives what no one memory would: the "
+        f"machine may have more than the board file names, or {first.summary.partition(':')[0]}"
+    )
+    return CannotJudge("assumed-all-memory", reason, f"clip {lines}, or add what else answers there to the board file")
 
 
 def refused_suspect(refused: CannotJudge) -> tuple[Suspect, ...]:

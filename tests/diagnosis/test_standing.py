@@ -1,0 +1,41 @@
+"""What the board file alone told, because address lines are not clipped, convicts no part once it is contradicted."""
+
+from __future__ import annotations
+
+import pytest
+
+from busledger.decoder.diagnosis import assumption_broken
+from busledger.decoder.findings import Suspect
+
+
+def suspect(rank: int, **more: object) -> Suspect:
+    usual = {
+        "fault": "unlisted", "scope": "chip", "component": "U1", "region": "row0", "probability": 1.0, "explains": 90,
+        "contradicted": 0, "summary": "U1 is bad",
+    }  # fmt: skip
+    return Suspect(rank=rank, **{**usual, **more})
+
+
+LOST = suspect(1, fault="contents-lost", scope="machine", component=None, region=None, summary="row0 lost its contents")
+CHIP = suspect(2)
+
+
+def test_two_memories_that_look_like_one_are_no_bad_chip() -> None:
+    refused = assumption_broken([LOST, CHIP], ("row0", "row1"), "A13, A15")
+    assert refused is not None
+    assert refused.reason.startswith("with A13, A15 not clipped, what looks like row0, row1 on the other lines")
+    assert refused.reason.endswith("or row0 lost its contents") and refused.change.startswith("clip A13, A15")
+
+
+@pytest.mark.parametrize(
+    ("suspects", "assumed"),
+    [
+        ([LOST, CHIP], ()),  # every line that tells regions apart is clipped
+        ([CHIP, LOST.model_copy(update={"rank": 2})], ("row0",)),  # the part comes first
+        ([LOST], ("row0",)),  # nobody is accused
+        ([LOST, suspect(2, probability=0.3)], ("row0",)),
+        ([LOST, suspect(2, region="row5")], ("row0",)),  # the chip is elsewhere, where selects told
+    ],
+)
+def test_else_the_answer_stands(suspects: list[Suspect], assumed: tuple[str, ...]) -> None:
+    assert assumption_broken(suspects, assumed, "A13") is None
