@@ -22,6 +22,8 @@ from busledger.decoder.diagnosis.rivals import (
     refused_suspect,
     rival_first,
     rival_warnings,
+    rivals_unread,
+    with_sure,
 )
 from busledger.decoder.diagnosis.statistics import (
     Interval,
@@ -67,6 +69,8 @@ __all__ = [
     "refused_suspect",
     "rival_first",
     "rival_warnings",
+    "rivals_unread",
     "saying",
     "wilson",
+    "with_sure",
 ]

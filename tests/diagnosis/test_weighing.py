@@ -97,8 +97,7 @@ def test_spells_awake_against_every_way_in_which_the_windows_could_have_been_spe
         for before, now in itertools.pairwise(way):
             log_way += math.log((1 - sleeps if now else sleeps) if before else (wakes if now else 1 - wakes))
         every.append(log_way + log_rate(int(hits[awake].sum()), int(misses[awake].sum()), SOMETIMES))
-    # The rate is integrated out at the ways that the best rate makes likely: few windows leave it open by some tenths.
-    assert found == pytest.approx(log_sum(every), abs=0.7)
+    assert found == pytest.approx(log_sum(every), abs=0.02)
 
 
 def test_failures_that_crowd_together_are_likelier_in_bursts():

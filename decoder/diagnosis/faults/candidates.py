@@ -201,10 +201,19 @@ def _log_shared() -> float:
     return math.log(float(priors()["path"]["faulty"]) / (1.0 - leaf / total_weight()))
 
 
-def log_prior_never_written(regions: int) -> float:
-    """Log of the chance that one region of ``regions`` takes no write at all, for a fault."""
+def log_prior_never_written(regions: int, *, one_chip: bool = False) -> float:
+    """Log of the chance that one region of ``regions`` takes no write at all, for a fault: of its wiring, or of the
+    ``one_chip`` that has all of its lanes (its share of priors.toml's ``[leaf]``)."""
+    table = priors()
     prior = KINDS["write-lost"].weight("region") / total_weight() / max(1, regions)
-    return log_prior_of_shared(prior) + math.log(float(priors()["belief"]["hard"]))
+    found = log_prior_of_shared(prior) + math.log(float(table["belief"]["hard"]))
+    if not one_chip:
+        return found
+    bad, sound = (float(v) for v in table["leaf"]["bad_share"])
+    of_chips = sum(kind.weight("chip") for kind in ON_CARD if "chip" in kind.scopes)
+    share = float(table["leaf"]["share"]["listed"]) * KINDS["write-lost"].weight("chip") / of_chips
+    chip = bad / (bad + sound) * share * float(table["belief"]["hard"])
+    return math.log(math.exp(found) + chip)
 
 
 def _count(listed: list[Candidate], card: CardView) -> float:

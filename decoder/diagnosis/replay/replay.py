@@ -11,7 +11,17 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.replay import lanes_kernel, marks_kernel, memory_kernel, replay_kernel
-from busledger.decoder.diagnosis.replay.arrays import Acts, CellState, CellTables, Counts, Given, ReplayRows
+from busledger.decoder.diagnosis.replay.arrays import (
+    Acts,
+    Bends,
+    BentCounts,
+    BentRows,
+    CellState,
+    CellTables,
+    Counts,
+    Given,
+    ReplayRows,
+)
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import BENDS, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.replay.weighing import Tally
@@ -84,10 +94,11 @@ def run_lanes(faults: Iterable[LaneFault], regions: int, blocks: Iterable[Rows])
     first = np.zeros((len(pieces), _FIRST + 1), np.int64)
     if pieces:
         for rows in blocks:
-            lanes_kernel.lanes(
+            block = BentRows(
                 rows.cell, rows.region, rows.is_write, rows.kept, rows.rest, rows.expected, rows.compared, rows.data,
-                rows.wrong, rows.index, rows.window, begin, end, does, mask, only, tally, chances, hashes, first,
+                rows.wrong, rows.index, rows.window,
             )  # fmt: skip
+            lanes_kernel.lanes(block, Bends(begin, end, does, mask, only), BentCounts(tally, chances, hashes, first))
     place = {piece: i for i, piece in enumerate(pieces)}
     effects = {}
     for fault in wanted:

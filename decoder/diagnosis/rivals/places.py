@@ -92,8 +92,9 @@ def _grown(
     story: Story, r: int, group: NDArray[np.intp], wrong: NDArray[np.int64], tests: NDArray[np.int64],
     held: NDArray[np.int64],
 ) -> NDArray[np.intp]:  # fmt: skip
-    """The group with what else reads wrong in the aligned block around it, as far as no cell there ever held a write:
-    a device's registers seldom fill the addresses that it is decoded for."""
+    """The group with what else reads wrong in the aligned block around it, as far as of the cells there that were
+    tested fewer held what was written than read wrong: a device's registers seldom fill the addresses that it is
+    decoded for, and some of them can be read back."""
     span = story.study.cells.span(r)
     address = story.address[span]
     low, high = int(story.address[group].min()), int(story.address[group].max())
@@ -103,9 +104,10 @@ def _grown(
     while size * 2 <= DEVICE:
         size *= 2
         inside = np.flatnonzero(address // size == low // size) + span.start
-        if held[inside].any() or not tests[inside].any():
+        bad, sound = wrong[inside] > 0, (held[inside] > 0) & (wrong[inside] == 0)
+        if np.count_nonzero(sound) >= np.count_nonzero(bad) or not tests[inside].any():
             break
-        group = np.union1d(group, inside[wrong[inside] > 0])
+        group = np.union1d(group, inside[bad])
     return group
 
 
@@ -226,13 +228,15 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
 
 def _log_choices(cells: int, bits: int, block: tuple[int, int], region: Region) -> float:
     """Log of the ways to choose such bits: of a region that is sized too large its highest ones make no difference,
-    which is one way for each number of them; else any set, and any aligned block."""
+    which is one way for each number of them; else any set of each number, one as often as all others together, and any
+    aligned block."""
     width = max(1, cells.bit_length() - 1)
     count = bits.bit_count()
     if block == (region.start, region.end) and bits >> (width - count) == (1 << count) - 1:
         return math.log(2.0 * width)
     blocks = max(1, (region.end - region.start + 1) // (block[1] - block[0] + 1))
-    return math.log(2.0 * math.comb(width, count) * width) + math.log(blocks)
+    numbers = 1 if count == 1 else width
+    return math.log(2.0 * math.comb(width, count) * numbers) + math.log(blocks)
 
 
 def _around(word: NDArray[np.int64], bits: int, shift: int, region: Region) -> tuple[int, int]:
