@@ -102,8 +102,9 @@ class _Weighing:
         self._besides: dict[int, tuple[LeafCount, float]] = {}
 
     def states(self) -> Iterable[LeafState]:
-        whole = [c for c in self._unit.candidates if c.mask == self._unit.mask or c.mask.bit_count() > 1]
-        single = [c for c in self._unit.candidates if c not in whole]
+        wide = [c.mask == self._unit.mask or c.mask.bit_count() > 1 for c in self._unit.candidates]
+        whole = [c for c, is_wide in zip(self._unit.candidates, wide, strict=True) if is_wide]
+        single = [c for c, is_wide in zip(self._unit.candidates, wide, strict=True) if not is_wide]
         yield self._unlisted_state()
         if self._lanes == 1:
             yield from self._listed(whole, self._rows, self._count, 0.0, 1.0)

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from tests.benchmarks import boards, reading, targets, whole
+from tests.benchmarks import boards, many_bad, reading, targets, whole
 
 
 def main() -> None:
@@ -39,6 +39,7 @@ def main() -> None:
         console.print(whole.commands_table(folder, size, rounds))
         console.print(whole.growth_table(folder))
         console.print(boards.table(folder, rounds))
+        console.print(many_bad.table(many_bad.LENGTHS[:2] if asked.quick else many_bad.LENGTHS))
         console.print(reading.compare(folder, size, 10**7, rounds))
         console.print(whole.memory_table(folder, sizes[:1] if asked.quick else sizes))
 

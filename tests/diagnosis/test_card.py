@@ -76,6 +76,8 @@ def test_a_card_is_believed_of_as_by_adding_up_every_combination(hardware, seed)
     study = Study(evidence_of(hardware(np.random.default_rng(seed), 0.05), rounds=6))
     card = Card(study, study.rows())
     states = search(card)[:12]
+    # What is thousands of nats behind would only underflow in the enumeration, which knows one scale for all sets.
+    states = [state for state in states if state.log_total > states[0].log_total - 500.0]
     assert len(states) > 3 and any(state.paths for state in states)
     truth, found = enumerated(states), posterior(card, states)
     assert found.bad.tolist() == pytest.approx(truth.chip_bad, abs=5e-4)

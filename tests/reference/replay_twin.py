@@ -310,7 +310,8 @@ class ReplayTwin:
             here.doubt, here.corrupt, here.state = False, False, "was idle"
             self.take(row.cell, judged, seen)
             return False
-        chance = astray or here.state == "open" or here.owner is not None
+        at_write = self.could_differ(row.cell, judged)
+        chance = astray or at_write
         unsure = self.explain(row, judged, seen, off, astray, value, told, differ, bends)
         if unsure is not None:
             self.some["hit"] += 1
@@ -324,9 +325,18 @@ class ReplayTwin:
             here.corrupt = False
         else:
             self.some["excused" if chance else "other"] += 1
-            if here.state == "open" or here.owner is not None:
+            if at_write:
                 self.take(row.cell, judged, seen)
         return False
+
+    def could_differ(self, cell: int, judged: list[int]) -> bool:
+        """Whether an act at a write could have left anything else than what the cell is believed to hold."""
+        here = self.cells[cell]
+        changes = [here.lost, here.lost_before] if here.state == "open" else []
+        changes += [here.over] if here.owner is not None else []
+        return any(
+            change and k in change.lanes and change.value[k] != here.held[k] for change in changes for k in judged
+        )
 
     def written(self, row: Row, judged: list[int], seen: Word) -> list[int] | None:
         """Lanes that an act at a write explains for want of knowledge; None if it does not explain the read."""

@@ -192,8 +192,13 @@ def total_weight() -> float:
 
 def log_prior_of_shared(prior: float) -> float:
     """Log of the chance that one listed fault of something shared is there, from its candidate's ``prior``."""
+    return math.log(prior) + _log_shared()
+
+
+@cache
+def _log_shared() -> float:
     leaf = sum(kind.weight(scope) for kind in ON_CARD for scope in kind.scopes if scope in LEAF_SCOPES)
-    return math.log(float(priors()["path"]["faulty"]) * prior / (1.0 - leaf / total_weight()))
+    return math.log(float(priors()["path"]["faulty"]) / (1.0 - leaf / total_weight()))
 
 
 def log_prior_never_written(regions: int, *, one_chip: bool = False) -> float:

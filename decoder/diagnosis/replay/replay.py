@@ -161,6 +161,8 @@ class Tables:
         self._seen, self._list = (np.zeros(n, np.uint8), np.zeros(n, np.int32))
         self._hurt = np.zeros(len(self.cells.size) + 1, np.bool_)
         self._focus_region = self.cells.regions_of(focus) if focus is not None else None
+        self._of_regions: tuple[int, ...] = ()
+        self._spans = (np.zeros(0, np.int64), np.zeros(0, np.int64))
         self._words = np.zeros((n, memory_kernel.WORDS), np.uint32)
         self._links = np.zeros((n, memory_kernel.LINKS), np.int32)
         self._fresh = study.fresh_words()
@@ -176,13 +178,15 @@ class Tables:
         return self._held
 
     def _mark(self, maps: Maps, fault: PathFault) -> Where:
-        mine = _spans(self.cells, fault.regions)
+        if fault.regions != self._of_regions:
+            self._of_regions, self._spans = fault.regions, _spans(self.cells, fault.regions)
+            self._hurt[:] = False
+            self._hurt[list(fault.regions)] = True
+        mine = self._spans
         if self._focus is None:
             self._marked = _as_slice(mine, self.cells)  # a fault leads to cells of its regions only
             self._part[self._marked] = replay_kernel.TAKES_PART | replay_kernel.JUDGED
             return self._marked
-        self._hurt[:] = False
-        self._hurt[list(fault.regions)] = True
         judged = self._hurt[self._focus_region]
         n, m = marks_kernel.mark(
             maps.w1, maps.w2, maps.r1, maps.r2, *mine, self._focus, judged, self._part, self._seen, self._list
@@ -206,6 +210,7 @@ class Tables:
         return CellState(self._words, self._links)
 
 
+_NO_ROWS = np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.bool_)
 _NO_LINKS = np.zeros(memory_kernel.LINKS, np.int32)
 _NO_LINKS[memory_kernel.OWNER] = -1
 
@@ -233,8 +238,10 @@ class PathRun:
     ) -> tuple[NDArray[np.uint32], NDArray[np.uint32], NDArray[np.bool_]]:
         """The next block. With ``want_rows``: (what the hard theory reads, on which lanes it is
         sure, wrong reads that the now-and-then theory explains), one a row."""
-        n = len(rows) if want_rows else 0
-        value, sure, explained = np.zeros(n, np.uint32), np.zeros(n, np.uint32), np.zeros(n, np.bool_)
+        value, sure, explained = _NO_ROWS
+        if want_rows:
+            n = len(rows)
+            value, sure, explained = np.zeros(n, np.uint32), np.zeros(n, np.uint32), np.zeros(n, np.bool_)
         f, maps = self.fault, self.maps
         floats, rest = f.floats, rows.rest
         if floats == memory_kernel.KEPT_FROM_BUS:

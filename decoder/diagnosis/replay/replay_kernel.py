@@ -26,6 +26,7 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     HELD_KNOWN,
     LOST,
     LOST2,
+    LOST2_KNOWN,
     LOST2_LANES,
     LOST_KNOWN,
     LOST_LANES,
@@ -232,6 +233,18 @@ def written_too(c, read, cmp, words, links):
 
 
 @inner(_nrt=False)
+def could_differ(c, cmp, words, links):
+    """Whether an act at a write that this cell has met could have left anything else than is believed to be there."""
+    lanes = np.uint32(0)
+    if links[c, STATE] == OPEN:
+        lanes |= ((words[c, LOST] ^ words[c, HELD]) | ~words[c, LOST_KNOWN]) & words[c, LOST_LANES]
+        lanes |= ((words[c, LOST2] ^ words[c, HELD]) | ~words[c, LOST2_KNOWN]) & words[c, LOST2_LANES]
+    if links[c, OWNER] >= 0:
+        lanes |= ((words[c, OVER] ^ words[c, HELD]) | ~words[c, OVER_KNOWN]) & words[c, OVER_LANES]
+    return lanes & cmp != 0
+
+
+@inner(_nrt=False)
 def read_wrong(seen, off, other, hard, tables, cells, counts):
     """(explained, excused): a read that is not what the cell is believed to hold; memory follows it.
 
@@ -249,7 +262,9 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         return False, False
     hit, unsure, when = False, np.uint32(0), window
     blind = strange and off & known == 0 and ((read ^ value) & known & cmp) == 0
-    open_chance = elsewhere or links[c, STATE] == OPEN or links[c, OWNER] >= 0
+    # A write of what the cell held already is no chance, as it is none where the read is right.
+    at_write = could_differ(c, cmp, words, links)
+    open_chance = elsewhere or at_write
     if elsewhere:
         hit, unsure = read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links)
         if hit and judged and written_too(c, read, cmp, words, links):
@@ -290,7 +305,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         chances[window, HIT] += 1
     elif judged:
         tally[OTHER] += 1
-    if wrong and (links[c, STATE] == OPEN or links[c, OWNER] >= 0):
+    if wrong and at_write:
         # Something of this kind happened here, though not as predicted: repeats of it are no news.
         store(words, HELD, c, cmp, read, cmp)
     return False, wrong != 0 and open_chance
