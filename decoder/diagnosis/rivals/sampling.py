@@ -159,8 +159,8 @@ def _rings(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
 def _wrong_bus(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     """A chip's own bus, yet its cycles come as evenly as a processor's clock: the clock was taken for a select."""
     spacings = signs.spacings
-    if signs.profile.clock.line is not None or signs.transfers < _EVEN:
-        return None
+    if signs.profile.family != "chip" or signs.transfers < _EVEN:
+        return None  # a processor without a clock line among its own may well come so: it does nothing else in a loop
     reads = sum(region.reads for region in evidence.counts)
     wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
     if int(spacings.max()) < 0.99 * int(spacings.sum()) or 50 * wrong < reads:
