@@ -29,7 +29,6 @@ from busledger.decoder.diagnosis.statistics import (
     clean_run_needed,
     clopper_pearson,
     rate_below,
-    wilson,
 )
 
 __all__ = [
@@ -68,5 +67,4 @@ __all__ = [
     "rival_first",
     "rival_warnings",
     "saying",
-    "wilson",
 ]

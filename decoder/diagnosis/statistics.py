@@ -26,7 +26,6 @@ __all__ = [
     "holm",
     "homogeneity",
     "rate_below",
-    "wilson",
 ]
 
 
@@ -48,23 +47,12 @@ class Trial(NamedTuple):
 
 def clopper_pearson(failures: int, accesses: int, confidence: float = 0.95) -> Interval:
     """The exact interval of a rate (Clopper and Pearson, Biometrika 26, 1934). ``accesses`` >= 1."""
-    low, high = _proportion(failures, accesses, confidence, "exact")
-    return Interval(low, high, confidence, "Clopper-Pearson")
-
-
-def wilson(failures: int, accesses: int, confidence: float = 0.95) -> Interval:
-    """The score interval of a rate (Wilson, JASA 22, 1927), without continuity correction. ``accesses`` >= 1."""
-    low, high = _proportion(failures, accesses, confidence, "wilson")
-    return Interval(low, high, confidence, "Wilson")
-
-
-def _proportion(failures: int, accesses: int, confidence: float, method: str) -> tuple[float, float]:
     from scipy.stats import binomtest
 
     if accesses < 1 or not 0 <= failures <= accesses:
         raise ValueError(f"{failures} failures in {accesses} accesses")
-    found = binomtest(failures, accesses).proportion_ci(confidence_level=confidence, method=method)
-    return float(found.low), float(found.high)
+    found = binomtest(failures, accesses).proportion_ci(confidence_level=confidence, method="exact")
+    return Interval(float(found.low), float(found.high), confidence, "Clopper-Pearson")
 
 
 def rate_below(accesses: int, confidence: float = 0.95, failures: int = 0) -> float:
