@@ -22,6 +22,8 @@ from busledger.decoder.diagnosis.rivals import (
     refused_suspect,
     rival_first,
     rival_warnings,
+    rivals_unread,
+    with_sure,
 )
 from busledger.decoder.diagnosis.statistics import (
     Interval,
@@ -66,5 +68,7 @@ __all__ = [
     "refused_suspect",
     "rival_first",
     "rival_warnings",
+    "rivals_unread",
     "saying",
+    "with_sure",
 ]

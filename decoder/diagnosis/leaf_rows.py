@@ -21,13 +21,15 @@ class LeafCount(NamedTuple):
     """What the lanes of one chip (or one lane of it) showed.
 
     ``reads``: compared; ``wrong``: of them wrong; ``events``, ``right``: int64[WINDOWS], wrong reads that do not
-    merely repeat the cell's last read, and right ones.
+    merely repeat the cell's last read, and right ones; ``by_itself``: events though the cell's last access was a read
+    that gave something else, so that no write can have been bent.
     """
 
     reads: int
     wrong: int
     events: Counts
     right: Counts
+    by_itself: int = 0
 
     @property
     def event_count(self) -> int:
@@ -52,11 +54,7 @@ def narrowed(rows: Rows, mask: int) -> Rows:
     event = np.zeros(len(rows), np.uint8)
     bad = np.flatnonzero(wrong)
     if len(bad):
-        order = np.argsort(rows.cell, kind="stable")
-        before = np.full(len(rows), -1, np.int64)
-        same = rows.cell[order[1:]] == rows.cell[order[:-1]]
-        before[order[1:][same]] = order[:-1][same]
-        last = before[bad]
+        last = _before(rows)[bad]
         repeat = (last >= 0) & (((rows.data[last] ^ rows.data[bad]) & lanes) == 0)
         repeat &= (rows.wrong[last] & lanes) == wrong[bad]  # nothing is wrong with a write
         event[bad[~repeat]] = 1
@@ -69,4 +67,16 @@ def count_reads(rows: Rows) -> LeafCount:
     bad = rows.wrong != 0
     events = np.bincount(rows.window[rows.event != 0], minlength=WINDOWS).astype(np.int64)
     right = np.bincount(rows.window[compared & ~bad], minlength=WINDOWS).astype(np.int64)
-    return LeafCount(int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right)
+    news = np.flatnonzero(rows.event)
+    last = _before(rows)[news] if len(news) else news
+    by_itself = int(np.count_nonzero((last >= 0) & ~rows.is_write[last]))
+    return LeafCount(int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right, by_itself)
+
+
+def _before(rows: Rows) -> NDArray[np.int64]:
+    """The row of each cell's access before, -1 where there is none."""
+    order = np.argsort(rows.cell, kind="stable")
+    before = np.full(len(rows), -1, np.int64)
+    same = rows.cell[order[1:]] == rows.cell[order[:-1]]
+    before[order[1:][same]] = order[:-1][same]
+    return before

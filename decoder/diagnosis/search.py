@@ -11,6 +11,8 @@ import itertools
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.overlay import Blind, hides
 from busledger.decoder.diagnosis.paths import Path, judged_again, propose_paths
@@ -39,6 +41,7 @@ _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see 
 _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
+_SURE = 300.0  # nats past which a chip is bad whatever it shares with others, though its fault is not plain
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
 
@@ -169,14 +172,16 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
     fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself.
     """
     gains = state.gains
+    losing = np.flatnonzero(gains > 0.0)
+    lost, lanes, of_region = gains[losing], card.masks[losing], card.regions[losing]
+    hurt = np.zeros(len(card.study.card.regions), np.bool_)
     most: list[tuple[float, Path]] = []
     for path in proposed:
-        touched = [
-            min(gain, _A_READ * max(1, path.hits))
-            for gain, unit in zip(gains, card.units, strict=True)
-            if gain > 0.0 and unit.region in path.regions and unit.mask & path.mask
-        ]
-        most.append((path.log_weight + path.log_charge + sum(touched), path))
+        hurt[:] = False
+        hurt[list(path.regions)] = True
+        touched = lost[hurt[of_region] & (lanes & np.uint32(path.mask) != 0)]
+        touched = np.minimum(touched, _A_READ * max(1, path.hits))
+        most.append((path.log_weight + path.log_charge + float(touched.sum()), path))
     most.sort(key=lambda item: -item[0])
     before = card.wrong_by_unit(state.rows)
     likely: list[tuple[float, Path]] = []
@@ -185,7 +190,7 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
         overlay = path.overlay()
         overlay.start()
         after = card.wrong_by_unit(overlay.feed(state.rows))
-        change = sum(_change(float(g), int(b), int(a)) for g, b, a in zip(gains, before, after, strict=True) if a != b)
+        change = sum(_change(float(gains[u]), int(before[u]), int(after[u])) for u in np.flatnonzero(before != after))
         likely.append((path.log_weight + change, path))
     likely.sort(key=lambda item: -item[0])
     front = [path for gain, path in likely if state.log_total + gain > best - _DOUBTED]
@@ -201,7 +206,7 @@ def _change(gain: float, before: int, after: int) -> float:
 
 
 def _blind(card: Card, state: CardState) -> Blind | None:
-    """Chips that are plainly bad by a fault of their lanes, at most of their reads."""
+    """Chips that are plainly bad: by a fault of their lanes, at most of their reads; or beyond any doubt."""
     lanes: dict[int, int] = {}
     for unit, leaf, bad in zip(card.units, state.leaves, state.bad, strict=True):
         if bad < _PLAIN or not leaf.count.wrong:
@@ -209,6 +214,7 @@ def _blind(card: Card, state: CardState) -> Blind | None:
         best = leaf.best
         tally = best.faults[0].effect.tally
         plain = best.faults[0].candidate.fault in _PLAIN_KINDS and tally.hits > tally.misses
-        if plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong):
+        plain = plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong)
+        if plain or leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count:
             lanes[unit.region] = lanes.get(unit.region, 0) | unit.mask
     return Blind(lanes, len(card.study.card.regions)) if lanes else None

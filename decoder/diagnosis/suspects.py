@@ -11,6 +11,7 @@ from busledger.decoder.diagnosis.paths import Innocent
 from busledger.decoder.diagnosis.posterior import Item, Place
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.rivals import suspect_of
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.diagnosis.statistics import clopper_pearson
 from busledger.decoder.diagnosis.wording import evidence_lines, summary, told_of
@@ -148,29 +149,5 @@ def _innocent(study: Study, entry: _Entry, rank: int) -> Suspect:
     """A cause that is not on the card."""
     assert isinstance(entry.item.path, Innocent)
     rival = entry.item.path.rival
-    detail: dict[str, Any] = {"next_step": rival.next_step}
-    if rival.addresses is not None:
-        detail["span"] = list(rival.addresses)
-    if rival.stops_judging:
-        detail["stops_judging"] = True
-    if rival.propose:
-        detail["propose"] = list(rival.propose)
-    if rival.lines:
-        detail["clips"] = list(rival.lines)
-    return Suspect(
-        rank=rank,
-        fault=rival.fault,  # type: ignore[arg-type]
-        scope=rival.scope,  # type: ignore[arg-type]
-        component=None,
-        region=None if rival.region is None else study.card.regions[rival.region].name,
-        lanes=tuple(line for line in rival.lines if line[:1] == "D" and line[1:].isdigit()),
-        address_lines=tuple(line for line in rival.lines if line[:1] == "A" and line[1:].isdigit()),
-        probability=round(entry.item.probability, 6),
-        explains=rival.explains,
-        contradicted=rival.against,
-        summary=rival.summary,
-        evidence=rival.evidence,
-        place=entry.place,
-        first_cycles=tuple(int(i) for i in rival.index[:8]),
-        detail=detail,
-    )
+    region = None if rival.region is None else study.card.regions[rival.region].name
+    return suspect_of(rival, region, rank=rank, place=entry.place, probability=entry.item.probability)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Literal, cast
 
@@ -12,7 +13,17 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Board, Region
 from busledger.decoder.bus import KIND_NAMES, Kind
 from busledger.decoder.capture import Note
-from busledger.decoder.checks import CheckSet, CheckSetResult, SelectsSeen, SwappedAddressClips, SwappedClips, skew_of
+from busledger.decoder.checks import (
+    CheckSet,
+    CheckSetResult,
+    MixedClips,
+    SelectsSeen,
+    SwappedAddressClips,
+    SwappedClips,
+    SwappedLines,
+    SwappedPair,
+    skew_of,
+)
 from busledger.decoder.findings import (
     CaptureFinding,
     CheckResult,
@@ -134,6 +145,7 @@ class _Accounts:
         self._lanes = TrafficCounter(len(run.region_map.regions), run.profile.data_bits)
         self._touched = TrafficMap(tuple(run.profile.space(rule) for rule in range(len(run.profile.rules))))
         self._swapped = SwappedClips(run.region_map, run.profile)
+        self._mixed: MixedClips | None = None
         self._selected: SwappedAddressClips | None = None
         self._coverage: CoverageCounter | None = None
         self._program = ProgramAccount(run)
@@ -154,6 +166,8 @@ class _Accounts:
         self._swapped.feed(block.cycles)
         self._signs = self._signs or _signs_of(run)
         self._signs.feed(block.levels, block.cycles)
+        self._mixed = self._mixed or MixedClips(run.profile, run.layout, run.grid_ticks or 1.0)
+        self._mixed.feed(block.levels, block.cycles)
         if run.board is not None:
             self._selected = self._selected or _selects_of(run, run.board)
             self._selected.feed(block.levels, block.cycles)
@@ -178,8 +192,12 @@ class _Accounts:
         if run.board is None:
             found = _with_inferred_regions(run, self._log, self._touched, self._kinds, checked)
             found.signs = self._signs
+            pair = self._mixed.finish() if self._mixed is not None else None
+            if pair is not None:
+                found.notes = [*found.notes, Note("swapped-clips", pair.sentence())]
+                found.exchanged = (pair.lines, pair.sentence())
             return found
-        pair = self._swapped.finish() or (self._selected.finish() if self._selected is not None else None)
+        pair = self._pair()
         notes = [*run.notes(), *([Note("swapped-clips", pair.sentence())] if pair is not None else [])]
         return Gathered(
             run=run,
@@ -195,6 +213,14 @@ class _Accounts:
             signs=self._signs,
             exchanged=(pair.lines, pair.sentence()) if pair is not None else None,
         )
+
+    def _pair(self) -> SwappedPair | SwappedLines | None:
+        """Two lines whose clips look exchanged, by a ROM's image, by the selects, or by when they move."""
+        for one in (self._swapped, self._selected, self._mixed):
+            pair = one.finish() if one is not None else None
+            if pair is not None:
+                return pair
+        return None
 
 
 def _signs_of(run: Run) -> CaptureSigns:
@@ -334,7 +360,15 @@ def evidence_of(gathered: Gathered) -> Evidence:
 
 def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     """Weigh what was gathered and put it into the contract's words."""
-    from busledger.decoder.diagnosis import Diagnosis, capture_verdict, diagnose, not_judged, rival_warnings
+    from busledger.decoder.diagnosis import (
+        Diagnosis,
+        capture_verdict,
+        diagnose,
+        not_judged,
+        rival_warnings,
+        rivals_unread,
+        with_sure,
+    )
     from busledger.decoder.diagnosis import refused_suspect as suspect_of
 
     run = gathered.run
@@ -346,7 +380,11 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     warned: tuple[WarningFinding, ...] = ()
     if refused is None:
         found = diagnose(evidence, progress)
-        warned = rival_warnings(evidence, gathered.checks.doubts if gathered.checks is not None else ())
+        unread = rivals_unread(evidence)
+        found = replace(found, suspects=with_sure(found.suspects, unread, evidence.board.regions))
+        told = {s.summary for s in found.suspects}
+        doubts = gathered.checks.doubts if gathered.checks is not None else ()
+        warned = rival_warnings([rival for rival in unread if rival.summary not in told], doubts)
         refused = not_judged(found.suspects, wrong)
         # Of a capture that cannot be judged no part is accused, and none cleared either.
         if refused is not None:

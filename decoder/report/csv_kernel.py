@@ -12,6 +12,8 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
+
 HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8).copy()
 
 # Verdicts of reads that were compared, and the two rows that hold no expectation of a read.
@@ -21,7 +23,7 @@ AGREES = 2
 MISMATCH = 3
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def put_number(out, at, value):
     """Decimal digits of ``value`` >= 0; the position after them."""
     width = 1
@@ -35,7 +37,7 @@ def put_number(out, at, value):
     return at + width
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def put_padded(out, at, value, width):
     """The last ``width`` decimal digits of ``value``, with leading zeros."""
     for k in range(width):
@@ -44,7 +46,7 @@ def put_padded(out, at, value, width):
     return at + width
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER)
 def put_time(out, at, ticks, form):
     """Exact seconds: 9 decimals if whole nanoseconds say it, else ``digits``. No overflow within 292 years."""
     tick_ns, tick_rest, digits = form.tick_ns, form.tick_rest, form.digits
@@ -63,7 +65,7 @@ def put_time(out, at, ticks, form):
     return put_padded(out, at, femtoseconds, digits - 9)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def put_hex(out, at, value, unknown, nibbles):
     """Upper-case hex, zero-padded; ``?`` for a nibble with an unknown bit."""
     for k in range(nibbles):
@@ -75,7 +77,7 @@ def put_hex(out, at, value, unknown, nibbles):
     return at + nibbles
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER)
 def put_word(out, at, words, which):
     """Word ``which`` of a table of words."""
     for k in range(words.start[which], words.start[which + 1]):
@@ -120,7 +122,7 @@ def csv_rows(cycles, verdicts, form, words, row_bytes, out):
     return at
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def put_json_bits(out, at, value, unknown, mask, nibbles):
     """A number; text with ``?`` where some bits are unknown; null where all are."""
     unknown &= mask

@@ -3,7 +3,15 @@
 from busledger.decoder.diagnosis.rivals.find import find_rivals
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Rival
 from busledger.decoder.diagnosis.rivals.sampling import capture_verdict
-from busledger.decoder.diagnosis.rivals.standing import not_judged, refused_suspect, rival_first, rival_warnings
+from busledger.decoder.diagnosis.rivals.standing import (
+    not_judged,
+    refused_suspect,
+    rival_first,
+    rival_warnings,
+    rivals_unread,
+    suspect_of,
+    with_sure,
+)
 
 __all__ = [
     "CannotJudge",
@@ -14,4 +22,7 @@ __all__ = [
     "refused_suspect",
     "rival_first",
     "rival_warnings",
+    "rivals_unread",
+    "suspect_of",
+    "with_sure",
 ]

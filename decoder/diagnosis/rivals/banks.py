@@ -110,7 +110,7 @@ def _latched(
     count = int(np.count_nonzero(explained))
     if count < _FEWEST or count < 0.9 * np.count_nonzero(wrong) or against > count // 10:
         return None
-    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[first])
+    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[first & ~_found_as_expected(story, here)])
     address, io = key >> 1, key & 1
     cells = np.zeros(max(1, story.study.cells.total), np.bool_)
     cells[rows.cell] = True
@@ -142,6 +142,13 @@ def _latched(
         index=rows.index[explained],
         taken=NotJudged(cells),
     )
+
+
+def _found_as_expected(story: Story, here: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
+    """Right reads of cells that nobody wrote: what they hold is known from the reads themselves, whoever is weighed."""
+    rows = story.rows
+    found: NDArray[np.bool_] = (story.since < 0) & (rows.compared != 0) & (rows.wrong == 0)
+    return found if here is None else found[here]
 
 
 def _block(story: Story, r: int, wrong: NDArray[np.bool_]) -> tuple[int, int]:
@@ -191,6 +198,7 @@ def _follow(
     # What a bank holds where it was never seen has to be found out, also where it is what another bank was given.
     blank = (said == kernel.LEARNS) | (said == kernel.SWITCHES)
     blank[switches] = story.older[switches] & 1 == 0
+    blank &= ~_found_as_expected(story)
     new = sum(int(lanes).bit_count() for lanes in rows.compared[blank])
     chips = story.has_chips(r)
     where = span_of(block)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.blocks import Block, blocks_of, passages, stabbed
 from busledger.decoder.diagnosis.rivals.places import DEVICE, log_values
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -20,79 +21,48 @@ __all__ = ["contents_lost", "other_images", "shared"]
 LN2 = math.log(2.0)
 _KEEPS = (20.0, 1.0)  # Beta prior, judged: what was changed stays, but the other master may put it back
 _MANY = 8  # judged; cells: fewer that change at once are no power dip
+_KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
 
 
 def contents_lost(story: Story) -> Iterator[Rival]:
-    """Many cells changed at one moment, and sound before and after."""
+    """Many cells changed at one moment, all over the memory, and sound before and after."""
     rows = story.rows
-    first = np.flatnonzero((rows.wrong != 0) & (story.repeat != kernel.SAME) & (story.since >= 0))
-    if len(first) < _MANY:
+    found = passages(story)
+    ram = np.array([region.kind != "rom" for region in story.regions] or [True], np.bool_)
+    found = found.take(ram[rows.region[found.row]])
+    moment_row, count = stabbed(found)
+    if count < _MANY or 2 * count < np.count_nonzero(found.changed):
         return
-    moment_row, count = _busiest(story.since[first], first, len(rows))
-    if count < _MANY:
+    across = (found.before < moment_row) & (found.row >= moment_row)
+    hit = found.row[across & found.changed]
+    missed = int(np.count_nonzero(across & ~found.changed & ~found.back))
+    if missed > _KEPT * len(hit):
         return
-    across = (story.since < moment_row) & (np.arange(len(rows)) >= moment_row)
-    hit = first[across[first]]
-    right = across & (rows.compared != 0) & (rows.wrong == 0) & (story.since >= 0)
-    low, high = _hull(story, hit)
-    within = (story.address[rows.cell] >= low) & (story.address[rows.cell] <= high)
-    missed = int(np.count_nonzero(right & within))
     regions = np.unique(rows.region[hit])
-    everything = int(np.count_nonzero(right)) + len(hit)
-    if missed > 4 * len(hit) or 2 * len(hit) < len(first):
-        return
-    # A copy into one block by somebody unseen, or all memory at once: the block is told by what stayed right.
-    block = len(regions) == 1 and np.count_nonzero(right & ~within) > len(hit)
     flips = sum(int(lanes).bit_count() for lanes in rows.compared[hit]) * LN2
-    chance = -math.log(max(2, len(rows))) - (2 * math.log(max(2, everything)) if block else 0.0)
     explained = _with_repeats(story, hit, moment_row)
     chips = all(story.has_chips(int(r)) for r in regions)
     when = moment(story.seconds(int(rows.time[min(moment_row, len(rows) - 1)])))
-    place = (low, high)
-    common = {
-        "scope": "machine",
-        "region": int(regions[0]) if len(regions) == 1 else None,
-        "addresses": place,
-        "log_own": log_rate(len(hit), missed, (1.0, 1.0)) - flips + chance,
-        "explains": len(explained),
-        "against": missed,
-        "index": rows.index[explained],
-        "taken": Excused(rows.index[explained]),
-    }
-    share = f"{counted(len(hit), 'cell')} of {len(hit) + missed} that were read before and after it"
-    if block:
-        yield Rival(
-            fault="shared",
-            log_prior=prior_of("shared", chips=chips),
-            summary=f"{span_of(place)} was changed at {when} by a master that is not on the clips",
-            evidence=(f"{share} hold something else, all else is right", "they are sound before and after"),
-            next_step="Clip the bus request and grant lines, or the other master's write, and see who writes there.",
-            propose=stated(f"shared_{low:04x}", place, "ram", "shared = true"),
-            **common,  # type: ignore[arg-type]
-        )
-        return
     yield Rival(
         fault="contents-lost",
+        scope="machine",
+        region=int(regions[0]) if len(regions) == 1 else None,
+        addresses=_hull(story, hit),
         log_prior=prior_of("contents-lost", chips=chips),
+        log_own=log_rate(len(hit), missed, (1.0, 1.0)) - flips - math.log(max(2, len(rows))),
+        explains=len(explained),
+        against=missed,
+        index=rows.index[explained],
+        taken=Excused(rows.index[explained]),
         summary=f"the memory lost its contents at {when}, and is sound before and after: look at the supply",
         evidence=(
-            f"{share} hold something else, in {counted(len(regions), 'region')}",
+            f"{counted(len(hit), 'cell')} of {len(hit) + missed} that were read before and after it hold something "
+            f"else, in {counted(len(regions), 'region')}",
             "what was written after that moment is read back right",
         ),
         next_step=f"Look at the supply with a scope around such a moment; check the capture in two halves "
         f"(--to {when.replace(' ', '')}, --from {when.replace(' ', '')}) to judge the chips.",
-        **common,  # type: ignore[arg-type]
     )
-
-
-def _busiest(start: NDArray[np.int64], end: NDArray[np.intp], n: int) -> tuple[int, int]:
-    """The row that lies in most of the spans ``start < row <= end``, and in how many."""
-    steps = np.zeros(n + 2, np.int64)
-    np.add.at(steps, start + 1, 1)
-    np.add.at(steps, end + 1, -1)
-    inside = np.cumsum(steps)
-    at = int(inside.argmax())
-    return at, int(inside[at])
 
 
 def _hull(story: Story, hit: NDArray[np.intp]) -> tuple[int, int]:
@@ -115,7 +85,7 @@ def shared(story: Story) -> Iterator[Rival]:
     rows = story.rows
     new = (rows.wrong != 0) & (story.repeat != kernel.SAME) & (story.older & 1 == 0)
     events, wrong = story.per_cell(new), story.per_cell(rows.wrong != 0)
-    blocks = [one for one in contents_lost(story) if one.fault == "shared"]
+    every = passages(story)
     for r, region in enumerate(story.regions):
         if region.kind == "rom":
             continue
@@ -125,10 +95,11 @@ def shared(story: Story) -> Iterator[Rival]:
             continue
         # Where the other side's own values were seen, and where anything was wrong: it may have put old values back.
         places = [_hull_of(story, span, one) for one in (events, wrong)]
-        at_once = [one for one in blocks if one.region == r]
+        mine = every.take(rows.region[every.row] == r)
+        blocks = blocks_of(story, mine)
         for place in dict.fromkeys(places):
-            for block in (None, *at_once):
-                yield from _shared(story, r, count, place, block)
+            for at_once in ([], blocks) if blocks else ([],):
+                yield from _shared(story, r, count, place, at_once, mine.row[mine.back])
 
 
 def _hull_of(story: Story, span: slice, often: NDArray[np.int64]) -> tuple[int, int]:
@@ -136,8 +107,11 @@ def _hull_of(story: Story, span: slice, often: NDArray[np.int64]) -> tuple[int, 
     return int(mine.min()), int(mine.max())
 
 
-def _shared(story: Story, r: int, count: int, place: tuple[int, int], block: Rival | None) -> Iterator[Rival]:
-    """Changes in one place; those of ``block`` came all at one moment, which costs less than each by itself."""
+def _shared(
+    story: Story, r: int, count: int, place: tuple[int, int], blocks: Sequence[Block], came_back: NDArray[np.int64]
+) -> Iterator[Rival]:
+    """Changes in one place; those of each of ``blocks`` came all at one moment, which costs less than each by itself.
+    """
     rows, region = story.rows, story.regions[r]
     span = story.study.cells.span(r)
     cells = np.zeros(max(1, story.study.cells.total), np.bool_)
@@ -145,24 +119,23 @@ def _shared(story: Story, r: int, count: int, place: tuple[int, int], block: Riv
     cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
     here = cells[rows.cell] & ~rows.is_write & (rows.compared != 0)
     kept = int(np.count_nonzero(here & (rows.wrong != 0) & (story.repeat == kernel.SAME)))
-    # Of a cell that this side never wrote nobody knows what it should have come back to.
-    ours = (story.per_cell(rows.is_write) > 0)[rows.cell]
-    back = int(np.count_nonzero(here & ours & (rows.wrong == 0) & (story.repeat == kernel.OTHER)))
+    back = int(np.count_nonzero(here[came_back]))
     lanes = int(np.bitwise_or.reduce(rows.wrong[here]))
     if 4 * back > kept + count or lanes.bit_count() < 3 or _never_holds(story, here, int(cells.sum())):
         return
     # Reads that give what the cell held earlier are no sign of another master, and yet have to be paid for.
     changed = here & (rows.wrong != 0) & (story.repeat != kernel.SAME)
     bits = int(np.bitwise_or.reduce(rows.compared[here])).bit_count()
-    if block is not None:
-        changed &= ~np.isin(rows.index, block.index)
+    at_once = np.concatenate([np.zeros(0, np.int64), *(block.rows for block in blocks)])
+    changed[at_once] = False
     events_here = int(np.count_nonzero(changed))
     quiet = int(np.count_nonzero(here)) - events_here - kept
     used = int(np.count_nonzero(story.per_cell(~rows.is_write)[span]))
     inside = int(np.count_nonzero(story.per_cell(here)))
     own = log_rate(events_here, quiet, SOMETIMES) + log_values(rows.cell[changed], rows.data[changed], bits)
     own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
-    own += block.log_own if block is not None else 0.0
+    own += sum(block.log_own for block in blocks)
+    own -= sum(int(lanes).bit_count() for lanes in rows.compared[at_once]) * LN2
     wrong = here & (rows.wrong != 0)
     yield Rival(
         fault="shared",
@@ -178,6 +151,7 @@ def _shared(story: Story, r: int, count: int, place: tuple[int, int], block: Riv
             f"{counted(count, 'change')} without a write on {lanes.bit_count()} lanes at once; "
             f"{counted(kept, 'later read')} give the new content again, {back} the old one",
             f"{counted(quiet, 'read')} of {named(region)} there came right",
+            *_told(story, blocks),
         ),
         next_step="Clip the bus request and grant lines, or the other side's write; if it is shared memory, say so "
         "in the board file.",
@@ -185,6 +159,16 @@ def _shared(story: Story, r: int, count: int, place: tuple[int, int], block: Riv
         index=rows.index[wrong],
         taken=NotJudged(cells),
     )
+
+
+def _told(story: Story, blocks: Sequence[Block]) -> Iterator[str]:
+    if blocks:
+        most = max(blocks, key=lambda block: len(block.rows))
+        when = moment(story.seconds(int(story.rows.time[most.moment])))
+        yield (
+            f"{counted(sum(len(block.rows) for block in blocks), 'change')} came in {counted(len(blocks), 'block')} at "
+            f"once, the largest before {when} in {span_of((most.low, most.high))}"
+        )
 
 
 def _never_holds(story: Story, here: NDArray[np.bool_], cells: int) -> bool:

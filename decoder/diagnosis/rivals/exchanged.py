@@ -15,6 +15,10 @@ from busledger.decoder.diagnosis.rivals.story import Story
 
 __all__ = ["clips_exchanged"]
 
+# Nats, judged: what the checks ask for before they say so of an address line and a data line (probes.mixed_clips,
+# probes.swapped_clips) is more than any fault of a card could show.
+_SEEN = 100.0
+
 
 def clips_exchanged(story: Story) -> Iterator[Rival]:
     """The pair that the checks found, if any.
@@ -31,7 +35,7 @@ def clips_exchanged(story: Story) -> Iterator[Rival]:
     rows = story.rows
     wrong = rows.wrong != 0
     fits, against, unknown = np.zeros(len(rows), np.bool_), np.zeros(len(rows), np.bool_), wrong.copy()
-    count = 1
+    count, seen = 1, 0.0
     if signs is not None:
         places = {line: ("address", bit) for bit, line in signs.address_lines.items()}
         places.update({line: ("data", bit) for bit, line in signs.data_lines.items()})
@@ -42,6 +46,8 @@ def clips_exchanged(story: Story) -> Iterator[Rival]:
             fits, against, unknown = _data(story, bits)
         elif kinds == ("address", "address"):
             fits, against, unknown = _address(story, bits)
+        elif sorted(kinds) == ["address", "data"]:
+            seen = _SEEN
     explained = wrong & (fits | unknown)
     lanes = int(np.bitwise_or.reduce(rows.compared[unknown], initial=0)).bit_count()
     own = log_rate(int(np.count_nonzero(fits)), int(np.count_nonzero(against)), HARD)
@@ -51,7 +57,8 @@ def clips_exchanged(story: Story) -> Iterator[Rival]:
         scope="clip",
         lines=lines,
         log_prior=prior_of("clips-exchanged", chips=True) - math.log(max(1, count)),
-        log_own=own,
+        log_own=own + seen,
+        log_seen=seen,
         explains=int(np.count_nonzero(explained)),
         against=int(np.count_nonzero(against)),
         summary=f"the clips on {lines[0]} and {lines[1]} are exchanged",

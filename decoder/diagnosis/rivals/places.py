@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaln, gammaln
 
 from busledger.decoder.board import Region
+from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
@@ -91,8 +92,9 @@ def _grown(
     story: Story, r: int, group: NDArray[np.intp], wrong: NDArray[np.int64], tests: NDArray[np.int64],
     held: NDArray[np.int64],
 ) -> NDArray[np.intp]:  # fmt: skip
-    """The group with what else reads wrong in the aligned block around it, as far as no cell there ever held a write:
-    a device's registers seldom fill the addresses that it is decoded for."""
+    """The group with what else reads wrong in the aligned block around it, as far as of the cells there that were
+    tested fewer held what was written than read wrong: a device's registers seldom fill the addresses that it is
+    decoded for, and some of them can be read back."""
     span = story.study.cells.span(r)
     address = story.address[span]
     low, high = int(story.address[group].min()), int(story.address[group].max())
@@ -102,9 +104,10 @@ def _grown(
     while size * 2 <= DEVICE:
         size *= 2
         inside = np.flatnonzero(address // size == low // size) + span.start
-        if held[inside].any() or not tests[inside].any():
+        bad, sound = wrong[inside] > 0, (held[inside] > 0) & (wrong[inside] == 0)
+        if np.count_nonzero(sound) >= np.count_nonzero(bad) or not tests[inside].any():
             break
-        group = np.union1d(group, inside[wrong[inside] > 0])
+        group = np.union1d(group, inside[bad])
     return group
 
 
@@ -225,13 +228,15 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
 
 def _log_choices(cells: int, bits: int, block: tuple[int, int], region: Region) -> float:
     """Log of the ways to choose such bits: of a region that is sized too large its highest ones make no difference,
-    which is one way for each number of them; else any set, and any aligned block."""
+    which is one way for each number of them; else any set of each number, one as often as all others together, and any
+    aligned block."""
     width = max(1, cells.bit_length() - 1)
     count = bits.bit_count()
     if block == (region.start, region.end) and bits >> (width - count) == (1 << count) - 1:
         return math.log(2.0 * width)
     blocks = max(1, (region.end - region.start + 1) // (block[1] - block[0] + 1))
-    return math.log(2.0 * math.comb(width, count) * width) + math.log(blocks)
+    numbers = 1 if count == 1 else width
+    return math.log(2.0 * math.comb(width, count) * numbers) + math.log(blocks)
 
 
 def _around(word: NDArray[np.int64], bits: int, shift: int, region: Region) -> tuple[int, int]:
@@ -262,8 +267,13 @@ def twins(story: Story) -> Iterator[Rival]:
     """Two regions that are one memory."""
     rows, space = story.rows, story.study.cells
     wrong = np.bincount(rows.region[rows.wrong != 0], minlength=len(story.regions))
+    likely = likely_pairs(story.study, rows)
+    others: dict[int, Iterable[int]] = {}
+    if likely is not None:
+        for r, s in sorted({(min(pair), max(pair)) for pair in likely}):
+            others[r] = [*others.get(r, ()), s]
     for r, one in enumerate(story.regions):
-        for s in range(r + 1, len(story.regions)):
+        for s in range(r + 1, len(story.regions)) if likely is None else others.get(r, ()):
             two = story.regions[s]
             if space.size[r] != space.size[s] or one.kind == "rom" or two.kind == "rom" or not wrong[r] + wrong[s]:
                 continue

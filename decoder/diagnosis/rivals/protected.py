@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.faults.candidates import log_prior_never_written
 from busledger.decoder.diagnosis.replay.contents import log_contents
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
@@ -108,47 +109,58 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
     cells = np.zeros(max(1, story.study.cells.total), np.bool_)
     span = story.study.cells.span(r)
     cells[span] = (story.address[span] >= block[0]) & (story.address[span] <= block[1])
-    here = cells[rows.cell] & ~rows.is_write
-    wrong = here & (rows.wrong != 0)
-    as_before = (story.older & 2 != 0) | (story.repeat == kernel.SAME)
-    hits = int(np.count_nonzero(wrong & as_before))
-    against = int(np.count_nonzero(here & (story.took == kernel.TOOK)))
-    against += int(np.count_nonzero(here & (story.repeat == kernel.OTHER)))
-    new = wrong & ~as_before & (story.repeat == kernel.FIRST)
+    judged = np.flatnonzero(cells[rows.cell] & ~rows.is_write & (rows.sure != 0))
+    if not len(judged):
+        return None
+    # What lay there before the capture began has to be found out once a cell; then every read must give it again.
+    _, first, of = np.unique(rows.cell[judged], return_index=True, return_inverse=True)
+    known, compared = rows.sure[judged][first], rows.compared[judged]
+    held, told = rows.data[judged][first][of], known[of] & compared
+    again = told != 0
+    again[first] = False
+    same = again & (((held ^ rows.data[judged]) & told) == 0)
+    wrong = rows.wrong[judged] != 0
+    hits, against = int(np.count_nonzero(wrong & same)), int(np.count_nonzero(again & ~same))
     if hits < 3 or against > hits // 10:
         return None
-    # What lay there before the capture began has to be found out once a cell, also where it is what was written.
-    judged = here & (rows.compared != 0)
-    first = np.unique(rows.cell[judged], return_index=True)[1]
     word = rows.cell[judged][first] - span.start
     width = max(1, len(story.study.cells.chip_bits(r)))
-    held = log_contents(word, rows.data[judged][first], rows.compared[judged][first], width)
-    later = int(np.count_nonzero(new)) - int(np.count_nonzero(new[judged][first]))
+    contents = log_contents(word, rows.data[judged][first], compared[first], width)
     whole = block == (region.start, region.end)
     log_prior = prior_of("read-only", chips=story.has_chips(r))
-    if story.has_chips(r) and not ((story.took == kernel.TOOK) & (rows.region == r) & ~here).any():
-        # As likely as that the write line is open: where no write to a region takes, no read can tell the two apart.
-        log_prior = log_prior_never_written(sum(one.kind == "ram" for one in story.regions))
+    taken = (story.took == kernel.TOOK) & (rows.region == r)
+    taken[judged] = False
+    if story.has_chips(r) and not taken.any():
+        # Where no write to a region takes, no read can tell a switch or a link from a write line that is open: it is
+        # as likely as all parts together that would show so.
+        log_prior = log_prior_never_written(
+            sum(one.kind == "ram" for one in story.regions), one_chip=_in_one_chip(region)
+        )
+    explained = wrong & (same | ~again)
     return Rival(
         fault="read-only",
         scope="machine",
         region=r,
         addresses=block,
         log_prior=log_prior,
-        log_own=log_rate(hits, against + later, HARD) + held,
-        explains=int(np.count_nonzero(wrong)) - later,
+        log_own=log_rate(hits, against, HARD) + contents,
+        explains=int(np.count_nonzero(explained)),
         against=against,
         summary=(
             f"{span_of(block)}{f' of {named(region)}' if not whole else ''} cannot be written: no write takes, and "
             "reads agree with each other: ROM, or write-protected"
         ),
         evidence=(
-            f"{counted(hits, 'read')} after a write give what was read there before it",
+            f"{counted(hits, 'wrong read')} give what was read there before, whatever was written",
             "a write line that is open does the same: the write-protect switch or link tells them apart",
         ),
         next_step=f"See whether {span_of(block)} is ROM, or protected by a switch, a link or a latch; if so say it in "
         "the board file, else clip the write line at one of its chips.",
         propose=stated(f"fixed_{block[0]:04x}", block, "ram", "write_protect = true"),
-        index=rows.index[wrong & (as_before | new)],
+        index=rows.index[judged[explained]],
         taken=NotJudged(cells),
     )
+
+
+def _in_one_chip(region: Region) -> bool:
+    return len({chip.designator for chip in region.chips}) == 1

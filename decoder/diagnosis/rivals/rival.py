@@ -130,6 +130,8 @@ class Rival:
     summary : the sentence of the first line, ``evidence`` more of them, ``next_step`` what to do
     propose : lines to add to the board file
     stops_judging : what was recorded cannot be judged at all, or not where this holds
+    log_seen : natural log of the odds that what the lines themselves show of it adds, beside any read; a rival that
+        explains no wrong read is told first for it alone
     """
 
     fault: str
@@ -147,6 +149,7 @@ class Rival:
     evidence: tuple[str, ...] = ()
     propose: tuple[str, ...] = ()
     stops_judging: bool = False
+    log_seen: float = 0.0
     component: None = None
     index: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64), repr=False, compare=False)
     taken: Overlay = field(default_factory=NotJudged, repr=False, compare=False)

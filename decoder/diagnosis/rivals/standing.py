@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import math
+from collections.abc import Sequence
+from typing import Any
 
+from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.study import Study
-from busledger.decoder.diagnosis.rivals.rival import CannotJudge
+from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Rival
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.findings import Suspect, WarningFinding
 
-__all__ = ["RIVAL_SCOPES", "not_judged", "refused_suspect", "rival_first", "rival_warnings"]
+__all__ = [
+    "RIVAL_SCOPES",
+    "not_judged",
+    "refused_suspect",
+    "rival_first",
+    "rival_warnings",
+    "rivals_unread",
+    "suspect_of",
+    "with_sure",
+]
 
 RIVAL_SCOPES = ("clip", "machine")
 SURE = 0.5
+_PROVED = 7.0  # nats: one in a thousand is left for a program that does so
 
 
 def rival_first(suspects: Sequence[Suspect]) -> Suspect | None:
@@ -51,9 +64,8 @@ def refused_suspect(refused: CannotJudge) -> tuple[Suspect, ...]:
     )
 
 
-def rival_warnings(evidence: Evidence, told: Sequence[WarningFinding] = ()) -> tuple[WarningFinding, ...]:
-    """Clips that look bad although no read came out wrong by them; those that the channels' own check told already
-    (``told``) are left out.
+def rivals_unread(evidence: Evidence) -> tuple[Rival, ...]:
+    """Clips that look bad although no read came out wrong by them.
 
     Raises
     ------
@@ -62,13 +74,68 @@ def rival_warnings(evidence: Evidence, told: Sequence[WarningFinding] = ()) -> t
     """
     if evidence.signs is None or not evidence.signs.rows:
         return ()
-    known = " ".join(one.text for one in told if one.code.startswith("probe-")).split()
-    return tuple(_warnings(evidence, {word.strip(",:;") for word in known}))
-
-
-def _warnings(evidence: Evidence, known: set[str]) -> Iterator[WarningFinding]:
     from busledger.decoder.diagnosis.rivals.find import rivals_of_lines
 
-    for rival in rivals_of_lines(Story.of(Study(evidence))):
-        if not rival.explains and not known.intersection(rival.lines):
-            yield WarningFinding(code=rival.fault, text=f"{rival.summary}. {rival.next_step}")
+    return tuple(rival for rival in rivals_of_lines(Story.of(Study(evidence))) if not rival.explains)
+
+
+def rival_warnings(rivals: Sequence[Rival], told: Sequence[WarningFinding] = ()) -> tuple[WarningFinding, ...]:
+    """A warning for each of ``rivals_unread``; those that the channels' own check told already (``told``) are left
+    out."""
+    known = " ".join(one.text for one in told if one.code.startswith("probe-")).split()
+    words = {word.strip(",:;") for word in known}
+    return tuple(
+        WarningFinding(code=rival.fault, text=f"{rival.summary}. {rival.next_step}")
+        for rival in rivals
+        if not words.intersection(rival.lines)
+    )
+
+
+def _sure_of(rivals: Sequence[Rival]) -> tuple[Rival, ...]:
+    """Those that what the lines show proves by itself; one a line."""
+    found = {rival.lines: rival for rival in rivals if rival.log_prior + rival.log_seen > _PROVED}
+    return tuple(found.values())
+
+
+def with_sure(suspects: Sequence[Suspect], rivals: Sequence[Rival], regions: Sequence[Region]) -> tuple[Suspect, ...]:
+    """The suspects, and after them those rivals that the lines prove though no read came out wrong by them."""
+    named = {(s.fault, line) for s in suspects for line in s.detail.get("clips", ())}
+    found = list(suspects)
+    for rival in _sure_of(rivals):
+        if any((rival.fault, line) in named for line in rival.lines):
+            continue
+        place = max((s.place for s in found), default=0) + 1
+        region = None if rival.region is None else regions[rival.region].name
+        chance = 1.0 / (1.0 + math.exp(-min(rival.log_prior + rival.log_seen, 60.0)))
+        found.append(suspect_of(rival, region, rank=len(found) + 1, place=place, probability=chance))
+    return tuple(found)
+
+
+def suspect_of(rival: Rival, region: str | None, *, rank: int, place: int, probability: float) -> Suspect:
+    """A rival in the contract's words."""
+    detail: dict[str, Any] = {"next_step": rival.next_step}
+    if rival.addresses is not None:
+        detail["span"] = list(rival.addresses)
+    if rival.stops_judging:
+        detail["stops_judging"] = True
+    if rival.propose:
+        detail["propose"] = list(rival.propose)
+    if rival.lines:
+        detail["clips"] = list(rival.lines)
+    return Suspect(
+        rank=rank,
+        fault=rival.fault,  # type: ignore[arg-type]
+        scope=rival.scope,  # type: ignore[arg-type]
+        component=None,
+        region=region,
+        lanes=tuple(line for line in rival.lines if line[:1] == "D" and line[1:].isdigit()),
+        address_lines=tuple(line for line in rival.lines if line[:1] == "A" and line[1:].isdigit()),
+        probability=round(probability, 6),
+        explains=rival.explains,
+        contradicted=rival.against,
+        summary=rival.summary,
+        evidence=rival.evidence,
+        place=place,
+        first_cycles=tuple(int(i) for i in rival.index[:8]),
+        detail=detail,
+    )

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
-from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.clips import WHEN, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
@@ -18,6 +18,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, n
 __all__ = ["reads_gone", "selects_at_rest", "writes_gone"]
 
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
+_BLOCK_MOVE = 1024  # judged; writes that a disk's controller may make in a row, fetching nothing
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _TWO_VALUES = 2  # read back right: lines that nobody drives may give one of them, not both
 _HELD_VALUES = 4  # different levels of the other lines, so that the bus was at work
@@ -79,19 +80,23 @@ def _no_writes(
 
 def reads_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     """From some moment on, or for a while, nothing is read any more: no processor goes on without fetching."""
+    if signs.profile.family == "chip":
+        return  # a chip may be written for as long as its processor fetches elsewhere
     if signs.reads and signs.longest_writing >= _FEW:
         first, last = signs.writing_span
         when = f"was off from {moment(story.seconds(first))} to {moment(story.seconds(last))}"
-        yield _no_reads(signs, first, f"{when}: {counted(signs.longest_writing, 'write')} and not one read")
+        beyond = signs.longest_writing - _BLOCK_MOVE
+        yield _no_reads(signs, first, f"{when}: {counted(signs.longest_writing, 'write')} and not one read", beyond)
     if signs.reads and signs.writes_after_read >= _FEW:
         when = f"has come off at {moment(story.seconds(signs.last_read))}"
-        yield _no_reads(
-            signs, signs.last_read, f"{when}: {counted(signs.writes_after_read, 'write')} and not one read since"
-        )
+        seen = f"{when}: {counted(signs.writes_after_read, 'write')} and not one read since"
+        beyond = signs.writes_after_read - (_BLOCK_MOVE if signs.profile.family == "backplane" else 0)
+        yield _no_reads(signs, signs.last_read, seen, beyond)
 
 
-def _no_reads(signs: CaptureSigns, since: int, seen: str) -> Rival:
-    """Nothing is judged from the tick ``since`` on; ``seen``: what became of the clip, and by what that is told."""
+def _no_reads(signs: CaptureSigns, since: int, seen: str, beyond: int) -> Rival:
+    """Nothing is judged from the tick ``since`` on; ``seen``: what became of the clip, and by what that is told;
+    ``beyond``: writes that no master on the bus would make in a row."""
     line = _direction_line(signs, "read")
     name = line or "the read strobe"
     return Rival(
@@ -104,6 +109,7 @@ def _no_reads(signs: CaptureSigns, since: int, seen: str) -> Rival:
         summary=f"the clip on {name} {seen}, which no processor does",
         next_step=look_at(name),
         stops_judging=True,
+        log_seen=-LOG_SLIP * max(0, beyond),
         taken=NotJudged(None, (since + 1, signs.span[1])),
     )
 
@@ -148,4 +154,5 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             ),
             next_step=look_at(region.select),
             stops_judging=True,
+            log_seen=-LOG_SLIP * (right - wrong),  # a row that nobody selects answers rightly by chance at the best
         )

@@ -8,6 +8,8 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
+
 READ = 0
 WRITE = 1
 OPCODE_FETCH = 2
@@ -140,7 +142,7 @@ def gather(given, style, tables, of, part, found):
     return count, start
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _close(count, start, stop, here, held, got, how, cut, found):
     """Write one instruction; the number of them after it."""
     found.row[count] = start
@@ -153,7 +155,9 @@ def _close(count, start, stop, here, held, got, how, cut, found):
 
 
 @nb.njit(cache=True, nogil=True)
-def number(address, packed, size, wanted, slots, known_address, known_packed, known_size, count, begin, out):
+def number(
+    address, packed, tail, size, wanted, slots, known_address, known_packed, known_tail, known_size, count, begin, out,
+):  # fmt: skip
     """Give every different instruction a number, by a table of hashes.
 
     ``slots`` int32 (a power of two of them, -1 empty) lead into ``known_*``, of which ``count`` are taken. ``out``
@@ -170,6 +174,7 @@ def number(address, packed, size, wanted, slots, known_address, known_packed, kn
             out[i] = -1
             continue
         mixed = (packed[i] ^ (np.uint64(address[i]) << np.uint64(32))) * np.uint64(0x9E3779B97F4A7C15)
+        mixed ^= np.uint64(tail[i]) << np.uint64(40)
         mixed ^= mixed >> np.uint64(29)
         mixed += np.uint64(size[i]) + np.uint64(address[i])
         at = (mixed * np.uint64(0xBF58476D1CE4E5B9) >> np.uint64(20)) & last
@@ -181,11 +186,13 @@ def number(address, packed, size, wanted, slots, known_address, known_packed, kn
                 slots[at] = count
                 known_address[count] = address[i]
                 known_packed[count] = packed[i]
+                known_tail[count] = tail[i]
                 known_size[count] = size[i]
                 out[i] = count
                 count += 1
                 break
-            if known_address[found] == address[i] and known_packed[found] == packed[i] and known_size[found] == size[i]:
+            same = known_packed[found] == packed[i] and known_tail[found] == tail[i] and known_size[found] == size[i]
+            if same and known_address[found] == address[i]:
                 out[i] = found
                 break
             at = (at + np.uint64(1)) & last

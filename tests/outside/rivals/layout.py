@@ -92,6 +92,9 @@ class Wish:
     code_in_rom: bool = False
 
 
+TAKEN = (60, 61)  # the decoder and the buffer
+
+
 def _chips(region: Region, rng: np.random.Generator, designator: int, width: int | None) -> int:
     choices = [choice for choice in PARTS[region.size] if width is None or choice[1] == width]
     if not choices:
@@ -99,6 +102,7 @@ def _chips(region: Region, rng: np.random.Generator, designator: int, width: int
     part, lanes = choices[int(rng.integers(len(choices)))]
     region.part = part
     for low in range(0, 8, lanes):
+        designator += 2 if designator == TAKEN[0] else 0
         region.chips.append((f"U{designator}", low, low + lanes - 1))
         designator += 1
     return designator
@@ -184,7 +188,7 @@ def draw(bus: str, rng: np.random.Generator, wish: Wish) -> Layout:
     rom = Region("monitor", rom_start, rom_size, "rom", image=_image(rng, rom_size), listed=with_rom)
     if with_rom:
         rom.part = {1024: "2708", 2048: "2716", 4096: "2732"}[rom_size]
-        rom.chips = [(f"U{designator + 10}", 0, 7)]
+        rom.chips = [(f"U{designator + (20 if designator + 10 in TAKEN else 10)}", 0, 7)]
     code = [(rom.start, rom.size)]
     regions.append(rom)
     stack = regions[0].start + min(256, size) - 8

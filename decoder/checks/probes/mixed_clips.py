@@ -1,0 +1,111 @@
+"""A data clip and an address clip exchanged, as the moments show at which each line moves.
+
+Addresses move at the beginning of a cycle, all together, and rest for the whole of it; data move in the middle of
+reads and writes. Whatever a program does, an address line that is called a data line moves when the addresses do, and
+the data line in its place when the data do. No image of a ROM is needed to see it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.bus import Cycles, Layout, Profile, line_names
+from busledger.decoder.bus.schema import Piece
+from busledger.decoder.capture import Capture
+from busledger.decoder.checks.probes.swapped_address_clips import SwappedLines
+
+__all__ = ["MixedClips", "MixedPair"]
+
+_ROWS = 1 << 17  # rows of the capture looked at
+_BINS = 32  # of the time to the cycle's sampling edge, four an octave of samples
+_MANY = 48  # changes of each of the two lines: judged, as in clip_findings
+_FEW_LINES = 4  # lines of each kind, so that what most of them do is no matter of one line
+_EACH = 0.7  # nats a change, in the mean, by which a line must be of the other kind: judged
+_ALL = 40.0  # nats in all
+
+
+class MixedPair(SwappedLines):
+    """The two lines; ``explained``: changes of theirs that were looked at."""
+
+    def sentence(self) -> str:
+        """What to say to whoever clipped the board."""
+        one, two = self.lines
+        return (
+            f"{one} and {two} look swapped at the clips: {one} moves when the data lines do, {two} when the address "
+            f"lines do, in {self.explained} changes; look at these clips before any part is suspected"
+        )
+
+
+class MixedClips:
+    """Keeps when each line moves before the next sampling edge.
+
+    Parameters
+    ----------
+    profile, layout : which line is which, and which are clipped; where a line carries both address and data (a
+        multiplexed bus) nothing can be known
+    sample_ticks : ticks a sample
+    """
+
+    def __init__(self, profile: Profile, layout: Layout, sample_ticks: float) -> None:
+        self._tick = max(1.0, sample_ticks)
+        data, address = (_lines(source[0].pieces, layout) for source in (profile.datas, profile.addresses))
+        able = not {*data} & {*address} and min(len(data), len(address)) >= _FEW_LINES
+        self._lines = [*address, *data] if able else []
+        self._places = [layout.bit(line) for line in self._lines]
+        self._is_data = np.array([line in data for line in self._lines], np.bool_)
+        self._seen: NDArray[np.int64] = np.zeros((len(self._lines), _BINS), np.int64)
+        self._rows = 0
+
+    def feed(self, block: Capture, cycles: Cycles) -> None:
+        """Add one block of rows and the cycles that ended in it."""
+        if not self._lines or self._rows >= _ROWS or len(block) < 2 or not len(cycles):
+            return
+        rows = slice(0, _ROWS - self._rows)
+        time, levels, unknown = block.time[rows], block.levels[rows], block.unknown[rows]
+        self._rows += len(time)
+        at = np.searchsorted(cycles.time, time[1:], side="left")
+        ahead = cycles.time[np.minimum(at, len(cycles) - 1)] - time[1:]
+        inside = (at < len(cycles)) & (at > 0)
+        bins = np.minimum(_BINS - 1, (4.0 * np.log2(1.0 + np.maximum(0, ahead) / self._tick)).astype(np.int64))
+        moved = (levels[1:] ^ levels[:-1]) & ~(unknown[1:] | unknown[:-1])
+        for k, place in enumerate(self._places):
+            mine = inside & ((moved[:, place // 64] >> np.uint64(place % 64)) & np.uint64(1) != 0)
+            self._seen[k] += np.bincount(bins[mine], minlength=_BINS)
+
+    def finish(self) -> MixedPair | None:
+        """The one address line and the one data line that move as lines of the other kind do; None where there is no
+        such pair, or there are several."""
+        if not self._lines:
+            return None
+        counts = self._seen.sum(axis=1)
+        share = (self._seen + 0.5) / (counts + 0.5 * _BINS)[:, None]
+        other = np.zeros(len(self._lines))
+        for k in range(len(self._lines)):
+            rest = (np.arange(len(self._lines)) != k) & (counts >= _MANY)
+            kinds = [rest & self._is_data, rest & ~self._is_data]
+            if min(int(kind.sum()) for kind in kinds) < _FEW_LINES - 1 or counts[k] < _MANY:
+                continue
+            usual = [_usual(share[kind]) for kind in kinds]
+            own, foreign = usual if self._is_data[k] else usual[::-1]
+            other[k] = float((self._seen[k] * (np.log(foreign) - np.log(own))).sum())
+        odd = (other >= _ALL) & (other >= _EACH * counts)
+        one, two = np.flatnonzero(odd & ~self._is_data), np.flatnonzero(odd & self._is_data)
+        if len(one) != 1 or len(two) != 1:
+            return None
+        return MixedPair((self._lines[one[0]], self._lines[two[0]]), int(counts[one[0]] + counts[two[0]]))
+
+
+def _usual(share: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What most lines of a kind do: the middle share of each bin, one line of another kind among them or not."""
+    middle = np.median(share, axis=0)
+    found: NDArray[np.float64] = middle / middle.sum()
+    return found
+
+
+def _lines(pieces: Iterable[Piece], layout: Layout) -> list[str]:
+    """The clipped lines of an address or of data."""
+    named = [line for piece in pieces for line in line_names(piece.lines)]
+    return [line for line in dict.fromkeys(named) if layout.wired(line)]
