@@ -11,6 +11,7 @@ from busledger.decoder.bus.columns import Cycles, Flag, Kind
 from busledger.decoder.program.following.ahead_8086_kernel import follow_queue
 from busledger.decoder.program.following.ahead_68000_kernel import follow_ahead
 from busledger.decoder.program.following.ahead_kernel import pack_bytes, pack_words, share_out
+from busledger.decoder.program.following.arrays import AheadMarks, AheadRows, Opcodes, QueueMarks, QueueRows
 from busledger.decoder.program.following.columns import Instructions, State
 from busledger.decoder.program.following.lengths_8086 import opcodes_8086
 from busledger.decoder.program.following.lengths_68000 import late_writes
@@ -49,9 +50,7 @@ class Ahead:
         self._locked = False
         self._before = -1  # row, in the whole list, of the instruction that ran last
 
-    def settle(
-        self, cycles: Cycles, base: int, *, last: bool
-    ) -> tuple[int, _Ints, NDArray[np.uint8], Instructions]:
+    def settle(self, cycles: Cycles, base: int, *, last: bool) -> tuple[int, _Ints, NDArray[np.uint8], Instructions]:
         """(rows that are settled, ``of`` and ``part`` of each, as ``Followed`` has them, the instructions among them).
 
         ``base`` numbers the first row in the whole list; instructions have no numbers of texts yet.
@@ -64,14 +63,14 @@ class Ahead:
         first, length, counts = np.empty(n, np.int64), np.empty(n, np.int64), np.zeros(2, np.int64)
         if bytewise:
             done, locked = follow_queue(
-                code.value, code.address, code.fresh, code.vector, code.reads, *opcodes_8086(),
-                self._mask, self._locked, last, mark, owner, first, length, counts,
+                QueueRows(code.value, code.address, code.fresh, code.vector, code.reads), Opcodes(*opcodes_8086()),
+                self._mask, self._locked, last, QueueMarks(mark, owner, first, length, counts),
             )  # fmt: skip
         else:
             done, locked = follow_ahead(
-                code.value, code.address, code.fresh, code.vector, code.busy, self._table.words,
+                AheadRows(code.value, code.address, code.fresh, code.vector, code.busy), self._table.words,
                 late_writes(self._table.file.bus_bytes), self._mask, self._locked, last,
-                mark, owner, whose, late, writes, first, length, counts,
+                AheadMarks(mark, owner, whose, late, writes, first, length, counts),
             )  # fmt: skip
         self._locked = bool(locked)
         stop = len(cycles) if last or done >= n else int(code.row[done])

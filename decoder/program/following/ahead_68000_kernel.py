@@ -52,8 +52,10 @@ def leads(op):
 def always_leaves(op):
     """Whether what stands behind the operation is not run next."""
     how = leads(op)
-    return (how == DIRECT and (op >> 8 in (0x60, 0x61) or op >> 12 == 4)) or how == ANYWHERE or (
-        how == TRAPPED and op != 0x4E76
+    return (
+        (how == DIRECT and (op >> 8 in (0x60, 0x61) or op >> 12 == 4))
+        or how == ANYWHERE
+        or (how == TRAPPED and op != 0x4E76)
     )
 
 
@@ -163,14 +165,12 @@ def _may_go_on(place, size, stream, word, address, there, mask):
 
 
 @nb.njit(cache=True, nogil=True)
-def follow_ahead(
-    word, address, fresh, vector, busy, words, late, mask, locked, last,
-    mark, owner, gap_owner, gap_late, gap_writes, first, length, counts,
-):  # fmt: skip
+def follow_ahead(given, words, late, mask, locked, last, out):
     """Mark the words that were run, and say whose the accesses between two words are.
 
     Parameters
     ----------
+    given, out : ``AheadRows``, ``AheadMarks``
     locked : whether word 0 begins an instruction
     last : no words come after these
     mark : uint8 out, zero at first
@@ -184,6 +184,8 @@ def follow_ahead(
     -------
     (words of which all is known, whether an instruction begins behind them)
     """
+    word, address, fresh, vector, busy = given
+    mark, owner, gap_owner, gap_late, gap_writes, first, length, counts = out
     n = word.shape[0]
     stream = np.empty(n + 1, np.int64)
     begin = np.empty(n + 1, np.int64)  # stream places of instructions

@@ -94,13 +94,12 @@ def _always(op):
 
 
 @nb.njit(cache=True, nogil=True)
-def follow_queue(
-    value, address, fresh, vector, reads, more, modes, fields, mask, locked, last, mark, owner, first, length, counts,
-):  # fmt: skip
+def follow_queue(given, opcodes, mask, locked, last, out):
     """Mark the bytes that were run.
 
     Parameters
     ----------
+    given, opcodes, out : ``QueueRows``, ``Opcodes``, ``QueueMarks``
     locked : whether byte 0 begins an instruction
     last : no bytes come after these
     mark : uint8 out, zero at first
@@ -112,6 +111,9 @@ def follow_queue(
     -------
     (bytes of which all is known, whether an instruction begins behind them)
     """
+    value, address, fresh, vector, reads = given
+    more, modes, fields = opcodes
+    mark, owner, first, length, counts = out
     n = value.shape[0]
     begin = np.empty(n + 1, np.int64)
     size = np.empty(n + 1, np.int64)

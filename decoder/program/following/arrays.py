@@ -7,7 +7,19 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ByteTables", "FetchStyle", "Found", "GatherRows"]
+__all__ = [
+    "AheadMarks",
+    "AheadRows",
+    "ByteTables",
+    "FetchStyle",
+    "Found",
+    "GatherRows",
+    "KnownTexts",
+    "Opcodes",
+    "QueueMarks",
+    "QueueRows",
+    "Texts",
+]
 
 
 class GatherRows(NamedTuple):
@@ -56,3 +68,75 @@ class Found(NamedTuple):
     packed: NDArray[np.uint64]
     size: NDArray[np.uint8]
     state: NDArray[np.uint8]
+
+
+class Texts(NamedTuple):
+    """Instructions by their bytes: address (uint32), bytes (uint64, first lowest) and those beyond eight, how many."""
+
+    address: NDArray[Any]
+    packed: NDArray[Any]
+    tail: NDArray[Any]
+    size: NDArray[Any]
+
+
+class KnownTexts(NamedTuple):
+    """Those that have a number: ``slots`` int32 (a power of two of them, -1 empty) lead into the others."""
+
+    slots: NDArray[Any]
+    address: NDArray[Any]
+    packed: NDArray[Any]
+    tail: NDArray[Any]
+    size: NDArray[Any]
+
+
+class AheadRows(NamedTuple):
+    """Words fetched ahead: what they were, where, and whether samples are missing before them, a vector lies there, the
+    bus was busy behind them."""
+
+    word: NDArray[Any]
+    address: NDArray[Any]
+    fresh: NDArray[Any]
+    vector: NDArray[Any]
+    busy: NDArray[Any]
+
+
+class AheadMarks(NamedTuple):
+    """Filled by ``follow_ahead``, as it says."""
+
+    mark: NDArray[Any]
+    owner: NDArray[Any]
+    gap_owner: NDArray[Any]
+    gap_late: NDArray[Any]
+    gap_writes: NDArray[Any]
+    first: NDArray[Any]
+    length: NDArray[Any]
+    counts: NDArray[Any]
+
+
+class QueueRows(NamedTuple):
+    """Bytes fetched ahead: what they were, where, whether samples are missing before them, a vector lies there, memory
+    was read behind them."""
+
+    value: NDArray[Any]
+    address: NDArray[Any]
+    fresh: NDArray[Any]
+    vector: NDArray[Any]
+    reads: NDArray[Any]
+
+
+class Opcodes(NamedTuple):
+    """Tables of an 8086's opcodes, as ``length_at`` takes them."""
+
+    more: Any
+    modes: Any
+    fields: Any
+
+
+class QueueMarks(NamedTuple):
+    """Filled by ``follow_queue``, as it says."""
+
+    mark: NDArray[Any]
+    owner: NDArray[Any]
+    first: NDArray[Any]
+    length: NDArray[Any]
+    counts: NDArray[Any]

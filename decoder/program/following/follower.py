@@ -165,24 +165,22 @@ class Follower:
         row, end = np.empty(rows, np.int64), np.empty(rows, np.int64)
         first, packed = np.empty(rows, np.uint32), np.empty(rows, np.uint64)
         size, state = np.empty(rows, np.uint8), np.empty(rows, np.uint8)
-        tail = np.zeros(rows, np.uint16)
+        tail, places = np.zeros(rows, np.uint16), Found(row, end, first, packed, size, state)
+        given = GatherRows(kind, fetch, address, address_bad, data, data_bad, gap)
         if isinstance(table, WideSet):
             from busledger.decoder.program.following.wide_kernel import gather_words
 
-            count, opened = gather_words(
-                kind, fetch, address, address_bad, data, data_bad, gap, mask, table.words,
-                of, part, row, end, first, packed, tail, size, state,
-            )  # fmt: skip
+            count, opened = gather_words(given, mask, table.words, of, part, tail, places)
         else:
             count, opened = gather(
-                GatherRows(kind, fetch, address, address_bad, data, data_bad, gap),
+                given,
                 FetchStyle(table.file.fetch == "each", table.file.fetch == "stream", table.file.peeks, mask),
                 ByteTables(
                     table.operands, table.optional, table.next_page, table.post, table.post_bytes, table.operand_first
                 ),
                 of,
                 part,
-                Found(row, end, first, packed, size, state),
+                places,
             )
         row, end, first = row[:count].copy(), np.minimum(end[:count], n), first[:count].copy()
         packed, tail = packed[:count].copy(), tail[:count].copy()

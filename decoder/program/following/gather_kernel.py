@@ -155,18 +155,17 @@ def _close(count, start, stop, here, held, got, how, cut, found):
 
 
 @nb.njit(cache=True, nogil=True)
-def number(
-    address, packed, tail, size, wanted, slots, known_address, known_packed, known_tail, known_size, count, begin, out,
-):  # fmt: skip
-    """Give every different instruction a number, by a table of hashes.
+def number(texts, wanted, numbered, count, begin, out):
+    """Give every different instruction (``Texts``) a number, by a table of hashes (``KnownTexts``, ``count`` taken).
 
-    ``slots`` int32 (a power of two of them, -1 empty) lead into ``known_*``, of which ``count`` are taken. ``out``
-    int32 gets the numbers from row ``begin`` on, -1 where not ``wanted``.
+    ``out`` int32 gets the numbers from row ``begin`` on, -1 where not ``wanted``.
 
     Returns
     -------
     (taken, row to go on with): fewer rows than there are when ``known_*`` or ``slots`` are full.
     """
+    address, packed, tail, size = texts
+    slots, known_address, known_packed, known_tail, known_size = numbered
     most = min(known_address.shape[0], slots.shape[0] // 2)
     last = np.uint64(slots.shape[0] - 1)
     for i in range(begin, address.shape[0]):

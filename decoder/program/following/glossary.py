@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.program.following.arrays import KnownTexts, Texts
 from busledger.decoder.program.following.gather_kernel import number
 from busledger.decoder.program.following.instructions import Reading
 from busledger.decoder.program.following.sets import AnySet
@@ -49,10 +50,8 @@ class Glossary:
         out = np.empty(len(address), np.int32)
         at = 0
         while at < len(address):
-            count, at = number(
-                address, packed, tail, size, wanted, self._slots,
-                self.address, self.packed, self.tail, self.size, len(self), at, out,
-            )  # fmt: skip
+            known = KnownTexts(self._slots, self.address, self.packed, self.tail, self.size)
+            count, at = number(Texts(address, packed, tail, size), wanted, known, len(self), at, out)
             for k in range(len(self), count):
                 self._read(k)
             if at < len(address):
@@ -80,9 +79,7 @@ class Glossary:
             setattr(self, name, new)
         self._slots = np.full(4 * room, -1, np.int32)
         n = len(self)
-        taken, _ = number(
-            self.address[:n].copy(), self.packed[:n].copy(), self.tail[:n].copy(), self.size[:n].copy(),
-            np.ones(n, np.bool_), self._slots, self.address, self.packed, self.tail, self.size, 0, 0,
-            np.empty(n, np.int32),
-        )  # fmt: skip
+        given = Texts(self.address[:n].copy(), self.packed[:n].copy(), self.tail[:n].copy(), self.size[:n].copy())
+        known = KnownTexts(self._slots, self.address, self.packed, self.tail, self.size)
+        taken, _ = number(given, np.ones(n, np.bool_), known, 0, 0, np.empty(n, np.int32))
         assert taken == n, "all numbered instructions differ"

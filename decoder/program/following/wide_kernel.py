@@ -36,24 +36,21 @@ def put_word(packed, tail, k, got, word):
 
 
 @nb.njit(cache=True, nogil=True)
-def gather_words(
-    kind, fetch, address, address_bad, data, data_bad, gap, mask, words,
-    of, part, row, end, first_address, packed, tail, size, state,
-):  # fmt: skip
+def gather_words(given, mask, words, of, part, tail, found):
     """Parts of all rows, and the instructions among them.
 
     Parameters
     ----------
-    kind, address, data : columns of ``Cycles``; ``address_bad`` and ``data_bad`` bool: a bit of it was not seen
-    fetch : bool, rows that fetch the first word of an instruction
-    gap : bool, rows before which samples are missing
+    given : ``GatherRows``; ``fetch`` the first word of an instruction
     words : uint8, shape (65536,), of the instruction that each word begins, 0 for none
-    of, part, row, end, first_address, packed, tail, size, state : out, as ``gather_kernel.gather`` has them
+    of, part, found : out, as ``gather_kernel.gather`` has them; tail : out, uint16, bytes beyond the eighth
 
     Returns
     -------
     (instructions, row of the last one's first word while it may still grow, else the number of rows)
     """
+    kind, fetch, address, address_bad, data, data_bad, gap = given
+    row, end, first_address, packed, size, state = found
     rows = kind.shape[0]
     count = 0
     start = np.int64(-1)
