@@ -1,4 +1,4 @@
-"""While kernels are compiled, Python's collector of garbage rests: its rounds over numba's trees take a sixth of it.
+"""While kernels are compiled, Python's collector of garbage rests: its rounds over numba's trees take much of the time.
 
 numba tells of each compilation, and holds a lock of its own as long as it lasts: kernels that compile one another are
 told one inside the other.
@@ -7,6 +7,7 @@ told one inside the other.
 from __future__ import annotations
 
 import gc
+from collections.abc import Callable
 from typing import Any
 
 __all__ = ["rest_while_compiling"]
@@ -31,4 +32,5 @@ def rest_while_compiling() -> None:
             if self.depth == 0 and self.was_on:
                 gc.enable()
 
-    event.register("numba:compile", Rest())  # type: ignore[no-untyped-call]
+    register: Callable[[str, event.Listener], None] = event.register
+    register("numba:compile", Rest())

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+
 __all__ = ["main"]
 
 INTERRUPTED = 130
@@ -9,6 +11,8 @@ INTERRUPTED = 130
 
 def main() -> int:
     """Load the commands and run one; the exit status."""
+    # What is loaded stays; looking for garbage in it as often as Python does takes 5 % of a short check.
+    gc.set_threshold(100_000, 50, 50)
     try:
         from busledger.tui.commands.main import main as run
     except KeyboardInterrupt:

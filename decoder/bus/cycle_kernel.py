@@ -56,7 +56,7 @@ from busledger.decoder.bus.columns_kernel import (
     WHICH,
 )
 from busledger.decoder.bus.rule_kernel import CERTAIN, LANES, RULE, SURE, USED, WAITS, look_up, read_source
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 BEGIN, MIDDLE, END, ANYHIGH, ANYLOW, CHANGED, PREV, FIRST_LATCH = 0, 1, 2, 3, 4, 5, 6, 8
 NEEDS_BEGIN, NEEDS_MIDDLE, NEEDS_END, NEEDS_INSIDE, NEEDS_PREV = 1, 2, 4, 8 + 16 + 32, 64  # bits of planes
@@ -67,7 +67,7 @@ SKIP, STRETCH, REJECT = 1, 2, 3
 ENDLESS = 1 << 40  # as windows has it
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _row_at(time, last, floor, i, at):
     """The last row up to time ``at``, searched from row i on; ``floor`` where none is, none after ``last``."""
     while i > floor and time[i] > at:
@@ -77,7 +77,7 @@ def _row_at(time, last, floor, i, at):
     return i
 
 
-@njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def _undo_false_sample(time, levels, unknown, row, floor, low, high, spot, words, lev):
     """Turn back, in the plane at ``spot``, lines that show another level in ``row`` alone.
 
@@ -102,7 +102,7 @@ def _undo_false_sample(time, levels, unknown, row, floor, low, high, spot, words
         lev[spot + w] ^= false
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _settle(rows, i, floor, at, low, high, room_low, room_high, false, plane, planes, width):
     """Levels at time ``at`` into plane ``plane``, and bits that moved strictly inside (low, high).
 
@@ -133,7 +133,7 @@ def _settle(rows, i, floor, at, low, high, room_low, room_high, false, plane, pl
     return row
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _inside(time, levels, unknown, i, end_row, floor, after, until, lev, unk, width):
     """Planes ANYHIGH, ANYLOW and CHANGED over the time after to until, the level at ``after`` included."""
     first = _row_at(time, end_row, floor, i, after)
@@ -155,7 +155,7 @@ def _inside(time, levels, unknown, i, end_row, floor, after, until, lev, unk, wi
         lev[moved], unk[moved] = changed, 0
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _points(rows, event, base, floor, strobe, look, planes, width):
     """Fill the planes that strobe ``strobe`` needs of the span that ``event`` ends, a row of ``scan``'s events.
 
@@ -200,13 +200,13 @@ def _points(rows, event, base, floor, strobe, look, planes, width):
     return row
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _doubts(moved, lost, missing):
     """Flags for bits that moved, are unknown, or are not wired."""
     return (UNSETTLED if moved else 0) | (UNKNOWN if lost else 0) | (PARTIAL if missing else 0)
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _cycle(k, answer, lev, unk, mov, bus, t, out):
     """Columns that the rule of ``answer`` reads from the planes, into row k; returns its flags."""
     address, data = t.rule[answer[RULE], 6], t.rule[answer[RULE], 7]
@@ -236,7 +236,7 @@ def _cycle(k, answer, lev, unk, mov, bus, t, out):
     return flags
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _bus_at(time, levels, i, floor, at, bus, width):
     """The levels of all lines at time ``at``, searched from row i on."""
     row = _row_at(time, time.shape[0] - 1, floor, i, at)
@@ -244,7 +244,7 @@ def _bus_at(time, levels, i, floor, at, bus, width):
         bus[w] = levels[row * len(width) + w]
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _lose(row, lev, unk, mov, prev, marks, width):
     """Samples are missing before row ``row``: what was latched and kept is not known any more."""
     marks[BUS_KNOWN], marks[AFTER_A_GAP], marks[FIRST_ROW] = 0, 1, row

@@ -47,7 +47,7 @@ from busledger.decoder.bus.columns_kernel import (
     WHICH,
 )
 from busledger.decoder.bus.expression_kernel import HALF, IN_ROW, SLOT_SHIFT, SPREAD, holds
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 STROBE, LATCH, GAP = 0, 1, 2
 UNSEEN, DOUBTED = 1, 2  # a span's begin was not seen; a line of its strobe was unknown
@@ -55,7 +55,7 @@ RING = 31
 ENDLESS = np.int64(9223372036854775807)  # no difference of two stamps is more
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _states(levels, unknown, i, t, memo, states, width):
     """The slot of ``memo`` and ``states`` that holds row i's conditions, evaluated if they are not there yet.
 
@@ -89,7 +89,7 @@ def _states(levels, unknown, i, t, memo, states, width):
     return slot
 
 
-@njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def _median(ring, known):
     """The middle one of the first ``known`` intervals, the upper one of two: quick where many are equal."""
     for i in range(known):
@@ -102,7 +102,7 @@ def _median(ring, known):
     return np.int64(0)
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _interval(ring, counts, interval, clock):
     """Put a clock (or strobe) interval into the ring; counts[SILENCE] = silence in ticks that means missing samples."""
     ring[counts[INTERVALS] % RING] = interval
@@ -112,7 +112,7 @@ def _interval(ring, counts, interval, clock):
         counts[SILENCE] = max(median * clock[SILENT_TIMES_16] // 16, clock[LEAST_SILENCE])
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _write(events, found, what, which, begin_row, begin, row, now, doubts):
     """One row of ``events``; returns how many there are now."""
     events[found, WHAT], events[found, WHICH] = what, which
@@ -121,7 +121,7 @@ def _write(events, found, what, which, begin_row, begin, row, now, doubts):
     return found + 1
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found):
     """Strobe s changes to ``state`` at row ``row``; returns the number of events so far."""
     before = spans[s, STATE]
@@ -147,7 +147,7 @@ def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found)
     return found
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _lose(row, now, dumped, spans, latches, counts, gap_ends, events, found):
     """Samples are missing before row ``row``: nothing is known any more; returns the number of events so far."""
     found = _write(events, found, GAP, 0 if dumped else 1, row, counts[LAST_TIME], row, now, 0)
@@ -163,7 +163,7 @@ def _lose(row, now, dumped, spans, latches, counts, gap_ends, events, found):
     return found
 
 
-@njit(**INNER, _nrt=False, forceinline=True)
+@inner(_nrt=False, forceinline=True)
 def _same(time, levels, unknown, i, ctrl, silence, gap_end, width):
     """Nothing happens on row i: no control line moved, no samples are missing before it."""
     moved = np.uint64(0)

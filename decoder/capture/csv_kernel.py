@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 TIME, ROWS, SAMPLES, BEGUN = range(4)
 STATE_SIZE = 8
@@ -20,7 +20,7 @@ OK, FULL, BAD_TIME, BACKWARDS, TOO_LATE, BAD_LEVEL, FEW_FIELDS, MANY_FIELDS, TOO
 BIGGEST = np.int64(9223372036854775807)
 
 
-@njit(**INNER)
+@inner()
 def scaled(mantissa, power):
     """(status, mantissa * 10^power), halves rounded up; TOO_LATE past 2^63 - 1."""
     if mantissa == 0:
@@ -42,7 +42,7 @@ def scaled(mantissa, power):
     return OK, mantissa
 
 
-@njit(**INNER)
+@inner()
 def exponent_of(buf, at, end):
     """(good, value) of a signed exponent of one to four digits."""
     negative = False
@@ -101,7 +101,7 @@ def decimal_ticks(buf, at, end, power):
     return status, -ticks if negative else ticks
 
 
-@njit(**INNER)
+@inner()
 def hex_value(c):
     """0 to 15, 16 for an unknown digit (x z ?), or 17 for none."""
     if 48 <= c <= 57:
@@ -114,7 +114,7 @@ def hex_value(c):
     return np.int64(17)
 
 
-@njit(**INNER)
+@inner()
 def put_bit(now, w, m, level):
     """Give one target the level 0 or 1, or anything above for unknown."""
     if level > 1:
@@ -125,7 +125,7 @@ def put_bit(now, w, m, level):
         now[0, w] = now[0, w] | m if level == 1 else now[0, w] & ~m
 
 
-@njit(**INNER)
+@inner()
 def put_digits(buf, at, end, per, size, first, final, bit, word, mask, now):
     """Digits of ``per`` bits each (4: hexadecimal, 1: binary), ``0x`` or ``0b`` before them or not.
 
@@ -152,7 +152,7 @@ def put_digits(buf, at, end, per, size, first, final, bit, word, mask, now):
     return OK
 
 
-@njit(**INNER)
+@inner()
 def put_decimal(buf, at, end, size, first, final, bit, word, mask, now):
     """A decimal number of at most 62 bits; an empty cell, x, z, ? and - are unknown."""
     count = end - at
@@ -171,7 +171,7 @@ def put_decimal(buf, at, end, size, first, final, bit, word, mask, now):
     return OK
 
 
-@njit(**INNER)
+@inner()
 def put_cell(buf, at, end, kind, size, first, final, bit, word, mask, now):
     """Give one column's targets the cell ``buf[at:end]``; a status. LEVEL: 0, 1, or unknown (x z ? - or empty)."""
     if kind == LEVEL:
@@ -186,7 +186,7 @@ def put_cell(buf, at, end, kind, size, first, final, bit, word, mask, now):
     return put_digits(buf, at, end, 4 if kind == HEX else 1, size, first, final, bit, word, mask, now)
 
 
-@njit(**INNER)
+@inner()
 def line_end(buf, at, stop):
     """Position of the next line feed, or ``stop``."""
     while at < stop and buf[at] != 10:
@@ -217,7 +217,7 @@ def cell(buf, at, end, delimiter):
     return start, final, after
 
 
-@njit(**INNER)
+@inner()
 def read_line(buf, at, end, delimiter, power, origin, columns, now):
     """(status, position, ticks) of one line; ticks from ``origin`` on, -1 where no column is a time."""
     kind, size, first, bit, word, mask = columns

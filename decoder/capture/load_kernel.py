@@ -12,7 +12,7 @@ import numpy as np
 from numba import njit, types
 from numba.extending import intrinsic
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 EIGHT = np.uint64(8)
 ZEROS = np.uint64(0x3030303030303030)
@@ -58,18 +58,18 @@ if getattr(numba.config, "DISABLE_JIT", 0):
 
 else:
 
-    @njit(cache=True, nogil=True)
+    @njit(cache=True, nogil=True, _nrt=False)
     def load64(buf, at):
         """The eight bytes from ``at``, lowest first."""
         return _load64(buf, np.int64(at))
 
-    @njit(cache=True, nogil=True)
+    @njit(cache=True, nogil=True, _nrt=False)
     def trailing(value):
         """Trailing zero bits of a uint64; 64 for 0."""
         return _trailing(value)
 
 
-@njit(**INNER)
+@inner(_nrt=False)
 def eight_digits(nibbles):
     """The number whose eight decimal digits are the bytes of ``nibbles``, lowest byte leading."""
     pairs = nibbles * np.uint64(10) + (nibbles >> EIGHT)
@@ -78,13 +78,13 @@ def eight_digits(nibbles):
     return np.int64((low + high) >> np.uint64(32))
 
 
-@njit(**INNER)
+@inner(_nrt=False)
 def not_digits(nibbles):
     """A mask whose lowest set bit lies in the first byte above 9."""
     return ((nibbles + NINES) | nibbles) & TOPS
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def fast_number(buf, at):
     """(value, end) of up to 15 decimal digits at ``at``; end == at if there are none or more.
 
@@ -108,7 +108,7 @@ def fast_number(buf, at):
     return value, at + 8 + n
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def fast_bits(buf, at, stop):
     """(value, end) of the binary digits at ``at``, at most 64; end is the first byte that is none.
 

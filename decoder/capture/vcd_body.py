@@ -87,10 +87,10 @@ class BodyReader:
         for name in _BETWEEN:
             setattr(self, name, state[name])
 
-    def rows(self, pieces: Iterator[Piece], spare: list[bytearray]) -> Iterator[Rows]:
+    def rows(self, pieces: Iterator[Piece], spare: list[bytearray], plain: bool = False) -> Iterator[Rows]:
         """Rows of each piece in turn; the next pieces are lexed in threads meanwhile.
 
-        ``spare`` gets the buffers that are done with.
+        ``spare`` gets the buffers that are done with; ``plain``: a dump of one piece is lexed as ``lex_piece`` says.
         """
         waiting: deque[tuple[Piece, Future[Lexed] | None]] = deque()
         with ThreadPoolExecutor(_WORKERS, thread_name_prefix="capture-lexer") as pool:
@@ -99,7 +99,8 @@ class BodyReader:
                 for piece in pieces:
                     task = None
                     if piece.alone:
-                        task = pool.submit(lex_piece, piece.data, piece.stop, self.tables, 0, start)
+                        whole = plain and piece.last and start == 0
+                        task = pool.submit(lex_piece, piece.data, piece.stop, self.tables, 0, start, whole)
                     start = -1
                     waiting.append((piece, task))
                     if len(waiting) > _WORKERS:

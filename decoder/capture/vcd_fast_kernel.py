@@ -23,14 +23,14 @@ from busledger.decoder.capture.vcd_kernel import (
     find_variable,
     lex,
 )
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 MARGIN = 40
 BYTE = np.uint64(255)
 SPACE, LOW, HIGH, OTHER, STAMP, VECTOR, SLOW = range(7)
 
 
-@njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def code_variable(buf, at, stop, ids):
     """(variable, end) of the code at ``at`` with white space behind it; -1 if it is not there or too long."""
     one, keys, key_var, blob, long_at, long_var = ids
@@ -42,7 +42,7 @@ def code_variable(buf, at, stop, ids):
     return find_variable(buf, at, end, one, keys, key_var, blob, long_at, long_var), end
 
 
-@njit(**INNER)
+@inner(_nrt=False)
 def lex_common(buf, at, stop, state, now, last, ids, common, rows):
     """Read common tokens from ``at``; returns the first position that is not one, or near ``stop``.
 

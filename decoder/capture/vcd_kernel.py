@@ -16,7 +16,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 MODE, TIME, ROWS, GAPS, TOUCHES, FORCE, SECTION, LONG, LONG_AT = range(9)
 STATE_SIZE = 16
@@ -27,13 +27,13 @@ IGNORED, WANTED = 0, 1
 FIRST_CODE, PAIRS = 33, 94
 
 
-@njit(**INNER)
+@inner(_nrt=False)
 def is_space(byte):
     """White space as the grammar means it: space, tab, newline, and the other three of isspace."""
     return byte == 32 or (9 <= byte <= 13)
 
 
-@njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def skip_space(buf, at, stop):
     """First position from ``at`` that is not white space, or ``stop``."""
     while at < stop and is_space(buf[at]):
@@ -41,7 +41,7 @@ def skip_space(buf, at, stop):
     return at
 
 
-@njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def token_end(buf, at, stop):
     """First position from ``at`` that is a space or a control byte, or ``stop``."""
     while at < stop and buf[at] > 32:
@@ -49,7 +49,7 @@ def token_end(buf, at, stop):
     return at
 
 
-@njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def pack_code(buf, start, end):
     """An identifier code of up to 8 bytes as one number, first byte lowest."""
     key = np.uint64(0)
@@ -58,13 +58,13 @@ def pack_code(buf, start, end):
     return key
 
 
-@njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def hash_code(key):
     """A 64-bit mix (multiply by 2^64 over the golden ratio, take the high half)."""
     return np.int64((key * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(33))
 
 
-@njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def hash_long(buf, start, end):
     """FNV-1a over the bytes of a long identifier code."""
     value = np.uint64(0xCBF29CE484222325)
@@ -73,7 +73,7 @@ def hash_long(buf, start, end):
     return np.int64(value >> np.uint64(33))
 
 
-@njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def find_variable(buf, start, end, one, keys, key_var, blob, long_at, long_var):
     """Variable index of the identifier code ``buf[start:end]``, or -1.
 
@@ -111,7 +111,7 @@ def find_variable(buf, start, end, one, keys, key_var, blob, long_at, long_var):
     return np.int64(-1)
 
 
-@njit(**INNER)
+@inner(_nrt=False)
 def apply_value(buf, start, end, first, final, bit, word, mask, now):
     """Give one variable the digits ``buf[start:end]``, extended to the left (Table 18-1).
 
@@ -139,7 +139,7 @@ def apply_value(buf, start, end, first, final, bit, word, mask, now):
             now[1, w] |= m
 
 
-@njit(**INNER)
+@inner(_nrt=False)
 def good_digits(buf, start, end):
     """True if every byte is one of 0 1 x X z Z."""
     for k in range(start, end):
@@ -149,7 +149,7 @@ def good_digits(buf, start, end):
     return end > start
 
 
-@njit(**INNER)
+@inner(_nrt=False)
 def write_row(state, now, last, rows):
     """Write the row of the time stamp that ends here, if anything differs from the last one."""
     time, levels, unknown, touch_row, touch_mask = rows
@@ -181,7 +181,7 @@ def write_row(state, now, last, rows):
     state[FORCE] = 0
 
 
-@njit(**INNER)
+@inner(_nrt=False)
 def read_time(buf, start, end):
     """(status, ticks) of the decimal digits ``buf[start:end]``; up to 2^63 - 1."""
     if end == start:
@@ -197,7 +197,7 @@ def read_time(buf, start, end):
     return OK, value
 
 
-@njit(**INNER)
+@inner(_nrt=False)
 def keyword_is(buf, start, end, c4, c5, c6, c7, length):
     """True for ``$dump`` and up to four more letters, ``length`` bytes in all."""
     if end - start != length or buf[start + 1] != 100 or buf[start + 2] != 117:
@@ -211,7 +211,7 @@ def keyword_is(buf, start, end, c4, c5, c6, c7, length):
     return same
 
 
-@njit(**INNER)
+@inner(_nrt=False)
 def open_section(buf, start, end, state, now, selected, gap_time, gap_kind):
     """Act on a ``$word``: the four dump sections hold values, all else is skipped to ``$end``.
 

@@ -103,11 +103,13 @@ def cut_pieces(
         offset += end
 
 
-def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) -> Lexed:
-    """Lex ``data[:stop]`` from ``mode`` and ``time`` (-1: it begins with its own time stamp)."""
+def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int, plain: bool = False) -> Lexed:
+    """Lex ``data[:stop]`` from ``mode`` and ``time`` (-1: it begins with its own time stamp).
+
+    ``plain``: with the kernel that knows every token, and without those before it that are quick with the common
+    ones. The rows are the same; compiling or loading the others takes longer than they save on a few megabytes.
+    """
     from busledger.decoder.capture import vcd_kernel as k
-    from busledger.decoder.capture.vcd_fast_kernel import lex_narrow
-    from busledger.decoder.capture.vcd_wide_kernel import lex_wide
 
     words = tables.words
     capacity = stop // 5 + 2  # a row takes a stamp and a change: at least "#1 1! "
@@ -128,8 +130,16 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) 
     buf = np.frombuffer(data, np.uint8)
 
     def step(buf: NDArray[np.uint8], at: int) -> tuple[int, int]:
-        lex = lex_narrow if words == 1 else lex_wide
-        found = lex(buf, at, stop, carried, tables.lines, rows, found_gaps)
+        if plain:
+            found = k.lex(buf, at, stop, -1, carried, tables.lines, rows, found_gaps)
+        elif words == 1:
+            from busledger.decoder.capture.vcd_fast_kernel import lex_narrow
+
+            found = lex_narrow(buf, at, stop, carried, tables.lines, rows, found_gaps)
+        else:
+            from busledger.decoder.capture.vcd_wide_kernel import lex_wide
+
+            found = lex_wide(buf, at, stop, carried, tables.lines, rows, found_gaps)
         return int(found[0]), int(found[1])
 
     at = 0

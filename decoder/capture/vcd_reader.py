@@ -60,7 +60,7 @@ class VcdReader:
         size = piece_bytes or piece_size(reader)
         spare: list[bytearray] = []
         pieces = cut_pieces(self._source, self._body, self._declared.body_at, size, spare)
-        return reader.rows(pieces, spare)
+        return reader.rows(pieces, spare, plain=piece_bytes is None)
 
     def body_reader(self, select: Sequence[int], notes: list[Note], lines: LineFinder) -> BodyReader:
         """What turns pieces of the body into rows of the selected signals."""

@@ -8,10 +8,10 @@ from numba import njit
 from busledger.decoder.capture.load_kernel import fast_bits, fast_number, load64
 from busledger.decoder.capture.vcd_fast_kernel import BYTE, MARGIN, OTHER, SPACE, STAMP, VECTOR, code_variable
 from busledger.decoder.capture.vcd_kernel import FORCE, MODE, NORMAL, OK, SECTION, TIME, lex, write_row
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 
-@njit(**INNER)
+@inner(_nrt=False)
 def lex_common_wide(buf, at, stop, state, now, last, ids, common, rows):
     """``vcd_fast_kernel.lex_common`` with ``now`` and ``last`` of any number of words."""
     role, one_mask, one_plain, one_word, var_mask, var_shift, var_word, var_width = common

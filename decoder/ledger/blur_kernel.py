@@ -1,9 +1,8 @@
 """A write that may have gone to one of several cells: each of them holds its old value or the new one from then on."""
 
-import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 PAGE_BITS = 10
 PAGE_MASK = (1 << PAGE_BITS) - 1
@@ -11,7 +10,7 @@ PAGE_MASK = (1 << PAGE_BITS) - 1
 START, END, INSIDE, CELL_START, CELL_INSIDE, CELL_SPACE, LANES = range(7)
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def cell_of(space, word, pages_a_space, slot_of_page):
     """The cell of a word, -1 where its page was never touched by an access that the ledger took."""
     slot = slot_of_page[np.int64(space) * pages_a_space + (word >> PAGE_BITS)]
@@ -20,7 +19,7 @@ def cell_of(space, word, pages_a_space, slot_of_page):
     return (np.int64(slot) << PAGE_BITS) | (word & PAGE_MASK)
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def lanes_of(width, data_bytes):
     """The data lanes of a mask of bytes."""
     lanes = np.uint32(0)
@@ -30,7 +29,7 @@ def lanes_of(width, data_bytes):
     return lanes
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def bits_in(mask):
     """How many bits are set."""
     count = 0
@@ -40,7 +39,7 @@ def bits_in(mask):
     return count
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def blur(area, address, unknown, lanes, clear, data, placing, cells, index):
     """The write may have reached any cell of ``area`` that the known address bits allow.
 

@@ -8,7 +8,7 @@ The caller makes sure that every page a block touches has a slot.
 import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 from busledger.decoder.ledger.blur_kernel import (
     INSIDE,
     LANES,
@@ -67,7 +67,7 @@ def locate(space, address, unknown, starts, ends, spaces, lanes, width, data_byt
                 break
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def _visits(areas, reach, k, unknown, shift):
     """How many cells the write of row ``k`` of ``reach`` may have gone to, at most."""
     visits = 0
@@ -77,7 +77,7 @@ def _visits(areas, reach, k, unknown, shift):
     return visits
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@inner(_nrt=False)
 def _refresh(cell, state, cells):
     """What a cell is still known to hold after the gaps since its last access."""
     known, stale, seen_known = cells.known, cells.stale, cells.seen_known
@@ -91,7 +91,7 @@ def _refresh(cell, state, cells):
         seen_known[cell] = 0
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@inner(_nrt=False)
 def _together(space, address, unknown, state, placing, cells):
     """(value, sure, stale, writer): what is known whichever of the cells answers that ``unknown`` bits leave open."""
     all_lanes = np.uint32(0xFFFFFFFF)
@@ -118,7 +118,7 @@ def _together(space, address, unknown, state, placing, cells):
     return high & settled, sure & settled, settled & ~sure, writer
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@inner(_nrt=False)
 def _elsewhere(space, address, hidden, data, clear, state, placing, cells):
     """Whether another cell that differs in ``hidden`` address bits only is known to hold what was read."""
     part = hidden

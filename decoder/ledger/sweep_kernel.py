@@ -3,6 +3,8 @@
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import inner
+
 # Columns of ``runs``, a row a stream: accesses in the run, the address of the last on the wired bits, and how many ways
 # are left to read it.
 LENGTH, LAST, WAYS = range(3)
@@ -15,7 +17,7 @@ STEPS_APART = 4
 LEAST = 16
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@inner(_nrt=False)
 def _begin(stream, last, now, hidden, start, end, runs, ways):
     """Every way in which two accesses may be the first two of a run. The other cell that an address on the wired bits
     may mean lies ``STEPS_APART`` steps off or more, so that a turn at the end of a sweep is not taken for it."""
@@ -47,7 +49,7 @@ def _begin(stream, last, now, hidden, start, end, runs, ways):
         runs[stream, LENGTH] = 2
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@inner(_nrt=False)
 def _goes_on(stream, now, hidden, start, end, runs, ways):
     """Keep the ways by which the run goes on to ``now``; whether any does."""
     kept = 0

@@ -76,8 +76,8 @@ def _plain_ram(run: Run) -> NDArray[np.bool_]:
 class ProgramAccount:
     """What the program of a run did: where it left its road, and what it says of the bytes that the clips saw.
 
-    Inferring where instructions begin takes as long as decoding: it is done for the first ``INFERRED_CYCLES`` only,
-    and given up where the first ``SILENT_CYCLES`` hold none.
+    Inferring from cycle counts where instructions begin takes as long as decoding: it is done for the first
+    ``INFERRED_CYCLES`` only, and given up where the first ``SILENT_CYCLES`` hold none.
     """
 
     INFERRED_CYCLES, SILENT_CYCLES = 1 << 20, 1 << 17
@@ -107,7 +107,7 @@ class ProgramAccount:
 
     def take(self, block: Decoded) -> None:
         """One block, in the order of time."""
-        if self._follower is None or (not self._follower.told and self._cycles > self._most()):
+        if self._follower is None or (self._follower.slow and self._cycles > self._most()):
             return
         self._cycles += len(block.cycles)
         self._look(self._follower.feed(block.cycles, block.compared))

@@ -12,7 +12,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8).copy()
 
@@ -23,7 +23,7 @@ AGREES = 2
 MISMATCH = 3
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def put_number(out, at, value):
     """Decimal digits of ``value`` >= 0; the position after them."""
     width = 1
@@ -37,7 +37,7 @@ def put_number(out, at, value):
     return at + width
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def put_padded(out, at, value, width):
     """The last ``width`` decimal digits of ``value``, with leading zeros."""
     for k in range(width):
@@ -46,7 +46,7 @@ def put_padded(out, at, value, width):
     return at + width
 
 
-@nb.njit(**INNER)
+@inner()
 def put_time(out, at, ticks, form):
     """Exact seconds: 9 decimals if whole nanoseconds say it, else ``digits``. No overflow within 292 years."""
     tick_ns, tick_rest, digits = form.tick_ns, form.tick_rest, form.digits
@@ -65,7 +65,7 @@ def put_time(out, at, ticks, form):
     return put_padded(out, at, femtoseconds, digits - 9)
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def put_hex(out, at, value, unknown, nibbles):
     """Upper-case hex, zero-padded; ``?`` for a nibble with an unknown bit."""
     for k in range(nibbles):
@@ -77,7 +77,7 @@ def put_hex(out, at, value, unknown, nibbles):
     return at + nibbles
 
 
-@nb.njit(**INNER)
+@inner()
 def put_word(out, at, words, which):
     """Word ``which`` of a table of words."""
     for k in range(words.start[which], words.start[which + 1]):
@@ -122,7 +122,7 @@ def csv_rows(cycles, verdicts, form, words, row_bytes, out):
     return at
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def put_json_bits(out, at, value, unknown, mask, nibbles):
     """A number; text with ``?`` where some bits are unknown; null where all are."""
     unknown &= mask

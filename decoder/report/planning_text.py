@@ -102,7 +102,7 @@ def match_text(result: MatchResult, *, width: int, colour: bool, answer_only: bo
     table = table_text(("places", "cause", "region", "lanes", "first at"), rows, width=width, colour=colour)
     more = len(result.groups) - _GROUPS
     rest = [f"and {plural(more, 'group')} more, in --json"] if more > 0 else []
-    steps = [plain(result.instruction.sentence)] if result.instruction is not None else []
+    steps = [plain(result.instruction.sentence, 800)] if result.instruction is not None else []
     ways = [f"Ways parted at {_place(s)}, for {plural(s.cycles, 'cycle')}" for s in result.stretches[:_STRETCHES]]
     return (
         head

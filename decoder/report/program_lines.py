@@ -6,7 +6,10 @@ from busledger.decoder.figures import count
 from busledger.decoder.findings import ProgramFinding, WitnessFinding
 from busledger.decoder.text import plain
 
-__all__ = ["program_lines"]
+__all__ = ["LONGEST_SENTENCE", "program_lines"]
+
+LONGEST_SENTENCE = 800
+"""Characters of a sentence on the program: with names and long addresses some need more than a name does."""
 
 
 def program_lines(program: ProgramFinding | None) -> list[str]:
@@ -17,9 +20,9 @@ def program_lines(program: ProgramFinding | None) -> list[str]:
     lines = []
     if program.derailed is not None:
         mark = " (inferred: the bus does not tell the fetches)" if program.derailed.inferred else ""
-        lines.append(f"Derailed: {plain(program.derailed.sentence)}{mark}")
+        lines.append(f"Derailed: {plain(program.derailed.sentence, LONGEST_SENTENCE)}{mark}")
     if program.beginning:
-        lines.append(plain(program.beginning))
+        lines.append(plain(program.beginning, LONGEST_SENTENCE))
     if program.witness is not None:
         lines += witness_lines(program.witness)
     return lines
@@ -34,7 +37,7 @@ def witness_lines(witness: WitnessFinding) -> list[str]:
             f"took another byte than the clips saw{where}. That is a fault on the processor's side of the clips, or of "
             "a clip."
         )
-        return [head, *(plain(sentence) for sentence in witness.sentences)]
+        return [head, *(plain(sentence, LONGEST_SENTENCE) for sentence in witness.sentences)]
     if not witness.told:
         return []
     seldom = min(witness.lanes, key=lambda lane: witness.lanes[lane])

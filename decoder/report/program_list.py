@@ -34,13 +34,14 @@ def folded_text(page: Sequence[Sequence[str]], names: Sequence[str], *, rows: in
 
 def _grouped(rows: Sequence[dict[str, str]]) -> list[list[dict[str, str]]]:
     groups: list[list[dict[str, str]]] = []
-    last: list[dict[str, str]] = []  # of an instruction: what belongs to none may come between its cycles
+    of: dict[str, list[dict[str, str]]] = {}  # what belongs to none, or to the next one, may come between its cycles
     for row in rows:
-        if row["of"] and last and last[0]["of"] == row["of"]:
-            last.append(row)
+        if row["of"] in of:
+            of[row["of"]].append(row)
             continue
         groups.append([row])
-        last = groups[-1] if row["of"] else last
+        if row["of"]:
+            of[row["of"]] = groups[-1]
     return groups
 
 

@@ -1,6 +1,7 @@
 """All benchmarks in one command: ``python -m tests.benchmarks [--quick] [--huge]``.
 
 --quick   small captures, few rounds (minutes)
+--targets only the figures that have a target, beside it
 --huge    peak memory on 10 GB as well
 
 The browser's keys: ``python -m tests.benchmarks.browser``.
@@ -14,13 +15,14 @@ from pathlib import Path
 
 from rich.console import Console
 
-from tests.benchmarks import boards, reading, whole
+from tests.benchmarks import boards, reading, targets, whole
 
 
 def main() -> None:
     """Runs everything and prints one table after the other."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--targets", action="store_true")
     parser.add_argument("--huge", action="store_true")
     asked = parser.parse_args()
     rounds, size = (3, 40 * 10**6) if asked.quick else (5, 200 * 10**6)
@@ -28,6 +30,11 @@ def main() -> None:
     console = Console()
     with tempfile.TemporaryDirectory(prefix="busledger-bench-") as name:
         folder = Path(name)
+        shapes = reading.shape_rates(folder, size // 5, 10**6, rounds)
+        console.print(reading.shapes_table(shapes))
+        console.print(targets.targets_table(targets.figures(folder, shapes, size, rounds)))
+        if asked.targets:
+            return
         console.print(whole.start_table(rounds, compile_too=True))
         console.print(whole.commands_table(folder, size, rounds))
         console.print(whole.growth_table(folder))

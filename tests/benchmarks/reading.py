@@ -1,6 +1,7 @@
 """How fast captures are read, beside two other readers and a bare scan for line ends, in one run.
 
     python -m tests.benchmarks.reading --size 200MB
+    python -m tests.benchmarks.reading --shapes --size 40MB --rounds 3
     python -m tests.benchmarks.reading --memory 2GB
 
 Two generated captures (28 scalar lines of bus-like traffic): one change a line,
@@ -21,12 +22,14 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 from rich.console import Console
 from rich.table import Table
 
 from tests.benchmarks.bus_traffic import write_capture
+from tests.benchmarks.dump_shapes import SHAPES, Shape, write_shape
 
 _UNITS = {"KB": 10**3, "MB": 10**6, "GB": 10**9}
 
@@ -108,6 +111,51 @@ def compare(folder: Path, size: int, small: int, rounds: int) -> Table:
     return table
 
 
+def _processor_s(read: Callable[[Path], int], path: Path) -> float:
+    """Processor seconds a megabyte of one pass, all threads."""
+    begin = time.process_time()
+    read(path)
+    return (time.process_time() - begin) / (path.stat().st_size / 1e6)
+
+
+@dataclass(frozen=True)
+class ShapeRates:
+    """Of one shape of dump: MB a processor second, and how many times as much as the two other readers."""
+
+    shape: Shape
+    rate: float
+    to_pywellen: float
+    to_vcdvcd: float
+
+
+def shape_rates(folder: Path, size: int, small: int, rounds: int) -> list[ShapeRates]:
+    """Every shape; processor time, medians of rounds in which each reader runs in turn."""
+    whole, part, found = folder / "whole.vcd", folder / "part.vcd", []
+    for shape in SHAPES:
+        write_shape(whole, size, shape)
+        write_shape(part, min(size, small), shape)
+        costs: dict[str, list[float]] = {"ours": [], "pywellen": [], "vcdvcd": []}
+        for round_ in range(rounds + 1):
+            ours, theirs = _processor_s(read_ours, whole), _processor_s(read_pywellen, whole)
+            if round_:  # the first one compiles the kernels, or loads them
+                costs["ours"].append(ours)
+                costs["pywellen"].append(theirs / ours)
+                costs["vcdvcd"].append(_processor_s(read_vcdvcd, part) / ours)
+        median = {name: statistics.median(values) for name, values in costs.items()}
+        found.append(ShapeRates(shape, 1 / median["ours"], median["pywellen"], median["vcdvcd"]))
+    return found
+
+
+def shapes_table(rates: list[ShapeRates]) -> Table:
+    """One row a shape."""
+    table = Table(title="Reading by shape of dump (processor time; wanted: 3 × pywellen, 80 × vcdvcd)")
+    for column in ("channels", "MB/s", "× pywellen", "× vcdvcd"):
+        table.add_column(column, justify="left" if column == "channels" else "right")
+    for row in rates:
+        table.add_row(row.shape.name, f"{row.rate:.0f}", f"{row.to_pywellen:.1f}", f"{row.to_vcdvcd:.0f}")
+    return table
+
+
 def peak_memory(folder: Path, size: int) -> str:
     """Peak resident memory of a process of its own that reads a capture of ``size`` bytes."""
     path = folder / "long.vcd"
@@ -135,10 +183,14 @@ def main() -> None:
     parser.add_argument("--slice", type=_bytes, default=10**7, help="part that vcdvcd is timed on (10MB)")
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--memory", type=_bytes, default=None, help="capture to measure peak memory on (2GB)")
+    parser.add_argument("--shapes", action="store_true", help="dumps of 28 to 200 channels, scalars and vectors")
     asked = parser.parse_args()
     console = Console()
     with tempfile.TemporaryDirectory() as folder:
-        if asked.size or not asked.memory:
+        if asked.shapes:
+            rates = shape_rates(Path(folder), asked.size or 40 * 10**6, asked.slice // 5, asked.rounds)
+            console.print(shapes_table(rates))
+        elif asked.size or not asked.memory:
             console.print(compare(Path(folder), asked.size or 200 * 10**6, asked.slice, asked.rounds))
         if asked.memory:
             console.print(peak_memory(Path(folder), asked.memory))

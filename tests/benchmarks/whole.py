@@ -22,12 +22,12 @@ from busledger.tui.commands.main import main as command
 from tests.benchmarks.long_capture import Traffic, chunks, write
 from tests.benchmarks.reading import read_ours
 
-__all__ = ["commands_table", "growth_table", "memory_table", "start_table"]
+__all__ = ["ROOT", "commands_table", "growth_table", "memory_table", "start_table", "started", "timed"]
 
 ROOT = Path(__file__).parents[2]
 
 
-def _timed(work: Callable[[], object]) -> tuple[float, float]:
+def timed(work: Callable[[], object]) -> tuple[float, float]:
     """Seconds on the wall, and of processor time over all threads."""
     wall, processor = time.perf_counter(), time.process_time()
     work()
@@ -67,7 +67,7 @@ def commands_table(folder: Path, size: int, rounds: int) -> Table:
     costs: dict[str, list[float]] = {name: [] for name in works}
     for round_ in range(rounds + 1):
         for name, work in works.items():
-            wall, cost = _timed(work)
+            wall, cost = timed(work)
             if round_:  # the first one loads the kernels
                 walls[name].append(wall)
                 costs[name].append(cost)
@@ -98,15 +98,15 @@ def growth_table(folder: Path) -> Table:
         table.add_column(head, justify="left" if head == "what grows" else "right")
     cases = [
         *(("length", f"{size} MB", size, Traffic()) for size in (10, 20, 40, 80)),
-        *(("channels", str(28 + extra), 20, Traffic(extra=extra)) for extra in (0, 36, 100)),
-        *(("regions", str(banks), 20, Traffic(banks=banks)) for banks in (2, 8)),
+        *(("channels", str(28 + extra), 20, Traffic(extra=extra)) for extra in (0, 36, 66, 172)),
+        *(("regions", str(banks), 20, Traffic(banks=banks)) for banks in (1, 2, 8, 32)),
         *(("wrong reads a period", str(wrong), 20, Traffic(wrong=wrong)) for wrong in (0, 1, 10, 100)),
     ]
     for what, to, size, traffic in cases:
         write(folder / "run.vcd", size * 10**6, traffic)
         request = Request(folder / "run.vcd", board=folder / "card.toml")
         run_check(request)
-        cost = statistics.median(_timed(lambda asked=request: run_check(asked))[1] for _ in range(3))
+        cost = statistics.median(timed(lambda asked=request: run_check(asked))[1] for _ in range(3))
         megabytes = (folder / "run.vcd").stat().st_size / 1e6
         table.add_row(what, to, f"{megabytes:.0f}", f"{cost:.2f}", f"{1000 * cost / megabytes:.1f}")
     return table
@@ -155,16 +155,17 @@ def start_table(rounds: int, *, compile_too: bool) -> Table:
     for head in ("what", "s", "processor s"):
         table.add_column(head, justify="left" if head == "what" else "right")
     for name, arguments in (("python -c pass", None), ("--help", ["--help"]), ("check of a bundled capture", check)):
-        walls, costs = zip(*(_started(arguments, {}) for _ in range(rounds)), strict=True)
+        walls, costs = zip(*(started(arguments, {}) for _ in range(rounds)), strict=True)
         table.add_row(name, f"{statistics.median(walls):.2f}", f"{statistics.median(costs):.2f}")
     if compile_too:
         with tempfile.TemporaryDirectory() as cache:
-            wall, cost = _started(check, {"NUMBA_CACHE_DIR": cache})
+            wall, cost = started(check, {"NUMBA_CACHE_DIR": cache})
         table.add_row("the same, kernels compiled first", f"{wall:.1f}", f"{cost:.1f}")
     return table
 
 
-def _started(arguments: list[str] | None, environment: dict[str, str]) -> tuple[float, float]:
+def started(arguments: list[str] | None, environment: dict[str, str]) -> tuple[float, float]:
+    """Wall and processor seconds of one process of the command; None: of Python alone."""
     code = "pass" if arguments is None else "import sys\nfrom busledger.tui.start import main\nsys.exit(main())"
     wall, before = time.perf_counter(), os.times()
     subprocess.run(

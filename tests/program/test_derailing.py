@@ -157,3 +157,18 @@ def test_a_memory_test_that_reads_wrong_stays_on_its_road():
     card = run_z80(Card(rom, spoil=low(0, [0x4000])), 60)
     assert any(row[1] == 0x4000 and row[2] == 0x54 for row in card.log)
     assert derailed("z80", card) is None
+
+
+def test_a_68000_that_does_nothing_is_told_from_its_reset():
+    """Four words of the program space are read, the stack and the program counter; then nothing that can be read."""
+    rows = [(0, 0x0000), (2, 0x7000), (4, 0x0000), (6, 0x1000)] + [(0x1000 + 2 * n, 0x4AFB) for n in range(300)]
+    cycles, compared = Cycles.empty(len(rows)), Compared.empty(len(rows))
+    for i, (address, data) in enumerate(rows):
+        cycles.kind[i], cycles.address[i], cycles.data[i], cycles.width[i] = Kind.OPCODE_FETCH, address, data, 3
+    follower = Follower(load_set("68000"))
+    beginning = Beginning(follower.glossary)
+    for block in (follower.feed(cycles, compared), follower.finish()):
+        beginning.feed(block)
+    assert beginning.sentence() == (
+        "The reset vector was read as 00001000 (cycle 3), and no program can be read behind it."
+    )

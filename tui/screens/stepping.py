@@ -103,7 +103,7 @@ class SteppingScreen(BrowserScreen):
             self.host.act(states.say, "The program did not leave its road, as far as it was followed.")
             return
         self.host.act(states.go_to, program.derailed.cycle)
-        self.host.act(states.say, plain(program.derailed.sentence), "wrong")
+        self.host.act(states.say, plain(program.derailed.sentence, 800), "wrong")
 
     def action_back(self) -> None:
         """To where the last jump came from."""

@@ -4,7 +4,7 @@ import numba as nb
 import numpy as np
 
 from busledger.decoder.bits_kernel import lowest_bit
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 WRITTEN = 1
 READ = 2
@@ -13,7 +13,7 @@ RIGHT = 0
 WRONG = 1
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def _store(cell, lanes, data, unknown, value, valid, stamp, clock):
     """A write: the cell's known lanes take the data, unknown ones become unknown."""
     sure = lanes & ~unknown
@@ -22,7 +22,7 @@ def _store(cell, lanes, data, unknown, value, valid, stamp, clock):
     stamp[cell] = clock
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def _spread(seen, levels, moves, pairs):
     """Adds ``seen`` int64 (3, regions, 256), right reads of whole words by expected value, by the lanes that rose
     and by those that fell from what the idle bus held, to the counts a lane."""
@@ -41,7 +41,7 @@ def _spread(seen, levels, moves, pairs):
                     pairs[r, i, j] += times * (bit ^ ((value >> j) & 1))
 
 
-@nb.njit(**INNER)
+@inner()
 def _count_lanes(r, expected, known, wrong, kept, levels, moves, driven, before, until):
     """Levels and transitions of the compared lanes; ``driven``: right reads that the idle bus did not hold already."""
     lanes = levels.shape[2]
@@ -51,9 +51,12 @@ def _count_lanes(r, expected, known, wrong, kept, levels, moves, driven, before,
         high = (expected >> lane) & 1
         bad = (wrong >> lane) & 1
         if bad:
-            if before[lane, 0, 0] < 0:
-                before[lane] = levels[:, RIGHT, lane]
-            until[lane] = levels[:, RIGHT, lane]
+            first = before[lane, 0, 0] < 0
+            for region in range(levels.shape[0]):  # one by one: slices would take seconds to compile
+                for level in range(2):
+                    until[lane, region, level] = levels[region, RIGHT, lane, level]
+                    if first:
+                        before[lane, region, level] = levels[region, RIGHT, lane, level]
         levels[r, bad, lane, high] += 1
         if ((kept >> lane) & 1) != high:
             moves[r, lane, high] += 1
@@ -61,7 +64,7 @@ def _count_lanes(r, expected, known, wrong, kept, levels, moves, driven, before,
         driven[r] += 1
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def _count_pairs(r, expected, known, pairs):
     """Right reads in which lanes i < j were due at different levels, as a short between them would have shown."""
     lanes = pairs.shape[1]
@@ -72,7 +75,7 @@ def _count_pairs(r, expected, known, pairs):
                 pairs[r, i, j] += (others >> j) & 1
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def _told_apart(cell, other, expected, known, held, value, valid, stamp):
     """Whether a read of ``cell`` comes right only if ``other`` is another cell.
 

@@ -4,7 +4,7 @@ import numba as nb
 import numpy as np
 
 from busledger.decoder.diagnosis.replay.effect_kernel import mix
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 # Columns of a tally, as in replay_kernel.
 HIT, MISS, OTHER, EXPLAINED = range(4)
@@ -37,7 +37,7 @@ def written_between(cell, is_write, compared, wrong, victim, lane, first_cell, s
             since[c - first_cell] = 1
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def fire(k, old, old_known, new, lanes, fired, theory):
     """A write of cell k, slot by slot of (lane, trigger, effect): note it, and let the hard theory's victim change."""
     for j in range(lanes.shape[0]):

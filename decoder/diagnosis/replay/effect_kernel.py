@@ -1,12 +1,11 @@
 """What replay kernels share: a hash of effects, and counting bits."""
 
-import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def mix(index, bits):
     """A 64-bit hash of one effect (splitmix64, Steele et al. 2014, constants from memory)."""
     z = np.uint64(index) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(bits)
@@ -15,7 +14,7 @@ def mix(index, bits):
     return z ^ (z >> np.uint64(31))
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def ones(bits):
     """How many bits are set."""
     n = 0

@@ -4,7 +4,7 @@ import math
 
 import numba as nb
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 _ROUNDS = 3  # of expectation and maximisation: the sum over rates needs the mode to a step of its own only
 _FLOOR = 1.0e-9
@@ -14,7 +14,7 @@ _SPENT = 8.0
 _STEPS = 24
 
 
-@nb.njit(**INNER)
+@inner()
 def _forward(hits, misses, log_on, log_off, wakes, sleeps, forward):
     """Log likelihood of all windows at one rate; ``forward``: the chance of being awake given all windows so far."""
     chance = wakes / (wakes + sleeps)
@@ -34,7 +34,7 @@ def _forward(hits, misses, log_on, log_off, wakes, sleeps, forward):
     return found
 
 
-@nb.njit(**INNER)
+@inner()
 def _asked(misses, wakes, sleeps, awake, forward):
     """Backward: of ``misses``, how many fall into waking windows, by expectation."""
     n = misses.shape[0]
@@ -53,7 +53,7 @@ def _asked(misses, wakes, sleeps, awake, forward):
     return asked
 
 
-@nb.njit(**INNER)
+@inner()
 def _at(x, hits, misses, wakes, sleeps, a, b, forward):
     """Log of likelihood × prior × dρ/dx at the rate ρ = 1 / (1 + e^−x)."""
     log_on, log_off = -math.log1p(math.exp(-x)), -math.log1p(math.exp(x))

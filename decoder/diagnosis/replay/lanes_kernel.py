@@ -3,7 +3,7 @@
 import numba as nb
 
 from busledger.decoder.diagnosis.replay.effect_kernel import mix
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 # Columns of a tally, as in replay_kernel.
 HIT, MISS, OTHER, EXPLAINED = range(4)
@@ -12,7 +12,7 @@ LOW, HIGH, KEPT, AND, OR, KEPT_BY_CARD = 0, 1, 2, 3, 4, 5
 KEPT_FROM_BUS = 6  # played as KEPT_BY_CARD, with what the bus carried before in place of what the card did
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def bend(does, mask, value, known, kept, rest):
     """(levels, known lanes) of a read of ``value`` through the fault."""
     if does == LOW:

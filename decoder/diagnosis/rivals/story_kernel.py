@@ -3,7 +3,7 @@
 import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 HELD = 6  # different contents that are remembered of a cell
 SIDES = 6  # of a cell that two may answer for: each one's, and what was written to either since
@@ -60,7 +60,7 @@ def tell(rows, memory, told):
     return np.int64(0)
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def _remember(held, count, c, value):
     """``value`` as the latest content of cell ``c``."""
     at = count[c]

@@ -11,7 +11,7 @@ from busledger.decoder.bus.columns import Cycles, Flag, Kind
 from busledger.decoder.program.following.ahead_8086_kernel import follow_queue
 from busledger.decoder.program.following.ahead_68000_kernel import follow_ahead
 from busledger.decoder.program.following.ahead_kernel import pack_bytes, pack_words, share_out
-from busledger.decoder.program.following.arrays import AheadMarks, AheadRows, Opcodes, QueueMarks, QueueRows
+from busledger.decoder.program.following.arrays import AheadCode, AheadGaps, AheadMarks, CodeRows, Opcodes8086
 from busledger.decoder.program.following.columns import Instructions, State
 from busledger.decoder.program.following.lengths_8086 import opcodes_8086
 from busledger.decoder.program.following.lengths_68000 import late_writes
@@ -29,16 +29,10 @@ _MOVING = (Kind.READ, Kind.WRITE)
 
 @dataclass(slots=True)
 class _Code:
-    """What was read of the program: values (-1: not seen whole), where, which rows, what came before."""
+    """What was read of the program, and in which rows."""
 
-    value: _Ints
-    address: _Ints
-    row: _Ints
-    last_row: _Ints
-    fresh: NDArray[np.bool_]
-    vector: _Ints
-    reads: _Ints
-    busy: NDArray[np.bool_]
+    code: AheadCode
+    rows: CodeRows
 
 
 class Ahead:
@@ -47,57 +41,59 @@ class Ahead:
     def __init__(self, table: WideSet, mask: int) -> None:
         self._table = table
         self._mask = mask
-        self._locked = False
+        self._locked = self._begun = False
         self._before = -1  # row, in the whole list, of the instruction that ran last
 
-    def settle(self, cycles: Cycles, base: int, *, last: bool) -> tuple[int, _Ints, NDArray[np.uint8], Instructions]:
+    def settle(
+        self, cycles: Cycles, base: int, *, last: bool
+    ) -> tuple[int, _Ints, NDArray[np.uint8], Instructions]:
         """(rows that are settled, ``of`` and ``part`` of each, as ``Followed`` has them, the instructions among them).
 
         ``base`` numbers the first row in the whole list; instructions have no numbers of texts yet.
         """
         bytewise = self._table.file.units == "x86"
         code = self._bytes(cycles) if bytewise else self._words(cycles)
-        n = len(code.value)
-        mark, writes = np.zeros(n, np.uint8), np.zeros(n, np.uint8)
-        owner, whose, late = (np.full(n, -1, np.int64) for _ in range(3))
-        first, length, counts = np.empty(n, np.int64), np.empty(n, np.int64), np.zeros(2, np.int64)
-        if bytewise:
-            done, locked = follow_queue(
-                QueueRows(code.value, code.address, code.fresh, code.vector, code.reads), Opcodes(*opcodes_8086()),
-                self._mask, self._locked, last, QueueMarks(mark, owner, first, length, counts),
-            )  # fmt: skip
-        else:
-            done, locked = follow_ahead(
-                AheadRows(code.value, code.address, code.fresh, code.vector, code.busy), self._table.words,
-                late_writes(self._table.file.bus_bytes), self._mask, self._locked, last,
-                AheadMarks(mark, owner, whose, late, writes, first, length, counts),
-            )  # fmt: skip
-        self._locked = bool(locked)
-        stop = len(cycles) if last or done >= n else int(code.row[done])
-        first, length = first[: counts[0]], length[: counts[0]]
-        of, part = np.full(stop, -1, np.int64), np.zeros(stop, np.uint8)
-        row = code.row[first] + base
-        share_out(
-            cycles.kind[:stop], code.row[:done], code.last_row[:done], mark[:done], owner[:done], whose[:done],
-            late[:done], writes[:done], row, self._before, of, part,
+        n = len(code.code.value)
+        if n and not self._begun:
+            self._locked = int(code.code.address[0]) == self._table.file.starts_at
+            self._begun = True
+        marks = AheadMarks(
+            np.zeros(n, np.uint8), np.full(n, -1, np.int64), np.empty(n, np.int64), np.empty(n, np.int64),
+            np.zeros(2, np.int64),
         )  # fmt: skip
-        packed, tail = np.zeros(len(first), np.uint64), np.zeros(len(first), np.uint16)
+        gaps = AheadGaps(np.full(n, -1, np.int64), np.full(n, -1, np.int64), np.zeros(n, np.uint8))
+        mask, words = self._mask, self._table.words
         if bytewise:
-            pack_bytes(code.value, first, length, packed)
+            done, locked = follow_queue(code.code, Opcodes8086(*opcodes_8086()), mask, self._locked, last, marks)
+        else:
+            late = late_writes(self._table.file.bus_bytes)
+            done, locked = follow_ahead(code.code, words, late, mask, self._locked, last, marks, gaps)
+        self._locked = bool(locked)
+        stop = len(cycles) if last or done >= n else int(code.rows.first[done])
+        counts = marks.counts
+        first, length = marks.first[: counts[0]], marks.length[: counts[0]]
+        of, part = np.full(stop, -1, np.int64), np.zeros(stop, np.uint8)
+        row = code.rows.first[first] + base
+        known = CodeRows(code.rows.first[:done], code.rows.last[:done])
+        share_out(cycles.kind[:stop], known, marks, gaps, row, self._before, of, part)
+        packed, tail = np.zeros(len(first), np.uint64), np.zeros(len(first), np.uint16)
+        seen = np.ones(len(first), np.bool_)
+        if bytewise:
+            pack_bytes(code.code.value, first, length, packed)
             size = np.minimum(length, 8)
         else:
-            pack_words(code.value, first, length, mark, owner, packed, tail)
+            pack_words(code.code.value, marks, packed, tail, seen)
             size = 2 * length
         if counts[1] != -2:
             self._before = int(row[counts[1]]) if counts[1] >= 0 else -1
         found = Instructions(
             row=row,
             end=np.append(row[1:], base + stop)[: len(row)],
-            address=code.address[first].astype(np.uint32),
+            address=code.code.address[first].astype(np.uint32),
             packed=packed,
             tail=tail,
             size=size.astype(np.uint8),
-            state=np.full(len(first), State.WHOLE, np.uint8),
+            state=np.where(seen, State.WHOLE, State.DOUBTFUL).astype(np.uint8),
             text=np.full(len(first), -1, np.int32),
         )
         return stop, of, part, found
@@ -113,11 +109,11 @@ class Ahead:
             value = np.where(whole, (cycles.data[rows] & np.uint32(0xFFFF)).astype(np.int64), -1)
             last_row = rows
         else:
-            byte = np.where(cycles.data_unknown[rows] & np.uint32(0xFF), -1, cycles.data[rows] & np.uint32(0xFF))
+            byte = _seen_bytes(cycles, rows)
             even = np.flatnonzero((address >= 0) & (address & 1 == 0))
             even = even[even + 1 < len(rows)]
             even = even[address[even + 1] == address[even] + 1]
-            high, low = byte[even].astype(np.int64), byte[even + 1].astype(np.int64)
+            high, low = byte[even], byte[even + 1]
             value = np.where((high >= 0) & (low >= 0), high << 8 | low, -1)
             rows, last_row, address = rows[even], rows[even + 1], address[even]
         fresh = np.diff(gap[rows], prepend=0) > 0
@@ -134,18 +130,19 @@ class Ahead:
         next_row = np.append(rows[1:], len(cycles))
         busy = moved[np.maximum(next_row - 1, 0)] > moved[last_row]
         vector = self._vectors(cycles, rows, address)
-        return _Code(value, address, rows, last_row, fresh, vector, reads[rows], np.asarray(busy))
+        code = AheadCode(value, address, fresh, vector, reads[rows], np.asarray(busy))
+        return _Code(code, CodeRows(rows, last_row))
 
     def _bytes(self, cycles: Cycles) -> _Code:
         """The bytes of an 8088's program."""
         rows = np.flatnonzero(cycles.kind == Kind.OPCODE_FETCH)
         mask = np.uint32(self._mask)
         address = np.where(cycles.address_unknown[rows] & mask, -1, (cycles.address[rows] & mask).astype(np.int64))
-        byte = np.where(cycles.data_unknown[rows] & np.uint32(0xFF), -1, cycles.data[rows] & np.uint32(0xFF))
+        byte = _seen_bytes(cycles, rows)
         fresh = np.diff(np.cumsum((cycles.flags & Flag.AFTER_GAP) != 0)[rows], prepend=0) > 0
         if len(rows):
             fresh[0] = False
-        return self._code(cycles, byte.astype(np.int64), address, rows, rows, fresh)
+        return self._code(cycles, byte, address, rows, rows, fresh)
 
     def _vectors(self, cycles: Cycles, rows: _Ints, address: _Ints) -> _Ints:
         """For each word or byte of the program the address of an exception's routine that begins with it, else -1."""
@@ -177,3 +174,9 @@ class Ahead:
             if written[rows[j]] - written[max(0, head - _TAKING)] >= _FEWEST_PUSHED:
                 made[j] = to
         return made
+
+
+def _seen_bytes(cycles: Cycles, rows: _Ints) -> _Ints:
+    """D0-D7 of the rows, -1 where a bit was not seen."""
+    byte = (cycles.data[rows] & np.uint32(0xFF)).astype(np.int64)
+    return np.where(cycles.data_unknown[rows] & np.uint32(0xFF), np.int64(-1), byte)

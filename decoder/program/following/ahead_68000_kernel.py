@@ -1,13 +1,8 @@
 """What a 68000 ran of the words that it read ahead: streams of words, and where each of them was left.
 
 The processor always has the word behind the one it is about to run, so that a jump is taken when the word behind it, or
-its own last one, has been read and no other (M68000 User's Manual, section on prefetch; the microprogram). All arrays
-are of words of the program in the order in which they were read:
-
-``word`` int64 (-1 a bit was not seen), ``address`` int64 (-1), ``fresh`` bool (samples are missing before it),
-``vector`` int64 (where an exception taken before it leads, -1 none), ``busy`` bool (data are read or written behind it
-before the next word). ``words`` uint8 (65536,): of the instruction that
-a word begins, 0 none.
+its own last one, has been read and no other (M68000 User's Manual, section on prefetch; the microprogram). ``word`` and
+``address`` are those of ``AheadCode``, ``stream`` numbers the words of one stream.
 
 A read of data relative to the program counter is marked as program too: its address tells it from a jump.
 """
@@ -16,6 +11,8 @@ from __future__ import annotations
 
 import numba as nb
 import numpy as np
+
+from busledger.decoder.inner_kernel import inner
 
 NONE = 0
 OPCODE = 1
@@ -33,7 +30,7 @@ TRAPPED = 3  # by an exception of its own
 NOWHERE = 4  # a jump whose way is not known
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def leads(op):
     """How an operation word may leave the straight line."""
     line = op >> 12
@@ -48,18 +45,16 @@ def leads(op):
     return OTHER
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def always_leaves(op):
     """Whether what stands behind the operation is not run next."""
     how = leads(op)
-    return (
-        (how == DIRECT and (op >> 8 in (0x60, 0x61) or op >> 12 == 4))
-        or how == ANYWHERE
-        or (how == TRAPPED and op != 0x4E76)
+    return (how == DIRECT and (op >> 8 in (0x60, 0x61) or op >> 12 == 4)) or how == ANYWHERE or (
+        how == TRAPPED and op != 0x4E76
     )
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def target(op, here, first, second, mask):
     """Where a DIRECT operation at ``here`` leads; ``first`` and ``second`` are the words behind it."""
     signed = (first ^ 0x8000) - 0x8000
@@ -73,7 +68,7 @@ def target(op, here, first, second, mask):
     return (first << 16 | second) & mask
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def reads_of_program(op, words_of_mask):
     """(words that it reads relative to the program counter, 0 none; whether an index makes their address unknown)."""
     ea = op & 0x3F
@@ -102,7 +97,7 @@ def reads_of_program(op, words_of_mask):
     return count, ea == 0x3B
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def _ones(value):
     count = 0
     while value > 0:
@@ -111,7 +106,7 @@ def _ones(value):
     return count
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def _excursion(k, x, stream, m, word, address, mask):
     """Words from k on that the instruction at stream place ``x`` reads as data; 0 where it does not.
 
@@ -144,7 +139,7 @@ def _excursion(k, x, stream, m, word, address, mask):
     return count
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def _out_of_reset(i, n, word, address, mask):
     """Whether four words from i on are the reset vectors, and the program begins where they say."""
     if address[i] != 0 or i + 4 >= n or address[i + 3] != 6 or word[i + 2] < 0 or word[i + 3] < 0:
@@ -152,7 +147,7 @@ def _out_of_reset(i, n, word, address, mask):
     return address[i + 4] == (word[i + 2] << 16 | word[i + 3]) & mask
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def _may_go_on(place, size, stream, word, address, there, mask):
     """Whether the instruction at a stream place, which always leaves, may have gone on at ``there``."""
     op = word[stream[place]]
@@ -165,27 +160,26 @@ def _may_go_on(place, size, stream, word, address, there, mask):
 
 
 @nb.njit(cache=True, nogil=True)
-def follow_ahead(given, words, late, mask, locked, last, out):
+def follow_ahead(code, words, late, mask, locked, last, marks, gaps):
     """Mark the words that were run, and say whose the accesses between two words are.
 
     Parameters
     ----------
-    given, out : ``AheadRows``, ``AheadMarks``
+    code : ``AheadCode``
+    words, late : uint8, shape (65536,), of the instruction that a word begins: how many, and how many writes it makes
+        after the word two behind it was read
+    mask : all bits of the program counter
     locked : whether word 0 begins an instruction
     last : no words come after these
-    mark : uint8 out, zero at first
-    owner : int64 out, instruction (its number) that a word belongs to, -1
-    gap_owner, gap_late : int64 out, instructions of the accesses behind a word: those of ``gap_late`` are its first
-        ``gap_writes`` (uint8 out) writes; -1 of none, -2 of the last instruction of the call before, -4 of an exception
-    first, length : int64 out, of each instruction: its first word, how many
-    counts : int64 out, (instructions, the last of them)
+    marks, gaps : ``AheadMarks`` and ``AheadGaps``, filled; ``mark`` zero at first
 
     Returns
     -------
     (words of which all is known, whether an instruction begins behind them)
     """
-    word, address, fresh, vector, busy = given
-    mark, owner, gap_owner, gap_late, gap_writes, first, length, counts = out
+    word, address, fresh, vector, _, busy = code
+    mark, owner, first, length, counts = marks
+    gap_owner, gap_late, gap_writes = gaps
     n = word.shape[0]
     stream = np.empty(n + 1, np.int64)
     begin = np.empty(n + 1, np.int64)  # stream places of instructions
@@ -215,6 +209,7 @@ def follow_ahead(given, words, late, mask, locked, last, out):
         parsed = 0  # stream place that is not parsed yet
         made = 0
         lost = not locked
+        began_locked = locked
         out = False
         gone = False  # samples missing
         final = False  # no more words come
@@ -348,6 +343,7 @@ def follow_ahead(given, words, late, mask, locked, last, out):
                 break
             run += 1
         base = total
+        earlier = before
         for back in range(run):
             first[total] = stream[begin[back]]
             length[total] = size[back]
@@ -413,9 +409,9 @@ def follow_ahead(given, words, late, mask, locked, last, out):
             while e < n and not fresh[e] and address[e] == (address[e - 1] + 2) & mask:
                 e += 1
             if e >= n and not last and e - k < LONGEST_STREAM:
-                counts[0] = total
-                counts[1] = before
-                return i, False
+                counts[0] = base
+                counts[1] = earlier
+                return i, began_locked
             before = -1
             if e < n and not fresh[e] and address[e] == (address[stream[m - 1]] + 2) & mask:
                 i = e

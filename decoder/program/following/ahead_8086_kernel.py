@@ -1,9 +1,7 @@
 """What an 8088 ran of the bytes that it read ahead: runs of bytes, and where each of them was left.
 
 Up to four bytes wait in the queue (iAPX 86,88 User's Manual, bus interface unit), so that a jump is taken with at most
-four bytes read behind it. All arrays are of bytes of the program in the order in which they were read, as
-``ahead_68000_kernel`` has them; ``reads`` counts the reads of data before a byte; ``more``, ``modes`` and ``fields``
-are the tables of ``lengths_8086``.
+four bytes read behind it.
 """
 
 from __future__ import annotations
@@ -11,6 +9,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import inner
 from busledger.decoder.program.following.ahead_68000_kernel import (
     ANYWHERE,
     DIRECT,
@@ -65,7 +64,7 @@ def length_at(value, at, stop, more, modes, fields):
     return end - at, op_at
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def leads_8086(op, second):
     """How an opcode may leave the straight line; ``second`` is the byte behind it."""
     if 0x70 <= op < 0x80 or 0xE0 <= op <= 0xE3 or op in (0xE8, 0xE9, 0xEB, 0x9A, 0xEA):
@@ -75,7 +74,7 @@ def leads_8086(op, second):
     return TRAPPED if op in (0xCC, 0xCD, 0xCE) else OTHER
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def target_of(value, op_at, after, mask):
     """Where a DIRECT instruction leads; ``after`` is the address behind it."""
     op = value[op_at]
@@ -88,32 +87,31 @@ def target_of(value, op_at, after, mask):
     return (after + (value[op_at + 1] ^ 0x80) - 0x80) & mask
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def _always(op):
     return op in (0xE8, 0xE9, 0xEB, 0x9A, 0xEA)
 
 
 @nb.njit(cache=True, nogil=True)
-def follow_queue(given, opcodes, mask, locked, last, out):
+def follow_queue(code, opcodes, mask, locked, last, marks):
     """Mark the bytes that were run.
 
     Parameters
     ----------
-    given, opcodes, out : ``QueueRows``, ``Opcodes``, ``QueueMarks``
+    code : ``AheadCode``
+    opcodes : ``Opcodes8086``
+    mask : all bits of an address
     locked : whether byte 0 begins an instruction
     last : no bytes come after these
-    mark : uint8 out, zero at first
-    owner : int64 out, instruction (its number) that a byte belongs to, -1
-    first, length : int64 out, of each instruction
-    counts : int64 out, (instructions, the last of them)
+    marks : ``AheadMarks``, filled; ``mark`` zero at first
 
     Returns
     -------
     (bytes of which all is known, whether an instruction begins behind them)
     """
-    value, address, fresh, vector, reads = given
+    value, address, fresh, vector, reads, _ = code
     more, modes, fields = opcodes
-    mark, owner, first, length, counts = out
+    mark, owner, first, length, counts = marks
     n = value.shape[0]
     begin = np.empty(n + 1, np.int64)
     size = np.empty(n + 1, np.int64)

@@ -11,15 +11,15 @@ from busledger.decoder.program.following.wide_kernel import put_word
 
 
 @nb.njit(cache=True, nogil=True)
-def share_out(
-    kind, code_row, code_last, mark, owner, gap_owner, gap_late, gap_writes, row, before, of, part,
-):  # fmt: skip
+def share_out(kind, code, marks, gaps, row, before, of, part):
     """Fill ``of`` (a row, -1) and ``part`` of all rows from what is known of the words between them.
 
-    ``code_row`` and ``code_last`` are the first and last row of each word; ``mark``, ``owner`` and ``gap_*`` what
-    ``follow_ahead`` says of it; ``row`` (in the whole list) the first row of each instruction, ``before`` that of the
-    one that ran last in an earlier call, -1.
+    ``code``: ``CodeRows``; ``marks`` and ``gaps`` what ``follow_ahead`` says of each word; ``row`` (in the whole list)
+    the first row of each instruction, ``before`` that of the one that ran last in an earlier call, -1.
     """
+    code_row, code_last = code
+    mark, owner = marks.mark, marks.owner
+    gap_owner, gap_late, gap_writes = gaps
     words = code_row.shape[0]
     k = -1
     writes = 0
@@ -58,15 +58,18 @@ def share_out(
 
 
 @nb.njit(cache=True, nogil=True)
-def pack_words(value, first, length, mark, owner, packed, tail):
-    """The bytes of each instruction: of words that belong to it, from its first on."""
-    for k in range(first.shape[0]):
+def pack_words(value, marks, packed, tail, seen):
+    """The bytes of each instruction: of words that belong to it, from its first on; ``seen``: all of them are known."""
+    mark, owner, first, length, _ = marks
+    for k in range(packed.shape[0]):
         got = 0
         done = 0
         e = first[k]
-        while done < length[k]:
+        seen[k] = True
+        while done < length[k] and e < value.shape[0]:
             if owner[e] == k and mark[e] in (OPCODE, OPERAND):
-                got = put_word(packed, tail, k, got, value[e])
+                seen[k] = seen[k] and value[e] >= 0
+                got = put_word(packed, tail, k, got, value[e] & 0xFFFF)
                 done += 1
             e += 1
 

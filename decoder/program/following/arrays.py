@@ -8,17 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "AheadCode",
+    "AheadGaps",
     "AheadMarks",
-    "AheadRows",
     "ByteTables",
+    "CodeRows",
     "FetchStyle",
     "Found",
+    "FoundWords",
     "GatherRows",
-    "KnownTexts",
-    "Opcodes",
-    "QueueMarks",
-    "QueueRows",
-    "Texts",
+    "Opcodes8086",
+    "Spelled",
 ]
 
 
@@ -70,73 +70,74 @@ class Found(NamedTuple):
     state: NDArray[np.uint8]
 
 
-class Texts(NamedTuple):
-    """Instructions by their bytes: address (uint32), bytes (uint64, first lowest) and those beyond eight, how many."""
+class FoundWords(NamedTuple):
+    """As ``Found``, with bytes nine and ten of each (uint16) beside the first eight."""
 
-    address: NDArray[Any]
-    packed: NDArray[Any]
-    tail: NDArray[Any]
-    size: NDArray[Any]
-
-
-class KnownTexts(NamedTuple):
-    """Those that have a number: ``slots`` int32 (a power of two of them, -1 empty) lead into the others."""
-
-    slots: NDArray[Any]
-    address: NDArray[Any]
-    packed: NDArray[Any]
-    tail: NDArray[Any]
-    size: NDArray[Any]
+    row: NDArray[np.int64]
+    end: NDArray[np.int64]
+    first_address: NDArray[np.uint32]
+    packed: NDArray[np.uint64]
+    tail: NDArray[np.uint16]
+    size: NDArray[np.uint8]
+    state: NDArray[np.uint8]
 
 
-class AheadRows(NamedTuple):
-    """Words fetched ahead: what they were, where, and whether samples are missing before them, a vector lies there, the
-    bus was busy behind them."""
+class Spelled(NamedTuple):
+    """What makes an instruction another one: columns of ``Instructions``."""
 
-    word: NDArray[Any]
-    address: NDArray[Any]
-    fresh: NDArray[Any]
-    vector: NDArray[Any]
-    busy: NDArray[Any]
+    address: NDArray[np.uint32]
+    packed: NDArray[np.uint64]
+    tail: NDArray[np.uint16]
+    size: NDArray[np.uint8]
+
+
+class AheadCode(NamedTuple):
+    """What was read of the program, in order: words, or an 8088's bytes.
+
+    ``value`` int64 (-1 a bit was not seen), ``address`` int64 (-1), ``fresh`` bool (samples are missing before it),
+    ``vector`` int64 (where an exception taken before it leads, -1 none), ``reads`` int64 (reads of data before it, all
+    in all), ``busy`` bool (data are read or written behind it before the next one).
+    """
+
+    value: NDArray[np.int64]
+    address: NDArray[np.int64]
+    fresh: NDArray[np.bool_]
+    vector: NDArray[np.int64]
+    reads: NDArray[np.int64]
+    busy: NDArray[np.bool_]
 
 
 class AheadMarks(NamedTuple):
-    """Filled by ``follow_ahead``, as it says."""
+    """Filled: ``mark`` uint8 (a ``Part``) and ``owner`` int64 (number of its instruction, -1) of each word or byte;
+    ``first`` and ``length`` int64 of each instruction; ``counts`` int64: (instructions, the last of them)."""
 
-    mark: NDArray[Any]
-    owner: NDArray[Any]
-    gap_owner: NDArray[Any]
-    gap_late: NDArray[Any]
-    gap_writes: NDArray[Any]
-    first: NDArray[Any]
-    length: NDArray[Any]
-    counts: NDArray[Any]
+    mark: NDArray[np.uint8]
+    owner: NDArray[np.int64]
+    first: NDArray[np.int64]
+    length: NDArray[np.int64]
+    counts: NDArray[np.int64]
 
 
-class QueueRows(NamedTuple):
-    """Bytes fetched ahead: what they were, where, whether samples are missing before them, a vector lies there, memory
-    was read behind them."""
+class AheadGaps(NamedTuple):
+    """Filled: whose the accesses behind each word are. The first ``writes`` (uint8) writes are those of instruction
+    ``late`` (int64), the others of ``owner`` (int64): -1 of none, -2 of the last instruction of the call before, -4 of
+    an exception."""
 
-    value: NDArray[Any]
-    address: NDArray[Any]
-    fresh: NDArray[Any]
-    vector: NDArray[Any]
-    reads: NDArray[Any]
-
-
-class Opcodes(NamedTuple):
-    """Tables of an 8086's opcodes, as ``length_at`` takes them."""
-
-    more: Any
-    modes: Any
-    fields: Any
+    owner: NDArray[np.int64]
+    late: NDArray[np.int64]
+    writes: NDArray[np.uint8]
 
 
-class QueueMarks(NamedTuple):
-    """Filled by ``follow_queue``, as it says."""
+class Opcodes8086(NamedTuple):
+    """The tables of ``lengths_8086.opcodes_8086``."""
 
-    mark: NDArray[Any]
-    owner: NDArray[Any]
-    first: NDArray[Any]
-    length: NDArray[Any]
-    counts: NDArray[Any]
+    more: NDArray[np.uint8]
+    modes: NDArray[np.uint8]
+    fields: NDArray[np.uint8]
+
+
+class CodeRows(NamedTuple):
+    """First and last row of each word or byte of the program."""
+
+    first: NDArray[np.int64]
+    last: NDArray[np.int64]

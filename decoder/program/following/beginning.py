@@ -21,7 +21,10 @@ class Beginning:
     def __init__(self, glossary: Glossary) -> None:
         self._glossary = glossary
         self._reset = glossary.instructions.file.vectors.get("reset")
-        self._big = glossary.instructions.file.big_endian
+        file = glossary.instructions.file
+        self._big, self._unit = file.big_endian, file.bus_bytes
+        self._reads = file.pointer_bytes // file.bus_bytes
+        self._digits = -(-file.address_bits // 4)
         self._read = ""
         self._row = self._count = self._cycles = self._end = 0
         self._first = self._last = ""
@@ -49,15 +52,18 @@ class Beginning:
         cycles = block.cycles
         reads = np.isin(cycles.kind, (Kind.READ, Kind.OPCODE_FETCH))
         here = reads & (cycles.address == self._reset) & (block.followed.part != Part.OPCODE)
-        for row in np.flatnonzero(here[:-1]).tolist():
-            if reads[row + 1] and cycles.address[row + 1] == self._reset + 1:  # type: ignore[operator]
-                pair = (row, row + 1) if self._big else (row + 1, row)
-                self._read = "".join(_digits(int(cycles.data[n]), int(cycles.data_unknown[n])) for n in pair)
-                self._row = base + row + 1
+        for row in np.flatnonzero(here[: len(here) - self._reads + 1]).tolist():
+            rows = np.arange(row, row + self._reads)
+            there = self._reset + self._unit * np.arange(self._reads)  # type: ignore[operator]
+            if reads[rows].all() and (cycles.address[rows] == there).all():
+                order = rows if self._big else rows[::-1]
+                told = (_digits(int(cycles.data[n]), int(cycles.data_unknown[n]), self._unit) for n in order.tolist())
+                self._read = "".join(told)
+                self._row = base + row + self._reads - 1
                 return
 
     def _told(self, address: int, text: int) -> str:
-        return f"{address:04X}" + (f", {self._glossary.readings[text].text}" if text >= 0 else "")
+        return f"{address:0{self._digits}X}" + (f", {self._glossary.readings[text].text}" if text >= 0 else "")
 
     def sentence(self) -> str:
         """Empty where no reset was seen, or the program ran on after it."""
@@ -72,5 +78,6 @@ class Beginning:
         )
 
 
-def _digits(byte: int, unknown: int) -> str:
-    return "".join("?" if unknown >> shift & 15 else f"{byte >> shift & 15:X}" for shift in (4, 0))
+def _digits(value: int, unknown: int, size: int) -> str:
+    shifts = range(8 * size - 4, -1, -4)
+    return "".join("?" if unknown >> shift & 15 else f"{value >> shift & 15:X}" for shift in shifts)

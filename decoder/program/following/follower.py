@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.bus.columns import Cycles, Flag, Kind
 from busledger.decoder.ledger.columns import Compared
-from busledger.decoder.program.following.arrays import ByteTables, FetchStyle, Found, GatherRows
+from busledger.decoder.program.following.arrays import ByteTables, FetchStyle, Found, FoundWords, GatherRows
 from busledger.decoder.program.following.columns import Flow, Followed, Instructions, Part, State
 from busledger.decoder.program.following.gather_kernel import gather
 from busledger.decoder.program.following.glossary import Glossary
@@ -80,6 +80,11 @@ class Follower:
         """Whether the bus itself marks where instructions begin."""
         return self._inference is None and self._ahead is None
 
+    @property
+    def slow(self) -> bool:
+        """Whether fetches are inferred from cycle counts, which takes as long as decoding."""
+        return self._inference is not None
+
     def feed(self, cycles: Cycles, compared: Compared) -> FollowedBlock:
         """One block more."""
         if len(self._cycles):
@@ -120,7 +125,7 @@ class Follower:
         """As ``_settled``, where the bus marks all reads of the program alike: also those that are not run."""
         base = int(compared.index[0]) if len(cycles) else 0  # the list counts every cycle
         stop, of, part, found = ahead.settle(cycles, base, last=last)
-        wanted = np.ones(len(found), np.bool_)
+        wanted = np.asarray(found.state != State.DOUBTFUL)
         found.text = self.glossary.numbers(found.address, found.packed, found.tail, found.size, wanted)
         text = np.full(stop, -1, np.int32)
         text[found.row - base] = found.text
@@ -165,22 +170,24 @@ class Follower:
         row, end = np.empty(rows, np.int64), np.empty(rows, np.int64)
         first, packed = np.empty(rows, np.uint32), np.empty(rows, np.uint64)
         size, state = np.empty(rows, np.uint8), np.empty(rows, np.uint8)
-        tail, places = np.zeros(rows, np.uint16), Found(row, end, first, packed, size, state)
-        given = GatherRows(kind, fetch, address, address_bad, data, data_bad, gap)
+        tail = np.zeros(rows, np.uint16)
         if isinstance(table, WideSet):
             from busledger.decoder.program.following.wide_kernel import gather_words
 
-            count, opened = gather_words(given, mask, table.words, of, part, tail, places)
+            count, opened = gather_words(
+                GatherRows(kind, fetch, address, address_bad, data, data_bad, gap), mask, table.words,
+                of, part, FoundWords(row, end, first, packed, tail, size, state),
+            )  # fmt: skip
         else:
             count, opened = gather(
-                given,
+                GatherRows(kind, fetch, address, address_bad, data, data_bad, gap),
                 FetchStyle(table.file.fetch == "each", table.file.fetch == "stream", table.file.peeks, mask),
                 ByteTables(
                     table.operands, table.optional, table.next_page, table.post, table.post_bytes, table.operand_first
                 ),
                 of,
                 part,
-                places,
+                Found(row, end, first, packed, size, state),
             )
         row, end, first = row[:count].copy(), np.minimum(end[:count], n), first[:count].copy()
         packed, tail = packed[:count].copy(), tail[:count].copy()

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 READ = 0
 WRITE = 1
@@ -142,7 +142,7 @@ def gather(given, style, tables, of, part, found):
     return count, start
 
 
-@nb.njit(**INNER)
+@inner()
 def _close(count, start, stop, here, held, got, how, cut, found):
     """Write one instruction; the number of them after it."""
     found.row[count] = start
@@ -155,17 +155,18 @@ def _close(count, start, stop, here, held, got, how, cut, found):
 
 
 @nb.njit(cache=True, nogil=True)
-def number(texts, wanted, numbered, count, begin, out):
-    """Give every different instruction (``Texts``) a number, by a table of hashes (``KnownTexts``, ``count`` taken).
+def number(given, wanted, slots, known, count, begin, out):
+    """Give every different instruction (``Spelled``) a number, by a table of hashes.
 
+    ``slots`` int32 (a power of two of them, -1 empty) lead into ``known`` (``Spelled``), of which ``count`` are taken.
     ``out`` int32 gets the numbers from row ``begin`` on, -1 where not ``wanted``.
 
     Returns
     -------
-    (taken, row to go on with): fewer rows than there are when ``known_*`` or ``slots`` are full.
+    (taken, row to go on with): fewer rows than there are when ``known`` or ``slots`` are full.
     """
-    address, packed, tail, size = texts
-    slots, known_address, known_packed, known_tail, known_size = numbered
+    address, packed, tail, size = given
+    known_address, known_packed, known_tail, known_size = known
     most = min(known_address.shape[0], slots.shape[0] // 2)
     last = np.uint64(slots.shape[0] - 1)
     for i in range(begin, address.shape[0]):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.program.following.arrays import KnownTexts, Texts
+from busledger.decoder.program.following.arrays import Spelled
 from busledger.decoder.program.following.gather_kernel import number
 from busledger.decoder.program.following.instructions import Reading
 from busledger.decoder.program.following.sets import AnySet
@@ -50,13 +50,17 @@ class Glossary:
         out = np.empty(len(address), np.int32)
         at = 0
         while at < len(address):
-            known = KnownTexts(self._slots, self.address, self.packed, self.tail, self.size)
-            count, at = number(Texts(address, packed, tail, size), wanted, known, len(self), at, out)
+            count, at = number(
+                Spelled(address, packed, tail, size), wanted, self._slots, self._known(), len(self), at, out
+            )
             for k in range(len(self), count):
                 self._read(k)
             if at < len(address):
                 self._grow()
         return out
+
+    def _known(self) -> Spelled:
+        return Spelled(self.address, self.packed, self.tail, self.size)
 
     def raw(self, k: int) -> bytes:
         """The bytes of number k."""
@@ -79,7 +83,9 @@ class Glossary:
             setattr(self, name, new)
         self._slots = np.full(4 * room, -1, np.int32)
         n = len(self)
-        given = Texts(self.address[:n].copy(), self.packed[:n].copy(), self.tail[:n].copy(), self.size[:n].copy())
-        known = KnownTexts(self._slots, self.address, self.packed, self.tail, self.size)
-        taken, _ = number(given, np.ones(n, np.bool_), known, 0, 0, np.empty(n, np.int32))
+        taken, _ = number(
+            Spelled(self.address[:n].copy(), self.packed[:n].copy(), self.tail[:n].copy(), self.size[:n].copy()),
+            np.ones(n, np.bool_), self._slots,
+            self._known(), 0, 0, np.empty(n, np.int32),
+        )  # fmt: skip
         assert taken == n, "all numbered instructions differ"

@@ -8,6 +8,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import inner
 from busledger.decoder.program.following.gather_kernel import (
     CUT,
     DATA,
@@ -23,7 +24,7 @@ from busledger.decoder.program.following.gather_kernel import (
 )
 
 
-@nb.njit(cache=True, nogil=True)
+@inner()
 def put_word(packed, tail, k, got, word):
     """Put a word behind the ``got`` bytes of instruction k; the bytes that it has then."""
     for byte in (word >> 8 & 0xFF, word & 0xFF):
@@ -36,21 +37,18 @@ def put_word(packed, tail, k, got, word):
 
 
 @nb.njit(cache=True, nogil=True)
-def gather_words(given, mask, words, of, part, tail, found):
-    """Parts of all rows, and the instructions among them.
+def gather_words(given, mask, words, of, part, found):
+    """Parts of all rows (``GatherRows``), and the instructions among them (into ``FoundWords``).
 
-    Parameters
-    ----------
-    given : ``GatherRows``; ``fetch`` the first word of an instruction
-    words : uint8, shape (65536,), of the instruction that each word begins, 0 for none
-    of, part, found : out, as ``gather_kernel.gather`` has them; tail : out, uint16, bytes beyond the eighth
+    ``mask``: all bits of the program counter. ``words`` uint8, shape (65536,): of the instruction that each word
+    begins, 0 for none. ``of`` and ``part`` out, as ``gather_kernel.gather`` has them.
 
     Returns
     -------
     (instructions, row of the last one's first word while it may still grow, else the number of rows)
     """
     kind, fetch, address, address_bad, data, data_bad, gap = given
-    row, end, first_address, packed, size, state = found
+    row, end, first_address, packed, tail, size, state = found
     rows = kind.shape[0]
     count = 0
     start = np.int64(-1)
