@@ -20,6 +20,7 @@ __all__ = [
     "BrowserState",
     "LineGroup",
     "Rows",
+    "bits_below",
     "carry_over",
     "chosen_lane",
     "clear_filter",
@@ -138,6 +139,14 @@ def group_lines(lines: Sequence[StoredLine]) -> tuple[LineGroup, ...]:
         else:
             groups.extend(LineGroup(name, (name,)) for name in names)
     return tuple(groups)
+
+
+def bits_below(lines: Sequence[str]) -> int:
+    """How many address bits a bus does not have below these lines, highest first: a 68000's A23 … A1 count words, and
+    their value is an address with a last bit of 0. None for other lines, or a part of the address from A4 up."""
+    numbers = [int(name[1:]) for name in lines if name[:1] == "A" and name[1:].isdigit()]
+    whole = len(numbers) == len(lines) and numbers == list(range(numbers[0], numbers[-1] - 1, -1))
+    return numbers[-1] if whole and numbers[-1] < 4 else 0
 
 
 def _bit_number(name: str) -> tuple[int, str]:

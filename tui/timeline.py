@@ -147,14 +147,14 @@ def line_cells(columns: LevelColumns, bit: int) -> NDArray[np.uint8]:
 
 
 def value_text(columns: LevelColumns, bits: Sequence[int]) -> str:
-    """Several lines as one value in hex, ``bits`` highest first; one character a column.
+    """Several lines as one value in hex, ``bits`` highest first, -1 = a bit that is always 0; one character a column.
 
     ``│`` where any of them changes, the value as far as it fits before the next
     change, ``?`` for a nibble with an unknown bit.
     """
     width = len(columns.outside)
     moved = np.zeros(width, np.bool_)
-    for bit in bits:
+    for bit in (b for b in bits if b >= 0):
         moved |= (columns.changed[:, bit // 64] >> np.uint64(bit % 64)) & np.uint64(1) == 1
     moved[1:] |= columns.outside[1:] != columns.outside[:-1]
     starts = [0, *(int(c) for c in np.flatnonzero(moved) if c > 0)]

@@ -12,7 +12,7 @@ import bz2
 import lzma
 import zlib
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Any
 
 __all__ = ["Unpacker", "packing_of"]
 
@@ -27,11 +27,6 @@ _TAKE_ZSTD = 512
 def packing_of(head: bytes) -> str | None:
     """The name of the compression that ``head`` begins, or None."""
     return next((name for magic, name in _MAGIC if head.startswith(magic)), None)
-
-
-class _Decompressor(Protocol):
-    eof: bool
-    unused_data: bytes
 
 
 class Unpacker:

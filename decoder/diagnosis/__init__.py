@@ -32,7 +32,6 @@ from busledger.decoder.diagnosis.statistics import (
     clean_run_needed,
     clopper_pearson,
     rate_below,
-    wilson,
 )
 
 __all__ = [
@@ -73,6 +72,5 @@ __all__ = [
     "rival_warnings",
     "rivals_unread",
     "saying",
-    "wilson",
     "with_sure",
 ]

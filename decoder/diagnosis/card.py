@@ -37,7 +37,9 @@ _TESTED = {"good": 0.1, "bad": 50.0, "replaced": 0.2}
 
 
 _ROWS_OF_WORK = 60_000  # accesses whose weighing costs as much as all that does not depend on their number
-_RARE = 0.01  # judged: below any share of bad chips that the evidence leaves: what a bad chip costs at the most
+# Judged: below any share of bad chips that the evidence leaves, what a bad chip costs at the most. Doubled and halved
+# (six cards, as in search.py) nothing moves.
+_RARE = 0.01
 
 
 @dataclass(frozen=True)

@@ -17,9 +17,12 @@ from busledger.decoder.findings import FaultName
 
 __all__ = ["Item", "PartMarginal", "Place", "Posterior", "posterior"]
 
+# _SEED is where a thing is likelier than not; the others are judged, and about what is listed, not what is believed.
+# All doubled, and all halved (six cards, as in search.py): no part's chance moves; the suspect that is listed first is
+# another on two cards, and on one.
 _SEED = 0.5  # chance from which a thing has a place of its own
 _WEAK_SEED = 0.2  # chance from which the likeliest thing has one where nothing reaches the above
-_SHOWN = 0.005
+_SHOWN = 0.005  # a suspect below it would be listed with 0 %
 _OF_A_CHIP = 24  # ways to be bad that are told apart, of one chip
 
 

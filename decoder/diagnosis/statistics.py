@@ -27,7 +27,6 @@ __all__ = [
     "holm",
     "homogeneity",
     "rate_below",
-    "wilson",
 ]
 
 
@@ -56,20 +55,6 @@ def clopper_pearson(failures: int, accesses: int, confidence: float = 0.95) -> I
     low = float(betaincinv(failures, right + 1, tail)) if failures else 0.0
     high = float(betaincinv(failures + 1, right, 1.0 - tail)) if right else 1.0
     return Interval(low, high, confidence, "Clopper-Pearson")
-
-
-def wilson(failures: int, accesses: int, confidence: float = 0.95) -> Interval:
-    """The score interval of a rate (Wilson, JASA 22, 1927), without continuity correction. ``accesses`` >= 1."""
-    from scipy.special import ndtri
-
-    _counted(failures, accesses)
-    z2 = float(ndtri(0.5 + 0.5 * confidence)) ** 2
-    rate = failures / accesses
-    middle = (rate + z2 / (2 * accesses)) / (1 + z2 / accesses)
-    half = math.sqrt(z2 * (rate * (1 - rate) + z2 / (4 * accesses)) / accesses) / (1 + z2 / accesses)
-    low = middle - half if failures else 0.0
-    high = middle + half if failures < accesses else 1.0
-    return Interval(low, high, confidence, "Wilson")
 
 
 def _counted(failures: int, accesses: int) -> None:

@@ -22,7 +22,8 @@ def table_text(heads: Sequence[str], rows: Sequence[Sequence[str]], *, width: in
     shown = [[plain(cell, _LIMIT) for cell in row] for row in rows]
     sizes = [max(cell_len(row[k]) for row in [list(heads), *shown]) for k in range(len(heads) - 1)]
     left = sum(sizes) + _GAP * len(sizes)
-    beside = width - left >= _LEAST_LAST
+    widest = max(cell_len(row[-1]) for row in [list(heads), *shown])
+    beside = width - left >= min(widest, _LEAST_LAST)
     room = width - left if beside else width - 4
     lines = [Text(_row(heads, sizes)[:width], style="dim")]
     for row in shown:

@@ -15,19 +15,19 @@ from pathlib import Path
 
 import numpy as np
 
-from busledger.captures_demo.world.driver_cases import (
-    BUFFER_CASES,
-    SELECT_CASES,
-    DriverCase,
-    draw_driver_case,
-    write_driver_case,
-)
 from busledger.captures_demo.world.marches import march
 from busledger.captures_demo.world.pins import Trouble
 from busledger.captures_demo.world.play import play
 from busledger.captures_demo.world.stimulus import Accesses, weave
 from busledger.decoder.checks import BuffersCheck, CheckFinding, SelectsCheck
 from busledger.decoder.pipeline import Request, open_run
+from tests.checks.driver_cases import (
+    BUFFER_CASES,
+    SELECT_CASES,
+    DriverCase,
+    draw_driver_case,
+    write_driver_case,
+)
 
 __all__ = ["CODES", "Score", "drawn", "findings_of", "right", "score"]
 

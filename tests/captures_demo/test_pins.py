@@ -16,13 +16,13 @@ import pytest
 from busledger.captures_demo.world.analyser import Analyser, record
 from busledger.captures_demo.world.bench import capture, spell, standard_clips
 from busledger.captures_demo.world.cases import draw_case
-from busledger.captures_demo.world.driver_cases import BUFFER_CASES, SELECT_CASES, draw_driver_case, write_driver_case
 from busledger.captures_demo.world.faults import Fault
 from busledger.captures_demo.world.pins import waveforms
 from busledger.captures_demo.world.play import play
 from busledger.captures_demo.world.random_card import random_machine
 from busledger.captures_demo.world.traffic_mix import random_stimulus
 from busledger.captures_demo.world.waves import Waves
+from tests.checks.driver_cases import BUFFER_CASES, SELECT_CASES, draw_driver_case, write_driver_case
 
 
 def read_vcd(path):

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from busledger.captures_demo.world.driver_cases import write_driver_case
 from busledger.tui.commands.main import main
 from tests.benchmarks.checks_table import drawn
+from tests.checks.driver_cases import write_driver_case
 
 CUT = str(Path(__file__).parents[1] / "external" / "data" / "carillon_events_cut.vcd.xz")
 LAMP = str(Path(__file__).parents[1] / "external" / "data" / "signal_lamp_events_cut.vcd.xz")

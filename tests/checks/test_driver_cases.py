@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import pytest
 
-from busledger.captures_demo.world.driver_cases import BUFFER_CASES, SELECT_CASES
 from tests.benchmarks.checks_table import drawn, findings_of, right
+from tests.checks.driver_cases import BUFFER_CASES, SELECT_CASES
 
 SEEDS = (31, 32, 33)
 

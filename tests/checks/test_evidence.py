@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pytest
 
-from busledger.captures_demo.world.driver_cases import write_driver_case
 from busledger.decoder.board import Board
 from busledger.decoder.checks import (
     CheckKey,
@@ -18,6 +17,7 @@ from busledger.decoder.checks import (
 )
 from busledger.decoder.pipeline import Request, open_run
 from tests.benchmarks.checks_table import drawn
+from tests.checks.driver_cases import write_driver_case
 
 
 def checked(name, seed, folder) -> tuple[object, CheckSetResult]:

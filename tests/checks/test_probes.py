@@ -7,10 +7,10 @@ import pytest
 
 from busledger.captures_demo.world.analyser import Analyser, record, write_vcd
 from busledger.captures_demo.world.bench import spell, standard_clips
-from busledger.captures_demo.world.driver_cases import draw_driver_case
 from busledger.captures_demo.world.pins import waveforms
 from busledger.decoder.checks import ProbesResult
 from busledger.decoder.pipeline import Request, run_probes
+from tests.checks.driver_cases import draw_driver_case
 
 
 @pytest.fixture(scope="module")

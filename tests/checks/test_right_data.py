@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from busledger.captures_demo.world.driver_cases import write_driver_case
 from busledger.decoder.pipeline import Request, run_check, run_selects
 from tests.benchmarks.checks_table import drawn
+from tests.checks.driver_cases import write_driver_case
 
 LINES = ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), "CS0", "CS1"]
 BOARD = """[board]

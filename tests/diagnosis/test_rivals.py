@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from busledger.captures_demo.world import unusual
 from busledger.captures_demo.world.faults import Fault
 from busledger.decoder.diagnosis import rivals_unread, with_sure
+from tests.captures_demo import unusual
 from tests.diagnosis.unusual_captures import Found, healthy, look
 
 

@@ -18,7 +18,6 @@ from busledger.captures_demo.world.pins import waveforms
 from busledger.captures_demo.world.play import Run, play
 from busledger.captures_demo.world.random_card import random_machine
 from busledger.captures_demo.world.traffic_mix import random_stimulus
-from busledger.captures_demo.world.unusual import Plain, replayed
 from busledger.decoder.diagnosis import CannotJudge, Evidence, Rival, capture_verdict, find_rivals
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.paths import Innocent
@@ -27,6 +26,7 @@ from busledger.decoder.diagnosis.search import search
 from busledger.decoder.pipeline import Request, gather, open_run
 from busledger.decoder.pipeline.check import evidence_of
 from busledger.decoder.pipeline.dividing import divide
+from tests.captures_demo.unusual import Plain, replayed
 
 Memory = Callable[[Run, np.random.Generator], Plain]
 Bend = Callable[[Recording, np.random.Generator], Recording]

@@ -15,8 +15,7 @@ import argparse
 import contextlib
 import importlib
 import sys
-import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -104,12 +103,21 @@ def varied(module: str, name: str, by: float) -> Iterator[Any]:
             setattr(holder, name, old)
 
 
+def compared(pairs: Sequence[tuple[Answer, Answer]]) -> str:
+    """What differs between answers before and after."""
+    other = sum(before.named != now.named for before, now in pairs)
+    first = sum(before.first != now.first for before, now in pairs)
+    moved = [abs(b.bad.get(k, 0.0) - n.bad.get(k, 0.0)) for b, n in pairs for k in {*b.bad, *n.bad}]
+    return f"other parts on {other}, another first on {first}, a chance moves by {max(moved, default=0.0):.3f} at most"
+
+
 def main() -> int:
     """The command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--group", choices=list(GROUPS), nargs="+", default=list(GROUPS))
     parser.add_argument("--only", nargs="+", default=None, help="only figures of these names")
+    parser.add_argument("--together", action="store_true", help="all figures of a module at once")
     args = parser.parse_args()
     cases = []
     for board in sorted(args.folder.glob("*/board.toml")):
@@ -120,19 +128,15 @@ def main() -> int:
           f"{[name for name, gathered, before in cases if answer_of(gathered) != before]}", flush=True)  # fmt: skip
     for group in args.group:
         for module, names in GROUPS[group].items():
-            for name in names if args.only is None else [n for n in names if n in args.only]:
-                for by in (2.0, 0.5):
-                    began = time.process_time()
-                    with varied(module, name, by) as value:
+            wanted = [name for name in names if args.only is None or name in args.only]
+            for some in [wanted] if args.together else [[name] for name in wanted]:
+                for by in (2.0, 0.5) if some else ():
+                    with contextlib.ExitStack() as stack:
+                        values = [stack.enter_context(varied(module, name, by)) for name in some]
                         after = [answer_of(gathered) for _, gathered, _ in cases]
-                    pairs = [(before, now) for (_, _, before), now in zip(cases, after, strict=True)]
-                    other = sum(before.named != now.named for before, now in pairs)
-                    first = sum(before.first != now.first for before, now in pairs)
-                    moved = max((abs(b.bad.get(k, 0.0) - n.bad.get(k, 0.0)) for b, n in pairs
-                                 for k in {*b.bad, *n.bad}), default=0.0)  # fmt: skip
-                    print(f"{module.removeprefix(DIAGNOSIS)[1:]}.{name} = {value}: other parts on {other}, another "
-                          f"first on {first}, a chance moves by {moved:.3f} at most "
-                          f"({time.process_time() - began:.1f} s)", flush=True)  # fmt: skip
+                    what = "all" if args.together else f"{some[0]} = {values[0]}"
+                    told = compared([(before, now) for (_, _, before), now in zip(cases, after, strict=True)])
+                    print(f"{module.removeprefix(DIAGNOSIS)[1:]}, {what} (x {by:g}): {told}", flush=True)
     return 0
 
 

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busledger.decoder.diagnosis.replay import pairs_kernel
+from busledger.decoder.diagnosis.replay.arrays import PlaceRows
 
 SIZES = [2, 4, 2]  # words of each region
 BASE = [0, 2, 6]
@@ -47,8 +48,7 @@ def test_what_other_regions_held_equals_a_plain_walk(accesses):
     held, known = np.zeros(8, np.uint32), np.zeros(8, np.uint32)
     tables = np.zeros((3, 3), np.int64), np.zeros((3, 3), np.int64)
     row_of = np.arange(3)
-    pairs_kernel.same_place(
-        cell, region, is_write, data, lanes, expected, lanes, word, asked, row_of, base, size, held, known, *tables
-    )
+    rows = PlaceRows(cell, region, is_write, data, lanes, expected, lanes, word, asked)
+    pairs_kernel.same_place(rows, row_of, base, size, held, known, *tables)
     for table, wanted in zip(tables, plain(accesses), strict=True):
         assert {(r, o): n for (r, o), n in np.ndenumerate(table) if n} == {k: n for k, n in wanted.items() if n}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from busledger.decoder.checks import CheckFinding, DelayHistogram, LimitResult, SelectsResult, TimingResult
 from busledger.decoder.report import selects_text, timing_text
+from busledger.decoder.report.tables import table_text
 
 DEAD = CheckFinding(code="stuck", weight="doubt", text="CS2 (U5 pin Y2) does not come", count=1712, of=1712)
 NOTE = CheckFinding(code="glitch-passing", weight="note", text="CS0 glitches 3 times: harmless", count=3, of=9)
@@ -39,3 +40,12 @@ def test_timing_has_units_and_its_bars_agree_with_its_table() -> None:
     assert "458-483" in text and "567-584" in text  # the first bar begins at the least, the last ends at the most
     assert "kept" not in text and "PWH: at the limit: -1 ns is within what the sampling leaves open (± 42 ns)" in text
     assert text.count("from memory") == 1
+
+
+def test_a_table_of_short_columns_fits_a_terminal_of_eighty():
+    """Ten columns of figures and a narrow last one stay a table."""
+    row = ["PWHPHI2", "458", "500", "500", "500", "542", "42", "≥ 430", "?", "22752"]
+    heads = ["limit, ns", "least", "1 %", "middle", "99 %", "most", "±", "allowed", "margin", "cycles"]
+    lines = table_text(heads, [row], width=80, colour=False).splitlines()
+    assert len(lines) == 2
+    assert lines[1].index("22752") == lines[0].index("cycles")

@@ -11,7 +11,7 @@ from busledger.decoder.store import StoredLine
 from busledger.tui import arranging
 from busledger.tui import state as states
 from busledger.tui.filters import Filter
-from busledger.tui.state import BrowserState, LineGroup, Rows
+from busledger.tui.state import BrowserState, LineGroup, Rows, bits_below
 from tests.tui.builders import facts
 
 
@@ -221,3 +221,11 @@ def test_a_reload_keeps_the_place_and_the_arrangement_where_the_lines_are_the_sa
     fewer = arranging.split_group(fewer)
     other = BrowserState(50, Rows(50), groups=(LineGroup("CLK", ("CLK",)),))
     assert states.carry_over(before, other).groups == other.groups
+
+
+def test_a_bus_without_a0_shows_addresses_as_they_are_written():
+    """A 68000 has A23 … A1 and no A0; a part of the address from A4 up is a value of its own, as data lanes are."""
+    assert bits_below([f"A{n}" for n in range(23, 0, -1)]) == 1
+    assert bits_below(["A3", "A2"]) == 2
+    assert bits_below(["A15", "A14", "A13", "A12"]) == bits_below(["A1", "A0"]) == bits_below(["D3", "D2", "D1"]) == 0
+    assert bits_below(["A5", "A3", "A1"]) == 0

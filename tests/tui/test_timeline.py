@@ -151,3 +151,7 @@ def test_columns_of_many_times_are_distinct_and_inside() -> None:
     times = np.arange(0, 1000, 7, dtype=np.int64)
     assert columns_of(View(100.0, 10.0, 3), times).tolist() == [0, 1, 2]
     assert columns_of(View(5000.0, 10.0, 3), times).tolist() == []
+
+
+def test_bits_that_are_always_low_stand_in_the_value():
+    assert value_text(seen(capture_of([(0, 0b01, 0)]), View(0.0, 1.0, 1)), [1, 0, -1]) == "2"

@@ -29,7 +29,7 @@ def _place(source: CycleSource, board: BoardLike | None, region: int, lanes: int
     regions = source.facts.regions
     if not 0 <= region < len(regions):
         return "outside all regions"
-    words = plain(regions[region].name)
+    words = f"in {plain(regions[region].name)}"
     chips = chips_on(board, region, lanes)
     return f"{words}, {' '.join(plain(chip) for chip in chips)}" if chips else words
 
@@ -52,7 +52,7 @@ def detail_text(source: CycleSource, board: BoardLike | None, state: BrowserStat
     text.append(f"#{row.index} ", COLOURS["dim"])
     text.append(kind_word(row.kind), f"bold {COLOURS['text']}")
     text.append(f" at {hex_bits(row.address, row.address_unknown, facts.address_bits)}", COLOURS["accent"])
-    text.append(f" in {_place(source, board, row.region, row.mismatch or all_lanes)}", COLOURS["text"])
+    text.append(f" {_place(source, board, row.region, row.mismatch or all_lanes)}", COLOURS["text"])
     text.append(f"  {time_text(row.time, facts.tick_fs)} s\n", COLOURS["dim"])
     if below:
         text.append(f"{below}\n", COLOURS["accent"])

@@ -47,10 +47,12 @@ def heat_lines(
 ) -> tuple[Text, list[tuple[Text, Text]]]:
     """The heading, and for each region its row of cells and the row of its chips, highest lane at the left."""
     cell = _cell_width(lanes, width)
-    heading = Text(" " * (NAME_WIDTH + 1), end="")
+    tight = cell <= len(f"D{lanes - 1}")  # no blank would be left between names: the D stands in front of them all
+    heading = Text(f"{'D' if tight else '':>{NAME_WIDTH}} ", COLOURS["accent"], end="")
     for lane in reversed(range(lanes)):
         chosen = lane == state.lane
-        heading.append(f"D{lane}".center(cell), f"bold {COLOURS['text']}" if chosen else COLOURS["accent"])
+        name = f"{lane}" if tight else f"D{lane}"
+        heading.append(name.center(cell), f"bold {COLOURS['text']}" if chosen else COLOURS["accent"])
     states = part_states(result)
     rows = []
     for number, region in enumerate(result.regions):

@@ -18,7 +18,7 @@ from textual.widget import Widget
 from busledger.decoder.text import plain
 from busledger.tui.palette import GROUND, PANEL, SELECTED, WINDOW, style
 from busledger.tui.source import CycleSource
-from busledger.tui.state import BrowserState
+from busledger.tui.state import BrowserState, bits_below
 from busledger.tui.timeline import Cell, LevelColumns, View, column_of, columns_of, line_cells, sample_view, value_text
 from busledger.tui.wording import span_text, time_text
 
@@ -150,7 +150,7 @@ def draw_levels(source: CycleSource, state: BrowserState, width: int) -> LevelPi
             chosen = len(body)
         if len(group.lines) > 1:
             sign = "▸" if group.folded else "▾"
-            text = value_text(sampled, [bit_of[name] for name in group.lines])
+            text = value_text(sampled, [*(bit_of[name] for name in group.lines), *[-1] * bits_below(group.lines)])
             colours = ["dim" if char in "─│ " else "caution" if char == "?" else "text" for char in text]
             body.append([_name(f"{sign}{group.name}", picked), *_runs(text, colours, ground)])
             names.append(group.name)

@@ -208,10 +208,17 @@ def _known(moments: NDArray[np.int64]) -> tuple[NDArray[np.bool_], NDArray[np.bo
 
 
 def _rule_masks(profile: Profile, setting: Setting) -> tuple[NDArray[np.uint64], NDArray[np.uint64]]:
-    """uint64 (rules, words) each: the clipped address and data lines of every rule."""
+    """uint64 (rules, words) each: the clipped address and data lines of every rule.
+
+    Lines that carry the address for a moment only, or are strobes themselves, have no set-up or hold of an address.
+    """
     masks = []
     for sources, key in ((profile.addresses, "address"), (profile.datas, "data")):
-        by_name = {s.name: [line for piece in s.pieces for line in line_names(piece.lines)] for s in sources}
+        by_name = {
+            s.name: [x for piece in s.pieces if key == "data" or piece.steady is not False
+                     for x in line_names(piece.lines)]
+            for s in sources
+        }  # fmt: skip
         made = np.zeros((len(profile.rules), setting.words), np.uint64)
         for r, rule in enumerate(profile.rules):
             named = getattr(rule, key)

@@ -21,6 +21,7 @@ __all__ = [
     "DecayCounts",
     "Decays",
     "Given",
+    "PlaceRows",
     "PlainRows",
     "PreparedRows",
     "ReplayRows",
@@ -248,3 +249,17 @@ class CouplingCounts(NamedTuple):
     hard: NDArray[Any]
     some: NDArray[Any]
     hashes: NDArray[Any]
+
+
+class PlaceRows(NamedTuple):
+    """A block of accesses; ``word`` int64, the address in words; ``asked`` bool, the wrong reads looked at."""
+
+    cell: NDArray[Any]
+    region: NDArray[Any]
+    is_write: NDArray[Any]
+    data: NDArray[Any]
+    sure: NDArray[Any]
+    expected: NDArray[Any]
+    compared: NDArray[Any]
+    word: NDArray[Any]
+    asked: NDArray[Any]

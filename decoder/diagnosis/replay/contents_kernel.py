@@ -5,20 +5,20 @@ import math
 import numba as nb
 import numpy as np
 
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 LN2 = math.log(2.0)
 _LOG_PI = math.log(math.pi)
 _BITS = 32
 
 
-@nb.njit(**INNER)
+@inner()
 def _draws(high, low):
     """So many high and low levels, drawn with one unknown chance: B(high + 1/2, low + 1/2) / B(1/2, 1/2)."""
     return math.lgamma(high + 0.5) + math.lgamma(low + 0.5) - math.lgamma(high + low + 1.0) - _LOG_PI
 
 
-@nb.njit(**INNER)
+@inner()
 def _plus(one, two):
     """log(exp one + exp two)."""
     top = max(one, two)
@@ -27,7 +27,7 @@ def _plus(one, two):
     return top + math.log(math.exp(one - top) + math.exp(two - top))
 
 
-@nb.njit(**INNER)
+@inner()
 def _lane(lane, first, last, word, level, unknown, width, below, has_below, with_bit, both):
     """Log probability of one lane's levels; ``below``: the last lane's, -1 where known before, replaced by this one's.
 

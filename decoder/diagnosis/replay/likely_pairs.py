@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay import pairs_kernel
+from busledger.decoder.diagnosis.replay.arrays import PlaceRows
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 
 __all__ = ["likely_pairs"]
@@ -35,11 +36,12 @@ def likely_pairs(study: Study, rows: Rows) -> list[tuple[int, int]] | None:
     cells = study.cells
     joined, given = (np.zeros((len(failing), len(regions)), np.int64) for _ in range(2))
     held, known = (table.copy() for table in study.images())
-    pairs_kernel.same_place(
+    some = PlaceRows(
         rows.cell, rows.region, rows.is_write, rows.data, rows.sure, rows.expected, rows.compared,
-        cells.words()[rows.cell], _spread(rows, _READS), row_of, np.array(cells.base, np.int64),
-        np.array(cells.size, np.int64), held, known, joined, given,
+        cells.words()[rows.cell], _spread(rows, _READS),
     )  # fmt: skip
+    base, size = np.array(cells.base, np.int64), np.array(cells.size, np.int64)
+    pairs_kernel.same_place(some, row_of, base, size, held, known, joined, given)
     able = np.array([r.compared for r in regions])
     scores: dict[tuple[int, int], int] = {}
     for asked, answers in _best(joined, able):
@@ -68,4 +70,3 @@ def _spread(rows: Rows, most: int) -> NDArray[np.bool_]:
     for at, n in zip(first.tolist(), count.tolist(), strict=True):
         asked[order[at : at + n : -(-n // most)]] = True
     return asked
-

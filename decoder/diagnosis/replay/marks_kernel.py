@@ -4,24 +4,24 @@ import numba as nb
 
 from busledger.decoder.diagnosis.replay.memory_kernel import LINKS, OWNER, WORDS
 from busledger.decoder.diagnosis.replay.replay_kernel import JUDGED, TAKES_PART
-from busledger.decoder.inner_kernel import INNER
+from busledger.decoder.inner_kernel import inner
 
 _AIM, _LISTED = 1, 2
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def _is_aim(table, c, seen):
     there = table[c]
     return there >= 0 and seen[there] & _AIM != 0
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def _aim(table, c, seen):
     if table[c] >= 0:
         seen[table[c]] |= _AIM
 
 
-@nb.njit(**INNER, _nrt=False)
+@inner(_nrt=False)
 def _list(table, c, seen, touched, n):
     there = table[c]
     if there >= 0 and seen[there] & _LISTED == 0:

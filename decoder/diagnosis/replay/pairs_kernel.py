@@ -4,16 +4,15 @@ import numba as nb
 
 
 @nb.njit(cache=True, nogil=True)
-def same_place(
-    cell, region, is_write, data, sure, expected, compared, word, asked, row_of, base, size, held, known, joined, given
-):
+def same_place(rows, row_of, base, size, held, known, joined, given):
     """Compare wrong reads with what every other region held at the same low address.
 
-    ``asked`` bool a row: the wrong reads looked at; ``word`` int64 a row, the address in words; ``row_of`` int64 a
-    region, its row in the tables (-1: none); ``base``, ``size`` int64 a region. ``held``, ``known`` uint32 a cell, what
-    was last written, carried. Added to, int64 (rows × regions): ``joined``, reads that are the AND or the OR of what is
+    ``rows``: ``PlaceRows``. ``row_of`` int64 a region, its row in the tables (-1: none); ``base``, ``size`` int64 a
+    region. ``held``, ``known`` uint32 a cell, what was last written, carried. Added to, int64 (rows × regions):
+    ``joined``, reads that are the AND or the OR of what is
     due and what the other region held; ``given``, reads that are what the other region held.
     """
+    cell, region, is_write, data, sure, expected, compared, word, asked = rows
     for i in range(cell.shape[0]):
         c = cell[i]
         if is_write[i]:

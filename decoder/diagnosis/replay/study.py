@@ -19,7 +19,7 @@ from busledger.decoder.diagnosis.replay.arrays import PlainRows, PreparedRows, R
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.theory import Maps, PathFault, maps_of
-from busledger.decoder.ledger import Compared, Verdict
+from busledger.decoder.ledger import Compared
 
 __all__ = ["Overlay", "Rows", "Study", "Survey"]
 
@@ -45,7 +45,6 @@ class Rows:
         carried in the cycle before, whatever it floated to since
     expected, compared, wrong : uint32, what a healthy card gives on the lanes compared; lanes that differ
     event : uint8, 1 = a wrong read that is not the mere repeat of the cell's last read
-    disagrees : bool, wrong only against an earlier read of a cell never written
     selected, selects_seen : uint64, bit r: the clipped select of region r was seen active; was seen at all
     """
 
@@ -66,7 +65,6 @@ class Rows:
     compared: NDArray[np.uint32]
     wrong: NDArray[np.uint32]
     event: NDArray[np.uint8]
-    disagrees: NDArray[np.bool_]
     selected: NDArray[np.uint64]
     selects_seen: NDArray[np.uint64]
 
@@ -106,7 +104,6 @@ class Survey:
     patterns: dict[tuple[int, int], NDArray[np.int64]]
     compared: dict[int, NDArray[np.int64]]
     cells: dict[int, list[int]]
-    disagreeing: int = 0
 
     @cached_property
     def masks(self) -> dict[int, list[tuple[int, int]]]:
@@ -305,7 +302,6 @@ class Study:
             compared=blank(),
             wrong=blank(),
             event=np.zeros(n, np.uint8),
-            disagrees=compared.verdict == Verdict.DISAGREES,
             selected=compared.selected,
             selects_seen=compared.selects_seen,
         )
@@ -323,7 +319,6 @@ class Study:
             bad = np.flatnonzero(rows.wrong)
             if not len(bad):
                 continue
-            found.disagreeing += int(np.count_nonzero(rows.disagrees[bad]))
             _add_patterns(found, rows, bad)
             _add_cells(found, rows.cell[bad], rows.wrong[bad])
         return found

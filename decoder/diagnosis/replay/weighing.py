@@ -43,6 +43,8 @@ __all__ = [
 ]
 
 LN2 = math.log(2.0)
+# All of these but the shares of the habits doubled at once, and halved at once (six cards, as in search.py): the same
+# parts named, a chance moved by 0.018 at most.
 # Beta priors; judged, as those of faults/priors.toml, which this room lies below. HARD: a miss in ten thousand chances
 # is a slip of the sampling, of which sound captures show about so many. SOMETIMES: see above; 0.4 puts a third of its
 # weight below a rate of 1 in 16. _NOISE: a stray in 100 000 reads, known to little more than its order.
