@@ -8,9 +8,10 @@ from collections.abc import Iterator
 import numpy as np
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
-from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.clips import WHEN, log_rest, prior_of_line
+from busledger.decoder.diagnosis.rivals.places import log_values
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, named
@@ -18,7 +19,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, n
 __all__ = ["reads_gone", "selects_at_rest", "writes_gone"]
 
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
-_BLOCK_MOVE = 1024  # judged; writes that a disk's controller may make in a row, fetching nothing
+_BLOCK_MOVE = 512  # writes that a disk's controller may make in a row, fetching nothing: a sector, judged
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _TWO_VALUES = 2  # read back right: lines that nobody drives may give one of them, not both
 _HELD_VALUES = 4  # different levels of the other lines, so that the bus was at work
@@ -51,10 +52,15 @@ def _no_writes(
     if changed < 3:
         return None
     line = _direction_line(signs)
-    pattern = sum(math.log(2.0) * int(lanes).bit_count() for lanes in rows.compared[fresh])
+    # What was written: memory is cleared and tested with few values, so one that came before is likelier.
+    lanes = int(np.bitwise_or.reduce(rows.compared[fresh])).bit_count()
+    pattern = -log_values(np.zeros(changed, np.int32), rows.data[fresh] & rows.compared[fresh], lanes)
     odds = WHEN[1 if to_end else 2] + log_rest(reads, other, signs.transfers)
-    # Which of the reads show something new has to be known, too.
-    odds += log_rate(changed, int(np.count_nonzero(after & (rows.compared != 0) & (rows.wrong == 0))), SOMETIMES)
+    # Which of the reads show something new has to be known, too: now and then, or in runs, as memory is filled.
+    new = fresh[after & (rows.compared != 0) & (fresh | (rows.wrong == 0))]
+    turns = int(np.count_nonzero(new[1:] != new[:-1]))
+    ways = [log_rate(changed, len(new) - changed, SOMETIMES), log_rate(turns, len(new) - 1 - turns, SOMETIMES)]
+    odds += log_sum(ways) - math.log(len(ways))
     name = line or "the write strobe"
     since = moment(story.seconds(span[0]))
     when = f"has come off at {since}" if to_end else f"was off from {since} to {moment(story.seconds(span[1]))}"
@@ -125,20 +131,21 @@ def _direction_line(signs: CaptureSigns, which: str = "write") -> str | None:
 
 
 def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
-    """A select that never comes although its region answers rightly."""
+    """A select that rests though the memory answers rightly: away, and its region answers; there, and others do."""
     board = story.study.evidence.board
     rows = story.rows
     for r, region in enumerate(board.regions):
         if region.select is None or region.select not in signs.names:
             continue
         moves, last, level = signs.line(region.select)
-        if level == board.select_level(region.select):
-            continue
-        mine = (rows.region == r) & (rows.compared != 0) & (rows.time > (last if moves else -1))
+        there = level == board.select_level(region.select)
+        mine = (rows.region != r) if there else (rows.region == r)
+        mine &= (rows.compared != 0) & (rows.time > (last if moves else -1))
         right = int(np.count_nonzero(mine & (rows.wrong == 0)))
         wrong = int(np.count_nonzero(mine)) - right
         if len(np.unique(rows.data[mine & (rows.wrong == 0)])) < _TWO_VALUES or right < 20 or wrong > right // 10:
             continue
+        seen = f" at {moment(story.seconds(last))}: it did not move since" if moves else ": it never moved"
         yield Rival(
             fault="clip-off",
             scope="clip",
@@ -148,11 +155,12 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             log_own=0.0,
             explains=0,
             summary=(
-                f"the clip on {region.select} has come off"
-                f"{f' at {moment(story.seconds(last))}: it did not move since' if moves else ': it never moved'}, yet "
-                f"{counted(right, 'read')} of {named(region)} came back right"
+                f"the clip on {region.select} has come off{seen}, yet {counted(right, 'read')} of "
+                f"{'other regions' if there else named(region)} came back right"
             ),
             next_step=look_at(region.select),
             stops_judging=True,
-            log_seen=-LOG_SLIP * (right - wrong),  # a row that nobody selects answers rightly by chance at the best
+            # A row that nobody selects answers rightly by chance at the best, and so does one beside which another
+            # drives.
+            log_seen=-LOG_SLIP * (right - wrong),
         )
