@@ -66,7 +66,8 @@ def _weighed(study: Study, progress: Progress) -> tuple[Sequence[Place], tuple[P
         return _only_seen(study, rows, shown), (), 0, 0.0
     card = Card(study, rows)
     everywhere = tuple(r.index for r in study.card.regions)
-    innocent = [Innocent(rival, everywhere) for rival in find_rivals(study, study.survey([rows])) if rival.explains]
+    rivals = find_rivals(study, study.survey([rows]))
+    innocent = [Innocent(rival, everywhere) for rival in rivals if rival.explains or rival.log_own > 0.0]
     found = posterior(card, search(card, innocent, progress))
     parts = tuple(Part(component=p.component, bad=p.bad, fault=p.fault, share=p.share) for p in found.parts)
     return found.places, parts, found.unexplained, found.nothing
