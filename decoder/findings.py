@@ -224,9 +224,10 @@ class NextStep(_Finding):
 
 
 class Derailed(_Finding):
-    """Where the machine left its road: the wrong read (or the first fetch from nowhere) and where it then went on."""
+    """Where the machine left its road: the wrong read (or the first fetch from nowhere, or from
+    RAM that nothing was written to) and where it then went on."""
 
-    kind: Literal["return", "vector", "pointer", "fetch", "nowhere"]
+    kind: Literal["return", "vector", "pointer", "fetch", "nowhere", "unwritten"]
     cycle: int = Field(description="index of the read to look at, as in cycles --csv")
     time_s: float
     address: int

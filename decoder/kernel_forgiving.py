@@ -17,6 +17,8 @@ from collections.abc import Callable, Iterator, Sequence
 from types import ModuleType
 from typing import Any
 
+from busledger.decoder.kernel_garbage import rest_while_compiling
+
 __all__ = ["forgive_caches", "when_compiling"]
 
 _WAITED_FOR = "numba.core.dispatcher"
@@ -66,6 +68,7 @@ def _change(dispatcher: Any) -> None:
     kept = dispatcher.FunctionCache
     if getattr(kept, "forgives", False):
         return
+    rest_while_compiling()
 
     class ForgivingCache(kept):  # type: ignore[misc, valid-type]
         forgives = True

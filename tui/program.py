@@ -66,7 +66,7 @@ class ProgramView:
             profile = load_profile(source.facts.profile)
             self._told = fetch_is_told(profile, {line.name for line in source.facts.lines})
             if not self._told and not self._table.timed:
-                self._missing = ", ".join(fetch_lines(profile))
+                self._missing = ", ".join(fetch_lines(profile)) or "lines that this bus does not have"
         self._stretches: OrderedDict[int, _Stretch] = OrderedDict()
 
     @property

@@ -123,8 +123,9 @@ def _moved_in(capture: Capture, moved: NDArray[np.uint64], first: int, last: int
     if low >= high:
         return np.asarray(np.bitwise_or.reduce(rows_moved(capture, first, last), axis=0))
     found = np.bitwise_or.reduce(moved[low:high], axis=0)
-    for start, stop in ((first, low * DETAIL_ROWS), (high * DETAIL_ROWS, last)):
-        if start < stop:
+    for group, start, stop in ((low - 1, first, low * DETAIL_ROWS), (high, high * DETAIL_ROWS, last)):
+        # Rows are only looked at, and fetched from the disk, where their group may tell a line more.
+        if start < stop and np.any(moved[group] & ~found):
             found = found | np.bitwise_or.reduce(rows_moved(capture, start, stop), axis=0)
     return np.asarray(found)
 

@@ -103,10 +103,10 @@ def _card_write(card, address, value, regions, cards, chips, faults, active, sel
 
 
 @njit_cached
-def _card_read(
-    card, address, before, regions, cards, chips, faults, active, selected, memory, stamp, spread, now, settings, coin
-):
-    """(levels, driven lanes) on the card's own data lines."""
+def _card_read(card, address, before, given, i, selected, stamp):
+    """(levels, driven lanes) on the card's own data lines in cycle ``i``."""
+    regions, cards, chips, faults, memory = given.regions, given.cards, given.chips, given.faults, given.memory
+    active, spread, now, settings, coin = given.active[i], given.spread, given.times[i], given.settings, given.coins[i]
     levels = 0
     driven = 0
     for r in range(cards[card, C_REGION], cards[card, C_REGION] + cards[card, C_REGIONS]):
@@ -154,47 +154,12 @@ def _address_first(low, cards, card_last):
 
 
 @njit_cached
-def run_cards(
-    ops,
-    addresses,
-    literals,
-    copies,
-    times,
-    active,
-    coins,
-    regions,
-    cards,
-    chips,
-    faults,
-    memory,
-    spread,
-    settings,
-    refresh,
-    data,
-    kept,
-    card_lines,
-    select_lines,
-):
-    """Play every cycle; returns the number of cycles played.
-
-    Parameters
-    ----------
-    ops : int64[n], OP_READ, OP_WRITE or OP_IDLE
-    addresses, literals : int64[n], bus address; data of a write
-    copies : uint8[n], 1 = the write stores what the last read gave, plus the literal
-    times : int64[n], when the cycle ends, in nanoseconds
-    active : uint8[n, faults], whether each fault acts in this cycle
-    coins : int64[n], random levels for contention
-    regions, cards, faults : int64 rows as the column constants say; chips : int64[c], lanes of each chip
-    memory : int64[cells], initial contents, changed in place
-    spread : float64[cells], factor on the retention time of each cell
-    settings : int64[4], how the CPU side floats, contention, mask of lanes, 1 = the low address byte comes first
-        on the data lines
-    refresh : uint8[n], 1 = the bus is left alone after this cycle long enough to float
-    data, kept : int64[n], outputs: CPU-side lines at the sampling edge, and as the cycle began
-    card_lines : int64[n, cards], output: each card's own data lines at the sampling edge
-    select_lines : uint8[n, regions], output: 1 = the region is selected in this cycle
-    """
+def run_cards(given, shown):
+    """Play every cycle of ``Given`` into ``Shown``; returns the number of cycles played."""
+    ops, addresses, literals, copies, times = given.ops, given.addresses, given.literals, given.copies, given.times
+    active, coins, settings, refresh = given.active, given.coins, given.settings, given.refresh
+    regions, cards, chips, faults, memory = given.regions, given.cards, given.chips, given.faults, given.memory
+    data, kept, card_lines, select_lines = shown
     lanes = settings[S_LANES]
     stamp = np.full(memory.shape[0], -1, np.int64)
     selected = np.zeros(regions.shape[0], np.uint8)
@@ -227,10 +192,7 @@ def run_cards(
                 card_lines[i, k] = inside
                 _card_write(k, at, inside, regions, cards, chips, faults, act, selected, memory, stamp, times[i])
             elif addressed:
-                inside, on = _card_read(
-                    k, at, resting, regions, cards, chips, faults, act, selected, memory, stamp, spread, times[i],
-                    settings, coins[i],
-                )  # fmt: skip
+                inside, on = _card_read(k, at, resting, given, i, selected, stamp)
                 if cards[k, C_BUFFER]:
                     inside = (inside & on) | (resting & ~on)
                     card_lines[i, k] = inside

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.captures_demo.world import card_kernel as k
+from busledger.captures_demo.world.arrays import Given, Shown
 from busledger.captures_demo.world.buses import BUS_KINDS
 from busledger.captures_demo.world.faults import Fault, activity, fault_rows
 from busledger.captures_demo.world.machine import Machine
 from busledger.captures_demo.world.stimulus import Stimulus
 
-__all__ = ["Given", "Run", "play", "prepare"]
+__all__ = ["Run", "play", "prepare"]
 
 _FLOATS = {"keep": k.KEEPS, "up": k.PULLED_UP, "down": k.PULLED_DOWN}
 
@@ -85,26 +85,6 @@ def sampling_edges(
     return np.where(stimulus.op == 2, end_ns, edges)
 
 
-class Given(NamedTuple):
-    """What ``run_cards`` plays, in the order of its arguments."""
-
-    ops: NDArray[np.int64]
-    addresses: NDArray[np.int64]
-    literals: NDArray[np.int64]
-    copies: NDArray[np.uint8]
-    times: NDArray[np.int64]
-    active: NDArray[np.uint8]
-    coins: NDArray[np.int64]
-    regions: NDArray[np.int64]
-    cards: NDArray[np.int64]
-    chips: NDArray[np.int64]
-    faults: NDArray[np.int64]
-    memory: NDArray[np.int64]
-    spread: NDArray[np.float64]
-    settings: NDArray[np.int64]
-    refresh: NDArray[np.uint8]
-
-
 def prepare(
     machine: Machine, faults: tuple[Fault, ...], stimulus: Stimulus, seed: int, *, fill: str = "random"
 ) -> tuple[Given, NDArray[np.int64], NDArray[np.int64]]:
@@ -165,7 +145,7 @@ def play(
     kept = np.zeros(n, np.int64)
     card_lines = np.zeros((n, len(machine.cards)), np.int64)
     selects = np.zeros((n, len(machine.regions)), np.uint8)
-    k.run_cards(*given, data, kept, card_lines, selects)
+    k.run_cards(given, Shown(data, kept, card_lines, selects))
     expected, compared = _expected(machine, stimulus, data)
     return Run(
         machine,

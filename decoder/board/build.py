@@ -12,7 +12,7 @@ from busledger.decoder.board.draft import Draft, titled
 from busledger.decoder.board.images import ImageRequest, read_image
 from busledger.decoder.board.lanes import lane_names
 from busledger.decoder.board.mistakes import shown
-from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, Region
+from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, NinthBit, Region
 from busledger.decoder.board.part_types import BufferPart, DecoderPart, MemoryPart, Part, Section, bare_pin
 from busledger.decoder.board.parts_library import parts
 from busledger.decoder.board.schema import (
@@ -61,8 +61,9 @@ def build_regions(draft: Draft) -> None:
         given = [(number, one) for number, one in enumerate(row.chips, 1) if not _is_parity(one)]
         chips = tuple(c for number, one in given if (c := _chip(draft, table, number, one)))
         for number, one in enumerate(row.chips, 1):
-            if _is_parity(one) and (extra := _chip(draft, table, number, {**one, "lanes": "D0"})):
+            if _is_parity(one) and (extra := _chip(draft, table, number, {**one, "lanes": "D0"}, ninth=True)):
                 draft.parity.append((row.name, replace(extra, lanes=())))
+                _take_ninth_bit(draft, table, row.name, extra.designator, one)
         if len(chips) < len(given):
             draft.incomplete.add(table)
         region = Region(
@@ -87,12 +88,35 @@ def _is_parity(raw: object) -> bool:
     return isinstance(raw, Mapping) and raw.get("lanes") in ("P", "parity")
 
 
-def _chip(draft: Draft, region_table: str, number: int, raw: object) -> Chip | None:
+def _take_ninth_bit(draft: Draft, table: str, region: str, designator: str, raw: Mapping[str, Any]) -> None:
+    """The lines of a parity chip, where it names them; ``_chip`` has checked their kinds."""
+    read, written, parity = (raw.get(key) for key in ("line", "line_in", "parity"))
+    if read is None:
+        for key, value in (("line_in", written), ("parity", parity)):
+            if value is not None:
+                draft.mistakes.add(table, key, "without the line that shows the chip's bit", 'line = "PD"')
+        return
+    first = line_name(str(read))
+    draft.ninth_bits.append(
+        NinthBit(
+            region,
+            designator,
+            first,
+            first if written is None else line_name(str(written)),
+            None if parity is None else parity == "odd",
+        )
+    )
+
+
+def _chip(draft: Draft, region_table: str, number: int, raw: object, *, ninth: bool = False) -> Chip | None:
     table = f"{region_table}, {titled('chips', number, raw)}"
     row = draft.mistakes.check(table, ChipTable, raw, {"designator": ""})
     if row is None:
         return None
     part, marked = _part(draft, table, row.part, MemoryPart) if row.part else (None, None)
+    for key in ("line", "line_in", "parity"):
+        if getattr(row, key) is not None and not ninth:
+            draft.mistakes.add(table, key, "on a chip of the byte's own lanes", 'on a chip with lanes = "P" only')
     grade = row.grade or marked
     if part and len(row.lanes) > part.width:
         found = f"{lane_names(row.lanes)}: {len(row.lanes)} lanes"

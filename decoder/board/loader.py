@@ -89,6 +89,7 @@ def load_board(
         buffers=tuple(buffer for _, buffer in draft.buffers),
         regulators=tuple(draft.regulators),
         parity=tuple(draft.parity),
+        ninth_bits=tuple(draft.ninth_bits),
         tested=tuple(one for _, one in draft.tested),
     )
 

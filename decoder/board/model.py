@@ -160,10 +160,23 @@ class Regulator:
 
 
 @dataclass(frozen=True, slots=True)
+class NinthBit:
+    """The line that shows what a parity chip gives (``read``) and the one that it is given (``written``; the same where
+    both ways share one). ``odd``: the ones of byte and ninth bit are odd in number; None where that is not said."""
+
+    region: str
+    designator: str
+    read: str
+    written: str
+    odd: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Board:
     """Everything the board file says; ``path`` empty where there was no file.
 
-    ``parity``: (region, chip) of chips for a ninth bit, which no lane of the bus shows: drawn, fed, never judged.
+    ``parity``: (region, chip) of chips for a ninth bit, which no lane of the bus shows: drawn and fed;
+    ``ninth_bits``: those of them whose lines are named, and can be judged where these are clipped.
     """
 
     path: str
@@ -176,6 +189,7 @@ class Board:
     buffers: tuple[Buffer, ...] = ()
     regulators: tuple[Regulator, ...] = ()
     parity: tuple[tuple[str, Chip], ...] = ()
+    ninth_bits: tuple[NinthBit, ...] = ()
     tested: tuple[Tested, ...] = ()
     _index: Mapping[str, int] = field(default_factory=dict, init=False, repr=False, compare=False)
     _made: Mapping[str, tuple[Decoder, str]] = field(default_factory=dict, init=False, repr=False, compare=False)
@@ -212,6 +226,7 @@ class Board:
         for buffer in self.buffers:
             named.update(dict.fromkeys((*buffer.lines, *buffer.far_side.values())))
             named.update(dict.fromkeys(ll.line for ll in (buffer.direction, buffer.enable) if ll))
+        named.update(dict.fromkeys(line for one in self.ninth_bits for line in (one.read, one.written)))
         named.update(dict.fromkeys(self.wiring))
         return tuple(named)
 

@@ -91,6 +91,9 @@ class ChipTable(_Table):
     grade: Name | None = None
     row: Annotated[int, Field(strict=True)] | None = None
     column: Annotated[int, Field(strict=True)] | None = None
+    line: Line | None = None
+    line_in: Line | None = None
+    parity: Literal["odd", "even"] | None = None
 
 
 class RegionTable(_Table):

@@ -56,6 +56,7 @@ from busledger.decoder.bus.columns_kernel import (
     WHICH,
 )
 from busledger.decoder.bus.rule_kernel import CERTAIN, LANES, RULE, SURE, USED, WAITS, look_up, read_source
+from busledger.decoder.inner_kernel import INNER
 
 BEGIN, MIDDLE, END, ANYHIGH, ANYLOW, CHANGED, PREV, FIRST_LATCH = 0, 1, 2, 3, 4, 5, 6, 8
 NEEDS_BEGIN, NEEDS_MIDDLE, NEEDS_END, NEEDS_INSIDE, NEEDS_PREV = 1, 2, 4, 8 + 16 + 32, 64  # bits of planes
@@ -66,7 +67,7 @@ SKIP, STRETCH, REJECT = 1, 2, 3
 ENDLESS = 1 << 40  # as windows has it
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _row_at(time, last, floor, i, at):
     """The last row up to time ``at``, searched from row i on; ``floor`` where none is, none after ``last``."""
     while i > floor and time[i] > at:
@@ -76,7 +77,7 @@ def _row_at(time, last, floor, i, at):
     return i
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _undo_false_sample(time, levels, unknown, row, floor, low, high, spot, words, lev):
     """Turn back, in the plane at ``spot``, lines that show another level in ``row`` alone.
 
@@ -101,14 +102,16 @@ def _undo_false_sample(time, levels, unknown, row, floor, low, high, spot, words
         lev[spot + w] ^= false
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
-def _settle(time, levels, unknown, i, floor, at, low, high, room_low, room_high, false, plane, lev, unk, mov, width):
+@njit(**INNER, _nrt=False, forceinline=True)
+def _settle(rows, i, floor, at, low, high, room_low, room_high, false, plane, planes, width):
     """Levels at time ``at`` into plane ``plane``, and bits that moved strictly inside (low, high).
 
     A level of one sample, ``false`` ticks at most, is not believed where the line is steady in the rest of the room.
 
     Searched from row i on; returns the row of the levels.
     """
+    time, levels, unknown = rows
+    lev, unk, mov = planes
     last = time.shape[0] - 1
     row = _row_at(time, last, floor, i, at)
     for w in range(len(width)):
@@ -130,7 +133,7 @@ def _settle(time, levels, unknown, i, floor, at, low, high, room_low, room_high,
     return row
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _inside(time, levels, unknown, i, end_row, floor, after, until, lev, unk, width):
     """Planes ANYHIGH, ANYLOW and CHANGED over the time after to until, the level at ``after`` included."""
     first = _row_at(time, end_row, floor, i, after)
@@ -152,12 +155,14 @@ def _inside(time, levels, unknown, i, end_row, floor, after, until, lev, unk, wi
         lev[moved], unk[moved] = changed, 0
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
-def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, mov, width):
+@njit(**INNER, _nrt=False, forceinline=True)
+def _points(rows, event, base, floor, strobe, look, planes, width):
     """Fill the planes that strobe ``strobe`` needs of the span that ``event`` ends, a row of ``scan``'s events.
 
     Returns the row of the levels at its end, or one where a search for them can start.
     """
+    time, levels, unknown = rows
+    lev, unk, mov = planes
     begin_row, end_row = max(event[BEGIN_ROW] - base, floor), event[END_ROW] - base
     begin, end, needs = event[BEGIN_TIME], event[END_TIME], strobe[PLANES_NEEDED]
     counts_begin = strobe[COUNTS_BEGIN] == 1
@@ -173,15 +178,14 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
             room_high = begin + min(strobe[BEGIN_ROOM_HIGH], end - look[INSET] - begin)
         if counts_begin and strobe[BEGIN_ROOM_HIGH] >= ENDLESS:
             room_high = room_low
-        row = _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], BEGIN,
-                      lev, unk, mov, width)  # fmt: skip
+        row = _settle(rows, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], BEGIN, planes, width)
     if counts_begin:
         for w in range(len(width)):
             for plane in (MIDDLE, END):
                 spot, first = plane * len(width) + w, BEGIN * len(width) + w
                 lev[spot], unk[spot], mov[spot] = lev[first], unk[first], mov[first]
     elif needs & NEEDS_MIDDLE:
-        row = _settle(time, levels, unknown, row, floor, middle, 0, 0, 0, 0, 0, MIDDLE, lev, unk, mov, width)
+        row = _settle(rows, row, floor, middle, 0, 0, 0, 0, 0, MIDDLE, planes, width)
     if needs & NEEDS_INSIDE:
         low, high = begin + look[INSET], end - look[INSET]
         if low > middle or high < middle:
@@ -192,18 +196,17 @@ def _points(time, levels, unknown, event, base, floor, strobe, look, lev, unk, m
         low, high = end + strobe[END_LOW], end + strobe[END_HIGH]
         room_low, room_high = end + strobe[END_ROOM_LOW], end + min(strobe[END_ROOM_HIGH], look[AHEAD])
         at = end + strobe[END_AT]
-        row = _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], END,
-                      lev, unk, mov, width)  # fmt: skip
+        row = _settle(rows, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], END, planes, width)
     return row
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _doubts(moved, lost, missing):
     """Flags for bits that moved, are unknown, or are not wired."""
     return (UNSETTLED if moved else 0) | (UNKNOWN if lost else 0) | (PARTIAL if missing else 0)
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _cycle(k, answer, lev, unk, mov, bus, t, out):
     """Columns that the rule of ``answer`` reads from the planes, into row k; returns its flags."""
     address, data = t.rule[answer[RULE], 6], t.rule[answer[RULE], 7]
@@ -233,7 +236,7 @@ def _cycle(k, answer, lev, unk, mov, bus, t, out):
     return flags
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _bus_at(time, levels, i, floor, at, bus, width):
     """The levels of all lines at time ``at``, searched from row i on."""
     row = _row_at(time, time.shape[0] - 1, floor, i, at)
@@ -241,7 +244,7 @@ def _bus_at(time, levels, i, floor, at, bus, width):
         bus[w] = levels[row * len(width) + w]
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _lose(row, lev, unk, mov, prev, marks, width):
     """Samples are missing before row ``row``: what was latched and kept is not known any more."""
     marks[BUS_KNOWN], marks[AFTER_A_GAP], marks[FIRST_ROW] = 0, 1, row
@@ -251,18 +254,17 @@ def _lose(row, lev, unk, mov, prev, marks, width):
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def resolve(
-    time, levels, unknown, base, final, events, t, lev, unk, mov, prev, bus, marks, waits, seen, memo, told, out, width
-):  # fmt: skip
+def resolve(rows, base, final, events, t, planes, carried, known, out, width):
     """Tell what each event of ``events`` was, in order, as far as the rows reach.
 
-    time int64 (n,). levels, unknown uint64 (n x words,). lev, unk, mov uint64 (planes x words,): work space whose latch
-    planes carry over. prev uint64 (strobes, 2, words): the end of each strobe's previous span. bus uint64 (words,): the
-    bus after the last span. marks int64 (5,): columns as ``columns_kernel`` names them. waits, seen int64 (strobes,): 1
-    after a stretched span, spans so far. memo, told: as ``look_up`` has them. out: ``Columns`` of zeros, as long as
-    ``events``.
+    rows: ``Levels``. planes: ``Planes``. carried: ``SpanState``. known: ``Memo``, as ``look_up`` has it. out:
+    ``Columns`` of zeros, as long as ``events``.
     Returns (events done, cycles written).
     """
+    time, levels, _ = rows
+    lev, unk, mov = planes
+    prev, bus, marks, waits, seen = carried
+    memo, told = known
     n = time.shape[0]
     strobe, latch, rule, look = t.strobe, t.latch, t.rule, t.look
     done, k = 0, 0
@@ -279,14 +281,15 @@ def resolve(
             at, low, high = end + latch[s, LATCH_AT], end + latch[s, LATCH_LOW], end + latch[s, LATCH_HIGH]
             room_low = end + latch[s, LATCH_ROOM_LOW]
             room_high = end + min(latch[s, LATCH_ROOM_HIGH], look[AHEAD])
-            _settle(time, levels, unknown, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE],
-                    FIRST_LATCH + s, lev, unk, mov, width)  # fmt: skip
+            _settle(
+                rows, row, floor, at, low, high, room_low, room_high, look[FALSE_SAMPLE], FIRST_LATCH + s, planes, width
+            )
             continue
         seen[s] += 1
         if events[e, END_ROW] - events[e, BEGIN_ROW] > look[MOST_ROWS_OF_A_SPAN]:
             marks[REFUSED] += 1
             continue
-        row = _points(time, levels, unknown, events[e], base, floor, strobe[s], look, lev, unk, mov, width)
+        row = _points(rows, events[e], base, floor, strobe[s], look, planes, width)
         if strobe[s, PLANES_NEEDED] & NEEDS_PREV:
             for w in range(len(width)):
                 spot, last = PREV * len(width) + w, END * len(width) + w

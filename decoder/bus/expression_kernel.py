@@ -4,6 +4,8 @@ unknown."""
 import numpy as np
 from numba import njit
 
+from busledger.decoder.inner_kernel import INNER
+
 # Columns of ``lit`` that say where a line's word stands: among the planes of a span, or among the words of a row.
 IN_PLANES, IN_ROW = 0, 1
 # 2^64 / golden ratio: multiplied by it, words differ in their top bits, which number the slots of a memory.
@@ -11,7 +13,7 @@ SPREAD = np.uint64(0x9E3779B97F4A7C15)
 HALF, SLOT_SHIFT = np.uint64(32), np.uint64(56)
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def holds(number, levels, unknown, base, place, expr, term, lit):
     """Expression ``number`` on the words from ``base`` on, where column ``place`` of ``lit`` says: 1, 0 or -1."""
     if number < 0:

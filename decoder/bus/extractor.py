@@ -32,7 +32,7 @@ from busledger.decoder.bus.layout import Layout
 from busledger.decoder.bus.profile import Profile
 from busledger.decoder.bus.rows import Rows
 from busledger.decoder.bus.scan_kernel import GAP, RING, scan
-from busledger.decoder.bus.tables import FIRST_LATCH, MOST_ROWS, SLOTS, Columns
+from busledger.decoder.bus.tables import FIRST_LATCH, MOST_ROWS, SLOTS, Columns, Memo, Planes, SpanState
 from busledger.decoder.bus.tidy_kernel import tidy
 from busledger.decoder.bus.windows import NO_EYES, Offsets, Windows
 from busledger.decoder.capture import Capture, Note
@@ -105,7 +105,9 @@ class CycleExtractor:
         self._ring = np.zeros(RING, np.int64)
         self._counts = np.zeros(9, np.int64)
         self._counts[[CLOCK_LEVEL, INTERVAL_BEGIN]] = -1
-        self._patterns = np.zeros((SLOTS, 1 + 2 * words), np.uint64), np.zeros((SLOTS, 1 + strobes + latches), np.int64)
+        self._patterns = Memo(
+            np.zeros((SLOTS, 1 + 2 * words), np.uint64), np.zeros((SLOTS, 1 + strobes + latches), np.int64)
+        )
         planes = (FIRST_LATCH + latches) * words
         self._lev, self._mov = np.zeros(planes, np.uint64), np.zeros(planes, np.uint64)
         self._unk = np.full(planes, _ALL)
@@ -116,7 +118,7 @@ class CycleExtractor:
         self._waits = np.zeros(strobes, np.int64)
         self._seen = np.zeros(strobes, np.int64)
         most_keys = int(np.diff(self._tables.key_start).max(initial=0))
-        self._answers = np.zeros((SLOTS, 1 + 3 * most_keys), np.uint64), np.zeros((SLOTS, 6), np.int64)
+        self._answers = Memo(np.zeros((SLOTS, 1 + 3 * most_keys), np.uint64), np.zeros((SLOTS, 6), np.int64))
         self._made = 0
 
     @property
@@ -168,8 +170,8 @@ class CycleExtractor:
                 self._events = wider
             gaps = self._counts[GAPS_FOUND]
             start, found = scan(
-                *rows.columns, start, rows.base, ends, self._tables, self._spans, self._latches, self._ring,
-                self._counts, *self._patterns, self._events[self._found :], self._width,
+                rows.columns, start, rows.base, ends, self._tables, self._spans, self._latches, self._ring,
+                self._counts, self._patterns, self._events[self._found :], self._width,
             )  # fmt: skip
             if self._counts[GAPS_FOUND] > gaps:
                 self._note_jumps(self._events[self._found : self._found + found])
@@ -224,9 +226,10 @@ class CycleExtractor:
     ) -> tuple[int, int]:
         """Write what ``events`` were into ``cycles`` from row ``made`` on; (events done, cycles there now)."""
         out = Columns(*(getattr(cycles, name)[made:] for name in Columns._fields))
+        carried = SpanState(self._prev, self._bus, self._marks, self._waits, self._seen)
         done, more = resolve(
-            *rows.columns, rows.base, final, events, self._tables, self._lev, self._unk, self._mov, self._prev,
-            self._bus, self._marks, self._waits, self._seen, *self._answers, out, self._width,
+            rows.columns, rows.base, final, events, self._tables, Planes(self._lev, self._unk, self._mov), carried,
+            self._answers, out, self._width,
         )  # fmt: skip
         self._made += more
         return done, made + more

@@ -40,7 +40,7 @@ def find_eyes(
     grid_ticks: float | None,
     grade: str | None = None,
 ) -> Mapping[str, Offsets]:
-    """Strobe → where to read at its end, for strobes whose published set-up time is shorter than a sample.
+    """Strobe → where to read at its end, for strobes whose published set-up time is shorter than two samples.
 
     Parameters
     ----------

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.bus.tables import Levels
 from busledger.decoder.capture import Capture
 
 __all__ = ["Rows"]
@@ -38,9 +39,9 @@ class Rows:
         )
 
     @property
-    def columns(self) -> tuple[NDArray[np.int64], NDArray[np.uint64], NDArray[np.uint64]]:
-        """time, levels and unknown as the kernels take them: flat, word w of row i at i * words + w."""
-        return self.time, self.levels.reshape(-1), self.unknown.reshape(-1)
+    def columns(self) -> Levels:
+        """The rows as the kernels take them."""
+        return Levels(self.time, self.levels.reshape(-1), self.unknown.reshape(-1))
 
     @property
     def count(self) -> int:

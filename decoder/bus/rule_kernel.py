@@ -21,11 +21,12 @@ from busledger.decoder.bus.columns_kernel import (
     WRITES,
 )
 from busledger.decoder.bus.expression_kernel import HALF, IN_PLANES, SLOT_SHIFT, SPREAD, holds
+from busledger.decoder.inner_kernel import INNER
 
 RULE, SURE, WAITS, LANES, USED, CERTAIN = 0, 1, 2, 3, 4, 5  # columns of ``told``
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def read_source(number, lev, unk, mov, t):
     """(levels, moved, lost, missing) of source ``number``, each as bits at their places."""
     value, moved, lost = np.uint64(0), np.uint64(0), np.uint64(0)
@@ -39,7 +40,7 @@ def read_source(number, lev, unk, mov, t):
     return (value ^ t.source[number, 0]) | t.source[number, 1], moved, lost & ~moved, t.source[number, 2]
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _match(s, lev, unk, mov, t):
     """(rule, 1 or -1) of strobe s; where several may fit for want of a level, a write is taken; (-1, 0) none."""
     rule = t.rule
@@ -67,7 +68,7 @@ def _match(s, lev, unk, mov, t):
     return chosen, sure
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _lanes(r, all_bits, lev, unk, t):
     """(byte lanes in use, their bits, 1 or -1 when one of them is in doubt)."""
     lanes, bits, sure = np.uint64(0), np.uint64(0), 1
@@ -86,7 +87,7 @@ def _lanes(r, all_bits, lev, unk, t):
     return lanes, bits, sure
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _answer(s, lev, unk, mov, t, answer):
     """Fill ``answer``, a row of ``told``, for strobe s."""
     r, sure = _match(s, lev, unk, mov, t)
@@ -100,7 +101,7 @@ def _answer(s, lev, unk, mov, t, answer):
         answer[LANES], answer[USED], answer[CERTAIN] = _lanes(r, t.source[t.rule[r, DATA], 3], lev, unk, t)
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def look_up(s, lev, unk, mov, t, memo, told):
     """The row of ``told`` with the answer of strobe s's rules to the planes, worked out if it is not there yet.
 

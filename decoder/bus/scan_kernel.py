@@ -47,6 +47,7 @@ from busledger.decoder.bus.columns_kernel import (
     WHICH,
 )
 from busledger.decoder.bus.expression_kernel import HALF, IN_ROW, SLOT_SHIFT, SPREAD, holds
+from busledger.decoder.inner_kernel import INNER
 
 STROBE, LATCH, GAP = 0, 1, 2
 UNSEEN, DOUBTED = 1, 2  # a span's begin was not seen; a line of its strobe was unknown
@@ -54,7 +55,7 @@ RING = 31
 ENDLESS = np.int64(9223372036854775807)  # no difference of two stamps is more
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _states(levels, unknown, i, t, memo, states, width):
     """The slot of ``memo`` and ``states`` that holds row i's conditions, evaluated if they are not there yet.
 
@@ -88,7 +89,7 @@ def _states(levels, unknown, i, t, memo, states, width):
     return slot
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _median(ring, known):
     """The middle one of the first ``known`` intervals, the upper one of two: quick where many are equal."""
     for i in range(known):
@@ -101,7 +102,7 @@ def _median(ring, known):
     return np.int64(0)
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _interval(ring, counts, interval, clock):
     """Put a clock (or strobe) interval into the ring; counts[SILENCE] = silence in ticks that means missing samples."""
     ring[counts[INTERVALS] % RING] = interval
@@ -111,7 +112,7 @@ def _interval(ring, counts, interval, clock):
         counts[SILENCE] = max(median * clock[SILENT_TIMES_16] // 16, clock[LEAST_SILENCE])
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _write(events, found, what, which, begin_row, begin, row, now, doubts):
     """One row of ``events``; returns how many there are now."""
     events[found, WHAT], events[found, WHICH] = what, which
@@ -120,7 +121,7 @@ def _write(events, found, what, which, begin_row, begin, row, now, doubts):
     return found + 1
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found):
     """Strobe s changes to ``state`` at row ``row``; returns the number of events so far."""
     before = spans[s, STATE]
@@ -146,7 +147,7 @@ def _span(s, state, row, now, strobe, spans, ring, counts, clock, events, found)
     return found
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _lose(row, now, dumped, spans, latches, counts, gap_ends, events, found):
     """Samples are missing before row ``row``: nothing is known any more; returns the number of events so far."""
     found = _write(events, found, GAP, 0 if dumped else 1, row, counts[LAST_TIME], row, now, 0)
@@ -162,7 +163,7 @@ def _lose(row, now, dumped, spans, latches, counts, gap_ends, events, found):
     return found
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _same(time, levels, unknown, i, ctrl, silence, gap_end, width):
     """Nothing happens on row i: no control line moved, no samples are missing before it."""
     moved = np.uint64(0)
@@ -173,17 +174,17 @@ def _same(time, levels, unknown, i, ctrl, silence, gap_end, width):
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def scan(
-    time, levels, unknown, start, base, gap_ends, t, spans, latches, ring, counts, memo, states, events, width
-):  # fmt: skip
+def scan(rows, start, base, gap_ends, t, spans, latches, ring, counts, known, events, width):
     """Find the ends of spans, the edges of latches and the gaps in rows start: of the arrays.
 
-    time int64 (n,). levels, unknown uint64 (n x words,). spans int64 (strobes, 4), counts int64 (9,), events int64
-    (m, 7): columns as ``columns_kernel`` names them. latches int64 (latches,): state. memo, states: as ``_states`` has
-    them. Rows are numbered from the capture's first: row i here is base + i. Row ``start`` is looked at whether
-    something moved or not, which tells nothing twice.
+    rows: ``Levels``. spans int64 (strobes, 4), counts int64 (9,), events int64 (m, 7): columns as ``columns_kernel``
+    names them. latches int64 (latches,): state. known: ``Memo``, as ``_states`` has it. Rows are numbered from the
+    capture's first: row i here is base + i. Row ``start`` is looked at whether something moved or not, which tells
+    nothing twice.
     Returns (rows done, events written); rows done < rows given when events is full.
     """
+    time, levels, unknown = rows
+    memo, states = known
     n, n_strobes, n_latches = time.shape[0], spans.shape[0], latches.shape[0]
     latch, clock, strobe = t.latch, t.clock, t.strobe
     found, room = 0, events.shape[0] - n_strobes - n_latches - 2

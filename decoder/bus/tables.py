@@ -7,7 +7,20 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ACTIONS", "FIRST_LATCH", "MOST_ROWS", "NEVER", "PLANES", "SLOTS", "Columns", "Tables"]
+__all__ = [
+    "ACTIONS",
+    "FIRST_LATCH",
+    "MOST_ROWS",
+    "NEVER",
+    "PLANES",
+    "SLOTS",
+    "Columns",
+    "Levels",
+    "Memo",
+    "Planes",
+    "SpanState",
+    "Tables",
+]
 
 I64 = NDArray[np.int64]
 U64 = NDArray[np.uint64]
@@ -80,3 +93,39 @@ class Columns(NamedTuple):
     kept: NDArray[np.uint32]
     flags: NDArray[np.uint16]
     width: NDArray[np.uint8]
+
+
+class Levels(NamedTuple):
+    """Rows of levels: ``time`` int64 (n,) in ticks; ``levels``, ``unknown`` flat, word w of row i at i * words + w."""
+
+    time: I64
+    levels: U64
+    unknown: U64
+
+
+class Memo(NamedTuple):
+    """What was answered before: a row a slot, the pattern of lines and the answer that goes with it."""
+
+    patterns: U64
+    answers: I64
+
+
+class Planes(NamedTuple):
+    """Levels at the points of a span, unknown bits, bits that moved: uint64 (planes x words,) each, work space whose
+    latch planes carry over."""
+
+    lev: U64
+    unk: U64
+    mov: U64
+
+
+class SpanState(NamedTuple):
+    """Carried from span to span: ``prev`` uint64 (strobes, 2, words), the end of each strobe's previous one; ``bus``
+    uint64 (words,), the bus after the last; ``marks`` int64 (5,), columns as ``columns_kernel`` names them; ``waits``,
+    ``seen`` int64 (strobes,): 1 after a stretched span, spans so far."""
+
+    prev: U64
+    bus: U64
+    marks: I64
+    waits: I64
+    seen: I64

@@ -21,13 +21,14 @@ from busledger.decoder.bus.columns_kernel import (
     WHAT,
     WHICH,
 )
+from busledger.decoder.inner_kernel import INNER
 
 STROBE, GAP = 0, 2
 UNSEEN = 1
 TIMES_SHORTER = 4
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _follow(usual, value):
     """A running median: a small step from ``usual`` toward ``value``."""
     if usual == 0:
@@ -38,7 +39,7 @@ def _follow(usual, value):
     return usual - step if value < usual else usual
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _usual_length(usual, s):
     """The usual length of strobe s; the shortest of the others for one that has not been seen yet; 0 = none known."""
     shortest = usual[s, LENGTH]
@@ -49,7 +50,7 @@ def _usual_length(usual, s):
     return shortest
 
 
-@njit(cache=True, nogil=True, _nrt=False, inline="always")
+@njit(**INNER, _nrt=False, forceinline=True)
 def _keep(events, e, made):
     """Move event e up to row ``made``; returns how many are kept now."""
     if made < e:

@@ -150,14 +150,14 @@ class Windows:
         return -round(max(_CLEAR * grid, min(clear, setup / 2)))
 
     def narrow_ends(self) -> list[str]:
-        """Strobes whose published set-up time is shorter than a sample: none is sure to lie inside it."""
+        """Strobes whose published set-up time is too short for a sample that is sure to lie inside it."""
         if self.grid is None or self.exact:
             return []
         found = []
         for strobe in self.profile.strobes:
             if strobe.sample == "end" and strobe.end.hold != "strobe":
                 setup, hold = self.ticks(self.roomy(strobe.end.setup)), self.ticks(self.roomy(strobe.end.hold))
-                if 0 < setup < self.grid and hold < self.grid:
+                if 0 < setup < _DOUBT * self.grid and hold < self.grid:
                     found.append(strobe.name)
         return found
 

@@ -9,11 +9,12 @@ from busledger.decoder.capture.columns import Capture, Gap, Header, Note, Signal
 if TYPE_CHECKING:
     from busledger.decoder.capture.file import CaptureFile, late_start, open_capture
     from busledger.decoder.capture.grid import beginning, sample_grid, with_sample_grid, without_delays
-    from busledger.decoder.capture.live import NOTHING_YET, LiveCapture, LivePlace, LiveSource
+    from busledger.decoder.capture.live import BLANK, NOTHING_YET, LiveCapture, LivePlace, LiveSource
     from busledger.decoder.capture.packed import Unpacker, packing_of
     from busledger.decoder.capture.raw import RawFormat, channel_names
 
 __all__ = [
+    "BLANK",
     "NOTHING_YET",
     "Capture",
     "CaptureFile",
@@ -45,6 +46,7 @@ _LATE = {
     "sample_grid": "grid",
     "with_sample_grid": "grid",
     "without_delays": "grid",
+    "BLANK": "live",
     "NOTHING_YET": "live",
     "LiveCapture": "live",
     "LivePlace": "live",

@@ -11,6 +11,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from busledger.decoder.inner_kernel import INNER
+
 TIME, ROWS, SAMPLES, BEGUN = range(4)
 STATE_SIZE = 8
 TIME_COLUMN, LEVEL, HEX, BINARY, DECIMAL = range(5)
@@ -18,7 +20,7 @@ OK, FULL, BAD_TIME, BACKWARDS, TOO_LATE, BAD_LEVEL, FEW_FIELDS, MANY_FIELDS, TOO
 BIGGEST = np.int64(9223372036854775807)
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def scaled(mantissa, power):
     """(status, mantissa * 10^power), halves rounded up; TOO_LATE past 2^63 - 1."""
     if mantissa == 0:
@@ -40,7 +42,7 @@ def scaled(mantissa, power):
     return OK, mantissa
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def exponent_of(buf, at, end):
     """(good, value) of a signed exponent of one to four digits."""
     negative = False
@@ -99,7 +101,7 @@ def decimal_ticks(buf, at, end, power):
     return status, -ticks if negative else ticks
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def hex_value(c):
     """0 to 15, 16 for an unknown digit (x z ?), or 17 for none."""
     if 48 <= c <= 57:
@@ -112,7 +114,7 @@ def hex_value(c):
     return np.int64(17)
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def put_bit(now, w, m, level):
     """Give one target the level 0 or 1, or anything above for unknown."""
     if level > 1:
@@ -123,7 +125,7 @@ def put_bit(now, w, m, level):
         now[0, w] = now[0, w] | m if level == 1 else now[0, w] & ~m
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def put_digits(buf, at, end, per, size, first, final, bit, word, mask, now):
     """Digits of ``per`` bits each (4: hexadecimal, 1: binary), ``0x`` or ``0b`` before them or not.
 
@@ -150,7 +152,7 @@ def put_digits(buf, at, end, per, size, first, final, bit, word, mask, now):
     return OK
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def put_decimal(buf, at, end, size, first, final, bit, word, mask, now):
     """A decimal number of at most 62 bits; an empty cell, x, z, ? and - are unknown."""
     count = end - at
@@ -169,7 +171,7 @@ def put_decimal(buf, at, end, size, first, final, bit, word, mask, now):
     return OK
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def put_cell(buf, at, end, kind, size, first, final, bit, word, mask, now):
     """Give one column's targets the cell ``buf[at:end]``; a status. LEVEL: 0, 1, or unknown (x z ? - or empty)."""
     if kind == LEVEL:
@@ -184,7 +186,7 @@ def put_cell(buf, at, end, kind, size, first, final, bit, word, mask, now):
     return put_digits(buf, at, end, 4 if kind == HEX else 1, size, first, final, bit, word, mask, now)
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def line_end(buf, at, stop):
     """Position of the next line feed, or ``stop``."""
     while at < stop and buf[at] != 10:
@@ -215,7 +217,7 @@ def cell(buf, at, end, delimiter):
     return start, final, after
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def read_line(buf, at, end, delimiter, power, origin, columns, now):
     """(status, position, ticks) of one line; ticks from ``origin`` on, -1 where no column is a time."""
     kind, size, first, bit, word, mask = columns
@@ -271,13 +273,12 @@ def write_open_row(state, now, last, time, levels, unknown):
 
 
 @njit(cache=True, nogil=True)
-def read_samples(buf, at, stop, state, delimiter, power, origin, sample_ticks, columns, now, fresh, last, rows):
+def read_samples(buf, at, stop, state, form, columns, now, fresh, last, rows):
     """Read whole lines of ``buf[at:stop]``; returns (status, position).
 
-    origin: ticks that count as 0, none later than the first line's. sample_ticks: ticks a sample (float), used where
-    no column is a time.
-    fresh uint64[2, words]: work space. rows: (time, levels, unknown).
+    form: ``CsvForm``. columns: ``Targets``. fresh uint64[2, words]: work space. rows: (time, levels, unknown).
     """
+    delimiter, power, origin, sample_ticks = form
     time, levels, unknown = rows
     while at < stop:
         end = line_end(buf, at, stop)

@@ -12,17 +12,19 @@ import contextlib
 import csv
 import io
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.capture.arrays import CsvForm, Targets
 from busledger.decoder.capture.columns import Header, Note
 from busledger.decoder.capture.csv_bases import BASE_NAMES, HEX, base_of
 from busledger.decoder.capture.csv_header import CsvHeader, find_header, parse_header
-from busledger.decoder.capture.rows import LineFinder, Rows
-from busledger.decoder.capture.sources import ByteSource
+from busledger.decoder.capture.rows import LineFinder, Rows, no_rows
+from busledger.decoder.capture.sources import ByteSource, filled
 from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.text import plain
@@ -51,20 +53,25 @@ _MESSAGES = {
 class CsvReader:
     """Reads the header row at once; ``rows`` reads the rest of the same source.
 
+    Parameters
+    ----------
+    whole_head : ``head`` is the ``declarations`` of an earlier reading; the source is where ``go_on`` says
+
     Attributes
     ----------
     header : signals; the tick is 1 ps
     notes : in which base numbers are read
     end_time : ticks of the last line so far
     header_lines : line ends up to the header row's
+    declarations : the header row, with what stands before it and the lines that tell the columns' bases
     """
 
-    def __init__(self, source: ByteSource, head: bytes, rate_hz: float | None) -> None:
+    def __init__(self, source: ByteSource, head: bytes, rate_hz: float | None, *, whole_head: bool = False) -> None:
         self._source = source
         self.header_lines = 0
         data = bytearray(head)
         buffer = bytearray(1 << 16)
-        found, ended = find_header(data), False
+        found, ended = find_header(data), whole_head
         with memoryview(buffer) as view:
             while not ended and (len(data) < _LINE_LIMIT if found is None else len(data) < found[1] + _LOOK):
                 got = source.readinto(view)
@@ -86,6 +93,10 @@ class CsvReader:
         self.end_time = 0
         self._at = end + 1
         self._rest = data[end + 1 :]
+        self.declarations = bytes(data[: end + 1 + _LOOK])
+        self._shown = bytes(data[end + 1 : end + 1 + _LOOK])
+        self._state: dict[str, Any] = {}
+        self._done = False
         self.header_lines = data.count(b"\n", 0, end + 1)
 
     def _rate(self, rate_hz: float | None) -> float:
@@ -108,25 +119,37 @@ class CsvReader:
             )
         return 1e15 / TICK_FS / rate_hz
 
+    @property
+    def offset(self) -> int:
+        """Bytes of the source that the rows given so far are made of."""
+        return self._at
+
+    def state(self) -> dict[str, Any]:
+        """What reading on at ``offset`` needs, for ``go_on``."""
+        held = {name: value.copy() for name, value in self._state.items()}
+        return {"offset": self._at, "done": self._done, "end_time": self.end_time, "held": held}
+
+    def go_on(self, state: Mapping[str, Any]) -> None:
+        """The source is at the ``offset`` that ``state`` tells: ``rows`` gives what comes after it."""
+        self._rest, self._at, self._done = bytearray(), state["offset"], state["done"]
+        self.end_time, self._state = state["end_time"], dict(state["held"])
+
     def rows(
         self, select: Sequence[int], notes: list[Note], lines: LineFinder, piece_bytes: int | None
     ) -> Iterator[Rows]:
-        """Rows of the selected signals, once; ``notes`` grows."""
+        """Rows of the selected signals, once; ``notes`` grows. A source that has nothing yet gives empty rows."""
         from busledger.decoder.capture import csv_kernel as k
 
         words = max(1, (len(select) + 63) // 64)
         columns = _targets(self._columns, select)
-        state = np.zeros(k.STATE_SIZE, np.int64)
-        state[k.TIME] = -1
-        now, fresh, last = (np.zeros((2, words), np.uint64) for _ in range(3))
-        for w in range(words):
-            now[1, w] = (1 << min(64, max(0, len(select) - 64 * w))) - 1
-        last[1] = now[1]
+        held = self._state or _unread(words, len(select))
+        self._state = held
+        state, now, last, fresh = held["state"], held["now"], held["last"], np.zeros((2, words), np.uint64)
         delimiter, power = ord(self._columns.delimiter), self._columns.power or 0
-        origin = self._origin(notes)
-        data, base, ended = self._rest, self._at, False
+        form = CsvForm(delimiter, power, self._origin(notes), self._sample_ticks)
+        data, base, ended = self._rest, self._at, self._done
         while not ended:
-            data, ended = self._fill(data, piece_bytes or _PIECE)
+            data, ended, idle = filled(self._source, data, piece_bytes or _PIECE)
             stop, mended = len(data), False
             if ended and data and data[-1] != 10 and self._columns.columns[-1].kind == k.LEVEL:
                 data += b"\n"  # the last line is read on trial: a level is whole or missing
@@ -139,11 +162,9 @@ class CsvReader:
                     np.empty((_ROWS, words), np.uint64),
                 )
                 state[k.ROWS] = 0
-                status, at = k.read_samples(
-                    view, at, stop, state, delimiter, power, origin, self._sample_ticks, columns, now, fresh, last, out
-                )
+                status, at = k.read_samples(view, at, stop, state, form, columns, now, fresh, last, out)
                 n = int(state[k.ROWS])
-                self.end_time = max(0, int(state[k.TIME]))
+                self.end_time, self._at = max(0, int(state[k.TIME])), base + int(at)
                 if n:
                     yield Rows(out[0][:n], out[1][:n], out[2][:n])
                 if status != k.FULL:
@@ -162,6 +183,11 @@ class CsvReader:
                 raise CaptureError(
                     f"a line of more than {_LINE_LIMIT >> 20} MB", where=f"{self._source.where}, byte {base}"
                 )
+            if idle and not ended:
+                yield no_rows(words)
+        if self._done:
+            return
+        self._done = True
         out = (np.empty(1, np.int64), np.empty((1, words), np.uint64), np.empty((1, words), np.uint64))
         state[k.ROWS] = 0
         k.write_open_row(state, now, last, *out)
@@ -172,7 +198,7 @@ class CsvReader:
         """Ticks of the first line where they lie before 0, else 0."""
         from busledger.decoder.capture import csv_kernel as k
 
-        start = io.StringIO(self._rest[:_LOOK].decode("utf-8", "replace"))
+        start = io.StringIO(self._shown.decode("utf-8", "replace"))
         lines = csv.reader(start, delimiter=self._columns.delimiter)
         place = next((c for c, column in enumerate(self._columns.columns) if column.kind == k.TIME_COLUMN), None)
         with contextlib.suppress(csv.Error):
@@ -185,18 +211,6 @@ class CsvReader:
                     notes.append(Note("pre-trigger", f"the times begin {shown} before 0; they are counted from there"))
                     return int(ticks)
         return 0
-
-    def _fill(self, data: bytearray, size: int) -> tuple[bytearray, bool]:
-        stop = len(data)
-        data = data + bytearray(size)
-        with memoryview(data) as view:
-            while stop < len(data):
-                got = self._source.readinto(view[stop:])
-                if got == 0:
-                    break
-                stop += got
-        ended = stop < len(data)
-        return data[:stop], ended
 
     def _tell_cut(self, notes: list[Note]) -> None:
         text = "the file is cut in its last line, which is left out"
@@ -217,6 +231,18 @@ class CsvReader:
             expected=expected.format(columns=len(self._columns.columns)),
             hint="Nothing after this point was decoded.",
         )
+
+
+def _unread(words: int, lines: int) -> dict[str, NDArray[Any]]:
+    """What the kernel knows before the first line: no level."""
+    from busledger.decoder.capture import csv_kernel as k
+
+    state = np.zeros(k.STATE_SIZE, np.int64)
+    state[k.TIME] = -1
+    now = np.zeros((2, words), np.uint64)
+    for w in range(words):
+        now[1, w] = (1 << min(64, max(0, lines - 64 * w))) - 1
+    return {"state": state, "now": now, "last": now.copy()}
 
 
 def _with_bases(header: CsvHeader, start: bytes) -> CsvHeader:
@@ -246,8 +272,8 @@ def _base_notes(header: CsvHeader) -> tuple[Note, ...]:
     return (Note("number-base", f"numbers are read: {'; '.join(said)}"),) if said else ()
 
 
-def _targets(header: CsvHeader, select: Sequence[int]) -> tuple[NDArray[np.generic], ...]:
-    """(kind, size, first, bit, word, mask) as ``csv_kernel`` takes them."""
+def _targets(header: CsvHeader, select: Sequence[int]) -> Targets:
+    """Where the digits of each column go."""
     places: dict[int, list[int]] = {}
     for k, index in enumerate(select):
         places.setdefault(index, []).append(k)
@@ -259,7 +285,7 @@ def _targets(header: CsvHeader, select: Sequence[int]) -> tuple[NDArray[np.gener
                 word.append(k // 64)
                 mask.append(1 << (k % 64))
         first.append(len(bit))
-    return (
+    return Targets(
         np.array([column.kind for column in header.columns], np.int64),
         np.array([len(column.signals) for column in header.columns], np.int64),
         np.array(first, np.int64),

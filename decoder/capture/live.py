@@ -14,15 +14,13 @@ from typing import Any, Protocol
 from busledger.decoder.capture.columns import Capture, Gap, Header, Note
 from busledger.decoder.capture.csv_reader import CsvReader
 from busledger.decoder.capture.file import refuse_what_is_none
-from busledger.decoder.capture.packed import packing_of
 from busledger.decoder.capture.raw import RawFormat, RawReader
 from busledger.decoder.capture.rows import LineFinder, Rows
 from busledger.decoder.capture.vcd_body import BodyReader
 from busledger.decoder.capture.vcd_pieces import Piece
 from busledger.decoder.capture.vcd_reader import VcdReader, piece_size
-from busledger.decoder.errors import CaptureError
 
-__all__ = ["NOTHING_YET", "LiveCapture", "LivePlace", "LiveSource"]
+__all__ = ["BLANK", "NOTHING_YET", "LiveCapture", "LivePlace", "LiveSource"]
 
 NOTHING_YET = -1
 _HEAD = 1 << 16
@@ -47,8 +45,8 @@ class LiveSource(Protocol):
 class LivePlace:
     """Where reading stands: plain values, for a pickle.
 
-    ``offset``: bytes of the source that are done with; ``rows``: rows given so far (of a CSV the offset stays 0, and
-    these are passed over). ``reader``: what the reader knows between two blocks.
+    ``offset``: bytes of the source that are done with; ``rows``: rows given so far; ``reader``: what the reader knows
+    between two blocks, empty where it begins anew there. ``packing``: of the source whose bytes these are unpacked.
     """
 
     kind: str
@@ -58,6 +56,7 @@ class LivePlace:
     end_time: int = 0
     gaps: list[Gap] = field(default_factory=list)
     reader: dict[str, Any] = field(default_factory=dict)
+    packing: str = ""
 
 
 class LiveCapture:
@@ -92,15 +91,16 @@ class LiveCapture:
         self._reader: VcdReader | CsvReader | RawReader
         if place is not None and place.kind == "vcd":
             self._reader = VcdReader(self._patient, place.declarations + b"\n")
+        elif place is not None and place.kind == "csv":
+            self._reader = CsvReader(self._patient, place.declarations, rate_hz, whole_head=True)
+            anew = {"offset": place.offset, "done": False, "end_time": 0, "held": {}}
+            self._reader.go_on(place.reader or anew)
         else:
             start = self._first_bytes(0 if raw is not None and place is not None else _HEAD)
             if raw is not None:
                 self._reader = RawReader(self._patient, start, raw)
-            elif start.lstrip(_BLANK).startswith(b"$"):
+            elif start.lstrip(BLANK).startswith(b"$"):
                 self._reader = VcdReader(self._patient, start)
-            elif packing_of(start) is not None:
-                raise CaptureError("packed data cannot be followed as they come", where=source.where,
-                                   hint="Unpack them on the way: zcat FILE | busledger watch -")  # fmt: skip
             else:
                 refuse_what_is_none(start, source.where)
                 self._reader = CsvReader(self._patient, start, rate_hz)
@@ -113,7 +113,7 @@ class LiveCapture:
     def _first_bytes(self, most: int) -> bytes:
         head, got, stop = bytearray(most), 0, time.monotonic() + _PATIENCE_S
         with memoryview(head) as view:
-            while got < most and (not got or time.monotonic() < stop or not bytes(view[:got]).strip(_BLANK)):
+            while got < most and (not got or time.monotonic() < stop or not bytes(view[:got]).strip(BLANK)):
                 more = self._patient.readinto(view[got:])
                 if more == 0:
                     break
@@ -138,7 +138,8 @@ class LiveCapture:
             rows = reader.rows(select, notes, lines, None)
             self._patient.source_may_wait = True
         else:
-            rows = self._again(reader.rows(select, notes, lines, None))
+            self._patient.source_may_wait = True
+            rows = reader.rows(select, notes, lines, None)
         for part in rows:
             self.end_time = max(self.end_time, reader.end_time)
             yield self._block(part)
@@ -148,6 +149,8 @@ class LiveCapture:
         """Where reading stands after the block given last."""
         reader = self._reader
         place = LivePlace("csv", b"", 0, self._row, self.end_time, list(self._gaps))
+        if isinstance(reader, CsvReader):
+            place.declarations, place.offset, place.reader = reader.declarations, reader.offset, reader.state()
         if isinstance(reader, VcdReader):
             place.kind, place.declarations = "vcd", reader.declarations
             place.offset = reader.begun[1]
@@ -170,17 +173,6 @@ class LiveCapture:
         spare: list[bytearray] = []
         return body.rows(_live_pieces(self._source, head, offset, piece_size(body), body.consumed < 0, spare), spare)
 
-    def _again(self, rows: Iterator[Rows]) -> Iterator[Rows]:
-        """``rows`` without those that an earlier reading has given."""
-        left = self._row
-        for part in rows:
-            n = part.time.size
-            if left >= n:
-                left -= n
-                continue
-            yield Rows(part.time[left:], part.levels[left:], part.unknown[left:], part.gaps) if left else part
-            left = 0
-
     def _block(self, rows: Rows) -> Capture:
         """A gap goes out with the first block that reaches its end."""
         self._gaps += rows.gaps
@@ -192,7 +184,7 @@ class LiveCapture:
         return Capture(rows.time, rows.levels, rows.unknown, self.header.tick_fs, ended, first)
 
 
-_BLANK = b"\xef\xbb\xbf \t\r\n"
+BLANK = b"\xef\xbb\xbf \t\r\n"
 
 
 class _Patient:

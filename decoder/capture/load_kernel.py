@@ -12,6 +12,8 @@ import numpy as np
 from numba import njit, types
 from numba.extending import intrinsic
 
+from busledger.decoder.inner_kernel import INNER
+
 EIGHT = np.uint64(8)
 ZEROS = np.uint64(0x3030303030303030)
 TOPS = np.uint64(0x8080808080808080)
@@ -67,7 +69,7 @@ else:
         return _trailing(value)
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def eight_digits(nibbles):
     """The number whose eight decimal digits are the bytes of ``nibbles``, lowest byte leading."""
     pairs = nibbles * np.uint64(10) + (nibbles >> EIGHT)
@@ -76,7 +78,7 @@ def eight_digits(nibbles):
     return np.int64((low + high) >> np.uint64(32))
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def not_digits(nibbles):
     """A mask whose lowest set bit lies in the first byte above 9."""
     return ((nibbles + NINES) | nibbles) & TOPS

@@ -6,7 +6,6 @@ they are, so the width, the rate and the channels' names are the caller's.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.capture.columns import Header, Note, Signal
 from busledger.decoder.capture.rows import LineFinder, Rows, no_rows
-from busledger.decoder.capture.sources import ByteSource
+from busledger.decoder.capture.sources import ByteSource, filled
 from busledger.decoder.errors import UsageError
 from busledger.decoder.text import plain
 
@@ -25,7 +24,6 @@ __all__ = ["RawFormat", "RawReader", "channel_names"]
 WIDTHS = (8, 16, 32, 64)
 TICK_FS = 1000
 _PIECE = 1 << 21
-_PATIENCE_S = 0.5
 _NAME_LIMIT = 200
 
 
@@ -118,7 +116,7 @@ class RawReader:
         data = bytearray(self._rest)
         ended = False
         while not ended:
-            data, ended, idle = _filled(self._source, data, max(size, step))
+            data, ended, idle = filled(self._source, data, max(size, step))
             count = len(data) // step
             yield self._changes(np.frombuffer(data, f"<u{step}", count), tables, unknown) if count else no_rows(words)
             del data[: count * step]
@@ -166,21 +164,6 @@ class RawReader:
         ticks = (micro // int(rate)) * 10**6 + (2 * fine + int(rate)) // (2 * int(rate))
         made: NDArray[np.int64] = (seconds + whole) * 10**12 + ticks
         return made
-
-
-def _filled(source: ByteSource, data: bytearray, size: int) -> tuple[bytearray, bool, bool]:
-    """``data`` with up to ``size`` bytes more, whether the source ended, and whether it has nothing more for now (or
-    is slow to fill them)."""
-    stop, begun = len(data), time.monotonic()
-    data = data + bytearray(size)
-    ended = idle = False
-    with memoryview(data) as view:
-        while stop < len(data) and not ended and not idle:
-            got = source.readinto(view[stop:])
-            stop += max(got, 0)
-            ended = got == 0
-            idle = got < 0 or (stop < len(data) and time.monotonic() - begun > _PATIENCE_S)
-    return data[:stop], ended, idle
 
 
 def _tables(bits: Sequence[int], count: int) -> NDArray[np.uint64]:

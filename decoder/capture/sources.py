@@ -14,6 +14,7 @@ import os
 import queue
 import sys
 import threading
+import time
 import zlib
 from collections.abc import Callable
 from pathlib import Path
@@ -23,10 +24,11 @@ from busledger.decoder.capture.packed import Unpacker, packing_of
 from busledger.decoder.errors import CaptureError
 from busledger.decoder.text import plain
 
-__all__ = ["ByteSource", "ThreadedSource", "open_source", "shown_path"]
+__all__ = ["ByteSource", "ThreadedSource", "filled", "open_source", "shown_path"]
 
 _PIECE = 1 << 20
 _AHEAD = 8
+_PATIENCE_S = 0.5
 
 
 class ByteSource(Protocol):
@@ -262,3 +264,18 @@ def _cannot_unpack(where: str, failure: Exception) -> CaptureError:
     if not isinstance(failure, known) and type(failure).__module__.split(".")[0] != "zstandard":
         what = f"cannot be read: {type(failure).__name__}: {plain(str(failure))}"
     return CaptureError(what, where=where, hint="Copy it again from where it was made.")
+
+
+def filled(source: ByteSource, data: bytearray, size: int) -> tuple[bytearray, bool, bool]:
+    """``data`` with up to ``size`` bytes more, whether the source ended, and whether it has nothing more for now (or
+    is slow to fill them)."""
+    stop, begun = len(data), time.monotonic()
+    data = data + bytearray(size)
+    ended = idle = False
+    with memoryview(data) as view:
+        while stop < len(data) and not ended and not idle:
+            got = source.readinto(view[stop:])
+            stop += max(got, 0)
+            ended = got == 0
+            idle = got < 0 or (stop < len(data) and time.monotonic() - begun > _PATIENCE_S)
+    return data[:stop], ended, idle

@@ -67,7 +67,7 @@ class BodyReader:
         self._source_cut, self._codes = source_cut, codes
         self.end_time = 0
         self._now = np.zeros((2, tables.words), np.uint64)
-        self._now[1] = tables.selected
+        self._now[1] = tables.lines.selected
         self._shown: NDArray[np.uint64] | None = None  # the row written last
         self._begun = self._force = False
         self._mode, self._open_section = 0, False

@@ -23,13 +23,14 @@ from busledger.decoder.capture.vcd_kernel import (
     find_variable,
     lex,
 )
+from busledger.decoder.inner_kernel import INNER
 
 MARGIN = 40
 BYTE = np.uint64(255)
 SPACE, LOW, HIGH, OTHER, STAMP, VECTOR, SLOW = range(7)
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def code_variable(buf, at, stop, ids):
     """(variable, end) of the code at ``at`` with white space behind it; -1 if it is not there or too long."""
     one, keys, key_var, blob, long_at, long_var = ids
@@ -41,14 +42,11 @@ def code_variable(buf, at, stop, ids):
     return find_variable(buf, at, end, one, keys, key_var, blob, long_at, long_var), end
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def lex_common(buf, at, stop, state, now, last, ids, common, rows):
     """Read common tokens from ``at``; returns the first position that is not one, or near ``stop``.
 
-    common: (role, one_mask, one_plain, mask, shift, width): the role of each first
-    byte; for each one-byte code the target bits and whether it is a scalar (or
-    not selected), and the word they lie in; for each variable its bits, the place of
-    its bit 0 (-1: use the full lexer), its word and its size.
+    common: ``PlainTables``.
     """
     role, one_mask, one_plain, _, var_mask, var_shift, _, var_width = common
     time, levels, unknown, touch_row, touch_mask = rows
@@ -125,13 +123,14 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
 
 
 @njit(cache=True, nogil=True)
-def lex_narrow(buf, at, stop, state, now, last, selected, ids, targets, common, rows, gap_time, gap_kind):
+def lex_narrow(buf, at, stop, carried, lines, rows, gaps):
     """``vcd_kernel.lex`` for one word of lines: the same arguments, rows, status and position."""
+    state, now, last = carried
     while True:
         if state[MODE] == NORMAL:
-            at = lex_common(buf, at, stop, state, now, last, ids, common, rows)
+            at = lex_common(buf, at, stop, state, now, last, lines.ids, lines.common, rows)
         tokens = -1 if at >= stop - MARGIN else 1
         before = at
-        status, at = lex(buf, at, stop, tokens, state, now, last, selected, ids, targets, rows, gap_time, gap_kind)
+        status, at = lex(buf, at, stop, tokens, carried, lines, rows, gaps)
         if status != OK or tokens == -1 or at == before:
             return status, at

@@ -16,6 +16,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from busledger.decoder.inner_kernel import INNER
+
 MODE, TIME, ROWS, GAPS, TOUCHES, FORCE, SECTION, LONG, LONG_AT = range(9)
 STATE_SIZE = 16
 NORMAL, SKIP = 0, 1
@@ -25,13 +27,13 @@ IGNORED, WANTED = 0, 1
 FIRST_CODE, PAIRS = 33, 94
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def is_space(byte):
     """White space as the grammar means it: space, tab, newline, and the other three of isspace."""
     return byte == 32 or (9 <= byte <= 13)
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def skip_space(buf, at, stop):
     """First position from ``at`` that is not white space, or ``stop``."""
     while at < stop and is_space(buf[at]):
@@ -39,7 +41,7 @@ def skip_space(buf, at, stop):
     return at
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def token_end(buf, at, stop):
     """First position from ``at`` that is a space or a control byte, or ``stop``."""
     while at < stop and buf[at] > 32:
@@ -47,7 +49,7 @@ def token_end(buf, at, stop):
     return at
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def pack_code(buf, start, end):
     """An identifier code of up to 8 bytes as one number, first byte lowest."""
     key = np.uint64(0)
@@ -56,13 +58,13 @@ def pack_code(buf, start, end):
     return key
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def hash_code(key):
     """A 64-bit mix (multiply by 2^64 over the golden ratio, take the high half)."""
     return np.int64((key * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(33))
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def hash_long(buf, start, end):
     """FNV-1a over the bytes of a long identifier code."""
     value = np.uint64(0xCBF29CE484222325)
@@ -71,7 +73,7 @@ def hash_long(buf, start, end):
     return np.int64(value >> np.uint64(33))
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def find_variable(buf, start, end, one, keys, key_var, blob, long_at, long_var):
     """Variable index of the identifier code ``buf[start:end]``, or -1.
 
@@ -109,7 +111,7 @@ def find_variable(buf, start, end, one, keys, key_var, blob, long_at, long_var):
     return np.int64(-1)
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def apply_value(buf, start, end, first, final, bit, word, mask, now):
     """Give one variable the digits ``buf[start:end]``, extended to the left (Table 18-1).
 
@@ -137,7 +139,7 @@ def apply_value(buf, start, end, first, final, bit, word, mask, now):
             now[1, w] |= m
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def good_digits(buf, start, end):
     """True if every byte is one of 0 1 x X z Z."""
     for k in range(start, end):
@@ -147,9 +149,10 @@ def good_digits(buf, start, end):
     return end > start
 
 
-@njit(cache=True, nogil=True)
-def write_row(state, now, last, time, levels, unknown, touch_row, touch_mask):
+@njit(**INNER)
+def write_row(state, now, last, rows):
     """Write the row of the time stamp that ends here, if anything differs from the last one."""
+    time, levels, unknown, touch_row, touch_mask = rows
     words = now.shape[1]
     differs = state[FORCE] != 0
     touched = False
@@ -178,7 +181,7 @@ def write_row(state, now, last, time, levels, unknown, touch_row, touch_mask):
     state[FORCE] = 0
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def read_time(buf, start, end):
     """(status, ticks) of the decimal digits ``buf[start:end]``; up to 2^63 - 1."""
     if end == start:
@@ -194,7 +197,7 @@ def read_time(buf, start, end):
     return OK, value
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def keyword_is(buf, start, end, c4, c5, c6, c7, length):
     """True for ``$dump`` and up to four more letters, ``length`` bytes in all."""
     if end - start != length or buf[start + 1] != 100 or buf[start + 2] != 117:
@@ -208,7 +211,7 @@ def keyword_is(buf, start, end, c4, c5, c6, c7, length):
     return same
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def open_section(buf, start, end, state, now, selected, gap_time, gap_kind):
     """Act on a ``$word``: the four dump sections hold values, all else is skipped to ``$end``.
 
@@ -237,17 +240,16 @@ def open_section(buf, start, end, state, now, selected, gap_time, gap_kind):
 
 
 @njit(cache=True, nogil=True)
-def lex(buf, at, stop, limit, state, now, last, selected, ids, targets, rows, gap_time, gap_kind):
+def lex(buf, at, stop, limit, carried, lines, rows, gaps):
     """Read whole tokens of ``buf[at:stop]``; up to ``limit`` of them (-1: all).
 
-    ids: (one, keys, key_var, blob, long_at, long_var) of ``find_variable``.
-    targets: (kind, size, first, bit, word, mask); variable v owns entries
-    ``first[v]:first[v+1]``. rows: (time, levels, unknown, touch_row, touch_mask).
+    ``carried``: ``DumpState``. ``lines``: ``LineTables``. Written: ``RowsOut`` and ``Gaps``.
     Returns (status, position): the first byte not consumed, or the defect. A last
     token that may go on beyond ``stop`` is not consumed.
     """
-    kind, size, first, bit, word, mask = targets
-    one, keys, key_var, blob, long_at, long_var = ids
+    state, now, last = carried
+    kind, size, first, bit, word, mask = lines.targets
+    one, keys, key_var, blob, long_at, long_var = lines.ids
     while limit != 0:
         limit -= 1
         at = skip_space(buf, at, stop)
@@ -261,7 +263,9 @@ def lex(buf, at, stop, limit, state, now, last, selected, ids, targets, rows, ga
             if end - at == 4 and buf[at] == 36 and buf[at + 1] == 101 and buf[at + 2] == 110 and buf[at + 3] == 100:
                 state[MODE] = NORMAL
                 state[SECTION] = 0
-            elif state[MODE] != SKIP and not open_section(buf, at, end, state, now, selected, gap_time, gap_kind):
+            elif state[MODE] != SKIP and not open_section(
+                buf, at, end, state, now, lines.selected, gaps.time, gaps.kind
+            ):
                 return FULL, at
             at = end
         elif c == 35:  # #
@@ -271,7 +275,7 @@ def lex(buf, at, stop, limit, state, now, last, selected, ids, targets, rows, ga
             if ticks < state[TIME]:
                 return BACKWARDS, at
             if ticks > state[TIME]:
-                write_row(state, now, last, *rows)
+                write_row(state, now, last, rows)
                 state[TIME] = ticks
             state[SECTION] = 0  # a time stamp cannot stand inside a section
             at = end

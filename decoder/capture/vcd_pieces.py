@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.capture.arrays import DumpState, Gaps, RowsOut
 from busledger.decoder.capture.sources import ByteSource
 from busledger.decoder.capture.vcd_tables import Tables
 
@@ -111,7 +112,7 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) 
     words = tables.words
     capacity = stop // 5 + 2  # a row takes a stamp and a change: at least "#1 1! "
     touches = min(64 * words, capacity) + 1  # each comes with a row, and no bit is first touched twice
-    rows = (
+    rows = RowsOut(
         np.empty(capacity, np.int64),
         np.empty((capacity, words), np.uint64),
         np.empty((capacity, words), np.uint64),
@@ -121,14 +122,14 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) 
     state = np.zeros(k.STATE_SIZE, np.int64)
     state[k.MODE], state[k.TIME], state[k.SECTION] = mode, time, -1
     now, last = np.zeros((3, words), np.uint64), np.zeros((3, words), np.uint64)
-    gap_time, gap_kind = np.empty(_GAP_ROWS, np.int64), np.empty(_GAP_ROWS, np.int64)
+    found_gaps = Gaps(np.empty(_GAP_ROWS, np.int64), np.empty(_GAP_ROWS, np.int64))
+    carried = DumpState(state, now, last)
     gaps: list[tuple[int, int]] = []
     buf = np.frombuffer(data, np.uint8)
 
     def step(buf: NDArray[np.uint8], at: int) -> tuple[int, int]:
-        common = (tables.selected, tables.ids, tables.targets)
         lex = lex_narrow if words == 1 else lex_wide
-        found = lex(buf, at, stop, state, now, last, *common, tables.common, rows, gap_time, gap_kind)
+        found = lex(buf, at, stop, carried, tables.lines, rows, found_gaps)
         return int(found[0]), int(found[1])
 
     at = 0
@@ -136,7 +137,7 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) 
         with np.errstate(over="ignore"):  # hashes and digit arithmetic wrap on purpose; only seen with the JIT off
             status, at = step(buf, at)
         count = int(state[k.GAPS])
-        gaps += zip(gap_time[:count].tolist(), gap_kind[:count].tolist(), strict=True)
+        gaps += zip(found_gaps.time[:count].tolist(), found_gaps.kind[:count].tolist(), strict=True)
         state[k.GAPS] = 0
         if status != k.FULL:
             break
@@ -144,11 +145,11 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int) 
     return Lexed(
         int(status),
         int(at),
-        rows[0][:n],
-        rows[1][:n],
-        rows[2][:n],
-        rows[3][:touched],
-        rows[4][:touched],
+        rows.time[:n],
+        rows.levels[:n],
+        rows.unknown[:n],
+        rows.touch_row[:touched],
+        rows.touch_mask[:touched],
         gaps,
         now,
         int(state[k.TIME]),

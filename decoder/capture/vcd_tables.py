@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.capture.arrays import Codes, LineTables, PlainTables, Targets
 from busledger.decoder.capture.vcd_header import Variable
 from busledger.decoder.capture.vcd_kernel import FIRST_CODE, PAIRS
 
@@ -20,12 +21,9 @@ _ALL = (1 << 64) - 1
 
 @dataclass(frozen=True, slots=True)
 class Tables:
-    """Arrays as ``vcd_kernel.lex`` takes them; ``selected`` uint64[words] marks the lines in use."""
+    """``lines`` as ``vcd_kernel.lex`` takes them, of so many ``words``."""
 
-    ids: tuple[NDArray[np.generic], ...]
-    targets: tuple[NDArray[np.generic], ...]
-    common: tuple[NDArray[np.generic], ...]
-    selected: NDArray[np.uint64]
+    lines: LineTables
     words: int
 
 
@@ -53,7 +51,7 @@ def build_tables(variables: Sequence[Variable], select: Sequence[int]) -> Tables
         first[v + 1] = len(bit)
     kind = np.array([0 if v.ignored else 1 for v in variables], np.int64)
     size = np.array([v.size for v in variables], np.int64)
-    targets = (
+    targets = Targets(
         kind,
         size,
         first,
@@ -63,7 +61,7 @@ def build_tables(variables: Sequence[Variable], select: Sequence[int]) -> Tables
     )
     selected = _full(len(select), words)
     ids = _code_tables([v.code for v in variables])
-    return Tables(ids, targets, _common_tables(variables, targets, ids[0]), selected, words)
+    return Tables(LineTables(selected, ids, targets, _common_tables(variables, targets, ids.one)), words)
 
 
 def _full(lines: int, words: int) -> NDArray[np.uint64]:
@@ -71,9 +69,7 @@ def _full(lines: int, words: int) -> NDArray[np.uint64]:
     return np.array([(1 << n) - 1 for n in left], np.uint64)
 
 
-def _common_tables(
-    variables: Sequence[Variable], targets: tuple[NDArray[Any], ...], one: NDArray[Any]
-) -> tuple[NDArray[np.generic], ...]:
+def _common_tables(variables: Sequence[Variable], targets: Targets, one: NDArray[Any]) -> PlainTables:
     """The tables of ``vcd_fast_kernel.lex_common``: variables whose bits lie side by side in one word."""
     role = np.full(256, 6, np.uint8)
     role[[9, 10, 11, 12, 13, 32]] = 0
@@ -104,10 +100,10 @@ def _common_tables(
         v = int(one[byte])
         if v >= 0 and var_shift[v] >= 0 and size[v] == 1:
             one_plain[byte], one_mask[byte], one_word[byte] = 1, var_mask[v], var_word[v]
-    return role, one_mask, one_plain, one_word, var_mask, var_shift, var_word, size
+    return PlainTables(role, one_mask, one_plain, one_word, var_mask, var_shift, var_word, size)
 
 
-def _code_tables(codes: Sequence[bytes]) -> tuple[NDArray[np.generic], ...]:
+def _code_tables(codes: Sequence[bytes]) -> Codes:
     one = np.full(256 + PAIRS * PAIRS, -1, np.int32)
     short = [(v, c) for v, c in enumerate(codes) if 2 <= len(c) <= 8]
     long = [(v, c) for v, c in enumerate(codes) if len(c) > 8]
@@ -138,4 +134,4 @@ def _code_tables(codes: Sequence[bytes]) -> tuple[NDArray[np.generic], ...]:
         long_at[slot] = len(blob), len(blob) + len(code)
         long_var[slot] = v
         blob += code
-    return one, keys, key_var, np.frombuffer(bytes(blob), np.uint8), long_at, long_var
+    return Codes(one, keys, key_var, np.frombuffer(bytes(blob), np.uint8), long_at, long_var)

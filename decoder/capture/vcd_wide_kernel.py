@@ -8,13 +8,13 @@ from numba import njit
 from busledger.decoder.capture.load_kernel import fast_bits, fast_number, load64
 from busledger.decoder.capture.vcd_fast_kernel import BYTE, MARGIN, OTHER, SPACE, STAMP, VECTOR, code_variable
 from busledger.decoder.capture.vcd_kernel import FORCE, MODE, NORMAL, OK, SECTION, TIME, lex, write_row
+from busledger.decoder.inner_kernel import INNER
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def lex_common_wide(buf, at, stop, state, now, last, ids, common, rows):
     """``vcd_fast_kernel.lex_common`` with ``now`` and ``last`` of any number of words."""
     role, one_mask, one_plain, one_word, var_mask, var_shift, var_word, var_width = common
-    time, levels, unknown, touch_row, touch_mask = rows
     safe = stop - MARGIN
     none = np.uint64(0)
     while at < safe:
@@ -48,7 +48,7 @@ def lex_common_wide(buf, at, stop, state, now, last, ids, common, rows):
                 break
             state[SECTION] = 0
             if value > state[TIME]:
-                write_row(state, now, last, time, levels, unknown, touch_row, touch_mask)
+                write_row(state, now, last, rows)
                 state[TIME] = value
             at = end + 1
         elif what == VECTOR:
@@ -71,13 +71,14 @@ def lex_common_wide(buf, at, stop, state, now, last, ids, common, rows):
 
 
 @njit(cache=True, nogil=True)
-def lex_wide(buf, at, stop, state, now, last, selected, ids, targets, common, rows, gap_time, gap_kind):
+def lex_wide(buf, at, stop, carried, lines, rows, gaps):
     """``vcd_kernel.lex`` for any number of lines: the same arguments, rows, status and position."""
+    state, now, last = carried
     while True:
         if state[MODE] == NORMAL:
-            at = lex_common_wide(buf, at, stop, state, now, last, ids, common, rows)
+            at = lex_common_wide(buf, at, stop, state, now, last, lines.ids, lines.common, rows)
         tokens = -1 if at >= stop - MARGIN else 1
         before = at
-        status, at = lex(buf, at, stop, tokens, state, now, last, selected, ids, targets, rows, gap_time, gap_kind)
+        status, at = lex(buf, at, stop, tokens, carried, lines, rows, gaps)
         if status != OK or tokens == -1 or at == before:
             return status, at

@@ -14,8 +14,9 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.buffers.buffers import BuffersCheck
 from busledger.decoder.checks.evidence import ChecksEvidence, gather_evidence
 from busledger.decoder.checks.lines import Setting, rule_strobes
+from busledger.decoder.checks.parity.parity import ParityCheck
 from busledger.decoder.checks.probes.probes import ProbesCheck
-from busledger.decoder.checks.results import BuffersResult, ProbesResult, SelectsResult, TimingResult
+from busledger.decoder.checks.results import BuffersResult, ParityResult, ProbesResult, SelectsResult, TimingResult
 from busledger.decoder.checks.selects.selects import SelectsCheck
 from busledger.decoder.checks.timing.timing import TimingCheck
 from busledger.decoder.checks.windows import CycleJoin, Joined
@@ -24,7 +25,7 @@ from busledger.decoder.ledger import Compared
 
 __all__ = ["CheckSet", "CheckSetResult"]
 
-EVERY = ("selects", "buffers", "timing", "probes")
+EVERY = ("selects", "buffers", "timing", "probes", "parity")
 DOUBT_ROWS = 1 << 18
 """Rows that the channels' health is judged on beside the other checks; bad clips show long before."""
 
@@ -39,6 +40,7 @@ class CheckSetResult:
     probes: ProbesResult | None
     evidence: ChecksEvidence
     doubts: tuple[WarningFinding, ...]
+    parity: ParityResult | None = None
 
     def summary(self) -> dict[str, Any]:
         """What ``check --json`` shows of them: the findings of each check, those of weight "note" left out."""
@@ -73,6 +75,9 @@ class CheckSet:
         graded = any(chip.access_ns is not None for region in board.regions for chip in region.chips)
         self._timing = TimingCheck(*common) if "timing" in which and (graded or time_everything) else None
         self._probes = ProbesCheck(layout.names, tick_fs, grid_ticks, None, profile) if "probes" in which else None
+        self._parity: ParityCheck | None = None
+        if "parity" in which and any(layout.wired(one.read) for one in board.ninth_bits):
+            self._parity = ParityCheck(board, layout, tick_fs, grid_ticks)
         self._rows = 0
         self._join = CycleJoin(rule_strobes(profile, Setting.of(layout, tick_fs, grid_ticks)))
         self._joins = any(check is not None for check in (self._selects, self._buffers, self._timing))
@@ -83,6 +88,8 @@ class CheckSet:
             self._selects.answers(cycles, compared)
         if self._joins:
             self._take(block, self._join.feed(block, cycles))
+        if self._parity is not None and compared is not None:
+            self._parity.feed(block, cycles, compared)
         if self._probes is not None and self._rows < DOUBT_ROWS:
             shown = block.slice(0, DOUBT_ROWS - self._rows)
             self._rows += len(shown)
@@ -113,8 +120,12 @@ class CheckSet:
         buffers = self._buffers.finish() if self._buffers is not None else None
         timing = self._timing.finish(grade=grade) if self._timing is not None else None
         probes = self._probes.finish() if self._probes is not None else None
+        parity = self._parity.finish() if self._parity is not None else None
         evidence = gather_evidence(self._board, selects, buffers, timing)
-        return CheckSetResult(selects, buffers, timing, probes, evidence, probes.warnings if probes is not None else ())
+        doubts = probes.warnings if probes is not None else ()
+        if parity is not None:
+            doubts += tuple(WarningFinding(code=f.code, time_s=f.first_time_s, text=f.text) for f in parity.findings)
+        return CheckSetResult(selects, buffers, timing, probes, evidence, doubts, parity)
 
 
 def _selects_anything(board: Board, layout: Layout) -> bool:

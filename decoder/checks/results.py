@@ -68,6 +68,24 @@ class CheckFinding(_Result):
     other: tuple[str, ...] = ()
 
 
+class ParityBit(_Result):
+    """A chip for a ninth bit: its lines, odd or even (None where that is not known), and what was looked at."""
+
+    component: str
+    region: str
+    lines: tuple[str, ...]
+    parity: Literal["odd", "even"] | None
+    writes: int
+    reads: int
+
+
+class ParityResult(_Result):
+    """The ninth bits whose lines are clipped."""
+
+    bits: tuple[ParityBit, ...]
+    findings: tuple[CheckFinding, ...]
+
+
 def worst_first(findings: Iterable[CheckFinding]) -> tuple[CheckFinding, ...]:
     """Faults, then doubts, then notes; those of one weight stay in their order."""
     order: tuple[Weight, ...] = ("fault", "doubt", "note")

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from busledger.decoder.inner_kernel import INNER
 
-@njit(cache=True, nogil=True, _nrt=False)
+
+@njit(**INNER, _nrt=False)
 def _holds(levels, row, mask, want, low, high):
     for term in range(low, high):
         fits = True
@@ -46,7 +48,7 @@ def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_be
     return np.int64(0)
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def still(levels, unknown, first, last, watched):
     """Whether the lines of ``watched`` (uint64, words) are known and hold one level in rows ``first`` to ``last``."""
     for w in range(watched.shape[0]):

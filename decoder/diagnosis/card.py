@@ -63,12 +63,17 @@ class CardState:
 
 
 class Card:
-    """Weighs sets of shared faults; a chip whose rows a set leaves alone is weighed once."""
+    """Weighs sets of shared faults; a chip whose rows a set leaves alone is weighed once.
+
+    ``regions`` int64, ``masks`` uint32: those of ``units``.
+    """
 
     def __init__(self, study: Study, rows: Rows) -> None:
         self.study = study
         self.rows = rows
         self.units: list[Unit] = units_of(study.card)
+        self.regions = np.array([unit.region for unit in self.units], np.int64)
+        self.masks = np.array([unit.mask for unit in self.units], np.uint32)
         self._odds = np.array([self._told(unit) for unit in self.units], np.float64)
         self._prior = tuple(float(v) for v in priors()["leaf"]["bad_share"])
         self.work = 0.0  # chips weighed again, a long one for several: what the search spends
@@ -98,7 +103,7 @@ class Card:
 
     def wrong_by_unit(self, rows: Rows) -> NDArray[np.int64]:
         """int64, wrong reads on each unit's lanes."""
-        bad = rows.wrong != 0
+        bad = np.flatnonzero(rows.wrong)
         keys = (rows.region[bad].astype(np.uint64) << np.uint64(32)) | rows.wrong[bad]
         patterns, often = np.unique(keys, return_counts=True)
         found = np.zeros(len(self.units), np.int64)

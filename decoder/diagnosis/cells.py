@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CellSpace"]
+__all__ = ["CellSpace", "Layer"]
 
 Cells = NDArray[np.int32]
+
+_LED_AMONG = 8  # sets of regions whose addresses are remembered: all, and those behind each address buffer
+
+
+class Layer(NamedTuple):
+    """Regions of which none overlaps another: first addresses, ascending, and their numbers."""
+
+    start: NDArray[np.int64]
+    region: NDArray[np.int64]
+
+
+_Led = tuple[NDArray[np.int64], NDArray[np.int64], list[Layer]]  # cells, their addresses, where those may lead
 
 
 class CellSpace:
@@ -43,11 +55,13 @@ class CellSpace:
         self._mask = np.array([*(s - 1 for s in self.size), 0], np.int64)
         self._start = [r.start for r in regions]
         self._end = [r.end for r in regions]
+        self._ends = np.array(self._end, np.int64)
         self._space = [r.space for r in regions]
         # Even and odd chips may stand in two regions of the same addresses.
         self._bytes = [{bit // 8 for chip in r.chips for bit in chip.lanes} or set(range(4)) for r in regions]
         self.identity: Cells = np.arange(at, dtype=np.int32)
         self.nowhere: Cells = np.full(at, -1, np.int32)
+        self._led: dict[tuple[int, ...], list[_Led]] = {}
 
     def locate(self, region: NDArray[np.int16], address: NDArray[np.uint32]) -> Cells:
         """int32 a row: the cell of an address in its region (rows with region -1 give rubbish)."""
@@ -70,6 +84,16 @@ class CellSpace:
     def region_of(self, cell: int) -> int:
         """The region that owns a cell."""
         return int(np.searchsorted(np.array(self.base), cell, side="right")) - 1
+
+    def regions_of(self, cells: NDArray[np.int32]) -> NDArray[np.int64]:
+        """The region that owns each cell."""
+        found: NDArray[np.int64] = np.searchsorted(self._base[:-1], cells, side="right") - 1
+        return found
+
+    def words(self) -> NDArray[np.int64]:
+        """The bus address of every cell, in words."""
+        found = [self._addresses(r) >> self.shift for r in range(len(self.size))]
+        return np.concatenate(found) if found else np.zeros(0, np.int64)
 
     def _addresses(self, region: int) -> NDArray[np.int64]:
         index = np.arange(self.size[region], dtype=np.int64)
@@ -105,20 +129,62 @@ class CellSpace:
 
     def _across(self, regions: Sequence[int], bend: Any) -> Cells:
         out = self.identity.copy()
-        chosen = np.array(regions, np.int64)
-        starts, ends = (np.array(of, np.int64)[chosen] for of in (self._start, self._end))
-        for region in regions:
-            address = bend(self._addresses(region))
-            found = np.full(address.shape, -1, np.int64)
-            # Of a thousand regions, an address line leads to one or two.
-            for other in chosen[_hold_any(starts, ends, address)].tolist():
-                if self._space[other] != self._space[region] or not self._bytes[other] & self._bytes[region]:
-                    continue
-                here = (address >= self._start[other]) & (address <= self._end[other]) & (found < 0)
-                cell = self.base[other] + ((address >> self.shift) & (self.size[other] - 1))
-                found = np.where(here, cell, found)
-            out[self.span(region)] = found
+        for mine, address, targets in self._led_among(tuple(regions)):
+            bent = bend(address)
+            found = np.full(len(bent), -1, np.int64)
+            for layer in targets:
+                region, there = self._held_in(layer, bent)
+                found[there] = np.where(found[there] < 0, region[there], np.minimum(found[there], region[there]))
+            out[mine] = self._cell_in(found, bent)
         return out
+
+    def _led_among(self, regions: tuple[int, ...]) -> list[_Led]:
+        """Of each kind of region (space, bytes of the bus): its cells, their addresses, and where these may lead."""
+        held = self._led.get(regions)
+        if held is None:
+            kinds: dict[tuple[Any, frozenset[int]], list[int]] = {}
+            for r in sorted(regions):
+                kinds.setdefault((self._space[r], frozenset(self._bytes[r])), []).append(r)
+            held = []
+            for (space, own), members in kinds.items():
+                able = [r for (s, b), others in kinds.items() if s == space and b & own for r in others]
+                mine = np.concatenate([np.arange(self.base[r], self.base[r] + self.size[r]) for r in members])
+                address = np.concatenate([self._addresses(r) for r in members])
+                held.append((mine, address, self.layers(able)))
+            if len(self._led) >= _LED_AMONG:
+                self._led.clear()
+            self._led[regions] = held
+        return held
+
+    def last_at(self, regions: Sequence[int], address: NDArray[np.int64]) -> Cells:
+        """The cell of each bus address in the last of ``regions`` that holds it, -1 where none does."""
+        found = np.full(len(address), -1, np.int64)
+        for layer in self.layers(regions):
+            region, there = self._held_in(layer, address)
+            found[there] = np.maximum(found[there], region[there])
+        return self._cell_in(found, address)
+
+    def _held_in(self, layer: Layer, address: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        at = np.searchsorted(layer.start, address, side="right") - 1
+        region = layer.region[at]
+        return region, (at >= 0) & (address <= self._ends[region])
+
+    def _cell_in(self, region: NDArray[np.int64], address: NDArray[np.int64]) -> Cells:
+        cell = self._base[region] + ((address >> self.shift) & self._mask[region])
+        return np.where(region >= 0, cell, -1).astype(np.int32)
+
+    def layers(self, regions: Sequence[int]) -> list[Layer]:
+        """Regions in layers, none of which holds two that overlap."""
+        layers: list[list[int]] = []
+        ends: list[int] = []
+        for r in sorted(regions, key=lambda r: self._start[r]):
+            at = next((k for k, end in enumerate(ends) if end < self._start[r]), len(ends))
+            if at == len(ends):
+                layers.append([])
+                ends.append(-1)
+            layers[at].append(r)
+            ends[at] = self._end[r]
+        return [Layer(np.array([self._start[r] for r in one], np.int64), np.array(one, np.int64)) for one in layers]
 
     def silent(self, regions: Sequence[int]) -> Cells:
         """Nobody answers in ``regions``."""
@@ -133,15 +199,6 @@ class CellSpace:
         word = self._addresses(region) >> self.shift
         out[self.span(region)] = self.base[other] + (word & (self.size[other] - 1))
         return out
-
-
-def _hold_any(starts: NDArray[np.int64], ends: NDArray[np.int64], address: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The indices of the ranges (end inclusive) that hold any of the addresses, ascending."""
-    ordered = np.sort(address)
-    near = np.flatnonzero((starts <= ordered[-1]) & (ends >= ordered[0]))
-    first = np.searchsorted(ordered, starts[near], side="left")
-    found: NDArray[np.int64] = near[first < np.searchsorted(ordered, ends[near], side="right")]
-    return found
 
 
 def _force(word: NDArray[np.int64], bit: int, level: int) -> NDArray[np.int64]:

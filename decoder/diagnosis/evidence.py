@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, NamedTuple, Protocol
 
 from busledger.decoder.board import Board
@@ -85,6 +86,14 @@ class Evidence:
     signs: CaptureSigns | None = None
     probes: ProbesResult | None = None
     exchanged: tuple[tuple[str, str], str] | None = None
+
+    @cached_property
+    def spoken(self) -> Mapping[tuple[str | None, str | None], Sequence[CheckKey]]:
+        """The checks' keys by fault and scope."""
+        found: dict[tuple[str | None, str | None], list[CheckKey]] = {}
+        for key in self.checks.likelihood_ratios if self.checks is not None else ():
+            found.setdefault((key[0], key[1]), []).append(key)
+        return found
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from typing import NamedTuple
 from scipy.special import betaln
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, priors
-from busledger.decoder.diagnosis.faults.candidates import propose
+from busledger.decoder.diagnosis.faults.candidates import listed_faults
 from busledger.decoder.diagnosis.leaf_rows import LeafCount
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.parts_view import CardView
@@ -66,17 +66,14 @@ class Leaf:
 
 def units_of(card: CardView) -> list[Unit]:
     """Every chip of the compared regions, with the listed faults that it could have."""
-    everywhere = {r.index: r.mask for r in card.regions}
-    listed = [c for c in propose(card, everywhere, {}) if c.scope == "chip" and c.region is not None]
+    listed = listed_faults(card)
     found = []
     for region in card.regions:
         if not region.compared:
             continue
         named = [(chip.designator, chip.mask) for chip in region.chips] if region.named_chips else [(None, region.mask)]
         for name, mask in named:
-            mine = tuple(
-                c for c in listed if c.region == region.index and c.component == name and c.mask & ~mask == 0
-            )
+            mine = tuple(c for c in listed.of_chip(region.index, name) if c.mask & ~mask == 0)
             found.append(Unit(region.index, mask, name, mine))
     return found
 

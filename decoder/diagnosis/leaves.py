@@ -7,7 +7,8 @@ read now and then; or bad in one of these ways:
 * a listed fault of the chip, hard or now and then, everywhere or where one address bit has one level;
 * a fault of one lane, or of several lanes, each with a fault of its own;
 * a fault of one cell; of the cells that agree in some address bits (``patches``); of cells here and there;
-* bad in a way not listed: at any rate, any pattern.
+* bad in a way not listed: at any rate, any pattern;
+* two faults on the same lanes, the second on what the first leaves (``twice``).
 
 What is approximated: of the ways of several lanes only "all lanes that fail" is
 summed, and an address bit is asked about only for the likeliest faults.
@@ -26,6 +27,7 @@ from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, lea
 from busledger.decoder.diagnosis.leaf import Leaf, LeafState, Unit, log_noise, unlisted
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
 from busledger.decoder.diagnosis.patches import cell_counts, log_levels, patches, scatter
+from busledger.decoder.diagnosis.patterns import log_patterns
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
@@ -43,6 +45,7 @@ from busledger.decoder.diagnosis.replay.weighing import (
 )
 from busledger.decoder.diagnosis.scoring import Scored, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_leaf
+from busledger.decoder.diagnosis.twice import second_faults
 
 __all__ = ["weigh_leaf"]
 
@@ -51,6 +54,7 @@ __all__ = ["weigh_leaf"]
 _CELLS = 12  # failing cells of a chip that are asked about one by one
 _MANY_CELLS = 64  # failing cells past which no single cell is, save the worst
 _WORN_CELLS = 6  # failing cells of a chip past which none of them leaks or is coupled on its own
+_NO_PART = 40.0  # nats below the best of its kind that leave a way to be bad no part in any sum
 # Judged: of chips that are bad in a way not listed, those that read wrong, those that are written wrongly, and those
 # whose contents change by themselves and stay.
 _STAYS = (0.55, 0.4, 0.05)
@@ -65,7 +69,14 @@ def weigh_leaf(study: Study, unit: Unit, rows: Rows, *, plain: bool = False) -> 
     sound = log_noise(count.event_count, count.reads, unit.mask.bit_count())
     if count.wrong == 0:
         return Leaf(unit, count, sound, (_unseen(unit, count),))
-    return Leaf(unit, count, sound, tuple(_Weighing(study, unit, mine, count, plain).states()))
+    states = list(_Weighing(study, unit, mine, count, plain).states())
+
+    def rest(left: Rows) -> Iterable[LeafState]:
+        again = narrowed(left, unit.mask)
+        count = count_reads(again)
+        return _Weighing(study, unit, again, count, plain).states() if count.wrong else ()
+
+    return Leaf(unit, count, sound, (*states, *second_faults(study, mine, states, rest)))
 
 
 def _unseen(unit: Unit, count: LeafCount) -> LeafState:
@@ -87,6 +98,7 @@ class _Weighing:
         self._region = region
         self._span = study.cells.span(unit.region)
         self._shift = study.cells.shift
+        self._first: dict[int, tuple[int, ...]] = {}
         self._besides: dict[int, tuple[LeafCount, float]] = {}
 
     def states(self) -> Iterable[LeafState]:
@@ -109,9 +121,9 @@ class _Weighing:
     def _unlisted_state(self) -> LeafState:
         count = self._count
         news = count.event_count
-        pattern = math.log(max(2.0**self._lanes - 1.0, 1.0))
-        own = log_chances(count.events, count.right, (news, int(count.right.sum()))) - news * pattern
-        own += self._log_stays(count, pattern)
+        own = log_chances(count.events, count.right, (news, int(count.right.sum())))
+        own += log_patterns(self._rows, self._unit.mask)
+        own += self._log_stays(count, math.log(max(2.0**self._lanes - 1.0, 1.0)))
         chances = np.stack([count.events, count.right], axis=1)
         bad = np.flatnonzero(self._rows.wrong)
         first = tuple(int(i) for i in self._rows.index[bad[:8]])
@@ -151,7 +163,17 @@ class _Weighing:
         return found + self._where(found, rows, count)
 
     def _strays(self, scored: Scored, count: LeafCount, mask: int) -> float:
-        return log_noise(count.news(count.wrong - scored.covers), count.reads, (mask & self._unit.mask).bit_count())
+        """What a fault leaves of the reads of its lanes: slips of the analyser, or a second thing wrong with the chip,
+        of a kind not listed."""
+        return self._left_over(count.news(count.wrong - scored.covers), count, (mask & self._unit.mask).bit_count())
+
+    def _left_over(self, news: int, count: LeafCount, lanes: int) -> float:
+        noise = log_noise(news, count.reads, lanes)
+        if not news:
+            return noise
+        pattern = math.log(max(2.0**lanes - 1.0, 1.0))
+        right = int(count.right.sum())
+        return log_sum([noise, math.log(self._share["unlisted"]) + log_rate(news, right, SOMETIMES) - news * pattern])
 
     def _beside(self, mask: int, rows: Rows, count: LeafCount) -> tuple[LeafCount, float]:
         """(counts on the lanes of a fault, log likelihood of the chip's other lanes): those are sound, or bad in a way
@@ -160,10 +182,11 @@ class _Weighing:
             return count, 0.0
         if mask not in self._besides:
             rest = self._unit.mask & ~mask
-            mine, other = (count_reads(narrowed(rows, lanes)) for lanes in (mask, rest))
+            others = narrowed(rows, rest)
+            mine, other = count_reads(narrowed(rows, mask)), count_reads(others)
             news, lanes = other.event_count, rest.bit_count()
             sound = log_noise(news, other.reads, lanes)
-            bad = log_chances(other.events, other.right, (news, int(other.right.sum()))) - news * lanes * math.log(2.0)
+            bad = log_chances(other.events, other.right, (news, int(other.right.sum()))) + log_patterns(others, rest)
             self._besides[mask] = mine, log_sum([sound, math.log(self._share["unlisted"]) + bad]) if news else sound
         return self._besides[mask]
 
@@ -203,6 +226,7 @@ class _Weighing:
         scored = state.faults[0]
         tally = effect.tally
         found = []
+        best = state.log
         code = np.arange(effect.chances.shape[0])
         for b in few:
             for level in (0, 1):
@@ -212,20 +236,23 @@ class _Weighing:
                     continue
                 outside = int(effect.chances[~there, 0].sum())
                 strays = count.news(count.wrong - scored.covers + outside)
-                noise = log_noise(strays, count.reads, (scored.candidate.mask & self._unit.mask).bit_count()) + beside
+                noise = beside + self._left_over(strays, count, (scored.candidate.mask & self._unit.mask).bit_count())
                 lines = [f"A{b + self._shift}={level}"]
+                weight = state.log_weight + math.log(self._share["where"] / (4.0 * bits))
                 for hard in (True, False):
                     own = log_rate(hits, misses, HARD if hard else SOMETIMES)
                     own -= tally.unsure_bits * math.log(2.0)
                     # What is excused is paid for here as in log_sometimes.
                     excused = tally.excused + tally.contradicted
                     own += excused * (EXCUSE - math.log(max(2.0 ** scored.candidate.mask.bit_count() - 1.0, 1.0)))
+                    if weight + own + noise < best - _NO_PART:
+                        continue
+                    best = max(best, weight + own + noise)
                     there_only = tally._replace(hits=hits, misses=misses)
                     hash_ = scored.effect.hash_ ^ (b * 2 + level + 1)
                     narrower = Effect(there_only, hash_, scored.effect.first, effect.chances)
                     detail = {"where_lines": lines, "every_time": hard}
                     mine = replace(scored, hard=False, effect=narrower, detail=detail)
-                    weight = state.log_weight + math.log(self._share["where"] / (4.0 * bits))
                     found.append(LeafState(weight, own + noise, (mine,)))
         return found
 
@@ -309,6 +336,7 @@ class _Weighing:
         size = self._span.stop - self._span.start
         stays = self._log_stays(count, LN2)
         found = []
+        best = -math.inf
         for fault, does, chance in (
             ("stuck-low", lanes_kernel.LOW, read & (level != 0)),
             ("stuck-high", lanes_kernel.HIGH, read & (level == 0)),
@@ -321,10 +349,14 @@ class _Weighing:
             for patch in patches(counts):
                 lines = [f"A{bit}={value}" for bit, value in patch.lines(self._shift)]
                 unexplained = count.wrong - patch.hits
+                noise = log_noise(count.news(unexplained), count.reads, 1)
+                weight = kind - patch.log_choice - math.log(2.0)
                 for hard in (True, False):
-                    own = log_rate(patch.hits, patch.misses, HARD if hard else SOMETIMES)
-                    own += stays if fault == "unlisted" else 0.0
-                    like = own + log_noise(count.news(unexplained), count.reads, 1)
+                    like = log_rate(patch.hits, patch.misses, HARD if hard else SOMETIMES) + noise
+                    like += stays if fault == "unlisted" else 0.0
+                    if weight + like < best - _NO_PART:
+                        continue
+                    best = max(best, weight + like)
                     detail = {
                         "where_lines": lines,
                         "cells_failing": patch.failing,
@@ -332,7 +364,7 @@ class _Weighing:
                         "every_time": hard,
                     }
                     scored = self._made(fault, does, mask, Tally(patch.hits, patch.misses, 0, patch.hits), hard, detail)
-                    found.append(LeafState(kind - patch.log_choice - math.log(2.0), like, (scored,)))
+                    found.append(LeafState(weight, like, (scored,)))
         return found
 
     def _scattered(self, rows: Rows, mask: int) -> list[LeafState]:
@@ -355,9 +387,11 @@ class _Weighing:
         behaviour = LaneFault(does, mask, (self._unit.region,))
         variant = Variant(1.0, behaviour)
         candidate = Candidate(fault, "chip", self._unit.name, self._unit.region, mask, (variant,))  # type: ignore[arg-type]
-        bad = np.flatnonzero(self._rows.wrong & np.uint32(mask))
-        first = tuple(int(i) for i in self._rows.index[bad[:8]])
-        effect = replace(NOTHING, tally=tally, hash_=hash((fault, mask, *first)), first=first)
+        if mask not in self._first:
+            bad = np.flatnonzero(self._rows.wrong & np.uint32(mask))
+            self._first[mask] = tuple(self._rows.index[bad[:8]].tolist())
+        first = self._first[mask]
+        effect = Effect(tally, hash((fault, mask, *first)), first, NOTHING.chances)
         return Scored(candidate, variant, hard, effect, detail=dict(detail))
 
 

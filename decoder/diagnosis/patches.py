@@ -78,34 +78,40 @@ def patches(counts: Counts) -> Iterator[Patch]:
     sums = np.stack([counts[:, 0], counts[:, 1], counts[:, 0] > 0, counts.any(axis=1)]).astype(np.float64)
     total = int(counts[:, 0].sum())
     held = [(0, 0)]
-    seen: set[tuple[int, int]] = set()
+    bit, level = (side.ravel() for side in np.meshgrid(np.arange(width), [0, 1], indexing="ij"))
     for size in range(1, width):
         choice = math.log(math.comb(width, size)) + size * math.log(2.0)
-        grown: list[tuple[float, Patch]] = []
+        keys, found = [], []
         for bits, levels in held:
-            inside = sums * ((word & bits) == levels)
-            by_bit = inside @ high
-            by_level = (inside.sum(axis=1)[:, None] - by_bit, by_bit)
-            for b in range(width):
-                for level in (0, 1):
-                    key = (bits | 1 << b, levels | level << b)
-                    if (bits >> b) & 1 or key in seen:
-                        continue
-                    seen.add(key)
-                    hits, misses, failing, tested = (int(v) for v in by_level[level][:, b])
-                    if failing >= _LEAST_CELLS:
-                        found = Patch(*key, hits, misses, total - hits, failing, tested, choice)
-                        grown.append((_worth(found), found))
-        grown.sort(key=lambda item: -item[0])
-        held = [(p.bits, p.levels) for _, p in grown[:_GROWN]]
-        yield from (p for _, p in grown[:_GROWN])
+            inside = sums[:, (word & bits) == levels]
+            by_bit = inside @ high[(word & bits) == levels]
+            by_level = np.stack([inside.sum(axis=1)[:, None] - by_bit, by_bit], axis=2).reshape(4, -1)
+            free = (bits >> bit) & 1 == 0
+            keys.append(np.stack([bits | 1 << bit, levels | level << bit])[:, free])
+            found.append(by_level[:, free])
+        key, count = np.concatenate(keys, axis=1), np.concatenate(found, axis=1)
+        able = np.zeros(key.shape[1], np.bool_)
+        able[np.unique(key[0] << width | key[1], return_index=True)[1]] = True  # one patch may grow out of several
+        able &= count[2] >= _LEAST_CELLS
+        key, count = key[:, able], count[:, able]
+        best = np.argsort(-_worth(count[0], count[1], total, choice), kind="stable")[:_GROWN]
+        if not len(best):
+            return
+        held = []
+        for k in best.tolist():
+            hits, misses, failing, tested = (int(v) for v in count[:, k])
+            held.append((int(key[0, k]), int(key[1, k])))
+            yield Patch(*held[-1], hits, misses, total - hits, failing, tested, choice)
 
 
-def _worth(patch: Patch) -> float:
+def _worth(
+    hits: NDArray[np.float64], misses: NDArray[np.float64], total: int, log_choice: float
+) -> NDArray[np.float64]:
     """A quick look, without gamma functions: entropy of the counts, a stray's price for each hit elsewhere."""
-    n = patch.hits + patch.misses
-    own = patch.hits * math.log(patch.hits / n) + (patch.misses * math.log(patch.misses / n) if patch.misses else 0.0)
-    return own - 12.0 * patch.outside - patch.log_choice
+    n = hits + misses
+    own = hits * np.log(hits / n) + misses * np.log(np.maximum(misses, 1.0) / n)
+    found: NDArray[np.float64] = own - 12.0 * (total - hits) - log_choice
+    return found
 
 
 def scatter(counts: Counts, reads: Counts) -> Scatter | None:

@@ -10,9 +10,10 @@ from typing import Protocol
 from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
-from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, log_prior_of_shared, propose
+from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
 from busledger.decoder.diagnosis.leaf import log_noise
 from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
+from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study, Survey
 from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_rate, log_sum
@@ -208,8 +209,8 @@ def _replayed(
     taken = {path.key[:-1] for path in given}
     candidates = [
         c
-        for c in propose(study.card_as_seen, survey.lanes(), {})
-        if c.scope not in LEAF_SCOPES and (blind is None or _is_wide(c)) and c.key not in taken
+        for c in listed_faults(study.card_as_seen).shared(survey.lanes(), likely_pairs(study, rows))
+        if (blind is None or _is_wide(c)) and c.key not in taken
     ]
     return _judged(study, candidates, survey, rows, given, blind)
 
@@ -271,9 +272,10 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
 def wrong_at(survey: Survey, candidate: Candidate) -> int:
     """Wrong reads on its lanes in its regions."""
     return sum(
-        int(found[:, 0].sum())
-        for (region, mask), found in survey.patterns.items()
-        if region in candidate.regions and mask & candidate.mask
+        often
+        for region in candidate.regions
+        for mask, often in survey.masks.get(region, ())
+        if mask & candidate.mask
     )
 
 
@@ -303,9 +305,12 @@ def seen_by_checks(study: Study) -> list[PathFaultState]:
     checks = study.evidence.checks
     if checks is None or max(checks.likelihood_ratios.values(), default=0.0) <= 1.0:
         return []  # every clipped line was seen right: nothing to propose
+    named = {key[3] for key, ratio in checks.likelihood_ratios.items() if key[1] in ("decoder", None) and ratio > 1.0}
     everywhere = {region.index: region.mask for region in study.card.regions}
+    told = [r.index for r in study.card.regions if r.compared and (r.name in named or None in named)]
+    pairs = [(a, b) for a in told for b in study.card.compared if a != b]
     found = []
-    for c in propose(study.card, everywhere, {}):
+    for c in listed_faults(study.card).shared(everywhere, pairs):
         if c.scope not in ("decoder", "buffer"):
             continue
         ratio = checked(study.evidence, c)

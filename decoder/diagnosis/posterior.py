@@ -43,13 +43,13 @@ class Item:
 
 @dataclass
 class Place:
-    """Alternatives of one another, the likeliest first; their chances sum to at most 1."""
+    """Alternatives of one another, the leader first, then by chance; their chances sum to at most 1."""
 
     items: list[Item] = field(default_factory=list)
 
     @property
     def leader(self) -> Item:
-        """The likeliest."""
+        """The likeliest fault of the likeliest part."""
         return self.items[0]
 
 
@@ -206,11 +206,28 @@ def _home(item: Item, seeds: Sequence[Place]) -> Place | None:
 
 
 def _settle(place: Place) -> None:
+    """In front the likeliest fault of the likeliest part: a part whose many faults share its chance is not behind
+    another part's only one."""
+    of_part: dict[tuple[object, ...], float] = {}
+    for item in place.items:
+        of_part[_part_of(item)] = of_part.get(_part_of(item), 0.0) + item.probability
     place.items.sort(key=lambda item: -item.probability)
+    first = max(place.items, key=lambda item: of_part[_part_of(item)])
+    place.items.sort(key=lambda item: item is not first)
     total = sum(item.probability for item in place.items)
     if total > 1.0:
         for item in place.items:
             item.probability /= total
+
+
+def _part_of(item: Item) -> tuple[object, ...]:
+    """What one would replace or repair: a part, or a net."""
+    if item.fault is None:
+        return ("rival", *(item.path.key if item.path is not None else ()))
+    c = item.fault.candidate
+    if c.component is not None:
+        return ("part", c.component)
+    return ("net", c.scope, c.region, c.lanes, c.lines) if item.unit is None else ("unit", item.unit)
 
 
 def _explains(item: Item) -> int:

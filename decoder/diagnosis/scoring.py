@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -80,14 +81,16 @@ def log_own(scored: Scored, pattern_bits: int, extra_misses: int = 0) -> float:
 
 def spoken_of(evidence: Evidence, candidate: Candidate) -> list[CheckKey]:
     """The keys of the checks that name this candidate."""
-    if evidence.checks is None:
+    both = itertools.product((candidate.fault, None), (candidate.scope, None))  # None matches any
+    keys = [key for names in both for key in evidence.spoken.get(names, ())]
+    if not keys:
         return []
     region = None if candidate.region is None else evidence.board.regions[candidate.region].name
     lanes = tuple(f"D{lane}" for lane in bits_of(candidate.lanes))
     mine = (candidate.fault, candidate.scope, candidate.component, region, lanes)
     return [
         key
-        for key in evidence.checks.likelihood_ratios
+        for key in keys
         if all(want is None or want == have for want, have in zip(key, mine, strict=True))
     ]
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, narrowed
-from busledger.decoder.diagnosis.replay.contents import log_contents
+from busledger.decoder.diagnosis.replay.contents import log_contents_each
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
 from busledger.decoder.diagnosis.replay.replay import (
     NOTHING,
@@ -30,9 +30,8 @@ from busledger.decoder.diagnosis.replay.wear import run_coupled, run_decay
 from busledger.decoder.diagnosis.replay.weighing import (
     Noise,
     Tally,
-    log_hard,
-    log_sometimes,
-    strays_of,
+    log_hard_each,
+    log_sometimes_each,
 )
 from busledger.decoder.diagnosis.scoring import Scored
 
@@ -51,6 +50,8 @@ _PAIRS = 20  # shorted address lines replayed, of each part, at least …
 _PAIR_ROWS = 8_000_000  # … and more of them where rows are few
 
 Effects = dict[Behaviour, tuple[Effect, Effect]]
+Floats = NDArray[np.float64]
+_UNSURE, _EXPLAINED, _EXCUSED = (Tally._fields.index(name) for name in ("unsure_bits", "explained", "excused"))
 
 
 def replay_all(study: Study, candidates: Sequence[Candidate], survey: Survey, rows: Rows) -> Effects:
@@ -152,7 +153,9 @@ def _worth_of_leaf(
     first = _play(study, [f for f in wanted if not f.op.startswith("joined")], rows, focus)
     first.update(_play(study, _worth_joining(list(wanted), first, _LEAF_KEEPS // 2), rows, focus))
     noise = Noise(wrong, count.reads, study.data_bits, lenient=True)
-    ranked = {f: wanted[f] + _quick(first[f], f.mask.bit_count(), noise) for f in wanted if f in first}
+    played = [f for f in wanted if f in first]
+    quick = _quick([first[f] for f in played], [f.mask.bit_count() for f in played], (noise,))[0]
+    ranked = {f: wanted[f] + value for f, value in zip(played, quick.tolist(), strict=True)}
     order = sorted(ranked, key=lambda f: -ranked[f])
     best = max([ranked[f] for f in order[:1]], default=-math.inf)
     return [f for f in order[:_LEAF_KEEPS] if ranked[f] > best - _LEAF_NATS]
@@ -225,10 +228,11 @@ def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) ->
 
 def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) -> list[PathFault]:
     """The faults near the best as the only one, and of each part the best as one of several."""
-    strict = {f: prior + _quick(first[f], f.mask.bit_count(), noise) for f, prior in wanted.items()}
-    lenient = {
-        f: prior + _quick(first[f], f.mask.bit_count(), noise._replace(lenient=True)) for f, prior in wanted.items()
-    }
+    quick = _quick([first[f] for f in wanted], [f.mask.bit_count() for f in wanted],
+                   (noise, noise._replace(lenient=True)))  # fmt: skip
+    strict, lenient = (
+        {f: prior + value for (f, prior), value in zip(wanted.items(), row.tolist(), strict=True)} for row in quick
+    )
     ranked = sorted(wanted, key=lambda f: -strict[f])
     top = strict[ranked[0]] if ranked else -math.inf
     keep = [f for f in ranked[:_KEEP_AT_MOST] if strict[f] > top - _KEEP_NATS]
@@ -244,13 +248,25 @@ def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) 
     return list(dict.fromkeys(keep))
 
 
-def _quick(effects: tuple[Effect, Effect], pattern_bits: int, noise: Noise) -> float:
-    hard, some = effects[0].tally, effects[1].tally
-    hard = hard._replace(unsure_bits=hard.unsure_bits // _CONTENTS_ARE_ALIKE)
-    return max(
-        log_hard(hard) + noise.log_strays(strays_of(hard, True, noise.wrong)),
-        log_sometimes(some, None, pattern_bits) + noise.log_strays(strays_of(some, False, noise.wrong)),
-    )
+def _quick(effects: Sequence[tuple[Effect, Effect]], pattern_bits: Sequence[int], noises: Sequence[Noise]) -> Floats:
+    """float64[noises, faults]: a first look at faults, under several ideas of what they leave unexplained.
+
+    As ``log_hard`` and ``log_sometimes`` have it, of all faults at once and with one rate throughout.
+    """
+    found = np.full((len(noises), len(effects)), -np.inf)
+    if not effects:
+        return found
+    hard, some = (np.array([pair[k].tally for pair in effects], np.float64) for k in (0, 1))
+    hard[:, _UNSURE] //= _CONTENTS_ARE_ALIKE
+    bits = np.array(pattern_bits, np.float64)
+    for k, noise in enumerate(noises):
+        for tallies, logs, excused in (
+            (hard, log_hard_each(hard), 0.0),
+            (some, log_sometimes_each(some, bits), some[:, _EXCUSED]),
+        ):
+            strays = noise.wrong - tallies[:, _EXPLAINED] - excused
+            np.maximum(found[k], logs + noise.log_strays_each(strays), out=found[k])
+    return found
 
 
 def _focus(study: Study, survey: Survey) -> NDArray[np.int32]:
@@ -273,9 +289,9 @@ def _play(
     for fault in sorted(faults, key=lambda f: (f.op, f.numbers)):
         by_regions.setdefault(fault.regions, []).append(fault)
     found: Effects = {}
+    tables = Tables(study, focus)
     for regions, members in by_regions.items():
         mine = screened(rows, regions)
-        tables = Tables(study, focus)
         for fault in members:
             run = PathRun(fault, tables)
             _, sure, _ = run.feed(mine, want_rows=focus is None)
@@ -289,11 +305,9 @@ def _log_contents(study: Study, fault: PathFault, rows: Rows, sure: NDArray[np.u
     asked = np.flatnonzero((unknown != 0) & ~rows.is_write)
     if not len(asked):
         return None
-    total = 0.0
-    for region in fault.regions:
-        mine = asked[rows.region[asked] == region]
-        if len(mine):
-            word = rows.cell[mine] - study.cells.base[region]
-            width = max(1, len(study.cells.chip_bits(region)))
-            total += log_contents(word, rows.data[mine], unknown[mine], width)
-    return total
+    asked = asked[np.argsort(rows.cell[asked], kind="stable")]
+    regions, first = np.unique(rows.region[asked], return_index=True)
+    word = (rows.cell[asked] - np.array(study.cells.base, np.int64)[rows.region[asked]]).astype(np.int32)
+    width = np.array([max(1, len(study.cells.chip_bits(int(r)))) for r in regions], np.int64)
+    ends = np.append(first, len(asked))
+    return log_contents_each(ends, word, rows.data[asked], unknown[asked], width)

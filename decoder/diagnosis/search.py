@@ -11,6 +11,8 @@ import itertools
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.overlay import Blind, hides
 from busledger.decoder.diagnosis.paths import Path, judged_again, propose_paths
@@ -166,14 +168,16 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
     fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself.
     """
     gains = state.gains
+    losing = np.flatnonzero(gains > 0.0)
+    lost, lanes, of_region = gains[losing], card.masks[losing], card.regions[losing]
+    hurt = np.zeros(len(card.study.card.regions), np.bool_)
     most: list[tuple[float, Path]] = []
     for path in proposed:
-        touched = [
-            min(gain, _A_READ * max(1, path.hits))
-            for gain, unit in zip(gains, card.units, strict=True)
-            if gain > 0.0 and unit.region in path.regions and unit.mask & path.mask
-        ]
-        most.append((path.log_weight + path.log_charge + sum(touched), path))
+        hurt[:] = False
+        hurt[list(path.regions)] = True
+        touched = lost[hurt[of_region] & (lanes & np.uint32(path.mask) != 0)]
+        touched = np.minimum(touched, _A_READ * max(1, path.hits))
+        most.append((path.log_weight + path.log_charge + float(touched.sum()), path))
     most.sort(key=lambda item: -item[0])
     before = card.wrong_by_unit(state.rows)
     likely: list[tuple[float, Path]] = []
@@ -182,7 +186,7 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
         overlay = path.overlay()
         overlay.start()
         after = card.wrong_by_unit(overlay.feed(state.rows))
-        change = sum(_change(float(g), int(b), int(a)) for g, b, a in zip(gains, before, after, strict=True) if a != b)
+        change = sum(_change(float(gains[u]), int(before[u]), int(after[u])) for u in np.flatnonzero(before != after))
         likely.append((path.log_weight + change, path))
     likely.sort(key=lambda item: -item[0])
     front = [path for gain, path in likely if state.log_total + gain > best - _DOUBTED]

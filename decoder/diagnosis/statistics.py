@@ -1,7 +1,7 @@
 """The statistics behind the sentences: intervals, bounds, trends, runs. Counts in, plain numbers out.
 
-scipy is imported inside the functions, so that a program that needs no
-statistics does not wait for it.
+scipy's special functions are imported inside the functions, so that a program that needs no statistics does not wait
+for them; its ``stats`` take a second to load, and the tests compare with them.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 __all__ = [
     "Interval",
     "Trial",
+    "chi_square_beyond",
     "clean_run_chance",
     "clean_run_needed",
     "clopper_pearson",
@@ -48,23 +49,32 @@ class Trial(NamedTuple):
 
 def clopper_pearson(failures: int, accesses: int, confidence: float = 0.95) -> Interval:
     """The exact interval of a rate (Clopper and Pearson, Biometrika 26, 1934). ``accesses`` >= 1."""
-    low, high = _proportion(failures, accesses, confidence, "exact")
+    from scipy.special import betaincinv
+
+    _counted(failures, accesses)
+    tail, right = (1.0 - confidence) / 2.0, accesses - failures
+    low = float(betaincinv(failures, right + 1, tail)) if failures else 0.0
+    high = float(betaincinv(failures + 1, right, 1.0 - tail)) if right else 1.0
     return Interval(low, high, confidence, "Clopper-Pearson")
 
 
 def wilson(failures: int, accesses: int, confidence: float = 0.95) -> Interval:
     """The score interval of a rate (Wilson, JASA 22, 1927), without continuity correction. ``accesses`` >= 1."""
-    low, high = _proportion(failures, accesses, confidence, "wilson")
+    from scipy.special import ndtri
+
+    _counted(failures, accesses)
+    z2 = float(ndtri(0.5 + 0.5 * confidence)) ** 2
+    rate = failures / accesses
+    middle = (rate + z2 / (2 * accesses)) / (1 + z2 / accesses)
+    half = math.sqrt(z2 * (rate * (1 - rate) + z2 / (4 * accesses)) / accesses) / (1 + z2 / accesses)
+    low = middle - half if failures else 0.0
+    high = middle + half if failures < accesses else 1.0
     return Interval(low, high, confidence, "Wilson")
 
 
-def _proportion(failures: int, accesses: int, confidence: float, method: str) -> tuple[float, float]:
-    from scipy.stats import binomtest
-
+def _counted(failures: int, accesses: int) -> None:
     if accesses < 1 or not 0 <= failures <= accesses:
         raise ValueError(f"{failures} failures in {accesses} accesses")
-    found = binomtest(failures, accesses).proportion_ci(confidence_level=confidence, method=method)
-    return float(found.low), float(found.high)
 
 
 def rate_below(accesses: int, confidence: float = 0.95, failures: int = 0) -> float:
@@ -78,9 +88,9 @@ def rate_below(accesses: int, confidence: float = 0.95, failures: int = 0) -> fl
         return 1.0
     if failures == 0:
         return -math.expm1(math.log1p(-confidence) / accesses)
-    from scipy.stats import beta
+    from scipy.special import betaincinv
 
-    return float(beta.ppf(confidence, failures + 1, accesses - failures))
+    return float(betaincinv(failures + 1, accesses - failures, confidence))
 
 
 def clean_run_chance(failures: float, accesses: int, clean: int) -> float:
@@ -161,7 +171,7 @@ def dispersion(failures: ArrayLike, accesses: ArrayLike) -> Trial:
     if len(n) < 2 or rate in (0.0, 1.0):
         return Trial(1.0, 1.0)
     square = float(((r - n * rate) ** 2 / (n * rate * (1 - rate))).sum())
-    return Trial(square / (len(n) - 1), _chi_square(square, len(n) - 1))
+    return Trial(square / (len(n) - 1), chi_square_beyond(square, len(n) - 1))
 
 
 def failure_runs(runs: int, failures: int, accesses: int) -> Trial:
@@ -172,19 +182,37 @@ def failure_runs(runs: int, failures: int, accesses: int) -> Trial:
     """
     if failures < 1 or runs < 1 or accesses <= failures:
         return Trial(float(failures) / max(runs, 1), 1.0)
-    from scipy.stats import hypergeom
-
-    p = float(hypergeom.cdf(runs, accesses, accesses - failures + 1, failures))
-    return Trial(failures / runs, min(p, 1.0))
+    found, chance = _hypergeometric(accesses, accesses - failures + 1, failures)
+    return Trial(failures / runs, min(float(chance[found <= runs].sum()), 1.0))
 
 
 def fisher(failures: Sequence[int], accesses: Sequence[int]) -> Trial:
     """Two groups: odds ratio (first against second) and Fisher's exact two-sided p."""
-    from scipy.stats import fisher_exact
+    a, c = failures
+    b, d = accesses[0] - a, accesses[1] - c
+    if not (a + b and c + d and a + c and b + d):
+        return Trial(math.nan, 1.0)
+    ratio = a * d / (b * c) if b * c else math.inf
+    found, chance = _hypergeometric(a + b + c + d, a + c, a + b)
+    # Tables as likely as this one count with it, rounding or not.
+    p = float(chance[chance <= chance[found == a] * (1.0 + 1e-9)].sum())
+    return Trial(ratio, min(p, 1.0))
 
-    table = [[failures[0], accesses[0] - failures[0]], [failures[1], accesses[1] - failures[1]]]
-    ratio, p = fisher_exact(table)
-    return Trial(float(ratio), float(p))
+
+def _hypergeometric(whole: int, marked: int, drawn: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """How many of ``drawn`` are marked, each number that can be, and its chance: C(K, k) C(N - K, n - k) / C(N, n)."""
+    from scipy.special import betaln
+
+    k = np.arange(max(0, drawn - (whole - marked)), min(marked, drawn) + 1)
+    rest = whole - marked
+
+    def log_choose(of: int, some: NDArray[np.int64]) -> NDArray[np.float64]:
+        found: NDArray[np.float64] = -betaln(some + 1.0, of - some + 1.0) - math.log(of + 1.0)
+        return found
+
+    logs = log_choose(marked, k) + log_choose(rest, drawn - k)
+    chances = np.exp(logs - logs.max())  # C(N, n) is but their sum
+    return k, chances / chances.sum()
 
 
 def homogeneity(failures: ArrayLike, accesses: ArrayLike, least_expected: float = 5.0) -> Trial:
@@ -229,7 +257,8 @@ def _two_sided(z: float) -> float:
     return math.erfc(abs(z) / math.sqrt(2))
 
 
-def _chi_square(square: float, freedom: int) -> float:
-    from scipy.stats import chi2
+def chi_square_beyond(square: float, freedom: int) -> float:
+    """The chance of a chi-square of so many degrees of freedom to be larger."""
+    from scipy.special import chdtrc
 
-    return float(chi2.sf(square, freedom))
+    return float(chdtrc(freedom, square))

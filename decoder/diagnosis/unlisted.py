@@ -6,7 +6,6 @@ pattern of its lanes. It keeps a strange driver from being taken for as many str
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -14,7 +13,8 @@ import numpy as np
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of
 from busledger.decoder.diagnosis.faults.candidates import unlisted
-from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
+from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
+from busledger.decoder.diagnosis.patterns import log_patterns
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
@@ -78,11 +78,5 @@ def _strange(c: Candidate, mask: int, regions: tuple[int, ...], rows: Rows) -> t
         tuple(int(i) for i in of_lanes.index[np.flatnonzero(of_lanes.wrong)[:8]]),
         np.stack([count.events, count.right], axis=1),
     )
-    return Scored(here, variant, False, effect), _log_own(count, mask)
-
-
-def _log_own(count: LeafCount, mask: int) -> float:
-    pattern = math.log(max(2.0 ** mask.bit_count() - 1.0, 1.0))
-    return log_chances(count.events, count.right, (count.event_count, int(count.right.sum()))) - (
-        count.event_count * pattern
-    )
+    own = log_chances(count.events, count.right, (count.event_count, int(count.right.sum())))
+    return Scored(here, variant, False, effect), own + log_patterns(of_lanes, mask)

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from numpy.typing import NDArray
 
-__all__ = ["Accesses", "Cells", "Entries", "Placing", "Verdicts"]
+__all__ = ["Accesses", "Cells", "Placing", "Verdicts"]
 
 
 class Accesses(NamedTuple):
@@ -41,19 +41,6 @@ class Cells(NamedTuple):
     fixed: NDArray[Any]
     writer: NDArray[Any]
     story: NDArray[Any]
-
-
-class Entries(NamedTuple):
-    """A row for all cells that share their wired address bits. ``values`` distinct ones that were written, ``cares``
-    the bits of each that were seen, ``held`` of them, ``writes`` in all; ``fixed``: of a ROM image, complete."""
-
-    values: NDArray[Any]
-    cares: NDArray[Any]
-    held: NDArray[Any]
-    writes: NDArray[Any]
-    epoch: NDArray[Any]
-    fixed: NDArray[Any]
-    writer: NDArray[Any]
 
 
 class Placing(NamedTuple):

@@ -3,14 +3,15 @@
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
+
 PAGE_BITS = 10
 PAGE_MASK = (1 << PAGE_BITS) - 1
 # Columns of an area: those of ``areas.TABLE``, which no kernel may import.
 START, END, INSIDE, CELL_START, CELL_INSIDE, CELL_SPACE, LANES = range(7)
-MAX_VALUES = 8  # distinct values a shared entry may hold before it counts as unknown
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def cell_of(space, word, pages_a_space, slot_of_page):
     """The cell of a word, -1 where its page was never touched by an access that the ledger took."""
     slot = slot_of_page[np.int64(space) * pages_a_space + (word >> PAGE_BITS)]
@@ -19,7 +20,7 @@ def cell_of(space, word, pages_a_space, slot_of_page):
     return (np.int64(slot) << PAGE_BITS) | (word & PAGE_MASK)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def lanes_of(width, data_bytes):
     """The data lanes of a mask of bytes."""
     lanes = np.uint32(0)
@@ -29,7 +30,7 @@ def lanes_of(width, data_bytes):
     return lanes
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def bits_in(mask):
     """How many bits are set."""
     count = 0
@@ -39,7 +40,7 @@ def bits_in(mask):
     return count
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def blur(area, address, unknown, lanes, clear, data, placing, cells, index):
     """The write may have reached any cell of ``area`` that the known address bits allow.
 
@@ -74,39 +75,3 @@ def blur(area, address, unknown, lanes, clear, data, placing, cells, index):
         if page == 0:
             break
         page = (page - 1) & pages
-
-
-@nb.njit(cache=True, nogil=True, _nrt=False)
-def add_value(cell, data, clear, values, cares, count):
-    """One more value that a shared entry may hold; ``clear`` are the bits of it that are known."""
-    if count[cell] > MAX_VALUES:
-        return
-    for k in range(count[cell]):
-        if cares[cell, k] == clear and values[cell, k] == (data & clear):
-            return
-    if count[cell] == MAX_VALUES:
-        count[cell] = MAX_VALUES + 1
-        return
-    values[cell, count[cell]] = data & clear
-    cares[cell, count[cell]] = clear
-    count[cell] += 1
-
-
-@nb.njit(cache=True, nogil=True, _nrt=False)
-def blur_shared(area, address, unknown, unwired, clear, data, placing, entries, index):
-    """As ``blur`` for entries that several cells share: each may hold one value more."""
-    shift, pages_a_space, slot_of_page = placing.shift, placing.pages_a_space, placing.slot_of_page
-    start, inside = area[START], area[INSIDE]
-    cell_start, cell_inside, space = area[CELL_START], area[CELL_INSIDE], area[CELL_SPACE]
-    mask = (np.int64(unknown) & ~np.int64(unwired) & inside) >> shift
-    base = ((np.int64(address) & ~np.int64(unknown) & inside) | (start & ~inside)) >> shift
-    part = mask
-    while True:
-        word = base | part
-        cell = cell_of(space, (((word << shift) & cell_inside) | cell_start) >> shift, pages_a_space, slot_of_page)
-        if cell >= 0:
-            add_value(cell, data, clear, entries.values, entries.cares, entries.held)
-            entries.writer[cell] = index
-        if part == 0:
-            break
-        part = (part - 1) & mask

@@ -13,10 +13,11 @@ from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.errors import BoardError
 from busledger.decoder.findings import LaneCounts, RegionCounts
 from busledger.decoder.ledger import ledger_kernel as kernel
-from busledger.decoder.ledger.arrays import Accesses, Cells, Entries, Placing, Verdicts
-from busledger.decoder.ledger.blur_kernel import MAX_VALUES, PAGE_BITS, PAGE_MASK
+from busledger.decoder.ledger.arrays import Accesses, Cells, Placing, Verdicts
+from busledger.decoder.ledger.blur_kernel import PAGE_BITS, PAGE_MASK
 from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.ledger.conditions import Conditions
+from busledger.decoder.ledger.counted import CountedLines
 from busledger.decoder.ledger.regions import SPACES, RegionMap, actions
 
 __all__ = ["CellStories", "Counter", "Ledger"]
@@ -32,15 +33,6 @@ _CELLS: tuple[tuple[str, type, int, int], ...] = (
     ("fixed", np.uint32, 0, 0),
     ("writer", np.int64, 0, -1),
     ("story", np.uint8, 0, 0),
-)
-_SHARED_CELLS: tuple[tuple[str, type, int, int], ...] = (
-    ("values", np.uint32, MAX_VALUES, 0),
-    ("cares", np.uint32, MAX_VALUES, 0),
-    ("held", np.uint8, 0, 0),
-    ("writes", np.int64, 0, 0),
-    ("epoch", np.int32, 0, 0),
-    ("fixed", np.uint8, 0, 0),
-    ("writer", np.int64, 0, -1),
 )
 _MAX_CELLS = 1 << 27  # about 4 GB of cells: no machine of the period had it, a wrong board file might
 _MOST_VISITS = 1 << 28  # cells that writes in doubt may visit in all: about a second of work
@@ -65,7 +57,8 @@ class Ledger:
     region_map : the regions; reads and writes outside all of them are not taken
     address_bits : width of the address bus
     unwired : mask of address bits that no channel carries; cells that differ in
-        them only share an entry
+        them only are told apart where ``CountedLines`` counts them along, and else
+        a read is compared where all of them agree
     whole_space : take every memory access, inside a region or not (used before
         the regions are known)
     unclipped : mask of all address bits that no channel carries, also of those that something else told
@@ -81,8 +74,8 @@ class Ledger:
         unclipped: int | None = None,
     ) -> None:
         self._map = region_map
-        self._unwired = np.uint32(unwired)
-        self._shared = unwired != 0
+        self._unwired = np.int64(unwired)
+        self.counted = CountedLines(region_map, unwired)
         self._whole = whole_space
         self._bytes = region_map.data_bytes
         self._shift = self._bytes.bit_length() - 1
@@ -102,8 +95,8 @@ class Ledger:
 
     @property
     def shared(self) -> bool:
-        """Whether unwired address lines make several cells share an entry."""
-        return self._shared
+        """Whether unwired address lines leave open which cell an access meant."""
+        return bool(self._unwired)
 
     # -- cells ------------------------------------------------------------
     def _grow(self, slots: int) -> None:
@@ -114,7 +107,7 @@ class Ledger:
                 expected="the memory of one machine",
                 hint="Check the address lines' wiring, or state the regions with --region.",
             )
-        for name, dtype, columns, fill in _SHARED_CELLS if self._shared else _CELLS:
+        for name, dtype, columns, fill in _CELLS:
             old = self._cells.get(name)
             new: NDArray[Any] = np.full((cells, columns) if columns else (cells,), fill, dtype)
             if old is not None:
@@ -139,13 +132,9 @@ class Ledger:
             address, lane = self._map.image_places(index)
             image = np.frombuffer(region.image, np.uint8)[: len(address)]
             address, lane = address[: len(image)], lane[: len(image)]
-            told = address & ~int(self._unwired) if self._shared else address
-            page, at = self._place(index, told >> self._shift)
+            page, at = self._place(index, address >> self._shift)
             self._claim(np.unique(page))
             cell = (self._slot_of_page[page].astype(np.int64) << PAGE_BITS) | at
-            if self._shared:
-                self._load_shared(cell, address >> self._shift, image, lane)
-                continue
             np.bitwise_or.at(self._cells["value"], cell, image.astype(np.uint32) << lane)
             np.bitwise_or.at(self._cells["known"], cell, np.uint32(0xFF) << lane)
             np.bitwise_or.at(self._cells["fixed"], cell, np.uint32(0xFF) << lane)
@@ -154,23 +143,12 @@ class Ledger:
         """(page, place in it) of words of a region that keeps its own cells."""
         return int(self._areas.table[region, 5]) * self._pages_a_space + (word >> PAGE_BITS), word & PAGE_MASK
 
-    def _load_shared(
-        self, cell: NDArray[np.int64], word: NDArray[np.int64], image: NDArray[np.uint8], lane: NDArray[np.uint32]
-    ) -> None:
-        """An image into entries that several cells share: whole words, each of them a value of its entry."""
-        _, first, which = np.unique(word, return_index=True, return_inverse=True)
-        data, cares = np.zeros(len(first), np.uint32), np.zeros(len(first), np.uint32)
-        np.bitwise_or.at(data, which, image.astype(np.uint32) << lane)
-        np.bitwise_or.at(cares, which, np.uint32(0xFF) << lane)
-        arrays = (self._cells[name] for name in ("values", "cares", "held", "fixed"))
-        kernel.load_shared(cell[first], data, cares, *arrays)
-
     def stories(self) -> tuple[CellStories, ...]:
         """What happened to the cells of each region, in the board's order; nothing where cells share an entry."""
         return tuple(self._story(i) for i in range(len(self._map.regions)))
 
     def _story(self, region: int) -> CellStories:
-        if self._shared:
+        if self.shared:
             return CellStories()
         one = self._map.regions[region]
         page, at = self._place(region, np.arange(one.start >> self._shift, (one.end >> self._shift) + 1))
@@ -197,7 +175,7 @@ class Ledger:
 
         ``gaps`` are spans (ticks) without samples that have become known since
         the last call; a cycle at or after a gap's end finds the ledger stale.
-        ``cycles.region`` is filled in place. ``levels``: for each line that a
+        ``cycles.region`` is filled in place, and address bits that are counted along. ``levels``: for each line that a
         condition names 1, 0 or -1 (not known) a cycle. ``selects``: int8
         (cycles, regions), QUIET or CAME as ``SelectedRegions.fill`` has it.
         """
@@ -205,6 +183,7 @@ class Ledger:
         space = self._map.spaces(cycles)
         states = self._conditions.states(cycles, space, [end for _, end in gaps], levels or {})
         unsure = self._map.locate(cycles, space, states)
+        self.counted.fill(cycles)
         treat, width, reach = self._treated(cycles, space, states, unsure, selects)
         where, address, unknown = self._areas.cells(cycles, space)
         action = actions(cycles)
@@ -222,10 +201,7 @@ class Ledger:
         told = self._areas.table, reach, np.array(self._gap_ends, np.int64), self._state
         placing = Placing(self._shift, self._bytes, self._pages_a_space, self._slot_of_page)
         verdicts = Verdicts(out.verdict, out.expected, out.known, out.mismatch, out.writer)
-        if self._shared:
-            kernel.feed_shared(block, self._first, self._unwired, *told, placing, Entries(**self._cells), verdicts)
-        else:
-            kernel.feed(block, self._first, *told, placing, Cells(**self._cells), verdicts)
+        kernel.feed(block, self._first, self._unwired, *told, placing, Cells(**self._cells), verdicts)
         self._first += n
         return out
 
@@ -244,7 +220,7 @@ class Ledger:
         closed, doubtful = self._map.protection(cycles, states)
         treat[closed & writes] = kernel.ROM
         treat, width = self._map.taken(cycles, space, treat)
-        maybe = writes & ((cycles.address_unknown & ~self._unwired != 0) | unsure | doubtful)
+        maybe = writes & ((cycles.address_unknown != 0) | unsure | doubtful)
         rows = np.flatnonzero(maybe & ~self._map.left_out(cycles))
         if not len(rows):
             return treat, width, np.zeros((0, len(self._areas.table)), np.bool_)

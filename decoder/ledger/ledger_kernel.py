@@ -8,14 +8,12 @@ The caller makes sure that every page a block touches has a slot.
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
 from busledger.decoder.ledger.blur_kernel import (
     INSIDE,
     LANES,
-    MAX_VALUES,
-    add_value,
     bits_in,
     blur,
-    blur_shared,
     cell_of,
     lanes_of,
 )
@@ -31,6 +29,8 @@ IS_NOTHING, IS_READ, IS_WRITE = 0, 1, 2
 EPOCH, GAP_NEXT, FORGOTTEN, FORGETTER, VISITED, MOST_VISITS = range(6)
 # Cells that one write in doubt may visit; the caller makes sure that all their pages have a slot.
 MOST_AT_ONCE = 1 << 20
+# Address bits that a read may leave open: past that nothing of it is compared.
+MOST_OPEN = 10
 # Columns of ``totals``, a region's sums, and of ``lane_counts``.
 N_WRITES, N_READS, N_COMPARED, N_WRONG, N_UNKNOWN, N_STALE, N_DISAGREE, N_AMBIGUOUS, N_UNWRITTEN, N_DIFFER = range(10)
 SEEN, LOW_FOR_HIGH, HIGH_FOR_LOW = range(3)
@@ -67,7 +67,7 @@ def locate(space, address, unknown, starts, ends, spaces, lanes, width, data_byt
                 break
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _visits(areas, reach, k, unknown, shift):
     """How many cells the write of row ``k`` of ``reach`` may have gone to, at most."""
     visits = 0
@@ -77,17 +77,77 @@ def _visits(areas, reach, k, unknown, shift):
     return visits
 
 
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def _refresh(cell, state, cells):
+    """What a cell is still known to hold after the gaps since its last access."""
+    known, stale, seen_known = cells.known, cells.stale, cells.seen_known
+    epoch, fixed, writer = cells.epoch, cells.fixed, cells.writer
+    if epoch[cell] != state[EPOCH]:
+        if epoch[cell] < state[FORGOTTEN]:
+            known[cell] &= fixed[cell]
+            writer[cell] = max(writer[cell], state[FORGETTER])
+        epoch[cell] = state[EPOCH]
+        stale[cell] = known[cell] & ~fixed[cell]
+        seen_known[cell] = 0
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def _together(space, address, unknown, state, placing, cells):
+    """(value, sure, stale, writer): what is known whichever of the cells answers that ``unknown`` bits leave open."""
+    all_lanes = np.uint32(0xFFFFFFFF)
+    sure, either, high, low = all_lanes, all_lanes, all_lanes, all_lanes
+    writer = np.int64(-1)
+    if bits_in(np.int64(unknown)) > MOST_OPEN:
+        return np.uint32(0), np.uint32(0), np.uint32(0), writer
+    part = np.int64(unknown)
+    while True:
+        cell = cell_of(space, (np.int64(address) | part) >> placing.shift, placing.pages_a_space, placing.slot_of_page)
+        if cell < 0:
+            either = np.uint32(0)
+        else:
+            _refresh(cell, state, cells)
+            sure &= cells.known[cell] & ~cells.stale[cell]
+            either &= cells.known[cell]
+            high &= cells.value[cell]
+            low &= ~cells.value[cell]
+            writer = max(writer, cells.writer[cell])
+        if part == 0:
+            break
+        part = (part - 1) & np.int64(unknown)
+    settled = either & (high | low)
+    return high & settled, sure & settled, settled & ~sure, writer
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def _elsewhere(space, address, hidden, data, clear, state, placing, cells):
+    """Whether another cell that differs in ``hidden`` address bits only is known to hold what was read."""
+    part = hidden
+    while part:
+        cell = cell_of(space, (np.int64(address) ^ part) >> placing.shift, placing.pages_a_space, placing.slot_of_page)
+        if cell >= 0:
+            _refresh(cell, state, cells)
+            known = cells.known[cell] & clear
+            if known and (cells.value[cell] ^ data) & known == 0:
+                return True
+        part = (part - 1) & hidden
+    return False
+
+
 @nb.njit(cache=True, nogil=True)
-def feed(block, first_index, areas, reach, gap_ends, state, placing, cells, out):
-    """One block of cycles through the ledger; every address line that matters is wired.
+def feed(block, first_index, hidden, areas, reach, gap_ends, state, placing, cells, out):
+    """One block of cycles through the ledger.
 
     ``areas`` int64, one row an area of ``areas.TABLE``; ``reach`` bool, one row for each MAYBE in order: the areas
-    that the write may have reached. ``state`` int64 (6,), carried to the next block. The others are ``Accesses``,
-    ``Placing``, ``Cells`` (changed in place) and ``Verdicts`` (filled) of ``arrays.py``.
+    that the write may have reached. ``hidden`` int64: address bits that no channel carries. Where one is unknown, a
+    write may have gone to any of the cells that differ in it, and a read is wrong where all of them agree on another
+    level, right where they agree on all of it. Where it is known it was counted along, and a read is no mismatch if a
+    cell that differs in it alone holds it. ``state`` int64 (6,), carried to the next block. The others are
+    ``Accesses``, ``Placing``, ``Cells`` (changed in place) and ``Verdicts`` (filled) of ``arrays.py``.
     """
     action, space, treat, address, unknown, data, data_unknown, width, time = block
     shift, data_bytes, pages_a_space, slot_of_page = placing
-    value, known, stale, seen, seen_known, epoch, fixed, writer, story = cells
+    open_bits = np.uint32(hidden)
+    value, known, stale, seen, seen_known, _, _, writer, story = cells
     verdict, out_expected, out_known, out_mismatch, out_writer = out
     doubted = 0
     for i in range(action.shape[0]):
@@ -116,19 +176,28 @@ def feed(block, first_index, areas, reach, gap_ends, state, placing, cells, out)
                         clear = own & ~data_unknown[i]
                         blur(areas[r], address[i], unknown[i], own, clear, data[i], placing, cells, first_index + i)
             doubted += 1
+            if unknown[i] != 0 and unknown[i] & ~open_bits == 0:
+                verdict[i] = WRITE
+            continue
+        if unknown[i] & ~open_bits:
             continue
         if unknown[i] != 0:
+            if action[i] == IS_READ:
+                clear = lanes_of(width[i], data_bytes) & ~data_unknown[i]
+                held, sure, old, last = _together(space[i], address[i], unknown[i], state, placing, cells)
+                wrong = (held ^ data[i]) & sure & clear
+                out_expected[i], out_known[i], out_mismatch[i], out_writer[i] = held, sure & clear, wrong, last
+                if wrong:
+                    verdict[i] = MISMATCH
+                elif (held ^ data[i]) & old & clear:
+                    verdict[i] = STALE
+                else:  # right on the lanes on which the cells agree; of the others nobody can say
+                    verdict[i] = AGREES if clear and sure & clear == clear else AMBIGUOUS
             continue
         cell = cell_of(space[i], np.int64(address[i]) >> shift, pages_a_space, slot_of_page)
         if cell < 0:
             continue
-        if epoch[cell] != state[EPOCH]:
-            if epoch[cell] < state[FORGOTTEN]:
-                known[cell] &= fixed[cell]
-                writer[cell] = max(writer[cell], state[FORGETTER])
-            epoch[cell] = state[EPOCH]
-            stale[cell] = known[cell] & ~fixed[cell]
-            seen_known[cell] = 0
+        _refresh(cell, state, cells)
         lanes = lanes_of(width[i], data_bytes)
         clear = lanes & ~data_unknown[i]
         out_expected[i] = value[cell] & known[cell]
@@ -166,7 +235,11 @@ def feed(block, first_index, areas, reach, gap_ends, state, placing, cells, out)
             story[cell] |= RIGHT
         if disagree:
             story[cell] |= DISAGREED
-        if wrong:
+        if wrong and hidden and _elsewhere(space[i], address[i], hidden, data[i], clear, state, placing, cells):
+            verdict[i] = AMBIGUOUS
+            out_known[i] = 0
+            out_mismatch[i] = 0
+        elif wrong:
             verdict[i] = MISMATCH
         elif disagree:
             verdict[i] = DISAGREES
@@ -176,101 +249,6 @@ def feed(block, first_index, areas, reach, gap_ends, state, placing, cells, out)
             verdict[i] = AGREES
         else:
             verdict[i] = UNKNOWN
-
-
-@nb.njit(cache=True, nogil=True)
-def feed_shared(block, first_index, unwired, areas, reach, gap_ends, state, placing, entries, out):
-    """As ``feed``, where unwired address lines make several cells share an entry.
-
-    An entry holds every distinct value that was written through it and could
-    still stand in one of its cells; as many writes as it has cells must have
-    been seen before the entry can be believed complete. A lane is wrong only
-    where all possible values agree on it and the read does not.
-    """
-    action, space, treat, address, unknown, data, data_unknown, width, time = block
-    shift, data_bytes, pages_a_space, slot_of_page = placing
-    values, cares, count, writes, epoch, fixed, writer = entries
-    verdict, out_expected, out_known, out_mismatch, out_writer = out
-    doubted = 0
-    for i in range(action.shape[0]):
-        while state[GAP_NEXT] < gap_ends.shape[0] and gap_ends[state[GAP_NEXT]] <= time[i]:
-            state[GAP_NEXT] += 1
-            state[EPOCH] += 1
-        verdict[i] = NOT_TAKEN
-        out_expected[i] = 0
-        out_known[i] = 0
-        out_mismatch[i] = 0
-        out_writer[i] = -1
-        if treat[i] == SKIP or action[i] == IS_NOTHING:
-            continue
-        if treat[i] == MAYBE:
-            lanes = lanes_of(width[i], data_bytes)
-            visits = _visits(areas, reach, doubted, unknown[i] & ~unwired, shift)
-            state[VISITED] += visits
-            if visits > MOST_AT_ONCE or state[VISITED] > state[MOST_VISITS]:
-                state[EPOCH] += 1
-            else:
-                for r in range(areas.shape[0]):
-                    if reach[doubted, r]:
-                        clear = lanes & np.uint32(areas[r, LANES]) & ~data_unknown[i]
-                        blur_shared(areas[r], address[i], unknown[i], unwired, clear, data[i], placing, entries,
-                                    first_index + i)  # fmt: skip
-            doubted += 1
-            continue
-        if unknown[i] & ~unwired:
-            continue
-        cell = cell_of(space[i], np.int64(address[i]) >> shift, pages_a_space, slot_of_page)
-        if cell < 0:
-            continue
-        needed = 1 << bits_in((np.int64(unknown[i]) & np.int64(unwired)) >> shift)
-        if epoch[cell] != state[EPOCH] and not fixed[cell]:
-            epoch[cell] = state[EPOCH]
-            count[cell] = 0
-            writes[cell] = 0
-        lanes = lanes_of(width[i], data_bytes)
-        clear = lanes & ~data_unknown[i]
-        out_writer[i] = writer[cell]
-        if action[i] == IS_WRITE:
-            if treat[i] == ROM:
-                continue
-            verdict[i] = WRITE
-            writer[cell] = first_index + i
-            writes[cell] += 1
-            if needed == 1 and clear == lanes:
-                count[cell] = 0  # the one cell of this entry was written anew
-            add_value(cell, data[i], clear, values, cares, count)
-            continue
-        complete = fixed[cell] or writes[cell] >= needed
-        if not complete or count[cell] > MAX_VALUES or count[cell] == 0:
-            verdict[i] = AMBIGUOUS if complete else UNKNOWN
-            continue
-        ones = np.uint32(0xFFFFFFFF)
-        zeros = np.uint32(0xFFFFFFFF)
-        hit = False
-        for k in range(count[cell]):
-            ones &= values[cell, k] & cares[cell, k]
-            zeros &= ~values[cell, k] & cares[cell, k]
-            if (values[cell, k] ^ data[i]) & clear & cares[cell, k] == 0:
-                hit = True
-        agreed = (ones | zeros) & clear
-        out_expected[i] = ones & agreed
-        out_known[i] = agreed
-        wrong = (ones ^ data[i]) & agreed
-        if hit:
-            verdict[i] = AGREES if count[cell] == 1 and agreed else AMBIGUOUS
-        elif wrong:
-            verdict[i] = MISMATCH
-            out_mismatch[i] = wrong
-        else:
-            verdict[i] = AMBIGUOUS
-
-
-@nb.njit(cache=True, nogil=True)
-def load_shared(cell, data, lanes, values, cares, count, fixed):
-    """Words of a ROM image into the entries ``cell`` that they share."""
-    for i in range(cell.shape[0]):
-        fixed[cell[i]] = 1
-        add_value(cell[i], data[i], lanes[i], values, cares, count)
 
 
 @nb.njit(cache=True, nogil=True)

@@ -14,6 +14,7 @@ from busledger.decoder.planning import ProgramRun
 from busledger.decoder.program.following import (
     FollowedBlock,
     Follower,
+    InstructionSet,
     fetch_is_told,
     fetch_lines,
     load_set,
@@ -42,6 +43,12 @@ def follower_for(run: Run, processor: str | None = None) -> Follower:
             expected=f"--processor with one of {', '.join(set_names())}",
         )
     told = fetch_is_told(run.profile, run.clipped)
+    if not fetch_lines(run.profile) and not table.timed:
+        raise UsageError(
+            f"no line of the bus {run.profile.name} tells reads of the program from reads of data, and its processor "
+            "reads ahead: what it ran cannot be told from the bus",
+            expected="a bus whose status lines tell the reads of the program",
+        )
     if not told and not table.timed:
         missing = [name for name in fetch_lines(run.profile) if name not in run.clipped]
         raise UsageError(
@@ -57,6 +64,13 @@ def followed_blocks(follower: Follower, blocks: Iterable[Decoded]) -> Iterator[F
     for block in blocks:
         yield follower.feed(block.cycles, block.compared)
     yield follower.finish()
+
+
+def _plain_ram(run: Run) -> NDArray[np.bool_]:
+    """bool, of each region: RAM of which the capture shows every write."""
+    odd = ("when", "mirror_of", "shared", "write_protect", "image")
+    regions = run.region_map.regions
+    return np.array([r.kind == "ram" and not any(getattr(r, name, None) for name in odd) for r in regions], np.bool_)
 
 
 class ProgramAccount:
@@ -84,9 +98,11 @@ class ProgramAccount:
             whole_card=run.board_given,
             address_digits=-(-run.profile.address_bits // 4),
             symbols=symbols,
+            ram=_plain_ram(run) if run.board_given else None,
         )
         self._beginning = Beginning(glossary)
-        self._witness = Witness(glossary) if self._follower.told else None
+        bytewise = isinstance(glossary.instructions, InstructionSet)
+        self._witness = Witness(glossary) if self._follower.told and bytewise else None
         self._instructions = self._cycles = 0
 
     def take(self, block: Decoded) -> None:

@@ -204,7 +204,8 @@ class Run:
         selects = self._selected.fill(cycles, seen) if self._selected is not None else None
         compared = self.ledger.feed(cycles, gaps, levels=seen, selects=selects)
         if self.ledger.shared:  # where the cell is not known, two reads that differ say nothing of each other
-            compared.verdict[compared.verdict == Verdict.UNKNOWN] = Verdict.AMBIGUOUS
+            unsaid = (compared.verdict == Verdict.UNKNOWN) | (compared.verdict == Verdict.DISAGREES)
+            compared.verdict[unsaid] = Verdict.AMBIGUOUS
         if self.request.watch is not None:
             self.request.watch(cycles)
         return Decoded(levels, cycles, compared, gaps)
@@ -216,9 +217,31 @@ class Run:
         return () if self._selected is None else self._selected.assumed
 
     def _assumption(self) -> list[Note]:
+        return [*self._assumed_count(), *self._assumed_memory()]
+
+    def _assumed_count(self) -> list[Note]:
+        """What was made of lines within a region that no channel carries."""
+        if self.ledger is None or self._selected is None or not self.ledger.shared:
+            return []
+        told, asked = self.ledger.counted.told, self.ledger.counted.asked
+        lines = self._lines_of(self._selected.hidden)
+        text = f"{lines} not clipped, though cells of a region differ there: "
+        if told:
+            text += (
+                f"{told} of {asked} accesses ran on in even steps and were counted along, as if the program never "
+                "turned back in the middle; of the others little can be compared"
+            )
+        else:
+            text += "which cell was meant is not known, and little can be compared"
+        return [Note("hidden-cells", text)] if asked else []
+
+    def _lines_of(self, mask: int) -> str:
+        return ", ".join(f"A{bit}" for bit in range(self.profile.address_bits) if mask >> bit & 1)
+
+    def _assumed_memory(self) -> list[Note]:
         if not self.assumed:
             return []
-        lines = ", ".join(f"A{bit}" for bit in range(self.profile.address_bits) if self.unwired >> bit & 1)
+        lines = self._lines_of(self.unwired)
         text = (
             f"{lines} not clipped: what looks like {', '.join(self.assumed)} on the other lines is taken to be it, as "
             "if the board file named all the memory there is; if the machine has more, clip these lines or add it"

@@ -7,11 +7,13 @@ unknown data bits. Two cycles agree when nothing that both know differs.
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
+
 MATCH, CHANGE, OPEN = 64, 96, 192
 LEAST = -(1 << 30)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def agree(a, i, b, j):
     """Whether row i of ``a`` (int64, n × 5) and row j of ``b`` agree."""
     if a[i, 0] != b[j, 0]:
@@ -57,7 +59,7 @@ def agreeing_rows(a, b, weight, offset):
     return total, best_at, best
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def same_run(a, i, b, j, most):
     """How many rows agree from (i, j) on, at most ``most``."""
     k = 0
@@ -138,7 +140,7 @@ def extend(a, i, b, j, score, moves, pairs):
     return count, i + best_p, j + best_q
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _resume(a, i, b, j, sure, far):
     """The nearest place from which ``sure`` rows agree, with up to ``far`` rows skipped in one of the two."""
     n, m = a.shape[0], b.shape[0]

@@ -153,7 +153,9 @@ def _lane(chip: Chip, part: MemoryPart, lane: int) -> Iterator[ClipPoint]:
 
 
 def _address(bench: Bench, region: Region, designator: str, part: MemoryPart, bit: int) -> Iterator[ClipPoint]:
-    inside = bench.cell_bits[bench.board.region_index(region.name)]
+    # A bus of two bytes counts bytes, its chips count words: their A0 is the line after those that pick the byte.
+    byte_bits = max(1, len(bench.data) // 8).bit_length() - 1
+    inside = [b for b in bench.cell_bits[bench.board.region_index(region.name)] if b >= byte_bits]
     if bit in inside and part.multiplexed_bits is None:
         yield from _point(designator, part, f"A{inside.index(bit)}", False)
 

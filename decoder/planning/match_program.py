@@ -81,7 +81,8 @@ def _comparable(run: ProgramRun) -> NDArray[np.int64]:
 def _first_other_bytes(good: Instructions, bad: Instructions, pairing: Alignment) -> int | None:
     i, j = pairing.first, pairing.second
     seen = (good.text[i] >= 0) & (bad.text[j] >= 0) & (good.state[i] == bad.state[j])
-    other = np.flatnonzero(seen & ((good.packed[i] != bad.packed[j]) | (good.size[i] != bad.size[j])))
+    differ = (good.packed[i] != bad.packed[j]) | (good.tail[i] != bad.tail[j]) | (good.size[i] != bad.size[j])
+    other = np.flatnonzero(seen & differ)
     return int(other[0]) if len(other) else None
 
 

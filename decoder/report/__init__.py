@@ -13,7 +13,15 @@ from busledger.decoder.report.cycle_rows import RowFormat
 from busledger.decoder.report.facts import coverage_lines, coverage_rows
 from busledger.decoder.report.files import refuse_overwriting, whole_file
 from busledger.decoder.report.numbers import plural
-from busledger.decoder.report.phrases import accusations, gain_words, how_often_and_sure, place_line, verdict, who
+from busledger.decoder.report.phrases import (
+    accusations,
+    gain_words,
+    how_often_and_sure,
+    ninth_bit_faults,
+    place_line,
+    verdict,
+    who,
+)
 from busledger.decoder.report.places import LIKELY, BadPlace, places_of
 from busledger.decoder.report.program_list import folded_text
 from busledger.decoder.report.program_rows import ProgramRows
@@ -89,6 +97,7 @@ __all__ = [
     "markdown_text",
     "match_text",
     "night_pictures",
+    "ninth_bit_faults",
     "ordered_steps",
     "page_of_sets",
     "paragraphs",

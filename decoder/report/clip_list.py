@@ -19,6 +19,7 @@ from busledger.decoder.report.planning_words import (
     other_places,
     pass_title,
     sampling_lines,
+    unproven_words,
     why_words,
 )
 
@@ -61,6 +62,7 @@ def _passes(passes: tuple[PlanPass, ...]) -> Iterator[dict[str, Any]]:
                 }
                 for k, clip in enumerate(one.clips)
             ],
+            "unproven": safe(unproven_words(one.clips)),
             "packages": [Markup(svg) for svg in _packages(one)],
             "shows": [safe(text) for text in one.shows],
             "cannot": [safe(text) for text in one.cannot],

@@ -4,19 +4,15 @@ Both kernels write rows into a buffer that the caller has made large enough
 (``cycle_list.row_bytes``) and return the number of bytes written, or -1 - row
 for the first row that might not have fitted.
 
-Arrays shared by both: the columns of ``Cycles`` and ``Compared`` (see there),
-``number`` int64 (index of each cycle in the whole capture), and three tables of
-words, each a flat uint8 array of text with int64 offsets (word k is
-``text[start[k]:start[k + 1]]``): kinds, regions (word 0 is "outside all") and
-combinations of flags. Times are exact: ``tick_ns`` and ``tick_rest`` are the
-tick's whole nanoseconds and the femtoseconds left over, ``digits`` (9 to 15)
-the decimals of a time that is no whole number of nanoseconds.
+What both are handed is in ``arrays.py``: columns, the form of figures, tables of words.
 """
 
 from __future__ import annotations
 
 import numba as nb
 import numpy as np
+
+from busledger.decoder.inner_kernel import INNER
 
 HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8).copy()
 
@@ -27,7 +23,7 @@ AGREES = 2
 MISMATCH = 3
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER, _nrt=False)
 def put_number(out, at, value):
     """Decimal digits of ``value`` >= 0; the position after them."""
     width = 1
@@ -41,7 +37,7 @@ def put_number(out, at, value):
     return at + width
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER, _nrt=False)
 def put_padded(out, at, value, width):
     """The last ``width`` decimal digits of ``value``, with leading zeros."""
     for k in range(width):
@@ -50,9 +46,10 @@ def put_padded(out, at, value, width):
     return at + width
 
 
-@nb.njit(cache=True, nogil=True)
-def put_time(out, at, ticks, tick_ns, tick_rest, digits):
+@nb.njit(**INNER)
+def put_time(out, at, ticks, form):
     """Exact seconds: 9 decimals if whole nanoseconds say it, else ``digits``. No overflow within 292 years."""
+    tick_ns, tick_rest, digits = form.tick_ns, form.tick_rest, form.digits
     thousands = ticks // 1_000_000
     left = ticks - thousands * 1_000_000
     low = left * tick_rest
@@ -68,7 +65,7 @@ def put_time(out, at, ticks, tick_ns, tick_rest, digits):
     return put_padded(out, at, femtoseconds, digits - 9)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER, _nrt=False)
 def put_hex(out, at, value, unknown, nibbles):
     """Upper-case hex, zero-padded; ``?`` for a nibble with an unknown bit."""
     for k in range(nibbles):
@@ -80,38 +77,36 @@ def put_hex(out, at, value, unknown, nibbles):
     return at + nibbles
 
 
-@nb.njit(cache=True, nogil=True)
-def put_word(out, at, text, start, which):
+@nb.njit(**INNER)
+def put_word(out, at, words, which):
     """Word ``which`` of a table of words."""
-    for k in range(start[which], start[which + 1]):
-        out[at] = text[k]
+    for k in range(words.start[which], words.start[which + 1]):
+        out[at] = words.text[k]
         at += 1
     return at
 
 
-@nb.njit(cache=True, nogil=True)
-def csv_rows(
-    number, time, kind, address, address_unknown, data, data_unknown, region, flags,
-    verdict, expected, known, mismatch,
-    tick_ns, tick_rest, digits, address_nibbles, data_nibbles, data_mask,
-    kind_text, kind_start, region_text, region_start, flag_text, flag_start, row_bytes, out,
-):  # fmt: skip
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def csv_rows(cycles, verdicts, form, words, row_bytes, out):
     """Rows ``index,time_s,kind,address,data,region,expected,mismatch,flags`` with line feeds."""
+    number, time, kind, address, address_unknown, data, data_unknown, region, flags = cycles
+    verdict, expected, known, mismatch = verdicts
+    address_nibbles, data_nibbles, data_mask = form.address_nibbles, form.data_nibbles, form.data_mask
     at = 0
     for i in range(number.shape[0]):
         if at + row_bytes > out.shape[0]:
             return -1 - i
         at = put_number(out, at, number[i])
         out[at] = 44
-        at = put_time(out, at + 1, time[i], tick_ns, tick_rest, digits)
+        at = put_time(out, at + 1, time[i], form)
         out[at] = 44
-        at = put_word(out, at + 1, kind_text, kind_start, kind[i])
+        at = put_word(out, at + 1, words.kinds, kind[i])
         out[at] = 44
         at = put_hex(out, at + 1, address[i], address_unknown[i], address_nibbles)
         out[at] = 44
         at = put_hex(out, at + 1, data[i], data_unknown[i], data_nibbles)
         out[at] = 44
-        at = put_word(out, at + 1, region_text, region_start, region[i] + 1)
+        at = put_word(out, at + 1, words.regions, region[i] + 1)
         out[at] = 44
         at += 1
         if verdict[i] != NOT_TAKEN and verdict[i] != WRITE and known[i] & data_mask:
@@ -121,13 +116,13 @@ def csv_rows(
         if verdict[i] == AGREES or verdict[i] == MISMATCH:
             at = put_hex(out, at, mismatch[i], np.uint32(0), data_nibbles)
         out[at] = 44
-        at = put_word(out, at + 1, flag_text, flag_start, flags[i])
+        at = put_word(out, at + 1, words.flags, flags[i])
         out[at] = 10
         at += 1
     return at
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER, _nrt=False)
 def put_json_bits(out, at, value, unknown, mask, nibbles):
     """A number; text with ``?`` where some bits are unknown; null where all are."""
     unknown &= mask
@@ -145,38 +140,36 @@ def put_json_bits(out, at, value, unknown, mask, nibbles):
     return at + 1
 
 
-@nb.njit(cache=True, nogil=True)
-def jsonl_rows(
-    number, time, kind, address, address_unknown, data, data_unknown, region, flags,
-    verdict, expected, known, mismatch,
-    tick_ns, tick_rest, digits, address_nibbles, data_nibbles, address_mask, data_mask,
-    kind_text, kind_start, region_text, region_start, flag_text, flag_start, key_text, key_start,
-    row_bytes, out,
-):  # fmt: skip
-    """One JSON object a row with the fields of ``csv_rows``; ``key_text`` holds what stands before each value."""
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def jsonl_rows(cycles, verdicts, form, words, row_bytes, out):
+    """One JSON object a row with the fields of ``csv_rows``."""
+    number, time, kind, address, address_unknown, data, data_unknown, region, flags = cycles
+    verdict, expected, known, mismatch = verdicts
+    address_nibbles, data_nibbles = form.address_nibbles, form.data_nibbles
+    address_mask, data_mask = form.address_mask, form.data_mask
     at = 0
     everything = ~np.uint32(0)
     for i in range(number.shape[0]):
         if at + row_bytes > out.shape[0]:
             return -1 - i
-        at = put_number(out, put_word(out, at, key_text, key_start, 0), number[i])
-        at = put_word(out, at, key_text, key_start, 1)
-        at = put_time(out, at, time[i], tick_ns, tick_rest, digits)
-        at = put_word(out, at, key_text, key_start, 2)
-        at = put_word(out, at, kind_text, kind_start, kind[i])
-        at = put_word(out, at, key_text, key_start, 3)
+        at = put_number(out, put_word(out, at, words.keys, 0), number[i])
+        at = put_word(out, at, words.keys, 1)
+        at = put_time(out, at, time[i], form)
+        at = put_word(out, at, words.keys, 2)
+        at = put_word(out, at, words.kinds, kind[i])
+        at = put_word(out, at, words.keys, 3)
         at = put_json_bits(out, at, address[i], address_unknown[i], address_mask, address_nibbles)
-        at = put_word(out, at, key_text, key_start, 4)
+        at = put_word(out, at, words.keys, 4)
         at = put_json_bits(out, at, data[i], data_unknown[i], data_mask, data_nibbles)
-        at = put_word(out, at, key_text, key_start, 5)
-        at = put_word(out, at, region_text, region_start, region[i] + 1)
-        at = put_word(out, at, key_text, key_start, 6)
+        at = put_word(out, at, words.keys, 5)
+        at = put_word(out, at, words.regions, region[i] + 1)
+        at = put_word(out, at, words.keys, 6)
         unread = verdict[i] == NOT_TAKEN or verdict[i] == WRITE
         at = put_json_bits(out, at, expected[i], everything if unread else ~known[i], data_mask, data_nibbles)
-        at = put_word(out, at, key_text, key_start, 7)
+        at = put_word(out, at, words.keys, 7)
         compared = verdict[i] == AGREES or verdict[i] == MISMATCH
         at = put_json_bits(out, at, mismatch[i], np.uint32(0) if compared else everything, data_mask, data_nibbles)
-        at = put_word(out, at, key_text, key_start, 8)
-        at = put_word(out, at, flag_text, flag_start, flags[i])
-        at = put_word(out, at, key_text, key_start, 9)
+        at = put_word(out, at, words.keys, 8)
+        at = put_word(out, at, words.flags, flags[i])
+        at = put_word(out, at, words.keys, 9)
     return at

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from busledger.decoder.bus.columns import KIND_NAMES, Cycles, Flag
 from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.report.arrays import CycleColumns, NumberForm, RowWords, VerdictColumns, Words
 from busledger.decoder.text import plain
 
-__all__ = ["COLUMNS", "RowFormat", "Words", "csv_fields", "flag_names", "flag_text", "unguarded", "words_table"]
+__all__ = ["COLUMNS", "RowFormat", "csv_fields", "flag_names", "flag_text", "unguarded", "words_table"]
 
 COLUMNS = ("index", "time_s", "kind", "address", "data", "region", "expected", "mismatch", "flags")
 
@@ -23,7 +24,6 @@ _SECOND_PLACES = 15
 _ROWS_AT_ONCE = 1 << 16
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "|")  # OWASP "CSV injection": what a spreadsheet may run
-Words = tuple[NDArray[np.uint8], NDArray[np.int64]]
 
 
 def flag_names() -> tuple[str, ...]:
@@ -52,18 +52,20 @@ class RowFormat:
     """
 
     def __init__(self, region_names: Sequence[str], *, tick_fs: int, address_bits: int, data_bits: int) -> None:
-        self._tick_ns, self._tick_rest = divmod(tick_fs, _FEMTOSECONDS_PER_NS)
-        self._digits = exact_digits(tick_fs)
-        self._address_nibbles = -(-address_bits // 4)
-        self._data_nibbles = -(-data_bits // 4)
-        self._address_mask = np.uint32((1 << address_bits) - 1)
-        self._data_mask = np.uint32((1 << data_bits) - 1)
+        self._form = NumberForm(
+            *divmod(tick_fs, _FEMTOSECONDS_PER_NS),
+            exact_digits(tick_fs),
+            -(-address_bits // 4),
+            -(-data_bits // 4),
+            np.uint32((1 << address_bits) - 1),
+            np.uint32((1 << data_bits) - 1),
+        )
         shown = ["", *(plain(name) for name in region_names)]
         combinations = [flag_text(flags) for flags in range(1 << len(flag_names()))]
-        self._csv_words = words_table(KIND_NAMES), words_table(csv_fields(shown)), words_table(combinations)
+        kinds, flags = words_table(KIND_NAMES), words_table(combinations)
+        self._csv_words = RowWords(kinds, words_table(csv_fields(shown)), flags, words_table([]))
         as_json = [json.dumps(name) if name else "null" for name in shown]
-        self._json_words = words_table(KIND_NAMES), words_table(as_json), words_table(combinations)
-        self._json_keys = words_table(
+        keys = words_table(
             [
                 '{"index":',
                 ',"time_s":',
@@ -77,6 +79,7 @@ class RowFormat:
                 '"}\n',
             ]
         )
+        self._json_words = RowWords(kinds, words_table(as_json), flags, keys)
 
     @staticmethod
     def csv_header() -> bytes:
@@ -87,8 +90,7 @@ class RowFormat:
         """CSV lines of all rows, in pieces; ``number`` is each cycle's index in the whole capture."""
         from busledger.decoder.report.csv_kernel import csv_rows
 
-        masks = (self._data_mask,)
-        yield from self._pieces(csv_rows, number, cycles, compared, masks, self._csv_words, ())
+        yield from self._pieces(csv_rows, number, cycles, compared, self._csv_words)
 
     def jsonl(self, number: NDArray[np.int64], cycles: Cycles, compared: Compared) -> Iterator[bytes]:
         """JSON lines of all rows, in pieces.
@@ -98,8 +100,7 @@ class RowFormat:
         """
         from busledger.decoder.report.csv_kernel import jsonl_rows
 
-        masks = (self._address_mask, self._data_mask)
-        yield from self._pieces(jsonl_rows, number, cycles, compared, masks, self._json_words, (self._json_keys,))
+        yield from self._pieces(jsonl_rows, number, cycles, compared, self._json_words)
 
     def _pieces(
         self,
@@ -107,24 +108,22 @@ class RowFormat:
         number: NDArray[np.int64],
         cycles: Cycles,
         compared: Compared,
-        masks: tuple[np.uint32, ...],
-        words: tuple[Words, Words, Words],
-        extra: tuple[Words, ...],
+        words: RowWords,
     ) -> Iterator[bytes]:
-        numbers = 20 + 20 + self._digits + 4 * (2 + 2 * max(self._address_nibbles, self._data_nibbles))
-        row_bytes = numbers + sum(int(np.diff(start).max()) for _, start in words) + len(COLUMNS)
-        row_bytes += sum(len(text) for text, _ in extra)
+        form = self._form
+        numbers = 20 + 20 + form.digits + 4 * (2 + 2 * max(form.address_nibbles, form.data_nibbles))
+        row_bytes = numbers + sum(int(np.diff(table.start).max()) for table in words[:3]) + len(COLUMNS)
+        row_bytes += len(words.keys.text)
         out = np.empty(row_bytes * min(max(len(cycles), 1), _ROWS_AT_ONCE), np.uint8)
-        flat = [array for pair in (*words, *extra) for array in pair]
         for start in range(0, len(cycles), _ROWS_AT_ONCE):
             stop = min(start + _ROWS_AT_ONCE, len(cycles))
             c, v = cycles.slice(start, stop), compared.slice(start, stop)
-            written = kernel(
-                number[start:stop], c.time, c.kind, c.address, c.address_unknown, c.data, c.data_unknown,
-                c.region, c.flags, v.verdict, v.expected, v.known, v.mismatch,
-                self._tick_ns, self._tick_rest, self._digits, self._address_nibbles, self._data_nibbles,
-                *masks, *flat, row_bytes, out,
+            columns = CycleColumns(
+                number[start:stop], c.time, c.kind, c.address, c.address_unknown, c.data, c.data_unknown, c.region,
+                c.flags,
             )  # fmt: skip
+            verdicts = VerdictColumns(v.verdict, v.expected, v.known, v.mismatch)
+            written = kernel(columns, verdicts, form, words, row_bytes, out)
             assert written >= 0, "row_bytes is an upper bound of every row"
             yield out[:written].tobytes()
 
@@ -142,7 +141,7 @@ def words_table(names: Sequence[str]) -> Words:
     parts = [name.encode() for name in names]
     start = np.zeros(len(parts) + 1, np.int64)
     start[1:] = np.cumsum([len(part) for part in parts])
-    return np.frombuffer(b"".join(parts) or b"\0", np.uint8), start
+    return Words(np.frombuffer(b"".join(parts) or b"\0", np.uint8), start)
 
 
 def csv_fields(names: Sequence[str]) -> list[str]:

@@ -22,6 +22,7 @@ __all__ = [
     "gain_words",
     "how_often",
     "how_often_and_sure",
+    "ninth_bit_faults",
     "place_line",
     "place_lines",
     "region_span",
@@ -101,6 +102,9 @@ def verdict(result: CheckResult) -> str:
     if result.mismatch_total == 0:
         if places and places[0].bad >= LIKELY:
             return f"No read differs from a write that was seen, yet {_named(result, places)}"
+        ninth = ninth_bit_faults(result)
+        if ninth:
+            return f"Every byte that could be compared was read right, yet {ninth[0]}"
         return _nothing_wrong(result)
     if not places:
         return (
@@ -108,6 +112,11 @@ def verdict(result: CheckResult) -> str:
             "no fault on the list explains them, so no part is named"
         )
     return _named(result, places)
+
+
+def ninth_bit_faults(result: CheckResult) -> list[str]:
+    """What the parity check found wrong, a sentence each: no lane of the bus shows it."""
+    return [safe(str(one["text"])) for one in result.checks.get("parity", ()) if one["weight"] == "fault"]
 
 
 def _named(result: CheckResult, places: tuple[BadPlace, ...]) -> str:
@@ -148,11 +157,20 @@ def _nothing_wrong(result: CheckResult) -> str:
     """All right, as far as it was compared: what was not is named in the same line."""
     compared = sum(region.reads_compared for region in result.regions)
     if compared == 0:
+        if any(region.reads_ambiguous for region in result.regions):
+            return "Nothing could be judged: with address lines not clipped, no read tells which cell it came from"
         return "Nothing could be judged: no read had a known value to be compared with"
-    reads, missed = plural(compared, "read"), _not_compared(result)
+    reads, missed = _reads(result), _not_compared(result)
     if missed:
         return f"{NO_FAULT} in {reads} of {_regions(result)}; not compared: {missed}"
     return f"{NO_FAULT}: {reads} compared in {_regions(result)}, all right"
+
+
+def _reads(result: CheckResult) -> str:
+    """How many reads were compared; of how many, where that was less than half of those in regions with any."""
+    some = [region for region in result.regions if region.reads_compared]
+    compared, seen = sum(r.reads_compared for r in some), sum(r.reads for r in some)
+    return f"{count(compared)} of {plural(seen, 'read')}" if 2 * compared < seen else plural(compared, "read")
 
 
 def _not_compared(result: CheckResult) -> str:
@@ -221,7 +239,7 @@ def why_lines(result: CheckResult) -> Iterator[str]:
         yield from _why_several(result)
         return
     first = places[0]
-    yield _explains(result, first.leader)
+    yield from _explains(result, first.leader)
     yield from evidence_lines(first.leader)[: 2 if first.ways or first.tied or result.intermittence else 3]
     yield from (f"Not told apart by this capture: {_full(s)}." for s in first.tied[:2])
     yield from _other_ways(first)
@@ -283,15 +301,18 @@ def evidence_lines(suspect: Suspect) -> list[str]:
     ]
 
 
-def _explains(result: CheckResult, suspect: Suspect) -> str:
+def _explains(result: CheckResult, suspect: Suspect) -> Iterator[str]:
     if not result.mismatch_total:
         disagree = sum(region.reads_disagree for region in result.regions)
-        return f"{plural(disagree, 'read')} of cells that nobody was seen to write differed from the read before."
+        if disagree:  # else what speaks for it is no read: a select that never came, say
+            yield f"{plural(disagree, 'read')} of cells that nobody was seen to write differed from the read before."
+        return
     total = plural(result.mismatch_total, "mismatch", "mismatches")
     line = f"It would give {count(suspect.explains)} of the {total} seen"
     if suspect.contradicted:
-        return f"{line}; {plural(suspect.contradicted, 'read')} came right that it should have spoilt."
-    return f"{line}." if suspect.intermittent else f"{line}, and no read speaks against it."
+        yield f"{line}; {plural(suspect.contradicted, 'read')} came right that it should have spoilt."
+        return
+    yield f"{line}." if suspect.intermittent else f"{line}, and no read speaks against it."
 
 
 def gain_words(step: NextStep) -> str:

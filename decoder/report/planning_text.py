@@ -5,7 +5,14 @@ from __future__ import annotations
 from busledger.decoder.marks import marked
 from busledger.decoder.planning import JoinResult, MatchPlace, MatchResult, PlanPass, PlanResult
 from busledger.decoder.report.numbers import NO_BREAK, count, plural
-from busledger.decoder.report.planning_words import clip_place, headline, pass_title, sampling_lines, why_words
+from busledger.decoder.report.planning_words import (
+    clip_place,
+    headline,
+    pass_title,
+    sampling_lines,
+    unproven_words,
+    why_words,
+)
 from busledger.decoder.report.tables import paragraphs, table_text
 from busledger.decoder.text import plain
 
@@ -38,7 +45,8 @@ def plan_text(result: PlanResult, *, width: int, colour: bool, answer_only: bool
 
 def _pass_text(one: PlanPass, *, width: int, colour: bool) -> str:
     rows = [(str(k), clip.line, why_words(clip), clip_place(clip)) for k, clip in enumerate(one.clips)]
-    told = [f"shows {text}" for text in one.shows] + [f"not yet: {text}" for text in one.cannot]
+    told = [unproven_words(one.clips)] if unproven_words(one.clips) else []
+    told += [f"shows {text}" for text in one.shows] + [f"not yet: {text}" for text in one.cannot]
     return (
         paragraphs([pass_title(one)], width=width, colour=colour, title=True)
         + table_text(("channel", "line", "", "clip at"), rows, width=width, colour=colour)

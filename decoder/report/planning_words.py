@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from itertools import groupby
 
 from busledger.decoder.planning import PlanClip, PlanPass, PlanResult
 from busledger.decoder.report.numbers import NO_BREAK, count, lane_ranges, plural, seconds
 
-__all__ = ["clip_place", "frequency", "headline", "other_places", "pass_title", "sampling_lines", "why_words"]
+__all__ = [
+    "clip_place",
+    "frequency",
+    "headline",
+    "other_places",
+    "pass_title",
+    "sampling_lines",
+    "unproven_words",
+    "why_words",
+]
+
+UNPROVEN = "†"  # behind a pin that boards usually have there
 
 
 def headline(result: PlanResult) -> str:
@@ -66,14 +78,22 @@ def why_words(clip: PlanClip) -> str:
 def clip_place(clip: PlanClip) -> str:
     """The best place: part, pin number and the pin's name; or where to look for it."""
     if not clip.points:
-        return "at the processor's or the bus connector's pin"
+        return "processor or bus connector"
     best = clip.points[0]
-    text = f"{best.designator} ({best.part}) pin {best.pin}, {best.pin_name}"
-    if not best.sure:
-        text += "; usual, check with a meter"
+    text = (
+        f"{best.designator} ({best.part}) pin {best.pin}, {best.pin_name}{'' if best.sure else f'{NO_BREAK}{UNPROVEN}'}"
+    )
     return f"{text}; {best.beware}" if best.beware else text
 
 
+def unproven_words(clips: Iterable[PlanClip]) -> str:
+    """What the sign behind a pin means, where one of these places has it; else nothing."""
+    if any(clip.points and not clip.points[0].sure for clip in clips):
+        return f"{UNPROVEN} usual on such boards; the board file does not say so: check with a meter"
+    return ""
+
+
 def other_places(clip: PlanClip) -> str:
-    """Further pins that carry the line, as short as can be."""
-    return ", ".join(f"{p.designator} pin {p.pin}" for p in clip.points[1:])
+    """Further pins that carry the line, as short as can be: ``U2 U3 pin 8, U9 pin 4``."""
+    same = groupby(clip.points[1:], key=lambda point: point.pin)
+    return ", ".join(f"{' '.join(p.designator for p in points)} pin{NO_BREAK}{pin}" for pin, points in same)

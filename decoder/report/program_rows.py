@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.program.following.columns import PART_NAMES, Followed
-from busledger.decoder.report.cycle_rows import COLUMNS, RowFormat, Words, csv_fields, words_table
+from busledger.decoder.report.arrays import ProgramColumns, ProgramWords, Words
+from busledger.decoder.report.cycle_rows import COLUMNS, RowFormat, csv_fields, words_table
 from busledger.decoder.text import plain
 
 if TYPE_CHECKING:
@@ -79,11 +80,11 @@ class ProgramRows:
             told = np.where(some.of < 0, 0, np.where(some.inferred, 2, 1)).astype(np.uint8)
             instruction, instruction_words = self._instructions(some.text, kind)
             routine, routine_words = self._routines(cycles.address[at : at + rows], some, kind)
-            tables = (kind.keys, kind.parts, kind.told, instruction_words, routine_words)
-            longest = sum(int(np.diff(start).max(initial=0)) for _, start in tables[1:]) + len(kind.keys[0])
+            words = ProgramWords(kind.keys, kind.parts, kind.told, instruction_words, routine_words)
+            longest = sum(int(np.diff(table.start).max(initial=0)) for table in words[1:]) + len(kind.keys.text)
             out = np.empty(len(text) + rows * (longest + _LONGEST_NUMBER), np.uint8)
-            flat = [array for pair in tables for array in pair]
-            written = copy(text, kind.tail, some.of, some.part, told, instruction, routine, *flat, out)
+            columns = ProgramColumns(some.of, some.part, told, instruction, routine)
+            written = copy(text, kind.tail, columns, words, out)
             yield out[:written].tobytes()
             at += rows
 

@@ -9,13 +9,14 @@ from typing import Any
 from rich.text import Text
 
 from busledger.decoder.board import Board
+from busledger.decoder.diagnosis import KINDS
 from busledger.decoder.findings import CheckResult, Cleared, WarningFinding
 from busledger.decoder.marks import marked
 from busledger.decoder.planning import since_lines
 from busledger.decoder.report.bad_parts import card_strip, ordered_steps, shopping_list
 from busledger.decoder.report.facts import when_lines
 from busledger.decoder.report.lane_table import lane_table
-from busledger.decoder.report.numbers import lane_ranges, rarer_than, seconds
+from busledger.decoder.report.numbers import lane_ranges, plural, rarer_than, seconds
 from busledger.decoder.report.phrases import NO_FAULT, capture_line, place_lines, safe, verdict, why_lines
 from busledger.decoder.report.places import several
 from busledger.decoder.report.program_lines import program_lines
@@ -31,7 +32,9 @@ _STEPS = 3
 _GAPS = 2
 _ITEM = re.compile(r"\d+\. ")
 # What takes the ground from under a verdict: said even where only the first line was asked for.
-_GRAVE = frozenset(("sample-rate", "swapped-clips", "no-region", "truncated", "early-end"))
+_GRAVE = frozenset(
+    ("sample-rate", "swapped-clips", "no-region", "truncated", "early-end", "hidden-cells", "assumed-all-memory")
+)
 
 
 def check_text(
@@ -145,11 +148,13 @@ def coverage_gaps(coverage: Mapping[str, Any]) -> list[str]:
 
 def _grave(result: CheckResult) -> Iterator[str]:
     """Warnings without which the verdict would mislead: bad clips, too few samples, nothing to compare."""
-    return (
-        _warning(warning)
-        for warning in result.capture.warnings
-        if warning.code in _GRAVE or warning.code.startswith("probe-")
-    )
+    return (_warning(warning) for warning in result.capture.warnings if _is_grave(warning))
+
+
+def _is_grave(warning: WarningFinding) -> bool:
+    """Whether a verdict may be worth nothing for it; a clip that looks bad is told under its fault's own name."""
+    rival = warning.code in KINDS and not KINDS[warning.code].on_card
+    return rival or warning.code in _GRAVE or warning.code.startswith("probe-")
 
 
 def _warning(warning: WarningFinding) -> str:
@@ -158,7 +163,11 @@ def _warning(warning: WarningFinding) -> str:
 
 
 def _warnings(result: CheckResult) -> Iterator[str]:
+    """In their order; where they are many, all that are grave and as many others as there is room for."""
     warnings = result.capture.warnings
-    yield from (_warning(warning) for warning in warnings[:_WARNINGS])
-    if len(warnings) > _WARNINGS:
-        yield f"and {len(warnings) - _WARNINGS} more warnings, all in --json"
+    room = max(0, _WARNINGS - sum(map(_is_grave, warnings)))
+    others = [warning for warning in warnings if not _is_grave(warning)]
+    left_out = {id(warning) for warning in others[room:]}
+    yield from (_warning(warning) for warning in warnings if id(warning) not in left_out)
+    if left_out:
+        yield f"and {plural(len(left_out), 'more warning')}, all in --json"

@@ -13,7 +13,7 @@ import contextlib
 import os
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,31 +23,31 @@ from numpy.typing import NDArray
 from busledger.decoder.bus.columns import Cycles, Kind
 from busledger.decoder.errors import OutputError
 from busledger.decoder.ledger import AccessLog, Compared, Verdict
+from busledger.decoder.watching.row_packing import ROW_BYTES, packed_rows, unpacked_rows
 
 __all__ = ["ROW_BYTES", "Chapter", "KeptAccesses"]
 
 CHAPTER_ROWS = 1 << 16  # a tenth of a second of a bus of 1 MHz
 _BLOCK = 1 << 16
 _FIRST, _LATEST = 2, 3
-ROW_BYTES: int = sum(
-    getattr(columns, field.name).dtype.itemsize
-    for columns in (Cycles.empty(), Compared.empty())
-    for field in fields(columns)
-)
 
 
 @dataclass(frozen=True)
 class Chapter:
-    """``number`` names its file; rows of each block in it; ``first`` is the index of its first cycle."""
+    """``number`` names its file; (rows, bytes) of each block in it; ``first`` is the index of its first cycle."""
 
     number: int
-    sizes: tuple[int, ...] = ()
+    sizes: tuple[tuple[int, int], ...] = ()
     first: int = -1
     wrong: int = 0
 
     @property
     def rows(self) -> int:
-        return sum(self.sizes)
+        return sum(rows for rows, _ in self.sizes)
+
+    @property
+    def bytes(self) -> int:
+        return sum(size for _, size in self.sizes)
 
 
 class KeptAccesses(AccessLog):
@@ -81,7 +81,7 @@ class KeptAccesses(AccessLog):
     @property
     def bytes(self) -> int:
         """On the disk."""
-        return self.kept_rows * ROW_BYTES
+        return sum(chapter.bytes for chapter in self._chapters)
 
     def append(self, cycles: Cycles, compared: Compared) -> tuple[Cycles, Compared] | None:
         """As ``AccessLog.append``; the rows are in the file when this returns."""
@@ -110,22 +110,21 @@ class KeptAccesses(AccessLog):
             self._close_file()
             self._chapters.append(last := Chapter(last.number + 1))
             self._trim()
-        data = [
-            np.ascontiguousarray(getattr(columns, field.name)).data.cast("B")
-            for columns in (cycles, compared)
-            for field in fields(columns)
-        ]
+        data = packed_rows(cycles, compared)
+        size = sum(piece.nbytes for piece in data)
         try:
             if self._out is None:
                 self._out = self._path(last.number).open("r+b" if last.sizes else "wb", buffering=0)
-            if os.pwritev(self._out.fileno(), data, last.rows * ROW_BYTES) < len(cycles) * ROW_BYTES:
+            if os.pwritev(self._out.fileno(), data, last.bytes) < size:
                 raise OSError("no room")
         except OSError:  # no room: these are not weighed, which is told; the rest goes on
             self.lost += len(cycles)
             return
         wrong = int((compared.verdict == Verdict.MISMATCH).sum())
         first = int(compared.index[0]) if last.first < 0 else last.first
-        self._chapters[-1] = replace(last, sizes=(*last.sizes, len(cycles)), first=first, wrong=last.wrong + wrong)
+        self._chapters[-1] = replace(
+            last, sizes=(*last.sizes, (len(cycles), size)), first=first, wrong=last.wrong + wrong
+        )
 
     def _trim(self) -> None:
         """A chapter has begun: another one may have to go, so that the middle holds those with wrong reads, and of
@@ -160,9 +159,9 @@ class KeptAccesses(AccessLog):
         file = os.open(self._path(chapter.number), os.O_RDONLY) if fd is None else fd
         try:
             at = 0
-            for size in chapter.sizes:
-                yield _loaded(file, at, size)
-                at += size * ROW_BYTES
+            for rows, size in chapter.sizes:
+                yield unpacked_rows(os.pread(file, size, at), rows)
+                at += size
         finally:
             if fd is None:
                 os.close(file)
@@ -287,13 +286,3 @@ class _Bridge:
 
 def _keys(cycles: Cycles) -> NDArray[np.int64]:
     return cycles.region.astype(np.int64) << 32 | cycles.address
-
-
-def _loaded(fd: int, at: int, size: int) -> tuple[Cycles, Compared]:
-    cycles, compared = Cycles.empty(size), Compared.empty(size)
-    for columns in (cycles, compared):
-        for field in fields(columns):
-            column = getattr(columns, field.name)
-            column[:] = np.frombuffer(os.pread(fd, column.nbytes, at), column.dtype)
-            at += column.nbytes
-    return cycles, compared

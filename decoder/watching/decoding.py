@@ -95,7 +95,7 @@ class Decoding:
             return
         placed = self.timeline.place(block)
         if not self.begun and not self._held and self.timeline.captures == 1:
-            note = late_start(-self.timeline.shift // self.timeline.ratio, self.run.tick_fs)
+            note = late_start(-self.timeline.shift, self.run.tick_fs)
             self.run.file.notes += [note] if note is not None else []
         if self.begun:
             self._decode(placed)
@@ -109,9 +109,11 @@ class Decoding:
         if self.begun or not self._held:
             return
         shown, blocks = beginning(iter(self._held))
-        stamps = np.concatenate([block.time for block in self._held])
-        exact = self._around.asked.request.exact or without_delays(stamps, self.run.tick_fs)
-        self.run.begin(None if exact else sample_grid(stamps), exact, shown)
+        step = self.timeline.step  # the capture's own ticks show its samples
+        stamps = np.concatenate([block.time for block in self._held]) // step
+        exact = self._around.asked.request.exact or without_delays(stamps, self.run.tick_fs * step)
+        grid = None if exact else sample_grid(stamps)
+        self.run.begin(None if grid is None else grid * step, exact, shown)
         self._held, self.begun = [], True
         for block in blocks:
             self._decode(block)

@@ -7,84 +7,48 @@ import stat
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any, Protocol
+from typing import IO, Any
 
-from busledger.decoder.capture import LivePlace, LiveSource, RawFormat
+from busledger.decoder.capture import BLANK, LivePlace, RawFormat, packing_of
 from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.text import plain
+from busledger.decoder.watching.coming import Coming, Source
 from busledger.decoder.watching.files import GrowingFile, WholeFile, digest_of, is_capture_name, last_stamp
+from busledger.decoder.watching.redirected import RedirectedSource
 from busledger.decoder.watching.spool import Spool, SpoolReader
 
-__all__ = ["Coming", "FileSource", "FolderSource", "PipeSource", "Source", "open_watched"]
+__all__ = ["FileSource", "FolderSource", "PipeSource", "open_watched"]
 
 _POLL_S = 0.2
 SETTLED_S = 2.0
 """A file of a folder that has not grown for this long is whole."""
 
 
-@dataclass
-class Coming:
-    """A capture that begins, or goes on where an earlier process left it (``place``).
-
-    ``day_s``: the time of day at which it began, None where it begins now; ``stamp``: its last time stamp, where that
-    is when ``day_s`` was; ``torn``: the same capture as before, after bytes were lost.
-    """
-
-    name: str
-    bytes: LiveSource
-    place: LivePlace | None = None
-    day_s: float | None = None
-    stamp: int | None = None
-    torn: bool = False
-    resumed: bool = False
-
-
-class Source(Protocol):
-    """``next`` gives one capture after the other; ``over`` says why no more will come."""
-
-    live: bool
-    over: str
-
-    def next(self) -> Coming | None:
-        """The next capture, None where none is there yet (after a short wait)."""
-
-    def done(self) -> None:
-        """The capture that was given last has been read, as far as it can be."""
-
-    def waiting(self) -> int:
-        """Bytes that have come and were not read."""
-
-    def quiet_s(self) -> float:
-        """Seconds since anything came."""
-
-    def news(self) -> list[tuple[str, str]]:
-        """(event, sentence) of what has happened to the source since the last call."""
-
-    def state(self, place: LivePlace | None) -> dict[str, Any]:
-        """What a later process must know to go on; ``place``: in the capture that is being read."""
-
-    def saved(self, state: dict[str, Any]) -> None:
-        """``state`` is on the disk: what came before it is needed no more."""
-
-    def close(self) -> None:
-        """Let go."""
-
-
 class PipeSource:
     """Standard input or a named pipe, through a spool."""
 
-    live = True
+    live, many = True, False
 
-    def __init__(self, path: str, folder: Path, room: int, stdin: IO[bytes] | None, old: dict[str, Any] | None) -> None:
-        self.over = ""
+    def __init__(
+        self,
+        path: str,
+        folder: Path,
+        room: int,
+        stdin: IO[bytes] | None,
+        old: dict[str, Any] | None,
+        raw: RawFormat | None,
+        declared: bytes,
+    ) -> None:
+        self.over, self._room = "", room
         self._name = "standard input" if path == "-" else plain(path, 400)
         self.spool = Spool(folder, room)
         self._begin = self.spool.released if old is None else old["begin"]
         self._place: LivePlace | None = None if old is None else old["place"]
         self._given = False
-        self._full = self._failed = False
+        self._full = self._failed = self._long = False
+        if raw is None:
+            self.spool.begins = lambda head: _begins(head, declared)
         piped = path == "-"
         fd = os.dup((stdin or sys.stdin.buffer).fileno()) if piped else os.open(path, os.O_RDONLY | os.O_NONBLOCK)
         self.spool.take_from(fd, path="" if piped else path)
@@ -92,10 +56,14 @@ class PipeSource:
     def next(self) -> Coming | None:
         spool = self.spool
         place, self._place = self._place, None
-        if place is not None and spool.released <= self._begin + place.offset <= spool.written:
+        needed = 0 if place is None or place.packing else place.offset  # packed bytes are unpacked from their first on
+        if place is not None and spool.released <= self._begin + needed <= spool.written:
             self._given = True
-            reader = SpoolReader(spool, self._begin, self._begin + place.offset, self._name)
+            reader = SpoolReader(spool, self._begin, self._begin + needed, self._name)
             return Coming(self._name, reader, place, resumed=True)
+        if place is not None and place.packing:
+            self.over = "packed"
+            return None
         if self._begin < spool.released:  # what was to come next has gone
             spool.mark(spool.released, "torn")
             self._begin = spool.released
@@ -130,23 +98,38 @@ class PipeSource:
         if self.spool.full and not self._full:
             news.append(("disk-full", f"the disk is full: {self._name} has to wait until something is free"))
         self._full = self.spool.full
+        if self._long:
+            self._long = False
+            text = f"{self._name} is packed and long: killed from now on, this watch cannot go on in the middle of it. "
+            news.append(("packed-long", text + "Unpacked on the way (zcat | busledger watch -) it could."))
         return news
 
     def state(self, place: LivePlace | None) -> dict[str, Any]:
         return {"kind": "pipe", "begin": self._begin, "place": place if self._given else None}
 
     def saved(self, state: dict[str, Any]) -> None:
-        place = state["place"]
-        self.spool.release(state["begin"] + (place.offset if place is not None else 0))
+        place, begin = state["place"], state["begin"]
+        if place is None or not place.packing:
+            self.spool.release(begin + (place.offset if place is not None else 0))
+        elif self.spool.read - begin > self._room:  # more than can be held for a later process
+            self._long = self._long or self.spool.released <= begin
+            self.spool.release(self.spool.read)
 
     def close(self) -> None:
         self.spool.close()
 
 
+def _begins(head: bytes, declared: bytes) -> bool:
+    """Whether a packed capture begins with ``head``, or a table with the header row that the first one had."""
+    row = declared.removeprefix(b"\xef\xbb\xbf").lstrip(BLANK).split(b"\n")[0]
+    table = len(row) > 0 and not row.startswith(b"$") and head.lstrip(BLANK).startswith(row)
+    return table or packing_of(head) is not None
+
+
 class FileSource:
     """One file that grows."""
 
-    live = False
+    live = many = False
 
     def __init__(self, path: str, old: dict[str, Any] | None) -> None:
         self.over, self._path, self._old = "", path, old
@@ -169,10 +152,10 @@ class FileSource:
                                if why == "shorter" else f"{self._name} was replaced: the new one begins"))  # fmt: skip
         elif self._old is not None:
             place, told = self._old["place"], Path(self._path).stat()
-            if told.st_ino != self._old["inode"] or (place is not None and told.st_size < place.offset):
+            if told.st_ino != self._old["inode"] or (place is not None and told.st_size < _at(place)):
                 place = None
                 self._news.append(("source-replaced", f"{self._name} is another file than it was: it begins again"))
-        self._file = GrowingFile(self._path, 0 if place is None else place.offset, self._name)
+        self._file = GrowingFile(self._path, _at(place), self._name)
         return Coming(self._name, self._file, place, resumed=place is not None)
 
     def waiting(self) -> int:
@@ -196,10 +179,15 @@ class FileSource:
             self._file.close()
 
 
+def _at(place: LivePlace | None) -> int:
+    """The byte of a file at which reading goes on: a packed one is unpacked from its first on."""
+    return 0 if place is None or place.packing else place.offset
+
+
 class FolderSource:
     """Captures that are dropped into a folder, each once it is whole: in the order in which they were finished."""
 
-    live = False
+    live, many = False, True
 
     def __init__(
         self,
@@ -316,23 +304,32 @@ class FolderSource:
 
 def open_watched(
     path: str, folder: Path, room: int, raw: RawFormat | None, stdin: IO[bytes] | None, old: dict[str, Any] | None,
-    settled_s: float = SETTLED_S,
+    settled_s: float = SETTLED_S, declared: bytes = b"",
 ) -> Source:  # fmt: skip
-    """The source that ``path`` names; ``old``: what an earlier process's source knew.
+    """The source that ``path`` names; ``old``: what an earlier process's source knew, ``declared`` how its first
+    capture began.
 
     Raises
     ------
     CaptureError
         it is not there.
     UsageError
-        it is another kind of source than before.
+        it is another kind of source than before, or a terminal.
     """
+    given = (stdin or sys.stdin.buffer) if path == "-" else None
     try:
-        mode = os.fstat((stdin or sys.stdin.buffer).fileno()).st_mode if path == "-" else os.stat(path).st_mode  # noqa: PTH116
-    except (OSError, ValueError) as error:
+        mode = os.stat(path).st_mode if given is None else os.fstat(given.fileno()).st_mode  # noqa: PTH116
+    except (OSError, ValueError, AttributeError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise CaptureError(f"cannot be watched: {reason}", where=plain(path), hint="Check the path.") from error
-    kind = "folder" if stat.S_ISDIR(mode) else "file" if stat.S_ISREG(mode) and path != "-" else "pipe"
+    if given is not None and given.isatty():
+        raise UsageError(
+            "standard input is a terminal",
+            expected="a sampler or a file: sampler | busledger watch - …, or busledger watch - … < FILE",
+        )
+    kind = "folder" if stat.S_ISDIR(mode) else "file" if stat.S_ISREG(mode) else "pipe"
+    if kind == "file" and given is not None:
+        kind = "redirected file"
     if old is not None and old["kind"] != kind:
         raise UsageError(
             f"this is a {kind}, but the watch that is to go on had a {old['kind']}",
@@ -341,4 +338,7 @@ def open_watched(
         )
     if kind == "folder":
         return FolderSource(path, raw, old, settled_s)
-    return FileSource(path, old) if kind == "file" else PipeSource(path, folder, room, stdin, old)
+    if kind == "redirected file":
+        assert given is not None
+        return RedirectedSource(given.fileno(), old)
+    return FileSource(path, old) if kind == "file" else PipeSource(path, folder, room, stdin, old, raw, declared)

@@ -18,6 +18,7 @@ import select
 import stat
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 from busledger.decoder.capture import NOTHING_YET
@@ -48,6 +49,7 @@ class Spool:
     written, released : bytes taken from the source in all, and bytes that are needed no more
     marks : where captures begin, growing
     full : the disk has no room, as last tried
+    begins : whether bytes are the beginning of a capture, beside those of a dump
     """
 
     def __init__(self, folder: Path, room: int) -> None:
@@ -58,6 +60,7 @@ class Spool:
         self._thread: threading.Thread | None = None
         self.ended = self.full = self.held_up = self.gone = False
         self.failure: OSError | None = None
+        self.begins: Callable[[bytes], bool] = lambda head: False
         try:
             folder.mkdir(parents=True, exist_ok=True)
             names = sorted(int(path.name) for path in folder.iterdir() if path.name.isdigit())
@@ -180,7 +183,7 @@ class Spool:
     def _look_at_first(self, out: int, got: int) -> None:
         """The first bytes of a new process's pipe: a header begins a capture, another pipe's bytes do not follow."""
         head = os.pread(out, min(got, 4096), self._first % CHUNK)
-        if _HEADER.match(head):
+        if _HEADER.match(head) or self.begins(head):
             self.mark(self._first, "end")
         elif self._torn:
             self.mark(self._first, "torn")

@@ -10,14 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.capture import Capture, Gap
-from busledger.decoder.errors import CaptureError
 from busledger.decoder.watching.clock import Anchor
 
 __all__ = ["Timeline"]
 
 FS = 1e-15
 BETWEEN_FS = 10**12
-_NAMES = ("shift", "ratio", "end", "rows", "anchors", "_gap", "_waits", "captures")
+_NAMES = ("shift", "ratio", "divisor", "step", "end", "rows", "anchors", "_gap", "_waits", "captures")
 
 
 class Timeline:
@@ -36,7 +35,9 @@ class Timeline:
 
     Attributes
     ----------
-    shift, ratio : ticks here are ticks there times ``ratio`` plus ``shift``
+    shift, ratio, divisor : ticks here are ticks there times ``ratio``, divided by ``divisor`` (one of them is 1), plus
+        ``shift``
+    step : ticks here that are one of the first capture
     end, rows : the last tick and the number of rows so far
     anchors : the time of day at the first row of each capture
     captures : how many have begun
@@ -44,7 +45,8 @@ class Timeline:
 
     def __init__(self, tick_fs: int, unknown: NDArray[np.uint64]) -> None:
         self.tick_fs, self._unknown = tick_fs, unknown
-        self.shift, self.ratio, self.end, self.rows, self.captures = 0, 1, -1, 0, 0
+        self.shift, self.ratio, self.divisor, self.step = 0, 1, 1, 1
+        self.end, self.rows, self.captures = -1, 0, 0
         self.anchors: list[Anchor] = []
         self._gap: tuple[int, str] | None = None
         self._waits: tuple[float, int | None] | None = None
@@ -64,27 +66,19 @@ class Timeline:
         last = self.anchors[-1]
         return last.day_s - last.at_s
 
-    def begin_capture(self, tick_fs: int, day_s: float, stamp: int | None, where: str) -> None:
-        """A capture begins; where its rows lie is settled with the first of them.
+    def begin_capture(self, tick_fs: int, day_s: float, stamp: int | None) -> bool:
+        """A capture begins; where its rows lie is settled with the first of them. Whether its times are rounded.
 
-        ``day_s``: the time of day at ``stamp``, or of the first row where ``stamp`` is None.
-
-        Raises
-        ------
-        CaptureError
-            its tick is finer than the first one's, or no multiple of it.
+        ``tick_fs`` and the clock's are powers of ten: one is a multiple of the other. ``day_s``: the time of day at
+        ``stamp``, or of the first row where ``stamp`` is None.
         """
-        if tick_fs % self.tick_fs:
-            raise CaptureError(
-                "its unit of time does not go with that of the first capture",
-                where=where,
-                expected=f"a timescale that is a multiple of {self.tick_fs} fs",
-            )
-        self.ratio = tick_fs // self.tick_fs
+        self.ratio, self.divisor = max(1, tick_fs // self.tick_fs), max(1, self.tick_fs // tick_fs)
         self._waits = day_s, stamp
         self.captures += 1
+        self.step = self.ratio if self.captures == 1 else self.step
         if self.captures > 1 and self._gap is None:
-            self._gap = self.end + 1, "between two captures"
+            self._gap = self.end + self.step, "between two captures"
+        return self.divisor > 1
 
     def lose(self, block: Capture, why: str) -> tuple[int, float]:
         """Leave a block out: rows lost and seconds; what comes next follows a gap."""
@@ -92,7 +86,7 @@ class Timeline:
         if not len(moved):
             return 0, 0.0
         if self._gap is None:
-            self._gap = self.end + 1, why
+            self._gap = self.end + self.step, why
         since, self.end = self.end, max(self.end, int(moved.time[-1]))
         return len(moved), (self.end - since) * self.tick_fs * FS
 
@@ -112,7 +106,7 @@ class Timeline:
     def end_capture(self, end_time: int) -> None:
         """A capture has ended at its own tick ``end_time``."""
         if self._waits is None:
-            self.end = max(self.end, end_time * self.ratio + self.shift)
+            self.end = max(self.end, self._at(end_time))
 
     def _behind(self, block: Capture, start: int, why: str) -> Capture:
         """``block`` with a row of nothing before it, from ``start``, and the gap up to its first row."""
@@ -132,13 +126,18 @@ class Timeline:
     def _moved(self, block: Capture) -> Capture:
         if self._waits is not None and len(block):
             self._settle(int(block.time[0]))
-        if self.ratio == 1 and not self.shift:
+        if self.ratio == self.divisor == 1 and not self.shift:
             return block
         gaps = tuple(Gap(self._at(g.start), self._at(g.end), g.why) for g in block.gaps)
-        return replace(block, time=block.time * self.ratio + self.shift, tick_fs=self.tick_fs, gaps=gaps)
+        time, levels, unknown = block.time * self.ratio + self.shift, block.levels, block.unknown
+        if self.divisor > 1:  # of rows that fall into one tick the last stays
+            time = np.maximum(block.time // self.divisor + self.shift, self.end + 1)
+            last = np.append(time[1:] != time[:-1], True)[: len(time)]
+            time, levels, unknown = time[last], levels[last], unknown[last]
+        return replace(block, time=time, levels=levels, unknown=unknown, tick_fs=self.tick_fs, gaps=gaps)
 
     def _at(self, tick: int) -> int:
-        return tick * self.ratio + self.shift
+        return tick * self.ratio // self.divisor + self.shift
 
     def _settle(self, first: int) -> None:
         """Where the capture lies, now that its first row is known."""
@@ -147,9 +146,9 @@ class Timeline:
         self._waits = None
         tick_s = self.tick_fs * FS
         if stamp is not None:
-            day_s -= (stamp - first) * self.ratio * tick_s
-        begin = self.end + 1 + max(1, BETWEEN_FS // self.tick_fs) if self.anchors else 0
-        self.shift = begin - first * self.ratio
+            day_s -= (stamp - first) * self.ratio * tick_s / self.divisor
+        begin = self.end + self.step + max(1, BETWEEN_FS // self.tick_fs) if self.anchors else 0
+        self.shift = begin - first * self.ratio // self.divisor
         self.anchors.append(Anchor(self._at(first) * tick_s, day_s))
 
 

@@ -5,24 +5,29 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
+from dataclasses import replace
 from typing import Any
 
-from busledger.decoder.capture import Header, LiveCapture, LivePlace, LiveSource
+from busledger.decoder.capture import Header, LiveCapture, LivePlace
+from busledger.decoder.durations import format_duration
 from busledger.decoder.errors import BusledgerError, CaptureError, OutputError
 from busledger.decoder.figures import percent
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.pipeline import Beside
 from busledger.decoder.report import verdict as verdict_of
-from busledger.decoder.watching.accesses import ROW_BYTES, KeptAccesses
+from busledger.decoder.watching.accesses import KeptAccesses
 from busledger.decoder.watching.bound import Binding
 from busledger.decoder.watching.clock import DayClock
+from busledger.decoder.watching.coming import Coming, Source
 from busledger.decoder.watching.decoding import Decoding
 from busledger.decoder.watching.ending import settled_by
+from busledger.decoder.watching.opening import joint_header, opened_capture
 from busledger.decoder.watching.pacing import Pace
-from busledger.decoder.watching.passing import Skipped, Ticked
+from busledger.decoder.watching.passing import Ticked
 from busledger.decoder.watching.request import WatchRequest
+from busledger.decoder.watching.row_packing import ROW_BYTES
 from busledger.decoder.watching.saving import load_saved, lock_folder, save
-from busledger.decoder.watching.sources import Coming, Source, open_watched
+from busledger.decoder.watching.sources import open_watched
 from busledger.decoder.watching.status import Counts, Status, WatchFinding, WatchResult
 from busledger.decoder.watching.telling import Telling
 from busledger.decoder.watching.timeline import days_of
@@ -31,7 +36,12 @@ from busledger.decoder.watching.weighing import Weigher, result_of
 __all__ = ["Watch"]
 
 _SHOW_S = 0.25
-_OVER = {"gone": "the source is gone", "closed": "the source has ended"}
+_SAVE_SHARE = 50  # saving may take one part in so many of the time, on a slow or a busy machine too
+_OVER = {
+    "gone": "the source is gone",
+    "closed": "the source has ended",
+    "packed": "the rest of a packed stream cannot be read: its beginning, which it needs, is no longer there",
+}
 
 
 class _Stop(Exception):  # noqa: N818 - no error
@@ -75,8 +85,7 @@ class Watch:
             raise
         self._decoding: Decoding | None = None
         self._live: LiveCapture | None = None
-        self._declared = b"" if self._saved is None else self._saved.declared
-        self._stopped = ""
+        self._stopped = self._packing = ""
         self._interrupted = self.closing = False
         self._save_failed = self._quiet_told = False
         self._accused: object = None
@@ -84,12 +93,14 @@ class Watch:
         self._since = self._last_save = self._last_show = time.monotonic()
         self._elapsed_before = self.counts.elapsed_s
         self._has_saved = self._has_read = False
+        self._save_took = 0.0
         self._weigher, self._pace = Weigher(), Pace()
 
     def _open(self, tell: Callable[[dict[str, Any]], None], clock: DayClock | None) -> None:
         asked = self.asked
         lock_folder(asked.out, self._exit)
         saved = self._saved = load_saved(asked.out, self._binding.fingerprint(), resume=asked.resume)
+        self._declared = b"" if saved is None else saved.declared
         self.counts = saved.counts if saved is not None else Counts()
         self._clock = clock or DayClock(saved.day_s if saved is not None else 0.0)
         self._telling = Telling(
@@ -100,7 +111,7 @@ class Watch:
         self._log = KeptAccesses(asked.out / "accesses", asked.room // ROW_BYTES)
         self._source: Source = open_watched(
             str(asked.request.capture), asked.out / "spool", asked.spool_room, asked.request.raw,
-            asked.request.stdin, None if saved is None else saved.source, asked.settled_s,
+            asked.request.stdin, None if saved is None else saved.source, asked.settled_s, self._declared,
         )  # fmt: skip
         self._exit.callback(self._source.close)
 
@@ -155,19 +166,21 @@ class Watch:
     def _capture(self, coming: Coming) -> None:
         """One capture, from where it is to its end."""
         live = self._opened(coming)
-        decoding = self._decoding = self._decoding or self._decoding_of(live.header)
+        decoding = self._decoding = self._decoding or self._decoding_of(joint_header(live.header, self._source.many))
         decoding.capture = coming.name
         select = self._binding.select(live.header, decoding.run.layout, coming.name)
         if coming.torn and self._declared:
             self._event("lost", "bytes were lost while nobody watched: what was known is stale", coming.name)
         if not coming.resumed:
             day_s = self._clock.now() if coming.day_s is None else coming.day_s
-            decoding.timeline.begin_capture(live.header.tick_fs, day_s, coming.stamp, coming.name)
+            if decoding.timeline.begin_capture(live.header.tick_fs, day_s, coming.stamp):
+                text = f"its times are finer than {format_duration(decoding.timeline.tick_fs)}, and are rounded to that"
+                self._event("rounded", text, coming.name)
             self.counts.captures += 1
         self._live, self._has_read = live, True
         notes = decoding.run.file.notes
         for block in live.blocks(select):
-            self._declared = self._declared or live.place().declarations
+            self._declared = self._declared or self._place(live).declarations
             if len(block):
                 self._heard()
             decoding.take(block, drop=len(block) > 0 and self._must_drop())
@@ -181,19 +194,12 @@ class Watch:
         return Decoding(around, header, self._saved, *self._beside)
 
     def _opened(self, coming: Coming) -> LiveCapture:
-        source: LiveSource = Ticked(coming.bytes, self)
-        request, place = self.asked.request, coming.place
-        if coming.torn and self._declared:
-            skipping = Skipped(source)
-            source, place = skipping, LivePlace("vcd", self._declared, offset=skipping.skipped)
-        live = LiveCapture(source, rate_hz=request.rate_hz, raw=request.raw, place=place)
-        if self._source.live and live.place().kind == "csv":
-            raise CaptureError(
-                "a table comes through a pipe, and could not be taken up again in its middle",
-                where=coming.name,
-                expected="a VCD or raw samples through a pipe, tables as files",
-            )
-        return live
+        opened = opened_capture(Ticked(coming.bytes, self), coming, self.asked.request, self._declared)
+        self._packing = opened.packing
+        return opened.live
+
+    def _place(self, live: LiveCapture) -> LivePlace:
+        return replace(live.place(), packing=self._packing)
 
     def _must_drop(self) -> bool:
         """Whether the block at hand is left out: a pipe fills up, and its sampler would lose data."""
@@ -228,7 +234,7 @@ class Watch:
             self._stop("the time is over")
         if rules.failures is not None and self.counts.failures >= rules.failures:
             self._stop(f"{self.counts.failures} wrong reads")
-        if between_blocks and now - self._last_save >= self.asked.save_s:
+        if between_blocks and now - self._last_save >= max(self.asked.save_s, self._save_took * _SAVE_SHARE):
             self._save()
         if now - self._last_show < _SHOW_S:
             return
@@ -238,7 +244,8 @@ class Watch:
         step = self._clock.look()
         if step is not None:
             self._event("clock-set", f"the machine's clock was set by {step:+.0f} s; times of day here go on unchanged")
-        self._look_at_silence()
+        if not between_blocks:  # at work is not silent, however slow the machine
+            self._look_at_silence()
         self._look_at_verdict()
         self._show(self.status())
 
@@ -305,10 +312,10 @@ class Watch:
     def _save(self, *, last: bool = False) -> None:
         """Put everything away, whole; where the disk is full, say so once, and go on."""
         decoding = self._decoding
-        self._last_save = time.monotonic()
+        began = self._last_save = time.monotonic()
         if decoding is None or not decoding.begun or not self._has_read:  # else what is on the disk is right
             return
-        source = self._source.state(self._live.place() if self._live is not None else None)
+        source = self._source.state(self._place(self._live) if self._live is not None else None)
         data = decoding.packed()
         saved = decoding.saved(data, source, self._declared, self._clock.now())
         try:
@@ -322,6 +329,7 @@ class Watch:
             self._save_failed = True
         self._source.saved(source)
         self._log.saved()
+        self._save_took = min(time.monotonic() - began, 30.0 / _SAVE_SHARE)
         if not last and self._weigher.wants and (self.counts.failures or self.asked.rules.settled):
             run, view = self._fresh_run(decoding), self._log.view(saved.log)
             self._weigher.begin(lambda: result_of(data, run, view))

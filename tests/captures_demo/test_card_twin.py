@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busledger.captures_demo.world import card_kernel
+from busledger.captures_demo.world.arrays import Shown
 from busledger.captures_demo.world.faults import Fault, When
 from busledger.captures_demo.world.machine import Card, Chip, Machine, Region
 from busledger.captures_demo.world.play import prepare
@@ -117,7 +118,7 @@ def test_kernel_equals_twin(machine, broken, stimulus, seed):
     data, kept = np.zeros(n, np.int64), np.zeros(n, np.int64)
     lines = np.zeros((n, 2), np.int64)
     selects = np.zeros((n, 3), np.uint8)
-    played = card_kernel.run_cards(*given_arrays, data, kept, lines, selects)
+    played = card_kernel.run_cards(given_arrays, Shown(data, kept, lines, selects))
     assert played == n
     for i in range(n):
         expected = twin.cycle(

@@ -21,15 +21,15 @@ def looked(rows, near, grid, clock, pair_rows, size):
     channel = np.full((LINES, kernel.CHANNEL_SIZE), -1, np.int64)
     channel[:, [kernel.MOVES, kernel.RUNTS, kernel.HIGH_TIME, kernel.UNKNOWN_TIME]] = 0
     periods, sums = (np.zeros((LINES, kernel.PERIOD_BINS), np.int64) for _ in range(2))
-    phase = np.zeros((LINES, kernel.PHASE_BINS), np.int64)
+    phase, runt_phase = (np.zeros((LINES, kernel.PHASE_BINS), np.int64) for _ in range(2))
     together, bursts = np.zeros((LINES, LINES), np.int64), np.zeros(LINES + 2, np.int64)
     for start in range(0, len(rows), size):
         part = slice(start, start + size)
         kernel.look(
             time[part], levels[part], unknown[part], LINES, near, grid, clock, pair_rows,
-            Carried(*words, state), Tallies(channel, periods, sums, phase, together, bursts),
+            Carried(*words, state), Tallies(channel, periods, sums, phase, runt_phase, together, bursts),
         )  # fmt: skip
-    return state, channel, periods, sums, phase, together, bursts
+    return state, channel, periods, sums, phase, runt_phase, together, bursts
 
 
 @example(rows=[], near=0, grid=0, clock=-1, pair_rows=100, size=1)
@@ -44,7 +44,8 @@ def looked(rows, near, grid, clock, pair_rows, size):
     size=st.integers(1, 61),
 )
 def test_kernel_equals_twin(rows, near, grid, clock, pair_rows, size):
-    state, channel, periods, sums, phase, together, bursts = looked(rows, near, grid, clock, pair_rows, size)
+    found = looked(rows, near, grid, clock, pair_rows, size)
+    state, channel, periods, sums, phase, runt_phase, together, bursts = found
     twin = ProbeTwin(rows, LINES, near, grid, clock, pair_rows, kernel.PHASE_BINS, kernel.PERIOD_BINS)
     for c in range(LINES):
         assert channel[c, kernel.MOVES] == len(twin.changes[c])
@@ -58,6 +59,7 @@ def test_kernel_equals_twin(rows, near, grid, clock, pair_rows, size):
             assert periods[c, place] == twin.periods[c, place]
             assert sums[c, place] == twin.sums[c, place]
         assert list(phase[c]) == [twin.phase[c, p] for p in range(kernel.PHASE_BINS)]
+        assert list(runt_phase[c]) == [twin.runt_phase[c, p] for p in range(kernel.PHASE_BINS)]
         assert list(together[c]) == [twin.together[c, d] for d in range(LINES)]
     by_size = [0] * (LINES + 2)
     for burst, count in twin.bursts.items():

@@ -153,3 +153,50 @@ def test_a_wire_of_something_else_fits_no_bus(recording, tmp_path):
     result = looked(tmp_path, case, waves, clips, change=stranger)
     found = [f for f in result.findings if f.code == "fits-no-bus"]
     assert [f.lines for f in found] == [("A7",)]
+
+
+def with_pulses(made, name, spots):
+    """Pulses of one sample on a channel at these samples, where it is at rest."""
+    mine = made.channel == channel_of(made, name)
+    at, level = made.sample[mine], made.level[mine]
+    place = np.searchsorted(at, spots, side="right") - 1
+    quiet = (place >= 0) & (spots - at[place] > 2) & (at[np.minimum(place + 1, len(at) - 1)] - spots > 3)
+    spots, held = spots[quiet], level[place[quiet]]
+    made.sample = np.concatenate([made.sample, spots, spots + 1]).astype(np.int64)
+    made.channel = np.concatenate([made.channel, np.full(2 * len(spots), channel_of(made, name), np.int32)])
+    made.level = np.concatenate([made.level, 1 - held, held]).astype(np.uint8)
+    order = np.argsort(made.sample, kind="stable")
+    made.sample, made.channel, made.level = made.sample[order], made.channel[order], made.level[order]
+
+
+def noisy(result) -> list[str]:
+    return [f.weight for f in result.findings if f.code == "clip-noisy"]
+
+
+def test_pulses_at_any_moment_are_a_loose_clip_and_pulses_where_the_bus_turns_round_are_not(recording, tmp_path):
+    """A skewed channel shows one sample of a pull-up wherever one driver hands over to another."""
+    case, waves, clips = recording
+    clock = "CLK" if case.machine.bus == "z80" else "PHI2"
+
+    def loose(made):
+        spots = np.random.default_rng(3).choice(np.arange(100, made.samples - 100), 4000, replace=False)
+        with_pulses(made, "D3", np.sort(spots))
+
+    def turning(made):
+        edges = (made.channel == channel_of(made, clock)) & (made.level == 1)
+        with_pulses(made, "D3", made.sample[edges] + 2)
+
+    assert noisy(looked(tmp_path, case, waves, clips, change=loose)) == ["doubt"]
+    assert noisy(looked(tmp_path, case, waves, clips, change=turning)) == ["note"]
+
+
+@pytest.mark.parametrize(("lines", "weight"), [(["D3"], "doubt"), (["D3", "D6"], "note")])
+def test_several_lines_that_stop_together_are_a_loop_rather_than_clips(recording, tmp_path, lines, weight):
+    case, waves, clips = recording
+
+    def stop(made):
+        lost = np.isin(made.channel, [channel_of(made, line) for line in lines]) & (made.sample > made.samples // 2)
+        made.sample, made.channel, made.level = made.sample[~lost], made.channel[~lost], made.level[~lost]
+
+    found = [f for f in looked(tmp_path, case, waves, clips, change=stop).findings if f.code == "clip-off"]
+    assert {(f.lines, f.weight) for f in found} == {((line,), weight) for line in lines}

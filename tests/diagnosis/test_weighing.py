@@ -22,10 +22,11 @@ from busledger.decoder.diagnosis.replay.weighing import (
     Tally,
     log_chances,
     log_hard,
+    log_hard_each,
     log_rate,
     log_sometimes,
+    log_sometimes_each,
     log_sum,
-    strays_of,
 )
 
 
@@ -96,8 +97,7 @@ def test_spells_awake_against_every_way_in_which_the_windows_could_have_been_spe
         for before, now in itertools.pairwise(way):
             log_way += math.log((1 - sleeps if now else sleeps) if before else (wakes if now else 1 - wakes))
         every.append(log_way + log_rate(int(hits[awake].sum()), int(misses[awake].sum()), SOMETIMES))
-    # The rate is integrated out at the ways that the best rate makes likely: few windows leave it open by some tenths.
-    assert found == pytest.approx(log_sum(every), abs=0.7)
+    assert found == pytest.approx(log_sum(every), abs=0.02)
 
 
 def test_failures_that_crowd_together_are_likelier_in_bursts():
@@ -119,10 +119,15 @@ def test_a_stray_is_dear_and_more_than_a_few_are_not_believed():
     assert lenient.log_strays(100) == pytest.approx(100 * (math.log(0.01) - math.log(255)))
 
 
-def test_what_a_fault_leaves_unexplained():
-    tally = Tally(hits=5, explained=7, excused=2)
-    assert strays_of(tally, hard=True, wrong=10) == 3
-    assert strays_of(tally, hard=False, wrong=10) == 1
+@given(st.lists(st.tuples(*[st.integers(0, 40)] * 8), min_size=1, max_size=6), st.integers(1, 8), st.booleans())
+def test_many_at_once_are_weighed_as_one_by_one(each, bits, lenient):
+    tallies = [Tally(*values) for values in each]
+    table, noise = np.array(each, np.float64), Noise(30, 5000, 8, lenient)
+    assert log_hard_each(table) == pytest.approx([log_hard(t) for t in tallies])
+    sometimes = log_sometimes_each(table, np.full(len(each), float(bits)))
+    assert sometimes == pytest.approx([log_sometimes(t, None, bits) for t in tallies])
+    strays = [t.misses - 5 for t in tallies]
+    assert noise.log_strays_each(np.array(strays, np.float64)) == pytest.approx([noise.log_strays(n) for n in strays])
 
 
 def test_an_excuse_costs_a_pattern_and_more():

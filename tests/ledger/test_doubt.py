@@ -77,6 +77,7 @@ def test_an_image_behind_lines_that_are_not_clipped_is_wrong_only_where_all_its_
     cycles = traffic((READ, 0x4400, 0x81, 0, 1), (READ, 0x4400, 0x83, 0, 1), (READ, 0x4402, 0x03, 0, 1))
     compared, _ = run(cycles, rom, unwired=1, gaps=[(8, 9)])
     assert compared.verdict.tolist() == [Verdict.AMBIGUOUS, Verdict.MISMATCH, Verdict.AMBIGUOUS]
+    assert compared.known.tolist() == [0x7F, 0x7F, 0xFB]
     assert compared.mismatch.tolist() == [0, 0x02, 0]
 
 
@@ -110,7 +111,15 @@ def test_a_read_in_doubt_between_two_banks_lies_in_neither():
 
 
 def test_a_lane_in_doubt_is_not_compared_with_what_cells_share():
-    """Both cells behind A0 hold FF; the read gives D1 low, and D0 is in doubt."""
-    cycles = traffic(*[(WRITES, 0x4000, 0xFF, 0, 1)] * 2, (READ, 0x4000, 0xFC, 0x01, 1))
+    """Both cells behind A0 hold FF, as their selects told; the read gives D1 low, and D0 is in doubt."""
+    cycles = traffic((WRITES, 0x4000, 0xFF), (WRITES, 0x4001, 0xFF), (READ, 0x4000, 0xFC, 0x01, 1))
     compared, _ = run(cycles, LOW, unwired=1)
     assert (compared.known[2], compared.mismatch[2]) == (0xFE, 0x02)
+
+
+def test_two_writes_through_a_shared_entry_may_have_gone_to_one_cell():
+    """The other one was never written and may hold anything: a program that reads it is no fault of the card."""
+    cycles = traffic(*[(WRITES, 0x4000, 0xFF, 0, 1)] * 2, (READ, 0x4000, 0xFC, 0, 1))
+    compared, (bank,) = run(cycles, LOW, unwired=1)
+    assert compared.verdict.tolist() == [Verdict.WRITE, Verdict.WRITE, Verdict.AMBIGUOUS]
+    assert (bank.writes, bank.reads, bank.mismatches) == (2, 1, 0)

@@ -19,6 +19,10 @@ mirrors, banks, other masters, power dips, other ROM images), and a few bad ones
     python -m tests.outside.rivals.run --seed 7000 --count 5 --kinds all --out DIR --jobs 2 --commands check,timing
     python -m tests.outside.rivals.selfcheck --count 20
 
+Every command's false words on sound cards, drawn (``cards``) or given in folders, are counted by
+
+    python -m tests.outside.recount --seed 83000 --count 50 --out DIR --jobs 1 --also FOLDER…
+
 The ``selfcheck`` of each reads its own captures back and proves that they hold what its world did. ``test_*.py`` here
 run a few cases of each with the suite; figures come from runs of hundreds, on seeds that nobody has tuned on.
 """

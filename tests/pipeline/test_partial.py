@@ -87,12 +87,22 @@ def test_a_healthy_card_is_not_accused_where_cells_are_hidden(healthy: Case, tmp
     assert sum(region.reads_ambiguous for region in result.regions) > 0
 
 
-def test_a_stuck_lane_is_named_where_cells_are_hidden(stuck: Case, tmp_path: Path) -> None:
-    """Only faults of lanes can be told; what a cell held cannot."""
-    result = run_check(asked(stuck, tmp_path, {"A0"}))
+@pytest.mark.parametrize("line", ["A2", "A4"])
+def test_a_stuck_lane_is_named_where_cells_are_hidden(stuck: Case, tmp_path: Path, line: str) -> None:
+    """The memory test runs through its cells in steps of one, so that the line is counted along."""
+    result = run_check(asked(stuck, tmp_path, {line}))
     assert result.mismatch_total > 0
+    (note,) = [w for w in result.capture.warnings if w.code == "hidden-cells"]
+    assert note.text.startswith(f"{line} not clipped") and "counted along" in note.text
     assert result.suspects[0].lanes == tuple(f"D{lane}" for lane in stuck.faults[0].lanes)
     assert not any(suspect.address_lines for suspect in result.suspects)
+
+
+def test_without_the_lowest_line_nothing_is_told_of_any_cell(stuck: Case, tmp_path: Path) -> None:
+    """A turn at the end of a sweep would look like a step: nothing is compared, and nobody is accused."""
+    result = run_check(asked(stuck, tmp_path, {"A0"}))
+    assert (result.mismatch_total, result.suspects) == (0, ())
+    assert sum(region.reads_compared for region in result.regions) == 0
 
 
 def test_without_any_address_line_nothing_is_accused(stuck: Case, tmp_path: Path) -> None:

@@ -141,15 +141,15 @@ LEFT_OUT = {"BRK", "RTI", "RTS", "TXS", "JMP", "JSR", "???", "SED", "PLP", "PLA"
 CODE, DATA = 0x0400, 0x10
 
 
-def random_program(seed, length=220):
+def random_program(seed, length=220, cpu=MPU, left_out=frozenset(LEFT_OUT), bit_branches=False):
     """64 K with a program at 0400: straight code, short branches forwards, calls, pushes and pulls, and a jump back."""
     drawn = random.Random(seed)
     memory = [drawn.randrange(256) for _ in range(65536)]
     for n in range(0, 256, 2):  # pointers lead to 2000-3FFF
         memory[n], memory[n + 1] = drawn.randrange(256), drawn.randrange(0x20, 0x3F)
     sizes = {"imp": 1, "acc": 1, "abs": 3, "abx": 3, "aby": 3, "ind": 3}
-    ops = [op for op in range(256) if MPU.disassemble[op][0] not in LEFT_OUT and MPU.disassemble[op][1] != "rel"]
-    branches = [op for op in range(256) if MPU.disassemble[op][1] == "rel"]
+    ops = [op for op in range(256) if cpu.disassemble[op][0] not in left_out and cpu.disassemble[op][1] != "rel"]
+    branches = [op for op in range(256) if cpu.disassemble[op][1] == "rel"]
     pieces, at = [], CODE
     for _ in range(length):
         kind = drawn.random()
@@ -159,17 +159,21 @@ def random_program(seed, length=220):
             piece = [0x20, drawn.choice([0x00, 0x10, 0x20]), 0x10]  # JSR 1000, 1010, 1020
         elif kind < 0.21:
             piece = [0x48, 0x68]  # PHA, PLA: two instructions
+        elif kind < 0.26 and bit_branches:
+            piece = [drawn.randrange(16) << 4 | 0x0F, drawn.randrange(256), None]
         else:
             op = drawn.choice(ops)
-            size = sizes.get(MPU.disassemble[op][1], 2)
+            size = sizes.get(cpu.disassemble[op][1], 2)
             piece = [op, *([drawn.randrange(256), drawn.randrange(0x20, 0x3F)][: size - 1])]
         pieces.append((at, piece))
         at += len(piece)
     starts = [place for place, _ in pieces] + [at]
     for place, piece in pieces:
-        if len(piece) == 2 and piece[1] is None:
-            ahead = [s for s in starts if 2 < s - place < 100]
-            piece[:] = [piece[0], drawn.choice(ahead) - place - 2] if ahead else [0xEA, 0xEA]
+        if piece[-1] is None:
+            ahead = [s for s in starts if len(piece) < s - place < 100]
+            piece[-1] = drawn.choice(ahead) - place - len(piece) if ahead else 0
+            if not ahead:
+                piece[:] = [0xEA] * len(piece)
         memory[place : place + len(piece)] = piece
     memory[at : at + 3] = [0x4C, CODE & 0xFF, CODE >> 8]
     memory[0xFFFE:] = [0x30, 0x10]

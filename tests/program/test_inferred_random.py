@@ -1,10 +1,12 @@
-"""Random programs on the bus of an NMOS 6502 without SYNC: every instruction that is given is right, most are given."""
+"""Random programs on the buses of an NMOS 6502 and a 65C02 without SYNC: what is given is right, most is given."""
 
 from __future__ import annotations
 
 import pytest
 
-from tests.program.nmos_6502 import CODE, Bus6502, random_program
+from tests.program.cmos_6502 import MPU as MPU65C02
+from tests.program.cmos_6502 import Bus65C02
+from tests.program.nmos_6502 import CODE, LEFT_OUT, Bus6502, random_program
 from tests.program.test_inferred_6502 import inferred
 
 
@@ -29,5 +31,20 @@ def test_a_random_program_met_in_the_middle(seed):
     first = 37 * seed + 5
     right = {(row - first, address) for row, address in bus.begins if row >= first}
     got = set(inferred(bus.rows[first:], blocks=1 + seed % 3))
+    assert got <= right
+    assert len(got) >= 0.95 * len(right)
+
+
+@pytest.mark.parametrize("seed", range(16))
+def test_a_65c02_met_in_the_middle(seed):
+    left_out = frozenset(LEFT_OUT - {"SED"} | {"WAI", "STP"})
+    bus = Bus65C02(random_program(seed, cpu=MPU65C02, left_out=left_out, bit_branches=True), CODE)
+    while len(bus.rows) < 4000:
+        if len(bus.begins) % 97 == 50 and not bus.cpu.p & bus.cpu.INTERRUPT:
+            bus.interrupt()
+        bus.step()
+    first = 41 * seed
+    right = {(row - first, address) for row, address in bus.begins if row >= first}
+    got = set(inferred(bus.rows[first:], "65c02", blocks=1 + seed % 3))
     assert got <= right
     assert len(got) >= 0.95 * len(right)

@@ -7,6 +7,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busledger.decoder.diagnosis.replay import coupling_kernel, decay_kernel, lanes_kernel, replay_kernel
+from busledger.decoder.diagnosis.replay.arrays import (
+    Aggressors,
+    Bends,
+    BentCounts,
+    BentRows,
+    CellRows,
+    Charges,
+    CouplingCounts,
+    DecayCounts,
+    Decays,
+    Victim,
+)
 from tests.reference import wear_twin
 from tests.reference.wear_twin import Read
 
@@ -43,6 +55,14 @@ def column(some: list[Read], name: str, dtype: type = np.uint32) -> np.ndarray:
     return np.array([getattr(r, name) for r in some], dtype)
 
 
+def cell_rows(part: list[Read]) -> CellRows:
+    return CellRows(
+        column(part, "cell", np.int32), column(part, "write", np.bool_), column(part, "data"),
+        np.full(len(part), 0xFF, np.uint32), column(part, "expected"), column(part, "compared"), column(part, "wrong"),
+        column(part, "index", np.int64), column(part, "time", np.int64),
+    )  # fmt: skip
+
+
 def blocks(some: list[Read], size: int) -> list[list[Read]]:
     return [some[i : i + size] for i in range(0, len(some), size)]
 
@@ -57,14 +77,17 @@ def test_bent_reads_equal_their_twin(some, size):
     tally, hashes = np.zeros((n, replay_kernel.TALLY), np.int64), np.zeros(n, np.uint64)
     chances, first = np.zeros((n, replay_kernel.WINDOWS, 2), np.int64), np.zeros((n, 60), np.int64)
     for part in blocks(some, size):
-        lanes_kernel.lanes(
+        rows = BentRows(
             column(part, "cell", np.int32), column(part, "region", np.int16), column(part, "write", np.bool_),
             column(part, "kept"), column(part, "rest"), column(part, "expected"), column(part, "compared"),
             column(part, "data"), column(part, "wrong"), column(part, "index", np.int64),
-            np.zeros(len(part), np.uint8), begin, end, np.array([DOES[w[1]] for w in wanted]),
-            np.array([w[2] for w in wanted], np.uint32), np.array([w[3] for w in wanted], np.int32), tally, chances,
-            hashes, first,
+            np.zeros(len(part), np.uint8),
         )  # fmt: skip
+        faults = Bends(
+            begin, end, np.array([DOES[w[1]] for w in wanted]), np.array([w[2] for w in wanted], np.uint32),
+            np.array([w[3] for w in wanted], np.int32),
+        )  # fmt: skip
+        lanes_kernel.lanes(rows, faults, BentCounts(tally, chances, hashes, first))
     for i, (region, does, mask, only) in enumerate(wanted):
         counts, hash_, seen = wear_twin.lanes([r for r in some if r.region == region], does, mask, only)
         assert tally[i, :4].tolist() == [counts[c] for c in ("hit", "miss", "other", "explained")]
@@ -82,11 +105,11 @@ def test_decay_equals_its_twin(some, size, only, mask, high, refreshes):
     hashes, first = np.zeros(decay_kernel.BINS, np.uint64), np.zeros(60, np.int64)
     for part in blocks(some, size):
         decay_kernel.decay(
-            column(part, "cell", np.int32), column(part, "write", np.bool_), column(part, "data"),
-            np.full(len(part), 0xFF, np.uint32), column(part, "expected"), column(part, "compared"),
-            column(part, "wrong"), column(part, "index", np.int64), column(part, "time", np.int64), 0, only,
-            np.uint32(mask), high, refreshes, stamp, gone, tally, ages, hashes, first,
-        )  # fmt: skip
+            cell_rows(part),
+            Decays(0, only, np.uint32(mask), high, refreshes),
+            Charges(stamp, gone),
+            DecayCounts(tally, ages, hashes, first),
+        )
     counts, by_age, by_bin, seen = wear_twin.decay(some, only, mask, high, refreshes, decay_kernel.BINS_AN_OCTAVE)
     assert tally.tolist() == [counts[c] for c in ("decayed", "other", "explained")]
     assert {("right", int(b)): int(ages[0, b]) for b in np.flatnonzero(ages[0])} | {
@@ -114,10 +137,11 @@ def test_coupling_equals_its_twin(some, size):
             *args, column(part, "compared"), column(part, "wrong"), victim, lane, 0, since, failed, right
         )
         coupling_kernel.couple(
-            *args, column(part, "data"), np.full(len(part), 0xFF, np.uint32), column(part, "expected"),
-            column(part, "compared"), column(part, "wrong"), column(part, "index", np.int64), victim, lane, slot, 0, on,
-            values, known, belief, fired, theory, hard, extra, hashes,
-        )  # fmt: skip
+            cell_rows(part),
+            Victim(victim, lane, 0, slot, on),
+            Aggressors(values, known, belief, fired, theory),
+            CouplingCounts(hard, extra, hashes),
+        )
     wanted_failed, wanted_right = wear_twin.written_between(some, victim, lane)
     assert ({c: int(n) for c, n in enumerate(failed) if n}, {c: int(n) for c, n in enumerate(right) if n}) == (
         dict(wanted_failed),

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from busledger.decoder.diagnosis.coverage import signs_kernel
 from busledger.decoder.diagnosis.rivals import banks_kernel, story_kernel
+from busledger.decoder.diagnosis.rivals.arrays import BecameOf, CellMemory, StoryRows
 from tests.reference.story_twin import Access, StoryTwin, either, folded
 
 CELLS = 5
@@ -50,11 +51,10 @@ def test_what_became_of_each_cell_equals_twin(accesses):
     rows, n = columns(accesses), len(accesses)
     took, repeat, older = (np.zeros(n, np.uint8) for _ in range(3))
     since = np.zeros(n, np.int64)
-    story_kernel.tell(
-        *rows.values(), np.zeros((CELLS, 3), np.uint32), np.zeros(CELLS, np.int8),
-        *(np.zeros(CELLS, np.uint32) for _ in range(4)), np.zeros(CELLS, np.uint8), np.full(CELLS, -1, np.int64),
-        took, repeat, older, since,
-    )  # fmt: skip
+    held, count = np.zeros((CELLS, 3), np.uint32), np.zeros(CELLS, np.int8)
+    words = (np.zeros(CELLS, np.uint32) for _ in range(4))
+    memory = CellMemory(held, count, *words, np.zeros(CELLS, np.uint8), np.full(CELLS, -1, np.int64))
+    story_kernel.tell(StoryRows(**rows), memory, BecameOf(took, repeat, older, since))
     twin = StoryTwin(held=3)
     got = [(TOOK[t], REPEAT[r], int(o), int(s)) for t, r, o, s in zip(took, repeat, older, since, strict=True)]
     assert got == [twin.tell(k, a) for k, a in enumerate(accesses)]

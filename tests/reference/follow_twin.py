@@ -172,6 +172,15 @@ class Plain:
         alive = [end for end in ends if self.goes_on(end, DEPTH if len(ends) > 1 else 1)]
         return alive[0] if len(alive) == 1 else 0
 
+    def jumped(self, i: int) -> int:
+        """Where a jump or a call is followed by a read of its target, and can only be there; else 0."""
+        shape, ends = self.bytes_at(i), self.fits(i)
+        if shape is None or len(ends) != 1:
+            return 0
+        _, page, op = shape
+        sure = self.table.flow[page, op] in (Flow.JUMP, Flow.CALL) and self.table.target[page, op] != 9
+        return ends[0] if sure else 0
+
     def step(self, i: int) -> int:
         try:
             return self.only(i) or self.interrupted(i)
@@ -223,7 +232,21 @@ def follow_plain(rows: list[dict], table: InstructionSet, *, locked: bool, last:
                 i = end
                 continue
             locked = False
-            mark[i] = "lost"
+            end = plain.jumped(i)
+            if end:
+                mark[i] = "fetch"
+                i = end
+                try:
+                    shape = plain.bytes_at(i)
+                except RanOutError:
+                    shape = None
+                if shape is not None:
+                    mark[i] = "fetch"
+                    i += max(len(shape[0]), int(table.late[shape[1], shape[2]]) + 1)
+            if i < len(rows):
+                mark[i] = "lost"
+            if i >= stop:
+                break
         end = plain.behind_vector(i, checked=True) if i + 4 < len(rows) else 0
         if end:
             mark[i:end] = ["interrupt"] * (end - i)

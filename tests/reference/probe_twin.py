@@ -23,6 +23,7 @@ class ProbeTwin:
         self.changes = [[] for _ in range(channels)]  # (time, new level)
         self.fixed = [[] for _ in range(channels)]  # when the channel became known or unknown
         self.periods, self.sums, self.phase, self.together = Counter(), Counter(), Counter(), Counter()
+        self.runt_phase = Counter()
         self.runts, self.first_runt, self.high, self.shortest = Counter(), {}, Counter(), {}
         self.unknown = Counter()
         self.longest = {}
@@ -45,12 +46,14 @@ class ProbeTwin:
             for c in here:
                 level = now[1][c]
                 width = t - last[c]
+                runt = False
                 self.changes[c].append((t, level))
                 if not level:
                     self.high[c] += width
                 if len(self.changes[c]) > 1:
                     self.shortest[c] = min(width, self.shortest.get(c, width))
                     if near and width <= near:
+                        runt = True
                         self.runts[c] += 1
                         self.first_runt.setdefault(c, last[c])
                         runt_times.append(t)
@@ -67,6 +70,7 @@ class ProbeTwin:
                 last[c] = t
                 if c != clock and period is not None and t - rise < period:
                     self.phase[c, (t - rise) * phases // period] += 1
+                    self.runt_phase[c, (t - rise) * phases // period] += runt
             if here and count <= pair_rows:
                 earlier = moved if near and moved_at is not None and t - moved_at <= near else []
                 for c in here:

@@ -265,3 +265,39 @@ def test_many_warnings_are_counted_not_printed() -> None:
 
 def test_quiet_is_the_answer_alone() -> None:
     assert check_text(result(), answer_only=True).count("\n") == 1
+
+
+def test_reads_whose_cell_nobody_knows_are_the_reason_that_nothing_was_judged() -> None:
+    hidden = region("bank0", compared=0).model_copy(update={"reads_ambiguous": 40, "reads": 40})
+    assert verdict(healthy(regions=(hidden,))) == (
+        "Nothing could be judged: with address lines not clipped, no read tells which cell it came from"
+    )
+
+
+def test_few_compared_reads_are_told_among_how_many() -> None:
+    thin = region("bank0", compared=5).model_copy(update={"reads": 6908})
+    said = verdict(healthy(regions=(thin,))).replace("\u00a0", " ")
+    assert said == "No fault seen: 5 of 6908 reads compared in 1 region, all right"
+
+
+GRAVE = ["hidden-cells", "assumed-all-memory", "clip-off", "clip-noisy", "probe-runts", "sample-rate", "truncated"]
+
+
+@pytest.mark.parametrize("code", GRAVE)
+def test_what_takes_the_ground_from_under_a_verdict_is_said_even_to_the_quiet(code: str) -> None:
+    """… and where a capture has many warnings, it is none of those left to --json."""
+    others = tuple(WarningFinding(code="not-wired", text=f"line {n}") for n in range(8))
+    made = healthy()
+    warned = made.capture.model_copy(update={"warnings": (*others, WarningFinding(code=code, text="beware"))})
+    made = made.model_copy(update={"capture": warned})
+    assert check_text(made, answer_only=True).splitlines()[1:] == [f"Warning ({code}): beware"]
+    lines = check_text(made).splitlines()
+    assert lines[-2:] == [f"Warning ({code}): beware", "and 4 more warnings, all in --json"]
+
+
+def test_no_count_of_nought_speaks_for_a_part() -> None:
+    """A select that never comes is a fault without one wrong read; what is said of it is its own evidence."""
+    missing = suspect(fault="select-missing", scope="decoder", component="U9", probability=0.99, explains=0)
+    text = " ".join(check_text(result(suspects=(missing,), mismatch_total=0, unexplained=0)).split())
+    assert text.startswith("No read differs from a write that was seen, yet U9")
+    assert "0 reads" not in text

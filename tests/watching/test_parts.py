@@ -6,12 +6,14 @@ import json
 import os
 import time
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from rich.console import Console
 
 from busledger.decoder.bus import Cycles
@@ -33,6 +35,7 @@ from busledger.decoder.watching import (
 from busledger.decoder.watching.accesses import KeptAccesses
 from busledger.decoder.watching.ending import settled_by
 from busledger.decoder.watching.failures import failures_in
+from busledger.decoder.watching.row_packing import ROW_BYTES, packed_rows, unpacked_rows
 from busledger.decoder.watching.timeline import Timeline
 from busledger.tui.commands.main import main
 from busledger.tui.commands.watch_lines import Teller
@@ -229,6 +232,28 @@ def test_chapters_with_wrong_reads_stay_longest_and_know_only_themselves(tmp_pat
     assert wrong == 3, "every wrong read is still weighed"
 
 
+@given(st.integers(1, 50), st.integers(0, 2**32 - 1), st.data())
+def test_rows_come_back_from_their_bytes_as_they_were(count: int, seed: int, data: st.DataObject) -> None:
+    """Whatever the columns hold: constants, small steps, all of a type's range."""
+    draw = np.random.default_rng(seed)
+    rows = Cycles.empty(count), Compared.empty(count)
+    for columns in rows:
+        for field in fields(columns):
+            column = getattr(columns, field.name)
+            span = np.iinfo(column.dtype)
+            reach = data.draw(st.sampled_from([0, 1, 200, 70_000, 2**40, 2**64]))
+            low = int(draw.integers(span.min, span.max, endpoint=True, dtype=column.dtype))
+            top = min(int(span.max), low + reach)
+            column[:] = draw.integers(low, top, size=count, endpoint=True, dtype=column.dtype)
+    stored = b"".join(packed_rows(*rows))
+    assert len(stored) <= count * ROW_BYTES + 20 * 9
+    for before, after in zip(rows, unpacked_rows(stored, count), strict=True):
+        for field in fields(before):
+            column = getattr(after, field.name)
+            assert column.dtype == getattr(before, field.name).dtype
+            assert column.tolist() == getattr(before, field.name).tolist()
+
+
 def test_the_log_goes_on_where_it_was_saved(tmp_path: Path) -> None:
     log = KeptAccesses(tmp_path, 10_000, chapter_rows=200)
     for k in range(3):
@@ -288,10 +313,10 @@ def rows(times: list[int], tick_fs: int = 10**6) -> Capture:
 
 def test_captures_one_behind_the_other() -> None:
     line = Timeline(10**6, np.array([7], np.uint64))
-    line.begin_capture(10**6, 5000.0, None, "a")
+    assert not line.begin_capture(10**6, 5000.0, None)
     assert line.place(rows([100, 200])).time.tolist() == [0, 100]  # the first row is at 0, as in every report
     line.end_capture(250)
-    line.begin_capture(10**9, 9000.0, 4, "b")  # a coarser tick, and the time of day of its last stamp
+    assert not line.begin_capture(10**9, 9000.0, 4)  # a coarser tick, and the time of day of its last stamp
     placed = line.place(rows([1, 3], 10**9))
     start = 151 + 10**6
     assert placed.time.tolist() == [151, start, start + 2000]
@@ -299,13 +324,29 @@ def test_captures_one_behind_the_other() -> None:
     assert [(gap.start, gap.end) for gap in placed.gaps] == [(151, start)]
     assert placed.first_row == 2
     assert line.day0_s + start * 1e-9 == pytest.approx(9000.0 - 3e-6)
-    with pytest.raises(CaptureError, match="unit of time"):
-        line.begin_capture(10**5, 0.0, None, "c")
+
+
+def test_a_capture_with_a_finer_tick_is_rounded_and_its_rows_stay_apart() -> None:
+    line = Timeline(10**6, np.array([7], np.uint64))
+    line.begin_capture(10**6, 0.0, None)
+    line.place(rows([0, 500]))
+    assert line.begin_capture(10**5, 0.0, None)  # ten of its ticks are one of the first capture's
+    fine = rows([70, 78, 79, 85, 101], 10**5)
+    fine.levels[:, 0] = [1, 2, 3, 4, 5]
+    placed = line.place(fine)
+    start = 501 + 10**6
+    assert placed.time[1:].tolist() == [start, start + 1, start + 3]  # behind the row that ends the gap
+    assert placed.levels[1:, 0].tolist() == [3, 4, 5], "of levels within a tick the last"
+    after = line.place(rows([103, 109, 120], 10**5))
+    assert after.time.tolist() == [start + 4, start + 5], "rising over the seam of two blocks"
+    assert line.end == start + 5
+    line.end_capture(125)
+    assert line.end == start + 5
 
 
 def test_a_block_that_is_left_out_leaves_a_gap_of_its_own_length() -> None:
     line = Timeline(10**6, np.array([1], np.uint64))
-    line.begin_capture(10**6, 0.0, None, "a")
+    line.begin_capture(10**6, 0.0, None)
     line.place(rows([0, 10]))
     assert line.lose(rows([20, 30, 40]), "too fast") == (3, pytest.approx(30e-9))
     placed = line.place(rows([50, 60]))

@@ -196,21 +196,27 @@ def status(result: CheckResult) -> int:
 
 
 def set_aside(result: CheckResult) -> bool:
-    """Whether the card was not judged, or not where it matters: a clip or the machine's own ways come first, and no
-    part of the card is likelier bad than not beside them."""
+    """Whether the card was not judged, or not where it matters: nothing could be compared, or a clip or the machine's
+    own ways come first, and no part of the card is likelier bad than not beside them."""
     from busledger.decoder.diagnosis import rival_first
 
-    if not result.judged:
+    if not result.judged or _nothing_compared(result):
         return True
     accused = any(s.probability >= 0.5 for s in result.suspects if s.scope not in ("clip", "machine"))
     return rival_first(result.suspects) is not None and not accused
 
 
+def _nothing_compared(result: CheckResult) -> bool:
+    """Whether no read could be compared, and nothing else speaks of a fault: that is no card without one."""
+    return not any(region.reads_compared for region in result.regions) and not wrong(result)
+
+
 def wrong(result: CheckResult) -> bool:
     """Whether any read was wrong, or a part is likely to be bad for another reason: as the first line says."""
-    from busledger.decoder.report import LIKELY, places_of
+    from busledger.decoder.report import LIKELY, ninth_bit_faults, places_of
 
-    return bool(result.mismatch_total) or any(place.bad >= LIKELY for place in places_of(result)[:1])
+    found = bool(result.mismatch_total) or any(place.bad >= LIKELY for place in places_of(result)[:1])
+    return found or bool(ninth_bit_faults(result))
 
 
 def check_sets(asked: Sequence[Request], outputs: Outputs, *, as_json: bool, quiet: bool, show_progress: bool) -> int:

@@ -90,7 +90,7 @@ def watch(
     ] = "60s",
     room: Annotated[
         str,
-        typer.Option("--room", metavar="BYTES", help="Disk for the accesses that are weighed, 90 bytes each."),
+        typer.Option("--room", metavar="BYTES", help="Disk for the accesses that are weighed, at most 90 bytes each."),
     ] = "256M",
     waiting: Annotated[
         str, typer.Option("--waiting", metavar="BYTES", help="Bytes of a pipe that may wait to be decoded.")

@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit
 
 from busledger.decoder.checks.span_kernel import still
+from busledger.decoder.inner_kernel import INNER
 
 # What a cycle is to a buffer.
 SERVED_READ, SERVED_WRITE, OTHER_READ, OTHER_WRITE, NEITHER = 0, 1, 2, 3, -1
@@ -27,17 +28,17 @@ BINS = 24
 EARLY_BINS = 2
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _level(levels, row, word, bit):
     return np.int64((levels[row, word] >> np.uint64(bit)) & np.uint64(1))
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _known(unknown, row, word, bit):
     return (unknown[row, word] >> np.uint64(bit)) & np.uint64(1) == np.uint64(0)
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _drive(levels, unknown, row, pin):
     """How a buffer stands in one row: 0 off, 1 toward the card, 2 toward the CPU, -1 unknown.
 
@@ -55,7 +56,7 @@ def _drive(levels, unknown, row, pin):
     return 2 if _level(levels, row, pin[P_DIR_WORD], pin[P_DIR_BIT]) == pin[P_TO_CPU] else 1
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
     """The standing that a buffer held longest in ``t_from <= t < t_to``, and for how long it drove the CPU's side."""
     off = card = cpu = unaimed = np.int64(0)
@@ -84,7 +85,7 @@ def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
     return np.int64(0 if longest == off else 1 if longest == card else 2 if longest == cpu else 3), cpu
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _both_drove(time, levels, unknown, first, last, until, one, other):
     """For how long, up to ``until``, two buffers drove the CPU's side at once."""
     total = np.int64(0)
@@ -97,14 +98,14 @@ def _both_drove(time, levels, unknown, first, last, until, one, other):
     return total
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _note(tally, b, column, first_column, when):
     tally[b, column] += 1
     if tally[b, first_column] < 0:
         tally[b, first_column] = when
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _one_control(b, role, earlier, standing, can_be_off, can_drive, when, tally):
     """Counts one cycle of one buffer."""
     if standing < 0:
@@ -132,7 +133,7 @@ def _one_control(b, role, earlier, standing, can_be_off, can_drive, when, tally)
             tally[b, C_OTHERS_TOWARD] += 1
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _driven_from(time, levels, before, begin, address, data):
     """When the CPU began to drive a write: the first change of the data after the address came (after the cycle
     before, where the address stayed), or the strobe's begin."""
@@ -149,12 +150,12 @@ def _driven_from(time, levels, before, begin, address, data):
     return since
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _reads(role):
     return role in (SERVED_READ, OTHER_READ)
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _pins_of(pin, words):
     """uint64 (words,): the control lines of all buffers."""
     found = np.zeros(words, np.uint64)
@@ -231,7 +232,7 @@ def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew
     return np.int64(0)
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _row_at(time, first, last, t):
     """The row in effect at ``t``, not before ``first``."""
     row = last
@@ -240,7 +241,7 @@ def _row_at(time, first, last, t):
     return row
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _last_change(time, levels, first, row, word, bit):
     """When the line took the level it has in ``row``; -1 if it did so before row ``first``."""
     now = _level(levels, row, word, bit)
@@ -251,7 +252,7 @@ def _last_change(time, levels, first, row, word, bit):
     return np.int64(-1)
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _calm(levels, unknown, first, last, word, bit):
     """Whether the line is known and unchanged in rows ``first`` … ``last``."""
     was = _level(levels, last, word, bit)

@@ -21,11 +21,13 @@ class Carried(NamedTuple):
 
 class Tallies(NamedTuple):
     """int64: ``channel`` (channels, CHANNEL_SIZE), ``periods``, ``sums`` (channels, PERIOD_BINS), ``phase`` (channels,
-    PHASE_BINS), ``together`` (channels, channels) changes of a with b, of a at all with itself, ``bursts`` by size."""
+    PHASE_BINS), ``runt_phase`` the same of pulses of one sample alone, ``together`` (channels, channels) changes of
+    a with b, of a at all with itself, ``bursts`` by size."""
 
     channel: NDArray[np.int64]
     periods: NDArray[np.int64]
     sums: NDArray[np.int64]
     phase: NDArray[np.int64]
+    runt_phase: NDArray[np.int64]
     together: NDArray[np.int64]
     bursts: NDArray[np.int64]

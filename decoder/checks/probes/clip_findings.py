@@ -15,13 +15,15 @@ _SHARE = 0.1  # of the capture: a shorter rest at its end is no news
 _MANY = 48  # changes: the mean time between them is then known to a seventh (1 / sqrt 48)
 _OFTEN = 0.05  # of its changes: drivers that take over from each other make a few in a hundred on a skewed channel
 _BEYOND = 10.0  # times the pulses of one sample on the middle line of its kind
+_TOGETHER = 0.1  # of the time since: a loop is entered within a few of its turns
 _PAGE = 8  # lines A0 to A7 move wherever a program is; higher ones may rest
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
     """One channel: its ``line`` and ``role`` on the bus, ``moves``, pulses of one sample (``runts``), ticks of the last
-    change and the longest time between two rises, -1 where there is none."""
+    change and the longest time between two rises, -1 where there is none; ``anywhere``: the runts come at any moment of
+    the clock (None: not known)."""
 
     channel: str
     line: str
@@ -30,6 +32,7 @@ class Seen:
     runts: int
     last: int
     longest: int
+    anywhere: bool | None = None
 
 
 def clip_findings(
@@ -37,6 +40,7 @@ def clip_findings(
 ) -> Iterator[tuple[str, str, str, str, int, int | None]]:
     """(code, weight, channel, sentence, count, tick) of every clip to look at; ``moment`` puts a tick into words."""
     usual = _usual(channels)
+    stopped = [seen for seen in channels if _stopped(seen, span)]
     busy = any(seen.role == "data" and seen.moves > _MANY for seen in channels)
     for seen in channels:
         if seen.role == "data" and not seen.moves and busy:
@@ -45,17 +49,24 @@ def clip_findings(
                 f"{seen.channel} never moved while the other data lines did: its clip is off, or it is on another pin",
                 0, None,
             )  # fmt: skip
-        if _stopped(seen, span):
+        if seen in stopped:
+            alone = len(_with(seen, stopped, span)) == 1
             yield (
-                "clip-off", "doubt", seen.channel,
-                f"{seen.channel} has not moved since {moment(seen.last)}, after {seen.moves} changes: its clip is off",
+                "clip-off", "doubt" if alone else "note", seen.channel,
+                f"{seen.channel} has not moved since {moment(seen.last)}, after {seen.moves} changes: "
+                + ("its clip is off" if alone else "others stopped with it, as in a program's last loop"),
                 seen.moves, seen.last,
             )  # fmt: skip
         if seen.role in usual and seen.runts >= max(_MANY, _OFTEN * seen.moves, _BEYOND * usual[seen.role]):
+            # The moments of an innocent line are those at which one driver hands over to another.
+            why = {
+                True: "its clip is loose", None: "drivers that take turns, or a loose clip",
+                False: "all where drivers take turns, so that no clip is to blame",
+            }  # fmt: skip
             yield (
-                "clip-noisy", "doubt", seen.channel,
+                "clip-noisy", "doubt" if seen.anywhere else "note", seen.channel,
                 f"{seen.channel} shows {seen.runts} pulses of a single sample in {seen.moves} changes, far more than "
-                "other lines of its kind: its clip is loose",
+                f"other lines of its kind: {why[seen.anywhere]}",
                 seen.runts, None,
             )  # fmt: skip
 
@@ -67,6 +78,12 @@ def _usual(channels: list[Seen]) -> Mapping[str | None, int]:
         if len(runts) > 2:
             found[role] = runts[len(runts) // 2]
     return found
+
+
+def _with(seen: Seen, stopped: list[Seen], span: tuple[int, int]) -> list[Seen]:
+    """Those that stopped when ``seen`` did: a program that has come to its last loop leaves several lines alone."""
+    near = _TOGETHER * (span[1] - seen.last)
+    return [other for other in stopped if abs(other.last - seen.last) <= near]
 
 
 def _stopped(seen: Seen, span: tuple[int, int]) -> bool:

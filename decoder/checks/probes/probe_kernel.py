@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 
 from busledger.decoder.bits_kernel import lowest_bit
+from busledger.decoder.inner_kernel import INNER
 
 # Columns of ``channel``; times are ticks, -1 = never.
 (
@@ -32,7 +33,7 @@ def period_bin(ticks):
     return min((high - 3) * 16 + ((ticks >> (high - 4)) & 15), PERIOD_BINS - 1)
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _burst(t, grid, state, bursts):
     """One more channel with a pulse of one sample; those within two samples are one burst."""
     if state[BURST_SIZE] > 0 and t - state[BURST_FROM] <= 2 * grid:
@@ -44,9 +45,11 @@ def _burst(t, grid, state, bursts):
     state[BURST_SIZE] = 1
 
 
-@njit(cache=True, nogil=True, _nrt=False)
-def _one_change(c, t, high, near, grid, clock, state, channel, periods, sums, phase, bursts):
+@njit(**INNER, _nrt=False)
+def _one_change(c, t, high, near, grid, clock, state, tallies):
     """Channel ``c`` changed at ``t`` to ``high``."""
+    channel, periods, sums, phase, runt_phase, _, bursts = tallies
+    runt = False
     last = channel[c, LAST]
     channel[c, MOVES] += 1
     if last >= 0:
@@ -57,6 +60,7 @@ def _one_change(c, t, high, near, grid, clock, state, channel, periods, sums, ph
             if channel[c, SHORTEST] < 0 or width < channel[c, SHORTEST]:
                 channel[c, SHORTEST] = width
             if near > 0 and width <= near:
+                runt = True
                 channel[c, RUNTS] += 1
                 if channel[c, RUNT_FIRST] < 0:
                     channel[c, RUNT_FIRST] = last
@@ -79,10 +83,13 @@ def _one_change(c, t, high, near, grid, clock, state, channel, periods, sums, ph
     if c != clock and state[CLOCK_PERIOD] > 0:
         since = t - state[CLOCK_RISE]
         if since < state[CLOCK_PERIOD]:
-            phase[c, since * PHASE_BINS // state[CLOCK_PERIOD]] += 1
+            part = since * PHASE_BINS // state[CLOCK_PERIOD]
+            phase[c, part] += 1
+            if runt:
+                runt_phase[c, part] += 1
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _bits(mask, found):
     """Writes the numbers of the set bits of ``mask`` (words) into ``found``; how many."""
     count = 0
@@ -104,7 +111,7 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried,
     channel, -1 none; pairs are counted in the first ``pair_rows`` rows.
     """
     before, before_unknown, moved, state = carried
-    channel, periods, sums, phase, together, bursts = tallies
+    channel, together = tallies.channel, tallies.together
     words = before.shape[0]
     now = np.zeros(words, np.uint64)
     here = np.zeros(channels, np.int64)
@@ -135,7 +142,7 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried,
         for k in range(count):
             c = here[k]
             high = (levels[i, c // 64] >> np.uint64(c % 64)) & np.uint64(1) != np.uint64(0)
-            _one_change(c, t, high, near, grid, clock, state, channel, periods, sums, phase, bursts)
+            _one_change(c, t, high, near, grid, clock, state, tallies)
         if count > 0 and state[ROWS] <= pair_rows:
             close = near > 0 and state[T_LAST] >= 0 and t - state[T_LAST] <= near
             others = _bits(moved, there) if close else 0

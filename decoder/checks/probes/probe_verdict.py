@@ -38,6 +38,9 @@ which makes a chi-square of 50 from 1024 changes."""
 DROPOUT_PERIODS = 3.0
 """A clock that is silent for so many periods was not recorded: no processor of the period stretches one clock so far,
 those that stretch it for slow memory (6800, 6809: MRDY) by whole quarters of a cycle (judged)."""
+FAIR_SHARE, EVERYWHERE = 0.25, 0.75
+"""Of 48 pulses at any moment six are expected in each of eight parts; less than a quarter of that comes in one part in
+fifty (Poisson). Those of drivers lie in one part or two (measured: 4 of 4 cards in one, 99 % and more of them)."""
 _MUST_MOVE = ("clock", "strobe")
 _MANY_SAMPLES = 1 << 16  # in a period, beyond which it divides evenly enough
 
@@ -59,6 +62,7 @@ class ProbeCounts:
     periods: NDArray[np.int64]
     sums: NDArray[np.int64]
     phase: NDArray[np.int64]
+    runt_phase: NDArray[np.int64]
     together: NDArray[np.int64]
     bursts: NDArray[np.int64]
 
@@ -230,6 +234,19 @@ def _fits(counts: ProbeCounts, c: int, clock: int) -> bool | None:
     return float(((phase - expected) ** 2 / expected).sum()) > EVEN
 
 
+def _at_any_moment(counts: ProbeCounts, c: int) -> bool | None:
+    """Whether pulses of one sample come at any moment of the clock, as noise does; None where there is no clock.
+
+    Drivers that take turns on a line make theirs where the bus turns round: in one or two parts of eight.
+    """
+    runts = counts.runt_phase[c]
+    if counts.clock < 0 or c == counts.clock or not runts.any():
+        return None
+    room = _room(counts)
+    used = runts >= FAIR_SHARE * room * int(runts.sum())
+    return float(room[used].sum()) >= EVERYWHERE
+
+
 def _room(counts: ProbeCounts) -> NDArray[np.float64]:
     """float64 (PHASE_BINS,): the share of the clock's period in each part; samples do not divide it evenly."""
     even = np.full(kernel.PHASE_BINS, 1.0 / kernel.PHASE_BINS)
@@ -338,7 +355,8 @@ def _pair_findings(counts: ProbeCounts, channels: tuple[ChannelHealth, ...], say
         roles = {_role(counts, h) for h in channels if h.channel in group}
         # Neighbouring address lines that a program always moves together look the same, and so do the
         # two sides of a driver, or a select and what it switches.
-        doubtful = roles != {"address"} and "other" not in roles
+        # An address line may be the other way in all cycles of one status (an address of refresh, say).
+        doubtful = not {"address"} <= roles <= {"address", "status"} and "other" not in roles
         say("moves-together", "doubt" if doubtful and roles != {None} else "note",
             f"{', '.join(group)} always moved together: two clips on one pin, or shorted clips"
             + ("" if doubtful else ", or the program never used them apart"), group, health.moves)  # fmt: skip
@@ -354,6 +372,7 @@ def _seen(counts: ProbeCounts, health: ChannelHealth, c: int) -> Seen:
         health.runts,
         int(row[kernel.LAST]),
         int(row[kernel.LONGEST]),
+        _at_any_moment(counts, c),
     )
 
 

@@ -56,6 +56,7 @@ class ProbesCheck:
         self._periods = np.zeros((n, kernel.PERIOD_BINS), np.int64)
         self._sums = np.zeros((n, kernel.PERIOD_BINS), np.int64)
         self._phase = np.zeros((n, kernel.PHASE_BINS), np.int64)
+        self._runt_phase = np.zeros((n, kernel.PHASE_BINS), np.int64)
         self._together = np.zeros((n, n), np.int64)
         self._bursts = np.zeros(n + 2, np.int64)
         self._span: tuple[int, int] | None = None
@@ -80,7 +81,8 @@ class ProbesCheck:
         kernel.look(
             block.time, block.levels, block.unknown, len(self._names), near, grid, self._clock, PAIR_ROWS,
             Carried(self._before, self._before_unknown, self._moved, self._state),
-            Tallies(self._channel, self._periods, self._sums, self._phase, self._together, self._bursts),
+            Tallies(self._channel, self._periods, self._sums, self._phase, self._runt_phase, self._together,
+                    self._bursts),
         )  # fmt: skip
 
     def finish(self) -> ProbesResult:
@@ -102,6 +104,7 @@ class ProbesCheck:
             periods=self._periods,
             sums=self._sums,
             phase=self._phase,
+            runt_phase=self._runt_phase,
             together=self._together,
             bursts=bursts,
         )

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from busledger.decoder.inner_kernel import INNER
 
-@njit(cache=True, nogil=True, _nrt=False)
+
+@njit(**INNER, _nrt=False)
 def _held(time, levels, unknown, row, floor, low, word, bit):
     """The one level a line held from time ``low`` to row ``row``: 0, 1, or 2 where it moved or is unknown."""
     mask = np.uint64(1) << bit

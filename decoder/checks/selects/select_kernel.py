@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from busledger.decoder.inner_kernel import INNER
+
 # ``state``
 IDX, OUT, OUT_UNKNOWN, T_IN, T_FIRST, BASED, MOVED, STROBE_SINCE = range(8)
 JUDGED, UNJUDGED, SHORT, MULTI, MULTI_FIRST, STARTED = range(8, 14)
@@ -33,7 +35,7 @@ NEVER = -(1 << 62)
 R_INPUTS, R_OUTPUTS, R_STROBE, R_AROUND = range(4)
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _ones(word):
     count = 0
     while word:
@@ -42,7 +44,7 @@ def _ones(word):
     return count
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _gather(levels, unknown, row, word, bit):
     """The lines of one row packed into an int64, first line lowest, and which of them are unknown."""
     value = np.int64(0)
@@ -55,7 +57,7 @@ def _gather(levels, unknown, row, word, bit):
     return value, lost
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _holds(levels, row, mask, want):
     """Whether any term of a condition holds: ``mask``, ``want`` uint64 (terms, words)."""
     for term in range(mask.shape[0]):
@@ -69,7 +71,7 @@ def _holds(levels, row, mask, want):
     return False
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _passing(table, base, moved, out, level):
     """Whether some input combination between the two settled ones calls for ``level``."""
     sub = moved
@@ -83,7 +85,7 @@ def _passing(table, base, moved, out, level):
         sub = (sub - 1) & moved
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _span(o, value, edges, carried, expected, part, c):
     """Judges one output's edges since the last settled moment."""
     state, per_out, delay, widths, glitch = c.state, c.per_out, c.delay, c.widths, c.glitch
@@ -124,7 +126,7 @@ def _span(o, value, edges, carried, expected, part, c):
                     glitch[o, G_LATE_FIRST] = per_out[o, LAST]
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _judge(t, matters, part, c):
     """The inputs held still until ``t``: the level that each output held longest once they had settled.
 
@@ -201,7 +203,7 @@ def _judge(t, matters, part, c):
     state[MOVED] = 0
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
     """Takes the outputs of a new row: edges, and the pulses that they close."""
     changed = (out ^ state[OUT]) & ~(lost | state[OUT_UNKNOWN])
@@ -237,7 +239,7 @@ def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
     state[OUT_UNKNOWN] = lost
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _begin(t, idx, out, lost, strobed, state, per_out):
     state[IDX] = idx
     state[OUT] = out
@@ -263,7 +265,7 @@ def _begin(t, idx, out, lost, strobed, state, per_out):
         per_out[o, INSIDE] = 0
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _inputs_changed(t, idx, state, per_out):
     """A new period begins; an unknown input on either side of it leaves nothing to compare with."""
     if idx < 0 or state[IDX] < 0:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from busledger.decoder.inner_kernel import INNER
+
 # Columns of ``moments``, ticks; ABSENT where it did not happen inside the window.
 (M_ADDRESS, M_DATA, M_DATA_AFTER, M_ADDRESS_AFTER, M_SELECT, M_CHIPS) = range(6)
 ABSENT = -(1 << 62)
 UNSURE = ABSENT + 1
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _moved(levels, unknown, row, mask):
     """Whether any line of ``mask`` differs between ``row`` - 1 and ``row``, unknown being a level of its own."""
     for w in range(mask.shape[0]):
@@ -21,7 +23,7 @@ def _moved(levels, unknown, row, mask):
     return False
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _both_moved(levels, unknown, row, one, other):
     """``_moved`` for two masks at once."""
     first = np.uint64(0)
@@ -33,7 +35,7 @@ def _both_moved(levels, unknown, row, one, other):
     return first != np.uint64(0), second != np.uint64(0)
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _select_on(levels, row, word, bit, active):
     """Whether the select took its active level in ``row``."""
     now = np.int64((levels[row, word] >> bit) & np.uint64(1))
@@ -41,7 +43,7 @@ def _select_on(levels, row, word, bit, active):
     return now == active and was != active
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(**INNER, _nrt=False)
 def _chips_moved(levels, unknown, row, t, chip_mask, moments):
     """Notes the chips whose data changed in ``row`` and that had none noted; how many."""
     found = 0

@@ -93,13 +93,30 @@ def _gaps(counter: CoverageCounter) -> list[str]:
 
 def _dark(counter: CoverageCounter, dark: Sequence[int]) -> list[str]:
     said = []
-    roms = [r for r in dark if counter.board.regions[r].kind == "rom"]
-    rams = [r for r in dark if r not in roms]
+    hidden: dict[str, list[int]] = {}
+    for r in dark:
+        if lines := _hidden_lines(counter, r):
+            hidden.setdefault(lines, []).append(r)
+    said += [
+        f"{_names(counter, rs)}: accessed, but with {lines} not clipped no read tells which cell it came from."
+        for lines, rs in hidden.items()
+    ]
+    told = [r for r in dark if not _hidden_lines(counter, r)]
+    roms = [r for r in told if counter.board.regions[r].kind == "rom"]
+    rams = [r for r in told if r not in roms]
     if roms:
         said.append(f"{_names(counter, roms)}: read, but there is no ROM image to compare with.")
     if rams:
         said.append(f"{_names(counter, rams)}: accessed, but no read came after a write to the same address.")
     return said
+
+
+def _hidden_lines(counter: CoverageCounter, r: int) -> str:
+    """The address lines of a region that no channel carries, empty where there are none."""
+    bits = [b + counter.shift for b in range(int(counter.bits[r])) if counter.unwired >> (b + counter.shift) & 1]
+    if counter.board.regions[r].kind == "rom" and counter.board.regions[r].image is None:
+        return ""  # there would be nothing to compare with either
+    return _ranges(bits) if bits else ""
 
 
 def _lane_gaps(counter: CoverageCounter, lit: Sequence[int]) -> list[str]:

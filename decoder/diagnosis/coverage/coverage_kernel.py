@@ -4,6 +4,7 @@ import numba as nb
 import numpy as np
 
 from busledger.decoder.bits_kernel import lowest_bit
+from busledger.decoder.inner_kernel import INNER
 
 WRITTEN = 1
 READ = 2
@@ -12,7 +13,7 @@ RIGHT = 0
 WRONG = 1
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _store(cell, lanes, data, unknown, value, valid, stamp, clock):
     """A write: the cell's known lanes take the data, unknown ones become unknown."""
     sure = lanes & ~unknown
@@ -21,7 +22,7 @@ def _store(cell, lanes, data, unknown, value, valid, stamp, clock):
     stamp[cell] = clock
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _spread(seen, levels, moves, pairs):
     """Adds ``seen`` int64 (3, regions, 256), right reads of whole words by expected value, by the lanes that rose
     and by those that fell from what the idle bus held, to the counts a lane."""
@@ -40,7 +41,7 @@ def _spread(seen, levels, moves, pairs):
                     pairs[r, i, j] += times * (bit ^ ((value >> j) & 1))
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _count_lanes(r, expected, known, wrong, kept, levels, moves, driven, before, until):
     """Levels and transitions of the compared lanes; ``driven``: right reads that the idle bus did not hold already."""
     lanes = levels.shape[2]
@@ -60,7 +61,7 @@ def _count_lanes(r, expected, known, wrong, kept, levels, moves, driven, before,
         driven[r] += 1
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _count_pairs(r, expected, known, pairs):
     """Right reads in which lanes i < j were due at different levels, as a short between them would have shown."""
     lanes = pairs.shape[1]
@@ -71,7 +72,7 @@ def _count_pairs(r, expected, known, pairs):
                 pairs[r, i, j] += (others >> j) & 1
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _told_apart(cell, other, expected, known, held, value, valid, stamp):
     """Whether a read of ``cell`` comes right only if ``other`` is another cell.
 

@@ -3,11 +3,13 @@
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
+
 # Lanes that are counted by value first: a table of 256 counts is filled faster than eight lanes and their pairs.
 _BY_VALUE = 8
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _add(levels, hidden, times, high, low, differ):
     """``times`` transfers of the same levels, lanes in ``hidden`` left out."""
     lanes = high.shape[0]

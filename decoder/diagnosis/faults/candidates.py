@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 from typing import assert_never, get_args
+
+import numpy as np
 
 from busledger.decoder.diagnosis.faults import kinds_of_lanes as lanes
 from busledger.decoder.diagnosis.faults import kinds_of_paths as paths
@@ -20,9 +22,88 @@ from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.findings import PartFaultName
 
-__all__ = ["LEAF_SCOPES", "log_prior_never_written", "log_prior_of_shared", "propose", "total_weight", "unlisted"]
+__all__ = [
+    "LEAF_SCOPES",
+    "Listed",
+    "listed_faults",
+    "log_prior_never_written",
+    "log_prior_of_shared",
+    "propose",
+    "total_weight",
+    "unlisted",
+]
 
 LEAF_SCOPES = ("chip", "cell")
+_OF_PAIRS = ("select-extra", "select-swapped")  # faults of two regions
+
+
+class Listed:
+    """Every fault that a card's parts could have, cells left out: made once for a card, then chosen from.
+
+    Every kind's prior is shared among all its members on the board, proposed or not. Faults of two regions, one pair
+    each, are only made when they are asked for: a card of a thousand regions has a million of them.
+    """
+
+    def __init__(self, card: CardView) -> None:
+        self._card = card
+        self._shared: list[_Choice | PartFaultName] = []
+        self._of_chip: dict[tuple[int | None, str | None], list[Candidate]] = {}
+        for kind in (kind for kind in get_args(PartFaultName) if KINDS[kind].replayed):
+            if kind in _OF_PAIRS:
+                self._shared.append(kind)
+                continue
+            for members in _members(kind, card, {}):
+                listed = [c for c in _priced(list(members), card) if not _hidden(c, card)]
+                if listed and listed[0].scope in LEAF_SCOPES:
+                    for c in listed:
+                        self._of_chip.setdefault((c.region, c.component), []).append(c)
+                elif listed:
+                    self._shared.append(_Choice(listed, len(card.regions)))
+
+    def shared(self, wrong: Mapping[int, int], pairs: Sequence[tuple[int, int]] | None = None) -> list[Candidate]:
+        """Faults of what chips share, on the path of a wrong bit.
+
+        ``wrong``: region index → mask of lanes that read wrong at least once; ``pairs``: of the faults of two regions
+        only those of these (the one that answers, the one that is asked); None = of all.
+        """
+        found: list[Candidate] = []
+        for one in self._shared:
+            if isinstance(one, _Choice):
+                found += one.hurting(wrong)
+            else:
+                found += _of_pairs(one, self._card, wrong, pairs)
+        return found
+
+    def of_chip(self, region: int, designator: str | None) -> Sequence[Candidate]:
+        """Faults of one chip, of any of its lanes, whatever was read."""
+        return self._of_chip.get((region, designator), ())
+
+
+def listed_faults(card: CardView) -> Listed:
+    """Those of this card, made once."""
+    found: Listed = card.memo.setdefault("faults", None) or Listed(card)
+    card.memo["faults"] = found
+    return found
+
+
+class _Choice:
+    """Some candidates, and which of them a wrong bit may come from."""
+
+    def __init__(self, members: Sequence[Candidate], regions: int) -> None:
+        self._members = members
+        width = max((len(c.regions) for c in members), default=0)
+        self._regions = np.full((len(members), width), regions, np.int64)
+        for row, c in zip(self._regions, members, strict=True):
+            row[: len(c.regions)] = c.regions
+        self._masks = np.array([c.mask for c in members], np.uint32)
+        self._count = regions
+
+    def hurting(self, wrong: Mapping[int, int]) -> list[Candidate]:
+        lanes = np.zeros(self._count + 1, np.uint32)
+        for region, mask in wrong.items():
+            lanes[region] = mask
+        reached = np.bitwise_or.reduce(lanes[self._regions], axis=1) & self._masks
+        return [self._members[k] for k in np.flatnonzero(reached).tolist()]
 
 
 def propose(card: CardView, wrong: Mapping[int, int], cells: Mapping[int, int]) -> list[Candidate]:
@@ -36,17 +117,53 @@ def propose(card: CardView, wrong: Mapping[int, int], cells: Mapping[int, int]) 
     Every kind's prior is shared among all its members on the board, proposed or not.
     """
     found: list[Candidate] = []
-    for members in (m for kind in get_args(PartFaultName) if KINDS[kind].replayed for m in _members(kind, card, cells)):
-        listed = list(members)
-        if not listed:
+    for kind in (kind for kind in get_args(PartFaultName) if KINDS[kind].replayed):
+        if kind in _OF_PAIRS:
+            found += _of_pairs(kind, card, wrong, None)
             continue
-        share = _share(listed, card)
-        found += [
-            replace(c, prior=share)
-            for c in listed
-            if any(wrong.get(r, 0) & c.mask for r in c.regions) and not _hidden(c, card)
-        ]
+        for members in _members(kind, card, cells):
+            found += [
+                c
+                for c in _priced(list(members), card)
+                if any(wrong.get(r, 0) & c.mask for r in c.regions) and not _hidden(c, card)
+            ]
     return found
+
+
+def _priced(listed: list[Candidate], card: CardView) -> list[Candidate]:
+    if not listed:
+        return []
+    share = _share(listed, card)
+    return [replace(c, prior=share) for c in listed]
+
+
+def _of_pairs(
+    kind: PartFaultName, card: CardView, wrong: Mapping[int, int], pairs: Sequence[tuple[int, int]] | None
+) -> Iterator[Candidate]:
+    """Faults of two regions; ``pairs`` as in ``Listed.shared``."""
+    regions = [card.regions[i] for i in card.compared]
+    n, fixed = len(regions), sum(not r.writable for r in regions)
+    ordered = kind == "select-extra"
+    count = n * (n - 1) - fixed * (fixed - 1) if ordered else n * (n - 1) // 2
+    if not count:
+        return
+    share = KINDS[kind].weight("decoder") / total_weight() / count
+    if pairs is None:
+        able = [r for r in regions if wrong.get(r.index)]
+        both = itertools.permutations(regions, 2) if ordered else itertools.combinations(regions, 2)
+        of_two = [(a, b) for a, b in both if wrong.get(a.index) or wrong.get(b.index)] if able else []
+    else:
+        chosen = {(a, b) if ordered else (min(a, b), max(a, b)) for a, b in pairs}
+        of_two = [(card.regions[a], card.regions[b]) for a, b in sorted(chosen)]
+    for a, b in of_two:
+        if ordered and not (a.writable or b.writable):
+            continue
+        mask = a.mask & b.mask
+        if not (wrong.get(a.index, 0) | wrong.get(b.index, 0)) & mask:
+            continue
+        c = replace(paths.select_extra(a, b) if ordered else paths.swapped(a, b), prior=share)
+        if not _hidden(c, card):
+            yield c
 
 
 def _hidden(candidate: Candidate, card: CardView) -> bool:
@@ -58,11 +175,7 @@ def _hidden(candidate: Candidate, card: CardView) -> bool:
 
 def unlisted(card: CardView) -> list[Candidate]:
     """Every chip and buffer as bad in a way not listed, with their priors; nothing of them can be replayed."""
-    found = []
-    for members in _members("unlisted", card, {}):
-        listed = list(members)
-        found += [replace(c, prior=_share(listed, card)) for c in listed]
-    return found
+    return [c for members in _members("unlisted", card, {}) for c in _priced(list(members), card)]
 
 
 def _share(listed: list[Candidate], card: CardView) -> float:
@@ -136,11 +249,8 @@ def _members(kind: PartFaultName, card: CardView, cells: Mapping[int, int]) -> I
             yield from bridged_addresses(card, regions)
         case "select-missing":
             yield (paths.select_missing(card, r) for r in regions)
-        case "select-extra":
-            pairs = itertools.permutations(regions, 2)
-            yield (paths.select_extra(a, b) for a, b in pairs if a.writable or b.writable)
-        case "select-swapped":
-            yield (paths.swapped(a, b) for a, b in itertools.combinations(regions, 2))
+        case "select-extra" | "select-swapped":
+            return  # see _of_pairs
         case "direction-stuck":
             yield paths.directions(card)
         case "coupled":

@@ -17,6 +17,7 @@ from busledger.decoder.bus.columns import KIND_NAMES
 from busledger.decoder.diagnosis.intermittence.occurrence import UNKNOWN_KIND, Occurrence
 from busledger.decoder.diagnosis.statistics import (
     Trial,
+    chi_square_beyond,
     cochran_armitage,
     dispersion,
     failure_runs,
@@ -59,8 +60,6 @@ def trend_of(tally: Occurrence) -> Trial:
 
 def bursts_of(tally: Occurrence) -> Trial:
     """Dispersion of the failures over the windows beyond a linear trend (chi-square less the trend's share)."""
-    from scipy.stats import chi2
-
     accesses = tally.in_window[:, 0]
     used = int(np.count_nonzero(accesses))
     whole = dispersion(tally.in_window[:, 1], accesses)
@@ -68,7 +67,7 @@ def bursts_of(tally: Occurrence) -> Trial:
     if freedom < 1 or tally.failures < LEAST_FOR_BURSTS:
         return Trial(1.0, 1.0)
     square = max(whole.statistic * (used - 1) - trend_of(tally).statistic ** 2, 0.0)
-    return Trial(square / freedom, float(chi2.sf(square, freedom)))
+    return Trial(square / freedom, chi_square_beyond(square, freedom))
 
 
 def dependences(
@@ -97,9 +96,9 @@ def _spread(tally: Occurrence) -> float:
 
 
 def _widened(p: float, spread: float) -> float:
-    from scipy.stats import norm
+    from scipy.special import ndtr, ndtri
 
-    return p if spread <= 1 else min(1.0, 2 * float(norm.sf(norm.isf(p / 2) / spread**0.5)))
+    return p if spread <= 1 else min(1.0, 2 * float(ndtr(ndtri(p / 2) / spread**0.5)))
 
 
 def _rates(table: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -28,7 +28,6 @@ __all__ = ["intermittence_of", "shows_of"]
 
 _IS_WRITE = np.isin(np.arange(len(Kind)), np.array(WRITE_KINDS))
 _JUDGED = np.isin(np.arange(len(Verdict)), (Verdict.AGREES, Verdict.MISMATCH))
-_ONES = np.array([bin(i).count("1") for i in range(1 << 16)], np.uint8)
 LEAST_PROBABLE = 0.5  # other suspects than the first are described from even chances on, as they are named
 # p below which re-reads of a wrong cell are taken to repeat what was written wrong: asked once a suspect, so that one
 # sound answer in a hundred loses its re-reads, which costs some power and no truth. Fewer than three give no such p.
@@ -262,5 +261,5 @@ def _circumstances(
 
 
 def _popcount(x: NDArray[np.uint32]) -> NDArray[np.uint8]:
-    ones: NDArray[np.uint8] = _ONES[x & np.uint32(0xFFFF)] + _ONES[x >> np.uint32(16)]
+    ones: NDArray[np.uint8] = np.bitwise_count(x)
     return ones

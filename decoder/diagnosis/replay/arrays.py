@@ -6,7 +6,27 @@ from typing import Any, NamedTuple
 
 from numpy.typing import NDArray
 
-__all__ = ["Acts", "CellState", "CellTables", "Counts", "Given", "PlainRows", "PreparedRows", "ReplayRows", "RowState"]
+__all__ = [
+    "Acts",
+    "Aggressors",
+    "Bends",
+    "BentCounts",
+    "BentRows",
+    "CellRows",
+    "CellState",
+    "CellTables",
+    "Charges",
+    "Counts",
+    "CouplingCounts",
+    "DecayCounts",
+    "Decays",
+    "Given",
+    "PlainRows",
+    "PreparedRows",
+    "ReplayRows",
+    "RowState",
+    "Victim",
+]
 
 
 class ReplayRows(NamedTuple):
@@ -118,3 +138,113 @@ class PreparedRows(NamedTuple):
     event: NDArray[Any]
     rest: NDArray[Any]
     rest_read: NDArray[Any]
+
+
+class BentRows(NamedTuple):
+    """A block of accesses as ``lanes_kernel`` takes them; ``read`` what the capture shows."""
+
+    cell: NDArray[Any]
+    region: NDArray[Any]
+    is_write: NDArray[Any]
+    kept: NDArray[Any]
+    rest: NDArray[Any]
+    expected: NDArray[Any]
+    compared: NDArray[Any]
+    read: NDArray[Any]
+    wrong: NDArray[Any]
+    cycle: NDArray[Any]
+    window: NDArray[Any]
+
+
+class Bends(NamedTuple):
+    """Candidates ``begin[r] … end[r]`` of each region: ``does``, uint32 ``mask`` of lanes, int32 ``only`` the one cell
+    it concerns, -1 = all."""
+
+    begin: NDArray[Any]
+    end: NDArray[Any]
+    does: NDArray[Any]
+    mask: NDArray[Any]
+    only: NDArray[Any]
+
+
+class BentCounts(NamedTuple):
+    """Added to, a row a candidate: ``tally`` int64[TALLY], ``chances`` int32[windows, 2] hits and misses by window,
+    ``hashes`` uint64, ``first`` int64[k] the first explained cycles (first[·, 0] counts them)."""
+
+    tally: NDArray[Any]
+    chances: NDArray[Any]
+    hashes: NDArray[Any]
+    first: NDArray[Any]
+
+
+class CellRows(NamedTuple):
+    """A block of accesses of one region; ``data`` what was written or read, ``time`` in ticks."""
+
+    cell: NDArray[Any]
+    is_write: NDArray[Any]
+    data: NDArray[Any]
+    sure: NDArray[Any]
+    expected: NDArray[Any]
+    compared: NDArray[Any]
+    wrong: NDArray[Any]
+    cycle: NDArray[Any]
+    time: NDArray[Any]
+
+
+class Decays(NamedTuple):
+    """What loses its value: cells from ``first_cell`` on, or ``only`` one of them (-1 = all), on the lanes ``mask``,
+    towards ``high``; ``refreshes``: a read renews the value."""
+
+    first_cell: int
+    only: int
+    mask: Any
+    high: bool
+    refreshes: bool
+
+
+class Charges(NamedTuple):
+    """Carried, one a cell: ``stamp`` int64, its last renewal in ticks (-1 never); ``gone`` uint8, seen decayed since
+    its last write."""
+
+    stamp: NDArray[Any]
+    gone: NDArray[Any]
+
+
+class DecayCounts(NamedTuple):
+    """Added to: ``tally`` int64[3]; ``ages`` int64[2, BINS], reads that came back right and decayed, by age; ``hashes``
+    uint64[BINS] of the reads that decay would change; ``first`` int64[k] explained cycles (first[0] counts them)."""
+
+    tally: NDArray[Any]
+    ages: NDArray[Any]
+    hashes: NDArray[Any]
+    first: NDArray[Any]
+
+
+class Victim(NamedTuple):
+    """One bit of one cell, and who may change it: ``slot`` int32 a cell from ``first_cell`` on, the row of that cell
+    among the suspected aggressors (-1 = none); ``lanes`` int64, the aggressor's lanes tried."""
+
+    cell: int
+    lane: int
+    first_cell: int
+    slot: NDArray[Any]
+    lanes: NDArray[Any]
+
+
+class Aggressors(NamedTuple):
+    """Carried: ``values``, ``known`` uint32 a row; ``belief`` int64[1], the victim's last level (-1 unknown);
+    ``fired``, ``theory`` int64 (rows × lanes · WAYS)."""
+
+    values: NDArray[Any]
+    known: NDArray[Any]
+    belief: NDArray[Any]
+    fired: NDArray[Any]
+    theory: NDArray[Any]
+
+
+class CouplingCounts(NamedTuple):
+    """Added to: ``hard``, ``some`` int64 (rows × lanes · WAYS × TALLY), ``hashes`` uint64 (rows × lanes · WAYS)."""
+
+    hard: NDArray[Any]
+    some: NDArray[Any]
+    hashes: NDArray[Any]

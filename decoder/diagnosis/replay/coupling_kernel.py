@@ -4,6 +4,7 @@ import numba as nb
 import numpy as np
 
 from busledger.decoder.diagnosis.replay.effect_kernel import mix
+from busledger.decoder.inner_kernel import INNER
 
 # Columns of a tally, as in replay_kernel.
 HIT, MISS, OTHER, EXPLAINED = range(4)
@@ -36,7 +37,7 @@ def written_between(cell, is_write, compared, wrong, victim, lane, first_cell, s
             since[c - first_cell] = 1
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def fire(k, old, old_known, new, lanes, fired, theory):
     """A write of cell k, slot by slot of (lane, trigger, effect): note it, and let the hard theory's victim change."""
     for j in range(lanes.shape[0]):
@@ -56,8 +57,9 @@ def fire(k, old, old_known, new, lanes, fired, theory):
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
-def look(index, read, expected, compared, belief, alone, fired, theory, hard, some, hashes, bits):
+def look(index, read, expected, compared, belief, alone, fired, theory, counts, bits):
     """One read of the victim: every hypothesis is judged; returns nothing, ``fired`` starts anew."""
+    hard, some, hashes = counts
     for k in range(fired.shape[0]):
         for h in range(fired.shape[1]):
             effect = h % 3
@@ -85,23 +87,18 @@ def look(index, read, expected, compared, belief, alone, fired, theory, hard, so
 
 
 @nb.njit(cache=True, nogil=True)
-def couple(
-    cell, is_write, data, sure, expected, compared, wrong, index,
-    victim, lane, slot, first_cell, lanes, values, known, belief, fired, theory, hard, some, hashes,
-):  # fmt: skip
-    """One block of accesses of a region through all hypotheses about one victim bit.
+def couple(rows, victim, state, counts):
+    """One block of accesses (``CellRows``) of a region through all hypotheses about one victim bit (``Victim``).
 
-    ``slot`` int32 a cell from ``first_cell`` on: the row of the cell among the
-    suspected aggressors, -1 = none; ``lanes`` int64, the aggressor's lanes
-    tried. Carried: ``values``, ``known`` uint32 a row, ``belief`` int64[1] the
-    victim's last level (-1 unknown), ``fired``, ``theory`` int64 (rows × lanes
-    · WAYS). Added to: ``hard``, ``some`` int64 (rows × lanes · WAYS × TALLY),
-    ``hashes`` uint64 (rows × lanes · WAYS).
+    ``state``: ``Aggressors``, carried. ``counts``: ``CouplingCounts``, added to.
     """
+    cell, is_write, data, sure, expected, compared, wrong, index, _ = rows
+    victim_cell, lane, first_cell, slot, lanes = victim
+    values, known, belief, fired, theory = state
     bit = np.uint32(1) << np.uint32(lane)
     for i in range(cell.shape[0]):
         c = cell[i]
-        if c == victim:
+        if c == victim_cell:
             if sure[i] & bit == 0:
                 continue
             level = np.int64((data[i] >> lane) & 1)
@@ -111,10 +108,8 @@ def couple(
             else:
                 want = np.int64((expected[i] >> lane) & 1)
                 alone = wrong[i] & ~bit == 0
-                look(
-                    index[i], level, want, 1 if compared[i] & bit else 0, belief[0], alone, fired, theory, hard, some,
-                    hashes, bit,
-                )  # fmt: skip
+                seen = 1 if compared[i] & bit else 0
+                look(index[i], level, want, seen, belief[0], alone, fired, theory, counts, bit)
             belief[0] = level
         elif is_write[i]:
             k = slot[c - first_cell]

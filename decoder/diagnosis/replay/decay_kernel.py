@@ -12,20 +12,12 @@ BINS_AN_OCTAVE = 4
 
 
 @nb.njit(cache=True, nogil=True)
-def decay(
-    cell, is_write, read, sure, expected, compared, wrong, index, time,
-    first_cell, only, mask, high, refreshes, stamp, gone, tally, ages, hashes, first,
-):  # fmt: skip
-    """One block of accesses to the cells from ``first_cell`` on.
-
-    ``only`` the one cell judged (-1 = all), ``mask`` its lanes, ``high`` the
-    level they decay to, ``refreshes`` whether a read renews the value.
-    ``stamp`` int64 a cell (last renewal in ticks, -1 never), ``gone`` uint8 a
-    cell (seen decayed since its last write): carried. ``tally`` int64[3],
-    ``ages`` int64[2, BINS]: reads that came back right and decayed, by age;
-    ``hashes`` uint64[BINS] of the reads that decay would change; ``first``
-    int64[k] explained cycles, first[0] counts them.
-    """
+def decay(rows, fault, state, counts):
+    """One block of accesses (``CellRows``) under a fault (``Decays``); ``Charges`` go on, ``DecayCounts`` grow."""
+    cell, is_write, _, sure, expected, compared, wrong, index, time = rows
+    first_cell, only, mask, high, refreshes = fault
+    stamp, gone = state
+    tally, ages, hashes, first = counts
     for i in range(cell.shape[0]):
         c = cell[i]
         if only >= 0 and c != only:

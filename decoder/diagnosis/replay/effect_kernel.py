@@ -3,8 +3,10 @@
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+
+@nb.njit(**INNER, _nrt=False)
 def mix(index, bits):
     """A 64-bit hash of one effect (splitmix64, Steele et al. 2014, constants from memory)."""
     z = np.uint64(index) * np.uint64(0x9E3779B97F4A7C15) + np.uint64(bits)
@@ -13,7 +15,7 @@ def mix(index, bits):
     return z ^ (z >> np.uint64(31))
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def ones(bits):
     """How many bits are set."""
     n = 0

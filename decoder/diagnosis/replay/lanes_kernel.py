@@ -3,6 +3,7 @@
 import numba as nb
 
 from busledger.decoder.diagnosis.replay.effect_kernel import mix
+from busledger.decoder.inner_kernel import INNER
 
 # Columns of a tally, as in replay_kernel.
 HIT, MISS, OTHER, EXPLAINED = range(4)
@@ -11,7 +12,7 @@ LOW, HIGH, KEPT, AND, OR, KEPT_BY_CARD = 0, 1, 2, 3, 4, 5
 KEPT_FROM_BUS = 6  # played as KEPT_BY_CARD, with what the bus carried before in place of what the card did
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def bend(does, mask, value, known, kept, rest):
     """(levels, known lanes) of a read of ``value`` through the fault."""
     if does == LOW:
@@ -42,18 +43,11 @@ def bend_all(does, mask, expected, compared, kept, rest, value, known):
 
 
 @nb.njit(cache=True, nogil=True)
-def lanes(
-    cell, region, is_write, kept, rest, expected, compared, read, wrong, index, window,
-    begin, end, does, mask, only, tally, chances, hashes, first,
-):  # fmt: skip
-    """One block of rows through candidates ``begin[r] … end[r]`` of each row's region.
-
-    ``does``, ``mask`` a candidate; ``only`` int32 a candidate: the one cell it
-    concerns, -1 = all. Added to: ``tally`` int64 (candidates × TALLY columns),
-    ``chances`` int32 (candidates × windows × 2) hits and misses by window,
-    ``hashes`` uint64 a candidate, ``first`` int64 (candidates × k) the first
-    explained cycles, first[·, 0] counts them.
-    """
+def lanes(rows, faults, counts):
+    """One block of rows (``BentRows``) through the candidates (``Bends``) of each row's region, into ``BentCounts``."""
+    cell, region, is_write, kept, rest, expected, compared, read, wrong, index, window = rows
+    begin, end, does, mask, only = faults
+    tally, chances, hashes, first = counts
     for i in range(cell.shape[0]):
         if is_write[i] or compared[i] == 0:
             continue

@@ -3,6 +3,8 @@
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
+
 # What an undriven bus shows; how two answering regions join; what a stray write stores.
 KEEPS, PULLED_UP, PULLED_DOWN, KEPT_BY_CARD = 0, 1, 2, 3
 KEPT_FROM_BUS = 4  # played as KEPT_BY_CARD, with what the bus carried before in place of what the card did
@@ -30,7 +32,7 @@ SETTLED, OPEN, WAS_IDLE, DID_ACT = 0, 1, 2, 3
 FULL = np.uint32(0xFFFFFFFF)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def bend(bends, lanes, value, known, floating, floating_known):
     """(levels, known lanes) of data that pass through the part's bad lanes."""
     if bends == BENDS_LOW:
@@ -48,7 +50,7 @@ def bend(bends, lanes, value, known, floating, floating_known):
     return value, known
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def undriven(floats, kept, rest):
     """What lines show that nobody drives."""
     if floats == KEEPS:
@@ -58,7 +60,7 @@ def undriven(floats, kept, rest):
     return FULL if floats == PULLED_UP else np.uint32(0)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def answer(words, column, first, second, floating, joins):
     """(levels, known lanes) of a read that reaches up to two cells, -1 = none."""
     if first < 0 and second < 0:
@@ -77,14 +79,14 @@ def answer(words, column, first, second, floating, joins):
     return a & b, a_known & b_known & ~(a ^ b)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def store(words, column, cell, lanes, data, sure):
     """Put ``data`` on ``lanes`` of one memory; lanes outside ``sure`` become unknown."""
     words[cell, column] = (words[cell, column] & ~lanes) | (data & lanes)
     words[cell, column + 1] = (words[cell, column + 1] & ~lanes) | (sure & lanes)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def stored(stores, data, sure, lanes, rest, bends, bad_lanes):
     """(levels, known lanes) that a write leaves in the cell when the fault acts: on floating lanes, or on all,
     what ``stores`` says."""
@@ -101,7 +103,7 @@ def stored(stores, data, sure, lanes, rest, bends, bad_lanes):
     return other, other_known & lanes
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, words, links):
     """One write: both memories move on, and what the fault could have done is noted.
 
@@ -146,7 +148,7 @@ def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, words, 
     store(words, HELD, c, lanes, data, sure)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def acted(c, to1, to2, words, links):
     """The last write to ``c`` is now known to have met the fault: memory follows."""
     links[c, STATE] = DID_ACT
@@ -161,13 +163,13 @@ def acted(c, to1, to2, words, links):
             links[t, OWNER] = -1
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def in_doubt(written, seen):
     """What DOUBT holds of a wrong read in window ``seen`` of what was written in window ``written``."""
     return (written << 8 | seen) + 1
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def was_astray(c, judged, links, hit, chances):
     """The cell reads as it was written: its wrong read went astray, and counts where it was read."""
     both = links[c, DOUBT] - 1
@@ -179,7 +181,7 @@ def was_astray(c, judged, links, hit, chances):
         chances[both & 255, hit] += 1
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def fits(c, read, cmp, column, lanes_column, words):
     """(fits, lanes that fit only for want of knowledge): the cell's other value on its lanes, else what it holds."""
     lanes = words[c, lanes_column]

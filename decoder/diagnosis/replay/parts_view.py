@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from busledger.decoder.board import Board
 from busledger.decoder.diagnosis.cells import CellSpace
@@ -51,7 +52,8 @@ class BufferView:
 class CardView:
     """Everything the candidates are made from. ``line_buffers``: line → the address buffers that carry it,
     with the regions behind each. ``card_of``: regions behind the same data buffers share a number. ``bus_settles``:
-    the bus, left alone, does not keep its level, so that lines behind a buffer may keep another."""
+    the bus, left alone, does not keep its level, so that lines behind a buffer may keep another. ``memo``: what was
+    made of this card once and for all (a copy begins with nothing)."""
 
     regions: tuple[RegionView, ...]
     buffers: tuple[BufferView, ...]
@@ -61,6 +63,7 @@ class CardView:
     unwired: int
     card_of: tuple[int, ...] = field(default=())
     bus_settles: bool = False
+    memo: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     @classmethod
     def of(cls, board: Board, cells: CellSpace, data_bits: int, unwired: int) -> CardView:

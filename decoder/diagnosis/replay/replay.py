@@ -4,18 +4,41 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.cells import CellSpace
-from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel, replay_kernel
-from busledger.decoder.diagnosis.replay.arrays import Acts, CellState, CellTables, Counts, Given, ReplayRows
+from busledger.decoder.diagnosis.replay import lanes_kernel, marks_kernel, memory_kernel, replay_kernel
+from busledger.decoder.diagnosis.replay.arrays import (
+    Acts,
+    Bends,
+    BentCounts,
+    BentRows,
+    CellState,
+    CellTables,
+    Counts,
+    Given,
+    ReplayRows,
+)
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import BENDS, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.replay.weighing import Tally
 
 __all__ = ["Effect", "PathRun", "Tables", "as_path", "both_ways", "run_lanes", "screened"]
+
+Cells = NDArray[np.int64]
+
+
+class Touched(NamedTuple):
+    """The cells that a run may touch: the first ``many`` of a list, int32."""
+
+    cells: NDArray[np.int32]
+    many: int
+
+
+Where = slice | NDArray[np.bool_] | Touched
 
 _FLOATS = {
     lanes_kernel.KEPT_BY_CARD: memory_kernel.KEPT_BY_CARD,
@@ -60,11 +83,8 @@ def run_lanes(faults: Iterable[LaneFault], regions: int, blocks: Iterable[Rows])
     """All lane faults through all rows; a fault of several regions is the sum of its regions."""
     wanted = list(dict.fromkeys(faults))
     pieces = sorted({(r, f.does, f.mask, f.cell) for f in wanted for r in f.regions})
-    begin, end = np.zeros(regions, np.int64), np.zeros(regions, np.int64)
-    for r in range(regions):
-        mine = [i for i, piece in enumerate(pieces) if piece[0] == r]
-        if mine:
-            begin[r], end[r] = mine[0], mine[-1] + 1
+    owner = np.array([piece[0] for piece in pieces], np.int64)  # ascending
+    begin, end = (np.searchsorted(owner, np.arange(regions), side=side) for side in ("left", "right"))
     does = np.array([p[1] for p in pieces], np.int64)
     mask = np.array([p[2] for p in pieces], np.uint32)
     only = np.array([p[3] for p in pieces], np.int32)
@@ -74,25 +94,20 @@ def run_lanes(faults: Iterable[LaneFault], regions: int, blocks: Iterable[Rows])
     first = np.zeros((len(pieces), _FIRST + 1), np.int64)
     if pieces:
         for rows in blocks:
-            lanes_kernel.lanes(
+            block = BentRows(
                 rows.cell, rows.region, rows.is_write, rows.kept, rows.rest, rows.expected, rows.compared, rows.data,
-                rows.wrong, rows.index, rows.window, begin, end, does, mask, only, tally, chances, hashes, first,
+                rows.wrong, rows.index, rows.window,
             )  # fmt: skip
-    found = {
-        piece: Effect(
-            Tally(*(int(v) for v in tally[i])),
-            int(hashes[i]),
-            tuple(int(v) for v in first[i, 1 : 1 + first[i, 0]]),
-            chances[i],
-        )
-        for i, piece in enumerate(pieces)
-    }
+            lanes_kernel.lanes(block, Bends(begin, end, does, mask, only), BentCounts(tally, chances, hashes, first))
+    place = {piece: i for i, piece in enumerate(pieces)}
     effects = {}
     for fault in wanted:
-        total = NOTHING
-        for r in fault.regions:
-            total = total.plus(found[(r, fault.does, fault.mask, fault.cell)])
-        effects[fault] = total
+        at = [place[(r, fault.does, fault.mask, fault.cell)] for r in fault.regions]
+        seen = sorted(cycle for i in at for cycle in first[i, 1 : 1 + first[i, 0]].tolist())
+        effects[fault] = Effect(
+            Tally(*tally[at].sum(axis=0).tolist()), int(hashes[at].sum(dtype=np.uint64)), tuple(seen[:_FIRST]),
+            chances[at].sum(axis=0),
+        )  # fmt: skip
     return effects
 
 
@@ -126,6 +141,8 @@ def both_ways(fault: LaneFault) -> list[PathFault]:
 class Tables:
     """Maps and judged cells of path faults; the last ones are kept, as neighbours in a list share them.
 
+    One run at a time works in the cells' state kept here: the next one wipes it, where the last could have left marks.
+
     Parameters
     ----------
     study : its cells, and what cells held that were read before they were written
@@ -135,43 +152,76 @@ class Tables:
     def __init__(self, study: Study, focus: NDArray[np.int32] | None = None) -> None:
         self._study = study
         self.cells = study.cells
-        self.elected, self.settled = study.election()
-        self.fixed, self.fixed_known = study.images()
         self._focus = focus
         self._key: object = None
-        self._held: tuple[Maps, NDArray[np.uint8]] | None = None
+        self._held: tuple[Maps, NDArray[np.uint8], Where] | None = None
+        n = max(1, self.cells.total)
+        self._part = np.zeros(n, np.uint8)
+        self._marked: slice | NDArray[np.bool_] | int = 0  # an int: so many of the list
+        self._seen, self._list = (np.zeros(n, np.uint8), np.zeros(n, np.int32))
+        self._hurt = np.zeros(len(self.cells.size) + 1, np.bool_)
+        self._focus_region = self.cells.regions_of(focus) if focus is not None else None
+        self._words = np.zeros((n, memory_kernel.WORDS), np.uint32)
+        self._links = np.zeros((n, memory_kernel.LINKS), np.int32)
+        self._fresh = study.fresh_words()
 
-    def of(self, fault: PathFault) -> tuple[Maps, NDArray[np.uint8]]:
-        """(maps, part a cell) of one fault."""
+    def of(self, fault: PathFault) -> tuple[Maps, NDArray[np.uint8], Where]:
+        """(maps, part a cell, the cells that a run may touch) of one fault."""
         key = (fault.op, fault.numbers, fault.regions)
         if self._held is None or key != self._key:
             maps = self._study.maps(fault)
-            self._held = (maps, _parts(maps, self.cells, fault, self._focus))
+            self._unmark()
+            self._held = (maps, self._part, self._mark(maps, fault))
             self._key = key
         return self._held
 
+    def _mark(self, maps: Maps, fault: PathFault) -> Where:
+        mine = _spans(self.cells, fault.regions)
+        if self._focus is None:
+            self._marked = _as_slice(mine, self.cells)  # a fault leads to cells of its regions only
+            self._part[self._marked] = replay_kernel.TAKES_PART | replay_kernel.JUDGED
+            return self._marked
+        self._hurt[:] = False
+        self._hurt[list(fault.regions)] = True
+        judged = self._hurt[self._focus_region]
+        n, m = marks_kernel.mark(
+            maps.w1, maps.w2, maps.r1, maps.r2, *mine, self._focus, judged, self._part, self._seen, self._list
+        )
+        self._marked = n
+        return Touched(self._list, m)
+
+    def _unmark(self) -> None:
+        if isinstance(self._marked, int):
+            marks_kernel.unmark(self._list, self._marked, self._part)
+        else:
+            self._part[self._marked] = 0
+
+    def state(self, touched: Where) -> CellState:
+        """The cells' state as it is before the first access."""
+        if isinstance(touched, Touched):
+            marks_kernel.wipe(*touched, self._fresh, self._words, self._links)
+        else:
+            self._words[touched] = self._fresh[touched]
+            self._links[touched] = _NO_LINKS
+        return CellState(self._words, self._links)
+
+
+_NO_LINKS = np.zeros(memory_kernel.LINKS, np.int32)
+_NO_LINKS[memory_kernel.OWNER] = -1
+
 
 class PathRun:
-    """One path fault played over the rows, block by block."""
+    """One path fault played over the rows, block by block. Of the runs of one ``Tables`` only the last may be fed."""
 
     def __init__(self, fault: PathFault, tables: Tables) -> None:
         self.fault = fault
         self._tables = tables
-        self.maps, self._part = tables.of(fault)
+        self.maps, self._part, self._touched = tables.of(fault)
         self.start()
 
     def start(self) -> None:
         """Forget all blocks seen."""
-        n = max(1, self._tables.cells.total)
-        self._words = np.zeros((n, memory_kernel.WORDS), np.uint32)
-        self._words[:, memory_kernel.HELD] = self._tables.elected
-        self._words[:, memory_kernel.HELD_KNOWN] = self._tables.settled
-        self._words[:, memory_kernel.HARD] = self._tables.fixed
-        self._words[:, memory_kernel.HARD_KNOWN] = self._tables.fixed_known
-        self._words[:, memory_kernel.HELD] |= self._tables.fixed & ~self._tables.settled
-        self._words[:, memory_kernel.HELD_KNOWN] |= self._tables.fixed_known
-        self._links = np.zeros((n, memory_kernel.LINKS), np.int32)
-        self._links[:, memory_kernel.OWNER] = -1
+        self._cells = self._tables.state(self._touched)
         self._hard = np.zeros(replay_kernel.TALLY, np.int64)
         self._some = np.zeros(replay_kernel.TALLY, np.int64)
         self._chances = np.zeros((replay_kernel.WINDOWS, 2), np.int64)
@@ -201,7 +251,7 @@ class PathRun:
             ),
             CellTables(self._part, maps.w1, maps.w2, maps.r1, maps.r2),
             Acts(np.uint32(f.mask), stores, floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts),
-            CellState(self._words, self._links),
+            self._cells,
             Counts(self._hard, self._some, self._chances, self._hashes, self._first),
             want_rows,
             Given(value, sure, explained),
@@ -210,36 +260,32 @@ class PathRun:
 
     def effects(self, log_contents: float | None = None) -> tuple[Effect, Effect]:
         """(hard, now and then) over all blocks fed; ``log_contents`` of the former."""
-        first = tuple(int(v) for v in self._first[1 : 1 + self._first[0]])
-        hard = Tally(*(int(v) for v in self._hard))
+        first = tuple(self._first[1 : 1 + int(self._first[0])].tolist())
         return (
-            Effect(hard, int(self._hashes[0]), first, self._chances, log_contents=log_contents),
-            Effect(Tally(*(int(v) for v in self._some)), int(self._hashes[1]), first, self._chances),
+            Effect(Tally(*self._hard.tolist()), int(self._hashes[0]), first, self._chances, log_contents=log_contents),
+            Effect(Tally(*self._some.tolist()), int(self._hashes[1]), first, self._chances),
         )
 
 
-def _parts(maps: Maps, cells: CellSpace, fault: PathFault, focus: NDArray[np.int32] | None) -> NDArray[np.uint8]:
-    part = np.zeros(max(1, cells.total), np.uint8)
+def _spans(cells: CellSpace, regions: Sequence[int]) -> tuple[Cells, Cells]:
+    """First and last-but-one cells of some regions, neighbours as one."""
+    spans: list[list[int]] = []
+    for span in (cells.span(r) for r in regions):
+        if spans and spans[-1][1] == span.start:
+            spans[-1][1] = span.stop
+        else:
+            spans.append([span.start, span.stop])
+    return np.array([s[0] for s in spans], np.int64), np.array([s[1] for s in spans], np.int64)
+
+
+def _as_slice(spans: tuple[Cells, Cells], cells: CellSpace) -> slice | NDArray[np.bool_]:
+    first, last = spans
+    if len(first) == 1:
+        return slice(int(first[0]), int(last[0]))
     mine = np.zeros(max(1, cells.total), np.bool_)
-    for region in fault.regions:
-        mine[cells.span(region)] = True
-    if focus is None:
-        part[mine] = replay_kernel.TAKES_PART | replay_kernel.JUDGED
-        return part
-    targets = np.zeros(cells.total + 1, np.bool_)  # the last one is for "nowhere"
-    tables = (maps.w1, maps.w2, maps.r1, maps.r2)
-    for table in tables:
-        targets[table[focus]] = True
-    targets[focus] = True
-    targets[-1] = False
-    taking = targets[: cells.total].copy()
-    for table in tables:
-        taking |= targets[table]
-    part[: cells.total][taking & mine[: cells.total]] = replay_kernel.TAKES_PART
-    judged = np.zeros_like(mine)
-    judged[focus] = True
-    part[judged & mine] |= replay_kernel.TAKES_PART | replay_kernel.JUDGED
-    return part
+    for a, z in zip(first.tolist(), last.tolist(), strict=True):
+        mine[a:z] = True
+    return mine
 
 
 def screened(rows: Rows, regions: Sequence[int]) -> Rows:

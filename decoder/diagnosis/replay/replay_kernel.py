@@ -55,6 +55,7 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     was_astray,
     write,
 )
+from busledger.decoder.inner_kernel import INNER
 
 # Columns of a tally.
 HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED, EXCUSED, TWO_WAYS = range(8)
@@ -102,7 +103,7 @@ class HardRead(NamedTuple):
     differs: bool
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def read_hard(index, c, read, cmp, exp, wrong, outside, judged, value, known, tally, hashes):
     """Judge one read by the theory that the fault acts always."""
     if not judged:
@@ -122,7 +123,7 @@ def read_hard(index, c, read, cmp, exp, wrong, outside, judged, value, known, ta
         tally[EXPLAINED] += 1
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def note_miss(index, window, bits, judged, tally, chances, hashes):
     """One chance of the fault that the read refutes."""
     if judged:
@@ -131,7 +132,7 @@ def note_miss(index, window, bits, judged, tally, chances, hashes):
         hashes[1] += mix(index, bits)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def read_right(seen, other, cells, counts):
     """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss.
 
@@ -170,7 +171,7 @@ def read_right(seen, other, cells, counts):
             note_miss(index, window, d, judged, tally, chances, hashes)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links):
     """(explained, unsure lanes): the fault acts at this read, on what the other cell holds or may hold."""
     if ((off & known) != 0 or fights) and ((read ^ value) & known & cmp) == 0:
@@ -188,7 +189,7 @@ def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, li
     return False, np.uint32(0)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def read_written(c, window, read, cmp, w1, w2, words, links):
     """(explained, unsure lanes, window): the fault acted at a write that this cell has met."""
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
@@ -216,7 +217,7 @@ def read_written(c, window, read, cmp, w1, w2, words, links):
     return False, np.uint32(0), window
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def written_too(c, read, cmp, words, links):
     """Whether an act at a write would explain the read as well, by what is known of the cell's other value."""
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
@@ -230,7 +231,7 @@ def written_too(c, read, cmp, words, links):
     return hit and unsure == 0
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def read_wrong(seen, off, other, hard, tables, cells, counts):
     """(explained, excused): a read that is not what the cell is believed to hold; memory follows it.
 

@@ -3,11 +3,13 @@
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
+
 # Verdicts of the ledger (decoder.ledger.columns.Verdict).
 AGREES, MISMATCH, UNKNOWN, STALE, DISAGREES, AMBIGUOUS = 2, 3, 4, 5, 6, 7
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def lanes_of(width):
     """Mask of the byte lanes in use."""
     lanes = np.uint32(0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from busledger.decoder.bus.columns import WRITE_KINDS, Cycles
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.evidence import Evidence
-from busledger.decoder.diagnosis.replay import rows_kernel
+from busledger.decoder.diagnosis.replay import memory_kernel, rows_kernel
 from busledger.decoder.diagnosis.replay.arrays import PlainRows, PreparedRows, RowState
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
@@ -107,6 +108,14 @@ class Survey:
     cells: dict[int, list[int]]
     disagreeing: int = 0
 
+    @cached_property
+    def masks(self) -> dict[int, list[tuple[int, int]]]:
+        """Region → (mask of wrong lanes, how many reads) of each pattern, once all is counted."""
+        found: dict[int, list[tuple[int, int]]] = {}
+        for (region, mask), often in self.patterns.items():
+            found.setdefault(region, []).append((mask, int(often[:, 0].sum())))
+        return found
+
     @property
     def wrong(self) -> int:
         """Wrong reads in all."""
@@ -139,12 +148,16 @@ class Study:
         self._maps: dict[object, Maps] = {}
         self._elected: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
         self._images: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
+        self._settling: CardView | None = None
+        self._fresh: NDArray[np.uint32] | None = None
         self.bus_settles = False  # whether the bus, left alone, goes to other levels; known after the first pass
 
     @property
     def card_as_seen(self) -> CardView:
         """The card, with what the rows have shown of the bus when nobody drives it."""
-        return replace(self.card, bus_settles=self.bus_settles)
+        if self.bus_settles and self._settling is None:
+            self._settling = replace(self.card, bus_settles=True)
+        return self.card if self._settling is None else self._settling
 
     def blocks(self) -> Iterator[Rows]:
         """All rows in time order, in blocks."""
@@ -209,10 +222,12 @@ class Study:
                 rom[self.cells.span(view.index)] = True
         if not rom.any():
             return maps
-        w1, w2 = (
-            np.where(rom[there] & (there != self.cells.identity), np.int32(-1), there) for there in (maps.w1, maps.w2)
-        )
+        w1, w2 = (self._kept_from(rom, there) for there in (maps.w1, maps.w2))
         return replace(maps, w1=w1, w2=w2)
+
+    def _kept_from(self, rom: NDArray[np.bool_], there: NDArray[np.int32]) -> NDArray[np.int32]:
+        led = rom[there] & (there != self.cells.identity)
+        return np.where(led, np.int32(-1), there) if led.any() else there
 
     def election(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
         """(levels, lanes) that most reads agree on, of cells that were read before they were ever written."""
@@ -250,6 +265,19 @@ class Study:
                     value[at], known[at] = np.frombuffer(region.image, np.uint8), np.uint32(view.mask)
             self._images = (value, known)
         return self._images
+
+    def fresh_words(self) -> NDArray[np.uint32]:
+        """What the replay believes of each cell before the first access: uint32[cells, WORDS] of memory_kernel."""
+        if self._fresh is None:
+            elected, settled = self.election()
+            fixed, fixed_known = self.images()
+            words = np.zeros((max(1, self.cells.total), memory_kernel.WORDS), np.uint32)
+            words[:, memory_kernel.HELD] = elected | (fixed & ~settled)
+            words[:, memory_kernel.HELD_KNOWN] = settled | fixed_known
+            words[:, memory_kernel.HARD] = fixed
+            words[:, memory_kernel.HARD_KNOWN] = fixed_known
+            self._fresh = words
+        return self._fresh
 
     def _bare(self, cycles: Cycles, compared: Compared) -> Rows:
         n = len(cycles)

@@ -11,6 +11,15 @@ from scipy.special import betaln, logsumexp, ndtr
 
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.replay import coupling_kernel, decay_kernel
+from busledger.decoder.diagnosis.replay.arrays import (
+    Aggressors,
+    CellRows,
+    Charges,
+    CouplingCounts,
+    DecayCounts,
+    Decays,
+    Victim,
+)
 from busledger.decoder.diagnosis.replay.replay import Effect, screened
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
@@ -31,6 +40,12 @@ Blocks = Callable[[], Iterable[Rows]]
 
 def _by_region(rows: Rows, regions: Iterable[tuple[int, ...]]) -> dict[tuple[int, ...], Rows]:
     return {each: screened(rows, each) for each in set(regions)}
+
+
+def _cell_rows(rows: Rows) -> CellRows:
+    return CellRows(
+        rows.cell, rows.is_write, rows.data, rows.sure, rows.expected, rows.compared, rows.wrong, rows.index, rows.time
+    )
 
 
 def run_decay(faults: Sequence[Decay], cells: CellSpace, blocks: Blocks) -> dict[Decay, Effect]:
@@ -61,10 +76,11 @@ class _DecayRun:
     def feed(self, rows: Rows) -> None:
         fault = self._fault
         decay_kernel.decay(
-            rows.cell, rows.is_write, rows.data, rows.sure, rows.expected, rows.compared, rows.wrong, rows.index,
-            rows.time, self._first_cell, fault.cell, np.uint32(fault.mask), fault.high, fault.refreshes, self._stamp,
-            self._gone, self._tally, self._ages, self._hashes, self._first,
-        )  # fmt: skip
+            _cell_rows(rows),
+            Decays(self._first_cell, fault.cell, np.uint32(fault.mask), fault.high, fault.refreshes),
+            Charges(self._stamp, self._gone),
+            DecayCounts(self._tally, self._ages, self._hashes, self._first),
+        )
 
     def effect(self) -> Effect:
         own, at = _retention(self._ages)
@@ -157,10 +173,11 @@ class _CouplingRun:
         if not self._ready:
             self._choose()
         coupling_kernel.couple(
-            rows.cell, rows.is_write, rows.data, rows.sure, rows.expected, rows.compared, rows.wrong, rows.index,
-            self._fault.cell, self._lane, self._slot, self._first_cell, self._lanes, self._values, self._known,
-            self._belief, self._fired, self._theory, self._hard, self._some, self._hashes,
-        )  # fmt: skip
+            _cell_rows(rows),
+            Victim(self._fault.cell, self._lane, self._first_cell, self._slot, self._lanes),
+            Aggressors(self._values, self._known, self._belief, self._fired, self._theory),
+            CouplingCounts(self._hard, self._some, self._hashes),
+        )
 
     def effect(self, pattern_bits: int) -> Effect:
         """The average over all hypotheses, with what the best one counted."""

@@ -35,10 +35,11 @@ __all__ = [
     "Tally",
     "log_chances",
     "log_hard",
+    "log_hard_each",
     "log_rate",
     "log_sometimes",
+    "log_sometimes_each",
     "log_sum",
-    "strays_of",
 ]
 
 LN2 = math.log(2.0)
@@ -102,6 +103,18 @@ class Noise(NamedTuple):
             return strays * (math.log(min(rate, 0.5)) - pattern)
         a, b = _NOISE
         return float(betaln(a + strays, b + self.compared - strays) - betaln(a, b)) - strays * pattern
+
+
+    def log_strays_each(self, strays: NDArray[np.float64]) -> NDArray[np.float64]:
+        """``log_strays`` of many, float64."""
+        strays = np.maximum(0.0, strays)
+        pattern = math.log(2.0**self.pattern_bits - 1.0)
+        if self.lenient:
+            rate = max(self.wrong, 1) / max(self.compared, 1)
+            return strays * (math.log(min(rate, 0.5)) - pattern)
+        a, b = _NOISE
+        found: NDArray[np.float64] = betaln(a + strays, b + self.compared - strays) - betaln(a, b) - strays * pattern
+        return found
 
 
 def log_sum(logs: Sequence[float]) -> float:
@@ -182,6 +195,19 @@ def log_sometimes(tally: Tally, chances: Counts | None, pattern_bits: int, extra
     return found - tally.unsure_bits * LN2 + excuses
 
 
-def strays_of(tally: Tally, hard: bool, wrong: int) -> int:
-    """Wrong reads that the fault leaves unexplained."""
-    return wrong - tally.explained - (0 if hard else tally.excused)
+def log_hard_each(tallies: NDArray[np.float64]) -> NDArray[np.float64]:
+    """``log_hard`` of many: float64[faults, columns of a Tally]."""
+    hits, misses, other, _, unsure, *_ = tallies.T
+    a, b = HARD
+    found: NDArray[np.float64] = betaln(hits + a, misses + other + b) - betaln(a, b) - unsure * LN2
+    return found
+
+
+def log_sometimes_each(tallies: NDArray[np.float64], pattern_bits: NDArray[np.float64]) -> NDArray[np.float64]:
+    """``log_sometimes`` of many with one rate throughout: float64[faults, columns of a Tally], lanes of each part."""
+    hits, misses, _, _, unsure, contradicted, excused, two_ways = tallies.T
+    odd = excused + contradicted
+    total = hits + odd
+    excuses = odd * (EXCUSE - np.log(np.maximum(2.0**pattern_bits - 1.0, 1.0)))
+    found: NDArray[np.float64] = _awake(total, misses, two_ways / np.maximum(1.0, total)) - unsure * LN2 + excuses
+    return found

@@ -172,7 +172,10 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         held, count, hit, open_,
     )  # fmt: skip
     # After the clip is back, what was written without it is still in the wrong place, until it is written again.
-    hit[last:][story.since[last:] >= last] = 0
+    lost = np.zeros(total, np.bool_)
+    lost[rows.cell[first:last][rows.is_write[first:last]]] = True
+    lost |= lost[partners] & (partners >= 0)
+    hit[last:][(story.since[last:] >= last) | ~lost[rows.cell[last:]]] = 0
     told = int(np.count_nonzero(hit[first:last] == 1))
     hits = int(np.count_nonzero(hit))
     if told < 3 or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
@@ -254,15 +257,12 @@ def partners_of(story: Story, bit: int) -> NDArray[np.int32]:
     """The cell on the other side of an address line, int32 a cell, -1 where no region has it."""
     space = story.study.cells
     found = np.full(max(1, space.total), -1, np.int32)
-    other = story.address ^ (1 << bit)
+    spaces: dict[object, list[int]] = {}
     for r, region in enumerate(story.regions):
-        mine = space.span(r)
-        for s, target in enumerate(story.regions):
-            if target.space != region.space:
-                continue
-            there = (other[mine] >= target.start) & (other[mine] <= target.end)
-            cell = space.base[s] + ((other[mine] >> space.shift) & (space.size[s] - 1))
-            found[mine] = np.where(there, cell, found[mine])
+        spaces.setdefault(region.space, []).append(r)
+    for members in spaces.values():
+        mine = np.concatenate([np.arange(space.base[r], space.base[r] + space.size[r]) for r in members])
+        found[mine] = space.last_at(members, story.address[mine] ^ (1 << bit))
     return found
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaln, gammaln
 
 from busledger.decoder.board import Region
+from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
@@ -282,8 +283,13 @@ def twins(story: Story) -> Iterator[Rival]:
     """Two regions that are one memory."""
     rows, space = story.rows, story.study.cells
     wrong = np.bincount(rows.region[rows.wrong != 0], minlength=len(story.regions))
+    likely = likely_pairs(story.study, rows)
+    others: dict[int, Iterable[int]] = {}
+    if likely is not None:
+        for r, s in sorted({(min(pair), max(pair)) for pair in likely}):
+            others[r] = [*others.get(r, ()), s]
     for r, one in enumerate(story.regions):
-        for s in range(r + 1, len(story.regions)):
+        for s in range(r + 1, len(story.regions)) if likely is None else others.get(r, ()):
             two = story.regions[s]
             if space.size[r] != space.size[s] or one.kind == "rom" or two.kind == "rom" or not wrong[r] + wrong[s]:
                 continue

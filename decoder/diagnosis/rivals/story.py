@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.arrays import BecameOf, CellMemory, StoryRows
 
 __all__ = ["Story"]
 
@@ -44,11 +45,12 @@ class Story:
         since = np.full(n, -1, np.int64)
         content, known, last_read, read_known = (np.zeros(cells, np.uint32) for _ in range(4))
         held, contents = np.zeros((cells, kernel.HELD), np.uint32), np.zeros(cells, np.int8)
+        pending, sound = np.zeros(cells, np.uint8), np.full(cells, -1, np.int64)
         kernel.tell(
-            rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong, held, contents,
-            content, known, last_read, read_known, np.zeros(cells, np.uint8), np.full(cells, -1, np.int64), took,
-            repeat, older, since,
-        )  # fmt: skip
+            StoryRows(rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong),
+            CellMemory(held, contents, content, known, last_read, read_known, pending, sound),
+            BecameOf(took, repeat, older, since),
+        )
         return cls(study, rows, took, repeat, older, since)
 
     @property

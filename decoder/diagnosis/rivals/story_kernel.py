@@ -3,6 +3,8 @@
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
+
 HELD = 6  # different contents that are remembered of a cell
 SIDES = 6  # of a cell that two may answer for: each one's, and what was written to either since
 # ``took``: what the first read after a write that changes something shows.
@@ -12,18 +14,11 @@ FIRST, SAME, OTHER = range(3)
 
 
 @nb.njit(cache=True, nogil=True)
-def tell(cell, is_write, data, sure, lanes, compared, wrong, held, count, content, known, last_read, read_known,
-         pending, sound, took, repeat, older, since):  # fmt: skip
-    """Follow every cell.
-
-    Carried, one a cell: ``held`` uint32 (cells × HELD) and ``count`` int8, the contents it was seen to have, latest
-    last; ``content``, ``known`` uint32, what it was last written or read, and the lanes known; ``last_read``,
-    ``read_known`` uint32; ``pending`` uint8, bit 0: no read since the last write, bit 1: that write changed what was
-    known; ``sound`` int64, the last row at which the cell held what it should, -1. Filled, one a row: ``took``,
-    ``repeat`` uint8 (see above); ``older`` uint8, of a wrong read: bit 0, it gives what the cell held
-    earlier, bit 1, what the last read of it gave; ``since``
-    int64, the row before this one at which the cell was last written, or read right.
-    """
+def tell(rows, memory, told):
+    """Follow every cell through ``StoryRows``; ``CellMemory`` goes on, ``BecameOf`` is filled."""
+    cell, is_write, data, sure, lanes, compared, wrong = rows
+    held, count, content, known, last_read, read_known, pending, sound = memory
+    took, repeat, older, since = told
     for i in range(cell.shape[0]):
         c = cell[i]
         took[i] = NO_TEST
@@ -65,7 +60,7 @@ def tell(cell, is_write, data, sure, lanes, compared, wrong, held, count, conten
     return np.int64(0)
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
+@nb.njit(**INNER, _nrt=False)
 def _remember(held, count, c, value):
     """``value`` as the latest content of cell ``c``."""
     at = count[c]

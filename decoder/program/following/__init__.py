@@ -8,13 +8,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from busledger.decoder.program.following.instructions import (
-    InstructionSet,
-    Reading,
-    load_set,
-    set_names,
-    set_of_profile,
-)
+from busledger.decoder.program.following.instructions import InstructionSet, Reading
+from busledger.decoder.program.following.sets import AnySet, load_set, set_names, set_of_profile
 from busledger.decoder.program.following.symbols import Symbols, load_symbols
 from busledger.decoder.program.following.telling import fetch_is_told, fetch_lines
 
@@ -26,6 +21,7 @@ if TYPE_CHECKING:
     from busledger.decoder.program.following.witness import Witness
 
 __all__ = [
+    "AnySet",
     "Beginning",
     "FollowedBlock",
     "Follower",

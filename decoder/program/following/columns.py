@@ -19,7 +19,7 @@ class Part(IntEnum):
     OPCODE = 1  # the first byte of an instruction
     OPERAND = 2  # a further byte: prefix, second opcode byte, operand
     DATA = 3  # what the instruction reads and writes
-    PEEK = 4  # a byte behind the instruction, read and thrown away
+    PEEK = 4  # a byte behind the instruction, read and thrown away; or fetched ahead and never run
     INTERRUPT = 5  # the processor's own cycles as it takes an interrupt or comes out of reset
 
 
@@ -111,8 +111,9 @@ class Instructions:
     row : int64, index in the whole list of the cycle that fetched the first byte
     end : int64, index of the first cycle that is no longer its own
     address : uint32, of the first byte
-    packed : uint64, the bytes, the first one lowest
-    size : uint8, how many bytes, 1 to 8
+    packed : uint64, the bytes, the first one lowest; of a longer one the first eight
+    tail : uint16, bytes nine and ten
+    size : uint8, how many bytes, 1 to 10
     state : uint8, a ``State``
     text : int32, number in the glossary, -1 where the bytes are not known
     """
@@ -121,6 +122,7 @@ class Instructions:
     end: NDArray[np.int64]
     address: NDArray[np.uint32]
     packed: NDArray[np.uint64]
+    tail: NDArray[np.uint16]
     size: NDArray[np.uint8]
     state: NDArray[np.uint8]
     text: NDArray[np.int32]
@@ -133,5 +135,6 @@ class Instructions:
         """All parts one after another; no parts gives no rows."""
         if not parts:
             rows, small = np.zeros(0, np.int64), np.zeros(0, np.uint8)
-            return cls(rows, rows, np.zeros(0, np.uint32), np.zeros(0, np.uint64), small, small, np.zeros(0, np.int32))
+            packed, tail = np.zeros(0, np.uint64), np.zeros(0, np.uint16)
+            return cls(rows, rows, np.zeros(0, np.uint32), packed, tail, small, small, np.zeros(0, np.int32))
         return cls(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)))

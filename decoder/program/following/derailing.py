@@ -5,7 +5,7 @@ Three things are looked for, in the order of time, and the first is told:
 - a return address, a vector or a pointer that came back wrong and was then used: the next instruction was fetched where
   the wrong bytes say;
 - a byte of an instruction that differs from the ROM's image or from what was written;
-- a fetch from an address where no memory is.
+- a fetch from an address where no memory is, or from RAM that nothing was written to (``unwritten.py`` says when).
 
 A wrong read that the program only compares or stores is none of these: a memory test stays on its road.
 """
@@ -25,6 +25,7 @@ from busledger.decoder.program.following.columns import Flow, Followed, Instruct
 from busledger.decoder.program.following.follower import FollowedBlock
 from busledger.decoder.program.following.glossary import Glossary
 from busledger.decoder.program.following.symbols import Symbols
+from busledger.decoder.program.following.unwritten import Unwritten, UnwrittenWatch
 
 __all__ = ["RoadWatch"]
 
@@ -57,6 +58,7 @@ class RoadWatch:
     tick_s : seconds a tick
     whole_card : the board file names all memory there is, so that an address outside it is nowhere
     address_digits : of an address in print
+    ram : which regions of the board are plain RAM; None without a board file
     """
 
     def __init__(
@@ -67,6 +69,7 @@ class RoadWatch:
         whole_card: bool,
         address_digits: int,
         symbols: Symbols | None = None,
+        ram: NDArray[np.bool_] | None = None,
     ) -> None:
         self._glossary = glossary
         self._tick_s = tick_s
@@ -77,6 +80,13 @@ class RoadWatch:
         self._adds = glossary.instructions.file.return_adds
         self._vectors = frozenset(glossary.instructions.file.vectors.values())
         self._mask = glossary.instructions.mask
+        file = glossary.instructions.file
+        self._reads = file.pointer_bytes // file.bus_bytes  # cycles that bring an address
+        self._span = file.pointer_bytes
+        self._segmented = file.segmented
+        self._bits = 8 * file.bus_bytes
+        self._whole = self._mask & (1 << 8 * file.pointer_bytes) - 1 if file.pointer_bytes > 2 else 0xFFFF
+        self._unwritten = UnwrittenWatch(glossary, ram)
         self._words: OrderedDict[int, _Wrong] = OrderedDict()
         self._tail: FollowedBlock | None = None
         self.inside = 0  # instructions from where memory is: before the first of them nothing was left
@@ -87,7 +97,7 @@ class RoadWatch:
         if self.found is not None or not len(block.cycles):
             return
         block = self._joined(block)
-        places = [self._wrong_bytes(block), self._nowhere(block), *self._used(block)]
+        places = [self._wrong_bytes(block), self._nowhere(block), self._unfilled(block), *self._used(block)]
         known = [place for place in places if place is not None]
         if known:
             self.found = min(known, key=lambda one: one.cycle)
@@ -124,7 +134,7 @@ class RoadWatch:
         if not len(rows):
             return None
         row = int(rows[0])
-        what = "opcode" if part[row] == Part.OPCODE else "operand byte"
+        what = "opcode" if part[row] == Part.OPCODE else f"operand {'byte' if self._bits == 8 else 'word'}"
         text = self._text_at(block, row)
         taken = f", and the processor ran {text}" if text else ""
         sentence = f"At cycle {self._index(block, row)} {self._read_words(block, row, f'the {what}')}{taken}."
@@ -148,12 +158,29 @@ class RoadWatch:
         sentence = f"At cycle {self._index(block, row)} the program went on at {at}, where the card has no memory."
         return self._finding(block, row, row, "nowhere", sentence)
 
+    def _unfilled(self, block: FollowedBlock) -> Derailed | None:
+        """The first fetch from RAM that nothing was written to, where more than that is known."""
+        found = self._unwritten.feed(block)
+        if found is None:
+            return None
+        return self._finding(block, found.row, found.row, "unwritten", self._unwritten_words(block, found))
+
+    def _unwritten_words(self, block: FollowedBlock, found: Unwritten) -> str:
+        at = self._address(int(block.cycles.address[found.row]))
+        before = f"{self._text_at(block, found.before)} at {self._address(int(block.cycles.address[found.before]))}"
+        way = f"ran on behind {before} into {at}" if found.ran_on else f"went on at {at}, where {before} led it"
+        since = f"the reset at cycle {found.reset}" if found.reset >= 0 else "the capture began"
+        return (
+            f"At cycle {self._index(block, found.row)} the program {way}: RAM that nothing was written to since "
+            f"{since}. Unless a program lay there before, this is where it left its road."
+        )
+
     def _used(self, block: FollowedBlock) -> list[Derailed]:
         """Wrong reads whose bytes became the address of the next instruction."""
         reads = np.flatnonzero(
             (block.compared.verdict == Verdict.MISMATCH)
             & (np.isin(block.followed.part, (Part.DATA, Part.INTERRUPT)) | self._of_vectors(block))
-            & (block.cycles.kind == Kind.READ)
+            & self._read(block)
         )
         jumps = self._jumps(block)
         found = []
@@ -183,36 +210,45 @@ class RoadWatch:
         return np.unique(rows[(rows >= 0) & (rows < len(block.cycles))]).astype(np.int64)
 
     def _of_vectors(self, block: FollowedBlock) -> NDArray[np.bool_]:
-        return np.isin(block.cycles.address & np.uint32(0xFFFFFFFE), tuple(self._vectors))
+        return np.isin(block.cycles.address & np.uint32(~(self._span - 1) & 0xFFFFFFFF), tuple(self._vectors))
+
+    def _is_vector(self, address: int) -> bool:
+        return address & ~(self._span - 1) in self._vectors
+
+    def _read(self, block: FollowedBlock) -> NDArray[np.bool_]:
+        """Rows that read data; out of reset some processors read their vector as they read the program."""
+        vector = (block.cycles.kind == Kind.OPCODE_FETCH) & (block.followed.part == Part.INTERRUPT)
+        return np.asarray((block.cycles.kind == Kind.READ) | vector)
 
     def _words_with(self, block: FollowedBlock, row: int) -> list[_Wrong]:
-        """The words that the wrong byte at ``row`` makes with a read beside it, as read and as due."""
-        made = []
-        cycles, compared = block.cycles, block.compared
-        for low, high in ((row, row + 1), (row - 1, row)):
-            if low < 0 or high >= len(cycles) or cycles.kind[low] != Kind.READ or cycles.kind[high] != Kind.READ:
+        """The addresses that the wrong read at ``row`` makes with those beside it, as read and as due."""
+        made: list[_Wrong] = []
+        if self._segmented:
+            return made
+        reads = self._read(block)
+        for first in range(row, row - self._reads, -1):
+            rows = range(first, first + self._reads)
+            if first < 0 or rows.stop > len(reads) or not reads[first : rows.stop].all():
                 continue
-            first, second = (low, high) if not self._big else (high, low)
-            read = self._word(cycles.data[first], cycles.data[second])
-            due = self._word(self._due(block, first), self._due(block, second))
-            made.append(_Wrong(read, due, int(compared.index[row])))
+            order = rows if self._big else reversed(rows)
+            read = due = 0
+            for at in order:
+                read = read << self._bits | int(block.cycles.data[at]) & (1 << self._bits) - 1
+                due = due << self._bits | self._due(block, at)
+            made.append(_Wrong(read & self._whole, due & self._whole, int(block.compared.index[row])))
         return made
 
-    @staticmethod
-    def _word(low: int | np.uint32, high: int | np.uint32) -> int:
-        return (int(low) & 0xFF) | (int(high) & 0xFF) << 8
-
-    @staticmethod
-    def _due(block: FollowedBlock, row: int) -> int:
-        known = int(block.compared.known[row]) & 0xFF
-        return (int(block.compared.expected[row]) & known) | (int(block.cycles.data[row]) & ~known & 0xFF)
+    def _due(self, block: FollowedBlock, row: int) -> int:
+        lanes = (1 << self._bits) - 1
+        known = int(block.compared.known[row]) & lanes
+        return (int(block.compared.expected[row]) & known) | (int(block.cycles.data[row]) & ~known & lanes)
 
     def _used_at(self, block: FollowedBlock, wrong: _Wrong, jumps: NDArray[np.int64]) -> Derailed | None:
         """Whether what begins next is where ``wrong`` leads."""
         row = wrong.row - self._base(block)
         if self._of_vectors(block)[row]:  # the next fetch comes at once, whether it can be read or not
             near = np.arange(row + 1, min(row + _BEHIND_VECTOR, len(block.cycles)))
-            there = near[(block.cycles.address[near] & np.uint32(0xFFFF)) == wrong.read]
+            there = near[(block.cycles.address[near] & np.uint32(self._whole)) == wrong.read]
             return self._chain(block, wrong, int(there[0])) if len(there) else None
         after = jumps[np.searchsorted(jumps, row, "right") :]
         if not len(after) or not self._leads(block, row, int(after[0])):
@@ -236,7 +272,7 @@ class RoadWatch:
 
     def _leads(self, block: FollowedBlock, row: int, then: int) -> bool:
         """Whether the instruction that read ``row`` (or an interrupt) goes on where its reads say."""
-        if block.followed.part[row] == Part.INTERRUPT or int(block.cycles.address[row]) & ~1 in self._vectors:
+        if block.followed.part[row] == Part.INTERRUPT or self._is_vector(int(block.cycles.address[row])):
             return True
         return self._flow_at(block, row) in _LED_BY_READS and then > row
 
@@ -246,24 +282,26 @@ class RoadWatch:
 
     def _chain(self, block: FollowedBlock, wrong: _Wrong, then: int) -> Derailed | None:
         address = int(block.cycles.address[then]) & self._mask
-        if address & 0xFFFF not in (wrong.read, wrong.read + self._adds & 0xFFFF) or block.cycles.address_unknown[then]:
+        low = address & self._whole
+        if low not in (wrong.read, wrong.read + self._adds & self._whole) or block.cycles.address_unknown[then]:
             return None
-        due = wrong.due + (address - wrong.read if address & 0xFFFF != wrong.read else 0) & 0xFFFF
+        due = wrong.due + (address - wrong.read if low != wrong.read else 0) & self._whole
         row = wrong.row - self._base(block)
         if not 0 <= row < len(block.cycles):
             at = self._address(address)
             sentence = (
-                f"At cycle {wrong.row} a pointer was read as {wrong.read:04X} where {wrong.due:04X} was written, and "
-                f"at cycle {self._index(block, then)} the program jumped through it to {at}."
+                f"At cycle {wrong.row} a pointer was read as {wrong.read:0{self._digits}X} where "
+                f"{wrong.due:0{self._digits}X} was written, and at cycle {self._index(block, then)} the program "
+                f"jumped through it to {at}."
             )
             return self._finding(block, then, then, "pointer", sentence, cycle=wrong.row)
         flow = self._flow_at(block, row)
         read_at = int(block.cycles.address[row])
-        interrupt = block.followed.part[row] == Part.INTERRUPT or read_at & ~1 in self._vectors
+        interrupt = block.followed.part[row] == Part.INTERRUPT or self._is_vector(read_at)
         name = "vector" if interrupt else _LED_BY_READS.get(flow, "pointer")
-        by = f"the {self._vector_name(read_at)} vector" if interrupt else self._by(block, row)
+        by = self._vector_words(read_at) if interrupt else self._by(block, row)
         outside = ", where the card has no memory" if self._whole_card and block.cycles.region[then] < 0 else ""
-        read = self._read_words(block, row, "a byte of it")
+        read = self._read_words(block, row, "a byte of it" if self._bits == 8 else "a word of it")
         sentence = (
             f"{by} gave {self._address(address)} as its {name}, where {self._address(due)} belongs: {read} at cycle "
             f"{self._index(block, row)}; at cycle {self._index(block, then)} the program went on at "
@@ -276,10 +314,12 @@ class RoadWatch:
 
     # -- words ----------------------------------------------------------------------------------
 
-    def _vector_name(self, address: int) -> str:
+    def _vector_words(self, address: int) -> str:
         vectors = self._glossary.instructions.file.vectors
-        name = next((name for name, at in vectors.items() if at == address & ~1), "")
-        return name if name == "reset" else name.upper()
+        name = next((name for name, at in vectors.items() if at == address & ~(self._span - 1)), "")
+        if not name:
+            return f"the vector at {self._address(address & ~(self._span - 1))}"
+        return f"the {name if name == 'reset' else name.upper()} vector"
 
     def _by(self, block: FollowedBlock, row: int) -> str:
         of = int(block.followed.of[row]) - self._base(block)
@@ -289,14 +329,16 @@ class RoadWatch:
     def _read_words(self, block: FollowedBlock, row: int, what: str) -> str:
         """``the opcode at 0123 was read as 3E where 3F was written (D0 low for high)``."""
         cycles, compared = block.cycles, block.compared
-        data, due = int(cycles.data[row]) & 0xFF, self._due(block, row)
-        wrong = int(compared.mismatch[row]) & 0xFF
-        lanes = [f"D{bit}" for bit in range(8) if wrong >> bit & 1]
+        all_lanes, digits = (1 << self._bits) - 1, self._bits // 4
+        data, due = int(cycles.data[row]) & all_lanes, self._due(block, row)
+        wrong = int(compared.mismatch[row]) & all_lanes
+        lanes = [f"D{bit}" for bit in range(self._bits) if wrong >> bit & 1]
         low, high = wrong & ~data, wrong & data
         level = "" if low and high else " low for high" if low else " high for low"
         source = "was written" if int(compared.writer[row]) >= 0 else "belongs"
         at = self._address(int(cycles.address[row]))
-        return f"{what} at {at} was read as {data:02X} where {due:02X} {source} ({', '.join(lanes)}{level})"
+        words = f"was read as {data:0{digits}X} where {due:0{digits}X} {source}"
+        return f"{what} at {at} {words} ({', '.join(lanes)}{level})"
 
     def _address(self, address: int) -> str:
         name = self._symbols.at(address) if self._symbols is not None else ""

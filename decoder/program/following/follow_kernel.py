@@ -20,6 +20,8 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
+
 NEXT = 0
 JUMP = 1
 BRANCH = 2
@@ -55,7 +57,7 @@ INTERRUPT = 2
 LOST = 3
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _shape_at(i, rows, read, address, data, timing, shape):
     """(bytes, page, opcode, row of the opcode, postbyte) of the instruction at row i; bytes 0 where none fits."""
     known, operands, next_page = timing[0], timing[1], timing[2]
@@ -103,7 +105,7 @@ def _shape_at(i, rows, read, address, data, timing, shape):
     return length, page, op, at, byte
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _target(i, at, length, page, op, address, data, timing, shape):
     """Where the bytes of the instruction lead; -1 where they do not say."""
     kind = timing[4][page, op]
@@ -128,7 +130,7 @@ def _target(i, at, length, page, op, address, data, timing, shape):
     return -1
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _was_read(i, stop, wanted, read, data, shape):
     """Whether the word ``wanted`` (or the one before it, as a return counts) was read in rows between."""
     for k in range(i + 1, stop - 1):
@@ -140,7 +142,7 @@ def _was_read(i, stop, wanted, read, data, shape):
     return False
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _fits(i, rows, read, address, data, timing, shape, ends):
     """Rows at which the instruction at row i may end, into ``ends``; how many, or RAN_OUT where rows are missing."""
     length, page, op, at, byte = _shape_at(i, rows, read, address, data, timing, shape)
@@ -199,7 +201,7 @@ def _fits(i, rows, read, address, data, timing, shape, ends):
     return RAN_OUT if out else found
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _interrupted(i, rows, read, address, data, shape):
     """The row that fetches the first instruction of the interrupt's routine, where one is taken at row i; 0 where not.
 
@@ -222,7 +224,7 @@ def _interrupted(i, rows, read, address, data, shape):
     return 0
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _goes_on(i, depth, rows, read, address, data, timing, shape):
     """Whether ``depth`` instructions fit one behind the other from row i; rows that are missing speak against none."""
     at = np.empty(depth + 1, np.int64)
@@ -255,7 +257,7 @@ def _goes_on(i, depth, rows, read, address, data, timing, shape):
     return False
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _next(i, rows, read, address, data, timing, shape, ends):
     """The only row at which the instruction at row i can end; 0 where there is none or more than one, RAN_OUT."""
     count = _fits(i, rows, read, address, data, timing, shape, ends)
@@ -271,7 +273,20 @@ def _next(i, rows, read, address, data, timing, shape, ends):
     return found
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
+def _jumped(i, rows, read, address, data, timing, shape, ends):
+    """The row at which a jump or call at row i reads where its bytes lead; 0 where it is none, or could end elsewhere.
+
+    Whatever fits behind it, an instruction begins there.
+    """
+    if _fits(i, rows, read, address, data, timing, shape, ends) != 1:
+        return 0
+    _, page, op = _shape_at(i, rows, read, address, data, timing, shape)[:3]
+    sure = timing[3][page, op] in (JUMP, CALL) and timing[4][page, op] != NO_BANK
+    return ends[0] if sure else 0
+
+
+@nb.njit(**INNER)
 def _from_vector(k, rows, read, address, data, timing, shape):
     """The row of the first fetch behind a vector that rows k and k + 1 read; 0 where they read none."""
     if k + 4 >= rows or not read[k] or not read[k + 1] or data[k] < 0 or data[k + 1] < 0:
@@ -286,7 +301,7 @@ def _from_vector(k, rows, read, address, data, timing, shape):
     return 0
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _step(i, rows, read, address, data, timing, shape, ends, steps, tells):
     """The row behind the only instruction, or the interrupt, that fits at row i; 0 where there is none.
 
@@ -303,7 +318,7 @@ def _step(i, rows, read, address, data, timing, shape, ends, steps, tells):
     return steps[i]
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(**INNER)
 def _only_reading(k, rows, read, address, data, timing, shape, ends, seen, steps, tells):
     """A row in which an instruction begins whichever of the rows from k is taken for one; 0 where there is none.
 
@@ -390,7 +405,18 @@ def follow(read, address, data, timing, shape, locked, last, mark):
                 i = end
                 continue
             locked = False
-            mark[i] = LOST
+            end = _jumped(i, rows, read, address, data, timing, shape, ends)
+            if end > 0:
+                mark[i] = FETCH
+                i = end
+                length, page, op = _shape_at(i, rows, read, address, data, timing, shape)[:3]
+                if length > 0:
+                    mark[i] = FETCH
+                    i += max(length, np.int64(timing[7][page, op]) + 1)
+            if i < rows:
+                mark[i] = LOST
+            if i >= stop:
+                break
         end = _from_vector(i, rows, read, address, data, timing, shape)
         if end > 0:
             for k in range(i, end):

@@ -10,12 +10,15 @@ from numpy.typing import NDArray
 
 from busledger.decoder.bus.columns import Cycles, Flag, Kind
 from busledger.decoder.ledger.columns import Compared
+from busledger.decoder.program.following.arrays import ByteTables, FetchStyle, Found, GatherRows
 from busledger.decoder.program.following.columns import Flow, Followed, Instructions, Part, State
 from busledger.decoder.program.following.gather_kernel import gather
 from busledger.decoder.program.following.glossary import Glossary
-from busledger.decoder.program.following.instructions import InstructionSet
+from busledger.decoder.program.following.sets import AnySet
+from busledger.decoder.program.following.wide_set import WideSet
 
 if TYPE_CHECKING:
+    from busledger.decoder.program.following.ahead import Ahead
     from busledger.decoder.program.following.inference import Inference
 
 __all__ = ["FollowedBlock", "Follower", "reached_by"]
@@ -54,12 +57,18 @@ class Follower:
     ``unwired``: address bits that no clip shows; operands are then told by the others.
     """
 
-    def __init__(self, instructions: InstructionSet, *, told: bool = True, unwired: int = 0) -> None:
+    def __init__(self, instructions: AnySet, *, told: bool = True, unwired: int = 0) -> None:
         self.instructions = instructions
         self.glossary = Glossary(instructions, unwired)
         self._mask = instructions.mask & ~unwired
         self._inference: Inference | None = None
-        if not told or instructions.file.fetch in ("stream", "none"):
+        self._ahead: Ahead | None = None
+        if isinstance(instructions, WideSet):
+            if instructions.ahead:
+                from busledger.decoder.program.following.ahead import Ahead
+
+                self._ahead = Ahead(instructions, self._mask)
+        elif not told or instructions.file.fetch in ("stream", "none"):
             from busledger.decoder.program.following.inference import Inference
 
             self._inference = Inference(instructions)
@@ -68,8 +77,8 @@ class Follower:
 
     @property
     def told(self) -> bool:
-        """Whether the bus itself marks the fetches."""
-        return self._inference is None
+        """Whether the bus itself marks where instructions begin."""
+        return self._inference is None and self._ahead is None
 
     def feed(self, cycles: Cycles, compared: Compared) -> FollowedBlock:
         """One block more."""
@@ -85,6 +94,8 @@ class Follower:
     def _settled(self, cycles: Cycles, compared: Compared, *, last: bool) -> FollowedBlock:
         if self._inference is not None:
             return self._inferred(self._inference, cycles, compared, last=last)
+        if self._ahead is not None:
+            return self._read_ahead(self._ahead, cycles, compared, last=last)
         fetch = np.asarray(cycles.kind == Kind.OPCODE_FETCH)
         followed, found, opened = self._gathered(cycles, compared.index, fetch)
         stop = opened
@@ -104,6 +115,18 @@ class Follower:
         followed.inferred[followed.of >= 0] = True
         self._keep(cycles, compared, stop)
         return FollowedBlock(done, told, followed, found)
+
+    def _read_ahead(self, ahead: Ahead, cycles: Cycles, compared: Compared, *, last: bool) -> FollowedBlock:
+        """As ``_settled``, where the bus marks all reads of the program alike: also those that are not run."""
+        base = int(compared.index[0]) if len(cycles) else 0  # the list counts every cycle
+        stop, of, part, found = ahead.settle(cycles, base, last=last)
+        wanted = np.ones(len(found), np.bool_)
+        found.text = self.glossary.numbers(found.address, found.packed, found.tail, found.size, wanted)
+        text = np.full(stop, -1, np.int32)
+        text[found.row - base] = found.text
+        done, told = cycles.slice(0, stop), compared.slice(0, stop)
+        self._keep(cycles, compared, stop)
+        return FollowedBlock(done, told, Followed(of, part, text, of >= 0), found)
 
     def _keep(self, cycles: Cycles, compared: Compared, stop: int) -> None:
         rest = np.arange(stop, len(cycles))
@@ -125,7 +148,8 @@ class Follower:
         table = self.instructions
         n = len(cycles)
         mask = np.uint32(self._mask)
-        data_bad = np.asarray((cycles.data_unknown & np.uint32(0xFF)) != 0)
+        lanes = np.uint32(0xFFFF if isinstance(table, WideSet) else 0xFF)
+        data_bad = np.asarray((cycles.data_unknown & lanes) != 0)
         gap = np.asarray((cycles.flags & Flag.AFTER_GAP) != 0)
         if ended is not None:
             gap |= ended
@@ -141,24 +165,39 @@ class Follower:
         row, end = np.empty(rows, np.int64), np.empty(rows, np.int64)
         first, packed = np.empty(rows, np.uint32), np.empty(rows, np.uint64)
         size, state = np.empty(rows, np.uint8), np.empty(rows, np.uint8)
-        count, opened = gather(
-            kind, fetch, address, address_bad, data, data_bad, gap,
-            table.file.fetch == "each", table.file.fetch == "stream", table.file.peeks, mask,
-            table.known, table.operands, table.optional, table.next_page, table.post, table.post_bytes,
-            table.operand_first, of, part, row, end, first, packed, size, state,
-        )  # fmt: skip
+        tail = np.zeros(rows, np.uint16)
+        if isinstance(table, WideSet):
+            from busledger.decoder.program.following.wide_kernel import gather_words
+
+            count, opened = gather_words(
+                kind, fetch, address, address_bad, data, data_bad, gap, mask, table.words,
+                of, part, row, end, first, packed, tail, size, state,
+            )  # fmt: skip
+        else:
+            count, opened = gather(
+                GatherRows(kind, fetch, address, address_bad, data, data_bad, gap),
+                FetchStyle(table.file.fetch == "each", table.file.fetch == "stream", table.file.peeks, mask),
+                ByteTables(
+                    table.operands, table.optional, table.next_page, table.post, table.post_bytes, table.operand_first
+                ),
+                of,
+                part,
+                Found(row, end, first, packed, size, state),
+            )
         row, end, first = row[:count].copy(), np.minimum(end[:count], n), first[:count].copy()
-        packed, size, state = packed[:count].copy(), size[:count].copy(), state[:count].copy()
-        number = self.glossary.numbers(first, packed, size, np.asarray(state != State.DOUBTFUL))
+        packed, tail = packed[:count].copy(), tail[:count].copy()
+        size, state = size[:count].copy(), state[:count].copy()
+        number = self.glossary.numbers(first, packed, tail, size, np.asarray(state != State.DOUBTFUL))
         text = np.full(n, -1, np.int32)
         text[row] = number
         of, part = of[:n], part[:n]
         kept = self._without_interrupted(kind[:n], address[:n], of, part, text, row, number)
         row, end, first = row[kept], end[kept], first[kept]
-        packed, size, state, number = packed[kept], size[kept], state[kept], number[kept]
+        packed, tail, size = packed[kept], tail[kept], size[kept]
+        state, number = state[kept], number[kept]
         base = np.int64(index[0]) if n else np.int64(0)  # the list counts every cycle
         of = np.where(of < 0, -1, of + base)
-        found = Instructions(row + base, end + base, first, packed, size, state, number)
+        found = Instructions(row + base, end + base, first, packed, tail, size, state, number)
         return Followed(of, part, text, np.zeros(n, np.bool_)), found, min(int(opened), n)
 
     def _without_interrupted(
@@ -174,6 +213,8 @@ class Follower:
         """Which instructions are ones: a fetch behind which the processor pushes three bytes and reads a vector comes
         to nothing, it is the beginning of an interrupt. The columns of its cycles are changed to say so."""
         kept = np.ones(len(row), np.bool_)
+        if not self.instructions.file.vectors:
+            return kept
         vectors = np.array(sorted(self.instructions.file.vectors.values()), np.uint32)
         data = part == Part.DATA
         reads = data & (kind == Kind.READ)

@@ -8,6 +8,8 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from busledger.decoder.inner_kernel import INNER
+
 READ = 0
 WRITE = 1
 OPCODE_FETCH = 2
@@ -31,29 +33,19 @@ NO_POSTBYTE = 255
 
 
 @nb.njit(cache=True, nogil=True)
-def gather(
-    kind, fetch, address, address_bad, data, data_bad, gap, each, stream, peeks, mask,
-    known, operands, optional, next_page, post, post_bytes, operand_first,
-    of, part, row, end, first_address, packed, size, state,
-):  # fmt: skip
-    """Parts of all rows, and the instructions among them.
+def gather(given, style, tables, of, part, found):
+    """Parts of all rows (``GatherRows``), and the instructions among them (into ``Found``).
 
-    Parameters
-    ----------
-    kind, address, data : columns of ``Cycles``; ``address_bad`` and ``data_bad`` bool: a bit of it was not seen
-    fetch : bool, rows that fetch the first byte of an instruction (with ``each``: every prefix and opcode byte)
-    gap : bool, rows before which samples are missing
-    stream : operands are told from data by their kind: they are opcode fetches too
-    peeks : the byte behind an instruction may be read and thrown away
-    mask : all bits of the program counter
-    of : int64 out, the row of the instruction's first byte, -1
-    part : uint8 out
-    row, end, first_address, packed, size, state : out, one an instruction, as many as rows at most
+    ``style``: ``FetchStyle``. ``tables``: ``ByteTables``. ``of`` int64 out, the row of the instruction's first byte,
+    -1; ``part`` uint8 out.
 
     Returns
     -------
     (instructions, row of the last one's first byte while it may still grow, else the number of rows)
     """
+    kind, fetch, address, address_bad, data, data_bad, gap = given
+    each, stream, peeks, mask = style
+    operands, optional, next_page, post, post_bytes, operand_first = tables
     rows = kind.shape[0]
     count = 0
     start = np.int64(-1)
@@ -73,8 +65,7 @@ def gather(
         part[i] = NO_PART
         k = kind[i]
         if gap[i] and start >= 0:
-            count = _close(count, start, i, here, held, got, how, wanted > 0 or opcode_due,
-                           row, end, first_address, packed, size, state)  # fmt: skip
+            count = _close(count, start, i, here, held, got, how, wanted > 0 or opcode_due, found)
             start = -1
         byte_of_program = k == OPCODE_FETCH if stream else k == READ
         opens = fetch[i]
@@ -88,8 +79,7 @@ def gather(
             byte_of_program = True
         if opens or acknowledged:
             if start >= 0:
-                count = _close(count, start, i, here, held, got, how, wanted > 0 or opcode_due,
-                               row, end, first_address, packed, size, state)  # fmt: skip
+                count = _close(count, start, i, here, held, got, how, wanted > 0 or opcode_due, found)
             start = i
             page = 0
             here = address[i] & mask
@@ -152,22 +142,22 @@ def gather(
     return count, start
 
 
-@nb.njit(cache=True, nogil=True)
-def _close(
-    count, start, stop, here, held, got, how, cut, row, end, first_address, packed, size, state,
-):  # fmt: skip
+@nb.njit(**INNER)
+def _close(count, start, stop, here, held, got, how, cut, found):
     """Write one instruction; the number of them after it."""
-    row[count] = start
-    end[count] = stop
-    first_address[count] = here
-    packed[count] = held
-    size[count] = got
-    state[count] = CUT if cut and how != DOUBTFUL else how
+    found.row[count] = start
+    found.end[count] = stop
+    found.first_address[count] = here
+    found.packed[count] = held
+    found.size[count] = got
+    found.state[count] = CUT if cut and how != DOUBTFUL else how
     return count + 1
 
 
 @nb.njit(cache=True, nogil=True)
-def number(address, packed, size, wanted, slots, known_address, known_packed, known_size, count, begin, out):
+def number(
+    address, packed, tail, size, wanted, slots, known_address, known_packed, known_tail, known_size, count, begin, out,
+):  # fmt: skip
     """Give every different instruction a number, by a table of hashes.
 
     ``slots`` int32 (a power of two of them, -1 empty) lead into ``known_*``, of which ``count`` are taken. ``out``
@@ -184,6 +174,7 @@ def number(address, packed, size, wanted, slots, known_address, known_packed, kn
             out[i] = -1
             continue
         mixed = (packed[i] ^ (np.uint64(address[i]) << np.uint64(32))) * np.uint64(0x9E3779B97F4A7C15)
+        mixed ^= np.uint64(tail[i]) << np.uint64(40)
         mixed ^= mixed >> np.uint64(29)
         mixed += np.uint64(size[i]) + np.uint64(address[i])
         at = (mixed * np.uint64(0xBF58476D1CE4E5B9) >> np.uint64(20)) & last
@@ -195,11 +186,13 @@ def number(address, packed, size, wanted, slots, known_address, known_packed, kn
                 slots[at] = count
                 known_address[count] = address[i]
                 known_packed[count] = packed[i]
+                known_tail[count] = tail[i]
                 known_size[count] = size[i]
                 out[i] = count
                 count += 1
                 break
-            if known_address[found] == address[i] and known_packed[found] == packed[i] and known_size[found] == size[i]:
+            same = known_packed[found] == packed[i] and known_tail[found] == tail[i] and known_size[found] == size[i]
+            if same and known_address[found] == address[i]:
                 out[i] = found
                 break
             at = (at + np.uint64(1)) & last

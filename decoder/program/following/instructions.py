@@ -6,25 +6,20 @@ and lengths are taken (``disassembler.py``) and the table holds what it does not
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
-from functools import cached_property, lru_cache
-from importlib import resources
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.errors import UsageError
 from busledger.decoder.program.following.columns import Flow
 from busledger.decoder.program.following.cycle_counts import cycle_masks
 from busledger.decoder.program.following.disassembler import disassemble
 from busledger.decoder.program.following.schema import PageTable, PostbyteTable, SetFile
 from busledger.decoder.program.following.texts import address_of, fill, number_text, operand_bytes, target_operand
-from busledger.decoder.text import plain
-from busledger.decoder.toml_text import toml_tables
 
-__all__ = ["LONGEST", "InstructionSet", "Reading", "load_set", "set_names", "set_of_profile"]
+__all__ = ["LONGEST", "InstructionSet", "Reading", "built", "flow_of"]
 
 LONGEST = 8
 """Bytes of an instruction at most: they are packed into one uint64."""
@@ -107,7 +102,7 @@ class InstructionSet:
             text, pattern = self._typed(address, raw)
         if not text:
             return Reading(self._bytes_text(raw), Flow.UNDEFINED, None)
-        flow = _flow(self.file, pattern)
+        flow = flow_of(self.file, pattern)
         target = self._target(address, raw, text, flow)
         if unwired and target is not None and self._counted(raw):
             text = _in_part(text, target, unwired)
@@ -181,46 +176,7 @@ def target_of(kind: int, raw: bytes, address: int, mask: int) -> int | None:
     return None
 
 
-def set_names() -> tuple[str, ...]:
-    """Every processor with a table, sorted."""
-    return tuple(sorted(_files()))
-
-
-@lru_cache(maxsize=16)
-def load_set(name: str) -> InstructionSet:
-    """The instructions of processor ``name``.
-
-    Raises
-    ------
-    UsageError
-        There is no such table, with the names there are.
-    """
-    files = _files()
-    found = {key.casefold(): file for key, file in files.items()}.get(name.casefold())
-    if found is None:
-        raise UsageError(
-            f"there is no table of instructions for the processor '{plain(name)}'", expected=", ".join(sorted(files))
-        )
-    return _built(found)
-
-
-def set_of_profile(profile: str) -> InstructionSet | None:
-    """The processor that a bus belongs to; None where no table says that it is its own."""
-    for name, file in sorted(_files().items()):
-        if profile in file.profiles:
-            return load_set(name)
-    return None
-
-
-@lru_cache(maxsize=1)
-def _files() -> Mapping[str, SetFile]:
-    folder = resources.files("busledger.decoder.program.following") / "tables"
-    texts = [entry.read_text(encoding="utf-8") for entry in folder.iterdir() if entry.name.endswith(".toml")]
-    files = [SetFile.model_validate(toml_tables(text)) for text in texts]
-    return {file.name: file for file in files}
-
-
-def _built(file: SetFile) -> InstructionSet:
+def built(file: SetFile) -> InstructionSet:
     pages = tuple(file.page)
     shape = (len(pages), 256)
     made = InstructionSet(
@@ -270,7 +226,7 @@ def _typed_page(made: InstructionSet, number: int) -> None:
             first = bool(made.operand_first[number])
             made.known[number, op] = True
             made.operands[number, op] = operand_bytes(template) - (1 if first else 0)
-            flow = _flow(file, template)
+            flow = flow_of(file, template)
             made.flow[number, op] = Flow.INDIRECT if flow == Flow.RETURN and file.internal_stack else flow
             made.target[number, op] = _TARGETS[target_operand(template)]
 
@@ -296,7 +252,7 @@ def _probe(made: InstructionSet, number: int, page: PageTable) -> None:
         if op in page.wide_immediate:
             made.optional[number, op], least = 1, 1
         made.operands[number, op] = least
-        flows = {_flow(file, text) for text, _ in said}
+        flows = {flow_of(file, text) for text, _ in said}
         made.flow[number, op] = flows.pop() if len(flows) == 1 else Flow.RETURN_IF
         if int(made.flow[number, op]) in _TO_AN_ADDRESS:
             made.target[number, op] = _target_kind(file, head + bytes([op]), least)
@@ -335,7 +291,8 @@ def _postbytes(table: PostbyteTable) -> tuple[NDArray[np.uint8], NDArray[np.uint
     return bytes_, cycles
 
 
-def _flow(file: SetFile, text: str) -> Flow:
+def flow_of(file: SetFile, text: str) -> Flow:
+    """The first class of the file's patterns that an instruction's text fits."""
     for flow in _FLOWS:
         name = flow.name.lower()
         patterns = getattr(file.flow, "return_" if name == "return" else name)

@@ -68,23 +68,37 @@ class SetFile(_Table):
     instruction, every byte of the program alike (``stream``), or ``none``. ``peeks``: the byte behind a one-byte
     instruction is read too. ``internal_stack``: return addresses
     are not on the bus. ``entries``: where the processor goes on by itself when it is interrupted.
+
+    ``units``: an instruction is made of ``bytes`` (the pages tell them) or of ``words`` (``formats``, or the rules of
+    ``lengths_68000.py``), or of ``x86`` bytes (``lengths_8086.py``). ``fetch`` may then be ``ahead``: the bus marks
+    every read of the program, some of them before it is known whether the processor will run what it reads.
+    ``bus_bytes``: bytes of the program that one cycle brings.
+    ``pointer_bytes``: of an address in memory.
+    ``segmented``: it is not all of it. ``starts_at``: where a processor without a reset vector begins.
+    ``formats``: (bits, text) of a processor whose instructions are words (``word_formats.py``).
     """
 
     name: str
     title: str
     source: str
     profiles: tuple[str, ...]
-    fetch: Literal["each", "first", "stream", "none"]
-    number: Literal["intel", "motorola"]
+    fetch: Literal["each", "first", "stream", "none", "ahead"]
+    number: Literal["intel", "motorola", "ti"]
+    units: Literal["bytes", "words", "x86"] = "bytes"
+    bus_bytes: Literal[1, 2] = 1
     disassembler: str = ""
     big_endian: bool = False
     peeks: bool = False
     vectors: dict[str, int] = {}
     entries: tuple[int, ...] = ()
+    pointer_bytes: Literal[2, 4] = 2
+    segmented: bool = False
+    starts_at: int | None = None
     return_adds: int = 0
     internal_stack: bool = False
     address_bits: int = 16
     flow: FlowTable
     restart: dict[str, int] = {}
-    page: dict[str, PageTable]
+    page: dict[str, PageTable] = {}
+    formats: tuple[tuple[str, str], ...] = ()
     postbyte: PostbyteTable | None = None

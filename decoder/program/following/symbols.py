@@ -15,8 +15,8 @@ __all__ = ["Symbols", "load_symbols"]
 
 _LARGEST_FILE = 4 << 20
 _FARTHEST = 0x400  # bytes behind a name that still belong to it
-_NUMBER = re.compile(r"(?:0x|\$|&)?([0-9a-f]{1,8})h?", re.IGNORECASE)
-_NUMBER_IN_TEXT = re.compile(r"\$[0-9A-F]+|\b[0-9][0-9A-F]*H\b")
+_NUMBER = re.compile(r"(?:0x|\$|&|>)?([0-9a-f]{1,8})h?", re.IGNORECASE)
+_NUMBER_IN_TEXT = re.compile(r"[$>][0-9A-F]+|\b[0-9][0-9A-F]*H\b")
 
 
 class Symbols:
@@ -64,8 +64,8 @@ class Symbols:
 def load_symbols(path: str | Path) -> Symbols:
     """Names from a file: a name and a hexadecimal address a line, in either order.
 
-    Addresses are written ``0x1234``, ``$1234``, ``1234H`` or ``1234``; blanks, ``=``, ``:`` or EQU stand between them;
-    what follows ``;`` or ``#`` is left out.
+    Addresses are written ``0x1234``, ``$1234``, ``>1234``, ``1234H`` or ``1234``; blanks, ``=``, ``:`` or EQU stand
+    between them; what follows ``;`` or ``#`` is left out.
 
     Raises
     ------

@@ -26,7 +26,7 @@ __all__ = ["fill", "number_text", "operand_bytes", "target_operand"]
 _OPERAND = re.compile(r"\{([a-z]+)(\d?)\}")
 _BYTES = {"n": 1, "b": 1, "nn": 2, "w": 2, "d": 1, "e": 1, "p": 1, "a": 1, "m": 1}
 _TARGETS = ("e", "p", "a", "m", "nn", "w")
-Style = Literal["intel", "motorola"]
+Style = Literal["intel", "motorola", "ti"]
 
 
 def operand_bytes(template: str) -> int:
@@ -41,10 +41,10 @@ def target_operand(template: str) -> str:
 
 
 def number_text(value: int, digits: int, style: Style) -> str:
-    """``$12`` or ``12H`` (``0F2H`` where a letter would lead)."""
+    """``$12``, ``>12`` or ``12H`` (``0F2H`` where a letter would lead)."""
     text = f"{value:0{digits}X}"
-    if style == "motorola":
-        return f"${text}"
+    if style != "intel":
+        return f"{'$' if style == 'motorola' else '>'}{text}"
     return f"{'0' if text[0] > '9' else ''}{text}H"
 
 

@@ -56,7 +56,9 @@ class Witness:
 
     def __init__(self, glossary: Glossary) -> None:
         self._glossary = glossary
-        self._table = glossary.instructions
+        table = glossary.instructions
+        assert isinstance(table, InstructionSet), "of words nothing is told"
+        self._table = table
         self._opcode_lanes = opcode_lanes(self._table)
         self._entries = self._table.file.entries
         self._of_number = np.zeros((0, 2), np.uint8)  # lanes told where it goes straight on, and where it jumps
@@ -139,7 +141,7 @@ class Witness:
         return self._of_number
 
     def _told_by(self, k: int) -> tuple[int, int]:
-        raw = int(self._glossary.packed[k]).to_bytes(8, "little")[: int(self._glossary.size[k])]
+        raw = self._glossary.raw(k)
         page, at = self._table.place(raw)
         own = int(self._opcode_lanes[page, raw[at]]) if at < len(raw) else 0
         # A jump that was taken shows every bit of the address that it gives.

@@ -1,0 +1,1 @@
+"""The ninth bit of each byte against the byte."""

@@ -1,0 +1,107 @@
+"""Accesses that run on in even steps: the level of an address line that no channel carries is counted along."""
+
+import numba as nb
+import numpy as np
+
+# Columns of ``runs``, a row a stream: accesses in the run, the address of the last on the wired bits, and how many ways
+# are left to read it.
+LENGTH, LAST, WAYS = range(3)
+RUN_SIZE = 3
+# Columns of ``ways``: the whole address of the last access, the step, and the hidden bits that have come and gone.
+ADDRESS, STEP, CAME, WENT = range(4)
+WAY_SIZE = 4
+MOST_WAYS = 8
+STEPS_APART = 4
+LEAST = 16
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def _begin(stream, last, now, hidden, start, end, runs, ways):
+    """Every way in which two accesses may be the first two of a run. The other cell that an address on the wired bits
+    may mean lies ``STEPS_APART`` steps off or more, so that a turn at the end of a sweep is not taken for it."""
+    runs[stream, LENGTH] = 1
+    runs[stream, LAST] = now
+    runs[stream, WAYS] = 0
+    lowest = hidden & -hidden
+    one = hidden
+    while True:
+        other = hidden
+        while True:
+            a, b = last | one, now | other
+            step = b - a
+            inside = start <= a <= end and start <= b <= end
+            if inside and step != 0 and abs(step) * STEPS_APART <= lowest and runs[stream, WAYS] < MOST_WAYS:
+                place = runs[stream, WAYS]
+                ways[stream, place, ADDRESS] = b
+                ways[stream, place, STEP] = step
+                ways[stream, place, CAME] = ~a & b & hidden
+                ways[stream, place, WENT] = a & ~b & hidden
+                runs[stream, WAYS] += 1
+            if other == 0:
+                break
+            other = (other - 1) & hidden
+        if one == 0:
+            break
+        one = (one - 1) & hidden
+    if runs[stream, WAYS] > 0:
+        runs[stream, LENGTH] = 2
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def _goes_on(stream, now, hidden, start, end, runs, ways):
+    """Keep the ways by which the run goes on to ``now``; whether any does."""
+    kept = 0
+    for k in range(runs[stream, WAYS]):
+        before = ways[stream, k, ADDRESS]
+        step = ways[stream, k, STEP]
+        at = before + step
+        if at < start or at > end or (at ^ now) & ~hidden:
+            continue
+        came = ways[stream, k, CAME] | (~before & at & hidden)
+        went = ways[stream, k, WENT] | (before & ~at & hidden)
+        ways[stream, kept, ADDRESS] = at
+        ways[stream, kept, STEP] = step
+        ways[stream, kept, CAME] = came
+        ways[stream, kept, WENT] = went
+        kept += 1
+    if kept == 0:
+        return False
+    runs[stream, WAYS] = kept
+    runs[stream, LENGTH] += 1
+    runs[stream, LAST] = now
+    return True
+
+
+@nb.njit(cache=True, nogil=True)
+def count_along(region, action, address, unknown, starts, ends, hidden, runs, ways, out):
+    """The hidden address bits of each access, -1 where nothing tells them.
+
+    ``region`` int16 and ``action`` uint8 (1 reads, 2 writes), ``address`` and ``unknown`` uint32 a cycle; ``starts``,
+    ``ends``, ``hidden`` int64 a region: its range, and the address bits within it that no channel carries (0: not
+    asked). Reads and writes of a region are streams of their own, ``2 * region + (1 for writes)``; ``runs`` int64
+    (streams, RUN_SIZE) and ``ways`` int64 (streams, MOST_WAYS, WAY_SIZE) are carried to the next block. Told are those
+    from the LEAST-th access of a run on, once each hidden bit has come and gone and one way is left to read it.
+    """
+    for i in range(region.shape[0]):
+        out[i] = -1
+        r = region[i]
+        if r < 0 or action[i] == 0 or hidden[r] == 0:
+            continue
+        stream = 2 * np.int64(r) + (1 if action[i] == 2 else 0)
+        mask = hidden[r]
+        if np.int64(unknown[i]) & ~mask:
+            runs[stream, LENGTH] = 0  # which cell it was is in doubt, and where the run goes from there
+            continue
+        now = np.int64(address[i]) & ~mask
+        if runs[stream, LENGTH] == 0:
+            runs[stream, LENGTH] = 1
+            runs[stream, LAST] = now
+            runs[stream, WAYS] = 0
+            continue
+        last = runs[stream, LAST]
+        if runs[stream, LENGTH] == 1 or not _goes_on(stream, now, mask, starts[r], ends[r], runs, ways):
+            _begin(stream, last, now, mask, starts[r], ends[r], runs, ways)
+        if runs[stream, LENGTH] < LEAST or runs[stream, WAYS] != 1:
+            continue
+        if ways[stream, 0, CAME] & ways[stream, 0, WENT] == mask:
+            out[i] = ways[stream, 0, ADDRESS] & mask

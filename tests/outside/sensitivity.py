@@ -1,0 +1,140 @@
+"""What becomes of the answers when figures of the diagnosis that were judged are doubled and halved.
+
+    python -m tests.outside.cards.run --seed 85000 --count 4 --kind many --out DIR --keep-all
+    python -m tests.outside.sensitivity DIR --group search …
+
+Every capture under the folder is decoded once; its wrong reads are then weighed with each figure as it stands, twice
+as large and half as large. Printed, by figure: on how many captures another set of parts is named (chance of one half
+or more), on how many the likeliest suspect is another, and the most by which a part's chance moves. Figures that stand
+in compiled kernels cannot be varied so.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import importlib
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from busledger.decoder.pipeline import Request, open_run
+from busledger.decoder.pipeline.check import conclude, gather
+from busledger.decoder.pipeline.dividing import divide
+
+DIAGNOSIS = "busledger.decoder.diagnosis"
+NAMED = 0.5
+GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
+    "search": {
+        f"{DIAGNOSIS}.search": (
+            "_BELOW_BEST", "_TRIED", "_WORK", "_TRIED_AGAIN", "_DOUBTED", "_LAID_OVER", "_LIKELY", "_HOPED", "_A_CHIP",
+            "_A_READ", "_LEFT_OPEN", "_PLAIN_LANES",
+        ),
+    },
+    "weighing": {
+        f"{DIAGNOSIS}.paths": ("_SEEN", "_SAME_PART", "_WORTH"),
+        f"{DIAGNOSIS}.card": ("_RARE",),
+        f"{DIAGNOSIS}.posterior": ("_SEED", "_WEAK_SEED", "_OF_A_CHIP"),
+        f"{DIAGNOSIS}.replay.weighing": ("HARD", "SOMETIMES", "_NOISE", "EXCUSE", "_SPELLS", "LOG_SLIP"),
+        f"{DIAGNOSIS}.patches": ("_GROWN", "_BAD_CELLS"),
+        f"{DIAGNOSIS}.replay.contents": ("_ALIKE", "_EVEN"),
+        f"{DIAGNOSIS}.replay.wear": ("_SPREADS", "_AGGRESSORS", "_NEAR"),
+    },
+    "work": {
+        f"{DIAGNOSIS}.screening": ("_FOCUS_CELLS", "_WIDEST", "_KEEP_NATS", "_KEEP_AT_MOST", "_LEAF_KEEPS",
+                                   "_LEAF_NATS", "_CONTENTS_ARE_ALIKE", "_PAIRS"),
+        f"{DIAGNOSIS}.leaves": ("_CELLS", "_MANY_CELLS", "_WORN_CELLS", "_ASKED_WHERE"),
+    },
+    "rivals": {
+        f"{DIAGNOSIS}.rivals.sampling": ("_SAMPLES", "_DOUBTFUL", "_DOUBTFUL_WIDE", "_WIDE", "_CLEAN_LANES",
+                                         "_CLEAN_SHARE", "_ONE_LEVEL", "_EVEN", "_FEW", "_DOUBLE", "_SETTLING",
+                                         "_MANY_RUNTS", "_BEYOND"),
+        f"{DIAGNOSIS}.rivals.clips": ("_FEW", "_EVERYWHERE", "_HARDLY", "_EACH_BY_ITSELF", "_LOOPS", "_EXPECTED",
+                                      "_LONGER", "_CELLS", "_WALKED", "_HELD_VALUES"),
+        f"{DIAGNOSIS}.rivals.strobes": ("_FEW", "_EXPECTED", "_TWO_VALUES", "_HELD_VALUES"),
+        f"{DIAGNOSIS}.rivals.changes": ("_KEEPS", "_MANY"),
+        f"{DIAGNOSIS}.rivals.places": ("_LEFT", "_APART", "DEVICE"),
+        f"{DIAGNOSIS}.rivals.protected": ("_STRETCH", "_BLOCK"),
+        f"{DIAGNOSIS}.rivals.banks": ("_FEWEST", "_SMALLEST", "_PER_SWITCH"),
+        f"{DIAGNOSIS}.rivals.find": ("_REST",),
+    },
+}  # fmt: skip
+
+
+class Answer(NamedTuple):
+    """What counts of a result."""
+
+    named: frozenset[str]
+    first: tuple[Any, ...]
+    bad: dict[str, float]
+
+
+def answer_of(gathered: Any) -> Answer:
+    """The answer with the figures as they stand."""
+    result = conclude(gathered)
+    first = result.suspects[0] if result.suspects else None
+    told = (result.not_judged_because, *((first.component, first.fault, first.scope, first.lanes) if first else ()))
+    bad = {part.component: part.bad for part in result.parts}
+    return Answer(frozenset(name for name, chance in bad.items() if chance >= NAMED), told, bad)
+
+
+def scaled(value: Any, by: float) -> Any:
+    """Every figure of ``value`` times ``by``; whole numbers stay so, and stay above 0."""
+    if isinstance(value, tuple):
+        return tuple(scaled(each, by) for each in value)
+    if isinstance(value, int):
+        return max(1, round(value * by))
+    return min(value * by, 0.999) if 0.0 < value < 1.0 else value * by  # shares and chances stay below 1
+
+
+@contextlib.contextmanager
+def varied(module: str, name: str, by: float) -> Iterator[Any]:
+    """The figure ``name`` of ``module``, and of all that import it, times ``by`` for a while."""
+    old = getattr(importlib.import_module(module), name)
+    new = scaled(old, by)
+    holders = [m for n, m in list(sys.modules.items()) if n.startswith("busledger.") and vars(m).get(name) is old]
+    for holder in holders:
+        setattr(holder, name, new)
+    try:
+        yield new
+    finally:
+        for holder in holders:
+            setattr(holder, name, old)
+
+
+def main() -> int:
+    """The command line."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--group", choices=list(GROUPS), nargs="+", default=list(GROUPS))
+    parser.add_argument("--only", nargs="+", default=None, help="only figures of these names")
+    args = parser.parse_args()
+    cases = []
+    for board in sorted(args.folder.glob("*/board.toml")):
+        capture = next(p for p in sorted(board.parent.iterdir()) if ".vcd" in p.name)
+        gathered = divide(gather(open_run(Request(capture, board))))
+        cases.append((board.parent.name, gathered, answer_of(gathered)))
+    print(f"{len(cases)} captures; another answer when nothing is varied: "
+          f"{[name for name, gathered, before in cases if answer_of(gathered) != before]}", flush=True)  # fmt: skip
+    for group in args.group:
+        for module, names in GROUPS[group].items():
+            for name in names if args.only is None else [n for n in names if n in args.only]:
+                for by in (2.0, 0.5):
+                    began = time.process_time()
+                    with varied(module, name, by) as value:
+                        after = [answer_of(gathered) for _, gathered, _ in cases]
+                    pairs = [(before, now) for (_, _, before), now in zip(cases, after, strict=True)]
+                    other = sum(before.named != now.named for before, now in pairs)
+                    first = sum(before.first != now.first for before, now in pairs)
+                    moved = max((abs(b.bad.get(k, 0.0) - n.bad.get(k, 0.0)) for b, n in pairs
+                                 for k in {*b.bad, *n.bad}), default=0.0)  # fmt: skip
+                    print(f"{module.removeprefix(DIAGNOSIS)[1:]}.{name} = {value}: other parts on {other}, another "
+                          f"first on {first}, a chance moves by {moved:.3f} at most "
+                          f"({time.process_time() - began:.1f} s)", flush=True)  # fmt: skip
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

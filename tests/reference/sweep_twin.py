@@ -1,0 +1,62 @@
+"""Counting hidden address lines along, from whole runs: slow and simple, the twin of ``sweep_kernel``.
+
+A run is a list of addresses on the clipped lines. A way to read it is a first address and a step; the twin tries them
+all against the whole run, every time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+LEAST, STEPS_APART = 16, 4
+
+
+def parts(mask: int) -> Iterator[int]:
+    return (n for n in range(mask + 1) if n & ~mask == 0)
+
+
+@dataclass
+class Stream:
+    """Reads, or writes, of one region: its range, and the bits of its addresses that no channel carries."""
+
+    start: int
+    end: int
+    hidden: int
+    run: list[int] = field(default_factory=list)
+
+    def ways(self, run: Sequence[int]) -> list[list[int]]:
+        """Every whole run of even steps that looks like ``run`` on the clipped lines."""
+        found = []
+        for one in parts(self.hidden):
+            for other in parts(self.hidden):
+                first, step = run[0] | one, (run[1] | other) - (run[0] | one)
+                if step == 0 or abs(step) * STEPS_APART > self.hidden & -self.hidden:
+                    continue
+                whole = [first + k * step for k in range(len(run))]
+                inside = all(self.start <= a <= self.end for a in whole)
+                if inside and all(a & ~self.hidden == seen for a, seen in zip(whole, run, strict=True)):
+                    found.append(whole)
+        return found
+
+    def next(self, address: int, unknown: int) -> int:
+        """The hidden bits of one more access, -1 where they are not told."""
+        if unknown & ~self.hidden:
+            self.run = []
+            return -1
+        now = address & ~self.hidden
+        for run in ([*self.run, now], [*self.run[-1:], now]):
+            ways = self.ways(run) if len(run) > 1 else []
+            if ways:
+                self.run = run
+                break
+        else:
+            self.run = [now]
+            return -1
+        if len(self.run) < LEAST or len(ways) > 1:
+            return -1
+        came = went = 0
+        for before, after in zip(ways[0], ways[0][1:], strict=False):
+            came |= ~before & after
+            went |= before & ~after
+        return ways[0][-1] & self.hidden if came & went & self.hidden == self.hidden else -1
