@@ -15,6 +15,7 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.clips import partners_of
+from busledger.decoder.diagnosis.rivals.lines import line_at_rest, on_another_line
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted
@@ -31,8 +32,6 @@ _CLEAN_LANES, _CLEAN_SHARE = 3, 0.2  # lanes of regions that came right in every
 _ONE_LEVEL = 0.8  # share of lanes seen at one level only, as no test of a memory leaves them
 _EVEN = 1000  # transfers
 _FEW = 32  # transfers
-_BUSY = 100  # changes of a line that is at work, judged
-_WALKED = 8  # address lines A0 to A7: a program walks through them wherever it is
 _DOUBLE = 0.02  # share of impossible cycles past which what they wrote and read is everywhere
 _SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
 _MANY_RUNTS = 24
@@ -46,8 +45,8 @@ def capture_verdict(evidence: Evidence) -> CannotJudge | None:
         return None
     return (
         _too_few_samples(evidence, signs)
-        or _on_another_line(evidence, signs)
-        or _line_at_rest(signs)
+        or on_another_line(evidence, signs)
+        or line_at_rest(evidence, signs)
         or _no_direction(evidence, signs)
         or _wrong_bus(evidence, signs)
         or _doubtful(evidence, signs)
@@ -70,46 +69,6 @@ def _too_few_samples(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | N
         fault="too-slow",
         lines=(line,),
     )
-
-
-def _on_another_line(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
-    """An address clip and a data clip exchanged: what is called data is none, and no address is right."""
-    if evidence.exchanged is None:
-        return None
-    lines, sentence = evidence.exchanged
-    if not {*lines} & {*signs.address_lines.values()} or not {*lines} & {*signs.data_lines.values()}:
-        return None
-    return CannotJudge(
-        "clips-exchanged",
-        f"the clips on {lines[0]} and {lines[1]} are exchanged: {sentence.partition(': ')[2].partition(';')[0]}",
-        f"exchange the clips on {lines[0]} and {lines[1]} (or their lines in the wiring) and check again",
-        fault="clips-exchanged",
-        lines=lines,
-    )
-
-
-def _line_at_rest(signs: CaptureSigns) -> CannotJudge | None:
-    """A data line, or one of those that every program walks through, that never moved while its neighbours did."""
-    if signs.profile.family == "chip":
-        return None  # what one chip holds may leave a line alone
-    for lines, rest_of, least in (
-        (signs.data_lines, signs.data_bit, len(signs.data_lines) - 1),
-        ({b: line for b, line in signs.address_lines.items() if b < _WALKED}, signs.address_bit, _WALKED - 1),
-    ):
-        rests = {bit: rest_of(bit) for bit in lines}
-        still = [bit for bit, rest in rests.items() if rest.moves == 0 and rest.of >= _EVEN]
-        busy = sum(rest.moves >= _BUSY for rest in rests.values())
-        if len(still) == 1 and busy >= max(_CLEAN_LANES, least):
-            line = lines[still[0]]
-            return CannotJudge(
-                "clip-off",
-                f"the clip on {line} has come off: it never moved in {counted(rests[still[0]].of, 'cycle')}, fetches "
-                "and all, while the other lines did",
-                f"look at the clip on {line}, put it back, and capture again; nothing is said of the card until then",
-                fault="clip-off",
-                lines=(line,),
-            )
-    return None
 
 
 def strobe_widths(evidence: Evidence) -> dict[str, float]:
