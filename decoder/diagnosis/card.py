@@ -19,9 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import priors
-from busledger.decoder.diagnosis.leaf import Leaf, Unit, units_of
+from busledger.decoder.diagnosis.leaf import Leaf, Unit, log_noise, units_of
 from busledger.decoder.diagnosis.leaf_rows import region_rows
 from busledger.decoder.diagnosis.leaves import weigh_leaf
+from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.paths import Path
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.shares import sum_over_share
@@ -90,15 +91,18 @@ class Card:
     def weigh(self, paths: Sequence[Path]) -> CardState:
         """The card with these shared faults."""
         rows = self.rows
+        strays = 0.0
         for path in paths:
             overlay = path.overlay()
             overlay.start()
             rows = overlay.feed(rows)
+            if isinstance(overlay, FoundFault) and overlay.lost_wrong:
+                strays += log_noise(overlay.lost_wrong, overlay.lost, path.mask.bit_count())
         leaves = self._leaves(rows, paths)
         sound = np.array([leaf.log_sound for leaf in leaves], np.float64)
         bad = np.array([leaf.log_bad for leaf in leaves], np.float64)
         shared = sum_over_share(sound, bad, (self._prior[0], self._prior[1]), self._odds)
-        total = shared.log_total + sum(path.log_weight for path in paths)
+        total = shared.log_total + strays + sum(path.log_weight for path in paths)
         return CardState(tuple(paths), tuple(leaves), total, shared.bad, rows)
 
     def wrong_by_unit(self, rows: Rows) -> NDArray[np.int64]:

@@ -82,8 +82,9 @@ class FoundFault:
 
     A hard fault replaces the expectation by what the faulty card gives; where
     reads show nothing but the fault (``hides``), they say nothing of what lies
-    behind it and are taken out whole. One that comes and goes takes out just
-    the wrong reads that it explains.
+    behind it and are taken out whole, as are those that it leads where nothing
+    answers: ``lost`` of them, and ``lost_wrong`` gave what it does not foretell.
+    One that comes and goes takes out just the wrong reads that it explains.
     """
 
     def __init__(self, scored: Scored, study: Study, blind: Blind | None = None) -> None:
@@ -97,6 +98,7 @@ class FoundFault:
         self._regions = np.array(behaviour.regions, np.int16)
         self._lane = behaviour if isinstance(behaviour, LaneFault) and scored.path is None else None
         self._run: PathRun | None = None
+        self.lost, self.lost_wrong = 0, 0
         if self._lane is None and not (self.hides and scored.hard):
             path = scored.path if isinstance(behaviour, LaneFault) else behaviour
             assert path is not None
@@ -104,6 +106,7 @@ class FoundFault:
 
     def start(self) -> None:
         """Forget all blocks seen."""
+        self.lost, self.lost_wrong = 0, 0
         if self._run is not None:
             self._run.start()
 
@@ -128,7 +131,22 @@ class FoundFault:
         expected = (rows.expected & ~lanes) | (value & lanes)
         compared: NDArray[np.uint32] = rows.compared & (~lanes | sure)
         judged = rows.holding(expected & compared, compared)
-        return judged if self._run is None else _led_astray(judged, self._run.maps, self._study, self.scored)
+        if self._run is None:
+            return judged
+        return _led_astray(self._without_lost(judged, self._run.maps), self._run.maps, self._study, self.scored)
+
+    def _without_lost(self, rows: Rows, maps: Maps) -> Rows:
+        """Reads that no chip can answer are the fault's own: what they gave, no chip can be charged with."""
+        behaviour = self.scored.variant.behaviour
+        if not isinstance(behaviour, PathFault) or behaviour.op not in _MOVES:
+            return rows
+        lost = ~rows.is_write & (maps.r1[rows.cell] < 0) & (rows.compared != 0)
+        if not lost.any():
+            return rows
+        self.lost += int(np.count_nonzero(lost))
+        self.lost_wrong += int(np.count_nonzero(lost & (rows.wrong != 0)))
+        compared = np.where(lost, np.uint32(0), rows.compared)
+        return rows.holding(rows.expected & compared, compared)
 
     def _blinded(self, rows: Rows) -> np.ndarray:
         return np.zeros(len(rows), np.uint32) if self._blind is None else self._blind.dropped(rows)

@@ -199,7 +199,7 @@ def _chosen(held: Sequence[PathFaultState]) -> list[PathFaultState]:
 
 
 def _is_wide(candidate: Candidate) -> bool:
-    return candidate.scope not in _LANE_SCOPES or candidate.mask.bit_count() > 2
+    return candidate.scope not in _LANE_SCOPES or candidate.mask.bit_count() > 1
 
 
 def _replayed(

@@ -299,12 +299,22 @@ def _play(
     return found
 
 
+def _first_of_unwritten(study: Study, rows: Rows) -> NDArray[np.intp]:
+    """The first row of each cell that the capture reads before it writes it."""
+    cells, first = np.unique(rows.cell, return_index=True)
+    return np.asarray(first[study.election()[1][cells] != 0])
+
+
 def _log_contents(study: Study, fault: PathFault, rows: Rows, sure: NDArray[np.uint32]) -> float | None:
-    """What the reads found in cells that the fault makes unknown."""
+    """What the reads found in cells that the fault makes unknown; those apart that nobody knew anyway: the first read
+    of a cell not yet written tells of contents that a sound card would have to have guessed as well."""
     unknown = rows.compared & ~sure & np.uint32(fault.mask)
     asked = np.flatnonzero((unknown != 0) & ~rows.is_write)
     if not len(asked):
         return None
+    asked = asked[~np.isin(asked, _first_of_unwritten(study, rows))]
+    if not len(asked):
+        return 0.0
     asked = asked[np.argsort(rows.cell[asked], kind="stable")]
     regions, first = np.unique(rows.region[asked], return_index=True)
     word = (rows.cell[asked] - np.array(study.cells.base, np.int64)[rows.region[asked]]).astype(np.int32)

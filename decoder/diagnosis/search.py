@@ -38,6 +38,7 @@ _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see 
 _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
+_SURE = 300.0  # nats past which a chip is bad whatever it shares with others, though its fault is not plain
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
 
@@ -202,7 +203,7 @@ def _change(gain: float, before: int, after: int) -> float:
 
 
 def _blind(card: Card, state: CardState) -> Blind | None:
-    """Chips that are plainly bad by a fault of their lanes, at most of their reads."""
+    """Chips that are plainly bad: by a fault of their lanes, at most of their reads; or beyond any doubt."""
     lanes: dict[int, int] = {}
     for unit, leaf, bad in zip(card.units, state.leaves, state.bad, strict=True):
         if bad < _PLAIN or not leaf.count.wrong:
@@ -210,6 +211,7 @@ def _blind(card: Card, state: CardState) -> Blind | None:
         best = leaf.best
         tally = best.faults[0].effect.tally
         plain = best.faults[0].candidate.fault in _PLAIN_KINDS and tally.hits > tally.misses
-        if plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong):
+        plain = plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong)
+        if plain or leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count:
             lanes[unit.region] = lanes.get(unit.region, 0) | unit.mask
     return Blind(lanes, len(card.study.card.regions)) if lanes else None

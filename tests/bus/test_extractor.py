@@ -308,6 +308,26 @@ def test_no_eye_where_the_memory_answers_at_the_last_moment():
     assert eyes_of(slow_65c816(450), 1000 / 24) == {}  # settling and release leave no two quiet samples
 
 
+def z80_reads(release_ns, cycles=150):
+    """2.5 MHz, CLK not clipped: RD low for 600 ns, data from 350 ns on, gone ``release_ns`` after RD has risen."""
+    wave = Wave().idle(MREQ=1, IORQ=1, RD=1, WR=1, M1=1, RFSH=1).put(0, "A0-A15", 0).put(0, "D0-D7", 0xFF)
+    for n in range(cycles):
+        start = 1207 * n  # no multiple of a sample
+        wave.put(start + 40, "A0-A15", 0x200 + n).put(start + 150, "MREQ", 0).put(start + 150, "RD", 0)
+        wave.put(start + 500, "D0-D7", n & 0xFF).put(start + 750, "MREQ", 1).put(start + 750, "RD", 1)
+        wave.put(start + 750 + release_ns, "D0-D7", 0xFF)
+    return wave
+
+
+def test_data_that_leaves_with_the_strobe_is_read_before_it():
+    """Z80 CPU User Manual UM0080, AC characteristics: 50 ns before the end of RD, no hold; one sample is 40 ns, so that
+    what pulls the bus up behind RD often falls into the sample of its edge. The bus stood still long before."""
+    for release_ns in (2, 20, 38):
+        cycles, _ = falsified(z80_reads(release_ns), "D0", [], 1, 40.0, "z80")
+        assert told(cycles)[1:] == [("read", 0x200 + n, n & 0xFF) for n in range(1, 150)]
+        assert not (cycles.flags[1:] & Flag.UNSETTLED).any()
+
+
 @pytest.mark.parametrize("before_ns", [100, 50])
 def test_a_false_sample_in_an_eye_is_doubted_not_believed_and_not_turned_back(before_ns):
     """An eye is two samples long: which of them is the false one, nothing tells. The rest is read as ever."""

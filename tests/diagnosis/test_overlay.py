@@ -150,6 +150,18 @@ def test_writes_that_never_reach_their_chips_are_taken_out_of_the_rows():
     assert len(rows) - len(found) == np.count_nonzero(rows.is_write & (rows.region == 0))
 
 
+def test_reads_that_no_chip_can_answer_are_the_fault_s_own():
+    """The card sees A5 high: nothing there answers. The bus keeps what was written, which the first read gives; what
+    the second gives the fault does not foretell, and no chip is charged with either."""
+    study = study_of([("w", 3, 0x55), ("r", 3, 0x55), ("w", 19, 0x11), ("r", 19, 0x33)])
+    away = candidate(study, "address-stuck", "board", lines=(5,))
+    level = [v.label for v in away.variants].index("the part sees A5 high whatever the bus says")
+    overlay = FoundFault(acting(away, hard=True, way=level), study)
+    found = laid_over(overlay, study.rows())
+    assert not found.compared[~found.is_write].any()
+    assert (overlay.lost, overlay.lost_wrong) == (2, 1)
+
+
 # -- selects -------------------------------------------------------------------------
 def test_a_region_without_its_select_shows_nothing_of_its_chips():
     study = study_on(SelectMissing(np.random.default_rng(1), 1.0))

@@ -1,0 +1,40 @@
+"""What a part that is bad in a way not listed gives: any pattern, or some again and again."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from busledger.decoder.diagnosis.leaf_rows import narrowed
+from busledger.decoder.diagnosis.patterns import log_patterns
+
+from .rows_of import study_of
+
+
+def patterns(told, mask):
+    return log_patterns(narrowed(study_of(told).rows(), mask), mask)
+
+
+def test_two_wrong_reads_alike_by_hand():
+    """D0 wrong twice of two lanes, 00 read both times. Any pattern: 1/3 · 1/3. Lanes as before (Pólya's urn with one
+    ball in all): 1/3, then (1/3 + 1) / 2. Values as before: 1/4, then (1/4 + 1) / 2."""
+    found = patterns([("w", 3, 0x01), ("r", 3, 0x00), ("w", 3, 0x01), ("r", 3, 0x00)], 0x03)
+    assert found == pytest.approx(math.log(0.5 / 9 + 0.25 * (1 / 3) * (2 / 3) + 0.25 * (1 / 4) * (5 / 8)))
+
+
+def test_a_chip_that_answers_all_high_or_all_low_is_cheaper_than_one_that_answers_anything():
+    swings, wanders = [], []
+    for n in range(12):
+        cell, due = n % 16, (n * 7 + 3) % 14 + 1
+        swings += [("w", cell, due), ("r", cell, 0x0F * (n % 2))]
+        wanders += [("w", cell, due), ("r", cell, due ^ (n % 15 + 1))]
+    assert patterns(swings, 0x0F) > patterns(wanders, 0x0F) + 8
+    assert patterns(wanders, 0x0F) > -12 * math.log(15) - math.log(2) - 1e-9
+
+
+def test_one_lane_has_no_pattern_and_no_news_no_price():
+    told = [("w", 3, 0x01), ("r", 3, 0x00), ("r", 3, 0x00)]
+    assert patterns(told, 0x01) == 0.0
+    assert patterns([("w", 3, 0x01), ("r", 3, 0x01)], 0x0F) == 0.0
+    assert patterns(told, 0x03) == patterns(told[:2], 0x03)
