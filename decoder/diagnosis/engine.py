@@ -66,7 +66,8 @@ def _weighed(study: Study, progress: Progress) -> tuple[Sequence[Place], tuple[P
         return _only_seen(study, rows, shown), (), 0, 0.0
     card = Card(study, rows)
     everywhere = tuple(r.index for r in study.card.regions)
-    innocent = [Innocent(rival, everywhere) for rival in find_rivals(study, study.survey([rows])) if rival.explains]
+    rivals = find_rivals(study, study.survey([rows]))
+    innocent = [Innocent(rival, everywhere) for rival in rivals if rival.explains or rival.log_own > 0.0]
     found = posterior(card, search(card, innocent, progress))
     parts = tuple(Part(component=p.component, bad=p.bad, fault=p.fault, share=p.share) for p in found.parts)
     return found.places, parts, found.unexplained, found.nothing
@@ -83,13 +84,17 @@ def _only_seen(study: Study, rows: Rows, shown: Sequence[PathFaultState]) -> lis
     clips = [Innocent(rival, everywhere) for rival in rivals if rival.scope == "clip" and rival.region is not None]
     # That all is well but for those lines is as unlikely as what the checks say of them.
     seen = max(s.log_weight - log_prior_of_shared(s.scored.candidate.prior) for s in shown)
-    weights = [*(s.log_weight for s in faults), *(c.log_weight for c in clips)]
+    clipped = [c.log_weight + c.rival.log_seen for c in clips]
+    weights = [*(s.log_weight for s in faults), *clipped]
     total = log_sum([*weights, -seen if clips else 0.0])
     items = [
         Item(s.scored, math.exp(s.log_weight - total), path=s, regions=frozenset(s.regions), mask=s.mask)
         for s in faults[:_SEEN_AT_MOST]
     ]
-    items += [Item(None, math.exp(c.log_weight - total), path=c, regions=frozenset(c.regions)) for c in clips]
+    items += [
+        Item(None, math.exp(log - total), path=c, regions=frozenset(c.regions))
+        for c, log in zip(clips, clipped, strict=True)
+    ]
     items = sorted((item for item in items if item.probability > _TINY), key=lambda item: -item.probability)
     return [Place(items)] if items[0].probability >= 0.5 else []
 

@@ -108,6 +108,8 @@ def test_a_data_clip_that_was_never_on_is_told_without_a_wrong_read(run, tmp_pat
     found = look(run, tmp_path, bend=lambda kept, _: unusual.off(kept, "D3", level=0), with_board=False)
     assert found.wrong == 0
     assert "the clip on D3 has come off: it never moved in" in found.first.summary
+    assert found.verdict is not None
+    assert (found.verdict.fault, found.verdict.lines) == ("clip-off", ("D3",))
 
 
 @pytest.mark.parametrize(("start", "end"), [(0.0, 1.0), (0.5, 1.0), (0.4, 0.6)], ids=["always", "later", "a while"])
@@ -122,6 +124,15 @@ def test_a_select_at_rest_while_its_region_answers_is_its_clip(run, tmp_path):
     found = look(run, tmp_path, bend=lambda kept, _: unusual.off(kept, ram(run).select, level=1))
     assert (found.first.fault, found.first.lines) == ("clip-off", (ram(run).select,))
     assert found.first.explains == 0
+    (told,) = with_sure((), rivals_unread(found.evidence), found.evidence.board.regions)
+    assert told.region == ram(run).name
+
+
+def test_a_select_that_rests_active_is_its_clip_where_other_reads_could_not_come_right(run, tmp_path):
+    found = look(run, tmp_path, bend=lambda kept, _: unusual.off(kept, ram(run).select, level=0, start=0.5))
+    off = next(rival for rival in found.rivals if rival.lines == (ram(run).select,))
+    assert off.log_seen > 7.0
+    assert "other regions came back right" in off.summary
 
 
 def test_a_noisy_data_clip_is_named(run, tmp_path):
@@ -141,7 +152,8 @@ def test_a_data_clip_on_an_address_line_is_told_by_when_it_moves(run, tmp_path):
     image of a ROM to tell it by."""
     found = look(run, tmp_path, bend=lambda kept, _: unusual.exchanged(kept, "A2", "D5"), with_board=False)
     assert (found.first.fault, set(found.first.lines)) == ("clips-exchanged", {"A2", "D5"})
-    assert found.worth(found.first) > found.best_of_the_card()
+    assert found.verdict is not None and found.verdict.fault == "clips-exchanged"
+    assert "A2 moves when the data lines do, D5 when the address lines do" in found.verdict.reason
 
 
 # -- captures that cannot be judged ------------------------------------------

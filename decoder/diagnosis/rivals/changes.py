@@ -91,7 +91,7 @@ def shared(story: Story) -> Iterator[Rival]:
             continue
         span = story.study.cells.span(r)
         count = int(events[span].sum())
-        if count < 4:
+        if count < 3:
             continue
         # Where the other side's own values were seen, and where anything was wrong: it may have put old values back.
         places = [_hull_of(story, span, one) for one in (events, wrong)]

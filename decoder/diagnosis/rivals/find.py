@@ -10,11 +10,12 @@ import numpy as np
 
 from busledger.decoder.diagnosis.replay.study import Study, Survey
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, Noise, log_rate
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
-from busledger.decoder.diagnosis.rivals.places import devices, mirrors, narrow, twins
+from busledger.decoder.diagnosis.rivals.places import devices, log_values, mirrors, narrow, twins
 from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.sampling import noisy_clips, ringing, ringing_pulses, too_slow
@@ -64,12 +65,15 @@ def _with_rest(story: Story, rival: Rival) -> Rival | None:
     if not 0 < count <= rival.explains:
         return None
     right = int(np.count_nonzero(here & (rows.compared != 0) & (rows.wrong == 0)))
-    levels = sum(int(lanes).bit_count() for lanes in rows.compared[left])
+    news = left & (story.repeat != kernel.SAME)  # what stays as it was read costs a chip nothing either
+    lanes = int(np.bitwise_or.reduce(rows.compared[left])).bit_count()
+    rest = log_rate(int(np.count_nonzero(news)), right, SOMETIMES)
+    rest += log_values(rows.cell[news], rows.data[news] & rows.compared[news], lanes)
     cells = np.zeros(max(1, story.study.cells.total), np.bool_)
     cells[story.study.cells.span(rival.region)] = True
     return replace(
         rival,
-        log_own=rival.log_own + _REST + log_rate(count, right, SOMETIMES) - levels * math.log(2.0),
+        log_own=rival.log_own + _REST + rest,
         explains=rival.explains + count,
         index=np.union1d(rival.index, rows.index[left]),
         taken=NotJudged(cells),

@@ -182,7 +182,7 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
     """The set of address bits inside the region, or the block of it where reads are wrong, that make no difference."""
     space, region = story.study.cells, story.regions[r]
     spoilt = story.address[story.rows.cell[mine & (story.rows.wrong != 0)]] >> space.shift
-    best, bits, block = (0, 0, np.zeros(0, np.int64)), 0, (region.start, region.end)
+    best, bits, block = _oversized(story, r, mine)
     for _ in range(4):
         tried = []
         for bit in range(space.size[r].bit_length() - 1):
@@ -226,6 +226,21 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
     )
 
 
+def _oversized(
+    story: Story, r: int, mine: NDArray[np.bool_]
+) -> tuple[tuple[int, int, NDArray[np.int64]], int, tuple[int, int]]:
+    """((hits, misses, cycles), bits, block) of memory of a quarter or an eighth of its region's size, where none of its
+    highest bits alone makes no difference; nothing where it is not so."""
+    width, region = story.study.cells.size[r].bit_length() - 1, story.regions[r]
+    whole = (region.start, region.end)
+    for count in (2, 3):
+        bits = ((1 << count) - 1) << max(0, width - count)
+        found = _folded(story, r, mine, bits) if width > count else (0, 1, np.zeros(0, np.int64))
+        if found[0] >= 4 and found[1] <= found[0] // 100:
+            return found, bits, whole
+    return (0, 0, np.zeros(0, np.int64)), 0, whole
+
+
 def _log_choices(cells: int, bits: int, block: tuple[int, int], region: Region) -> float:
     """Log of the ways to choose such bits: of a region that is sized too large its highest ones make no difference,
     which is one way for each number of them; else any set of each number, one as often as all others together, and any
@@ -235,7 +250,8 @@ def _log_choices(cells: int, bits: int, block: tuple[int, int], region: Region) 
     if block == (region.start, region.end) and bits >> (width - count) == (1 << count) - 1:
         return math.log(2.0 * width)
     blocks = max(1, (region.end - region.start + 1) // (block[1] - block[0] + 1))
-    numbers = 1 if count == 1 else width
+    # Of a region without chips nobody said how large they are: then one line is the usual number.
+    numbers = 1 if count == 1 and not region.chips else width
     return math.log(2.0 * math.comb(width, count) * numbers) + math.log(blocks)
 
 

@@ -125,7 +125,9 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
         return None
     word = rows.cell[judged][first] - span.start
     width = max(1, len(story.study.cells.chip_bits(r)))
-    contents = log_contents(word, rows.data[judged][first], compared[first], width)
+    # Of a cell that was read before anything else a sound card would have to be guessed as well (screening).
+    guessed = np.isin(judged[first], np.unique(rows.cell, return_index=True)[1])
+    contents = log_contents(word, rows.data[judged][first], np.where(guessed, np.uint32(0), compared[first]), width)
     whole = block == (region.start, region.end)
     log_prior = prior_of("read-only", chips=story.has_chips(r))
     taken = (story.took == kernel.TOOK) & (rows.region == r)

@@ -15,6 +15,7 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.clips import partners_of
+from busledger.decoder.diagnosis.rivals.lines import line_at_rest, on_another_line
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted
@@ -47,6 +48,8 @@ def capture_verdict(evidence: Evidence) -> CannotJudge | None:
         return None
     return (
         _too_few_samples(evidence, signs)
+        or on_another_line(evidence, signs)
+        or line_at_rest(evidence, signs)
         or _no_direction(evidence, signs)
         or _wrong_bus(evidence, signs)
         or _doubtful(evidence, signs)
@@ -371,17 +374,18 @@ def _noisy_address(story: Story, health: ChannelHealth, line: str, usual: int, b
         rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, 0, partners_of(story, bit), held,
         count, hit, open_,
     )  # fmt: skip
-    odd = wrong & (hit != 1)
+    odd = wrong & (hit != 1) & (story.repeat != kernel.SAME)
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[odd]) * math.log(2.0)
-    misses = int(np.count_nonzero(rows.compared)) - int(wrong.sum())
-    found = _noise(story, health, line, usual, wrong, misses, 0xFFFFFFFF)
+    # Only where the cell on the other side held something else would a wrong bit have shown.
+    found = _noise(story, health, line, usual, wrong, int(np.count_nonzero(open_)), 0xFFFFFFFF)
     yield replace(found, log_own=found.log_own - unknown)
 
 
 def _noise(
     story: Story, health: ChannelHealth, line: str, usual: int, hit: NDArray[np.bool_], misses: int, lanes: int
 ) -> Rival:
-    hits = int(np.count_nonzero(hit))
+    # A write to the wrong cell is found again at every read of it.
+    hits, news = int(np.count_nonzero(hit)), int(np.count_nonzero(hit & (story.repeat != kernel.SAME)))
     # That the clip shows such pulses at all is what a card's fault does not foretell: what the card's own settling
     # may make of them is left out.
     bonus = _seen(health.runts - _BEYOND * usual)
@@ -390,7 +394,7 @@ def _noise(
         scope="clip",
         lines=(line,),
         log_prior=prior_of("clip-noisy", chips=True),
-        log_own=log_rate(hits, misses, SOMETIMES) + bonus,
+        log_own=log_rate(news, misses, SOMETIMES) + bonus,
         explains=hits,
         summary=f"the clip on {line} is noisy: {counted(health.runts, 'pulse')} of a single sample in "
         f"{counted(health.moves, 'change')}",

@@ -118,17 +118,34 @@ def _sure_of(rivals: Sequence[Rival]) -> tuple[Rival, ...]:
 
 
 def with_sure(suspects: Sequence[Suspect], rivals: Sequence[Rival], regions: Sequence[Region]) -> tuple[Suspect, ...]:
-    """The suspects, and after them those rivals that the lines prove though no read came out wrong by them."""
+    """The suspects with those rivals that the lines prove though no read came out wrong by them: in front, unless
+    something else is likelier than not."""
     named = {(s.fault, line) for s in suspects for line in s.detail.get("clips", ())}
-    found = list(suspects)
-    for rival in _sure_of(rivals):
-        if any((rival.fault, line) in named for line in rival.lines):
-            continue
-        place = max((s.place for s in found), default=0) + 1
+    sure = [rival for rival in _sure_of(rivals) if not any((rival.fault, line) in named for line in rival.lines)]
+    if not sure:
+        return tuple(suspects)
+    first = all(s.probability < SURE for s in suspects)
+    places = max((s.place for s in suspects), default=0)
+    told = []
+    for number, rival in enumerate(sure, 1):
         region = None if rival.region is None else regions[rival.region].name
         chance = 1.0 / (1.0 + math.exp(-min(rival.log_prior + rival.log_seen, 60.0)))
-        found.append(suspect_of(rival, region, rank=len(found) + 1, place=place, probability=chance))
-    return tuple(found)
+        rank, place = (number, number) if first else (len(suspects) + number, places + number)
+        told.append(suspect_of(rival, region, rank=rank, place=place, probability=chance))
+    if not first:
+        return (*suspects, *told)
+    later = len(told)
+    moved = (
+        s.model_copy(
+            update={
+                "rank": s.rank + later,
+                "place": s.place + later,
+                "tied_with": tuple(rank + later for rank in s.tied_with),
+            }
+        )
+        for s in suspects
+    )
+    return (*told, *moved)
 
 
 def suspect_of(rival: Rival, region: str | None, *, rank: int, place: int, probability: float) -> Suspect:

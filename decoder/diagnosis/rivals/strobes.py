@@ -6,11 +6,13 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
-from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.clips import WHEN, log_rest, prior_of_line
+from busledger.decoder.diagnosis.rivals.places import log_values
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, named
@@ -18,8 +20,9 @@ from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, n
 __all__ = ["reads_gone", "selects_at_rest", "writes_gone"]
 
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
-_BLOCK_MOVE = 1024  # judged; writes that a disk's controller may make in a row, fetching nothing
+_BLOCK_MOVE = 512  # writes that a disk's controller may make in a row, fetching nothing: a sector, judged
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
+_SELECTS = 64  # bits of ``Rows.selected``
 _TWO_VALUES = 2  # read back right: lines that nobody drives may give one of them, not both
 _HELD_VALUES = 4  # different levels of the other lines, so that the bus was at work
 
@@ -51,10 +54,15 @@ def _no_writes(
     if changed < 3:
         return None
     line = _direction_line(signs)
-    pattern = sum(math.log(2.0) * int(lanes).bit_count() for lanes in rows.compared[fresh])
+    # What was written: memory is cleared and tested with few values, so one that came before is likelier.
+    lanes = int(np.bitwise_or.reduce(rows.compared[fresh])).bit_count()
+    pattern = -log_values(np.zeros(changed, np.int32), rows.data[fresh] & rows.compared[fresh], lanes)
     odds = WHEN[1 if to_end else 2] + log_rest(reads, other, signs.transfers)
-    # Which of the reads show something new has to be known, too.
-    odds += log_rate(changed, int(np.count_nonzero(after & (rows.compared != 0) & (rows.wrong == 0))), SOMETIMES)
+    # Which of the reads show something new has to be known, too: now and then, or in runs, as memory is filled.
+    new = fresh[after & (rows.compared != 0) & (fresh | (rows.wrong == 0))]
+    turns = int(np.count_nonzero(new[1:] != new[:-1]))
+    ways = [log_rate(changed, len(new) - changed, SOMETIMES), log_rate(turns, len(new) - 1 - turns, SOMETIMES)]
+    odds += log_sum(ways) - math.log(len(ways))
     name = line or "the write strobe"
     since = moment(story.seconds(span[0]))
     when = f"has come off at {since}" if to_end else f"was off from {since} to {moment(story.seconds(span[1]))}"
@@ -125,34 +133,83 @@ def _direction_line(signs: CaptureSigns, which: str = "write") -> str | None:
 
 
 def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
-    """A select that never comes although its region answers rightly."""
+    """A select that rests though the memory answers rightly: away, and its region answers; there, and others do."""
     board = story.study.evidence.board
     rows = story.rows
     for r, region in enumerate(board.regions):
-        if region.select is None or region.select not in signs.names:
+        if region.select is None or region.select not in signs.names or r >= _SELECTS:
             continue
-        moves, last, level = signs.line(region.select)
-        if level == board.select_level(region.select):
-            continue
-        mine = (rows.region == r) & (rows.compared != 0) & (rows.time > (last if moves else -1))
-        right = int(np.count_nonzero(mine & (rows.wrong == 0)))
-        wrong = int(np.count_nonzero(mine)) - right
-        if len(np.unique(rows.data[mine & (rows.wrong == 0)])) < _TWO_VALUES or right < 20 or wrong > right // 10:
-            continue
-        yield Rival(
-            fault="clip-off",
-            scope="clip",
-            lines=(region.select,),
-            region=r,
-            log_prior=prior_of("clip-off", chips=True),
-            log_own=0.0,
-            explains=0,
-            summary=(
-                f"the clip on {region.select} has come off"
-                f"{f' at {moment(story.seconds(last))}: it did not move since' if moves else ': it never moved'}, yet "
-                f"{counted(right, 'read')} of {named(region)} came back right"
-            ),
-            next_step=look_at(region.select),
-            stops_judging=True,
-            log_seen=-LOG_SLIP * (right - wrong),  # a row that nobody selects answers rightly by chance at the best
-        )
+        bit = np.uint64(1 << r)
+        seen, there = rows.selects_seen & bit != 0, rows.selected & bit != 0
+        for mine, odd in ((rows.region == r, ~there), (rows.region != r, there)):
+            which = np.flatnonzero(mine & seen)
+            first, last = _longest_run(odd[which])
+            found = which[first:last]
+            right = found[(rows.compared[found] != 0) & (rows.wrong[found] == 0)]
+            wrong = int(np.count_nonzero(rows.wrong[found]))
+            if len(np.unique(rows.data[right])) < _TWO_VALUES or len(right) < 20 or 10 * wrong > len(right):
+                continue
+            proofs = len(right) if not there[found[0]] else _would_fight(story, r, right)
+            if not proofs:
+                continue
+            away, until = not there[found[0]], moment(story.seconds(int(rows.time[found[-1]])))
+            if first == 0 and last == len(which):
+                when = f"has come off: it {'never came' if away else 'never rested'}"
+            elif last == len(which):
+                when = f"has come off at {moment(story.seconds(int(rows.time[found[0]])))}: it rests since"
+            else:
+                when = f"was off from {moment(story.seconds(int(rows.time[found[0]])))} to {until}"
+            yield Rival(
+                fault="clip-off",
+                scope="clip",
+                lines=(region.select,),
+                region=r,
+                log_prior=prior_of("clip-off", chips=True),
+                # Of the select where it should not be a decoder that sends it says as much (clipped.log_clipped).
+                log_own=0.0 if away else -LOG_SLIP * len(found),
+                explains=0,
+                summary=(
+                    f"the clip on {region.select} {when}, yet {counted(len(right), 'read')} of "
+                    f"{named(region) if away else 'other regions'} came back right in that time"
+                ),
+                next_step=look_at(region.select),
+                stops_judging=True,
+                # A row that nobody selects answers rightly by chance at the best, and so does one beside which another
+                # drives.
+                log_seen=-LOG_SLIP * (proofs - wrong),
+                taken=Excused(rows.index[:0]),
+            )
+            break
+
+
+def _would_fight(story: Story, r: int, right: NDArray[np.intp]) -> int:
+    """Right reads of other regions that could not be, had region ``r`` answered too and taken their writes: it was
+    written something else at the same place since."""
+    rows, space = story.rows, story.study.cells
+    base = np.array(space.base, np.int64)
+    place = rows.cell - base[rows.region]
+    place = np.where(place < space.size[r], place, -1)
+    asked = np.zeros(len(rows), np.bool_)
+    asked[right] = True
+    count = 0
+    for q in np.unique(rows.region[right]):
+        mine = np.flatnonzero((place >= 0) & ((rows.region == q) | (rows.region == r)))
+        mine = mine[np.argsort(place[mine], kind="stable")]
+        at = np.where(rows.is_write[mine], np.arange(len(mine)), -1)
+        last = np.maximum.accumulate(at) if len(at) else at
+        told = (last >= 0) & asked[mine] & (rows.region[mine] == q)
+        one, two = mine[told], mine[last[told]]
+        other = (place[one] == place[two]) & (rows.region[two] == r)
+        differs = (rows.data[one] ^ rows.data[two]) & rows.sure[one] & rows.sure[two]
+        count += int(np.count_nonzero(other & (differs != 0)))
+    return count
+
+
+def _longest_run(yes: NDArray[np.bool_]) -> tuple[int, int]:
+    """Start and end of the longest run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], yes, [False]]).astype(np.int8)))
+    if not len(edges):
+        return 0, 0
+    starts, ends = edges[::2], edges[1::2]
+    longest = int((ends - starts).argmax())
+    return int(starts[longest]), int(ends[longest])

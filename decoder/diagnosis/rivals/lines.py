@@ -1,0 +1,65 @@
+"""Captures that the lines themselves refuse, before any read is looked at: a clip on another line, or on none."""
+
+from __future__ import annotations
+
+from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
+from busledger.decoder.diagnosis.evidence import Evidence
+from busledger.decoder.diagnosis.rivals.rival import CannotJudge
+from busledger.decoder.diagnosis.rivals.words import counted
+from busledger.decoder.findings import RegionCounts
+
+__all__ = ["line_at_rest", "on_another_line"]
+
+# Judged: what no program leaves alone.
+_BUSY = 100  # changes of a line that is at work
+_LONG = 1000  # transfers without a change
+_LEAST = 3  # lines at work beside it, at the least
+_WALKED = 8  # address lines A0 to A7: a program walks through them wherever it is
+
+
+def on_another_line(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
+    """An address clip and a data clip exchanged: what is called data is none, and no address is right."""
+    if evidence.exchanged is None:
+        return None
+    lines, sentence = evidence.exchanged
+    if not {*lines} & {*signs.address_lines.values()} or not {*lines} & {*signs.data_lines.values()}:
+        return None
+    return CannotJudge(
+        "clips-exchanged",
+        f"the clips on {lines[0]} and {lines[1]} are exchanged: {sentence.partition(': ')[2].partition(';')[0]}",
+        f"exchange the clips on {lines[0]} and {lines[1]} (or their lines in the wiring) and check again",
+        fault="clips-exchanged",
+        lines=lines,
+    )
+
+
+def _wrong(region: RegionCounts, lane: str) -> int:
+    return sum(one.low_for_high + one.high_for_low for one in region.lanes if one.lane == lane)
+
+
+def line_at_rest(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
+    """A data line, or one of those that every program walks through, that never moved while its neighbours did. A data
+    line that a read shows wrong (of a ROM, then) is weighed against a line that is stuck."""
+    if signs.profile.family == "chip":
+        return None  # what one chip holds may leave a line alone
+    for lines, rest_of, least in (
+        (signs.data_lines, signs.data_bit, len(signs.data_lines) - 1),
+        ({b: line for b, line in signs.address_lines.items() if b < _WALKED}, signs.address_bit, _WALKED - 1),
+    ):
+        rests = {bit: rest_of(bit) for bit in lines}
+        still = [bit for bit, rest in rests.items() if rest.moves == 0 and rest.of >= _LONG]
+        busy = sum(rest.moves >= _BUSY for rest in rests.values())
+        lane = f"D{still[0]}" if still and lines is signs.data_lines else None
+        if lane is not None and any(_wrong(region, lane) for region in evidence.counts):
+            continue
+        if len(still) == 1 and busy >= max(_LEAST, least):
+            line = lines[still[0]]
+            return CannotJudge(
+                "clip-off",
+                f"the clip on {line} has come off: it never moved in {counted(rests[still[0]].of, 'cycle')}, fetches "
+                "and all, while the other lines did",
+                f"look at the clip on {line}, put it back, and capture again; nothing is said of the card until then",
+                fault="clip-off",
+                lines=(line,),
+            )
+    return None
