@@ -33,8 +33,8 @@ def shared_controls(profile: Profile) -> tuple[str, ...]:
 
 
 def _terms(when: str) -> _Terms:
-    """An OR of ANDs: line → asserted; looks at other moments are left out."""
-    return [{x.line: x.asserted for x in term if not x.place} for term in parse_condition(when)]
+    """An OR of ANDs: line → asserted; of looks at a certain moment those at the strobe's begin only."""
+    return [{x.line: x.asserted for x in term if x.place in ("", "begin")} for term in parse_condition(when)]
 
 
 def _mistaken(profile: Profile, strobe: _Terms, rules: list[tuple[str, _Terms, bool]]) -> list[str]:

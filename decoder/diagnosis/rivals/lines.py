@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+from numpy.typing import NDArray
+
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge
@@ -14,6 +17,7 @@ __all__ = ["line_at_rest", "on_another_line"]
 _BUSY = 100  # changes of a line that is at work
 _LONG = 1000  # transfers without a change
 _LEAST = 3  # lines at work beside it, at the least
+_SWEPT = 0.75  # of the addresses that the moving lines make, what a sweep visits at the least
 _WALKED = 8  # address lines A0 to A7: a program walks through them wherever it is
 
 
@@ -37,8 +41,24 @@ def _wrong(region: RegionCounts, lane: str) -> int:
     return sum(one.low_for_high + one.high_for_low for one in region.lanes if one.lane == lane)
 
 
+def _swept_past(evidence: Evidence, bit: int) -> bool:
+    """Whether a region was gone through on the lines below and above the address bit, nearly every address of those
+    that they make: short programs and tests of a few cells leave a line alone, too."""
+    seen: dict[int, list[NDArray[np.uint32]]] = {}
+    for cycles, _ in evidence.log.blocks():
+        sure = (cycles.region >= 0) & (cycles.address_unknown == 0)
+        for region in np.unique(cycles.region[sure]).tolist():
+            seen.setdefault(region, []).append(np.unique(cycles.address[sure & (cycles.region == region)]))
+    for parts in seen.values():
+        cells = np.unique(np.concatenate(parts))
+        moving = int(np.bitwise_or.reduce(cells) & ~np.bitwise_and.reduce(cells))
+        if moving >> (bit + 1) and len(cells) >= _SWEPT * 2.0 ** moving.bit_count():
+            return True
+    return False
+
+
 def line_at_rest(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
-    """A data line, or one of those that every program walks through, that never moved while its neighbours did. A data
+    """A data line, or an address line that sweeps went past, that never moved while its neighbours did. A data
     line that a read shows wrong (of a ROM, then) is weighed against a line that is stuck."""
     if signs.profile.family == "chip":
         return None  # what one chip holds may leave a line alone
@@ -51,6 +71,8 @@ def line_at_rest(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
         busy = sum(rest.moves >= _BUSY for rest in rests.values())
         lane = f"D{still[0]}" if still and lines is signs.data_lines else None
         if lane is not None and any(_wrong(region, lane) for region in evidence.counts):
+            continue
+        if lane is None and len(still) == 1 and not _swept_past(evidence, still[0]):
             continue
         if len(still) == 1 and busy >= max(_LEAST, least):
             line = lines[still[0]]
