@@ -24,10 +24,10 @@ from busledger.decoder.diagnosis.leaf_rows import region_rows
 from busledger.decoder.diagnosis.leaves import weigh_leaf
 from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.paths import Path
-from busledger.decoder.diagnosis.replay.study import Rows, Study
+from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study
 from busledger.decoder.diagnosis.shares import sum_over_share
 
-__all__ = ["Card", "CardState"]
+__all__ = ["Card", "CardState", "log_lost"]
 
 Floats = NDArray[np.float64]
 
@@ -98,8 +98,7 @@ class Card:
             overlay = path.overlay()
             overlay.start()
             rows = overlay.feed(rows)
-            if isinstance(overlay, FoundFault) and overlay.lost_wrong:
-                strays += log_noise(overlay.lost_wrong, overlay.lost, path.mask.bit_count())
+            strays += log_lost(overlay, path.mask)
         leaves = self._leaves(rows, paths)
         sound = np.array([leaf.log_sound for leaf in leaves], np.float64)
         bad = np.array([leaf.log_bad for leaf in leaves], np.float64)
@@ -149,6 +148,13 @@ class Card:
             self.work += (1.0 + len(rows) / _ROWS_OF_WORK) if leaf.count.wrong else 0.0
             self._weighed[key] = leaf
         return self._weighed[key]
+
+
+def log_lost(overlay: Overlay, mask: int) -> float:
+    """Log probability of what reads gave that a fault led where nothing answers, after it was laid over the rows."""
+    if not isinstance(overlay, FoundFault) or not overlay.lost_wrong:
+        return 0.0
+    return log_noise(overlay.lost_wrong, overlay.lost, mask.bit_count())
 
 
 def region_rows_of(rows: Rows, region: int) -> Rows:

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from busledger.decoder.diagnosis.card import Card, CardState
+from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.overlay import Blind, hides
 from busledger.decoder.diagnosis.paths import Path, judged_again, propose_paths
 from busledger.decoder.progress import Progress, silent
@@ -191,7 +191,7 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
         overlay.start()
         after = card.wrong_by_unit(overlay.feed(state.rows))
         change = sum(_change(float(gains[u]), int(before[u]), int(after[u])) for u in np.flatnonzero(before != after))
-        likely.append((path.log_weight + change, path))
+        likely.append((path.log_weight + change + log_lost(overlay, path.mask), path))
     likely.sort(key=lambda item: -item[0])
     front = [path for gain, path in likely if state.log_total + gain > best - _DOUBTED]
     hoped = [path for gain, path in most if state.log_total + gain > best and path.log_charge < 0.0][:_HOPED]
