@@ -172,16 +172,20 @@ class Innocent:
 
 
 def propose_paths(
-    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None
+    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, sure: Blind | None = None
 ) -> list[PathFaultState]:
     """Every shared fault on the path of a wrong bit, replayed, best way of failing first.
 
     ``rows``: all rows, with ``given`` laid over. ``blind``: chips that are plainly bad by
-    themselves; faults that are wider than a lane are also judged on the other chips' lanes alone.
+    themselves; faults that are wider than a lane are also judged on the other chips' lanes alone. ``sure``: chips that
+    are bad beyond doubt in any way; bridges only are judged beside them, for what wider faults make of the contents of
+    such a chip has its price.
     """
     found = _replayed(study, rows, given, None)
     if blind is not None:
         found += _replayed(study, blind.feed(rows), given, blind)
+    if sure is not None:
+        found += _replayed(study, sure.feed(rows), given, sure, bridges=True)
     taken = {path.key[:-1] for path in given}
     for scored, own in strange_drivers(study, rows):
         if scored.key[:-1] not in taken:
@@ -201,18 +205,22 @@ def _chosen(held: Sequence[PathFaultState]) -> list[PathFaultState]:
 
 
 def _is_wide(candidate: Candidate) -> bool:
-    return candidate.scope not in _LANE_SCOPES or candidate.mask.bit_count() > 1
+    return candidate.scope not in _LANE_SCOPES or candidate.mask.bit_count() > 2
+
+
+def _is_bridge(candidate: Candidate) -> bool:
+    return candidate.scope in _LANE_SCOPES and candidate.mask.bit_count() == 2
 
 
 def _replayed(
-    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None
+    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, *, bridges: bool = False
 ) -> list[PathFaultState]:
     survey = study.survey([rows])
     taken = {path.key[:-1] for path in given}
     candidates = [
         c
         for c in listed_faults(study.card_as_seen).shared(survey.lanes(), likely_pairs(study, rows))
-        if (blind is None or _is_wide(c)) and c.key not in taken
+        if (blind is None or (_is_bridge if bridges else _is_wide)(c)) and c.key not in taken
     ]
     return _judged(study, candidates, survey, rows, given, blind)
 

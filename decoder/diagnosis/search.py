@@ -148,7 +148,8 @@ def _extended(
     card: Card, state: CardState, extra: Sequence[Path], best: float, tried: int, done: Sequence[CardState],
     most_work: float,
 ) -> list[CardState]:
-    proposed: list[Path] = list(propose_paths(card.study, state.rows, state.paths, _blind(card, state)))
+    blinds = _blind(card, state), _blind(card, state, sure=True)
+    proposed: list[Path] = list(propose_paths(card.study, state.rows, state.paths, *blinds))
     held = {path.key for path in state.paths}
     proposed += [path for path in extra if path.key not in held]
     found: list[CardState] = []
@@ -205,8 +206,8 @@ def _change(gain: float, before: int, after: int) -> float:
     return -(_A_CHIP + 0.7 * after)
 
 
-def _blind(card: Card, state: CardState) -> Blind | None:
-    """Chips that are plainly bad: by a fault of their lanes, at most of their reads; or beyond any doubt."""
+def _blind(card: Card, state: CardState, *, sure: bool = False) -> Blind | None:
+    """Chips that are plainly bad: by a fault of their lanes, at most of their reads; ``sure``: or beyond any doubt."""
     lanes: dict[int, int] = {}
     for unit, leaf, bad in zip(card.units, state.leaves, state.bad, strict=True):
         if bad < _PLAIN or not leaf.count.wrong:
@@ -215,6 +216,6 @@ def _blind(card: Card, state: CardState) -> Blind | None:
         tally = best.faults[0].effect.tally
         plain = best.faults[0].candidate.fault in _PLAIN_KINDS and tally.hits > tally.misses
         plain = plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong)
-        if plain or leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count:
+        if plain or sure and leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count:
             lanes[unit.region] = lanes.get(unit.region, 0) | unit.mask
     return Blind(lanes, len(card.study.card.regions)) if lanes else None
