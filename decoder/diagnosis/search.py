@@ -216,6 +216,6 @@ def _blind(card: Card, state: CardState, *, sure: bool = False) -> Blind | None:
         tally = best.faults[0].effect.tally
         plain = best.faults[0].candidate.fault in _PLAIN_KINDS and tally.hits > tally.misses
         plain = plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong)
-        if plain or sure and leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count:
+        if plain or (sure and leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count):
             lanes[unit.region] = lanes.get(unit.region, 0) | unit.mask
     return Blind(lanes, len(card.study.card.regions)) if lanes else None
