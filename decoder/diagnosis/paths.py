@@ -178,14 +178,14 @@ def propose_paths(
 
     ``rows``: all rows, with ``given`` laid over. ``blind``: chips that are plainly bad by
     themselves; faults that are wider than a lane are also judged on the other chips' lanes alone. ``sure``: chips that
-    are bad beyond doubt in any way; bridges only are judged beside them, for what wider faults make of the contents of
-    such a chip has its price.
+    are bad beyond doubt in any way; beside them only bridges and address faults are judged, for what other faults make
+    of the contents of such a chip has its price.
     """
     found = _replayed(study, rows, given, None)
     if blind is not None:
         found += _replayed(study, blind.feed(rows), given, blind)
     if sure is not None:
-        found += _replayed(study, sure.feed(rows), given, sure, bridges=True)
+        found += _replayed(study, sure.feed(rows), given, sure, known=True)
     taken = {path.key[:-1] for path in given}
     for scored, own in strange_drivers(study, rows):
         if scored.key[:-1] not in taken:
@@ -208,19 +208,21 @@ def _is_wide(candidate: Candidate) -> bool:
     return candidate.scope not in _LANE_SCOPES or candidate.mask.bit_count() > 2
 
 
-def _is_bridge(candidate: Candidate) -> bool:
-    return candidate.scope in _LANE_SCOPES and candidate.mask.bit_count() == 2
+def _knows_contents(candidate: Candidate) -> bool:
+    """Bridges and faults of address lines: what chips hold is known all the same, or as good as."""
+    bridge = candidate.scope in _LANE_SCOPES and candidate.mask.bit_count() == 2
+    return bridge or candidate.fault in ("address-stuck", "address-bridged")
 
 
 def _replayed(
-    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, *, bridges: bool = False
+    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, *, known: bool = False
 ) -> list[PathFaultState]:
     survey = study.survey([rows])
     taken = {path.key[:-1] for path in given}
     candidates = [
         c
         for c in listed_faults(study.card_as_seen).shared(survey.lanes(), likely_pairs(study, rows))
-        if (blind is None or (_is_bridge if bridges else _is_wide)(c)) and c.key not in taken
+        if (blind is None or (_knows_contents if known else _is_wide)(c)) and c.key not in taken
     ]
     return _judged(study, candidates, survey, rows, given, blind)
 
