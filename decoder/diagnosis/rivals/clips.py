@@ -196,10 +196,16 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     unknown = hit == 2
     own = span.log_odds + (_HARDLY if span.expected is None else 0.0)
     own -= LOG_SLIP * _selected_there(story, partners, first, last, hit[first:last] == 1)
+    # Nothing is judged in that time, so that wrong reads which the other side does not give have their price here.
+    unknown[first:last] |= (rows.wrong[first:last] != 0) & (hit[first:last] == 0)
     own -= sum(int(lanes).bit_count() for lanes in rows.compared[unknown]) * math.log(2.0)
+    # A write in that time went to one side or the other, as reads of its cell tell later.
+    telling = np.zeros(len(rows), np.bool_)
+    telling[first:last] = True
+    telling[last:] = (story.since[last:] < last) & lost[rows.cell[last:]]
     for r in np.unique(rows.region):
-        mine = rows.region[first:last] == r
-        own += _log_sides(rows.cell[first:last][mine], hit[first:last][mine] != 0, open_[first:last][mine] != 0)
+        mine = telling & (rows.region == r)
+        own += _log_sides(rows.cell[mine], hit[mine] != 0, open_[mine] != 0)
     index = rows.index[np.flatnonzero(hit)]
     yield Rival(
         fault="clip-off",
