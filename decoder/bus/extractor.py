@@ -271,7 +271,7 @@ def _rate_notes(windows: Windows) -> list[Note]:
             f"{-offsets.value * windows.tick_fs * 1e-6:.3g} ns before the end of {strobe}"
             for strobe, offsets in windows.eyes.items()
         )
-        text = f"data is read {said}: the published set-up time is shorter than a sample, and there the bus stood still"
+        text = f"data is read {said}: no sample surely lies in the published set-up time, and there the bus stood still"
         return [Note("eye", text)]
     if windows.grid is None or narrow is None:
         return []

@@ -4,6 +4,7 @@ A fast part's published window may be narrower than one sample although the bus 
 14 MHz part, on a board whose memory answers 130 ns early. The sheet allows data to be there sooner, so what
 counts is the bus's own pace. Movements of the data lines are counted by their distance from the edge: those
 that settle lie before a quiet stretch, those that release the bus after it. In the quiet stretch a level is sure.
+So it is where a window of one to two samples ends with the strobe and the bus is released in the sample of its edge.
 """
 
 from __future__ import annotations
