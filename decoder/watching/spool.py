@@ -58,7 +58,7 @@ class Spool:
         self._stop, self._fd, self._again = threading.Event(), -1, ""
         self._torn, self._first = False, 0
         self._thread: threading.Thread | None = None
-        self.ended = self.full = self.held_up = self.gone = False
+        self.ended = self.full = self.gone = False
         self.failure: OSError | None = None
         self.begins: Callable[[bytes], bool] = lambda head: False
         try:
@@ -116,7 +116,6 @@ class Spool:
         try:
             while not self._stop.is_set():
                 if self.written - self.read >= self._room:
-                    self.held_up = True
                     self._stop.wait(0.02)
                     continue
                 ready, _, _ = select.select([self._fd], [], [], _LOOK_S)

@@ -12,6 +12,7 @@ from busledger.decoder.errors import UsageError
 from busledger.decoder.planning import EarlierSuspect, PlanRequest, PlanResult, make_plan
 from busledger.decoder.planning.strobes import shared_controls
 from busledger.decoder.report import plan_page, plan_text
+from tests.checks.wide_bus import BOARD as BOARD_16
 from tests.planning.boards import DRAM_CARD, LOOM, board
 
 
@@ -168,22 +169,9 @@ def test_each_chip_is_drawn_with_the_pins_to_clip(tmp_path: Path) -> None:
         assert numbers == list(range(1, len(numbers) + 1)) and len(numbers) % 2 == 0
 
 
-WIDE = """
-[board]
-name = "Weather radar buffer"
-bus = "68000"
-[[region]]
-name = "bank0"
-start = 0x10000
-end = 0x13FFF
-kind = "ram"
-chips = [{ designator = "U1", part = "6264", lanes = "D0-D7" }, { designator = "U2", part = "6264", lanes = "D8-D15" }]
-"""
-
-
 def test_the_chips_of_a_wide_bus_count_words(tmp_path: Path) -> None:
     """A 68000 has no A0: the first address pin of its byte-wide memories is wired to A1 (MC68000 User's Manual)."""
-    result = plan(tmp_path, WIDE, channels=40)
+    result = plan(tmp_path, BOARD_16, channels=40)
     pins = {clip.line: {p.pin_name for p in clip.points} for one in result.passes for clip in one.clips}
     assert {line: pins[line] for line in ("A1", "A2", "A13")} == {"A1": {"A0"}, "A2": {"A1"}, "A13": {"A12"}}
     assert not pins["UDS"]
