@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, narrowed
-from busledger.decoder.diagnosis.replay.contents import log_contents_each
+from busledger.decoder.diagnosis.replay.contents import log_found
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
 from busledger.decoder.diagnosis.replay.replay import (
     NOTHING,
@@ -241,7 +241,7 @@ def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) 
     for fault in sorted(wanted, key=lambda f: -lenient[f]):
         if lenient[fault] <= nothing or len(of_part) >= _KEEP_AT_MOST:
             break
-        part = (fault.regions, fault.mask, fault.op)
+        part = (fault.regions, fault.mask, fault.op, fault.acts)
         of_part[part] = of_part.get(part, 0) + 1
         if of_part[part] <= 2:
             keep.append(fault)
@@ -315,9 +315,4 @@ def _log_contents(study: Study, fault: PathFault, rows: Rows, sure: NDArray[np.u
     asked = asked[~np.isin(asked, _first_of_unwritten(study, rows))]
     if not len(asked):
         return 0.0
-    asked = asked[np.argsort(rows.cell[asked], kind="stable")]
-    regions, first = np.unique(rows.region[asked], return_index=True)
-    word = (rows.cell[asked] - np.array(study.cells.base, np.int64)[rows.region[asked]]).astype(np.int32)
-    width = np.array([max(1, len(study.cells.chip_bits(int(r)))) for r in regions], np.int64)
-    ends = np.append(first, len(asked))
-    return log_contents_each(ends, word, rows.data[asked], unknown[asked], width)
+    return log_found(study.card, study.cells, rows.cell[asked], rows.data[asked], unknown[asked])
