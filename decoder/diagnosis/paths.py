@@ -28,10 +28,12 @@ from busledger.decoder.diagnosis.unlisted import TakesAll, strange_drivers
 
 __all__ = [
     "LEAF_SCOPES",
+    "Beside",
     "Innocent",
     "Path",
     "PathFaultState",
     "judged_again",
+    "kind_of",
     "propose_paths",
     "seen_by_checks",
 ]
@@ -175,21 +177,39 @@ class Innocent:
         return self.rival.overlay()
 
 
+@dataclass(frozen=True, eq=False)
+class Beside:
+    """Chips that are bad beyond doubt, not looked at. ``like``: of what kind, on what lanes or lines, shared faults are
+    judged beside them; None = any. Chips that seem to have that very fault are not among them then."""
+
+    blind: Blind
+    like: tuple[object, ...] | None = None
+
+    def asks_for(self, candidate: Candidate) -> bool:
+        """Whether the shared fault is to be judged so."""
+        return _knows_contents(candidate) and self.like in (None, kind_of(candidate))
+
+
+def kind_of(candidate: Candidate) -> tuple[object, ...]:
+    """What a fault of a chip and one that chips share have in common if they look alike."""
+    return (candidate.fault, candidate.lines or candidate.mask)
+
+
 def propose_paths(
-    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, sure: Blind | None = None
+    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, beside: Sequence[Beside] = ()
 ) -> list[PathFaultState]:
     """Every shared fault on the path of a wrong bit, replayed, best way of failing first.
 
-    ``rows``: all rows, with ``given`` laid over. ``blind``: chips that are plainly bad by
-    themselves; faults that are wider than a lane are also judged on the other chips' lanes alone. ``sure``: chips that
-    are bad beyond doubt in any way; beside them only bridges and address faults are judged, for what other faults make
-    of the contents of such a chip has its price.
+    ``rows``: all rows, with ``given`` laid over. ``blind``: chips that are plainly bad by themselves; faults that are
+    wider than a lane are also judged on the other chips' lanes alone. ``beside``: chips that are bad beyond doubt in
+    any way; beside them only bridges and address faults are judged, for what other faults make of the contents of such
+    a chip has its price.
     """
     found = _replayed(study, rows, given, None)
     if blind is not None:
         found += _replayed(study, rows, given, blind)
-    if sure is not None:
-        found += _replayed(study, rows, given, sure, known=True)
+    for one in beside:
+        found += _replayed(study, rows, given, one.blind, beside=one)
     taken = {path.key[:-1] for path in given}
     for scored, own in strange_drivers(study, rows):
         if scored.key[:-1] not in taken:
@@ -219,7 +239,7 @@ def _knows_contents(candidate: Candidate) -> bool:
 
 
 def _replayed(
-    study: Study, whole: Rows, given: Sequence[Path], blind: Blind | None, *, known: bool = False
+    study: Study, whole: Rows, given: Sequence[Path], blind: Blind | None, beside: Beside | None = None
 ) -> list[PathFaultState]:
     rows = whole if blind is None else blind.feed(whole)
     survey = study.survey([rows])
@@ -227,7 +247,7 @@ def _replayed(
     candidates = [
         c
         for c in listed_faults(study.card_as_seen).shared(survey.lanes(), likely_pairs(study, rows))
-        if (blind is None or (_knows_contents if known else _is_wide)(c)) and c.key not in taken
+        if c.key not in taken and (blind is None or (_is_wide(c) if beside is None else beside.asks_for(c)))
     ]
     return _judged(study, candidates, survey, rows, given, blind, whole)
 

@@ -43,6 +43,7 @@ _FOCUS_CELLS = 24
 _WIDEST = 4  # of each region
 _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are dropped
 _KEEP_AT_MOST = 80
+_OF_A_PART = (2, 8, 50_000)  # of each part, the least, the most, and rows replayed for them: more where rows are few
 _LEAF_KEEPS = 14  # path faults of one chip replayed on all of its rows
 _LEAF_NATS = 14.0
 _CONTENTS_ARE_ALIKE = 8  # bits of unknown contents that cost as much as one, before they are looked at
@@ -195,7 +196,9 @@ def _path_effects(
     wanted = {f: prior for f, prior in wanted.items() if f in first}
     wrong = sum(survey.cells[int(c)][0] for c in focus)
     noise = Noise(wrong, survey.total, study.data_bits)
-    return dict(_play(study, _promising(first, wanted, noise), rows, None))
+    few, most, at_once = _OF_A_PART
+    of_a_part = max(few, min(most, at_once // max(1, len(rows))))
+    return dict(_play(study, _promising(first, wanted, noise, of_a_part), rows, None))
 
 
 def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) -> list[PathFault]:
@@ -226,8 +229,10 @@ def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) ->
     return list(dict.fromkeys(chosen))
 
 
-def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) -> list[PathFault]:
-    """The faults near the best as the only one, and of each part the best as one of several."""
+def _promising(
+    first: Effects, wanted: Mapping[PathFault, float], noise: Noise, of_a_part: int
+) -> list[PathFault]:
+    """The faults near the best as the only one, and ``of_a_part`` of each part the best as one of several."""
     quick = _quick([first[f] for f in wanted], [f.mask.bit_count() for f in wanted],
                    (noise, noise._replace(lenient=True)))  # fmt: skip
     strict, lenient = (
@@ -243,7 +248,7 @@ def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) 
             break
         part = (fault.regions, fault.mask, fault.op, fault.acts)
         of_part[part] = of_part.get(part, 0) + 1
-        if of_part[part] <= 2:
+        if of_part[part] <= of_a_part:
             keep.append(fault)
     return list(dict.fromkeys(keep))
 
