@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
+from busledger.decoder.diagnosis.foretold import FirstReads
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, narrowed
 from busledger.decoder.diagnosis.replay.contents import log_found
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
@@ -59,6 +60,16 @@ def replay_all(study: Study, candidates: Sequence[Candidate], survey: Survey, ro
     """(hard, now and then) of every behaviour of shared parts worth its replay over ``rows``."""
     effects = _lane_effects(study, [v.behaviour for c in candidates for v in c.variants], rows)
     effects.update(_path_effects(study, candidates, effects, survey, rows))
+    return _with_first_reads(study, effects, rows)
+
+
+def _with_first_reads(study: Study, effects: Effects, rows: Rows) -> Effects:
+    """The hard ones with what they foretell of cells that were read before they were written."""
+    first = FirstReads(study, rows)
+    for behaviour, (always, some) in list(effects.items()):
+        gain = first.log_gain(behaviour) if always.tally.hits else 0.0
+        if gain:
+            effects[behaviour] = (replace(always, log_contents=(always.log_contents or 0.0) + gain), some)
     return effects
 
 
@@ -75,7 +86,7 @@ def replay_leaf(
     if only is None or only.path is None:
         found.update(_lane_effects(study, [b for _, _, b in behaviours], rows))
     if plain:
-        return found
+        return _with_first_reads(study, found, rows)
     wanted: dict[PathFault, float] = {}
     for c, weight, behaviour in behaviours:
         faults: list[PathFault] = []
@@ -93,7 +104,7 @@ def replay_leaf(
     couples = [b for _, _, b in behaviours if isinstance(b, CoupledCell)]
     found.update({key: (e, e) for key, e in _decays(study, decays, rows).items()})
     found.update({key: (e, e) for key, e in run_coupled(couples, study.cells, lambda: [rows], study.data_bits).items()})
-    return found
+    return _with_first_reads(study, found, rows)
 
 
 def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Effect]:
