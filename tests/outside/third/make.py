@@ -1,0 +1,100 @@
+"""One case: a card, a program, faults, a capture, a board file and the expected answer, all from one seed."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from tests.outside.third import waves
+from tests.outside.third.accesses import Accesses
+from tests.outside.third.capture import Analyser, Spoil, write_vcd
+from tests.outside.third.card import Card, board_toml, draw_card, draw_clips
+from tests.outside.third.faults import Fault, draw_faults
+from tests.outside.third.machine import Seen, play
+from tests.outside.third.programs import run_program
+from tests.outside.third.truth import Expected, described_parts, expect
+
+BUSES = ("6502",)
+CONTROLS = {"6502": (("PHI2", "RW"), ("SYNC",))}
+LOW = {"6502": set[str]()}
+
+
+@dataclass
+class Case:
+    """All that is known of one case; ``folder`` holds capture.vcd, board.toml, monitor.bin and truth.json."""
+
+    folder: Path
+    kind: str
+    card: Card
+    acc: Accesses
+    rom: dict[int, int]
+    faults: list[Fault]
+    seen: Seen
+    expected: list[Expected]
+    notes: dict[str, Any] = field(default_factory=dict)
+
+
+def _period(rng: np.random.Generator, bus: str) -> tuple[float, float]:
+    """Clock period and the memory's access time, ns."""
+    period = float(rng.choice([1000.0, 1000.0, 977.7, 1023.0, 500.0]))
+    return period, float(rng.uniform(250, 420) if period > 900 else rng.uniform(120, 200))
+
+
+def make(seed: int, index: int, kind: str, out: Path, bus: str | None = None) -> Case:
+    """Draws case ``index`` of ``seed`` and writes its files under ``out``."""
+    rng = np.random.default_rng([seed, index, sum(kind.encode())])
+    chosen = bus or str(rng.choice(BUSES))
+    folder = out / f"{kind}_{seed}_{index}"
+    folder.mkdir(parents=True, exist_ok=True)
+    for _ in range(40):
+        card = draw_card(rng, chosen)
+        controls, optional = CONTROLS[chosen]
+        draw_clips(rng, card, controls, optional)
+        length = int(10 ** rng.uniform(np.log10(1500), np.log10(60000)))
+        if rng.random() < 0.07:
+            length = 500
+        style = str(rng.choice(["tests", "tests", "tests", "one", "work", "mixed", "mixed"]))
+        acc, rom = run_program(card, rng, length, style)
+        period, access = _period(rng, chosen)
+        count = {"healthy": 0, "single": 1, "double": 2, "many": int(rng.integers(3, 13))}.get(kind, 0)
+        faults = draw_faults(rng, card, count)
+        seen = play(card, acc, rom, faults, period)
+        lost = np.nonzero(acc.steers & (seen.wrong != 0))[0]
+        if len(lost):  # a pointer came back wrong: from here on the machine would run wild
+            acc = acc.cut(0, int(lost[0]) + 1)
+            if len(acc) < 500:
+                continue
+            seen = play(card, acc, rom, faults, period)
+        expected = expect(card, acc, rom, faults, seen, period)
+        if kind == "single" and expected[0].shown < 4:
+            continue
+        if kind in ("double", "many") and sum(e.shown >= 4 for e in expected) < 2:
+            continue
+        break
+    analyser = Analyser(float(rng.choice([0, 12e6, 24e6, 24e6, 25e6, 50e6, 100e6])))
+    if period < 900 and analyser.rate_hz == 12e6:
+        analyser.rate_hz = 24e6
+    board = BUILDERS[chosen](card, acc, seen, rng, period, access)
+    low = LOW[chosen] | {str(r.select) for r in card.banks} | {"CARD"}
+    wiring = write_vcd(folder / "capture.vcd", card, board, low, rng, analyser, Spoil())
+    image = bytes(rom.get(a, 0xFF) for a in range(card.region("monitor").start, card.region("monitor").end + 1))
+    (folder / "monitor.bin").write_bytes(image)
+    (folder / "board.toml").write_text(board_toml(card, wiring, "monitor.bin"))
+    case = Case(folder, kind, card, acc, rom, faults, seen, expected)
+    case.notes = {
+        "bus": chosen, "cycles": len(acc), "style": style, "rate_hz": analyser.rate_hz, "period_ns": period,
+        "clipped": card.clipped, "floating": card.floating, "wrong_reads": int((seen.wrong != 0).sum()),
+        "compared": int(seen.known.sum()), "shares": {
+            r.name: int((seen.known & (acc.address >= r.start) & (acc.address <= r.end)).sum()) for r in card.banks
+        },
+    }  # fmt: skip
+    truth = {"kind": kind, **case.notes, "expected": [e.plain() for e in expected], "parts": described_parts(card)}
+    (folder / "truth.json").write_text(json.dumps(truth, indent=1))
+    return case
+
+
+BUILDERS = {"6502": waves.mos6502}
