@@ -291,15 +291,16 @@ def direction_line(bus: str) -> tuple[str, int]:
 def draw_clips(rng: Rng, card: Card, controls: tuple[str, ...], optional: tuple[str, ...]) -> None:
     """Chooses what the analyser is clipped to, as people do with the channels they have."""
     mode = str(rng.choice(["all", "all", "plain", "low"]))
-    data = [f"D{k}" for k in range(8)]
-    address = [f"A{k}" for k in range(16)]
+    shared = card.bus == "8085"  # low address and data on the same pins
+    data = [f"AD{k}" if shared else f"D{k}" for k in range(8)]
+    address = [f"A{k}" for k in range(8 if shared else 0, 16)]
     extra: list[str] = [line for line in optional if mode == "all" and rng.random() < 0.6]
     if mode in ("all", "low") or rng.random() < 0.3:
         if mode == "low" or rng.random() < 0.7:
             extra += [r.select for r in card.banks if r.select]
         if card.data_driver and card.enable_line and rng.random() < 0.6:
             extra.append("CARD")
-    if mode == "low" and card.bus not in ("8085", "8080"):
+    if mode == "low" and not shared:
         need = max(r.size.bit_length() - 1 for r in card.banks)
         address = address[: min(16, need + int(rng.integers(0, 2)))]
     card.far_clipped = card.far_clipped and mode == "all"

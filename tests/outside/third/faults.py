@@ -102,12 +102,14 @@ def _chip_fault(rng: Rng, card: Card) -> Fault:
 
 def draw_fault(rng: Rng, card: Card) -> Fault:
     """One fault of one part of the card, chips the likeliest."""
-    sites = ["chip"] * 10 + ["region"] * 2 + ["bus"]
-    if card.decoder is not None:
+    sites = ["chip"] * 10 + ["region"] * 2
+    # a part that the board file leaves out cannot be named; what it serves would be blamed with reason
+    drivers = card.described.get("drivers", True)
+    if card.decoder is not None and card.described.get("decoder", True):
         sites += ["decoder"] * 3
-    if card.data_driver:
-        sites += ["data"] * 3
-    if card.address_driver:
+    if card.data_driver and drivers:  # lanes joined before the driver would spoil the program itself
+        sites += ["data"] * 3 + ["bus"]
+    if card.address_driver and drivers:
         sites += ["address"] * 3
     site = str(rng.choice(sites))
     if site == "chip":
@@ -147,6 +149,9 @@ def draw_faults(rng: Rng, card: Card, count: int) -> list[Fault]:
     for _ in range(count * 20):
         fault = draw_fault(rng, card)
         place = fault.part or (fault.site, fault.region)
+        path = sum(f.site != "chip" for f in faults)
+        if fault.site != "chip" and (path >= 2 or fault.site in {f.site for f in faults}):
+            continue  # many chips are bad on an old card; the path seldom is in three places
         if place not in places:
             places.add(place)
             faults.append(fault)

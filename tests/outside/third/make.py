@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.outside.third import waves
+from tests.outside.third import waves, waves_clocked, waves_strobed
 from tests.outside.third.accesses import Accesses
 from tests.outside.third.capture import Analyser, Spoil, write_vcd
 from tests.outside.third.card import Card, board_toml, draw_card, draw_clips
@@ -18,9 +18,21 @@ from tests.outside.third.machine import Seen, play
 from tests.outside.third.programs import run_program
 from tests.outside.third.truth import Expected, described_parts, expect
 
-BUSES = ("6502",)
-CONTROLS = {"6502": (("PHI2", "RW"), ("SYNC",))}
-LOW = {"6502": set[str]()}
+BUSES = ("6502", "z80", "6809", "8085", "8080")
+CONTROLS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "6502": (("PHI2", "RW"), ("SYNC",)),
+    "6809": (("E", "RW"), ("Q",)),
+    "z80": (("MREQ", "RD", "WR"), ("M1", "IORQ", "RFSH", "CLK")),
+    "8085": (("ALE", "RD", "WR"), ("IOM", "S0", "S1")),
+    "8080": (("SYNC", "DBIN", "WR"), ()),
+}
+LOW = {"MREQ", "RD", "WR", "M1", "IORQ", "RFSH", "CARD"}
+
+
+BUILDERS = {
+    "6502": waves.mos6502, "6809": waves_clocked.mc6809, "z80": waves_strobed.z80, "8085": waves_strobed.i8085,
+    "8080": waves_strobed.i8080,
+}  # fmt: skip
 
 
 @dataclass
@@ -40,6 +52,13 @@ class Case:
 
 def _period(rng: np.random.Generator, bus: str) -> tuple[float, float]:
     """Clock period and the memory's access time, ns."""
+    if bus == "z80":
+        period = float(rng.choice([500.0, 400.0, 400.0, 250.0]))
+        return period, float(rng.uniform(150, 1.5 * period - 150) if period > 300 else rng.uniform(90, 160))
+    if bus == "8085":
+        return float(rng.choice([320.0, 325.5, 400.0])), float(rng.uniform(200, 420))
+    if bus == "8080":
+        return 500.0, float(rng.uniform(200, 400))
     period = float(rng.choice([1000.0, 1000.0, 977.7, 1023.0, 500.0]))
     return period, float(rng.uniform(250, 420) if period > 900 else rng.uniform(120, 200))
 
@@ -76,10 +95,10 @@ def make(seed: int, index: int, kind: str, out: Path, bus: str | None = None) ->
             continue
         break
     analyser = Analyser(float(rng.choice([0, 12e6, 24e6, 24e6, 25e6, 50e6, 100e6])))
-    if period < 900 and analyser.rate_hz == 12e6:
+    if (chosen in ("z80", "8085", "8080") or period < 900) and analyser.rate_hz == 12e6:
         analyser.rate_hz = 24e6
     board = BUILDERS[chosen](card, acc, seen, rng, period, access)
-    low = LOW[chosen] | {str(r.select) for r in card.banks} | {"CARD"}
+    low = LOW | {str(r.select) for r in card.banks}
     wiring = write_vcd(folder / "capture.vcd", card, board, low, rng, analyser, Spoil())
     image = bytes(rom.get(a, 0xFF) for a in range(card.region("monitor").start, card.region("monitor").end + 1))
     (folder / "monitor.bin").write_bytes(image)
@@ -97,4 +116,4 @@ def make(seed: int, index: int, kind: str, out: Path, bus: str | None = None) ->
     return case
 
 
-BUILDERS = {"6502": waves.mos6502}
+

@@ -74,8 +74,10 @@ class Mos6502(Processor):
         self.op(code, value)
 
     def points(self, pointer: int, address: int, name: str) -> None:
-        # code of its own would fill the ROM: the page number comes from a variable that the monitor keeps
+        # code of its own would fill the ROM: the caller leaves low byte, page and offset in variables
         self.routine(name)
+        for at, value in ((0x50, 0), (0x51, address >> 8), (0x52, address & 0xFF)):
+            self.sta_zp(at, value)
         self.lda_zp(0x50)
         self.sta_zp(pointer, 0)
         self.lda_zp(0x51)

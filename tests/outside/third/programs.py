@@ -6,9 +6,13 @@ from collections.abc import Callable
 
 from tests.outside.third.accesses import Accesses, Full, Processor, Writer
 from tests.outside.third.card import Card, Region, Rng
+from tests.outside.third.intel import Intel, i8080, i8085, z80
+from tests.outside.third.mc6809 import Mc6809
 from tests.outside.third.mos6502 import Mos6502
 
-PROCESSORS: dict[str, Callable[[Writer, int, int], Processor]] = {"6502": Mos6502}
+PROCESSORS: dict[str, Callable[[Writer, int, int], Processor]] = {
+    "6502": Mos6502, "6809": Mc6809, "z80": z80, "8085": i8085, "8080": i8080,
+}  # fmt: skip
 
 
 def _values(rng: Rng, kind: str, base: int, count: int) -> list[int]:
@@ -95,6 +99,8 @@ def run_program(card: Card, rng: Rng, length: int, style: str) -> tuple[Accesses
     work = card.region("work")
     p = PROCESSORS[card.bus](writer, rom.start, work.start)
     p.table, p.limit = rom.start, rom.end - 0x20
+    if isinstance(p, Intel):  # a decoder that does not know of the I/O space would answer there as well
+        p.ports = card.decoder is None or ("MREQ", 0) in card.decoder.ties
     for k in range(0x100):
         writer.rom[rom.start + k] = int(rng.integers(0, 256))
     begin = int(rng.integers(0, 400)) if rng.random() < 0.5 else 0

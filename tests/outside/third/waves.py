@@ -75,8 +75,7 @@ def data_words(
     else:
         times.append(until[:1])
         values.append(value[:1])
-    width = range(16 if prefix == "AD" and value.max(initial=0) > 255 else 8)
-    board.word(prefix, width, np.concatenate(times), np.concatenate(values))
+    board.word(prefix, range(8), np.concatenate(times), np.concatenate(values))
 
 
 def select_lines(board: Board, card: Card, seen: Seen, changes: Floats, ends: Floats, gated: bool) -> None:
