@@ -17,8 +17,8 @@ Bools = NDArray[np.bool_]
 class Accesses:
     """Columns of equal length n.
 
-    ``op``: READ … DEAD; ``address``; ``data``: what a write puts on the bus; ``copied``: index of the read whose value a
-    write passes on (plus ``twist``), or -1; ``steers``: the program goes where this read says (a return address,
+    ``op``: READ … DEAD; ``address``; ``data``: what a write puts on the bus; ``copied``: index of the read whose value
+    a write passes on (plus ``twist``), or -1; ``steers``: the program goes where this read says (a return address,
     a pointer): if it comes back wrong, the machine is lost from there on. ``states``: clocks of the cycle.
     """
 
@@ -43,7 +43,7 @@ class Accesses:
         )  # fmt: skip
 
 
-class Full(Exception):
+class FullError(Exception):
     """The program ROM has no room for another routine."""
 
 

@@ -1,4 +1,4 @@
-"""The analyser: samples the lines by a clock of its own, or keeps every change; and writes a VCD (IEEE 1364-2005, 18)."""
+"""The analyser: samples the lines by its own clock, or keeps every change; writes a VCD (IEEE 1364-2005, 18)."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 
 from tests.outside.third.accesses import Ints
 from tests.outside.third.card import Card, Rng
+from tests.outside.third.odd import Spoil
 from tests.outside.third.waves import Board, Track
 
 
@@ -18,14 +19,6 @@ class Analyser:
 
     rate_hz: float
     jitter_ns: float = 1.5
-
-
-@dataclass
-class Spoil:
-    """What the analyser saw that was not so: clips off (line, from, to in ns, level), two clips exchanged."""
-
-    off: tuple[tuple[str, float, float, int], ...] = ()
-    exchanged: tuple[str, str] | None = None
 
 
 def spelled(line: str, style: str, number: int, low: bool) -> str:

@@ -49,7 +49,7 @@ class Region:
 
 @dataclass
 class Decoder:
-    """A decoder; ``code`` are the address bits at its code pins, ``lines`` pin = line, ``ties`` (line, wanted level)."""
+    """A decoder; ``code``: the address bits at its code pins, ``lines`` pin = line, ``ties`` (line, wanted level)."""
 
     designator: str
     part: str
@@ -77,10 +77,9 @@ class Card:
     clipped: list[str] = field(default_factory=list)
     spelling: str = "plain"
     rom_image: bool = False
-    latch: int | None = None
-    io: tuple[int, ...] = ()
     program_start: int = 0
     described: dict[str, Any] = field(default_factory=dict)
+    odd: dict[str, Any] = field(default_factory=dict)
 
     @property
     def banks(self) -> list[Region]:
@@ -178,7 +177,8 @@ def draw_banks(rng: Rng, card: Card, first: int, taken: list[tuple[int, int]]) -
     else:
         for size in sizes:
             for _ in range(100):
-                at = int(rng.integers(0x10000 // 0x100)) * 0x100
+                grain = size if rng.random() < 0.8 else max(0x100, size // 2)  # few cards decode finer
+                at = int(rng.integers(0x10000 // grain)) * grain
                 busy = taken + [(a, a + s - 1) for a, s in zip(spots, sizes, strict=False)]
                 if _free(at, at + size - 1, busy):
                     spots.append(at)
@@ -309,6 +309,8 @@ def draw_clips(rng: Rng, card: Card, controls: tuple[str, ...], optional: tuple[
     card.clipped = address + data + list(controls) + extra
     card.spelling = str(rng.choice(["plain", "plain", "marked", "numbered"]))
     card.described = {"selects": rng.random() < 0.85 or any(c.startswith("CS") for c in card.clipped)}
-    card.described["drivers"] = rng.random() < 0.9 or "CARD" in card.clipped
+    card.described["drivers"] = rng.random() < 0.9 or "CARD" in card.clipped or card.far_clipped
     card.described["decoder"] = rng.random() < 0.9
-    card.described["left_out"] = [n for n in ("work", "devices") if rng.random() < 0.15]
+    # with high address lines off, the board file must name all the memory there is
+    full = "A15" in card.clipped
+    card.described["left_out"] = [n for n in ("work", "devices") if full and rng.random() < 0.15]

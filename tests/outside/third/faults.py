@@ -1,7 +1,7 @@
 """What can be wrong: faults as they happen in chips, sockets, decoders, drivers and on the card itself.
 
-A fault says where it sits (``site``), what it does (``what``), on which part, and when (``mode``). What it does to reads and
-writes is in :mod:`machine`; which faults look the same is found there by trying, not stated here.
+A fault says where it sits (``site``), what it does (``what``), on which part, and when (``mode``). What it does
+to reads and writes is in :mod:`machine`; which faults look the same is found by trying, not stated here.
 """
 
 from __future__ import annotations
@@ -18,9 +18,10 @@ from tests.outside.third.card import Card, Rng
 class Fault:
     """One thing that is wrong.
 
-    ``site``: ``chip``, ``region``, ``decoder``, ``address`` (driver or net), ``data`` (driver) or ``bus`` (card's lanes).
-    ``lane``/``lane2``: data lanes; ``bit``/``bit2``: address bits; ``level``: the level it sticks at, or 0 = AND, 1 = OR;
-    ``cell``, ``share``, ``tau_ns``: of cells. ``mode``: ``hard``, ``rate``, ``bursts``, ``warm``; ``rate`` and ``seed`` of it.
+    ``site``: ``chip``, ``region``, ``decoder``, ``address`` (driver or net), ``data`` (driver) or ``bus`` (the card's
+    lanes). ``lane``/``lane2``: data lanes; ``bit``/``bit2``: address bits; ``level``: the level it sticks at, or
+    0 = AND, 1 = OR; ``cell``, ``share``, ``tau_ns``: of cells. ``mode``: ``hard``, ``rate``, ``bursts``, ``warm``,
+    with its ``rate`` and ``seed``.
     """
 
     site: str

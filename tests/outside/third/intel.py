@@ -1,11 +1,11 @@
-"""Programs of a Z80, 8080 or 8085: the opcodes that they share, machine cycle by machine cycle, after their makers' manuals.
+"""Programs of a Z80, 8080 or 8085: the opcodes that they share, machine cycle by machine cycle, after the manuals.
 
 Z80: ``states`` of an opcode fetch 4 to 6, memory 3, I/O 4. 8085: a conditional jump not taken leaves out its last byte.
 """
 
 from __future__ import annotations
 
-from tests.outside.third.accesses import IOR, IOW, Full, Processor, Writer
+from tests.outside.third.accesses import IOR, IOW, FullError, Processor, Writer
 
 LOOPS = ("fill", "verify", "up", "down", "copy", "push", "call")
 
@@ -27,9 +27,11 @@ class Intel(Processor):
     def routine(self, name: str) -> None:
         if name not in self.entries:
             if self.free + 0x80 > self.limit:
-                raise Full(name)
+                raise FullError(name)
             self.entries[name] = self.free
             self.free += 0x80
+        if self.w.rows and self.w.pc != self.entries[name]:
+            self.op(0xE9, states=4 if self.kind == "z80" else 5 if self.kind == "8080" else 6)  # JP (HL)
         self.w.pc = self.entries[name]
 
     def op(self, *code: int, states: int = 4) -> None:

@@ -1,7 +1,7 @@
 """The machine: what the accesses of a program give on a card with these faults. Columns in, columns out.
 
-Levels, not voltages: a lane that several parts drive is low if one of them pulls low (NMOS and TTL outputs sink more than
-they source); one that nobody drives keeps its last level (its capacitance) or is high (its pull-up), as the card is made.
+Levels, not voltages: a lane that several parts drive is low if one of them pulls low (NMOS and TTL outputs sink more
+than they source); one that nobody drives keeps its last level (its capacitance) or is high (its pull-up).
 """
 
 from __future__ import annotations
@@ -13,14 +13,15 @@ import numpy as np
 from tests.outside.third.accesses import FETCH, IOR, READ, WRITE, Accesses, Bools, Ints
 from tests.outside.third.card import Card, Chip, Region
 from tests.outside.third.faults import Fault
+from tests.outside.third.odd import odd_answer, odd_cells, odd_taking
 
 
 @dataclass
 class Seen:
-    """What stood on the buses. ``data``, ``far``: processor's and card's side, n values; ``selects``: by bank, True = on.
+    """What stood on the buses. ``data``, ``far``: processor's and card's side, n values; ``selects``: by bank.
 
-    ``enabled``: the card's driver is on; ``wrong``: lanes of a read that differ from what was last written there (0 where
-    nothing was); ``known``: reads whose cell was written before, or lies in ROM.
+    ``enabled``: the card's driver is on; ``wrong``: lanes of a read that differ from what was last written there (0
+    where nothing was); ``known``: reads whose cell was written before, or lies in ROM.
     """
 
     data: Ints
@@ -178,12 +179,14 @@ def _faulty_chip(
 
 
 def _region(
-    region: Region, acc: Accesses, rows: Ints, cell: Ints, data: Ints, writes: Bools, faults: list[Fault], time: Ints
+    card: Card, region: Region, acc: Accesses, rows: Ints, cell: Ints, data: Ints, writes: Bools, faults: list[Fault],
+    time: Ints,
 ) -> tuple[Ints, Ints]:
     """All chips of a bank at the accesses ``rows``: levels and lanes driven."""
     salt = sum(region.name.encode())
     value, index = last_written(cell, writes, data)
     value = np.where(index >= 0, value, mixed(cell, salt)) & 0xFF
+    value = odd_answer(card, region, acc, rows, value, index)
     driven = np.full(len(rows), 0xFF)
     for chip in region.chips:
         # one story a chip
@@ -243,9 +246,14 @@ def _play(
             inward = bridged(inward, f, gate & enabled)
     level = np.full(n, 0xFF)
     driven = np.zeros(n, np.int64)
+    twin = card.odd.get("twin")
     for region in card.banks:
+        if region.name == twin:
+            continue  # it has no cells of its own
         on = selects[region.name]
-        taking = writes.copy()
+        if twin and region.name == card.odd["bank"]:
+            on = on | selects[twin]
+        taking = writes & odd_taking(card, region, acc)
         for f in faults:
             if f.site == "region" and f.region == region.name:
                 if f.what == "no-answer":
@@ -257,7 +265,8 @@ def _play(
             continue
         # the chips see the low address lines; a bank whose base is not tidy is filled all the same
         cell = at[rows] % (1 << (region.size - 1).bit_length())
-        one, mask = _region(region, acc, rows, cell, inward[rows], taking[rows], faults, time)
+        cell = odd_cells(card, region, acc, rows, cell)
+        one, mask = _region(card, region, acc, rows, cell, inward[rows], taking[rows], faults, time)
         mask = np.where(reads[rows], mask, 0)
         level[rows] &= one | ~mask
         driven[rows] |= mask
@@ -319,7 +328,7 @@ def _others(
 
 
 def ledger(card: Card, acc: Accesses, data: Ints, rom: dict[int, int]) -> tuple[Ints, Bools]:
-    """What each read should give after the writes seen on the bus, and whether that is known. ROM is never wrong here."""
+    """What each read should give after the writes seen on the bus, and whether that is known. ROM is left out."""
     memory = acc.op <= FETCH
     ram = np.zeros(len(acc), bool)
     for region in card.regions:

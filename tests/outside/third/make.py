@@ -11,10 +11,11 @@ import numpy as np
 
 from tests.outside.third import waves, waves_clocked, waves_strobed
 from tests.outside.third.accesses import Accesses
-from tests.outside.third.capture import Analyser, Spoil, write_vcd
+from tests.outside.third.capture import Analyser, write_vcd
 from tests.outside.third.card import Card, board_toml, draw_card, draw_clips
 from tests.outside.third.faults import Fault, draw_faults
 from tests.outside.third.machine import Seen, play
+from tests.outside.third.odd import CIRCUMSTANCES, Spoil, draw_odd, draw_spoil
 from tests.outside.third.programs import run_program
 from tests.outside.third.truth import Expected, described_parts, expect
 
@@ -32,6 +33,13 @@ LOW = {"MREQ", "RD", "WR", "M1", "IORQ", "RFSH", "CARD"}
 BUILDERS = {
     "6502": waves.mos6502, "6809": waves_clocked.mc6809, "z80": waves_strobed.z80, "8085": waves_strobed.i8085,
     "8080": waves_strobed.i8080,
+}  # fmt: skip
+
+
+#: a plain clock period and access time of each bus, ns
+LATENCY = {
+    "6502": (1000.0, 350.0), "6809": (1000.0, 350.0), "z80": (400.0, 300.0), "8085": (320.0, 300.0),
+    "8080": (500.0, 300.0),
 }  # fmt: skip
 
 
@@ -81,6 +89,10 @@ def make(seed: int, index: int, kind: str, out: Path, bus: str | None = None) ->
         period, access = _period(rng, chosen)
         count = {"healthy": 0, "single": 1, "double": 2, "many": int(rng.integers(3, 13))}.get(kind, 0)
         faults = draw_faults(rng, card, count)
+        if kind == "unusual":
+            card.odd = draw_odd(rng, card, CIRCUMSTANCES[index % len(CIRCUMSTANCES)])
+            if not card.odd:
+                continue
         seen = play(card, acc, rom, faults, period)
         lost = np.nonzero(acc.steers & (seen.wrong != 0))[0]
         if len(lost):  # a pointer came back wrong: from here on the machine would run wild
@@ -97,10 +109,17 @@ def make(seed: int, index: int, kind: str, out: Path, bus: str | None = None) ->
     analyser = Analyser(float(rng.choice([0, 12e6, 24e6, 24e6, 25e6, 50e6, 100e6])))
     if (chosen in ("z80", "8085", "8080") or period < 900) and analyser.rate_hz == 12e6:
         analyser.rate_hz = 24e6
+    odd = card.odd.get("kind")
+    if odd == "too-slow":
+        analyser.rate_hz = float(rng.choice([2e6, 3e6, 4e6])) * (1000.0 / period if chosen in ("6502", "6809") else 1)
     board = BUILDERS[chosen](card, acc, seen, rng, period, access)
     low = LOW | {str(r.select) for r in card.banks}
-    wiring = write_vcd(folder / "capture.vcd", card, board, low, rng, analyser, Spoil())
+    span = float(acc.states.sum() if chosen not in ("6502", "6809") else len(acc)) * period
+    spoil = draw_spoil(rng, card, card.odd, span) if card.odd else Spoil()
+    wiring = write_vcd(folder / "capture.vcd", card, board, low, rng, analyser, spoil)
     image = bytes(rom.get(a, 0xFF) for a in range(card.region("monitor").start, card.region("monitor").end + 1))
+    if odd == "other-rom":  # another version: here and there other bytes
+        image = bytes(b ^ (0x15 if k % 37 < 3 else 0) for k, b in enumerate(image))
     (folder / "monitor.bin").write_bytes(image)
     (folder / "board.toml").write_text(board_toml(card, wiring, "monitor.bin"))
     case = Case(folder, kind, card, acc, rom, faults, seen, expected)
@@ -111,6 +130,8 @@ def make(seed: int, index: int, kind: str, out: Path, bus: str | None = None) ->
             r.name: int((seen.known & (acc.address >= r.start) & (acc.address <= r.end)).sum()) for r in card.banks
         },
     }  # fmt: skip
+    case.notes["odd"] = card.odd
+    case.notes["spoil"] = [str(o) for o in spoil.off[:3]] + [str(spoil.exchanged)]
     truth = {"kind": kind, **case.notes, "expected": [e.plain() for e in expected], "parts": described_parts(card)}
     (folder / "truth.json").write_text(json.dumps(truth, indent=1))
     return case

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.outside.third.accesses import DEAD, Full, Processor, Writer
+from tests.outside.third.accesses import DEAD, FullError, Processor, Writer
 
 
 class Mc6809(Processor):
@@ -20,9 +20,11 @@ class Mc6809(Processor):
     def routine(self, name: str) -> None:
         if name not in self.entries:
             if self.free + 0x80 > self.limit:
-                raise Full(name)
+                raise FullError(name)
             self.entries[name] = self.free
             self.free += 0x80
+        if self.w.rows and self.w.pc != self.entries[name]:
+            self.indexed(0x6E, 0xA4, step=False)  # JMP ,Y
         self.w.pc = self.entries[name]
 
     def op(self, *code: int) -> None:

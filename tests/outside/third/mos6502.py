@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.outside.third.accesses import Full, Processor, Writer
+from tests.outside.third.accesses import FullError, Processor, Writer
 
 
 class Mos6502(Processor):
@@ -23,9 +23,17 @@ class Mos6502(Processor):
         """Goes on at the routine's place in ROM: the same code stands at the same place each time."""
         if name not in self.entries:
             if self.free + 0x80 > self.limit:
-                raise Full(name)
+                raise FullError(name)
             self.entries[name] = self.free
             self.free += 0x80
+        if self.w.rows and self.w.pc != self.entries[name]:
+            # JMP (vector): the dispatcher leaves the next routine's address in zero page
+            target = self.entries[name]
+            self.sta_zp(0x60, target & 0xFF)
+            self.sta_zp(0x61, target >> 8)
+            self.op(0x6C, 0x60, 0x00)
+            self.w.read(0x60, steers=True)
+            self.w.read(0x61, steers=True)
         self.w.pc = self.entries[name]
 
     # instructions -------------------------------------------------------------------------------------------------

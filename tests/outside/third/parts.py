@@ -1,7 +1,7 @@
 """Memory chips and decoders as their data sheets give them; nothing here knows how a fault is found.
 
-Sources: Mostek MK4116, Intel 2102/2114/2147, TI TMS4164, Hitachi HM6116/HM6264 data sheets and the TTL Data Book for the
-decoders, from memory, held against the project's table of published facts (sections 3 and 4).
+Sources: Mostek MK4116, Intel 2102/2114/2147, TI TMS4164, Hitachi HM6116/HM6264 data sheets and the TTL Data Book for
+the decoders, from memory, held against the project's table of published facts (sections 3 and 4).
 """
 
 from __future__ import annotations

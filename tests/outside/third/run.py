@@ -103,9 +103,10 @@ def is_wrong(r: dict[str, Any]) -> bool:
 
 def wrong_card(r: dict[str, Any]) -> str:
     n = r["notes"]
+    odd = f"{n['odd']} {n['spoil']}" if n.get("odd") else ""
     lines = [
         f"{r['folder']} {r['bus']} {n['cycles']} cycles {n['style']} {n['rate_hz'] / 1e6:g} MHz, exit {r['code']},"
-        f" wrong reads {r['wrong_reads']} (tool: {r['mismatches']}) {r['failed']}"
+        f" wrong reads {r['wrong_reads']} (tool: {r['mismatches']}) {r['failed']} {odd}"
     ]
     for e in r["expected"]:
         f = {k: v for k, v in e["fault"].items() if v not in (-1, None, 0.0)}

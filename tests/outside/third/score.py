@@ -56,8 +56,8 @@ def judge(answer: dict[str, Any] | None, code: int, seconds: float, expected: li
     for k, e in enumerate(expected):
         if e.shown:
             allowed |= set(e.parts)
-        nets = sum(float(s["probability"]) for s in suspects if s["component"] is None and fits(s, e))
-        mine = sum(bad.get(p, 0.0) for p in e.parts) + nets
+        open_nets = sum(float(s["probability"]) for s in suspects if s["component"] is None and fits(s, e))
+        mine = sum(bad.get(p, 0.0) for p in e.parts) + open_nets
         if e.shown >= ENOUGH:
             (v.named if mine >= 0.5 else v.missed).append(k)
     v.innocents = [c for c, b in bad.items() if b >= 0.5 and c not in allowed]

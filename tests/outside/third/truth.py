@@ -75,10 +75,9 @@ def alternatives(card: Card, f: Fault) -> list[Fault]:
             add("address", kind, card.address_driver, bit=f.bit, bit2=f.bit2)
     if f.what == "dead" and f.part:  # a one-bit chip that does not answer
         chip = next(c for r in card.banks for c in r.chips if c.designator == f.part)
-        if len(chip.lanes) == 1:
-            if card.data_driver:
-                add("data", "lane-open", card.data_driver, lane=chip.lanes[0])
-                add("data", "lane-stuck", card.data_driver, lane=chip.lanes[0])
+        if len(chip.lanes) == 1 and card.data_driver:
+            add("data", "lane-open", card.data_driver, lane=chip.lanes[0])
+            add("data", "lane-stuck", card.data_driver, lane=chip.lanes[0])
     return [a for a in out if replace(a, seed=0) != replace(f, seed=0)]
 
 
@@ -147,11 +146,14 @@ def _equals(
     if bank is not None and len(bank.chips) == 1:
         e.nets.append("region")
         e.regions.append(bank.name)
+    if f.what == "output-dead" and bank is not None and bank.select not in card.clipped:
+        # an open select behind the decoder: what the card's own lanes keep then is nobody's to know
+        e.nets.append("region")
+        e.regions.append(bank.name)
     if f.site in ("data", "bus", "address") or card.data_driver in e.parts or card.address_driver in e.parts:
         e.nets += ["bus", "board"]
-    if f.site == "bus":
-        if card.data_driver in described:
-            e.parts.append(str(card.data_driver))
+    if f.site == "bus" and card.data_driver in described:
+        e.parts.append(str(card.data_driver))
 
 
 def _by_chance(

@@ -1,7 +1,7 @@
 """Levels over time: columns of accesses become changes of lines. One builder a bus; times in ns, data sheets' figures.
 
-The 6502's are those of the MCS6500 data sheet (May 1976); :mod:`test_third_world` holds every builder's waves against the
-published limits.
+The 6502's are those of the MCS6500 data sheet (May 1976); :mod:`test_third_world` holds every builder's waves against
+the published limits.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class Board:
 def data_words(
     rng: Rng, board: Board, prefix: str, value: Ints, driven_from: Floats, until: Floats, junk: Bools, floating: str
 ) -> None:
-    """A data bus: unsettled just before it holds ``value``, let go at ``until``: it keeps its levels, or drifts high."""
+    """A data bus: unsettled just before it holds ``value``; let go at ``until`` it keeps its levels or drifts high."""
     n = len(value)
     before = np.concatenate([[0xFF], value[:-1]])
     noise = rng.integers(0, 1 << 16, n)

@@ -1,7 +1,7 @@
 """Waves of Z80, 8085 and 8080: cycles of three to six clocks with strobes.
 
-Z80: product specification of March 1978 (A.C. characteristics) and the timing figures of the CPU manual; 8085A and 8080A:
-Intel's data sheets, the figures of the project's table of published facts.
+Z80: product specification of March 1978 (A.C. characteristics) and the timing figures of the CPU manual; 8085A and
+8080A: Intel's data sheets, the figures of the project's table of published facts.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ def z80(card: Card, acc: Accesses, seen: Seen, rng: Rng, period: float, access_n
     fast = 0.8 if period < 400 else 1.0  # a Z80A is quicker throughout
 
     def late(low: float, high: float) -> Floats:
-        return np.asarray(rng.uniform(low, high, n) * fast)
+        return np.asarray(rng.uniform(low, high, n) * fast, dtype=np.float64)
 
     fetch, read, write = acc.op == FETCH, acc.op == READ, acc.op == WRITE
     ior, iow = acc.op == IOR, acc.op == IOW
@@ -73,7 +73,8 @@ def z80(card: Card, acc: Accesses, seen: Seen, rng: Rng, period: float, access_n
 
 
 def _woven(a: Floats, b: Floats, c: Floats, d: Floats) -> tuple[Floats, Floats]:
-    begins, ends = np.concatenate([a, c]), np.concatenate([b, d])
+    begins: Floats = np.concatenate([a, c])
+    ends: Floats = np.concatenate([b, d])
     order = np.argsort(begins)
     return begins[order], ends[order]
 
@@ -93,9 +94,9 @@ def i8085(card: Card, acc: Accesses, seen: Seen, rng: Rng, period: float, access
     turn = t0 + rng.uniform(10, 50, n) * scale
     board.word("A", range(8, 16), turn, acc.address)
     for name, level in (("IOM", io), ("S1", ~writes), ("S0", fetch | writes)):
-        board.line(name, t0 + rng.uniform(10, 40, n), level)
+        board.line(name, t0 + 20 + rng.uniform(0, 6, n), level)
     begin = fall + (134 + rng.uniform(0, 12, n)) * scale
-    end = begin + (405 + rng.uniform(0, 25, n)) * scale
+    end = begin + (435 + rng.uniform(0, 25, n)) * scale
     board.pulses("RD", begin[~writes], end[~writes], 0)
     board.pulses("WR", begin[writes], end[writes], 0)
     valid = np.where(writes, begin + rng.uniform(-15, 30, n) * scale, np.maximum(begin + 90, turn + access_ns))
@@ -140,7 +141,7 @@ def i8080(card: Card, acc: Accesses, seen: Seen, rng: Rng, period: float, access
         writes, over + rng.uniform(40, 110, n), np.clip(turn + access_ns, begin + 60, phase2 + 2 * period - 155)
     )
     until = np.where(writes, wr_up + rng.uniform(60, 110, n), end + rng.uniform(8, 30, n))
-    let_go = over + rng.uniform(10, 25, n)
+    let_go = np.minimum(over + rng.uniform(10, 25, n), valid - 20)
     noise = status | rng.integers(0, 256, n)
     drift = reads & (card.floating == "high")
     after = seen.data | (rng.integers(0, 256, n) if card.floating == "high" else 0)

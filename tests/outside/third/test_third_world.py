@@ -1,0 +1,83 @@
+"""The third world's own honesty: its waves keep the published figures, its memory holds what was written.
+
+Figures: the project's table of published bus facts (sections 1.3, 1.6, 1.8, 1.9, 1.11), typed here anew.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.outside.third.accesses import DEAD, FETCH, IOR, IOW, READ, WRITE, Accesses
+from tests.outside.third.card import Card, draw_card, draw_clips
+from tests.outside.third.levels import edges, last_change, next_change, word_at
+from tests.outside.third.machine import Seen, play
+from tests.outside.third.make import BUILDERS, BUSES, CONTROLS, LATENCY
+from tests.outside.third.programs import run_program
+from tests.outside.third.waves import Board
+
+D8 = range(8)
+
+
+def run(bus: str, seed: int) -> tuple[Card, Accesses, Seen, Board, float]:
+    rng = np.random.default_rng(seed)
+    card = draw_card(rng, bus)
+    draw_clips(rng, card, *CONTROLS[bus])
+    acc, rom = run_program(card, rng, 3000, "mixed")
+    period, access = LATENCY[bus]
+    seen = play(card, acc, rom, [], period)
+    return card, acc, seen, BUILDERS[bus](card, acc, seen, rng, period, access), period
+
+
+# bus: strobe, its end, data before that end (ns), data after it (ns); reads, then writes
+ENDS = {
+    "6502": (("PHI2", 0, 100, 10), ("PHI2", 0, 100, 30)),  # TDSU 100, THR 10, THW 30
+    "6809": (("E", 0, 80, 10), ("E", 0, 100, 30)),  # tDSR 80, tDHR 10, tDHW 30
+    "z80": (("RD", 1, 50, 0), ("WR", 1, 200, 10)),  # tS(D) 50, tH 0; data before WR falls
+    "8085": (("RD", 1, 100, 0), ("WR", 1, 400, 60)),  # tCC - tRD 100, tRDH 0; tDW 420 less skew, tWD
+    "8080": (("DBIN", 0, 150, 0), ("WR", 1, 200, 50)),  # tDS2 150
+}
+
+
+@pytest.mark.parametrize("bus", BUSES)
+@pytest.mark.parametrize("seed", range(8))
+def test_data_stand_on_the_bus_when_the_data_sheet_says(bus: str, seed: int) -> None:
+    _, acc, seen, board, _ = run(bus, seed)
+    prefix = "AD" if bus == "8085" else "D"
+    for (strobe, level, before, after), ops in zip(
+        ENDS[bus], ((FETCH, READ, IOR, DEAD), (WRITE, IOW)), strict=True
+    ):
+        mine = np.isin(acc.op, ops)
+        ends = edges(board.tracks[strobe], level)
+        if len(ends) == len(acc):  # a clock: every cycle has one
+            ends = ends[mine]
+        assert len(ends) == mine.sum()
+        assert np.array_equal(word_at(board, prefix, D8, ends - 1), seen.data[mine])
+        assert last_change(board, prefix, D8, ends - 1).min() >= before - 10
+        assert next_change(board, prefix, D8, ends - 1).min() >= after
+
+
+@pytest.mark.parametrize("bus", BUSES)
+def test_sound_memory_gives_back_what_was_written(bus: str) -> None:
+    for seed in range(6):
+        card, acc, seen, _, _ = run(bus, seed)
+        held: dict[int, int] = {}
+        for op, address, data in zip(acc.op.tolist(), acc.address.tolist(), seen.data.tolist(), strict=True):
+            region = card.hit(address)
+            if region is None or region.kind != "ram" or op > FETCH:
+                continue
+            if op == WRITE:
+                held[address] = data
+            elif address in held:
+                assert held[address] == data
+        assert not seen.wrong.any() and len(held) > 0
+
+
+def test_files_are_written(tmp_path: Path) -> None:
+    from tests.outside.third.make import make
+
+    case = make(5, 0, "single", tmp_path)
+    assert case.expected[0].shown >= 4
+    assert (case.folder / "capture.vcd").read_text().count("$var") == len(case.notes["clipped"])
