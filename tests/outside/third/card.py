@@ -104,7 +104,7 @@ def _chips(rng: Rng, part: str, first: int, width: int = 8) -> list[Chip]:
     ]
 
 
-def _decoder(rng: Rng, slot: int, want: int, z80: bool) -> tuple[Decoder, int] | None:
+def _decoder(rng: Rng, slot: int, want: int, bus: str) -> tuple[Decoder, int] | None:
     """A decoder for ``want`` slots of ``slot`` bytes and the base that its enables give it."""
     kinds = [p for p, d in DECODERS.items() if len(d.outputs) >= want]
     part = str(rng.choice(kinds))
@@ -117,10 +117,16 @@ def _decoder(rng: Rng, slot: int, want: int, z80: bool) -> tuple[Decoder, int] |
     enables = list(spec.enables)
     lines = {pin: f"A{bit}" for pin, bit in zip(spec.code, code, strict=True)}
     ties: list[tuple[str, int]] = []
-    if z80 and len(enables) > len(high) and rng.random() < 0.7:
+    strobe = {"z80": "MREQ", "68008": "AS", "6800": "VMA"}.get(bus)
+    if bus == "6800":  # dead cycles would select a bank else
+        if len(enables) <= len(high) or enables[0][1] != 1:
+            return None
+        lines[enables.pop(0)[0]] = "VMA"
+        ties.append(("VMA", 1))
+    elif strobe and len(enables) > len(high) and rng.random() < 0.7:
         pin, level = enables.pop()
-        lines[pin] = "MREQ"
-        ties.append(("MREQ", level))
+        lines[pin] = strobe
+        ties.append((strobe, level))
     rng.shuffle(high)
     base = 0
     used: set[str] = set()
@@ -158,7 +164,7 @@ def draw_banks(rng: Rng, card: Card, first: int, taken: list[tuple[int, int]]) -
     spots: list[int] = []
     if rng.random() < 0.75 and many > 1:
         for _ in range(60):
-            made = _decoder(rng, slot, many, card.bus == "z80")
+            made = _decoder(rng, slot, many, card.bus)
             if made is None:
                 continue
             decoder, base = made
@@ -212,7 +218,7 @@ def draw_banks(rng: Rng, card: Card, first: int, taken: list[tuple[int, int]]) -
 
 def draw_card(rng: Rng, bus: str) -> Card:
     """A machine with ``bus``: program ROM, a little RAM of its own, a device or two, and the card with the banks."""
-    intel = bus in ("z80", "8085", "8080")
+    intel = bus in ("z80", "8085", "8080", "68008")  # the program begins at 0
     while True:
         card = Card(bus, f"{rng.choice(['Kiln', 'Lighthouse', 'Sawmill', 'Organ', 'Crane'])} memory card", [])
         size = int(rng.choice([0x800, 0x1000, 0x2000]))
@@ -285,7 +291,7 @@ def direction_line(bus: str) -> tuple[str, int]:
     """The line that turns the data driver, and its level toward the processor."""
     if bus == "8080":
         return "DBIN", 1
-    return ("RW", 1) if bus in ("6502", "6800", "6809", "68000") else ("RD", 0)
+    return ("RW", 1) if bus in ("6502", "6800", "6809", "68008") else ("RD", 0)
 
 
 def draw_clips(rng: Rng, card: Card, controls: tuple[str, ...], optional: tuple[str, ...]) -> None:
@@ -293,7 +299,7 @@ def draw_clips(rng: Rng, card: Card, controls: tuple[str, ...], optional: tuple[
     mode = str(rng.choice(["all", "all", "plain", "low"]))
     shared = card.bus == "8085"  # low address and data on the same pins
     data = [f"AD{k}" if shared else f"D{k}" for k in range(8)]
-    address = [f"A{k}" for k in range(8 if shared else 0, 16)]
+    address = [f"A{k}" for k in range(8 if shared else 0, 20 if card.bus == "68008" else 16)]
     extra: list[str] = [line for line in optional if mode == "all" and rng.random() < 0.6]
     if mode in ("all", "low") or rng.random() < 0.3:
         if mode == "low" or rng.random() < 0.7:

@@ -103,7 +103,7 @@ def selected(card: Card, acc: Accesses, faults: list[Fault]) -> dict[str, Bools]
     assert not isinstance(code, int)
     on = memory.copy()
     for line, level in d.ties:
-        if line[0] == "A":
+        if line[0] == "A" and line[1:].isdigit():
             on &= ((acc.address >> int(line[1:])) & 1) == level
     mine = [f for f in faults if f.site == "decoder"]
     for f in mine:

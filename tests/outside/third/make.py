@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.outside.third import waves, waves_clocked, waves_strobed
+from tests.outside.third import waves, waves_68008, waves_clocked, waves_strobed
 from tests.outside.third.accesses import Accesses
 from tests.outside.third.capture import Analyser, write_vcd
 from tests.outside.third.card import Card, board_toml, draw_card, draw_clips
@@ -19,27 +19,30 @@ from tests.outside.third.odd import CIRCUMSTANCES, Spoil, draw_odd, draw_spoil
 from tests.outside.third.programs import run_program
 from tests.outside.third.truth import Expected, described_parts, expect
 
-BUSES = ("6502", "z80", "6809", "8085", "8080")
+BUSES = ("6502", "z80", "6809", "8085", "8080", "6800", "68008")
+CLOCKED = ("6502", "6809", "6800")
 CONTROLS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "6502": (("PHI2", "RW"), ("SYNC",)),
     "6809": (("E", "RW"), ("Q",)),
     "z80": (("MREQ", "RD", "WR"), ("M1", "IORQ", "RFSH", "CLK")),
     "8085": (("ALE", "RD", "WR"), ("IOM", "S0", "S1")),
     "8080": (("SYNC", "DBIN", "WR"), ()),
+    "6800": (("PHI2", "RW", "VMA"), ()),
+    "68008": (("DS", "RW"), ("AS", "DTACK")),
 }
-LOW = {"MREQ", "RD", "WR", "M1", "IORQ", "RFSH", "CARD"}
+LOW = {"AS", "DS", "DTACK", "MREQ", "RD", "WR", "M1", "IORQ", "RFSH", "CARD"}
 
 
 BUILDERS = {
     "6502": waves.mos6502, "6809": waves_clocked.mc6809, "z80": waves_strobed.z80, "8085": waves_strobed.i8085,
-    "8080": waves_strobed.i8080,
+    "8080": waves_strobed.i8080, "6800": waves_clocked.mc6800, "68008": waves_68008.mc68008,
 }  # fmt: skip
 
 
 #: a plain clock period and access time of each bus, ns
 LATENCY = {
     "6502": (1000.0, 350.0), "6809": (1000.0, 350.0), "z80": (400.0, 300.0), "8085": (320.0, 300.0),
-    "8080": (500.0, 300.0),
+    "8080": (500.0, 300.0), "6800": (1000.0, 350.0), "68008": (125.0, 200.0),
 }  # fmt: skip
 
 
@@ -65,6 +68,8 @@ def _period(rng: np.random.Generator, bus: str) -> tuple[float, float]:
         return period, float(rng.uniform(150, 1.5 * period - 150) if period > 300 else rng.uniform(90, 160))
     if bus == "8085":
         return float(rng.choice([320.0, 325.5, 400.0])), float(rng.uniform(200, 420))
+    if bus == "68008":
+        return 125.0, float(rng.uniform(120, 270))
     if bus == "8080":
         return 500.0, float(rng.uniform(200, 400))
     period = float(rng.choice([1000.0, 1000.0, 977.7, 1023.0, 500.0]))
@@ -107,14 +112,14 @@ def make(seed: int, index: int, kind: str, out: Path, bus: str | None = None) ->
             continue
         break
     analyser = Analyser(float(rng.choice([0, 12e6, 24e6, 24e6, 25e6, 50e6, 100e6])))
-    if (chosen in ("z80", "8085", "8080") or period < 900) and analyser.rate_hz == 12e6:
+    if (chosen not in CLOCKED or period < 900) and analyser.rate_hz == 12e6:
         analyser.rate_hz = 24e6
     odd = card.odd.get("kind")
     if odd == "too-slow":
-        analyser.rate_hz = float(rng.choice([2e6, 3e6, 4e6])) * (1000.0 / period if chosen in ("6502", "6809") else 1)
+        analyser.rate_hz = float(rng.choice([2e6, 3e6, 4e6])) * (1000.0 / period if chosen in CLOCKED else 1)
     board = BUILDERS[chosen](card, acc, seen, rng, period, access)
     low = LOW | {str(r.select) for r in card.banks}
-    span = float(acc.states.sum() if chosen not in ("6502", "6809") else len(acc)) * period
+    span = float(acc.states.sum() if chosen not in CLOCKED else len(acc)) * period
     spoil = draw_spoil(rng, card, card.odd, span) if card.odd else Spoil()
     wiring = write_vcd(folder / "capture.vcd", card, board, low, rng, analyser, spoil)
     image = bytes(rom.get(a, 0xFF) for a in range(card.region("monitor").start, card.region("monitor").end + 1))

@@ -24,8 +24,11 @@ class Mc6809(Processor):
             self.entries[name] = self.free
             self.free += 0x80
         if self.w.rows and self.w.pc != self.entries[name]:
-            self.indexed(0x6E, 0xA4, step=False)  # JMP ,Y
+            self.jump_away()
         self.w.pc = self.entries[name]
+
+    def jump_away(self) -> None:
+        self.indexed(0x6E, 0xA4, step=False)  # JMP ,Y
 
     def op(self, *code: int) -> None:
         self.w.fetch(code[0])

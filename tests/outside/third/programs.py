@@ -7,11 +7,14 @@ from collections.abc import Callable
 from tests.outside.third.accesses import Accesses, FullError, Processor, Writer
 from tests.outside.third.card import Card, Region, Rng
 from tests.outside.third.intel import Intel, i8080, i8085, z80
+from tests.outside.third.mc6800 import Mc6800
 from tests.outside.third.mc6809 import Mc6809
+from tests.outside.third.mc68008 import Mc68008
 from tests.outside.third.mos6502 import Mos6502
 
 PROCESSORS: dict[str, Callable[[Writer, int, int], Processor]] = {
     "6502": Mos6502, "6809": Mc6809, "z80": z80, "8085": i8085, "8080": i8080,
+    "6800": Mc6800, "68008": Mc68008,
 }  # fmt: skip
 
 

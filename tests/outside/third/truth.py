@@ -113,6 +113,8 @@ def expect(
         without = play(card, acc, rom, rest, period)
         own = seen.wrong & ~without.wrong
         shown = int((own != 0).sum())
+        if f.site == "decoder" and not any(c.endswith("15") for c in card.clipped):
+            shown = min(shown, 3)  # the selects stand for the address: which bank was meant is not to be seen
         e = Expected(f, shown, [f.part] if f.part in described else [])
         if f.part not in described:
             e.nets.append("bus" if f.site in ("data", "bus") else "board")
