@@ -76,70 +76,87 @@ def _period(rng: np.random.Generator, bus: str) -> tuple[float, float]:
     return period, float(rng.uniform(250, 420) if period > 900 else rng.uniform(120, 200))
 
 
+def run_until_lost(
+    card: Card, acc: Accesses, rom: dict[int, int], faults: list[Fault], period: float
+) -> tuple[Accesses, Seen]:
+    """The run, ended where a pointer or a return address came back wrong: from there on the machine would run wild."""
+    seen = play(card, acc, rom, faults, period)
+    for _ in range(6):
+        lost = np.nonzero(acc.steers & (seen.wrong != 0))[0]
+        if not len(lost):
+            break
+        acc = acc.cut(0, int(lost[0]) + 1)
+        seen = play(card, acc, rom, faults, period)
+    return acc, seen
+
+
+def _drawn(rng: np.random.Generator, bus: str, kind: str, index: int, folder: Path) -> Case | None:
+    """A card, its program and what is wrong with it; None if nothing of it shows."""
+    card = draw_card(rng, bus)
+    draw_clips(rng, card, *CONTROLS[bus])
+    length = 500 if rng.random() < 0.07 else int(10 ** rng.uniform(np.log10(1500), np.log10(60000)))
+    style = str(rng.choice(["tests", "tests", "tests", "one", "work", "mixed", "mixed"]))
+    acc, rom = run_program(card, rng, length, style)
+    period, access = _period(rng, bus)
+    count = {"healthy": 0, "single": 1, "double": 2, "many": int(rng.integers(3, 13))}.get(kind, 0)
+    faults = draw_faults(rng, card, count)
+    if kind == "unusual":
+        card.odd = draw_odd(rng, card, CIRCUMSTANCES[index % len(CIRCUMSTANCES)])
+        if not card.odd:
+            return None
+    acc, seen = run_until_lost(card, acc, rom, faults, period)
+    if len(acc) < 500:
+        return None
+    expected = expect(card, acc, rom, faults, seen, period)
+    showing = sum(e.shown >= 4 for e in expected)
+    if showing < {"single": 1, "double": 2, "many": 2}.get(kind, 0):
+        return None
+    case = Case(folder, kind, card, acc, rom, faults, seen, expected)
+    case.notes = {"bus": bus, "cycles": len(acc), "style": style, "period_ns": period, "access_ns": access}
+    return case
+
+
 def make(seed: int, index: int, kind: str, out: Path, bus: str | None = None) -> Case:
     """Draws case ``index`` of ``seed`` and writes its files under ``out``."""
     rng = np.random.default_rng([seed, index, sum(kind.encode())])
     chosen = bus or str(rng.choice(BUSES))
     folder = out / f"{kind}_{seed}_{index}"
-    folder.mkdir(parents=True, exist_ok=True)
-    for _ in range(40):
-        card = draw_card(rng, chosen)
-        controls, optional = CONTROLS[chosen]
-        draw_clips(rng, card, controls, optional)
-        length = int(10 ** rng.uniform(np.log10(1500), np.log10(60000)))
-        if rng.random() < 0.07:
-            length = 500
-        style = str(rng.choice(["tests", "tests", "tests", "one", "work", "mixed", "mixed"]))
-        acc, rom = run_program(card, rng, length, style)
-        period, access = _period(rng, chosen)
-        count = {"healthy": 0, "single": 1, "double": 2, "many": int(rng.integers(3, 13))}.get(kind, 0)
-        faults = draw_faults(rng, card, count)
-        if kind == "unusual":
-            card.odd = draw_odd(rng, card, CIRCUMSTANCES[index % len(CIRCUMSTANCES)])
-            if not card.odd:
-                continue
-        seen = play(card, acc, rom, faults, period)
-        lost = np.nonzero(acc.steers & (seen.wrong != 0))[0]
-        if len(lost):  # a pointer came back wrong: from here on the machine would run wild
-            acc = acc.cut(0, int(lost[0]) + 1)
-            if len(acc) < 500:
-                continue
-            seen = play(card, acc, rom, faults, period)
-        expected = expect(card, acc, rom, faults, seen, period)
-        if kind == "single" and expected[0].shown < 4:
-            continue
-        if kind in ("double", "many") and sum(e.shown >= 4 for e in expected) < 2:
-            continue
-        break
-    analyser = Analyser(float(rng.choice([0, 12e6, 24e6, 24e6, 25e6, 50e6, 100e6])))
-    if (chosen not in CLOCKED or period < 900) and analyser.rate_hz == 12e6:
-        analyser.rate_hz = 24e6
-    odd = card.odd.get("kind")
-    if odd == "too-slow":
-        analyser.rate_hz = float(rng.choice([2e6, 3e6, 4e6])) * (1000.0 / period if chosen in CLOCKED else 1)
-    board = BUILDERS[chosen](card, acc, seen, rng, period, access)
-    low = LOW | {str(r.select) for r in card.banks}
-    span = float(acc.states.sum() if chosen not in CLOCKED else len(acc)) * period
-    spoil = draw_spoil(rng, card, card.odd, span) if card.odd else Spoil()
-    wiring = write_vcd(folder / "capture.vcd", card, board, low, rng, analyser, spoil)
-    image = bytes(rom.get(a, 0xFF) for a in range(card.region("monitor").start, card.region("monitor").end + 1))
-    if odd == "other-rom":  # another version: here and there other bytes
-        image = bytes(b ^ (0x15 if k % 37 < 3 else 0) for k, b in enumerate(image))
-    (folder / "monitor.bin").write_bytes(image)
-    (folder / "board.toml").write_text(board_toml(card, wiring, "monitor.bin"))
-    case = Case(folder, kind, card, acc, rom, faults, seen, expected)
-    case.notes = {
-        "bus": chosen, "cycles": len(acc), "style": style, "rate_hz": analyser.rate_hz, "period_ns": period,
-        "clipped": card.clipped, "floating": card.floating, "wrong_reads": int((seen.wrong != 0).sum()),
-        "compared": int(seen.known.sum()), "shares": {
-            r.name: int((seen.known & (acc.address >= r.start) & (acc.address <= r.end)).sum()) for r in card.banks
-        },
-    }  # fmt: skip
-    case.notes["odd"] = card.odd
-    case.notes["spoil"] = [str(o) for o in spoil.off[:3]] + [str(spoil.exchanged)]
-    truth = {"kind": kind, **case.notes, "expected": [e.plain() for e in expected], "parts": described_parts(card)}
-    (folder / "truth.json").write_text(json.dumps(truth, indent=1))
+    case = None
+    while case is None:
+        case = _drawn(rng, chosen, kind, index, folder)
+    period = case.notes["period_ns"]
+    rate = float(rng.choice([0, 12e6, 24e6, 24e6, 25e6, 50e6, 100e6]))
+    if (chosen not in CLOCKED or period < 900) and rate == 12e6:
+        rate = 24e6
+    if case.card.odd.get("kind") == "too-slow":
+        rate = float(rng.choice([2e6, 3e6, 4e6])) * (1000.0 / period if chosen in CLOCKED else 1)
+    write(case, rng, Analyser(rate))
     return case
 
 
-
+def write(case: Case, rng: np.random.Generator, analyser: Analyser) -> None:
+    """Draws the waves, samples them, writes capture, board file, ROM image and truth to the case's folder."""
+    card, acc, seen, folder = case.card, case.acc, case.seen, case.folder
+    folder.mkdir(parents=True, exist_ok=True)
+    period = case.notes["period_ns"]
+    board = BUILDERS[card.bus](card, acc, seen, rng, period, case.notes["access_ns"])
+    low = LOW | {str(r.select) for r in card.banks}
+    span = float(acc.states.sum() if card.bus not in CLOCKED else len(acc)) * period
+    spoil = draw_spoil(rng, card, card.odd, span) if card.odd else Spoil()
+    wiring = write_vcd(folder / "capture.vcd", card, board, low, rng, analyser, spoil)
+    monitor = card.region("monitor")
+    image = bytes(case.rom.get(a, 0xFF) for a in range(monitor.start, monitor.end + 1))
+    if card.odd.get("kind") == "other-rom":  # another version: here and there other bytes
+        image = bytes(b ^ (0x15 if k % 37 < 3 else 0) for k, b in enumerate(image))
+    (folder / "monitor.bin").write_bytes(image)
+    (folder / "board.toml").write_text(board_toml(card, wiring, "monitor.bin"))
+    case.notes |= {
+        "rate_hz": analyser.rate_hz, "clipped": card.clipped, "floating": card.floating,
+        "wrong_reads": int((seen.wrong != 0).sum()), "compared": int(seen.known.sum()), "shares": {
+            r.name: int((seen.known & (acc.address >= r.start) & (acc.address <= r.end)).sum()) for r in card.banks
+        },
+        "odd": card.odd, "spoil": [str(o) for o in spoil.off[:3]] + [str(spoil.exchanged)],
+    }  # fmt: skip
+    plain = [e.plain() for e in case.expected]
+    truth = {"kind": case.kind, **case.notes, "expected": plain, "parts": described_parts(card)}
+    (folder / "truth.json").write_text(json.dumps(truth, indent=1))

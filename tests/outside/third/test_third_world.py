@@ -11,11 +11,16 @@ import numpy as np
 import pytest
 
 from tests.outside.third.accesses import DEAD, FETCH, IOR, IOW, READ, WRITE, Accesses
+from tests.outside.third.capture import Analyser
 from tests.outside.third.card import Card, draw_card, draw_clips
+from tests.outside.third.faults import Fault
 from tests.outside.third.levels import edges, last_change, next_change, word_at
 from tests.outside.third.machine import Seen, play
-from tests.outside.third.make import BUILDERS, BUSES, CONTROLS, LATENCY
+from tests.outside.third.make import BUILDERS, BUSES, CONTROLS, LATENCY, Case, make, write
 from tests.outside.third.programs import run_program
+from tests.outside.third.run import ask
+from tests.outside.third.score import judge
+from tests.outside.third.truth import expect
 from tests.outside.third.waves import Board
 
 D8 = range(8)
@@ -78,8 +83,34 @@ def test_sound_memory_gives_back_what_was_written(bus: str) -> None:
 
 
 def test_files_are_written(tmp_path: Path) -> None:
-    from tests.outside.third.make import make
-
     case = make(5, 0, "single", tmp_path)
     assert case.expected[0].shown >= 4
     assert (case.folder / "capture.vcd").read_text().count("$var") == len(case.notes["clipped"])
+
+
+@pytest.mark.parametrize(("bus", "what", "lane"), [("6502", None, 0), ("z80", "out-stuck", 2), ("8085", "dead", 0)])
+def test_plain_cards_come_out_right(bus: str, what: str | None, lane: int, tmp_path: Path) -> None:
+    """Nothing subtle: a sound card, an output that sticks, a chip that does not answer; the command names them."""
+    rng = np.random.default_rng([4, len(bus)])
+    card = draw_card(rng, bus)
+    while card.banks[0].chips[0].part != "2114" or len(card.banks) < 2:
+        card = draw_card(rng, bus)
+    controls, optional = CONTROLS[bus]
+    draw_clips(rng, card, controls, optional)
+    shared = bus == "8085"
+    card.clipped = [f"A{k}" for k in range(8 if shared else 0, 16)] + [f"{'AD' if shared else 'D'}{k}" for k in D8]
+    card.clipped += [*controls, *optional, *(str(r.select) for r in card.banks)]
+    card.described, card.far_clipped = {}, False
+    acc, rom = run_program(card, rng, 15000, "tests")
+    bank = next(r for r in card.banks if ((acc.address >= r.start) & (acc.address <= r.end)).sum() > 200)
+    fault = Fault("chip", what or "", bank.chips[0].designator, bank.name, lane=lane, level=1)
+    faults = [fault] if what else []
+    period, access = LATENCY[bus]
+    seen = play(card, acc, rom, faults, period)
+    case = Case(tmp_path, "plain", card, acc, rom, faults, seen, expect(card, acc, rom, faults, seen, period))
+    case.notes = {"bus": bus, "period_ns": period, "access_ns": access}
+    write(case, rng, Analyser(50e6))
+    answer, code, seconds = ask(tmp_path)
+    verdict = judge(answer, code, seconds, case.expected)
+    assert verdict.right and code == (1 if what else 0)
+    assert verdict.mismatches == (seen.wrong != 0).sum()

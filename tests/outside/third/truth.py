@@ -148,6 +148,10 @@ def _equals(
     if bank is not None and len(bank.chips) == 1:
         e.nets.append("region")
         e.regions.append(bank.name)
+    if f.what == "no-answer" and bank is not None and bank.select not in card.clipped:
+        e.nets.append("decoder")  # whether the select comes is not to be seen
+        e.parts += [p for p in (card.decoder.designator if card.decoder else None,) if p in described]
+        e.regions.append(bank.name)
     if f.what == "output-dead" and bank is not None and bank.select not in card.clipped:
         # an open select behind the decoder: what the card's own lanes keep then is nobody's to know
         e.nets.append("region")

@@ -60,7 +60,7 @@ def z80(card: Card, acc: Accesses, seen: Seen, rng: Rng, period: float, access_n
     board.pulses("WR", wr[out], wr_up[out], 0)
     board.pulses("M1", (t0 + late(50, 100))[fetch], (t0 + 2 * period + late(50, 100))[fetch], 0)
     board.pulses("RFSH", (t0 + 2 * period + late(60, 130))[fetch], (t0 + 4 * period + late(60, 100))[fetch], 0)
-    clocks = np.arange(int(acc.states.sum()) + 2) * period
+    clocks: Floats = (np.arange(int(acc.states.sum()) + 2) * period).astype(np.float64)
     board.pulses("CLK", clocks, clocks + period * 0.5)
     enough = stop - np.where(fetch, 55, 65) * fast
     answer = np.minimum(np.maximum(turn + access_ns, begin + 130), enough)
