@@ -316,7 +316,7 @@ def draw_clips(rng: Rng, card: Card, controls: tuple[str, ...], optional: tuple[
     card.spelling = str(rng.choice(["plain", "plain", "marked", "numbered"]))
     card.described = {"selects": rng.random() < 0.85 or any(c.startswith("CS") for c in card.clipped)}
     card.described["drivers"] = rng.random() < 0.9 or "CARD" in card.clipped or card.far_clipped
-    card.described["decoder"] = rng.random() < 0.9
+    card.described["decoder"] = card.described["selects"] and rng.random() < 0.9
     # with high address lines off, the board file must name all the memory there is
     full = "A15" in card.clipped
     card.described["left_out"] = [n for n in ("work", "devices") if full and rng.random() < 0.15]

@@ -23,6 +23,7 @@ CIRCUMSTANCES = (
     "clip-off", "clip-off-a-while", "clips-exchanged", "device", "mirror", "protected", "latch", "too-slow",
     "other-rom", "power-dip", "noisy-clip",
 )  # fmt: skip
+SHOWING = ("device", "mirror", "protected", "latch", "power-dip")  # they must have been met to count
 
 
 def draw_odd(rng: Rng, card: Card, kind: str) -> dict[str, Any]:
@@ -38,7 +39,9 @@ def draw_odd(rng: Rng, card: Card, kind: str) -> dict[str, Any]:
             return {}
         odd["twin"] = twins[0].name
     if kind == "protected":
-        odd["end"] = bank.end if rng.random() < 0.4 else min(bank.end, at + 0xFF)
+        # a switch or a strap protects a page, or half the bank, or all of it
+        odd["start"] = bank.start + (bank.size // 2 if rng.random() < 0.3 else 0)
+        odd["end"] = bank.end if rng.random() < 0.5 else min(bank.end, odd["start"] | 0xFF)
     if kind == "other-rom" and not card.rom_image:
         return {}
     if kind == "latch" and not any(r.kind == "io" for r in card.regions):

@@ -48,6 +48,16 @@ def memory_test(p: Processor, rng: Rng, bank: Region, count: int, at: int) -> No
         p.verify(base, count)
 
 
+def whole_card(p: Processor, rng: Rng, card: Card, cycles: int) -> None:
+    """Fills something of every bank, then reads all of it back: the test that finds what one bank does to another."""
+    part = max(8, min(cycles // (60 * len(card.banks)), *(r.size for r in card.banks)))
+    plan = [(r.start + int(rng.integers(0, 2)) * (r.size - part), part) for r in card.banks]
+    for base, count in plan:
+        p.pattern_store(base, count, _values(rng, str(rng.choice(["address", "random"])), base, count))
+    for base, count in plan:
+        p.verify(base, count)
+
+
 def ordinary(p: Processor, rng: Rng, card: Card, rounds: int) -> None:
     """A program at work: variables, a text copied to a screen, a table looked up, a stack, a counter, devices."""
     banks = card.banks
@@ -119,6 +129,9 @@ def run_program(card: Card, rng: Rng, length: int, style: str) -> tuple[Accesses
     while len(writer) < length + begin:
         if rng.random() >= share:
             ordinary(p, rng, card, int(rng.integers(2, 6)))
+            continue
+        if style != "one" and rng.random() < 0.3:
+            whole_card(p, rng, card, max(12, length // 8))
             continue
         if style != "one":
             turn += 1

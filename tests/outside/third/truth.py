@@ -56,9 +56,9 @@ def alternatives(card: Card, f: Fault) -> list[Fault]:
             add("data", "lane-open", card.data_driver, lane=f.lane)
     if f.what in ("dead", "no-answer", "output-dead", "no-read", "slow", "write-open", "no-write"):
         for r in card.banks:
-            if len(r.chips) == 1:
-                for what in ("dead", "write-open"):
-                    add("chip", what, r.chips[0].designator, r.name)
+            for c in r.chips if len(r.chips) == 1 or r.name == f.region else []:
+                add("chip", "dead", c.designator, r.name)
+                add("chip", "write-open", c.designator, r.name)
             add("region", "no-answer", None, r.name)
             add("region", "write-open", None, r.name)
             if card.decoder is not None:
