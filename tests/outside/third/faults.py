@@ -120,7 +120,7 @@ def draw_fault(rng: Rng, card: Card) -> Fault:
     seed = {"level": level, **mode}
     if site == "region":
         region = card.banks[int(rng.integers(len(card.banks)))]
-        what = str(rng.choice(["write-open", "no-answer"]))
+        what = str(rng.choice(["write-open", "no-answer", "no-answer", "read-open"]))
         return Fault("region", what, None, region.name, **seed)  # type: ignore[arg-type]
     if site == "bus":
         low = int(rng.integers(7))
@@ -151,7 +151,7 @@ def draw_faults(rng: Rng, card: Card, count: int) -> list[Fault]:
         fault = draw_fault(rng, card)
         place = fault.part or (fault.site, fault.region)
         path = sum(f.site != "chip" for f in faults)
-        if fault.site != "chip" and (path >= 2 or fault.site in {f.site for f in faults}):
+        if fault.site != "chip" and (path >= (2 if count < 5 else 1) or fault.site in {f.site for f in faults}):
             continue  # many chips are bad on an old card; the path seldom is in three places
         if place not in places:
             places.add(place)

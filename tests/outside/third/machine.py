@@ -254,12 +254,15 @@ def _play(
         if twin and region.name == card.odd["bank"]:
             on = on | selects[twin]
         taking = writes & odd_taking(card, region, acc)
+        giving = reads.copy()
         for f in faults:
             if f.site == "region" and f.region == region.name:
                 if f.what == "no-answer":
                     on = on & ~f.when(n)
-                else:
+                elif f.what == "write-open":
                     taking &= ~f.when(n)
+                else:  # the row's output enable: it takes writes and says nothing
+                    giving &= ~f.when(n)
         rows = np.nonzero(on)[0]
         if not len(rows):
             continue
@@ -267,7 +270,7 @@ def _play(
         cell = at[rows] % (1 << (region.size - 1).bit_length())
         cell = odd_cells(card, region, acc, rows, cell)
         one, mask = _region(card, region, acc, rows, cell, inward[rows], taking[rows], faults, time)
-        mask = np.where(reads[rows], mask, 0)
+        mask = np.where(giving[rows], mask, 0)
         level[rows] &= one | ~mask
         driven[rows] |= mask
     # the card's own lanes: chips in a read, the driver in a write

@@ -18,6 +18,7 @@ import numpy as np
 
 from tests.outside.third.make import make
 from tests.outside.third.score import Verdict, judge
+from tests.outside.third.truth import from_plain
 
 ROOT = Path(__file__).parents[3]
 COMMAND = "import sys; from busledger.tui.start import main; sys.exit(main())"
@@ -54,18 +55,24 @@ def one(job: tuple[int, int, str, str, str | None]) -> dict[str, Any]:
     """One case from drawing to verdict, as plain data."""
     seed, index, kind, out, bus = job
     start = time.process_time()
-    case = make(seed, index, kind, Path(out), bus)
-    made = time.process_time() - start
-    answer, code, seconds = ask(case.folder)
-    v: Verdict = judge(answer, code, seconds, case.expected)
+    folder = make(seed, index, kind, Path(out), bus).folder
+    return again(folder, time.process_time() - start)
+
+
+def again(folder: Path, made: float = 0.0) -> dict[str, Any]:
+    """Asks about a case that lies in ``folder`` and judges the answer by the truth beside it."""
+    truth = json.loads((folder / "truth.json").read_text())
+    expected = [from_plain(e) for e in truth["expected"]]
+    answer, code, seconds = ask(folder)
+    v: Verdict = judge(answer, code, seconds, expected)
     row = {
-        "folder": str(case.folder), "kind": kind, "bus": case.card.bus, "code": code, "seconds": seconds, "made": made,
-        "named": len(v.named), "missed": [case.expected[k].plain() for k in v.missed], "innocents": v.innocents,
-        "first_right": v.first_right, "right": v.right, "brier": v.brier, "top": v.top, "failed": v.failed,
-        "mismatches": v.mismatches, "wrong_reads": case.notes["wrong_reads"],
-        "expected": [e.plain() for e in case.expected], "notes": case.notes,
+        "folder": str(folder), "kind": truth["kind"], "bus": truth["bus"], "code": code, "seconds": seconds,
+        "made": made, "named": len(v.named), "missed": [expected[k].plain() for k in v.missed],
+        "innocents": v.innocents, "first_right": v.first_right, "right": v.right, "brier": v.brier, "top": v.top,
+        "failed": v.failed, "mismatches": v.mismatches, "wrong_reads": truth["wrong_reads"],
+        "expected": truth["expected"], "notes": {k: w for k, w in truth.items() if k != "expected"},
     }  # fmt: skip
-    (case.folder / "verdict.json").write_text(json.dumps(row, indent=1))
+    (folder / "verdict.json").write_text(json.dumps(row, indent=1))
     return row
 
 
@@ -126,13 +133,14 @@ def main() -> int:
     p.add_argument("--bus")
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--jobs", type=int, default=1)
+    p.add_argument("--again", type=Path, nargs="*", help="folders of cases that were made before: only ask again")
     a = p.parse_args()
     kinds = KINDS if a.kind == "all" else (a.kind,)
     jobs = [(a.seed, k, kind, str(a.out), a.bus) for kind in kinds for k in range(a.first, a.first + a.count)]
     a.out.mkdir(parents=True, exist_ok=True)
     rows = []
     with ProcessPoolExecutor(a.jobs) as pool:
-        for row in pool.map(one, jobs):
+        for row in pool.map(again, a.again) if a.again else pool.map(one, jobs):
             rows.append(row)
             if is_wrong(row):
                 print(wrong_card(row), flush=True)

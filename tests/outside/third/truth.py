@@ -33,6 +33,11 @@ class Expected:
         return {"fault": what, "shown": self.shown, "parts": self.parts, "nets": self.nets, "regions": self.regions}
 
 
+def from_plain(plain: dict[str, Any]) -> Expected:
+    """What :meth:`Expected.plain` wrote."""
+    return Expected(Fault(**plain["fault"]), plain["shown"], plain["parts"], plain["nets"], plain["regions"])
+
+
 def alternatives(card: Card, f: Fault) -> list[Fault]:
     """Other faults of one part that could look the same; whether they do is tried, not believed."""
     base = {"mode": f.mode, "rate": f.rate, "seed": f.seed, "level": f.level}
@@ -60,6 +65,7 @@ def alternatives(card: Card, f: Fault) -> list[Fault]:
                 add("chip", "dead", c.designator, r.name)
                 add("chip", "write-open", c.designator, r.name)
             add("region", "no-answer", None, r.name)
+            add("region", "read-open", None, r.name)
             add("region", "write-open", None, r.name)
             if card.decoder is not None:
                 add("decoder", "output-dead", card.decoder.designator, r.name, lane=r.slot)
@@ -148,7 +154,7 @@ def _equals(
     if bank is not None and len(bank.chips) == 1:
         e.nets.append("region")
         e.regions.append(bank.name)
-    if f.what == "no-answer" and bank is not None and bank.select not in card.clipped:
+    if f.what in ("no-answer", "read-open") and bank is not None and bank.select not in card.clipped:
         e.nets.append("decoder")  # whether the select comes is not to be seen
         e.parts += [p for p in (card.decoder.designator if card.decoder else None,) if p in described]
         e.regions.append(bank.name)
