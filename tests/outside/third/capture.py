@@ -58,6 +58,9 @@ def spoiled(tracks: dict[str, Track], spoil: Spoil) -> dict[str, Track]:
         inside = (t.times >= begin) & (t.times < end)
         after = np.nonzero(t.times < end)[0]
         back = t.levels[after[-1]] if len(after) else 0
+        if end == np.inf:  # it never comes back
+            out[line] = Track(np.append(t.times[t.times < begin], begin), np.append(t.levels[t.times < begin], level))
+            continue
         times = np.concatenate([t.times[~inside], [begin, end]])
         levels = np.concatenate([t.levels[~inside], [level, back]])
         order = np.argsort(times, kind="stable")

@@ -99,7 +99,7 @@ def draw_spoil(rng: Rng, card: Card, odd: dict[str, Any], length_ns: float) -> S
     line = str(rng.choice(words))
     level = int(rng.integers(2))
     if kind == "clip-off":
-        return Spoil(((line, -1.0, length_ns * 2, level),))
+        return Spoil(((line, -1.0, np.inf, level),))
     if kind == "clip-off-a-while":
         begin = float(rng.uniform(0.2, 0.6)) * length_ns
         return Spoil(((line, begin, begin + float(rng.uniform(0.05, 0.4)) * length_ns, level),))

@@ -65,6 +65,8 @@ def again(folder: Path, made: float = 0.0) -> dict[str, Any]:
     expected = [from_plain(e) for e in truth["expected"]]
     answer, code, seconds = ask(folder)
     v: Verdict = judge(answer, code, seconds, expected)
+    if truth.get("odd", {}).get("kind") == "protected":  # a strap and an open write line are one net: nobody can tell
+        v.innocents = [c for c in v.innocents if not (c.startswith("region ") and c.endswith(" write-lost"))]
     row = {
         "folder": str(folder), "kind": truth["kind"], "bus": truth["bus"], "code": code, "seconds": seconds,
         "made": made, "named": len(v.named), "missed": [expected[k].plain() for k in v.missed],
