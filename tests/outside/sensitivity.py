@@ -25,8 +25,9 @@ from types import ModuleType
 from typing import Any, NamedTuple
 
 from busledger.decoder.pipeline import Request, open_run
-from busledger.decoder.pipeline.check import conclude, gather
+from busledger.decoder.pipeline.check import conclude
 from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.gathering import gather
 
 DIAGNOSIS = "busledger.decoder.diagnosis"
 CHECKS = "busledger.decoder.checks"
