@@ -9,15 +9,17 @@ import math
 from collections.abc import Sequence
 from datetime import datetime
 
+import numpy as np
+
 from busledger.decoder.report.numbers import NO_BREAK, plural
 
-__all__ = ["night_pictures"]
+__all__ = ["night_pictures", "night_scale"]
 
 _BARS = 240  # a night of minutes is more than a page is wide
 _STEPS = (1, 2, 5, 10, 15, 30, 60, 120, 180, 360, 720, 1440)
 _TICKS = 9
 _WIDTH, _HEIGHT = 640.0, 200.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 52.0, 12.0, 12.0, 40.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 52.0, 22.0, 12.0, 40.0
 
 
 def night_pictures(
@@ -54,12 +56,10 @@ def _drawn(rates: Sequence[float], blind: Sequence[bool], first: int, width: int
     """Bars of wrong reads a minute, ``width`` minutes each from ``first`` on; grey where nothing was compared."""
     right, floor = _WIDTH - _RIGHT, _HEIGHT - _BOTTOM
     across = (right - _LEFT) / len(rates)
-    top, marks = _scale(max(rates))
-    boxes = "".join(
-        f'<rect x="{_LEFT + k * across:.2f}" y="{_TOP:g}" width="{across:.2f}" height="{floor - _TOP:g}"/>'
-        for k, unseen in enumerate(blind)
-        if unseen
-    )
+    top, marks = night_scale(max(rates))
+    boxes, edges = "", np.flatnonzero(np.diff([False, *blind, False])).tolist()
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        boxes += f"M{_LEFT + begin * across:.2f} {_TOP:g}V{floor:g}H{_LEFT + end * across:.2f}V{_TOP:g}z"
     bars = "".join(
         f"M{_LEFT + k * across:.2f} {floor:g}v-{(floor - _TOP) * rate / top:.2f}h{across:.2f}V{floor:g}z"
         for k, rate in enumerate(rates)
@@ -80,7 +80,7 @@ def _drawn(rates: Sequence[float], blind: Sequence[bool], first: int, width: int
     return (
         f'<svg aria-hidden="true" focusable="false" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" width="{_WIDTH:g}" '
         f'xmlns="http://www.w3.org/2000/svg" font-size="12" font-family="sans-serif">'
-        f'<g fill="var(--rule)" opacity="0.25">{boxes}</g><path fill="var(--wrong)" d="{bars}"/>'
+        f'<path fill="var(--rule)" opacity="0.25" d="{boxes}"/><path fill="var(--wrong)" d="{bars}"/>'
         f'<path fill="none" stroke="var(--rule)" d="M{_LEFT:g} {_TOP:g}V{floor:g}H{right:g}{ticks}"/>'
         f'<g fill="var(--faint)">{words}</g><g fill="var(--ink)" text-anchor="middle">'
         f'<text x="{(_LEFT + right) / 2:g}" y="{_HEIGHT - 6:g}">time of day</text>'
@@ -88,7 +88,7 @@ def _drawn(rates: Sequence[float], blind: Sequence[bool], first: int, width: int
     )
 
 
-def _scale(most: float) -> tuple[float, list[float]]:
+def night_scale(most: float) -> tuple[float, list[float]]:
     """The upper end of an axis from 0 on that ``most`` fits in, and its marks: steps of 1, 2 or 5."""
     if most <= 0:
         return 1.0, [0.0]
