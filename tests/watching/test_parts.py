@@ -41,7 +41,7 @@ from busledger.decoder.watching.failures import failures_in
 from busledger.decoder.watching.row_packing import ROW_BYTES, packed_rows, unpacked_rows
 from busledger.decoder.watching.timeline import Timeline
 from busledger.tui.commands.main import main
-from busledger.tui.commands.watch_lines import Teller
+from busledger.tui.commands.watch_lines import Teller, wrapped
 from busledger.tui.commands.watch_picture import bars, picture, plot_of
 from tests.watching.streams import Pipe, Told, board_in, stream, watch
 
@@ -162,6 +162,16 @@ def test_a_command_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[st
     for run in ("", "'", "/no/such/program"):
         with pytest.raises(UsageError, match="--run"):
             Teller(as_json=True, quiet=False, run=run)
+
+
+def test_what_stands_above_the_picture_is_not_torn_inside_a_word() -> None:
+    """On 80 columns a sentence goes on under its beginning; a failure stays one line, as whoever searches wants it."""
+    text = "U3 or its socket, bank1, D2, cell 44A4: reads low where high was written, 1 in 8, 59 %"
+    told = {"event": "verdict", "day": "2026-11-26T16:48:10+00:00", "text": text}
+    lines = wrapped(told, 80).splitlines()
+    assert len(lines) == 2 and max(map(len, lines)) <= 80
+    assert lines[1].startswith(" " * 10) and " ".join(lines[1].split()) in text and lines[0].split()[-1] in text.split()
+    assert len(wrapped(told, 120).splitlines()) == 1
 
 
 def test_the_picture(tmp_path: Path) -> None:
