@@ -23,6 +23,8 @@ __all__ = ["Patch", "Scatter", "cell_counts", "log_levels", "patches", "scatter"
 
 Counts = NDArray[np.int64]
 
+# Both doubled at once, and both halved (four cards of the outside world: many, double and single-intermittent, seeds
+# 85200 and 85300, ``tests.outside.sensitivity``): the same answers, no part's chance moves.
 _GROWN = 3  # patches followed at each size: a bound of work
 _LEAST_CELLS = 2  # failing cells; one alone is a fault of its cell
 # A bad cell among many: few cells of a wearing chip have gone. Our estimate, as that of a chip's share of bad parts.
