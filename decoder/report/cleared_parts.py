@@ -9,7 +9,7 @@ from busledger.decoder.diagnosis import saying
 from busledger.decoder.figures import NO_BREAK, lane_ranges
 from busledger.decoder.findings import Cleared
 
-__all__ = ["gathered", "without_columns"]
+__all__ = ["cleared_together", "without_columns"]
 
 # As ``diagnosis.coverage.clearing`` says it of a chip.
 _OF_REGION = re.compile(
@@ -18,7 +18,7 @@ _OF_REGION = re.compile(
 )
 
 
-def gathered(cleared: Iterable[Cleared]) -> list[Cleared]:
+def cleared_together(cleared: Iterable[Cleared]) -> list[Cleared]:
     """One entry for all chips of a region with equally many reads: their names in ``component``, the rest as it was.
 
     The counts of high and low are the least of any of them.

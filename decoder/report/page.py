@@ -18,7 +18,7 @@ from busledger.decoder.planning import since_lines
 from busledger.decoder.report import palette
 from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
 from busledger.decoder.report.card import STATE_SIGNS, STATE_WORDS, card_rows
-from busledger.decoder.report.cleared_parts import gathered, without_columns
+from busledger.decoder.report.cleared_parts import cleared_together, without_columns
 from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines, trend_of
 from busledger.decoder.report.lane_table import lane_columns
 from busledger.decoder.report.numbers import count, lane_ranges, percent, plural, rarer_than, seconds
@@ -249,7 +249,7 @@ def _trend_text(wrong: Sequence[int]) -> str:
 
 
 def _cleared(result: CheckResult) -> Iterator[dict[str, str]]:
-    for part in gathered(result.cleared):
+    for part in cleared_together(result.cleared):
         yield {
             "name": safe(part.component),
             "lanes": safe(lane_ranges(part.lanes)),

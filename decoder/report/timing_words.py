@@ -15,11 +15,11 @@ from busledger.decoder.text import plain
 __all__ = [
     "TimingFigures",
     "TimingRow",
-    "alike",
     "allowed_words",
+    "limit_names",
     "limit_sources",
-    "names_of",
-    "span_ns",
+    "limit_span",
+    "limits_together",
     "stands",
     "timing_figures",
     "worth_a_picture",
@@ -52,13 +52,13 @@ class TimingFigures:
 def timing_figures(result: TimingResult) -> TimingFigures:
     """What a page shows of a timing check."""
     seen = [limit for limit in result.limits if limit.histogram.total]
-    rows = tuple(_row(limits) for limits in alike(seen))
+    rows = tuple(_row(limits) for limits in limits_together(seen))
     worth = [limit for limit in result.limits if worth_a_picture(limit)]
     pictures = timing_histograms(result.model_copy(update={"limits": tuple(worth)}))
     return TimingFigures(rows, tuple(limit_sources(result.limits)), tuple(pictures))
 
 
-def alike(limits: Sequence[LimitResult]) -> list[tuple[LimitResult, ...]]:
+def limits_together(limits: Sequence[LimitResult]) -> list[tuple[LimitResult, ...]]:
     """Times of several parts that have the same meaning and no published limit, together; every other one alone."""
     groups: dict[object, list[LimitResult]] = {}
     for number, limit in enumerate(limits):
@@ -66,7 +66,7 @@ def alike(limits: Sequence[LimitResult]) -> list[tuple[LimitResult, ...]]:
     return [tuple(mine) for mine in groups.values()]
 
 
-def names_of(limits: Sequence[LimitResult]) -> str:
+def limit_names(limits: Sequence[LimitResult]) -> str:
     """``U1-U8 access`` for times of one meaning."""
     tails = {limit.name.partition(" ")[2] for limit in limits}
     if len(limits) == 1 or len(tails) > 1:
@@ -75,7 +75,7 @@ def names_of(limits: Sequence[LimitResult]) -> str:
     return plain(f"{lane_ranges(heads)} {tails.pop()}".strip(), 200)
 
 
-def span_ns(limits: Sequence[LimitResult]) -> tuple[float | None, float | None]:
+def limit_span(limits: Sequence[LimitResult]) -> tuple[float | None, float | None]:
     """The least and the most that were measured of any of them, in ns."""
     least = [limit.min_ns for limit in limits if limit.min_ns is not None]
     most = [limit.max_ns for limit in limits if limit.max_ns is not None]
@@ -84,11 +84,11 @@ def span_ns(limits: Sequence[LimitResult]) -> tuple[float | None, float | None]:
 
 def _row(limits: Sequence[LimitResult]) -> TimingRow:
     limit = limits[0]
-    least, most = (f"{value:.0f}" if value is not None else "–" for value in span_ns(limits))
+    least, most = (f"{value:.0f}" if value is not None else "–" for value in limit_span(limits))
     span = least if least == most else f"{least} to {most}"
     tone, told = stands(limit)
     measured = f"{span} ± {max(one.uncertainty_ns for one in limits):.0f}"
-    return TimingRow(names_of(limits), plain(limit.meaning), measured, allowed_words(limit), told, tone)
+    return TimingRow(limit_names(limits), plain(limit.meaning), measured, allowed_words(limit), told, tone)
 
 
 def allowed_words(limit: LimitResult) -> str:

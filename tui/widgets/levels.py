@@ -185,11 +185,13 @@ def _differing(
         if bit is None:
             continue
         text = "".join(_SHAPES[Cell(cell)] for cell in line_cells(sampled, bit))
-        drawn.append([_wrong_name(f"✗ D{lane} read"), *_runs(text, ["wrong"] * len(text), ground, True)])
+        due = row.expected >> lane & 1
+        name = f"✗ D{lane} read" if len(wrong) <= _MOST_DUE else f"✗ D{lane} due {due}"
+        drawn.append([_wrong_name(name), *_runs(text, ["wrong"] * len(text), ground, True)])
         if len(wrong) <= _MOST_DUE:
-            drawn.append([_wrong_name("due"), *_due(row.expected >> lane & 1, window, len(text), ground)])
+            drawn.append([_wrong_name("due"), *_due(due, window, len(text), ground)])
     if len(wrong) > _MOST_DIFFERING:
-        more = " ".join(f"D{lane}" for lane in wrong[_MOST_DIFFERING:])
+        more = "  ".join(f"D{lane} due {row.expected >> lane & 1}" for lane in wrong[_MOST_DIFFERING:])
         drawn.append([_wrong_name("✗ also"), Segment(more, style("wrong", on=GROUND))])
     return drawn
 
