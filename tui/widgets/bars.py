@@ -105,6 +105,8 @@ class StatusLine(Static):
             shown.append(before, COLOURS["caution"])
             shown.append(" │ ", COLOURS["dim"])
         shown.append(mark + text, COLOURS[tone])
+        if self.size.width:
+            shown.truncate(self.size.width, overflow="ellipsis")
         self.update(shown, layout=False)
 
 
