@@ -85,7 +85,7 @@ def _edges(view: View, source: CycleSource, state: BrowserState) -> tuple[str, l
     text, colours = [" "] * view.columns, ["dim"] * view.columns
     if not source.total:
         return "".join(text), colours, None
-    for column in columns_of(view, source.cycles.time):
+    for column in columns_of(view, source.cycles.time, source.coarse):
         text[int(column)] = "·"
     row = source.row(state.cursor)
     rules = source.facts.rules
@@ -121,7 +121,7 @@ def draw_levels(source: CycleSource, state: BrowserState, width: int) -> LevelPi
     columns = max(8, width - NAME_WIDTH - 1)
     caret = caret_of(source, state)
     view = View.around(caret, state.ticks_per_column, columns)
-    sampled = sample_view(source.capture, view, source.moved)
+    sampled = sample_view(source.capture, view, source.moved, source.coarse)
     edge_text, edge_colours, window = _edges(view, source, state)
     mark_text, mark_colours = _marks(view, state, caret, columns)
     ground = [GROUND] * columns
