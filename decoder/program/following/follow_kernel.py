@@ -57,7 +57,7 @@ INTERRUPT = 2
 LOST = 3
 
 
-@inner()
+@inner(_nrt=False)
 def _shape_at(i, rows, read, address, data, timing, shape):
     """(bytes, page, opcode, row of the opcode, postbyte) of the instruction at row i; bytes 0 where none fits."""
     known, operands, next_page = timing[0], timing[1], timing[2]
@@ -105,7 +105,7 @@ def _shape_at(i, rows, read, address, data, timing, shape):
     return length, page, op, at, byte
 
 
-@inner()
+@inner(_nrt=False)
 def _target(i, at, length, page, op, address, data, timing, shape):
     """Where the bytes of the instruction lead; -1 where they do not say."""
     kind = timing[4][page, op]
@@ -130,7 +130,7 @@ def _target(i, at, length, page, op, address, data, timing, shape):
     return -1
 
 
-@inner()
+@inner(_nrt=False)
 def _was_read(i, stop, wanted, read, data, shape):
     """Whether the word ``wanted`` (or the one before it, as a return counts) was read in rows between."""
     for k in range(i + 1, stop - 1):
@@ -142,7 +142,7 @@ def _was_read(i, stop, wanted, read, data, shape):
     return False
 
 
-@inner()
+@inner(_nrt=False)
 def _fits(i, rows, read, address, data, timing, shape, ends):
     """Rows at which the instruction at row i may end, into ``ends``; how many, or RAN_OUT where rows are missing."""
     length, page, op, at, byte = _shape_at(i, rows, read, address, data, timing, shape)
@@ -201,7 +201,7 @@ def _fits(i, rows, read, address, data, timing, shape, ends):
     return RAN_OUT if out else found
 
 
-@inner()
+@inner(_nrt=False)
 def _interrupted(i, rows, read, address, data, shape):
     """The row that fetches the first instruction of the interrupt's routine, where one is taken at row i; 0 where not.
 
@@ -224,15 +224,13 @@ def _interrupted(i, rows, read, address, data, shape):
     return 0
 
 
-@inner()
-def _goes_on(i, depth, rows, read, address, data, timing, shape):
+@inner(_nrt=False)
+def _goes_on(i, depth, rows, read, address, data, timing, shape, work):
     """Whether ``depth`` instructions fit one behind the other from row i; rows that are missing speak against none."""
-    at = np.empty(depth + 1, np.int64)
-    left = np.zeros(depth + 1, np.int64)
-    ends = np.empty((depth + 1, 4), np.int64)
-    level = 0
-    at[0] = i
+    _, at, left, ends = work
     left[0] = -1
+    at[0] = i
+    level = 0
     while level >= 0:
         if level >= depth:
             return True
@@ -257,28 +255,30 @@ def _goes_on(i, depth, rows, read, address, data, timing, shape):
     return False
 
 
-@inner()
-def _next(i, rows, read, address, data, timing, shape, ends):
+@inner(_nrt=False)
+def _next(i, rows, read, address, data, timing, shape, work):
     """The only row at which the instruction at row i can end; 0 where there is none or more than one, RAN_OUT."""
+    ends = work[0]
     count = _fits(i, rows, read, address, data, timing, shape, ends)
     if count == RAN_OUT:
         return RAN_OUT
     found = 0
     depth = DEPTH if count > 1 else 1
     for k in range(count):
-        if _goes_on(ends[k], depth, rows, read, address, data, timing, shape):
+        if _goes_on(ends[k], depth, rows, read, address, data, timing, shape, work):
             if found > 0:
                 return 0
             found = ends[k]
     return found
 
 
-@inner()
-def _jumped(i, rows, read, address, data, timing, shape, ends):
+@inner(_nrt=False)
+def _jumped(i, rows, read, address, data, timing, shape, work):
     """The row at which a jump or call at row i reads where its bytes lead; 0 where it is none, or could end elsewhere.
 
     Whatever fits behind it, an instruction begins there.
     """
+    ends = work[0]
     if _fits(i, rows, read, address, data, timing, shape, ends) != 1:
         return 0
     _, page, op = _shape_at(i, rows, read, address, data, timing, shape)[:3]
@@ -286,8 +286,8 @@ def _jumped(i, rows, read, address, data, timing, shape, ends):
     return ends[0] if sure else 0
 
 
-@inner()
-def _from_vector(k, rows, read, address, data, timing, shape):
+@inner(_nrt=False)
+def _from_vector(k, rows, read, address, data, timing, shape, work):
     """The row of the first fetch behind a vector that rows k and k + 1 read; 0 where they read none."""
     if k + 4 >= rows or not read[k] or not read[k + 1] or data[k] < 0 or data[k + 1] < 0:
         return 0
@@ -296,19 +296,21 @@ def _from_vector(k, rows, read, address, data, timing, shape):
             continue
         word = data[k] << 8 | data[k + 1] if shape[2] else data[k] | data[k + 1] << 8
         for end in range(k + 2, min(k + 5, rows)):
-            if address[end] == word and read[end] and _goes_on(end, DEPTH, rows, read, address, data, timing, shape):
+            if address[end] != word or not read[end]:
+                continue
+            if _goes_on(end, DEPTH, rows, read, address, data, timing, shape, work):
                 return end
     return 0
 
 
-@inner()
-def _step(i, rows, read, address, data, timing, shape, ends, steps, tells):
+@inner(_nrt=False)
+def _step(i, rows, read, address, data, timing, shape, work, steps, tells):
     """The row behind the only instruction, or the interrupt, that fits at row i; 0 where there is none.
 
     ``steps`` keeps it for every row (-1: not looked at yet), ``tells`` whether it jumps or reaches for data.
     """
     if steps[i] < 0:
-        end = _next(i, rows, read, address, data, timing, shape, ends)
+        end = _next(i, rows, read, address, data, timing, shape, work)
         if end == 0:
             end = _interrupted(i, rows, read, address, data, shape)
         steps[i] = max(end, 0)
@@ -318,8 +320,8 @@ def _step(i, rows, read, address, data, timing, shape, ends, steps, tells):
     return steps[i]
 
 
-@inner()
-def _only_reading(k, rows, read, address, data, timing, shape, ends, seen, steps, tells):
+@inner(_nrt=False)
+def _only_reading(k, rows, read, address, data, timing, shape, work, seen, steps, tells):
     """A row in which an instruction begins whichever of the rows from k is taken for one; 0 where there is none.
 
     The longest instruction begins in one of the first ``shape[5]`` rows from k: every one of them is tried. Those from
@@ -336,7 +338,7 @@ def _only_reading(k, rows, read, address, data, timing, shape, ends, seen, steps
         told = False
         alive = True
         while done < WALK or i < beyond:
-            end = _step(i, rows, read, address, data, timing, shape, ends, steps, tells)
+            end = _step(i, rows, read, address, data, timing, shape, work, steps, tells)
             if end == 0:
                 alive = False
                 break
@@ -382,7 +384,11 @@ def follow(read, address, data, timing, shape, locked, last, mark):
     """
     rows = read.shape[0]
     stop = rows if last else rows - LOOKAHEAD
-    ends = np.empty(4, np.int64)
+    # Ends of one instruction, and what ``_goes_on`` keeps of each of those that it tries one behind the other.
+    work = (
+        np.empty(4, np.int64), np.empty(DEPTH + 1, np.int64), np.empty(DEPTH + 1, np.int64),
+        np.empty((DEPTH + 1, 4), np.int64),
+    )  # fmt: skip
     seen = np.zeros(shape[5] + 2 * LONGEST_CYCLES * WALK, np.int64)
     steps = np.full(rows, -1, np.int64)
     tells = np.zeros(rows, np.bool_)
@@ -390,7 +396,7 @@ def follow(read, address, data, timing, shape, locked, last, mark):
     tried = 0  # rows before it need not be looked at for a stretch: the windows of two attempts overlap by half
     while i < stop:
         if locked:
-            end = _next(i, rows, read, address, data, timing, shape, ends)
+            end = _next(i, rows, read, address, data, timing, shape, work)
             if end > 0:
                 mark[i] = FETCH
                 i = end
@@ -405,7 +411,7 @@ def follow(read, address, data, timing, shape, locked, last, mark):
                 i = end
                 continue
             locked = False
-            end = _jumped(i, rows, read, address, data, timing, shape, ends)
+            end = _jumped(i, rows, read, address, data, timing, shape, work)
             if end > 0:
                 mark[i] = FETCH
                 i = end
@@ -417,7 +423,7 @@ def follow(read, address, data, timing, shape, locked, last, mark):
                 mark[i] = LOST
             if i >= stop:
                 break
-        end = _from_vector(i, rows, read, address, data, timing, shape)
+        end = _from_vector(i, rows, read, address, data, timing, shape, work)
         if end > 0:
             for k in range(i, end):
                 mark[k] = INTERRUPT
@@ -425,7 +431,7 @@ def follow(read, address, data, timing, shape, locked, last, mark):
             locked = True
             continue
         if i >= tried:
-            end = _only_reading(i, rows, read, address, data, timing, shape, ends, seen, steps, tells)
+            end = _only_reading(i, rows, read, address, data, timing, shape, work, seen, steps, tells)
             if end > 0:
                 # What lies before it stays unknown: the rows may have more than one reading.
                 i = end
