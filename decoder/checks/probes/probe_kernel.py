@@ -33,7 +33,7 @@ def period_bin(ticks):
     return min((high - 3) * 16 + ((ticks >> (high - 4)) & 15), PERIOD_BINS - 1)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _burst(t, grid, state, bursts):
     """One more channel with a pulse of one sample; those within two samples are one burst."""
     if state[BURST_SIZE] > 0 and t - state[BURST_FROM] <= 2 * grid:
@@ -45,7 +45,7 @@ def _burst(t, grid, state, bursts):
     state[BURST_SIZE] = 1
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _one_change(c, t, high, near, grid, clock, state, tallies):
     """Channel ``c`` changed at ``t`` to ``high``."""
     channel, periods, sums, phase, runt_phase, _, bursts = tallies
@@ -89,7 +89,7 @@ def _one_change(c, t, high, near, grid, clock, state, tallies):
                 runt_phase[c, part] += 1
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _bits(mask, found):
     """Writes the numbers of the set bits of ``mask`` (words) into ``found``; how many."""
     count = 0

@@ -35,7 +35,7 @@ NEVER = -(1 << 62)
 R_INPUTS, R_OUTPUTS, R_STROBE, R_AROUND = range(4)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _ones(word):
     count = 0
     while word:
@@ -44,7 +44,7 @@ def _ones(word):
     return count
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _gather(levels, unknown, row, word, bit):
     """The lines of one row packed into an int64, first line lowest, and which of them are unknown."""
     value = np.int64(0)
@@ -57,7 +57,7 @@ def _gather(levels, unknown, row, word, bit):
     return value, lost
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _holds(levels, row, mask, want):
     """Whether any term of a condition holds: ``mask``, ``want`` uint64 (terms, words)."""
     for term in range(mask.shape[0]):
@@ -71,7 +71,7 @@ def _holds(levels, row, mask, want):
     return False
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _passing(table, base, moved, out, level):
     """Whether some input combination between the two settled ones calls for ``level``."""
     sub = moved
@@ -85,7 +85,7 @@ def _passing(table, base, moved, out, level):
         sub = (sub - 1) & moved
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _span(o, value, edges, carried, expected, part, c):
     """Judges one output's edges since the last settled moment."""
     state, per_out, delay, widths, glitch = c.state, c.per_out, c.delay, c.widths, c.glitch
@@ -126,7 +126,7 @@ def _span(o, value, edges, carried, expected, part, c):
                     glitch[o, G_LATE_FIRST] = per_out[o, LAST]
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _judge(t, matters, part, c):
     """The inputs held still until ``t``: the level that each output held longest once they had settled.
 
@@ -203,7 +203,7 @@ def _judge(t, matters, part, c):
     state[MOVED] = 0
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
     """Takes the outputs of a new row: edges, and the pulses that they close."""
     changed = (out ^ state[OUT]) & ~(lost | state[OUT_UNKNOWN])
@@ -239,7 +239,7 @@ def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
     state[OUT_UNKNOWN] = lost
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _begin(t, idx, out, lost, strobed, state, per_out):
     state[IDX] = idx
     state[OUT] = out
@@ -265,7 +265,7 @@ def _begin(t, idx, out, lost, strobed, state, per_out):
         per_out[o, INSIDE] = 0
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _inputs_changed(t, idx, state, per_out):
     """A new period begins; an unknown input on either side of it leaves nothing to compare with."""
     if idx < 0 or state[IDX] < 0:

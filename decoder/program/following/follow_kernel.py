@@ -105,7 +105,7 @@ def _shape_at(i, rows, read, address, data, timing, shape):
     return length, page, op, at, byte
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _target(i, at, length, page, op, address, data, timing, shape):
     """Where the bytes of the instruction lead; -1 where they do not say."""
     kind = timing[4][page, op]
@@ -130,7 +130,7 @@ def _target(i, at, length, page, op, address, data, timing, shape):
     return -1
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _was_read(i, stop, wanted, read, data, shape):
     """Whether the word ``wanted`` (or the one before it, as a return counts) was read in rows between."""
     for k in range(i + 1, stop - 1):
@@ -201,7 +201,7 @@ def _fits(i, rows, read, address, data, timing, shape, ends):
     return RAN_OUT if out else found
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _interrupted(i, rows, read, address, data, shape):
     """The row that fetches the first instruction of the interrupt's routine, where one is taken at row i; 0 where not.
 
@@ -272,7 +272,7 @@ def _next(i, rows, read, address, data, timing, shape, work):
     return found
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _jumped(i, rows, read, address, data, timing, shape, work):
     """The row at which a jump or call at row i reads where its bytes lead; 0 where it is none, or could end elsewhere.
 
@@ -286,7 +286,7 @@ def _jumped(i, rows, read, address, data, timing, shape, work):
     return ends[0] if sure else 0
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _from_vector(k, rows, read, address, data, timing, shape, work):
     """The row of the first fetch behind a vector that rows k and k + 1 read; 0 where they read none."""
     if k + 4 >= rows or not read[k] or not read[k + 1] or data[k] < 0 or data[k + 1] < 0:
@@ -303,7 +303,7 @@ def _from_vector(k, rows, read, address, data, timing, shape, work):
     return 0
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _step(i, rows, read, address, data, timing, shape, work, steps, tells):
     """The row behind the only instruction, or the interrupt, that fits at row i; 0 where there is none.
 
@@ -320,7 +320,7 @@ def _step(i, rows, read, address, data, timing, shape, work, steps, tells):
     return steps[i]
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _only_reading(k, rows, read, address, data, timing, shape, work, seen, steps, tells):
     """A row in which an instruction begins whichever of the rows from k is taken for one; 0 where there is none.
 
