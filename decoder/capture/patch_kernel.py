@@ -5,6 +5,18 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from busledger.decoder.inner_kernel import inner
+
+
+@inner(_nrt=False)
+def _under_rows(bits, start, end, under):
+    """``under`` into the rows from ``start`` to ``end``."""
+    for w in range(under.shape[0]):
+        one = under[w]
+        if one != 0:
+            for i in range(start, end):
+                bits[i, w] |= one
+
 
 @njit(cache=True, nogil=True)
 def lay_under(levels, unknown, touch_row, touch_mask, before):
@@ -26,13 +38,9 @@ def lay_under(levels, unknown, touch_row, touch_mask, before):
             high |= under[0, w]
             lost |= under[1, w]
         if high != 0:
-            for i in range(start, end):
-                for w in range(words):
-                    levels[i, w] |= under[0, w]
+            _under_rows(levels, start, end, under[0])
         if lost != 0:
-            for i in range(start, end):
-                for w in range(words):
-                    unknown[i, w] |= under[1, w]
+            _under_rows(unknown, start, end, under[1])
     return np.int64(0)
 
 
