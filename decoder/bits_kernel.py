@@ -19,6 +19,16 @@ def _trailing(typing_context, value):
 
 
 @intrinsic
+def _leading(typing_context, value):
+    """Leading zero bits of a uint64; 64 for 0."""
+
+    def build(context, builder, signature, values):
+        return builder.ctlz(values[0], context.get_constant(types.boolean, False))
+
+    return types.uint64(types.uint64), build
+
+
+@intrinsic
 def _ones(typing_context, value):
     """Set bits of a uint64."""
 
@@ -39,7 +49,16 @@ if getattr(numba.config, "DISABLE_JIT", 0):
         """How many bits of a uint64 are set."""
         return np.int64(int(value).bit_count())
 
+    def binary_digits(value):
+        """How many binary digits a uint64 has; 0 for 0."""
+        return np.int64(int(value).bit_length())
+
 else:
+
+    @njit(cache=True, nogil=True, _nrt=False)
+    def binary_digits(value):
+        """How many binary digits a uint64 has; 0 for 0."""
+        return np.int64(64) - np.int64(_leading(value))
 
     @njit(cache=True, nogil=True, _nrt=False)
     def trailing(value):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from busledger.decoder.bits_kernel import ones
 from busledger.decoder.inner_kernel import inner
 
 # ``state``
@@ -33,15 +34,6 @@ BINS = 24
 EARLY_BINS = 2
 NEVER = -(1 << 62)
 R_INPUTS, R_OUTPUTS, R_STROBE, R_AROUND = range(4)
-
-
-@inner(_nrt=False, forceinline=True)
-def _ones(word):
-    count = 0
-    while word:
-        word &= word - 1
-        count += 1
-    return count
 
 
 @inner(_nrt=False, forceinline=True)
@@ -156,8 +148,8 @@ def _judge(t, matters, part, c):
     diff = 0
     for f in range(table.shape[1]):
         off = (observed ^ table[idx, f]) & known & ~(table[idx, f] & part.open_high)
-        if off == 0 or _ones(off) < best:
-            best = _ones(off)
+        if off == 0 or ones(np.uint64(off)) < best:
+            best = ones(np.uint64(off))
             diff = off
             expected = table[idx, f]
             if off == 0:
@@ -167,8 +159,8 @@ def _judge(t, matters, part, c):
         state[JUDGED] += 1
     else:
         state[UNJUDGED] += 1
-    active = _ones((observed ^ part.idle) & known)
-    if matters and part.one_hot and active > 1 and active > _ones((expected ^ part.idle) & known):
+    active = ones(np.uint64((observed ^ part.idle) & known))
+    if matters and part.one_hot and active > 1 and active > ones(np.uint64((expected ^ part.idle) & known)):
         state[MULTI] += 1
         if state[MULTI_FIRST] < 0:
             state[MULTI_FIRST] = state[T_IN]
