@@ -231,14 +231,14 @@ class _Weighing:
         found = []
         best = state.log
         code = np.arange(effect.chances.shape[0])
-        for b in few:
+        all_hits, all_misses = effect.chances.sum(axis=0).tolist()
+        high = (code >> (np.array(few, np.int64)[:, None] - start)) & 1
+        for b, there in zip(few, (high @ effect.chances).tolist(), strict=True):
             for level in (0, 1):
-                there = ((code >> (b - start)) & 1) == level
-                hits, misses = (int(n) for n in effect.chances[there].sum(axis=0))
+                hits, misses = there if level else (all_hits - there[0], all_misses - there[1])
                 if hits == 0 or (misses, hits) == (tally.misses, tally.hits):
                     continue
-                outside = int(effect.chances[~there, 0].sum())
-                strays = count.news(count.wrong - scored.covers + outside)
+                strays = count.news(count.wrong - scored.covers + all_hits - hits)
                 noise = beside + self._left_over(strays, count, (scored.candidate.mask & self._unit.mask).bit_count())
                 lines = [f"A{b + self._shift}={level}"]
                 weight = state.log_weight + math.log(self._share["where"] / (4.0 * bits))
@@ -255,7 +255,9 @@ class _Weighing:
                     hash_ = scored.effect.hash_ ^ (b * 2 + level + 1)
                     narrower = Effect(there_only, hash_, scored.effect.first, effect.chances)
                     detail = {"where_lines": lines, "every_time": hard}
-                    mine = replace(scored, hard=False, effect=narrower, detail=detail)
+                    mine = Scored(
+                        scored.candidate, scored.variant, False, narrower, scored.weight, scored.path, detail
+                    )
                     found.append(LeafState(weight, own + noise, (mine,)))
         return found
 
