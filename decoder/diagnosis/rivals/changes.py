@@ -71,11 +71,13 @@ def _hull(story: Story, hit: NDArray[np.intp]) -> tuple[int, int]:
 
 
 def _with_repeats(story: Story, hit: NDArray[np.intp], moment_row: int) -> NDArray[np.intp]:
-    """The wrong reads of what was lost then, until the cell is written again."""
+    """The wrong reads of what was lost then, until the cell is written again: each gives what the first one gave."""
     rows = story.rows
-    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
-    cells[rows.cell[hit]] = True
+    total = max(1, story.study.cells.total)
+    cells, gave = np.zeros(total, np.bool_), np.zeros(total, np.uint32)
+    cells[rows.cell[hit]], gave[rows.cell[hit]] = True, rows.data[hit]
     later = (rows.wrong != 0) & cells[rows.cell] & (story.since < moment_row)
+    later &= ((gave[rows.cell] ^ rows.data) & rows.compared) == 0
     later[:moment_row] = False
     return np.flatnonzero(later)
 

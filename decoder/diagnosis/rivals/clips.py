@@ -203,9 +203,10 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     telling = np.zeros(len(rows), np.bool_)
     telling[first:last] = True
     telling[last:] = (story.since[last:] < last) & lost[rows.cell[last:]]
+    kind = story.going_on | np.where(story.repeat == kernel.FIRST, 4, 0).astype(np.uint8)
     for r in np.unique(rows.region):
         mine = telling & (rows.region == r)
-        own += _log_sides(rows.cell[mine], hit[mine] != 0, open_[mine] != 0)
+        own += _log_sides(rows.cell[mine], hit[mine] != 0, open_[mine] != 0, kind[mine])
     index = rows.index[np.flatnonzero(hit)]
     yield Rival(
         fault="clip-off",
@@ -249,10 +250,15 @@ def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     )
 
 
-def _log_sides(cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[np.bool_]) -> float:
-    """Log probability of which side of the line each telling read was on: as the one before it, for programs stay
-    where they are for a while; as the last one of its cell, for programs run in loops; seldom each by itself, at any
-    rate."""
+def _log_sides(
+    cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[np.bool_], kind: NDArray[np.uint8]
+) -> float:
+    """Log probability of which side of the line each telling read was on.
+
+    As the one before it, for programs stay where they are for a while; as the last one of its cell, for programs run in
+    loops; by both, and by whether the program goes on from the address before, fetches, or reads what was written since
+    (``kind``, below 8), for its code lies on one side; seldom each by itself, at any rate.
+    """
     told = np.flatnonzero(hit | right)
     if not len(told):
         return 0.0
@@ -262,12 +268,21 @@ def _log_sides(cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[n
     flips = int(np.count_nonzero(same & (side[order][1:] != side[order][:-1])))
     first = len(told) - int(np.count_nonzero(same))
     changes = int(np.count_nonzero(side[1:] != side[:-1]))
+    before = np.full(len(told), 2)  # the side of the cell's last one
+    before[order[1:][same]] = side[order[:-1][same]]
     habits = [
         _EACH_BY_ITSELF + log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
         log_rate(changes, len(side) - changes, SOMETIMES),
         log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
+        _log_of((kind[told][1:] * 2 + side[:-1]) * 3 + before[1:], side[1:]) - math.log(2.0),
     ]
     return log_sum(habits) - math.log(len(habits))
+
+
+def _log_of(state: NDArray[np.int64], yes: NDArray[np.bool_]) -> float:
+    """Log probability of what was so, where each state has a rate of its own."""
+    often, total = np.bincount(state[yes], minlength=int(state.max(initial=0)) + 1), np.bincount(state)
+    return sum(log_rate(int(k), int(n - k), SOMETIMES) for k, n in zip(often, total, strict=True) if n)
 
 
 def partners_of(story: Story, bit: int) -> NDArray[np.int32]:

@@ -15,10 +15,11 @@ from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
+from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
 from busledger.decoder.diagnosis.rivals.places import devices, log_values, mirrors, narrow, twins
 from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
-from busledger.decoder.diagnosis.rivals.sampling import noisy_clips, ringing, ringing_pulses, too_slow
+from busledger.decoder.diagnosis.rivals.sampling import ringing, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
 

@@ -74,13 +74,20 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_]) -> Rival | None:
     changes = int(np.count_nonzero(lost[1:] != lost[:-1]))
     if lost.sum() < _STRETCH * (changes + 1) / 2:
         return None  # writes lost here and there: nothing is switched so often
+    # A write that is lost leaves what the last read gave, or, of a cell not read yet, what was written before.
     wrong = here & (rows.wrong != 0)
-    as_before = wrong & ((story.older != 0) | (story.repeat == kernel.SAME))
+    unread = np.ones(len(rows), np.bool_)
+    reads = np.flatnonzero(~rows.is_write)
+    unread[reads] = False
+    unread[reads[np.unique(rows.cell[reads], return_index=True)[1]]] = True
+    as_before = wrong & ((story.older & 2 != 0) | (unread & (story.older & 1 != 0)))
     hits, others = int(np.count_nonzero(as_before)), int(np.count_nonzero(wrong & ~as_before))
     if hits < _BLOCK or others > hits or changes < 2 or 5 * changes > len(tests) or not (~lost).any():
         return None
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[wrong & ~as_before])
     own = log_rate(changes, len(tests) - changes, SOMETIMES) - unknown * LN2
+    if (low, high) != (story.regions[r].start, story.regions[r].end):
+        own -= 2.0 * math.log(span.stop - span.start)  # where it begins and ends has to be known
     place = (low, high)
     return Rival(
         fault="read-only",
