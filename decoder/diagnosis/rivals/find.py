@@ -15,6 +15,7 @@ from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
+from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over
 from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
 from busledger.decoder.diagnosis.rivals.places import devices, log_values, mirrors, narrow, twins
 from busledger.decoder.diagnosis.rivals.protected import read_only
@@ -106,4 +107,5 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from banked(story)
     yield from contents_lost(story)
     yield from shared(story)
+    yield from bus_handed_over(story)
     yield from other_images(story)
