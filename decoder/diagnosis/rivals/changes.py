@@ -148,7 +148,8 @@ def _shared(
     quiet = int(np.count_nonzero(here)) - events_here - kept
     used = int(np.count_nonzero(story.per_cell(~rows.is_write)[span]))
     inside = int(np.count_nonzero(story.per_cell(here)))
-    own = _log_when(here & (changed | (rows.wrong == 0)), changed, found, when)
+    at_their_moment = np.isin(np.arange(len(rows)), at_once)
+    own = _log_when(here & ~at_their_moment, changed, found, when)
     own += log_values(rows.cell[changed], rows.data[changed], bits)
     own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
     own += sum(block.log_own for block in blocks)

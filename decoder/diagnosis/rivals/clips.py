@@ -281,7 +281,8 @@ def _log_sides(
 
 def _log_of(state: NDArray[np.int64], yes: NDArray[np.bool_]) -> float:
     """Log probability of what was so, where each state has a rate of its own."""
-    often, total = np.bincount(state[yes], minlength=int(state.max(initial=0)) + 1), np.bincount(state)
+    states = int(state.max(initial=0)) + 1
+    often, total = np.bincount(state[yes], minlength=states), np.bincount(state, minlength=states)
     return sum(log_rate(int(k), int(n - k), SOMETIMES) for k, n in zip(often, total, strict=True) if n)
 
 

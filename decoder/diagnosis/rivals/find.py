@@ -16,8 +16,9 @@ from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_imag
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over
+from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks, twins
 from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
-from busledger.decoder.diagnosis.rivals.places import devices, log_values, mirrors, narrow, twins
+from busledger.decoder.diagnosis.rivals.places import devices, log_values, narrow
 from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.sampling import ringing, too_slow
@@ -102,6 +103,7 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from read_only(story)
     yield from mirrors(story)
     yield from twins(story)
+    yield from twin_blocks(story)
     yield from narrow(story)
     yield from latched(story)
     yield from banked(story)
