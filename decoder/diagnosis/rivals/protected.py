@@ -22,6 +22,7 @@ __all__ = ["read_only"]
 LN2 = math.log(2.0)
 _STRETCH = 4.0  # judged: writes in a row that do not take, in the mean
 _BLOCK = 16  # judged; cells: a smaller block is not protected by anything of the time
+_TIE = 0.03  # nats by which a tie leans to what accuses nobody
 
 
 def read_only(story: Story) -> Iterator[Rival]:
@@ -90,7 +91,11 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     if hits + others < _BLOCK or odd > hits or changes < 1 or 5 * changes > len(lost) or lost.all():
         return None
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[wrong & ~as_before & ~found])
-    own = log_rate(changes, len(lost) - changes, SOMETIMES) - unknown * LN2
+    # What was lost does not come back without a write, nor does anything else change.
+    back = here & (rows.compared != 0) & (rows.wrong == 0) & (story.repeat == kernel.OTHER)
+    unknown += sum(int(lanes).bit_count() for lanes in rows.compared[back])
+    against = odd + int(np.count_nonzero(back))
+    own = log_rate(changes, len(lost) - changes, SOMETIMES) - unknown * LN2 + log_rate(0, against, HARD)
     width = max(1, len(story.study.cells.chip_bits(r)))
     own += log_contents(rows.cell[found] - span.start, rows.data[found], rows.compared[found], width)
     if (low, high) != (story.regions[r].start, story.regions[r].end):
@@ -104,6 +109,7 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
         log_prior=prior_of("read-only", chips=story.has_chips(r)),
         log_own=own,
         explains=hits + others,
+        against=against,
         summary=f"{span_of(place)} of {named(story.regions[r])} cannot be written at times: write-protected by "
         "something that is switched",
         evidence=(
@@ -149,7 +155,7 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
     if story.has_chips(r) and not taken.any():
         # Where no write to a region takes, no read can tell a switch or a link from a write line that is open: it is
         # as likely as all parts together that would show so.
-        log_prior = log_prior_never_written(
+        log_prior = _TIE + log_prior_never_written(
             sum(one.kind == "ram" for one in story.regions), one_chip=_in_one_chip(region)
         )
     explained = wrong & (same | ~again)
