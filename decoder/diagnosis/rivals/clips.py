@@ -22,7 +22,7 @@ from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, R
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
 
-__all__ = ["WHEN", "clips_off", "log_rest", "partners_of", "prior_of_line"]
+__all__ = ["WHEN", "clips_off", "log_rest", "partners_of", "prior_of_line", "spans_of_rest"]
 
 # Judged, where no reason stands beside a figure: a clip is only believed off where a program could hardly be the cause.
 # All doubled at once change no first line of ten cases (as in sampling.py).
@@ -61,10 +61,10 @@ class _Span:
 def clips_off(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     """Rivals for data lines and address lines."""
     for bit, line in signs.data_lines.items():
-        for span in _spans(signs, signs.data_bit(bit)):
+        for span in spans_of_rest(signs, signs.data_bit(bit)):
             yield from _data(story, signs, bit, line, span)
     for bit, line in signs.address_lines.items():
-        for span in _spans(signs, signs.address_bit(bit)):
+        for span in spans_of_rest(signs, signs.address_bit(bit)):
             yield from (one for one in _address(story, bit, line, span) if one.explains or _stopped_alone(signs, span))
 
 
@@ -73,11 +73,11 @@ def _stopped_alone(signs: CaptureSigns, span: _Span) -> bool:
     low = [bit for bit in signs.address_lines if bit < _PAGE_BITS]
     rests = [*map(signs.data_bit, signs.data_lines), *map(signs.address_bit, low)]
     near = _TOGETHER * (span.last - span.first)
-    stops = [s.first for rest in rests for s in _spans(signs, rest) if s.to_end and s.expected is not None]
+    stops = [s.first for rest in rests for s in spans_of_rest(signs, rest) if s.to_end and s.expected is not None]
     return sum(abs(first - span.first) <= near for first in stops) < 2
 
 
-def _spans(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
+def spans_of_rest(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
     """The rests of a bit that are long enough to be looked at: to the end of the capture, and the longest between."""
     end = signs.span[1]
     if rest.of < _FEW:

@@ -15,6 +15,7 @@ from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
+from busledger.decoder.diagnosis.rivals.ghosts import ghosts
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over
 from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks, twins
 from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
@@ -88,6 +89,7 @@ def rivals_of_lines(story: Story) -> Iterator[Rival]:
     evidence = story.study.evidence
     if evidence.signs is not None:
         yield from clips_off(story, evidence.signs)
+        yield from ghosts(story, evidence.signs)
         yield from writes_gone(story, evidence.signs)
         yield from reads_gone(story, evidence.signs)
         yield from selects_at_rest(story, evidence.signs)
