@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.faults.candidates import log_prior_never_written
-from busledger.decoder.diagnosis.replay.contents import log_contents
+from busledger.decoder.diagnosis.replay.contents import log_found
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
@@ -143,11 +143,10 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
     hits, against = int(np.count_nonzero(wrong & same)), int(np.count_nonzero(again & ~same))
     if hits < 3 or against > hits // 10:
         return None
-    word = rows.cell[judged][first] - span.start
-    width = max(1, len(story.study.cells.chip_bits(r)))
     # Of a cell that was read before anything else a sound card would have to be guessed as well (screening).
     guessed = np.isin(judged[first], np.unique(rows.cell, return_index=True)[1])
-    contents = log_contents(word, rows.data[judged][first], np.where(guessed, np.uint32(0), compared[first]), width)
+    asked = np.where(guessed, np.uint32(0), compared[first])
+    contents = log_found(story.study.card, story.study.cells, rows.cell[judged][first], rows.data[judged][first], asked)
     whole = block == (region.start, region.end)
     log_prior = prior_of("read-only", chips=story.has_chips(r))
     taken = (story.took == kernel.TOOK) & (rows.region == r)
