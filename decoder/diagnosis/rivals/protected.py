@@ -96,8 +96,8 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     unknown += sum(int(lanes).bit_count() for lanes in rows.compared[back])
     against = odd + int(np.count_nonzero(back))
     own = log_rate(changes, len(lost) - changes, SOMETIMES) - unknown * LN2 + log_rate(0, against, HARD)
-    width = max(1, len(story.study.cells.chip_bits(r)))
-    own += log_contents(rows.cell[found] - span.start, rows.data[found], rows.compared[found], width)
+    study = story.study
+    own += log_found(study.card, study.cells, rows.cell[found], rows.data[found], rows.compared[found])
     if (low, high) != (story.regions[r].start, story.regions[r].end):
         own -= 2.0 * math.log(span.stop - span.start)  # where it begins and ends has to be known
     place = (low, high)
