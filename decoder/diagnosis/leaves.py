@@ -168,7 +168,16 @@ class _Weighing:
     def _strays(self, scored: Scored, count: LeafCount, mask: int) -> float:
         """What a fault leaves of the reads of its lanes: slips of the analyser, or a second thing wrong with the chip,
         of a kind not listed."""
-        return self._left_over(count.news(count.wrong - scored.covers), count, (mask & self._unit.mask).bit_count())
+        tally = scored.effect.tally
+        news = count.news(count.wrong - scored.covers)
+        if not scored.hard and scored.effect.log_own is None:
+            # What it explains without having acted (a fault before it made the read wrong) is no repeat of its acts.
+            news = max(news, count.event_count - tally.hits - tally.excused - tally.contradicted)
+            if isinstance(scored.variant.behaviour, LaneFault) and scored.path is None:
+                # A fault of reads shows at once: news of a time at which it did not act are none of its own.
+                acts = scored.effect.chances[:, 0]
+                news = max(news, int(np.maximum(0, count.events - acts).sum()))
+        return self._left_over(news, count, (mask & self._unit.mask).bit_count())
 
     def _left_over(self, news: int, count: LeafCount, lanes: int) -> float:
         noise = log_noise(news, count.reads, lanes)
