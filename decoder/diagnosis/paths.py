@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -267,7 +267,7 @@ def _judged(
         if c.component is not None and c.component in components and c.scope == "buffer":
             odds += math.log(_SAME_PART)
         more = _elsewhere(study.evidence, c)
-        for scored in ways(c, effects):
+        for scored in _strictly_too(ways(c, effects)):
             if not scored.effect.tally.hits and not scored.covers:
                 continue
             clipped = log_clipped(scored, rows)
@@ -282,6 +282,14 @@ def _judged(
             own = _own(scored, more, wrong_at(survey, c)) + clipped
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
+
+
+def _strictly_too(found: Iterable[Scored]) -> Iterator[Scored]:
+    """What a fault that comes and goes could excuse, another one may explain."""
+    for scored in found:
+        yield scored
+        if not scored.hard and scored.effect.log_own is None and scored.effect.tally.excused:
+            yield scored.excusing_none()
 
 
 def _levels_apart(scored: Scored, whole: Rows, blind: Blind) -> int | None:
@@ -321,8 +329,11 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
     else:
         seen = rows if path.blind is None else path.blind.feed(rows)
         found = _judged(study, [scored.candidate], study.survey([seen]), seen, given, path.blind, rows)
-    same = (path.key, scored.variant.label, scored.path)
-    return next((one for one in found if (one.key, one.scored.variant.label, one.scored.path) == same), None)
+    return next((one for one in found if one.key == path.key and _way(one.scored) == _way(scored)), None)
+
+
+def _way(scored: Scored) -> tuple[object, ...]:
+    return scored.variant.label, scored.path, scored.strict
 
 
 def wrong_at(survey: Survey, candidate: Candidate) -> int:
