@@ -165,7 +165,7 @@ def _equals(
     if f.site in ("data", "bus", "address") or card.data_driver in e.parts or card.address_driver in e.parts:
         e.nets += ["bus", "board"]
     if f.mode == "hard" and f.what in ("input-stuck", "merged", "write-open", "no-write") and f.site != "chip":
-        e.nets.append("machine")  # a line that is not decoded, a strap on the write line: all the time, they are one net
+        e.nets.append("machine")  # a line not decoded, a strap on the write line: the same net
         e.regions.clear()
     if f.site == "bus" and card.data_driver in described:
         e.parts.append(str(card.data_driver))
