@@ -152,6 +152,8 @@ def _equals(
             e.regions.append(other.region)
     bank = next((r for r in card.banks if r.name == f.region), None)
     if bank is not None and len(bank.chips) == 1:
+        if f.site == "region" and bank.chips[0].designator in described:
+            e.parts.append(bank.chips[0].designator)  # the row is that chip, whatever else is wrong with it
         e.nets.append("region")
         e.regions.append(bank.name)
     if f.what in ("no-answer", "read-open") and bank is not None and bank.select not in card.clipped:
