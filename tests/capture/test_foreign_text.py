@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import gzip
 import io
 from pathlib import Path
@@ -32,6 +33,11 @@ def test_utf_16_is_read_with_and_without_its_mark(tmp_path: Path, text: str, cod
     plain = rows(tmp_path, text.encode())
     assert rows(tmp_path, text.encode(coding)) == plain
     assert rows(tmp_path, gzip.compress(text.encode(coding))) == plain
+
+
+def test_utf_16_whose_mark_says_that_high_bytes_come_first(tmp_path: Path) -> None:
+    marked = codecs.BOM_UTF16_BE + TABLE.replace("A0", "Adreßleitung").encode("utf-16-be")
+    assert rows(tmp_path, marked) == rows(tmp_path, TABLE.replace("A0", "Adreßleitung").encode())
 
 
 def test_utf_16_of_a_spreadsheet_in_another_language(tmp_path: Path) -> None:
