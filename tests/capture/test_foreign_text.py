@@ -40,6 +40,20 @@ def test_utf_16_whose_mark_says_that_high_bytes_come_first(tmp_path: Path) -> No
     assert rows(tmp_path, marked) == rows(tmp_path, TABLE.replace("A0", "Adreßleitung").encode())
 
 
+class Dripping(io.BytesIO):
+    """A pipe that gives 333 bytes at a time: half a letter of UTF-16 at the end of each second piece."""
+
+    def read1(self, size: int | None = -1, /) -> bytes:
+        return self.read(333)
+
+
+def test_a_letter_is_not_torn_where_two_pieces_meet(tmp_path: Path) -> None:
+    text = "Zeit;Ä0\n" + "".join(f"{n};{n * n & 1}\n" for n in range(6000))
+    with open_capture("-", stdin=Dripping(text.encode("utf-16"))) as piped:
+        assert [signal.name for signal in piped.header.signals] == ["Ä0"]
+        assert piped.read([0]).time.tolist() == rows(tmp_path, text.encode())[1]
+
+
 def test_utf_16_of_a_spreadsheet_in_another_language(tmp_path: Path) -> None:
     text = "Zeit [ms];Ader A0;Ader A1\r\n0,5;1;0\r\n1,5;0;1\r\n"
     assert rows(tmp_path, text.encode("utf-16")) == rows(tmp_path, text.encode())
