@@ -341,7 +341,8 @@ class TimingResult(_Result):
 
 
 class ChannelHealth(_Result):
-    """One channel of the capture. ``runts`` are pulses of one sample."""
+    """One channel of the capture. ``runts`` are pulses of one sample; ``runts_anywhere``: they come at any moment of
+    the clock, as noise does, and not where drivers take turns (None: not known)."""
 
     channel: str
     line: str | None
@@ -353,6 +354,7 @@ class ChannelHealth(_Result):
     moves_only_with: tuple[str, ...] = ()
     fits_clock: bool | None = None
     verdict: str = "good"
+    runts_anywhere: bool | None = None
 
 
 class ClockFinding(_Result):

@@ -75,7 +75,8 @@ def patches(counts: Counts) -> Iterator[Patch]:
     if np.count_nonzero(counts[:, 0]) < _LEAST_CELLS:
         return
     width = (len(counts) - 1).bit_length()
-    word = np.arange(len(counts))
+    word = np.flatnonzero(counts.any(axis=1))
+    counts = counts[word]
     high = ((word[:, None] >> np.arange(width)) & 1).astype(np.float64)
     sums = np.stack([counts[:, 0], counts[:, 1], counts[:, 0] > 0, counts.any(axis=1)]).astype(np.float64)
     total = int(counts[:, 0].sum())
@@ -104,6 +105,8 @@ def patches(counts: Counts) -> Iterator[Patch]:
             hits, misses, failing, tested = (int(v) for v in count[:, k])
             held.append((int(key[0, k]), int(key[1, k])))
             yield Patch(*held[-1], hits, misses, total - hits, failing, tested, choice)
+        if not count[1][best].any():
+            return  # whatever grows out of patches that miss nothing says less, and is one of more
 
 
 def _worth(

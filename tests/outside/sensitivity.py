@@ -56,8 +56,8 @@ GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
     },
     "rivals": {
         f"{DIAGNOSIS}.rivals.sampling": ("_SAMPLES", "_DOUBTFUL", "_DOUBTFUL_WIDE", "_WIDE", "_CLEAN_LANES",
-                                         "_CLEAN_SHARE", "_ONE_LEVEL", "_EVEN", "_FEW", "_DOUBLE", "_SETTLING",
-                                         "_MANY_RUNTS", "_BEYOND"),
+                                         "_CLEAN_SHARE", "_ONE_LEVEL", "_EVEN", "_FEW", "_DOUBLE"),
+        f"{DIAGNOSIS}.rivals.noise": ("_SETTLING", "_MANY_RUNTS", "_BEYOND", "_RINGING", "_SOME_RING", "_FEW_WRONG"),
         f"{DIAGNOSIS}.rivals.clips": ("_FEW", "_EVERYWHERE", "_HARDLY", "_EACH_BY_ITSELF", "_LOOPS", "_EXPECTED",
                                       "_LONGER", "_CELLS", "_WALKED", "_HELD_VALUES"),
         f"{DIAGNOSIS}.rivals.strobes": ("_FEW", "_BLOCK_MOVE", "_EXPECTED", "_TWO_VALUES", "_HELD_VALUES"),

@@ -48,7 +48,7 @@ LONGEST_INTERRUPT = 24
 RAN_OUT = -2
 
 
-@inner()
+@inner(_nrt=False)
 def shape_at(i, rows, read, address, data, timing, shape):
     """(bytes, page, opcode, row of the opcode, postbyte) of the instruction at row i; bytes 0 where none fits."""
     known, operands, next_page = timing[0], timing[1], timing[2]
@@ -96,7 +96,7 @@ def shape_at(i, rows, read, address, data, timing, shape):
     return length, page, op, at, byte
 
 
-@inner()
+@inner(_nrt=False, forceinline=True)
 def _target(i, at, length, page, op, address, data, timing, shape):
     """Where the bytes of the instruction lead; -1 where they do not say."""
     kind = timing[4][page, op]
@@ -121,7 +121,7 @@ def _target(i, at, length, page, op, address, data, timing, shape):
     return -1
 
 
-@inner()
+@inner(_nrt=False, forceinline=True)
 def _was_read(i, stop, wanted, read, data, shape):
     """Whether the word ``wanted`` (or the one before it, as a return counts) was read in rows between."""
     for k in range(i + 1, stop - 1):
@@ -133,7 +133,7 @@ def _was_read(i, stop, wanted, read, data, shape):
     return False
 
 
-@inner()
+@inner(_nrt=False)
 def fits(i, rows, read, address, data, timing, shape, ends):
     """Rows at which the instruction at row i may end, into ``ends``; how many, or RAN_OUT where rows are missing."""
     length, page, op, at, byte = shape_at(i, rows, read, address, data, timing, shape)
@@ -192,7 +192,7 @@ def fits(i, rows, read, address, data, timing, shape, ends):
     return RAN_OUT if out else found
 
 
-@inner()
+@inner(_nrt=False, forceinline=True)
 def interrupted(i, rows, read, address, data, shape):
     """The row that fetches the first instruction of the interrupt's routine, where one is taken at row i; 0 where not.
 
@@ -215,7 +215,7 @@ def interrupted(i, rows, read, address, data, shape):
     return 0
 
 
-@inner()
+@inner(_nrt=False)
 def goes_on(i, depth, rows, read, address, data, timing, shape):
     """Whether ``depth`` instructions fit one behind the other from row i; rows that are missing speak against none."""
     at = np.empty(depth + 1, np.int64)

@@ -33,7 +33,7 @@ INTERRUPT = 2
 LOST = 3
 
 
-@inner()
+@inner(_nrt=False, forceinline=True)
 def _jumped(i, rows, read, address, data, timing, shape, ends):
     """The row at which a jump or call at row i reads where its bytes lead; 0 where it is none, or could end elsewhere.
 
@@ -46,7 +46,7 @@ def _jumped(i, rows, read, address, data, timing, shape, ends):
     return ends[0] if sure else 0
 
 
-@inner()
+@inner(_nrt=False, forceinline=True)
 def _from_vector(k, rows, read, address, data, timing, shape):
     """The row of the first fetch behind a vector that rows k and k + 1 read; 0 where they read none."""
     if k + 4 >= rows or not read[k] or not read[k + 1] or data[k] < 0 or data[k + 1] < 0:
@@ -61,7 +61,7 @@ def _from_vector(k, rows, read, address, data, timing, shape):
     return 0
 
 
-@inner()
+@inner(_nrt=False, forceinline=True)
 def _step(i, rows, read, address, data, timing, shape, ends, steps, tells):
     """The row behind the only instruction, or the interrupt, that fits at row i; 0 where there is none.
 
@@ -78,7 +78,7 @@ def _step(i, rows, read, address, data, timing, shape, ends, steps, tells):
     return steps[i]
 
 
-@inner()
+@inner(_nrt=False, forceinline=True)
 def _only_reading(k, rows, read, address, data, timing, shape, ends, seen, steps, tells):
     """A row in which an instruction begins whichever of the rows from k is taken for one; 0 where there is none.
 

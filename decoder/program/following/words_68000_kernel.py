@@ -40,7 +40,7 @@ def always_leaves(op):
     )
 
 
-@inner()
+@inner(_nrt=False, forceinline=True)
 def target(op, here, first, second, mask):
     """Where a DIRECT operation at ``here`` leads; ``first`` and ``second`` are the words behind it."""
     signed = (first ^ 0x8000) - 0x8000
