@@ -121,7 +121,7 @@ def regulator_type(name: str) -> RegulatorType | None:
 def _packages(board: Board) -> dict[str, Part | None]:
     """Designator → part, each package once (two tables may describe its halves)."""
     found: dict[str, Part | None] = {chip.designator: chip.part for region in board.regions for chip in region.chips}
-    found.update({chip.designator: chip.part for _, chip in board.parity})
+    found.update({one.chip.designator: one.chip.part for one in board.parity})
     found.update({decoder.designator: decoder.part for decoder in board.decoders})
     found.update({buffer.designator: buffer.part for buffer in board.buffers})
     return found

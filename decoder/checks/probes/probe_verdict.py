@@ -209,6 +209,7 @@ def _health(counts: ProbeCounts, c: int, clock: int) -> ChannelHealth:
         moves_only_with=mates,
         fits_clock=fits,
         verdict=verdict,
+        runts_anywhere=_at_any_moment(counts, c),
     )
 
 
