@@ -29,6 +29,7 @@ __all__ = [
     "PathFaultState",
     "judged_again",
     "propose_paths",
+    "replayed_alone",
     "seen_by_checks",
 ]
 
@@ -172,16 +173,17 @@ class Innocent:
 
 
 def propose_paths(
-    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, sure: Blind | None = None
-) -> list[PathFaultState]:
+    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, sure: Blind | None = None,
+    alone: Sequence[PathFaultState] | None = None,
+) -> list[PathFaultState]:  # fmt: skip
     """Every shared fault on the path of a wrong bit, replayed, best way of failing first.
 
     ``rows``: all rows, with ``given`` laid over. ``blind``: chips that are plainly bad by
     themselves; faults that are wider than a lane are also judged on the other chips' lanes alone. ``sure``: chips that
     are bad beyond doubt in any way; beside them only bridges and address faults are judged, for what other faults make
-    of the contents of such a chip has its price.
+    of the contents of such a chip has its price. ``alone``: what ``replayed_alone`` gave for the same rows.
     """
-    found = _replayed(study, rows, given, None)
+    found = _replayed(study, rows, given, None) if alone is None or given else list(alone)
     if blind is not None:
         found += _replayed(study, blind.feed(rows), given, blind)
     if sure is not None:
@@ -195,6 +197,11 @@ def propose_paths(
     for state in found:
         ways_of.setdefault((*state.key, state.blind is None), []).append(state)
     return [state for held in ways_of.values() for state in _chosen(held)]
+
+
+def replayed_alone(study: Study, rows: Rows) -> list[PathFaultState]:
+    """Every shared fault on the path of a wrong bit, with nothing known before: what ``propose_paths`` begins with."""
+    return _replayed(study, rows, (), None)
 
 
 def _chosen(held: Sequence[PathFaultState]) -> list[PathFaultState]:
