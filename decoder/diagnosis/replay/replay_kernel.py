@@ -366,6 +366,9 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
             some_tally[UNSURE_BITS] += ones(learn) if judged else 0
         else:
             store(words, HELD, c, learn, exp, learn)
+        # A read that nothing could be held against tells what the cell holds: a write lost after it leaves just that.
+        learn = sure_in[i] & mask & ~cmp & ~words[c, HELD_KNOWN]
+        store(words, HELD, c, learn, read, learn)
         off = (read ^ words[c, HELD]) & cmp
         elsewhere = q1 != c or q2 >= 0 or read_bends != BENDS_NOT
         value = words[c, HELD]

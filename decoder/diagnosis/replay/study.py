@@ -19,7 +19,7 @@ from busledger.decoder.diagnosis.replay.arrays import PlainRows, PreparedRows, R
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.theory import Maps, PathFault, maps_of
-from busledger.decoder.ledger import Compared
+from busledger.decoder.ledger import Compared, Verdict
 
 __all__ = ["Overlay", "Rows", "Study", "Survey"]
 
@@ -158,6 +158,7 @@ class Study:
         self._span = (0, 0)  # first tick and length, known after the first pass
         self._maps: dict[object, Maps] = {}
         self._elected: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
+        self._first_reads: NDArray[np.int64] | None = None
         self._images: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
         self._settling: CardView | None = None
         self._fresh: NDArray[np.uint32] | None = None
@@ -257,6 +258,21 @@ class Study:
             rows_kernel.elect(votes, value, settled)
             self._elected = (value, settled)
         return self._elected
+
+    def first_reads(self) -> NDArray[np.int64]:
+        """Indexes of the cycles that were the first access to their cell, and read it; ascending."""
+        if self._first_reads is None:
+            met = np.zeros(max(1, self.cells.total), np.bool_)
+            found = []
+            for cycles, compared in self.evidence.log.blocks():
+                rows = self._bare(cycles, compared)
+                cells, at = np.unique(rows.cell, return_index=True)
+                new = at[~met[cells]]
+                met[cells] = True
+                new = new[~rows.is_write[new] & (compared.verdict[new] == Verdict.UNKNOWN)]
+                found.append(rows.index[np.sort(new)])
+            self._first_reads = np.concatenate(found) if found else np.zeros(0, np.int64)
+        return self._first_reads
 
     def images(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
         """(levels, lanes known) of the cells of ROMs whose image is given: no fault of the card can change them."""
