@@ -35,6 +35,7 @@ __all__ = [
     "judged_again",
     "kind_of",
     "propose_paths",
+    "replayed_alone",
     "seen_by_checks",
 ]
 
@@ -196,16 +197,17 @@ def kind_of(candidate: Candidate) -> tuple[object, ...]:
 
 
 def propose_paths(
-    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, beside: Sequence[Beside] = ()
-) -> list[PathFaultState]:
+    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, beside: Sequence[Beside] = (),
+    alone: Sequence[PathFaultState] | None = None,
+) -> list[PathFaultState]:  # fmt: skip
     """Every shared fault on the path of a wrong bit, replayed, best way of failing first.
 
     ``rows``: all rows, with ``given`` laid over. ``blind``: chips that are plainly bad by themselves; faults that are
     wider than a lane are also judged on the other chips' lanes alone. ``beside``: chips that are bad beyond doubt in
     any way; beside them only bridges and address faults are judged, for what other faults make of the contents of such
-    a chip has its price.
+    a chip has its price. ``alone``: what ``replayed_alone`` gave for the same rows.
     """
-    found = _replayed(study, rows, given, None)
+    found = _replayed(study, rows, given, None) if alone is None or given else list(alone)
     if blind is not None:
         found += _replayed(study, rows, given, blind)
     for one in beside:
@@ -219,6 +221,11 @@ def propose_paths(
     for state in found:
         ways_of.setdefault((*state.key, state.blind is None), []).append(state)
     return [state for held in ways_of.values() for state in _chosen(held)]
+
+
+def replayed_alone(study: Study, rows: Rows) -> list[PathFaultState]:
+    """Every shared fault on the path of a wrong bit, with nothing known before: what ``propose_paths`` begins with."""
+    return _replayed(study, rows, (), None)
 
 
 def _chosen(held: Sequence[PathFaultState]) -> list[PathFaultState]:
