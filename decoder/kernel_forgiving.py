@@ -18,6 +18,7 @@ from types import ModuleType
 from typing import Any
 
 from busledger.decoder.kernel_garbage import rest_while_compiling
+from busledger.decoder.kernel_shortcuts import take_shortcuts
 
 __all__ = ["forgive_caches", "when_compiling"]
 
@@ -69,6 +70,7 @@ def _change(dispatcher: Any) -> None:
     if getattr(kept, "forgives", False):
         return
     rest_while_compiling()
+    take_shortcuts()
 
     class ForgivingCache(kept):  # type: ignore[misc, valid-type]
         forgives = True

@@ -69,10 +69,12 @@ class CheckFinding(_Result):
 
 
 class ParityBit(_Result):
-    """A chip for a ninth bit: its lines, odd or even (None where that is not known), and what was looked at."""
+    """A chip for a ninth bit: its lines, odd or even (None where that is not known), and what was looked at.
+    ``lanes``: those of its byte; empty = all of the region's."""
 
     component: str
     region: str
+    lanes: tuple[str, ...] = ()
     lines: tuple[str, ...]
     parity: Literal["odd", "even"] | None
     writes: int

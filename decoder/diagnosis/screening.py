@@ -96,7 +96,7 @@ def replay_leaf(
             faults = [only.path]
             found.setdefault(behaviour, (NOTHING, NOTHING))
         elif only is None and isinstance(behaviour, LaneFault) and found[behaviour][0].tally.explained:
-            faults = both_ways(behaviour)
+            faults = list(both_ways(behaviour))
         for fault in faults:
             wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * weight))
     found.update(_play(study, _worth_of_leaf(study, wanted, rows, count, found), rows, None))
@@ -109,8 +109,9 @@ def replay_leaf(
 
 def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Effect]:
     """Decay weighed lane by lane, for each bit of a cell keeps its value for a time of its own."""
-    lanes = [lane for lane in range(32) if int(np.bitwise_or.reduce(rows.wrong, initial=0)) >> lane & 1]
     found: dict[Decay, Effect] = {}
+    wrong = int(np.bitwise_or.reduce(rows.wrong, initial=0)) if faults else 0
+    lanes = [lane for lane in range(32) if wrong >> lane & 1]
     for fault in faults:
         mine = [lane for lane in lanes if fault.mask >> lane & 1]
         alone = [_decay_of_lane(study, fault._replace(mask=1 << lane), rows) for lane in mine]
@@ -195,7 +196,7 @@ def _path_effects(
             if isinstance(v.behaviour, PathFault):
                 faults = [v.behaviour]
             elif isinstance(v.behaviour, LaneFault) and lanes[v.behaviour][0].tally.explained:
-                faults = both_ways(v.behaviour)
+                faults = list(both_ways(v.behaviour))
             else:
                 faults = []
             for fault in faults:

@@ -21,6 +21,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, moment, named, spa
 __all__ = ["contents_lost", "other_images", "shared"]
 
 LN2 = math.log(2.0)
+# All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
 _KEEPS = (20.0, 1.0)  # Beta prior, judged: what was changed stays, but the other master may put it back
 _MANY = 8  # judged; cells: fewer that change at once are no power dip
 _KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none

@@ -19,6 +19,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, st
 __all__ = ["DEVICE", "around", "devices", "log_values", "narrow"]
 
 LN2 = math.log(2.0)
+# All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
 _LEFT = (9.0, 1.0)  # Beta prior, judged: how often an undriven lane shows what it last carried
 _APART = 16  # judged, from registers of period devices (2 to 16 addresses): cells between two registers of one device
 DEVICE = 256  # judged, one page, as decoders of devices give: cells; what is larger is no device's registers

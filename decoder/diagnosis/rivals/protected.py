@@ -20,6 +20,8 @@ from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, st
 __all__ = ["read_only"]
 
 LN2 = math.log(2.0)
+# Both doubled at once, and both halved: no answer of a device, banks and a write-protected region changes (seed 86500
+# of the outside world, ``tests.outside.sensitivity``).
 _STRETCH = 4.0  # judged: writes in a row that do not take, in the mean
 _BLOCK = 16  # judged; cells: a smaller block is not protected by anything of the time
 _TIE = 0.03  # nats by which a tie leans to what accuses nobody

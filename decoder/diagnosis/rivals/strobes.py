@@ -20,6 +20,9 @@ from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, n
 
 __all__ = ["reads_gone", "selects_at_rest", "writes_gone"]
 
+# Judged, where no reason stands beside a figure. All doubled at once, and all halved (a strobe's clip off, clips
+# exchanged, device, write-protected, banks, contents lost, a select open; seed 86500 of the outside world,
+# ``tests.outside.sensitivity``): no answer changes.
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _BLOCK_MOVE = 512  # writes that a disk's controller may make in a row, fetching nothing: a sector, judged
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect

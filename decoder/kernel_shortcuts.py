@@ -1,0 +1,99 @@
+"""Less work for numba while kernels are compiled.
+
+* What an operator makes of numbers or of an array's elements (``uint64 + int64``, ``array[i]``): numba tries every
+  implementation that it has for the operator, those of strings, sets and dates too, at each place in the code. Here the
+  answer is remembered.
+* Whether two sets of compiler options are the same: numba spells out all of them, about thirty, for each comparison.
+  Here only those that were set are compared.
+* A way into each kernel from C, beside the one from Python: nobody calls ours from C, so it is left out.
+
+None of them changes what a kernel does. Where numba's insides are not as they are known here, nothing is changed.
+"""
+
+from __future__ import annotations
+
+import operator
+from typing import Any
+
+__all__ = ["take_shortcuts"]
+
+_OURS = "busledger."
+
+
+def take_shortcuts() -> None:
+    """From now on, for this process; numba must have been imported."""
+    from numba.core import lowering, targetconfig, types
+
+    functions = getattr(types.functions, "BaseFunction", None)
+    options = getattr(targetconfig, "TargetConfig", None)
+    lower = getattr(lowering, "BaseLower", None)
+    if hasattr(functions, "get_call_type"):
+        _remember_operators(functions, types)
+    if options is not None and {"values", "__eq__", "__hash__"} <= set(vars(options)):
+        _compare_quickly(options)
+    if hasattr(lower, "create_cfunc_wrapper"):
+        _leave_out_c(lower)
+
+
+def _remember_operators(function: Any, types: Any) -> None:
+    ask = function.get_call_type
+    if hasattr(ask, "instead_of"):
+        return
+    numbers = (types.Number, types.Boolean, types.Literal)
+    items = {operator.getitem, operator.setitem}
+    operators = {getattr(operator, name) for name in operator.__all__} - items
+
+    def get_call_type(self: Any, context: Any, args: Any, kws: Any) -> Any:
+        key = self.typing_key
+        looked_at = args[1:] if key in items and isinstance(args[0], types.Array) else args if key in operators else ()
+        if kws or not looked_at or not all(isinstance(arg, numbers) for arg in looked_at):
+            return ask(self, context, args, kws)
+        known = self.__dict__.setdefault("_known", {})
+        asked = (context, *args)
+        if asked not in known:
+            signature = ask(self, context, args, kws)
+            known[asked] = signature, self._impl_keys[signature.args]
+        signature, self._impl_keys[known[asked][0].args] = known[asked]
+        return signature
+
+    get_call_type.instead_of = ask  # type: ignore[attr-defined]
+    function.get_call_type = get_call_type
+
+
+def _compare_quickly(options: Any) -> None:
+    every, hash_of = options.__eq__, options.__hash__
+    if hasattr(every, "instead_of"):
+        return
+    hashes: dict[type, int] = {}
+
+    def equal(self: Any, other: Any) -> Any:
+        if self is other:
+            return True
+        if type(self) is not type(other):
+            return every(self, other)
+        mine, yours = self._values, other._values
+        if mine == yours:
+            return True
+        return all(getattr(self, name) == getattr(other, name) for name in mine.keys() | yours.keys())
+
+    def hashed(self: Any) -> int:  # numba hashes the options' names only, which are those of the class
+        kind = type(self)
+        if kind not in hashes:
+            hashes[kind] = hash_of(self)
+        return hashes[kind]
+
+    equal.instead_of = every  # type: ignore[attr-defined]
+    options.__eq__, options.__hash__ = equal, hashed
+
+
+def _leave_out_c(lower: Any) -> None:
+    create = lower.create_cfunc_wrapper
+    if hasattr(create, "instead_of"):
+        return
+
+    def create_cfunc_wrapper(self: Any) -> None:
+        if not str(self.fndesc.modname).startswith(_OURS):
+            create(self)
+
+    create_cfunc_wrapper.instead_of = create  # type: ignore[attr-defined]
+    lower.create_cfunc_wrapper = create_cfunc_wrapper
