@@ -141,6 +141,9 @@ class _Weighing:
         what a chip hardly does, and another master, a switch of banks or a dip of the supply does all the time."""
         again = count.wrong - count.event_count
         read, written, changed = (math.log(share) for share in _STAYS)
+        # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
+        news, right = count.event_count, int(count.right.sum())
+        changed += log_rate(news, right + again, SOMETIMES) - log_rate(news, right, SOMETIMES)
         return log_sum([read - again * pattern, written + count.by_itself * LOG_SLIP, changed])
 
     # -- listed faults -------------------------------------------------------

@@ -32,6 +32,7 @@ __all__ = ["search"]
 # Judged: bounds of work, and how far an estimate is trusted before a set is weighed in earnest. All of them doubled at
 # once, and halved at once, on six cards of the outside world (many, double and single-intermittent, seeds 85000 and
 # 85001, ``tests.outside.sensitivity``): the same parts named, no part's chance moved by more than 0.013.
+_INNOCENT, _NEARLY_ALL = 4, 0.9  # causes off the card, the likeliest first, and the share that they must explain
 _AT_MOST = 3  # shared faults of one card
 _BELOW_BEST = 9.0  # nats; a set whose most is further below the best is not weighed
 _TRIED = (16, 10, 6)  # sets weighed at each size
@@ -61,6 +62,9 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
     plain, alone = _plain_lanes(card, states[0])
     front = list(states)
     states += plain
+    # Causes off the card that leave next to nothing are weighed whatever the estimate says: that costs next to nothing.
+    least = _NEARLY_ALL * int((states[0].rows.wrong != 0).sum())
+    states += [card.weigh((path,)) for path in extra[:_INNOCENT] if path.hits >= max(1.0, least)]
     for size in range(_AT_MOST):
         grown: list[CardState] = []
         best = max(state.log_total for state in states)
