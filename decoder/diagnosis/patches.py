@@ -73,9 +73,10 @@ def patches(counts: Counts) -> Iterator[Patch]:
     if np.count_nonzero(counts[:, 0]) < _LEAST_CELLS:
         return
     width = (len(counts) - 1).bit_length()
-    word = np.arange(len(counts))
+    word = np.flatnonzero(counts.any(axis=1))  # cells without a chance are in no sum
+    counts = counts[word]
     high = ((word[:, None] >> np.arange(width)) & 1).astype(np.float64)
-    sums = np.stack([counts[:, 0], counts[:, 1], counts[:, 0] > 0, counts.any(axis=1)]).astype(np.float64)
+    sums = np.stack([counts[:, 0], counts[:, 1], counts[:, 0] > 0, np.ones(len(word))]).astype(np.float64)
     total = int(counts[:, 0].sum())
     held = [(0, 0)]
     bit, level = (side.ravel() for side in np.meshgrid(np.arange(width), [0, 1], indexing="ij"))
@@ -83,8 +84,9 @@ def patches(counts: Counts) -> Iterator[Patch]:
         choice = math.log(math.comb(width, size)) + size * math.log(2.0)
         keys, found = [], []
         for bits, levels in held:
-            inside = sums[:, (word & bits) == levels]
-            by_bit = inside @ high[(word & bits) == levels]
+            here = np.flatnonzero((word & bits) == levels)
+            inside = sums[:, here]
+            by_bit = inside @ high[here]
             by_level = np.stack([inside.sum(axis=1)[:, None] - by_bit, by_bit], axis=2).reshape(4, -1)
             free = (bits >> bit) & 1 == 0
             keys.append(np.stack([bits | 1 << bit, levels | level << bit])[:, free])
