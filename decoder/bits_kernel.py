@@ -2,17 +2,76 @@
 
 from __future__ import annotations
 
+import numba
 import numpy as np
-from numba import njit
-
-# 2 is a primitive root of 67, so the 64 powers of two leave 64 different remainders.
-_PLACES = np.zeros(67, np.int64)
-for _place in range(64):
-    _PLACES[(1 << _place) % 67] = _place
+from numba import njit, types
+from numba.extending import intrinsic
 
 
-@njit(cache=True, nogil=True)
+@intrinsic
+def _trailing(typing_context, value):
+    """Trailing zero bits of a uint64; 64 for 0."""
+
+    def build(context, builder, signature, values):
+        return builder.cttz(values[0], context.get_constant(types.boolean, False))
+
+    return types.uint64(types.uint64), build
+
+
+@intrinsic
+def _leading(typing_context, value):
+    """Leading zero bits of a uint64; 64 for 0."""
+
+    def build(context, builder, signature, values):
+        return builder.ctlz(values[0], context.get_constant(types.boolean, False))
+
+    return types.uint64(types.uint64), build
+
+
+@intrinsic
+def _ones(typing_context, value):
+    """Set bits of a uint64."""
+
+    def build(context, builder, signature, values):
+        return builder.ctpop(values[0])
+
+    return types.uint64(types.uint64), build
+
+
+if getattr(numba.config, "DISABLE_JIT", 0):
+
+    def trailing(value):
+        """Trailing zero bits of a uint64; 64 for 0."""
+        number = int(value)
+        return np.uint64((number & -number).bit_length() - 1 if number else 64)
+
+    def ones(value):
+        """How many bits of a uint64 are set."""
+        return np.int64(int(value).bit_count())
+
+    def binary_digits(value):
+        """How many binary digits a uint64 has; 0 for 0."""
+        return np.int64(int(value).bit_length())
+
+else:
+
+    @njit(cache=True, nogil=True, _nrt=False)
+    def binary_digits(value):
+        """How many binary digits a uint64 has; 0 for 0."""
+        return np.int64(64) - np.int64(_leading(value))
+
+    @njit(cache=True, nogil=True, _nrt=False)
+    def trailing(value):
+        """Trailing zero bits of a uint64; 64 for 0."""
+        return _trailing(value)
+
+    @njit(cache=True, nogil=True, _nrt=False)
+    def ones(value):
+        """How many bits of a uint64 are set."""
+        return np.int64(_ones(value))
+
+
+@njit(cache=True, nogil=True, _nrt=False)
 def lowest_bit(word):
     """The number of the lowest set bit of a uint64 that is not 0."""
-    low = word & (~word + np.uint64(1))
-    return _PLACES[low % np.uint64(67)]
+    return np.int64(trailing(word))

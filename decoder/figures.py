@@ -57,8 +57,12 @@ def rarer_than(bound: float) -> str:
 
 
 def between(interval: tuple[float, float]) -> str:
-    """An interval of a rate, the rarer end first: ``1 in 60 to 1 in 31``."""
-    return f"{odds(interval[0])} to {odds(interval[1])}"
+    """An interval of a rate, the rarer end first, both counted alike: ``1 in 60 to 1 in 31``, ``47 to 53 in 100``."""
+    low, high = interval
+    if high <= 0.5 or low < 0.01:  # of a hundred, what is rarer than one would be none
+        return f"{odds(low)} to {odds(high)}"
+    rarer, often = (min(round(100 * end), 99) for end in interval)
+    return f"{rarer} to {often} in 100" if rarer < often else odds(high)
 
 
 def lane_ranges(lines: Iterable[str]) -> str:

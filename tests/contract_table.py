@@ -34,5 +34,6 @@ RIVALS: dict[str, set[str]] = {
     "contents-lost": {"machine"},
     "other-image": {"machine"},
 }
+LANE_FAULTS = {"stuck-low", "stuck-high", "floating", "bridged"}  # those of single lanes of a part
 NOT_REPLAYED = {"unlisted"}  # the engine weighs these without a replay
 NOT_IN_THE_WORLD = {"no-answer", "unlisted"}  # the virtual card makes no such faults yet

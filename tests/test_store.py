@@ -16,7 +16,7 @@ from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.capture.columns import Capture
 from busledger.decoder.errors import CaptureError, OutputError
 from busledger.decoder.ledger.columns import Compared, Verdict
-from busledger.decoder.store import Store, StoreDamagedError, StoredLine, StoredRegion, StoreFacts
+from busledger.decoder.store import DETAIL_ROWS, Store, StoreDamagedError, StoredLine, StoredRegion, StoreFacts
 from busledger.decoder.store.cache import StoreCache, file_digest, store_key
 from busledger.decoder.store.writer import StoreWriter
 from tests.tui.builders import moved_of
@@ -49,6 +49,8 @@ def test_the_lines_that_moved_in_each_group_of_rows_are_kept(tmp_path: Path) -> 
     for blocks in (1, 3, 7, 299):
         store, (capture, _, _) = write(tmp_path / f"entry{blocks}", 300, blocks)
         assert np.array_equal(store.moved, moved_of(capture))
+        for name in ("time", "levels", "unknown"):
+            assert np.array_equal(getattr(store.coarse, name), getattr(capture, name)[::DETAIL_ROWS])
     assert len(write(tmp_path / "none", 0)[0].moved) == 0
 
 
@@ -281,5 +283,5 @@ def test_two_processes_may_write_and_read_the_same_entry(tmp_path: Path) -> None
         assert twin.exitcode == 0
     found = cache.find("entry")
     assert found is not None and len(found) == 50
-    assert json.loads((tmp_path / "entry" / "meta.json").read_text())["schema"] == "busledger.store/2"
+    assert json.loads((tmp_path / "entry" / "meta.json").read_text())["schema"] == "busledger.store/3"
     assert [p.name for p in tmp_path.iterdir() if p.is_dir()] == ["entry"]

@@ -103,7 +103,13 @@ class HostApp(App[int]):
         session, total = loaded.session, loaded.source.total
         wrong = len(loaded.source.mismatch_rows)
         parts = [plain(Path(session.capture_path).name, 40), plain(session.result.profile, 20)]
-        parts.append(f"{thousands(total)} cycles, {thousands(wrong)} wrong")
+        others = "".join(
+            f" ({thousands(number)} {kind})"
+            for kind in ("idle", "refresh")
+            if (number := session.result.cycles.by_kind.get(kind, 0))
+        ).replace(") (", ", ")
+        told = f"{thousands(wrong)} wrong" if session.result.judged else "not judged"
+        parts.append(f"{thousands(total)} cycles{others}, {told}")
         if self._opening:
             parts.append(self._opening)
         return " │ ".join(parts)

@@ -179,6 +179,8 @@ LEVELS: tuple[Key, ...] = (
         "zoom",
         "Closer, wider",
     ),
+    _STEP,
+    *_SEARCHES[:2],
     _pair("e", "edge", "edge", "To the next edge of the chosen line; E the one before"),
     Key(
         (("left_square_bracket", "mark(0)"), ("right_square_bracket", "mark(1)")),
@@ -186,14 +188,13 @@ LEVELS: tuple[Key, ...] = (
         "marks",
         "Put the first or second mark in the middle; again: take it away",
     ),
-    _STEP,
     Key((("0", "centre"),), "0", "centre", "Put the sampling edge back in the middle"),
     Key((("up", "line(-1)"), ("down", "line(1)")), "↑↓", "line", "Choose a line or a group"),
     Key((("shift+up", "carry(-1)"), ("shift+down", "carry(1)")), "shift↑↓", "carry", "Carry the line up or down"),
     Key((("enter", "fold"),), "enter", "fold", "Open or close the chosen group"),
     Key((("j", "join"), ("J", "split")), "j J", "join", "Join the chosen line to the one above as a group; J parts it"),
     Key((("h", "hide"), ("H", "show_all")), "h H", "hide", "Put the chosen line away; H brings all of them back"),
-    *_SEARCHES,
+    *_SEARCHES[2:],
 )
 
 # The help sheet, in the order in which a person meets the screens.

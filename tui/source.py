@@ -18,7 +18,7 @@ from busledger.decoder.capture.columns import Capture
 from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.store import DETAIL_ROWS, Store, StoreFacts
 from busledger.tui.filters import Filter, matches
-from busledger.tui.timeline import rows_moved
+from busledger.tui.timeline import Coarse, rows_moved
 
 __all__ = ["CHUNK", "CycleRow", "CycleSource", "Match", "StoreSource", "find_edge", "find_match", "select_rows"]
 
@@ -67,6 +67,8 @@ class CycleSource(Protocol):
     @property
     def moved(self) -> NDArray[np.uint64]: ...
     @property
+    def coarse(self) -> Coarse: ...
+    @property
     def mismatch_rows(self) -> NDArray[np.int64]: ...
     def row(self, index: int) -> CycleRow: ...
     def at_time(self, ticks: int) -> int: ...
@@ -107,6 +109,11 @@ class StoreSource:
     def moved(self) -> NDArray[np.uint64]:
         """Which lines moved in each ``DETAIL_ROWS`` rows of levels."""
         return self._store.moved
+
+    @property
+    def coarse(self) -> Coarse:
+        """What a picture of very many rows is drawn from."""
+        return Coarse(self._store.coarse, self._store.cycles_before)
 
     @property
     def mismatch_rows(self) -> NDArray[np.int64]:

@@ -18,6 +18,7 @@ from busledger.decoder.store import DETAIL_ROWS
 
 __all__ = [
     "Cell",
+    "Coarse",
     "LevelColumns",
     "View",
     "column_of",
@@ -30,6 +31,8 @@ __all__ = [
 
 # Rows looked at one by one for one picture. Further out, what moved is known for groups of rows.
 _MOST_ROWS = 1 << 16
+# Groups of rows a column (on average) from which their first rows are near enough to the column's edges.
+_COARSE_GROUPS = 16
 
 
 class Cell(IntEnum):
@@ -81,20 +84,39 @@ class LevelColumns:
     outside: NDArray[np.bool_]
 
 
-def sample_view(capture: Capture, view: View, moved: NDArray[np.uint64]) -> LevelColumns:
+@dataclass(frozen=True, slots=True)
+class Coarse:
+    """The first of each ``DETAIL_ROWS`` rows, and how many cycles came before it: small enough to stay in memory."""
+
+    capture: Capture
+    cycles_before: NDArray[np.int64]
+
+    def groups(self, view: View) -> NDArray[np.int64] | None:
+        """int64 (columns + 1,): the last group that begins before each edge, -1 before the first; None where the view
+        is too close for groups to stand for rows."""
+        if not len(self.capture):
+            return None
+        found = np.searchsorted(self.capture.time, view.edges(), "left").astype(np.int64) - 1
+        wide = found[-1] - max(0, found[0]) >= _COARSE_GROUPS * view.columns
+        return found if wide else None
+
+
+def sample_view(capture: Capture, view: View, moved: NDArray[np.uint64], coarse: Coarse | None = None) -> LevelColumns:
     """What every line did in every column, every pulse told however far out.
 
     ``moved`` uint64 (groups, words): the lines that move in each ``DETAIL_ROWS`` rows. Cost grows with the rows in view
-    up to a limit, then with the columns and the groups.
+    up to a limit, then with the columns and the groups. With ``coarse`` the rows themselves, which lie all over the
+    disk, are not looked at where a column is far wider than a group: an edge may be told a column early.
     """
     words = capture.levels.shape[1]
     zeros = np.zeros((view.columns, words), np.uint64)
     rows = len(capture)
     if rows == 0:
         return LevelColumns(zeros, zeros, zeros, zeros, np.ones(view.columns, np.bool_))
+    if coarse is not None and (groups := coarse.groups(view)) is not None:
+        return _by_groups(capture, view, moved, coarse.capture, groups)
     edges = view.edges()
-    # The row in force just before each edge; -1 is before the capture.
-    row = np.searchsorted(capture.time, edges, "left").astype(np.int64) - 1
+    row = _rows_before(capture, edges, coarse)
     first, last = max(0, int(row[0])), max(0, int(row[-1]))
     changed = zeros.copy()
     if last - first > _MOST_ROWS:
@@ -109,6 +131,33 @@ def sample_view(capture: Capture, view: View, moved: NDArray[np.uint64]) -> Leve
     outside = (row[1:] < 0) | (edges[:-1] > int(capture.time[-1]))
     before, after = place[:-1], place[1:]
     return LevelColumns(capture.levels[before], capture.levels[after], changed, capture.unknown[after], outside)
+
+
+def _rows_before(capture: Capture, edges: NDArray[np.int64], coarse: Coarse | None) -> NDArray[np.int64]:
+    """The row in force just before each edge; -1 is before the capture. Halving all rows would fetch many pages."""
+    if coarse is None:
+        return np.searchsorted(capture.time, edges, "left").astype(np.int64) - 1
+    begins = (np.searchsorted(coarse.capture.time, edges, "left").astype(np.int64) - 1) * DETAIL_ROWS
+    found = [
+        first + int(np.searchsorted(capture.time[first : first + DETAIL_ROWS], edge, "left")) - 1 if first >= 0 else -1
+        for first, edge in zip(begins.tolist(), edges.tolist(), strict=True)
+    ]
+    return np.array(found, np.int64)
+
+
+def _by_groups(
+    capture: Capture, view: View, moved: NDArray[np.uint64], firsts: Capture, groups: NDArray[np.int64]
+) -> LevelColumns:
+    """The columns out of groups of rows alone, ``firsts`` the first row of each."""
+    place = np.maximum(groups, 0)
+    low, high = place[:-1], place[1:]
+    before, after = firsts.levels[low], firsts.levels[high]
+    changed = (before ^ after) | (firsts.unknown[low] ^ firsts.unknown[high])
+    some = np.flatnonzero(high > low)
+    # Each group belongs to one column, the last one to the last: no pulse is lost.
+    changed[some] |= np.bitwise_or.reduceat(moved[: int(high[-1]) + 1], low[some], axis=0)
+    outside = (groups[1:] < 0) | (view.edges()[:-1] > int(capture.time[-1]))
+    return LevelColumns(before, after, changed, firsts.unknown[high], outside)
 
 
 def rows_moved(capture: Capture, first: int, last: int) -> NDArray[np.uint64]:
@@ -193,6 +242,12 @@ def column_of(view: View, ticks: int) -> int | None:
     return column if 0 <= column < view.columns else None
 
 
-def columns_of(view: View, times: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The columns that show any of these rising times: found by halving, however many lie in one."""
-    return np.flatnonzero(np.diff(np.searchsorted(times, view.edges())))
+def columns_of(view: View, times: NDArray[np.int64], coarse: Coarse | None = None) -> NDArray[np.int64]:
+    """The columns that show any of these rising times: found by halving, however many lie in one.
+
+    With ``coarse``, whose cycles these are the times of, a wide view does not look at the times themselves.
+    """
+    groups = coarse.groups(view) if coarse is not None else None
+    if coarse is None or groups is None:
+        return np.flatnonzero(np.diff(np.searchsorted(times, view.edges())))
+    return np.flatnonzero(np.diff(coarse.cycles_before[np.maximum(groups, 0)]))

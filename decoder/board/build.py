@@ -10,9 +10,9 @@ from pydantic import BaseModel
 
 from busledger.decoder.board.draft import Draft, titled
 from busledger.decoder.board.images import ImageRequest, read_image
-from busledger.decoder.board.lanes import lane_names
+from busledger.decoder.board.lanes import lane_names, parity_byte
 from busledger.decoder.board.mistakes import shown
-from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, NinthBit, Region
+from busledger.decoder.board.model import Buffer, Chip, Decoder, LineLevel, NinthBit, ParityChip, Region
 from busledger.decoder.board.part_types import BufferPart, DecoderPart, MemoryPart, Part, Section, bare_pin
 from busledger.decoder.board.parts_library import parts
 from busledger.decoder.board.schema import (
@@ -58,12 +58,14 @@ def build_regions(draft: Draft) -> None:
         row = draft.mistakes.check(table, RegionTable, raw, {"name": "", "kind": "ram"})
         if row is None:
             continue
-        given = [(number, one) for number, one in enumerate(row.chips, 1) if not _is_parity(one)]
+        given = [(number, one) for number, one in enumerate(row.chips, 1) if _parity(one) is None]
         chips = tuple(c for number, one in given if (c := _chip(draft, table, number, one)))
         for number, one in enumerate(row.chips, 1):
-            if _is_parity(one) and (extra := _chip(draft, table, number, {**one, "lanes": "D0"}, ninth=True)):
-                draft.parity.append((row.name, replace(extra, lanes=())))
-                _take_ninth_bit(draft, table, row.name, extra.designator, one)
+            byte = _parity(one)
+            if byte is not None and (extra := _chip(draft, table, number, {**one, "lanes": "D0"}, ninth=True)):
+                ninth = ParityChip(row.name, replace(extra, lanes=()), None if byte < 0 else byte)
+                draft.parity.append((table, ninth))
+                _take_ninth_bit(draft, table, ninth, one)
         if len(chips) < len(given):
             draft.incomplete.add(table)
         region = Region(
@@ -83,12 +85,12 @@ def build_regions(draft: Draft) -> None:
         _take_image(draft, table, row, region)
 
 
-def _is_parity(raw: object) -> bool:
-    """Whether a chip holds a ninth bit (``lanes = "P"``): on the card and on its supply, but on no lane of the bus."""
-    return isinstance(raw, Mapping) and raw.get("lanes") in ("P", "parity")
+def _parity(raw: object) -> int | None:
+    """As ``parity_byte`` of the chip's lanes: not None where it holds a ninth bit, which is on no lane of the bus."""
+    return parity_byte(raw.get("lanes")) if isinstance(raw, Mapping) else None
 
 
-def _take_ninth_bit(draft: Draft, table: str, region: str, designator: str, raw: Mapping[str, Any]) -> None:
+def _take_ninth_bit(draft: Draft, table: str, ninth: ParityChip, raw: Mapping[str, Any]) -> None:
     """The lines of a parity chip, where it names them; ``_chip`` has checked their kinds."""
     read, written, parity = (raw.get(key) for key in ("line", "line_in", "parity"))
     if read is None:
@@ -99,11 +101,12 @@ def _take_ninth_bit(draft: Draft, table: str, region: str, designator: str, raw:
     first = line_name(str(read))
     draft.ninth_bits.append(
         NinthBit(
-            region,
-            designator,
+            ninth.region,
+            ninth.chip.designator,
             first,
             first if written is None else line_name(str(written)),
             None if parity is None else parity == "odd",
+            ninth.lanes,
         )
     )
 
@@ -116,7 +119,9 @@ def _chip(draft: Draft, region_table: str, number: int, raw: object, *, ninth: b
     part, marked = _part(draft, table, row.part, MemoryPart) if row.part else (None, None)
     for key in ("line", "line_in", "parity"):
         if getattr(row, key) is not None and not ninth:
-            draft.mistakes.add(table, key, "on a chip of the byte's own lanes", 'on a chip with lanes = "P" only')
+            draft.mistakes.add(
+                table, key, "on a chip of the byte's own lanes", 'on a chip with lanes = "P" (or "P0", "P1") only'
+            )
     grade = row.grade or marked
     if part and len(row.lanes) > part.width:
         found = f"{lane_names(row.lanes)}: {len(row.lanes)} lanes"

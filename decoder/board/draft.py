@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from busledger.decoder.board.mistakes import Mistakes
-from busledger.decoder.board.model import Buffer, Chip, Decoder, NinthBit, Region, Regulator, Tested
+from busledger.decoder.board.model import Buffer, Chip, Decoder, NinthBit, ParityChip, Region, Regulator, Tested
 from busledger.decoder.board.schema import line_name
 from busledger.decoder.text import plain
 
@@ -30,7 +30,7 @@ class Draft:
     chips: list[tuple[str, Chip]] = field(default_factory=list)
     decoders: list[tuple[str, Decoder]] = field(default_factory=list)
     buffers: list[tuple[str, Buffer]] = field(default_factory=list)
-    parity: list[tuple[str, Chip]] = field(default_factory=list)
+    parity: list[tuple[str, ParityChip]] = field(default_factory=list)
     ninth_bits: list[NinthBit] = field(default_factory=list)
     regulators: list[Regulator] = field(default_factory=list)
     images: dict[str, tuple[ImageRequest, RomImage]] = field(default_factory=dict)  # by the region's table

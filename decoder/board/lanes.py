@@ -5,11 +5,19 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-__all__ = ["lane_names", "parse_lanes"]
+__all__ = ["lane_names", "parity_byte", "parse_lanes"]
 
 _LANE = re.compile(r"[Dd](\d{1,2})")
 _RANGE = re.compile(r"\s*[Dd](\d{1,2})\s*(?:-|–|\.\.)\s*[Dd]?(\d{1,2})\s*")
+_PARITY = re.compile(r"[Pp](?:arity)?([0-3])?")
 HIGHEST_LANE = 31
+
+
+def parity_byte(text: object) -> int | None:
+    """The byte whose ninth bit ``"P0"`` to ``"P3"`` (``"parity0"``) name, 0 = D0-D7; -1 for ``"P"``, all lanes of the
+    region; None where it is no ninth bit."""
+    found = _PARITY.fullmatch(text) if isinstance(text, str) else None
+    return None if found is None else int(found[1] or -1)
 
 
 def parse_lanes(text: str | Sequence[str]) -> tuple[int, ...]:

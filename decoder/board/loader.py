@@ -88,7 +88,7 @@ def load_board(
         decoders=tuple(decoder for _, decoder in draft.decoders),
         buffers=tuple(buffer for _, buffer in draft.buffers),
         regulators=tuple(draft.regulators),
-        parity=tuple(draft.parity),
+        parity=tuple(one for _, one in draft.parity),
         ninth_bits=tuple(draft.ninth_bits),
         tested=tuple(one for _, one in draft.tested),
     )

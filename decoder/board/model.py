@@ -160,22 +160,41 @@ class Regulator:
 
 
 @dataclass(frozen=True, slots=True)
+class ParityChip:
+    """A chip for the ninth bit of a region: on the card and on its supply, but on no lane of the bus.
+
+    ``byte``: whose bit it is, 0 = D0-D7; None = one bit for all lanes of the region (a byte, on a bus of eight).
+    """
+
+    region: str
+    chip: Chip
+    byte: int | None = None
+
+    @property
+    def lanes(self) -> tuple[int, ...]:
+        """The lanes of its byte; empty where it is all of the region's."""
+        return () if self.byte is None else tuple(range(8 * self.byte, 8 * self.byte + 8))
+
+
+@dataclass(frozen=True, slots=True)
 class NinthBit:
     """The line that shows what a parity chip gives (``read``) and the one that it is given (``written``; the same where
-    both ways share one). ``odd``: the ones of byte and ninth bit are odd in number; None where that is not said."""
+    both ways share one). ``odd``: the ones of byte and ninth bit are odd in number; None where that is not said.
+    ``lanes``: those of its byte; empty = all of the region's."""
 
     region: str
     designator: str
     read: str
     written: str
     odd: bool | None = None
+    lanes: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Board:
     """Everything the board file says; ``path`` empty where there was no file.
 
-    ``parity``: (region, chip) of chips for a ninth bit, which no lane of the bus shows: drawn and fed;
+    ``parity``: chips for a ninth bit, which no lane of the bus shows: drawn and fed;
     ``ninth_bits``: those of them whose lines are named, and can be judged where these are clipped.
     """
 
@@ -188,7 +207,7 @@ class Board:
     decoders: tuple[Decoder, ...] = ()
     buffers: tuple[Buffer, ...] = ()
     regulators: tuple[Regulator, ...] = ()
-    parity: tuple[tuple[str, Chip], ...] = ()
+    parity: tuple[ParityChip, ...] = ()
     ninth_bits: tuple[NinthBit, ...] = ()
     tested: tuple[Tested, ...] = ()
     _index: Mapping[str, int] = field(default_factory=dict, init=False, repr=False, compare=False)

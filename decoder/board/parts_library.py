@@ -16,7 +16,7 @@ from busledger.decoder.board.part_types import BufferPart, DecoderPart, Grade, M
 from busledger.decoder.errors import BoardError
 from busledger.decoder.text import plain
 
-__all__ = ["PartsLibrary", "parts"]
+__all__ = ["PartsLibrary", "library_tables", "parts"]
 
 _KINDS: dict[str, type[Part]] = {"memory": MemoryPart, "decoder": DecoderPart, "buffer": BufferPart}
 _MAKER = re.compile(r"[A-Z]{1,4}(?=\d)")  # common practice: a maker's prefix has up to four letters
@@ -140,11 +140,16 @@ def parts() -> PartsLibrary:
     for entry in sorted(folder.iterdir(), key=lambda e: e.name):
         if not entry.name.endswith(".toml") or entry.name == "supply.toml":  # supply currents: see ``power``
             continue
-        tables = tomllib.loads(entry.read_text(encoding="utf-8"))
+        tables = library_tables(entry.read_text(encoding="utf-8"))
         naming.update(tables.pop("naming", {}))
         for kind, rows in tables.items():
             found.extend(_read(entry.name, kind, row) for row in rows)
     return PartsLibrary(found, naming["prefixes"], naming["families"])
+
+
+def library_tables(text: str) -> dict[str, Any]:
+    """One of the library's TOML files; its sign for a source that was not at hand becomes words."""
+    return tomllib.loads(text.replace("†", ", from memory"))
 
 
 def _read(file: str, kind: str, row: dict[str, Any]) -> Part:

@@ -7,7 +7,6 @@ and output voltage into heat, at the current of what it feeds.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -17,6 +16,7 @@ from pydantic import BaseModel, ConfigDict
 
 from busledger.decoder.board.model import Board
 from busledger.decoder.board.part_types import Part
+from busledger.decoder.board.parts_library import library_tables
 
 __all__ = ["CardPower", "PartPower", "RegulatorHeat", "RegulatorType", "SupplyFigure", "card_power", "regulator_type",
            "supply_figures"]  # fmt: skip
@@ -93,7 +93,7 @@ class CardPower:
 @cache
 def _tables() -> Mapping[str, list[dict[str, object]]]:
     text = (resources.files("busledger.decoder.board") / "parts" / "supply.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    return library_tables(text)
 
 
 @cache
@@ -121,7 +121,7 @@ def regulator_type(name: str) -> RegulatorType | None:
 def _packages(board: Board) -> dict[str, Part | None]:
     """Designator → part, each package once (two tables may describe its halves)."""
     found: dict[str, Part | None] = {chip.designator: chip.part for region in board.regions for chip in region.chips}
-    found.update({chip.designator: chip.part for _, chip in board.parity})
+    found.update({one.chip.designator: one.chip.part for one in board.parity})
     found.update({decoder.designator: decoder.part for decoder in board.decoders})
     found.update({buffer.designator: buffer.part for buffer in board.buffers})
     return found

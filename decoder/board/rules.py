@@ -34,6 +34,7 @@ def check_draft(
     for table, region in draft.regions:
         _check_range(draft, table, region, address_bits)
         _check_lanes(draft, table, region, data_bits)
+        _check_parity(draft, table, region)
         _check_size(draft, table, region, wide)
         for key, condition in (("when", region.when), ("write_protect", region.write_protect)):
             if isinstance(condition, LineLevel):
@@ -112,6 +113,26 @@ def _check_lanes(draft: Draft, table: str, region: Region, data_bits: int | None
                 f"no chip carries {lane_names(sorted(missing))}",
                 f"a chip for each of {lane_names(sorted(needed))}",
             )
+
+
+def _check_parity(draft: Draft, table: str, region: Region) -> None:
+    """A byte has one ninth bit, and a region of several bytes says whose each is."""
+    bytes_used = sorted({bit // 8 for bit in region.lanes})
+    taken: dict[int | None, str] = {}
+    for where, one in draft.parity:
+        if where != table:
+            continue
+        name = plain(one.chip.designator)
+        if one.byte is not None and bytes_used and one.byte not in bytes_used:
+            wanted = ", ".join(f"P{byte}" for byte in bytes_used)
+            found = f"{name} holds the parity of {lane_names(one.lanes)}, which no chip of the region carries"
+            draft.mistakes.add(table, "chips", found, wanted)
+        other = taken.get(one.byte, taken.get(None) if one.byte is not None else next(iter(taken.values()), None))
+        if other is not None:
+            of = "all lanes" if one.byte is None else lane_names(one.lanes)
+            wanted = "one chip a byte" + (': "P0" for D0-D7, "P1" for D8-D15' if len(bytes_used) > 1 else "")
+            draft.mistakes.add(table, "chips", f"{other} and {name} both hold the parity of {of}", wanted)
+        taken.setdefault(one.byte, name)
 
 
 def _addresses_per_word(wide: int) -> int:

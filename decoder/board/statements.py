@@ -79,7 +79,7 @@ def build_tested(draft: Draft) -> None:
 def check_statements(draft: Draft, *, data_bits: int | None, address_bits: int | None) -> None:
     """Add the mistakes of statements that show when regions are seen together."""
     named = {region.name: region for _, region in draft.regions}
-    with_parity = {name for name, _ in draft.parity}
+    with_parity = {one.region for _, one in draft.parity}
     for table, region in draft.regions:
         if region.mirror_of is not None:
             _check_mirror(draft, table, region, named, with_parity)

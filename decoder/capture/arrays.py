@@ -36,16 +36,20 @@ class Targets(NamedTuple):
 class PlainTables(NamedTuple):
     """For the common tokens: ``role`` of each first byte; for each one-byte code the target bits, whether it is a
     scalar (or not selected), and the word they lie in; for each variable its bits, the place of its bit 0 (-1: use the
-    full lexer), its word and its size."""
+    full lexer), its size and its word. ``four_``: of rows of up to four words, where its bits may lie in several: its
+    bits in each, uint64[·, 4], the place of its bit 0 (-1 as above), and the word of that."""
 
     role: NDArray[Any]
     one_mask: NDArray[Any]
     one_plain: NDArray[Any]
-    one_word: NDArray[Any]
     var_mask: NDArray[Any]
     var_shift: NDArray[Any]
-    var_word: NDArray[Any]
     var_width: NDArray[Any]
+    one_word: NDArray[Any]
+    var_word: NDArray[Any]
+    four_masks: NDArray[Any]
+    four_shift: NDArray[Any]
+    four_word: NDArray[Any]
 
 
 class LineTables(NamedTuple):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -14,6 +14,7 @@ import numpy as np
 
 from busledger.decoder.capture.columns import Capture, Header, Note
 from busledger.decoder.capture.csv_reader import CsvReader
+from busledger.decoder.capture.foreign_text import Rewritten, Step, rewriting
 from busledger.decoder.capture.raw import RawFormat, RawReader
 from busledger.decoder.capture.rows import BlockCutter, LineFinder
 from busledger.decoder.capture.sources import ByteSource, open_source, shown_path
@@ -25,6 +26,7 @@ from busledger.decoder.progress import Progress, silent
 __all__ = ["CaptureFile", "late_start", "open_capture", "refuse_what_is_none"]
 
 _HEAD = 1 << 16
+_BEFORE_A_DUMP = b"\xef\xbb\xbf\xff\xfe\0 \t\r\n"  # marks of its coding, zeros of UTF-16, white space
 _PACKED = re.compile(r"\.(gz|bz2|xz|zst)$", re.IGNORECASE)
 _TOLD_FS = 10**9  # a first stamp from a microsecond on is told: who reads times beside the analyser's would stumble
 _TOML_LINE = re.compile(rb"\[\[?[\w.-]+\]\]?\s*(#.*)?$|[\w.-]+\s*=")
@@ -75,6 +77,7 @@ class CaptureFile:
     ) -> None:
         self.path, self._rate_hz, self._progress, self._stdin, self._raw = path, rate_hz, progress, stdin, raw
         self.where = shown_path(path)
+        self._rewriting: Callable[[], list[Step]] | None = None
         self.notes: list[Note] = []
         self.end_time = 0
         self.origin = 0
@@ -162,19 +165,20 @@ class CaptureFile:
     def _opened(self) -> ByteSource:
         return open_source(self.path, self._stdin, as_is=self._raw is not None and not _PACKED.search(self.path))
 
+    def _opened_plain(self) -> ByteSource:
+        """As ``_opened``, as the readers see it: what their places count."""
+        source = self._opened()
+        return source if self._rewriting is None else Rewritten(source, b"", self._rewriting())
+
     def _read_header(self, source: ByteSource) -> VcdReader | CsvReader | RawReader:
         """The reader for what the first bytes show, or the caller says."""
-        head = bytearray(_HEAD)
-        with memoryview(head) as view:
-            got = source.readinto(view)
-            while 0 < got < len(head) and not bytes(view[:got]).strip():
-                more = source.readinto(view[got:])
-                if more == 0:
-                    break
-                got += more
-        start = bytes(head[:got])
+        start = _taken(source)
         if self._raw is not None and start:
             return RawReader(source, start, self._raw)
+        self._rewriting = rewriting(start)
+        if self._rewriting is not None:
+            source = Rewritten(source, start, self._rewriting())
+            start = _taken(source)
         if start.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"$"):
             return VcdReader(source, start)
         refuse_what_is_none(start, self.where)
@@ -193,7 +197,7 @@ class CaptureFile:
         self._reopen()
         source, reader = self._source, self._reader
         assert source is not None
-        reopen = self._opened if source.again else None
+        reopen = self._opened_plain if source.again else None
         lines = LineFinder(reopen, reader.header_lines)
         cutter = BlockCutter(block_rows, self.header.tick_fs)
         notes: list[Note] = []
@@ -203,6 +207,20 @@ class CaptureFile:
             yield from cutter.add(rows)
         yield from cutter.rest()
         self.notes += [note for note in notes if note not in self.notes]
+
+
+def _taken(source: ByteSource) -> bytes:
+    """The first bytes of a source: as many as come at once, and on until they are a dump's or enough to tell a table's
+    form."""
+    head = bytearray(_HEAD)
+    with memoryview(head) as view:
+        got = source.readinto(view)
+        while 0 < got < len(head) and not bytes(view[:got]).lstrip(_BEFORE_A_DUMP).startswith(b"$"):
+            more = source.readinto(view[got:])
+            if more == 0:
+                break
+            got += more
+    return bytes(head[:got])
 
 
 def refuse_what_is_none(start: bytes, where: str) -> None:

@@ -1,4 +1,4 @@
-"""Eight bytes at a time: unaligned loads, trailing zeros, decimal and binary digits.
+"""Eight bytes at a time: unaligned loads, decimal and binary digits.
 
 The digit arithmetic is the common one for eight ASCII digits in a 64-bit word,
 lowest address in the lowest byte (little-endian machines only, as numba's
@@ -12,6 +12,7 @@ import numpy as np
 from numba import njit, types
 from numba.extending import intrinsic
 
+from busledger.decoder.bits_kernel import trailing
 from busledger.decoder.inner_kernel import inner
 
 EIGHT = np.uint64(8)
@@ -35,26 +36,11 @@ def _load64(typing_context, array, index):
     return types.uint64(array, types.int64), build
 
 
-@intrinsic
-def _trailing(typing_context, value):
-    """Trailing zero bits of a uint64; 64 for 0."""
-
-    def build(context, builder, signature, values):
-        return builder.cttz(values[0], context.get_constant(types.boolean, False))
-
-    return types.uint64(types.uint64), build
-
-
 if getattr(numba.config, "DISABLE_JIT", 0):
 
     def load64(buf, at):
         """The eight bytes from ``at``, lowest first."""
         return np.uint64(int.from_bytes(bytes(buf[at : at + 8]), "little"))
-
-    def trailing(value):
-        """Trailing zero bits of a uint64; 64 for 0."""
-        number = int(value)
-        return np.uint64((number & -number).bit_length() - 1 if number else 64)
 
 else:
 
@@ -62,11 +48,6 @@ else:
     def load64(buf, at):
         """The eight bytes from ``at``, lowest first."""
         return _load64(buf, np.int64(at))
-
-    @njit(cache=True, nogil=True, _nrt=False)
-    def trailing(value):
-        """Trailing zero bits of a uint64; 64 for 0."""
-        return _trailing(value)
 
 
 @inner(_nrt=False)

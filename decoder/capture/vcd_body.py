@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.capture.columns import Gap, Note
+from busledger.decoder.capture.row_memory import RowMemory
 from busledger.decoder.capture.rows import LineFinder, Rows, no_rows
 from busledger.decoder.capture.vcd_pieces import Lexed, Piece, lex_piece
 from busledger.decoder.capture.vcd_tables import Tables
@@ -65,6 +66,7 @@ class BodyReader:
     ) -> None:
         self.tables, self.where, self.tick_s, self.notes, self._lines = tables, where, tick_s, notes, lines
         self._source_cut, self._codes = source_cut, codes
+        self._memory = RowMemory()
         self.end_time = 0
         self._now = np.zeros((2, tables.words), np.uint64)
         self._now[1] = tables.lines.selected
@@ -100,7 +102,9 @@ class BodyReader:
                     task = None
                     if piece.alone:
                         whole = plain and piece.last and start == 0
-                        task = pool.submit(lex_piece, piece.data, piece.stop, self.tables, 0, start, whole)
+                        task = pool.submit(
+                            lex_piece, piece.data, piece.stop, self.tables, 0, start, self._memory, whole
+                        )
                     start = -1
                     waiting.append((piece, task))
                     if len(waiting) > _WORKERS:
@@ -125,7 +129,7 @@ class BodyReader:
         if task is None or self._carry or self._mode != 0:
             data = bytearray(self._carry) + memoryview(data)[:stop]
             base, stop = base - len(self._carry), len(data)
-            lexed = lex_piece(data, stop, self.tables, self._mode, self.end_time)
+            lexed = lex_piece(data, stop, self.tables, self._mode, self.end_time, self._memory)
         else:
             lexed = task.result()
             first = _first_stamp(data, stop)
@@ -145,7 +149,10 @@ class BodyReader:
         data = bytearray(self._carry) + b"\n"
         self.notes.append(Note("no-line-end", "the file ends without a line end; its last word is taken as it stands"))
         more = self._join(
-            lex_piece(data, len(data), self.tables, 0, self.end_time), data, end - len(self._carry), len(data)
+            lex_piece(data, len(data), self.tables, 0, self.end_time, self._memory),
+            data,
+            end - len(self._carry),
+            len(data),
         )
         return Rows(
             np.concatenate((rows.time, more.time)),
@@ -191,47 +198,32 @@ class BodyReader:
         now = np.zeros((3, self.tables.words), np.uint64)
         rows = np.zeros(0, np.int64)
         return Lexed(
-            status, position, none.time, none.levels, none.unknown, rows, none.levels, [], now, self.end_time, 0, -1,
-            False, 0, 0,
+            status, position, none.time, none.levels, none.unknown, _room(self.tables.words), rows, none.levels, [],
+            now, self.end_time, 0, -1, False, 0, 0,
         )  # fmt: skip
 
     def _patched(self, lexed: Lexed) -> Rows:
         """Put the levels before the piece under the bits it has not touched; drop rows that change nothing."""
+        from busledger.decoder.capture.patch_kernel import lay_under
+
         n = lexed.time.size
         before = self._now
-        starts = [0, *lexed.touch_row.tolist()]
-        ends = [*lexed.touch_row.tolist(), n]
-        masks = np.concatenate((np.zeros((1, self.tables.words), np.uint64), lexed.touch_mask))
-        for start, end, mask in zip(starts, ends, masks, strict=True):
-            under = before & ~mask
-            if end > start and under.any():
-                lexed.levels[start:end] |= under[0]
-                lexed.unknown[start:end] |= under[1]
+        lay_under(lexed.levels, lexed.unknown, lexed.touch_row, lexed.touch_mask, before)
         forced = {t for t, _ in lexed.gaps}
-        pieces: list[Rows] = []
+        opened = no_rows(self.tables.words)
         reopened = n > 0 and int(lexed.time[0]) == self.end_time
         if lexed.end_time > self.end_time and not reopened:
-            pieces.append(self._pending())
+            opened = self._pending()
         elif self._force:
             forced.add(self.end_time)
-        pieces.append(self._without_repeats(lexed, starts[1:], forced))
+        drop = self._without_change(lexed, forced)
         self._now = before & ~lexed.now[2] | lexed.now[:2]
         self._begun = self._begun or bool(lexed.now[2].any()) or bool(lexed.gaps)
         self._force = lexed.force or (self._force and n == 0 and lexed.end_time <= self.end_time)
         self.end_time = max(self.end_time, lexed.end_time)
         for when, kind in lexed.gaps:
             self._gap(when, kind == 1)
-        pieces = [p for p in pieces if p.time.size]
-        if len(pieces) == 1:
-            joined = pieces[0]
-        elif not pieces:
-            joined = no_rows(self.tables.words)
-        else:
-            joined = Rows(
-                np.concatenate([p.time for p in pieces]),
-                np.concatenate([p.levels for p in pieces]),
-                np.concatenate([p.unknown for p in pieces]),
-            )
+        joined = _joined(opened, lexed, drop)
         joined.gaps, self._gaps = self._gaps, []
         return joined
 
@@ -243,21 +235,19 @@ class BodyReader:
         self._shown, self._force = self._now.copy(), False
         return Rows(np.array([self.end_time], np.int64), self._now[:1].copy(), self._now[1:].copy())
 
-    def _without_repeats(self, lexed: Lexed, firsts: list[int], forced: set[int]) -> Rows:
-        """Rows where a line was first touched may hold no change; take those out."""
-        drop = []
-        for row in sorted({0, *firsts}):
-            if row >= lexed.time.size or int(lexed.time[row]) in forced:
-                continue
-            here = (lexed.levels[row], lexed.unknown[row])
-            there = self._shown if row == 0 else (lexed.levels[row - 1], lexed.unknown[row - 1])
-            if there is not None and (here[0] == there[0]).all() and (here[1] == there[1]).all():
-                drop.append(row)
+    def _without_change(self, lexed: Lexed, forced: set[int]) -> NDArray[np.int64]:
+        """Rows where a line was first touched may hold no change: those that do not."""
+        from busledger.decoder.capture.patch_kernel import without_change
+
+        none = np.zeros((0, self.tables.words), np.uint64)
+        found = np.empty(len(lexed.touch_row) + 1, np.int64)
+        count = without_change(
+            lexed.time, lexed.levels, lexed.unknown, lexed.touch_row, np.array(sorted(forced), np.int64),
+            none if self._shown is None else self._shown, found,
+        )  # fmt: skip
         if lexed.time.size:
             self._shown = np.stack((lexed.levels[-1], lexed.unknown[-1]))
-        if not drop:
-            return Rows(lexed.time, lexed.levels, lexed.unknown)
-        return Rows(np.delete(lexed.time, drop), np.delete(lexed.levels, drop, 0), np.delete(lexed.unknown, drop, 0))
+        return found[:count]
 
     def _gap(self, when: int, off: bool) -> None:
         if off and self._off_since is None:
@@ -313,6 +303,26 @@ class BodyReader:
         what, expected = _MESSAGES[status]
         said = what.format(code=plain(code, 40), token=plain(token, 40), time=max(time, self.end_time))
         return self._error(said, data, base, position, expected)
+
+
+def _room(words: int) -> Rows:
+    """The room of a piece without rows."""
+    return Rows(np.zeros(1, np.int64), np.zeros((1, words), np.uint64), np.zeros((1, words), np.uint64))
+
+
+def _joined(opened: Rows, lexed: Lexed, drop: NDArray[np.int64]) -> Rows:
+    """The row that stood open before the piece, if there is one, and those of the piece but for ``drop``; uncopied."""
+    first, room = 1, lexed.room
+    if opened.time.size:
+        first, room.time[0], room.levels[0], room.unknown[0] = 0, opened.time[0], opened.levels[0], opened.unknown[0]
+    columns = (room.time[first:], room.levels[first:], room.unknown[first:])
+    if len(drop):
+        columns = (
+            np.delete(columns[0], drop + 1 - first),
+            np.delete(columns[1], drop + 1 - first, 0),
+            np.delete(columns[2], drop + 1 - first, 0),
+        )
+    return Rows(*columns)
 
 
 def _first_stamp(data: bytearray, stop: int) -> int | None:

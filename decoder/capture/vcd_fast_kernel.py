@@ -12,10 +12,12 @@ from numba import njit
 
 from busledger.decoder.capture.load_kernel import fast_bits, fast_number, load64
 from busledger.decoder.capture.vcd_kernel import (
+    FIRST_CODE,
     FORCE,
     MODE,
     NORMAL,
     OK,
+    PAIRS,
     ROWS,
     SECTION,
     TIME,
@@ -42,13 +44,24 @@ def code_variable(buf, at, stop, ids):
     return find_variable(buf, at, end, one, keys, key_var, blob, long_at, long_var), end
 
 
+@inner(_nrt=False, forceinline=True)
+def short_variable(buf, at, window, stop, role, ids):
+    """``code_variable`` where the bytes from ``at`` are at hand, in ``window``; three of them lie before ``stop``."""
+    a, b, c = window & BYTE, (window >> np.uint64(8)) & BYTE, (window >> np.uint64(16)) & BYTE
+    if a > 32 and role[b] == SPACE:
+        return np.int64(ids.one[a]), at + 1
+    if role[c] == SPACE and FIRST_CODE <= a < FIRST_CODE + PAIRS and FIRST_CODE <= b < FIRST_CODE + PAIRS:
+        return np.int64(ids.one[256 + (np.int64(a) - FIRST_CODE) * PAIRS + np.int64(b) - FIRST_CODE]), at + 2
+    return code_variable(buf, at, stop, ids)
+
+
 @inner(_nrt=False)
 def lex_common(buf, at, stop, state, now, last, ids, common, rows):
     """Read common tokens from ``at``; returns the first position that is not one, or near ``stop``.
 
     common: ``PlainTables``.
     """
-    role, one_mask, one_plain, _, var_mask, var_shift, _, var_width = common
+    role, one_mask, one_plain, var_mask, var_shift, var_width = common[:6]
     time, levels, unknown, touch_row, touch_mask = rows
     v, u, t = now[0, 0], now[1, 0], now[2, 0]
     last_v, last_u, last_t = last[0, 0], last[1, 0], last[2, 0]
@@ -68,7 +81,7 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
                 m = one_mask[code]
                 at += 3
             else:
-                variable, end = code_variable(buf, at + 1, stop, ids)
+                variable, end = short_variable(buf, at + 1, window >> np.uint64(8), stop, role, ids)
                 if variable < 0 or var_shift[variable] < 0 or var_width[variable] != 1 or role[buf[end]] != SPACE:
                     break
                 m = var_mask[variable]
@@ -103,7 +116,9 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
             count = end - at - 1
             if count == 0 or end == stop or buf[end] != 32:
                 break
-            variable, code_end = code_variable(buf, end + 1, stop, ids)
+            if end + 1 >= safe:
+                break
+            variable, code_end = short_variable(buf, end + 1, load64(buf, end + 1), stop, role, ids)
             if variable < 0 or var_shift[variable] < 0 or count > var_width[variable] or role[buf[code_end]] != SPACE:
                 break
             m = var_mask[variable]

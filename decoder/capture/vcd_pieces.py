@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.capture.arrays import DumpState, Gaps, RowsOut
+from busledger.decoder.capture.row_memory import RowMemory
+from busledger.decoder.capture.rows import Rows
 from busledger.decoder.capture.sources import ByteSource
 from busledger.decoder.capture.vcd_tables import Tables
 
@@ -42,13 +44,17 @@ class Piece:
 
 @dataclass(slots=True)
 class Lexed:
-    """What one piece says; bits it has not touched are 0 in ``levels`` and ``unknown``."""
+    """What one piece says; bits it has not touched are 0 in ``levels`` and ``unknown``.
+
+    ``room``: the same columns with one row more in front, for the row that the piece before left open.
+    """
 
     status: int
     position: int
     time: NDArray[np.int64]
     levels: NDArray[np.uint64]
     unknown: NDArray[np.uint64]
+    room: Rows
     touch_row: NDArray[np.int64]
     touch_mask: NDArray[np.uint64]
     gaps: list[tuple[int, int]]
@@ -103,8 +109,10 @@ def cut_pieces(
         offset += end
 
 
-def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int, plain: bool = False) -> Lexed:
-    """Lex ``data[:stop]`` from ``mode`` and ``time`` (-1: it begins with its own time stamp).
+def lex_piece(
+    data: bytearray, stop: int, tables: Tables, mode: int, time: int, memory: RowMemory, plain: bool = False
+) -> Lexed:
+    """Lex ``data[:stop]`` from ``mode`` and ``time`` (-1: it begins with its own time stamp) into rows of ``memory``.
 
     ``plain``: with the kernel that knows every token, and without those before it that are quick with the common
     ones. The rows are the same; compiling or loading the others takes longer than they save on a few megabytes.
@@ -114,13 +122,11 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int, 
     words = tables.words
     capacity = stop // 5 + 2  # a row takes a stamp and a change: at least "#1 1! "
     touches = min(64 * words, capacity) + 1  # each comes with a row, and no bit is first touched twice
+    columns = memory.rows(capacity + 1, words)
     rows = RowsOut(
-        np.empty(capacity, np.int64),
-        np.empty((capacity, words), np.uint64),
-        np.empty((capacity, words), np.uint64),
-        np.empty(touches, np.int64),
-        np.empty((touches, words), np.uint64),
-    )
+        columns[0][1:], columns[1][1:], columns[2][1:],
+        np.empty(touches, np.int64), np.empty((touches, words), np.uint64),
+    )  # fmt: skip
     state = np.zeros(k.STATE_SIZE, np.int64)
     state[k.MODE], state[k.TIME], state[k.SECTION] = mode, time, -1
     now, last = np.zeros((3, words), np.uint64), np.zeros((3, words), np.uint64)
@@ -136,6 +142,10 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int, 
             from busledger.decoder.capture.vcd_fast_kernel import lex_narrow
 
             found = lex_narrow(buf, at, stop, carried, tables.lines, rows, found_gaps)
+        elif words <= 4:
+            from busledger.decoder.capture.vcd_four_kernel import lex_four
+
+            found = lex_four(buf, at, stop, carried, tables.lines, rows, found_gaps)
         else:
             from busledger.decoder.capture.vcd_wide_kernel import lex_wide
 
@@ -158,6 +168,7 @@ def lex_piece(data: bytearray, stop: int, tables: Tables, mode: int, time: int, 
         rows.time[:n],
         rows.levels[:n],
         rows.unknown[:n],
+        Rows(columns[0][: n + 1], columns[1][: n + 1], columns[2][: n + 1]),
         rows.touch_row[:touched],
         rows.touch_mask[:touched],
         gaps,

@@ -82,4 +82,5 @@ class VcdReader:
 
 def piece_size(reader: BodyReader) -> int:
     """Bytes that are read at once: rows of many lines are wider."""
-    return max(1 << 16, PIECE_BYTES // reader.tables.words)
+    words = reader.tables.words
+    return max(1 << 16, min(PIECE_BYTES // min(words, 2), 2 * PIECE_BYTES // words))

@@ -100,7 +100,30 @@ def _common_tables(variables: Sequence[Variable], targets: Targets, one: NDArray
         v = int(one[byte])
         if v >= 0 and var_shift[v] >= 0 and size[v] == 1:
             one_plain[byte], one_mask[byte], one_word[byte] = 1, var_mask[v], var_word[v]
-    return PlainTables(role, one_mask, one_plain, one_word, var_mask, var_shift, var_word, size)
+    four = _four_tables(targets)
+    return PlainTables(role, one_mask, one_plain, var_mask, var_shift, size, one_word, var_word, *four)
+
+
+def _four_tables(targets: Targets) -> tuple[NDArray[np.uint64], NDArray[np.int64], NDArray[np.int64]]:
+    """Of each variable its bits in each of four words, the place of its bit 0, -1 where they do not lie side by side in
+    the order of their numbers or not in these words, and the word of it."""
+    count = len(targets.kind)
+    masks, shift, first_word = np.zeros((count, 4), np.uint64), np.zeros(count, np.int64), np.zeros(count, np.int64)
+    for v in range(count):
+        mine = slice(int(targets.first[v]), int(targets.first[v + 1]))
+        words, bits = targets.word[mine].tolist(), targets.mask[mine].tolist()
+        if not bits or not targets.kind[v]:
+            continue
+        places = [64 * w + mask.bit_length() - 1 for w, mask in zip(words, bits, strict=True)]
+        plain = targets.size[v] == len(bits) <= 64 and places == list(range(places[0], places[0] + len(bits)))
+        plain = plain and all(mask.bit_count() == 1 for mask in bits)
+        if max(words) >= 4 or not (targets.size[v] == 1 or plain):
+            shift[v] = -1
+            continue
+        for w, mask in zip(words, bits, strict=True):
+            masks[v, w] |= np.uint64(mask)
+        first_word[v], shift[v] = words[0], places[0] % 64 if targets.size[v] > 1 else 0
+    return masks, shift, first_word
 
 
 def _code_tables(codes: Sequence[bytes]) -> Codes:

@@ -1,4 +1,4 @@
-"""``vcd_fast_kernel`` for more than 64 selected lines: the same tokens, levels kept in arrays."""
+"""``vcd_fast_kernel`` for more than 256 selected lines: the same tokens, levels kept in arrays."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from busledger.decoder.inner_kernel import inner
 @inner(_nrt=False)
 def lex_common_wide(buf, at, stop, state, now, last, ids, common, rows):
     """``vcd_fast_kernel.lex_common`` with ``now`` and ``last`` of any number of words."""
-    role, one_mask, one_plain, one_word, var_mask, var_shift, var_word, var_width = common
+    role, one_mask, one_plain, var_mask, var_shift, var_width, one_word, var_word = common[:8]
     safe = stop - MARGIN
     none = np.uint64(0)
     while at < safe:

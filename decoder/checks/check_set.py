@@ -77,7 +77,7 @@ class CheckSet:
         self._probes = ProbesCheck(layout.names, tick_fs, grid_ticks, None, profile) if "probes" in which else None
         self._parity: ParityCheck | None = None
         if "parity" in which and any(layout.wired(one.read) for one in board.ninth_bits):
-            self._parity = ParityCheck(board, layout, tick_fs, grid_ticks)
+            self._parity = ParityCheck(board, layout, tick_fs, grid_ticks, profile.data_bits)
         self._rows = 0
         self._join = CycleJoin(rule_strobes(profile, Setting.of(layout, tick_fs, grid_ticks)))
         self._joins = any(check is not None for check in (self._selects, self._buffers, self._timing))

@@ -69,10 +69,12 @@ class CheckFinding(_Result):
 
 
 class ParityBit(_Result):
-    """A chip for a ninth bit: its lines, odd or even (None where that is not known), and what was looked at."""
+    """A chip for a ninth bit: its lines, odd or even (None where that is not known), and what was looked at.
+    ``lanes``: those of its byte; empty = all of the region's."""
 
     component: str
     region: str
+    lanes: tuple[str, ...] = ()
     lines: tuple[str, ...]
     parity: Literal["odd", "even"] | None
     writes: int
@@ -339,7 +341,8 @@ class TimingResult(_Result):
 
 
 class ChannelHealth(_Result):
-    """One channel of the capture. ``runts`` are pulses of one sample."""
+    """One channel of the capture. ``runts`` are pulses of one sample; ``runts_anywhere``: they come at any moment of
+    the clock, as noise does, and not where drivers take turns (None: not known)."""
 
     channel: str
     line: str | None
@@ -351,6 +354,7 @@ class ChannelHealth(_Result):
     moves_only_with: tuple[str, ...] = ()
     fits_clock: bool | None = None
     verdict: str = "good"
+    runts_anywhere: bool | None = None
 
 
 class ClockFinding(_Result):

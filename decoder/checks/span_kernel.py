@@ -8,7 +8,7 @@ from numba import njit
 from busledger.decoder.inner_kernel import inner
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _holds(levels, row, mask, want, low, high):
     for term in range(low, high):
         fits = True
@@ -48,7 +48,7 @@ def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_be
     return np.int64(0)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def still(levels, unknown, first, last, watched):
     """Whether the lines of ``watched`` (uint64, words) are known and hold one level in rows ``first`` to ``last``."""
     for w in range(watched.shape[0]):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 from scipy.special import betaln
@@ -53,12 +54,12 @@ class Leaf:
     log_sound: float
     states: tuple[LeafState, ...]
 
-    @property
+    @cached_property
     def log_bad(self) -> float:
         """Summed over the ways to be bad."""
         return log_sum([state.log for state in self.states])
 
-    @property
+    @cached_property
     def best(self) -> LeafState:
         """The likeliest way to be bad."""
         return max(self.states, key=lambda state: state.log)

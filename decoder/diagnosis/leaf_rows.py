@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import itertools
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.replay import screened
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
 
@@ -43,7 +42,10 @@ class LeafCount(NamedTuple):
 
 def region_rows(rows: Rows, regions: int) -> list[Rows]:
     """The rows of each region."""
-    return [screened(rows, (r,)) for r in range(regions)]
+    order = np.argsort(rows.region, kind="stable")
+    edges = np.searchsorted(rows.region[order], np.arange(regions + 1))
+    mine = [order[first:last] for first, last in itertools.pairwise(edges.tolist())]
+    return [rows if len(one) == len(rows) else rows.take(one) for one in mine]
 
 
 def narrowed(rows: Rows, mask: int) -> Rows:
@@ -58,7 +60,7 @@ def narrowed(rows: Rows, mask: int) -> Rows:
         repeat = (last >= 0) & (((rows.data[last] ^ rows.data[bad]) & lanes) == 0)
         repeat &= (rows.wrong[last] & lanes) == wrong[bad]  # nothing is wrong with a write
         event[bad[~repeat]] = 1
-    return replace(rows, compared=rows.compared & lanes, wrong=wrong, event=event)
+    return rows.judged(rows.expected, rows.compared & lanes, wrong, event)
 
 
 def count_reads(rows: Rows) -> LeafCount:

@@ -74,7 +74,7 @@ def weigh_leaf(study: Study, unit: Unit, rows: Rows, *, plain: bool = False) -> 
     def rest(left: Rows) -> Iterable[LeafState]:
         again = narrowed(left, unit.mask)
         count = count_reads(again)
-        return _Weighing(study, unit, again, count, plain).states() if count.wrong else ()
+        return _Weighing(study, unit, again, count, plain, second=True).states() if count.wrong else ()
 
     return Leaf(unit, count, sound, (*states, *second_faults(study, mine, states, rest)))
 
@@ -89,9 +89,11 @@ def _unseen(unit: Unit, count: LeafCount) -> LeafState:
 class _Weighing:
     """All ways to be bad of one chip that has read wrong."""
 
-    def __init__(self, study: Study, unit: Unit, rows: Rows, count: LeafCount, plain: bool) -> None:
+    def __init__(
+        self, study: Study, unit: Unit, rows: Rows, count: LeafCount, plain: bool, second: bool = False
+    ) -> None:
         self._study, self._unit, self._rows, self._count = study, unit, rows, count
-        self._plain = plain
+        self._plain, self._second = plain, second
         self._lanes = unit.mask.bit_count()
         self._share = {name: float(value) for name, value in priors()["leaf"]["share"].items()}
         region = study.card.regions[unit.region]
@@ -166,7 +168,16 @@ class _Weighing:
     def _strays(self, scored: Scored, count: LeafCount, mask: int) -> float:
         """What a fault leaves of the reads of its lanes: slips of the analyser, or a second thing wrong with the chip,
         of a kind not listed."""
-        return self._left_over(count.news(count.wrong - scored.covers), count, (mask & self._unit.mask).bit_count())
+        tally = scored.effect.tally
+        news = count.news(count.wrong - scored.covers)
+        if not scored.hard and scored.effect.log_own is None:
+            # What it explains without having acted (a fault before it made the read wrong) is no repeat of its acts.
+            news = max(news, count.event_count - tally.hits - tally.excused - tally.contradicted)
+            if isinstance(scored.variant.behaviour, LaneFault) and scored.path is None:
+                # A fault of reads shows at once: news of a time at which it did not act are none of its own.
+                acts = scored.effect.chances[:, 0]
+                news = max(news, int(np.maximum(0, count.events - acts).sum()))
+        return self._left_over(news, count, (mask & self._unit.mask).bit_count())
 
     def _left_over(self, news: int, count: LeafCount, lanes: int) -> float:
         noise = log_noise(news, count.reads, lanes)
@@ -195,7 +206,7 @@ class _Weighing:
         """The likeliest faults that come and go, asked whether one address bit says when."""
         some = [s for s in found if not s.faults[0].hard and s.faults[0].effect.log_own is None]
         some.sort(key=lambda s: -s.log)
-        if not some or self._share["where"] <= 0.0:
+        if not some or self._share["where"] <= 0.0 or (self._second and rows is not self._rows):
             return []
         word = rows.cell - self._span.start
         bits = [b for b in range(16) if (len(self._study.cells.chip_bits(self._unit.region)) > b)]
@@ -229,14 +240,14 @@ class _Weighing:
         found = []
         best = state.log
         code = np.arange(effect.chances.shape[0])
-        for b in few:
+        all_hits, all_misses = effect.chances.sum(axis=0).tolist()
+        high = (code >> (np.array(few, np.int64)[:, None] - start)) & 1
+        for b, there in zip(few, (high @ effect.chances).tolist(), strict=True):
             for level in (0, 1):
-                there = ((code >> (b - start)) & 1) == level
-                hits, misses = (int(n) for n in effect.chances[there].sum(axis=0))
+                hits, misses = there if level else (all_hits - there[0], all_misses - there[1])
                 if hits == 0 or (misses, hits) == (tally.misses, tally.hits):
                     continue
-                outside = int(effect.chances[~there, 0].sum())
-                strays = count.news(count.wrong - scored.covers + outside)
+                strays = count.news(count.wrong - scored.covers + all_hits - hits)
                 noise = beside + self._left_over(strays, count, (scored.candidate.mask & self._unit.mask).bit_count())
                 lines = [f"A{b + self._shift}={level}"]
                 weight = state.log_weight + math.log(self._share["where"] / (4.0 * bits))
@@ -253,7 +264,9 @@ class _Weighing:
                     hash_ = scored.effect.hash_ ^ (b * 2 + level + 1)
                     narrower = Effect(there_only, hash_, scored.effect.first, effect.chances)
                     detail = {"where_lines": lines, "every_time": hard}
-                    mine = replace(scored, hard=False, effect=narrower, detail=detail)
+                    mine = Scored(
+                        scored.candidate, scored.variant, False, narrower, scored.weight, scored.path, detail
+                    )
                     found.append(LeafState(weight, own + noise, (mine,)))
         return found
 
@@ -270,10 +283,9 @@ class _Weighing:
             if not count.wrong:
                 continue
             mine = [c for c in single if c.mask == 1 << lane]
-            chosen[lane] = [
-                *self._listed(mine, rows, count, 0.0, 1.0),
-                *self._places(rows, count, 1 << lane),
-            ]
+            chosen[lane] = self._listed(mine, rows, count, 0.0, 1.0)
+            if not self._second:  # cells of one lane beside a first fault of the chip: a bound of work
+                chosen[lane] += self._places(rows, count, 1 << lane)
         all_clean = sum(clean.values())
         one, several = (float(v) for v in priors()["leaf"]["lanes_bad"])
         found = [

@@ -24,10 +24,30 @@ _DROPS = ("write-lost",)
 def composes(scored: Scored) -> bool:
     """Whether the chips behind the fault can be played as they stand: it only moves or drops accesses, or comes and
     goes, or leaves nothing of them to be seen."""
-    behaviour = scored.variant.behaviour
-    if not scored.hard or hides(scored):
+    if not scored.hard or hides(scored) or scored.path is not None:
         return True
+    behaviour = scored.variant.behaviour
     return isinstance(behaviour, PathFault) and behaviour.op in (*_MOVES, *_DROPS)
+
+
+def _bent_writes(rows: Rows, fault: PathFault) -> Rows:
+    """The rows with what reaches the chips through lanes that are bad in writes alone."""
+    lanes = np.where(rows.is_write & np.isin(rows.region, fault.regions), np.uint32(fault.bad_lanes), np.uint32(0))
+    known = rows.sure | lanes
+    if fault.bends == memory_kernel.BENDS_LOW:
+        level = np.zeros(len(rows), np.uint32)
+    elif fault.bends == memory_kernel.BENDS_HIGH:
+        level = lanes
+    elif fault.bends == memory_kernel.BENDS_FLOAT:
+        level = {memory_kernel.STORES_HIGH: lanes, memory_kernel.STORES_CARD: rows.rest,
+                 memory_kernel.STORES_BUS: rows.rest_bus}[fault.stores]  # fmt: skip
+    else:
+        decides = rows.sure & lanes & (~rows.data if fault.bends == memory_kernel.BENDS_AND else rows.data)
+        both = (rows.sure & lanes) == lanes
+        known = np.where((decides != 0) | both, known, rows.sure & ~lanes)
+        high = (decides == 0) if fault.bends == memory_kernel.BENDS_AND else (decides != 0)
+        level = np.where(high, lanes, np.uint32(0))
+    return replace(rows, data=(rows.data & ~lanes) | (level & lanes), sure=known)
 
 
 def _led_astray(rows: Rows, maps: Maps, study: Study, scored: Scored) -> Rows:
@@ -45,7 +65,7 @@ def _led_astray(rows: Rows, maps: Maps, study: Study, scored: Scored) -> Rows:
 
 def hides(scored: Scored) -> bool:
     """Whether a read through the fault shows nothing of the chips behind it, when it acts every time."""
-    behaviour = scored.variant.behaviour
+    behaviour = scored.variant.behaviour if scored.path is None else scored.path
     if isinstance(behaviour, PathFault):
         return behaviour.op in ("silent", "read-lost") or bool(behaviour.acts & memory_kernel.ON_READS)
     return isinstance(behaviour, LaneFault)
@@ -133,6 +153,8 @@ class FoundFault:
         judged = rows.holding(expected & compared, compared)
         if self._run is None:
             return judged
+        if self.scored.path is not None:
+            return _bent_writes(judged, self.scored.path)
         return _led_astray(self._without_lost(judged, self._run.maps), self._run.maps, self._study, self.scored)
 
     def _without_lost(self, rows: Rows, maps: Maps) -> Rows:

@@ -7,16 +7,20 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+import numpy as np
+
 from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
 from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
 from busledger.decoder.diagnosis.leaf import log_noise
 from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
+from busledger.decoder.diagnosis.replay.lanes_kernel import AND, OR
 from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study, Survey
-from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.theory import LaneFault
+from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_hard, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import Rival
 from busledger.decoder.diagnosis.scoring import Scored, checked, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_all
@@ -24,10 +28,12 @@ from busledger.decoder.diagnosis.unlisted import TakesAll, strange_drivers
 
 __all__ = [
     "LEAF_SCOPES",
+    "Beside",
     "Innocent",
     "Path",
     "PathFaultState",
     "judged_again",
+    "kind_of",
     "propose_paths",
     "seen_by_checks",
 ]
@@ -171,21 +177,39 @@ class Innocent:
         return self.rival.overlay()
 
 
+@dataclass(frozen=True, eq=False)
+class Beside:
+    """Chips that are bad beyond doubt, not looked at. ``like``: of what kind, on what lanes or lines, shared faults are
+    judged beside them; None = any. Chips that seem to have that very fault are not among them then."""
+
+    blind: Blind
+    like: tuple[object, ...] | None = None
+
+    def asks_for(self, candidate: Candidate) -> bool:
+        """Whether the shared fault is to be judged so."""
+        return _knows_contents(candidate) and self.like in (None, kind_of(candidate))
+
+
+def kind_of(candidate: Candidate) -> tuple[object, ...]:
+    """What a fault of a chip and one that chips share have in common if they look alike."""
+    return (candidate.fault, candidate.lines or candidate.mask)
+
+
 def propose_paths(
-    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, sure: Blind | None = None
+    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, beside: Sequence[Beside] = ()
 ) -> list[PathFaultState]:
     """Every shared fault on the path of a wrong bit, replayed, best way of failing first.
 
-    ``rows``: all rows, with ``given`` laid over. ``blind``: chips that are plainly bad by
-    themselves; faults that are wider than a lane are also judged on the other chips' lanes alone. ``sure``: chips that
-    are bad beyond doubt in any way; beside them only bridges and address faults are judged, for what other faults make
-    of the contents of such a chip has its price.
+    ``rows``: all rows, with ``given`` laid over. ``blind``: chips that are plainly bad by themselves; faults that are
+    wider than a lane are also judged on the other chips' lanes alone. ``beside``: chips that are bad beyond doubt in
+    any way; beside them only bridges and address faults are judged, for what other faults make of the contents of such
+    a chip has its price.
     """
     found = _replayed(study, rows, given, None)
     if blind is not None:
-        found += _replayed(study, blind.feed(rows), given, blind)
-    if sure is not None:
-        found += _replayed(study, sure.feed(rows), given, sure, known=True)
+        found += _replayed(study, rows, given, blind)
+    for one in beside:
+        found += _replayed(study, rows, given, one.blind, beside=one)
     taken = {path.key[:-1] for path in given}
     for scored, own in strange_drivers(study, rows):
         if scored.key[:-1] not in taken:
@@ -215,21 +239,22 @@ def _knows_contents(candidate: Candidate) -> bool:
 
 
 def _replayed(
-    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, *, known: bool = False
+    study: Study, whole: Rows, given: Sequence[Path], blind: Blind | None, beside: Beside | None = None
 ) -> list[PathFaultState]:
+    rows = whole if blind is None else blind.feed(whole)
     survey = study.survey([rows])
     taken = {path.key[:-1] for path in given}
     candidates = [
         c
         for c in listed_faults(study.card_as_seen).shared(survey.lanes(), likely_pairs(study, rows))
-        if (blind is None or (_knows_contents if known else _is_wide)(c)) and c.key not in taken
+        if c.key not in taken and (blind is None or (_is_wide(c) if beside is None else beside.asks_for(c)))
     ]
-    return _judged(study, candidates, survey, rows, given, blind)
+    return _judged(study, candidates, survey, rows, given, blind, whole)
 
 
 def _judged(
     study: Study, candidates: Sequence[Candidate], survey: Survey, rows: Rows, given: Sequence[Path],
-    blind: Blind | None,
+    blind: Blind | None, whole: Rows,
 ) -> list[PathFaultState]:  # fmt: skip
     if survey.wrong == 0 or not candidates:
         return []
@@ -248,9 +273,28 @@ def _judged(
             clipped = log_clipped(scored, rows)
             if told.intersection(c.regions):
                 clipped = min(0.0, clipped)
+            if blind is not None and scored.hard and hides(scored):
+                # what blinded chips give comes through it as well, and is taken out with the rest of the reads
+                seen = _levels_apart(scored, whole, blind)
+                if seen is None:
+                    continue
+                clipped += log_hard(NOTHING.tally, seen)
             own = _own(scored, more, wrong_at(survey, c)) + clipped
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
+
+
+def _levels_apart(scored: Scored, whole: Rows, blind: Blind) -> int | None:
+    """Reads of blinded chips in which two lanes differ that are shorted every time; None of any other fault that
+    hides them: it says what they give, so that leaving them out would be a gift."""
+    behaviour = scored.variant.behaviour
+    if not isinstance(behaviour, LaneFault) or behaviour.does not in (AND, OR):
+        return None
+    mask = np.uint32(behaviour.mask)
+    asked = ~whole.is_write & np.isin(whole.region, behaviour.regions) & ((whole.compared & mask) == mask)
+    asked &= (blind.dropped(whole) & mask) != 0
+    levels = whole.data & mask
+    return int(np.count_nonzero(asked & (levels != 0) & (levels != mask)))
 
 
 def _tells_of_selects(path: Path) -> bool:
@@ -276,7 +320,7 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
         ]
     else:
         seen = rows if path.blind is None else path.blind.feed(rows)
-        found = _judged(study, [scored.candidate], study.survey([seen]), seen, given, path.blind)
+        found = _judged(study, [scored.candidate], study.survey([seen]), seen, given, path.blind, rows)
     same = (path.key, scored.variant.label, scored.path)
     return next((one for one in found if (one.key, one.scored.variant.label, one.scored.path) == same), None)
 

@@ -10,11 +10,16 @@ from typing import Any
 
 from busledger.decoder.diagnosis.evidence import CheckKey, Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of, priors
+from busledger.decoder.diagnosis.replay.memory_kernel import ON_WRITES
 from busledger.decoder.diagnosis.replay.replay import Effect, both_ways
 from busledger.decoder.diagnosis.replay.theory import Behaviour, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.weighing import log_hard, log_sometimes
 
 __all__ = ["Scored", "checked", "log_own", "spoken_of", "ways"]
+
+# What writes pass through on their way to more than one chip: bad in writes alone, every time, it differs from one
+# that is bad in reads where a chip behind it is bad as well. Of a single chip the two are alike.
+_WRITTEN_THROUGH = ("bus", "buffer")
 
 
 @dataclass(frozen=True)
@@ -60,11 +65,13 @@ def ways(candidate: Candidate, effects: Mapping[Behaviour, tuple[Effect, Effect]
         yield Scored(candidate, v, True, one, hard + weight)
         others = []
         if isinstance(v.behaviour, LaneFault):
-            others = [(f, effects[f][1]) for f in both_ways(v.behaviour) if f in effects]
+            others = [(f, effects[f]) for f in both_ways(v.behaviour) if f in effects]
         split = math.log(1 + len(others))
         yield Scored(candidate, v, False, two, some + weight - split)
-        for path, effect in others:
-            yield Scored(candidate, v, False, effect, some + weight - split, path)
+        for path, (always, at_times) in others:
+            yield Scored(candidate, v, False, at_times, some + weight - split, path)
+            if path.acts == ON_WRITES and candidate.scope in _WRITTEN_THROUGH:
+                yield Scored(candidate, v, True, always, hard + weight - split, path)
 
 
 def log_own(scored: Scored, pattern_bits: int, extra_misses: int = 0) -> float:

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
+from busledger.decoder.diagnosis.foretold import FirstReads
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, narrowed
-from busledger.decoder.diagnosis.replay.contents import log_contents_each
+from busledger.decoder.diagnosis.replay.contents import log_found
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
 from busledger.decoder.diagnosis.replay.replay import (
     NOTHING,
@@ -43,6 +44,7 @@ _FOCUS_CELLS = 24
 _WIDEST = 4  # of each region
 _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are dropped
 _KEEP_AT_MOST = 80
+_OF_A_PART = (2, 8, 50_000)  # of each part, the least, the most, and rows replayed for them: more where rows are few
 _LEAF_KEEPS = 14  # path faults of one chip replayed on all of its rows
 _LEAF_NATS = 14.0
 _CONTENTS_ARE_ALIKE = 8  # bits of unknown contents that cost as much as one, before they are looked at
@@ -58,6 +60,16 @@ def replay_all(study: Study, candidates: Sequence[Candidate], survey: Survey, ro
     """(hard, now and then) of every behaviour of shared parts worth its replay over ``rows``."""
     effects = _lane_effects(study, [v.behaviour for c in candidates for v in c.variants], rows)
     effects.update(_path_effects(study, candidates, effects, survey, rows))
+    return _with_first_reads(study, effects, rows)
+
+
+def _with_first_reads(study: Study, effects: Effects, rows: Rows) -> Effects:
+    """The hard ones with what they foretell of cells that were read before they were written."""
+    first = FirstReads(study, rows)
+    for behaviour, (always, some) in list(effects.items()):
+        gain = first.log_gain(behaviour) if always.tally.hits else 0.0
+        if gain:
+            effects[behaviour] = (replace(always, log_contents=(always.log_contents or 0.0) + gain), some)
     return effects
 
 
@@ -74,7 +86,7 @@ def replay_leaf(
     if only is None or only.path is None:
         found.update(_lane_effects(study, [b for _, _, b in behaviours], rows))
     if plain:
-        return found
+        return _with_first_reads(study, found, rows)
     wanted: dict[PathFault, float] = {}
     for c, weight, behaviour in behaviours:
         faults: list[PathFault] = []
@@ -84,7 +96,7 @@ def replay_leaf(
             faults = [only.path]
             found.setdefault(behaviour, (NOTHING, NOTHING))
         elif only is None and isinstance(behaviour, LaneFault) and found[behaviour][0].tally.explained:
-            faults = both_ways(behaviour)
+            faults = list(both_ways(behaviour))
         for fault in faults:
             wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * weight))
     found.update(_play(study, _worth_of_leaf(study, wanted, rows, count, found), rows, None))
@@ -92,13 +104,14 @@ def replay_leaf(
     couples = [b for _, _, b in behaviours if isinstance(b, CoupledCell)]
     found.update({key: (e, e) for key, e in _decays(study, decays, rows).items()})
     found.update({key: (e, e) for key, e in run_coupled(couples, study.cells, lambda: [rows], study.data_bits).items()})
-    return found
+    return _with_first_reads(study, found, rows)
 
 
 def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Effect]:
     """Decay weighed lane by lane, for each bit of a cell keeps its value for a time of its own."""
-    lanes = [lane for lane in range(32) if int(np.bitwise_or.reduce(rows.wrong, initial=0)) >> lane & 1]
     found: dict[Decay, Effect] = {}
+    wrong = int(np.bitwise_or.reduce(rows.wrong, initial=0)) if faults else 0
+    lanes = [lane for lane in range(32) if wrong >> lane & 1]
     for fault in faults:
         mine = [lane for lane in lanes if fault.mask >> lane & 1]
         alone = [_decay_of_lane(study, fault._replace(mask=1 << lane), rows) for lane in mine]
@@ -183,7 +196,7 @@ def _path_effects(
             if isinstance(v.behaviour, PathFault):
                 faults = [v.behaviour]
             elif isinstance(v.behaviour, LaneFault) and lanes[v.behaviour][0].tally.explained:
-                faults = both_ways(v.behaviour)
+                faults = list(both_ways(v.behaviour))
             else:
                 faults = []
             for fault in faults:
@@ -195,7 +208,9 @@ def _path_effects(
     wanted = {f: prior for f, prior in wanted.items() if f in first}
     wrong = sum(survey.cells[int(c)][0] for c in focus)
     noise = Noise(wrong, survey.total, study.data_bits)
-    return dict(_play(study, _promising(first, wanted, noise), rows, None))
+    few, most, at_once = _OF_A_PART
+    of_a_part = max(few, min(most, at_once // max(1, len(rows))))
+    return dict(_play(study, _promising(first, wanted, noise, of_a_part), rows, None))
 
 
 def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) -> list[PathFault]:
@@ -226,8 +241,10 @@ def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) ->
     return list(dict.fromkeys(chosen))
 
 
-def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) -> list[PathFault]:
-    """The faults near the best as the only one, and of each part the best as one of several."""
+def _promising(
+    first: Effects, wanted: Mapping[PathFault, float], noise: Noise, of_a_part: int
+) -> list[PathFault]:
+    """The faults near the best as the only one, and ``of_a_part`` of each part the best as one of several."""
     quick = _quick([first[f] for f in wanted], [f.mask.bit_count() for f in wanted],
                    (noise, noise._replace(lenient=True)))  # fmt: skip
     strict, lenient = (
@@ -241,9 +258,9 @@ def _promising(first: Effects, wanted: Mapping[PathFault, float], noise: Noise) 
     for fault in sorted(wanted, key=lambda f: -lenient[f]):
         if lenient[fault] <= nothing or len(of_part) >= _KEEP_AT_MOST:
             break
-        part = (fault.regions, fault.mask, fault.op)
+        part = (fault.regions, fault.mask, fault.op, fault.acts)
         of_part[part] = of_part.get(part, 0) + 1
-        if of_part[part] <= 2:
+        if of_part[part] <= of_a_part:
             keep.append(fault)
     return list(dict.fromkeys(keep))
 
@@ -315,9 +332,4 @@ def _log_contents(study: Study, fault: PathFault, rows: Rows, sure: NDArray[np.u
     asked = asked[~np.isin(asked, _first_of_unwritten(study, rows))]
     if not len(asked):
         return 0.0
-    asked = asked[np.argsort(rows.cell[asked], kind="stable")]
-    regions, first = np.unique(rows.region[asked], return_index=True)
-    word = (rows.cell[asked] - np.array(study.cells.base, np.int64)[rows.region[asked]]).astype(np.int32)
-    width = np.array([max(1, len(study.cells.chip_bits(int(r)))) for r in regions], np.int64)
-    ends = np.append(first, len(asked))
-    return log_contents_each(ends, word, rows.data[asked], unknown[asked], width)
+    return log_found(study.card, study.cells, rows.cell[asked], rows.data[asked], unknown[asked])

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
+from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import Blind, hides
-from busledger.decoder.diagnosis.paths import Path, judged_again, propose_paths
+from busledger.decoder.diagnosis.paths import Beside, Path, judged_again, kind_of, propose_paths
 from busledger.decoder.progress import Progress, silent
 
 __all__ = ["search"]
@@ -42,6 +43,7 @@ _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
 _SURE = 300.0  # nats past which a chip is bad whatever it shares with others, though its fault is not plain
+_SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
 
@@ -148,8 +150,9 @@ def _extended(
     card: Card, state: CardState, extra: Sequence[Path], best: float, tried: int, done: Sequence[CardState],
     most_work: float,
 ) -> list[CardState]:
-    blinds = _blind(card, state), _blind(card, state, sure=True)
-    proposed: list[Path] = list(propose_paths(card.study, state.rows, state.paths, *blinds))
+    proposed: list[Path] = list(
+        propose_paths(card.study, state.rows, state.paths, _blind(card, state), _beside(card, state))
+    )
     held = {path.key for path in state.paths}
     proposed += [path for path in extra if path.key not in held]
     found: list[CardState] = []
@@ -206,16 +209,45 @@ def _change(gain: float, before: int, after: int) -> float:
     return -(_A_CHIP + 0.7 * after)
 
 
-def _blind(card: Card, state: CardState, *, sure: bool = False) -> Blind | None:
-    """Chips that are plainly bad: by a fault of their lanes, at most of their reads; ``sure``: or beyond any doubt."""
+def _blind(card: Card, state: CardState) -> Blind | None:
+    """Chips that are plainly bad: by a fault of their lanes, at most of their reads."""
+    return _without(card, (u for u in _bad(card, state) if _is_plain(state.leaves[u])))
+
+
+def _beside(card: Card, state: CardState) -> list[Beside]:
+    """Chips that are plainly bad or bad beyond any doubt; all of them, and all but those that show above all one
+    and the same fault that chips may share."""
+    sure = [u for u in _bad(card, state) if _is_plain(leaf := state.leaves[u]) or _is_sure(leaf)]
+    shown: dict[tuple[object, ...], list[int]] = {}
+    for u in sure:
+        seems = state.leaves[u].best.faults[0].candidate
+        if seems.fault in _SHAREABLE:
+            shown.setdefault(kind_of(seems), []).append(u)
+    found = []
+    for kind, alike in [(None, ()), *shown.items()]:
+        blind = _without(card, (u for u in sure if u not in alike))
+        if blind is not None:
+            found.append(Beside(blind, kind))
+    return found
+
+
+def _bad(card: Card, state: CardState) -> list[int]:
+    return [u for u in range(len(card.units)) if state.bad[u] >= _PLAIN and state.leaves[u].count.wrong]
+
+
+def _is_plain(leaf: Leaf) -> bool:
+    best = leaf.best
+    tally = best.faults[0].effect.tally
+    plain = best.faults[0].candidate.fault in _PLAIN_KINDS and tally.hits > tally.misses
+    return plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong)
+
+
+def _is_sure(leaf: Leaf) -> bool:
+    return leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count
+
+
+def _without(card: Card, units: Iterable[int]) -> Blind | None:
     lanes: dict[int, int] = {}
-    for unit, leaf, bad in zip(card.units, state.leaves, state.bad, strict=True):
-        if bad < _PLAIN or not leaf.count.wrong:
-            continue
-        best = leaf.best
-        tally = best.faults[0].effect.tally
-        plain = best.faults[0].candidate.fault in _PLAIN_KINDS and tally.hits > tally.misses
-        plain = plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong)
-        if plain or (sure and leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count):
-            lanes[unit.region] = lanes.get(unit.region, 0) | unit.mask
+    for u in units:
+        lanes[card.units[u].region] = lanes.get(card.units[u].region, 0) | card.units[u].mask
     return Blind(lanes, len(card.study.card.regions)) if lanes else None

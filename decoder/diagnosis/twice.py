@@ -18,6 +18,7 @@ from busledger.decoder.diagnosis.scoring import Scored, log_own
 
 __all__ = ["second_faults"]
 
+# Judged. All doubled at once, and all halved (four cards, as in patches.py): the same answers, no part's chance moves.
 # Nats that the best single fault must leave unsaid before a second one is asked about: what the chip's prior for it,
 # its own prior and its rate cost together, about twenty.
 _LEFT = 25.0

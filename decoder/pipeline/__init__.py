@@ -1,13 +1,14 @@
 """The only place that knows the order of the floors: from a capture to an answer."""
 
 from busledger.decoder.pipeline.beside import Beside
-from busledger.decoder.pipeline.check import Gathering, conclude, conclude_after, gather, run_check
+from busledger.decoder.pipeline.check import conclude, conclude_after, run_check
 from busledger.decoder.pipeline.checking import run_buffers, run_probes, run_selects, run_timing
 from busledger.decoder.pipeline.counting import cycles_before
 from busledger.decoder.pipeline.exercising import Exercise, make_exercise
 from busledger.decoder.pipeline.following import followed_blocks, follower_for
 from busledger.decoder.pipeline.from_errors import ErrorsRequest, check_errors
 from busledger.decoder.pipeline.gathered import Gathered
+from busledger.decoder.pipeline.gathering import Gathering, gather
 from busledger.decoder.pipeline.joining import join_captures, read_pass
 from busledger.decoder.pipeline.many import captures_in, check_many
 from busledger.decoder.pipeline.matching import match_captures

@@ -11,8 +11,9 @@ from typing import Literal
 from busledger.decoder.board import Board
 from busledger.decoder.bus import Profile
 from busledger.decoder.findings import CheckResult
-from busledger.decoder.pipeline.check import conclude, gather
+from busledger.decoder.pipeline.check import conclude
 from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.gathering import gather
 from busledger.decoder.pipeline.request import Request
 from busledger.decoder.pipeline.run import Decoded, Run, open_run
 from busledger.decoder.program.following import Symbols, load_symbols

@@ -35,9 +35,10 @@ from busledger.decoder.findings import (
     RegionCounts,
 )
 from busledger.decoder.ledger import AccessLog, Compared
-from busledger.decoder.pipeline.check import conclude, gather, outside_the_card
+from busledger.decoder.pipeline.check import conclude, outside_the_card
 from busledger.decoder.pipeline.dividing import divide
 from busledger.decoder.pipeline.gathered import Gathered
+from busledger.decoder.pipeline.gathering import gather
 from busledger.decoder.pipeline.request import Request
 from busledger.decoder.pipeline.run import FS, Run, open_run
 from busledger.decoder.progress import Progress

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from busledger.decoder.report.board_picture import board_svg
     from busledger.decoder.report.card import STATE_SIGNS, STATE_WORDS, State, card_rows, part_states
     from busledger.decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
+    from busledger.decoder.report.cleared_parts import cleared_together
     from busledger.decoder.report.clip_list import plan_page
     from busledger.decoder.report.cycle_list import Lister, Selection, list_text
     from busledger.decoder.report.cycle_rows import RowFormat
@@ -21,12 +22,13 @@ if TYPE_CHECKING:
     from busledger.decoder.report.files import refuse_overwriting, whole_file
     from busledger.decoder.report.markdown import markdown_text
     from busledger.decoder.report.night import night_pictures
-    from busledger.decoder.report.numbers import plural
+    from busledger.decoder.report.numbers import plural, seconds
     from busledger.decoder.report.over_time import TimeCounts
     from busledger.decoder.report.page import html_page
     from busledger.decoder.report.phrases import (
         accusations,
         gain_words,
+        how_often,
         how_often_and_sure,
         ninth_bit_faults,
         place_line,
@@ -52,7 +54,10 @@ if TYPE_CHECKING:
     from busledger.decoder.report.timing_words import (
         TimingFigures,
         allowed_words,
+        limit_names,
         limit_sources,
+        limit_span,
+        limits_together,
         stands,
         timing_figures,
     )
@@ -83,14 +88,19 @@ __all__ = [
     "buffers_text",
     "card_rows",
     "check_text",
+    "cleared_together",
     "coverage_lines",
     "coverage_rows",
     "folded_text",
     "gain_words",
+    "how_often",
     "how_often_and_sure",
     "html_page",
     "join_text",
+    "limit_names",
     "limit_sources",
+    "limit_span",
+    "limits_together",
     "list_text",
     "many_text",
     "markdown_text",
@@ -114,6 +124,7 @@ __all__ = [
     "result_schema",
     "retest_text",
     "scene_svg",
+    "seconds",
     "selects_text",
     "set_heading",
     "sets_schema",
@@ -155,14 +166,19 @@ _LATER = {
     "buffers_text": "checks_text",
     "card_rows": "card",
     "check_text": "text",
+    "cleared_together": "cleared_parts",
     "coverage_lines": "facts",
     "coverage_rows": "facts",
     "folded_text": "program_list",
     "gain_words": "phrases",
+    "how_often": "phrases",
     "how_often_and_sure": "phrases",
     "html_page": "page",
     "join_text": "planning_text",
+    "limit_names": "timing_words",
     "limit_sources": "timing_words",
+    "limit_span": "timing_words",
+    "limits_together": "timing_words",
     "list_text": "cycle_list",
     "many_text": "several",
     "markdown_text": "markdown",
@@ -186,6 +202,7 @@ _LATER = {
     "result_schema": "schemas",
     "retest_text": "repair_text",
     "scene_svg": "scenes",
+    "seconds": "numbers",
     "selects_text": "checks_text",
     "set_heading": "sets",
     "sets_schema": "schemas",

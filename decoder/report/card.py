@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from busledger.decoder.board import Board, Region
+from busledger.decoder.board import Board, ParityChip, Region
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.marks import Marks
 from busledger.decoder.report.numbers import lane_ranges, percent
@@ -84,7 +84,7 @@ def card_rows(board: Board, result: CheckResult | None = None) -> tuple[CardRow,
 
 def _support(board: Board, judge: _Judge) -> Iterable[CardRow]:
     if board.parity:
-        ninth = (judge.part(chip.designator, _name(chip.part), f"{name} parity") for name, chip in board.parity)
+        ninth = (judge.part(one.chip.designator, _name(one.chip.part), _parity_of(one)) for one in board.parity)
         yield CardRow("parity", "", tuple(ninth))
     if board.decoders:
         marks = Marks(board.active_low())
@@ -121,6 +121,10 @@ class _Judge:
     def part(self, name: str, part: str, serves: str) -> CardPart:
         state, probability = self._state.get(name, ("open", ""))
         return CardPart(safe(name), safe(part), safe(serves), state, probability)
+
+
+def _parity_of(one: ParityChip) -> str:
+    return f"{one.region} parity" if one.byte is None else f"{one.region} parity P{one.byte}"
 
 
 def _name(part: object) -> str:

@@ -21,7 +21,7 @@ from busledger.decoder.marks import marked
 from busledger.decoder.report.numbers import count, lane_ranges, seconds
 from busledger.decoder.report.tables import table_text
 from busledger.decoder.report.terminal import printed, wrap
-from busledger.decoder.report.timing_words import limit_sources, stands
+from busledger.decoder.report.timing_words import limit_names, limit_sources, limit_span, limits_together, stands
 from busledger.decoder.text import plain
 
 __all__ = ["buffers_text", "probes_text", "selects_text", "timing_text"]
@@ -174,18 +174,25 @@ def timing_text(result: TimingResult, *, width: int = 80, colour: bool = False, 
     """Limit by limit: measured range, limit, margin; then the distributions."""
     result = marked(result)
     good = f"Nothing violates the limits of grade {result.grade}" if result.grade else "No limits to hold against"
-    text = _findings(result.findings, good, width=width, colour=colour, answer_only=answer_only)
+    tones = [stands(limit)[0] for limit in result.limits if limit.limit_ns is not None]
+    if result.grade and "unsure" in tones:
+        open_ones = f"{tones.count('unsure')} of {len(tones)}"
+        good += f", as far as can be told: {open_ones} are at the limit or need faster samples"
+    # What needs faster samples is said of each limit under the table.
+    findings = [found for found in result.findings if found.code != "not-resolvable"]
+    text = _findings(findings, good, width=width, colour=colour, answer_only=answer_only)
     if answer_only:
         return text
     text += "\n" + table_text(
         ["limit, ns", "least", "1 %", "middle", "99 %", "most", "±", "allowed", "margin", "cycles"],
-        [_limit_row(limit) for limit in result.limits], width=width, colour=colour,
+        [_limit_row(limits) for limits in limits_together(result.limits)], width=width, colour=colour,
     )  # fmt: skip
     unsure = [f"{plain(limit.name)}: {stands(limit)[1]}" for limit in result.limits if stands(limit)[0] == "unsure"]
     told = [*unsure, *(f"Limits after: {plain(source, 200)}" for source in limit_sources(result.limits))]
     text += printed([Text(line, style="dim") for one in told for line in wrap(one, width)], width=width, colour=colour)
-    for limit in result.limits:
-        text += _bars(limit, width=width, colour=colour)
+    for limits in limits_together(result.limits):
+        if len(limits) == 1:
+            text += _bars(limits[0], width=width, colour=colour)
     return text + _skipped(result.skipped, width=width, colour=colour)
 
 
@@ -193,11 +200,15 @@ def _ns(value: float | None) -> str:
     return "-" if value is None else f"{value:.0f}"
 
 
-def _limit_row(limit: LimitResult) -> list[str]:
+def _limit_row(limits: Sequence[LimitResult]) -> list[str]:
+    """A limit, or the times of several parts without one: of these the extremes alone."""
+    limit, (least, most) = limits[0], limit_span(limits)
     allowed = {"min": "≥ ", "max": "≤ ", "none": ""}[limit.limit_is] + _ns(limit.limit_ns)
-    values = [limit.min_ns, limit.p01_ns, limit.median_ns, limit.p99_ns, limit.max_ns]
-    margin = _ns(limit.margin_ns) if stands(limit)[0] in ("good", "wrong") else "?"
-    return [plain(limit.name), *map(_ns, values), _ns(limit.uncertainty_ns), allowed, margin, str(limit.count)]
+    inner = [limit.p01_ns, limit.median_ns, limit.p99_ns] if len(limits) == 1 else [None] * 3
+    margin = {"good": _ns(limit.margin_ns), "wrong": _ns(limit.margin_ns), "none": "-"}.get(stands(limit)[0], "?")
+    unsure, cycles = max(one.uncertainty_ns for one in limits), sum(one.count for one in limits)
+    values = map(_ns, [least, *inner, most])
+    return [limit_names(limits), *values, _ns(unsure), allowed, margin, str(cycles)]
 
 
 def _bars(limit: LimitResult, *, width: int, colour: bool) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -13,11 +14,19 @@ from busledger.decoder.report.plots import Trend
 __all__ = ["COVERAGE_HEADS", "coverage_lines", "coverage_rows", "intermittence_lines", "trend_of", "when_lines"]
 
 _MOST = 40
+_OF_CELLS = re.compile(r"cells compared \(.*; a bad cell elsewhere would not show\.$")
 
 
 def coverage_lines(coverage: Mapping[str, Any]) -> list[str]:
-    """What the capture did not exercise, as the engine says it, and any figures beside the regions' table."""
-    return list(_lines({key: value for key, value in coverage.items() if key != "regions"}))[:_MOST]
+    """What the capture did not exercise, as the engine says it, and any figures beside the regions' table.
+
+    How many cells were compared stands in that table: it is not said again.
+    """
+    lines = list(_lines({key: value for key, value in coverage.items() if key != "regions"}))
+    if coverage.get("regions"):
+        kept = [line for line in lines if not _OF_CELLS.search(line)]
+        lines = [*kept, "A bad cell that was not compared would not show."] if len(kept) < len(lines) else lines
+    return lines[:_MOST]
 
 
 COVERAGE_HEADS = ("region", "cells compared", "lanes seen at both levels", "address lines told apart")
@@ -36,19 +45,27 @@ def coverage_rows(coverage: Mapping[str, Any]) -> list[tuple[str, ...]]:
     return rows
 
 
-def intermittence_lines(intermittence: Mapping[str, Any]) -> list[str]:
-    """How the failures come and go, a sentence a line, suggestions last and named as such."""
+def intermittence_lines(intermittence: Mapping[str, Any], *, named: bool = False) -> list[str]:
+    """How the failures come and go, a sentence a line, suggestions last and named as such.
+
+    ``named``: several parts are bad, so it is said whose failures these are.
+    """
     found = _of_one_suspect(intermittence)
     basis = [found["basis"]] if "basis" in found else []
-    said = [safe(text) for text in (*basis, *found.get("sentences", ()))]
+    said = _named(found, [safe(text) for text in (*basis, *found.get("sentences", ()))], named)
     return (said + [f"Suggestion: {safe(text)}" for text in found.get("suggestions", ())])[:_MOST]
 
 
-def when_lines(intermittence: Mapping[str, Any]) -> list[str]:
+def when_lines(intermittence: Mapping[str, Any], *, named: bool = False) -> list[str]:
     """The same for one screen; the first suggestion always among them."""
     found = _of_one_suspect(intermittence)
-    said = [safe(text) for text in list(found.get("sentences", ()))[:2]]
+    said = _named(found, [safe(text) for text in list(found.get("sentences", ()))[:2]], named)
     return said + [safe(text) for text in list(found.get("suggestions", ()))[:1]]
+
+
+def _named(found: Mapping[str, Any], said: list[str], named: bool) -> list[str]:
+    whose = found.get("component")
+    return [f"{safe(str(whose))}: {said[0]}", *said[1:]] if named and whose and said else said
 
 
 def _of_one_suspect(intermittence: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -26,8 +26,9 @@ from busledger.decoder.report.phrases import (
     why_lines,
 )
 from busledger.decoder.report.places import places_of
+from busledger.decoder.report.places import several as several_bad
 from busledger.decoder.report.program_lines import program_lines
-from busledger.decoder.report.several import capture_rows, several_words
+from busledger.decoder.report.several import capture_rows, several_words, unread_lines
 
 __all__ = ["markdown_text"]
 
@@ -59,7 +60,7 @@ def _captures(result: CheckManyResult | None) -> Iterator[str]:
     yield several_words(result)
     for start, compared, wrong, share, path in capture_rows(result):
         yield f"{path}: from {start}, {wrong} of {compared} compared reads wrong ({share})"
-    yield from (f"Not read: {one.path}: {one.message}" for one in result.unread)
+    yield from unread_lines(result)
 
 
 def escaped(text: str) -> str:
@@ -100,7 +101,7 @@ def _document(
         ],
     )
     yield from _list("The program", program_lines(result.program))
-    yield from _list("Over time", intermittence_lines(result.intermittence))
+    yield from _list("Over time", intermittence_lines(result.intermittence, named=several_bad(result)))
     yield from _table("What the capture exercised", COVERAGE_HEADS, coverage_rows(result.coverage))
     yield from _list("What it did not exercise", coverage_lines(result.coverage))
     yield from _list("Warnings", (f"{warning.code}: {warning.text}" for warning in result.capture.warnings))

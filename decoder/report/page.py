@@ -18,6 +18,7 @@ from busledger.decoder.planning import since_lines
 from busledger.decoder.report import palette
 from busledger.decoder.report.bad_parts import ordered_steps, shopping_list
 from busledger.decoder.report.card import STATE_SIGNS, STATE_WORDS, card_rows
+from busledger.decoder.report.cleared_parts import cleared_together, without_columns
 from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines, trend_of
 from busledger.decoder.report.lane_table import lane_columns
 from busledger.decoder.report.numbers import count, lane_ranges, percent, plural, rarer_than, seconds
@@ -36,13 +37,14 @@ from busledger.decoder.report.phrases import (
     who,
     why_lines,
 )
-from busledger.decoder.report.places import places_of
+from busledger.decoder.report.places import LIKELY, places_of
+from busledger.decoder.report.places import several as several_bad
 from busledger.decoder.report.plots import Histogram, Trend, histogram_svg, trend_svg
 from busledger.decoder.report.program_lines import program_lines
-from busledger.decoder.report.several import CAPTURE_HEADS, capture_rows, several_words
+from busledger.decoder.report.several import CAPTURE_HEADS, capture_rows, several_words, unread_lines
 from busledger.decoder.report.timing_words import TimingFigures
 
-__all__ = ["CAUTIONS", "html_page", "page_style", "templates"]
+__all__ = ["CAUTIONS", "html_page", "page_style", "templates", "tone_of"]
 
 CAUTIONS = (
     "Switch off before you touch clips, chips or cards, and connect ground first.",
@@ -96,7 +98,7 @@ def html_page(
         style=Markup(page_style()),
         board_name=safe(result.board or ""),
         profile=safe(result.profile),
-        wrong=result.mismatch_total > 0,
+        tone=tone_of(result),
         verdict=verdict(result),
         capture_line=capture_line(result),
         why=list(why_lines(result)),
@@ -116,12 +118,11 @@ def html_page(
         timing=timing.rows if timing is not None else (),
         timing_signs=TIMING_SIGNS,
         timing_sources=[safe(source) for source in timing.sources] if timing is not None else (),
-        intermittence=intermittence_lines(result.intermittence),
+        intermittence=intermittence_lines(result.intermittence, named=several_bad(result)),
         night=[{"svg": Markup(svg), "text": safe(text)} for svg, text in night],
         pictures=[{"svg": Markup(svg), "text": safe(text)} for svg, text in pictures],
         histograms=[
-            {"svg": Markup(histogram_svg(one, f"timing-{k}")), "text": safe(one.title)}
-            for k, one in enumerate(drawn)
+            {"svg": Markup(histogram_svg(one, f"timing-{k}")), "text": safe(one.title)} for k, one in enumerate(drawn)
         ],
         between=[safe(line) for line in between],
         several=_several(several),
@@ -134,6 +135,15 @@ def html_page(
         cautions=CAUTIONS,
         facts=list(page_facts(result, settings or {})),
     )
+
+
+def tone_of(result: CheckResult) -> str:
+    """What colour the first line has: ``wrong``, ``good``, or ``unsure`` where nothing could be judged."""
+    if not result.judged:
+        return "unsure"
+    if result.mismatch_total or any(place.bad >= LIKELY for place in places_of(result)):
+        return "wrong"
+    return "good" if any(region.reads_compared for region in result.regions) else "unsure"
 
 
 @cache
@@ -159,7 +169,7 @@ def _several(result: CheckManyResult | None) -> dict[str, Any] | None:
         "told": several_words(result),
         "heads": CAPTURE_HEADS,
         "rows": capture_rows(result),
-        "unread": [f"Not read: {safe(one.path)}: {safe(one.message)}" for one in result.unread],
+        "unread": unread_lines(result),
     }
 
 
@@ -172,9 +182,9 @@ def _places(result: CheckResult) -> Iterator[dict[str, Any]]:
     """The suspects of each place; a heading over each where there are several."""
     places = places_of(result)
     for number, place in enumerate(places, 1):
-        # Of a single suspect its own row says the same.
-        headed = len(places) > 1 and len(place.suspects) > 1
-        heading = f"{number}. {place_line(place, part_first=True)}" if headed else ""
+        # Of a single suspect its own row says the rest.
+        told = place_line(place, part_first=True) if len(place.suspects) > 1 else who(place.leader)
+        heading = f"{number}. {told}" if len(places) > 1 else ""
         yield {"heading": heading, "suspects": [_suspect(s) for s in place.suspects[:_SUSPECTS]]}
 
 
@@ -239,11 +249,11 @@ def _trend_text(wrong: Sequence[int]) -> str:
 
 
 def _cleared(result: CheckResult) -> Iterator[dict[str, str]]:
-    for part in result.cleared:
+    for part in cleared_together(result.cleared):
         yield {
             "name": safe(part.component),
             "lanes": safe(lane_ranges(part.lanes)),
-            "evidence": safe(part.evidence),
+            "evidence": safe(without_columns(part)),
             "bound": rarer_than(part.rate_below) if part.rate_below else "",
         }
 

@@ -11,7 +11,16 @@ from collections.abc import Collection, Iterator
 from busledger.decoder.diagnosis import KINDS, saying
 from busledger.decoder.findings import CheckResult, NextStep, RegionCounts, Suspect
 from busledger.decoder.report.numbers import NO_BREAK, between, count, lane_ranges, percent, plural, seconds
-from busledger.decoder.report.places import LIKELY, BadPlace, bad_places, named_parts, open_places, places_of, several
+from busledger.decoder.report.places import (
+    LIKELY,
+    BadPlace,
+    bad_places,
+    named_parts,
+    off_card,
+    open_places,
+    places_of,
+    several,
+)
 from busledger.decoder.text import plain
 
 __all__ = [
@@ -123,8 +132,10 @@ def _named(result: CheckResult, places: tuple[BadPlace, ...]) -> str:
     """The parts where several are bad; else the one place."""
     if several(result):
         undecided = open_places(result)
-        told = safe(saying.bad_parts_line(named_parts(result)))
-        return f"{told}; {plural(len(undecided), 'place')} more not settled" if undecided else told
+        parts = all(place.leader.component for place in bad_places(result))
+        told = safe(saying.bad_parts_line(named_parts(result), what="part" if parts else "thing"))
+        left = f"; {plural(len(undecided), 'place')} more not settled" if undecided else ""
+        return told + left + "".join(f"; and {_claim(place.leader)}" for place in off_card(result))
     first = places[0]
     if first.tied:
         names = list(dict.fromkeys(f"{_short(s)} {percent(s.probability)}" for s in (first.leader, *first.tied)))
@@ -150,7 +161,8 @@ def place_line(place: BadPlace, *, part_first: bool = False) -> str:
     if one or place.bad < LIKELY or not place.on_card:
         return _full(lead)
     likeliest = ", ".join(part for part in (what_it_does(lead), how_often(lead), percent(lead.probability)) if part)
-    return f"{safe(saying.place(lead))}: is bad, {percent(place.bad)}; likeliest: {likeliest}"
+    links = ": is" if where(lead) else " is"
+    return f"{safe(saying.place(lead))}{links} bad, {percent(place.bad)}; likeliest: {likeliest}"
 
 
 def _nothing_wrong(result: CheckResult) -> str:
@@ -283,7 +295,7 @@ def place_lines(result: CheckResult) -> list[str]:
     if not several(result):
         return []
     lines = [place_line(place, part_first=True) for place in bad_places(result)]
-    return [*lines, *map(_open_line, open_places(result))]
+    return [*lines, *map(_open_line, open_places(result)), *map(place_line, off_card(result))]
 
 
 def _open_line(place: BadPlace) -> str:

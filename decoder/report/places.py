@@ -9,7 +9,18 @@ from functools import cached_property
 from busledger.decoder.diagnosis import KINDS, saying
 from busledger.decoder.findings import CheckResult, Suspect
 
-__all__ = ["LIKELY", "SURE", "BadPlace", "Named", "bad_places", "named_parts", "open_places", "places_of", "several"]
+__all__ = [
+    "LIKELY",
+    "SURE",
+    "BadPlace",
+    "Named",
+    "bad_places",
+    "named_parts",
+    "off_card",
+    "open_places",
+    "places_of",
+    "several",
+]
 
 LIKELY = 0.5  # from even chances on a part is called bad
 SURE = 0.95  # from here on it is bad "for certain": ``saying.bad_parts_line`` says so
@@ -91,6 +102,11 @@ def bad_places(result: CheckResult) -> tuple[BadPlace, ...]:
 def open_places(result: CheckResult) -> tuple[BadPlace, ...]:
     """Those where something is wrong, though no one part is more likely bad than not."""
     return tuple(p for p in places_of(result) if p.on_card and p.bad < LIKELY and p.wrong >= LIKELY)
+
+
+def off_card(result: CheckResult) -> tuple[BadPlace, ...]:
+    """Those that are likely wrong and are no part of the card: a clip, say, or what the machine does."""
+    return tuple(place for place in places_of(result) if not place.on_card and place.bad >= LIKELY)
 
 
 def several(result: CheckResult) -> bool:

@@ -125,6 +125,8 @@ def _before(result: MatchResult, shown: MatchPlace) -> list[str]:
 def _time(place: MatchPlace) -> str:
     good = "-" if place.time_good_s is None else f"{place.time_good_s * 1e3:.6g} ms"
     bad = "-" if place.time_bad_s is None else f"{place.time_bad_s * 1e3:.6g} ms"
+    if place.time_good_s is None or place.time_bad_s is None:
+        return f"{bad} in the bad one only" if place.time_good_s is None else f"{good} in the good one only"
     return f"{good} in the good one, {bad} in the bad one"
 
 

@@ -31,7 +31,7 @@ __all__ = ["board_schema", "profile_schema", "result_schema", "sets_schema"]
 
 _DRAFT = "https://json-schema.org/draft/2020-12/schema"
 _LANES = {
-    "description": 'data lanes: "D0-D3" or ["D0", "D5"]',
+    "description": 'data lanes: "D0-D3" or ["D0", "D5"]; "P", "P0", "P1": the ninth bit of a byte',
     "anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "minItems": 1}],
 }
 _DESCRIPTIONS = {

@@ -12,11 +12,14 @@ from markupsafe import Markup
 
 from busledger.decoder.checks import SetsResult
 from busledger.decoder.findings import CheckResult
-from busledger.decoder.report.page import page_style, templates
+from busledger.decoder.report.page import page_style, templates, tone_of
 from busledger.decoder.report.phrases import safe, verdict
 from busledger.decoder.report.sets import between_lines
 
 __all__ = ["page_of_sets"]
+
+
+_TONES = {"wrong": "failing", "unsure": "unsettled", "good": "aside"}
 
 
 def page_of_sets(result: SetsResult[CheckResult], pages: Sequence[str | None]) -> str:
@@ -42,6 +45,6 @@ def _sets(result: SetsResult[CheckResult], pages: Sequence[str | None]) -> Itera
         yield {
             "heading": safe(f"Set {number}: {entry.name}{bus}"),
             "told": verdict(found) if found is not None else f"Not judged: {safe(entry.message or '')}",
-            "wrong": found is not None and found.mismatch_total > 0,
+            "tone": _TONES[tone_of(found) if found is not None else "unsure"],
             "page": quote(PurePath(page).name) if page is not None else "",
         }

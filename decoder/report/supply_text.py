@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from busledger.decoder.board import CardPower
@@ -9,6 +10,8 @@ from busledger.decoder.report.numbers import plural
 from busledger.decoder.report.tables import paragraphs, table_text
 
 __all__ = ["power_json", "power_text"]
+
+_REMEMBERED = "†"
 
 
 def power_text(name: str, power: CardPower, *, width: int, colour: bool) -> str:
@@ -24,6 +27,9 @@ def power_text(name: str, power: CardPower, *, width: int, colour: bool) -> str:
             for row in power.rows
         ]
         text += "\n" + table_text(["", "part", "V", "mA", "most", "source"], rows, width=width, colour=colour)
+        if any(_REMEMBERED in row[-1] for row in rows):
+            note = f"{_REMEMBERED} from memory of it, without the sheet at hand"
+            text += paragraphs([note], width=width, colour=colour)
     if power.regulators:
         heats = [
             [
@@ -39,7 +45,10 @@ def power_text(name: str, power: CardPower, *, width: int, colour: bool) -> str:
 
 
 def _source(figure: Any) -> str:
-    return "" if figure is None else figure.source + (" (doubtful)" if figure.doubtful else "")
+    if figure is None:
+        return ""
+    source = re.sub(r",? from memory,?", _REMEMBERED, figure.source)  # said once, below the table
+    return source + (" (doubtful)" if figure.doubtful else "")
 
 
 def _cautions(power: CardPower) -> list[str]:

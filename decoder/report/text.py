@@ -66,7 +66,7 @@ def _body(result: CheckResult, board: Board | None, width: int) -> Iterator[Text
     yield from _block("Since", [safe(line) for line in since_lines(result.since)], width)
     yield from _block("Why", list(why_lines(result)), width)
     yield from _block("Program", program_lines(result.program), width)
-    yield from _block("When", when_lines(result.intermittence), width)
+    yield from _block("When", when_lines(result.intermittence, named=several(result)), width)
     yield from _block("Cleared" if result.mismatch_total else "Proved", _cleared(result.cleared), width)
     yield from _block("Not seen", coverage_gaps(result.coverage), width)
     yield from _block("Say", _proposed(result), width)

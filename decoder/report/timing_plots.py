@@ -29,7 +29,9 @@ def _histogram(limit: LimitResult) -> Histogram:
     joined = [sum(counts[k : k + width]) for k in range(0, len(counts), width)]
     first = (found.first_bin - 0.5) * found.bin_ns
     edges = tuple(first + k * width * found.bin_ns for k in range(len(joined) + 1))
-    margin = "" if limit.margin_ns is None else f", margin {limit.margin_ns:.3g} ns"
+    margin = "" if limit.margin_ns is None else f", margin {limit.margin_ns:.0f} ns"
+    if limit.margin_ns is not None and limit.margin_ns < 0 and not limit.violated:
+        margin = ", at the limit"  # as the table says it: neither kept nor violated
     title = f"{limit.name}: {limit.meaning}{margin} (± {limit.uncertainty_ns:.3g} ns)"
     least, most = (limit.limit_ns if limit.limit_is == kind else None for kind in ("min", "max"))
     return Histogram(title, edges, tuple(joined), least_ns=least, most_ns=most)

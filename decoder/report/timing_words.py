@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from busledger.decoder.checks import LimitResult, TimingResult
-from busledger.decoder.report.numbers import NO_BREAK, count
+from busledger.decoder.diagnosis import saying
+from busledger.decoder.report.numbers import NO_BREAK, count, lane_ranges
 from busledger.decoder.report.plots import Histogram
 from busledger.decoder.report.timing_plots import timing_histograms
 from busledger.decoder.text import plain
@@ -15,7 +16,10 @@ __all__ = [
     "TimingFigures",
     "TimingRow",
     "allowed_words",
+    "limit_names",
     "limit_sources",
+    "limit_span",
+    "limits_together",
     "stands",
     "timing_figures",
     "worth_a_picture",
@@ -47,18 +51,44 @@ class TimingFigures:
 
 def timing_figures(result: TimingResult) -> TimingFigures:
     """What a page shows of a timing check."""
-    rows = tuple(_row(limit) for limit in result.limits if limit.histogram.total)
+    seen = [limit for limit in result.limits if limit.histogram.total]
+    rows = tuple(_row(limits) for limits in limits_together(seen))
     worth = [limit for limit in result.limits if worth_a_picture(limit)]
     pictures = timing_histograms(result.model_copy(update={"limits": tuple(worth)}))
     return TimingFigures(rows, tuple(limit_sources(result.limits)), tuple(pictures))
 
 
-def _row(limit: LimitResult) -> TimingRow:
-    least, most = (f"{value:.0f}" if value is not None else "–" for value in (limit.min_ns, limit.max_ns))
+def limits_together(limits: Sequence[LimitResult]) -> list[tuple[LimitResult, ...]]:
+    """Times of several parts that have the same meaning and no published limit, together; every other one alone."""
+    groups: dict[object, list[LimitResult]] = {}
+    for number, limit in enumerate(limits):
+        groups.setdefault(limit.meaning if not allowed_words(limit) else number, []).append(limit)
+    return [tuple(mine) for mine in groups.values()]
+
+
+def limit_names(limits: Sequence[LimitResult]) -> str:
+    """``U1-U8 access`` for times of one meaning."""
+    tails = {limit.name.partition(" ")[2] for limit in limits}
+    if len(limits) == 1 or len(tails) > 1:
+        return plain(", ".join(limit.name for limit in limits), 200)
+    heads = sorted((limit.name.partition(" ")[0] for limit in limits), key=saying.number_in)
+    return plain(f"{lane_ranges(heads)} {tails.pop()}".strip(), 200)
+
+
+def limit_span(limits: Sequence[LimitResult]) -> tuple[float | None, float | None]:
+    """The least and the most that were measured of any of them, in ns."""
+    least = [limit.min_ns for limit in limits if limit.min_ns is not None]
+    most = [limit.max_ns for limit in limits if limit.max_ns is not None]
+    return min(least, default=None), max(most, default=None)
+
+
+def _row(limits: Sequence[LimitResult]) -> TimingRow:
+    limit = limits[0]
+    least, most = (f"{value:.0f}" if value is not None else "–" for value in limit_span(limits))
     span = least if least == most else f"{least} to {most}"
     tone, told = stands(limit)
-    measured = f"{span} ± {limit.uncertainty_ns:.0f}"
-    return TimingRow(plain(limit.name), plain(limit.meaning), measured, allowed_words(limit), told, tone)
+    measured = f"{span} ± {max(one.uncertainty_ns for one in limits):.0f}"
+    return TimingRow(limit_names(limits), plain(limit.meaning), measured, allowed_words(limit), told, tone)
 
 
 def allowed_words(limit: LimitResult) -> str:
@@ -93,6 +123,8 @@ def worth_a_picture(limit: LimitResult) -> bool:
     """Whether a drawing shows more than the figures: the limit lies in the distribution or near it, and that has a
     shape."""
     if limit.limit_ns is None or sum(1 for number in limit.histogram.counts if number) < _LEAST_BINS:
+        return False
+    if not limit.resolvable and not limit.violated:  # bars a sample wide, and the limit somewhere within one
         return False
     near = limit.margin_ns is not None and limit.margin_ns < limit.uncertainty_ns
     return bool(limit.violated) or near

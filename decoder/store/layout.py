@@ -30,7 +30,7 @@ __all__ = [
     "head",
 ]
 
-SCHEMA = "busledger.store/2"
+SCHEMA = "busledger.store/3"
 META = "meta.json"
 HEAD_BYTES = 64
 _MAGIC = b"busledger column 1\n"
@@ -96,9 +96,10 @@ _CAPTURE: dict[str, np.dtype[Any]] = {
     "unknown": np.dtype(np.uint64),
 }
 _INDEX: dict[str, np.dtype[Any]] = {"mismatch_rows": np.dtype(np.int64), "disagree_rows": np.dtype(np.int64)}
-# Which lines moved in each so many rows of levels: what a picture of the whole capture is drawn from.
+# What a picture of the whole capture is drawn from, for each so many rows of levels: which lines moved in them, the
+# first of them, and how many cycles came before it. The rows themselves lie all over the disk.
 DETAIL_ROWS = 256
-_DETAIL: dict[str, np.dtype[Any]] = {"moved": np.dtype(np.uint64)}
+_DETAIL: dict[str, np.dtype[Any]] = {"moved": np.dtype(np.uint64), **_CAPTURE, "cycles": np.dtype(np.int64)}
 # Every column file of an entry is named ``group.column``.
 GROUPS: dict[str, Mapping[str, np.dtype[Any]]] = {
     "capture": _CAPTURE,

@@ -64,6 +64,10 @@ def _map(path: Path, key: str, dtype: np.dtype[Any], values: int) -> NDArray[Any
         raise StoreDamagedError(f"A column cannot be read: {error.strerror or error}", where=str(path)) from error
 
 
+def _rows(column: NDArray[Any], words: int) -> NDArray[Any]:
+    return column.reshape(column.size // words, words)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Store:
     """An open entry; all columns are read-only maps, so opening takes no longer for more cycles.
@@ -75,6 +79,8 @@ class Store:
     mismatch_rows, disagree_rows : int64, rising, the cycles with that verdict
     moved : uint64, shape (blocks, words), the lines that differ between any two neighbouring rows of ``DETAIL_ROWS``
         rows of levels, the row before the first among them
+    coarse : the first of each ``DETAIL_ROWS`` rows of levels
+    cycles_before : int64, shape (blocks,), how many cycles came before that row's time
     documents : texts kept with the entry, by name
     """
 
@@ -86,6 +92,8 @@ class Store:
     mismatch_rows: NDArray[np.int64]
     disagree_rows: NDArray[np.int64]
     moved: NDArray[np.uint64]
+    coarse: Capture
+    cycles_before: NDArray[np.int64]
     documents: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
@@ -109,17 +117,23 @@ class Store:
                 for group, columns in GROUPS.items()
             }
             capture = groups["capture"]
-            levels, unknown = (
-                capture[name].reshape(capture[name].size // words, words) for name in ("levels", "unknown")
+            levels, unknown = (_rows(capture[name], words) for name in ("levels", "unknown"))
+            detail = groups["detail"]
+            moved, coarse_levels, coarse_unknown = (
+                _rows(detail[name], words) for name in ("moved", "levels", "unknown")
             )
         except OSError as error:
             raise StoreDamagedError(f"The entry cannot be read: {error.strerror or error}", where=where) from error
         except (ValueError, KeyError, TypeError, AttributeError, ValidationError) as error:
             raise StoreDamagedError("The entry's facts are not readable", where=where) from error
-        moved = groups["detail"]["moved"].reshape(-1, words)
         lengths = {len(column) for group in ("cycles", "compared") for column in groups[group].values()}
-        if len(lengths) != 1 or not len(capture["time"]) == len(levels) == len(unknown) or (
-            len(moved) != -(-len(levels) // DETAIL_ROWS)
+        if (
+            len(lengths) != 1
+            or not len(capture["time"]) == len(levels) == len(unknown)
+            or (
+                {len(column) for column in (moved, coarse_levels, coarse_unknown, detail["time"], detail["cycles"])}
+                != {-(-len(levels) // DETAIL_ROWS)}
+            )
         ):
             raise StoreDamagedError("The entry's columns differ in length", where=where)
         nothing = np.broadcast_to(np.uint64(0), lengths.pop())  # as long as the others, and no memory
@@ -132,6 +146,8 @@ class Store:
             mismatch_rows=groups["index"]["mismatch_rows"],
             disagree_rows=groups["index"]["disagree_rows"],
             moved=moved,
+            coarse=Capture(detail["time"], coarse_levels, coarse_unknown, facts.tick_fs),
+            cycles_before=detail["cycles"],
             documents=documents,
         )
 

@@ -178,6 +178,10 @@ class StoreWriter:
         self._append("capture.levels", block.levels)
         self._append("capture.unknown", block.unknown)
         self._append("detail.moved", self._moved.add(block))
+        firsts = slice(-self.capture_rows % DETAIL_ROWS, None, DETAIL_ROWS)
+        self._append("detail.time", block.time[firsts])
+        self._append("detail.levels", block.levels[firsts])
+        self._append("detail.unknown", block.unknown[firsts])
         self.capture_rows += len(block)
 
     def add_cycles(self, cycles: Cycles) -> None:
@@ -206,8 +210,13 @@ class StoreWriter:
             raise ValueError(f"{self.cycle_rows} cycles, but the ledger's word on {self.compared_rows}")
         self._append("detail.moved", self._moved.rest())
         try:
-            for column in self._columns.values():
-                column.finish()
+            for key, column in self._columns.items():
+                if key != "detail.cycles":
+                    column.finish()
+            self._columns["detail.cycles"].append(
+                np.searchsorted(self._written("cycles.time"), self._written("detail.time"))
+            )
+            self._columns["detail.cycles"].finish()
             body = {
                 "facts": facts.model_dump(mode="json"),
                 "words": self._words or 1,
@@ -226,6 +235,13 @@ class StoreWriter:
             raise self._full(error) from error
         self._open = False
         return store
+
+    def _written(self, key: str) -> NDArray[Any]:
+        """A finished column, mapped."""
+        column = self._columns[key]
+        if not column.values:
+            return np.empty(0, column.dtype)
+        return np.memmap(self._work / key, column.dtype, "r", HEAD_BYTES, (column.values,)).view(np.ndarray)
 
     def _take_name(self) -> Store:
         """Rename into place and open. A whole entry that a twin put there first is as good: ours goes."""

@@ -9,7 +9,7 @@ import pytest
 
 from busledger.decoder.board import card_power, load_board
 from busledger.decoder.errors import BoardError
-from busledger.decoder.report import card_rows
+from busledger.decoder.report import board_svg, card_rows
 
 Write = Callable[[str], Path]
 
@@ -36,7 +36,7 @@ def test_a_parity_chip_is_listed_drawn_and_fed_but_on_no_lane(board_file: Write,
     """Nine 2102 of 30 mA typical and 70 at most (Intel 2102 data sheet, from memory)."""
     board = load_board(board_file(card(word)), data_bits=8)
     assert board.regions[0].lanes == tuple(range(8))
-    assert [(name, chip.designator, chip.lanes) for name, chip in board.parity] == [("bank0", "U8", ())]
+    assert [(one.region, one.chip.designator, one.byte) for one in board.parity] == [("bank0", "U8", None)]
     assert card_power(board).rails[5] == (9 * 30, 9 * 70)
     row = card_rows(board)[-1]
     assert (row.label, [(part.name, part.serves) for part in row.parts if part]) == (
@@ -71,3 +71,27 @@ chips = [{ designator = "U9", part = "2102", lanes = "P" }]
 """
     with pytest.raises(BoardError, match="chips in a mirror"):
         load_board(board_file(card('"P"') + mirror), data_bits=8)
+
+
+def test_a_parity_chip_for_each_byte_of_a_word(board_file: Write) -> None:
+    """Eighteen 2102, drawn under the byte that each keeps, and fed; text and picture show the same."""
+    chips = "".join(f'  {{ designator = "U{n}", part = "2102", lanes = "D{n}" }},\n' for n in range(8, 16))
+    both = f'"P0" }},\n{chips}  {{ designator = "U17", part = "2102", lanes = "P1"'
+    words = (
+        card(both)
+        .replace('bus = "z80"', 'bus = "68000"')
+        .replace('"U8", part = "2102", lanes = "P0"', '"U16", lanes = "P0", part = "2102"')
+    )
+    board = load_board(board_file(words), data_bits=16)
+    assert board.regions[0].lanes == tuple(range(16))
+    assert [(one.chip.designator, one.lanes) for one in board.parity] == [
+        ("U16", tuple(range(8))),
+        ("U17", tuple(range(8, 16))),
+    ]
+    assert card_power(board).rails[5] == (18 * 30, 18 * 70)
+    row = card_rows(board)[-1]
+    assert [(part.name, part.serves) for part in row.parts if part] == [
+        ("U16", "bank0 parity P0"),
+        ("U17", "bank0 parity P1"),
+    ]
+    assert "bank0 parity P1" in board_svg(board, address_bits=24)

@@ -206,8 +206,8 @@ def test_rates_that_cannot_be() -> None:
 @pytest.mark.parametrize(
     ("data", "what"),
     [
-        (b"time,A0,A1\r0,1,0\r1,0,0\r", "CR alone"),
-        (b"time A0 A1\n0 1 0\n1 0 0\n", "one field; expected fields parted by comma, semicolon or tab"),
+        (b"time A0 A1\n0 1 0\n1 0\n", "one field; expected fields parted by comma, semicolon or tab"),
+        (b"time|A0|A1\n0|1|0\n1|0|0\n", "one field; expected fields parted by comma, semicolon or tab"),
     ],
 )
 def test_tables_that_are_nearly_right_are_told_how(tmp_path, data, what):

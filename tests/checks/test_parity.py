@@ -203,3 +203,137 @@ def test_mistakes_in_the_board_file(tmp_path: Path, ninth: str, what: str) -> No
 def test_counting_ones() -> None:
     data = np.array([0, 1, 3, 7, 0x80, 0xFF, 0xFFFF_FFFF, 0x8000_0001], np.uint32)
     assert odd_ones(data).tolist() == [value.bit_count() & 1 for value in data.tolist()]
+
+
+# A bus of two bytes: the 68000, whose UDS moves D8-D15 (even addresses) and LDS D0-D7 (Motorola M68000 User's Manual
+# p. 4-5). Each byte has a ninth bit of its own, as on cards of eighteen 1-bit chips.
+
+WORD_BOARD = """
+[board]
+name = "Weighbridge store, wide"
+bus = "68000"
+[[region]]
+name = "bank0"
+start = 0
+end = 0x7FF
+kind = "ram"
+chips = [
+{chips}
+{ninth}
+]
+"""
+TWO_NINTHS = """
+  {{ designator = "U20", part = "2102", lanes = "P0", line = "QL", line_in = "PL"{low} }},
+  {{ designator = "U21", part = "2102", lanes = "P1", line = "QU", line_in = "PU" }},
+"""
+
+
+def word_board(ninth: str) -> str:
+    chips = "".join(f'  {{ designator = "U{n}", part = "2102", lanes = "D{n}" }},\n' for n in range(16))
+    return WORD_BOARD.format(chips=chips, ninth=ninth)
+
+
+class WordDrawn(Drawn):
+    """Accesses of a 68000, two microseconds each; PU and PL are written, QU and QL read."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        names = ["AS", "UDS", "LDS", "RW", *(f"A{n}" for n in range(1, 11)), *(f"D{n}" for n in range(16))]
+        self.names = [*names, "PU", "PL", "QU", "QL"]
+        self.levels = dict.fromkeys(self.names, 0) | {"AS": 1, "UDS": 1, "LDS": 1, "RW": 1}
+
+    def word(self, address: int, data: int, width: int, *, write: bool, ninth: tuple[int, int]) -> None:
+        """``width`` bit 0: D0-D7; ``ninth``: the bits of the low and of the high byte."""
+        bus = {f"A{n}": address >> n & 1 for n in range(1, 11)} | {f"D{n}": data >> n & 1 for n in range(16)}
+        names = ("PL", "PU") if write else ("QL", "QU")
+        bits = {name: ninth[k] if width >> k & 1 else 1 - ninth[k] for k, name in enumerate(names)}
+        strobes = {name: 1 - (width >> k & 1) for k, name in enumerate(("LDS", "UDS"))}
+        self._set(100, RW=0 if write else 1, **bus, **bits)
+        self._set(100, AS=0)
+        self._set(100, **strobes)
+        self._set(800, AS=1, UDS=1, LDS=1)
+        self._set(300, **{name: 1 - level for name, level in bits.items()})
+        self._set(100, RW=1)
+
+    def text(self, without: str = "") -> str:
+        variables = "".join(
+            f"$var wire 1 {chr(33 + n)} {name if name != without else 'spare'} $end\n"
+            for n, name in enumerate(self.names)
+        )
+        high = ("AS", "UDS", "LDS", "RW")
+        start = "#0 " + " ".join(f"{int(n in high)}{chr(33 + k)}" for k, n in enumerate(self.names))
+        body = "\n".join(self.lines)
+        return f"$timescale 1 ns $end\n{variables}$enddefinitions $end\n{start}{body}\n#{self.now + 100}\n"
+
+
+def word_card(chip: Callable[[int, int, int], int], generator: Callable[[int, int, int], int] | None = None) -> Drawn:
+    """Words and single bytes, written and read back; ``chip(byte, address, given)``, ``generator(byte, address,
+    data)``."""
+    generator = generator or (lambda byte, address, data: odd(address, data))
+    draw, card = random.Random(9), WordDrawn()
+    held: dict[int, list[tuple[int, int]]] = {}
+    for number in range(700):
+        address, width = 2 * draw.randrange(24), draw.choice((1, 2, 3))
+        if number % 2 == 0:
+            cell = held.setdefault(address, [(0, -1), (0, -1)])
+            for k in (0, 1):
+                if width >> k & 1:
+                    byte = draw.randrange(256)
+                    cell[k] = byte, generator(k, address, byte)
+            data = cell[0][0] | cell[1][0] << 8
+            card.word(address, data, width, write=True, ninth=(cell[0][1] & 1, cell[1][1] & 1))
+        elif address in held and all(held[address][k][1] >= 0 for k in (0, 1) if width >> k & 1):
+            cell = held[address]
+            ninth = tuple(chip(k, address, cell[k][1] & 1) for k in (0, 1))
+            data = cell[0][0] | cell[1][0] << 8
+            card.word(address, data, width, write=False, ninth=(ninth[0], ninth[1]))
+    return card
+
+
+def checked_words(folder: Path, card: Drawn, low: str = "", without: str = "") -> CheckResult:
+    (folder / "card.toml").write_text(word_board(TWO_NINTHS.format(low=low)))
+    (folder / "run.vcd").write_text(card.text(without))
+    return run_check(Request(folder / "run.vcd", board=folder / "card.toml"))
+
+
+def test_each_byte_of_a_word_has_a_ninth_bit_of_its_own(tmp_path: Path) -> None:
+    """A byte that is written alone leaves the other's ninth bit as it was, and no access of one byte judges the other's
+    line, which holds anything then."""
+    result = checked_words(tmp_path, word_card(lambda byte, address, given: given))
+    assert found(result) == []
+    assert result.mismatch_total == 0 and "No fault" in check_text(result)
+
+
+@pytest.mark.parametrize(("byte", "name", "lanes"), [(0, "U20", "D0-D7"), (1, "U21", "D8-D15")])
+@pytest.mark.parametrize("blind", [False, True])
+def test_the_parity_chip_of_the_byte_that_fails_is_named(
+    tmp_path: Path, byte: int, name: str, lanes: str, blind: bool
+) -> None:
+    bad = word_card(lambda k, address, given: given if k != byte or address > 2 else 0)
+    result = checked_words(tmp_path, bad, without=("PL", "PU")[byte] if blind else "")
+    assert found(result) == [("parity-read" if blind else "parity-kept", name)]
+    text = " ".join(check_text(result).split())
+    assert f"{name}, the ninth bit of {lanes} of bank0," in text
+
+
+def test_odd_and_even_may_differ_from_byte_to_byte(tmp_path: Path) -> None:
+    mixed = word_card(lambda k, a, given: given, lambda k, a, data: odd(a, data) ^ k)
+    assert found(checked_words(tmp_path, mixed)) == []
+    ((code, component),) = found(checked_words(tmp_path, mixed, low=', parity = "even"'))
+    assert (code, component) == ("parity-given", None)
+
+
+@pytest.mark.parametrize(
+    ("ninth", "what"),
+    [
+        ('{ designator = "U20", lanes = "P2" }', "D16-D23"),
+        ('{ designator = "U20", lanes = "P0" }, { designator = "U21", lanes = "P0" }', "both hold the parity of D0-D7"),
+        ('{ designator = "U20", lanes = "P" }, { designator = "U21", lanes = "P" }', "both hold the parity"),
+        ('{ designator = "U20", lanes = "P0" }, { designator = "U21", lanes = "P" }', "both hold the parity"),
+        ('{ designator = "U20", lanes = "P9" }', "lanes"),
+    ],
+)
+def test_bytes_that_a_board_does_not_have_or_names_twice(tmp_path: Path, ninth: str, what: str) -> None:
+    (tmp_path / "card.toml").write_text(word_board(ninth))
+    with pytest.raises(BoardError, match=what):
+        load_board(tmp_path / "card.toml", data_bits=16)

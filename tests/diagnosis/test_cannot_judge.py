@@ -9,8 +9,9 @@ from busledger.captures_demo.world.bench import capture
 from busledger.decoder.diagnosis import capture_verdict
 from busledger.decoder.findings import WarningFinding
 from busledger.decoder.pipeline import Request, open_run, run_check
-from busledger.decoder.pipeline.check import evidence_of, gather
+from busledger.decoder.pipeline.check import evidence_of
 from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.gathering import gather
 from busledger.decoder.report import check_text
 from busledger.tui.commands.outcome import status
 from tests.checks.wide_bus import BOARD, write_capture

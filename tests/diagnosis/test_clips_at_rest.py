@@ -47,5 +47,5 @@ class Signs:
 )
 def test_a_line_that_stops_by_itself_has_lost_its_clip(rests: dict[str, Rest], alone: bool) -> None:
     signs = Signs(**rests)
-    (span,) = [span for span in clips._spans(signs, signs.address_bit(3)) if span.to_end]
+    (span,) = [span for span in clips.spans_of_rest(signs, signs.address_bit(3)) if span.to_end]
     assert clips._stopped_alone(signs, span) is alone

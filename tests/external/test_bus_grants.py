@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from tests.external.test_bus_backplanes import strobed
 from tests.external.test_bus_clocked import clocked
 from tests.external.test_bus_intel import multiplexed
 from tests.external.test_bus_others import multiplexed16
@@ -197,3 +198,64 @@ def test_a_z8000_and_an_ns32016_asked_for_their_bus_in_the_middle_of_a_read():
         wave.put(1300, ask, 0).put(1700, grant, 0)
         multiplexed16(wave, 2000, 0x2002, 1, 0x2222, "DS", latch)
         assert both(wave, profile) == [("read", 0x2000, 0x1111), ("dma-read", 0x2002, 0x2222)]
+
+
+LATE = (0.4, 0.7, 0.97, 1.02)  # where in the strobe during which the bus is asked for the grant is seen
+
+
+@pytest.mark.parametrize("late", LATE)
+@pytest.mark.parametrize("write", [0, 1])
+def test_a_tms9900_asked_for_its_bus_in_the_middle_of_an_access(late, write):
+    """TMS9900 Data Manual, "Hold" (from memory): HOLD is looked at in every clock period, HOLDA comes when the memory
+    cycle is done. Seen early by a slow clip, it does not make another master's access of the processor's own."""
+    wave = Wave().idle(MEMEN=1, DBIN=0, WE=1, IAQ=0, HOLD=1, HOLDA=0).put(0, "A14-A0", 0).put(0, "D15-D0", 0)
+    for n in range(3):
+        start = 2000 * n + 100
+        wave.put(start, "A14-A0", (0x8300 + 2 * n) >> 1).pulse("MEMEN", start + 50, start + 716)
+        if write:
+            wave.put(start + 100, "D15-D0", 0x1111 * (n + 1)).pulse("WE", start + 250, start + 620)
+        else:
+            wave.pulse("DBIN", start + 50, start + 716, level=1).put(start + 400, "D15-D0", 0x1111 * (n + 1))
+        wave.put(start + 760, "D15-D0", 0)
+    begin, wide = (2100 + 250, 370) if write else (2100 + 50, 666)
+    wave.put(begin + 100, "HOLD", 0).put(begin + int(late * wide), "HOLDA", 1)
+    kind = "write" if write else "read"
+    assert both(wave, "tms9900") == [
+        (kind, 0x8300, 0x1111),
+        (kind, 0x8302, 0x2222),
+        (f"dma-{kind}", 0x8304, 0x3333),
+    ]
+
+
+@pytest.mark.parametrize("late", LATE)
+@pytest.mark.parametrize("strobe", ["RD", "WR"])
+def test_an_std_bus_asked_for_in_the_middle_of_an_access(late, strobe):
+    """STD bus specification (from memory): BUSRQ at any time; BUSAK as the processor's card gives it, which is a
+    Z80's or an 8085's, whose HLDA rises before RD does."""
+    idle = {"RD": 1, "WR": 1, "MEMRQ": 1, "IORQ": 1, "INTAK": 1, "BUSRQ": 1, "BUSAK": 1}
+    wave = strobed([(strobe, 0, 0x200 + n, 0x11 * (n + 1), {"MEMRQ": 0}) for n in range(3)], idle)
+    begin, end = edges(wave, strobe)[1]
+    wave.put(begin + 50, "BUSRQ", 0).put(begin + int(late * (end - begin)), "BUSAK", 0)
+    kind = "read" if strobe == "RD" else "write"
+    assert both(wave, "std") == [(kind, 0x200, 0x11), (kind, 0x201, 0x22), (f"dma-{kind}", 0x202, 0x33)]
+
+
+@pytest.mark.parametrize("late", LATE)
+@pytest.mark.parametrize(("strobe", "level"), [("PDBIN", 1), ("PWR", 0)])
+def test_an_ieee696_bus_asked_for_in_the_middle_of_an_access(late, strobe, level):
+    """IEEE 696-1983, HOLD and pHLDA (from memory); from an 8080, HLDA rises while DBIN is still high (Intel 8080 User's
+    Manual, "HOLD sequences")."""
+    idle = {"PDBIN": 0, "PWR": 1, "SMEMR": int(level), "HOLD": 1, "PHLDA": 0}
+    lines = {"data": "DI0-DI7" if level else "DO0-DO7"}
+    cycles = [(strobe, level, 0x200 + n, 0x11 * (n + 1), dict(lines)) for n in range(3)]
+    wave = strobed(cycles, idle, data_lines="DO0-DO7").put(0, "DI0-DI7", 0)
+    begin, end = edges(wave, strobe)[1]
+    wave.put(begin + 50, "HOLD", 0).put(begin + int(late * (end - begin)), "PHLDA", 1)
+    kind = "read" if level else "write"
+    assert both(wave, "ieee696") == [(kind, 0x200, 0x11), (kind, 0x201, 0x22), (f"dma-{kind}", 0x202, 0x33)]
+
+
+def edges(wave, line):
+    """(begin, end) of every strobe drawn on a line, ns."""
+    times = sorted(at for at in wave.changes[line] if at)
+    return list(zip(times[::2], times[1::2], strict=True))

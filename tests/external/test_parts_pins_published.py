@@ -3,6 +3,7 @@
 Two sources, both read here: the library ``lib/TTL_74xx_DIL.m4`` of the PCB layout program (github.com/bert/pcb, commit
 02a720280796), whose pin lists are typed below in its own spelling; and TI's data sheet of the SN7489 (bulletin DL-S
 7511386, December 1972, revised May 1975, at dtsheet.com/doc/1196105), with its typical dissipation of 375 mW at 5 V.
+A third: TI's sheet of the memories SN54S/74S189 to 309 (bulletin DL-S 7512257, May 1975, at dtsheet.com/doc/1196204).
 """
 
 from __future__ import annotations
@@ -48,6 +49,26 @@ SAME = {  # our spelling of a pin, where it is another
 TI_SN7489 = "A0 CS WE DI0 DO0 DI1 DO1 GND DO2 DI2 DO3 DI3 A3 A2 A1 VCC"
 """The sheet's AD A, ME, WE, DI1, DO1, DI2, DO2, GND, DO3, DI3, DO4, DI4, AD D, AD C, AD B, VCC in our names."""
 
+TI_SN74S201 = {
+    "AD A": 1,
+    "AD B": 2,
+    "CE1": 3,
+    "CE2": 4,
+    "CE3": 5,
+    "DO": 6,
+    "AD D": 7,
+    "GND": 8,
+    "AD E": 9,
+    "AD F": 10,
+    "AD G": 11,
+    "R/W": 12,
+    "DI": 13,
+    "AD H": 14,
+    "AD C": 15,
+    "VCC": 16,
+}
+"""As the sheet's drawing of the 256-bit memories has them."""
+
 
 def spelled(part: str, pins: str) -> list[str]:
     """Their names in ours: no mark for active low, upper-case, halves numbered before the pin."""
@@ -75,3 +96,16 @@ def test_the_7489_as_its_data_sheet_has_it() -> None:
     assert " ".join(parts().get("7489").pinout) == TI_SN7489
     figures = supply_figures()["7489"]
     assert figures[0].typ == pytest.approx(375 / 5)
+
+
+def test_the_74s189_as_its_data_sheet_has_it() -> None:
+    """The same sheet draws it with the pins of the 7489: CE for ME, R/W for WE, DI1 to DI4 our DI0 to DI3."""
+    assert " ".join(parts().get("74189").pinout) == TI_SN7489
+
+
+def test_the_74s201_as_its_data_sheet_has_it() -> None:
+    """Address A is our A0; the output gives the complement, so the sheet speaks of inverted cells."""
+    ours = {f"AD {letter}": f"A{n}" for n, letter in enumerate("ABCDEFGH")}
+    ours |= {"CE1": "S1", "CE2": "S2", "CE3": "S3", "DO": "DO0", "DI": "DI0", "R/W": "WE"}
+    part = parts().get("74S201")
+    assert {pin: part.pinout.index(ours.get(pin, pin)) + 1 for pin in TI_SN74S201} == TI_SN74S201

@@ -123,3 +123,21 @@ def test_two_writes_through_a_shared_entry_may_have_gone_to_one_cell():
     compared, (bank,) = run(cycles, LOW, unwired=1)
     assert compared.verdict.tolist() == [Verdict.WRITE, Verdict.WRITE, Verdict.AMBIGUOUS]
     assert (bank.writes, bank.reads, bank.mismatches) == (2, 1, 0)
+
+
+def test_what_one_of_two_cells_held_before_a_gap_accuses_nobody():
+    """Both cells behind A0 held FF; behind the gap only 4000 is seen to hold it still, and the read may be of 4001."""
+    cycles = traffic(
+        (WRITES, 0x4000, 0xFF), (WRITES, 0x4001, 0xFF), (READ, 0x4000, 0xFF), (READ, 0x4000, 0xFE, 0, 1),
+        (READ, 0x4001, 0xFF), (READ, 0x4000, 0xFE, 0, 1),
+    )  # fmt: skip
+    compared, _ = run(cycles, LOW, unwired=1, gaps=[(12, 18)])
+    # A read that is right proves nothing of its own moment, and lets what it gave be known again.
+    assert compared.verdict.tolist()[2:] == [Verdict.UNKNOWN, Verdict.STALE, Verdict.UNKNOWN, Verdict.MISMATCH]
+
+
+def test_a_cell_that_nobody_has_touched_may_be_the_one_that_is_read():
+    """A12 is not wired: 4000 was written, as its select told, and 5000, pages away, never."""
+    cycles = traffic((WRITES, 0x4000, 0x00), (READ, 0x4000, 0x01, 0, 0x1000))
+    compared, _ = run(cycles, Area("bank", 0x4000, 0x5FFF), unwired=0x1000)
+    assert compared.verdict[1] == Verdict.AMBIGUOUS and not compared.known[1]

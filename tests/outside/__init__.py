@@ -1,7 +1,7 @@
 """Worlds outside: virtual cards by people who knew what the program promises, and had not read how it works.
 
 A world that the same hands tune is never enough: ``captures_demo.world`` is made by the people who make the diagnosis.
-The two here were written from the contract of files, commands and results, and from published facts about buses and
+The three here were written from the contract of files, commands and results, and from published facts about buses and
 parts alone; they share no code with the program, with each other or with ``captures_demo``, and call the program as a
 person at the bench would. What they find is judged, never the other way round: to change an expectation here takes a
 published source, not an answer that would rather be right.
@@ -18,6 +18,13 @@ mirrors, banks, other masters, power dips, other ROM images), and a few bad ones
 
     python -m tests.outside.rivals.run --seed 7000 --count 5 --kinds all --out DIR --jobs 2 --commands check,timing
     python -m tests.outside.rivals.selfcheck --count 20
+
+``third``: whole machines of seven buses with waves after the data sheets, memory tests and ordinary programs as their
+processors would run them, faults thought of as physics (contacts that open in bursts, weak cells, dead columns, an
+input of a decoder that sticks), sound cards, and unusual ones. Which faults look the same it finds by trying each
+rival.
+
+    python -m tests.outside.third.run --seed 31 --count 10 --kind all --out DIR --jobs 2
 
 Every command's false words on sound cards, drawn (``cards``) or given in folders, are counted by
 

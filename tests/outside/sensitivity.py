@@ -3,27 +3,34 @@
     python -m tests.outside.cards.run --seed 85000 --count 4 --kind many --out DIR --keep-all
     python -m tests.outside.sensitivity DIR --group search …
 
-Every capture under the folder is decoded once; its wrong reads are then weighed with each figure as it stands, twice
-as large and half as large. Printed, by figure: on how many captures another set of parts is named (chance of one half
-or more), on how many the likeliest suspect is another, and the most by which a part's chance moves. Figures that stand
-in compiled kernels cannot be varied so.
+Every capture under the folder is decoded once; its wrong reads are then weighed with each figure as it stands, twice as
+large and half as large. The checks look while a capture is decoded: for their figures it is decoded anew. Printed, by
+figure: on how many captures another set of parts is named (chance of one half or more), on how many the likeliest
+suspect is another, and the most by which a part's chance moves. Figures that stand in compiled kernels cannot be varied
+so.
 """
 
 from __future__ import annotations
 
 import argparse
+import ast
 import contextlib
 import importlib
+import inspect
 import sys
 from collections.abc import Iterator, Sequence
+from functools import cache
 from pathlib import Path
+from types import ModuleType
 from typing import Any, NamedTuple
 
 from busledger.decoder.pipeline import Request, open_run
-from busledger.decoder.pipeline.check import conclude, gather
+from busledger.decoder.pipeline.check import conclude
 from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.gathering import gather
 
 DIAGNOSIS = "busledger.decoder.diagnosis"
+CHECKS = "busledger.decoder.checks"
 NAMED = 0.5
 GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
     "search": {
@@ -38,26 +45,45 @@ GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
         f"{DIAGNOSIS}.posterior": ("_SEED", "_WEAK_SEED", "_OF_A_CHIP"),
         f"{DIAGNOSIS}.replay.weighing": ("HARD", "SOMETIMES", "_NOISE", "EXCUSE", "_SPELLS", "LOG_SLIP"),
         f"{DIAGNOSIS}.patches": ("_GROWN", "_BAD_CELLS"),
+        f"{DIAGNOSIS}.twice": ("_LEFT", "_LEAST", "_KEPT", "_WORTH"),
         f"{DIAGNOSIS}.replay.contents": ("_ALIKE", "_EVEN"),
-        f"{DIAGNOSIS}.replay.wear": ("_SPREADS", "_AGGRESSORS", "_NEAR"),
+        f"{DIAGNOSIS}.replay.wear": ("_SPREADS", "_AGGRESSORS", "_NEAR", "_FLOOR"),
     },
     "work": {
         f"{DIAGNOSIS}.screening": ("_FOCUS_CELLS", "_WIDEST", "_KEEP_NATS", "_KEEP_AT_MOST", "_LEAF_KEEPS",
                                    "_LEAF_NATS", "_CONTENTS_ARE_ALIKE", "_PAIRS"),
-        f"{DIAGNOSIS}.leaves": ("_CELLS", "_MANY_CELLS", "_WORN_CELLS", "_ASKED_WHERE"),
+        f"{DIAGNOSIS}.leaves": ("_CELLS", "_MANY_CELLS", "_WORN_CELLS", "_NO_PART", "_STAYS", "_ASKED_WHERE"),
     },
     "rivals": {
         f"{DIAGNOSIS}.rivals.sampling": ("_SAMPLES", "_DOUBTFUL", "_DOUBTFUL_WIDE", "_WIDE", "_CLEAN_LANES",
-                                         "_CLEAN_SHARE", "_ONE_LEVEL", "_EVEN", "_FEW", "_DOUBLE", "_SETTLING",
-                                         "_MANY_RUNTS", "_BEYOND"),
+                                         "_CLEAN_SHARE", "_ONE_LEVEL", "_EVEN", "_FEW", "_DOUBLE"),
+        f"{DIAGNOSIS}.rivals.noise": ("_SETTLING", "_MANY_RUNTS", "_BEYOND", "_RINGING", "_SOME_RING", "_FEW_WRONG"),
         f"{DIAGNOSIS}.rivals.clips": ("_FEW", "_EVERYWHERE", "_HARDLY", "_EACH_BY_ITSELF", "_LOOPS", "_EXPECTED",
                                       "_LONGER", "_CELLS", "_WALKED", "_HELD_VALUES"),
-        f"{DIAGNOSIS}.rivals.strobes": ("_FEW", "_EXPECTED", "_TWO_VALUES", "_HELD_VALUES"),
-        f"{DIAGNOSIS}.rivals.changes": ("_KEEPS", "_MANY"),
+        f"{DIAGNOSIS}.rivals.strobes": ("_FEW", "_BLOCK_MOVE", "_EXPECTED", "_TWO_VALUES", "_HELD_VALUES"),
+        f"{DIAGNOSIS}.rivals.changes": ("_KEEPS", "_MANY", "_KEPT"),
         f"{DIAGNOSIS}.rivals.places": ("_LEFT", "_APART", "DEVICE"),
         f"{DIAGNOSIS}.rivals.protected": ("_STRETCH", "_BLOCK"),
-        f"{DIAGNOSIS}.rivals.banks": ("_FEWEST", "_SMALLEST", "_PER_SWITCH"),
+        f"{DIAGNOSIS}.rivals.banks": ("_FEWEST", "_LATCHES", "_VALUES", "_SMALLEST", "_PER_SWITCH"),
         f"{DIAGNOSIS}.rivals.find": ("_REST",),
+    },
+    "checks": {
+        f"{CHECKS}.evidence": ("SEEN", "SEEN_RARELY", "ACQUITTED", "HINTED", "UNLIKELY", "ENOUGH", "RARELY", "SELDOM"),
+        f"{CHECKS}.probes.clip_findings": ("_LONGER", "_EXPECTED", "_SHARE", "_MANY", "_OFTEN", "_BEYOND", "_TOGETHER",
+                                           "_PAGE"),
+        f"{CHECKS}.probes.mixed_clips": ("_MANY", "_FEW_LINES", "_EACH", "_ALL"),
+        f"{CHECKS}.probes.swapped_clips": ("_DISTINCT", "_GLANCE", "_LEAST", "_VALUES"),
+        f"{CHECKS}.probes.swapped_address_clips": ("_LEAST",),
+        f"{CHECKS}.probes.probe_verdict": ("FEW_MOVES", "RUNT_SHARE", "STEADY", "ENOUGH_SAMPLES", "EVEN",
+                                           "ENOUGH_PHASES", "DROPOUT_PERIODS"),
+        f"{CHECKS}.selects.region_selects": ("FEW", "RARE"),
+        f"{CHECKS}.selects.networks": ("STEP_NS",),
+        f"{CHECKS}.selects.select_hypotheses": ("STRAY", "TIE", "MOST_FAULTS", "ANOTHER"),
+        f"{CHECKS}.selects.decoder_verdict": ("LINGERING", "MANY"),
+        f"{CHECKS}.timing.timing_verdict": ("PERIODS", "CRYSTAL", "OVERRUN", "BUFFER_NS"),
+        f"{CHECKS}.buffers.buffer_verdict": ("FEW", "SHARE", "BOTH_LEVELS"),
+        f"{CHECKS}.buffers.buffers": ("STEP_NS", "LET_GO_NS"),
+        f"{CHECKS}.parity.parity": ("_CLEAR", "_FEW"),
     },
 }  # fmt: skip
 
@@ -68,6 +94,7 @@ class Answer(NamedTuple):
     named: frozenset[str]
     first: tuple[Any, ...]
     bad: dict[str, float]
+    findings: frozenset[tuple[str, str, str]]
 
 
 def answer_of(gathered: Any) -> Answer:
@@ -76,7 +103,14 @@ def answer_of(gathered: Any) -> Answer:
     first = result.suspects[0] if result.suspects else None
     told = (result.not_judged_because, *((first.component, first.fault, first.scope, first.lanes) if first else ()))
     bad = {part.component: part.bad for part in result.parts}
-    return Answer(frozenset(name for name, chance in bad.items() if chance >= NAMED), told, bad)
+    found = {(name, str(one["code"]), str(one["component"])) for name, rows in result.checks.items() for one in rows}
+    found |= {("capture", one.code, "") for one in result.capture.warnings}
+    return Answer(frozenset(name for name, chance in bad.items() if chance >= NAMED), told, bad, frozenset(found))
+
+
+def _gathered(request: Request) -> Any:
+    """What is weighed, and what the checks found."""
+    return divide(gather(open_run(request)))
 
 
 def scaled(value: Any, by: float) -> Any:
@@ -93,7 +127,7 @@ def varied(module: str, name: str, by: float) -> Iterator[Any]:
     """The figure ``name`` of ``module``, and of all that import it, times ``by`` for a while."""
     old = getattr(importlib.import_module(module), name)
     new = scaled(old, by)
-    holders = [m for n, m in list(sys.modules.items()) if n.startswith("busledger.") and vars(m).get(name) is old]
+    holders = [m for n, m in list(sys.modules.items()) if n == module or _takes(m, module, name)]
     for holder in holders:
         setattr(holder, name, new)
     try:
@@ -103,12 +137,23 @@ def varied(module: str, name: str, by: float) -> Iterator[Any]:
             setattr(holder, name, old)
 
 
+@cache
+def _takes(holder: ModuleType, module: str, name: str) -> bool:
+    """Whether a module of ours takes a figure from another; one of its own may have the same name, and value."""
+    if not holder.__name__.startswith("busledger.") or name not in vars(holder):
+        return False
+    taken = (node for node in ast.walk(ast.parse(inspect.getsource(holder))) if isinstance(node, ast.ImportFrom))
+    return any(node.module == module and any(one.name == name for one in node.names) for node in taken)
+
+
 def compared(pairs: Sequence[tuple[Answer, Answer]]) -> str:
     """What differs between answers before and after."""
     other = sum(before.named != now.named for before, now in pairs)
     first = sum(before.first != now.first for before, now in pairs)
     moved = [abs(b.bad.get(k, 0.0) - n.bad.get(k, 0.0)) for b, n in pairs for k in {*b.bad, *n.bad}]
-    return f"other parts on {other}, another first on {first}, a chance moves by {max(moved, default=0.0):.3f} at most"
+    codes = sorted({code for before, now in pairs for _, code, _ in before.findings ^ now.findings})
+    told = f"other parts on {other}, another first on {first}, a chance moves by {max(moved, default=0.0):.3f} at most"
+    return told + (f"; findings that come or go: {', '.join(codes)}" if codes else "")
 
 
 def main() -> int:
@@ -116,27 +161,37 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--group", choices=list(GROUPS), nargs="+", default=list(GROUPS))
+    parser.add_argument("--module", nargs="+", default=None, help="only modules whose names end so")
     parser.add_argument("--only", nargs="+", default=None, help="only figures of these names")
     parser.add_argument("--together", action="store_true", help="all figures of a module at once")
     args = parser.parse_args()
     cases = []
     for board in sorted(args.folder.glob("*/board.toml")):
         capture = next(p for p in sorted(board.parent.iterdir()) if ".vcd" in p.name)
-        gathered = divide(gather(open_run(Request(capture, board))))
-        cases.append((board.parent.name, gathered, answer_of(gathered)))
+        request = Request(capture, board)
+        gathered = _gathered(request)
+        cases.append((request, gathered, answer_of(gathered)))
     print(f"{len(cases)} captures; another answer when nothing is varied: "
-          f"{[name for name, gathered, before in cases if answer_of(gathered) != before]}", flush=True)  # fmt: skip
+          f"{[str(request.capture) for request, gathered, before in cases if answer_of(gathered) != before]}",
+          flush=True)  # fmt: skip
     for group in args.group:
         for module, names in GROUPS[group].items():
+            if args.module is not None and not any(module.endswith(one) for one in args.module):
+                continue
             wanted = [name for name in names if args.only is None or name in args.only]
             for some in [wanted] if args.together else [[name] for name in wanted]:
                 for by in (2.0, 0.5) if some else ():
                     with contextlib.ExitStack() as stack:
                         values = [stack.enter_context(varied(module, name, by)) for name in some]
-                        after = [answer_of(gathered) for _, gathered, _ in cases]
-                    what = "all" if args.together else f"{some[0]} = {values[0]}"
-                    told = compared([(before, now) for (_, _, before), now in zip(cases, after, strict=True)])
-                    print(f"{module.removeprefix(DIAGNOSIS)[1:]}, {what} (x {by:g}): {told}", flush=True)
+                        what = "all" if args.together else f"{some[0]} = {values[0]}"
+                        anew = group == "checks"
+                        try:
+                            after = [answer_of(_gathered(one) if anew else seen) for one, seen, _ in cases]
+                        except ValueError as failure:  # such as shares that are more than one together
+                            told = f"no answer: {failure}"
+                        else:
+                            told = compared([(before, now) for (_, _, before), now in zip(cases, after, strict=True)])
+                    print(f"{module.removeprefix('busledger.decoder.')}, {what} (x {by:g}): {told}", flush=True)
     return 0
 
 

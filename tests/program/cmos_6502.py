@@ -86,14 +86,9 @@ class Bus65C02(Bus6502):
                 self.read(last)
         elif mode == "inx":
             self.read(last)
-            pointer = (low + x) & 0xFF
-            self.read(pointer)
-            self.read((pointer + 1) & 0xFF)
-            at = m[pointer] | m[(pointer + 1) & 0xFF] << 8
+            at = self.pointed(low + x)
         else:
-            self.read(low)
-            self.read((low + 1) & 0xFF)
-            base = m[low] | m[(low + 1) & 0xFF] << 8
+            base = self.pointed(low)
             at = (base + (y if mode == "iny" else 0)) & 0xFFFF
             if mode == "iny" and (store or (at ^ base) & 0xFF00):
                 self.read(last)

@@ -46,6 +46,13 @@ class Bus6502:
             return
         self.access(name, mode, pc, (low, high), x, y)
 
+    def pointed(self, pointer):
+        """Where two bytes of the first page point, read one after the other."""
+        places = pointer & 0xFF, (pointer + 1) & 0xFF
+        for place in places:
+            self.read(place)
+        return self.memory[places[0]] | self.memory[places[1]] << 8
+
     def interrupt(self):
         """An IRQ is taken: the fetch comes to nothing, three pushes, the vector."""
         pc, sp = self.cpu.pc, self.cpu.sp
@@ -116,14 +123,9 @@ class Bus6502:
                 self.read(base & 0xFF00 | at & 0xFF)
         elif mode == "inx":
             self.read(low)
-            pointer = (low + x) & 0xFF
-            self.read(pointer)
-            self.read((pointer + 1) & 0xFF)
-            at = m[pointer] | m[(pointer + 1) & 0xFF] << 8
+            at = self.pointed(low + x)
         else:
-            self.read(low)
-            self.read((low + 1) & 0xFF)
-            base = m[low] | m[(low + 1) & 0xFF] << 8
+            base = self.pointed(low)
             at = (base + y) & 0xFFFF
             if store or (at ^ base) & 0xFF00:
                 self.read(base & 0xFF00 | at & 0xFF)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import random
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,7 +11,7 @@ from hypothesis import strategies as st
 
 from busledger.decoder.capture import Capture
 from busledger.decoder.errors import CaptureError
-from tests.capture.vcd_texts import Spelled, dumps, opened, rows_of
+from tests.capture.vcd_texts import CODE_LETTERS, Spelled, dumps, opened, rows_of
 from tests.reference.vcd_twin import read_body
 
 EVERYTHING = """$timescale 10 ns $end $scope module a $end $var wire 1 ! clk $end $var wire 8 " data [7:0] $end
@@ -130,3 +132,39 @@ def test_digits_that_fill_a_piece_to_its_end_are_read_on(digits: int, others: in
     expected = read_body(body, {"!": 64, "other": 80}, list(lines))
     for piece in range(1, 2 * digits + 20):
         assert rows_of(opened(header + body, piece).read(range(len(lines))), len(lines)) == expected.rows, piece
+
+
+def _many_variables(rng: random.Random, total: int) -> tuple[str, str, dict[str, int], list[tuple[str, int]]]:
+    """(header, body, sizes, lines) of a dump as simulators write it, of ``total`` bits at least."""
+    sizes: dict[str, int] = {}
+    while sum(sizes.values()) < total:
+        letters = "".join(rng.choice(CODE_LETTERS) for _ in range(rng.choice([1, 1, 2, 2, 2, 3])))
+        sizes.setdefault(letters, rng.choice([1, 1, 1, 2, 8, 8, 16, 64, 70]))
+    header = "$timescale 1 ns $end\n"
+    header += "".join(f"$var wire {size} {code} n{k} $end\n" for k, (code, size) in enumerate(sizes.items()))
+    body, now = "", 0
+    for _ in range(150):
+        now += rng.choice([0, 1, 3, 42, 10**9])
+        body += f"#{now}"
+        for code in rng.sample(sorted(sizes), rng.randint(0, min(6, len(sizes)))):
+            kind = "01xz" if rng.random() < 0.05 else "01"
+            digits = "".join(rng.choice(kind) for _ in range(rng.randint(1, sizes[code])))
+            body += rng.choice(" \n") + (f"{digits[0]}{code}" if sizes[code] == 1 else f"b{digits} {code}")
+        body += rng.choice(["\n", "\n", "\n", "\n$dumpoff $end\n", "\n$dumpon $end\n"]) if rng.random() < 0.1 else "\n"
+    lines = [(code, bit) for code, size in sizes.items() for bit in range(size)]
+    return header + "$enddefinitions $end\n", body, sizes, lines
+
+
+@pytest.mark.parametrize("total", [20, 64, 65, 100, 128, 140, 200, 256, 300])
+def test_rows_of_many_words_equal_the_twin(total: int) -> None:
+    """Values that lie across two words, one bit shown by several lines, codes of one to three characters."""
+    for seed in range(4):
+        rng = random.Random(1000 * total + seed)
+        header, body, sizes, lines = _many_variables(rng, total)
+        chosen: list[tuple[int, tuple[str, int] | None]] = list(enumerate(lines))[:total]
+        if seed % 2:
+            chosen = [*chosen[total // 2 :], (-1, None), *rng.sample(chosen[:30], 5), *chosen[: total // 3]]
+        expected = read_body(body, sizes, [line for _, line in chosen])
+        for piece in (len(header + body) + 9, 900, 177):
+            capture = opened(header + body, piece).read([index for index, _ in chosen])
+            assert rows_of(capture, len(chosen)) == expected.rows, (seed, piece)

@@ -203,6 +203,9 @@ class ReplayTwin:
                 self.some["unsure"] += 1
             elif here.held[k] is None:
                 here.held[k] = due[k]
+        for k in self.mine:
+            if k not in judged and (row.sure >> k) & 1 and here.held[k] is None:
+                here.held[k] = seen[k]
         off = [k for k in judged if seen[k] != here.held[k]]
         astray = q1 != row.cell or q2 >= 0 or bends
         value = self.answer("held", row.cell, floating) if astray else list(here.held)

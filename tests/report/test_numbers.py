@@ -4,7 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from busledger.decoder.report.numbers import NO_BREAK, count, lane_ranges, odds, percent, plural, seconds, short_count
+from busledger.decoder.report.numbers import (
+    NO_BREAK,
+    between,
+    count,
+    lane_ranges,
+    odds,
+    percent,
+    plural,
+    seconds,
+    short_count,
+)
 
 
 def words(text: str) -> str:
@@ -65,3 +75,17 @@ def test_counts() -> None:
 def test_lane_ranges() -> None:
     assert lane_ranges(["D0", "D1", "D2", "D5", "A7", "weird"]) == "D0-D2, D5, A7, weird"
     assert lane_ranges([]) == ""
+
+
+@pytest.mark.parametrize(
+    ("interval", "text"),
+    [
+        ((1 / 60, 1 / 31), "1 in 60 to 1 in 31"),
+        ((0.47, 0.53), "47 to 53 in 100"),
+        ((0.72, 1.0), "72 to 99 in 100"),
+        ((0.995, 1.0), "99 in 100"),
+        ((0.001, 0.7), "1 in 1000 to 70 in 100"),
+    ],
+)
+def test_both_ends_of_an_interval_are_counted_alike(interval: tuple[float, float], text: str) -> None:
+    assert words(between(interval)) == text

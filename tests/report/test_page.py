@@ -13,6 +13,7 @@ from busledger.decoder.board import Board, load_board
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.report import Histogram, html_page
 from busledger.decoder.report.palette import DARK, GRAPHIC_PAIRS, LIGHT, TEXT_PAIRS
+from busledger.decoder.report.phrases import place_lines, verdict
 from tests.contrast import contrast
 from tests.report.results import HOSTILE, INTERMITTENCE, busy, healthy, hostile, region, result, suspect
 
@@ -158,3 +159,46 @@ def test_style_sheet_uses_only_pairs_that_are_checked() -> None:
     assert set(LIGHT) == set(DARK)
     body = re.sub(r"--[a-z0-9-]+: #[0-9a-f]{6};", "", text)
     assert set(re.findall(r"#[0-9a-f]{6}\b", body)) <= {"#ffffff"}
+
+
+def heading(made: CheckResult) -> Any:
+    (found,) = page(made).iter(f"{XHTML}h1")
+    return found
+
+
+def test_the_first_line_is_green_only_where_reads_were_judged_and_right() -> None:
+    assert heading(healthy()).get("class") == "good"
+    assert heading(busy()).get("class") == "wrong"
+    unjudged = healthy().model_copy(update={"judged": False, "not_judged_because": "sampled too slowly"})
+    assert heading(unjudged).get("class") == "unsure"
+    assert heading(healthy(regions=(region("bank0", compared=0),))).get("class") == "unsure"
+
+
+def test_each_of_several_places_has_a_heading_of_its_own() -> None:
+    """A suspect that is alone in its place would else stand under the place before."""
+    two = result(
+        regions=(region("bank3", {4: 24, 6: 12}),),
+        mismatch_total=36,
+        suspects=(
+            suspect(place=1),
+            suspect(rank=2, place=1, fault="floating", probability=0.06),
+            suspect(rank=3, place=2, component="U15", lanes=("D6",), probability=0.99),
+        ),
+    )
+    found = [texts(one) for one in page(two).iter(f"{XHTML}th") if one.get("class") == "place"]
+    assert [one.split(",")[0] for one in found] == ["1. U14 or its socket", "2. U15 or its socket"]
+
+
+def test_a_clip_that_is_off_beside_bad_parts_is_said_in_the_first_line() -> None:
+    clip: dict[str, Any] = {"fault": "clip-off", "scope": "clip", "component": None, "region": None, "lanes": ("RW",)}
+    three = result(
+        regions=(region("bank3", {4: 24, 6: 12}),),
+        mismatch_total=36,
+        suspects=(
+            suspect(place=1, probability=0.99),
+            suspect(rank=2, place=2, component="U15", lanes=("D6",), probability=0.99),
+            suspect(rank=3, place=3, probability=0.97, explains=0, intermittent=False, rate=None, **clip),
+        ),
+    )
+    assert verdict(three) == "2 parts are bad: U14 and U15 for certain; and the clip on RW has come off"
+    assert place_lines(three)[-1].startswith("the clip on RW has come off")

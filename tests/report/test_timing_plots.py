@@ -83,3 +83,18 @@ def test_only_a_distribution_that_shows_more_than_its_figures_is_drawn() -> None
     assert tuple(text.replace("\u00a0", " ") for text in told) == (
         "60 to 90 ± 42", "at least 50 ns", "violated in 3 of 23", "wrong",
     )  # fmt: skip
+
+
+def test_times_of_many_chips_without_a_limit_are_one_row() -> None:
+    free: dict[str, Any] = {"limit_ns": None, "limit_is": "none", "margin_ns": None, "meaning": "2102 in bank0"}
+    chips = [limit(f"U{n} access", (3,), min_ns=100.0 + n, max_ns=200.0 + n, **free) for n in (12, 1, 2)]
+    rows = timing_figures(result(limit("tS", (3,)), *chips, limit("tH", (3,)))).rows
+    assert [row.name for row in rows] == ["tS", "U1-U2, U12 access", "tH"]
+    assert (rows[1].measured, rows[1].told) == ("101 to 212 ± 42", "no published limit")
+
+
+def test_a_limit_that_the_sampling_cannot_tell_has_no_picture() -> None:
+    near: dict[str, Any] = {"margin_ns": -5.0}
+    assert timing_figures(result(limit("tS", (3, 4, 5), resolvable=False, **near))).pictures == ()
+    (picture,) = timing_figures(result(limit("tS", (3, 4, 5), **near))).pictures
+    assert picture.title == "tS: data set-up, at the limit (± 42 ns)"

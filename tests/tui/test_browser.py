@@ -214,8 +214,10 @@ def test_every_key_of_a_view_is_on_screen_and_in_the_sheet(session: FakeSession,
             shown = screen_text(app)
             assert all(f"{key} {view}" in shown for _, key, view in VIEWS)
             for key in (*app.screen.keys, *ANYWHERE):
-                assert f"{key.shown} {key.word}" in shown
+                # The levels have more keys than a low terminal has room for beside them.
+                assert f"{key.shown} {key.word}" in shown or (name == "levels" and size[1] < 30)
                 assert key.sentence in sheet
+            assert "? help" in shown and "q quit" in shown
             assert word in sheet
         await press(pilot, app, "question_mark")
         assert isinstance(app.screen, HelpSheet)

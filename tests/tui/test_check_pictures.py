@@ -318,3 +318,20 @@ def test_bars_are_full_for_all_and_empty_for_none_only(part: int, of: int, width
     if width > 1:
         assert (bar == "·" * width) == (min(part, of) == 0)
         assert (bar == "█" * width) == (part >= of > 0)
+
+
+def test_a_convicted_driver_is_accused_on_its_page_though_no_clip_shows_it(session: FakeSession) -> None:
+    (first, *rest) = session.result.suspects
+    bad = first.model_copy(update={"component": "U11", "scope": "buffer", "region": None})
+    result = with_checks(session.result.model_copy(update={"suspects": (bad, *rest)}), buffers=BUFFERS)
+    page = buffers_text(result, 78, on_board=["U10", "U11"]).plain
+    assert page.startswith(" ✗ U11 or its socket, D5: ")
+    assert "Nothing wrong was found" not in page
+
+
+def test_times_of_many_chips_share_their_lines(session: FakeSession) -> None:
+    free: dict[str, Any] = {"limit_ns": None, "limit_is": "none", "margin_ns": None, "meaning": "2102 in bank0"}
+    chips = tuple(limit(name=f"U{n} access", **free) for n in range(1, 17))
+    many = TimingResult(profile="6502", grade="1 MHz", sample_ns=41.7, limits=(limit(), *chips))
+    page = timing_text(with_checks(session.result, timing=many), 78).plain
+    assert "U1-U16 access  2102 in bank0" in page and "U7" not in page

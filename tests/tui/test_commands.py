@@ -215,12 +215,15 @@ def test_page_over_the_capture_is_refused_before_any_work(engine: Engine, tmp_pa
     assert engine.asked == []
 
 
-@pytest.mark.parametrize("command", [[], ["check"], ["cycles"], ["browse"], ["profiles"], ["parts"], ["demo"]])
+@pytest.mark.parametrize(
+    "command", [[], ["check"], ["cycles"], ["browse"], ["profiles"], ["parts"], ["demo"], ["join"], ["board", "new"]]
+)
 def test_help_of_every_command_has_examples(capsys: pytest.CaptureFixture[str], command: list[str]) -> None:
     assert main([*command, "--help"]) == 0
     out = capsys.readouterr().out
     assert "busledger " + " ".join(command) in out
     assert "\b" not in out
+    assert "<str>" not in out and "<list" not in out and "<path>" not in out  # words of a programming language
 
 
 def test_help_starts_without_the_heavy_libraries() -> None:

@@ -47,7 +47,7 @@ def test_a_convicted_part_is_a_block_of_colour(session: FakeSession) -> None:
     assert blocks[0].style.color.name == GROUND
 
 
-@pytest.mark.parametrize(("lanes", "width", "drawn"), [(8, 51, "[▒7 ]"), (8, 96, "[▒  7   ]"), (8, 34, "[▒7")])
+@pytest.mark.parametrize(("lanes", "width", "drawn"), [(8, 51, "[▒7 ]"), (8, 96, "[▒  7   ]"), (8, 34, "[7]")])
 def test_the_chosen_cell_keeps_its_heat(session: FakeSession, lanes: int, width: int, drawn: str) -> None:
     _, rows = heat_lines(session.result, BOARD, lanes, at(region=1, lane=5), width)
     cells = rows[1][0]
@@ -123,3 +123,12 @@ def test_why_stands_beside_where_on_a_wide_terminal(session: FakeSession) -> Non
         assert "2 of 2" in screen_text(app)
 
     drive(BrowserApp(factory_of(session)), script, (200, 60))
+
+
+def test_bad_parts_of_regions_out_of_view_are_named(tmp_path: Path) -> None:
+    session = many_session(tmp_path, 9, 12)
+    last = [suspect.component for suspect in session.result.suspects][10]
+    told = next(line for line in shown(session, 51, 12) if "▼" in line)
+    assert "more regions: " in told and len(told) <= 51
+    above = next(line for line in shown(session, 51, 12, region=8) if "▲" in line)
+    assert "✗U1 " in above and f"✗{last}" not in above

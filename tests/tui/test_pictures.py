@@ -200,7 +200,7 @@ def test_why_names_evidence_cycles_rivals_steps_and_cautions(session: FakeSessio
         "✓ U1 D0",
         "bank0 was never read after a gap",
         " bank0  500 of 1024 cells compared; at both levels: D0; told apart: A0\n",
-        "a gap at 0.310000 s",
+        "a gap at 0.31 s",
     ):
         assert words in text.plain
 
@@ -214,7 +214,7 @@ def test_ties_are_told(session: FakeSession) -> None:
 
 def test_why_without_suspects_says_so(session: FakeSession) -> None:
     text, _ = why_text(session.result.model_copy(update={"suspects": ()}), Loaded.of(session).source, at())
-    assert text.plain.startswith("There is no suspect: ✗ 73 mismatches in bank1; no fault on the list explains them")
+    assert text.plain.startswith("There is no suspect. ✗ 73 mismatches in bank1; no fault on the list explains them")
 
 
 def test_pieces_beyond_the_capture_are_left_out(session: FakeSession) -> None:
@@ -326,3 +326,18 @@ def test_what_a_rom_gives_is_told_as_its_image(session: FakeSession) -> None:
             return replace(super().row(index), writer=-1)
 
     assert detail_text(Rom(session.store), BOARD, at(cursor=1)).plain.endswith("as the ROM's image has it")
+
+
+def test_what_cannot_be_judged_has_no_sign_of_a_fault(session: FakeSession) -> None:
+    unjudged = session.result.model_copy(update={"judged": False, "not_judged_because": "sampled too slowly"})
+    assert verdict_words(unjudged).plain.startswith("~ Cannot judge: sampled too slowly.")
+
+
+def test_why_tells_how_sure_the_part_is_where_the_way_is_open(session: FakeSession) -> None:
+    one, two = session.result.suspects
+    other = {"component": one.component, "scope": one.scope, "place": one.place, "probability": 0.39}
+    ways = (one.model_copy(update={"probability": 0.6}), two.model_copy(update=other))
+    result = session.result.model_copy(update={"suspects": ways})
+    for number, way in enumerate(("60 %", "39 %")):
+        text, _ = why_text(result, Loaded.of(session).source, at(suspect=number))
+        assert f"U4 or its socket is bad, 99 %; in this way {way}" in text.plain

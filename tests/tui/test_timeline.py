@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from busledger.decoder.capture.columns import Capture
 from busledger.decoder.store.writer import StoreWriter
 from busledger.tui import timeline
 from busledger.tui.timeline import (
     Cell,
+    Coarse,
     LevelColumns,
     View,
     column_of,
@@ -98,6 +100,36 @@ def test_from_afar_no_pulse_is_lost(
     assert line_cells(sampled, bit).tolist() == plain_cells(rows, view, bit)
 
 
+def coarse_of(capture: Capture, group: int, times: NDArray[np.int64]) -> Coarse:
+    """Plain twin of what the store keeps: the first of each so many rows, and the cycles before it."""
+    firsts = range(0, len(capture), group)
+    before = [sum(1 for time in times.tolist() if time < int(capture.time[row])) for row in firsts]
+    made = Capture(capture.time[::group], capture.levels[::group], capture.unknown[::group], capture.tick_fs)
+    return Coarse(made, np.array(before, np.int64))
+
+
+@given(ROWS, st.floats(-50, 250), st.floats(1 / 16, 40), st.integers(1, 60), st.integers(0, 3), st.integers(1, 9))
+@settings(max_examples=100)
+def test_from_very_far_a_change_is_told_in_the_column_of_its_group(
+    rows: list[tuple[int, int, int]], begin: float, per: float, width: int, bit: int, group: int
+) -> None:
+    view, capture = View(begin, per, width), capture_of(rows)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(timeline, "_COARSE_GROUPS", 0)
+        patch.setattr(timeline, "DETAIL_ROWS", group)
+        coarse = coarse_of(capture, group, capture.time[:0])
+        sampled = sample_view(capture, view, moved_of(capture, group), coarse)
+        groups = coarse.groups(view)
+    if groups is None or max(0, groups[0]) == groups[-1]:
+        return  # the view lies before the capture, or within one group
+    told = sampled.changed[:, 0] >> np.uint64(bit) & np.uint64(1) == 1
+    for row in range(1, len(rows)):
+        changes = [rows[row][k] >> bit & 1 != rows[row - 1][k] >> bit & 1 for k in (1, 2)]
+        if any(changes) and groups[0] <= row // group <= groups[-1]:
+            holds = (np.maximum(groups[:-1], 0) <= row // group) & (row // group <= groups[1:])
+            assert (told & holds).any()
+
+
 def test_an_empty_capture_is_outside_everywhere() -> None:
     sampled = seen(capture_of([]), View(0.0, 1.0, 5))
     assert line_cells(sampled, 0).tolist() == [Cell.OUTSIDE] * 5
@@ -118,6 +150,12 @@ def test_one_pulse_among_a_million_rows_is_seen(tmp_path: Path) -> None:
     assert line_cells(sampled, 0).tolist()[1:] == [Cell.BUSY] * 49
     assert line_cells(sampled, 1).tolist() == [Cell.LOW] * 25 + [Cell.RISE] + [Cell.HIGH] * 24
     assert line_cells(sampled, 2).tolist() == [Cell.LOW] * 6 + [Cell.BUSY] + [Cell.LOW] * 43
+    # Out of the first rows of groups alone: as good as the rows, and no page of them is fetched.
+    coarse = Coarse(store.coarse, store.cycles_before)
+    assert coarse.groups(View(0.0, count / 50, 50)) is not None
+    again = sample_view(store.capture, View(0.0, count / 50, 50), store.moved, coarse)
+    for bit in range(3):
+        assert line_cells(again, bit).tolist()[1:] == line_cells(sampled, bit).tolist()[1:]
 
 
 @pytest.mark.parametrize(
@@ -145,6 +183,16 @@ def test_the_middle_of_a_view_is_its_middle_column(middle: int, per: float, widt
     view = View.around(middle, per, width)
     assert column_of(view, middle) in (width // 2, width // 2 - 1)  # the half of a rounding error
     assert column_of(view, int(view.start) - 50) is None
+
+
+def test_columns_of_cycles_from_very_far_are_those_of_their_groups() -> None:
+    times = np.concatenate([np.arange(0, 100_000, 50), np.arange(200_000, 300_000, 50)]).astype(np.int64)
+    capture = capture_of([(time, 0, 0) for time in range(0, 300_000, 20)])
+    view = View(0.0, 30_000.0, 10)
+    coarse = coarse_of(capture, 16, times)
+    assert coarse.groups(view) is not None
+    assert columns_of(view, times, coarse).tolist() == columns_of(view, times).tolist() == [0, 1, 2, 3, 6, 7, 8, 9]
+    assert coarse.groups(View(0.0, 300.0, 10)) is None
 
 
 def test_columns_of_many_times_are_distinct_and_inside() -> None:

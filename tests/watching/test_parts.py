@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
+import sys
 import time
 from contextlib import suppress
 from dataclasses import fields, replace
@@ -22,6 +24,7 @@ from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.ledger import Compared, Verdict
 from busledger.decoder.pipeline import Request, run_check
 from busledger.decoder.report import night_pictures
+from busledger.decoder.report.night import night_scale
 from busledger.decoder.watching import (
     Counts,
     Rules,
@@ -38,7 +41,7 @@ from busledger.decoder.watching.failures import failures_in
 from busledger.decoder.watching.row_packing import ROW_BYTES, packed_rows, unpacked_rows
 from busledger.decoder.watching.timeline import Timeline
 from busledger.tui.commands.main import main
-from busledger.tui.commands.watch_lines import Teller
+from busledger.tui.commands.watch_lines import Teller, wrapped
 from busledger.tui.commands.watch_picture import bars, picture, plot_of
 from tests.watching.streams import Pipe, Told, board_in, stream, watch
 
@@ -159,6 +162,16 @@ def test_a_command_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[st
     for run in ("", "'", "/no/such/program"):
         with pytest.raises(UsageError, match="--run"):
             Teller(as_json=True, quiet=False, run=run)
+
+
+def test_what_stands_above_the_picture_is_not_torn_inside_a_word() -> None:
+    """On 80 columns a sentence goes on under its beginning; a failure stays one line, as whoever searches wants it."""
+    text = "U3 or its socket, bank1, D2, cell 44A4: reads low where high was written, 1 in 8, 59 %"
+    told = {"event": "verdict", "day": "2026-11-26T16:48:10+00:00", "text": text}
+    lines = wrapped(told, 80).splitlines()
+    assert len(lines) == 2 and max(map(len, lines)) <= 80
+    assert lines[1].startswith(" " * 10) and " ".join(lines[1].split()) in text and lines[0].split()[-1] in text.split()
+    assert len(wrapped(told, 120).splitlines()) == 1
 
 
 def test_the_picture(tmp_path: Path) -> None:
@@ -370,6 +383,31 @@ def test_the_time_of_day_is_on_the_axis(monkeypatch: pytest.MonkeyPatch) -> None
     assert svg.startswith("<svg") and ">00:00<" in svg and ">06:00<" in svg
     assert "21:00 to" in caption and "2" in caption and "grey" in caption
     assert night_pictures([(5, 0, 0)], []) == []
+
+
+def test_the_night_is_drawn_without_the_plotting_library() -> None:
+    """Loading it takes as long as reading 30 MB of capture, and every watch ends with a page."""
+    code = "import sys\nfrom busledger.decoder.report import night_pictures\n"
+    code += (
+        "print(night_pictures([(29000000, 3, 9), (29000004, 12, 9)], [])[0][0].count('M'), 'matplotlib' in sys.modules)"
+    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+    assert out.split()[1] == "False"
+
+
+@pytest.mark.parametrize(
+    ("most", "marks"),
+    [
+        (0.0, [0]),
+        (0.2, [0, 0.05, 0.1, 0.15, 0.2]),
+        (1.0, [0, 0.2, 0.4, 0.6, 0.8, 1.0]),
+        (3.0, [0, 1, 2, 3]),
+        (999.0, [0, 200, 400, 600, 800, 1000]),
+    ],
+)
+def test_marks_of_the_night_s_axis_are_round(most: float, marks: list[float]) -> None:
+    top, found = night_scale(most)
+    assert found == pytest.approx(marks) and top >= most and (top == pytest.approx(marks[-1]) or not most)
 
 
 # -- raw samples, and the command's own mistakes ------------------------------------

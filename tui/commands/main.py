@@ -29,6 +29,7 @@ from busledger.tui.commands.join import join
 from busledger.tui.commands.match import match
 from busledger.tui.commands.nearby import file_hint
 from busledger.tui.commands.parts import parts
+from busledger.tui.commands.plain_help import without_types
 from busledger.tui.commands.plan import plan
 from busledger.tui.commands.probes import probes
 from busledger.tui.commands.profiles import profiles
@@ -131,7 +132,7 @@ def _interrupted(error: BaseException | None) -> bool:
 def _run(arguments: list[str]) -> int:
     if "--quiet" not in arguments and sys.stderr is not None and sys.stderr.isatty():
         when_compiling(lambda: complain("compiling for this machine, this once: the first run takes up to a minute"))
-    command = typer.main.get_command(app)
+    command = without_types(typer.main.get_command(app))
     status = command.main(args=arguments, prog_name="busledger", standalone_mode=False)
     return status if isinstance(status, int) else 0
 

@@ -197,13 +197,13 @@ def status(result: CheckResult) -> int:
 
 def set_aside(result: CheckResult) -> bool:
     """Whether the card was not judged, or not where it matters: nothing could be compared, or a clip or the machine's
-    own ways come first, and no part of the card is likelier bad than not beside them."""
-    from busledger.decoder.diagnosis import rival_first
+    own ways come first, or are as likely as any part, and no part of the card is likelier bad than not beside them."""
+    from busledger.decoder.diagnosis import rival_first, rival_ties
 
     if not result.judged or _nothing_compared(result):
         return True
     accused = any(s.probability >= 0.5 for s in result.suspects if s.scope not in ("clip", "machine"))
-    return rival_first(result.suspects) is not None and not accused
+    return not accused and (rival_first(result.suspects) or rival_ties(result.suspects)) is not None
 
 
 def _nothing_compared(result: CheckResult) -> bool:

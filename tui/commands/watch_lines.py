@@ -7,6 +7,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+import textwrap
 import time
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
@@ -20,9 +21,10 @@ if TYPE_CHECKING:
 
     from busledger.decoder.watching import Status
 
-__all__ = ["Teller"]
+__all__ = ["Teller", "wrapped"]
 
 _STATUS_S = 60.0  # between JSON lines of how things stand
+_INDENT = 10  # of a sentence's further lines: its time of day and two blanks
 _ALWAYS = ("failure", "failures", "ended")
 
 
@@ -75,7 +77,8 @@ class Teller:
         elif self._live is None:
             screen.show(_words(line) + "\n")
         else:
-            self._live.console.print(_words(line), markup=False, highlight=False, soft_wrap=True)
+            text = wrapped(line, self._live.console.width)
+            self._live.console.print(text, markup=False, highlight=False, soft_wrap=True)
 
     def show(self, status: Status) -> None:
         """How things stand."""
@@ -113,6 +116,14 @@ def _words(line: dict[str, Any]) -> str:
     day = day_text(datetime.fromisoformat(line["day"]).timestamp(), places=0)
     where = f"{line['capture']}: " if line.get("capture") else ""
     return plain(f"{day}  {where}{line['text']}", 600)
+
+
+def wrapped(line: dict[str, Any], width: int) -> str:
+    """The line's words above the picture: a failure on one line, a sentence from word to word under its beginning."""
+    words = _words(line)
+    if line["event"] in ("failure", "failures"):
+        return words
+    return textwrap.fill(words, width, subsequent_indent=" " * _INDENT, break_long_words=False, break_on_hyphens=False)
 
 
 def _command(run: str | None) -> list[str] | None:

@@ -61,7 +61,9 @@ class LevelsScreen(SteppingScreen):
             self.query_one(CycleList).show(source, state)
         marks = between_marks(state, source.facts.tick_fs)
         hint = "no marks: [ and ] put them where the middle is"
-        self.query_one("#mark-line", StatusLine).say(marks or hint, "mark" if marks else "dim")
+        line = self.query_one("#mark-line", StatusLine)
+        line.display = bool(marks) or self.app.size.height >= TALL  # on a low terminal a line is worth more than a hint
+        line.say(marks or hint, "mark" if marks else "dim")
 
     def action_pan(self, screens: float) -> None:
         """A quarter of the picture to either side (times ``screens``)."""

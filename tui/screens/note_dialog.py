@@ -28,7 +28,10 @@ class NoteDialog(ModalScreen[str | None]):
         with Vertical(classes="dialog"):
             yield Static(f"A note on {self._target}", classes="dialog-title", markup=False)
             yield Input(compact=True, id="note", max_length=500)
-            yield Static(f"kept in {self._path}", classes="dialog-hint", markup=False)
+            # The end of a long path says more than its beginning.
+            room = min(74, self.app.size.width * 95 // 100) - 14
+            path = self._path if len(self._path) <= room else f"…{self._path[-room + 1 :]}"
+            yield Static(f"kept in {path}", classes="dialog-hint", markup=False)
             yield Static("enter keeps it   escape closes", classes="dialog-keys", markup=False)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:

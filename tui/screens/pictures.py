@@ -29,11 +29,13 @@ def _document(loaded: Loaded, name: str) -> str | None:
 
 
 def _selects(loaded: Loaded, _state: BrowserState, width: int) -> Text:
-    return selects_text(loaded.session.result, width, _document(loaded, "selects"))
+    parts = [part.designator for part in loaded.board.decoders] if loaded.board is not None else []
+    return selects_text(loaded.session.result, width, _document(loaded, "selects"), parts)
 
 
 def _buffers(loaded: Loaded, _state: BrowserState, width: int) -> Text:
-    return buffers_text(loaded.session.result, width, _document(loaded, "buffers"))
+    parts = [part.designator for part in loaded.board.buffers] if loaded.board is not None else []
+    return buffers_text(loaded.session.result, width, _document(loaded, "buffers"), parts)
 
 
 def _timing(loaded: Loaded, _state: BrowserState, width: int) -> Text:

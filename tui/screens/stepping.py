@@ -36,7 +36,8 @@ class SteppingScreen(BrowserScreen):
         host = self.host
         found = states.neighbour(host.loaded.source.mismatch_rows, host.state.cursor, step)
         if found is None:
-            host.act(states.say, f"No {_direction(step)} cycle is wrong.")
+            none = not len(host.loaded.source.mismatch_rows)
+            host.act(states.say, "No cycle is wrong." if none else f"No {_direction(step)} cycle is wrong.")
         else:
             host.act(states.go_to, found)
 

@@ -11,6 +11,9 @@ from busledger.tui.keys import VIEWS, Key
 from busledger.tui.palette import ACCENT, COLOURS, DIM, GROUND, KEY
 from busledger.tui.widgets.clicking import Clickable, acts
 
+_LAST = ("?", "q")  # shown whatever else there is no room for
+_LOW = 30  # terminals lower than this spend three lines on keys, not more
+
 __all__ = ["KeyBar", "StatusLine", "ViewBar", "key_text", "view_text"]
 
 
@@ -30,8 +33,17 @@ def view_text(current: str) -> Text:
     return text
 
 
-def key_text(keys: Sequence[Key], width: int) -> Text:
-    """Keys and words, wrapped so that no pair is torn apart."""
+def key_text(keys: Sequence[Key], width: int, lines: int = 0) -> Text:
+    """Keys and words, wrapped so that no pair is torn apart.
+
+    ``lines``: at most so many; the last two keys shown are then always help and quit. 0: as many as it takes.
+    """
+    if lines and _lines(keys, width) > lines:
+        last = [key for key in keys if key.shown in _LAST]
+        first = [key for key in keys if key.shown not in _LAST]
+        while first and _lines((*first, *last), width) > lines:
+            first.pop()
+        keys = (*first, *last)
     text = Text(end="")
     used = 0
     for key in keys:
@@ -45,6 +57,17 @@ def key_text(keys: Sequence[Key], width: int) -> Text:
         _append_key(text, key)
         used += length
     return text
+
+
+def _lines(keys: Sequence[Key], width: int) -> int:
+    """How many lines all of them take."""
+    lines, used = 1, 0
+    for key in keys:
+        length = len(key.shown) + 1 + len(key.word)
+        if used and used + 2 + length > width:
+            lines, used = lines + 1, 0
+        used += length + (2 if used else 0)
+    return lines
 
 
 def _append_key(text: Text, key: Key) -> None:
@@ -82,6 +105,8 @@ class StatusLine(Static):
             shown.append(before, COLOURS["caution"])
             shown.append(" │ ", COLOURS["dim"])
         shown.append(mark + text, COLOURS[tone])
+        if self.size.width:
+            shown.truncate(self.size.width, overflow="ellipsis")
         self.update(shown, layout=False)
 
 
@@ -104,4 +129,4 @@ class KeyBar(Clickable):
     def _fill(self, width: int) -> None:
         if width > 0 and width != self._shown_width:
             self._shown_width = width
-            self.update(key_text(self._keys, width))
+            self.update(key_text(self._keys, width, 3 if self.app.size.height < _LOW else 0))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rich.text import Text
 
 from busledger.decoder.checks import BufferResult, BuffersResult, ControlCounts, LanePath
@@ -26,13 +28,16 @@ ABSENT = (
 )
 
 
-def buffers_text(result: CheckResult, width: int, document: str | None = None) -> Text:
-    """The whole page; ``document`` is the check's result as JSON, where the decoded capture keeps it."""
+def buffers_text(result: CheckResult, width: int, document: str | None = None, on_board: Sequence[str] = ()) -> Text:
+    """The whole page; ``document`` is the check's result as JSON, where the decoded capture keeps it.
+
+    ``on_board``: the board file's drivers, also those that no clip shows.
+    """
     text = Text(end="")
     found = read_check(result, "buffers", BuffersResult, document)
     if found is None:
         return append_bare_findings(text, result, "buffers", ABSENT)
-    append_findings(text, found.findings, accusations(result, [buffer.designator for buffer in found.buffers]))
+    append_findings(text, found.findings, accusations(result, [*(one.designator for one in found.buffers), *on_board]))
     for buffer in found.buffers:
         _buffer(text, buffer)
     append_skipped(text, found.skipped)

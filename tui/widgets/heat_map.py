@@ -27,7 +27,8 @@ NAME_WIDTH = 9
 _NO_REGION = -1
 _SIGNS = (" ", "░", "▒", "▓", "█")
 _LEGEND = ("", " per cent of compared reads wrong; - none compared", " · none  ░ under 1  ▒ 10  ▓ 50  █ more")
-_SPOKEN_OF = ("suspect", "likely", "rival")
+_BAD = ("suspect", "likely")
+_SPOKEN_OF = (*_BAD, "rival")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +82,10 @@ def _cell(text: Text, counts: LaneCounts | None, width: int, chosen: bool) -> No
     if chosen:
         if len(sign + words) <= width - 2:
             drawn = f"[{sign}{words.center(width - 2 - len(sign))}]"
-        else:  # no room for both brackets, or for the sign
-            drawn = f"[{sign + words if len(sign + words) < width else words}"[:width].ljust(width)
+        elif len(words) <= width - 2:  # no room for the sign
+            drawn = f"[{words.center(width - 2)}]"
+        else:  # nor for two brackets: one alone would look torn
+            drawn = f"{'▸' if len(words) < width else ''}{words}"[:width].ljust(width)
         text.append(drawn, Style(color=colour, bgcolor=ground if step else SELECTED, bold=True, underline=True))
     elif width > 3:
         text.append(f"{_SIGNS[step]}{words.center(width - 1)}", f"{colour} on {ground}")
@@ -140,11 +143,22 @@ def map_picture(
         lines += blocks[number]
         of_region += [number] * len(blocks[number])
     if first or last < len(rows):
-        told = [f"{sign} {n} more" for sign, n in (("▲", first), ("▼", len(rows) - last)) if n]
-        lines.append(Text(f"{'':>{NAME_WIDTH}} {'   '.join(told)} regions", COLOURS["key"], end=""))
+        hidden = (("▲", range(first)), ("▼", range(last, len(rows))))
+        told = [
+            _hidden(sign, [result.regions[n].name for n in there], board, states) for sign, there in hidden if there
+        ]
+        words = f"{'':>{NAME_WIDTH}} {'   '.join(told)}"
+        lines.append(Text(words if len(words) <= width else words[: width - 1] + "…", COLOURS["key"], end=""))
     lines += [Text("", end="")] * (airy and bool(parts)) + parts
     lines += legend if len(lines) + len(legend) <= height else []
     return MapPicture(lines, of_region + [_NO_REGION] * (len(lines) - len(of_region))), first
+
+
+def _hidden(sign: str, names: Sequence[str], board: BoardLike | None, states: States) -> str:
+    """How many regions are out of view on one side, and which bad parts are on them."""
+    bad = [c.designator for name in names for c in chips_of(board, name) if state_of(states, c.designator) in _BAD]
+    parts = "".join(f" {STATE_SIGNS[state_of(states, part)]}{plain(part, 20)}" for part in dict.fromkeys(bad))
+    return f"{sign} {len(names)} more region{'s' if len(names) > 1 else ''}{':' if parts else ''}{parts}"
 
 
 def _blocks(

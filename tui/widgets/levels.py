@@ -85,7 +85,7 @@ def _edges(view: View, source: CycleSource, state: BrowserState) -> tuple[str, l
     text, colours = [" "] * view.columns, ["dim"] * view.columns
     if not source.total:
         return "".join(text), colours, None
-    for column in columns_of(view, source.cycles.time):
+    for column in columns_of(view, source.cycles.time, source.coarse):
         text[int(column)] = "·"
     row = source.row(state.cursor)
     rules = source.facts.rules
@@ -121,7 +121,7 @@ def draw_levels(source: CycleSource, state: BrowserState, width: int) -> LevelPi
     columns = max(8, width - NAME_WIDTH - 1)
     caret = caret_of(source, state)
     view = View.around(caret, state.ticks_per_column, columns)
-    sampled = sample_view(source.capture, view, source.moved)
+    sampled = sample_view(source.capture, view, source.moved, source.coarse)
     edge_text, edge_colours, window = _edges(view, source, state)
     mark_text, mark_colours = _marks(view, state, caret, columns)
     ground = [GROUND] * columns
@@ -185,11 +185,13 @@ def _differing(
         if bit is None:
             continue
         text = "".join(_SHAPES[Cell(cell)] for cell in line_cells(sampled, bit))
-        drawn.append([_wrong_name(f"✗ D{lane} read"), *_runs(text, ["wrong"] * len(text), ground, True)])
+        due = row.expected >> lane & 1
+        name = f"✗ D{lane} read" if len(wrong) <= _MOST_DUE else f"✗ D{lane} due {due}"
+        drawn.append([_wrong_name(name), *_runs(text, ["wrong"] * len(text), ground, True)])
         if len(wrong) <= _MOST_DUE:
-            drawn.append([_wrong_name("due"), *_due(row.expected >> lane & 1, window, len(text), ground)])
+            drawn.append([_wrong_name("due"), *_due(due, window, len(text), ground)])
     if len(wrong) > _MOST_DIFFERING:
-        more = " ".join(f"D{lane}" for lane in wrong[_MOST_DIFFERING:])
+        more = "  ".join(f"D{lane} due {row.expected >> lane & 1}" for lane in wrong[_MOST_DIFFERING:])
         drawn.append([_wrong_name("✗ also"), Segment(more, style("wrong", on=GROUND))])
     return drawn
 

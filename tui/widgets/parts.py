@@ -44,13 +44,19 @@ def _others(board: BoardLike) -> Iterator[tuple[str, str]]:
     yield from (("address", driver.designator) for driver in board.buffers if not driver.lanes)
 
 
+def _shown(designator: str, width: int) -> str:
+    """A name longer than a line ends in an ellipsis: half of it alone would be another part's."""
+    name = plain(designator)
+    return name if len(name) <= width else name[: max(1, width - 1)] + "…"
+
+
 def part_lines(board: BoardLike | None, states: States, label: int, width: int) -> list[Text]:
     """Decoders, data drivers and address drivers, each kind under its name, as many on a line as fit whole."""
     lines: list[Text] = []
     kind = ""
     for here, designator in _others(board) if board is not None else ():
         state = state_of(states, designator)
-        words = f" {STATE_SIGNS[state]}{plain(designator)} "
+        words = f" {STATE_SIGNS[state]}{_shown(designator, width - label - 4)} "
         heading = f"{here:>{label}} " if not lines else f"  {here} "
         fits = lines and len(lines[-1]) + len(words) + (len(heading) if here != kind else 0) <= width
         if not fits:

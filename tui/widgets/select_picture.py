@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rich.text import Text
 
 from busledger.decoder.checks import DecoderResult, SelectsResult
@@ -29,20 +31,23 @@ ABSENT = (
 )
 
 
-def selects_text(result: CheckResult, width: int, document: str | None = None) -> Text:
-    """The whole page; ``document`` is the check's result as JSON, where the decoded capture keeps it."""
+def selects_text(result: CheckResult, width: int, document: str | None = None, on_board: Sequence[str] = ()) -> Text:
+    """The whole page; ``document`` is the check's result as JSON, where the decoded capture keeps it.
+
+    ``on_board``: the board file's decoders, also those that no clip shows.
+    """
     text = Text(end="")
     found = read_check(result, "selects", SelectsResult, document)
     if found is None:
         return append_bare_findings(text, result, "selects", ABSENT)
     found = marked(found)
-    append_findings(text, found.findings, accusations(result, [decoder.designator for decoder in found.decoders]))
+    append_findings(text, found.findings, accusations(result, [*(one.designator for one in found.decoders), *on_board]))
     if found.regions:
         append_title(text, "Regions and their selects", "how often the select came for whose cycles")
         for region in found.regions:
             wrong = region.missing + sum(region.extra.values())
             text.append(f" {'✗' if wrong else '✓'} ", f"bold {COLOURS['wrong' if wrong else 'good']}")
-            text.append(f"{plain(region.region, 14):<14} {plain(region.select, 8):<8} ", COLOURS["text"])
+            text.append(f"{plain(region.region, 13):<14} {plain(region.select, 8):<8} ", COLOURS["text"])
             came = region.cycles - region.missing
             text.append(share_bar(came, region.cycles), COLOURS["accent"])
             text.append(f" {thousands(came)} of {thousands(region.cycles)}", COLOURS["text"])

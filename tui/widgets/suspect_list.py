@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
+
 from rich.cells import cell_len
 from rich.text import Text
 
@@ -26,11 +28,21 @@ def _name(suspect: Suspect) -> str:
 
 def _does(suspect: Suspect) -> str:
     lanes = plain(ranges_text((*suspect.lanes, *suspect.address_lines)), 24)
-    return f"{KINDS[suspect.fault].short} {lanes}".rstrip()
+    does = KINDS[suspect.fault].short
+    if "scatter" in suspect.detail:  # the same kind, told apart by which cells it is
+        does = "bad cells, scattered"
+    elif "where_lines" in suspect.detail:
+        does += " in some cells"
+    if suspect.scope == "clip" and suspect.component is None:  # the lanes stand in its name already
+        return does.removeprefix("clip ")
+    return f"{does} {lanes}".rstrip()
 
 
-def suspect_list(result: CheckResult, state: BrowserState, summaries: bool) -> Text:
-    """Rank, probability, name, under a heading for each place where there are several; summaries if there is room."""
+def suspect_list(result: CheckResult, state: BrowserState, summaries: int) -> Text:
+    """Rank, probability, name, under a heading for each place where there are several.
+
+    ``summaries``: the width for a summary of each, if there is room for them; 0: none.
+    """
     text = Text(end="")
     if not result.suspects:
         text.append("No suspects.\n", f"bold {COLOURS['good'] if not result.mismatch_total else COLOURS['caution']}")
@@ -61,7 +73,7 @@ def _judged(place: BadPlace, states: dict[str, tuple[State, str]]) -> State:
     return states.get(place.leader.component or "", (otherwise, ""))[0]
 
 
-def _listed(text: Text, suspect: Suspect, chosen: bool, summaries: bool) -> None:
+def _listed(text: Text, suspect: Suspect, chosen: bool, summaries: int) -> None:
     start = len(text)
     key = str(suspect.rank) if suspect.rank < 10 else " "
     text.append("▶" if chosen else " ", f"bold {COLOURS['accent']}")
@@ -71,13 +83,15 @@ def _listed(text: Text, suspect: Suspect, chosen: bool, summaries: bool) -> None
     text.append(" at times\n" if suspect.intermittent and summaries else "\n", COLOURS["dim"])
     if summaries:
         text.append(f"    {bar(suspect.probability, 20)}\n", COLOURS["wrong"])
-        text.append(f"    {plain(suspect.summary, 300)}\n\n", COLOURS["dim"])
+        for line in wrap(plain(suspect.summary, 300), max(20, summaries - 6)):
+            text.append(f"    {line}\n", COLOURS["dim"])
+        text.append("\n")
     text.stylize(acts(f"screen.suspect({suspect.rank})"), start)
 
 
 def fitting_list(result: CheckResult, state: BrowserState, width: int, height: int) -> Text:
     """The richest list that fits: with summaries, a line a suspect, or a line a place and how many more there are."""
-    for text in (suspect_list(result, state, True), suspect_list(result, state, False)):
+    for text in (suspect_list(result, state, width), suspect_list(result, state, 0)):
         if _lines(text, width) <= height:
             return text
     return leaders_list(result, state, width, height)
@@ -123,6 +137,8 @@ def _leader(
     told = f" {_does(suspect)}"
     share = "" if judged == "suspect" else f" {flowing(percent(place.bad))}"
     room = width - (len(text) - start) - len(share) - 1
+    if room < 0:
+        share, room = "", room + len(share)
     text.append(told if len(told) <= room else told[: max(0, room - 1)] + "…", COLOURS["text"])
     text.append(f"{share}\n", COLOURS["dim"])
     text.stylize(acts(f"screen.suspect({suspect.rank})"), start)

@@ -6,19 +6,24 @@ from dataclasses import dataclass
 
 from rich.text import Text
 
+from busledger.decoder.diagnosis import KINDS
 from busledger.decoder.figures import NO_BREAK, percent
-from busledger.decoder.findings import CheckResult
+from busledger.decoder.findings import CheckResult, Suspect
 from busledger.decoder.marks import Marks
 from busledger.decoder.report import (
     LIKELY,
+    cleared_together,
     coverage_lines,
     coverage_rows,
     gain_words,
+    how_often,
     how_often_and_sure,
     ordered_steps,
     place_line,
     places_of,
+    seconds,
     verdict,
+    who,
 )
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
@@ -38,11 +43,13 @@ class Piece:
     cycle: int | None
 
 
-def verdict_words(result: CheckResult) -> Text:
-    """The answer as every report gives it, then how many reads are wrong."""
+def verdict_words(result: CheckResult, *, see: str = ": see Why") -> Text:
+    """The answer as every report gives it, then how many reads are wrong; ``see``: where the cautions are."""
     compared = sum(region.reads_compared for region in result.regions)
     sign, colour = "✓", COLOURS["good"]
-    if result.mismatch_total or (result.suspects and result.suspects[0].probability >= LIKELY):
+    if not result.judged:
+        sign, colour = "~", COLOURS["caution"]
+    elif result.mismatch_total or (result.suspects and result.suspects[0].probability >= LIKELY):
         sign, colour = "✗", COLOURS["wrong"]
     elif not compared:
         sign, colour = "~", COLOURS["caution"]
@@ -53,7 +60,7 @@ def verdict_words(result: CheckResult) -> Text:
         text.append(f" {thousands(result.unexplained)} of them fit no suspect.", COLOURS["caution"])
     if result.capture.warnings:
         cautions = len(result.capture.warnings)
-        text.append(f" {cautions} caution{'s' if cautions > 1 else ''}: see Why.", COLOURS["caution"])
+        text.append(f" {cautions} caution{'s' if cautions > 1 else ''}{see}.", COLOURS["caution"])
     return text
 
 
@@ -109,8 +116,8 @@ def why_text(result: CheckResult, source: CycleSource, state: BrowserState) -> t
         chosen_line = _suspect(text, result, source, state)
         _rivals(text, result, state.suspect)
     else:
-        text.append("There is no suspect: ", f"bold {COLOURS['text']}")
-        text.append_text(verdict_words(result))
+        text.append("There is no suspect. ", f"bold {COLOURS['text']}")
+        text.append_text(verdict_words(result, see=" below"))
         text.append("\n")
     if result.next_steps:
         _title(text, "What to do next")
@@ -124,7 +131,7 @@ def why_text(result: CheckResult, source: CycleSource, state: BrowserState) -> t
             text.append("\n")
     if result.cleared:
         _title(text, "Cleared")
-        for cleared in result.cleared:
+        for cleared in cleared_together(result.cleared):
             lanes = plain(ranges_text(cleared.lanes)).replace(" ", ", ")
             told = "" if lanes in cleared.evidence else f" {lanes}"
             text.append(f" ✓ {plain(cleared.component)}{told}", f"bold {COLOURS['good']}")
@@ -133,8 +140,8 @@ def why_text(result: CheckResult, source: CycleSource, state: BrowserState) -> t
     if result.capture.warnings:
         _title(text, "Cautions")
         for warning in result.capture.warnings:
-            when = f" at {warning.time_s:.6f} s" if warning.time_s is not None else ""
-            text.append(f" ~ {plain(warning.text, 400)}{when}\n", COLOURS["caution"])
+            when = f" at {flowing(seconds(warning.time_s))}" if warning.time_s is not None else ""
+            text.append(f" ~ {flowing(plain(warning.text, 400))}{when}\n", COLOURS["caution"])
     return text, chosen_line
 
 
@@ -157,11 +164,8 @@ def _suspect(text: Text, result: CheckResult, source: CycleSource, state: Browse
     text.append(f"{plain(suspect.summary, 400)}\n", f"bold {COLOURS['text']}")
     text.append(f"{bar(suspect.probability, 24)} ", COLOURS["wrong"])
     text.append(_percent(suspect.probability), f"bold {COLOURS['text']}")
-    text.append(
-        f"  explains {thousands(suspect.explains)}, contradicted by {thousands(suspect.contradicted)}", COLOURS["dim"]
-    )
-    often = flowing(how_often_and_sure(suspect))
-    text.append(f"  {often}\n" if often else "\n", COLOURS["dim"])
+    text.append(f"{_counted(suspect)}\n", COLOURS["dim"])
+    _part_is_bad(text, result, suspect)
     _title(text, "What speaks for it")
     pieces = pieces_of(result, source, place)
     chosen_line = 0
@@ -174,8 +178,29 @@ def _suspect(text: Text, result: CheckResult, source: CycleSource, state: Browse
         text.append(piece.words + "\n", COLOURS["accent"] if piece.cycle is not None else COLOURS["text"])
         text.stylize(acts(f"screen.choose_piece({number})"), start)
     if not pieces:
-        text.append("   nothing is listed\n", COLOURS["dim"])
+        below = result.capture.warnings and not KINDS[suspect.fault].on_card
+        text.append("   the cautions below\n" if below else "   nothing is listed\n", COLOURS["dim"])
     return chosen_line
+
+
+def _counted(suspect: Suspect) -> str:
+    """How often, and what it explains; nothing of that where no read could tell."""
+    told = any("95 % sure" in flowing(line) for line in suspect.evidence)  # then it need not be said twice
+    often = flowing(how_often(suspect) if told else how_often_and_sure(suspect))
+    words = f"  {often}" if often else ""
+    if suspect.explains or suspect.contradicted or KINDS[suspect.fault].on_card:
+        words += f"  explains {thousands(suspect.explains)}, contradicted by {thousands(suspect.contradicted)}"
+    return words
+
+
+def _part_is_bad(text: Text, result: CheckResult, suspect: Suspect) -> None:
+    """Where the part is surer than the way in which it is bad, that too: the first line may call it certain."""
+    place = next((found for found in places_of(result) if suspect in found.suspects), None)
+    if place is None or not place.on_card or place.bad < LIKELY or suspect not in (place.leader, *place.ways):
+        return
+    if _percent(place.bad) != _percent(suspect.probability):
+        text.append(f"{plain(who(suspect), 60)} is bad, {_percent(place.bad)}", f"bold {COLOURS['text']}")
+        text.append(f"; in this way {_percent(suspect.probability)}\n", COLOURS["dim"])
 
 
 def _rivals(text: Text, result: CheckResult, place: int) -> None:

@@ -130,7 +130,9 @@ def _rates(text: Text, result: CheckResult) -> None:
         return
     append_title(text, "How often")
     for suspect in coming:
-        said = f"{who(suspect)}: {how_often_and_sure(suspect)} of the accesses in which it could have shown"
+        cells = "scatter" in suspect.detail or "where_lines" in suspect.detail
+        of = "the reads of the cells that fail" if cells else "the accesses in which it could have shown"
+        said = f"{who(suspect)}: {how_often_and_sure(suspect)} of {of}"
         text.append(f" {said.replace(NO_BREAK, ' ')}\n", COLOURS["text"])
 
 

@@ -28,17 +28,17 @@ BINS = 24
 EARLY_BINS = 2
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _level(levels, row, word, bit):
     return np.int64((levels[row, word] >> np.uint64(bit)) & np.uint64(1))
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _known(unknown, row, word, bit):
     return (unknown[row, word] >> np.uint64(bit)) & np.uint64(1) == np.uint64(0)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _drive(levels, unknown, row, pin):
     """How a buffer stands in one row: 0 off, 1 toward the card, 2 toward the CPU, -1 unknown.
 
@@ -56,7 +56,7 @@ def _drive(levels, unknown, row, pin):
     return 2 if _level(levels, row, pin[P_DIR_WORD], pin[P_DIR_BIT]) == pin[P_TO_CPU] else 1
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
     """The standing that a buffer held longest in ``t_from <= t < t_to``, and for how long it drove the CPU's side."""
     off = card = cpu = unaimed = np.int64(0)
@@ -85,7 +85,7 @@ def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
     return np.int64(0 if longest == off else 1 if longest == card else 2 if longest == cpu else 3), cpu
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _both_drove(time, levels, unknown, first, last, until, one, other):
     """For how long, up to ``until``, two buffers drove the CPU's side at once."""
     total = np.int64(0)
@@ -98,14 +98,14 @@ def _both_drove(time, levels, unknown, first, last, until, one, other):
     return total
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _note(tally, b, column, first_column, when):
     tally[b, column] += 1
     if tally[b, first_column] < 0:
         tally[b, first_column] = when
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _one_control(b, role, earlier, standing, can_be_off, can_drive, when, tally):
     """Counts one cycle of one buffer."""
     if standing < 0:
@@ -133,7 +133,7 @@ def _one_control(b, role, earlier, standing, can_be_off, can_drive, when, tally)
             tally[b, C_OTHERS_TOWARD] += 1
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _driven_from(time, levels, before, begin, address, data):
     """When the CPU began to drive a write: the first change of the data after the address came (after the cycle
     before, where the address stayed), or the strobe's begin."""
@@ -150,7 +150,7 @@ def _driven_from(time, levels, before, begin, address, data):
     return since
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _reads(role):
     return role in (SERVED_READ, OTHER_READ)
 
@@ -232,7 +232,7 @@ def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew
     return np.int64(0)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _row_at(time, first, last, t):
     """The row in effect at ``t``, not before ``first``."""
     row = last
@@ -241,7 +241,7 @@ def _row_at(time, first, last, t):
     return row
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _last_change(time, levels, first, row, word, bit):
     """When the line took the level it has in ``row``; -1 if it did so before row ``first``."""
     now = _level(levels, row, word, bit)
@@ -252,7 +252,7 @@ def _last_change(time, levels, first, row, word, bit):
     return np.int64(-1)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _calm(levels, unknown, first, last, word, bit):
     """Whether the line is known and unchanged in rows ``first`` … ``last``."""
     was = _level(levels, last, word, bit)

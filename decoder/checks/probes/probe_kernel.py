@@ -33,7 +33,7 @@ def period_bin(ticks):
     return min((high - 3) * 16 + ((ticks >> (high - 4)) & 15), PERIOD_BINS - 1)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _burst(t, grid, state, bursts):
     """One more channel with a pulse of one sample; those within two samples are one burst."""
     if state[BURST_SIZE] > 0 and t - state[BURST_FROM] <= 2 * grid:
@@ -45,7 +45,7 @@ def _burst(t, grid, state, bursts):
     state[BURST_SIZE] = 1
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _one_change(c, t, high, near, grid, clock, state, tallies):
     """Channel ``c`` changed at ``t`` to ``high``."""
     channel, periods, sums, phase, runt_phase, _, bursts = tallies
@@ -89,7 +89,7 @@ def _one_change(c, t, high, near, grid, clock, state, tallies):
                 runt_phase[c, part] += 1
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _bits(mask, found):
     """Writes the numbers of the set bits of ``mask`` (words) into ``found``; how many."""
     count = 0
@@ -115,7 +115,6 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried,
     words = before.shape[0]
     now = np.zeros(words, np.uint64)
     here = np.zeros(channels, np.int64)
-    there = np.zeros(channels, np.int64)
     for i in range(time.shape[0]):
         t = time[i]
         first = state[ROWS] == 0
@@ -145,21 +144,22 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried,
             _one_change(c, t, high, near, grid, clock, state, tallies)
         if count > 0 and state[ROWS] <= pair_rows:
             close = near > 0 and state[T_LAST] >= 0 and t - state[T_LAST] <= near
-            others = _bits(moved, there) if close else 0
             for k in range(count):
                 c = here[k]
-                high = (levels[i, c // 64] >> np.uint64(c % 64)) & np.uint64(1)
-                together[c, c] += 1
-                for m in range(count):
-                    d = here[m]
-                    if d != c and (levels[i, d // 64] >> np.uint64(d % 64)) & np.uint64(1) == high:
-                        together[c, d] += 1
-                for m in range(others):
-                    d = there[m]
-                    same = (levels[i, d // 64] >> np.uint64(d % 64)) & np.uint64(1) == high
-                    if d != c and same and (now[d // 64] >> np.uint64(d % 64)) & np.uint64(1) == np.uint64(0):
-                        together[c, d] += 1
-                        together[d, c] += 1
+                high = (levels[i, c // 64] >> np.uint64(c % 64)) & np.uint64(1) != np.uint64(0)
+                for w in range(words):
+                    alike = levels[i, w] if high else ~levels[i, w]
+                    mates = now[w] & alike  # the channel itself among them
+                    while mates != np.uint64(0):
+                        together[c, 64 * w + lowest_bit(mates)] += 1
+                        mates &= mates - np.uint64(1)
+                    if close:
+                        mates = moved[w] & ~now[w] & alike
+                        while mates != np.uint64(0):
+                            d = 64 * w + lowest_bit(mates)
+                            together[c, d] += 1
+                            together[d, c] += 1
+                            mates &= mates - np.uint64(1)
         if count > 0:
             state[T_LAST] = t
             for w in range(words):

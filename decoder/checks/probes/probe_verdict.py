@@ -13,6 +13,7 @@ from busledger.decoder.checks.lines import FEMTOSECONDS_PER_NS
 from busledger.decoder.checks.probes import probe_kernel as kernel
 from busledger.decoder.checks.probes.clip_findings import Seen, clip_findings
 from busledger.decoder.checks.results import ChannelHealth, CheckFinding, ClockFinding, ProbesResult, worst_first
+from busledger.decoder.figures import count
 from busledger.decoder.findings import WarningFinding
 
 __all__ = ["ProbeCounts", "probe_doubts", "probes_result"]
@@ -208,6 +209,7 @@ def _health(counts: ProbeCounts, c: int, clock: int) -> ChannelHealth:
         moves_only_with=mates,
         fits_clock=fits,
         verdict=verdict,
+        runts_anywhere=_at_any_moment(counts, c),
     )
 
 
@@ -310,8 +312,8 @@ def _findings(
     for health, c in zip(channels, range(len(channels)), strict=True):
         _channel_findings(counts, health, c, say)
     seen = [_seen(counts, health, c) for c, health in enumerate(channels)]
-    for code, weight, channel, text, count, tick in clip_findings(seen, counts.span, counts.moment):
-        say(code, weight, text, (channel,), count, None if tick is None else counts.seconds(tick))
+    for code, weight, channel, text, times, tick in clip_findings(seen, counts.span, counts.moment):
+        say(code, weight, text, (channel,), times, None if tick is None else counts.seconds(tick))
     _pair_findings(counts, channels, say)
     return worst_first(found)
 
@@ -334,7 +336,7 @@ def _channel_findings(counts: ProbeCounts, health: ChannelHealth, c: int, say: o
     elif health.verdict == "fits no bus":
         say("fits-no-bus", "doubt", f"{health.channel} changes at any moment of the clock alike: no line of a bus does",
             name, health.moves)  # fmt: skip
-    said = f"{health.channel} shows {health.runts} pulses of a single sample in {health.moves} changes"
+    said = f"{health.channel} shows {count(health.runts)} pulses of a single sample in {count(health.moves)} changes"
     if health.runts >= 3 and role in ("clock", "strobe", "control"):
         first = int(counts.channel[c, kernel.RUNT_FIRST])
         say("runts", "doubt", said,

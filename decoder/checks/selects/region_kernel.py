@@ -11,7 +11,7 @@ from busledger.decoder.inner_kernel import inner
 LOW, HIGH, UNKNOWN = 0, 1, 2
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def dwell(time, levels, unknown, first, last, t_from, t_to, word, bit):
     """The level that a line held longest in ``t_from <= t < t_to``: 0, 1, or 2 for unknown.
 
@@ -39,7 +39,7 @@ def dwell(time, levels, unknown, first, last, t_from, t_to, word, bit):
     return HIGH if 2 * held >= total else LOW
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _comes(time, levels, first, last, t_to, word, bit, active):
     """Whether a line is at its active level in any of the rows ``first`` to ``last`` that begin before ``t_to``."""
     for row in range(first, last + 1):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from busledger.decoder.bits_kernel import ones
 from busledger.decoder.inner_kernel import inner
 
 # ``state``
@@ -35,16 +36,7 @@ NEVER = -(1 << 62)
 R_INPUTS, R_OUTPUTS, R_STROBE, R_AROUND = range(4)
 
 
-@inner(_nrt=False)
-def _ones(word):
-    count = 0
-    while word:
-        word &= word - 1
-        count += 1
-    return count
-
-
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _gather(levels, unknown, row, word, bit):
     """The lines of one row packed into an int64, first line lowest, and which of them are unknown."""
     value = np.int64(0)
@@ -57,7 +49,7 @@ def _gather(levels, unknown, row, word, bit):
     return value, lost
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _holds(levels, row, mask, want):
     """Whether any term of a condition holds: ``mask``, ``want`` uint64 (terms, words)."""
     for term in range(mask.shape[0]):
@@ -71,7 +63,7 @@ def _holds(levels, row, mask, want):
     return False
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _passing(table, base, moved, out, level):
     """Whether some input combination between the two settled ones calls for ``level``."""
     sub = moved
@@ -85,7 +77,7 @@ def _passing(table, base, moved, out, level):
         sub = (sub - 1) & moved
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _span(o, value, edges, carried, expected, part, c):
     """Judges one output's edges since the last settled moment."""
     state, per_out, delay, widths, glitch = c.state, c.per_out, c.delay, c.widths, c.glitch
@@ -126,7 +118,7 @@ def _span(o, value, edges, carried, expected, part, c):
                     glitch[o, G_LATE_FIRST] = per_out[o, LAST]
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _judge(t, matters, part, c):
     """The inputs held still until ``t``: the level that each output held longest once they had settled.
 
@@ -156,8 +148,8 @@ def _judge(t, matters, part, c):
     diff = 0
     for f in range(table.shape[1]):
         off = (observed ^ table[idx, f]) & known & ~(table[idx, f] & part.open_high)
-        if off == 0 or _ones(off) < best:
-            best = _ones(off)
+        if off == 0 or ones(np.uint64(off)) < best:
+            best = ones(np.uint64(off))
             diff = off
             expected = table[idx, f]
             if off == 0:
@@ -167,8 +159,8 @@ def _judge(t, matters, part, c):
         state[JUDGED] += 1
     else:
         state[UNJUDGED] += 1
-    active = _ones((observed ^ part.idle) & known)
-    if matters and part.one_hot and active > 1 and active > _ones((expected ^ part.idle) & known):
+    active = ones(np.uint64((observed ^ part.idle) & known))
+    if matters and part.one_hot and active > 1 and active > ones(np.uint64((expected ^ part.idle) & known)):
         state[MULTI] += 1
         if state[MULTI_FIRST] < 0:
             state[MULTI_FIRST] = state[T_IN]
@@ -203,7 +195,7 @@ def _judge(t, matters, part, c):
     state[MOVED] = 0
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
     """Takes the outputs of a new row: edges, and the pulses that they close."""
     changed = (out ^ state[OUT]) & ~(lost | state[OUT_UNKNOWN])
@@ -239,7 +231,7 @@ def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
     state[OUT_UNKNOWN] = lost
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _begin(t, idx, out, lost, strobed, state, per_out):
     state[IDX] = idx
     state[OUT] = out
@@ -265,7 +257,7 @@ def _begin(t, idx, out, lost, strobed, state, per_out):
         per_out[o, INSIDE] = 0
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _inputs_changed(t, idx, state, per_out):
     """A new period begins; an unknown input on either side of it leaves nothing to compare with."""
     if idx < 0 or state[IDX] < 0:

@@ -75,7 +75,7 @@ def _count_pairs(r, expected, known, pairs):
                 pairs[r, i, j] += (others >> j) & 1
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _told_apart(cell, other, expected, known, held, value, valid, stamp):
     """Whether a read of ``cell`` comes right only if ``other`` is another cell.
 

@@ -3,7 +3,7 @@
 import numba as nb
 import numpy as np
 
-from busledger.decoder.bits_kernel import lowest_bit
+from busledger.decoder.bits_kernel import binary_digits, lowest_bit
 
 # Columns of ``bits``: transfers seen high and low; changes; the transfer after its last change and that one's time;
 # the longest rest between two changes in transfers, when it began and ended, and the longest but one.
@@ -27,21 +27,18 @@ def count_bits(time, word, hidden, before, state, bits, highs, spacings):
     Tallies: ``bits`` int64 (64, BIT_SIZE); ``highs`` int64 (64,), the transfer at which a bit last became high;
     ``spacings`` int64 (SPACINGS,), distances between transfers by the number of binary digits of their ticks.
     """
+    # In variables of their own, not in the arrays, which a compiler must take to be one and the same.
+    level, shown, count, last = before[0], before[1], state[COUNT], state[TIME]
     for i in range(time.shape[0]):
-        n = state[COUNT]
+        n, now = count, time[i]
         known = ~hidden[i]
         new = word[i] & known
         if n > 0:
-            gap = time[i] - state[TIME]
-            digits = 0
-            while gap > 0 and digits < SPACINGS - 1:
-                gap >>= 1
-                digits += 1
-            spacings[digits] += 1
-        fresh = known & ~before[1]
-        before[1] |= known
-        before[0] = (before[0] & ~fresh) | (new & fresh)
-        moved = (before[0] ^ new) & known
+            spacings[min(binary_digits(np.uint64(max(now - last, 0))), SPACINGS - 1)] += 1
+        fresh = known & ~shown
+        shown |= known
+        level = (level & ~fresh) | (new & fresh)
+        moved = (level ^ new) & known
         while moved != np.uint64(0):
             b = lowest_bit(moved)
             moved &= moved - np.uint64(1)
@@ -50,26 +47,27 @@ def count_bits(time, word, hidden, before, state, bits, highs, spacings):
                 bits[b, SECOND] = bits[b, QUIET]
                 bits[b, QUIET] = rest
                 bits[b, QUIET_FROM] = bits[b, LAST_TIME]
-                bits[b, QUIET_TO] = time[i]
+                bits[b, QUIET_TO] = now
             elif rest > bits[b, SECOND]:
                 bits[b, SECOND] = rest
-            if (before[0] >> np.uint64(b)) & np.uint64(1):
+            if (level >> np.uint64(b)) & np.uint64(1):
                 bits[b, HIGH] += n - highs[b]
             else:
                 highs[b] = n
             bits[b, MOVES] += 1
             bits[b, LAST] = n
-            bits[b, LAST_TIME] = time[i]
+            bits[b, LAST_TIME] = now
         while fresh != np.uint64(0):
             b = lowest_bit(fresh)
             fresh &= fresh - np.uint64(1)
             highs[b] = n
             bits[b, LOW] = n
             bits[b, LAST] = n
-            bits[b, LAST_TIME] = time[i]
-        before[0] = (before[0] & ~known) | new
-        state[COUNT] = n + 1
-        state[TIME] = time[i]
+            bits[b, LAST_TIME] = now
+        level = (level & ~known) | new
+        count, last = n + 1, now
+    before[0], before[1] = level, shown
+    state[COUNT], state[TIME] = count, last
     return np.int64(0)
 
 

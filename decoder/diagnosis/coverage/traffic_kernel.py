@@ -9,7 +9,7 @@ from busledger.decoder.inner_kernel import inner
 _BY_VALUE = 8
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def _add(levels, hidden, times, high, low, differ):
     """``times`` transfers of the same levels, lanes in ``hidden`` left out."""
     lanes = high.shape[0]

@@ -256,17 +256,18 @@ class BadPart(Protocol):
     def bad(self) -> float: ...
 
 
-def bad_parts_line(parts: Iterable[BadPart]) -> str:
+def bad_parts_line(parts: Iterable[BadPart], *, what: str = "part") -> str:
     """The first line where more than one part may be bad; empty where none is at least likely to be.
 
     "5 parts are bad: U7, U12, U19 for certain; U3 and U30 likely": certain from a marginal of 0.95, likely from 0.5.
+    ``what``: what to call them, where some are not parts of the board file (a whole region, the data bus).
     """
     named = sorted((part for part in parts if part.bad >= LIKELY), key=lambda part: number_in(part.component))
     certain = [_name(part) for part in named if part.bad >= CERTAIN]
     likely = [_name(part) for part in named if part.bad < CERTAIN]
     if not named:
         return ""
-    total = f"{count(len(named))} part{'s are' if len(named) > 1 else ' is'}"
+    total = f"{count(len(named))} {what}{'s are' if len(named) > 1 else ' is'}"
     if not certain:
         return f"{total} likely bad: {_listed(likely)}"
     return f"{total} bad: {_listed(certain)} for certain" + (f"; {_listed(likely)} likely" if likely else "")

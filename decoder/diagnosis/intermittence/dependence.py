@@ -24,7 +24,7 @@ from busledger.decoder.diagnosis.statistics import (
     fisher,
     homogeneity,
 )
-from busledger.decoder.figures import NO_BREAK, count
+from busledger.decoder.figures import NO_BREAK, count, plural
 
 __all__ = ["Dependence", "bursts_of", "dependences", "trend_of"]
 
@@ -146,7 +146,8 @@ def _by_burst(tally: Occurrence, astray: bool) -> list[Dependence]:
     if astray:
         return [windows] if spread.statistic >= STRONG_BURSTS else []
     together = failure_runs(tally.runs, tally.failures, tally.seen)
-    joined = f"Failures follow each other: {tally.failures} in {tally.runs} unbroken runs"
+    runs = plural(tally.runs, "unbroken run").replace(NO_BREAK, " ")
+    joined = f"Failures follow each other: {tally.failures} in {runs}"
     return [
         windows,
         Dependence("failures one after another", together.p, together.statistic, joined, _CONTACT),

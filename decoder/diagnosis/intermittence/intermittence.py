@@ -97,7 +97,7 @@ def describe(
             *traced,
             *(f.text for f in said[:MOST_SAID]),
         ],
-        "suggestions": list(dict.fromkeys(f.suggestion for f in said if f.suggestion)),
+        "suggestions": list(dict.fromkeys(f.suggestion for f in said[:MOST_SAID] if f.suggestion)),
     }
 
 

@@ -15,9 +15,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.replay import contents_kernel
+from busledger.decoder.diagnosis.replay.parts_view import CardView
 
-__all__ = ["log_contents", "log_contents_each"]
+__all__ = ["log_contents", "log_contents_each", "log_found"]
 
 _ALIKE = 0.2  # that all cells hold one level; our estimate, common practice: some parts come up so, and monitors clear
 _EVEN = 0.3  # that no lane and no address bit leans to a level; our estimate
@@ -50,3 +52,43 @@ def log_contents_each(
             np.zeros(len(word), np.int8),
         )
     )  # fmt: skip
+
+
+def log_found(
+    card: CardView, cells: CellSpace, cell: NDArray[np.int32], level: NDArray[np.uint32], unknown: NDArray[np.uint32]
+) -> float:
+    """The sum of ``log_contents`` over the chips: what a memory came up with is each chip's own, whatever is at fault.
+
+    ``cell`` int32[n]; ``level``, ``unknown`` uint32[n], as there.
+    """
+    order = np.argsort(cell, kind="stable")
+    cell, level, unknown = cell[order], level[order], unknown[order]
+    rows: list[NDArray[np.intp]] = []
+    lanes: list[NDArray[np.uint32]] = []
+    width: list[int] = []
+    for region, mask in _chips(card):
+        span = cells.span(region)
+        a, z = np.searchsorted(cell, (span.start, span.stop))
+        mine = a + np.flatnonzero(unknown[a:z] & np.uint32(mask))
+        if len(mine):
+            rows.append(mine)
+            lanes.append(unknown[mine] & np.uint32(mask))
+            width.append(max(1, len(cells.chip_bits(region))))
+    if not rows:
+        return 0.0
+    ends = np.cumsum([0, *(len(one) for one in rows)])
+    at = np.concatenate(rows)
+    word = (cell[at] - np.array(cells.base, np.int64)[cells.regions_of(cell[at])]).astype(np.int32)
+    return log_contents_each(ends, word, level[at], np.concatenate(lanes), np.array(width, np.int64))
+
+
+def _chips(card: CardView) -> list[tuple[int, int]]:
+    """(region, lanes) of each chip, and of the lanes for which none is named."""
+    found = []
+    for region in card.regions:
+        masks = [chip.mask for chip in region.chips] if region.named_chips else []
+        rest = region.mask
+        for mask in masks:
+            rest &= ~mask
+        found += [(region.index, mask) for mask in (*masks, rest) if mask]
+    return found

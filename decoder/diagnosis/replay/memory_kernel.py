@@ -31,7 +31,7 @@ SETTLED, OPEN, WAS_IDLE, DID_ACT = 0, 1, 2, 3
 FULL = np.uint32(0xFFFFFFFF)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def bend(bends, lanes, value, known, floating, floating_known):
     """(levels, known lanes) of data that pass through the part's bad lanes."""
     if bends == BENDS_LOW:
@@ -49,7 +49,7 @@ def bend(bends, lanes, value, known, floating, floating_known):
     return value, known
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def undriven(floats, kept, rest):
     """What lines show that nobody drives."""
     if floats == KEEPS:
@@ -59,7 +59,7 @@ def undriven(floats, kept, rest):
     return FULL if floats == PULLED_UP else np.uint32(0)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def answer(words, column, first, second, floating, joins):
     """(levels, known lanes) of a read that reaches up to two cells, -1 = none."""
     if first < 0 and second < 0:
@@ -78,14 +78,14 @@ def answer(words, column, first, second, floating, joins):
     return a & b, a_known & b_known & ~(a ^ b)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def store(words, column, cell, lanes, data, sure):
     """Put ``data`` on ``lanes`` of one memory; lanes outside ``sure`` become unknown."""
     words[cell, column] = (words[cell, column] & ~lanes) | (data & lanes)
     words[cell, column + 1] = (words[cell, column + 1] & ~lanes) | (sure & lanes)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def stored(stores, data, sure, lanes, rest, bends, bad_lanes):
     """(levels, known lanes) that a write leaves in the cell when the fault acts: on floating lanes, or on all,
     what ``stores`` says."""
@@ -102,7 +102,7 @@ def stored(stores, data, sure, lanes, rest, bends, bad_lanes):
     return other, other_known & lanes
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, words, links):
     """One write: both memories move on, and what the fault could have done is noted.
 

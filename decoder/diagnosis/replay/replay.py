@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -123,19 +124,20 @@ def as_path(fault: LaneFault, acts: int, stores: int = memory_kernel.STORES_DATA
     )
 
 
-def both_ways(fault: LaneFault) -> list[PathFault]:
+@lru_cache(maxsize=1 << 14)  # asked again for every way of failing that is weighed
+def both_ways(fault: LaneFault) -> tuple[PathFault, ...]:
     """How a lane fault that comes and goes is replayed where writes pass through it too.
 
     What a chip stores from a lane that floats: a high level (an open TTL input
     reads high, common practice), what the card's lines or the bus last carried, or anything.
     """
     if not fault.writes or fault.cell >= 0:
-        return []
+        return ()
     both, writes = memory_kernel.ON_READS | memory_kernel.ON_WRITES, memory_kernel.ON_WRITES
     if BENDS[fault.does] != memory_kernel.BENDS_FLOAT:
-        return [as_path(fault, acts) for acts in (both, writes)]
+        return tuple(as_path(fault, acts) for acts in (both, writes))
     known = (memory_kernel.STORES_HIGH, memory_kernel.STORES_CARD, memory_kernel.STORES_BUS)
-    return [as_path(fault, both), *(as_path(fault, acts, stores) for acts in (both, writes) for stores in known)]
+    return (as_path(fault, both), *(as_path(fault, acts, stores) for acts in (both, writes) for stores in known))
 
 
 class Tables:
@@ -297,5 +299,8 @@ def _as_slice(spans: tuple[Cells, Cells], cells: CellSpace) -> slice | NDArray[n
 
 def screened(rows: Rows, regions: Sequence[int]) -> Rows:
     """The rows that fall in ``regions``."""
-    wanted = np.isin(rows.region, np.array(regions, np.int16))
+    if len(regions) == 1:
+        wanted = np.asarray(rows.region == np.int16(regions[0]))
+    else:
+        wanted = np.isin(rows.region, np.array(regions, np.int16))
     return rows if wanted.all() else rows.take(wanted)

@@ -104,7 +104,7 @@ class HardRead(NamedTuple):
     differs: bool
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def read_hard(index, c, read, cmp, exp, wrong, outside, judged, value, known, tally, hashes):
     """Judge one read by the theory that the fault acts always."""
     if not judged:
@@ -133,7 +133,7 @@ def note_miss(index, window, bits, judged, tally, chances, hashes):
         hashes[1] += mix(index, bits)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def read_right(seen, other, cells, counts):
     """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss.
 
@@ -172,7 +172,7 @@ def read_right(seen, other, cells, counts):
             note_miss(index, window, d, judged, tally, chances, hashes)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links):
     """(explained, unsure lanes): the fault acts at this read, on what the other cell holds or may hold."""
     if ((off & known) != 0 or fights) and ((read ^ value) & known & cmp) == 0:
@@ -190,7 +190,7 @@ def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, li
     return False, np.uint32(0)
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def read_written(c, window, read, cmp, w1, w2, words, links):
     """(explained, unsure lanes, window): the fault acted at a write that this cell has met."""
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
@@ -218,7 +218,7 @@ def read_written(c, window, read, cmp, w1, w2, words, links):
     return False, np.uint32(0), window
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def written_too(c, read, cmp, words, links):
     """Whether an act at a write would explain the read as well, by what is known of the cell's other value."""
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
@@ -232,7 +232,7 @@ def written_too(c, read, cmp, words, links):
     return hit and unsure == 0
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def could_differ(c, cmp, words, links):
     """Whether an act at a write that this cell has met could have left anything else than is believed to be there."""
     lanes = np.uint32(0)
@@ -244,7 +244,7 @@ def could_differ(c, cmp, words, links):
     return lanes & cmp != 0
 
 
-@inner(_nrt=False)
+@inner(_nrt=False, forceinline=True)
 def read_wrong(seen, off, other, hard, tables, cells, counts):
     """(explained, excused): a read that is not what the cell is believed to hold; memory follows it.
 
@@ -366,6 +366,9 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
             some_tally[UNSURE_BITS] += ones(learn) if judged else 0
         else:
             store(words, HELD, c, learn, exp, learn)
+        # A read that nothing could be held against tells what the cell holds: a write lost after it leaves just that.
+        learn = sure_in[i] & mask & ~cmp & ~words[c, HELD_KNOWN]
+        store(words, HELD, c, learn, read, learn)
         off = (read ^ words[c, HELD]) & cmp
         elsewhere = q1 != c or q2 >= 0 or read_bends != BENDS_NOT
         value = words[c, HELD]

@@ -19,7 +19,7 @@ from busledger.decoder.diagnosis.replay.arrays import PlainRows, PreparedRows, R
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.theory import Maps, PathFault, maps_of
-from busledger.decoder.ledger import Compared
+from busledger.decoder.ledger import Compared, Verdict
 
 __all__ = ["Overlay", "Rows", "Study", "Survey"]
 
@@ -79,7 +79,21 @@ class Rows:
         """The same rows judged against another expectation."""
         wrong = (self.data ^ expected) & compared
         wrong[self.is_write] = 0
-        return replace(self, expected=expected, compared=compared, wrong=wrong, event=self.event & (wrong != 0))
+        return self.judged(expected, compared, wrong, self.event & (wrong != 0))
+
+    def judged(
+        self,
+        expected: NDArray[np.uint32],
+        compared: NDArray[np.uint32],
+        wrong: NDArray[np.uint32],
+        event: NDArray[np.uint8],
+    ) -> Rows:
+        """The same rows with these columns in the place of theirs."""
+        return Rows(
+            self.index, self.time, self.window, self.cell, self.region, self.is_write, self.data, self.lanes,
+            self.sure, self.kept, self.rest, self.rest_read, self.rest_bus, expected, compared, wrong, event,
+            self.selected, self.selects_seen,
+        )  # fmt: skip
 
 
 class Overlay(Protocol):
@@ -144,6 +158,7 @@ class Study:
         self._span = (0, 0)  # first tick and length, known after the first pass
         self._maps: dict[object, Maps] = {}
         self._elected: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
+        self._first_reads: NDArray[np.int64] | None = None
         self._images: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
         self._settling: CardView | None = None
         self._fresh: NDArray[np.uint32] | None = None
@@ -243,6 +258,21 @@ class Study:
             rows_kernel.elect(votes, value, settled)
             self._elected = (value, settled)
         return self._elected
+
+    def first_reads(self) -> NDArray[np.int64]:
+        """Indexes of the cycles that were the first access to their cell, and read it; ascending."""
+        if self._first_reads is None:
+            met = np.zeros(max(1, self.cells.total), np.bool_)
+            found = []
+            for cycles, compared in self.evidence.log.blocks():
+                rows = self._bare(cycles, compared)
+                cells, at = np.unique(rows.cell, return_index=True)
+                new = at[~met[cells]]
+                met[cells] = True
+                new = new[~rows.is_write[new] & (compared.verdict[new] == Verdict.UNKNOWN)]
+                found.append(rows.index[np.sort(new)])
+            self._first_reads = np.concatenate(found) if found else np.zeros(0, np.int64)
+        return self._first_reads
 
     def images(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
         """(levels, lanes known) of the cells of ROMs whose image is given: no fault of the card can change them."""

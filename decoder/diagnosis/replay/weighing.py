@@ -124,7 +124,8 @@ def log_sum(logs: Sequence[float]) -> float:
     top = max(logs, default=-math.inf)
     if top == -math.inf:
         return top
-    return top + math.log(sum(math.exp(value - top) for value in logs))
+    exp = math.exp
+    return top + math.log(sum([exp(value - top) for value in logs]))
 
 
 def log_rate(hits: int, misses: int, prior: tuple[float, float]) -> float:

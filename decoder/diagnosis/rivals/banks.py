@@ -17,7 +17,8 @@ from busledger.decoder.diagnosis.rivals.words import counted, named, span_of
 
 __all__ = ["banked", "latched"]
 
-# Judged: with fewer reads or a smaller gain than these anything would be banks; the rest are bounds of work.
+# Judged: with fewer reads or a smaller gain than these anything would be banks; the rest are bounds of work. All
+# doubled at once, and all halved: no answer of three cases changes (as in protected.py).
 _FEWEST = 6  # wrong reads: fewer show no banks
 _LATCHES = 64  # addresses outside memory that are tried
 _VALUES = 16  # different values written to a latch, at most

@@ -80,20 +80,22 @@ def stabbed(found: Passages) -> tuple[int, int]:
     return at, int(inside[at])
 
 
-def blocks_of(story: Story, found: Passages) -> list[Block]:
-    """Blocks that changed at one moment each, the plainest first; ``found``: of one region."""
+def blocks_of(story: Story, found: Passages, when: NDArray[np.int64] | None = None) -> list[Block]:
+    """Blocks that changed at one moment each, the plainest first; ``found``: of one region; ``when``: the rows before
+    one of which each changed, None = any."""
     address = story.address[story.rows.cell[found.row]]
     found = found.take(np.argsort(address, kind="stable"))
     address = np.sort(address, kind="stable")
     total = max(2, len(found.row))
     # What a change costs by itself, that is what one costs less in a block.
     worth = math.log(total / max(1, int(found.changed.sum())))
-    place = math.log(max(2, len(story.rows))) + 2.0 * math.log(max(2, len(np.unique(address))))
+    place = math.log(max(2, len(story.rows)) if when is None else len(when))
+    place += 2.0 * math.log(max(2, len(np.unique(address))))
     left = found.changed.copy()
     same = ~found.changed & ~found.back
     blocks: list[Block] = []
     while len(blocks) < _BLOCKS and np.count_nonzero(left) >= _LEAST:
-        moments = np.unique(found.row[left])
+        moments = np.unique(found.row[left]) if when is None else when
         most = max(4, min(_MOMENTS, _WORK // total))
         tried = moments[:: max(1, len(moments) // most)]
         gain, moment, low, high = max(_best_run(found, address, left, same, int(m), worth) for m in tried)

@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.blocks import Block, blocks_of, passages, stabbed
+from busledger.decoder.diagnosis.rivals.blocks import Block, Passages, blocks_of, passages, stabbed
+from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over, moments
 from busledger.decoder.diagnosis.rivals.places import DEVICE, log_values
-from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, moment, named, span_of, stated
 
 __all__ = ["contents_lost", "other_images", "shared"]
 
 LN2 = math.log(2.0)
+# All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
 _KEEPS = (20.0, 1.0)  # Beta prior, judged: what was changed stays, but the other master may put it back
 _MANY = 8  # judged; cells: fewer that change at once are no power dip
 _KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
@@ -71,11 +74,13 @@ def _hull(story: Story, hit: NDArray[np.intp]) -> tuple[int, int]:
 
 
 def _with_repeats(story: Story, hit: NDArray[np.intp], moment_row: int) -> NDArray[np.intp]:
-    """The wrong reads of what was lost then, until the cell is written again."""
+    """The wrong reads of what was lost then, until the cell is written again: each gives what the first one gave."""
     rows = story.rows
-    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
-    cells[rows.cell[hit]] = True
+    total = max(1, story.study.cells.total)
+    cells, gave = np.zeros(total, np.bool_), np.zeros(total, np.uint32)
+    cells[rows.cell[hit]], gave[rows.cell[hit]] = True, rows.data[hit]
     later = (rows.wrong != 0) & cells[rows.cell] & (story.since < moment_row)
+    later &= ((gave[rows.cell] ^ rows.data) & rows.compared) == 0
     later[:moment_row] = False
     return np.flatnonzero(later)
 
@@ -83,9 +88,15 @@ def _with_repeats(story: Story, hit: NDArray[np.intp], moment_row: int) -> NDArr
 def shared(story: Story) -> Iterator[Rival]:
     """Cells that change again and again without a write, and keep what they changed to."""
     rows = story.rows
-    new = (rows.wrong != 0) & (story.repeat != kernel.SAME) & (story.older & 1 == 0)
-    events, wrong = story.per_cell(new), story.per_cell(rows.wrong != 0)
+    # Where the bus itself is given away, what seems to be read then is part of the same story.
+    away = next(bus_handed_over(story), None)
+    nobodys = np.zeros(len(rows), np.bool_) if away is None else np.isin(rows.index, away.index)
+    changed = (rows.wrong != 0) & ~nobodys
+    new = changed & (story.repeat != kernel.SAME) & (story.older & 1 == 0)
+    events, wrong = story.per_cell(new), story.per_cell(changed)
     every = passages(story)
+    every = every.take(~nobodys[every.row] & ~nobodys[every.before])
+    handed_over = moments(story)
     for r, region in enumerate(story.regions):
         if region.kind == "rom":
             continue
@@ -96,10 +107,14 @@ def shared(story: Story) -> Iterator[Rival]:
         # Where the other side's own values were seen, and where anything was wrong: it may have put old values back.
         places = [_hull_of(story, span, one) for one in (events, wrong)]
         mine = every.take(rows.region[every.row] == r)
-        blocks = blocks_of(story, mine)
+        blocks: list[tuple[list[Block], NDArray[np.int64] | None]] = [([], None), (blocks_of(story, mine), None)]
+        if len(handed_over):
+            blocks += [([], handed_over), (blocks_of(story, mine, handed_over), handed_over)]
         for place in dict.fromkeys(places):
-            for at_once in ([], blocks) if blocks else ([],):
-                yield from _shared(story, r, count, place, at_once, mine.row[mine.back])
+            for number, (at_once, when) in enumerate(blocks):
+                if number % 2 == 0 or at_once:
+                    for one in _shared(story, r, count, place, at_once, mine, when, nobodys):
+                        yield one if away is None else _with_cycles(one, away)
 
 
 def _hull_of(story: Story, span: slice, often: NDArray[np.int64]) -> tuple[int, int]:
@@ -108,18 +123,20 @@ def _hull_of(story: Story, span: slice, often: NDArray[np.int64]) -> tuple[int, 
 
 
 def _shared(
-    story: Story, r: int, count: int, place: tuple[int, int], blocks: Sequence[Block], came_back: NDArray[np.int64]
-) -> Iterator[Rival]:
-    """Changes in one place; those of each of ``blocks`` came all at one moment, which costs less than each by itself.
-    """
+    story: Story, r: int, count: int, place: tuple[int, int], blocks: Sequence[Block], found: Passages,
+    when: NDArray[np.int64] | None, nobodys: NDArray[np.bool_],
+) -> Iterator[Rival]:  # fmt: skip
+    """Changes in one place, of a region with the passages ``found``; those of each of ``blocks`` came all at one
+    moment, which costs less than each by itself; ``when``: the rows before which the other had the bus, None where it
+    needs none; reads that are ``nobodys`` are left out."""
     rows, region = story.rows, story.regions[r]
     span = story.study.cells.span(r)
     cells = np.zeros(max(1, story.study.cells.total), np.bool_)
     low, high = place
     cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
-    here = cells[rows.cell] & ~rows.is_write & (rows.compared != 0)
+    here = cells[rows.cell] & ~rows.is_write & (rows.compared != 0) & ~nobodys
     kept = int(np.count_nonzero(here & (rows.wrong != 0) & (story.repeat == kernel.SAME)))
-    back = int(np.count_nonzero(here[came_back]))
+    back = int(np.count_nonzero(here[found.row[found.back]]))
     lanes = int(np.bitwise_or.reduce(rows.wrong[here]))
     if 4 * back > kept + count or lanes.bit_count() < 3 or _never_holds(story, here, int(cells.sum())):
         return
@@ -132,7 +149,9 @@ def _shared(
     quiet = int(np.count_nonzero(here)) - events_here - kept
     used = int(np.count_nonzero(story.per_cell(~rows.is_write)[span]))
     inside = int(np.count_nonzero(story.per_cell(here)))
-    own = log_rate(events_here, quiet, SOMETIMES) + log_values(rows.cell[changed], rows.data[changed], bits)
+    at_their_moment = np.isin(np.arange(len(rows)), at_once)
+    own = _log_when(here & ~at_their_moment, changed, found, when)
+    own += log_values(rows.cell[changed], rows.data[changed], bits)
     own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
     own += sum(block.log_own for block in blocks)
     own -= sum(int(lanes).bit_count() for lanes in rows.compared[at_once]) * LN2
@@ -159,6 +178,35 @@ def _shared(
         index=rows.index[wrong],
         taken=NotJudged(cells),
     )
+
+
+def _with_cycles(rival: Rival, away: Rival) -> Rival:
+    """The same other master with the cycles in which it has the bus."""
+    index = np.union1d(rival.index, away.index)
+    return replace(
+        rival,
+        log_own=rival.log_own + away.log_own,
+        explains=len(index),
+        evidence=(*rival.evidence, away.summary),
+        next_step=away.next_step,
+        index=index,
+        taken=Both(rival.taken, Excused(away.index)),
+    )
+
+
+def _log_when(
+    asked: NDArray[np.bool_], changed: NDArray[np.bool_], found: Passages, when: NDArray[np.int64] | None
+) -> float:
+    """Log probability of which of the reads ``asked`` show a change: those that a moment of ``when`` went by before
+    have a rate of their own."""
+    crossed = np.zeros(len(asked), np.bool_)
+    if when is not None:
+        crossed[found.row] = np.searchsorted(when, found.before, "right") < np.searchsorted(when, found.row, "right")
+    own = 0.0
+    for kind in (asked & crossed, asked & ~crossed):
+        count = int(np.count_nonzero(kind & changed))
+        own += log_rate(count, int(np.count_nonzero(kind)) - count, SOMETIMES)
+    return own
 
 
 def _told(story: Story, blocks: Sequence[Block]) -> Iterator[str]:

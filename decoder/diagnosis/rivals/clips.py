@@ -22,7 +22,7 @@ from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, R
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
 
-__all__ = ["WHEN", "clips_off", "log_rest", "partners_of", "prior_of_line"]
+__all__ = ["WHEN", "clips_off", "log_rest", "partners_of", "prior_of_line", "spans_of_rest"]
 
 # Judged, where no reason stands beside a figure: a clip is only believed off where a program could hardly be the cause.
 # All doubled at once change no first line of ten cases (as in sampling.py).
@@ -61,10 +61,10 @@ class _Span:
 def clips_off(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     """Rivals for data lines and address lines."""
     for bit, line in signs.data_lines.items():
-        for span in _spans(signs, signs.data_bit(bit)):
+        for span in spans_of_rest(signs, signs.data_bit(bit)):
             yield from _data(story, signs, bit, line, span)
     for bit, line in signs.address_lines.items():
-        for span in _spans(signs, signs.address_bit(bit)):
+        for span in spans_of_rest(signs, signs.address_bit(bit)):
             yield from (one for one in _address(story, bit, line, span) if one.explains or _stopped_alone(signs, span))
 
 
@@ -73,11 +73,11 @@ def _stopped_alone(signs: CaptureSigns, span: _Span) -> bool:
     low = [bit for bit in signs.address_lines if bit < _PAGE_BITS]
     rests = [*map(signs.data_bit, signs.data_lines), *map(signs.address_bit, low)]
     near = _TOGETHER * (span.last - span.first)
-    stops = [s.first for rest in rests for s in _spans(signs, rest) if s.to_end and s.expected is not None]
+    stops = [s.first for rest in rests for s in spans_of_rest(signs, rest) if s.to_end and s.expected is not None]
     return sum(abs(first - span.first) <= near for first in stops) < 2
 
 
-def _spans(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
+def spans_of_rest(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
     """The rests of a bit that are long enough to be looked at: to the end of the capture, and the longest between."""
     end = signs.span[1]
     if rest.of < _FEW:
@@ -203,9 +203,10 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     telling = np.zeros(len(rows), np.bool_)
     telling[first:last] = True
     telling[last:] = (story.since[last:] < last) & lost[rows.cell[last:]]
+    kind = story.going_on | np.where(story.repeat == kernel.FIRST, 4, 0).astype(np.uint8)
     for r in np.unique(rows.region):
         mine = telling & (rows.region == r)
-        own += _log_sides(rows.cell[mine], hit[mine] != 0, open_[mine] != 0)
+        own += _log_sides(rows.cell[mine], hit[mine] != 0, open_[mine] != 0, kind[mine])
     index = rows.index[np.flatnonzero(hit)]
     yield Rival(
         fault="clip-off",
@@ -249,10 +250,15 @@ def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     )
 
 
-def _log_sides(cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[np.bool_]) -> float:
-    """Log probability of which side of the line each telling read was on: as the one before it, for programs stay
-    where they are for a while; as the last one of its cell, for programs run in loops; seldom each by itself, at any
-    rate."""
+def _log_sides(
+    cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[np.bool_], kind: NDArray[np.uint8]
+) -> float:
+    """Log probability of which side of the line each telling read was on.
+
+    As the one before it, for programs stay where they are for a while; as the last one of its cell, for programs run in
+    loops; by both, and by whether the program goes on from the address before, fetches, or reads what was written since
+    (``kind``, below 8), for its code lies on one side; seldom each by itself, at any rate.
+    """
     told = np.flatnonzero(hit | right)
     if not len(told):
         return 0.0
@@ -262,12 +268,22 @@ def _log_sides(cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[n
     flips = int(np.count_nonzero(same & (side[order][1:] != side[order][:-1])))
     first = len(told) - int(np.count_nonzero(same))
     changes = int(np.count_nonzero(side[1:] != side[:-1]))
+    before = np.full(len(told), 2)  # the side of the cell's last one
+    before[order[1:][same]] = side[order[:-1][same]]
     habits = [
         _EACH_BY_ITSELF + log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
         log_rate(changes, len(side) - changes, SOMETIMES),
         log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
+        _log_of((kind[told][1:] * 2 + side[:-1]) * 3 + before[1:], side[1:]) - math.log(2.0),
     ]
     return log_sum(habits) - math.log(len(habits))
+
+
+def _log_of(state: NDArray[np.int64], yes: NDArray[np.bool_]) -> float:
+    """Log probability of what was so, where each state has a rate of its own."""
+    states = int(state.max(initial=0)) + 1
+    often, total = np.bincount(state[yes], minlength=states), np.bincount(state, minlength=states)
+    return sum(log_rate(int(k), int(n - k), SOMETIMES) for k, n in zip(often, total, strict=True) if n)
 
 
 def partners_of(story: Story, bit: int) -> NDArray[np.int32]:

@@ -15,10 +15,14 @@ from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
-from busledger.decoder.diagnosis.rivals.places import devices, log_values, mirrors, narrow, twins
+from busledger.decoder.diagnosis.rivals.ghosts import ghosts
+from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over
+from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks, twins
+from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
+from busledger.decoder.diagnosis.rivals.places import devices, log_values, narrow
 from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
-from busledger.decoder.diagnosis.rivals.sampling import noisy_clips, ringing, ringing_pulses, too_slow
+from busledger.decoder.diagnosis.rivals.sampling import ringing, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
 
@@ -85,6 +89,7 @@ def rivals_of_lines(story: Story) -> Iterator[Rival]:
     evidence = story.study.evidence
     if evidence.signs is not None:
         yield from clips_off(story, evidence.signs)
+        yield from ghosts(story, evidence.signs)
         yield from writes_gone(story, evidence.signs)
         yield from reads_gone(story, evidence.signs)
         yield from selects_at_rest(story, evidence.signs)
@@ -100,9 +105,11 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from read_only(story)
     yield from mirrors(story)
     yield from twins(story)
+    yield from twin_blocks(story)
     yield from narrow(story)
     yield from latched(story)
     yield from banked(story)
     yield from contents_lost(story)
     yield from shared(story)
+    yield from bus_handed_over(story)
     yield from other_images(story)

@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaln, gammaln
 
 from busledger.decoder.board import Region
-from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
-from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
 
-__all__ = ["DEVICE", "devices", "log_values", "mirrors", "narrow", "twins"]
+__all__ = ["DEVICE", "around", "devices", "log_values", "narrow"]
 
 LN2 = math.log(2.0)
+# All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
 _LEFT = (9.0, 1.0)  # Beta prior, judged: how often an undriven lane shows what it last carried
 _APART = 16  # judged, from registers of period devices (2 to 16 addresses): cells between two registers of one device
 DEVICE = 256  # judged, one page, as decoders of devices give: cells; what is larger is no device's registers
@@ -167,170 +167,13 @@ def _rounded(story: Story, r: int, group: NDArray[np.intp]) -> tuple[int, int]:
     return low, high
 
 
-def mirrors(story: Story) -> Iterator[Rival]:
-    """Memory that answers at two addresses: what is written to one is read at the other."""
-    for r, region in enumerate(story.regions):
-        mine = story.rows.region == r
-        if region.kind == "rom" or not np.count_nonzero(story.rows.wrong[mine]):
-            continue
-        found = _fold(story, r, mine)
-        if found is not None:
-            yield found
-
-
-def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
-    """The set of address bits inside the region, or the block of it where reads are wrong, that make no difference."""
-    space, region = story.study.cells, story.regions[r]
-    spoilt = story.address[story.rows.cell[mine & (story.rows.wrong != 0)]] >> space.shift
-    best, bits, block = _oversized(story, r, mine)
-    for _ in range(4):
-        tried = []
-        for bit in range(space.size[r].bit_length() - 1):
-            if bits >> bit & 1:
-                continue
-            place = _around(spoilt, bits | 1 << bit, space.shift, region)
-            inside = mine & (story.address[story.rows.cell] >= place[0]) & (story.address[story.rows.cell] <= place[1])
-            tried.append((*_folded(story, r, inside, bits | 1 << bit), bit, place))
-        hits, misses, hit, bit, place = max(tried, key=lambda t: t[0] - 20 * t[1], default=(0, 1, best[2], 0, block))
-        if hits <= best[0] or misses > hits // 100:
-            break
-        best, bits, block = (hits, misses, hit), bits | 1 << bit, place
-    hits, misses, hit = best
-    if hits < 4:
-        return None
-    lines = _lines(story, [space.shift + b for b in range(16) if bits >> b & 1])
-    size = (block[1] - block[0] + 1) >> bits.bit_count()
-    name = named(region)
-    return Rival(
-        fault="mirrored",
-        scope="machine",
-        lines=lines,
-        region=r,
-        addresses=block,
-        log_prior=prior_of("mirrored", chips=story.has_chips(r)),
-        log_own=log_rate(hits, misses, HARD) - _log_choices(space.size[r], bits, block, region),
-        explains=hits,
-        against=misses,
-        summary=f"{span_of(block)} holds {counted(size, 'byte')} that are seen {1 << bits.bit_count()} times: "
-        f"{', '.join(lines)} {'make' if len(lines) > 1 else 'makes'} no difference there",
-        evidence=(
-            f"{counted(hits, 'wrong read')} give what was last written to the same cell of its mirror, "
-            f"{misses} speak against it",
-            "an address line that is open on the card does the same: the size of the chips tells them apart",
-        ),
-        next_step="Compare with the size of the chips that are fitted: if they hold no more, say so in the board file; "
-        f"if they do, follow {', '.join(lines)} to the chips.",
-        propose=stated(f"{name}_mirror", (block[0] + size, block[1]), "ram", f'mirror_of = "{name}"'),
-        index=hit,
-        taken=Excused(hit),
-    )
-
-
-def _oversized(
-    story: Story, r: int, mine: NDArray[np.bool_]
-) -> tuple[tuple[int, int, NDArray[np.int64]], int, tuple[int, int]]:
-    """((hits, misses, cycles), bits, block) of memory of a quarter or an eighth of its region's size, where none of its
-    highest bits alone makes no difference; nothing where it is not so."""
-    width, region = story.study.cells.size[r].bit_length() - 1, story.regions[r]
-    whole = (region.start, region.end)
-    for count in (2, 3):
-        bits = ((1 << count) - 1) << max(0, width - count)
-        found = _folded(story, r, mine, bits) if width > count else (0, 1, np.zeros(0, np.int64))
-        if found[0] >= 4 and found[1] <= found[0] // 100:
-            return found, bits, whole
-    return (0, 0, np.zeros(0, np.int64)), 0, whole
-
-
-def _log_choices(cells: int, bits: int, block: tuple[int, int], region: Region) -> float:
-    """Log of the ways to choose such bits: of a region that is sized too large its highest ones make no difference,
-    which is one way for each number of them; else any set of each number, one as often as all others together, and any
-    aligned block."""
-    width = max(1, cells.bit_length() - 1)
-    count = bits.bit_count()
-    if block == (region.start, region.end) and bits >> (width - count) == (1 << count) - 1:
-        return math.log(2.0 * width)
-    blocks = max(1, (region.end - region.start + 1) // (block[1] - block[0] + 1))
-    # Of a region without chips nobody said how large they are: then one line is the usual number.
-    numbers = 1 if count == 1 and not region.chips else width
-    return math.log(2.0 * math.comb(width, count) * numbers) + math.log(blocks)
-
-
-def _around(word: NDArray[np.int64], bits: int, shift: int, region: Region) -> tuple[int, int]:
+def around(word: NDArray[np.int64], bits: int, shift: int, region: Region) -> tuple[int, int]:
     """The addresses of the smallest aligned block that holds the words and both sides of every bit."""
     size = 1 << bits.bit_length()
     while int(word.min()) // size != int(word.max()) // size:
         size *= 2
     low = int(word.min()) // size * size
     return max(region.start, low << shift), min(region.end, ((low + size) << shift) - 1)
-
-
-def _folded(story: Story, r: int, inside: NDArray[np.bool_], bits: int) -> tuple[int, int, NDArray[np.int64]]:
-    """(hits, misses, cycles that hit) with the word bits in ``bits`` of region ``r`` left out."""
-    space, rows = story.study.cells, story.rows.take(inside)
-    target = space.identity.copy()
-    span = space.span(r)
-    target[span] = space.base[r] + (np.arange(space.size[r], dtype=np.int64) & ~bits)
-    memory, known = (np.zeros(max(1, space.total), np.uint32) for _ in range(2))
-    verdict = np.zeros(len(rows), np.uint8)
-    kernel.folded(
-        rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong, target, memory, known,
-        verdict,
-    )  # fmt: skip
-    return int((verdict == 1).sum()), int((verdict == 2).sum()), rows.index[verdict == 1]
-
-
-def twins(story: Story) -> Iterator[Rival]:
-    """Two regions that are one memory."""
-    rows, space = story.rows, story.study.cells
-    wrong = np.bincount(rows.region[rows.wrong != 0], minlength=len(story.regions))
-    likely = likely_pairs(story.study, rows)
-    others: dict[int, Iterable[int]] = {}
-    if likely is not None:
-        for r, s in sorted({(min(pair), max(pair)) for pair in likely}):
-            others[r] = [*others.get(r, ()), s]
-    for r, one in enumerate(story.regions):
-        for s in range(r + 1, len(story.regions)) if likely is None else others.get(r, ()):
-            two = story.regions[s]
-            if space.size[r] != space.size[s] or one.kind == "rom" or two.kind == "rom" or not wrong[r] + wrong[s]:
-                continue
-            target = space.identity.copy()
-            target[space.span(s)] = np.arange(space.base[r], space.base[r] + space.size[r])
-            mine = rows.take((rows.region == r) | (rows.region == s))
-            memory, known = (np.zeros(max(1, space.total), np.uint32) for _ in range(2))
-            verdict = np.zeros(len(mine), np.uint8)
-            kernel.folded(
-                mine.cell, mine.is_write, mine.data, mine.sure, mine.lanes, mine.compared, mine.wrong, target, memory,
-                known, verdict,
-            )  # fmt: skip
-            hits, misses = int((verdict == 1).sum()), int((verdict == 2).sum())
-            if hits < 4 or misses > hits // 100:
-                continue
-            index = mine.index[verdict == 1]
-            chips = story.has_chips(r) and story.has_chips(s)
-            yield Rival(
-                fault="mirrored",
-                scope="machine",
-                region=s,
-                other_region=r,
-                addresses=(two.start, two.end),
-                log_prior=prior_of("mirrored", chips=chips),
-                log_own=log_rate(hits, misses, HARD),
-                explains=hits,
-                against=misses,
-                summary=f"{named(two)} is the memory of {named(one)} once more: what is written to one is read in both",
-                evidence=(f"{counted(hits, 'wrong read')} give what was last written to either, {misses} do not",),
-                next_step=f"See whether {named(two)} has chips of its own; if not, say in the board file that it "
-                f"mirrors {named(one)}, else look at the selects of both.",
-                propose=stated(f"{named(two)}", (two.start, two.end), "ram", f'mirror_of = "{named(one)}"'),
-                index=index,
-                taken=Excused(index),
-            )
-
-
-def _lines(story: Story, bits: Sequence[int]) -> tuple[str, ...]:
-    signs = story.study.evidence.signs
-    known = signs.address_lines if signs is not None else {}
-    return tuple(known.get(bit, f"A{bit}") for bit in bits)
 
 
 def narrow(story: Story) -> Iterator[Rival]:
@@ -342,7 +185,7 @@ def narrow(story: Story) -> Iterator[Rival]:
         spoilt = story.address[rows.cell[(rows.region == r) & (rows.wrong != 0)]] >> story.study.cells.shift
         if not len(spoilt):
             continue
-        place = _around(spoilt, 1, story.study.cells.shift, region)
+        place = around(spoilt, 1, story.study.cells.shift, region)
         inside = (story.address[rows.cell] >= place[0]) & (story.address[rows.cell] <= place[1])
         read = (rows.region == r) & inside & ~rows.is_write & (rows.compared != 0)
         wrong = read & (rows.wrong != 0)

@@ -10,32 +10,38 @@ from numpy.typing import NDArray
 
 from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.faults.candidates import log_prior_never_written
-from busledger.decoder.diagnosis.replay.contents import log_contents
+from busledger.decoder.diagnosis.replay.contents import log_found
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
 
 __all__ = ["read_only"]
 
 LN2 = math.log(2.0)
+# Both doubled at once, and both halved: no answer of a device, banks and a write-protected region changes (seed 86500
+# of the outside world, ``tests.outside.sensitivity``).
 _STRETCH = 4.0  # judged: writes in a row that do not take, in the mean
 _BLOCK = 16  # judged; cells: a smaller block is not protected by anything of the time
+_TIE = 0.03  # nats by which a tie leans to what accuses nobody
 
 
 def read_only(story: Story) -> Iterator[Rival]:
     """Blocks in which writes never take, and reads agree with each other."""
-    stayed = story.per_cell(story.took == kernel.STAYED)
-    neither = story.per_cell(story.took == kernel.NEITHER)
-    took = story.per_cell(story.took == kernel.TOOK)
+    rows = story.rows
+    # The first read after a write tells whether it took, whether or not what was there before is known.
+    told = ~rows.is_write & (story.repeat == kernel.FIRST) & (rows.compared != 0) & (story.since >= 0)
+    told[told] = rows.is_write[story.since[told]] | (rows.wrong[told] != 0)
+    # What is read right may have lain there by chance; only what was something else before shows that the write took.
+    stayed, took = story.per_cell(told & (rows.wrong != 0)), story.per_cell(story.took == kernel.TOOK)
     for r, region in enumerate(story.regions):
         if region.kind == "rom":
             continue
         span = story.study.cells.span(r)
-        fixed = (stayed[span] + neither[span] > 0) & (took[span] <= 0.05 * (stayed[span] + neither[span]))
+        fixed = (stayed[span] > 0) & (took[span] <= 0.05 * stayed[span])
         block = _block(story.address[span], fixed, took[span] > 0)
-        tried = (_fixed(story, r, block) if block is not None else None, _at_times(story, r, stayed[span] > 0))
+        tried = (_fixed(story, r, block) if block is not None else None, _at_times(story, r, stayed[span] > 0, told))
         yield from (found for found in tried if found is not None)
 
 
@@ -58,8 +64,9 @@ def _block(address: NDArray[np.int64], fixed: NDArray[np.bool_], taking: NDArray
     return max(best[1], int(address.min())), min(best[2], int(address.max()))
 
 
-def _at_times(story: Story, r: int, stays: NDArray[np.bool_]) -> Rival | None:
-    """A block in which writes take or do not, all together, for long stretches: a write-protect that is switched."""
+def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.bool_]) -> Rival | None:
+    """A block in which writes take or do not, all together, for long stretches: a write-protect that is switched.
+    ``told``: the first reads after writes."""
     span = story.study.cells.span(r)
     if np.count_nonzero(stays) < _BLOCK // 2:
         return None
@@ -69,18 +76,32 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_]) -> Rival | None:
     cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
     rows = story.rows
     here = cells[rows.cell] & ~rows.is_write
-    tests = story.took[here & (story.took != kernel.NO_TEST)]
-    lost = tests != kernel.TOOK
+    lost = rows.wrong[here & told] != 0
     changes = int(np.count_nonzero(lost[1:] != lost[:-1]))
     if lost.sum() < _STRETCH * (changes + 1) / 2:
         return None  # writes lost here and there: nothing is switched so often
+    # A write that is lost leaves what the last read gave, or, of a cell not read yet, what was written before, or what
+    # nobody knows.
     wrong = here & (rows.wrong != 0)
-    as_before = wrong & ((story.older != 0) | (story.repeat == kernel.SAME))
+    unread = np.zeros(len(rows), np.bool_)
+    reads = np.flatnonzero(~rows.is_write)
+    unread[reads[np.unique(rows.cell[reads], return_index=True)[1]]] = True
+    as_before = wrong & ((story.older & 2 != 0) | (unread & (story.older & 1 != 0)))
+    found = wrong & ~as_before & unread
     hits, others = int(np.count_nonzero(as_before)), int(np.count_nonzero(wrong & ~as_before))
-    if hits < _BLOCK or others > hits or changes < 2 or 5 * changes > len(tests) or not (~lost).any():
+    odd = int(np.count_nonzero(wrong & ~as_before & ~found))
+    if hits + others < _BLOCK or odd > hits or changes < 1 or 5 * changes > len(lost) or lost.all():
         return None
-    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[wrong & ~as_before])
-    own = log_rate(changes, len(tests) - changes, SOMETIMES) - unknown * LN2
+    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[wrong & ~as_before & ~found])
+    # What was lost does not come back without a write, nor does anything else change.
+    back = here & (rows.compared != 0) & (rows.wrong == 0) & (story.repeat == kernel.OTHER)
+    unknown += sum(int(lanes).bit_count() for lanes in rows.compared[back])
+    against = odd + int(np.count_nonzero(back))
+    own = log_rate(changes, len(lost) - changes, SOMETIMES) - unknown * LN2 + log_rate(0, against, HARD)
+    study = story.study
+    own += log_found(study.card, study.cells, rows.cell[found], rows.data[found], rows.compared[found])
+    if (low, high) != (story.regions[r].start, story.regions[r].end):
+        own -= 2.0 * math.log(span.stop - span.start)  # where it begins and ends has to be known
     place = (low, high)
     return Rival(
         fault="read-only",
@@ -90,10 +111,11 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_]) -> Rival | None:
         log_prior=prior_of("read-only", chips=story.has_chips(r)),
         log_own=own,
         explains=hits + others,
+        against=against,
         summary=f"{span_of(place)} of {named(story.regions[r])} cannot be written at times: write-protected by "
         "something that is switched",
         evidence=(
-            f"{counted(int(lost.sum()), 'write')} of {len(tests)} did not take, in "
+            f"{counted(int(lost.sum()), 'write')} of {len(lost)} did not take, in "
             f"{counted(1 + changes, 'stretch', 'stretches')} of writes that all take or all do not",
         ),
         next_step="Find the switch, link or latch that protects it; clip its line and say in the board file at which "
@@ -123,11 +145,10 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
     hits, against = int(np.count_nonzero(wrong & same)), int(np.count_nonzero(again & ~same))
     if hits < 3 or against > hits // 10:
         return None
-    word = rows.cell[judged][first] - span.start
-    width = max(1, len(story.study.cells.chip_bits(r)))
     # Of a cell that was read before anything else a sound card would have to be guessed as well (screening).
     guessed = np.isin(judged[first], np.unique(rows.cell, return_index=True)[1])
-    contents = log_contents(word, rows.data[judged][first], np.where(guessed, np.uint32(0), compared[first]), width)
+    asked = np.where(guessed, np.uint32(0), compared[first])
+    contents = log_found(story.study.card, story.study.cells, rows.cell[judged][first], rows.data[judged][first], asked)
     whole = block == (region.start, region.end)
     log_prior = prior_of("read-only", chips=story.has_chips(r))
     taken = (story.took == kernel.TOOK) & (rows.region == r)
@@ -135,7 +156,7 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
     if story.has_chips(r) and not taken.any():
         # Where no write to a region takes, no read can tell a switch or a link from a write line that is open: it is
         # as likely as all parts together that would show so.
-        log_prior = log_prior_never_written(
+        log_prior = _TIE + log_prior_never_written(
             sum(one.kind == "ram" for one in story.regions), one_chip=_in_one_chip(region)
         )
     explained = wrong & (same | ~again)
@@ -145,7 +166,8 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
         region=r,
         addresses=block,
         log_prior=log_prior,
-        log_own=log_rate(hits, against, HARD) + contents,
+        # As an open write line is weighed (paths): every read that it foretells is a matter of course.
+        log_own=log_rate(0, against, HARD) + contents,
         explains=int(np.count_nonzero(explained)),
         against=against,
         summary=(
@@ -160,7 +182,8 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
         "the board file, else clip the write line at one of its chips.",
         propose=stated(f"fixed_{block[0]:04x}", block, "ram", "write_protect = true"),
         index=rows.index[judged[explained]],
-        taken=NotJudged(cells),
+        # An open write line leaves the chips behind it as they are: so does this, where the two are one to every read.
+        taken=Excused(rows.index[judged[explained]]) if whole else NotJudged(cells),
     )
 
 

@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busledger.decoder.checks import ChannelHealth
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
-from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.clips import partners_of
 from busledger.decoder.diagnosis.rivals.lines import line_at_rest, on_another_line
-from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.noise import rings_throughout
+from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted
 
-__all__ = ["capture_verdict", "noisy_clips", "ringing", "ringing_pulses", "too_slow"]
+__all__ = ["capture_verdict", "ringing", "strobe_widths", "too_slow"]
 
 _SAMPLES = 3.5
 """Samples in a strobe below which no level inside it is a sample clear of both edges, each edge and each channel
@@ -36,9 +31,6 @@ _ONE_LEVEL = 0.8  # share of lanes seen at one level only, as no test of a memor
 _EVEN = 1000  # transfers
 _FEW = 32  # transfers
 _DOUBLE = 0.02  # share of impossible cycles past which what they wrote and read is everywhere
-_SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
-_MANY_RUNTS = 24
-_BEYOND = 8.0  # times the runts of the other channels
 
 
 def capture_verdict(evidence: Evidence) -> CannotJudge | None:
@@ -52,6 +44,7 @@ def capture_verdict(evidence: Evidence) -> CannotJudge | None:
         or line_at_rest(evidence, signs)
         or _no_direction(evidence, signs)
         or _wrong_bus(evidence, signs)
+        or rings_throughout(evidence, signs)
         or _doubtful(evidence, signs)
         or _rings(evidence, signs)
     )
@@ -286,121 +279,7 @@ def ringing(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     )
 
 
-def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
-    """Strobes with pulses of one sample: a cycle may be cut out at one of them, and take what the bus carries then."""
-    probes = story.study.evidence.probes
-    bad = story.rows.wrong != 0
-    hits = int(np.count_nonzero(bad))
-    if probes is None or not hits:
-        return
-    for health in probes.channels:
-        line = signs.profile.lines.get(health.line or health.channel)
-        if line is None or line.role not in ("strobe", "clock"):
-            continue
-        if health.runts < max(_MANY_RUNTS, 0.01 * health.moves):
-            continue
-        index = story.rows.index[bad]
-        yield Rival(
-            fault="clip-noisy",
-            scope="clip",
-            lines=(line.name,),
-            log_prior=prior_of("clip-noisy", chips=True),
-            log_own=log_rate(hits, int(np.count_nonzero(story.rows.compared)) - hits, SOMETIMES) + _seen(health.runts),
-            explains=hits,
-            summary=f"{line.name} rings or its clip is loose: {counted(health.runts, 'pulse')} of a single sample in "
-            f"{counted(health.moves, 'change')}, and no cycle can be cut out for sure at such edges",
-            next_step=f"Shorten the ground lead of the clip on {line.name}, or add a series resistor; then capture "
-            "again.",
-            stops_judging=True,
-            index=index,
-            taken=Excused(index),
-        )
-
-
-def _seen(runts: float) -> float:
-    """Nats that pulses of one sample add: at the most they prove the noise, which says nothing of a read yet."""
-    return min(-prior_of("clip-noisy", chips=True), max(0.0, runts) / 10.0)
-
-
 def _strobe(signs: CaptureSigns) -> str | None:
     """The strobe or clock that moves most."""
     named = [n for n in signs.names if n in signs.profile.lines and signs.profile.lines[n].role in ("strobe", "clock")]
     return max(named, key=lambda name: signs.line(name)[0], default=None)
-
-
-def noisy_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
-    """Data clips that show pulses of one sample, many more than the other channels."""
-    probes = story.study.evidence.probes
-    if probes is None:
-        return
-    of_line = {health.line or health.channel: health for health in probes.channels}
-    for bit, line in signs.data_lines.items():
-        usual = _usual(signs.data_lines.values(), of_line)
-        settling = _SETTLING * of_line[line].moves if line in of_line else 0.0
-        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual, settling):
-            yield from _noisy(story, of_line[line], line, usual, 1 << bit)
-    for bit, line in signs.address_lines.items():
-        usual = _usual(signs.address_lines.values(), of_line)
-        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual):
-            yield from _noisy_address(story, of_line[line], line, usual, bit)
-
-
-def _usual(like: Iterable[str], of_line: Mapping[str, ChannelHealth]) -> int:
-    """Pulses of one sample on the middle one of such lines: a bus that settles makes some on all."""
-    runts = sorted(of_line[name].runts for name in like if name in of_line)
-    return runts[len(runts) // 2] if runts else 0
-
-
-def _noisy(story: Story, health: ChannelHealth, line: str, usual: int, lane: int) -> Iterator[Rival]:
-    rows = story.rows
-    hit = rows.wrong == np.uint32(lane)
-    hits = int(np.count_nonzero(hit))
-    if not hits:
-        return
-    misses = int(np.count_nonzero((rows.compared & np.uint32(lane)) != 0)) - hits
-    yield _noise(story, health, line, usual, hit, misses, lane)
-
-
-def _noisy_address(story: Story, health: ChannelHealth, line: str, usual: int, bit: int) -> Iterator[Rival]:
-    """A wrong address bit reads or writes the cell on its other side: what a wrong read gives stood there, or is
-    anything."""
-    rows, total = story.rows, max(1, story.study.cells.total)
-    wrong = rows.wrong != 0
-    if not wrong.any() or bit < story.study.cells.shift:
-        return
-    held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
-    hit, open_ = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint8)
-    kernel.either(
-        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, 0, partners_of(story, bit), held,
-        count, hit, open_,
-    )  # fmt: skip
-    odd = wrong & (hit != 1) & (story.repeat != kernel.SAME)
-    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[odd]) * math.log(2.0)
-    # Only where the cell on the other side held something else would a wrong bit have shown.
-    found = _noise(story, health, line, usual, wrong, int(np.count_nonzero(open_)), 0xFFFFFFFF)
-    yield replace(found, log_own=found.log_own - unknown)
-
-
-def _noise(
-    story: Story, health: ChannelHealth, line: str, usual: int, hit: NDArray[np.bool_], misses: int, lanes: int
-) -> Rival:
-    # A write to the wrong cell is found again at every read of it.
-    hits, news = int(np.count_nonzero(hit)), int(np.count_nonzero(hit & (story.repeat != kernel.SAME)))
-    # That the clip shows such pulses at all is what a card's fault does not foretell: what the card's own settling
-    # may make of them is left out.
-    bonus = _seen(health.runts - _BEYOND * usual)
-    return Rival(
-        fault="clip-noisy",
-        scope="clip",
-        lines=(line,),
-        log_prior=prior_of("clip-noisy", chips=True),
-        log_own=log_rate(news, misses, SOMETIMES) + bonus,
-        explains=hits,
-        summary=f"the clip on {line} is noisy: {counted(health.runts, 'pulse')} of a single sample in "
-        f"{counted(health.moves, 'change')}",
-        evidence=("the other channels show far fewer",),
-        next_step=f"Clean and reseat the clip on {line} and its ground, and capture again.",
-        stops_judging=lanes == 0xFFFFFFFF,
-        index=story.rows.index[hit],
-        taken=NotJudged(None, None, lanes),
-    )

@@ -19,6 +19,7 @@ __all__ = [
     "not_judged",
     "refused_suspect",
     "rival_first",
+    "rival_ties",
     "rival_warnings",
     "rivals_unread",
     "suspect_of",
@@ -27,6 +28,7 @@ __all__ = [
 
 RIVAL_SCOPES = ("clip", "machine")
 SURE = 0.5
+_TIED = 0.9  # of the other's chance: the two are one to every read
 _PROVED = 7.0  # nats: one in a thousand is left for a program that does so
 
 
@@ -34,6 +36,15 @@ def rival_first(suspects: Sequence[Suspect]) -> Suspect | None:
     """The first suspect, where it is likelier than not and no part of the card."""
     first = suspects[0] if suspects else None
     return first if first is not None and first.scope in RIVAL_SCOPES and first.probability >= SURE else None
+
+
+def rival_ties(suspects: Sequence[Suspect]) -> Suspect | None:
+    """A rival in the first place that is as likely as any part of the card, none of which is likelier than not: nobody
+    can tell them apart from what was recorded. None where that is not so."""
+    first = [s for s in suspects if s.place == suspects[0].place and s.scope in RIVAL_SCOPES]
+    best = max(first, key=lambda s: s.probability, default=None)
+    parts = max((s.probability for s in suspects if s.scope not in RIVAL_SCOPES), default=0.0)
+    return best if best is not None and parts < SURE and best.probability >= _TIED * parts else None
 
 
 def not_judged(suspects: Sequence[Suspect], wrong: int) -> CannotJudge | None:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.board import Region
+from busledger.decoder.bus.columns import Kind
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.arrays import BecameOf, CellMemory, StoryRows
@@ -70,6 +71,19 @@ class Story:
         for r, region in enumerate(self.regions):
             word = np.arange(region.start >> space.shift, (region.end >> space.shift) + 1, dtype=np.int64)
             found[space.base[r] + (word & (space.size[r] - 1))] = word << space.shift
+        return found
+
+    @cached_property
+    def going_on(self) -> NDArray[np.uint8]:
+        """What is seen of a program's own code, uint8 a row: bit 0, the access before was at the address before; bit 1,
+        the cycle is the fetch of an instruction, where the bus tells."""
+        rows = self.rows
+        found = np.zeros(len(rows), np.uint8)
+        found[1:] = (rows.cell[1:] == rows.cell[:-1] + 1) & ~rows.is_write[:-1] & ~rows.is_write[1:]
+        for cycles, compared in self.study.evidence.log.blocks():
+            fetched = compared.index[cycles.kind == Kind.OPCODE_FETCH]
+            at = np.minimum(np.searchsorted(rows.index, fetched), max(0, len(rows) - 1))
+            found[at[rows.index[at] == fetched]] |= 2
         return found
 
     def per_cell(self, rows: NDArray[np.bool_]) -> NDArray[np.int64]:

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
-from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.clips import WHEN, log_rest, prior_of_line
+from busledger.decoder.diagnosis.rivals.fillings import log_filled, log_turns
 from busledger.decoder.diagnosis.rivals.places import log_values
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -19,6 +19,9 @@ from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, n
 
 __all__ = ["reads_gone", "selects_at_rest", "writes_gone"]
 
+# Judged, where no reason stands beside a figure. All doubled at once, and all halved (a strobe's clip off, clips
+# exchanged, device, write-protected, banks, contents lost, a select open; seed 86500 of the outside world,
+# ``tests.outside.sensitivity``): no answer changes.
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _BLOCK_MOVE = 512  # writes that a disk's controller may make in a row, fetching nothing: a sector, judged
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
@@ -49,20 +52,20 @@ def _no_writes(
     # After the clip is back, what was written without it is still known wrongly, until it is written again.
     after = rows.time > span[0]
     wrong = after & (rows.wrong != 0) & ((rows.time < span[1]) | (story.since < ended))
-    fresh = wrong & (story.repeat != kernel.SAME)
+    # A write that is taken for a read gives something new, be it by chance what was expected once.
+    inside = after & (rows.time < span[1])
+    told = inside & (rows.compared != 0) & ~_of_rom(story)[rows.region]
+    fresh = told & ((wrong & (story.repeat != kernel.SAME)) | (story.repeat == kernel.OTHER))
     changed = int(np.count_nonzero(fresh))
     if changed < 3:
         return None
     line = _direction_line(signs)
-    # What was written: memory is cleared and tested with few values, so one that came before is likelier.
-    lanes = int(np.bitwise_or.reduce(rows.compared[fresh])).bit_count()
-    pattern = -log_values(np.zeros(changed, np.int32), rows.data[fresh] & rows.compared[fresh], lanes)
     odds = WHEN[1 if to_end else 2] + log_rest(reads, other, signs.transfers)
-    # Which of the reads show something new has to be known, too: now and then, or in runs, as memory is filled.
-    new = fresh[after & (rows.compared != 0) & (fresh | (rows.wrong == 0))]
-    turns = int(np.count_nonzero(new[1:] != new[:-1]))
-    ways = [log_rate(changed, len(new) - changed, SOMETIMES), log_rate(turns, len(new) - 1 - turns, SOMETIMES)]
-    odds += log_sum(ways) - math.log(len(ways))
+    # Which of the reads show something new has to be known, too, and what. After the clip is back there may be more.
+    late = np.flatnonzero(wrong & ~inside & (story.repeat != kernel.SAME))
+    lanes = int(np.bitwise_or.reduce(rows.compared[fresh]))
+    odds += log_turns(fresh[told]) + log_filled(rows.data[fresh] & rows.compared[fresh], lanes)
+    odds += log_values(rows.cell[late], rows.data[late] & rows.compared[late], lanes.bit_count())
     name = line or "the write strobe"
     since = moment(story.seconds(span[0]))
     when = f"has come off at {since}" if to_end else f"was off from {since} to {moment(story.seconds(span[1]))}"
@@ -71,7 +74,7 @@ def _no_writes(
         scope="clip",
         lines=(line,) if line else (),
         log_prior=prior_of_line(story),
-        log_own=odds - pattern,
+        log_own=odds,
         explains=int(np.count_nonzero(wrong)),
         summary=(
             f"the clip on {name} {when}: {counted(reads, 'read')} and not one write "
@@ -84,6 +87,10 @@ def _no_writes(
         index=rows.index[wrong],
         taken=Excused(rows.index[wrong]),
     )
+
+
+def _of_rom(story: Story) -> NDArray[np.bool_]:
+    return np.array([region.kind == "rom" for region in story.regions] or [False], np.bool_)
 
 
 def reads_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:

@@ -44,9 +44,7 @@ class Ahead:
         self._locked = self._begun = False
         self._before = -1  # row, in the whole list, of the instruction that ran last
 
-    def settle(
-        self, cycles: Cycles, base: int, *, last: bool
-    ) -> tuple[int, _Ints, NDArray[np.uint8], Instructions]:
+    def settle(self, cycles: Cycles, base: int, *, last: bool) -> tuple[int, _Ints, NDArray[np.uint8], Instructions]:
         """(rows that are settled, ``of`` and ``part`` of each, as ``Followed`` has them, the instructions among them).
 
         ``base`` numbers the first row in the whole list; instructions have no numbers of texts yet.

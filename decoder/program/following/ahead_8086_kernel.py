@@ -10,17 +10,8 @@ import numba as nb
 import numpy as np
 
 from busledger.decoder.inner_kernel import inner
-from busledger.decoder.program.following.ahead_68000_kernel import (
-    ANYWHERE,
-    DIRECT,
-    LONGEST_STREAM,
-    NOWHERE,
-    OPCODE,
-    OPERAND,
-    OTHER,
-    PEEK,
-    TRAPPED,
-)
+from busledger.decoder.program.following.ahead_68000_kernel import LONGEST_STREAM, OPCODE, OPERAND, PEEK
+from busledger.decoder.program.following.words_68000_kernel import ANYWHERE, DIRECT, NOWHERE, OTHER, TRAPPED
 
 QUEUE = 4
 UNKNOWN = 255

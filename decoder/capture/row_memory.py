@@ -1,0 +1,47 @@
+"""Memory for the rows of one piece after the other: to fill fresh memory costs as much as reading does."""
+
+from __future__ import annotations
+
+import weakref
+from collections import deque
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["RowMemory"]
+
+_PAGE = 4096
+
+
+class RowMemory:
+    """Gives arrays out, and gives their memory out again once nobody holds any of them, nor a part of them.
+
+    Any thread may ask; the one that lets go of the last array gives the memory back.
+    """
+
+    def __init__(self) -> None:
+        self._free: deque[NDArray[np.uint8]] = deque()
+
+    def rows(self, count: int, words: int) -> tuple[NDArray[np.int64], NDArray[np.uint64], NDArray[np.uint64]]:
+        """``time`` int64[count], ``levels`` and ``unknown`` uint64[count, words]; what they hold is not said."""
+        first, step = (-(-8 * count * width // _PAGE) * _PAGE for width in (1, words))
+        memory = self._taken(first + 2 * step)
+        # Behind a memoryview, so that all that is cut out of it holds ``whole``: its end is the end of all of them.
+        whole: NDArray[Any] = np.frombuffer(memory.data, np.uint8)
+        weakref.finalize(whole, self._free.append, memory).atexit = False
+        time = whole[: 8 * count].view(np.int64)
+        levels, unknown = (
+            whole[start : start + 8 * words * count].view(np.uint64).reshape(count, words)
+            for start in (first, first + step)
+        )
+        return time, levels, unknown
+
+    def _taken(self, size: int) -> NDArray[np.uint8]:
+        while True:
+            try:
+                memory = self._free.pop()
+            except IndexError:
+                return np.empty(size, np.uint8)
+            if len(memory) >= size:
+                return memory

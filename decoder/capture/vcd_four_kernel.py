@@ -1,0 +1,147 @@
+"""``vcd_fast_kernel`` for 65 to 256 selected lines: the same tokens, the levels of four words in registers.
+
+Every change is laid into all four words, by masks that are 0 in those it does not touch: that is a handful of
+instructions, where a word that is looked up waits for memory at each change.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from busledger.decoder.capture.load_kernel import fast_bits, fast_number, load64
+from busledger.decoder.capture.vcd_fast_kernel import BYTE, MARGIN, OTHER, SPACE, STAMP, VECTOR, short_variable
+from busledger.decoder.capture.vcd_kernel import FORCE, MODE, NORMAL, OK, ROWS, SECTION, TIME, TOUCHES, lex
+from busledger.decoder.inner_kernel import inner
+
+
+@inner(_nrt=False)
+def lex_common_four(buf, at, stop, state, now, last, ids, common, rows):
+    """``vcd_fast_kernel.lex_common`` with ``now`` and ``last`` of two to four words."""
+    role, width = common.role, common.var_width
+    masks, shift, word = common.four_masks, common.four_shift, common.four_word
+    time, levels, unknown, touch_row, touch_mask = rows
+    words = now.shape[1]
+    third, fourth = min(2, words - 1), min(3, words - 1)  # a word that is not there is the last one, with masks of 0
+    v0, v1, v2, v3 = now[0, 0], now[0, 1], now[0, third], now[0, fourth]
+    t0, t1, t2, t3 = now[2, 0], now[2, 1], now[2, third], now[2, fourth]
+    lost = False
+    for w in range(words):
+        lost = lost or now[1, w] != 0 or last[1, w] != 0
+    ticks, row, touched = state[TIME], state[ROWS], True
+    safe = stop - MARGIN
+    none, every = np.uint64(0), ~np.uint64(0)
+    while at < safe:
+        window = load64(buf, at)
+        c = window & BYTE
+        what = role[c]
+        if what <= OTHER:
+            if what == SPACE:
+                at += 1
+                continue
+            variable, end = short_variable(buf, at + 1, window >> np.uint64(8), stop, role, ids)
+            if variable < 0 or shift[variable] < 0 or width[variable] != 1 or role[buf[end]] != SPACE:
+                break
+            at = end + 1
+            m0, m1, m2, m3 = masks[variable, 0], masks[variable, 1], masks[variable, 2], masks[variable, 3]
+            x0 = x1 = x2 = x3 = none if what == OTHER else none - (c & np.uint64(1))
+            opens = what == OTHER
+        elif what == STAMP:
+            value, end = fast_number(buf, at + 1)
+            if end == at + 1 or role[buf[end]] != SPACE or value < ticks or state[FORCE] != 0:
+                break
+            state[SECTION] = 0
+            if value > ticks:
+                differs = v0 != last[0, 0] or v1 != last[0, 1]
+                differs = differs or (words > 2 and v2 != last[0, 2]) or (words > 3 and v3 != last[0, 3])
+                for w in range(words):
+                    unknown[row, w] = now[1, w]
+                if lost:
+                    lost = False
+                    for w in range(words):
+                        differs = differs or now[1, w] != last[1, w]
+                        last[1, w] = now[1, w]
+                        lost = lost or now[1, w] != 0
+                if touched:
+                    news = t0 != last[2, 0] or t1 != last[2, 1]
+                    news = news or (words > 2 and t2 != last[2, 2]) or (words > 3 and t3 != last[2, 3])
+                    if news:
+                        differs = True
+                        k = state[TOUCHES]
+                        touch_row[k] = row
+                        touch_mask[k, fourth], touch_mask[k, third], touch_mask[k, 1], touch_mask[k, 0] = t3, t2, t1, t0
+                        last[2, fourth], last[2, third], last[2, 1], last[2, 0] = t3, t2, t1, t0
+                        state[TOUCHES] = k + 1
+                    touched = False
+                if differs:
+                    time[row] = ticks
+                    levels[row, fourth], levels[row, third], levels[row, 1], levels[row, 0] = v3, v2, v1, v0
+                    last[0, fourth], last[0, third], last[0, 1], last[0, 0] = v3, v2, v1, v0
+                    row += 1
+                ticks = value
+            at = end + 1
+            continue
+        elif what == VECTOR:
+            bits, end = fast_bits(buf, at + 1, stop)
+            count = end - at - 1
+            if count == 0 or end == stop or buf[end] != 32:
+                break
+            if end + 1 >= safe:
+                break
+            variable, code_end = short_variable(buf, end + 1, load64(buf, end + 1), stop, role, ids)
+            if variable < 0 or shift[variable] < 0 or count > width[variable] or role[buf[code_end]] != SPACE:
+                break
+            at = code_end + 1
+            m0, m1, m2, m3 = masks[variable, 0], masks[variable, 1], masks[variable, 2], masks[variable, 3]
+            opens = False
+            if width[variable] == 1:  # one bit may be shown by several lines
+                x0 = x1 = x2 = x3 = none - bits
+            else:
+                place, w = np.uint64(shift[variable]), word[variable]
+                low, high = bits << place, none
+                if place != 0:
+                    high = bits >> (np.uint64(64) - place)
+                x0 = low if w == 0 else none
+                x1 = low if w == 1 else (high if w == 0 else none)
+                x2 = low if w == 2 else (high if w == 1 else none)
+                x3 = low if w == 3 else (high if w == 2 else none)
+        else:
+            break
+        v0 ^= (v0 ^ x0) & m0
+        v1 ^= (v1 ^ x1) & m1
+        v2 ^= (v2 ^ x2) & m2
+        v3 ^= (v3 ^ x3) & m3
+        fresh = (m0 & ~t0) | (m1 & ~t1) | (m2 & ~t2) | (m3 & ~t3)
+        if fresh != 0:
+            t0 |= m0
+            t1 |= m1
+            t2 |= m2
+            t3 |= m3
+            touched = True
+        if opens or lost:
+            gone = every if opens else none
+            now[1, 0] ^= (now[1, 0] ^ gone) & m0
+            now[1, 1] ^= (now[1, 1] ^ gone) & m1
+            if words > 2:
+                now[1, 2] ^= (now[1, 2] ^ gone) & m2
+            if words > 3:
+                now[1, 3] ^= (now[1, 3] ^ gone) & m3
+            lost = True
+    now[0, fourth], now[0, third], now[0, 1], now[0, 0] = v3, v2, v1, v0
+    now[2, fourth], now[2, third], now[2, 1], now[2, 0] = t3, t2, t1, t0
+    state[TIME], state[ROWS] = ticks, row
+    return at
+
+
+@njit(cache=True, nogil=True)
+def lex_four(buf, at, stop, carried, lines, rows, gaps):
+    """``vcd_kernel.lex`` for two to four words of lines: the same arguments, rows, status and position."""
+    state, now, last = carried
+    while True:
+        if state[MODE] == NORMAL:
+            at = lex_common_four(buf, at, stop, state, now, last, lines.ids, lines.common, rows)
+        tokens = -1 if at >= stop - MARGIN else 1
+        before = at
+        status, at = lex(buf, at, stop, tokens, carried, lines, rows, gaps)
+        if status != OK or tokens == -1 or at == before:
+            return status, at

@@ -1,0 +1,82 @@
+"""What a cell showed before anybody wrote to it, where a fault that acts every time foretells even that.
+
+Nobody knows what a memory held before the capture: of a sound chip, or one that loses its writes, the first read of a
+cell that was not written yet may show anything, and ``contents`` says how likely it was. A chip that never drives shows
+what the lanes carried before, a stuck lane its level: where the first reads are just that, the fault has foretold what
+was chance for the others.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
+from busledger.decoder.diagnosis.replay.contents import log_found
+from busledger.decoder.diagnosis.replay.study import Rows, Study
+from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, LaneFault, PathFault
+from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
+
+__all__ = ["FirstReads"]
+
+_DRIVEN_BY_NOBODY = ("silent", "read-lost")
+_OF_LANES = {
+    lanes_kernel.LOW: memory_kernel.PULLED_DOWN,
+    lanes_kernel.HIGH: memory_kernel.PULLED_UP,
+    lanes_kernel.KEPT: memory_kernel.KEEPS,
+    lanes_kernel.KEPT_BY_CARD: memory_kernel.KEPT_BY_CARD,
+    lanes_kernel.KEPT_FROM_BUS: memory_kernel.KEPT_FROM_BUS,
+}
+
+
+class FirstReads:
+    """The reads among ``rows`` that were the first access to their cell; what ROM images hold is left out."""
+
+    def __init__(self, study: Study, rows: Rows) -> None:
+        self._study = study
+        firsts = study.first_reads()
+        at = np.minimum(np.searchsorted(rows.index, firsts), max(0, len(rows) - 1))
+        at = at[rows.index[at] == firsts] if len(rows) else at[:0]
+        self._rows = rows.take(at)
+        self._lanes = self._rows.sure & ~study.images()[1][self._rows.cell]
+        self._chance: dict[tuple[tuple[int, ...], int], float] = {}
+
+    def log_gain(self, fault: Behaviour) -> float:
+        """Log likelihood of the first reads under ``fault``, acting every time, less that of unknown contents; 0 of
+        faults that say nothing of them."""
+        floats = _shown_by(fault)
+        if floats is None or isinstance(fault, CoupledCell) or not len(self._rows):
+            return 0.0
+        rows = self._rows
+        mine = np.isin(rows.region, np.array(fault.regions, np.int16))
+        lanes = np.where(mine, self._lanes & np.uint32(fault.mask), np.uint32(0))
+        asked = int(np.count_nonzero(lanes))
+        if not asked:
+            return 0.0
+        wrong = int(np.count_nonzero((rows.data ^ self._shown(floats)) & lanes))
+        chance = self._chance_of((fault.regions, fault.mask), lanes)
+        return log_rate(asked - wrong, wrong, HARD) - chance * (asked - wrong) / asked
+
+    def _chance_of(self, key: tuple[tuple[int, ...], int], lanes: NDArray[np.uint32]) -> float:
+        if key not in self._chance:
+            study, rows = self._study, self._rows
+            self._chance[key] = log_found(study.card, study.cells, rows.cell, rows.data, lanes)
+        return self._chance[key]
+
+    def _shown(self, floats: int) -> NDArray[np.uint32]:
+        rows = self._rows
+        if floats == memory_kernel.PULLED_UP:
+            return np.full(len(rows), 0xFFFFFFFF, np.uint32)
+        if floats == memory_kernel.PULLED_DOWN:
+            return np.zeros(len(rows), np.uint32)
+        carried = {memory_kernel.KEPT_BY_CARD: rows.rest, memory_kernel.KEPT_FROM_BUS: rows.rest_bus}
+        return carried.get(floats, rows.kept)
+
+
+def _shown_by(fault: Behaviour) -> int | None:
+    """What lanes show that the fault leaves undriven, or drives to one level."""
+    if isinstance(fault, LaneFault):
+        return _OF_LANES.get(fault.does) if fault.cell < 0 else None
+    if isinstance(fault, PathFault) and fault.op in _DRIVEN_BY_NOBODY:
+        return fault.floats
+    return None

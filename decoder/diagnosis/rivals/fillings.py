@@ -1,0 +1,47 @@
+"""What programs write, and how they come by: how likely it is what a rival says was written, and when."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.rivals.places import log_values
+
+__all__ = ["log_filled", "log_turns"]
+
+
+def log_filled(value: NDArray[np.uint32], lanes: int) -> float:
+    """Log probability of what a program wrote, in the order of time; ``lanes``: mask of those that were seen.
+
+    Memory is tested and cleared with few values; or each value is made of the one before (the same, its complement,
+    a step further), so that their differences are few.
+    """
+    if not len(value):
+        return 0.0
+    bits, mask = lanes.bit_count(), np.uint32(lanes)
+    value = value & mask
+    first = -bits * math.log(2.0)
+    bent, step = value[1:] ^ value[:-1], (value[1:] - value[:-1]) & mask
+    one = np.zeros(len(value), np.int32)
+    made = [first + log_values(one[1:], change, bits) for change in (bent, step)]
+    return log_sum([log_values(one, value, bits), *made]) - math.log(3.0)
+
+
+def log_turns(yes: NDArray[np.bool_]) -> float:
+    """Log probability of which of some accesses, in the order of time, were of a kind: each by itself, or as the one
+    before, or the two before, for programs do the same for a while, or two things by turns."""
+    ways = []
+    for back in range(3):
+        before = np.zeros(max(0, len(yes) - back), np.int64)
+        for i in range(back):
+            before = 2 * before + yes[i : len(yes) - back + i]
+        own = -min(back, len(yes)) * math.log(2.0)
+        for state in range(1 << back):
+            now = yes[back:][before == state]
+            count = int(np.count_nonzero(now))
+            own += log_rate(count, len(now) - count, SOMETIMES)
+        ways.append(own)
+    return log_sum(ways) - math.log(len(ways))

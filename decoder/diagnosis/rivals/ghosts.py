@@ -1,0 +1,97 @@
+"""A clip that came off a high address line, although no read came out wrong by it: the program seems to have moved.
+
+From that moment on what it wrote to a region is seen at the same addresses with the line at its other level, where the
+board file names no memory and where nobody wrote before; and nothing is seen of the region itself any more.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
+from busledger.decoder.diagnosis.rivals.clips import prior_of_line, spans_of_rest
+from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
+from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
+
+__all__ = ["ghosts"]
+
+# Judged: what no program does by chance.
+_WRITES, _CELLS = 20, 8  # writes to a region before, and seen beside it since; different cells of those
+_BEFORE = 100  # of them for one that was seen beside it before
+# Nats that a line which never moved may gain so: a board file may leave memory out; but who captures a card makes the
+# program use some of it.
+_UNNAMED, _UNUSED = 5.0, 15.0
+_BUS = 1 << 16  # addresses that a program could have moved to
+
+
+def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
+    """One rival for each address line and rest of it that the writes outside all regions speak of."""
+    outside = signs.latches()
+    memory = outside.io == 0
+    time, address = outside.time[memory], outside.address[memory]
+    if len(time) < _WRITES:
+        return
+    rows = story.rows
+    written = rows.is_write
+    inside_time, inside_at = rows.time[written], story.address[rows.cell[written]]
+    for bit, line in signs.address_lines.items():
+        beside = _in_memory(story, address ^ (1 << bit))
+        for span in spans_of_rest(signs, signs.address_bit(bit)):
+            then = (time > span.first) & (time <= span.last)
+            found = beside & then
+            level = int(signs.address_bit(bit).level) if span.to_end else _level(address[then], bit)
+            other = (inside_at >> bit & 1 != level) & (inside_time <= span.first)
+            cells = len(np.unique(address[found]))
+            seen, before = int(np.count_nonzero(found)), int(np.count_nonzero(beside & ~then))
+            used = int(np.count_nonzero(other))
+            if span.expected is None:
+                used = seen  # it never was anywhere else
+            if min(seen, used) < _WRITES or cells < _CELLS or _BEFORE * before > seen:
+                continue
+            if 2 * seen < np.count_nonzero(then):
+                continue  # the program works there for reasons of its own
+            size = sum(region.end - region.start + 1 for region in story.regions)
+            since = moment(story.seconds(span.first))
+            when = f" at {since}" if span.to_end else f" from {since} to {moment(story.seconds(span.last))}"
+            told = f"{counted(used, 'write')} went to that memory before, and {before} beside it"
+            worth = span.log_odds + cells * math.log(max(2.0, _BUS / max(1, size)))
+            if span.expected is None:
+                when, worth = "", min(worth, _UNNAMED if _any_used(story) else _UNUSED)
+                told = "or there is memory that the board file does not name, and the program uses that instead"
+            yield Rival(
+                fault="clip-off",
+                scope="clip",
+                lines=(line,),
+                log_prior=prior_of_line(story),
+                log_own=0.0,
+                explains=0,
+                summary=f"the clip on {line} {'has come off' if span.to_end else 'was off'}{when}: it "
+                f"{'did not move any more' if when else 'never moved'}, and {counted(seen, 'write')} to "
+                f"{counted(cells, 'cell')} of memory are seen beside it, where {line} is {'high' if level else 'low'}",
+                evidence=(told,),
+                next_step=look_at(line),
+                stops_judging=True,
+                log_seen=worth,
+                taken=NotJudged(None, (span.first, span.last)),
+            )
+
+
+def _any_used(story: Story) -> bool:
+    return any(story.regions[r].kind == "ram" for r in np.unique(story.rows.region).tolist())
+
+
+def _in_memory(story: Story, address: NDArray[np.int64]) -> NDArray[np.bool_]:
+    found = np.zeros(len(address), np.bool_)
+    for region in story.regions:
+        if region.space != "io" and region.kind == "ram":
+            found |= (address >= region.start) & (address <= region.end)
+    return found
+
+
+def _level(address: NDArray[np.int64], bit: int) -> int:
+    return int(address[0] >> bit & 1) if len(address) else 0

@@ -1,0 +1,214 @@
+"""Clips that show pulses of one sample: what they spoil cannot be foretold, but that they do can be seen."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.checks import ChannelHealth
+from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
+from busledger.decoder.diagnosis.evidence import Evidence
+from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.clips import partners_of
+from busledger.decoder.diagnosis.rivals.fillings import log_filled
+from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.words import counted
+
+__all__ = ["noisy_clips", "ringing_pulses", "rings_throughout"]
+
+# Judged, and they matter: see sampling.py.
+_RINGING, _SOME_RING = 0.2, 0.01  # of a strobe's changes that are such pulses: all cycles are in doubt, some may be
+_FEW_WRONG = 50  # reads for one that comes wrong: what is rarer than that is judged all the same
+_SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
+_MANY_RUNTS = 24
+_HURT = (0.5, 0.1, 0.02, 0.004, 0.0008)  # share of a noisy clip's pulses that hurt the read they fall in, all as likely
+_BEYOND = 8.0  # times the runts of the other channels
+
+
+def rings_throughout(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
+    """A strobe or clock with pulses of one sample at so many of its edges that every cycle is in doubt, where reads
+    come wrong, too: no fault of a memory card makes a processor's strobe ring."""
+    reads = sum(region.reads for region in evidence.counts)
+    wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
+    ringing = [health for health in _ringing(evidence, signs) if health.runts >= _RINGING * health.moves]
+    if not ringing or _FEW_WRONG * wrong < reads:
+        return None
+    worst = max(ringing, key=lambda health: health.runts / health.moves)
+    lines = [_line_of(health) for health in ringing]
+    named = " and ".join([", ".join(lines[:-1]), lines[-1]] if len(lines) > 1 else lines)
+    return CannotJudge(
+        "ringing",
+        f"{named} {'ring' if len(lines) > 1 else 'rings'}: {_line_of(worst)} shows "
+        f"{counted(worst.runts, 'pulse')} of a single sample in {counted(worst.moves, 'change')}, and no cycle can be "
+        "cut out for sure at such edges",
+        f"shorten the ground lead of the clip on {named}, or add a series resistor, and capture again",
+        fault="clip-noisy",
+        lines=tuple(lines),
+    )
+
+
+def _ringing(evidence: Evidence, signs: CaptureSigns) -> Iterator[ChannelHealth]:
+    for health in evidence.probes.channels if evidence.probes is not None else ():
+        line = signs.profile.lines.get(_line_of(health))
+        if line is not None and line.role in ("strobe", "clock") and health.runts >= _MANY_RUNTS:
+            yield health
+
+
+def _line_of(health: ChannelHealth) -> str:
+    return health.line or health.channel
+
+
+def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
+    """Strobes with pulses of one sample: a cycle may be cut out at one of them, and take what the bus carries then."""
+    rows = story.rows
+    bad = rows.wrong != 0
+    news = bad & (story.repeat != kernel.SAME)
+    hits = int(np.count_nonzero(news))
+    if not hits:
+        return
+    # What a false cycle reads or writes is somebody's data, not any.
+    own = log_rate(hits, int(np.count_nonzero((rows.compared != 0) & ~bad)), SOMETIMES)
+    own += log_filled(rows.data[news] & rows.compared[news], int(np.bitwise_or.reduce(rows.compared[news])))
+    index = rows.index[bad]
+    for health in _ringing(story.study.evidence, signs):
+        if health.runts < _SOME_RING * health.moves:
+            continue
+        line = _line_of(health)
+        yield Rival(
+            fault="clip-noisy",
+            scope="clip",
+            lines=(line,),
+            log_prior=prior_of("clip-noisy", chips=True),
+            log_own=own + _seen(health.runts),
+            explains=len(index),
+            summary=f"{line} rings or its clip is loose: {counted(health.runts, 'pulse')} of a single sample in "
+            f"{counted(health.moves, 'change')}, and no cycle can be cut out for sure at such edges",
+            next_step=f"Shorten the ground lead of the clip on {line}, or add a series resistor; then capture again.",
+            stops_judging=True,
+            index=index,
+            taken=Excused(index),
+        )
+
+
+def _seen(runts: float) -> float:
+    """Nats that pulses of one sample add: at the most they prove the noise, which says nothing of a read yet."""
+    return min(-prior_of("clip-noisy", chips=True), max(0.0, runts) / 10.0)
+
+
+def _unhurt(story: Story, health: ChannelHealth, lanes: int) -> float:
+    """Nats that all other explanations lose: that so many pulses should have hurt not one read. What share of the
+    pulses hurts the read that it falls in is known to three powers of ten only."""
+    signs = story.study.evidence.signs
+    reads = int(np.count_nonzero(story.rows.compared & np.uint32(lanes)))
+    often = health.runts / max(1, signs.transfers if signs is not None else 0, health.runts)
+    return -log_sum([reads * math.log1p(-often * share) - math.log(len(_HURT)) for share in _HURT])
+
+
+def noisy_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
+    """Data clips that show pulses of one sample, many more than the other channels."""
+    probes = story.study.evidence.probes
+    if probes is None:
+        return
+    of_line = {health.line or health.channel: health for health in probes.channels}
+    for bit, line in signs.data_lines.items():
+        usual = _usual(signs.data_lines.values(), of_line)
+        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual, _settling(of_line[line])):
+            yield from _noisy(story, of_line[line], line, usual, 1 << bit)
+    for bit, line in signs.address_lines.items():
+        usual = _usual(signs.address_lines.values(), of_line)
+        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual):
+            yield from _noisy_address(story, of_line[line], line, usual, bit)
+
+
+def _settling(health: ChannelHealth) -> float:
+    """Pulses of one sample that a data line's drivers may make: none where pulses come at any moment of the clock."""
+    return 0.0 if health.runts_anywhere else _SETTLING * health.moves
+
+
+def _usual(like: Iterable[str], of_line: Mapping[str, ChannelHealth]) -> int:
+    """Pulses of one sample on the middle one of such lines: a bus that settles makes some on all."""
+    runts = sorted(of_line[name].runts for name in like if name in of_line)
+    return runts[len(runts) // 2] if runts else 0
+
+
+def _noisy(story: Story, health: ChannelHealth, line: str, usual: int, lane: int) -> Iterator[Rival]:
+    rows = story.rows
+    hit = rows.wrong == np.uint32(lane)
+    if not hit.any():
+        return
+    asked = rows.compared & np.uint32(lane) != 0
+    news = hit & (story.repeat != kernel.SAME)
+    asked &= news | (rows.wrong & np.uint32(lane) == 0)
+    own = _log_lane(rows.take(asked), news[asked], lane, (story.since >= 0)[asked])
+    yield _noise(story, health, line, usual, hit, own, lane)
+
+
+def _log_lane(rows: Rows, hit: NDArray[np.bool_], lane: int, written: NDArray[np.bool_]) -> float:
+    """Log probability of which reads come wrong on a lane whose clip is noisy.
+
+    Pulses hit reads, and writes, which are then known wrongly. A write that was hit shows the lane odd beside others,
+    with which it agrees in most of a program's data: which they are, two at the most, is not known.
+    """
+    asked = int(np.bitwise_or.reduce(rows.compared, initial=0)) & ~lane
+    own = (rows.expected & np.uint32(lane)) != 0
+    odd = [own ^ ((rows.expected & np.uint32(1 << b)) != 0) for b in range(32) if asked >> b & 1]
+    ways = [_log_of(written.astype(np.int64), hit)]
+    for i, one in enumerate(odd):
+        ways += [_log_of(4 * one + 2 * two + written, hit) for two in odd[i:]]
+    return log_sum(ways) - math.log(len(ways))
+
+
+def _log_of(kind: NDArray[np.int64], hit: NDArray[np.bool_]) -> float:
+    """Log probability of the hits, where those of each kind (below 8) have a rate of their own."""
+    hits, total = np.bincount(kind[hit], minlength=8), np.bincount(kind, minlength=8)
+    return sum(log_rate(int(h), int(n - h), SOMETIMES) for h, n in zip(hits, total, strict=True) if n)
+
+
+def _noisy_address(story: Story, health: ChannelHealth, line: str, usual: int, bit: int) -> Iterator[Rival]:
+    """A wrong address bit reads or writes the cell on its other side: what a wrong read gives stood there, or is
+    anything."""
+    rows, total = story.rows, max(1, story.study.cells.total)
+    wrong = rows.wrong != 0
+    if not wrong.any() or bit < story.study.cells.shift:
+        return
+    held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
+    hit, open_ = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint8)
+    kernel.either(
+        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, 0, partners_of(story, bit), held,
+        count, hit, open_,
+    )  # fmt: skip
+    odd = wrong & (hit != 1) & (story.repeat != kernel.SAME)
+    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[odd]) * math.log(2.0)
+    # Only where the cell on the other side held something else would a wrong bit have shown.
+    news = int(np.count_nonzero(wrong & (story.repeat != kernel.SAME)))
+    own = log_rate(news, int(np.count_nonzero(open_)), SOMETIMES) - unknown
+    yield _noise(story, health, line, usual, wrong, own, 0xFFFFFFFF)
+
+
+def _noise(
+    story: Story, health: ChannelHealth, line: str, usual: int, hit: NDArray[np.bool_], own: float, lanes: int
+) -> Rival:
+    # That the clip shows such pulses at all is what a card's fault does not foretell: what the card's own settling
+    # may make of them is left out.
+    bonus = _seen(health.runts - _BEYOND * usual)
+    return Rival(
+        fault="clip-noisy",
+        scope="clip",
+        lines=(line,),
+        log_prior=prior_of("clip-noisy", chips=True),
+        log_own=own + bonus + _unhurt(story, health, lanes),
+        explains=int(np.count_nonzero(hit)),
+        summary=f"the clip on {line} is noisy: {counted(health.runts, 'pulse')} of a single sample in "
+        f"{counted(health.moves, 'change')}",
+        evidence=("the other channels show far fewer",),
+        next_step=f"Clean and reseat the clip on {line} and its ground, and capture again.",
+        stops_judging=lanes == 0xFFFFFFFF,
+        index=story.rows.index[hit],
+        taken=NotJudged(None, None, lanes),
+    )

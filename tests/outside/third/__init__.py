@@ -1,0 +1,1 @@
+"""A third world of test captures: cards, programs, faults and analysers by hands that have not read the tool."""
