@@ -33,7 +33,7 @@ def _does(suspect: Suspect) -> str:
         does = "bad cells, scattered"
     elif "where_lines" in suspect.detail:
         does += " in some cells"
-    if suspect.scope == "clip" and suspect.component is None:  # the lanes stand in its name already
+    if suspect.scope == "clip" and not (suspect.component or suspect.region):  # the lanes stand in its name already
         return does.removeprefix("clip ")
     return f"{does} {lanes}".rstrip()
 
