@@ -216,14 +216,12 @@ def interrupted(i, rows, read, address, data, shape):
 
 
 @inner(_nrt=False)
-def goes_on(i, depth, rows, read, address, data, timing, shape):
+def goes_on(i, depth, rows, read, address, data, timing, shape, work):
     """Whether ``depth`` instructions fit one behind the other from row i; rows that are missing speak against none."""
-    at = np.empty(depth + 1, np.int64)
-    left = np.zeros(depth + 1, np.int64)
-    ends = np.empty((depth + 1, 4), np.int64)
-    level = 0
-    at[0] = i
+    _, at, left, ends = work
     left[0] = -1
+    at[0] = i
+    level = 0
     while level >= 0:
         if level >= depth:
             return True
@@ -248,16 +246,17 @@ def goes_on(i, depth, rows, read, address, data, timing, shape):
     return False
 
 
-@inner()
-def only_end(i, rows, read, address, data, timing, shape, ends):
+@inner(_nrt=False)
+def only_end(i, rows, read, address, data, timing, shape, work):
     """The only row at which the instruction at row i can end; 0 where there is none or more than one, RAN_OUT."""
+    ends = work[0]
     count = fits(i, rows, read, address, data, timing, shape, ends)
     if count == RAN_OUT:
         return RAN_OUT
     found = 0
     depth = DEPTH if count > 1 else 1
     for k in range(count):
-        if goes_on(ends[k], depth, rows, read, address, data, timing, shape):
+        if goes_on(ends[k], depth, rows, read, address, data, timing, shape, work):
             if found > 0:
                 return 0
             found = ends[k]

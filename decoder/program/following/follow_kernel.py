@@ -34,11 +34,12 @@ LOST = 3
 
 
 @inner(_nrt=False, forceinline=True)
-def _jumped(i, rows, read, address, data, timing, shape, ends):
+def _jumped(i, rows, read, address, data, timing, shape, work):
     """The row at which a jump or call at row i reads where its bytes lead; 0 where it is none, or could end elsewhere.
 
     Whatever fits behind it, an instruction begins there.
     """
+    ends = work[0]
     if fits(i, rows, read, address, data, timing, shape, ends) != 1:
         return 0
     _, page, op = shape_at(i, rows, read, address, data, timing, shape)[:3]
@@ -47,7 +48,7 @@ def _jumped(i, rows, read, address, data, timing, shape, ends):
 
 
 @inner(_nrt=False, forceinline=True)
-def _from_vector(k, rows, read, address, data, timing, shape):
+def _from_vector(k, rows, read, address, data, timing, shape, work):
     """The row of the first fetch behind a vector that rows k and k + 1 read; 0 where they read none."""
     if k + 4 >= rows or not read[k] or not read[k + 1] or data[k] < 0 or data[k + 1] < 0:
         return 0
@@ -56,19 +57,21 @@ def _from_vector(k, rows, read, address, data, timing, shape):
             continue
         word = data[k] << 8 | data[k + 1] if shape[2] else data[k] | data[k + 1] << 8
         for end in range(k + 2, min(k + 5, rows)):
-            if address[end] == word and read[end] and goes_on(end, DEPTH, rows, read, address, data, timing, shape):
+            if address[end] != word or not read[end]:
+                continue
+            if goes_on(end, DEPTH, rows, read, address, data, timing, shape, work):
                 return end
     return 0
 
 
 @inner(_nrt=False, forceinline=True)
-def _step(i, rows, read, address, data, timing, shape, ends, steps, tells):
+def _step(i, rows, read, address, data, timing, shape, work, steps, tells):
     """The row behind the only instruction, or the interrupt, that fits at row i; 0 where there is none.
 
     ``steps`` keeps it for every row (-1: not looked at yet), ``tells`` whether it jumps or reaches for data.
     """
     if steps[i] < 0:
-        end = only_end(i, rows, read, address, data, timing, shape, ends)
+        end = only_end(i, rows, read, address, data, timing, shape, work)
         if end == 0:
             end = interrupted(i, rows, read, address, data, shape)
         steps[i] = max(end, 0)
@@ -79,7 +82,7 @@ def _step(i, rows, read, address, data, timing, shape, ends, steps, tells):
 
 
 @inner(_nrt=False, forceinline=True)
-def _only_reading(k, rows, read, address, data, timing, shape, ends, seen, steps, tells):
+def _only_reading(k, rows, read, address, data, timing, shape, work, seen, steps, tells):
     """A row in which an instruction begins whichever of the rows from k is taken for one; 0 where there is none.
 
     The longest instruction begins in one of the first ``shape[5]`` rows from k: every one of them is tried. Those from
@@ -96,7 +99,7 @@ def _only_reading(k, rows, read, address, data, timing, shape, ends, seen, steps
         told = False
         alive = True
         while done < WALK or i < beyond:
-            end = _step(i, rows, read, address, data, timing, shape, ends, steps, tells)
+            end = _step(i, rows, read, address, data, timing, shape, work, steps, tells)
             if end == 0:
                 alive = False
                 break
@@ -142,7 +145,11 @@ def follow(read, address, data, timing, shape, locked, last, mark):
     """
     rows = read.shape[0]
     stop = rows if last else rows - LOOKAHEAD
-    ends = np.empty(4, np.int64)
+    # Ends of one instruction, and what ``goes_on`` keeps of each of those that it tries one behind the other.
+    work = (
+        np.empty(4, np.int64), np.empty(DEPTH + 1, np.int64), np.empty(DEPTH + 1, np.int64),
+        np.empty((DEPTH + 1, 4), np.int64),
+    )  # fmt: skip
     seen = np.zeros(shape[5] + 2 * LONGEST_CYCLES * WALK, np.int64)
     steps = np.full(rows, -1, np.int64)
     tells = np.zeros(rows, np.bool_)
@@ -150,7 +157,7 @@ def follow(read, address, data, timing, shape, locked, last, mark):
     tried = 0  # rows before it need not be looked at for a stretch: the windows of two attempts overlap by half
     while i < stop:
         if locked:
-            end = only_end(i, rows, read, address, data, timing, shape, ends)
+            end = only_end(i, rows, read, address, data, timing, shape, work)
             if end > 0:
                 mark[i] = FETCH
                 i = end
@@ -165,7 +172,7 @@ def follow(read, address, data, timing, shape, locked, last, mark):
                 i = end
                 continue
             locked = False
-            end = _jumped(i, rows, read, address, data, timing, shape, ends)
+            end = _jumped(i, rows, read, address, data, timing, shape, work)
             if end > 0:
                 mark[i] = FETCH
                 i = end
@@ -177,7 +184,7 @@ def follow(read, address, data, timing, shape, locked, last, mark):
                 mark[i] = LOST
             if i >= stop:
                 break
-        end = _from_vector(i, rows, read, address, data, timing, shape)
+        end = _from_vector(i, rows, read, address, data, timing, shape, work)
         if end > 0:
             for k in range(i, end):
                 mark[k] = INTERRUPT
@@ -185,7 +192,7 @@ def follow(read, address, data, timing, shape, locked, last, mark):
             locked = True
             continue
         if i >= tried:
-            end = _only_reading(i, rows, read, address, data, timing, shape, ends, seen, steps, tells)
+            end = _only_reading(i, rows, read, address, data, timing, shape, work, seen, steps, tells)
             if end > 0:
                 # What lies before it stays unknown: the rows may have more than one reading.
                 i = end
