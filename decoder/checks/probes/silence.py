@@ -47,8 +47,8 @@ class Silence:
         self._last = (int(changed[-1]), block.levels[-1].copy())
 
     def longer(self, ticks: float) -> tuple[int, int, int]:
-        """How many silences are longer than ``ticks``, the first one's start, and how long the longest is (0, 0, 0 where
-        there is none)."""
+        """How many silences are longer than ``ticks``, the first one's start, and how long the longest is; 0, 0, 0
+        where there is none."""
         found = self.length > ticks
         if not found.any():
             return 0, 0, 0
