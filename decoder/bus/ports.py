@@ -69,7 +69,7 @@ class Ports:
             return []
         times = f"{self.turned} access{'es' if self.turned > 1 else ''}"
         text = (
-            f"{' and '.join(self._entry.lines)} not clipped: {times} right after the two bytes of an I/O instruction, at "
-            "the port it names, taken to be I/O, not memory"
+            f"{' and '.join(self._entry.lines)} not clipped: {times} right after the two bytes of an I/O instruction, "
+            "at the port it names, taken to be I/O, not memory"
         )
         return [Note("assumed-io", text)]

@@ -20,8 +20,9 @@ mirrors, banks, other masters, power dips, other ROM images), and a few bad ones
     python -m tests.outside.rivals.selfcheck --count 20
 
 ``third``: whole machines of seven buses with waves after the data sheets, memory tests and ordinary programs as their
-processors would run them, faults thought of as physics (contacts that open in bursts, weak cells, dead columns, an input
-of a decoder that sticks), sound cards, and unusual ones. Which faults look the same it finds by trying each rival.
+processors would run them, faults thought of as physics (contacts that open in bursts, weak cells, dead columns, an
+input of a decoder that sticks), sound cards, and unusual ones. Which faults look the same it finds by trying each
+rival.
 
     python -m tests.outside.third.run --seed 31 --count 10 --kind all --out DIR --jobs 2
 

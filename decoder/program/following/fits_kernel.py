@@ -219,9 +219,9 @@ def interrupted(i, rows, read, address, data, shape):
 def goes_on(i, depth, rows, read, address, data, timing, shape, work):
     """Whether ``depth`` instructions fit one behind the other from row i; rows that are missing speak against none."""
     _, at, left, ends = work
-    left[0] = -1
     at[0] = i
     level = 0
+    left[0] = -1
     while level >= 0:
         if level >= depth:
             return True
