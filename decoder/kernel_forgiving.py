@@ -64,6 +64,16 @@ def _and_then(execute: Callable[[ModuleType], None]) -> Callable[[ModuleType], N
     return both
 
 
+def _made_ready(target_context: Any) -> bool:
+    """The functions that kernels call for their memory can be linked; False where numba keeps them elsewhere."""
+    try:
+        from numba.core.runtime.nrt import rtsys
+    except ImportError:
+        return False
+    rtsys.initialize(target_context)
+    return True
+
+
 def _change(dispatcher: Any) -> None:
     """Caches that forgive, in the module where functions get theirs."""
     kept = dispatcher.FunctionCache
@@ -81,7 +91,14 @@ def _change(dispatcher: Any) -> None:
                 yield
 
         def load_overload(self, sig: Any, target_context: Any) -> Any:
-            found = super().load_overload(sig, target_context)
+            # numba would first import all that it can compile, a quarter of a second; code that is kept needs only what
+            # it calls while it runs
+            found = None
+            if hasattr(kept, "_load_overload") and _made_ready(target_context):
+                with self._guard_against_spurious_io_errors():
+                    found = self._load_overload(sig, target_context)
+            else:
+                found = super().load_overload(sig, target_context)
             if found is None and _first_compilation:
                 _first_compilation.pop()()
             return found

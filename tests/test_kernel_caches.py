@@ -103,8 +103,9 @@ RUN = "import busledger.decoder\nfrom kernels.low_kernel import low\nprint(low(1
 def _forgiven(folder: Path, cache: str, code: str = RUN) -> str:
     (folder / "kernels").mkdir(exist_ok=True)
     (folder / "kernels" / "low_kernel.py").write_text(LOW.format(1))
-    root = str(Path(__file__).parents[1])
-    environment = {**ENVIRONMENT, "NUMBA_CACHE_DIR": cache, "PYTHONPATH": root}
+    root = Path(__file__).parents[1]
+    paths = os.pathsep.join([str(root / ".types"), str(root)])
+    environment = {**ENVIRONMENT, "NUMBA_CACHE_DIR": cache, "PYTHONPATH": paths}
     run = subprocess.run([sys.executable, "-c", code], cwd=folder, env=environment, capture_output=True, text=True)
     return run.stdout + run.stderr
 
@@ -134,3 +135,30 @@ def test_the_first_compilation_is_told_once(tmp_path: Path) -> None:
     tell = "from busledger.decoder.kernel_forgiving import when_compiling\nwhen_compiling(lambda: print('compiling'))\n"
     assert _forgiven(tmp_path, str(tmp_path / "cache"), tell + RUN) == "compiling\n2\n"
     assert _forgiven(tmp_path, str(tmp_path / "cache"), tell + RUN) == "2\n"
+
+
+ALLOCATES = """from numba import njit
+import numpy as np
+
+
+@njit(cache=True)
+def made(n):
+    found = np.zeros(n, np.int64)
+    for k in range(n):
+        found[k] = k * k // 2
+    if n > 3:
+        raise ValueError("too many")
+    return found
+"""
+
+
+def test_a_kept_kernel_runs_without_all_that_numba_could_compile(tmp_path: Path) -> None:
+    """It takes memory, divides and raises, and none of that needs numba's compiler."""
+    (tmp_path / "kernels").mkdir()
+    (tmp_path / "kernels" / "made_kernel.py").write_text(ALLOCATES)
+    run = "import sys\nimport busledger.decoder\nfrom kernels.made_kernel import made\nprint(made(3).tolist())\n"
+    run += "try:\n    made(4)\nexcept ValueError as error:\n    print(error)\n"
+    run += "print('numba.np.arraymath' in sys.modules)\n"
+    cache = str(tmp_path / "cache")
+    assert _forgiven(tmp_path, cache, run) == "[0, 0, 2]\ntoo many\nTrue\n"
+    assert _forgiven(tmp_path, cache, run) == "[0, 0, 2]\ntoo many\nFalse\n"

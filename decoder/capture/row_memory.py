@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mmap
 import weakref
 from collections import deque
 from typing import Any
@@ -11,7 +12,9 @@ from numpy.typing import NDArray
 
 __all__ = ["RowMemory"]
 
-_PAGE = 4096
+# Pages of this process alone, as they are touched. What numpy allocates is asked for in pages of two megabytes, of
+# which three are cleared for each piece, though a quarter of them is written to.
+_OWN = {"flags": mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS} if hasattr(mmap, "MAP_PRIVATE") else {}
 
 
 class RowMemory:
@@ -21,14 +24,14 @@ class RowMemory:
     """
 
     def __init__(self) -> None:
-        self._free: deque[NDArray[np.uint8]] = deque()
+        self._free: deque[mmap.mmap] = deque()
 
     def rows(self, count: int, words: int) -> tuple[NDArray[np.int64], NDArray[np.uint64], NDArray[np.uint64]]:
         """``time`` int64[count], ``levels`` and ``unknown`` uint64[count, words]; what they hold is not said."""
-        first, step = (-(-8 * count * width // _PAGE) * _PAGE for width in (1, words))
+        first, step = (-(-8 * count * width // mmap.PAGESIZE) * mmap.PAGESIZE for width in (1, words))
         memory = self._taken(first + 2 * step)
-        # Behind a memoryview, so that all that is cut out of it holds ``whole``: its end is the end of all of them.
-        whole: NDArray[Any] = np.frombuffer(memory.data, np.uint8)
+        # All that is cut out of it holds ``whole``, so that its end is the end of all of them.
+        whole: NDArray[Any] = np.frombuffer(memory, np.uint8)
         weakref.finalize(whole, self._free.append, memory).atexit = False
         time = whole[: 8 * count].view(np.int64)
         levels, unknown = (
@@ -37,11 +40,11 @@ class RowMemory:
         )
         return time, levels, unknown
 
-    def _taken(self, size: int) -> NDArray[np.uint8]:
+    def _taken(self, size: int) -> mmap.mmap:
         while True:
             try:
                 memory = self._free.pop()
             except IndexError:
-                return np.empty(size, np.uint8)
+                return mmap.mmap(-1, size, **_OWN)
             if len(memory) >= size:
                 return memory

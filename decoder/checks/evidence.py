@@ -27,6 +27,9 @@ from busledger.decoder.findings import Cleared
 
 __all__ = ["CheckKey", "ChecksEvidence", "gather_evidence"]
 
+# The judged figures of each module of the checks, all doubled at once, and all halved (a select that is open between
+# its clip and the chips, seed 86500 of the outside world, ``tests.outside.sensitivity``): no answer and no finding
+# changes.
 SEEN = 1e4
 """A clip shows the fault itself: fooled in one card of ten thousand (estimate)."""
 SEEN_RARELY = 30.0

@@ -51,6 +51,7 @@ __all__ = ["weigh_leaf"]
 
 # Bounds of work, judged: a chip with so many failing cells has a fault of more than a cell, which patches and scatter
 # hold, so that leaving single cells out changes how it is called and not whether it is bad.
+# All of these, and the shares below, doubled at once, and halved: no answer changes (as in replay/wear.py).
 _CELLS = 12  # failing cells of a chip that are asked about one by one
 _MANY_CELLS = 64  # failing cells past which no single cell is, save the worst
 _WORN_CELLS = 6  # failing cells of a chip past which none of them leaks or is coupled on its own
@@ -140,6 +141,9 @@ class _Weighing:
         what a chip hardly does, and another master, a switch of banks or a dip of the supply does all the time."""
         again = count.wrong - count.event_count
         read, written, changed = (math.log(share) for share in _STAYS)
+        # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
+        news, right = count.event_count, int(count.right.sum())
+        changed += log_rate(news, right + again, SOMETIMES) - log_rate(news, right, SOMETIMES)
         return log_sum([read - again * pattern, written + count.by_itself * LOG_SLIP, changed])
 
     # -- listed faults -------------------------------------------------------

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables
+from busledger.decoder.diagnosis.replay.replay_kernel import EXPLAINS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.scoring import Scored
@@ -141,12 +142,17 @@ class FoundFault:
             value, sure, explained = self._run.feed(seen, want_rows=True)
         else:
             assert self._lane is not None
-            value, sure, explained = _bent(self._lane, seen)
+            value, sure, bent = _bent(self._lane, seen)
+            explained = np.where(bent, np.uint8(EXPLAINS), np.uint8(0))
         if not self._hard:
-            lanes = np.where(mine & explained, self._mask, np.uint32(0))
+            taken = explained == EXPLAINS if self.scored.strict else explained != 0
+            lanes = np.where(mine & taken, self._mask, np.uint32(0))
             lanes &= ~self._blinded(rows)
-            expected = (rows.expected & ~lanes) | (rows.data & lanes)
-            return rows.holding(expected, rows.compared)
+            if self._lane is None:
+                # What cells hold is followed by what was written: a read that another cell answered, or one after a
+                # lost write, says nothing of the next fault, not that it came back right, either.
+                return rows.holding(rows.expected & ~lanes, rows.compared & ~lanes)
+            return rows.holding((rows.expected & ~lanes) | (rows.data & lanes), rows.compared)
         lanes = np.where(mine, self._mask, np.uint32(0))
         expected = (rows.expected & ~lanes) | (value & lanes)
         compared: NDArray[np.uint32] = rows.compared & (~lanes | sure)

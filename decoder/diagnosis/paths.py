@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -35,6 +35,7 @@ __all__ = [
     "judged_again",
     "kind_of",
     "propose_paths",
+    "replayed_alone",
     "seen_by_checks",
 ]
 
@@ -196,16 +197,17 @@ def kind_of(candidate: Candidate) -> tuple[object, ...]:
 
 
 def propose_paths(
-    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, beside: Sequence[Beside] = ()
-) -> list[PathFaultState]:
+    study: Study, rows: Rows, given: Sequence[Path], blind: Blind | None, beside: Sequence[Beside] = (),
+    alone: Sequence[PathFaultState] | None = None,
+) -> list[PathFaultState]:  # fmt: skip
     """Every shared fault on the path of a wrong bit, replayed, best way of failing first.
 
     ``rows``: all rows, with ``given`` laid over. ``blind``: chips that are plainly bad by themselves; faults that are
     wider than a lane are also judged on the other chips' lanes alone. ``beside``: chips that are bad beyond doubt in
     any way; beside them only bridges and address faults are judged, for what other faults make of the contents of such
-    a chip has its price.
+    a chip has its price. ``alone``: what ``replayed_alone`` gave for the same rows.
     """
-    found = _replayed(study, rows, given, None)
+    found = _replayed(study, rows, given, None) if alone is None or given else list(alone)
     if blind is not None:
         found += _replayed(study, rows, given, blind)
     for one in beside:
@@ -219,6 +221,11 @@ def propose_paths(
     for state in found:
         ways_of.setdefault((*state.key, state.blind is None), []).append(state)
     return [state for held in ways_of.values() for state in _chosen(held)]
+
+
+def replayed_alone(study: Study, rows: Rows) -> list[PathFaultState]:
+    """Every shared fault on the path of a wrong bit, with nothing known before: what ``propose_paths`` begins with."""
+    return _replayed(study, rows, (), None)
 
 
 def _chosen(held: Sequence[PathFaultState]) -> list[PathFaultState]:
@@ -267,7 +274,7 @@ def _judged(
         if c.component is not None and c.component in components and c.scope == "buffer":
             odds += math.log(_SAME_PART)
         more = _elsewhere(study.evidence, c)
-        for scored in ways(c, effects):
+        for scored in _strictly_too(ways(c, effects)):
             if not scored.effect.tally.hits and not scored.covers:
                 continue
             clipped = log_clipped(scored, rows)
@@ -282,6 +289,14 @@ def _judged(
             own = _own(scored, more, wrong_at(survey, c)) + clipped
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
+
+
+def _strictly_too(found: Iterable[Scored]) -> Iterator[Scored]:
+    """What a fault that comes and goes could excuse, another one may explain."""
+    for scored in found:
+        yield scored
+        if not scored.hard and scored.effect.log_own is None and scored.effect.tally.excused:
+            yield scored.excusing_none()
 
 
 def _levels_apart(scored: Scored, whole: Rows, blind: Blind) -> int | None:
@@ -321,8 +336,11 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
     else:
         seen = rows if path.blind is None else path.blind.feed(rows)
         found = _judged(study, [scored.candidate], study.survey([seen]), seen, given, path.blind, rows)
-    same = (path.key, scored.variant.label, scored.path)
-    return next((one for one in found if (one.key, one.scored.variant.label, one.scored.path) == same), None)
+    return next((one for one in found if one.key == path.key and _way(one.scored) == _way(scored)), None)
+
+
+def _way(scored: Scored) -> tuple[object, ...]:
+    return scored.variant.label, scored.path, scored.strict
 
 
 def wrong_at(survey: Survey, candidate: Candidate) -> int:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
+
+import numpy as np
 
 from busledger.decoder.diagnosis.evidence import CheckKey, Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of, priors
@@ -37,12 +39,22 @@ class Scored:
     weight: float = 0.0
     path: PathFault | None = None
     detail: Mapping[str, Any] = field(default_factory=dict)
+    strict: bool = False
 
     @property
     def covers(self) -> int:
         """Wrong reads that it explains or excuses."""
         tally = self.effect.tally
-        return tally.explained + (0 if self.hard else tally.excused)
+        return tally.explained + (0 if self.hard or self.strict else tally.excused)
+
+    def excusing_none(self) -> Scored:
+        """The same, strict."""
+        tally = self.effect.tally
+        hits, odd = tally.hits + tally.contradicted, tally.excused
+        # Of the wrong reads of a window it is not kept which were excused: each window keeps its share.
+        chances: Any = self.effect.chances.astype(np.float64)
+        chances[:, 0] *= hits / max(1, hits + odd)
+        return replace(self, strict=True, effect=replace(self.effect, tally=tally._replace(excused=0), chances=chances))
 
     @property
     def key(self) -> tuple[object, ...]:

@@ -40,6 +40,7 @@ __all__ = ["Effects", "replay_all", "replay_leaf"]
 
 # Bounds of work, judged. What is dropped lies 25 nats (of one chip 14) below the best on the cells that are looked at
 # first, its prior included: any two priors of the bundled boards are 8 nats (of one chip 6.3) apart at the most.
+# All but _OF_A_PART and _PAIR_ROWS doubled at once, and halved: no answer changes (as in replay/wear.py).
 _FOCUS_CELLS = 24
 _WIDEST = 4  # of each region
 _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are dropped

@@ -16,7 +16,15 @@ import numpy as np
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import Blind, hides
-from busledger.decoder.diagnosis.paths import Beside, Path, judged_again, kind_of, propose_paths
+from busledger.decoder.diagnosis.paths import (
+    Beside,
+    Path,
+    PathFaultState,
+    judged_again,
+    kind_of,
+    propose_paths,
+    replayed_alone,
+)
 from busledger.decoder.progress import Progress, silent
 
 __all__ = ["search"]
@@ -24,6 +32,7 @@ __all__ = ["search"]
 # Judged: bounds of work, and how far an estimate is trusted before a set is weighed in earnest. All of them doubled at
 # once, and halved at once, on six cards of the outside world (many, double and single-intermittent, seeds 85000 and
 # 85001, ``tests.outside.sensitivity``): the same parts named, no part's chance moved by more than 0.013.
+_INNOCENT, _NEARLY_ALL = 4, 0.9  # causes off the card, the likeliest first, and the share that they must explain
 _AT_MOST = 3  # shared faults of one card
 _BELOW_BEST = 9.0  # nats; a set whose most is further below the best is not weighed
 _TRIED = (16, 10, 6)  # sets weighed at each size
@@ -50,15 +59,18 @@ _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridge
 def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) -> list[CardState]:
     """All sets weighed, best first. ``extra``: causes outside the card (clips, the machine) that compete."""
     states = [card.weigh(())]
-    plain = _plain_lanes(card, states[0])
+    plain, alone = _plain_lanes(card, states[0])
     front = list(states)
     states += plain
+    # Causes off the card that leave next to nothing are weighed whatever the estimate says: that costs next to nothing.
+    least = _NEARLY_ALL * int((states[0].rows.wrong != 0).sum())
+    states += [card.weigh((path,)) for path in extra[:_INNOCENT] if path.hits >= max(1.0, least)]
     for size in range(_AT_MOST):
         grown: list[CardState] = []
         best = max(state.log_total for state in states)
         for state in front:
             if state.rows.wrong.any():
-                grown += _extended(card, state, extra, best, _TRIED[size], states, _WORK[size])
+                grown += _extended(card, state, extra, best, _TRIED[size], states, _WORK[size], alone)
         progress("weighing suspects", len(states) + len(grown), None, "sets of faults")
         states += grown
         if size >= len(_FOLLOWED):
@@ -74,17 +86,19 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
     return sorted(states, key=lambda s: -s.log_total)
 
 
-def _plain_lanes(card: Card, base: CardState) -> list[CardState]:
-    """Shared lanes that always fail, where at least two chips of one lane are plainly bad.
+def _plain_lanes(card: Card, base: CardState) -> tuple[list[CardState], list[PathFaultState] | None]:
+    """Shared lanes that always fail, where at least two chips of one lane are plainly bad; and the faults that were
+    replayed for it, None where there was no need.
 
     Whatever else is wrong shows better through them: chips that are all plainly bad stand in the way of wider faults.
     """
     blind = _blind(card, base)
     if blind is None:
-        return []
+        return [], None
     common = [lane for lane in range(32) if sum(mask >> lane & 1 for mask in blind.lanes.values()) > 1]
     found: list[CardState] = []
-    proposed = propose_paths(card.study, base.rows, (), None) if common else []
+    alone = replayed_alone(card.study, base.rows) if common else None
+    proposed = propose_paths(card.study, base.rows, (), None, alone=alone) if common else []
     for lane in common[:_PLAIN_LANES]:
         able = [
             path
@@ -93,7 +107,7 @@ def _plain_lanes(card: Card, base: CardState) -> list[CardState]:
         ]
         if able:
             found.append(card.weigh((max(able, key=lambda path: path.log_weight),)))
-    return found
+    return found, alone
 
 
 def _in_full_view(card: Card, states: Sequence[CardState]) -> list[CardState]:
@@ -148,10 +162,11 @@ def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> li
 
 def _extended(
     card: Card, state: CardState, extra: Sequence[Path], best: float, tried: int, done: Sequence[CardState],
-    most_work: float,
-) -> list[CardState]:
+    most_work: float, alone: Sequence[PathFaultState] | None = None,
+) -> list[CardState]:  # fmt: skip
+    mine = None if state.paths else alone
     proposed: list[Path] = list(
-        propose_paths(card.study, state.rows, state.paths, _blind(card, state), _beside(card, state))
+        propose_paths(card.study, state.rows, state.paths, _blind(card, state), _beside(card, state), alone=mine)
     )
     held = {path.key for path in state.paths}
     proposed += [path for path in extra if path.key not in held]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,6 @@ from numpy.typing import NDArray
 from busledger.decoder.errors import UsageError
 from busledger.decoder.findings import ProgramFinding
 from busledger.decoder.pipeline.run import Decoded, Run
-from busledger.decoder.planning import ProgramRun
 from busledger.decoder.program.following import (
     FollowedBlock,
     Follower,
@@ -24,6 +24,9 @@ from busledger.decoder.program.following import (
     set_of_profile,
 )
 from busledger.decoder.program.following.columns import Instructions
+
+if TYPE_CHECKING:
+    from busledger.decoder.planning import ProgramRun
 
 __all__ = ["ProgramAccount", "ProgramParts", "followed_blocks", "follower_for"]
 
@@ -166,4 +169,6 @@ class ProgramParts:
             return None
         self._add(self._follower.finish())
         found = Instructions.concat(self._parts)
+        from busledger.decoder.planning import ProgramRun  # only ``match`` holds programs against each other
+
         return ProgramRun(found, self._follower.glossary, np.concatenate(self._reached)) if len(found) else None

@@ -13,7 +13,13 @@ if TYPE_CHECKING:
     from busledger.decoder.report.board_drawing import board_text
     from busledger.decoder.report.board_picture import board_svg
     from busledger.decoder.report.card import STATE_SIGNS, STATE_WORDS, State, card_rows, part_states
-    from busledger.decoder.report.checks_text import buffers_text, probes_text, selects_text, timing_text
+    from busledger.decoder.report.checks_text import (
+        buffers_text,
+        probes_text,
+        selects_text,
+        skipped_together,
+        timing_text,
+    )
     from busledger.decoder.report.cleared_parts import cleared_together
     from busledger.decoder.report.clip_list import plan_page
     from busledger.decoder.report.cycle_list import Lister, Selection, list_text
@@ -129,6 +135,7 @@ __all__ = [
     "set_heading",
     "sets_schema",
     "sets_text",
+    "skipped_together",
     "stands",
     "table_text",
     "timing_figures",
@@ -207,6 +214,7 @@ _LATER = {
     "set_heading": "sets",
     "sets_schema": "schemas",
     "sets_text": "sets",
+    "skipped_together": "checks_text",
     "stands": "timing_words",
     "table_text": "tables",
     "timing_figures": "timing_words",

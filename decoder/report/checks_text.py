@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from rich.text import Text
@@ -24,7 +25,9 @@ from busledger.decoder.report.terminal import printed, wrap
 from busledger.decoder.report.timing_words import limit_names, limit_sources, limit_span, limits_together, stands
 from busledger.decoder.text import plain
 
-__all__ = ["buffers_text", "probes_text", "selects_text", "timing_text"]
+__all__ = ["buffers_text", "probes_text", "selects_text", "skipped_together", "timing_text"]
+
+_NAMED = re.compile(r"(.+?\)|[^:]+): (.*)", re.DOTALL)  # a name may have its meaning in brackets, with a colon
 
 _ROWS_SHOWN = 24
 _BAR = 24
@@ -67,8 +70,19 @@ def _stood(finding: CheckFinding) -> tuple[str, str]:
     return finding.weight, finding.text.removeprefix(finding.lines[0] if finding.lines else "")
 
 
+def skipped_together(skipped: Iterable[str]) -> list[str]:
+    """What was not looked at, ``NAME: reason`` each; those with one reason in one sentence."""
+    names: dict[str, list[str]] = {}
+    for text in skipped:
+        found = _NAMED.fullmatch(text)
+        name, reason = (found[1], found[2]) if found else ("", text)
+        names.setdefault(reason, []).append(name)
+    return [f"{', '.join(mine)}: {reason}" if mine[0] else reason for reason, mine in names.items()]
+
+
 def _skipped(skipped: Iterable[str], *, width: int, colour: bool) -> str:
-    lines = [Text(line, style="dim") for text in skipped for line in wrap(f"not judged: {plain(text, 400)}", width)]
+    told = skipped_together(skipped)
+    lines = [Text(line, style="dim") for text in told for line in wrap(f"not judged: {plain(text, 2000)}", width)]
     return "\n" + printed(lines, width=width, colour=colour) if lines else ""
 
 

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
 from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.capture.columns import FEMTOSECONDS
+from busledger.decoder.findings import CaptureSummary
 from busledger.decoder.ledger.columns import Compared, Verdict
 from busledger.decoder.report.numbers import NO_BREAK, plural, seconds, short_count
 from busledger.decoder.report.plots import Trend
 
-__all__ = ["TimeCounts", "counts_svg", "counts_words"]
+__all__ = ["TimeCounts", "captures_over_time", "counts_svg", "counts_words"]
 
 _BINS = 1 << 12
 WINDOWS = 20
+_MOST_BARS = 40
+_WIDEST = 84.0  # a bar of one of few captures
 _WIDTH, _LEFT, _RIGHT = 720.0, 44.0, 8.0
 _TOP, _HIGH, _BOTTOM = 16.0, 96.0, 46.0
 
@@ -50,16 +54,38 @@ class TimeCounts:
         edges = [round(k * bins / number) for k in range(number + 1)]
         sums = np.add.reduceat(self._counts[:, :bins], edges[:-1], axis=1)
         ends = [*(edge * self._width for edge in edges[:-1]), self._end]
-        return Trend(
-            tuple(tick * self._tick_s for tick in ends), tuple(sums[0].tolist()), tuple(sums[1].tolist())
-        )
+        return Trend(tuple(tick * self._tick_s for tick in ends), tuple(sums[0].tolist()), tuple(sums[1].tolist()))
 
 
-def counts_svg(trend: Trend) -> str:
-    """A bar a window: the share that was wrong, with how many over it and how many were compared below."""
+def captures_over_time(captures: Sequence[CaptureSummary]) -> tuple[str, str] | None:
+    """SVG and sentence for several captures in order of time, a bar each (or some neighbours together, where they are
+    very many); None where no read was wrong. How long lay between them is not drawn."""
+    if not any(one.mismatches for one in captures):
+        return None
+    each = -(-len(captures) // _MOST_BARS)
+    groups = [captures[k : k + each] for k in range(0, len(captures), each)]
+    trend = Trend(
+        (0.0, *(float(k + 1) for k in range(len(groups)))),
+        tuple(sum(one.reads_compared for one in group) for group in groups),
+        tuple(sum(one.mismatches for one in group) for group in groups),
+    )
+    bar = "A bar for each capture" if each == 1 else f"A bar for each {each} captures"
+    told = (
+        f"{bar}, in order of time. Over it how many reads were wrong, below it of how many that were compared; its "
+        "height is their share."
+    )
+    return counts_svg(trend, ("first capture", "last capture")), told
+
+
+def counts_svg(trend: Trend, ends: tuple[str, str] | None = None) -> str:
+    """A bar a window: the share that was wrong, with how many over it and how many were compared below.
+
+    ``ends``: words under the first and the last bar, in place of times.
+    """
     shares = [wrong / of if of else 0.0 for of, wrong in zip(trend.accesses, trend.wrong, strict=True)]
     most = max(shares)
     room = (_WIDTH - _LEFT - _RIGHT) / len(shares)
+    room = room if ends is None else min(room, _WIDEST)
     base = _TOP + _HIGH
     parts = [
         f'<svg aria-hidden="true" focusable="false" viewBox="0 0 {_WIDTH:g} {base + _BOTTOM:g}" width="{_WIDTH:g}" '
@@ -82,7 +108,7 @@ def counts_svg(trend: Trend) -> str:
                 f'<text x="{middle:.1f}" y="{base - tall - 4:.1f}" fill="var(--{colour})">{short_count(wrong)}</text>'
                 f'<text x="{middle:.1f}" y="{base + 12:g}" fill="var(--faint)">{short_count(compared)}</text>'
             )
-    parts.append(_times(trend, base + 30))
+    parts.append(_times(trend, base + 30) if ends is None else _ends(ends, _LEFT + len(shares) * room, base + 30))
     return "".join(parts) + "</svg>"
 
 
@@ -96,6 +122,14 @@ def _times(trend: Trend, y: float) -> str:
         at = seconds(first + k / 4 * (last - first))
         marks.append(f'<text x="{x:.1f}" y="{y:g}" text-anchor="{anchor}" fill="var(--ink)">{at}</text>')
     return "".join(marks)
+
+
+def _ends(ends: tuple[str, str], right: float, y: float) -> str:
+    first, last = ends
+    return (
+        f'<text x="{_LEFT:g}" y="{y:g}" text-anchor="start" fill="var(--ink)">{first}</text>'
+        f'<text x="{right:g}" y="{y:g}" text-anchor="end" fill="var(--ink)">{last}</text>'
+    )
 
 
 def _per_cent(share: float) -> str:

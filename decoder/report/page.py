@@ -22,7 +22,7 @@ from busledger.decoder.report.cleared_parts import cleared_together, without_col
 from busledger.decoder.report.facts import COVERAGE_HEADS, coverage_lines, coverage_rows, intermittence_lines, trend_of
 from busledger.decoder.report.lane_table import lane_columns
 from busledger.decoder.report.numbers import count, lane_ranges, percent, plural, rarer_than, seconds
-from busledger.decoder.report.over_time import counts_svg, counts_words
+from busledger.decoder.report.over_time import captures_over_time, counts_svg, counts_words
 from busledger.decoder.report.phrases import (
     capture_line,
     gain_words,
@@ -113,7 +113,7 @@ def html_page(
         lanes=[safe(lane) for lane in lanes],
         failing=_failing(result),
         heat=[_heat_row(region, lanes) for region in result.regions if region.lanes and region.kind != "io"],
-        trend=_over_time(over_time, trend),
+        trend=_over_time(over_time, trend, several),
         program=program_lines(result.program),
         timing=timing.rows if timing is not None else (),
         timing_signs=TIMING_SIGNS,
@@ -233,8 +233,11 @@ def _heat_cell(lane: LaneCounts | None) -> dict[str, Any]:
     return {"text": count(wrong), "level": 1 + (share >= 0.001) + (share >= 0.02) + (share >= 0.25)}
 
 
-def _over_time(whole: Trend | None, failing: Trend | None) -> dict[str, Any] | None:
-    """The whole capture where it was counted, else the part of it in which reads failed."""
+def _over_time(whole: Trend | None, failing: Trend | None, several: CheckManyResult | None) -> dict[str, Any] | None:
+    """The whole capture where it was counted, or each of several; else the part of it in which reads failed."""
+    each = captures_over_time(several.captures) if several is not None and len(several.captures) > 1 else None
+    if each is not None:
+        return {"svg": Markup(each[0]), "text": each[1]}
     if whole is not None:
         return {"svg": Markup(counts_svg(whole)), "text": counts_words(whole)}
     return {"svg": Markup(trend_svg(failing, "trend")), "text": _trend_text(failing.wrong)} if failing else None

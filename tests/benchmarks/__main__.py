@@ -4,7 +4,7 @@
 --targets only the figures that have a target, beside it
 --huge    peak memory on 10 GB as well
 
-The browser's keys: ``python -m tests.benchmarks.browser``.
+The browser's keys: ``python -m tests.benchmarks.browser``. Growth alone: ``python -m tests.benchmarks.growth``.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from tests.benchmarks import boards, many_bad, reading, targets, whole
+from tests.benchmarks import boards, growth, many_bad, reading, targets, whole
 
 
 def main() -> None:
@@ -37,7 +37,7 @@ def main() -> None:
             return
         console.print(whole.start_table(rounds, compile_too=True))
         console.print(whole.commands_table(folder, size, rounds))
-        console.print(whole.growth_table(folder))
+        console.print(growth.table(growth.QUICK if asked.quick else growth.FULL))
         console.print(boards.table(folder, rounds))
         console.print(many_bad.table(many_bad.LENGTHS[:2] if asked.quick else many_bad.LENGTHS))
         console.print(reading.compare(folder, size, 10**7, rounds))

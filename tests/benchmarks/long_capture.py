@@ -29,12 +29,14 @@ class Traffic:
 
     Parameters
     ----------
-    banks : regions of 1 K from 4000h up, each with a select line
+    banks : regions from 4000h up, each with a select line
+    words : bytes in each of them, at most 1 K; the last one ends before E000h
     extra : channels beside the bus's, that move but belong to no line
     wrong : reads of the second bank a period that see D2 low
     """
 
     banks: int = 2
+    words: int = WORDS
     extra: int = 0
     wrong: int = 0
 
@@ -49,17 +51,18 @@ def board_text(traffic: Traffic) -> str:
     """The board file."""
     text = '[board]\nname = "Signal-box memory card"\nbus = "6502"\n'
     for n in range(traffic.banks):
-        start = 0x4000 + n * WORDS
-        text += f'[[region]]\nname = "bank{n}"\nstart = {start:#x}\nend = {start + WORDS - 1:#x}\nkind = "ram"\n'
+        start, last = 0x4000 + n * traffic.words, 0x3FFF + (n + 1) * traffic.words
+        text += f'[[region]]\nname = "bank{n}"\nstart = {start:#x}\nend = {last:#x}\nkind = "ram"\n'
         text += f'select = "CS{n}"\nchips = [ {{ designator = "U{2 * n + 1}", part = "2114", lanes = "D0-D3" }},\n'
         text += f'{{ designator = "U{2 * n + 2}", part = "2114", lanes = "D4-D7" }} ]\n'
-    if traffic.banks <= 8:
+    shared = max(70, 2 * traffic.banks + 1)
+    if traffic.banks <= 8 and traffic.words == WORDS:
         outputs = ", ".join(f'Y{n} = "CS{n}"' for n in range(traffic.banks))
-        text += '[[decoder]]\ndesignator = "U70"\npart = "74LS138"\n'
+        text += f'[[decoder]]\ndesignator = "U{shared}"\npart = "74LS138"\n'
         text += 'inputs = { A = "A10", B = "A11", C = "A12", G1 = "A14", G2A = "A13", G2B = "A15" }\n'
         text += f"outputs = {{ {outputs} }}\n"
     serves = ", ".join(f'"bank{n}"' for n in range(traffic.banks))
-    text += '[[buffer]]\ndesignator = "U71"\npart = "74LS245"\nlanes = "D0-D7"\n'
+    text += f'[[buffer]]\ndesignator = "U{shared + 1}"\npart = "74LS245"\nlanes = "D0-D7"\n'
     return text + f'serves = [{serves}]\ndirection = {{ line = "RW", to_cpu = 1 }}\n'
 
 
@@ -67,9 +70,10 @@ def _accesses(traffic: Traffic, rng: random.Random) -> list[tuple[int, int, int]
     """(address, read, data) of one period: write every bank, read it back, one fetch in three cycles."""
     made: list[tuple[int, int, int]] = []
     for bank in range(traffic.banks):
-        base = 0x4000 + bank * WORDS
-        held = [rng.randrange(256) for _ in range(WORDS)]
-        spoilt = set(rng.sample([n for n in range(WORDS) if held[n] & 4], traffic.wrong)) if bank == 1 else set()
+        base = 0x4000 + bank * traffic.words
+        held = [rng.randrange(256) for _ in range(traffic.words)]
+        able = [n for n, value in enumerate(held) if value & 4]
+        spoilt = set(rng.sample(able, traffic.wrong)) if bank == 1 else set()
         for read in (0, 1, 1):
             for n, value in enumerate(held):
                 if n % 2 == 0:
@@ -99,7 +103,7 @@ def _spelled(traffic: Traffic) -> tuple[NDArray[np.uint8], NDArray[np.int64], ND
     for number, (address, read, data) in enumerate(accesses):
         start = number * CYCLE_NS
         new = {f"A{n}": address >> n & 1 for n in range(16)} | {"RW": read}
-        new |= {f"CS{n}": int(address >> 10 != 16 + n) for n in range(traffic.banks)}
+        new |= {f"CS{n}": int((address - 0x4000) // traffic.words != n) for n in range(traffic.banks)}
         new |= {f"spare{n}": rng.getrandbits(1) for n in range(traffic.extra)}
         lanes = {f"D{n}": data >> n & 1 for n in range(8)}
         put(start, {"PHI2": 0})

@@ -1,4 +1,4 @@
-"""The program end to end on a generated 1 MHz bus: rates, growth, memory, start-up.
+"""The program end to end on a generated 1 MHz bus: rates, memory, start-up.
 
 Every figure is a ratio or a median of rounds in one run, so that a busy machine slows all of them. Processor time
 stands beside the time on the wall: on a machine with other work only the former says what the program costs.
@@ -22,7 +22,7 @@ from busledger.tui.commands.main import main as command
 from tests.benchmarks.long_capture import Traffic, chunks, write
 from tests.benchmarks.reading import read_ours
 
-__all__ = ["ROOT", "commands_table", "growth_table", "memory_table", "start_table", "started", "timed"]
+__all__ = ["ROOT", "commands_table", "memory_table", "start_table", "started", "timed"]
 
 ROOT = Path(__file__).parents[2]
 
@@ -88,27 +88,6 @@ def commands_table(folder: Path, size: int, rounds: int) -> Table:
         table.add_row(
             name, f"{megabytes / wall:.0f}", f"{share:.2f}", f"{bus_s / wall:.2f}", f"{cost:.2f}", f"{bus_s / cost:.2f}"
         )
-    return table
-
-
-def growth_table(folder: Path) -> Table:
-    """Processor seconds of ``check`` a megabyte, as one thing grows; linear where the last column stays."""
-    table = Table(title="check: how its cost grows (processor time)")
-    for head in ("what grows", "to", "MB", "s", "ms a MB"):
-        table.add_column(head, justify="left" if head == "what grows" else "right")
-    cases = [
-        *(("length", f"{size} MB", size, Traffic()) for size in (10, 20, 40, 80)),
-        *(("channels", str(28 + extra), 20, Traffic(extra=extra)) for extra in (0, 36, 66, 172)),
-        *(("regions", str(banks), 20, Traffic(banks=banks)) for banks in (1, 2, 8, 32)),
-        *(("wrong reads a period", str(wrong), 20, Traffic(wrong=wrong)) for wrong in (0, 1, 10, 100)),
-    ]
-    for what, to, size, traffic in cases:
-        write(folder / "run.vcd", size * 10**6, traffic)
-        request = Request(folder / "run.vcd", board=folder / "card.toml")
-        run_check(request)
-        cost = statistics.median(timed(lambda asked=request: run_check(asked))[1] for _ in range(3))
-        megabytes = (folder / "run.vcd").stat().st_size / 1e6
-        table.add_row(what, to, f"{megabytes:.0f}", f"{cost:.2f}", f"{1000 * cost / megabytes:.1f}")
     return table
 
 

@@ -103,6 +103,7 @@ def test_the_command_and_its_json(board_file: Write, capsys: pytest.CaptureFixtu
     out = capsys.readouterr().out
     assert out.startswith("Tide-gauge memory card: 2.9 W, at most 3.9 W, in 8 packages")
     assert "Not counted: what the board file does not name" in " ".join(out.split())
+    assert "data sheet†" in out and out.count("from memory") == 1  # said once, below the table
     assert main(["board", "power", str(path), "--json"]) == 0
     made = json.loads(capsys.readouterr().out)
     assert made["schema"] == "busledger.power/1"

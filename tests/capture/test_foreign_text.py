@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import gzip
 import io
 from pathlib import Path
@@ -32,6 +33,25 @@ def test_utf_16_is_read_with_and_without_its_mark(tmp_path: Path, text: str, cod
     plain = rows(tmp_path, text.encode())
     assert rows(tmp_path, text.encode(coding)) == plain
     assert rows(tmp_path, gzip.compress(text.encode(coding))) == plain
+
+
+def test_utf_16_whose_mark_says_that_high_bytes_come_first(tmp_path: Path) -> None:
+    marked = codecs.BOM_UTF16_BE + TABLE.replace("A0", "Adreßleitung").encode("utf-16-be")
+    assert rows(tmp_path, marked) == rows(tmp_path, TABLE.replace("A0", "Adreßleitung").encode())
+
+
+class Dripping(io.BytesIO):
+    """A pipe that gives 333 bytes at a time: half a letter of UTF-16 at the end of each second piece."""
+
+    def read1(self, size: int | None = -1, /) -> bytes:
+        return self.read(333)
+
+
+def test_a_letter_is_not_torn_where_two_pieces_meet(tmp_path: Path) -> None:
+    text = "Zeit;Ä0\n" + "".join(f"{n};{n * n & 1}\n" for n in range(6000))
+    with open_capture("-", stdin=Dripping(text.encode("utf-16"))) as piped:
+        assert [signal.name for signal in piped.header.signals] == ["Ä0"]
+        assert piped.read([0]).time.tolist() == rows(tmp_path, text.encode())[1]
 
 
 def test_utf_16_of_a_spreadsheet_in_another_language(tmp_path: Path) -> None:

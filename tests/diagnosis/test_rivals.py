@@ -166,6 +166,13 @@ def test_a_noisy_data_clip_is_named(run, tmp_path):
     assert (found.first.fault, found.first.lines) == ("clip-noisy", ("D3",))
 
 
+def test_a_write_strobe_that_is_lost_explains_what_programs_go_on_writing(run, tmp_path):
+    """Writes are then taken for reads that give something new, made as programs make their data."""
+    found = look(run, tmp_path, bend=lambda kept, _: unusual.off(kept, "RW", level=1, start=0.4))
+    assert (found.first.fault, found.first.lines) == ("clip-off", ("RW",))
+    assert found.left(found.first) == 0
+
+
 @pytest.mark.parametrize(("one", "two"), [("D2", "D5"), ("A2", "A7"), ("A2", "D5")])
 def test_exchanged_clips_are_named(one, two, with_image, tmp_path):
     found = look(with_image, tmp_path, bend=lambda kept, _: unusual.exchanged(kept, one, two))

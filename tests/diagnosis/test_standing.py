@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from busledger.decoder.diagnosis import assumption_broken
+from busledger.decoder.diagnosis import assumption_broken, rival_first, rival_ties
 from busledger.decoder.findings import Suspect
 
 
@@ -39,3 +39,22 @@ def test_two_memories_that_look_like_one_are_no_bad_chip() -> None:
 )
 def test_else_the_answer_stands(suspects: list[Suspect], assumed: tuple[str, ...]) -> None:
     assert assumption_broken(suspects, assumed, "A13") is None
+
+
+def test_a_part_that_ties_with_a_cause_off_the_card_is_not_convicted() -> None:
+    """An open write line and a write-protect switch are one to every read."""
+    part = suspect(1, fault="write-lost", scope="region", component=None, probability=0.4971, place=1)
+    switch = suspect(2, fault="read-only", scope="machine", component=None, probability=0.4970, place=1)
+    assert rival_first([part, switch]) is None
+    assert rival_ties([part, switch]) == switch
+
+
+@pytest.mark.parametrize(
+    ("part", "rival", "place"),
+    [(0.7, 0.29, 1), (0.55, 0.44, 1), (0.48, 0.2, 1), (0.4, 0.4, 2)],
+    ids=["the part is likelier", "likelier than not", "far behind", "of another place"],
+)
+def test_a_rival_that_does_not_tie_leaves_the_verdict(part: float, rival: float, place: int) -> None:
+    first = suspect(1, probability=part, place=1)
+    assert rival_ties([first, suspect(2, scope="machine", probability=rival, place=place)]) is None
+    assert rival_ties([first]) is None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from busledger.decoder.checks import CheckFinding, DelayHistogram, LimitResult, SelectsResult, TimingResult
-from busledger.decoder.report import selects_text, timing_text
+from busledger.decoder.report import selects_text, skipped_together, timing_text
 from busledger.decoder.report.tables import table_text
 
 DEAD = CheckFinding(code="stuck", weight="doubt", text="CS2 (U5 pin Y2) does not come", count=1712, of=1712)
@@ -49,3 +49,20 @@ def test_a_table_of_short_columns_fits_a_terminal_of_eighty():
     lines = table_text(heads, [row], width=80, colour=False).splitlines()
     assert len(lines) == 2
     assert lines[1].index("22752") == lines[0].index("cycles")
+
+
+def test_what_was_not_looked_at_for_one_reason_is_one_sentence() -> None:
+    told = skipped_together(
+        (
+            "tAL (A8-A15 before ALE falls): needs edges inside the CPU",
+            "U9: no enable of it is clipped: whether it fights others cannot be told",
+            "tDW (the same, computed: tCC): needs edges inside the CPU",
+            "U10: no enable of it is clipped: whether it fights others cannot be told",
+            "nothing is clipped",
+        )
+    )
+    assert told == [
+        "tAL (A8-A15 before ALE falls), tDW (the same, computed: tCC): needs edges inside the CPU",
+        "U9, U10: no enable of it is clipped: whether it fights others cannot be told",
+        "nothing is clipped",
+    ]

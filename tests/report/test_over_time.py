@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.findings import CaptureSummary
 from busledger.decoder.ledger.columns import Compared, Verdict
 from busledger.decoder.report import TimeCounts
-from busledger.decoder.report.over_time import counts_svg, counts_words
+from busledger.decoder.report.over_time import captures_over_time, counts_svg, counts_words
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -56,3 +57,25 @@ def test_the_picture_says_how_many_in_each_window() -> None:
     assert len(re.findall("<rect", drawn)) == 1
     words = counts_words(found).replace("\u00a0", " ")
     assert "1 window with reads that were all right; 2 windows without a compared read." in words
+
+
+def summary(number: int, compared: int, wrong: int) -> CaptureSummary:
+    return CaptureSummary(
+        path=f"{number}.vcd", start_s=3600.0 * number, duration_s=0.1, cycles=compared, reads_compared=compared,
+        mismatches=wrong, rate=None, rate_95=None, first_suspect=None, warnings=0,
+    )  # fmt: skip
+
+
+def test_several_captures_have_a_bar_each_the_healthy_ones_too() -> None:
+    made = captures_over_time([summary(0, 6664, 0), summary(1, 4096, 512), summary(2, 0, 0)])
+    assert made is not None
+    svg, told = made
+    assert svg.count("<rect") == 1 and ">512<" in svg and ">6664<" in svg and ">first capture<" in svg
+    assert told.startswith("A bar for each capture, in order of time.")
+    assert captures_over_time([summary(0, 10, 0), summary(1, 10, 0)]) is None
+
+
+def test_very_many_captures_share_bars_and_lose_no_count() -> None:
+    made = captures_over_time([summary(k, 10, 1) for k in range(81)])
+    assert made is not None and made[1].startswith("A bar for each 3 captures")
+    assert made[0].count("<rect") == 27 and made[0].count(">30<") == 27

@@ -11,6 +11,7 @@ from rich.text import Text
 from busledger.decoder.checks import CheckFinding, DelayHistogram
 from busledger.decoder.figures import NO_BREAK
 from busledger.decoder.findings import CheckResult
+from busledger.decoder.report import skipped_together
 from busledger.decoder.text import plain
 from busledger.tui.palette import COLOURS
 from busledger.tui.wording import thousands
@@ -94,8 +95,8 @@ def append_skipped(text: Text, skipped: Sequence[str]) -> None:
     """What could not be looked at, and why."""
     if skipped:
         append_title(text, "Not looked at")
-        for words in skipped:
-            text.append(f" {plain(words, 400)}\n", COLOURS["dim"])
+        for words in skipped_together(skipped):
+            text.append(f" {plain(words, 2000)}\n", COLOURS["dim"])
 
 
 def share_bar(part: int, of: int, width: int = 10) -> str:

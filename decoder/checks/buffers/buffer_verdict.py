@@ -15,6 +15,7 @@ from busledger.decoder.checks.results import BufferResult, CheckFinding, Control
 
 __all__ = ["BufferCounts", "buffer_findings", "buffer_result"]
 
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py).
 FEW = 3
 """So many wrong transfers of a lane are told; one or two may be a probe's (judged: the probes of shared/cards make one
 stray pulse in a few thousand cycles, and rarely two on the same lane)."""

@@ -23,6 +23,7 @@ from busledger.decoder.ledger import Compared, LineLevels, Verdict
 __all__ = ["ParityCheck", "odd_ones"]
 
 _MOST_CELLS = 1 << 20  # of a region whose ninth bits are remembered, 9 bytes each
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py).
 _CLEAR = 0.9  # share of the bytes that must agree on odd or even
 _FEW = 16  # bytes that say anything about it
 _OTHER = -2  # the access moved another byte

@@ -11,6 +11,8 @@ __all__ = ["Seen", "clip_findings"]
 
 # Judged, all of them, to be slow to speak: what they say is a doubt about a clip, told before any fault. Changes of a
 # line are no Poisson process (loops), so that e ** -100 is not the chance of a rest, but leaves room for phases.
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py; two clips
+# exchanged and a strobe's clip off, too).
 _LONGER = 3.0  # times the longest rest before: programs have phases, too
 _EXPECTED = 100.0  # changes that the time before lets expect
 _SHARE = 0.1  # of the capture: a shorter rest at its end is no news

@@ -19,6 +19,8 @@ from busledger.decoder.checks.probes.swapped_address_clips import SwappedLines
 
 __all__ = ["MixedClips", "MixedPair"]
 
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py; two clips
+# exchanged and a strobe's clip off, too).
 _ROWS = 1 << 17  # rows of the capture looked at
 _BINS = 32  # of the time to the cycle's sampling edge, four an octave of samples
 _MANY = 48  # changes of each of the two lines: judged, as in clip_findings

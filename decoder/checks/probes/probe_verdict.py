@@ -19,6 +19,8 @@ from busledger.decoder.findings import WarningFinding
 
 __all__ = ["ProbeCounts", "probe_doubts", "probes_result"]
 
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py; two clips
+# exchanged and a strobe's clip off, too).
 FEW_MOVES = 64
 """Fewer changes tell no habit: a share of them is not known better than to an eighth (1 / sqrt 64)."""
 TOGETHER = 0.98

@@ -21,6 +21,8 @@ from busledger.decoder.ledger import actions
 
 __all__ = ["SwappedAddressClips", "SwappedLines"]
 
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py; two clips
+# exchanged and a strobe's clip off, too).
 _ROWS = 1 << 16  # reads looked at
 _LEAST = 8  # different addresses that the exchange must explain: by chance one time in 2 ** 8
 _FITS = 0.99  # of all different addresses; the rest may be reads of a doubtful moment (judged)

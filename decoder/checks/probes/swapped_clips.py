@@ -20,6 +20,8 @@ from busledger.decoder.ledger import SPACES, RegionMap, actions
 
 __all__ = ["SwappedClips", "SwappedPair"]
 
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py; two clips
+# exchanged and a strobe's clip off, too).
 _ROWS = 1 << 16  # reads looked at: a swap shows in the first few hundred
 _DISTINCT = 4000  # of them, different ones that are tried against every pair
 _GLANCE = 256  # of those, enough to drop most pairs

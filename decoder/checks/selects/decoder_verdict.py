@@ -23,6 +23,7 @@ from busledger.decoder.checks.selects.select_hypotheses import Explanation, expl
 
 __all__ = ["DecoderCounts", "decoder_findings", "decoder_result"]
 
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py).
 LINGERING = 3
 """So many wrong moments are a fault; fewer, out of many that were right, may be a probe's (judged, as
 ``buffer_verdict.FEW``)."""

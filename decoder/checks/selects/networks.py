@@ -24,6 +24,7 @@ MOST_INPUTS = 14
 """Rows of a table double with each: 16 384 of them are counted in a moment."""
 MOST_CHOICES = 64
 """Readings of inputs that are not clipped; more of them would allow anything."""
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py).
 STEP_NS = 50.0
 """Worst delay assumed where the parts library has no figure; LS decoders take up to 41 ns (TI TTL Data Book)."""
 

@@ -15,6 +15,7 @@ from busledger.decoder.checks.windows import CycleJoin, Joined
 __all__ = ["RegionSelects"]
 
 _TRANSFERS = ("read", "write", "opcode-fetch", "io-read", "io-write", "dma-read", "dma-write")
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py).
 FEW = 3
 """Fewer cycles may be a probe's: a pulse on the strobe's clip makes a cycle that the card never saw."""
 RARE = 0.002

@@ -23,6 +23,7 @@ from busledger.decoder.checks.selects.networks import Network
 
 __all__ = ["Explanation", "Hypothesis", "explain", "hypotheses"]
 
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py).
 STRAY = 1e-3
 """A settled moment in which a clip shows the wrong level: one in a thousand is generous (judged; shared/cards show one
 in a few thousand cycles)."""

@@ -18,6 +18,7 @@ __all__ = ["PERIODS", "ChipAccess", "timing_result"]
 
 HISTOGRAM_BINS = 40
 """On one screen."""
+# Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py).
 PERIODS = 64
 """Clock periods that a cycle is the mean of, so that the sampling's doubt is a 64th of a sample."""
 FEW, RARE = 3, 0.003

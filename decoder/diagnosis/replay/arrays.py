@@ -92,8 +92,8 @@ class Counts(NamedTuple):
 
 
 class Given(NamedTuple):
-    """Rows out: ``value``, ``sure`` what the hard theory reads, ``explained`` 1 where the other explains or excuses a
-    wrong read. Empty where they are not asked for."""
+    """Rows out: ``value``, ``sure`` what the hard theory reads, ``explained`` uint8, whether the other explains or
+    excuses a wrong read (``EXPLAINS``, ``EXCUSES`` of replay_kernel). Empty where they are not asked for."""
 
     value: NDArray[Any]
     sure: NDArray[Any]

@@ -21,6 +21,7 @@ from busledger.decoder.diagnosis.replay.parts_view import CardView
 
 __all__ = ["log_contents", "log_contents_each", "log_found"]
 
+# Each doubled (but both at once: they are shares of one whole), and halved: no answer changes (as in wear.py).
 _ALIKE = 0.2  # that all cells hold one level; our estimate, common practice: some parts come up so, and monitors clear
 _EVEN = 0.3  # that no lane and no address bit leans to a level; our estimate
 

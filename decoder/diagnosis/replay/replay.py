@@ -212,7 +212,7 @@ class Tables:
         return CellState(self._words, self._links)
 
 
-_NO_ROWS = np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.bool_)
+_NO_ROWS = np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8)
 _NO_LINKS = np.zeros(memory_kernel.LINKS, np.int32)
 _NO_LINKS[memory_kernel.OWNER] = -1
 
@@ -237,13 +237,13 @@ class PathRun:
 
     def feed(
         self, rows: Rows, want_rows: bool = False
-    ) -> tuple[NDArray[np.uint32], NDArray[np.uint32], NDArray[np.bool_]]:
-        """The next block. With ``want_rows``: (what the hard theory reads, on which lanes it is
-        sure, wrong reads that the now-and-then theory explains), one a row."""
+    ) -> tuple[NDArray[np.uint32], NDArray[np.uint32], NDArray[np.uint8]]:
+        """The next block. With ``want_rows``: (what the hard theory reads, on which lanes it is sure, wrong reads that
+        the now-and-then theory explains or excuses: 0 or as in replay_kernel), one a row."""
         value, sure, explained = _NO_ROWS
         if want_rows:
             n = len(rows)
-            value, sure, explained = np.zeros(n, np.uint32), np.zeros(n, np.uint32), np.zeros(n, np.bool_)
+            value, sure, explained = np.zeros(n, np.uint32), np.zeros(n, np.uint32), np.zeros(n, np.uint8)
         f, maps = self.fault, self.maps
         floats, rest = f.floats, rows.rest
         if floats == memory_kernel.KEPT_FROM_BUS:

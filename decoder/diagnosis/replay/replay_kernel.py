@@ -65,6 +65,8 @@ TALLY = 8
 WINDOWS = 256
 # uint8 a cell: which cells take part, and which of those are judged.
 TAKES_PART, JUDGED = 1, 2
+# What the theory that it acts now and then says of a wrong read.
+EXPLAINS, EXCUSES = 1, 2
 
 
 class SeenRead(NamedTuple):
@@ -389,7 +391,7 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
             hit, excused = read_wrong(seen, off, other, HardRead(hv, hk, differs), tables, cells, counts)
             explained = hit and wrong != 0
             if want_rows and excused and outside == 0:
-                some_explained[i] = 1
+                some_explained[i] = EXCUSES
         if (read ^ hv) & hk & cmp:
             links[c, REFUTED] = 1
         if explained and outside == 0:
@@ -399,4 +401,4 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
                     first[0] += 1
                     first[first[0]] = index[i]
             if want_rows:
-                some_explained[i] = 1
+                some_explained[i] = EXPLAINS

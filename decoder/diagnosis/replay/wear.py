@@ -28,6 +28,8 @@ from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, Tally, 
 
 __all__ = ["run_coupled", "run_decay"]
 
+# All doubled at once, and all halved, change no answer of a card with two bad chips (many, seed 85200 of the outside
+# world, ``tests.outside.sensitivity``).
 _FIRST = 8
 _SPREADS = (0.1, 0.3, 0.8)  # σ of ln(retention time) from cell to cell, our estimate
 _AGGRESSORS = 96  # cells tried for each victim, the likeliest first: a bound of work

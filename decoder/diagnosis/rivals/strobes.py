@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
-from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP
+from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.clips import WHEN, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.fillings import log_filled, log_turns
@@ -66,6 +67,8 @@ def _no_writes(
     lanes = int(np.bitwise_or.reduce(rows.compared[fresh]))
     odds += log_turns(fresh[told]) + log_filled(rows.data[fresh] & rows.compared[fresh], lanes)
     odds += log_values(rows.cell[late], rows.data[late] & rows.compared[late], lanes.bit_count())
+    ram = ~_of_rom(story)[rows.region]
+    odds += _log_pairs(rows.take(ram), inside[ram])
     name = line or "the write strobe"
     since = moment(story.seconds(span[0]))
     when = f"has come off at {since}" if to_end else f"was off from {since} to {moment(story.seconds(span[1]))}"
@@ -87,6 +90,26 @@ def _no_writes(
         index=rows.index[wrong],
         taken=Excused(rows.index[wrong]),
     )
+
+
+def _log_pairs(rows: Rows, inside: NDArray[np.bool_]) -> float:
+    """Log odds that what is read of one cell of memory twice in a row was a read and a write, as programs make them.
+
+    Elsewhere in the capture such pairs with a write among them, and those of two reads, are counted; inside there are
+    only those of two reads, as often as the one kind, or as both kinds.
+    """
+    pair = rows.cell[1:] == rows.cell[:-1]
+    write = rows.is_write[1:] | rows.is_write[:-1]
+    there = inside[1:] & inside[:-1]
+    before, after = int(np.count_nonzero(~there)), int(np.count_nonzero(there))
+    count = int(np.count_nonzero(pair & there))
+
+    def foretold(kind: NDArray[np.bool_]) -> float:
+        seen = int(np.count_nonzero(kind & ~there))
+        both = log_rate(seen + count, before + after - seen - count, SOMETIMES)
+        return both - log_rate(seen, before - seen, SOMETIMES)
+
+    return foretold(pair) - foretold(pair & ~write)
 
 
 def _of_rom(story: Story) -> NDArray[np.bool_]:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import PurePath
 
-import bincopy
-
 from busledger.decoder.errors import UsageError
 from busledger.decoder.program.exercises.columns import Program
 from busledger.decoder.program.exercises.listing import listing
@@ -41,6 +39,8 @@ def file_bytes(program: Program, form: str, *, rom_size: int | None = None, told
     start, data = (program.origin, program.data) if rom_size is None else rom_image(program, rom_size)
     if form == "raw":
         return data
+    import bincopy  # slow to load
+
     file = bincopy.BinFile()
     file.add_binary(data, address=start)
     if form == "intel-hex":

@@ -106,7 +106,8 @@ def draw_fault(rng: Rng, card: Card) -> Fault:
     sites = ["chip"] * 10 + ["region"] * 2
     # a part that the board file leaves out cannot be named; what it serves would be blamed with reason
     drivers = card.described.get("drivers", True)
-    if card.decoder is not None and card.described.get("decoder", True):
+    # where only the selects say which bank is meant, a select that does not come looks like another region's traffic
+    if card.decoder is not None and card.described.get("decoder", True) and "A15" in card.clipped:
         sites += ["decoder"] * 3
     if card.data_driver and drivers:  # lanes joined before the driver would spoil the program itself
         sites += ["data"] * 3 + ["bus"]

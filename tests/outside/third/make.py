@@ -120,14 +120,18 @@ def _drawn(rng: np.random.Generator, bus: str, kind: str, index: int, folder: Pa
     return case
 
 
-def make(seed: int, index: int, kind: str, out: Path, bus: str | None = None) -> Case:
-    """Draws case ``index`` of ``seed`` and writes its files under ``out``."""
+def make(
+    seed: int, index: int, kind: str, out: Path, bus: str | None = None, site: str | None = None
+) -> Case:
+    """Draws case ``index`` of ``seed`` and writes its files under ``out``; ``site``: only with a fault of that site."""
     rng = np.random.default_rng([seed, index, sum(kind.encode())])
     chosen = bus or str(rng.choice(BUSES))
     folder = out / f"{kind}_{seed}_{index}"
     case = None
     while case is None:
         case = _drawn(rng, chosen, kind, index, folder)
+        if case and site and not any(e.fault.site == site and e.shown >= 4 for e in case.expected):
+            case = None
     period = case.notes["period_ns"]
     rate = float(rng.choice([0, 12e6, 24e6, 24e6, 25e6, 50e6, 100e6]))
     if (chosen not in CLOCKED or period < 900) and rate == 12e6:

@@ -51,11 +51,11 @@ def _environment() -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": f"{ROOT / '.types'}"}
 
 
-def one(job: tuple[int, int, str, str, str | None]) -> dict[str, Any]:
+def one(job: tuple[int, int, str, str, str | None, str | None]) -> dict[str, Any]:
     """One case from drawing to verdict, as plain data."""
-    seed, index, kind, out, bus = job
+    seed, index, kind, out, bus, site = job
     start = time.process_time()
-    folder = make(seed, index, kind, Path(out), bus).folder
+    folder = make(seed, index, kind, Path(out), bus, site).folder
     return again(folder, time.process_time() - start)
 
 
@@ -132,13 +132,14 @@ def main() -> int:
     p.add_argument("--count", type=int, default=5, help="cards of each kind")
     p.add_argument("--first", type=int, default=0)
     p.add_argument("--kind", default="all", choices=(*KINDS, "all"))
-    p.add_argument("--bus")
+    p.add_argument("--bus", help="only this bus")
+    p.add_argument("--site", help="only cards with a fault there: chip, region, decoder, address, data, bus")
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--jobs", type=int, default=1)
     p.add_argument("--again", type=Path, nargs="*", help="folders of cases that were made before: only ask again")
     a = p.parse_args()
     kinds = KINDS if a.kind == "all" else (a.kind,)
-    jobs = [(a.seed, k, kind, str(a.out), a.bus) for kind in kinds for k in range(a.first, a.first + a.count)]
+    jobs = [(a.seed, k, kind, str(a.out), a.bus, a.site) for kind in kinds for k in range(a.first, a.first + a.count)]
     a.out.mkdir(parents=True, exist_ok=True)
     rows = []
     with ProcessPoolExecutor(a.jobs) as pool:

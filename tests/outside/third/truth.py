@@ -152,6 +152,8 @@ def _equals(
             e.regions.append(other.region)
     bank = next((r for r in card.banks if r.name == f.region), None)
     if bank is not None and len(bank.chips) == 1:
+        if f.site == "region" and bank.chips[0].designator in described:
+            e.parts.append(bank.chips[0].designator)  # the row is that chip, whatever else is wrong with it
         e.nets.append("region")
         e.regions.append(bank.name)
     if f.what in ("no-answer", "read-open") and bank is not None and bank.select not in card.clipped:
@@ -164,6 +166,9 @@ def _equals(
         e.regions.append(bank.name)
     if f.site in ("data", "bus", "address") or card.data_driver in e.parts or card.address_driver in e.parts:
         e.nets += ["bus", "board"]
+    if f.mode == "hard" and f.what in ("input-stuck", "merged", "write-open", "no-write") and f.site != "chip":
+        e.nets.append("machine")  # a line not decoded, a strap on the write line: the same net
+        e.regions.clear()
     if f.site == "bus" and card.data_driver in described:
         e.parts.append(str(card.data_driver))
 
