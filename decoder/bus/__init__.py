@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from busledger.decoder.bus.columns import KIND_NAMES, READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind
 from busledger.decoder.bus.expression import parse as parse_condition
 from busledger.decoder.bus.layout import Layout
+from busledger.decoder.bus.ports import Ports
 from busledger.decoder.bus.profile import (
     Line,
     Profile,
@@ -34,6 +35,7 @@ __all__ = [
     "Kind",
     "Layout",
     "Line",
+    "Ports",
     "Profile",
     "bit_numbers",
     "carried_address",

@@ -30,6 +30,9 @@ def mistakes(file: ProfileFile) -> list[str]:
     found.extend(_rules(file))
     found.extend(_references(file))
     found.extend(_behaviour(file, lines))
+    for line in file.ports.lines if file.ports is not None else ():
+        if line not in lines:
+            found.append(f"ports: the line {line} is not declared in any [[line]]")
     if file.clock.line is not None and file.clock.line not in lines:
         found.append(f"clock: the line {file.clock.line} is not declared in any [[line]]")
     return found

@@ -232,6 +232,16 @@ class BehaviourEntry(_Table):
     lanes: tuple[str, ...] = ()
 
 
+class PortsEntry(_Table):
+    """What tells an access to a port from memory by the program alone, where none of ``lines`` is clipped: the first
+    byte of the instructions that read and write a port whose number is their second byte, and stands on A0-A7 and on
+    A8-A15."""
+
+    lines: tuple[str, ...]
+    reads: tuple[int, ...]
+    writes: tuple[int, ...]
+
+
 class ProfileFile(_Table):
     """The whole file."""
 
@@ -249,6 +259,7 @@ class ProfileFile(_Table):
     kept: Literal["previous", "begin"] = "previous"
     clock: ClockEntry = ClockEntry()
     behaviour: BehaviourEntry | None = None
+    ports: PortsEntry | None = None
     line: tuple[LineEntry, ...]
     strobe: tuple[StrobeEntry, ...]
     latch: tuple[LatchEntry, ...] = ()

@@ -18,6 +18,7 @@ from busledger.decoder.bus import (
     CycleExtractor,
     Cycles,
     Layout,
+    Ports,
     Profile,
     find_eyes,
     line_needs,
@@ -40,7 +41,7 @@ FS = 1e-15
 # What a run changes as it decodes; all of it goes into a pickle, and comes out as it was.
 _DECODING = (
     "grid_ticks", "exact", "rows", "first_tick", "last_tick", "gaps", "extractor", "ledger", "_selected",
-    "_line_levels", "_eyes", "_next_row",
+    "_line_levels", "_eyes", "_next_row", "_ports",
 )  # fmt: skip
 EXACT_TEXT = (
     "taken for the dump of a simulation without delays: a change at an edge's own stamp counts as after it, "
@@ -88,6 +89,7 @@ class Run:
     _line_levels: LineLevels | None = None
     _eyes: Mapping[str, Any] = field(default_factory=dict)
     _next_row: int = 0
+    _ports: Ports | None = None
 
     @property
     def tick_fs(self) -> int:
@@ -118,6 +120,8 @@ class Run:
             found.append(Note("exact", EXACT_TEXT))
         if self.extractor is not None:
             found += self.extractor.notes
+        if self._ports is not None:
+            found += self._ports.notes()
         found += self._assumption()
         return list(dict.fromkeys(found))
 
@@ -200,6 +204,8 @@ class Run:
     def _decoded(self, levels: Capture, cycles: Cycles, gaps: list[tuple[int, int]]) -> Decoded:
         """One block with the ledger's word on it; whoever watches sees its cycles."""
         assert self.ledger is not None and self._line_levels is not None
+        self._ports = self._ports or Ports(self.profile, self.layout)
+        self._ports.feed(cycles)
         seen = self._line_levels.feed(levels, cycles)
         selects = self._selected.fill(cycles, seen) if self._selected is not None else None
         compared = self.ledger.feed(cycles, gaps, levels=seen, selects=selects)

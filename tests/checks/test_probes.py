@@ -8,7 +8,8 @@ import pytest
 from busledger.captures_demo.world.analyser import Analyser, record, write_vcd
 from busledger.captures_demo.world.bench import spell, standard_clips
 from busledger.captures_demo.world.pins import waveforms
-from busledger.decoder.checks import ProbesResult
+from busledger.decoder.capture import Capture
+from busledger.decoder.checks import ProbesCheck, ProbesResult
 from busledger.decoder.pipeline import Request, run_probes
 from tests.checks.driver_cases import draw_driver_case
 
@@ -200,3 +201,42 @@ def test_several_lines_that_stop_together_are_a_loop_rather_than_clips(recording
 
     found = [f for f in looked(tmp_path, case, waves, clips, change=stop).findings if f.code == "clip-off"]
     assert {(f.lines, f.weight) for f in found} == {((line,), weight) for line in lines}
+
+
+@pytest.mark.parametrize("line", ["A0", "A1", "A2"])
+def test_an_address_line_that_the_addresses_went_past_may_have_lost_its_clip(recording, tmp_path, line):
+    case, waves, clips = recording
+
+    def stop(made):
+        lost = (made.channel == channel_of(made, line)) & (made.sample > made.samples // 2)
+        made.sample, made.channel, made.level = made.sample[~lost], made.channel[~lost], made.level[~lost]
+
+    (found,) = [f for f in looked(tmp_path, case, waves, clips, change=stop).findings if f.code == "clip-off"]
+    assert (found.lines, found.weight) == ((line,), "doubt")
+    assert "its clip may be off, for the addresses went past it" in found.text
+
+
+def silences(read_too: bool):
+    """WR in a steady loop of a thousand turns with two rests; RD stops with it or goes on."""
+    write = [2000 * turn + 100_000 * (turn // 400) for turn in range(1000)]
+    changes = {t + dt: 1 << 1 for t in write for dt in (0, 500)}
+    stop = write[-1] if read_too else 0
+    read = list(range(250, write[-1], 700)) if stop else [t + 1000 + t % 300 for t in write]
+    for t in read:
+        for at in (t, t + 90):
+            changes[at] = changes.get(at, 0) ^ 1
+    time = np.array(sorted(changes), np.int64)
+    flips = np.array([changes[t] for t in time.tolist()], np.uint64)
+    levels = np.bitwise_xor.accumulate(flips).reshape(-1, 1)
+    check = ProbesCheck(["RD", "WR"], 1_000_000, None)
+    for at in np.array_split(np.arange(len(time)), 3):
+        check.feed(Capture(time[at], levels[at], np.zeros_like(levels[at]), 1_000_000))
+    return [f for f in check.finish().findings if f.code == "dropout"]
+
+
+def test_a_strobe_that_a_program_leaves_alone_is_no_dropout_and_silence_of_all_channels_is():
+    """Where no clock is clipped the steadiest channel stands in for it: WR, in a test of memory that fills it first."""
+    assert silences(read_too=True) == []
+    (found,) = silences(read_too=False)
+    assert found.count == 2
+    assert found.text.startswith("all channels are silent 2 times")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from busledger.captures_demo.world.faults import Fault
+from busledger.captures_demo.world.faults import Fault, When
 from busledger.decoder.diagnosis import rivals_unread, with_sure
 from tests.captures_demo import unusual
 from tests.diagnosis.unusual_captures import Found, healthy, look
@@ -118,6 +118,32 @@ def test_an_address_clip_that_is_off_shows_two_cells_under_one_address(start, en
     assert (found.first.fault, found.first.lines) == ("clip-off", ("A5",))
     assert found.left(found.first) <= 0.02 * found.wrong
     assert found.worth(found.first) > found.best_of_the_card()
+
+
+def dipping(kept, rng, line="A5"):
+    """A loose contact: the channel falls low for an access or two, some tens of times."""
+    for start in rng.uniform(0.05, 0.95, 150):
+        kept = unusual.off(kept, line, level=0, start=start, end=start + 1.5 / 9000)
+    return kept
+
+
+def test_a_loose_address_clip_shows_the_other_cell_and_the_program_goes_on_from_there(with_image, tmp_path):
+    """Pulses far longer than a sample, which no count of runts shows."""
+    found = look(with_image, tmp_path, bend=dipping)
+    assert found.wrong >= 5
+    assert (found.first.fault, found.first.lines) == ("clip-noisy", ("A5",))
+    assert "the program goes on from there" in found.first.summary
+    assert found.left(found.first) == 0
+    assert found.worth(found.first) > found.best_of_the_card()
+
+
+def test_a_card_that_takes_an_address_line_wrongly_now_and_then_has_no_loose_clip(with_image, tmp_path):
+    """The same reads, but the processor goes on from the address that the bus shows."""
+    now_and_then = When(mode="intermittent", rate=0.05)
+    where = {"region": rom(with_image).name, "address_lines": (5,), "level": 1}
+    found = look(healthy(4, faults=(Fault("address-stuck", "region", when=now_and_then, **where),)), tmp_path)
+    assert found.wrong >= 5
+    assert not any("goes on from there" in rival.summary for rival in found.rivals)
 
 
 def test_a_select_at_rest_while_its_region_answers_is_its_clip(run, tmp_path):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
+from busledger.decoder.checks.probes.walk import walked
+
 __all__ = ["Seen", "clip_findings"]
 
 # Judged, all of them, to be slow to speak: what they say is a doubt about a clip, told before any fault. Changes of a
@@ -18,14 +20,15 @@ _MANY = 48  # changes: the mean time between them is then known to a seventh (1 
 _OFTEN = 0.05  # of its changes: drivers that take over from each other make a few in a hundred on a skewed channel
 _BEYOND = 10.0  # times the pulses of one sample on the middle line of its kind
 _TOGETHER = 0.1  # of the time since: a loop is entered within a few of its turns
-_PAGE = 8  # lines A0 to A7 move wherever a program is; higher ones may rest
+_MISSED = 2  # steps without it: one is an odd jump, too
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
     """One channel: its ``line`` and ``role`` on the bus, ``moves``, pulses of one sample (``runts``), ticks of the last
     change and the longest time between two rises, -1 where there is none; ``anywhere``: the runts come at any moment of
-    the clock (None: not known)."""
+    the clock (None: not known); ``missed``: an address line's steps since its last change that went without it, as
+    ``walk`` counts them."""
 
     channel: str
     line: str
@@ -35,6 +38,7 @@ class Seen:
     last: int
     longest: int
     anywhere: bool | None = None
+    missed: int = 0
 
 
 def clip_findings(
@@ -52,11 +56,10 @@ def clip_findings(
                 0, None,
             )  # fmt: skip
         if seen in stopped:
-            alone = len(_with(seen, stopped, span)) == 1
+            weight, meaning = _of_rest(seen, len(_with(seen, stopped, span)) == 1)
             yield (
-                "clip-off", "doubt" if alone else "note", seen.channel,
-                f"{seen.channel} has not moved since {moment(seen.last)}, after {seen.moves} changes: "
-                + ("its clip is off" if alone else "others stopped with it, as in a program's last loop"),
+                "clip-off", weight, seen.channel,
+                f"{seen.channel} has not moved since {moment(seen.last)}, after {seen.moves} changes: {meaning}",
                 seen.moves, seen.last,
             )  # fmt: skip
         if seen.role in usual and seen.runts >= max(_MANY, _OFTEN * seen.moves, _BEYOND * usual[seen.role]):
@@ -71,6 +74,17 @@ def clip_findings(
                 f"other lines of its kind: {why[seen.anywhere]}",
                 seen.runts, None,
             )  # fmt: skip
+
+
+def _of_rest(seen: Seen, alone: bool) -> tuple[str, str]:
+    """How much a line's rest weighs, and what it may mean."""
+    if seen.role == "address":
+        if seen.missed >= _MISSED:
+            return "doubt", f"its clip may be off, for the addresses went past it {seen.missed} times since"
+        return "note", "its clip may be off, or the program has stayed where it does not change"
+    if alone:
+        return "doubt", "its clip may be off"
+    return "note", "others stopped with it, as in a program's last loop"
 
 
 def _usual(channels: list[Seen]) -> Mapping[str | None, int]:
@@ -91,14 +105,10 @@ def _with(seen: Seen, stopped: list[Seen], span: tuple[int, int]) -> list[Seen]:
 def _stopped(seen: Seen, span: tuple[int, int]) -> bool:
     """Whether a line that a program cannot leave alone stands still to the end of the capture."""
     # Strobes may rest: a program that no longer writes is no clip off.
-    walks = seen.role in ("data", "clock") or (seen.role == "address" and _number(seen.line) < _PAGE)
+    walks = seen.role in ("data", "clock") or (seen.role == "address" and walked(seen.line))
     rest, before = span[1] - seen.last, seen.last - span[0]
     if not walks or seen.moves < _MANY or seen.longest < 0 or before <= 0:
         return False
     long_enough = rest >= _SHARE * (span[1] - span[0]) and rest >= _LONGER * seen.longest
     return long_enough and seen.moves * rest / before >= _EXPECTED
 
-
-def _number(line: str) -> int:
-    digits = line.lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZ")
-    return int(digits) if digits.isdigit() else _PAGE

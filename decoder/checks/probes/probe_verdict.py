@@ -12,6 +12,7 @@ from busledger.decoder.bus import Profile
 from busledger.decoder.checks.lines import FEMTOSECONDS_PER_NS
 from busledger.decoder.checks.probes import probe_kernel as kernel
 from busledger.decoder.checks.probes.clip_findings import Seen, clip_findings
+from busledger.decoder.checks.probes.silence import Silence
 from busledger.decoder.checks.results import ChannelHealth, CheckFinding, ClockFinding, ProbesResult, worst_first
 from busledger.decoder.figures import count
 from busledger.decoder.findings import WarningFinding
@@ -50,7 +51,8 @@ _MANY_SAMPLES = 1 << 16  # in a period, beyond which it divides evenly enough
 
 @dataclass(frozen=True, slots=True)
 class ProbeCounts:
-    """What the kernel counted; see ``probe_kernel``. ``span`` and ``gaps`` in ticks, ``levels`` the last row."""
+    """What the kernel counted; see ``probe_kernel``. ``span`` and ``gaps`` in ticks, ``levels`` the last row,
+    ``missed`` as in ``walk``, ``silence`` of all channels, where no clock is clipped."""
 
     names: tuple[str, ...]
     lines: Mapping[str, str]
@@ -68,6 +70,8 @@ class ProbeCounts:
     runt_phase: NDArray[np.int64]
     together: NDArray[np.int64]
     bursts: NDArray[np.int64]
+    missed: Mapping[str, int]
+    silence: Silence
 
     def ns(self, count: float) -> float:
         """Ticks as nanoseconds, to a picosecond."""
@@ -160,6 +164,9 @@ def _clock(counts: ProbeCounts, c: int) -> ClockFinding | None:
         (counts.periods[c, ordinary] * (counts.sums[c, ordinary] / counts.periods[c, ordinary] - mean) ** 2).sum()
     )
     longest, at = int(counts.channel[c, kernel.LONGEST]), int(counts.channel[c, kernel.LONGEST_AT])
+    if counts.clock < 0:
+        # What stands in for a clock is a strobe that a program may leave alone.
+        missing, at, longest = counts.silence.longer(DROPOUT_PERIODS * period)
     return ClockFinding(
         channel=counts.names[c],
         period_ns=counts.ns(period),
@@ -299,7 +306,8 @@ def _findings(
         say("loose-ground", "doubt", f"half of the channels or more glitched in the same moment, {bursts} times: "
             "look at the ground clip", (), bursts)  # fmt: skip
     if clock is not None and clock.dropouts:
-        say("dropout", "doubt", f"{clock.channel} is silent {clock.dropouts} times, the longest for "
+        silent = f"{clock.channel} is" if counts.clock >= 0 else "all channels are"
+        say("dropout", "doubt", f"{silent} silent {clock.dropouts} times, the longest for "
             f"{clock.longest_dropout_s * 1e6:.1f} µs: samples are missing there, or the clock stood still",
             (clock.channel,), clock.dropouts, clock.first_dropout_s)  # fmt: skip
     for gap in counts.gaps[:1]:
@@ -377,6 +385,7 @@ def _seen(counts: ProbeCounts, health: ChannelHealth, c: int) -> Seen:
         int(row[kernel.LAST]),
         int(row[kernel.LONGEST]),
         _at_any_moment(counts, c),
+        counts.missed.get(health.channel, 0),
     )
 
 

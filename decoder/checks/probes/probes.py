@@ -12,6 +12,8 @@ from busledger.decoder.checks.lines import sampled_grid
 from busledger.decoder.checks.probes import probe_kernel as kernel
 from busledger.decoder.checks.probes.arrays import Carried, Tallies
 from busledger.decoder.checks.probes.probe_verdict import ProbeCounts, probes_result
+from busledger.decoder.checks.probes.silence import Silence
+from busledger.decoder.checks.probes.walk import Walk
 from busledger.decoder.checks.results import ProbesResult
 
 __all__ = ["ProbesCheck"]
@@ -43,6 +45,9 @@ class ProbesCheck:
         self._lines = dict(lines or {})
         self._profile = profile
         self._grid = sampled_grid(grid_ticks, tick_fs)
+        self._near = 0 if self._grid is None else int(1.5 * self._grid)
+        self._silence = Silence()
+        self._walk = Walk(self._names, self._lines, profile, self._near)
         self._clock = self._named_clock()
         n, words = len(self._names), max(1, (len(self._names) + 63) // 64)
         self._before = np.zeros(words, np.uint64)
@@ -77,9 +82,11 @@ class ProbesCheck:
         start = self._span[0] if self._span is not None else int(block.time[0])
         self._span = (start, int(block.time[-1]))
         grid = 0 if self._grid is None else int(np.ceil(self._grid))
-        near = 0 if self._grid is None else int(1.5 * self._grid)
+        self._walk.feed(block)
+        if self._clock < 0:
+            self._silence.feed(block)
         kernel.look(
-            block.time, block.levels, block.unknown, len(self._names), near, grid, self._clock, PAIR_ROWS,
+            block.time, block.levels, block.unknown, len(self._names), self._near, grid, self._clock, PAIR_ROWS,
             Carried(self._before, self._before_unknown, self._moved, self._state),
             Tallies(self._channel, self._periods, self._sums, self._phase, self._runt_phase, self._together,
                     self._bursts),
@@ -107,5 +114,7 @@ class ProbesCheck:
             runt_phase=self._runt_phase,
             together=self._together,
             bursts=bursts,
+            missed=self._walk.missed(),
+            silence=self._silence,
         )
         return probes_result(counts)

@@ -233,7 +233,7 @@ def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     if span.expected is None or not span.to_end or not span.alone:
         return
     # Programs walk through the low lines wherever they are; the high ones they may leave alone for good.
-    if bit >= _PAGE_BITS or span.expected < _WALKED:
+    if bit >= _PAGE_BITS or span.expected < _WALKED or not _gone_past(story, line):
         return
     yield Rival(
         fault="clip-off",
@@ -242,12 +242,23 @@ def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         log_prior=prior_of("clip-off", chips=True),
         log_own=0.0,
         explains=0,
-        summary=_came_off(story, line, span, "the other lines did"),
-        evidence=("no other rest of this line is a third as long",),
+        summary=_came_off(story, line, span, "the other lines did").replace("has come off", "may have come off", 1),
+        evidence=(
+            "no other rest of this line is a third as long, and the addresses went past it as they did before",
+        ),
         next_step=look_at(line),
         stops_judging=True,
         taken=NotJudged(None, (span.first, span.last)),
     )
+
+
+def _gone_past(story: Story, line: str) -> bool:
+    """Whether the channels' own check saw steps past the line, without which its rest is that of a program's loop."""
+    probes = story.study.evidence.probes
+    doubts = [f for f in probes.findings if f.code == "clip-off" and f.weight == "doubt"] if probes is not None else []
+    rested = {line_of for f in doubts for line_of in f.lines}
+    channels = probes.channels if probes is not None else ()
+    return any(health.channel in rested and (health.line or health.channel) == line for health in channels)
 
 
 def _log_sides(

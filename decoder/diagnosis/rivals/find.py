@@ -14,6 +14,7 @@ from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
+from busledger.decoder.diagnosis.rivals.dips import dips
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
 from busledger.decoder.diagnosis.rivals.ghosts import ghosts
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over
@@ -94,6 +95,7 @@ def rivals_of_lines(story: Story) -> Iterator[Rival]:
         yield from reads_gone(story, evidence.signs)
         yield from selects_at_rest(story, evidence.signs)
         yield from noisy_clips(story, evidence.signs)
+        yield from dips(story, evidence.signs)
         yield from ringing(story, evidence.signs)
         yield from ringing_pulses(story, evidence.signs)
     yield from too_slow(story)

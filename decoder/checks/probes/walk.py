@@ -1,0 +1,74 @@
+"""Whether the addresses went past a line that rests: what a clip that is off shows, and a program in a loop does not.
+
+A program that stays in one place leaves high lines alone for as long as it likes, so that no rest by itself, however
+long, tells of a clip. But from an address whose lower bits are all ones the next one changes the line. Where that very
+step was seen with the change before, never without it, and comes without it now, the line was not seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from busledger.decoder.bus import Profile
+from busledger.decoder.capture import Capture
+from busledger.decoder.checks.probes import walk_kernel as kernel
+
+__all__ = ["Walk", "walked"]
+
+_PAGE = 8  # lines A0 to A7 move wherever a program is; higher ones may rest
+_SKEWS = 2  # changes so many samples apart may be one (as far as channels that are skewed by a sample each way)
+
+
+class Walk:
+    """The steps of the address lines that are clipped.
+
+    Parameters
+    ----------
+    names : channels in the order of their bits in the blocks
+    lines : channel → bus line, where a wiring is known
+    profile : the bus; None = nothing is known of addresses
+    near : ticks of a sample and a half, 0 = no sample grid
+    """
+
+    def __init__(self, names: Sequence[str], lines: Mapping[str, str], profile: Profile | None, near: int) -> None:
+        found: list[tuple[int, int]] = []
+        for place, name in enumerate(names):
+            line = profile.lines.get(lines.get(name, name)) if profile is not None else None
+            number = _number(line.name) if line is not None and line.role == "address" else None
+            if number is not None:
+                found.append((number, place))
+        found.sort()
+        # A line that is not clipped ends what is known of carries.
+        low = [place for nth, (number, place) in enumerate(found) if number == found[0][0] + nth and number < _PAGE]
+        self._lines = {names[place]: nth for nth, place in enumerate(low)}
+        self._places = np.array([place for _, place in found], np.int64)
+        self._settle = _SKEWS * near
+        self._state = np.zeros(kernel.STATE_SIZE, np.int64)
+        self._ring = np.zeros(kernel.RING, np.int64)
+        self._steps = np.zeros((len(low), kernel.KEYS, 2), np.uint8)
+        self._missed = np.zeros(len(low), np.int64)
+
+    def feed(self, block: Capture) -> None:
+        """One block of raw channels."""
+        if self._lines:
+            kernel.walk(
+                block.time, block.levels, self._places, self._settle, self._state, self._ring, self._steps,
+                self._missed,
+            )  # fmt: skip
+
+    def missed(self) -> Mapping[str, int]:
+        """Channel → different steps since its last change that it took part in before, and now did not."""
+        return {name: int(self._missed[nth]) for name, nth in self._lines.items()}
+
+
+def walked(line: str) -> bool:
+    """Whether it is an address line that a program walks through wherever it is."""
+    number = _number(line)
+    return number is not None and number < _PAGE
+
+
+def _number(line: str) -> int | None:
+    digits = line.lstrip("ABCDEFGHIJKLMNOPQRSTUVWXYZ")
+    return int(digits) if digits.isdigit() else None
