@@ -23,7 +23,7 @@ from busledger.decoder.diagnosis.leaf import Leaf, Unit, log_noise, units_of
 from busledger.decoder.diagnosis.leaf_rows import region_rows
 from busledger.decoder.diagnosis.leaves import weigh_leaf
 from busledger.decoder.diagnosis.overlay import FoundFault
-from busledger.decoder.diagnosis.paths import Path
+from busledger.decoder.diagnosis.path import Path
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study
 from busledger.decoder.diagnosis.shares import sum_over_share
 

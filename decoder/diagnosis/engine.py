@@ -16,7 +16,8 @@ from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Diagnosis, Evidence
 from busledger.decoder.diagnosis.faults.candidates import log_prior_of_shared
 from busledger.decoder.diagnosis.next_steps import next_steps
-from busledger.decoder.diagnosis.paths import Innocent, PathFaultState, seen_by_checks
+from busledger.decoder.diagnosis.path import Innocent, PathFaultState
+from busledger.decoder.diagnosis.paths import seen_by_checks
 from busledger.decoder.diagnosis.posterior import Item, Place, posterior
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.weighing import log_sum

@@ -1,11 +1,10 @@
-"""What chips share: bus lanes, drivers, address and write nets, decoders. One way for one of them to be wrong."""
+"""What chips share: bus lanes, drivers, address and write nets, decoders. Which of them may be wrong, and how."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
@@ -14,24 +13,21 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
 from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
 from busledger.decoder.diagnosis.leaf import log_noise
-from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
+from busledger.decoder.diagnosis.overlay import Blind, hides
+from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.replay.lanes_kernel import AND, OR
 from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
 from busledger.decoder.diagnosis.replay.replay import NOTHING
-from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study, Survey
+from busledger.decoder.diagnosis.replay.study import Rows, Study, Survey
 from busledger.decoder.diagnosis.replay.theory import LaneFault
-from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_hard, log_rate, log_sum
-from busledger.decoder.diagnosis.rivals import Rival
+from busledger.decoder.diagnosis.replay.weighing import LN2, log_hard, log_rate, log_sum
 from busledger.decoder.diagnosis.scoring import Scored, checked, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_all
-from busledger.decoder.diagnosis.unlisted import TakesAll, strange_drivers
+from busledger.decoder.diagnosis.unlisted import strange_drivers
 
 __all__ = [
     "LEAF_SCOPES",
     "Beside",
-    "Innocent",
-    "Path",
-    "PathFaultState",
     "judged_again",
     "kind_of",
     "propose_paths",
@@ -43,139 +39,8 @@ _LANE_SCOPES = ("bus", "buffer")
 # Judged. All three doubled, and all halved (six cards, as in search.py): the same parts named, a chance moved by 0.084
 # at most.
 _SEEN = math.log(100.0)  # a check that sure speaks for a fault even where no read went wrong
-_NOT_LISTED = "unlisted"
 _SAME_PART = 20.0  # how much likelier a driver's second bad lane is than its first
 _WORTH = (1.0, 5.0, 12.0)  # nats that a wrong read less may be worth to the chips: one of many, few, a single one
-
-
-class Path(Protocol):
-    """One thing outside the chips that may have made reads wrong."""
-
-    @property
-    def log_weight(self) -> float:
-        """Log of prior times likelihood of what it explains."""
-
-    @property
-    def key(self) -> tuple[object, ...]: ...
-    @property
-    def hits(self) -> int:
-        """Wrong reads that it explains."""
-
-    @property
-    def log_charge(self) -> float:
-        """About what laying it over will cost the chips, before it is tried."""
-
-    @property
-    def mask(self) -> int: ...
-    @property
-    def regions(self) -> tuple[int, ...]: ...
-    @property
-    def plain(self) -> bool:
-        """Whether the chips behind it can be asked for their lanes only: what they were given is not known."""
-
-    def overlay(self) -> Overlay:
-        """Takes what it explains out of the rows."""
-
-
-@dataclass(frozen=True, eq=False)
-class PathFaultState:
-    """A listed fault of something shared, in one way of failing."""
-
-    scored: Scored
-    log_weight: float
-    study: Study
-    blind: Blind | None = None
-
-    @property
-    def key(self) -> tuple[object, ...]:
-        """As ``Scored.key``."""
-        return self.scored.key
-
-    @property
-    def hits(self) -> int:
-        """Wrong reads that it has a part in."""
-        return max(self.scored.covers, self.scored.effect.tally.hits)
-
-    @property
-    def log_charge(self) -> float:
-        """About what its missed chances will cost the chips: of a fault that acts every time and hides nothing they
-        stay in the rows."""
-        if not self.scored.hard or hides(self.scored):
-            return 0.0
-        tally = self.scored.effect.tally
-        missed = tally.misses + tally.other
-        return log_rate(missed, tally.explained + tally.hits, SOMETIMES) if missed else 0.0
-
-    @property
-    def mask(self) -> int:
-        """Lanes that it can hurt."""
-        return self.scored.candidate.mask
-
-    @property
-    def regions(self) -> tuple[int, ...]:
-        """Regions that it can hurt."""
-        return self.scored.candidate.regions
-
-    @property
-    def plain(self) -> bool:
-        """Whether chips behind it can be asked for faults of their lanes only."""
-        return not composes(self.scored)
-
-    def overlay(self) -> Overlay:
-        """See overlay.FoundFault."""
-        if self.scored.candidate.fault == _NOT_LISTED:
-            return TakesAll(self.mask, self.regions)
-        return FoundFault(self.scored, self.study, self.blind)
-
-
-@dataclass(frozen=True, eq=False)
-class Innocent:
-    """A cause that is not on the card: a clip, or what the machine does with its memory."""
-
-    rival: Rival
-    everywhere: tuple[int, ...]
-
-    @property
-    def log_weight(self) -> float:
-        """Its own prior and likelihood."""
-        return self.rival.log_posterior
-
-    @property
-    def log_charge(self) -> float:
-        """What it does not explain stays in the rows as it is."""
-        return 0.0
-
-    @property
-    def key(self) -> tuple[object, ...]:
-        """One rival of one place."""
-        return (self.rival.fault, self.rival.scope, self.rival.lines, self.rival.region, self.rival.addresses)
-
-    @property
-    def hits(self) -> int:
-        """Wrong reads that it explains."""
-        return self.rival.explains
-
-    @property
-    def mask(self) -> int:
-        """Any lane."""
-        return 0xFFFFFFFF
-
-    @property
-    def regions(self) -> tuple[int, ...]:
-        """Its region, or the two that are one, or all of them."""
-        rival = self.rival
-        if rival.region is None:
-            return self.everywhere
-        return (rival.region,) if rival.other_region is None else (rival.region, rival.other_region)
-
-    @property
-    def plain(self) -> bool:
-        """The chips are played as they stand."""
-        return False
-
-    def overlay(self) -> Overlay:
-        """See rivals."""
-        return self.rival.overlay()
 
 
 @dataclass(frozen=True, eq=False)
@@ -328,7 +193,7 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
     if not isinstance(path, PathFaultState):
         return path
     scored = path.scored
-    if scored.candidate.fault == _NOT_LISTED:
+    if scored.candidate.fault == NOT_LISTED:
         found = [
             PathFaultState(one, log_prior_of_shared(one.candidate.prior) + own, study)
             for one, own in strange_drivers(study, rows)

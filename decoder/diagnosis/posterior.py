@@ -10,7 +10,7 @@ import numpy as np
 
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.leaf import Leaf, LeafState
-from busledger.decoder.diagnosis.paths import Path, PathFaultState
+from busledger.decoder.diagnosis.path import Path, PathFaultState
 from busledger.decoder.diagnosis.replay.weighing import log_sum
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.findings import FaultName

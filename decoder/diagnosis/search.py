@@ -16,10 +16,9 @@ import numpy as np
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import Blind, hides
+from busledger.decoder.diagnosis.path import Path, PathFaultState
 from busledger.decoder.diagnosis.paths import (
     Beside,
-    Path,
-    PathFaultState,
     judged_again,
     kind_of,
     propose_paths,

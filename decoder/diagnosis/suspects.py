@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from busledger.decoder.diagnosis.faults.candidate import bits_of
-from busledger.decoder.diagnosis.paths import Innocent
+from busledger.decoder.diagnosis.path import Innocent
 from busledger.decoder.diagnosis.posterior import Item, Place
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Study

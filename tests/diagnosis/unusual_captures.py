@@ -20,7 +20,7 @@ from busledger.captures_demo.world.random_card import random_machine
 from busledger.captures_demo.world.traffic_mix import random_stimulus
 from busledger.decoder.diagnosis import CannotJudge, Evidence, Rival, capture_verdict, find_rivals
 from busledger.decoder.diagnosis.card import Card, CardState
-from busledger.decoder.diagnosis.paths import Innocent
+from busledger.decoder.diagnosis.path import Innocent
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.search import search
 from busledger.decoder.pipeline import Request, gather, open_run

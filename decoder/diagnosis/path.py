@@ -1,0 +1,147 @@
+"""Something outside the chips that may have made reads wrong: a fault of what they share, or a cause off the card."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
+from busledger.decoder.diagnosis.replay.study import Overlay, Study
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
+from busledger.decoder.diagnosis.rivals import Rival
+from busledger.decoder.diagnosis.scoring import Scored
+from busledger.decoder.diagnosis.unlisted import TakesAll
+
+__all__ = ["NOT_LISTED", "Innocent", "Path", "PathFaultState"]
+
+NOT_LISTED = "unlisted"
+
+
+class Path(Protocol):
+    """One thing outside the chips that may have made reads wrong."""
+
+    @property
+    def log_weight(self) -> float:
+        """Log of prior times likelihood of what it explains."""
+
+    @property
+    def key(self) -> tuple[object, ...]: ...
+    @property
+    def hits(self) -> int:
+        """Wrong reads that it explains."""
+
+    @property
+    def log_charge(self) -> float:
+        """About what laying it over will cost the chips, before it is tried."""
+
+    @property
+    def mask(self) -> int: ...
+    @property
+    def regions(self) -> tuple[int, ...]: ...
+    @property
+    def plain(self) -> bool:
+        """Whether the chips behind it can be asked for their lanes only: what they were given is not known."""
+
+    def overlay(self) -> Overlay:
+        """Takes what it explains out of the rows."""
+
+
+@dataclass(frozen=True, eq=False)
+class PathFaultState:
+    """A listed fault of something shared, in one way of failing."""
+
+    scored: Scored
+    log_weight: float
+    study: Study
+    blind: Blind | None = None
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """As ``Scored.key``."""
+        return self.scored.key
+
+    @property
+    def hits(self) -> int:
+        """Wrong reads that it has a part in."""
+        return max(self.scored.covers, self.scored.effect.tally.hits)
+
+    @property
+    def log_charge(self) -> float:
+        """About what its missed chances will cost the chips: of a fault that acts every time and hides nothing they
+        stay in the rows."""
+        if not self.scored.hard or hides(self.scored):
+            return 0.0
+        tally = self.scored.effect.tally
+        missed = tally.misses + tally.other
+        return log_rate(missed, tally.explained + tally.hits, SOMETIMES) if missed else 0.0
+
+    @property
+    def mask(self) -> int:
+        """Lanes that it can hurt."""
+        return self.scored.candidate.mask
+
+    @property
+    def regions(self) -> tuple[int, ...]:
+        """Regions that it can hurt."""
+        return self.scored.candidate.regions
+
+    @property
+    def plain(self) -> bool:
+        """Whether chips behind it can be asked for faults of their lanes only."""
+        return not composes(self.scored)
+
+    def overlay(self) -> Overlay:
+        """See overlay.FoundFault."""
+        if self.scored.candidate.fault == NOT_LISTED:
+            return TakesAll(self.mask, self.regions)
+        return FoundFault(self.scored, self.study, self.blind)
+
+
+@dataclass(frozen=True, eq=False)
+class Innocent:
+    """A cause that is not on the card: a clip, or what the machine does with its memory."""
+
+    rival: Rival
+    everywhere: tuple[int, ...]
+
+    @property
+    def log_weight(self) -> float:
+        """Its own prior and likelihood."""
+        return self.rival.log_posterior
+
+    @property
+    def log_charge(self) -> float:
+        """What it does not explain stays in the rows as it is."""
+        return 0.0
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """One rival of one place."""
+        return (self.rival.fault, self.rival.scope, self.rival.lines, self.rival.region, self.rival.addresses)
+
+    @property
+    def hits(self) -> int:
+        """Wrong reads that it explains."""
+        return self.rival.explains
+
+    @property
+    def mask(self) -> int:
+        """Any lane."""
+        return 0xFFFFFFFF
+
+    @property
+    def regions(self) -> tuple[int, ...]:
+        """Its region, or the two that are one, or all of them."""
+        rival = self.rival
+        if rival.region is None:
+            return self.everywhere
+        return (rival.region,) if rival.other_region is None else (rival.region, rival.other_region)
+
+    @property
+    def plain(self) -> bool:
+        """The chips are played as they stand."""
+        return False
+
+    def overlay(self) -> Overlay:
+        """See rivals."""
+        return self.rival.overlay()
