@@ -58,7 +58,7 @@ def test_a_fault_that_says_nothing_of_them_gains_nothing():
 
 
 def test_a_write_lost_after_a_read_leaves_what_was_read():
-    """Nothing could be held against the first read; the last one gives just what it gave, so no bit of it was chance."""
+    """Nothing could be held against the first read; the last one gives just what it gave: no bit of it was chance."""
     study = study_of([("r", 3, 0x5A), ("w", 3, 0x00), ("r", 3, 0x5A)])
     run = PathRun(behaviour(study, "write-lost", "region", 0, region=0), Tables(study))
     run.feed(study.rows())
