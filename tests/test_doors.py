@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import importlib
+import pkgutil
 from pathlib import Path
 
 import pytest
@@ -42,3 +43,11 @@ def test_door_exports_exactly_what_it_lists(path: Path) -> None:
     assert listed == sorted(set(listed), key=order)
     assert exposed(ast.parse(path.read_text(encoding="utf-8"))) <= set(listed)
     assert [name for name in listed if not hasattr(door, name)] == []
+
+
+@pytest.mark.parametrize("room", ["pipeline", "planning", "program"])
+def test_no_name_of_a_door_that_opens_late_is_also_a_module_behind_it(room: str) -> None:
+    """Python puts a module that was imported into its package under its name, before anything is looked up there."""
+    door = importlib.import_module(f"busledger.decoder.{room}")
+    behind = {module.name for module in pkgutil.iter_modules(door.__path__)}
+    assert door.__all__ and not behind.intersection(door.__all__)

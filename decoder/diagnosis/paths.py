@@ -40,6 +40,7 @@ _LANE_SCOPES = ("bus", "buffer")
 # at most.
 _SEEN = math.log(100.0)  # a check that sure speaks for a fault even where no read went wrong
 _SAME_PART = 20.0  # how much likelier a driver's second bad lane is than its first
+_FORETOLD = 2  # wrong reads foretold for each that could be excused, to be weighed without excuses. Judged
 _WORTH = (1.0, 5.0, 12.0)  # nats that a wrong read less may be worth to the chips: one of many, few, a single one
 
 
@@ -157,10 +158,12 @@ def _judged(
 
 
 def _strictly_too(found: Iterable[Scored]) -> Iterator[Scored]:
-    """What a fault that comes and goes could excuse, another one may explain."""
+    """What a fault that comes and goes could excuse, another one may explain: of one that foretells most of the wrong
+    reads at its chances. One that foretells few of them picks what suits it, and leaves another fault's reads."""
     for scored in found:
         yield scored
-        if not scored.hard and scored.effect.log_own is None and scored.effect.tally.excused:
+        tally = scored.effect.tally
+        if not scored.hard and scored.effect.log_own is None and tally.hits > _FORETOLD * tally.excused > 0:
             yield scored.excusing_none()
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from busledger.decoder.planning.align import Alignment, align, comparable
+    from busledger.decoder.planning.alignment import Alignment, align, comparable
     from busledger.decoder.planning.became import since, since_lines
     from busledger.decoder.planning.clips import ClipPoint
     from busledger.decoder.planning.dump import dump_text
@@ -58,7 +58,7 @@ __all__ = [
 ]
 
 _LATE = {
-    "Alignment": "align",
+    "Alignment": "alignment",
     "ClipPoint": "clips",
     "EarlierSuspect": "question",
     "ExerciseChoice": "exercise_choice",
@@ -80,9 +80,9 @@ _LATE = {
     "PlanResult": "plan",
     "ProgramRun": "match_program",
     "RetestResult": "retest",
-    "align": "align",
+    "align": "alignment",
     "choose_exercise": "exercise_choice",
-    "comparable": "align",
+    "comparable": "alignment",
     "dump_text": "dump",
     "join_passes": "join",
     "judge_repair": "retest.retest",

@@ -20,7 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from busledger.decoder.bus import WRITE_KINDS, Cycles, Kind
 from busledger.decoder.capture import Capture
 from busledger.decoder.errors import UsageError
-from busledger.decoder.planning.align import Alignment, align, comparable
+from busledger.decoder.planning.alignment import Alignment, align, comparable
 
 __all__ = ["JoinResult", "JoinedLine", "JoinedPass", "LeftOut", "Pass", "join_passes"]
 

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from busledger.decoder.bus import KIND_NAMES, Cycles, Kind
 from busledger.decoder.ledger import Compared, Verdict, actions
-from busledger.decoder.planning.align import Alignment, align, comparable
+from busledger.decoder.planning.alignment import Alignment, align, comparable
 from busledger.decoder.planning.match_program import MatchInstruction
 
 __all__ = ["MatchGroup", "MatchPlace", "MatchResult", "Run", "match_runs"]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from busledger.decoder.planning.align import Alignment, align
+from busledger.decoder.planning.alignment import Alignment, align
 from busledger.decoder.program.following.columns import Instructions
 
 if TYPE_CHECKING:

@@ -7,6 +7,7 @@ see which kinds they decode to and assert.
 from __future__ import annotations
 
 import inspect
+import itertools
 from collections import defaultdict
 from collections.abc import Iterator
 from typing import Any
@@ -50,11 +51,17 @@ def _drawings(module: Any) -> Iterator[Any]:
         if not name.startswith("test_") or function.__module__ != module.__name__:
             continue
         marks = [m for m in getattr(function, "pytestmark", []) if m.name == "parametrize"]
-        if not marks:
-            yield function
-        for mark in marks:
-            for value in mark.args[1]:
-                yield lambda function=function, key=mark.args[0], value=value: function(**{key: value})
+        for given in itertools.product(*(list(_given(mark)) for mark in marks)):
+            named = {name: value for one in given for name, value in one.items()}
+            yield lambda function=function, named=named: function(**named)
+
+
+def _given(mark: Any) -> Iterator[dict[str, Any]]:
+    """What one mark hands to the test, each time."""
+    names, values = mark.args
+    names = [name.strip() for name in names.split(",")] if isinstance(names, str) else list(names)
+    for value in values:
+        yield dict(zip(names, value if len(names) > 1 else (value,), strict=True))
 
 
 @pytest.mark.parametrize("name", profile_names())
