@@ -67,6 +67,10 @@ def _no_writes(
     lanes = int(np.bitwise_or.reduce(rows.compared[fresh]))
     odds += log_turns(fresh[told]) + log_filled(rows.data[fresh] & rows.compared[fresh], lanes)
     odds += log_values(rows.cell[late], rows.data[late] & rows.compared[late], lanes.bit_count())
+    # A cell that only repeats what was wrong before was written by nobody then.
+    changed_cells = np.zeros(max(1, story.study.cells.total), np.bool_)
+    changed_cells[rows.cell[fresh]] = changed_cells[rows.cell[late]] = True
+    wrong &= changed_cells[rows.cell]
     ram = ~_of_rom(story)[rows.region]
     odds += _log_pairs(rows.take(ram), inside[ram])
     name = line or "the write strobe"
