@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
 
 import numpy as np
@@ -90,7 +91,7 @@ class Writer:
         return Accesses(ints[0], ints[1], ints[2], ints[3], ints[4], ints[5].astype(bool), ints[6])
 
 
-class Processor:
+class Processor(ABC):
     """What a test program can ask of a processor; each bus has its own. Addresses and values are plain ints."""
 
     #: bytes from a table in ROM (page aligned) that programs take their random data from
@@ -103,34 +104,34 @@ class Processor:
         self.start = start
         self.work = work
 
+    @abstractmethod
     def pattern_store(self, base: int, count: int, values: list[int]) -> None:
         """A loop that writes ``values`` to ``count`` cells from ``base`` on."""
-        raise NotImplementedError
 
+    @abstractmethod
     def verify(self, base: int, count: int) -> None:
         """A loop that reads ``count`` cells from ``base`` on."""
-        raise NotImplementedError
 
+    @abstractmethod
     def march(self, base: int, count: int, value: int, down: bool) -> None:
         """A loop that reads each cell and writes ``value`` to it, upwards or downwards."""
-        raise NotImplementedError
 
+    @abstractmethod
     def peek_poke(self, base: int, count: int, picks: list[int], values: list[int]) -> None:
         """Straight code: stores and loads single variables at ``base + pick``."""
-        raise NotImplementedError
 
+    @abstractmethod
     def copy(self, source: int, target: int, count: int) -> None:
         """A loop that copies ``count`` bytes."""
-        raise NotImplementedError
 
+    @abstractmethod
     def stack_use(self, top: int, values: list[int]) -> None:
         """Pushes ``values`` on a stack that ends at ``top`` and pops them again."""
-        raise NotImplementedError
 
+    @abstractmethod
     def count_up(self, address: int, times: int) -> None:
         """Increments a cell in place."""
-        raise NotImplementedError
 
+    @abstractmethod
     def outside(self, addresses: list[int]) -> None:
         """Loads from addresses where nothing answers, or from a device."""
-        raise NotImplementedError
