@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.scoring import Scored
 
-__all__ = ["Blind", "FoundFault", "composes", "hides"]
+__all__ = ["Blind", "FoundFault", "NotLookedAt", "composes", "hides"]
 
 
 _MOVES = ("forced", "joined", "forced-board", "joined-board", "swapped")
@@ -72,6 +73,16 @@ def hides(scored: Scored) -> bool:
     return isinstance(behaviour, LaneFault)
 
 
+class NotLookedAt(Protocol):
+    """Lanes of reads that a fault is judged without."""
+
+    def feed(self, rows: Rows) -> Rows:
+        """The rows without those lanes."""
+
+    def dropped(self, rows: Rows) -> NDArray[np.uint32]:
+        """uint32 a row, the lanes left out."""
+
+
 class Blind:
     """Chips that are plainly bad by themselves are not looked at: what they give would hide what all of them share.
 
@@ -108,7 +119,7 @@ class FoundFault:
     One that comes and goes takes out just the wrong reads that it explains.
     """
 
-    def __init__(self, scored: Scored, study: Study, blind: Blind | None = None) -> None:
+    def __init__(self, scored: Scored, study: Study, blind: NotLookedAt | None = None) -> None:
         behaviour = scored.variant.behaviour
         if isinstance(behaviour, Decay | CoupledCell):
             raise TypeError("a cell's own fault is weighed with its chip, not laid over")

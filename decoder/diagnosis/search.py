@@ -9,19 +9,21 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import Blind, hides
-from busledger.decoder.diagnosis.path import Path, PathFaultState
+from busledger.decoder.diagnosis.own_doing import OwnDoing
+from busledger.decoder.diagnosis.path import Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import (
     Beside,
     judged_again,
     kind_of,
     propose_paths,
+    regions_told,
     replayed_alone,
 )
 from busledger.decoder.progress import Progress, silent
@@ -45,12 +47,16 @@ _DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
 _LAID_OVER = (60, 400)  # shared faults laid over the rows for the estimate, at the least and at the most …
 _LAID_ROWS = 4_000_000  # … as many as make so many rows
 _LIKELY, _HOPED = 8, 6  # sets tried for what they likely gain, and then for what they could
+_A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not explain, about
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
 _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
 _SURE = 300.0  # nats past which a chip is bad whatever it shares with others, though its fault is not plain
+# Judged: nats that a chip says at the least, how many times as often as the next it fails, and how many such steps are
+# tried.
+_LOUD, _STANDS_OUT, _PARTINGS = 60.0, 2.0, 2
 _SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
@@ -168,7 +174,8 @@ def _extended(
         propose_paths(card.study, state.rows, state.paths, _blind(card, state), _beside(card, state), alone=mine)
     )
     held = {path.key for path in state.paths}
-    proposed += [path for path in extra if path.key not in held]
+    told = regions_told(state.paths)
+    proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told)]
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
     for number, path in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
@@ -180,6 +187,10 @@ def _extended(
         if now.log_total > -math.inf:
             found.append(now)
     return found
+
+
+def _is_select_of(path: Path, regions: Collection[int]) -> bool:
+    return isinstance(path, Innocent) and path.rival.scope == "clip" and path.rival.region in regions
 
 
 def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: float) -> list[Path]:
@@ -208,7 +219,11 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
         overlay = path.overlay()
         overlay.start()
         after = card.wrong_by_unit(overlay.feed(state.rows))
-        change = sum(_change(float(gains[u]), int(before[u]), int(after[u])) for u in np.flatnonzero(before != after))
+        blind = getattr(path, "blind", None)
+        change = sum(
+            _change(float(gains[u]), int(before[u]), int(after[u]), isinstance(blind, OwnDoing) and u in blind.units)
+            for u in np.flatnonzero(before != after)
+        )
         likely.append((path.log_weight + change + log_lost(overlay, path.mask), path))
     likely.sort(key=lambda item: -item[0])
     front = [path for gain, path in likely if state.log_total + gain > best - _DOUBTED]
@@ -216,8 +231,11 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
     return [*front[:_LIKELY], *(path for path in hoped if path not in front[:_LIKELY]), *front[_LIKELY:]]
 
 
-def _change(gain: float, before: int, after: int) -> float:
-    """What one chip's evidence is likely to rise by when so many of its reads are wrong."""
+def _change(gain: float, before: int, after: int, strays: bool) -> float:
+    """What one chip's evidence is likely to rise by when so many of its reads are wrong. ``strays``: those that are
+    gone are such as its own faults do not explain, which cost more than the others."""
+    if strays:
+        return min(gain, _A_STRAY * (before - after))
     if before:
         return gain * (1.0 - after / before)
     return -(_A_CHIP + 0.7 * after)
@@ -242,7 +260,24 @@ def _beside(card: Card, state: CardState) -> list[Beside]:
         blind = _without(card, (u for u in sure if u not in alike))
         if blind is not None:
             found.append(Beside(blind, kind))
-    return found
+    leaves = state.leaves
+    return found + [
+        Beside(OwnDoing(card.study, state.rows, {u: leaves[u] for u in held}), some=True)
+        for held in _standing_out(card, state)
+    ]
+
+
+def _standing_out(card: Card, state: CardState) -> list[list[int]]:
+    """Bad chips that read wrong much more often than the next one of all bad chips; at most two ways to part them."""
+    rate = {u: _rate_of(state.leaves[u]) for u in _bad(card, state)}
+    bad = sorted(rate, key=lambda u: -rate[u])
+    steps = [(rate[bad[k - 1]] / rate[bad[k]], k) for k in range(1, len(bad)) if state.gains[bad[k - 1]] > _LOUD]
+    steps = sorted((step for step in steps if step[0] > _STANDS_OUT), reverse=True)[:_PARTINGS]
+    return [bad[:k] for _, k in steps]
+
+
+def _rate_of(leaf: Leaf) -> float:
+    return leaf.count.wrong / leaf.count.reads
 
 
 def _bad(card: Card, state: CardState) -> list[int]:

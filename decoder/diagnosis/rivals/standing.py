@@ -29,6 +29,7 @@ __all__ = [
 RIVAL_SCOPES = ("clip", "machine")
 SURE = 0.5
 _TIED = 0.9  # of the other's chance: the two are one to every read
+_BROKEN = 0.9  # chance from which what a region shows is no memory's. Judged
 _PROVED = 7.0  # nats: one in a thousand is left for a program that does so
 
 
@@ -61,8 +62,8 @@ def assumption_broken(suspects: Sequence[Suspect], assumed: Sequence[str], lines
     came from one of them (``assumed``) is not what one memory gives, so that a part too would be accused of it. None
     where that is not so."""
     first = rival_first(suspects)
-    if first is None or first.scope != "machine" or not assumed:
-        return None
+    if first is None or first.scope != "machine" or not assumed or first.probability < _BROKEN:
+        return None  # of a tie with a part nothing is known that would doubt the others
     accused = [s for s in suspects if s.scope not in RIVAL_SCOPES and s.probability >= SURE]
     here = [first.region, *(s.region for s in accused)]
     if not accused or any(region is not None and region not in assumed for region in here):
@@ -132,7 +133,15 @@ def with_sure(suspects: Sequence[Suspect], rivals: Sequence[Rival], regions: Seq
     """The suspects with those rivals that the lines prove though no read came out wrong by them: in front, unless
     something else is likelier than not."""
     named = {(s.fault, line) for s in suspects for line in s.detail.get("clips", ())}
-    sure = [rival for rival in _sure_of(rivals) if not any((rival.fault, line) in named for line in rival.lines)]
+    # What a select's clip shows at its region's addresses, a decoder's fault explains as well: they were weighed.
+    decoders = [s for s in suspects if s.scope == "decoder" and s.probability >= SURE]
+    decoded = {region for s in decoders for region in (s.region, s.other_region)}
+    sure = [
+        rival
+        for rival in _sure_of(rivals)
+        if not any((rival.fault, line) in named for line in rival.lines)
+        and (rival.region is None or regions[rival.region].name not in decoded)
+    ]
     if not sure:
         return tuple(suspects)
     first = all(s.probability < SURE for s in suspects)
