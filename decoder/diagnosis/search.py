@@ -47,6 +47,7 @@ _DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
 _LAID_OVER = (60, 400)  # shared faults laid over the rows for the estimate, at the least and at the most …
 _LAID_ROWS = 4_000_000  # … as many as make so many rows
 _LIKELY, _HOPED = 8, 6  # sets tried for what they likely gain, and then for what they could
+_WHOLE = 3  # of those that leave nothing wrong where they explain anything, the likeliest, tried first
 _A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not explain, about
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
@@ -198,7 +199,8 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
 
     The most: all that the chips it touches lose by their wrong reads. Those in front are laid over the rows, and the
     chips' losses shared out by how many of their wrong reads are gone, or have come. That estimate is poor where a
-    fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself.
+    fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself; it is good
+    where nothing is left wrong of any chip that it helps, so that some of these are tried first.
     """
     gains = state.gains
     losing = np.flatnonzero(gains > 0.0)
@@ -214,6 +216,7 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
     most.sort(key=lambda item: -item[0])
     before = card.wrong_by_unit(state.rows)
     likely: list[tuple[float, Path]] = []
+    whole: set[Path] = set()
     few, many = _LAID_OVER
     for _, path in most[: max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))]:
         overlay = path.overlay()
@@ -224,9 +227,14 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
             _change(float(gains[u]), int(before[u]), int(after[u]), isinstance(blind, OwnDoing) and u in blind.units)
             for u in np.flatnonzero(before != after)
         )
-        likely.append((path.log_weight + change + log_lost(overlay, path.mask), path))
+        gain = path.log_weight + change + log_lost(overlay, path.mask)
+        likely.append((gain, path))
+        if gain > 0.0 and not after[before != after].any():
+            whole.add(path)
     likely.sort(key=lambda item: -item[0])
     front = [path for gain, path in likely if state.log_total + gain > best - _DOUBTED]
+    sure = [path for path in front if path in whole][:_WHOLE]
+    front = [*sure, *(path for path in front if path not in sure)]
     hoped = [path for gain, path in most if state.log_total + gain > best and path.log_charge < 0.0][:_HOPED]
     return [*front[:_LIKELY], *(path for path in hoped if path not in front[:_LIKELY]), *front[_LIKELY:]]
 
