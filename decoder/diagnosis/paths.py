@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
 from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
 from busledger.decoder.diagnosis.leaf import log_noise
-from busledger.decoder.diagnosis.overlay import Blind, hides
+from busledger.decoder.diagnosis.overlay import Blind, hides, lanes_apart, shorts
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.replay.lanes_kernel import AND, OR
@@ -158,6 +158,8 @@ def _judged(
                 if seen is None:
                     continue
                 clipped += log_hard(NOTHING.tally, seen)
+            if shorts(scored):
+                scored = _joined_always(scored, rows)
             own = _own(scored, more, wrong_at(survey, c)) + clipped
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
@@ -171,6 +173,13 @@ def _strictly_too(found: Iterable[Scored]) -> Iterator[Scored]:
         tally = scored.effect.tally
         if not scored.hard and scored.effect.log_own is None and tally.hits > _FORETOLD * tally.excused > 0:
             yield scored.excusing_none()
+
+
+def _joined_always(scored: Scored, rows: Rows) -> Scored:
+    """The same with nothing against it but reads that show its lanes apart: whatever else is wrong of them, a chip
+    behind it may have given."""
+    tally = scored.effect.tally._replace(misses=lanes_apart(scored, rows), other=0)
+    return replace(scored, effect=replace(scored.effect, tally=tally))
 
 
 def _levels_apart(scored: Scored, whole: Rows, blind: Blind) -> int | None:
@@ -238,7 +247,7 @@ def _own(scored: Scored, more: Iterable[tuple[int, float]], wrong: int) -> float
     more = tuple(more)
     tally = scored.effect.tally
     strays = 0
-    if scored.hard and hides(scored):
+    if scored.hard and hides(scored) and not shorts(scored):
         strays = max(0, wrong - tally.hits - tally.other)
     if scored.hard and not hides(scored):
         each = [log_rate(0, n, (1.0e4, 1.0)) + ratio for n, ratio in more]
