@@ -95,7 +95,7 @@ def _through_a_short(fault: LaneFault, rows: Rows, mine: NDArray[np.bool_]) -> R
 
     The level that loses shows only where every lane gave it, so each can be compared. The one that wins shows that the
     lane gave it which alone should have, and nothing of the others. Where none should have, at least one is wrong, of
-    which nothing more is known: such reads are left to the chips unless other lanes of theirs are wrong as well.
+    which nothing more is known. Of reads whose other lanes are wrong as well the winning level tells nothing at all.
     """
     mask = np.uint32(fault.mask)
     low_wins = fault.does == lanes_kernel.AND
@@ -103,9 +103,10 @@ def _through_a_short(fault: LaneFault, rows: Rows, mine: NDArray[np.bool_]) -> R
     whole = mine & (rows.compared & mask == mask)
     level, due = rows.data & mask, rows.expected & mask
     told = whole & (level == losing)
-    told |= whole & (level == winning) & (due == losing) & (rows.wrong & ~mask == 0)
+    quiet = whole & (level == winning) & (rows.wrong & ~mask == 0)
+    told |= quiet & (due == losing)
     winner = (due ^ losing) & mask
-    alone = whole & (level == winning) & (winner != 0) & (winner & (winner - np.uint32(1)) == 0)
+    alone = quiet & (winner != 0) & (winner & (winner - np.uint32(1)) == 0)
     keep = np.where(mine & ~told, np.where(alone, ~mask | winner, ~mask), np.uint32(0xFFFFFFFF))
     return rows.holding(rows.expected & keep, rows.compared & keep)
 
