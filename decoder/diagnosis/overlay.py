@@ -123,7 +123,7 @@ class FoundFault:
         if self._lane is None and not (self.hides and scored.hard):
             path = scored.path if isinstance(behaviour, LaneFault) else behaviour
             assert path is not None
-            self._run = PathRun(path, Tables(study))
+            self._run = PathRun(path, Tables(study), None if scored.hard else scored.effect.hours)
 
     def start(self) -> None:
         """Forget all blocks seen."""

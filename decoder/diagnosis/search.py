@@ -185,7 +185,8 @@ def _extended(
 def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: float) -> list[Path]:
     """Those that are likely to gain, best first; then some for what they could gain at the most.
 
-    The most: all that the chips it touches lose by their wrong reads. Those in front are laid over the rows, and the
+    The most: all that the chips it touches lose by their wrong reads. Those in front by that, and those in front by
+    what as many wrong reads cost the chips in the mean, are laid over the rows, and the
     chips' losses shared out by how many of their wrong reads are gone, or have come. That estimate is poor where a
     fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself.
     """
@@ -200,11 +201,16 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
         touched = lost[hurt[of_region] & (lanes & np.uint32(path.mask) != 0)]
         touched = np.minimum(touched, _A_READ * max(1, path.hits))
         most.append((path.log_weight + path.log_charge + float(touched.sum()), path))
+    a_read = float(lost.sum()) / max(1, int(np.count_nonzero(state.rows.wrong)))
+    fair = sorted(((p.log_weight + p.log_charge + min(a_read * p.hits, top - p.log_weight - p.log_charge), p)
+                   for top, p in most), key=lambda item: -item[0])  # fmt: skip
     most.sort(key=lambda item: -item[0])
     before = card.wrong_by_unit(state.rows)
     likely: list[tuple[float, Path]] = []
     few, many = _LAID_OVER
-    for _, path in most[: max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))]:
+    at_most = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
+    fairest = [path for _, path in fair[: at_most // 2]]
+    for path in dict.fromkeys([*fairest, *(path for _, path in most[: at_most - len(fairest)])]):
         overlay = path.overlay()
         overlay.start()
         after = card.wrong_by_unit(overlay.feed(state.rows))
