@@ -40,6 +40,9 @@ _ROWS_OF_WORK = 60_000  # accesses whose weighing costs as much as all that does
 # Judged: below any share of bad chips that the evidence leaves, what a bad chip costs at the most. Doubled and halved
 # (six cards, as in search.py) nothing moves.
 _RARE = 0.01
+# Judged: wrong reads of several chips at once that may be slips of the analyser, and wrong reads past which nobody
+# looks for them: a slip is a matter of one read in a hundred thousand.
+_SLIPS, _SCANNED = 2, 200
 
 
 @dataclass(frozen=True)
@@ -99,12 +102,36 @@ class Card:
             overlay.start()
             rows = overlay.feed(rows)
             strays += log_lost(overlay, path.mask)
-        leaves = self._leaves(rows, paths)
+        strays += sum(path.log_weight for path in paths)
+        state = self._summed(paths, rows, self._leaves(rows, paths), strays)
+        slips = self._slips(rows)
+        if not len(slips):
+            return state
+        without = rows.compared.copy()
+        without[slips] = 0
+        lanes = int(np.bitwise_or.reduce(rows.compared[slips])).bit_count()
+        strays += log_noise(len(slips), int(np.count_nonzero(rows.compared)), lanes)
+        leaves = self._leaves(rows.holding(rows.expected & without, without), paths, whole=True)
+        return max(state, self._summed(paths, rows, leaves, strays), key=lambda s: s.log_total)
+
+    def _summed(self, paths: Sequence[Path], rows: Rows, leaves: Sequence[Leaf], strays: float) -> CardState:
         sound = np.array([leaf.log_sound for leaf in leaves], np.float64)
         bad = np.array([leaf.log_bad for leaf in leaves], np.float64)
         shared = sum_over_share(sound, bad, (self._prior[0], self._prior[1]), self._odds)
-        total = shared.log_total + strays + sum(path.log_weight for path in paths)
-        return CardState(tuple(paths), tuple(leaves), total, shared.bad, rows)
+        return CardState(tuple(paths), tuple(leaves), shared.log_total + strays, shared.bad, rows)
+
+    def _slips(self, rows: Rows) -> NDArray[np.intp]:
+        """One or two wrong reads that several chips would have to share: a slip of the analyser as a whole, which is
+        one thing and not as many as there are chips."""
+        bad = np.flatnonzero(rows.wrong)
+        if len(bad) > _SCANNED:
+            return bad[:0]
+        several = np.array(
+            [sum(self.units[u].mask & wrong != 0 for u in self._of_region[region]) > 1
+             for region, wrong in zip(rows.region[bad].tolist(), rows.wrong[bad].tolist(), strict=True)], np.bool_,
+        )  # fmt: skip
+        found = bad[several] if len(bad) else bad
+        return found if len(found) <= _SLIPS else bad[:0]
 
     def wrong_by_unit(self, rows: Rows) -> NDArray[np.int64]:
         """int64, wrong reads on each unit's lanes."""
@@ -118,10 +145,11 @@ class Card:
                     found[u] += n
         return found
 
-    def _leaves(self, rows: Rows, paths: Sequence[Path]) -> list[Leaf]:
-        if not paths:
+    def _leaves(self, rows: Rows, paths: Sequence[Path], *, whole: bool = False) -> list[Leaf]:
+        """``whole``: reads of any region may have been taken out of the rows, whatever the paths touch."""
+        if not paths and not whole:
             return self._base
-        lanes = np.zeros(self._regions, np.uint32)
+        lanes = np.full(self._regions, 0xFFFFFFFF if whole else 0, np.uint32)
         for path in paths:
             for region in path.regions:
                 lanes[region] |= np.uint32(path.mask & 0xFFFFFFFF)

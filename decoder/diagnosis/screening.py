@@ -346,9 +346,10 @@ def _worth(fault: PathFault, effect: Effect) -> float:
 
 
 def _first_of_unwritten(study: Study, rows: Rows) -> NDArray[np.intp]:
-    """The first row of each cell that the capture reads before it writes it."""
+    """The first row of each cell that the capture reads before it writes it; of a ROM whose image is given nobody had
+    to guess what it holds."""
     cells, first = np.unique(rows.cell, return_index=True)
-    return np.asarray(first[study.election()[1][cells] != 0])
+    return np.asarray(first[(study.election()[1][cells] & ~study.images()[1][cells]) != 0])
 
 
 def _log_contents(study: Study, fault: PathFault, rows: Rows, sure: NDArray[np.uint32]) -> float | None:
