@@ -53,6 +53,7 @@ _LEAF_NATS = 14.0
 _CONTENTS_ARE_ALIKE = 8  # bits of unknown contents that cost as much as one, before they are looked at
 _PAIRS = 20  # shorted address lines replayed, of each part, at least …
 _PAIR_ROWS = 8_000_000  # … and more of them where rows are few
+_STAYS_THERE = ("stays", "write-lost")  # no read goes astray: a right one refutes as much in a burst as at any time
 _BURST_ROUNDS = 3  # a fault is played again with the bursts that the last time showed
 _A_READ = 6.0  # nats that one more wrong read explained is taken to be worth when one such run is held against another
 
@@ -318,7 +319,7 @@ def _play(
             run = PathRun(fault, tables)
             _, sure, _ = run.feed(mine, want_rows=focus is None)
             found[fault] = run.effects(None if focus is not None else _log_contents(study, fault, mine, sure))
-            if focus is None:
+            if focus is None and fault.op not in _STAYS_THERE:
                 found[fault] = found[fault][0], _in_bursts(fault, tables, mine, found[fault][1])
     return found
 

@@ -10,6 +10,7 @@ import pytest
 from busledger.decoder.board import Board, Region
 from busledger.decoder.diagnosis import Evidence, ProfileFacts
 from busledger.decoder.diagnosis.card import Card
+from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.path import Innocent
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.replay.theory import PathFault
@@ -17,7 +18,7 @@ from busledger.decoder.diagnosis.rivals.beyond import beyond
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.screening import replay_all
 
-from .rows_of import candidate, study_of
+from .rows_of import acting, candidate, laid_over, study_of
 from .small_cards import Access, Bend, log_of, two_banks, walk
 
 IMAGE = bytes((37 * k + 11) & 0xFF for k in range(64))
@@ -84,3 +85,14 @@ def test_one_slip_of_the_analyser_is_not_as_many_bad_chips_as_a_read_has() -> No
     state = Card(study, study.rows()).weigh(())
     assert last > 0 and np.count_nonzero(state.rows.wrong) == 1
     assert state.bad.max() < 0.2
+
+
+def test_what_a_fault_could_excuse_and_does_not_take_is_told() -> None:
+    """Cell 3 is given 7 and then 5 and reads something that was in it at no time: a lost write may have had a part."""
+    accesses: list[Access] = [("w", 3, 7), ("r", 3, 7), ("w", 3, 5), ("r", 3, 5), ("r", 3, 5)]
+    reads = iter([False, True, False])
+    study = study_of(accesses, lambda _, data: data ^ 4 if next(reads) else data)
+    strict = replace(acting(candidate(study, "write-lost", "region", region=0), hard=False), strict=True)
+    found = FoundFault(strict, study)
+    left = laid_over(found, study.rows())
+    assert found.excusable.tolist() == left.index[left.wrong != 0].tolist() == [3]

@@ -59,6 +59,7 @@ EXCUSE = math.log(0.01)  # judged
 
 # Shares of the habits: one rate, eight rates, bursts; judged, as likely as not that a fault keeps to one rate.
 _HABITS = (0.5, 0.2, 0.3)
+_HABIT_FROM = 2  # hits: one has no habit
 # Windows that a fault sleeps and that a burst lasts, in the mean: a few very short bursts, some longer ones, or long
 # spells of both.
 _SPELLS = ((512.0, 6.0), (512.0, 32.0), (384.0, 256.0))
@@ -163,7 +164,7 @@ def log_chances(hits: Counts, misses: Counts, total: tuple[int, int], two_ways: 
     """
     share = two_ways / max(1, total[0])
     even = math.log(_HABITS[0]) + float(_awake(np.float64(total[0]), np.float64(total[1]), share))
-    if total[0] == 0:
+    if total[0] < _HABIT_FROM:
         return even
     # By spans an act then counts in another span than an act now, so there no hit is taken to have two ways.
     coarse = math.log(_HABITS[1]) + _by_span(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1))
