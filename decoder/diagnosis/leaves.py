@@ -220,7 +220,7 @@ class _Weighing:
             for start in range(0, len(bits), 6):
                 few = bits[start : start + 6]
                 code = (word >> start) & ((1 << len(few)) - 1)
-                coded = replace(rows, window=code.astype(np.uint8))
+                coded = replace(rows, window=code.astype(np.uint16))
                 effects = replay_leaf(self._study, [scored.candidate], coded, count, only=scored)
                 again = next((s for s in ways(scored.candidate, effects) if _same_way(s, scored)), None)
                 if again is None:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables
-from busledger.decoder.diagnosis.replay.replay_kernel import EXPLAINS
+from busledger.decoder.diagnosis.replay.replay_kernel import EXCUSES, EXPLAINS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.scoring import Scored
@@ -154,7 +154,8 @@ class FoundFault:
     reads show nothing but the fault (``hides``), they say nothing of what lies
     behind it and are taken out whole (lanes that are joined in part only), as are those that it leads where nothing
     answers: ``lost`` of them, and ``lost_wrong`` gave what it does not foretell.
-    One that comes and goes takes out just the wrong reads that it explains.
+    One that comes and goes takes out just the wrong reads that it explains; ``excusable``: the cycles of those that it
+    leaves though it could excuse them.
     """
 
     def __init__(self, scored: Scored, study: Study, blind: NotLookedAt | None = None) -> None:
@@ -169,10 +170,11 @@ class FoundFault:
         self._lane = behaviour if isinstance(behaviour, LaneFault) and scored.path is None else None
         self._run: PathRun | None = None
         self.lost, self.lost_wrong = 0, 0
+        self.excusable = np.zeros(0, np.int64)
         if self._lane is None and not (self.hides and scored.hard):
             path = scored.path if isinstance(behaviour, LaneFault) else behaviour
             assert path is not None
-            self._run = PathRun(path, Tables(study))
+            self._run = PathRun(path, Tables(study), None if scored.hard else scored.effect.hours)
 
     def start(self) -> None:
         """Forget all blocks seen."""
@@ -197,6 +199,7 @@ class FoundFault:
             explained = np.where(bent, np.uint8(EXPLAINS), np.uint8(0))
         if not self._hard:
             taken = explained == EXPLAINS if self.scored.strict else explained != 0
+            self.excusable = rows.index[mine & ~taken & (explained == EXCUSES)]
             lanes = np.where(mine & taken, self._mask, np.uint32(0))
             lanes &= ~self._blinded(rows)
             if self._lane is None:

@@ -44,6 +44,7 @@ _AT_LEAST = 2  # sets tried of each that is grown further, whatever has been spe
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
 _DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
+_FAR = 80.0  # nats below a set that leaves nothing to explain, by the estimate, that leave another one no part
 _LAID_OVER = (60, 400)  # shared faults laid over the rows for the estimate, at the least and at the most …
 _LAID_ROWS = 4_000_000  # … as many as make so many rows
 _LIKELY, _HOPED = 8, 6  # sets tried for what they likely gain, and then for what they could
@@ -179,14 +180,19 @@ def _extended(
     proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told)]
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
-    for number, path in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
+    whole = -math.inf  # the best of those that leave nothing to explain
+    for number, (gain, path) in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
         if card.work > most_work and number >= _AT_LEAST:
             break
+        if state.log_total + gain < whole - _FAR:
+            continue
         if frozenset({*held, path.key}) in seen and path.key not in {f.paths[-1].key for f in found}:
             continue
         now = card.weigh((*state.paths, path))
         if now.log_total > -math.inf:
             found.append(now)
+            if not now.rows.wrong.any():
+                whole = max(whole, now.log_total)
     return found
 
 
@@ -194,10 +200,14 @@ def _is_select_of(path: Path, regions: Collection[int]) -> bool:
     return isinstance(path, Innocent) and path.rival.scope == "clip" and path.rival.region in regions
 
 
-def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: float) -> list[Path]:
-    """Those that are likely to gain, best first; then some for what they could gain at the most.
+def _worth_trying(
+    card: Card, state: CardState, proposed: Sequence[Path], best: float
+) -> list[tuple[float, Path]]:
+    """Those that are likely to gain, best first; then some for what they could gain at the most; each with what it is
+    likely to gain.
 
-    The most: all that the chips it touches lose by their wrong reads. Those in front are laid over the rows, and the
+    The most: all that the chips it touches lose by their wrong reads. Those in front by that, and those in front by
+    what as many wrong reads cost the chips in the mean, are laid over the rows, and the
     chips' losses shared out by how many of their wrong reads are gone, or have come. That estimate is poor where a
     fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself; it is good
     where nothing is left wrong of any chip that it helps, so that some of these are tried first.
@@ -213,12 +223,17 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
         touched = lost[hurt[of_region] & (lanes & np.uint32(path.mask) != 0)]
         touched = np.minimum(touched, _A_READ * max(1, path.hits))
         most.append((path.log_weight + path.log_charge + float(touched.sum()), path))
+    a_read = float(lost.sum()) / max(1, int(np.count_nonzero(state.rows.wrong)))
+    fair = sorted(((p.log_weight + p.log_charge + min(a_read * p.hits, top - p.log_weight - p.log_charge), p)
+                   for top, p in most), key=lambda item: -item[0])  # fmt: skip
     most.sort(key=lambda item: -item[0])
     before = card.wrong_by_unit(state.rows)
     likely: list[tuple[float, Path]] = []
     whole: set[Path] = set()
     few, many = _LAID_OVER
-    for _, path in most[: max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))]:
+    at_most = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
+    fairest = [path for _, path in fair[: at_most // 2]]
+    for path in dict.fromkeys([*fairest, *(path for _, path in most[: at_most - len(fairest)])]):
         overlay = path.overlay()
         overlay.start()
         after = card.wrong_by_unit(overlay.feed(state.rows))
@@ -232,11 +247,14 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
         if gain > 0.0 and not after[before != after].any():
             whole.add(path)
     likely.sort(key=lambda item: -item[0])
-    front = [path for gain, path in likely if state.log_total + gain > best - _DOUBTED]
-    sure = [path for path in front if path in whole][:_WHOLE]
-    front = [*sure, *(path for path in front if path not in sure)]
-    hoped = [path for gain, path in most if state.log_total + gain > best and path.log_charge < 0.0][:_HOPED]
-    return [*front[:_LIKELY], *(path for path in hoped if path not in front[:_LIKELY]), *front[_LIKELY:]]
+    front = [one for one in likely if state.log_total + one[0] > best - _DOUBTED]
+    sure = [one for one in front if one[1] in whole][:_WHOLE]
+    front = [*sure, *(one for one in front if one not in sure)]
+    hoped = [one for one in most if state.log_total + one[0] > best and one[1].log_charge < 0.0][:_HOPED]
+    ahead = {path for _, path in front[:_LIKELY]}
+    laid = {path: gain for gain, path in likely}
+    more = [(laid.get(path, gain), path) for gain, path in hoped if path not in ahead]
+    return [*front[:_LIKELY], *more, *front[_LIKELY:]]
 
 
 def _change(gain: float, before: int, after: int, strays: bool) -> float:

@@ -42,6 +42,7 @@ class Cell:
     over: Change | None = None
     state: str = "settled"
     writes: int = 0
+    hours: str = "any time"  # of the last write
     owner: int | None = None
     owner_writes: int = 0
     corrupt: bool = False
@@ -79,6 +80,7 @@ class Row:
     index: int
     rest: int = 0
     rest_read: int = 0
+    hours: str = "any time"  # of a fault in bursts: "asleep", "awake"
 
     @property
     def wrong(self) -> int:
@@ -161,10 +163,17 @@ class ReplayTwin:
         for c in targets:
             for k in self.mine:
                 self.cells[c].hard[k] = bad[k]
-        here.lost_before = here.lost if here.state == "open" and row.cell not in targets else None
+        missed = here.lost if here.state == "open" and row.cell not in targets else None
+        if row.hours != "awake":
+            here.lost_before = missed
+        elif not missed or here.hours == "asleep":
+            here.lost_before = None
+        elif here.hours != "awake" or not here.lost_before:
+            here.lost_before = missed
         here.lost = None
         here.state, here.owner = "settled", None
         here.writes += 1
+        here.hours = row.hours
         here.doubt = False
         if row.cell not in targets:
             here.lost, here.state = Change(list(here.held), self.mine), "open"
@@ -197,6 +206,16 @@ class ReplayTwin:
             for k in self.mine:
                 if (row.sure >> k) & 1 and self.cells[q1].hard[k] is None:
                     self.cells[q1].hard[k] = seen[k]
+        if row.hours == "awake" and here.corrupt and q1 != row.cell and q2 < 0:
+            value = self.answer("held", row.cell, floating)
+            if any(here.held[k] is None for k in judged) and all(value[k] == seen[k] for k in judged):
+                if wrong:
+                    self.some["hit"] += 1
+                    self.hashes[1].add(row.index, sum(1 << k for k in wrong))
+                if wrong and not elsewhere_wrong:
+                    self.some["explained"] += 1
+                    self.explained_rows.append(row.index)
+                return
         for k in judged:
             if here.held[k] is None and here.corrupt:
                 here.held[k] = seen[k]
@@ -213,7 +232,8 @@ class ReplayTwin:
             value = self.bend(value, floating)
         explained = bool(wrong)
         if not off:
-            self.right(row, judged, astray, value, q1, q2)
+            if not (row.hours == "awake" and astray and self.says_nothing(judged, seen, value, q1, q2, bends)):
+                self.right(row, judged, astray, value, q1, q2)
         else:
             explained = self.off(row, judged, seen, off, astray, value, told, differ, wrong, bends) and bool(wrong)
         if any(told[k] not in (None, seen[k]) for k in judged):
@@ -264,17 +284,27 @@ class ReplayTwin:
             if refuted:
                 self.miss(row, refuted)
 
+    def says_nothing(self, judged: list[int], seen: Word, value: Word, q1: int, q2: int, bends: bool) -> bool:
+        """Whether a right read had come out the same, had the fault led it astray."""
+        if all(value[k] == seen[k] for k in judged):
+            return True
+        if q1 < 0 or q2 >= 0 or bends:
+            return False
+        there = self.cells[q1]
+        return there.owner is not None and there.over is not None and self.fits(q1, judged, seen, there.over) == []
+
     def strange(self, row: Row) -> bool:
         """Whether the fault leads a read of this cell to one other cell."""
         q1, q2 = self.t.r1[row.cell], self.t.r2[row.cell]
         return q1 >= 0 and q1 != row.cell and q2 < 0 and not (self.t.on_reads and self.t.bends != "not")
 
-    def act(self, cell: int) -> None:
+    def act(self, cell: int, awake: bool = False) -> None:
         here = self.cells[cell]
+        lost = here.lost_before if awake and here.state == "open" and here.lost_before else here.lost
         here.state = "did act"
-        if here.lost:
-            for k in here.lost.lanes:
-                here.held[k] = here.lost.value[k]
+        if lost:
+            for k in lost.lanes:
+                here.held[k] = lost.value[k]
             here.corrupt = True
         for c in (self.t.w1[cell], self.t.w2[cell]):
             if c < 0 or c == cell:
@@ -357,7 +387,7 @@ class ReplayTwin:
             unsure = self.fits(row.cell, judged, seen, here.over)
             if not (same and owner.state == "was idle") and unsure is not None:
                 if same:
-                    self.act(here.owner)
+                    self.act(here.owner, owner.hours == "awake")
                 self.take(row.cell, judged, seen)
                 here.corrupt, here.owner = True, None
                 return unsure
@@ -368,6 +398,10 @@ class ReplayTwin:
         q1, q2 = t.r1[row.cell], t.r2[row.cell]
         fits = all(value[k] in (None, seen[k]) for k in judged)
         blind = self.strange(row) and fits and all(value[k] is None for k in off)
+        if row.hours == "asleep" and self.could_differ(row.cell, judged) and self.written_too(row.cell, judged, seen):
+            unsure = self.written(row, judged, seen)
+            if unsure is not None:
+                return unsure
         if astray:
             fights = t.joins == "nobody knows" and q1 >= 0 and q2 >= 0
             known_off = any(value[k] is not None for k in off)
