@@ -11,6 +11,7 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals.lines import line_at_rest, on_another_line
 from busledger.decoder.diagnosis.rivals.noise import rings_throughout
+from busledger.decoder.diagnosis.rivals.other_bus import line_of_another_bus
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted
@@ -44,6 +45,7 @@ def capture_verdict(evidence: Evidence) -> CannotJudge | None:
         or line_at_rest(evidence, signs)
         or _no_direction(evidence, signs)
         or _wrong_bus(evidence, signs)
+        or line_of_another_bus(evidence, signs.profile)
         or rings_throughout(evidence, signs)
         or _doubtful(evidence, signs)
         or _rings(evidence, signs)
