@@ -25,7 +25,8 @@ _FEWEST = 6  # wrong reads: fewer show no banks
 _LATCHES = 64  # addresses outside memory that are tried
 _VALUES = 16  # different values written to a latch, at most
 _SMALLEST = 16  # cells: nothing smaller is switched in banks
-_MOST, _NEARLY_ALL = 0.6, 0.9  # of the wrong reads: what a latch explains at the least, and so that nothing else is judged
+# Of the wrong reads: what a latch explains at the least, and so that nothing else is judged there.
+_MOST, _NEARLY_ALL = 0.6, 0.9
 _PER_SWITCH = 2.0  # wrong reads that a switch of banks explains, at least: else anything would be banks
 
 
@@ -60,14 +61,14 @@ def latched(story: Story) -> Iterator[Rival]:
         if region.space != "io" and region.kind == "ram":
             in_ram |= (writes.address >= region.start) & (writes.address <= region.end) & (writes.io == 0)
     key = writes.address << 1 | writes.io
-    latches = []
+    latches: list[tuple[int, int, NDArray[np.int64], NDArray[np.intp]]] = []
     for one in np.unique(key[~in_ram]):
         mine = (key == one) & ~in_ram
         values, which = np.unique(writes.data[mine], return_inverse=True)
         if len(values) <= _VALUES:
             latches.append((int(one), len(values), writes.time[mine], which))
     latches.sort(key=lambda latch: latch[1] == 1)  # what was written but one value may have been switched once
-    places = []
+    places: list[tuple[int, NDArray[np.bool_], tuple[int, int]]] = []
     for r in range(len(story.regions)):
         here = rows.region == r
         wrong = here & (rows.wrong != 0)
@@ -76,8 +77,10 @@ def latched(story: Story) -> Iterator[Rival]:
         block = _block(story, r, wrong)
         here &= (story.address[rows.cell] >= block[0]) & (story.address[rows.cell] <= block[1])
         places.append((r, here, block))
-    found = [[f for place in places if (f := _latched(story, *place, *latch)) is not None]
-             for latch in latches[:_LATCHES]]  # fmt: skip
+    found = [
+        [f for r, here, block in places if (f := _latched(story, r, here, block, latch)) is not None]
+        for latch in latches[:_LATCHES]
+    ]
     for r in dict.fromkeys(place[0] for place in places):
         mine = [f for of_latch in found for f in of_latch if f.region == r and f.explains >= _FEWEST]
         if mine:
@@ -116,12 +119,11 @@ def _latched(
     r: int,
     here: NDArray[np.bool_],
     block: tuple[int, int],
-    key: int,
-    values: int,
-    time: NDArray[np.int64],
-    which: NDArray[np.intp],
+    latch: tuple[int, int, NDArray[np.int64], NDArray[np.intp]],
 ) -> Rival | None:
-    """The region with a bank for each value of the latch; before its first write the bank is one of its own."""
+    """The region with a bank for each value of the latch (its address and 1 for io, how many values, when it was
+    written, which value); before its first write the bank is one of its own."""
+    key, values, time, which = latch
     rows, region, size = story.rows.take(here), story.regions[r], story.study.cells.size[r]
     at = np.searchsorted(time, rows.time, side="left") - 1
     total = size * (values + 2)
