@@ -50,7 +50,8 @@ def test_what_cells_held_before_is_cheap_though_no_value_foretells_the_next():
     older = np.where(np.arange(200) % 10 == 0, 0, 1 | (1 + np.arange(200) % 2) << 2).astype(np.uint8)
     cost = log_contents(RANDOM, 0xFF, older, np.zeros(200, np.bool_))
     assert cost > -200 * 1.3 - 20 * math.log(256) > of(RANDOM)
-    assert log_back(older) > log_back(np.random.default_rng(2).permutation(np.arange(200) % 6 << 2 | 1).astype(np.uint8))
+    anywhere = (np.random.default_rng(2).permutation(np.arange(200) % 6) << 2 | 1).astype(np.uint8)
+    assert log_back(older) > log_back(anywhere)
 
 
 def test_of_nothing_there_is_nothing_to_pay():
