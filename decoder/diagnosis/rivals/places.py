@@ -79,13 +79,13 @@ def _grown(
     size = 1
     while low // size != high // size:
         size *= 2
-    while size * 2 <= DEVICE:
-        size *= 2
+    while size <= DEVICE:
         inside = np.flatnonzero(address // size == low // size) + span.start
         bad, sound = wrong[inside] > 0, (held[inside] > 0) & (wrong[inside] == 0)
         if np.count_nonzero(sound) >= np.count_nonzero(bad) or not tests[inside].any():
             break
         group = np.union1d(group, inside[bad])
+        size *= 2
     return group
 
 

@@ -56,7 +56,7 @@ def _no_writes(
     # A write that is taken for a read gives something new, be it by chance what was expected once.
     inside = after & (rows.time < span[1])
     told = inside & (rows.compared != 0) & ~_of_rom(story)[rows.region]
-    fresh = told & ((wrong & (story.repeat != kernel.SAME)) | (story.repeat == kernel.OTHER))
+    fresh = told & ((wrong & (story.repeat != kernel.SAME)) | ((story.repeat == kernel.OTHER) & _bent(rows)))
     changed = int(np.count_nonzero(fresh))
     if changed < 3:
         return None
@@ -96,6 +96,17 @@ def _no_writes(
         index=rows.index[wrong],
         taken=Excused(rows.index[wrong]),
     )
+
+
+def _bent(rows: Rows) -> NDArray[np.bool_]:
+    """Whether each row differs from the one before of its cell on the lanes that are compared: of cells that nobody
+    wrote those lanes on which its reads differ are not."""
+    order = np.argsort(rows.cell, kind="stable")
+    last, now = order[:-1], order[1:]
+    found = np.zeros(len(rows), np.bool_)
+    bent = ((rows.data[last] ^ rows.data[now]) & rows.compared[now] & rows.sure[last]) != 0
+    found[now] = bent & (rows.cell[last] == rows.cell[now])
+    return found
 
 
 def _log_moments(story: Story, told: NDArray[np.intp], fresh: NDArray[np.bool_]) -> float:
