@@ -12,12 +12,12 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
-from busledger.decoder.diagnosis.patterns import log_patterns
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.weighing import log_chances, log_sum
 from busledger.decoder.diagnosis.rivals.clips import log_sides
 from busledger.decoder.diagnosis.rivals.fillings import log_back
+from busledger.decoder.diagnosis.rivals.places import log_values
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named
@@ -54,12 +54,15 @@ def aliases(story: Story) -> Iterator[Rival]:
 
 
 def _log_any(rows: Rows) -> float:
-    """Log probability of a region's wrong reads as a chip's that is bad in a way not listed; see ``leaves``."""
-    mask = int(np.bitwise_or.reduce(rows.compared, initial=0))
-    mine = narrowed(rows, mask)
-    count = count_reads(mine)
-    news = (count.event_count, int(count.right.sum()))
-    return log_chances(count.events, count.right, news) + log_patterns(mine, mask)
+    """Log probability of a region's wrong reads as a chip's that is bad in a way not listed: those that are news come
+    at any rate, and show any lanes wrong or any value, some again and again."""
+    news = (rows.wrong != 0) & (rows.event != 0)
+    right = (rows.compared != 0) & (rows.wrong == 0)
+    hits, misses = (np.bincount(rows.window[kind], minlength=WINDOWS).astype(np.int64) for kind in (news, right))
+    bits = int(np.bitwise_or.reduce(rows.compared, initial=0)).bit_count()
+    one = np.zeros(int(hits.sum()), np.int32)
+    shown = [log_values(one, value[news], bits) for value in (rows.wrong, rows.data & rows.compared)]
+    return log_chances(hits, misses, (int(hits.sum()), int(misses.sum()))) + log_sum(shown) - math.log(2.0)
 
 
 def _rival(story: Story, told: Sequence[tuple[int, float, int, int]]) -> Rival:

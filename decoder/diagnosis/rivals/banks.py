@@ -108,7 +108,8 @@ def _together(story: Story, found: Sequence[Rival]) -> Rival:
         explains=len(index),
         against=sum(f.against for f in found),
         summary=where + first.summary[first.summary.index(" is switched") :].replace(" is ", " are ", 1),
-        evidence=tuple(text for f in found for text in f.evidence),
+        evidence=tuple(f"{span_of(f.addresses)}: {text}" for f in found if f.addresses for text in f.evidence),
+        propose=tuple(line for f in found for line in f.propose),
         index=index,
         taken=overlay,
     )
