@@ -144,7 +144,10 @@ class _Weighing:
         # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
         news, right = count.event_count, int(count.right.sum())
         changed += log_rate(news, right + again, SOMETIMES) - log_rate(news, right, SOMETIMES)
-        return log_sum([read - again * pattern, written + count.by_itself * LOG_SLIP, changed])
+        # Nor does what was written wrongly, or has changed and stays so, come back without a write.
+        written += (count.by_itself + count.came_back) * LOG_SLIP
+        changed -= count.came_back * pattern
+        return log_sum([read - again * pattern, written, changed])
 
     # -- listed faults -------------------------------------------------------
     def _listed(
