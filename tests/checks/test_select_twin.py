@@ -51,8 +51,9 @@ def scanned(
     for start in range(0, len(rows), blocks):
         part = slice(start, start + blocks)
         kernel.scan_decoder(
-            time[part], levels[part], unknown[part], np.array(fresh[part], np.bool_), lines, table_of, arrays_of
-        )
+            time[part], levels[part].reshape(-1), unknown[part].reshape(-1), np.array(fresh[part], np.bool_), lines,
+            table_of, arrays_of,
+        )  # fmt: skip
     return {"state": state, **counts}
 
 
