@@ -11,13 +11,15 @@ NONE = np.uint64(0)
 
 
 @inner(_nrt=False)
-def _kinds(moved, relevant, w):
-    """Which kinds of lines are among those that ``moved``, in word ``w``: a bit each."""
+def _kinds(high, lost, relevant, w):
+    """Which kinds of lines are among those in word ``w`` whose level (``high``) or whether they are known (``lost``)
+    changed: a bit each. Of the other address lines only the level counts."""
+    moved = high | lost
     return (
         np.uint8(moved & relevant[R_INPUTS, w] != np.uint64(0))
         | np.uint8(moved & relevant[R_OUTPUTS, w] != np.uint64(0)) << R_OUTPUTS
         | np.uint8(moved & relevant[R_STROBE, w] != np.uint64(0)) << R_STROBE
-        | np.uint8(moved & relevant[R_AROUND, w] != np.uint64(0)) << R_AROUND
+        | np.uint8(high & relevant[R_AROUND, w] != np.uint64(0)) << R_AROUND
     )
 
 
@@ -25,7 +27,7 @@ def _kinds(moved, relevant, w):
 def rows_that_matter(levels, unknown, fresh, relevant, rows, what):
     """Fills ``rows`` with those in which some line of the decoder moved, ``what`` with a bit for each kind of line.
 
-    Lines are compared with the row before, unknown being a level of its own; of the first row, and of those that are
+    Lines are compared with the row before; of the first row, and of those that are
     ``fresh``, every kind but the last is said to have moved. Returns how many there are.
     """
     n, words = fresh.shape[0], relevant.shape[1]
@@ -34,7 +36,7 @@ def rows_that_matter(levels, unknown, fresh, relevant, rows, what):
         was, gone = NONE, NONE
         for i in range(n):
             now, lost = levels[i], unknown[i]
-            found = _kinds((now ^ was) | (lost ^ gone), relevant, 0)
+            found = _kinds(now ^ was, lost ^ gone, relevant, 0)
             was, gone = now, lost
             if i == 0 or fresh[i]:
                 found = ALL_NEW
@@ -48,8 +50,7 @@ def rows_that_matter(levels, unknown, fresh, relevant, rows, what):
         else:
             for w in range(words):
                 here, before = i * words + w, (i - 1) * words + w
-                moved = (levels[here] ^ levels[before]) | (unknown[here] ^ unknown[before])
-                found |= _kinds(moved, relevant, w)
+                found |= _kinds(levels[here] ^ levels[before], unknown[here] ^ unknown[before], relevant, w)
         rows[count], what[count] = i, found
         count += found != 0
     return count

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from busledger.decoder.checks.span_kernel import still
+from busledger.decoder.checks.span_kernel import all_quiet
 from busledger.decoder.inner_kernel import inner
 
 LOW, HIGH, UNKNOWN = 0, 1, 2
@@ -87,7 +87,7 @@ def count_selects(windows, group, cycle_time, skew, word, bit, own, active, coun
     first one, -1 never; ``late``,
     ``late_first`` int64 (selects,): own selects that came in the second half of the strobe.
     """
-    time, levels, unknown, before, _, _, begin, end = windows
+    time, levels, unknown, before, _, _, begin, end, moved = windows
     watched = np.zeros(levels.shape[1], np.uint64)
     for s in range(word.shape[0]):
         watched[word[s]] |= np.uint64(1) << bit[s]
@@ -98,23 +98,22 @@ def count_selects(windows, group, cycle_time, skew, word, bit, own, active, coun
         g = group[k]
         if g < 0:
             continue
-        start = time[begin[k]]
-        stop = time[end[k]]
-        half = start + (stop - start) // 2
-        t_to = max(stop - skew, half + (stop - half) // 2)
-        first_row = begin[k] - 1 if begin[k] > before[k] else begin[k]
-        if begin[k] == end[k]:
-            # No strobe to go by: the moment before the sampling edge.
-            half = max(stop - skew - 1, time[before[k]])
-            t_to = half + 1
-            first_row = before[k]
-        quiet = still(levels, unknown, first_row, end[k], watched)
+        first_row = before[k] if begin[k] == end[k] else max(begin[k] - 1, before[k])
+        quiet = all_quiet(moved, k, watched)
         if quiet and few:
             value = _value(levels, first_row, word, bit)
             if seen[g, value] == 0:
                 seen_first[g, value] = cycle_time[k]
             seen[g, value] += 1
             continue
+        start = time[begin[k]]
+        stop = time[end[k]]
+        half = start + (stop - start) // 2
+        t_to = max(stop - skew, half + (stop - half) // 2)
+        if begin[k] == end[k]:
+            # No strobe to go by: the moment before the sampling edge.
+            half = max(stop - skew - 1, time[before[k]])
+            t_to = half + 1
         for s in range(word.shape[0]):
             if quiet:
                 level = np.int64((levels[first_row, word[s]] >> bit[s]) & np.uint64(1))

@@ -28,14 +28,14 @@ def answered(cycles: Cycles, compared: Compared, regions: int) -> NDArray[np.int
 
     Only reads that no idle bus gives count: neither what it carried before, nor one level on all lanes.
     """
-    shown = compared.known
-    right = (compared.verdict == Verdict.AGREES) & READS[cycles.kind] & (cycles.region >= 0)
-    right &= (cycles.region < _MOST_REGIONS) & ((cycles.data ^ cycles.kept) & shown != 0)
-    right &= (cycles.data & shown != 0) & (~cycles.data & shown != 0)
-    rows = np.flatnonzero(right)
-    place = cycles.region[rows].astype(np.uint64)
-    quiet = (compared.selects_seen[rows] & ~compared.selected[rows]) >> place & np.uint64(1) == 1
-    return np.bincount(cycles.region[rows][quiet], minlength=regions)[:regions]
+    seen = compared.selects_seen & ~compared.selected
+    seen >>= cycles.region.astype(np.uint64)  # outside all regions: shifted out
+    rows = np.flatnonzero(seen & np.uint64(1))
+    data, shown, region = cycles.data[rows], compared.known[rows], cycles.region[rows]
+    right = (compared.verdict[rows] == Verdict.AGREES) & READS[cycles.kind[rows]]
+    right &= (region < _MOST_REGIONS) & ((data ^ cycles.kept[rows]) & shown != 0)
+    right &= (data & shown != 0) & (~data & shown != 0)
+    return np.bincount(region[right], minlength=regions)[:regions]
 
 
 class SelectsSeen:
@@ -95,7 +95,8 @@ class SelectsSeen:
         at, begin, end = (np.empty(stop - start, np.int64) for _ in range(3))
         place_cycles(rows.time, cycles.time[start:stop], at)
         before, s, rule = np.maximum(at - REACH_ROWS, 0), self._strobes, cycles.rule[start:stop]
-        strobe_spans(rows.levels, rule, before, at, at, s.mask, s.want, s.low, s.high, s.from_begin, begin, end)
+        levels = rows.levels.reshape(-1)
+        strobe_spans(levels, rule, before, at, at, s.mask, s.want, s.low, s.high, s.from_begin, begin, end)
         see_selects(
             rows.time, rows.levels, rows.unknown, at, begin, self._skew, self._pins.word, self._pins.bit,
             self._active, self._region, compared.selected[start:stop], compared.selects_seen[start:stop],
