@@ -222,6 +222,7 @@ _ANY_TIME = np.full(replay_kernel.WINDOWS, memory_kernel.ANY_TIME, np.uint8)
 _NO_ROWS = np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8)
 _NO_LINKS = np.zeros(memory_kernel.LINKS, np.int32)
 _NO_LINKS[memory_kernel.OWNER] = -1
+_NO_LINKS[memory_kernel.OWNER2] = -1
 
 
 class PathRun:
