@@ -24,8 +24,8 @@ WORDS = 16
 # Columns of ``links`` (int32 a cell): state of the last write and its window, writes so far, the cell whose write
 # may have come here (-1 none) with its count and window then (and, after the others, the one before it), whether the
 # cell is believed to hold a wrong value, and whether a read of it has shown that the fault did not act at every access,
-# and whether its last wrong read may as well have gone astray itself: 0 = no, else the windows of that write and of that
-# read (see ``in_doubt``).
+# and whether its last wrong read may as well have gone astray itself: 0 = no, else the windows of that write and of
+# that read (see ``in_doubt``).
 STATE, WHEN, COUNT, OWNER, OWNER_COUNT, OWNER_WHEN, CORRUPT, REFUTED, DOUBT = range(9)
 OWNER2, OWNER2_COUNT, OWNER2_WHEN = range(9, 12)
 LINKS = 12
