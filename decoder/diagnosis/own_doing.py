@@ -3,7 +3,8 @@
 A fault that comes and goes and that chips share is hard to see beside one chip that reads wrong more often than all
 the others together: what that chip does hides the rate, the lanes and the level of the other. Leaving the chip out as
 a whole (``Blind``) leaves out its share of the other fault's reads, too. So only those reads of it are not looked at
-that its own likeliest fault explains, or, where that is not a listed one, those in which it is alone.
+that its own likeliest fault explains, or, where that is not a listed one, those in which it is alone. Of several faults
+of a chip those that explain little of it may be what the other fault does.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ from busledger.decoder.diagnosis.scoring import Scored
 
 __all__ = ["OwnDoing"]
 
+_MAIN = 0.25  # of the chip's wrong reads, which a fault of its own must explain. Judged
+
 
 class OwnDoing:
     """Rows without the reads of some chips that these chips' own faults explain, on these chips' lanes.
@@ -38,10 +41,10 @@ class OwnDoing:
             at = np.flatnonzero(rows.region == leaf.unit.region)
             mine = narrowed(rows.take(at), leaf.unit.mask)
             alone = rows.wrong[at] & ~np.uint32(leaf.unit.mask) == 0
-            explained = np.zeros(len(at), np.bool_)
             for scored in leaf.best.faults:
-                explained |= self._explained(scored, mine, alone)
-            self._drop[at[explained]] |= np.uint32(leaf.unit.mask)
+                explained = self._explained(scored, mine, alone)
+                if np.count_nonzero(explained) >= _MAIN * leaf.count.wrong:
+                    self._drop[at[explained]] |= np.uint32(leaf.unit.mask)
 
     def _explained(self, scored: Scored, rows: Rows, alone: NDArray[np.bool_]) -> NDArray[np.bool_]:
         wrong: NDArray[np.bool_] = (rows.wrong & np.uint32(scored.candidate.mask)) != 0

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from busledger.decoder.diagnosis import Evidence, ProfileFacts
-from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
+from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides, lanes_apart
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.replay.theory import Decay, PathFault
@@ -71,6 +71,26 @@ def test_a_short_now_and_then_takes_no_read_that_gives_what_it_would_not():
     """The short would give both low: with D5 high besides it is not what spoilt the read."""
     study = study_of([("w", 3, 0x02), ("r", 3, 0x00), ("r", 3, 0x20)])
     assert laid_over(FoundFault(shorted(study), study), study.rows()).wrong.tolist() == [0, 0, 0x22]
+
+
+def test_a_short_in_every_read_shows_what_its_chips_gave_as_far_as_the_lanes_decide_nothing():
+    """D1 and D5, low wins. Both high: each chip gave high. Low where D1 alone should be: it was, and D5 is not known.
+    Low where both should be high: one of them is wrong, unless another lane tells that the read went wrong as a whole.
+    """
+    told = [("w", 3, 0x02), ("r", 3, 0x22), ("r", 3, 0x00), ("w", 3, 0x22), ("r", 3, 0x00), ("r", 3, 0x01)]
+    study = study_of(told)
+    lanes = candidate(study, "bridged", "buffer", component="U10", lanes=0x22)
+    fault = acting(lanes, hard=True, way=[v.label for v in lanes.variants].index("both read the AND"))
+    found = laid_over(FoundFault(fault, study), study.rows())
+    assert found.wrong.tolist() == [0, 0x20, 0, 0, 0x22, 0x01]
+    assert found.compared.tolist() == [0, 0xFF, 0xFD, 0, 0xFF, 0xDD]
+    assert lanes_apart(fault, study.rows()) == 0
+
+
+def test_lanes_that_differ_speak_against_a_short_in_every_read():
+    study = study_of([("w", 3, 0x02), ("r", 3, 0x02), ("r", 3, 0x22), ("r", 3, 0x20)])
+    lanes = candidate(study, "bridged", "buffer", component="U10", lanes=0x22)
+    assert lanes_apart(acting(lanes, hard=True), study.rows()) == 2
 
 
 def test_a_write_lost_now_and_then_leaves_the_lane_of_a_chip_that_is_not_looked_at():

@@ -1,0 +1,83 @@
+"""A shared fault that comes and goes, seen beside a chip that fails more often than all the others together."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from busledger.decoder.diagnosis.card import Card
+from busledger.decoder.diagnosis.own_doing import OwnDoing
+from busledger.decoder.diagnosis.paths import Beside, propose_paths
+
+from .faulty_cards import LOW_NIBBLE, Hardware
+from .rows_of import study_on
+
+
+class ChipAndLane(Hardware):
+    """U1 (D0-D3 of bank 0) reads D1 low half the time; the driver reads D0 high now and then, in both banks."""
+
+    lane = 0.06
+
+    def read(self, address):
+        data = int(self.cells[address])
+        if address < 16 and self.rng.random() < 0.5:
+            data &= ~0x02
+        return data | 0x01 if self.rng.random() < self.lane else data
+
+
+class ChipAlone(ChipAndLane):
+    """U1 alone."""
+
+    lane = 0.0
+
+
+def card_of(hardware):
+    study = study_on(hardware(np.random.default_rng(4)), rounds=40)
+    return Card(study, study.rows())
+
+
+def test_what_a_chip_explains_by_itself_is_taken_out_and_nothing_else():
+    card = card_of(ChipAlone)
+    state = card.weigh(())
+    (u,) = np.flatnonzero(state.bad > 0.9)
+    own = OwnDoing(card.study, state.rows, {int(u): state.leaves[u]})
+    left = own.feed(state.rows)
+    assert np.count_nonzero(state.rows.wrong) > 100 and not left.wrong.any()
+    dropped = own.dropped(state.rows)
+    assert set(dropped[state.rows.wrong != 0].tolist()) == {LOW_NIBBLE}
+    assert not dropped[state.rows.wrong == 0].any()
+    assert (left.compared | dropped == state.rows.compared).all()
+
+
+def test_any_part_of_the_rows_can_be_asked_about():
+    """A write that never reaches its chip is taken out of the rows before they are asked about."""
+    card = card_of(ChipAlone)
+    state = card.weigh(())
+    (u,) = np.flatnonzero(state.bad > 0.9)
+    own = OwnDoing(card.study, state.rows, {int(u): state.leaves[u]})
+    some = ~state.rows.is_write
+    assert (own.dropped(state.rows.take(some)) == own.dropped(state.rows)[some]).all()
+
+
+class LosesWritesAndLane(ChipAndLane):
+    """U1 loses every second write besides: old contents on all of its lanes, among which D0 is one of four."""
+
+    def write(self, address, data):
+        if address < 16 and self.rng.random() < 0.5:
+            data = (data & ~LOW_NIBBLE) | (int(self.cells[address]) & LOW_NIBBLE)
+        self.put(address, data)
+
+    def read(self, address):
+        data = int(self.cells[address])
+        return data | 0x01 if self.rng.random() < self.lane else data
+
+
+def test_a_drivers_lane_explains_the_card_better_beside_the_chip_than_with_all_that_the_chip_does():
+    card = card_of(LosesWritesAndLane)
+    state = card.weigh(())
+    seen = OwnDoing(card.study, state.rows, {0: state.leaves[0]})
+    assert card.units[0].name == "U1"
+    paths = propose_paths(card.study, state.rows, (), None, [Beside(seen, some=True)])
+    lane = [p for p in paths if p.scored.candidate.component == "U10" and p.mask == 1 and not p.scored.hard]
+    beside = [card.weigh((p,)).log_total for p in lane if p.blind is seen and p.scored.candidate.fault == "stuck-high"]
+    plain = [card.weigh((p,)).log_total for p in lane if p.blind is None]
+    assert max(beside) > max(plain) + 5.0
