@@ -15,7 +15,7 @@ from busledger.decoder.diagnosis.replay.weighing import log_sum
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.findings import FaultName
 
-__all__ = ["Item", "PartMarginal", "Place", "Posterior", "posterior"]
+__all__ = ["Item", "PartMarginal", "Place", "Posterior", "places_of", "posterior"]
 
 # _SEED is where a thing is likelier than not; the others are judged, and about what is listed, not what is believed.
 # All doubled, and all halved (six cards, as in search.py): no part's chance moves; the suspect that is listed first is
@@ -93,7 +93,7 @@ def posterior(card: Card, states: Sequence[CardState]) -> Posterior:
         if not state.paths:
             nothing = chance * float(np.prod(1.0 - state.bad)) if len(state.bad) else chance
     items = [*_path_items(states, chances), *_leaf_items(card, states, chances)]
-    places = _places(items, bad)
+    places = places_of(items, bad)
     shared: dict[str, float] = {}
     for state, chance in zip(states, chances, strict=True):
         names = {p.scored.candidate.component for p in state.paths if isinstance(p, PathFaultState)}
@@ -152,7 +152,7 @@ def _shares(leaf: Leaf) -> Iterator[tuple[LeafState, float]]:
             yield state, share
 
 
-def _places(items: Sequence[Item], bad: np.ndarray) -> list[Place]:
+def places_of(items: Sequence[Item], bad: np.ndarray) -> list[Place]:
     """Seeds: shared things and chips that are likelier bad than not; every other item joins one that it competes with.
     """
     by_unit: dict[int, list[Item]] = {}
