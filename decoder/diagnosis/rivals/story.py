@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.board import Region
 from busledger.decoder.bus.columns import Kind
-from busledger.decoder.diagnosis.foretold import FirstReads
+from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.arrays import BecameOf, CellMemory, StoryRows
