@@ -7,6 +7,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -315,10 +316,11 @@ def _play(
     tables = Tables(study, focus)
     for regions, members in by_regions.items():
         mine = screened(rows, regions)
+        contents = _Contents(study, mine)
         for fault in members:
             run = PathRun(fault, tables)
             _, sure, _ = run.feed(mine, want_rows=focus is None)
-            found[fault] = run.effects(None if focus is not None else _log_contents(study, fault, mine, sure))
+            found[fault] = run.effects(None if focus is not None else contents.log_of(fault, sure))
             if focus is None and fault.op not in _STAYS_THERE:
                 found[fault] = found[fault][0], _in_bursts(fault, tables, mine, found[fault][1])
     return found
@@ -346,21 +348,30 @@ def _worth(fault: PathFault, effect: Effect) -> float:
     return own + _A_READ * (effect.tally.explained + effect.tally.excused)
 
 
-def _first_of_unwritten(study: Study, rows: Rows) -> NDArray[np.intp]:
-    """The first row of each cell that the capture reads before it writes it; of a ROM whose image is given nobody had
-    to guess what it holds."""
-    cells, first = np.unique(rows.cell, return_index=True)
-    return np.asarray(first[(study.election()[1][cells] & ~study.images()[1][cells]) != 0])
+class _Contents:
+    """What the reads among ``rows`` found in cells that a fault makes unknown."""
 
+    def __init__(self, study: Study, rows: Rows) -> None:
+        self._study, self._rows = study, rows
+        self._asked = (rows.compared != 0) & ~rows.is_write
 
-def _log_contents(study: Study, fault: PathFault, rows: Rows, sure: NDArray[np.uint32]) -> float | None:
-    """What the reads found in cells that the fault makes unknown; those apart that nobody knew anyway: the first read
-    of a cell not yet written tells of contents that a sound card would have to have guessed as well."""
-    unknown = rows.compared & ~sure & np.uint32(fault.mask)
-    asked = np.flatnonzero((unknown != 0) & ~rows.is_write)
-    if not len(asked):
-        return None
-    asked = asked[~np.isin(asked, _first_of_unwritten(study, rows))]
-    if not len(asked):
-        return 0.0
-    return log_found(study.card, study.cells, rows.cell[asked], rows.data[asked], unknown[asked])
+    @cached_property
+    def _first_of_unwritten(self) -> NDArray[np.intp]:
+        """The first row of each cell that the capture reads before it writes it; of a ROM whose image is given nobody
+        had to guess what it holds."""
+        cells, first = np.unique(self._rows.cell, return_index=True)
+        settled = self._study.election()[1][cells] & ~self._study.images()[1][cells]
+        return np.asarray(first[settled != 0])
+
+    def log_of(self, fault: PathFault, sure: NDArray[np.uint32]) -> float | None:
+        """Their log probability; those apart that nobody knew anyway: the first read of a cell not yet written tells of
+        contents that a sound card would have to have guessed as well."""
+        rows = self._rows
+        unknown = rows.compared & ~sure & np.uint32(fault.mask)
+        asked = np.flatnonzero((unknown != 0) & self._asked)
+        if not len(asked):
+            return None
+        asked = asked[~np.isin(asked, self._first_of_unwritten)]
+        if not len(asked):
+            return 0.0
+        return log_found(self._study.card, self._study.cells, rows.cell[asked], rows.data[asked], unknown[asked])

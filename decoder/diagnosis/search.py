@@ -9,19 +9,21 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import Blind, hides
-from busledger.decoder.diagnosis.path import Path, PathFaultState
+from busledger.decoder.diagnosis.own_doing import OwnDoing
+from busledger.decoder.diagnosis.path import Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import (
     Beside,
     judged_again,
     kind_of,
     propose_paths,
+    regions_told,
     replayed_alone,
 )
 from busledger.decoder.progress import Progress, silent
@@ -46,12 +48,17 @@ _FAR = 80.0  # nats below a set that leaves nothing to explain, by the estimate,
 _LAID_OVER = (60, 400)  # shared faults laid over the rows for the estimate, at the least and at the most …
 _LAID_ROWS = 4_000_000  # … as many as make so many rows
 _LIKELY, _HOPED = 8, 6  # sets tried for what they likely gain, and then for what they could
+_WHOLE = 3  # of those that leave nothing wrong where they explain anything, the likeliest, tried first
+_A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not explain, about
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
 _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
 _SURE = 300.0  # nats past which a chip is bad whatever it shares with others, though its fault is not plain
+# Judged: nats that a chip says at the least, how many times as often as the next it fails, and how many such steps are
+# tried.
+_LOUD, _STANDS_OUT, _PARTINGS = 60.0, 2.0, 2
 _SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
@@ -169,7 +176,8 @@ def _extended(
         propose_paths(card.study, state.rows, state.paths, _blind(card, state), _beside(card, state), alone=mine)
     )
     held = {path.key for path in state.paths}
-    proposed += [path for path in extra if path.key not in held]
+    told = regions_told(state.paths)
+    proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told)]
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
     whole = max((s.log_total for s in done if not s.rows.wrong.any()), default=-math.inf)  # leaving nothing to explain
@@ -188,6 +196,10 @@ def _extended(
     return found
 
 
+def _is_select_of(path: Path, regions: Collection[int]) -> bool:
+    return isinstance(path, Innocent) and path.rival.scope == "clip" and path.rival.region in regions
+
+
 def _worth_trying(
     card: Card, state: CardState, proposed: Sequence[Path], best: float
 ) -> list[tuple[float, Path]]:
@@ -197,7 +209,8 @@ def _worth_trying(
     The most: all that the chips it touches lose by their wrong reads. Those in front by that, and those in front by
     what as many wrong reads cost the chips in the mean, are laid over the rows, and the
     chips' losses shared out by how many of their wrong reads are gone, or have come. That estimate is poor where a
-    fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself.
+    fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself; it is good
+    where nothing is left wrong of any chip that it helps, so that some of these are tried first.
     """
     gains = state.gains
     losing = np.flatnonzero(gains > 0.0)
@@ -216,6 +229,7 @@ def _worth_trying(
     most.sort(key=lambda item: -item[0])
     before = card.wrong_by_unit(state.rows)
     likely: list[tuple[float, Path]] = []
+    whole: set[Path] = set()
     few, many = _LAID_OVER
     at_most = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
     fairest = [path for _, path in fair[: at_most // 2]]
@@ -224,18 +238,30 @@ def _worth_trying(
         overlay = path.overlay()
         overlay.start()
         after = card.wrong_by_unit(overlay.feed(state.rows))
-        change = sum(_change(float(gains[u]), int(before[u]), int(after[u])) for u in np.flatnonzero(before != after))
-        likely.append((path.log_weight + change + log_lost(overlay, path.mask), path))
+        blind = getattr(path, "blind", None)
+        change = sum(
+            _change(float(gains[u]), int(before[u]), int(after[u]), isinstance(blind, OwnDoing) and u in blind.units)
+            for u in np.flatnonzero(before != after)
+        )
+        gain = path.log_weight + change + log_lost(overlay, path.mask)
+        likely.append((gain, path))
+        if gain > 0.0 and not after[before != after].any():
+            whole.add(path)
     likely.sort(key=lambda item: -item[0])
     front = [one for one in likely if state.log_total + one[0] > best - _DOUBTED]
+    sure = [one for one in front if one[1] in whole][:_WHOLE]
+    front = [*sure, *(one for one in front if one not in sure)]
     ahead = {path for _, path in front[:_LIKELY]}
     laid = {path: gain for gain, path in likely}
     more = [(laid[path], path) for path in hoped if path not in ahead]
     return [*front[:_LIKELY], *more, *front[_LIKELY:]]
 
 
-def _change(gain: float, before: int, after: int) -> float:
-    """What one chip's evidence is likely to rise by when so many of its reads are wrong."""
+def _change(gain: float, before: int, after: int, strays: bool) -> float:
+    """What one chip's evidence is likely to rise by when so many of its reads are wrong. ``strays``: those that are
+    gone are such as its own faults do not explain, which cost more than the others."""
+    if strays:
+        return min(gain, _A_STRAY * (before - after))
     if before:
         return gain * (1.0 - after / before)
     return -(_A_CHIP + 0.7 * after)
@@ -260,7 +286,24 @@ def _beside(card: Card, state: CardState) -> list[Beside]:
         blind = _without(card, (u for u in sure if u not in alike))
         if blind is not None:
             found.append(Beside(blind, kind))
-    return found
+    leaves = state.leaves
+    return found + [
+        Beside(OwnDoing(card.study, state.rows, {u: leaves[u] for u in held}), some=True)
+        for held in _standing_out(card, state)
+    ]
+
+
+def _standing_out(card: Card, state: CardState) -> list[list[int]]:
+    """Bad chips that read wrong much more often than the next one of all bad chips; at most two ways to part them."""
+    rate = {u: _rate_of(state.leaves[u]) for u in _bad(card, state)}
+    bad = sorted(rate, key=lambda u: -rate[u])
+    steps = [(rate[bad[k - 1]] / rate[bad[k]], k) for k in range(1, len(bad)) if state.gains[bad[k - 1]] > _LOUD]
+    steps = sorted((step for step in steps if step[0] > _STANDS_OUT), reverse=True)[:_PARTINGS]
+    return [bad[:k] for _, k in steps]
+
+
+def _rate_of(leaf: Leaf) -> float:
+    return leaf.count.wrong / leaf.count.reads
 
 
 def _bad(card: Card, state: CardState) -> list[int]:

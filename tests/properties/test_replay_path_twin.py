@@ -79,6 +79,7 @@ def test_kernel_equals_twin(theory, traffic, block):
         twin.feed(row)
     words, links = np.zeros((CELLS, m.WORDS), np.uint32), np.zeros((CELLS, m.LINKS), np.int32)
     links[:, m.OWNER] = -1
+    links[:, m.OWNER2] = -1
     hard, some, hashes = np.zeros(k.TALLY, np.int64), np.zeros(k.TALLY, np.int64), np.zeros(2, np.uint64)
     chances, first = np.zeros((k.WINDOWS, 2), np.int64), np.zeros(100, np.int64)
     maps = [np.array(x, np.int32) for x in (theory.w1, theory.w2, theory.r1, theory.r2)]

@@ -45,6 +45,9 @@ class Cell:
     hours: str = "any time"  # of the last write
     owner: int | None = None
     owner_writes: int = 0
+    over_before: Change | None = None  # as over, owner and owner_writes, of the write of another cell before it
+    owner_before: int | None = None
+    owner_before_writes: int = 0
     corrupt: bool = False
     doubt: bool = False  # its last wrong read may as well have gone astray itself
     refuted: bool = False  # a read has shown that the fault did not act at every access
@@ -171,7 +174,7 @@ class ReplayTwin:
         elif here.hours != "awake" or not here.lost_before:
             here.lost_before = missed
         here.lost = None
-        here.state, here.owner = "settled", None
+        here.state, here.owner, here.owner_before = "settled", None, None
         here.writes += 1
         here.hours = row.hours
         here.doubt = False
@@ -182,6 +185,9 @@ class ReplayTwin:
         for c in targets:
             if c != row.cell:
                 other = self.cells[c]
+                if other.owner is not None and other.owner != row.cell:
+                    other.owner_before, other.owner_before_writes = other.owner, other.owner_writes
+                    other.over_before = other.over
                 other.owner, other.owner_writes, other.over = row.cell, here.writes, Change(list(bad), self.mine)
                 here.state = "open"
         for k in self.mine:
@@ -264,16 +270,14 @@ class ReplayTwin:
             if refuted:
                 here.state = "was idle"
                 self.miss(row, refuted)
-        if here.owner is not None and here.over:
-            refuted = [k for k in judged if k in here.over.lanes and here.over.value[k] != here.held[k]]
-            if refuted:
-                owner, fresh = self.cells[here.owner], True
-                if owner.writes == here.owner_writes:
-                    fresh = owner.state == "open"
-                    owner.state = "was idle"
-                here.owner = None
-                if fresh:
-                    self.miss(row, refuted)
+        if here.owner is not None and here.over and self.clobber_refuted(
+            row, judged, here, here.over, here.owner, here.owner_writes
+        ):
+            here.owner = None
+        if here.owner_before is not None and here.over_before and self.clobber_refuted(
+            row, judged, here, here.over_before, here.owner_before, here.owner_before_writes
+        ):
+            here.owner_before = None
         if astray:
             refuted = [k for k in judged if value[k] is not None and value[k] != here.held[k]]
             fighting = [k for k in judged if value[k] is None]
@@ -283,6 +287,21 @@ class ReplayTwin:
                 refuted = fighting
             if refuted:
                 self.miss(row, refuted)
+
+    def clobber_refuted(
+        self, row: Row, judged: list[int], here: Cell, over: Change, owned_by: int, writes: int
+    ) -> bool:
+        """Whether the read shows that another cell's write has not come here; that is a miss, told once."""
+        refuted = [k for k in judged if k in over.lanes and over.value[k] != here.held[k]]
+        if not refuted:
+            return False
+        owner, fresh = self.cells[owned_by], True
+        if owner.writes == writes:
+            fresh = owner.state == "open"
+            owner.state = "was idle"
+        if fresh:
+            self.miss(row, refuted)
+        return True
 
     def says_nothing(self, judged: list[int], seen: Word, value: Word, q1: int, q2: int, bends: bool) -> bool:
         """Whether a right read had come out the same, had the fault led it astray."""
@@ -367,6 +386,7 @@ class ReplayTwin:
         here = self.cells[cell]
         changes = [here.lost, here.lost_before] if here.state == "open" else []
         changes += [here.over] if here.owner is not None else []
+        changes += [here.over_before] if here.owner_before is not None else []
         return any(
             change and k in change.lanes and change.value[k] != here.held[k] for change in changes for k in judged
         )
@@ -389,8 +409,19 @@ class ReplayTwin:
                 if same:
                     self.act(here.owner, owner.hours == "awake")
                 self.take(row.cell, judged, seen)
-                here.corrupt, here.owner = True, None
+                here.corrupt, here.owner, here.owner_before = True, None, None
                 return unsure
+        if here.owner_before is not None and here.over_before:
+            first = self.cells[here.owner_before]
+            same = first.writes == here.owner_before_writes
+            if not (same and first.state == "was idle") and self.fits(row.cell, judged, seen, here.over_before) == []:
+                if here.owner is not None and self.cells[here.owner].writes == here.owner_writes:
+                    self.cells[here.owner].state = "was idle"
+                if same:
+                    self.act(here.owner_before, first.hours == "awake")
+                self.take(row.cell, judged, seen)
+                here.corrupt, here.owner, here.owner_before = True, None, None
+                return []
         return None
 
     def explain(self, row, judged, seen, off, astray, value, told, differ, bends):  # type: ignore[no-untyped-def]

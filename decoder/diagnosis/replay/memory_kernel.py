@@ -16,16 +16,19 @@ ON_READS, ON_WRITES = 1, 2
 
 # Columns of ``words`` (uint32 a cell): levels and known lanes of the hard theory's memory, of the other's,
 # of what the cell holds if its last write met the fault, or the last two did, and of what another cell's write
-# may have left here.
+# may have left here, or before that a third cell's.
 HARD, HARD_KNOWN, HELD, HELD_KNOWN, LOST, LOST_KNOWN, LOST_LANES = range(7)
 LOST2, LOST2_KNOWN, LOST2_LANES, OVER, OVER_KNOWN, OVER_LANES = range(7, 13)
-WORDS = 13
+OVER2, OVER2_KNOWN, OVER2_LANES = range(13, 16)
+WORDS = 16
 # Columns of ``links`` (int32 a cell): state of the last write and its window, writes so far, the cell whose write
-# may have come here (-1 none) with its count and window then, whether the cell is believed to hold a wrong value, and
-# whether a read of it has shown that the fault did not act at every access, and whether its last wrong read may as well
-# have gone astray itself: 0 = no, else the windows of that write and of that read (see ``in_doubt``).
+# may have come here (-1 none) with its count and window then (and, after the others, the one before it), whether the
+# cell is believed to hold a wrong value, and whether a read of it has shown that the fault did not act at every access,
+# and whether its last wrong read may as well have gone astray itself: 0 = no, else the windows of that write and of
+# that read (see ``in_doubt``).
 STATE, WHEN, COUNT, OWNER, OWNER_COUNT, OWNER_WHEN, CORRUPT, REFUTED, DOUBT = range(9)
-LINKS = 9
+OWNER2, OWNER2_COUNT, OWNER2_WHEN = range(9, 12)
+LINKS = 12
 SETTLED, OPEN, WAS_IDLE, DID_ACT = 0, 1, 2, 3
 # Of each window, whether a fault that comes in bursts was at work in it.
 ANY_TIME, ASLEEP, AWAKE = 0, 1, 2
@@ -139,6 +142,7 @@ def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, before,
     links[c, WHEN] = window
     links[c, COUNT] += 1
     links[c, OWNER] = -1
+    links[c, OWNER2] = -1
     links[c, DOUBT] = 0
     words[c, LOST_LANES] = 0
     if to1 != c and to2 != c:
@@ -154,6 +158,10 @@ def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, before,
     for k in range(2):
         t = to1 if k == 0 else to2
         if t >= 0 and t != c:
+            if links[t, OWNER] >= 0 and links[t, OWNER] != c:
+                for column in range(3):
+                    links[t, OWNER2 + column] = links[t, OWNER + column]
+                    words[t, OVER2 + column] = words[t, OVER + column]
             links[t, OWNER] = c
             links[t, OWNER_COUNT] = links[c, COUNT]
             links[t, OWNER_WHEN] = window

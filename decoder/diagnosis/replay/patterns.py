@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import gammaln
 
 from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.urns import log_urn
 from busledger.decoder.diagnosis.replay.weighing import log_sum
 
-__all__ = ["log_patterns", "log_urn"]
+__all__ = ["log_patterns"]
 
 # Half of what is bad in an unlisted way keeps to no pattern; of the rest, as many keep to lanes as to what they give
 # (an output stage that swings as a whole gives all lanes high or all low). Judged.
@@ -34,10 +33,3 @@ def log_patterns(rows: Rows, mask: int) -> float:
     by_lanes = log_urn(rows.wrong[news], 2.0**lanes - 1.0)
     by_value = log_urn(rows.data[news] & np.uint32(mask), 2.0**lanes)
     return log_sum([math.log(s) + like for s, like in zip(_SHARES, (even, by_lanes, by_value), strict=True)])
-
-
-def log_urn(seen: NDArray[np.uint32], kinds: float) -> float:
-    """Log probability of a row of patterns out of ``kinds``, those seen before being likelier."""
-    _, often = np.unique(seen, return_counts=True)
-    each = 1.0 / kinds
-    return float((gammaln(often + each) - gammaln(each)).sum() - gammaln(len(seen) + 1.0))

@@ -22,9 +22,15 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     LOST_LANES,
     OPEN,
     OVER,
+    OVER2,
+    OVER2_KNOWN,
+    OVER2_LANES,
     OVER_KNOWN,
     OVER_LANES,
     OWNER,
+    OWNER2,
+    OWNER2_COUNT,
+    OWNER2_WHEN,
     OWNER_COUNT,
     OWNER_WHEN,
     STATE,
@@ -144,17 +150,20 @@ def read_right(seen, other, cells, counts):
         if d:
             links[c, STATE] = WAS_IDLE
             note_miss(index, links[c, WHEN], d, judged, tally, chances, hashes)
-    o = links[c, OWNER]
-    if o >= 0:
-        d = ((words[c, OVER] ^ words[c, HELD]) | ~words[c, OVER_KNOWN]) & words[c, OVER_LANES] & cmp
+    for back in range(2):
+        word, link = (OVER, OWNER) if back == 0 else (OVER2, OWNER2)
+        o = links[c, link]
+        if o < 0:
+            continue
+        d = ((words[c, word] ^ words[c, HELD]) | ~words[c, word + 1]) & words[c, word + 2] & cmp
         if d:
             fresh = True
-            if links[o, COUNT] == links[c, OWNER_COUNT]:
+            if links[o, COUNT] == links[c, link + 1]:
                 fresh = links[o, STATE] == OPEN
                 links[o, STATE] = WAS_IDLE
-            links[c, OWNER] = -1
+            links[c, link] = -1
             if fresh:
-                note_miss(index, links[c, OWNER_WHEN], d, judged, tally, chances, hashes)
+                note_miss(index, links[c, link + 2], d, judged, tally, chances, hashes)
     if other.elsewhere:
         d = (value ^ words[c, HELD]) & known & cmp
         # Lanes that fight, or whose other cell nobody knows, read right by luck: more than one such lane at once is a
@@ -208,7 +217,22 @@ def read_written(c, window, read, cmp, w1, w2, hours, words, links):
             store(words, HELD, c, cmp, read, cmp)
             links[c, CORRUPT] = 1
             links[c, OWNER] = -1
+            links[c, OWNER2] = -1
             return True, unsure, links[c, OWNER_WHEN]
+    p = links[c, OWNER2]
+    if p >= 0 and not (links[p, COUNT] == links[c, OWNER2_COUNT] and links[p, STATE] == WAS_IDLE):
+        hit, unsure = fits(c, read, cmp, OVER2, OVER2_LANES, words)
+        if hit and unsure == 0:
+            # The write of the cell before met the fault, and the one after it did not.
+            if o >= 0 and links[o, COUNT] == links[c, OWNER_COUNT]:
+                links[o, STATE] = WAS_IDLE
+            if links[p, COUNT] == links[c, OWNER2_COUNT]:
+                acted(p, w1[p], w2[p], hours[links[p, WHEN]] == AWAKE, words, links)
+            store(words, HELD, c, cmp, read, cmp)
+            links[c, CORRUPT] = 1
+            links[c, OWNER] = -1
+            links[c, OWNER2] = -1
+            return True, unsure, links[c, OWNER2_WHEN]
     return False, np.uint32(0), window
 
 
@@ -248,6 +272,8 @@ def could_differ(c, cmp, words, links):
         lanes |= ((words[c, LOST2] ^ words[c, HELD]) | ~words[c, LOST2_KNOWN]) & words[c, LOST2_LANES]
     if links[c, OWNER] >= 0:
         lanes |= ((words[c, OVER] ^ words[c, HELD]) | ~words[c, OVER_KNOWN]) & words[c, OVER_LANES]
+    if links[c, OWNER2] >= 0:
+        lanes |= ((words[c, OVER2] ^ words[c, HELD]) | ~words[c, OVER2_KNOWN]) & words[c, OVER2_LANES]
     return lanes & cmp != 0
 
 

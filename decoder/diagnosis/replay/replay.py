@@ -104,6 +104,11 @@ def run_lanes(faults: Iterable[LaneFault], regions: int, blocks: Iterable[Rows])
     place = {piece: i for i, piece in enumerate(pieces)}
     effects = {}
     for fault in wanted:
+        if len(fault.regions) == 1:
+            i = place[(fault.regions[0], fault.does, fault.mask, fault.cell)]
+            seen = first[i, 1 : 1 + first[i, 0]].tolist()  # ascending
+            effects[fault] = Effect(Tally(*tally[i].tolist()), int(hashes[i]), tuple(seen), chances[i])
+            continue
         at = [place[(r, fault.does, fault.mask, fault.cell)] for r in fault.regions]
         seen = sorted(cycle for i in at for cycle in first[i, 1 : 1 + first[i, 0]].tolist())
         effects[fault] = Effect(
@@ -217,6 +222,7 @@ _ANY_TIME = np.full(replay_kernel.WINDOWS, memory_kernel.ANY_TIME, np.uint8)
 _NO_ROWS = np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8)
 _NO_LINKS = np.zeros(memory_kernel.LINKS, np.int32)
 _NO_LINKS[memory_kernel.OWNER] = -1
+_NO_LINKS[memory_kernel.OWNER2] = -1
 
 
 class PathRun:

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -137,6 +138,7 @@ def log_sum(logs: Sequence[float]) -> float:
     return top + math.log(sum([exp(value - top) for value in logs]))
 
 
+@lru_cache(maxsize=1 << 16)
 def log_rate(hits: int, misses: int, prior: tuple[float, float]) -> float:
     """Log marginal likelihood of hits and misses under a Beta prior of the rate."""
     a, b = prior
@@ -158,14 +160,24 @@ def log_chances(hits: Counts, misses: Counts, total: tuple[int, int], two_ways: 
     Four ideas of its habits, averaged: one rate throughout; a rate of its own in each of eight spans, where it sleeps
     (rate 0) with chance one half, which lets warming up be what it is; and bursts, a few short ones or spells as long
     as the sleep between them (``habits_kernel``).
-    ``hits``, ``misses``: int64[windows]; ``total``: their sums, counted exactly;
+    ``hits``, ``misses``: int64 or float64[windows]; ``total``: their sums, counted exactly;
     ``two_ways``: the hits that an act now or an act then would both explain, which have the chance
     1 − (1 − ρ)² = ρ (2 − ρ).
     """
     share = two_ways / max(1, total[0])
-    even = math.log(_HABITS[0]) + float(_awake(np.float64(total[0]), np.float64(total[1]), share))
     if total[0] < _HABIT_FROM:
-        return even
+        return _even(total, share)
+    return _log_habits(hits.tobytes(), misses.tobytes(), hits.dtype.char + misses.dtype.char, total, share)
+
+
+def _even(total: tuple[int, int], share: float) -> float:
+    return math.log(_HABITS[0]) + float(_awake(np.float64(total[0]), np.float64(total[1]), share))
+
+
+@lru_cache(maxsize=1 << 12)  # many faults, and one under several sets of shared faults, act in the same reads
+def _log_habits(hit: bytes, missed: bytes, kinds: str, total: tuple[int, int], share: float) -> float:
+    hits, misses = np.frombuffer(hit, kinds[0]), np.frombuffer(missed, kinds[1])
+    even = _even(total, share)
     # By spans an act then counts in another span than an act now, so there no hit is taken to have two ways.
     coarse = math.log(_HABITS[1]) + _by_span(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1))
     h, m = hits.astype(np.float64), misses.astype(np.float64)

@@ -15,7 +15,7 @@ from scipy.special import betaln
 
 from busledger.decoder.diagnosis.replay.weighing import LN2
 from busledger.decoder.diagnosis.rivals.changes import log_runs
-from busledger.decoder.diagnosis.rivals.places import log_registers
+from busledger.decoder.diagnosis.rivals.registers import log_registers
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of
@@ -98,5 +98,4 @@ def _log_given(story: Story, here: NDArray[np.intp]) -> float:
     open_cell = undriven > -reads * bits * LN2 / 2
     device = ~open_cell[at]
     own = float(undriven[open_cell].sum()) - len(open_cell) * LN2
-    mask = int(np.bitwise_or.reduce(lanes))
-    return own + log_registers(rows.cell[here][device], rows.data[here][device] & lanes[device], mask)
+    return own + log_registers(rows.take(here[device]))

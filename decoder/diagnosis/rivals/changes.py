@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.patterns import log_urn
+from busledger.decoder.diagnosis.replay.urns import log_urn
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.blocks import Block, Passages, blocks_of, passages, stabbed
