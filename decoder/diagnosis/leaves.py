@@ -27,8 +27,8 @@ from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, lea
 from busledger.decoder.diagnosis.leaf import Leaf, LeafState, Unit, log_noise, unlisted
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
 from busledger.decoder.diagnosis.patches import cell_counts, log_levels, patches, scatter
-from busledger.decoder.diagnosis.patterns import log_patterns
 from busledger.decoder.diagnosis.replay import lanes_kernel
+from busledger.decoder.diagnosis.replay.patterns import log_patterns
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault

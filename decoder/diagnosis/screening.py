@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
-from busledger.decoder.diagnosis.foretold import FirstReads
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, narrowed
 from busledger.decoder.diagnosis.replay.contents import log_found
+from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
 from busledger.decoder.diagnosis.replay.replay import (
     NOTHING,

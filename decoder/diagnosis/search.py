@@ -180,7 +180,7 @@ def _extended(
     proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told)]
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
-    whole = -math.inf  # the best of those that leave nothing to explain
+    whole = max((s.log_total for s in done if not s.rows.wrong.any()), default=-math.inf)  # leaving nothing to explain
     for number, (gain, path) in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
         if card.work > most_work and number >= _AT_LEAST:
             break
@@ -233,7 +233,8 @@ def _worth_trying(
     few, many = _LAID_OVER
     at_most = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
     fairest = [path for _, path in fair[: at_most // 2]]
-    for path in dict.fromkeys([*fairest, *(path for _, path in most[: at_most - len(fairest)])]):
+    hoped = [p for gain, p in most if state.log_total + gain > best and p.log_charge < 0.0][:_HOPED]
+    for path in dict.fromkeys([*fairest, *hoped, *(path for _, path in most[: at_most - len(fairest)])]):
         overlay = path.overlay()
         overlay.start()
         after = card.wrong_by_unit(overlay.feed(state.rows))
@@ -250,10 +251,9 @@ def _worth_trying(
     front = [one for one in likely if state.log_total + one[0] > best - _DOUBTED]
     sure = [one for one in front if one[1] in whole][:_WHOLE]
     front = [*sure, *(one for one in front if one not in sure)]
-    hoped = [one for one in most if state.log_total + one[0] > best and one[1].log_charge < 0.0][:_HOPED]
     ahead = {path for _, path in front[:_LIKELY]}
     laid = {path: gain for gain, path in likely}
-    more = [(laid.get(path, gain), path) for gain, path in hoped if path not in ahead]
+    more = [(laid[path], path) for path in hoped if path not in ahead]
     return [*front[:_LIKELY], *more, *front[_LIKELY:]]
 
 

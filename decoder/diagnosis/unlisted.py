@@ -14,8 +14,8 @@ import numpy as np
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of
 from busledger.decoder.diagnosis.faults.candidates import unlisted
 from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
-from busledger.decoder.diagnosis.patterns import log_patterns
 from busledger.decoder.diagnosis.replay import lanes_kernel
+from busledger.decoder.diagnosis.replay.patterns import log_patterns
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault

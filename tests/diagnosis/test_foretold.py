@@ -10,8 +10,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from busledger.decoder.diagnosis.foretold import FirstReads
 from busledger.decoder.diagnosis.overlay import FoundFault, composes, hides
+from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables, both_ways
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 

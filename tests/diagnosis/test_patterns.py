@@ -7,7 +7,7 @@ import math
 import pytest
 
 from busledger.decoder.diagnosis.leaf_rows import narrowed
-from busledger.decoder.diagnosis.patterns import log_patterns
+from busledger.decoder.diagnosis.replay.patterns import log_patterns
 
 from .rows_of import study_of
 

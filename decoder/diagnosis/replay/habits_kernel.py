@@ -24,6 +24,7 @@ def _forward(hits, misses, log_on, log_off, wakes, sleeps, forward):
     awake = wakes / (wakes + sleeps)
     asleep = 1.0 - awake
     found = 0.0
+    once = math.exp(log_off)
     for i in range(hits.shape[0]):
         if i > 0:
             stays = awake * (1.0 - sleeps) + asleep * wakes
@@ -32,6 +33,10 @@ def _forward(hits, misses, log_on, log_off, wakes, sleeps, forward):
         if hits[i] > 0:
             found += hits[i] * log_on + misses[i] * log_off
             asleep = 0.0
+        elif misses[i] == 1.0:
+            awake *= once
+        elif misses[i] == 2.0:
+            awake *= once * once
         elif misses[i] > 0:
             awake *= math.exp(misses[i] * log_off)
         both = awake + asleep

@@ -32,6 +32,9 @@ LINKS = 12
 SETTLED, OPEN, WAS_IDLE, DID_ACT = 0, 1, 2, 3
 # Of each window, whether a fault that comes in bursts was at work in it.
 ANY_TIME, ASLEEP, AWAKE = 0, 1, 2
+# Of two writes one after the other, what is kept of the first: nothing, for the fault slept then; what it would have
+# left; what the first one of all since the fault woke would have, for it likely met them all.
+FORGOTTEN, LAST, OLDEST = 0, 1, 2
 
 FULL = np.uint32(0xFFFFFFFF)
 
@@ -108,22 +111,30 @@ def stored(stores, data, sure, lanes, rest, bends, bad_lanes):
 
 
 @inner(_nrt=False, forceinline=True)
-def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, awake, was, words, links):
+def before_this(now, then):
+    """What a write keeps of the one before it, by what the fault was at each (``ASLEEP``, ``AWAKE``)."""
+    if now == AWAKE and then == AWAKE:
+        return OLDEST
+    return FORGOTTEN if now == AWAKE and then == ASLEEP else LAST
+
+
+@inner(_nrt=False, forceinline=True)
+def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, before, cells):
     """One write: both memories move on, and what the fault could have done is noted.
 
-    ``bad``: what the fault leaves where the write goes; ``plain`` where that is the data; ``awake``: the fault is at
-    work, so that of several writes which it may have met it likely met all; ``was``: what it was at the cell's last
-    write.
+    ``bad``: what the fault leaves where the write goes; ``plain`` where that is the data; ``before``: what
+    the cell's last write may have left if this one and that one met the fault (``FORGOTTEN``, ``LAST``, ``OLDEST``).
     """
+    words, links = cells
     if to1 >= 0:
         store(words, HARD, to1, lanes, bad, bad_known)
     if to2 >= 0:
         store(words, HARD, to2, lanes, bad, bad_known)
     # A write that the fault bends settles the cell whatever came before it; only writes that miss it add up.
     open_before = to1 != c and to2 != c and links[c, STATE] == OPEN and words[c, LOST_LANES]
-    if not open_before or was == ASLEEP or not (awake and was == AWAKE):
+    if not open_before or before != OLDEST:
         words[c, LOST2_LANES] = 0
-    if open_before and not (awake and was == ASLEEP) and not words[c, LOST2_LANES]:
+    if open_before and before != FORGOTTEN and not words[c, LOST2_LANES]:
         words[c, LOST2] = words[c, LOST]
         words[c, LOST2_KNOWN] = words[c, LOST_KNOWN]
         words[c, LOST2_LANES] = words[c, LOST_LANES]

@@ -26,6 +26,7 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     STORES_DATA,
     WHEN,
     answer,
+    before_this,
     bend,
     store,
     stored,
@@ -82,8 +83,8 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
                 bad, bad_known = stored(
                     STORES_DATA if plain else stores, data[i], sure, lanes, rest_read[i], write_bends, bad_lanes
                 )
-                write(c, window[i], data[i], sure, lanes, w1[c], w2[c], plain, bad, bad_known, awake,
-                      hours[links[c, WHEN]], words, links)
+                before = before_this(hours[window[i]], hours[links[c, WHEN]])
+                write(c, window[i], data[i], sure, lanes, w1[c], w2[c], plain, bad, bad_known, before, cells)
             continue
         read = data[i]
         cmp = compared[i] & mask

@@ -193,8 +193,9 @@ def hours_of(chances: Counts) -> NDArray[np.uint8] | None:
     """In which windows a fault was at work, by its hits and misses (int64[windows, 2]): ``ASLEEP`` or ``AWAKE`` of
     memory_kernel; None of one that does not come in bursts."""
     hits, misses = chances[:, 0].astype(np.float64), chances[:, 1].astype(np.float64)
-    if hits.sum() < _BURSTS_FROM:
-        return None
+    there = float(misses[hits > 0].sum())
+    if hits.sum() < max(_BURSTS_FROM, _BURST_RATE / 2.0 * (hits.sum() + there)):
+        return None  # where it acted it mostly did not
     held = np.empty((2, len(hits)))
     found = []
     for sleep, last in _SPELLS:

@@ -16,6 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns, Rest
+from busledger.decoder.diagnosis.replay import lanes_kernel
+from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
@@ -140,6 +142,9 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -
     odds = span.log_odds
     if span.expected is None:
         odds += min(_EVERYWHERE, elsewhere / _LOOPS * math.log(2.0))
+        # It foretells what cells show that nobody wrote to before, as the line itself does, stuck.
+        does = lanes_kernel.HIGH if level else lanes_kernel.LOW
+        odds += story.first_reads.log_gain(LaneFault(does, int(lane), story.study.card.compared)) if hits else 0.0
     yield Rival(
         fault="clip-off",
         scope="clip",

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.board import Region
 from busledger.decoder.bus.columns import Kind
+from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.arrays import BecameOf, CellMemory, StoryRows
@@ -62,6 +63,11 @@ class Story:
     def bad(self) -> NDArray[np.intp]:
         """The rows of wrong reads."""
         return np.flatnonzero(self.rows.wrong)
+
+    @cached_property
+    def first_reads(self) -> FirstReads:
+        """What cells showed before anybody wrote to them."""
+        return FirstReads(self.study, self.rows)
 
     @cached_property
     def address(self) -> NDArray[np.int64]:
