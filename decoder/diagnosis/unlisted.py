@@ -6,6 +6,7 @@ pattern of its lanes. It keeps a strange driver from being taken for as many str
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -78,5 +79,9 @@ def _strange(c: Candidate, mask: int, regions: tuple[int, ...], rows: Rows) -> t
         tuple(int(i) for i in of_lanes.index[np.flatnonzero(of_lanes.wrong)[:8]]),
         np.stack([count.events, count.right], axis=1),
     )
-    own = log_chances(count.events, count.right, (count.event_count, int(count.right.sum())))
+    right = int(count.right.sum())
+    own = log_chances(count.events, count.right, (count.event_count, right))
+    # A driver keeps nothing: what a cell gives again, and no write was bent, has come wrong once more by the same bend.
+    pattern = math.log(max(2.0 ** mask.bit_count() - 1.0, 1.0))
+    own -= count.again_by_itself * min(pattern, math.log((count.event_count + right + 1.0) / (count.event_count + 0.5)))
     return Scored(here, variant, False, effect), own + log_patterns(of_lanes, mask)

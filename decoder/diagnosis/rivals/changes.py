@@ -9,7 +9,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
+from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.blocks import Block, Passages, blocks_of, passages, stabbed
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over, moments
@@ -150,7 +151,9 @@ def _shared(
     used = int(np.count_nonzero(story.per_cell(~rows.is_write)[span]))
     inside = int(np.count_nonzero(story.per_cell(here)))
     at_their_moment = np.isin(np.arange(len(rows)), at_once)
-    own = _log_when(here & ~at_their_moment, changed, found, when)
+    asked = here & ~at_their_moment
+    by_age = [_log_when(asked, changed, found, when), _log_by_age(rows, np.flatnonzero(asked), changed)]
+    own = log_sum(by_age) - LN2
     own += log_values(rows.cell[changed], rows.data[changed], bits)
     own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
     own += sum(block.log_own for block in blocks)
@@ -207,6 +210,25 @@ def _log_when(
         count = int(np.count_nonzero(kind & changed))
         own += log_rate(count, int(np.count_nonzero(kind)) - count, SOMETIMES)
     return own
+
+
+def _log_by_age(rows: Rows, asked: NDArray[np.intp], changed: NDArray[np.bool_]) -> float:
+    """Log probability of the same where the other side comes at any time: the longer ago a cell was last seen, the
+    likelier it has changed, 1 − exp(−λ t); of λ only the order is known."""
+    order = np.argsort(rows.cell, kind="stable")
+    before = np.full(len(rows), -1, np.int64)
+    same = rows.cell[order[1:]] == rows.cell[order[:-1]]
+    before[order[1:][same]] = order[:-1][same]
+    asked = asked[before[asked] >= 0]
+    if not len(asked):
+        return 0.0
+    age = np.maximum(1, rows.time[asked] - rows.time[before[asked]]).astype(np.float64)
+    yes = changed[asked]
+    ways = []
+    for power in range(-8, 9):
+        met = age * 2.0**power / float(np.median(age))
+        ways.append(float(np.log(-np.expm1(-met[yes])).sum() - met[~yes].sum()))
+    return log_sum(ways) - math.log(len(ways))
 
 
 def _told(story: Story, blocks: Sequence[Block]) -> Iterator[str]:
