@@ -37,6 +37,7 @@ def contents_lost(story: Story) -> Iterator[Rival]:
     moment_row, count = stabbed(found)
     if count < _MANY or 2 * count < np.count_nonzero(found.changed):
         return
+    moment_row = _fewest_across(found, moment_row)
     across = (found.before < moment_row) & (found.row >= moment_row)
     hit = found.row[across & found.changed]
     missed = int(np.count_nonzero(across & ~found.changed & ~found.back))
@@ -67,6 +68,21 @@ def contents_lost(story: Story) -> Iterator[Rival]:
         next_step=f"Look at the supply with a scope around such a moment; check the capture in two halves "
         f"(--to {when.replace(' ', '')}, --from {when.replace(' ', '')}) to judge the chips.",
     )
+
+
+def _fewest_across(found: Passages, moment_row: int) -> int:
+    """The row at which the same cells changed, and the fewest others were read before and after: nothing else tells
+    when it was between the last sound read and the first that shows it."""
+    across = (found.before < moment_row) & (found.row >= moment_row)
+    changed = across & found.changed
+    first, last = int(found.before[changed].max()) + 1, int(found.row[changed].min())
+    if last <= first:
+        return moment_row
+    rest = ~found.changed & ~found.back
+    at = np.arange(first, last + 1)
+    begun = np.searchsorted(np.sort(found.before[rest]), at, side="left")
+    over = np.searchsorted(np.sort(found.row[rest]), at, side="left")
+    return int(at[(begun - over).argmin()])
 
 
 def _hull(story: Story, hit: NDArray[np.intp]) -> tuple[int, int]:
