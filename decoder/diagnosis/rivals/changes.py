@@ -9,10 +9,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.blocks import Block, Passages, blocks_of, passages, stabbed
+from busledger.decoder.diagnosis.rivals.clips import log_of
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over, moments
 from busledger.decoder.diagnosis.rivals.places import DEVICE, log_values
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
@@ -24,6 +24,7 @@ __all__ = ["contents_lost", "other_images", "shared"]
 LN2 = math.log(2.0)
 # All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
 _KEEPS = (20.0, 1.0)  # Beta prior, judged: what was changed stays, but the other master may put it back
+_AGES, _NEAR = 8, 4  # powers of two that are told apart; cells
 _MANY = 8  # judged; cells: fewer that change at once are no power dip
 _KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
 
@@ -168,8 +169,10 @@ def _shared(
     inside = int(np.count_nonzero(story.per_cell(here)))
     at_their_moment = np.isin(np.arange(len(rows)), at_once)
     asked = here & ~at_their_moment
-    by_age = [_log_when(asked, changed, found, when), _log_by_age(rows, np.flatnonzero(asked), changed)]
-    own = log_sum(by_age) - LN2
+    # It comes at any rate; or the likelier the longer ago a cell was seen, and, as it writes areas, where the read
+    # before showed a change, too.
+    ways = [_log_when(asked, changed, found, when), _log_by_age(story, np.flatnonzero(asked), changed)]
+    own = log_sum(ways) - LN2
     own += log_values(rows.cell[changed], rows.data[changed], bits)
     own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
     own += sum(block.log_own for block in blocks)
@@ -228,9 +231,11 @@ def _log_when(
     return own
 
 
-def _log_by_age(rows: Rows, asked: NDArray[np.intp], changed: NDArray[np.bool_]) -> float:
-    """Log probability of the same where the other side comes at any time: the longer ago a cell was last seen, the
-    likelier it has changed, 1 − exp(−λ t); of λ only the order is known."""
+def _log_by_age(story: Story, asked: NDArray[np.intp], changed: NDArray[np.bool_]) -> float:
+    """Log probability of the same by how long ago the cell was last seen, in powers of two of the usual time, whether
+    it was written since it was read, and whether the read before, of a cell near by or elsewhere, showed a change;
+    each with a rate of its own."""
+    rows = story.rows
     order = np.argsort(rows.cell, kind="stable")
     before = np.full(len(rows), -1, np.int64)
     same = rows.cell[order[1:]] == rows.cell[order[:-1]]
@@ -239,12 +244,11 @@ def _log_by_age(rows: Rows, asked: NDArray[np.intp], changed: NDArray[np.bool_])
     if not len(asked):
         return 0.0
     age = np.maximum(1, rows.time[asked] - rows.time[before[asked]]).astype(np.float64)
-    yes = changed[asked]
-    ways = []
-    for power in range(-8, 9):
-        met = age * 2.0**power / float(np.median(age))
-        ways.append(float(np.log(-np.expm1(-met[yes])).sum() - met[~yes].sum()))
-    return log_sum(ways) - math.log(len(ways))
+    octave = np.clip(np.log2(age / float(np.median(age))) + _AGES / 2, 0, _AGES - 1).astype(np.int64)
+    yes, cell = changed[asked], rows.cell[asked].astype(np.int64)
+    habit = octave + _AGES * (story.repeat[asked] == kernel.FIRST)
+    habit[1:] += 2 * _AGES * yes[:-1] + 4 * _AGES * (np.abs(np.diff(cell)) <= _NEAR)
+    return log_of(habit, yes)
 
 
 def _told(story: Story, blocks: Sequence[Block]) -> Iterator[str]:
