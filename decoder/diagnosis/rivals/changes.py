@@ -24,6 +24,7 @@ __all__ = ["contents_lost", "other_images", "shared"]
 LN2 = math.log(2.0)
 # All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
 _KEEPS = (20.0, 1.0)  # Beta prior, judged: what was changed stays, but the other master may put it back
+_BY_AGE = 0.1  # judged: of other masters, those that are at work all the time, so that age and place tell
 _AGES, _NEAR = 8, 4  # powers of two that are told apart; cells
 _MANY = 8  # judged; cells: fewer that change at once are no power dip
 _KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
@@ -171,8 +172,8 @@ def _shared(
     asked = here & ~at_their_moment
     # It comes at any rate; or the likelier the longer ago a cell was seen, and, as it writes areas, where the read
     # before showed a change, too.
-    ways = [_log_when(asked, changed, found, when), _log_by_age(story, np.flatnonzero(asked), changed)]
-    own = log_sum(ways) - LN2
+    by_age = math.log(_BY_AGE) + _log_by_age(story, np.flatnonzero(asked), changed)
+    own = log_sum([math.log(1.0 - _BY_AGE) + _log_when(asked, changed, found, when), by_age])
     own += log_values(rows.cell[changed], rows.data[changed], bits)
     own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
     own += sum(block.log_own for block in blocks)
