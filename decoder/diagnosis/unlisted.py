@@ -74,14 +74,14 @@ def _strange(c: Candidate, mask: int, regions: tuple[int, ...], rows: Rows) -> t
     variant = Variant(1.0, LaneFault(lanes_kernel.KEPT, mask, regions))
     here = replace(c, lanes=mask, variants=(variant,))
     effect = Effect(
-        Tally(count.event_count, int(count.right.sum()), 0, count.wrong),
+        Tally(count.event_count, count.right_count, 0, count.wrong),
         hash((c.component, mask)),
         tuple(int(i) for i in of_lanes.index[np.flatnonzero(of_lanes.wrong)[:8]]),
         np.stack([count.events, count.right], axis=1),
     )
-    right = int(count.right.sum())
-    own = log_chances(count.events, count.right, (count.event_count, right))
+    own = log_chances(count.events, count.right, (count.event_count, count.right_count))
     # A driver keeps nothing: what a cell gives again, and no write was bent, has come wrong once more by the same bend.
     pattern = math.log(max(2.0 ** mask.bit_count() - 1.0, 1.0))
-    own -= count.again_by_itself * min(pattern, math.log((count.event_count + right + 1.0) / (count.event_count + 0.5)))
+    rare = math.log((count.event_count + count.right_count + 1.0) / (count.event_count + 0.5))
+    own -= count.again_by_itself * min(pattern, rare)
     return Scored(here, variant, False, effect), own + log_patterns(of_lanes, mask)

@@ -13,6 +13,7 @@ from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, Noise, log_ra
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.aliases import aliases
 from busledger.decoder.diagnosis.rivals.banks import banked, latched
+from busledger.decoder.diagnosis.rivals.beyond import beyond
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.dips import dips
@@ -117,3 +118,4 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from shared(story)
     yield from bus_handed_over(story)
     yield from other_images(story)
+    yield from beyond(story)

@@ -7,9 +7,10 @@ from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln, gammaln
+from scipy.special import betaln
 
 from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.urns import log_urn
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 
 __all__ = ["log_registers"]
@@ -44,21 +45,14 @@ def log_registers(rows: Rows) -> float:
 def _characters(value: NDArray[np.uint32], lanes: int, driven: NDArray[np.bool_]) -> Iterator[float]:
     """Log probability of one register's values under each character; ``driven``: not what the bus was left with."""
     bits, count = lanes.bit_count(), len(value)
-    yield _log_urn(value, bits)
+    yield log_urn(value, 2.0**bits)
     bent = (value[1:] ^ value[:-1]) & np.uint32(lanes)
     changes = int(np.count_nonzero(bent))
     yield log_rate(changes, len(bent) - changes, SOMETIMES) - (1 + changes) * bits * LN2
     flips = np.array([np.count_nonzero(bent >> np.uint32(b) & 1) for b in range(32) if lanes >> b & 1], np.float64)
     a, b = SOMETIMES
     yield float((betaln(flips + a, len(bent) - flips + b) - betaln(a, b)).sum()) - bits * LN2
-    yield -bits * LN2 + _log_urn((value[1:] - value[:-1]) & np.uint32(lanes), bits)
+    yield -bits * LN2 + log_urn((value[1:] - value[:-1]) & np.uint32(lanes), 2.0**bits)
     odd = int(np.count_nonzero(driven))
     yield log_rate(count - odd, odd, HARD) - odd * bits * LN2
     yield -count * bits * LN2
-
-
-def _log_urn(value: NDArray[np.uint32], bits: int) -> float:
-    """A value that came before is the likelier the oftener it did, a new one may be any (Blackwell and MacQueen's urn,
-    concentration 1: Annals of Statistics 1, 1973, p. 353, from memory)."""
-    values, each = np.unique(value, return_counts=True)
-    return float(gammaln(each).sum() - gammaln(len(value) + 1.0)) - len(values) * bits * LN2

@@ -29,6 +29,8 @@ __all__ = [
 RIVAL_SCOPES = ("clip", "machine")
 SURE = 0.5
 _TIED = 0.9  # of the other's chance: the two are one to every read
+_WORD = 8  # lanes
+_BROKEN = 0.9  # chance from which what a region shows is no memory's. Judged
 _PROVED = 7.0  # nats: one in a thousand is left for a program that does so
 
 
@@ -67,9 +69,12 @@ def assumption_broken(suspects: Sequence[Suspect], assumed: Sequence[str], lines
     if not assumed or not accused:
         return None
     if first is None or first.scope != "machine":
-        if not strange:
+        # Other memory would be seen on every lane; a strange chip is on its own.
+        if len({lane for s in strange if s.region == strange[0].region for lane in s.lanes}) < _WORD:
             return None
         first = strange[0]
+    elif first.probability < _BROKEN:
+        return None  # of a tie with a part nothing is known that would doubt the others
     said = first.summary.partition(":")[0]
     if first in strange:
         said = f"{first.component or 'a chip of ' + str(first.region)} is bad"
@@ -141,7 +146,15 @@ def with_sure(suspects: Sequence[Suspect], rivals: Sequence[Rival], regions: Seq
     """The suspects with those rivals that the lines prove though no read came out wrong by them: in front, unless
     something else is likelier than not."""
     named = {(s.fault, line) for s in suspects for line in s.detail.get("clips", ())}
-    sure = [rival for rival in _sure_of(rivals) if not any((rival.fault, line) in named for line in rival.lines)]
+    # What a select's clip shows at its region's addresses, a decoder's fault explains as well: they were weighed.
+    decoders = [s for s in suspects if s.scope == "decoder" and s.probability >= SURE]
+    decoded = {region for s in decoders for region in (s.region, s.other_region)}
+    sure = [
+        rival
+        for rival in _sure_of(rivals)
+        if not any((rival.fault, line) in named for line in rival.lines)
+        and (rival.region is None or regions[rival.region].name not in decoded)
+    ]
     if not sure:
         return tuple(suspects)
     first = all(s.probability < SURE for s in suspects)
