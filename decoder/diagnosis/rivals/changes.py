@@ -28,6 +28,7 @@ _KEEPS = (20.0, 1.0)  # Beta prior, judged: what was changed stays, but the othe
 _BY_AGE = 0.1  # judged: of other masters, those that are at work all the time, so that age and place tell
 _AGES, _NEAR = 8, 4  # powers of two that are told apart; cells
 _ALIKE = 0.1  # judged; revisions of a ROM whose new bytes differ from the old ones in the same lanes
+_CHANGES = 2  # judged: a single one may be anything
 _MANY = 8  # judged; cells: fewer that change at once are no power dip
 _KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
 
@@ -123,7 +124,7 @@ def shared(story: Story) -> Iterator[Rival]:
             continue
         span = story.study.cells.span(r)
         count = int(events[span].sum())
-        if count < 3:
+        if count < _CHANGES:
             continue
         # Where the other side's own values were seen, and where anything was wrong: it may have put old values back.
         places = [_hull_of(story, span, one) for one in (events, wrong)]
