@@ -15,6 +15,7 @@ __all__ = ["beginning", "sample_grid", "with_sample_grid", "without_delays"]
 _LOOK = 1 << 16
 _FEW = 24
 _UNBROKEN = 64  # steps in a row
+_FINEST_FS = 5_000_000  # 5 ns: 200 million samples a second; ticks of simulators are 1 ns and less, as a rule
 _COARSE_FS = 100_000_000  # 100 ns: an analyser that slow could follow no bus
 
 
@@ -73,7 +74,9 @@ def without_delays(time: NDArray[np.int64], tick_fs: int) -> bool:
 def with_sample_grid(blocks: Iterator[Capture], exact: bool = False) -> tuple[float | None, bool, Iterator[Capture]]:
     """``sample_grid`` of a capture, whether it is ``without_delays``, and its blocks again from the first.
 
-    Without delays, or where the caller knows it to be ``exact``, there is no sample interval (None).
+    Without delays, or where the caller knows it to be ``exact``, there is no sample interval (None). Stamps that share
+    no divisor are an analyser's samples, one a tick, where a tick is as long as an analyser's samples are: delays of a
+    simulation are told in finer ones.
 
     The same rows are looked at whatever the size of the blocks: a first block
     of a few rows would give another interval than the whole.
@@ -81,7 +84,12 @@ def with_sample_grid(blocks: Iterator[Capture], exact: bool = False) -> tuple[fl
     held, blocks = beginning(blocks)
     time = np.concatenate([block.time for block in held]) if held else np.zeros(0, np.int64)
     exact = exact or bool(held and without_delays(time, held[0].tick_fs))
-    return None if exact else sample_grid(time), exact, blocks
+    if exact:
+        return None, True, blocks
+    grid = sample_grid(time)
+    if grid is None and len(time) > _FEW and _FINEST_FS <= held[0].tick_fs < _COARSE_FS:
+        grid = 1.0
+    return grid, False, blocks
 
 
 def beginning(blocks: Iterator[Capture]) -> tuple[list[Capture], Iterator[Capture]]:

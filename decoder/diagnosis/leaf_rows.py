@@ -25,7 +25,8 @@ class LeafCount:
     ``reads``: compared; ``wrong``: of them wrong; ``events``, ``right``: int64[WINDOWS], wrong reads that do not
     merely repeat the cell's last read, and right ones; ``by_itself``: events though the cell's last access was a read
     that gave something else, so that no write can have been bent; ``came_back``: right reads though the cell's last
-    access was a read that came wrong, so that nothing can have changed that stayed.
+    access was a read that came wrong, so that nothing can have changed that stayed; ``again_by_itself``: wrong reads
+    that repeat such an event by itself, which no bent write explains either.
     """
 
     reads: int
@@ -34,6 +35,7 @@ class LeafCount:
     right: Counts
     by_itself: int = 0
     came_back: int = 0
+    again_by_itself: int = 0
 
     @cached_property
     def event_count(self) -> int:
@@ -83,9 +85,21 @@ def count_reads(rows: Rows) -> LeafCount:
         return LeafCount(int(np.count_nonzero(compared)), 0, events, right)
     last = _before(rows)
     read_before = (last >= 0) & ~rows.is_write[last]
-    by_itself = int(np.count_nonzero(read_before & (rows.event != 0)))
+    by_itself = read_before & (rows.event != 0)
     came_back = int(np.count_nonzero(read_before & compared & ~bad & bad[last]))
-    return LeafCount(int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right, by_itself, came_back)
+    return LeafCount(
+        int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right, int(np.count_nonzero(by_itself)),
+        came_back, _repeats_of(rows, by_itself),
+    )  # fmt: skip
+
+
+def _repeats_of(rows: Rows, news: NDArray[np.bool_]) -> int:
+    """Wrong reads that are no news, and repeat one of ``news``."""
+    order = np.argsort(rows.cell, kind="stable")
+    event = rows.event[order] != 0
+    last = np.maximum.accumulate(np.where(event, np.arange(len(order)), -1))
+    again = np.flatnonzero((rows.wrong[order] != 0) & ~event & (last >= 0))
+    return int(np.count_nonzero(news[order[last[again]]]))
 
 
 _known: dict[int, tuple[weakref.ref[NDArray[np.int32]], NDArray[np.int64]]] = {}

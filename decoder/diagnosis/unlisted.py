@@ -6,6 +6,7 @@ pattern of its lanes. It keeps a strange driver from being taken for as many str
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -79,4 +80,8 @@ def _strange(c: Candidate, mask: int, regions: tuple[int, ...], rows: Rows) -> t
         np.stack([count.events, count.right], axis=1),
     )
     own = log_chances(count.events, count.right, (count.event_count, count.right_count))
+    # A driver keeps nothing: what a cell gives again, and no write was bent, has come wrong once more by the same bend.
+    pattern = math.log(max(2.0 ** mask.bit_count() - 1.0, 1.0))
+    rare = math.log((count.event_count + count.right_count + 1.0) / (count.event_count + 0.5))
+    own -= count.again_by_itself * min(pattern, rare)
     return Scored(here, variant, False, effect), own + log_patterns(of_lanes, mask)

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busledger.decoder.capture import sample_grid
+from busledger.decoder.capture import Capture, sample_grid
+from busledger.decoder.capture.grid import with_sample_grid
 
 
 def _stamps(interval: float, counts: np.ndarray) -> np.ndarray:
@@ -68,3 +69,16 @@ def test_any_interval_above_eight_ticks_is_found(interval: float, number: int) -
     counts = np.random.default_rng(number).choice([1, 2, 3, 4, 9], 3000)
     found = sample_grid(_stamps(interval, counts))
     assert found == pytest.approx(interval, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("tick_fs", "grid"),
+    [(10_000_000, 1.0), (50_000_000, 1.0), (1_000_000, None), (1_000, None)],
+    ids=["10 ns", "50 ns", "1 ns", "1 ps"],
+)
+def test_a_tick_as_long_as_an_analysers_sample_is_one(tick_fs: int, grid: float | None) -> None:
+    """Stamps that share no divisor: delays of a simulation are told in finer ticks."""
+    time = np.cumsum(np.random.default_rng(2).choice([1, 3, 7, 19, 33], 3000)).astype(np.int64)
+    nothing = np.zeros((len(time), 1), np.uint64)
+    found, exact, blocks = with_sample_grid(iter([Capture(time, nothing, nothing, tick_fs)]))
+    assert (found, exact, len(next(blocks))) == (grid, False, 3000)

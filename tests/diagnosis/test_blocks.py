@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
-from busledger.decoder.diagnosis.rivals.blocks import blocks_of, passages, stabbed
+from busledger.decoder.diagnosis.rivals import changes
+from busledger.decoder.diagnosis.rivals.blocks import Passages, blocks_of, passages, stabbed
 from busledger.decoder.diagnosis.rivals.story import Story
 
 from .rows_of import study_of
@@ -72,3 +74,12 @@ def test_contents_that_change_between_two_reads_were_bent_by_no_write():
     by_itself = [("w", 5, 0x0F), ("r", 5, 0x0F), ("r", 5, 0x31), ("r", 5, 0x31)]
     count = count_reads(narrowed(study_of(by_write + by_itself).rows(), 0xFF))
     assert (count.wrong, count.event_count, count.by_itself) == (4, 2, 1)
+
+
+def test_a_moment_between_a_sound_read_and_the_first_that_shows_it_is_the_one_that_least_speaks_against():
+    """Two cells changed between rows 10 and 40; of three that did not, two were read again before row 30."""
+    found = Passages(
+        row=np.array([40, 41, 20, 25, 60]), before=np.array([9, 10, 4, 5, 6]),
+        changed=np.array([True, True, False, False, False]), back=np.zeros(5, np.bool_),
+    )  # fmt: skip
+    assert 25 < changes._fewest_across(found, 12) <= 40

@@ -60,6 +60,13 @@ def test_what_comes_back_without_a_write_had_not_changed():
     assert count_reads(narrowed(study_of(told).rows(), 0x0F)).came_back == 1
 
 
+def test_what_stays_wrong_after_a_change_between_two_reads_is_no_bent_write():
+    """Cell 3 changes after it was read right, and stays so for two reads more; cell 4 was written wrongly."""
+    told = [("w", 3, 0x0F), ("r", 3, 0x0F), *[("r", 3, 0x07)] * 3, ("w", 4, 1), ("r", 4, 0), ("r", 4, 0)]
+    count = count_reads(narrowed(study_of(told).rows(), 0x0F))
+    assert (count.wrong, count.event_count, count.by_itself, count.again_by_itself) == (5, 2, 1, 2)
+
+
 def test_every_region_has_its_own_rows():
     rows = study_of([("w", 3, 1), ("w", 17, 2), ("r", 3, 1)]).rows()
     assert [part.index.tolist() for part in region_rows(rows, 2)] == [[0, 2], [1]]

@@ -13,6 +13,7 @@ from busledger.decoder.diagnosis.replay.urns import log_urn
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.blocks import Block, Passages, blocks_of, passages, stabbed
+from busledger.decoder.diagnosis.rivals.clips import log_of
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over, moments
 from busledger.decoder.diagnosis.rivals.places import DEVICE, log_values
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
@@ -24,7 +25,10 @@ __all__ = ["contents_lost", "log_runs", "other_images", "shared"]
 LN2 = math.log(2.0)
 # All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
 _KEEPS = (20.0, 1.0)  # Beta prior, judged: what was changed stays, but the other master may put it back
+_BY_AGE = 0.1  # judged: of other masters, those that are at work all the time, so that age and place tell
+_AGES, _NEAR = 8, 4  # powers of two that are told apart; cells
 _ALIKE = 0.1  # judged; revisions of a ROM whose new bytes differ from the old ones in the same lanes
+_CHANGES = 2  # judged: a single one may be anything
 _MANY = 8  # judged; cells: fewer that change at once are no power dip
 _KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
 
@@ -38,6 +42,7 @@ def contents_lost(story: Story) -> Iterator[Rival]:
     moment_row, count = stabbed(found)
     if count < _MANY or 2 * count < np.count_nonzero(found.changed):
         return
+    moment_row = _fewest_across(found, moment_row)
     across = (found.before < moment_row) & (found.row >= moment_row)
     hit = found.row[across & found.changed]
     missed = int(np.count_nonzero(across & ~found.changed & ~found.back))
@@ -68,6 +73,21 @@ def contents_lost(story: Story) -> Iterator[Rival]:
         next_step=f"Look at the supply with a scope around such a moment; check the capture in two halves "
         f"(--to {when.replace(' ', '')}, --from {when.replace(' ', '')}) to judge the chips.",
     )
+
+
+def _fewest_across(found: Passages, moment_row: int) -> int:
+    """The row at which the same cells changed, and the fewest others were read before and after: nothing else tells
+    when it was between the last sound read and the first that shows it."""
+    across = (found.before < moment_row) & (found.row >= moment_row)
+    changed = across & found.changed
+    first, last = int(found.before[changed].max()) + 1, int(found.row[changed].min())
+    if last <= first:
+        return moment_row
+    rest = ~found.changed & ~found.back
+    at = np.arange(first, last + 1)
+    begun = np.searchsorted(np.sort(found.before[rest]), at, side="left")
+    over = np.searchsorted(np.sort(found.row[rest]), at, side="left")
+    return int(at[(begun - over).argmin()])
 
 
 def _hull(story: Story, hit: NDArray[np.intp]) -> tuple[int, int]:
@@ -104,7 +124,7 @@ def shared(story: Story) -> Iterator[Rival]:
             continue
         span = story.study.cells.span(r)
         count = int(events[span].sum())
-        if count < 3:
+        if count < _CHANGES:
             continue
         # Where the other side's own values were seen, and where anything was wrong: it may have put old values back.
         places = [_hull_of(story, span, one) for one in (events, wrong)]
@@ -152,7 +172,11 @@ def _shared(
     used = int(np.count_nonzero(story.per_cell(~rows.is_write)[span]))
     inside = int(np.count_nonzero(story.per_cell(here)))
     at_their_moment = np.isin(np.arange(len(rows)), at_once)
-    own = _log_when(here & ~at_their_moment, changed, found, when)
+    asked = here & ~at_their_moment
+    # It comes at any rate; or the likelier the longer ago a cell was seen, and, as it writes areas, where the read
+    # before showed a change, too.
+    by_age = math.log(_BY_AGE) + _log_by_age(story, np.flatnonzero(asked), changed)
+    own = log_sum([math.log(1.0 - _BY_AGE) + _log_when(asked, changed, found, when), by_age])
     own += log_values(rows.cell[changed], rows.data[changed], bits)
     own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
     own += sum(block.log_own for block in blocks)
@@ -209,6 +233,26 @@ def _log_when(
         count = int(np.count_nonzero(kind & changed))
         own += log_rate(count, int(np.count_nonzero(kind)) - count, SOMETIMES)
     return own
+
+
+def _log_by_age(story: Story, asked: NDArray[np.intp], changed: NDArray[np.bool_]) -> float:
+    """Log probability of the same by how long ago the cell was last seen, in powers of two of the usual time, whether
+    it was written since it was read, and whether the read before, of a cell near by or elsewhere, showed a change;
+    each with a rate of its own."""
+    rows = story.rows
+    order = np.argsort(rows.cell, kind="stable")
+    before = np.full(len(rows), -1, np.int64)
+    same = rows.cell[order[1:]] == rows.cell[order[:-1]]
+    before[order[1:][same]] = order[:-1][same]
+    asked = asked[before[asked] >= 0]
+    if not len(asked):
+        return 0.0
+    age = np.maximum(1, rows.time[asked] - rows.time[before[asked]]).astype(np.float64)
+    octave = np.clip(np.log2(age / float(np.median(age))) + _AGES / 2, 0, _AGES - 1).astype(np.int64)
+    yes, cell = changed[asked], rows.cell[asked].astype(np.int64)
+    habit = octave + _AGES * (story.repeat[asked] == kernel.FIRST)
+    habit[1:] += 2 * _AGES * yes[:-1] + 4 * _AGES * (np.abs(np.diff(cell)) <= _NEAR)
+    return log_of(habit, yes)
 
 
 def _told(story: Story, blocks: Sequence[Block]) -> Iterator[str]:

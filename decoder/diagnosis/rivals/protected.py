@@ -24,7 +24,8 @@ LN2 = math.log(2.0)
 # of the outside world, ``tests.outside.sensitivity``).
 _STRETCH = 4.0  # judged: writes in a row that do not take, in the mean
 _BLOCK = 16  # judged; cells: a smaller block is not protected by anything of the time
-_FEW_CELLS, _FEW_WRONG = 3, 6  # judged: fewer cells, and fewer wrong reads, show no switch
+# Judged: fewer cells, fewer wrong reads, and fewer that give what was read there before, show no switch.
+_FEW_CELLS, _FEW_WRONG, _FEW_BEFORE = 3, 6, 3
 _TIE = 0.03  # nats by which a tie leans to what accuses nobody
 
 
@@ -90,6 +91,8 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     reads = np.flatnonzero(~rows.is_write)
     unread[reads[np.unique(rows.cell[reads], return_index=True)[1]]] = True
     as_before = wrong & ((story.older & 2 != 0) | (unread & (story.older & 1 != 0)))
+    if np.count_nonzero(as_before) < _FEW_BEFORE:
+        return None  # contents that are new tell of no write that was lost
     # Or what a write before it had left, which nobody read; which of the contents it was has to be known.
     left = wrong & ~as_before & (story.older & 1 != 0)
     as_before |= left
