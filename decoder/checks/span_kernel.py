@@ -98,10 +98,16 @@ def still(levels, unknown, first, last, watched):
 @njit(cache=True, nogil=True)
 def place_cycles(row_time, cycle_time, at):
     """Fills ``at`` with the first row whose time is not before each cycle's; both times int64, rising."""
-    row = 0
+    row, step = 0, 0
     rows = row_time.shape[0]
     for k in range(cycle_time.shape[0]):
-        while row < rows and row_time[row] < cycle_time[k]:
-            row += 1
+        # Mostly about as far from the cycle before as that was from the one before it.
+        found = min(row + step, rows)
+        while found > row and row_time[found - 1] >= cycle_time[k]:
+            found -= 1
+        while found < rows and row_time[found] < cycle_time[k]:
+            found += 1
+        step = found - row
+        row = found
         at[k] = row
     return np.int64(row)

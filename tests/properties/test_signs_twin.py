@@ -1,4 +1,4 @@
-"""What each bit and each line did, counted 64 transfers and 255 rows at a time, equals a plain count."""
+"""What each bit and each line did, counted 64 transfers and rows at a time, equals a plain count."""
 
 from __future__ import annotations
 

@@ -56,7 +56,7 @@ def _drive(levels, unknown, row, pin):
     return 2 if _level(levels, row, pin[P_DIR_WORD], pin[P_DIR_BIT]) == pin[P_TO_CPU] else 1
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
     """The standing that a buffer held longest in ``t_from <= t < t_to``, and for how long it drove the CPU's side."""
     off = card = cpu = unaimed = np.int64(0)
@@ -85,7 +85,7 @@ def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
     return np.int64(0 if longest == off else 1 if longest == card else 2 if longest == cpu else 3), cpu
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def _both_drove(time, levels, unknown, first, last, until, one, other):
     """For how long, up to ``until``, two buffers drove the CPU's side at once."""
     total = np.int64(0)
@@ -133,7 +133,7 @@ def _one_control(b, role, earlier, standing, can_be_off, can_drive, when, tally)
             tally[b, C_OTHERS_TOWARD] += 1
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def _driven_from(time, levels, before, begin, address, data):
     """When the CPU began to drive a write: the first change of the data after the address came (after the cycle
     before, where the address stayed), or the strobe's begin."""

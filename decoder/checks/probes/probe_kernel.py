@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from busledger.decoder.bits_kernel import lowest_bit
+from busledger.decoder.bits_kernel import binary_digits, lowest_bit
 from busledger.decoder.inner_kernel import inner
 
 # Columns of ``channel``; times are ticks, -1 = never.
@@ -25,11 +25,7 @@ def period_bin(ticks):
     """Sixteen bins an octave: exact below 16, then to one part in sixteen."""
     if ticks < 16:
         return ticks if ticks > 0 else 0
-    high = 0
-    rest = ticks
-    while rest > 1:
-        rest >>= 1
-        high += 1
+    high = binary_digits(np.uint64(ticks)) - 1
     return min((high - 3) * 16 + ((ticks >> (high - 4)) & 15), PERIOD_BINS - 1)
 
 

@@ -66,7 +66,17 @@ def walk(time, levels, places, settle, state, ring, steps, missed):
     had to change: with the change, and without it. Tally: ``missed`` int64 (lines,): different steps since the line's
     last change at which it changed before, never failed to, and now did not.
     """
+    words = levels.shape[1]
+    lines = np.zeros(words, np.uint64)
+    for b in range(places.shape[0]):
+        lines[places[b] // 64] |= np.uint64(1) << np.uint64(places[b] % 64)
     for i in range(time.shape[0]):
+        if i > 0:
+            moved = np.uint64(0)
+            for w in range(words):
+                moved |= (levels[i, w] ^ levels[i - 1, w]) & lines[w]
+            if moved == np.uint64(0):
+                continue
         word = np.int64(0)
         for b in range(places.shape[0]):
             c = places[b]

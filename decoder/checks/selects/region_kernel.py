@@ -13,7 +13,7 @@ BY_VALUE = 6
 """So many selects are counted by the word that they make, and by select once a block."""
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def dwell(time, levels, unknown, first, last, t_from, t_to, word, bit):
     """The level that a line held longest in ``t_from <= t < t_to``: 0, 1, or 2 for unknown.
 
@@ -41,7 +41,7 @@ def dwell(time, levels, unknown, first, last, t_from, t_to, word, bit):
     return HIGH if 2 * held >= total else LOW
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def _comes(time, levels, first, last, t_to, word, bit, active):
     """Whether a line is at its active level in any of the rows ``first`` to ``last`` that begin before ``t_to``."""
     for row in range(first, last + 1):

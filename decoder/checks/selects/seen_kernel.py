@@ -8,7 +8,7 @@ from numba import njit
 from busledger.decoder.inner_kernel import inner
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def _held(time, levels, unknown, row, floor, low, word, bit):
     """The one level a line held from time ``low`` to row ``row``: 0, 1, or 2 where it moved or is unknown."""
     mask = np.uint64(1) << bit

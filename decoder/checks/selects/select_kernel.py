@@ -301,6 +301,17 @@ def _inputs_changed(t, idx, state, per_out):
         left &= left - np.uint64(1)
 
 
+@inner(_nrt=False, forceinline=True)
+def _strobe(t, strobed, state):
+    """Whether a strobe is active from ``t`` on."""
+    if not strobed:
+        if state[STROBE_SINCE] >= 0:
+            state[IN_STROBE] = max(state[IN_STROBE], t - max(state[STROBE_SINCE], state[T_IN]))
+        state[STROBE_SINCE] = -1
+    elif state[STROBE_SINCE] < 0:
+        state[STROBE_SINCE] = t
+
+
 @njit(cache=True, nogil=True)
 def scan_decoder(time, levels, unknown, fresh, lines, part, c):
     """One block through one decoder.
@@ -318,6 +329,13 @@ def scan_decoder(time, levels, unknown, fresh, lines, part, c):
     for k in range(count):
         i, moved = np.int64(rows[k]), what[k]
         base, t, around_moved = i * words, time[i], (moved >> R_AROUND) & 1 != 0
+        if not moved & ((1 << R_INPUTS) | (1 << R_OUTPUTS)):  # the first row and fresh ones are said to have moved
+            if around_moved:
+                state[T_AROUND] = t
+            if moved & (1 << R_STROBE):
+                strobed = _holds(levels, base, lines.strobe_mask, lines.strobe_want)
+                _strobe(t, strobed, state)
+            continue
         blank = False
         for w in range(words):
             blank |= unknown[base + w] != NONE
@@ -353,12 +371,7 @@ def scan_decoder(time, levels, unknown, fresh, lines, part, c):
             state[T_AROUND] = t
         if moved & (1 << R_OUTPUTS):
             _edges(t, out, lost, strobed, part.settle, part.skew, state, per_out, c.glitch)
-        if not strobed:
-            if state[STROBE_SINCE] >= 0:
-                state[IN_STROBE] = max(state[IN_STROBE], t - max(state[STROBE_SINCE], state[T_IN]))
-            state[STROBE_SINCE] = -1
-        elif state[STROBE_SINCE] < 0:
-            state[STROBE_SINCE] = t
+        _strobe(t, strobed, state)
     _spread(met, part.words, c.seen)
     if time.shape[0] > 0:
         for w in range(words):

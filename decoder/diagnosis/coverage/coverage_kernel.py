@@ -76,14 +76,22 @@ def _count_pairs(r, expected, known, pairs):
 
 
 @inner(_nrt=False, forceinline=True)
-def _told_apart(cell, other, expected, known, held, value, valid, stamp):
-    """Whether a read of ``cell`` comes right only if ``other`` is another cell.
+def _told_apart(other, expected, known, after, value, valid, stamp):
+    """1 if a read comes right only if ``other`` is another cell than its own, else 0.
 
-    ``other`` held known, different data; where cells are ``held`` by writing, it was
-    written after ``cell``, so that one shared cell would have lost its value.
+    ``other`` held known, different data; where cells are held by writing, it was written ``after`` the read's own
+    cell, so that one shared cell would have lost its value (-1: they are not).
     """
     differs = (value[other] ^ expected) & valid[other] & known
-    return differs != 0 and (not held or stamp[other] > stamp[cell])
+    return np.int64(differs != 0) & np.int64(stamp[other] > after)
+
+
+@inner(_nrt=False)
+def _partners(first, offset, bits, expected, known, after, value, valid, stamp, alias):
+    """Counts, in ``alias`` int64 (bits, 2), the partners across each address bit that a read tells from its cell."""
+    for b in range(bits):
+        other = first + (offset ^ (1 << b))
+        alias[b, (offset >> b) & 1] += _told_apart(other, expected, known, after, value, valid, stamp)
 
 
 @nb.njit(cache=True, nogil=True)
@@ -129,10 +137,8 @@ def observe(accesses, regions, state, sums):
             value[c] = (value[c] & ~known[i]) | (expected[i] & known[i])
             valid[c] |= known[i]
         wrong = WRONG if mismatch[i] != 0 else RIGHT
-        for b in range(bits[r]):
-            other = base[r] + (offset ^ (1 << b))
-            if _told_apart(c, other, expected[i], known[i], not rom[r], value, valid, stamp):
-                alias[r, wrong, b, (offset >> b) & 1] += 1
+        after = np.int64(-1) if rom[r] else stamp[c]
+        _partners(base[r], offset, bits[r], expected[i], known[i], after, value, valid, stamp, alias[r, wrong])
         if wrong:
             continue
         if not whole:
@@ -140,6 +146,6 @@ def observe(accesses, regions, state, sums):
         for s in range(base.shape[0]):
             if comparable[r, s]:
                 other = base[s] + (word[i] & (size[s] - 1))
-                if _told_apart(c, other, expected[i], known[i], not (rom[r] or rom[s]), value, valid, stamp):
-                    apart[r, s] += 1
+                since = np.int64(-1) if rom[s] else after
+                apart[r, s] += _told_apart(other, expected[i], known[i], since, value, valid, stamp)
     _spread(seen, levels, moves, pairs)
