@@ -155,19 +155,7 @@ def _reads(role):
     return role in (SERVED_READ, OTHER_READ)
 
 
-@inner()
-def _pins_of(pin, words):
-    """uint64 (words,): the control lines of all buffers."""
-    found = np.zeros(words, np.uint64)
-    for b in range(pin.shape[0]):
-        if pin[b, P_ACTIVE] >= 0:
-            found[pin[b, P_EN_WORD]] |= np.uint64(1) << np.uint64(pin[b, P_EN_BIT])
-        if pin[b, P_TO_CPU] >= 0:
-            found[pin[b, P_DIR_WORD]] |= np.uint64(1) << np.uint64(pin[b, P_DIR_BIT])
-    return found
-
-
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew, hold, turn, tally):
     """Direction and enable of every data buffer in every cycle.
 
@@ -177,10 +165,8 @@ def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew
     that a driver may take to let go. ``tally`` int64 (buffers, TALLY_SIZE).
     """
     time, levels, unknown, before, at, after, begin, end, moved = windows
-    can_be_off, can_drive, pin, shared = drivers
+    can_be_off, can_drive, pin, shared, watched, standing = drivers
     count = pin.shape[0]
-    standing = np.zeros(count, np.int64)
-    watched = _pins_of(pin, levels.shape[1])
     for k in range(at.shape[0]):
         start = time[begin[k]]
         stop = time[end[k]]
@@ -262,7 +248,7 @@ def _calm(levels, unknown, first, last, word, bit):
     return True
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def lane_paths(windows, role, kept, stated, use_stated, sides, skew, settle, bin_ticks, inverting, sums):
     """What went in and what came out, lane by lane.
 
@@ -322,7 +308,7 @@ def _folded(word):
     return np.int64((half ^ (half >> np.uint32(8))) & np.uint32(255))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def held_lanes(role, before, cycles, lanes, table, words):
     """Reads lane by lane against what the bus would have kept.
 

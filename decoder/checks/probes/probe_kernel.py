@@ -98,7 +98,7 @@ def _bits(mask, found):
     return count
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried, tallies):
     """One block of raw channels; ``carried``, ``tallies``: ``Carried`` and ``Tallies`` of the caller.
 
@@ -106,11 +106,9 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried,
     together (0 = no sample grid); ``grid`` ticks a sample; ``clock`` the clock
     channel, -1 none; pairs are counted in the first ``pair_rows`` rows.
     """
-    before, before_unknown, moved, state = carried
+    before, before_unknown, moved, state, now, here = carried
     channel, together = tallies.channel, tallies.together
     words = before.shape[0]
-    now = np.zeros(words, np.uint64)
-    here = np.zeros(channels, np.int64)
     for i in range(time.shape[0]):
         t = time[i]
         first = state[ROWS] == 0

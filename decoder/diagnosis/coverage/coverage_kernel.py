@@ -39,9 +39,11 @@ def _spread(seen, levels, moves, pairs):
                 moves[r, i, 0] += fell * bit
                 for j in range(i + 1, lanes):
                     pairs[r, i, j] += times * (bit ^ ((value >> j) & 1))
+            for part in range(3):
+                seen[part, r, value] = 0
 
 
-@inner()
+@inner(_nrt=False)
 def _count_lanes(r, expected, known, wrong, kept, levels, moves, driven, before, until):
     """Levels and transitions of the compared lanes; ``driven``: right reads that the idle bus did not hold already."""
     lanes = levels.shape[2]
@@ -94,17 +96,16 @@ def _partners(first, offset, bits, expected, known, after, value, valid, stamp, 
         alias[b, (offset >> b) & 1] += _told_apart(other, expected, known, after, value, valid, stamp)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def observe(accesses, regions, state, sums):
     """Add a block of accesses, all inside a region, in time order: see ``arrays.py``."""
     cell, word, region, is_write, data, unknown, lanes, judged, expected, known, mismatch, kept = accesses
     base, size, bits, rom, comparable = regions
     value, valid, stamp, clock, flags, last = state
-    levels, moves, driven, before, until, pairs, toggled, alias, apart = sums
+    levels, moves, driven, before, until, pairs, toggled, alias, apart, seen = sums
     full = (1 << pairs.shape[1]) - 1
     # Where nothing is wrong and values are few, reads are counted by value first: far less work a read.
-    by_value = pairs.shape[1] <= 8 and not mismatch.any()
-    seen = np.zeros((3, base.shape[0] if by_value else 0, 256), np.int64)
+    by_value = seen.shape[1] > 0
     for i in range(cell.shape[0]):
         r = region[i]
         c = cell[i]

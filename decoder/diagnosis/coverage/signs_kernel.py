@@ -11,11 +11,11 @@ import numpy as np
 from busledger.decoder.bits_kernel import binary_digits, lowest_bit, ones
 from busledger.decoder.inner_kernel import inner
 
-# Columns of ``bits``: transfers seen high (but for the present rest, see ``highs``), the first one seen; changes; the
+# Columns of ``bits``: transfers seen high (but for the rest since it last became so), the first one seen; changes; the
 # transfer after its last change and that one's time; the longest rest between two changes in transfers, when it began
-# and ended, and the longest but one.
-HIGH, LOW, MOVES, LAST, LAST_TIME, QUIET, QUIET_FROM, QUIET_TO, SECOND = range(9)
-BIT_SIZE = 9
+# and ended, and the longest but one; the transfer at which it last became high.
+HIGH, LOW, MOVES, LAST, LAST_TIME, QUIET, QUIET_FROM, QUIET_TO, SECOND, HIGH_FROM = range(10)
+BIT_SIZE = 10
 # ``state``: transfers counted; time of the last one; those with a wired bit not known, that moved inside their window,
 # with a short strobe; reads, writes and their last times; reads since the last write and writes since the last read;
 # the most of them, the ticks around those, and for reads the most but one.
@@ -81,12 +81,12 @@ def _pauses(changes, longest):
 
 
 @inner(_nrt=False)
-def _bit(changes, high, first, times, bit, highs, b):
+def _bit(changes, high, first, times, bit):
     """The ``changes`` of one bit in a chunk that begins with transfer ``first``; ``high``: it was, before the first."""
     one = lowest_bit(changes)
     last = np.int64(binary_digits(changes)) - 1
     if high:
-        bit[HIGH] += first + one - highs[b]
+        bit[HIGH] += first + one - bit[HIGH_FROM]
     _rest(bit, first + one, times[one])
     if one < last:
         if _pauses(changes, bit[SECOND]):
@@ -106,46 +106,27 @@ def _bit(changes, high, first, times, bit, highs, b):
         bit[HIGH] += np.int64(ones(level & between))
     count = np.int64(ones(changes))
     if high == (count & 1 == 0):
-        highs[b] = first + last
+        bit[HIGH_FROM] = first + last
     bit[MOVES] += count
 
 
 @inner(_nrt=False)
-def _shown_first(fresh, n, now, bits, highs):
+def _shown_first(fresh, n, now, bits):
     """Transfer ``n`` is the first one in which the bits ``fresh`` are known."""
     while fresh != NONE:
-        b = lowest_bit(fresh)
+        bit = bits[lowest_bit(fresh)]
         fresh &= fresh - np.uint64(1)
-        highs[b] = n
-        bits[b, LOW] = n
-        bits[b, LAST] = n
-        bits[b, LAST_TIME] = now
+        bit[HIGH_FROM], bit[LOW], bit[LAST], bit[LAST_TIME] = n, n, n, now
 
 
 @inner(_nrt=False)
-def _chunk(words, known, times, rows, first, before, bits, highs):
-    """``rows`` transfers from number ``first`` on; ``words`` is spoilt. A bit that is not known keeps its level."""
-    level, old, shown, some = before[0], before[0], before[1], NONE
-    for k in range(CHUNK):
-        new = old
-        if k < rows:
-            fresh = known[k] & ~shown
-            if fresh != NONE:  # it had its level before: that is no change
-                _shown_first(fresh, first + k, times[k], bits, highs)
-                shown |= fresh
-                level |= words[k] & fresh
-                old |= words[k] & fresh
-            new = (words[k] & known[k]) | (old & ~known[k])
-        words[k] = new ^ old
-        some |= words[k]
-        old = new
-    before[0], before[1] = old, shown
-    _turn(words)
+def _chunk(changes, some, level, first, times, bits):
+    """A chunk that begins with transfer ``first``: the ``changes`` of each, ``some`` in all, from ``level`` on."""
+    _turn(changes)
     while some != NONE:
         b = lowest_bit(some)
         some &= some - np.uint64(1)
-        high = (level >> np.uint64(b)) & np.uint64(1) != NONE
-        _bit(words[b], high, first, times, bits[b], highs, b)
+        _bit(changes[b], (level >> np.uint64(b)) & np.uint64(1) != NONE, first, times, bits[b])
 
 
 @inner(_nrt=False, forceinline=True)
@@ -172,19 +153,18 @@ def _direction(write, now, state):
         state[LAST_READ] = now
 
 
-@nb.njit(cache=True, nogil=True)
-def count_transfers(cycles, way, wired, before, state, bits, highs, spacings):
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def count_transfers(cycles, way, wired, before, state, bits, spacings, changes, times):
     """One block of cycles, of which the transfers count: ``cycles`` as ``Transfers``, ``way`` uint8 a kind of cycle.
 
     ``wired`` uint64: 64 bits of the bus, address first, that a channel carries. Carried: ``before`` uint64 (2,), the
     level that each bit showed last, and whether it showed any; ``state`` int64 (STATE_SIZE,). Tallies: ``bits`` int64
-    (64, BIT_SIZE); ``highs`` int64 (64,), the transfer at which a bit last became high; ``spacings`` int64 (SPACINGS,),
-    distances between transfers by the number of binary digits of their ticks.
+    (64, BIT_SIZE); ``spacings`` int64 (SPACINGS,), distances between transfers by the number of binary digits of their
+    ticks. ``changes`` uint64, ``times`` int64 (CHUNK,): to work in.
     """
     time, kind, flags, address, address_unknown, data, data_unknown = cycles
-    words, known = np.zeros(CHUNK, np.uint64), np.zeros(CHUNK, np.uint64)
-    times = np.zeros(CHUNK, np.int64)
-    rows, first, last = 0, state[COUNT], state[TIME]
+    level, shown, first, last = before[0], before[1], state[COUNT], state[TIME]
+    rows, old, some = 0, level, NONE
     for i in range(time.shape[0]):
         what = way[kind[i]]
         if what == NO_TRANSFER:
@@ -193,31 +173,43 @@ def count_transfers(cycles, way, wired, before, state, bits, highs, spacings):
         if first + rows > 0:
             spacings[min(binary_digits(np.uint64(max(now - last, 0))), SPACINGS - 1)] += 1
         last = now
-        hidden = (np.uint64(address_unknown[i]) | np.uint64(data_unknown[i]) << DATA_SHIFT) & wired
-        state[UNKNOWN] += hidden != NONE
+        word = np.uint64(address[i]) | np.uint64(data[i]) << DATA_SHIFT
+        hidden = np.uint64(address_unknown[i]) | np.uint64(data_unknown[i]) << DATA_SHIFT
+        known = wired & ~hidden
+        state[UNKNOWN] += known != wired
         state[UNSETTLED] += flags[i] & (FLAG_UNSETTLED | FLAG_UNKNOWN) == FLAG_UNSETTLED
         state[SHORT] += flags[i] & FLAG_SHORT != 0
         _direction(what == WRITE, now, state)
-        words[rows] = np.uint64(address[i]) | np.uint64(data[i]) << DATA_SHIFT
-        known[rows] = wired & ~hidden
+        fresh = known & ~shown
+        if fresh != NONE:  # it had its level before: that is no change
+            _shown_first(fresh, first + rows, now, bits)
+            shown |= fresh
+            level |= word & fresh
+            old |= word & fresh
+        changes[rows] = (word ^ old) & known  # a bit that is not known keeps its level
         times[rows] = now
+        old ^= changes[rows]
+        some |= changes[rows]
         rows += 1
         if rows == CHUNK:
-            _chunk(words, known, times, rows, first, before, bits, highs)
-            first, rows = first + rows, 0
-    _chunk(words, known, times, rows, first, before, bits, highs)
+            _chunk(changes, some, level, first, times, bits)
+            rows, first, level, some = 0, first + CHUNK, old, NONE
+    for k in range(rows, CHUNK):
+        changes[k] = NONE
+    _chunk(changes, some, level, first, times, bits)
+    before[0], before[1] = old, shown
     state[COUNT], state[TIME] = first + rows, last
     return np.int64(0)
 
 
-@nb.njit(cache=True, nogil=True)
-def count_lines(time, levels, unknown, begun, before, lines):
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def count_lines(time, levels, unknown, begun, before, lines, held):
     """One block of rows: the changes of every line.
 
     ``levels``, ``unknown`` uint64 (rows × words,). ``before`` uint64 (words,) carried, ``begun`` whether it holds
-    levels; ``lines`` int64 (64 × words, LINE_SIZE).
+    levels; ``lines`` int64 (64 × words, LINE_SIZE). ``held`` uint64 (CHUNK,): to work in.
     """
-    words, held = before.shape[0], np.zeros(CHUNK, np.uint64)
+    words = before.shape[0]
     for w in range(words):
         old = before[w]
         if not begun and time.shape[0] > 0:
