@@ -61,13 +61,14 @@ class _Linked(Compiler):
         return super().define_pipelines()
 
 
+LINKED = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "pipeline_class": _Linked}
+
+
 def inner(**options):
     """A decorator as ``njit`` is, with these further options of it."""
 
     def compiled(function):
-        made = njit(nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True, pipeline_class=_Linked, **options)(
-            function
-        )
+        made = njit(nogil=True, **LINKED, **options)(function)
         if made is not function:  # it is with NUMBA_DISABLE_JIT
             template = made.get_call_template
             made.get_call_template = lambda args, kws: template(

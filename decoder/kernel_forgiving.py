@@ -18,6 +18,7 @@ from types import ModuleType
 from typing import Any
 
 from busledger.decoder.kernel_garbage import rest_while_compiling
+from busledger.decoder.kernel_passes import shorten_passes
 from busledger.decoder.kernel_shortcuts import take_shortcuts
 
 __all__ = ["forgive_caches", "when_compiling"]
@@ -81,6 +82,7 @@ def _change(dispatcher: Any) -> None:
         return
     rest_while_compiling()
     take_shortcuts()
+    shorten_passes()
 
     class ForgivingCache(kept):  # type: ignore[misc, valid-type]
         forgives = True

@@ -16,6 +16,7 @@ PACKAGES = ("bus_profiles", "captures_demo", "decoder", "tui")
 # Lowest first; modules on one floor know nothing of each other.
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("busledger.decoder.inner_kernel", "busledger.decoder.kernel_garbage", "busledger.decoder.kernel_shortcuts"),
+    ("busledger.decoder.kernel_passes",),
     (
         "busledger.decoder.bits_kernel",
         "busledger.decoder.errors",

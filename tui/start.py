@@ -17,4 +17,9 @@ def main() -> int:
         from busledger.tui.commands.main import main as run
     except KeyboardInterrupt:
         return INTERRUPTED
-    return run()
+    try:
+        return run()
+    finally:
+        # Python looks for garbage once more at its end, though the system is about to take all of it: half a second
+        # where kernels were compiled.
+        gc.freeze()

@@ -39,6 +39,7 @@ class FirstReads:
         at = at[rows.index[at] == firsts] if len(rows) else at[:0]
         self._rows = rows.take(at)
         self._lanes = self._rows.sure & ~study.images()[1][self._rows.cell]
+        self._asked: dict[tuple[tuple[int, ...], int], tuple[NDArray[np.uint32], int]] = {}
         self._chance: dict[tuple[tuple[int, ...], int], float] = {}
 
     def log_gain(self, fault: Behaviour) -> float:
@@ -47,15 +48,16 @@ class FirstReads:
         floats = _shown_by(fault)
         if floats is None or isinstance(fault, CoupledCell) or not len(self._rows):
             return 0.0
-        rows = self._rows
-        mine = np.isin(rows.region, np.array(fault.regions, np.int16))
-        lanes = np.where(mine, self._lanes & np.uint32(fault.mask), np.uint32(0))
-        asked = int(np.count_nonzero(lanes))
+        key = (fault.regions, fault.mask)
+        if key not in self._asked:
+            mine = np.isin(self._rows.region, np.array(fault.regions, np.int16))
+            lanes = np.where(mine, self._lanes & np.uint32(fault.mask), np.uint32(0))
+            self._asked[key] = lanes, int(np.count_nonzero(lanes))
+        lanes, asked = self._asked[key]
         if not asked:
             return 0.0
-        wrong = int(np.count_nonzero((rows.data ^ self._shown(floats)) & lanes))
-        chance = self._chance_of((fault.regions, fault.mask), lanes)
-        return log_rate(asked - wrong, wrong, HARD) - chance * (asked - wrong) / asked
+        wrong = int(np.count_nonzero((self._rows.data ^ self._shown(floats)) & lanes))
+        return log_rate(asked - wrong, wrong, HARD) - self._chance_of(key, lanes) * (asked - wrong) / asked
 
     def _chance_of(self, key: tuple[tuple[int, ...], int], lanes: NDArray[np.uint32]) -> float:
         if key not in self._chance:

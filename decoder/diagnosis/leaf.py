@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 from scipy.special import betaln
@@ -79,6 +79,7 @@ def units_of(card: CardView) -> list[Unit]:
     return found
 
 
+@lru_cache(maxsize=1 << 14)
 def log_noise(strays: int, reads: int, lanes: int) -> float:
     """Log probability of ``strays`` wrong reads of a sound part: a slip of the analyser, any pattern of its lanes."""
     a, b = (float(v) for v in priors()["leaf"]["noise"])

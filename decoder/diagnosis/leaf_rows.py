@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
-from typing import NamedTuple
+import weakref
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +18,14 @@ __all__ = ["LeafCount", "count_reads", "narrowed", "region_rows"]
 Counts = NDArray[np.int64]
 
 
-class LeafCount(NamedTuple):
+@dataclass(frozen=True)
+class LeafCount:
     """What the lanes of one chip (or one lane of it) showed.
 
     ``reads``: compared; ``wrong``: of them wrong; ``events``, ``right``: int64[WINDOWS], wrong reads that do not
     merely repeat the cell's last read, and right ones; ``by_itself``: events though the cell's last access was a read
-    that gave something else, so that no write can have been bent.
+    that gave something else, so that no write can have been bent; ``came_back``: right reads though the cell's last
+    access was a read that came wrong, so that nothing can have changed that stayed.
     """
 
     reads: int
@@ -29,11 +33,17 @@ class LeafCount(NamedTuple):
     events: Counts
     right: Counts
     by_itself: int = 0
+    came_back: int = 0
 
-    @property
+    @cached_property
     def event_count(self) -> int:
         """Wrong reads that are news."""
         return int(self.events.sum())
+
+    @cached_property
+    def right_count(self) -> int:
+        """Right reads."""
+        return int(self.right.sum())
 
     def news(self, strays: int) -> int:
         """How many of ``strays`` wrong reads are likely news, at the share that all of them have."""
@@ -69,16 +79,32 @@ def count_reads(rows: Rows) -> LeafCount:
     bad = rows.wrong != 0
     events = np.bincount(rows.window[rows.event != 0], minlength=WINDOWS).astype(np.int64)
     right = np.bincount(rows.window[compared & ~bad], minlength=WINDOWS).astype(np.int64)
-    news = np.flatnonzero(rows.event)
-    last = _before(rows)[news] if len(news) else news
-    by_itself = int(np.count_nonzero((last >= 0) & ~rows.is_write[last]))
-    return LeafCount(int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right, by_itself)
+    if not bad.any():
+        return LeafCount(int(np.count_nonzero(compared)), 0, events, right)
+    last = _before(rows)
+    read_before = (last >= 0) & ~rows.is_write[last]
+    by_itself = int(np.count_nonzero(read_before & (rows.event != 0)))
+    came_back = int(np.count_nonzero(read_before & compared & ~bad & bad[last]))
+    return LeafCount(int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right, by_itself, came_back)
+
+
+_known: dict[int, tuple[weakref.ref[NDArray[np.int32]], NDArray[np.int64]]] = {}
+"""Of the columns of cells that are still there. A chip's rows are narrowed to each of its lanes again and again."""
 
 
 def _before(rows: Rows) -> NDArray[np.int64]:
     """The row of each cell's access before, -1 where there is none."""
-    order = np.argsort(rows.cell, kind="stable")
+    cell, key = rows.cell, id(rows.cell)
+    if (known := _known.get(key)) is not None and known[0]() is cell:
+        return known[1]
+    order = np.argsort(cell, kind="stable")
     before = np.full(len(rows), -1, np.int64)
-    same = rows.cell[order[1:]] == rows.cell[order[:-1]]
+    same = cell[order[1:]] == cell[order[:-1]]
     before[order[1:][same]] = order[:-1][same]
+    _known[key] = weakref.ref(cell, lambda gone: _forget(key, gone)), before
     return before
+
+
+def _forget(key: int, gone: weakref.ref[NDArray[np.int32]]) -> None:
+    if (known := _known.get(key)) is not None and known[0] is gone:
+        del _known[key]

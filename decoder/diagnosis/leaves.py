@@ -125,13 +125,13 @@ class _Weighing:
     def _unlisted_state(self) -> LeafState:
         count = self._count
         news = count.event_count
-        own = log_chances(count.events, count.right, (news, int(count.right.sum())))
+        own = log_chances(count.events, count.right, (news, count.right_count))
         own += log_patterns(self._rows, self._unit.mask)
         own += self._log_stays(count, math.log(max(2.0**self._lanes - 1.0, 1.0)))
         chances = np.stack([count.events, count.right], axis=1)
         bad = np.flatnonzero(self._rows.wrong)
         first = tuple(int(i) for i in self._rows.index[bad[:8]])
-        effect = Effect(Tally(news, int(count.right.sum()), 0, count.wrong), hash((self._unit.region, self._unit.mask)),
+        effect = Effect(Tally(news, count.right_count, 0, count.wrong), hash((self._unit.region, self._unit.mask)),
                         first, chances)  # fmt: skip
         return LeafState(math.log(self._share["unlisted"]), own, (unlisted(self._unit, effect),))
 
@@ -142,9 +142,12 @@ class _Weighing:
         again = count.wrong - count.event_count
         read, written, changed = (math.log(share) for share in _STAYS)
         # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
-        news, right = count.event_count, int(count.right.sum())
+        news, right = count.event_count, count.right_count
         changed += log_rate(news, right + again, SOMETIMES) - log_rate(news, right, SOMETIMES)
-        return log_sum([read - again * pattern, written + count.by_itself * LOG_SLIP, changed])
+        # Nor does what was written wrongly, or has changed and stays so, come back without a write.
+        written += (count.by_itself + count.came_back) * LOG_SLIP
+        changed -= count.came_back * pattern
+        return log_sum([read - again * pattern, written, changed])
 
     # -- listed faults -------------------------------------------------------
     def _listed(
@@ -188,7 +191,7 @@ class _Weighing:
         if not news:
             return noise
         pattern = math.log(max(2.0**lanes - 1.0, 1.0))
-        right = int(count.right.sum())
+        right = count.right_count
         return log_sum([noise, math.log(self._share["unlisted"]) + log_rate(news, right, SOMETIMES) - news * pattern])
 
     def _beside(self, mask: int, rows: Rows, count: LeafCount) -> tuple[LeafCount, float]:
@@ -202,7 +205,7 @@ class _Weighing:
             mine, other = count_reads(narrowed(rows, mask)), count_reads(others)
             news, lanes = other.event_count, rest.bit_count()
             sound = log_noise(news, other.reads, lanes)
-            bad = log_chances(other.events, other.right, (news, int(other.right.sum()))) + log_patterns(others, rest)
+            bad = log_chances(other.events, other.right, (news, other.right_count)) + log_patterns(others, rest)
             self._besides[mask] = mine, log_sum([sound, math.log(self._share["unlisted"]) + bad]) if news else sound
         return self._besides[mask]
 
@@ -220,7 +223,7 @@ class _Weighing:
             for start in range(0, len(bits), 6):
                 few = bits[start : start + 6]
                 code = (word >> start) & ((1 << len(few)) - 1)
-                coded = replace(rows, window=code.astype(np.uint8))
+                coded = replace(rows, window=code.astype(np.uint16))
                 effects = replay_leaf(self._study, [scored.candidate], coded, count, only=scored)
                 again = next((s for s in ways(scored.candidate, effects) if _same_way(s, scored)), None)
                 if again is None:
@@ -244,6 +247,11 @@ class _Weighing:
         found = []
         best = state.log
         code = np.arange(effect.chances.shape[0])
+        lanes = (scored.candidate.mask & self._unit.mask).bit_count()
+        weight = state.log_weight + math.log(self._share["where"] / (4.0 * bits))
+        # What is excused is paid for here as in log_sometimes.
+        excused = tally.excused + tally.contradicted
+        excuses = excused * (EXCUSE - math.log(max(2.0 ** scored.candidate.mask.bit_count() - 1.0, 1.0)))
         all_hits, all_misses = effect.chances.sum(axis=0).tolist()
         high = (code >> (np.array(few, np.int64)[:, None] - start)) & 1
         for b, there in zip(few, (high @ effect.chances).tolist(), strict=True):
@@ -252,22 +260,18 @@ class _Weighing:
                 if hits == 0 or (misses, hits) == (tally.misses, tally.hits):
                     continue
                 strays = count.news(count.wrong - scored.covers + all_hits - hits)
-                noise = beside + self._left_over(strays, count, (scored.candidate.mask & self._unit.mask).bit_count())
-                lines = [f"A{b + self._shift}={level}"]
-                weight = state.log_weight + math.log(self._share["where"] / (4.0 * bits))
+                noise = beside + self._left_over(strays, count, lanes)
                 for hard in (True, False):
                     own = log_rate(hits, misses, HARD if hard else SOMETIMES)
                     own -= tally.unsure_bits * math.log(2.0)
-                    # What is excused is paid for here as in log_sometimes.
-                    excused = tally.excused + tally.contradicted
-                    own += excused * (EXCUSE - math.log(max(2.0 ** scored.candidate.mask.bit_count() - 1.0, 1.0)))
+                    own += excuses
                     if weight + own + noise < best - _NO_PART:
                         continue
                     best = max(best, weight + own + noise)
                     there_only = tally._replace(hits=hits, misses=misses)
                     hash_ = scored.effect.hash_ ^ (b * 2 + level + 1)
                     narrower = Effect(there_only, hash_, scored.effect.first, effect.chances)
-                    detail = {"where_lines": lines, "every_time": hard}
+                    detail = {"where_lines": [f"A{b + self._shift}={level}"], "every_time": hard}
                     mine = Scored(
                         scored.candidate, scored.variant, False, narrower, scored.weight, scored.path, detail
                     )

@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -64,8 +65,7 @@ class Scored:
 
 def ways(candidate: Candidate, effects: Mapping[Behaviour, tuple[Effect, Effect]]) -> Iterator[Scored]:
     """All ways of failing that were replayed."""
-    hard = math.log(float(priors()["belief"]["hard"]))
-    some = math.log1p(-float(priors()["belief"]["hard"]))
+    hard, some = _beliefs()
     for v in candidate.variants:
         if v.behaviour not in effects:
             continue
@@ -84,6 +84,13 @@ def ways(candidate: Candidate, effects: Mapping[Behaviour, tuple[Effect, Effect]
             yield Scored(candidate, v, False, at_times, some + weight - split, path)
             if path.acts == ON_WRITES and candidate.scope in _WRITTEN_THROUGH:
                 yield Scored(candidate, v, True, always, hard + weight - split, path)
+
+
+@cache
+def _beliefs() -> tuple[float, float]:
+    """Log of the shares of faults that act every time, and of those that come and go."""
+    hard = float(priors()["belief"]["hard"])
+    return math.log(hard), math.log1p(-hard)
 
 
 def log_own(scored: Scored, pattern_bits: int, extra_misses: int = 0) -> float:

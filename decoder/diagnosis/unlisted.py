@@ -73,10 +73,10 @@ def _strange(c: Candidate, mask: int, regions: tuple[int, ...], rows: Rows) -> t
     variant = Variant(1.0, LaneFault(lanes_kernel.KEPT, mask, regions))
     here = replace(c, lanes=mask, variants=(variant,))
     effect = Effect(
-        Tally(count.event_count, int(count.right.sum()), 0, count.wrong),
+        Tally(count.event_count, count.right_count, 0, count.wrong),
         hash((c.component, mask)),
         tuple(int(i) for i in of_lanes.index[np.flatnonzero(of_lanes.wrong)[:8]]),
         np.stack([count.events, count.right], axis=1),
     )
-    own = log_chances(count.events, count.right, (count.event_count, int(count.right.sum())))
+    own = log_chances(count.events, count.right, (count.event_count, count.right_count))
     return Scored(here, variant, False, effect), own + log_patterns(of_lanes, mask)

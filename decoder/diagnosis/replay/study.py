@@ -36,7 +36,7 @@ class Rows:
     ----------
     index : int64, the cycle's index in the capture
     time : int64, ticks
-    window : uint8, which of WINDOWS equal spans of the capture
+    window : uint16, which of WINDOWS equal spans of the capture
     cell : int32, see CellSpace
     region : int16
     is_write : bool
@@ -51,7 +51,7 @@ class Rows:
 
     index: NDArray[np.int64]
     time: NDArray[np.int64]
-    window: NDArray[np.uint8]
+    window: NDArray[np.uint16]
     cell: NDArray[np.int32]
     region: NDArray[np.int16]
     is_write: NDArray[np.bool_]
@@ -338,12 +338,12 @@ class Study:
             selects_seen=compared.selects_seen,
         )
 
-    def _windows(self, time: NDArray[np.int64]) -> NDArray[np.uint8]:
+    def _windows(self, time: NDArray[np.int64]) -> NDArray[np.uint16]:
         """In which of WINDOWS equal spans of the capture each time lies, rising; 0 while the capture's is not known."""
         start, length = self._span
         begins = start - (-np.arange(1, WINDOWS, dtype=np.int64) * length // WINDOWS)
         count = np.diff(np.searchsorted(time, begins, side="left"), prepend=0, append=len(time))
-        return np.repeat(np.arange(WINDOWS, dtype=np.uint8), count)
+        return np.repeat(np.arange(WINDOWS, dtype=np.uint16), count)
 
     def survey(self, blocks: Iterable[Rows]) -> Survey:
         """Count what there is to explain."""

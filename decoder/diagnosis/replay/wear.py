@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,19 +106,30 @@ def _retention(ages: NDArray[np.int64]) -> tuple[float, int]:
     if not len(used) or not ages[1].any():
         return -math.inf, 0
     thresholds = np.arange(max(0, used[0] - 1), used[-1] + 2)
-    # Bins without reads say nothing; a bin's middle stands for it.
-    octaves = (used + 0.5) / decay_kernel.BINS_AN_OCTAVE
+    # Bins without reads say nothing.
+    apart = used[None, :] - thresholds[:, None] + decay_kernel.BINS
+    gone, kept = ages[1, used], ages[0, used]
     logs = []
     best = (-math.inf, int(used[0]))
-    for sigma in _SPREADS:
-        z = (octaves[None, :] - thresholds[:, None] / decay_kernel.BINS_AN_OCTAVE) * math.log(2.0) / sigma
-        p = np.clip(ndtr(z), _FLOOR, 1.0 - _FLOOR)
-        each = (ages[1, used] * np.log(p) + ages[0, used] * np.log1p(-p)).sum(axis=1)
+    for log_gone, log_kept in _log_decayed():
+        each = (gone * log_gone[apart] + kept * log_kept[apart]).sum(axis=1)
         logs += list(each)
         k = int(np.argmax(each))
         if each[k] > best[0]:
             best = (float(each[k]), int(thresholds[k]))
     return log_sum([float(v) for v in logs]) - math.log(len(logs)), best[1]
+
+
+@cache
+def _log_decayed() -> list[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """(log of having decayed, of having not) for each spread, by how many bins a cell's age lies above the threshold,
+    plus BINS; a bin's middle stands for it."""
+    octaves = (np.arange(-decay_kernel.BINS, decay_kernel.BINS) + 0.5) / decay_kernel.BINS_AN_OCTAVE
+    found = []
+    for sigma in _SPREADS:
+        p = np.clip(ndtr(octaves * math.log(2.0) / sigma), _FLOOR, 1.0 - _FLOOR)
+        found.append((np.log(p), np.log1p(-p)))
+    return found
 
 
 def run_coupled(

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -26,6 +27,7 @@ from numpy.typing import NDArray
 from scipy.special import betaln
 
 from busledger.decoder.diagnosis.replay.habits_kernel import log_spells
+from busledger.decoder.diagnosis.replay.memory_kernel import ASLEEP, AWAKE
 
 __all__ = [
     "HARD",
@@ -33,6 +35,7 @@ __all__ = [
     "SOMETIMES",
     "Noise",
     "Tally",
+    "hours_of",
     "log_chances",
     "log_hard",
     "log_hard_each",
@@ -57,8 +60,15 @@ EXCUSE = math.log(0.01)  # judged
 
 # Shares of the habits: one rate, eight rates, bursts; judged, as likely as not that a fault keeps to one rate.
 _HABITS = (0.5, 0.2, 0.3)
-# Windows that a fault sleeps and that a burst lasts, in the mean: a few short bursts, or long spells of both.
-_SPELLS = ((128.0, 8.0), (96.0, 64.0))
+_HABIT_FROM = 2  # hits: one has no habit
+# Windows that a fault sleeps and that a burst lasts, in the mean: a few very short bursts, some longer ones, or long
+# spells of both.
+_SPELLS = ((512.0, 6.0), (512.0, 32.0), (384.0, 256.0))
+
+# A fault is taken to come in bursts from so many hits on, of which that share falls into windows in which it is at work
+# at a rate no lower than that. Judged: a first look does not yet tell all of its chances there from misses.
+_BURSTS_FROM, _BURST_HITS, _BURST_RATE = 8, 0.8, 0.3
+_HALF = 0.5
 
 # A settled select sampled at the wrong level: channels are skewed by a sample at the most, and settled means that the
 # line rested through the strobe; one in a thousand is generous (our estimate).
@@ -128,6 +138,7 @@ def log_sum(logs: Sequence[float]) -> float:
     return top + math.log(sum([exp(value - top) for value in logs]))
 
 
+@lru_cache(maxsize=1 << 16)
 def log_rate(hits: int, misses: int, prior: tuple[float, float]) -> float:
     """Log marginal likelihood of hits and misses under a Beta prior of the rate."""
     a, b = prior
@@ -149,14 +160,24 @@ def log_chances(hits: Counts, misses: Counts, total: tuple[int, int], two_ways: 
     Four ideas of its habits, averaged: one rate throughout; a rate of its own in each of eight spans, where it sleeps
     (rate 0) with chance one half, which lets warming up be what it is; and bursts, a few short ones or spells as long
     as the sleep between them (``habits_kernel``).
-    ``hits``, ``misses``: int64[windows]; ``total``: their sums, counted exactly;
+    ``hits``, ``misses``: int64 or float64[windows]; ``total``: their sums, counted exactly;
     ``two_ways``: the hits that an act now or an act then would both explain, which have the chance
     1 − (1 − ρ)² = ρ (2 − ρ).
     """
     share = two_ways / max(1, total[0])
-    even = math.log(_HABITS[0]) + float(_awake(np.float64(total[0]), np.float64(total[1]), share))
-    if total[0] == 0:
-        return even
+    if total[0] < _HABIT_FROM:
+        return _even(total, share)
+    return _log_habits(hits.tobytes(), misses.tobytes(), hits.dtype.char + misses.dtype.char, total, share)
+
+
+def _even(total: tuple[int, int], share: float) -> float:
+    return math.log(_HABITS[0]) + float(_awake(np.float64(total[0]), np.float64(total[1]), share))
+
+
+@lru_cache(maxsize=1 << 12)  # many faults, and one under several sets of shared faults, act in the same reads
+def _log_habits(hit: bytes, missed: bytes, kinds: str, total: tuple[int, int], share: float) -> float:
+    hits, misses = np.frombuffer(hit, kinds[0]), np.frombuffer(missed, kinds[1])
+    even = _even(total, share)
     # By spans an act then counts in another span than an act now, so there no hit is taken to have two ways.
     coarse = math.log(_HABITS[1]) + _by_span(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1))
     h, m = hits.astype(np.float64), misses.astype(np.float64)
@@ -166,6 +187,25 @@ def log_chances(hits: Counts, misses: Counts, total: tuple[int, int], two_ways: 
         for sleep, last in _SPELLS
     ]
     return log_sum([even, coarse, *bursts])
+
+
+def hours_of(chances: Counts) -> NDArray[np.uint8] | None:
+    """In which windows a fault was at work, by its hits and misses (int64[windows, 2]): ``ASLEEP`` or ``AWAKE`` of
+    memory_kernel; None of one that does not come in bursts."""
+    hits, misses = chances[:, 0].astype(np.float64), chances[:, 1].astype(np.float64)
+    if hits.sum() < _BURSTS_FROM:
+        return None
+    held = np.empty((2, len(hits)))
+    found = []
+    for sleep, last in _SPELLS:
+        log = log_spells(hits, misses, 1.0 / sleep, 1.0 / last, *SOMETIMES, held[0], held[1])
+        found.append((log, held[0] > _HALF))
+    awake = max(found, key=lambda one: one[0])[1]
+    seen, missed = float(hits[awake].sum()), float(misses[awake].sum())
+    most = seen > _BURST_HITS * hits.sum() and missed < _HALF * misses.sum()
+    if not most or seen < _BURST_RATE * (seen + missed):
+        return None
+    return np.where(awake, np.uint8(AWAKE), np.uint8(ASLEEP))
 
 
 def _awake(hits: Any, misses: Any, share: float) -> Any:
