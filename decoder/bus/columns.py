@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from enum import IntEnum, IntFlag
 from typing import Any
 
@@ -89,18 +89,20 @@ class Cycles:
 
     def slice(self, start: int, stop: int) -> Cycles:
         """Rows ``start:stop`` as views, without copying."""
-        return Cycles(**{f.name: getattr(self, f.name)[start:stop] for f in fields(self)})
+        return Cycles(**{name: getattr(self, name)[start:stop] for name in _DTYPES})
 
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Cycles:
         """The rows given by index or mask, copied."""
-        return Cycles(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+        if rows.dtype == np.bool_:  # each column would count it anew
+            rows = np.flatnonzero(rows)
+        return Cycles(**{name: getattr(self, name).take(rows) for name in _DTYPES})
 
     @classmethod
     def concat(cls, parts: Sequence[Cycles]) -> Cycles:
         """All parts one after another; no parts gives no rows."""
         if not parts:
             return cls.empty()
-        return cls(**{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)})
+        return cls(**{name: np.concatenate([getattr(p, name) for p in parts]) for name in _DTYPES})
 
 
 _DTYPES: dict[str, type] = {

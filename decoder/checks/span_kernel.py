@@ -22,7 +22,7 @@ def _holds(levels, row, mask, want, low, high):
     return False
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_begin, begin, end):
     """Fills ``begin`` and ``end`` (int64, rows) for each cycle.
 
@@ -54,7 +54,7 @@ def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_be
     return np.int64(0)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def window_moves(levels, unknown, before, begin, end, moved):
     """Fills ``moved``, uint64 (k, words): the lines that are unknown or do not hold one level from the row before each
     cycle's strobe (the window's first one where the capture does not show it) to the strobe's end.
@@ -95,13 +95,19 @@ def still(levels, unknown, first, last, watched):
     return True
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def place_cycles(row_time, cycle_time, at):
     """Fills ``at`` with the first row whose time is not before each cycle's; both times int64, rising."""
-    row = 0
+    row, step = 0, 0
     rows = row_time.shape[0]
     for k in range(cycle_time.shape[0]):
-        while row < rows and row_time[row] < cycle_time[k]:
-            row += 1
+        # Mostly about as far from the cycle before as that was from the one before it.
+        found = min(row + step, rows)
+        while found > row and row_time[found - 1] >= cycle_time[k]:
+            found -= 1
+        while found < rows and row_time[found] < cycle_time[k]:
+            found += 1
+        step = found - row
+        row = found
         at[k] = row
     return np.int64(row)

@@ -53,6 +53,7 @@ class CellSpace:
         self.total = at
         self._base = np.array([*self.base, 0], np.int64)
         self._mask = np.array([*(s - 1 for s in self.size), 0], np.int64)
+        self._narrow = self._base.astype(np.int32), self._mask.astype(np.int32)
         self._start = [r.start for r in regions]
         self._end = [r.end for r in regions]
         self._ends = np.array(self._end, np.int64)
@@ -65,8 +66,12 @@ class CellSpace:
 
     def locate(self, region: NDArray[np.int16], address: NDArray[np.uint32]) -> Cells:
         """int32 a row: the cell of an address in its region (rows with region -1 give rubbish)."""
-        word = address.astype(np.int64) >> self.shift
-        return (self._base[region] + (word & self._mask[region])).astype(np.int32)
+        place = region.astype(np.intp)
+        found: Cells = self._narrow[1][place]  # no region has more than 2 ** 31 cells
+        word = address.astype(np.uint32, copy=False)
+        found &= (word >> np.uint32(self.shift) if self.shift else word).view(np.int32)
+        found += self._narrow[0][place]
+        return found
 
     def span(self, region: int) -> slice:
         """The cells of one region."""

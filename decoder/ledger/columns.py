@@ -58,15 +58,15 @@ class Compared:
         return int(self.verdict.shape[0])
 
     @classmethod
-    def empty(cls, n: int = 0) -> Compared:
-        """n rows of nothing taken, writer -1."""
+    def empty(cls, n: int = 0, first: int = 0) -> Compared:
+        """n rows of nothing taken, writer -1, numbered from ``first`` on."""
         return cls(
             np.zeros(n, np.uint8),
             np.zeros(n, np.uint32),
             np.zeros(n, np.uint32),
             np.zeros(n, np.uint32),
             np.full(n, -1, np.int64),
-            np.arange(n, dtype=np.int64),
+            np.arange(first, first + n, dtype=np.int64),
             np.zeros(n, np.uint64),
             np.zeros(n, np.uint64),
         )
@@ -77,7 +77,9 @@ class Compared:
 
     def take(self, rows: NDArray[np.intp] | NDArray[np.bool_]) -> Compared:
         """The rows given by index or mask, copied."""
-        return Compared(*(getattr(self, f.name)[rows] for f in fields(self)))
+        if rows.dtype == np.bool_:  # each column would count it anew
+            rows = np.flatnonzero(rows)
+        return Compared(*(getattr(self, f.name).take(rows) for f in fields(self)))
 
     def divided(self, wholes: Sequence[int]) -> Compared:
         """The same rows for a board whose regions were divided: region p is a part of what was ``wholes[p]``."""

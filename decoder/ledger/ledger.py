@@ -193,8 +193,7 @@ class Ledger:
         if maybe.any() and address is not cycles.address:
             address = np.where(maybe, cycles.address, address)
             unknown = np.where(maybe, cycles.address_unknown, unknown)
-        out = Compared.empty(n)
-        out.index += self._first
+        out = Compared.empty(n, self._first)
         block = Accesses(
             action, where, treat, address, unknown, cycles.data, cycles.data_unknown, width, cycles.time
         )  # fmt: skip
@@ -239,7 +238,7 @@ class Ledger:
         page = address.astype(np.int64)
         page >>= self._shift + PAGE_BITS
         page += space.astype(np.int64) * self._pages_a_space
-        missing = taken & (self._slot_of_page[page] < 0)
+        missing = taken & (self._slot_of_page.take(page) < 0)
         if missing.any():
             self._claim(page[missing])
 

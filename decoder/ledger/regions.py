@@ -59,7 +59,7 @@ class RegionLike(Protocol):
 
 def actions(cycles: Cycles) -> NDArray[np.uint8]:
     """uint8 a cycle: 0 nothing, 1 reads memory, 2 writes memory (IO is listed, not compared)."""
-    found: NDArray[np.uint8] = _ACTION[cycles.kind]
+    found: NDArray[np.uint8] = _ACTION.take(cycles.kind)
     return found
 
 
@@ -159,7 +159,7 @@ class RegionMap:
     def spaces(self, cycles: Cycles) -> NDArray[np.uint8]:
         """uint8 a cycle, index into ``SPACES``."""
         if len(self._rule_space):
-            found: NDArray[np.uint8] = self._rule_space[cycles.rule]
+            found: NDArray[np.uint8] = self._rule_space.take(cycles.rule)
             return found
         io: NDArray[np.bool_] = (cycles.kind == Kind.IO_READ) | (cycles.kind == Kind.IO_WRITE)
         return io.astype(np.uint8)
@@ -283,7 +283,7 @@ class RegionMap:
         """uint8 a cycle: RAM, ROM or SKIP of the ledger kernel; ``outside`` for cycles in no region."""
         treat = self._treat.copy()
         treat[-1] = outside
-        found: NDArray[np.uint8] = treat[cycles.region]
+        found: NDArray[np.uint8] = treat.take(cycles.region, mode="wrap")  # outside all regions: the last one
         found[self.left_out(cycles)] = kernel.SKIP
         return found
 
@@ -291,7 +291,7 @@ class RegionMap:
         """bool a cycle: its rule keeps it out of the ledger."""
         if not self._rule_skips.any():
             return np.zeros(len(cycles), np.bool_)
-        found: NDArray[np.bool_] = self._rule_skips[cycles.rule]
+        found: NDArray[np.bool_] = self._rule_skips.take(cycles.rule)
         return found
 
 

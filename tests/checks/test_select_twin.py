@@ -48,12 +48,13 @@ def scanned(
         np.array(table, np.int64), setting["open_high"], 7, setting["one_hot"], setting["settle"], setting["skew"],
         setting["bin_ticks"],
     )  # fmt: skip
-    arrays_of = DecoderArrays(state, per_out, last_row, **counts)
+    arrays_of = DecoderArrays(state, per_out, last_row, **counts, met=np.zeros(table_of.words.shape, np.int64))
+    room = np.empty(len(rows), np.int32), np.empty(len(rows), np.uint8)
     for start in range(0, len(rows), blocks):
         part = slice(start, start + blocks)
         kernel.scan_decoder(
             time[part], levels[part].reshape(-1), unknown[part].reshape(-1), np.array(fresh[part], np.bool_), lines,
-            table_of, arrays_of,
+            table_of, arrays_of, *room,
         )  # fmt: skip
     return {"state": state, **counts}
 

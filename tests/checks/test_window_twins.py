@@ -100,16 +100,17 @@ def test_what_moved_in_each_window(case):
 
 
 @settings(max_examples=60, deadline=None)
-@given(windows(), st.sampled_from([0, 2, 20]))
-def test_selects_by_region(case, skew):
+@given(windows(), st.sampled_from([0, 2, 20]), st.sampled_from([0, 4]))
+def test_selects_by_region(case, skew, width):
     rows, cycles = case
     own, active = [0, 1], [0, 1]
     counts, first = np.zeros((2, 2, 2), np.int64), np.full((2, 2, 2), -1, np.int64)
     late, late_first = np.zeros(2, np.int64), np.full(2, -1, np.int64)
     region_kernel.count_selects(
-        windows_of(rows, cycles), column(cycles, "group"), column(cycles, "time"), skew, np.zeros(2, np.int64),
-        np.array([4, 5], np.uint64),
+        windows_of(rows, cycles), column(cycles, "group"), column(cycles, "time"), skew,
+        (np.zeros(2, np.int64), np.array([4, 5], np.uint64), np.array([0b110000], np.uint64)),
         np.array(own), np.array(active), counts, first, late, late_first,
+        (np.zeros((2, width), np.int64), np.zeros((2, width), np.int64)),
     )  # fmt: skip
     want = window_twin.selects_twin(rows, cycles, [4, 5], own, active, skew)
     for g in range(2):
@@ -128,8 +129,9 @@ def test_selects_at_the_moment_of_each_cycle(case, skew):
     time, levels, unknown = arrays(rows, LINES)
     selected, seen = np.zeros(len(cycles), np.uint64), np.zeros(len(cycles), np.uint64)
     seen_kernel.see_selects(
-        time, levels, unknown, column(cycles, "at"), column(cycles, "begin"), skew, np.zeros(2, np.int64),
-        np.array([4, 5], np.uint64), np.array([0, 1]), np.array([0b101, 0b010], np.uint64), selected, seen,
+        time, levels, unknown, column(cycles, "at"), column(cycles, "begin"), skew,
+        (np.zeros(2, np.int64), np.array([4, 5], np.uint64), np.array([0b110000], np.uint64)), np.array([0, 1]),
+        np.array([0b101, 0b010], np.uint64), selected, seen,
     )  # fmt: skip
     for k, (on, off) in enumerate(window_twin.seen_twin(rows, cycles, [4, 5], [0, 1], skew)):
         bits = {0: 0b101, 1: 0b010}
@@ -195,7 +197,8 @@ def test_controls(case, skew, hold, turn, speaks):
     drive = np.array([True, speaks])
     buffer_kernel.watch_controls(
         windows_of(rows, cycles), column(cycles, "roles", np.int8), column(cycles, "earlier", np.int8),
-        column(cycles, "write", np.bool_), Drivers(off, drive, pin, shared),
+        column(cycles, "write", np.bool_),
+        Drivers(off, drive, pin, shared, np.array([0b111], np.uint64), np.zeros(2, np.int64)),
         np.array([0b11000], np.uint64), np.array([0b11100000], np.uint64), skew, hold, turn, tally,
     )  # fmt: skip
     want, first = buffer_twin.controls_twin(

@@ -71,12 +71,13 @@ def _fast(rows: list[tuple], block: int) -> tuple[Counter, set, dict, dict]:
     before, until = np.full((LANES, regions, 2), -1, np.int64), np.zeros((LANES, regions, 2), np.int64)
     alias, apart = np.zeros((regions, 2, most, 2), np.int64), np.zeros((regions, regions), np.int64)
     for start in range(0, n, block):
-        part = tuple(np.ascontiguousarray(c[start : start + block]) for c in columns)
+        accesses = Accesses(*(np.ascontiguousarray(c[start : start + block]) for c in columns))
+        by_value = np.zeros((3, 0 if accesses.mismatch.any() else regions, 256), np.int64)
         kernel.observe(
-            Accesses(*part),
+            accesses,
             Regions(base.astype(np.int64), size, np.array([3, 2, 3]), np.array(ROM), np.array(COMPARABLE)),
             State(*state),
-            Sums(levels, moves, driven, before, until, pairs, toggled, alias, apart),
+            Sums(levels, moves, driven, before, until, pairs, toggled, alias, apart, by_value),
         )
     counts: Counter = Counter()
     for name, array in (("level", levels), ("move", moves), ("driven", driven), ("toggled", toggled), ("pair", pairs),

@@ -1,4 +1,4 @@
-"""What each bit and each line did, counted 64 transfers and 255 rows at a time, equals a plain count."""
+"""What each bit and each line did, counted 64 transfers and rows at a time, equals a plain count."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from busledger.decoder.diagnosis.coverage.arrays import Transfers
 from tests.reference.signs_twin import BitTwin, line_changes, most_between
 
 WAY = np.array([kernel.NO_TRANSFER, kernel.READ, kernel.WRITE], np.uint8)
+ROOM = np.zeros(kernel.CHUNK, np.uint64), np.zeros(kernel.CHUNK, np.int64)
 BITS = (0, 1, 2, 31, 32, 63)
 WIRED = sum(1 << bit for bit in BITS)
 
@@ -45,11 +46,11 @@ def test_what_each_bit_did(seed, count, restless, doubtful, block):
     cycles = transfers(seed, count, restless, doubtful)
     before, state = np.zeros(2, np.uint64), np.zeros(kernel.STATE_SIZE, np.int64)
     state[[kernel.LAST_READ, kernel.LAST_WRITE]] = -1
-    bits, highs = np.zeros((64, kernel.BIT_SIZE), np.int64), np.zeros(64, np.int64)
+    bits = np.zeros((64, kernel.BIT_SIZE), np.int64)
     spacings = np.zeros(kernel.SPACINGS, np.int64)
     for start in range(0, count, block):
         part = Transfers(*(column[start : start + block] for column in cycles))
-        kernel.count_transfers(part, WAY, np.uint64(WIRED), before, state, bits, highs, spacings)
+        kernel.count_transfers(part, WAY, np.uint64(WIRED), before, state, bits, spacings, *ROOM)
     rows = [k for k in range(count) if WAY[cycles.kind[k]] != kernel.NO_TRANSFER]
     times = [int(cycles.time[k]) for k in rows]
     write = [WAY[cycles.kind[k]] == kernel.WRITE for k in rows]
@@ -58,7 +59,7 @@ def test_what_each_bit_did(seed, count, restless, doubtful, block):
     for bit in BITS:
         seen = [(k, times[k], words[k] >> bit & 1) for k in range(len(rows)) if not hidden[k] >> bit & 1]
         for name, value in BitTwin(seen).row(len(rows)).items():
-            open_rest = len(rows) - highs[bit] if name == "HIGH" and int(before[0]) >> bit & 1 else 0
+            open_rest = len(rows) - bits[bit, kernel.HIGH_FROM] if name == "HIGH" and int(before[0]) >> bit & 1 else 0
             assert (bit, name, bits[bit, getattr(kernel, name)] + open_rest) == (bit, name, value)
     flags = [int(cycles.flags[k]) for k in rows]
     apart = np.diff(times) if times else np.zeros(0, np.int64)
@@ -95,7 +96,7 @@ def test_what_each_line_did(seed, count, restless, doubtful, block):
     for start in range(0, count, block):
         part = slice(start, start + block)
         columns = levels[part].reshape(-1), unknown[part].reshape(-1)
-        kernel.count_lines(time[part], *columns, start > 0, before, lines)
+        kernel.count_lines(time[part], *columns, start > 0, before, lines, ROOM[0])
     for line in (0, 17, 63, 64, 127):
         word, bit = divmod(line, 64)
         columns = time.tolist(), levels[:, word].tolist(), unknown[:, word].tolist()

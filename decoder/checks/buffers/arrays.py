@@ -22,12 +22,15 @@ class Carried(NamedTuple):
 class Drivers(NamedTuple):
     """What is asked of each buffer's control lines: ``can_be_off`` bool it must be off outside its regions;
     ``can_drive`` bool they say whether it drives, not only which way; ``pin`` int64 (buffers, PIN_SIZE); ``shared``
-    bool (buffers, buffers) have lanes in common and can be told apart."""
+    bool (buffers, buffers) have lanes in common and can be told apart; ``watched`` uint64 (words,) all control lines;
+    ``standing`` int64 (buffers,) to work in."""
 
     can_be_off: NDArray[np.bool_]
     can_drive: NDArray[np.bool_]
     pin: NDArray[np.int64]
     shared: NDArray[np.bool_]
+    watched: NDArray[np.uint64]
+    standing: NDArray[np.int64]
 
 
 class PathSums(NamedTuple):

@@ -56,7 +56,7 @@ def _drive(levels, unknown, row, pin):
     return 2 if _level(levels, row, pin[P_DIR_WORD], pin[P_DIR_BIT]) == pin[P_TO_CPU] else 1
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
     """The standing that a buffer held longest in ``t_from <= t < t_to``, and for how long it drove the CPU's side."""
     off = card = cpu = unaimed = np.int64(0)
@@ -85,7 +85,7 @@ def _settled(time, levels, unknown, first, last, t_from, t_to, pin):
     return np.int64(0 if longest == off else 1 if longest == card else 2 if longest == cpu else 3), cpu
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def _both_drove(time, levels, unknown, first, last, until, one, other):
     """For how long, up to ``until``, two buffers drove the CPU's side at once."""
     total = np.int64(0)
@@ -133,7 +133,7 @@ def _one_control(b, role, earlier, standing, can_be_off, can_drive, when, tally)
             tally[b, C_OTHERS_TOWARD] += 1
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def _driven_from(time, levels, before, begin, address, data):
     """When the CPU began to drive a write: the first change of the data after the address came (after the cycle
     before, where the address stayed), or the strobe's begin."""
@@ -155,19 +155,7 @@ def _reads(role):
     return role in (SERVED_READ, OTHER_READ)
 
 
-@inner()
-def _pins_of(pin, words):
-    """uint64 (words,): the control lines of all buffers."""
-    found = np.zeros(words, np.uint64)
-    for b in range(pin.shape[0]):
-        if pin[b, P_ACTIVE] >= 0:
-            found[pin[b, P_EN_WORD]] |= np.uint64(1) << np.uint64(pin[b, P_EN_BIT])
-        if pin[b, P_TO_CPU] >= 0:
-            found[pin[b, P_DIR_WORD]] |= np.uint64(1) << np.uint64(pin[b, P_DIR_BIT])
-    return found
-
-
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew, hold, turn, tally):
     """Direction and enable of every data buffer in every cycle.
 
@@ -177,10 +165,8 @@ def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew
     that a driver may take to let go. ``tally`` int64 (buffers, TALLY_SIZE).
     """
     time, levels, unknown, before, at, after, begin, end, moved = windows
-    can_be_off, can_drive, pin, shared = drivers
+    can_be_off, can_drive, pin, shared, watched, standing = drivers
     count = pin.shape[0]
-    standing = np.zeros(count, np.int64)
-    watched = _pins_of(pin, levels.shape[1])
     for k in range(at.shape[0]):
         start = time[begin[k]]
         stop = time[end[k]]
@@ -262,7 +248,7 @@ def _calm(levels, unknown, first, last, word, bit):
     return True
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def lane_paths(windows, role, kept, stated, use_stated, sides, skew, settle, bin_ticks, inverting, sums):
     """What went in and what came out, lane by lane.
 
@@ -322,7 +308,7 @@ def _folded(word):
     return np.int64((half ^ (half >> np.uint32(8))) & np.uint32(255))
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def held_lanes(role, before, cycles, lanes, table, words):
     """Reads lane by lane against what the bus would have kept.
 

@@ -63,7 +63,7 @@ class BuffersCheck:
         self._tally[:, [kernel.C_FIRST, kernel.C_OVERLAP_FIRST, kernel.C_TWO_FIRST]] = -1
         self._earlier = np.full((1, n), kernel.NEITHER, np.int8)
         # A direction line of the bus turns for every read there is, so that it does not say who drives.
-        self._can_drive = np.array(
+        can_drive = np.array(
             [
                 one.pin[kernel.P_ACTIVE] >= 0
                 or (one.buffer.direction is not None and one.buffer.direction.line not in profile.lines)
@@ -74,13 +74,19 @@ class BuffersCheck:
         self._skipped += [
             f"{one.buffer.designator}: no enable of it is clipped, and {one.buffer.direction.line} turns for every "
             "read: whether it fights others cannot be told"
-            for one, known in zip(self._data, self._can_drive, strict=True)
+            for one, known in zip(self._data, can_drive, strict=True)
             if one.pinned and not known and one.buffer.direction is not None
         ]
-        self._can_be_off = np.array([one.pin[kernel.P_ACTIVE] >= 0 for one in self._data], np.bool_)
-        self._shared = np.array([[_told_apart(a, b) for b in self._data] for a in self._data], np.bool_).reshape(
-            n, n
-        ) & np.outer(self._can_drive, self._can_drive)
+        shared = np.array([[_told_apart(a, b) for b in self._data] for a in self._data], np.bool_).reshape(n, n)
+        control = [line for one in self._data for line in one.control]
+        self._drivers = Drivers(
+            can_be_off=np.array([one.pin[kernel.P_ACTIVE] >= 0 for one in self._data], np.bool_),
+            can_drive=can_drive,
+            pin=self._pin,
+            shared=shared & np.outer(can_drive, can_drive),
+            watched=relevant_mask(setting.words, pins(setting.names, control)),
+            standing=np.zeros(n, np.int64),
+        )
         self._address, self._near = (
             relevant_mask(
                 setting.words,
@@ -131,7 +137,7 @@ class BuffersCheck:
             self._earlier = stacked[-1:]
             kernel.watch_controls(
                 joined.windows, stacked, earlier, writes,
-                Drivers(self._can_be_off, self._can_drive, self._pin, self._shared),
+                self._drivers,
                 self._address, self._near, self._setting.skew_ticks, self._hold, self._turn, self._tally,
             )  # fmt: skip
         before, self._last_address = self._last_address, cycles.address[-1]
@@ -199,6 +205,12 @@ class _Lanes:
     def _through_ns(self) -> float:
         found = [ns for d in self.buffer.part.delays for ns in (d.tplh_max, d.tphl_max) if ns and d.path == "data"]
         return max(found, default=STEP_NS)
+
+    @property
+    def control(self) -> list[str]:
+        """The lines of its direction and its enable that are clipped."""
+        pin = ((self.buffer.direction, kernel.P_TO_CPU), (self.buffer.enable, kernel.P_ACTIVE))
+        return [one.line for one, column in pin if one is not None and self.pin[column] >= 0]
 
     def _control(self, setting: Setting) -> list[int]:
         pin = [0, 0, -1, 0, 0, -1]

@@ -11,12 +11,16 @@ __all__ = ["Carried", "Tallies"]
 
 
 class Carried(NamedTuple):
-    """From block to block: ``before``, ``before_unknown``, ``moved`` uint64 (words,), ``state`` int64 (STATE_SIZE,)."""
+    """From block to block: ``before``, ``before_unknown``, ``moved`` uint64 (words,), ``state`` int64 (STATE_SIZE,).
+
+    To work in: ``now`` uint64 (words,), ``here`` int64 (channels,)."""
 
     before: NDArray[np.uint64]
     before_unknown: NDArray[np.uint64]
     moved: NDArray[np.uint64]
     state: NDArray[np.int64]
+    now: NDArray[np.uint64]
+    here: NDArray[np.int64]
 
 
 class Tallies(NamedTuple):

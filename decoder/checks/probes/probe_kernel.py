@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from busledger.decoder.bits_kernel import lowest_bit
+from busledger.decoder.bits_kernel import binary_digits, lowest_bit
 from busledger.decoder.inner_kernel import inner
 
 # Columns of ``channel``; times are ticks, -1 = never.
@@ -25,11 +25,7 @@ def period_bin(ticks):
     """Sixteen bins an octave: exact below 16, then to one part in sixteen."""
     if ticks < 16:
         return ticks if ticks > 0 else 0
-    high = 0
-    rest = ticks
-    while rest > 1:
-        rest >>= 1
-        high += 1
+    high = binary_digits(np.uint64(ticks)) - 1
     return min((high - 3) * 16 + ((ticks >> (high - 4)) & 15), PERIOD_BINS - 1)
 
 
@@ -102,7 +98,7 @@ def _bits(mask, found):
     return count
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried, tallies):
     """One block of raw channels; ``carried``, ``tallies``: ``Carried`` and ``Tallies`` of the caller.
 
@@ -110,11 +106,9 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried,
     together (0 = no sample grid); ``grid`` ticks a sample; ``clock`` the clock
     channel, -1 none; pairs are counted in the first ``pair_rows`` rows.
     """
-    before, before_unknown, moved, state = carried
+    before, before_unknown, moved, state, now, here = carried
     channel, together = tallies.channel, tallies.together
     words = before.shape[0]
-    now = np.zeros(words, np.uint64)
-    here = np.zeros(channels, np.int64)
     for i in range(time.shape[0]):
         t = time[i]
         first = state[ROWS] == 0

@@ -44,6 +44,9 @@ class Walk:
         low = [place for nth, (number, place) in enumerate(found) if number == found[0][0] + nth and number < _PAGE]
         self._lines = {names[place]: nth for nth, place in enumerate(low)}
         self._places = np.array([place for _, place in found], np.int64)
+        self._mask = np.zeros(max(1, (len(names) + 63) // 64), np.uint64)
+        for place in self._places.tolist():
+            self._mask[place // 64] |= np.uint64(1) << np.uint64(place % 64)
         self._settle = _SKEWS * near
         self._state = np.zeros(kernel.STATE_SIZE, np.int64)
         self._ring = np.zeros(kernel.RING, np.int64)
@@ -54,7 +57,7 @@ class Walk:
         """One block of raw channels."""
         if self._lines:
             kernel.walk(
-                block.time, block.levels, self._places, self._settle, self._state, self._ring, self._steps,
+                block.time, block.levels, self._places, self._mask, self._settle, self._state, self._ring, self._steps,
                 self._missed,
             )  # fmt: skip
 

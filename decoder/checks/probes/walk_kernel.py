@@ -56,17 +56,24 @@ def _step(word, state, ring, steps, missed):
     state[COUNT] = count + 1
 
 
-@njit(cache=True, nogil=True)
-def walk(time, levels, places, settle, state, ring, steps, missed):
+@njit(cache=True, nogil=True, _nrt=False)
+def walk(time, levels, places, lines, settle, state, ring, steps, missed):
     """One block of raw channels.
 
     ``time`` int64 ticks a row, ``levels`` uint64 (rows, words); ``places`` int64: the channels of the address lines,
-    the lowest line first; ``settle`` ticks: what stands no longer is skew. Carried: ``state`` int64 (STATE_SIZE,),
-    ``ring`` int64 (RING,) the last words that stood, ``steps`` uint8 (lines, KEYS, 2) the steps seen at which the line
-    had to change: with the change, and without it. Tally: ``missed`` int64 (lines,): different steps since the line's
-    last change at which it changed before, never failed to, and now did not.
+    the lowest line first, and ``lines`` uint64 (words,) all of them as bits; ``settle`` ticks: what stands no longer is
+    skew. Carried: ``state`` int64 (STATE_SIZE,), ``ring`` int64 (RING,) the last words that stood, ``steps`` uint8
+    (lines, KEYS, 2) the steps seen at which the line had to change: with the change, and without it. Tally: ``missed``
+    int64 (lines,): different steps since the line's last change at which it changed before, never failed to, and now
+    did not.
     """
     for i in range(time.shape[0]):
+        if i > 0:
+            moved = np.uint64(0)
+            for w in range(lines.shape[0]):
+                moved |= (levels[i, w] ^ levels[i - 1, w]) & lines[w]
+            if moved == np.uint64(0):
+                continue
         word = np.int64(0)
         for b in range(places.shape[0]):
             c = places[b]

@@ -52,7 +52,7 @@ class DecoderArrays(NamedTuple):
     ``state`` int64 (STATE_SIZE,), ``per_out`` int64 (outputs, PER_OUT_SIZE), ``last_row`` uint64 (words,) the levels of
     the row before; ``rows`` int64 (combinations,), ``seen`` int64 (combinations, outputs, 2), ``wrong`` and ``first``
     int64 (combinations, outputs), ``delay`` and ``widths`` int64 (outputs, BINS), ``glitch`` int64 (outputs,
-    GLITCH_SIZE).
+    GLITCH_SIZE); ``met`` int64 (combinations, choices): moments of one block in which the table was just met.
     """
 
     state: NDArray[np.int64]
@@ -65,3 +65,4 @@ class DecoderArrays(NamedTuple):
     delay: NDArray[np.int64]
     widths: NDArray[np.int64]
     glitch: NDArray[np.int64]
+    met: NDArray[np.int64]

@@ -13,7 +13,7 @@ BY_VALUE = 6
 """So many selects are counted by the word that they make, and by select once a block."""
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def dwell(time, levels, unknown, first, last, t_from, t_to, word, bit):
     """The level that a line held longest in ``t_from <= t < t_to``: 0, 1, or 2 for unknown.
 
@@ -41,7 +41,7 @@ def dwell(time, levels, unknown, first, last, t_from, t_to, word, bit):
     return HIGH if 2 * held >= total else LOW
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def _comes(time, levels, first, last, t_to, word, bit, active):
     """Whether a line is at its active level in any of the rows ``first`` to ``last`` that begin before ``t_to``."""
     for row in range(first, last + 1):
@@ -74,12 +74,15 @@ def _spread(seen, seen_first, counts, first):
                 counts[g, s, level] += seen[g, value]
                 if first[g, s, level] < 0 or when < first[g, s, level]:
                     first[g, s, level] = when
+            seen[g, value] = 0
 
 
-@njit(cache=True, nogil=True)
-def count_selects(windows, group, cycle_time, skew, word, bit, own, active, counts, first, late, late_first):
+@njit(cache=True, nogil=True, _nrt=False)
+def count_selects(windows, group, cycle_time, skew, lines, own, active, counts, first, late, late_first, room):
     """Adds each cycle's select levels to ``counts``; ``windows``: ``Windows`` of the caller.
 
+    ``lines``: word int64, bit uint64 (selects,) and, uint64 (words,), all of them as bits. ``room``: two int64 (groups,
+    words of selects), zeros, of no width where the selects are too many to be counted so.
     ``group`` int64 (k,): row of ``counts`` for this cycle, -1 = leave it out.
     ``own`` int64 (groups,): index of the group's own select, -1 none; ``active``
     int64 (selects,): its active level. ``counts`` int64 (groups, selects, 2) by
@@ -88,12 +91,9 @@ def count_selects(windows, group, cycle_time, skew, word, bit, own, active, coun
     ``late_first`` int64 (selects,): own selects that came in the second half of the strobe.
     """
     time, levels, unknown, before, _, _, begin, end, moved = windows
-    watched = np.zeros(levels.shape[1], np.uint64)
-    for s in range(word.shape[0]):
-        watched[word[s]] |= np.uint64(1) << bit[s]
-    few = word.shape[0] <= BY_VALUE
-    seen = np.zeros((counts.shape[0], 1 << word.shape[0] if few else 0), np.int64)
-    seen_first = np.zeros(seen.shape, np.int64)
+    word, bit, watched = lines
+    seen, seen_first = room
+    few = seen.shape[1] > 0
     for k in range(group.shape[0]):
         g = group[k]
         if g < 0:

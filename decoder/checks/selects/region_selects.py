@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 from busledger.decoder.board import Board
 from busledger.decoder.bus import KIND_NAMES, Profile
-from busledger.decoder.checks.lines import WRITES, Setting, kinds_of_regions, pins, rule_strobes
+from busledger.decoder.checks.lines import WRITES, Setting, kinds_of_regions, pins, relevant_mask, rule_strobes
 from busledger.decoder.checks.results import CheckFinding, RegionSelect, Weight
-from busledger.decoder.checks.selects.region_kernel import count_selects
+from busledger.decoder.checks.selects.region_kernel import BY_VALUE, count_selects
 from busledger.decoder.checks.windows import CycleJoin, Joined
 
 __all__ = ["RegionSelects"]
@@ -32,7 +32,10 @@ class RegionSelects:
         named = [r.select for r in board.regions if r.select is not None and r.select in setting.clipped]
         self._selects = tuple(dict.fromkeys(named))
         self._pins = pins(setting.names, self._selects)
+        self._watched = relevant_mask(setting.words, self._pins)
         groups, n = len(board.regions) + 1, len(self._selects)
+        width = 1 << n if n <= BY_VALUE else 0
+        self._room = np.zeros((groups, width), np.int64), np.zeros((groups, width), np.int64)
         self._own = np.array(
             [self._selects.index(r.select) if r.select in self._selects else -1 for r in board.regions] + [-1], np.int64
         )
@@ -80,8 +83,8 @@ class RegionSelects:
             group[(cycles.region < 0) & ~self._memory[cycles.rule]] = -1
         count_selects(
             joined.windows, group, cycles.time,
-            self._setting.skew_ticks, self._pins.word, self._pins.bit, self._own, self._active,
-            self._counts, self._first, self._late, self._late_first,
+            self._setting.skew_ticks, (self._pins.word, self._pins.bit, self._watched), self._own, self._active,
+            self._counts, self._first, self._late, self._late_first, self._room,
         )  # fmt: skip
 
     def _seen(self, group: int, select: int, active: bool) -> int:

@@ -8,7 +8,7 @@ from numba import njit
 from busledger.decoder.inner_kernel import inner
 
 
-@inner(_nrt=False, forceinline=True)
+@inner(_nrt=False)
 def _held(time, levels, unknown, row, floor, low, word, bit):
     """The one level a line held from time ``low`` to row ``row``: 0, 1, or 2 where it moved or is unknown."""
     mask = np.uint64(1) << bit
@@ -35,20 +35,19 @@ def _all_still(time, levels, unknown, row, low, watched):
     return True
 
 
-@njit(cache=True, nogil=True)
-def see_selects(time, levels, unknown, at, begin, skew, word, bit, active, region, selected, seen):
+@njit(cache=True, nogil=True, _nrt=False)
+def see_selects(time, levels, unknown, at, begin, skew, lines, active, region, selected, seen):
     """Fills ``selected`` and ``seen`` (uint64, one a cycle), bits by region.
 
     ``at``, ``begin`` int64 (k,): rows of the sampling edge and of the strobe's beginning, equal where the strobe
-    is not shown. ``skew``: ticks by which two channels may lie apart. Select s is bit ``bit[s]`` of word
-    ``word[s]``, active at level ``active[s]``, and speaks for the regions ``region[s]`` (uint64, a bit each).
+    is not shown. ``skew``: ticks by which two channels may lie apart. ``lines``: word int64, bit uint64 (selects,) and,
+    uint64 (words,), all of them as bits. Select s is active at level ``active[s]``, and speaks for the regions
+    ``region[s]`` (uint64, a bit each).
 
     Active: steadily so just before the edge, as far before it as channels are skewed, and once more as long.
     Quiet: from the strobe's first row to there without a break.
     """
-    watched = np.zeros(levels.shape[1], np.uint64)
-    for s in range(word.shape[0]):
-        watched[word[s]] |= np.uint64(1) << bit[s]
+    word, bit, watched = lines
     for k in range(at.shape[0]):
         if at[k] < 1:
             continue

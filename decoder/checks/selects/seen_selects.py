@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Board
 from busledger.decoder.bus import Cycles, Layout, Profile
 from busledger.decoder.capture import Capture
-from busledger.decoder.checks.lines import READS, Setting, pins, rule_strobes
+from busledger.decoder.checks.lines import READS, Setting, pins, relevant_mask, rule_strobes
 from busledger.decoder.checks.selects.seen_kernel import see_selects
 from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans
 from busledger.decoder.checks.windows import ReadyRows
@@ -57,6 +57,7 @@ class SelectsSeen:
             if region.select is not None and layout.wired(region.select):
                 speaks[region.select] = speaks.get(region.select, 0) | 1 << index
         self._pins = pins(setting.names, tuple(speaks))
+        self._watched = relevant_mask(setting.words, self._pins)
         self._active = np.array([board.select_level(line) for line in speaks], np.int64)
         self._region = np.array(list(speaks.values()), np.uint64)
         none = np.zeros((0, layout.words), np.uint64)
@@ -98,8 +99,9 @@ class SelectsSeen:
         levels = rows.levels.reshape(-1)
         strobe_spans(levels, rule, before, at, at, s.mask, s.want, s.low, s.high, s.from_begin, begin, end)
         see_selects(
-            rows.time, rows.levels, rows.unknown, at, begin, self._skew, self._pins.word, self._pins.bit,
-            self._active, self._region, compared.selected[start:stop], compared.selects_seen[start:stop],
+            rows.time, rows.levels, rows.unknown, at, begin, self._skew,
+            (self._pins.word, self._pins.bit, self._watched), self._active, self._region,
+            compared.selected[start:stop], compared.selects_seen[start:stop],
         )  # fmt: skip
 
 

@@ -157,11 +157,11 @@ def _count_outputs(idx, observed, known, diff, c):
 
 
 @inner(_nrt=False, forceinline=True)
-def _judge(t, matters, part, c, met):
+def _judge(t, matters, part, c):
     """The inputs held still until ``t``: the level that each output held longest once they had settled.
 
-    Only a moment that ``matters`` is counted in ``rows``, ``seen`` and ``wrong``; in ``met``, int64 as the table,
-    where all outputs are just as the table has them.
+    Only a moment that ``matters`` is counted in ``rows``, ``seen`` and ``wrong``; in ``met`` where all outputs are
+    just as the table has them.
     """
     state, per_out, table = c.state, c.per_out, part.words
     idx, every = state[IDX], (1 << per_out.shape[0]) - 1
@@ -182,7 +182,7 @@ def _judge(t, matters, part, c, met):
         state[JUDGED] += 1
         c.rows[idx] += 1
         if observed == expected and known == every:
-            met[idx, chosen] += 1
+            c.met[idx, chosen] += 1
         else:
             _count_outputs(idx, observed, known, diff, c)
         if part.one_hot and active > 1 and active > ones(np.uint64((expected ^ part.idle) & known)):
@@ -217,6 +217,7 @@ def _spread(met, table, seen):
             if met[idx, f] > 0:
                 for o in range(seen.shape[1]):
                     seen[idx, o, (table[idx, f] >> o) & 1] += met[idx, f]
+                met[idx, f] = 0
 
 
 @inner(_nrt=False, forceinline=True)
@@ -301,23 +302,40 @@ def _inputs_changed(t, idx, state, per_out):
         left &= left - np.uint64(1)
 
 
-@njit(cache=True, nogil=True)
-def scan_decoder(time, levels, unknown, fresh, lines, part, c):
+@inner(_nrt=False, forceinline=True)
+def _strobe(t, strobed, state):
+    """Whether a strobe is active from ``t`` on."""
+    if not strobed:
+        if state[STROBE_SINCE] >= 0:
+            state[IN_STROBE] = max(state[IN_STROBE], t - max(state[STROBE_SINCE], state[T_IN]))
+        state[STROBE_SINCE] = -1
+    elif state[STROBE_SINCE] < 0:
+        state[STROBE_SINCE] = t
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def scan_decoder(time, levels, unknown, fresh, lines, part, c, rows, what):
     """One block through one decoder.
 
     ``time`` int64 (n,), ``levels``/``unknown`` uint64 (n * words,), ``fresh`` bool (n,) true on the first row after
     missing samples; ``lines``, ``part`` and ``c`` (updated in place) as in ``decoder_arrays``. Nothing is judged while
     the bus is idle, and the outputs are held against the table only where the inputs held still while a strobe was
-    active (always, where no strobe is clipped). Returns the number of rows looked at.
+    active (always, where no strobe is clipped). ``rows`` int32 and ``what`` uint8 (n,): to work in. Returns the number
+    of rows looked at.
     """
     state, per_out, words = c.state, c.per_out, lines.relevant.shape[1]
-    met = np.zeros(part.words.shape, np.int64)
-    rows, what = np.empty(time.shape[0], np.int32), np.empty(time.shape[0], np.uint8)
     count = rows_that_matter(levels, unknown, fresh, lines.relevant, rows, what)
     idx, out, lost, strobed = np.int64(-1), np.int64(0), np.int64(0), False
     for k in range(count):
         i, moved = np.int64(rows[k]), what[k]
         base, t, around_moved = i * words, time[i], (moved >> R_AROUND) & 1 != 0
+        if not moved & ((1 << R_INPUTS) | (1 << R_OUTPUTS)):  # the first row and fresh ones are said to have moved
+            if around_moved:
+                state[T_AROUND] = t
+            if moved & (1 << R_STROBE):
+                strobed = _holds(levels, base, lines.strobe_mask, lines.strobe_want)
+                _strobe(t, strobed, state)
+            continue
         blank = False
         for w in range(words):
             blank |= unknown[base + w] != NONE
@@ -345,7 +363,7 @@ def scan_decoder(time, levels, unknown, fresh, lines, part, c):
                 if state[STROBE_SINCE] >= 0:
                     inside = max(inside, t - max(state[STROBE_SINCE], state[T_IN]))
                 matters = lines.strobe_mask.shape[0] == 0 or inside > part.skew
-                _judge(t, matters, part, c, met)
+                _judge(t, matters, part, c)
             else:
                 state[SHORT] += 1
             _inputs_changed(t, idx, state, per_out)
@@ -353,13 +371,8 @@ def scan_decoder(time, levels, unknown, fresh, lines, part, c):
             state[T_AROUND] = t
         if moved & (1 << R_OUTPUTS):
             _edges(t, out, lost, strobed, part.settle, part.skew, state, per_out, c.glitch)
-        if not strobed:
-            if state[STROBE_SINCE] >= 0:
-                state[IN_STROBE] = max(state[IN_STROBE], t - max(state[STROBE_SINCE], state[T_IN]))
-            state[STROBE_SINCE] = -1
-        elif state[STROBE_SINCE] < 0:
-            state[STROBE_SINCE] = t
-    _spread(met, part.words, c.seen)
+        _strobe(t, strobed, state)
+    _spread(c.met, part.words, c.seen)
     if time.shape[0] > 0:
         for w in range(words):
             c.last_row[w] = levels[(time.shape[0] - 1) * words + w]

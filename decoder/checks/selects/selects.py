@@ -170,6 +170,7 @@ class _DecoderScan:
             delay=np.zeros((n_out, kernel.BINS), np.int64),
             widths=np.zeros((n_out, kernel.BINS), np.int64),
             glitch=glitch,
+            met=np.zeros(network.table.shape, np.int64),
         )
         self.counts = DecoderCounts(
             network, made.rows, made.seen, made.wrong, made.first, made.delay, made.widths, made.glitch, made.state
@@ -177,4 +178,5 @@ class _DecoderScan:
 
     def feed(self, block: Capture, fresh: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> None:
         columns = (block.levels.reshape(-1), block.unknown.reshape(-1))
-        kernel.scan_decoder(block.time, *columns, fresh, self._lines, self._part, self._arrays)
+        room = np.empty(len(block), np.int32), np.empty(len(block), np.uint8)
+        kernel.scan_decoder(block.time, *columns, fresh, self._lines, self._part, self._arrays, *room)

@@ -54,7 +54,7 @@ def _chips_moved(levels, unknown, row, t, chip_mask, moments):
     return found
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def find_moments(windows, rule, region, skew, address_mask, data_mask, select_word, select_bit, select_active,
                  chip_mask, chips, moments):  # fmt: skip
     """Fills ``moments`` int64 (k, M_CHIPS + chips); ``windows``: ``Windows`` of the caller.
@@ -116,7 +116,7 @@ def find_moments(windows, rule, region, skew, address_mask, data_mask, select_wo
     return np.int64(0)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def line_edges(time, levels, word, bit, before, rises, edges):
     """Times of one line's edges: ``rises`` and ``edges`` (both kinds), int64 with room for every row.
 

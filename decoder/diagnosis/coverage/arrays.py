@@ -55,7 +55,9 @@ class Sums(NamedTuple):
     """Added to, int64: ``levels`` (regions, right/wrong, lanes, level), ``moves`` (regions, lanes, level moved to),
     ``driven`` (regions,), ``before`` and ``until`` (lanes, regions, level): ``levels`` of right reads at the lane's
     first wrong bit (-1 until then) and at its last, ``pairs`` (regions, lanes, lanes), ``toggled`` (regions, bits),
-    ``alias`` (regions, right/wrong, bits, level of the bit), ``apart`` (regions, regions)."""
+    ``alias`` (regions, right/wrong, bits, level of the bit), ``apart`` (regions, regions). ``seen`` (3, regions, 256),
+    zeros, to work in: no regions where values are too many, or something is wrong, so that they are not counted first.
+    """
 
     levels: NDArray[Any]
     moves: NDArray[Any]
@@ -66,6 +68,7 @@ class Sums(NamedTuple):
     toggled: NDArray[Any]
     alias: NDArray[Any]
     apart: NDArray[Any]
+    seen: NDArray[Any]
 
 
 class Transfers(NamedTuple):

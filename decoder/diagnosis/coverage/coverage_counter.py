@@ -77,6 +77,7 @@ class CoverageCounter:
         self.alias: NDArray[np.int64] = np.zeros((n, 2, most, 2), np.int64)
         self.apart: NDArray[np.int64] = np.zeros((n, n), np.int64)
         self.whole: NDArray[np.int64] = np.zeros(n, np.int64)
+        self._seen = np.zeros((3, n if data_bits <= 8 else 0, 256), np.int64)
         self.accesses: NDArray[np.int64] = np.zeros(n, np.int64)
 
     def feed(self, cycles: Cycles, compared: Compared) -> None:
@@ -98,7 +99,7 @@ class CoverageCounter:
             State(self._value, self._valid, self._stamp, self._clock, self.flags, self._last),
             Sums(
                 self.levels, self.moves, self.driven, self.before, self.until, self.pairs, self.toggled, self.alias,
-                self.apart,
+                self.apart, self._seen if self.data_bits <= 8 and not compared.mismatch.any() else self._seen[:, :0],
             ),
         )  # fmt: skip
         self._count_whole(cycles.region, compared.mismatch)

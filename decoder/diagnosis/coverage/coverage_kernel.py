@@ -39,9 +39,11 @@ def _spread(seen, levels, moves, pairs):
                 moves[r, i, 0] += fell * bit
                 for j in range(i + 1, lanes):
                     pairs[r, i, j] += times * (bit ^ ((value >> j) & 1))
+            for part in range(3):
+                seen[part, r, value] = 0
 
 
-@inner()
+@inner(_nrt=False)
 def _count_lanes(r, expected, known, wrong, kept, levels, moves, driven, before, until):
     """Levels and transitions of the compared lanes; ``driven``: right reads that the idle bus did not hold already."""
     lanes = levels.shape[2]
@@ -76,27 +78,34 @@ def _count_pairs(r, expected, known, pairs):
 
 
 @inner(_nrt=False, forceinline=True)
-def _told_apart(cell, other, expected, known, held, value, valid, stamp):
-    """Whether a read of ``cell`` comes right only if ``other`` is another cell.
+def _told_apart(other, expected, known, after, value, valid, stamp):
+    """1 if a read comes right only if ``other`` is another cell than its own, else 0.
 
-    ``other`` held known, different data; where cells are ``held`` by writing, it was
-    written after ``cell``, so that one shared cell would have lost its value.
+    ``other`` held known, different data; where cells are held by writing, it was written ``after`` the read's own
+    cell, so that one shared cell would have lost its value (-1: they are not).
     """
     differs = (value[other] ^ expected) & valid[other] & known
-    return differs != 0 and (not held or stamp[other] > stamp[cell])
+    return np.int64(differs != 0) & np.int64(stamp[other] > after)
 
 
-@nb.njit(cache=True, nogil=True)
+@inner(_nrt=False)
+def _partners(first, offset, bits, expected, known, after, value, valid, stamp, alias):
+    """Counts, in ``alias`` int64 (bits, 2), the partners across each address bit that a read tells from its cell."""
+    for b in range(bits):
+        other = first + (offset ^ (1 << b))
+        alias[b, (offset >> b) & 1] += _told_apart(other, expected, known, after, value, valid, stamp)
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def observe(accesses, regions, state, sums):
     """Add a block of accesses, all inside a region, in time order: see ``arrays.py``."""
     cell, word, region, is_write, data, unknown, lanes, judged, expected, known, mismatch, kept = accesses
     base, size, bits, rom, comparable = regions
     value, valid, stamp, clock, flags, last = state
-    levels, moves, driven, before, until, pairs, toggled, alias, apart = sums
+    levels, moves, driven, before, until, pairs, toggled, alias, apart, seen = sums
     full = (1 << pairs.shape[1]) - 1
     # Where nothing is wrong and values are few, reads are counted by value first: far less work a read.
-    by_value = pairs.shape[1] <= 8 and not mismatch.any()
-    seen = np.zeros((3, base.shape[0] if by_value else 0, 256), np.int64)
+    by_value = seen.shape[1] > 0
     for i in range(cell.shape[0]):
         r = region[i]
         c = cell[i]
@@ -129,10 +138,8 @@ def observe(accesses, regions, state, sums):
             value[c] = (value[c] & ~known[i]) | (expected[i] & known[i])
             valid[c] |= known[i]
         wrong = WRONG if mismatch[i] != 0 else RIGHT
-        for b in range(bits[r]):
-            other = base[r] + (offset ^ (1 << b))
-            if _told_apart(c, other, expected[i], known[i], not rom[r], value, valid, stamp):
-                alias[r, wrong, b, (offset >> b) & 1] += 1
+        after = np.int64(-1) if rom[r] else stamp[c]
+        _partners(base[r], offset, bits[r], expected[i], known[i], after, value, valid, stamp, alias[r, wrong])
         if wrong:
             continue
         if not whole:
@@ -140,6 +147,6 @@ def observe(accesses, regions, state, sums):
         for s in range(base.shape[0]):
             if comparable[r, s]:
                 other = base[s] + (word[i] & (size[s] - 1))
-                if _told_apart(c, other, expected[i], known[i], not (rom[r] or rom[s]), value, valid, stamp):
-                    apart[r, s] += 1
+                since = np.int64(-1) if rom[s] else after
+                apart[r, s] += _told_apart(other, expected[i], known[i], since, value, valid, stamp)
     _spread(seen, levels, moves, pairs)

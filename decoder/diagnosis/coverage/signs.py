@@ -92,11 +92,11 @@ class CaptureSigns:
         self._state = np.zeros(kernel.STATE_SIZE, np.int64)
         self._state[[kernel.LAST_READ, kernel.LAST_WRITE]] = -1
         self._bits = np.zeros((64, kernel.BIT_SIZE), np.int64)
-        self._highs = np.zeros(64, np.int64)
         self.spacings: NDArray[np.int64] = np.zeros(kernel.SPACINGS, np.int64)
         words = layout.words
         self._line_before = np.zeros(words, np.uint64)
         self._lines = np.zeros((64 * words, kernel.LINE_SIZE), np.int64)
+        self._changes, self._times = np.zeros(kernel.CHUNK, np.uint64), np.zeros(kernel.CHUNK, np.int64)
         self._latch: list[NDArray[np.int64]] = []
         self._latch_rows = 0
         self._tell()
@@ -106,7 +106,7 @@ class CaptureSigns:
         if len(levels):
             start = self.span[0] if self.rows else int(levels.time[0])
             columns = (levels.levels.reshape(-1), levels.unknown.reshape(-1))
-            kernel.count_lines(levels.time, *columns, self.rows > 0, self._line_before, self._lines)
+            kernel.count_lines(levels.time, *columns, self.rows > 0, self._line_before, self._lines, self._changes)
             self.rows += len(levels)
             self.span = (start, int(levels.time[-1]))
         if not len(cycles):
@@ -116,7 +116,7 @@ class CaptureSigns:
                 cycles.time, cycles.kind, cycles.flags, cycles.address, cycles.address_unknown, cycles.data,
                 cycles.data_unknown,
             ),
-            _WAY, self._wired, self._before, self._state, self._bits, self._highs, self.spacings,
+            _WAY, self._wired, self._before, self._state, self._bits, self.spacings, self._changes, self._times,
         )  # fmt: skip
         self._tell()
         if self._latch_rows < _LATCH_ROWS:
@@ -162,7 +162,7 @@ class CaptureSigns:
         level = int(self._before[0] >> np.uint64(b)) & 1
         count = int(self._state[kernel.COUNT])
         of = count - int(row[kernel.LOW])
-        high = int(row[kernel.HIGH]) + (count - int(self._highs[b]) if level else 0)
+        high = int(row[kernel.HIGH]) + (count - int(row[kernel.HIGH_FROM]) if level else 0)
         return Rest(
             moves=int(row[kernel.MOVES]),
             of=of,

@@ -1,7 +1,7 @@
 """What each bit of the bus did, cycle by cycle, and each line, edge by edge.
 
-Bits are not looked at one transfer after the other: 64 transfers at a time are turned, so that one word holds what one
-bit did in all of them. Changes are then counted at once, and only a rest that may be one of the two longest is
+Bits are not looked at one transfer after the other: 64 transfers, or rows, at a time are turned, so that one word holds
+what one bit did in all of them. Changes are then counted at once, and only a rest that may be one of the two longest is
 measured.
 """
 
@@ -11,11 +11,11 @@ import numpy as np
 from busledger.decoder.bits_kernel import binary_digits, lowest_bit, ones
 from busledger.decoder.inner_kernel import inner
 
-# Columns of ``bits``: transfers seen high (but for the present rest, see ``highs``), the first one seen; changes; the
+# Columns of ``bits``: transfers seen high (but for the rest since it last became so), the first one seen; changes; the
 # transfer after its last change and that one's time; the longest rest between two changes in transfers, when it began
-# and ended, and the longest but one.
-HIGH, LOW, MOVES, LAST, LAST_TIME, QUIET, QUIET_FROM, QUIET_TO, SECOND = range(9)
-BIT_SIZE = 9
+# and ended, and the longest but one; the transfer at which it last became high.
+HIGH, LOW, MOVES, LAST, LAST_TIME, QUIET, QUIET_FROM, QUIET_TO, SECOND, HIGH_FROM = range(10)
+BIT_SIZE = 10
 # ``state``: transfers counted; time of the last one; those with a wired bit not known, that moved inside their window,
 # with a short strobe; reads, writes and their last times; reads since the last write and writes since the last read;
 # the most of them, the ticks around those, and for reads the most but one.
@@ -31,7 +31,6 @@ NO_TRANSFER, READ, WRITE = 0, 1, 2
 FLAG_UNSETTLED, FLAG_UNKNOWN, FLAG_SHORT = 1, 2, 16  # as columns.Flag
 DATA_SHIFT = np.uint64(32)  # address bits come first in a word
 CHUNK = 64
-LINE_ROWS = 255  # as many as the eight digits of a count hold
 NONE, EVERY = np.uint64(0), ~np.uint64(0)
 
 
@@ -82,12 +81,12 @@ def _pauses(changes, longest):
 
 
 @inner(_nrt=False)
-def _bit(changes, high, first, times, bit, highs, b):
+def _bit(changes, high, first, times, bit):
     """The ``changes`` of one bit in a chunk that begins with transfer ``first``; ``high``: it was, before the first."""
     one = lowest_bit(changes)
     last = np.int64(binary_digits(changes)) - 1
     if high:
-        bit[HIGH] += first + one - highs[b]
+        bit[HIGH] += first + one - bit[HIGH_FROM]
     _rest(bit, first + one, times[one])
     if one < last:
         if _pauses(changes, bit[SECOND]):
@@ -107,63 +106,27 @@ def _bit(changes, high, first, times, bit, highs, b):
         bit[HIGH] += np.int64(ones(level & between))
     count = np.int64(ones(changes))
     if high == (count & 1 == 0):
-        highs[b] = first + last
+        bit[HIGH_FROM] = first + last
     bit[MOVES] += count
 
 
 @inner(_nrt=False)
-def _plain(words, known, times, rows, first, before, bits, highs):
-    """A chunk in which some bit is not known in every transfer: bit by bit."""
-    level, shown = before[0], before[1]
-    for k in range(rows):
-        n, now, sure = first + k, times[k], known[k]
-        new = words[k] & sure
-        fresh = sure & ~shown
-        shown |= sure
-        level = (level & ~fresh) | (new & fresh)
-        moved = (level ^ new) & sure
-        while moved != NONE:
-            b = lowest_bit(moved)
-            moved &= moved - np.uint64(1)
-            if (level >> np.uint64(b)) & np.uint64(1):
-                bits[b, HIGH] += n - highs[b]
-            else:
-                highs[b] = n
-            _rest(bits[b], n, now)
-            bits[b, MOVES] += 1
-        while fresh != NONE:
-            b = lowest_bit(fresh)
-            fresh &= fresh - np.uint64(1)
-            highs[b] = n
-            bits[b, LOW] = n
-            bits[b, LAST] = n
-            bits[b, LAST_TIME] = now
-        level = (level & ~sure) | new
-    before[0], before[1] = level, shown
+def _shown_first(fresh, n, now, bits):
+    """Transfer ``n`` is the first one in which the bits ``fresh`` are known."""
+    while fresh != NONE:
+        bit = bits[lowest_bit(fresh)]
+        fresh &= fresh - np.uint64(1)
+        bit[HIGH_FROM], bit[LOW], bit[LAST], bit[LAST_TIME] = n, n, n, now
 
 
 @inner(_nrt=False)
-def _chunk(words, known, times, rows, first, before, bits, highs):
-    """``rows`` transfers from number ``first`` on; ``words`` is spoilt."""
-    level, shown, odd = before[0], before[1], NONE
-    for k in range(rows):
-        odd |= known[k] ^ shown
-    if odd != NONE:
-        _plain(words, known, times, rows, first, before, bits, highs)
-        return
-    old, some = level, NONE
-    for k in range(CHUNK):
-        new = (words[k] & shown) if k < rows else old
-        words[k] = new ^ old
-        some |= words[k]
-        old = new
-    before[0] = old
-    _turn(words)
+def _chunk(changes, some, level, first, times, bits):
+    """A chunk that begins with transfer ``first``: the ``changes`` of each, ``some`` in all, from ``level`` on."""
+    _turn(changes)
     while some != NONE:
         b = lowest_bit(some)
         some &= some - np.uint64(1)
-        high = (level >> np.uint64(b)) & np.uint64(1) != NONE
-        _bit(words[b], high, first, times, bits[b], highs, b)
+        _bit(changes[b], (level >> np.uint64(b)) & np.uint64(1) != NONE, first, times, bits[b])
 
 
 @inner(_nrt=False, forceinline=True)
@@ -190,19 +153,18 @@ def _direction(write, now, state):
         state[LAST_READ] = now
 
 
-@nb.njit(cache=True, nogil=True)
-def count_transfers(cycles, way, wired, before, state, bits, highs, spacings):
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def count_transfers(cycles, way, wired, before, state, bits, spacings, changes, times):
     """One block of cycles, of which the transfers count: ``cycles`` as ``Transfers``, ``way`` uint8 a kind of cycle.
 
     ``wired`` uint64: 64 bits of the bus, address first, that a channel carries. Carried: ``before`` uint64 (2,), the
     level that each bit showed last, and whether it showed any; ``state`` int64 (STATE_SIZE,). Tallies: ``bits`` int64
-    (64, BIT_SIZE); ``highs`` int64 (64,), the transfer at which a bit last became high; ``spacings`` int64 (SPACINGS,),
-    distances between transfers by the number of binary digits of their ticks.
+    (64, BIT_SIZE); ``spacings`` int64 (SPACINGS,), distances between transfers by the number of binary digits of their
+    ticks. ``changes`` uint64, ``times`` int64 (CHUNK,): to work in.
     """
     time, kind, flags, address, address_unknown, data, data_unknown = cycles
-    words, known = np.zeros(CHUNK, np.uint64), np.zeros(CHUNK, np.uint64)
-    times = np.zeros(CHUNK, np.int64)
-    rows, first, last = 0, state[COUNT], state[TIME]
+    level, shown, first, last = before[0], before[1], state[COUNT], state[TIME]
+    rows, old, some = 0, level, NONE
     for i in range(time.shape[0]):
         what = way[kind[i]]
         if what == NO_TRANSFER:
@@ -211,95 +173,61 @@ def count_transfers(cycles, way, wired, before, state, bits, highs, spacings):
         if first + rows > 0:
             spacings[min(binary_digits(np.uint64(max(now - last, 0))), SPACINGS - 1)] += 1
         last = now
-        hidden = (np.uint64(address_unknown[i]) | np.uint64(data_unknown[i]) << DATA_SHIFT) & wired
-        state[UNKNOWN] += hidden != NONE
+        word = np.uint64(address[i]) | np.uint64(data[i]) << DATA_SHIFT
+        hidden = np.uint64(address_unknown[i]) | np.uint64(data_unknown[i]) << DATA_SHIFT
+        known = wired & ~hidden
+        state[UNKNOWN] += known != wired
         state[UNSETTLED] += flags[i] & (FLAG_UNSETTLED | FLAG_UNKNOWN) == FLAG_UNSETTLED
         state[SHORT] += flags[i] & FLAG_SHORT != 0
         _direction(what == WRITE, now, state)
-        words[rows] = np.uint64(address[i]) | np.uint64(data[i]) << DATA_SHIFT
-        known[rows] = wired & ~hidden
+        fresh = known & ~shown
+        if fresh != NONE:  # it had its level before: that is no change
+            _shown_first(fresh, first + rows, now, bits)
+            shown |= fresh
+            level |= word & fresh
+            old |= word & fresh
+        changes[rows] = (word ^ old) & known  # a bit that is not known keeps its level
         times[rows] = now
+        old ^= changes[rows]
+        some |= changes[rows]
         rows += 1
         if rows == CHUNK:
-            _chunk(words, known, times, rows, first, before, bits, highs)
-            first, rows = first + rows, 0
-    _chunk(words, known, times, rows, first, before, bits, highs)
+            _chunk(changes, some, level, first, times, bits)
+            rows, first, level, some = 0, first + CHUNK, old, NONE
+    for k in range(rows, CHUNK):
+        changes[k] = NONE
+    _chunk(changes, some, level, first, times, bits)
+    before[0], before[1] = old, shown
     state[COUNT], state[TIME] = first + rows, last
     return np.int64(0)
 
 
-@inner(_nrt=False)
-def _held(levels, unknown, words, rows, old, held):
-    """Fills ``held`` with the first word of ``rows`` rows; a line that is unknown keeps its level."""
-    lost = NONE
-    if words == 1:  # a step that the compiler knows lets it take several rows at once
-        for k in range(rows):
-            lost |= unknown[k]
-            held[k] = levels[k]
-    else:
-        for k in range(rows):
-            lost |= unknown[k * words]
-            held[k] = levels[k * words]
-    if lost != NONE:
-        for k in range(rows):
-            gone = unknown[k * words]
-            old = (held[k] & ~gone) | (old & gone)
-            held[k] = old
-
-
-@inner(_nrt=False)
-def _note_moves(held, rows, old, some, digits, time, start, lines, first):
-    """Adds the counts of the lines of ``some``; looks back for the last change of each."""
-    k = rows - 1
-    while some != NONE:
-        moved = (held[k] ^ (held[k - 1] if k > 0 else old)) & some
-        some &= ~moved
-        while moved != NONE:
-            b = np.uint64(lowest_bit(moved))
-            moved &= moved - np.uint64(1)
-            count = NONE
-            for d in range(8):
-                count |= ((digits[d] >> b) & np.uint64(1)) << np.uint64(d)
-            lines[first + np.int64(b), LINE_MOVES] += np.int64(count)
-            lines[first + np.int64(b), LINE_LAST] = time[start + k]
-        k -= 1
-
-
-@nb.njit(cache=True, nogil=True)
-def count_lines(time, levels, unknown, begun, before, lines):
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def count_lines(time, levels, unknown, begun, before, lines, held):
     """One block of rows: the changes of every line.
 
     ``levels``, ``unknown`` uint64 (rows × words,). ``before`` uint64 (words,) carried, ``begun`` whether it holds
-    levels; ``lines`` int64 (64 × words, LINE_SIZE).
+    levels; ``lines`` int64 (64 × words, LINE_SIZE). ``held`` uint64 (CHUNK,): to work in.
     """
     words = before.shape[0]
-    held, digits = np.zeros(LINE_ROWS, np.uint64), np.zeros(8, np.uint64)
     for w in range(words):
-        first = before[w]
+        old = before[w]
         if not begun and time.shape[0] > 0:
-            first = levels[w] & ~unknown[w]
-        for start in range(0, time.shape[0], LINE_ROWS):
-            rows = min(LINE_ROWS, time.shape[0] - start)
-            at = start * words + w
-            _held(levels[at:], unknown[at:], words, rows, first, held)
-            d0, d1, d2, d3, d4, d5, d6, d7 = NONE, NONE, NONE, NONE, NONE, NONE, NONE, NONE
-            some, old = NONE, first
-            for k in range(rows):
-                carry = held[k] ^ old
-                old = held[k]
-                some |= carry
-                # One more for every line that moved, in all 64 counts at once: digit d of each is a bit of word d.
-                carry, d0 = d0 & carry, d0 ^ carry
-                carry, d1 = d1 & carry, d1 ^ carry
-                carry, d2 = d2 & carry, d2 ^ carry
-                carry, d3 = d3 & carry, d3 ^ carry
-                carry, d4 = d4 & carry, d4 ^ carry
-                carry, d5 = d5 & carry, d5 ^ carry
-                carry, d6 = d6 & carry, d6 ^ carry
-                d7 ^= carry
-            digits[0], digits[1], digits[2], digits[3] = d0, d1, d2, d3
-            digits[4], digits[5], digits[6], digits[7] = d4, d5, d6, d7
-            _note_moves(held, rows, first, some, digits, time, start, lines, 64 * w)
-            first = old
-        before[w] = first
+            old = levels[w] & ~unknown[w]
+        for start in range(0, time.shape[0], CHUNK):
+            rows, some = min(CHUNK, time.shape[0] - start), NONE
+            high, gone = levels[start * words + w :], unknown[start * words + w :]
+            for k in range(CHUNK):
+                now = old if k >= rows else (high[k * words] & ~gone[k * words]) | (old & gone[k * words])
+                held[k] = now ^ old
+                some |= held[k]
+                old = now
+            _turn(held)
+            while some != NONE:
+                b = lowest_bit(some)
+                some &= some - np.uint64(1)
+                line = lines[64 * w + b]
+                line[LINE_MOVES] += np.int64(ones(held[b]))
+                line[LINE_LAST] = time[start + np.int64(binary_digits(held[b])) - 1]
+        before[w] = old
     return np.int64(0)

@@ -11,7 +11,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.bus.columns import WRITE_KINDS, Cycles
+from busledger.decoder.bus.columns import WRITE_KINDS, Cycles, Kind
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay import memory_kernel, rows_kernel
@@ -24,6 +24,7 @@ from busledger.decoder.ledger import Compared, Verdict
 __all__ = ["Overlay", "Rows", "Study", "Survey"]
 
 _ROWS_IN_MEMORY = 3_000_000  # about 60 bytes a row
+_IS_WRITE = np.isin(np.arange(len(Kind)), WRITE_KINDS)
 _MAPPED_CELLS = 20_000_000  # 4 to 16 bytes each
 
 
@@ -204,15 +205,18 @@ class Study:
             out = PreparedRows(
                 rows.lanes, rows.sure, rows.expected, rows.compared, rows.wrong, rows.event, rows.rest, rows.rest_read
             )  # fmt: skip
-            rows_kernel.prepare(self._plain(rows, cycles, compared), card, elected, settled, state, out)
+            plain = self._plain(rows.cell, rows.is_write, cycles, compared)
+            rows_kernel.prepare(plain, card, elected, settled, state, out)
             rows.rest_bus = _carried_before(before, rows)
             self.bus_settles = self.bus_settles or bool((rows.rest_bus != rows.kept).any())
             before = rows if len(rows) else before
             yield rows
 
-    def _plain(self, rows: Rows, cycles: Cycles, compared: Compared) -> PlainRows:
+    def _plain(
+        self, cell: NDArray[np.int32], is_write: NDArray[np.bool_], cycles: Cycles, compared: Compared
+    ) -> PlainRows:
         return PlainRows(
-            rows.cell, self._fixed[rows.region], rows.is_write, rows.data, cycles.data_unknown, cycles.width,
+            cell, self._fixed[cycles.region], is_write, cycles.data, cycles.data_unknown, cycles.width,
             compared.verdict, compared.expected, compared.known,
         )  # fmt: skip
 
@@ -248,12 +252,12 @@ class Study:
             votes = np.zeros((n, self.data_bits, 2), np.int32)
             written, value, settled = (np.zeros(n, np.uint32) for _ in range(3))
             for cycles, compared in self.evidence.log.blocks():
-                rows = self._bare(cycles, compared)
-                if self._span[1] == 0 and len(rows):
-                    self._span = (int(rows.time[0]), 1)
-                if len(rows):
-                    self._span = (self._span[0], max(1, int(rows.time[-1]) + 1 - self._span[0]))
-                plain = self._plain(rows, cycles, compared)
+                if self._span[1] == 0 and len(cycles):
+                    self._span = (int(cycles.time[0]), 1)
+                if len(cycles):
+                    self._span = (self._span[0], max(1, int(cycles.time[-1]) + 1 - self._span[0]))
+                cell = self.cells.locate(cycles.region, cycles.address)
+                plain = self._plain(cell, _IS_WRITE[cycles.kind], cycles, compared)
                 rows_kernel.count_unwritten(plain, written, value, settled, votes)
             rows_kernel.elect(votes, value, settled)
             self._elected = (value, settled)
@@ -308,8 +312,6 @@ class Study:
 
     def _bare(self, cycles: Cycles, compared: Compared) -> Rows:
         n = len(cycles)
-        start, length = self._span
-        is_write = np.isin(cycles.kind, np.array(WRITE_KINDS, np.uint8))
 
         def blank() -> NDArray[np.uint32]:
             return np.zeros(n, np.uint32)
@@ -317,10 +319,10 @@ class Study:
         return Rows(
             index=compared.index,
             time=cycles.time,
-            window=((cycles.time - start) * WINDOWS // max(1, length)).astype(np.uint16),
+            window=self._windows(cycles.time),
             cell=self.cells.locate(cycles.region, cycles.address),
             region=cycles.region,
-            is_write=is_write,
+            is_write=_IS_WRITE[cycles.kind],
             data=cycles.data,
             lanes=blank(),
             sure=blank(),
@@ -335,6 +337,13 @@ class Study:
             selected=compared.selected,
             selects_seen=compared.selects_seen,
         )
+
+    def _windows(self, time: NDArray[np.int64]) -> NDArray[np.uint16]:
+        """In which of WINDOWS equal spans of the capture each time lies, rising; 0 while the capture's is not known."""
+        start, length = self._span
+        begins = start - (-np.arange(1, WINDOWS, dtype=np.int64) * length // WINDOWS)
+        count = np.diff(np.searchsorted(time, begins, side="left"), prepend=0, append=len(time))
+        return np.repeat(np.arange(WINDOWS, dtype=np.uint16), count)
 
     def survey(self, blocks: Iterable[Rows]) -> Survey:
         """Count what there is to explain."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,6 +107,23 @@ class Story:
         return tick * self.study.evidence.tick_s
 
 
+class _Joined(Rows):
+    """The rows of several blocks; a column is put together when somebody asks for it, and most never are."""
+
+    __slots__ = ("_parts",)
+    _parts: list[Rows]
+
+    def __getattr__(self, name: str) -> Any:
+        if name not in _COLUMNS:  # those not put together yet are found missing first
+            raise AttributeError(name)
+        column = np.concatenate([getattr(part, name) for part in self._parts])
+        setattr(self, name, column)
+        return column
+
+
+_COLUMNS = frozenset(f.name for f in fields(Rows))
+
+
 def _joined(parts: list[Rows]) -> Rows:
     if len(parts) == 1:
         return parts[0]
@@ -114,4 +132,6 @@ def _joined(parts: list[Rows]) -> Rows:
         kinds = {"window": np.uint16, "cell": np.int32, "region": np.int16, "is_write": np.bool_, "event": np.uint8,
                  "index": np.int64, "time": np.int64}  # fmt: skip
         return Rows(**{f.name: nothing.astype(kinds.get(f.name, np.uint32)) for f in fields(Rows)})
-    return Rows(**{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Rows)})
+    rows = _Joined.__new__(_Joined)
+    rows._parts = parts
+    return rows

@@ -27,6 +27,7 @@ _FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _BLOCK_MOVE = 512  # writes that a disk's controller may make in a row, fetching nothing: a sector, judged
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _SELECTS = 64  # bits of ``Rows.selected``
+_FEW_AT_REST = 20  # right reads while a select rests
 _TWO_VALUES = 2  # read back right: lines that nobody drives may give one of them, not both
 _HELD_VALUES = 4  # different levels of the other lines, so that the bus was at work
 
@@ -206,12 +207,15 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         bit = np.uint64(1 << r)
         seen, there = rows.selects_seen & bit != 0, rows.selected & bit != 0
         for mine, odd in ((rows.region == r, ~there), (rows.region != r, there)):
-            which = np.flatnonzero(mine & seen)
+            known = mine & seen
+            if np.count_nonzero(known & odd) < _FEW_AT_REST:
+                continue
+            which = np.flatnonzero(known)
             first, last = _longest_run(odd[which])
             found = which[first:last]
             right = found[(rows.compared[found] != 0) & (rows.wrong[found] == 0)]
             wrong = int(np.count_nonzero(rows.wrong[found]))
-            if len(np.unique(rows.data[right])) < _TWO_VALUES or len(right) < 20 or 10 * wrong > len(right):
+            if len(np.unique(rows.data[right])) < _TWO_VALUES or len(right) < _FEW_AT_REST or 10 * wrong > len(right):
                 continue
             proofs = len(right) if not there[found[0]] else _would_fight(story, r, right)
             if not proofs:
