@@ -41,7 +41,7 @@ def _spread(seen, levels, moves, pairs):
                     pairs[r, i, j] += times * (bit ^ ((value >> j) & 1))
 
 
-@inner()
+@inner(_nrt=False)
 def _count_lanes(r, expected, known, wrong, kept, levels, moves, driven, before, until):
     """Levels and transitions of the compared lanes; ``driven``: right reads that the idle bus did not hold already."""
     lanes = levels.shape[2]

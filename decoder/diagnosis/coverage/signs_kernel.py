@@ -18,7 +18,7 @@ LINE_SIZE = 2
 SPACINGS = 40
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def count_bits(time, word, hidden, before, state, bits, highs, spacings):
     """One block of transfers.
 
@@ -71,7 +71,7 @@ def count_bits(time, word, hidden, before, state, bits, highs, spacings):
     return np.int64(0)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def count_lines(time, levels, unknown, begun, before, lines):
     """One block of rows: the changes of every line.
 

@@ -313,7 +313,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
     return False, wrong != 0 and open_chance
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def replay(rows, tables, fault, cells, counts, want_rows, given):
     """One block of accesses under one theory.
 
