@@ -16,6 +16,9 @@ __all__ = ["RowMemory"]
 # which three are cleared for each piece, though a quarter of them is written to.
 _OWN = {"flags": mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS} if hasattr(mmap, "MAP_PRIVATE") else {}
 
+# Pieces differ by some bytes: room in such steps (untouched, it costs nothing) lets each take the memory of any other.
+_STEP = 1 << 21
+
 
 class RowMemory:
     """Gives arrays out, and gives their memory out again once nobody holds any of them, nor a part of them.
@@ -29,7 +32,7 @@ class RowMemory:
     def rows(self, count: int, words: int) -> tuple[NDArray[np.int64], NDArray[np.uint64], NDArray[np.uint64]]:
         """``time`` int64[count], ``levels`` and ``unknown`` uint64[count, words]; what they hold is not said."""
         first, step = (-(-8 * count * width // mmap.PAGESIZE) * mmap.PAGESIZE for width in (1, words))
-        memory = self._taken(first + 2 * step)
+        memory = self._taken(-(-(first + 2 * step) // _STEP) * _STEP)
         # All that is cut out of it holds ``whole``, so that its end is the end of all of them.
         whole: NDArray[Any] = np.frombuffer(memory, np.uint8)
         weakref.finalize(whole, self._free.append, memory).atexit = False

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.bus import KIND_NAMES, READ_KINDS, WRITE_KINDS, Layout, Profile, parse_condition
+from busledger.decoder.bus import KIND_NAMES, READ_KINDS, WRITE_KINDS, Cycles, Layout, Profile, parse_condition
 from busledger.decoder.capture import Capture
 
 __all__ = [
@@ -22,6 +22,7 @@ __all__ = [
     "conditions",
     "fresh_rows",
     "idle_condition",
+    "kinds_of_regions",
     "merged",
     "pins",
     "relevant_mask",
@@ -192,6 +193,17 @@ def rule_strobes(profile: Profile, setting: Setting) -> RuleStrobes:
         first[np.asarray(each) + 1].astype(np.int64),
         np.array([begins[rule.strobe] for rule in profile.rules], np.bool_),
     )
+
+
+def kinds_of_regions(cycles: Cycles) -> NDArray[np.intp]:
+    """intp (k,): where a flat table of (regions and, last, none of them; kinds of cycle) holds each cycle's entry.
+
+    Negative for cycles outside all regions, which counts from the table's end.
+    """
+    place = cycles.region.astype(np.intp)
+    place *= len(KIND_NAMES)
+    place += cycles.kind
+    return place
 
 
 def merged(parts: Sequence[Condition], words: int) -> Condition:

@@ -10,10 +10,11 @@ from busledger.decoder.inner_kernel import inner
 
 @inner(_nrt=False, forceinline=True)
 def _holds(levels, row, mask, want, low, high):
+    words = mask.shape[1]
     for term in range(low, high):
         fits = True
-        for w in range(mask.shape[1]):
-            if levels[row, w] & mask[term, w] != want[term, w]:
+        for w in range(words):
+            if levels[row * words + w] & mask[term, w] != want[term, w]:
                 fits = False
                 break
         if fits:
@@ -25,11 +26,11 @@ def _holds(levels, row, mask, want, low, high):
 def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_begin, begin, end):
     """Fills ``begin`` and ``end`` (int64, rows) for each cycle.
 
-    ``rule`` uint8 (k,) picks the terms ``low[rule]:high[rule]`` of ``mask``/``want``
+    ``levels`` uint64 (rows * words,). ``rule`` uint8 (k,) picks the terms ``low[rule]:high[rule]`` of ``mask``/``want``
     uint64 (terms, words). The strobe is looked for between the rows ``before`` and
     ``after``; where the row before the sampling edge does not show it, both are ``at``.
     """
-    rows = levels.shape[0]
+    rows = levels.shape[0] // mask.shape[1]
     for k in range(at.shape[0]):
         r = rule[k]
         begin[k] = at[k]
@@ -39,13 +40,47 @@ def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_be
             while row < after[k] and row < rows and _holds(levels, row, mask, want, low[r], high[r]):
                 row += 1
             end[k] = min(row, rows - 1)
+            continue
+        row = at[k] - 1
+        if mask.shape[1] == 1 and high[r] - low[r] == 1:  # one term of one word, as most strobes are
+            lines, wanted = mask[low[r], 0], want[low[r], 0]
+            while row >= before[k] and row >= 0 and levels[row] & lines == wanted:
+                row -= 1
         else:
-            row = at[k] - 1
             while row >= before[k] and row >= 0 and _holds(levels, row, mask, want, low[r], high[r]):
                 row -= 1
-            # A strobe that is there all through the window has no known beginning.
-            begin[k] = row + 1 if row >= before[k] else at[k]
+        # A strobe that is there all through the window has no known beginning.
+        begin[k] = row + 1 if row >= before[k] else at[k]
     return np.int64(0)
+
+
+@njit(cache=True, nogil=True)
+def window_moves(levels, unknown, before, begin, end, moved):
+    """Fills ``moved``, uint64 (k, words): the lines that are unknown or do not hold one level from the row before each
+    cycle's strobe (the window's first one where the capture does not show it) to the strobe's end.
+
+    ``levels``, ``unknown`` uint64 (rows * words,).
+    """
+    words = moved.shape[1]
+    for k in range(begin.shape[0]):
+        first = before[k] if begin[k] == end[k] else max(begin[k] - 1, before[k])
+        for w in range(words):
+            at = first * words + w
+            shown, found = levels[at], unknown[at]
+            for _ in range(end[k] - first):
+                at += words
+                found |= (levels[at] ^ shown) | unknown[at]
+            moved[k, w] = found
+    return np.int64(0)
+
+
+@inner(_nrt=False, forceinline=True)
+def all_quiet(moved, k, watched):
+    """Whether no line of ``watched`` (uint64, words) is among those that ``window_moves`` found in cycle ``k``."""
+    some = np.uint64(0)
+    for w in range(watched.shape[0]):
+        some |= moved[k, w] & watched[w]
+    return some == np.uint64(0)
 
 
 @inner(_nrt=False, forceinline=True)

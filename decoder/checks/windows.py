@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from busledger.decoder.bus import Cycles
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import RuleStrobes
-from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans
+from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans, window_moves
 
 __all__ = ["CycleJoin", "Joined", "ReadyRows", "Windows"]
 
@@ -48,6 +48,7 @@ class Joined:
         as the window reaches; ``after`` may be ``len(rows.time)``)
     begin, end : int64, shape (k,): the row in which this cycle's strobe began, and the
         one in which it ended; equal where the capture does not show the strobe
+    moved : uint64, shape (k, words): lines that were unknown or moved in the strobe or as it began (``window_moves``)
     """
 
     rows: ReadyRows
@@ -57,6 +58,7 @@ class Joined:
     after: NDArray[np.int64]
     begin: NDArray[np.int64]
     end: NDArray[np.int64]
+    moved: NDArray[np.uint64]
 
     def __len__(self) -> int:
         return int(self.at.shape[0])
@@ -66,7 +68,7 @@ class Joined:
         """The rows and where the windows lie in them, as the kernels take them."""
         rows = self.rows
         return Windows(
-            rows.time, rows.levels, rows.unknown, self.before, self.at, self.after, self.begin, self.end
+            rows.time, rows.levels, rows.unknown, self.before, self.at, self.after, self.begin, self.end, self.moved
         )  # fmt: skip
 
 
@@ -81,6 +83,7 @@ class Windows(NamedTuple):
     after: NDArray[np.int64]
     begin: NDArray[np.int64]
     end: NDArray[np.int64]
+    moved: NDArray[np.uint64]
 
 
 class CycleJoin:
@@ -151,10 +154,13 @@ class CycleJoin:
         before, after = np.maximum(before, at - REACH_ROWS), np.minimum(after, at + REACH_ROWS)
         begin, end = np.empty(ready, np.int64), np.empty(ready, np.int64)
         s, judged = self._strobes, pending.slice(0, ready)
+        flat = rows.levels.reshape(-1), rows.unknown.reshape(-1)
         strobe_spans(
-            rows.levels, judged.rule, before, at, after, s.mask, s.want, s.low, s.high, s.from_begin, begin, end
+            flat[0], judged.rule, before, at, after, s.mask, s.want, s.low, s.high, s.from_begin, begin, end
         )
-        joined = Joined(rows, judged, before, at, after, begin, end)
+        moved = np.empty((ready, rows.levels.shape[1]), np.uint64)
+        window_moves(*flat, before, begin, end, moved)
+        joined = Joined(rows, judged, before, at, after, begin, end, moved)
         self._last_time = int(pending.time[ready - 1])
         self._pending = pending.slice(ready, count).take(np.arange(count - ready))
         self._trim(waiting)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +25,7 @@ from busledger.decoder.diagnosis.leaves import weigh_leaf
 from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.path import Path
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study
+from busledger.decoder.diagnosis.replay.weighing import EXCUSE
 from busledger.decoder.diagnosis.shares import sum_over_share
 
 __all__ = ["Card", "CardState", "log_lost"]
@@ -40,6 +41,9 @@ _ROWS_OF_WORK = 60_000  # accesses whose weighing costs as much as all that does
 # Judged: below any share of bad chips that the evidence leaves, what a bad chip costs at the most. Doubled and halved
 # (six cards, as in search.py) nothing moves.
 _RARE = 0.01
+# Judged: wrong reads that may be let pass, as slips of the analyser or as what a shared fault could excuse; and wrong
+# reads past which nobody looks for them: a slip is a matter of one read in a hundred thousand.
+_SLIPS, _SCANNED = 2, 200
 
 
 @dataclass(frozen=True)
@@ -94,17 +98,56 @@ class Card:
         """The card with these shared faults."""
         rows = self.rows
         strays = 0.0
+        excusable = np.zeros(0, np.int64)
         for path in paths:
             overlay = path.overlay()
             overlay.start()
             rows = overlay.feed(rows)
             strays += log_lost(overlay, path.mask)
-        leaves = self._leaves(rows, paths)
+            if isinstance(overlay, FoundFault):
+                excusable = np.concatenate([excusable, overlay.excusable])
+        strays += sum(path.log_weight for path in paths)
+        state = self._summed(paths, rows, self._leaves(rows, paths), strays)
+        best = state
+        for at, price in self._let_pass(rows, excusable):
+            compared = rows.compared.copy()
+            compared[at] = 0
+            leaves = self._leaves(rows.holding(rows.expected & compared, compared), paths, whole=True)
+            best = max(best, self._summed(paths, rows, leaves, strays + price), key=lambda s: s.log_total)
+        return best
+
+    def _let_pass(self, rows: Rows, excusable: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.intp], float]]:
+        """A few wrong reads that no chip need be charged with, and the log probability of what they gave: slips of
+        several chips at once; those that a shared fault, which is not given its excuses, could excuse; both."""
+        bad = np.flatnonzero(rows.wrong)
+        if not 0 < len(bad) <= _SCANNED:
+            return
+        slips = self._slips(rows, bad)
+        could = bad[np.isin(rows.index[bad], excusable)]
+        could = could[:0] if len(could) > _SLIPS else could
+        chosen = {tuple(at.tolist()): at for at in (slips, could, np.union1d(slips, could)) if len(at)}
+        reads = int(np.count_nonzero(rows.compared))
+        for at in chosen.values():
+            excused = np.isin(at, could)
+            lanes = [int(c).bit_count() for c in rows.compared[at]]
+            price = sum(EXCUSE - math.log(2.0**n - 1.0) for n, is_ in zip(lanes, excused, strict=True) if is_)
+            yield at, price + log_noise(int((~excused).sum()), reads, max(lanes)) * bool((~excused).any())
+
+    def _summed(self, paths: Sequence[Path], rows: Rows, leaves: Sequence[Leaf], strays: float) -> CardState:
         sound = np.array([leaf.log_sound for leaf in leaves], np.float64)
         bad = np.array([leaf.log_bad for leaf in leaves], np.float64)
         shared = sum_over_share(sound, bad, (self._prior[0], self._prior[1]), self._odds)
-        total = shared.log_total + strays + sum(path.log_weight for path in paths)
-        return CardState(tuple(paths), tuple(leaves), total, shared.bad, rows)
+        return CardState(tuple(paths), tuple(leaves), shared.log_total + strays, shared.bad, rows)
+
+    def _slips(self, rows: Rows, bad: NDArray[np.intp]) -> NDArray[np.intp]:
+        """One or two wrong reads that several chips would have to share: a slip of the analyser as a whole, which is
+        one thing and not as many as there are chips."""
+        several = [
+            sum(self.units[u].mask & wrong != 0 for u in self._of_region[region]) > 1
+            for region, wrong in zip(rows.region[bad].tolist(), rows.wrong[bad].tolist(), strict=True)
+        ]
+        found = bad[np.array(several, np.bool_)]
+        return found if len(found) <= _SLIPS else found[:0]
 
     def wrong_by_unit(self, rows: Rows) -> NDArray[np.int64]:
         """int64, wrong reads on each unit's lanes."""
@@ -118,10 +161,11 @@ class Card:
                     found[u] += n
         return found
 
-    def _leaves(self, rows: Rows, paths: Sequence[Path]) -> list[Leaf]:
-        if not paths:
+    def _leaves(self, rows: Rows, paths: Sequence[Path], *, whole: bool = False) -> list[Leaf]:
+        """``whole``: reads of any region may have been taken out of the rows, whatever the paths touch."""
+        if not paths and not whole:
             return self._base
-        lanes = np.zeros(self._regions, np.uint32)
+        lanes = np.full(self._regions, 0xFFFFFFFF if whole else 0, np.uint32)
         for path in paths:
             for region in path.regions:
                 lanes[region] |= np.uint32(path.mask & 0xFFFFFFFF)

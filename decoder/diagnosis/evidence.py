@@ -70,7 +70,8 @@ class Evidence:
     it was counted as they came; None = count it from the log. ``all_agree``: no access of ``log`` was
     wrong in any way, so that only the checks can speak for a fault. ``signs``, ``probes``: what the lines and the
     channels did over the capture, None = not counted; ``exchanged``: two lines whose clips look exchanged, with the
-    sentence that says so.
+    sentence that says so; ``channels``: what every channel of the file is called; ``assumed``: regions that
+    the board file alone told from other memory, address lines not being clipped.
     """
 
     board: Board
@@ -86,6 +87,8 @@ class Evidence:
     signs: CaptureSigns | None = None
     probes: ProbesResult | None = None
     exchanged: tuple[tuple[str, str], str] | None = None
+    channels: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
 
     @cached_property
     def spoken(self) -> Mapping[tuple[str | None, str | None], Sequence[CheckKey]]:

@@ -24,7 +24,8 @@ class LeafCount:
 
     ``reads``: compared; ``wrong``: of them wrong; ``events``, ``right``: int64[WINDOWS], wrong reads that do not
     merely repeat the cell's last read, and right ones; ``by_itself``: events though the cell's last access was a read
-    that gave something else, so that no write can have been bent.
+    that gave something else, so that no write can have been bent; ``came_back``: right reads though the cell's last
+    access was a read that came wrong, so that nothing can have changed that stayed.
     """
 
     reads: int
@@ -32,6 +33,7 @@ class LeafCount:
     events: Counts
     right: Counts
     by_itself: int = 0
+    came_back: int = 0
 
     @cached_property
     def event_count(self) -> int:
@@ -77,10 +79,13 @@ def count_reads(rows: Rows) -> LeafCount:
     bad = rows.wrong != 0
     events = np.bincount(rows.window[rows.event != 0], minlength=WINDOWS).astype(np.int64)
     right = np.bincount(rows.window[compared & ~bad], minlength=WINDOWS).astype(np.int64)
-    news = np.flatnonzero(rows.event)
-    last = _before(rows)[news] if len(news) else news
-    by_itself = int(np.count_nonzero((last >= 0) & ~rows.is_write[last]))
-    return LeafCount(int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right, by_itself)
+    if not bad.any():
+        return LeafCount(int(np.count_nonzero(compared)), 0, events, right)
+    last = _before(rows)
+    read_before = (last >= 0) & ~rows.is_write[last]
+    by_itself = int(np.count_nonzero(read_before & (rows.event != 0)))
+    came_back = int(np.count_nonzero(read_before & compared & ~bad & bad[last]))
+    return LeafCount(int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right, by_itself, came_back)
 
 
 _known: dict[int, tuple[weakref.ref[NDArray[np.int32]], NDArray[np.int64]]] = {}

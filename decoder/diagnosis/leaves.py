@@ -144,7 +144,10 @@ class _Weighing:
         # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
         news, right = count.event_count, count.right_count
         changed += log_rate(news, right + again, SOMETIMES) - log_rate(news, right, SOMETIMES)
-        return log_sum([read - again * pattern, written + count.by_itself * LOG_SLIP, changed])
+        # Nor does what was written wrongly, or has changed and stays so, come back without a write.
+        written += (count.by_itself + count.came_back) * LOG_SLIP
+        changed -= count.came_back * pattern
+        return log_sum([read - again * pattern, written, changed])
 
     # -- listed faults -------------------------------------------------------
     def _listed(
@@ -220,7 +223,7 @@ class _Weighing:
             for start in range(0, len(bits), 6):
                 few = bits[start : start + 6]
                 code = (word >> start) & ((1 << len(few)) - 1)
-                coded = replace(rows, window=code.astype(np.uint8))
+                coded = replace(rows, window=code.astype(np.uint16))
                 effects = replay_leaf(self._study, [scored.candidate], coded, count, only=scored)
                 again = next((s for s in ways(scored.candidate, effects) if _same_way(s, scored)), None)
                 if again is None:

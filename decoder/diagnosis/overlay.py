@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables
-from busledger.decoder.diagnosis.replay.replay_kernel import EXPLAINS
+from busledger.decoder.diagnosis.replay.replay_kernel import EXCUSES, EXPLAINS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.scoring import Scored
 
-__all__ = ["Blind", "FoundFault", "composes", "hides"]
+__all__ = ["Blind", "FoundFault", "NotLookedAt", "composes", "hides", "lanes_apart", "shorts"]
 
 
 _MOVES = ("forced", "joined", "forced-board", "joined-board", "swapped")
@@ -72,6 +73,54 @@ def hides(scored: Scored) -> bool:
     return isinstance(behaviour, LaneFault)
 
 
+def shorts(scored: Scored) -> bool:
+    """Whether it joins lanes in every read: what the chips behind it give shows through, as far as it decides nothing.
+    """
+    behaviour = scored.variant.behaviour
+    if not scored.hard or scored.path is not None or not isinstance(behaviour, LaneFault):
+        return False
+    return behaviour.does in (lanes_kernel.AND, lanes_kernel.OR) and behaviour.cell < 0
+
+
+def lanes_apart(scored: Scored, rows: Rows) -> int:
+    """Reads that show lanes apart which the fault joins in every read."""
+    mask = np.uint32(scored.variant.behaviour.mask)
+    asked = ~rows.is_write & np.isin(rows.region, np.array(scored.candidate.regions, np.int16))
+    levels = rows.data & mask
+    return int(np.count_nonzero(asked & ((rows.compared & mask) == mask) & (levels != 0) & (levels != mask)))
+
+
+def _through_a_short(fault: LaneFault, rows: Rows, mine: NDArray[np.bool_]) -> Rows:
+    """The rows with what joined lanes show of the chips behind them.
+
+    The level that loses shows only where every lane gave it, so each can be compared. The one that wins shows that the
+    lane gave it which alone should have, and nothing of the others. Where none should have, at least one is wrong, of
+    which nothing more is known. Of reads whose other lanes are wrong as well the winning level tells nothing at all.
+    """
+    mask = np.uint32(fault.mask)
+    low_wins = fault.does == lanes_kernel.AND
+    winning, losing = (np.uint32(0), mask) if low_wins else (mask, np.uint32(0))
+    whole = mine & (rows.compared & mask == mask)
+    level, due = rows.data & mask, rows.expected & mask
+    told = whole & (level == losing)
+    quiet = whole & (level == winning) & (rows.wrong & ~mask == 0)
+    told |= quiet & (due == losing)
+    winner = (due ^ losing) & mask
+    alone = quiet & (winner != 0) & (winner & (winner - np.uint32(1)) == 0)
+    keep = np.where(mine & ~told, np.where(alone, ~mask | winner, ~mask), np.uint32(0xFFFFFFFF))
+    return rows.holding(rows.expected & keep, rows.compared & keep)
+
+
+class NotLookedAt(Protocol):
+    """Lanes of reads that a fault is judged without."""
+
+    def feed(self, rows: Rows) -> Rows:
+        """The rows without those lanes."""
+
+    def dropped(self, rows: Rows) -> NDArray[np.uint32]:
+        """uint32 a row, the lanes left out."""
+
+
 class Blind:
     """Chips that are plainly bad by themselves are not looked at: what they give would hide what all of them share.
 
@@ -103,12 +152,13 @@ class FoundFault:
 
     A hard fault replaces the expectation by what the faulty card gives; where
     reads show nothing but the fault (``hides``), they say nothing of what lies
-    behind it and are taken out whole, as are those that it leads where nothing
+    behind it and are taken out whole (lanes that are joined in part only), as are those that it leads where nothing
     answers: ``lost`` of them, and ``lost_wrong`` gave what it does not foretell.
-    One that comes and goes takes out just the wrong reads that it explains.
+    One that comes and goes takes out just the wrong reads that it explains; ``excusable``: the cycles of those that it
+    leaves though it could excuse them.
     """
 
-    def __init__(self, scored: Scored, study: Study, blind: Blind | None = None) -> None:
+    def __init__(self, scored: Scored, study: Study, blind: NotLookedAt | None = None) -> None:
         behaviour = scored.variant.behaviour
         if isinstance(behaviour, Decay | CoupledCell):
             raise TypeError("a cell's own fault is weighed with its chip, not laid over")
@@ -120,10 +170,11 @@ class FoundFault:
         self._lane = behaviour if isinstance(behaviour, LaneFault) and scored.path is None else None
         self._run: PathRun | None = None
         self.lost, self.lost_wrong = 0, 0
+        self.excusable = np.zeros(0, np.int64)
         if self._lane is None and not (self.hides and scored.hard):
             path = scored.path if isinstance(behaviour, LaneFault) else behaviour
             assert path is not None
-            self._run = PathRun(path, Tables(study))
+            self._run = PathRun(path, Tables(study), None if scored.hard else scored.effect.hours)
 
     def start(self) -> None:
         """Forget all blocks seen."""
@@ -134,6 +185,8 @@ class FoundFault:
     def feed(self, rows: Rows) -> Rows:
         """The next block, judged against what the faulty card would give."""
         mine = np.isin(rows.region, self._regions) & ~rows.is_write
+        if self._lane is not None and shorts(self.scored):
+            return _through_a_short(self._lane, rows, mine)
         if self._hard and self.hides:
             lanes = np.where(mine, self._mask, np.uint32(0))
             return rows.holding(rows.expected & ~lanes, rows.compared & ~lanes)
@@ -146,6 +199,7 @@ class FoundFault:
             explained = np.where(bent, np.uint8(EXPLAINS), np.uint8(0))
         if not self._hard:
             taken = explained == EXPLAINS if self.scored.strict else explained != 0
+            self.excusable = rows.index[mine & ~taken & (explained == EXCUSES)]
             lanes = np.where(mine & taken, self._mask, np.uint32(0))
             lanes &= ~self._blinded(rows)
             if self._lane is None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
+from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.replay.study import Overlay, Study
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import Rival
@@ -53,7 +54,7 @@ class PathFaultState:
     scored: Scored
     log_weight: float
     study: Study
-    blind: Blind | None = None
+    blind: Blind | OwnDoing | None = None
 
     @property
     def key(self) -> tuple[object, ...]:

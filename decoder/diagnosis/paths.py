@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +13,8 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
 from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
 from busledger.decoder.diagnosis.leaf import log_noise
-from busledger.decoder.diagnosis.overlay import Blind, hides
+from busledger.decoder.diagnosis.overlay import Blind, hides, lanes_apart, shorts
+from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.replay.lanes_kernel import AND, OR
 from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
@@ -31,6 +32,7 @@ __all__ = [
     "judged_again",
     "kind_of",
     "propose_paths",
+    "regions_told",
     "replayed_alone",
     "seen_by_checks",
 ]
@@ -47,14 +49,16 @@ _WORTH = (1.0, 5.0, 12.0)  # nats that a wrong read less may be worth to the chi
 @dataclass(frozen=True, eq=False)
 class Beside:
     """Chips that are bad beyond doubt, not looked at. ``like``: of what kind, on what lanes or lines, shared faults are
-    judged beside them; None = any. Chips that seem to have that very fault are not among them then."""
+    judged beside them; None = any. Chips that seem to have that very fault are not among them then. ``some``: shared
+    faults of all kinds that come and go are judged, and no others."""
 
-    blind: Blind
+    blind: Blind | OwnDoing
     like: tuple[object, ...] | None = None
+    some: bool = False
 
     def asks_for(self, candidate: Candidate) -> bool:
         """Whether the shared fault is to be judged so."""
-        return _knows_contents(candidate) and self.like in (None, kind_of(candidate))
+        return self.some or (_knows_contents(candidate) and self.like in (None, kind_of(candidate)))
 
 
 def kind_of(candidate: Candidate) -> tuple[object, ...]:
@@ -85,7 +89,8 @@ def propose_paths(
             found.append(PathFaultState(scored, odds + own, study))
     ways_of: dict[tuple[object, ...], list[PathFaultState]] = {}
     for state in found:
-        ways_of.setdefault((*state.key, state.blind is None), []).append(state)
+        seen = id(state.blind) if isinstance(state.blind, OwnDoing) else state.blind is None
+        ways_of.setdefault((*state.key, seen), []).append(state)
     return [state for held in ways_of.values() for state in _chosen(held)]
 
 
@@ -112,7 +117,7 @@ def _knows_contents(candidate: Candidate) -> bool:
 
 
 def _replayed(
-    study: Study, whole: Rows, given: Sequence[Path], blind: Blind | None, beside: Beside | None = None
+    study: Study, whole: Rows, given: Sequence[Path], blind: Blind | OwnDoing | None, beside: Beside | None = None
 ) -> list[PathFaultState]:
     rows = whole if blind is None else blind.feed(whole)
     survey = study.survey([rows])
@@ -122,18 +127,19 @@ def _replayed(
         for c in listed_faults(study.card_as_seen).shared(survey.lanes(), likely_pairs(study, rows))
         if c.key not in taken and (blind is None or (_is_wide(c) if beside is None else beside.asks_for(c)))
     ]
-    return _judged(study, candidates, survey, rows, given, blind, whole)
+    found = _judged(study, candidates, survey, rows, given, blind, whole)
+    return found if beside is None or not beside.some else [state for state in found if not state.scored.hard]
 
 
 def _judged(
     study: Study, candidates: Sequence[Candidate], survey: Survey, rows: Rows, given: Sequence[Path],
-    blind: Blind | None, whole: Rows,
+    blind: Blind | OwnDoing | None, whole: Rows,
 ) -> list[PathFaultState]:  # fmt: skip
     if survey.wrong == 0 or not candidates:
         return []
     effects = replay_all(study, candidates, survey, rows)
     components = {state.scored.candidate.component for state in given if isinstance(state, PathFaultState)}
-    told = {r for path in given if _tells_of_selects(path) for r in path.regions}
+    told = regions_told(given)
     found = []
     for c in candidates:
         odds = log_prior_of_shared(c.prior) + checked(study.evidence, c)
@@ -146,12 +152,14 @@ def _judged(
             clipped = log_clipped(scored, rows)
             if told.intersection(c.regions):
                 clipped = min(0.0, clipped)
-            if blind is not None and scored.hard and hides(scored):
+            if isinstance(blind, Blind) and scored.hard and hides(scored):
                 # what blinded chips give comes through it as well, and is taken out with the rest of the reads
                 seen = _levels_apart(scored, whole, blind)
                 if seen is None:
                     continue
                 clipped += log_hard(NOTHING.tally, seen)
+            if shorts(scored):
+                scored = _joined_always(scored, rows)
             own = _own(scored, more, wrong_at(survey, c)) + clipped
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
@@ -167,6 +175,13 @@ def _strictly_too(found: Iterable[Scored]) -> Iterator[Scored]:
             yield scored.excusing_none()
 
 
+def _joined_always(scored: Scored, rows: Rows) -> Scored:
+    """The same with nothing against it but reads that show its lanes apart: whatever else is wrong of them, a chip
+    behind it may have given."""
+    tally = scored.effect.tally._replace(misses=lanes_apart(scored, rows), other=0)
+    return replace(scored, effect=replace(scored.effect, tally=tally))
+
+
 def _levels_apart(scored: Scored, whole: Rows, blind: Blind) -> int | None:
     """Reads of blinded chips in which two lanes differ that are shorted every time; None of any other fault that
     hides them: it says what they give, so that leaving them out would be a gift."""
@@ -180,9 +195,13 @@ def _levels_apart(scored: Scored, whole: Rows, blind: Blind) -> int | None:
     return int(np.count_nonzero(asked & (levels != 0) & (levels != mask)))
 
 
+def regions_told(given: Iterable[Path]) -> set[int]:
+    """Regions of whose clipped selects a set speaks already: what they show is said once, though it may fit several
+    faults of a decoder, or a clip that is off."""
+    return {r for path in given if _tells_of_selects(path) for r in path.regions}
+
+
 def _tells_of_selects(path: Path) -> bool:
-    """What the clipped selects of a region show is said once, though it may fit several faults of a decoder, or a
-    clip that is off."""
     if isinstance(path, Innocent):
         return path.rival.scope == "clip"
     return isinstance(path, PathFaultState) and path.scored.candidate.scope == "decoder"
@@ -228,7 +247,7 @@ def _own(scored: Scored, more: Iterable[tuple[int, float]], wrong: int) -> float
     more = tuple(more)
     tally = scored.effect.tally
     strays = 0
-    if scored.hard and hides(scored):
+    if scored.hard and hides(scored) and not shorts(scored):
         strays = max(0, wrong - tally.hits - tally.other)
     if scored.hard and not hides(scored):
         each = [log_rate(0, n, (1.0e4, 1.0)) + ratio for n, ratio in more]

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.special import gammaln
 
 from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.urns import log_urn
 from busledger.decoder.diagnosis.replay.weighing import log_sum
 
 __all__ = ["log_patterns"]
@@ -31,12 +30,6 @@ def log_patterns(rows: Rows, mask: int) -> float:
     if count == 0 or lanes < 2:
         return 0.0
     even = -count * math.log(2.0**lanes - 1.0)
-    by_lanes = _log_urn(rows.wrong[news], 2.0**lanes - 1.0)
-    by_value = _log_urn(rows.data[news] & np.uint32(mask), 2.0**lanes)
+    by_lanes = log_urn(rows.wrong[news], 2.0**lanes - 1.0)
+    by_value = log_urn(rows.data[news] & np.uint32(mask), 2.0**lanes)
     return log_sum([math.log(s) + like for s, like in zip(_SHARES, (even, by_lanes, by_value), strict=True)])
-
-
-def _log_urn(seen: NDArray[np.uint32], kinds: float) -> float:
-    _, often = np.unique(seen, return_counts=True)
-    each = 1.0 / kinds
-    return float((gammaln(often + each) - gammaln(each)).sum() - gammaln(len(seen) + 1.0))

@@ -22,6 +22,7 @@ __all__ = ["Item", "PartMarginal", "Place", "Posterior", "posterior"]
 # another on two cards, and on one.
 _SEED = 0.5  # chance from which a thing has a place of its own
 _WEAK_SEED = 0.2  # chance from which the likeliest thing has one where nothing reaches the above
+_BESIDE = 0.5  # of an item's chance, beside another: it is no alternative to that one
 _SHOWN = 0.005  # a suspect below it would be listed with 0 %
 _OF_A_CHIP = 24  # ways to be bad that are told apart, of one chip
 
@@ -31,7 +32,8 @@ class Item:
     """One suspect: a fault of one part, over all the sets it is in.
 
     ``fault``: its likeliest way of failing; ``unit``: index of its chip, None for shared parts; ``others``: faults of
-    further lanes of the same chip; ``path``: the shared thing, where it is one.
+    further lanes of the same chip; ``path``: the shared thing, where it is one; ``sets``: how much of its chance each
+    set of faults, by its number, adds.
     """
 
     fault: Scored | None
@@ -42,6 +44,7 @@ class Item:
     best: float = -math.inf
     regions: frozenset[int] = frozenset()
     mask: int = 0
+    sets: dict[int, float] = field(default_factory=dict)
 
 
 @dataclass
@@ -105,7 +108,7 @@ def posterior(card: Card, states: Sequence[CardState]) -> Posterior:
 
 def _path_items(states: Sequence[CardState], chances: Sequence[float]) -> list[Item]:
     held: dict[tuple[object, ...], Item] = {}
-    for state, chance in zip(states, chances, strict=True):
+    for number, (state, chance) in enumerate(zip(states, chances, strict=True)):
         for path in state.paths:
             fault = path.scored if isinstance(path, PathFaultState) else None
             key = fault.candidate.key if fault is not None else path.key
@@ -113,6 +116,7 @@ def _path_items(states: Sequence[CardState], chances: Sequence[float]) -> list[I
                 key, Item(None, 0.0, path=path, regions=frozenset(path.regions), mask=path.mask)
             )
             item.probability += chance
+            item.sets[number] = item.sets.get(number, 0.0) + chance
             if state.log_total > item.best:
                 item.best, item.fault, item.path = state.log_total, fault, path
     return list(held.values())
@@ -122,7 +126,7 @@ def _leaf_items(card: Card, states: Sequence[CardState], chances: Sequence[float
     found: list[Item] = []
     for u, unit in enumerate(card.units):
         held: dict[tuple[object, ...], Item] = {}
-        for state, chance in zip(states, chances, strict=True):
+        for number, (state, chance) in enumerate(zip(states, chances, strict=True)):
             leaf = state.leaves[u]
             if chance < 1e-6 or not leaf.count.wrong:
                 continue
@@ -131,7 +135,9 @@ def _leaf_items(card: Card, states: Sequence[CardState], chances: Sequence[float
                 where = tuple(str(v) for v in main.detail.get("where_lines", ()))
                 key = (main.candidate.key, where, len(way.faults) > 1)
                 item = held.setdefault(key, Item(None, 0.0, unit=u, regions=frozenset((unit.region,)), mask=unit.mask))
-                item.probability += chance * float(state.bad[u]) * share
+                adds = chance * float(state.bad[u]) * share
+                item.probability += adds
+                item.sets[number] = item.sets.get(number, 0.0) + adds
                 if state.log_total + way.log > item.best:
                     item.best, item.fault, item.others = state.log_total + way.log, main, way.faults[1:]
         found += sorted(held.values(), key=lambda item: -item.probability)[:_OF_A_CHIP]
@@ -172,15 +178,29 @@ def _places(items: Sequence[Item], bad: np.ndarray) -> list[Place]:
     for item in ranked:
         if item.probability < _SHOWN or any(item is place.items[0] for place in seeds):
             continue
-        home = _home(item, seeds)
+        home = _home(item, [p for p in seeds if not _goes_with(item, p.items[0])])
         if home is not None:
             home.items.append(item)
         else:
             homeless.append(item)
-    seeds += _shared_out(homeless)
+    more = _shared_out(homeless)
+    told = {id(item) for place in more for item in place.items}
+    for item in homeless:
+        home = None if id(item) in told else _home(item, seeds)
+        if home is not None and sum(i.probability for i in home.items) + item.probability <= 1.0:
+            home.items.append(item)
+    seeds += more
     for place in seeds:
         _settle(place)
     return sorted(seeds, key=lambda place: -_explains(place.leader))
+
+
+def _goes_with(item: Item, seed: Item) -> bool:
+    """Whether most of an item's chance is beside the seed, and not in its place: it explains other reads."""
+    if item.unit is not None and item.unit == seed.unit:
+        return False
+    both = sum(adds for number, adds in item.sets.items() if number in seed.sets)
+    return both > _BESIDE * item.probability
 
 
 def _shared_out(items: Sequence[Item]) -> list[Place]:

@@ -9,19 +9,21 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import Blind, hides
-from busledger.decoder.diagnosis.path import Path, PathFaultState
+from busledger.decoder.diagnosis.own_doing import OwnDoing
+from busledger.decoder.diagnosis.path import Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import (
     Beside,
     judged_again,
     kind_of,
     propose_paths,
+    regions_told,
     replayed_alone,
 )
 from busledger.decoder.progress import Progress, silent
@@ -42,15 +44,21 @@ _AT_LEAST = 2  # sets tried of each that is grown further, whatever has been spe
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
 _DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
+_FAR = 80.0  # nats below a set that leaves nothing to explain, by the estimate, that leave another one no part
 _LAID_OVER = (60, 400)  # shared faults laid over the rows for the estimate, at the least and at the most …
 _LAID_ROWS = 4_000_000  # … as many as make so many rows
 _LIKELY, _HOPED = 8, 6  # sets tried for what they likely gain, and then for what they could
+_WHOLE = 3  # of those that leave nothing wrong where they explain anything, the likeliest, tried first
+_A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not explain, about
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
 _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
 _SURE = 300.0  # nats past which a chip is bad whatever it shares with others, though its fault is not plain
+# Judged: nats that a chip says at the least, how many times as often as the next it fails, and how many such steps are
+# tried.
+_LOUD, _STANDS_OUT, _PARTINGS = 60.0, 2.0, 2
 _SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
@@ -168,26 +176,41 @@ def _extended(
         propose_paths(card.study, state.rows, state.paths, _blind(card, state), _beside(card, state), alone=mine)
     )
     held = {path.key for path in state.paths}
-    proposed += [path for path in extra if path.key not in held]
+    told = regions_told(state.paths)
+    proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told)]
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
-    for number, path in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
+    whole = -math.inf  # the best of those that leave nothing to explain
+    for number, (gain, path) in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
         if card.work > most_work and number >= _AT_LEAST:
             break
+        if state.log_total + gain < whole - _FAR:
+            continue
         if frozenset({*held, path.key}) in seen and path.key not in {f.paths[-1].key for f in found}:
             continue
         now = card.weigh((*state.paths, path))
         if now.log_total > -math.inf:
             found.append(now)
+            if not now.rows.wrong.any():
+                whole = max(whole, now.log_total)
     return found
 
 
-def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: float) -> list[Path]:
-    """Those that are likely to gain, best first; then some for what they could gain at the most.
+def _is_select_of(path: Path, regions: Collection[int]) -> bool:
+    return isinstance(path, Innocent) and path.rival.scope == "clip" and path.rival.region in regions
 
-    The most: all that the chips it touches lose by their wrong reads. Those in front are laid over the rows, and the
+
+def _worth_trying(
+    card: Card, state: CardState, proposed: Sequence[Path], best: float
+) -> list[tuple[float, Path]]:
+    """Those that are likely to gain, best first; then some for what they could gain at the most; each with what it is
+    likely to gain.
+
+    The most: all that the chips it touches lose by their wrong reads. Those in front by that, and those in front by
+    what as many wrong reads cost the chips in the mean, are laid over the rows, and the
     chips' losses shared out by how many of their wrong reads are gone, or have come. That estimate is poor where a
-    fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself.
+    fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself; it is good
+    where nothing is left wrong of any chip that it helps, so that some of these are tried first.
     """
     gains = state.gains
     losing = np.flatnonzero(gains > 0.0)
@@ -200,24 +223,45 @@ def _worth_trying(card: Card, state: CardState, proposed: Sequence[Path], best: 
         touched = lost[hurt[of_region] & (lanes & np.uint32(path.mask) != 0)]
         touched = np.minimum(touched, _A_READ * max(1, path.hits))
         most.append((path.log_weight + path.log_charge + float(touched.sum()), path))
+    a_read = float(lost.sum()) / max(1, int(np.count_nonzero(state.rows.wrong)))
+    fair = sorted(((p.log_weight + p.log_charge + min(a_read * p.hits, top - p.log_weight - p.log_charge), p)
+                   for top, p in most), key=lambda item: -item[0])  # fmt: skip
     most.sort(key=lambda item: -item[0])
     before = card.wrong_by_unit(state.rows)
     likely: list[tuple[float, Path]] = []
+    whole: set[Path] = set()
     few, many = _LAID_OVER
-    for _, path in most[: max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))]:
+    at_most = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
+    fairest = [path for _, path in fair[: at_most // 2]]
+    for path in dict.fromkeys([*fairest, *(path for _, path in most[: at_most - len(fairest)])]):
         overlay = path.overlay()
         overlay.start()
         after = card.wrong_by_unit(overlay.feed(state.rows))
-        change = sum(_change(float(gains[u]), int(before[u]), int(after[u])) for u in np.flatnonzero(before != after))
-        likely.append((path.log_weight + change + log_lost(overlay, path.mask), path))
+        blind = getattr(path, "blind", None)
+        change = sum(
+            _change(float(gains[u]), int(before[u]), int(after[u]), isinstance(blind, OwnDoing) and u in blind.units)
+            for u in np.flatnonzero(before != after)
+        )
+        gain = path.log_weight + change + log_lost(overlay, path.mask)
+        likely.append((gain, path))
+        if gain > 0.0 and not after[before != after].any():
+            whole.add(path)
     likely.sort(key=lambda item: -item[0])
-    front = [path for gain, path in likely if state.log_total + gain > best - _DOUBTED]
-    hoped = [path for gain, path in most if state.log_total + gain > best and path.log_charge < 0.0][:_HOPED]
-    return [*front[:_LIKELY], *(path for path in hoped if path not in front[:_LIKELY]), *front[_LIKELY:]]
+    front = [one for one in likely if state.log_total + one[0] > best - _DOUBTED]
+    sure = [one for one in front if one[1] in whole][:_WHOLE]
+    front = [*sure, *(one for one in front if one not in sure)]
+    hoped = [one for one in most if state.log_total + one[0] > best and one[1].log_charge < 0.0][:_HOPED]
+    ahead = {path for _, path in front[:_LIKELY]}
+    laid = {path: gain for gain, path in likely}
+    more = [(laid.get(path, gain), path) for gain, path in hoped if path not in ahead]
+    return [*front[:_LIKELY], *more, *front[_LIKELY:]]
 
 
-def _change(gain: float, before: int, after: int) -> float:
-    """What one chip's evidence is likely to rise by when so many of its reads are wrong."""
+def _change(gain: float, before: int, after: int, strays: bool) -> float:
+    """What one chip's evidence is likely to rise by when so many of its reads are wrong. ``strays``: those that are
+    gone are such as its own faults do not explain, which cost more than the others."""
+    if strays:
+        return min(gain, _A_STRAY * (before - after))
     if before:
         return gain * (1.0 - after / before)
     return -(_A_CHIP + 0.7 * after)
@@ -242,7 +286,24 @@ def _beside(card: Card, state: CardState) -> list[Beside]:
         blind = _without(card, (u for u in sure if u not in alike))
         if blind is not None:
             found.append(Beside(blind, kind))
-    return found
+    leaves = state.leaves
+    return found + [
+        Beside(OwnDoing(card.study, state.rows, {u: leaves[u] for u in held}), some=True)
+        for held in _standing_out(card, state)
+    ]
+
+
+def _standing_out(card: Card, state: CardState) -> list[list[int]]:
+    """Bad chips that read wrong much more often than the next one of all bad chips; at most two ways to part them."""
+    rate = {u: _rate_of(state.leaves[u]) for u in _bad(card, state)}
+    bad = sorted(rate, key=lambda u: -rate[u])
+    steps = [(rate[bad[k - 1]] / rate[bad[k]], k) for k in range(1, len(bad)) if state.gains[bad[k - 1]] > _LOUD]
+    steps = sorted((step for step in steps if step[0] > _STANDS_OUT), reverse=True)[:_PARTINGS]
+    return [bad[:k] for _, k in steps]
+
+
+def _rate_of(leaf: Leaf) -> float:
+    return leaf.count.wrong / leaf.count.reads
 
 
 def _bad(card: Card, state: CardState) -> list[int]:

@@ -139,6 +139,8 @@ def evidence_of(gathered: Gathered) -> Evidence:
         signs=gathered.signs,
         probes=gathered.checks.probes if gathered.checks is not None else None,
         exchanged=gathered.exchanged,
+        channels=tuple(signal.name for signal in run.file.header.signals),
+        assumed=run.assumed,
     )
 
 

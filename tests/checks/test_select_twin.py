@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
@@ -51,8 +52,9 @@ def scanned(
     for start in range(0, len(rows), blocks):
         part = slice(start, start + blocks)
         kernel.scan_decoder(
-            time[part], levels[part], unknown[part], np.array(fresh[part], np.bool_), lines, table_of, arrays_of
-        )
+            time[part], levels[part].reshape(-1), unknown[part].reshape(-1), np.array(fresh[part], np.bool_), lines,
+            table_of, arrays_of,
+        )  # fmt: skip
     return {"state": state, **counts}
 
 
@@ -125,3 +127,21 @@ def test_nothing_and_no_change(rows):
     got = scanned(rows, fresh, ONE_OF_THREE, setting, 10)
     same(got, expected(rows, fresh, ONE_OF_THREE, setting))
     assert got["rows"].sum() == 0
+
+
+@pytest.mark.parametrize("blocks", [1, 2, 3, 61])
+def test_an_address_line_that_is_lost_for_a_while_does_not_move(blocks):
+    """Wherever the blocks are cut, a pulse is calm or not by the levels of the other address lines alone."""
+    rows = [
+        (0, [0, 0, 0, 0, 0, 0, 0, 0, 0]),
+        *((t, [None, 0, 0, 0, 0, 0, 0, 0, 0]) for t in range(1, 17)),
+        (17, [None, 0, 0, 1, 0, 0, 0, 0, 0]),
+        (18, [0, 1, 0, 1, 0, 0, 0, 0, None]),
+        (20, [0, 1, 0, 0, 0, 0, 0, 0, None]),
+        (21, [1, 1, 0, 0, 0, 0, 0, 0, 0]),
+        (22, [1, 1, 0, 1, 0, 0, 0, 0, 0]),
+        (24, [None, 1, 0, 1, 0, 0, 0, 0, 0]),
+    ]
+    setting = {"open_high": 0, "one_hot": False, "settle": 0, "skew": 0, "bin_ticks": 1}
+    table, fresh = [[6], [5], [3], *([7] for _ in range(5))], [False] * len(rows)
+    same(scanned(rows, fresh, table, setting, blocks, 0), expected(rows, fresh, table, setting, 0))

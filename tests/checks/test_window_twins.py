@@ -10,7 +10,7 @@ from busledger.decoder.bus import Cycles
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks import span_kernel
 from busledger.decoder.checks.buffers import buffer_kernel
-from busledger.decoder.checks.buffers.arrays import Drivers, PathSums, Sides
+from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, Sides
 from busledger.decoder.checks.lines import RuleStrobes
 from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel
@@ -66,7 +66,7 @@ def test_strobe_spans(case):
     low, high = np.array([0, 2]), np.array([2, 3])
     begin, end = np.empty(len(cycles), np.int64), np.empty(len(cycles), np.int64)
     span_kernel.strobe_spans(
-        levels, column(cycles, "rule", np.uint8), column(cycles, "before"), column(cycles, "at"),
+        levels.reshape(-1), column(cycles, "rule", np.uint8), column(cycles, "before"), column(cycles, "at"),
         column(cycles, "after"), mask, want, low, high, np.array([False, True]), begin, end,
     )  # fmt: skip
     holds = {
@@ -80,8 +80,23 @@ def test_strobe_spans(case):
 
 
 def windows_of(rows, cycles) -> Windows:
-    places = (column(cycles, name) for name in ("before", "at", "after", "begin", "end"))
-    return Windows(*arrays(rows, LINES), *places)
+    before, at, after, begin, end = (column(cycles, name) for name in ("before", "at", "after", "begin", "end"))
+    time, levels, unknown = arrays(rows, LINES)
+    moved = np.empty((len(cycles), levels.shape[1]), np.uint64)
+    span_kernel.window_moves(levels.reshape(-1), unknown.reshape(-1), before, begin, end, moved)
+    return Windows(time, levels, unknown, before, at, after, begin, end, moved)
+
+
+@settings(max_examples=40, deadline=None)
+@given(windows())
+def test_what_moved_in_each_window(case):
+    rows, cycles = case
+    moved = windows_of(rows, cycles).moved[:, 0]
+    for k, cycle in enumerate(cycles):
+        first = cycle["before"] if cycle["begin"] == cycle["end"] else max(cycle["begin"] - 1, cycle["before"])
+        for line in range(LINES):
+            shown = {rows[row][1][line] for row in range(first, cycle["end"] + 1)}
+            assert (int(moved[k]) >> line & 1 == 0) == (len(shown) == 1 and None not in shown)
 
 
 @settings(max_examples=60, deadline=None)
@@ -214,17 +229,32 @@ def test_lane_paths(case, skew, settle, stated, inverting):
     assert {key: int(delay[key]) for key in np.ndindex(delay.shape) if delay[key]} == dict(want[2])
 
 
+read = st.tuples(
+    st.integers(0, 255), st.sampled_from([0, 0, 0, 16]), st.integers(0, 255), st.sampled_from([0x1200, 0x91FF, 0x91FE])
+)
+
+
 @settings(max_examples=40, deadline=None)
-@given(st.lists(st.tuples(st.integers(0, 255), st.sampled_from([0, 0, 0, 16]), st.integers(0, 255)), max_size=30))
-def test_held_lanes(reads):
+@given(st.lists(read, max_size=30), st.integers(1, 31))
+def test_held_lanes(reads, block):
     lanes = [0, 4, 7]
-    table = np.zeros((4, 2, 2), np.int64)
-    data, unknown, kept = (np.array([r[i] for r in reads], np.uint32) for i in range(3))
-    buffer_kernel.held_lanes(np.zeros(len(reads), np.int8), data, unknown, kept, np.array(lanes), table)
-    want = buffer_twin.held_twin(reads, lanes)
+    table, words, paged, before = np.zeros((4, 2, 2), np.int64), np.zeros((2, 256), np.int64), 0, np.uint32(0xFFFFFFFF)
+    data, unknown, kept, address = (np.array([r[i] for r in reads], np.uint32) for i in range(4))
+    for start in range(0, len(reads), block):
+        cycles = Carried(*(column[start : start + block] for column in (address, data, unknown, kept)))
+        role = np.zeros(len(cycles.data), np.int8)
+        paged += buffer_kernel.held_lanes(role, before, cycles, np.array(lanes), table, words)
+        before = cycles.address[-1]
+    fresh = [r for k, r in enumerate(reads) if k == 0 or reads[k - 1][3] != r[3]]  # a cell read again says nothing
+    want = buffer_twin.held_twin([r[:3] for r in fresh], lanes)
     for place, lane in enumerate([*lanes, None]):
         for was in (0, 1):
             assert list(table[place, was]) == [want[lane, was, 0], want[lane, was, 1]]
+    known = [r for r in fresh if not r[1] & 0b10010001]
+    for place, column in enumerate((2, 0)):
+        given_words = [r[column] & 0b10010001 for r in known]
+        assert words[place].tolist() == [given_words.count(word) for word in range(256)]
+    assert paged == sum((r[0] ^ r[3] >> 8) & 0b10010001 == 0 for r in known)
 
 
 @settings(max_examples=60, deadline=None)

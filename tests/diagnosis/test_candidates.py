@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -72,3 +73,11 @@ def test_without_chips_any_lane_nibble_or_byte_may_be_one():
     dead = {c.lanes for c in found if c.fault == "dead"}
     assert dead == {0xFF, 0x0F, 0xF0, *(1 << k for k in range(8))}
     assert {c.component for c in found} == {None}
+
+
+def test_regions_that_only_traffic_shows_have_no_selects_to_exchange():
+    """Cells only change their names, and nobody said what they are called."""
+    bare = (Region("0000-000F", 0, 15, "ram", "memory"), Region("0010-001F", 16, 31, "ram", "memory"))
+    board = replace(two_banks(), regions=bare, decoders=(), buffers=())
+    found = {c.fault for c in propose(card(board), {0: 0xFF, 1: 0xFF}, {})}
+    assert "select-extra" in found and "select-swapped" not in found

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from busledger.decoder.diagnosis.rivals.fillings import log_filled, log_turns
+from busledger.decoder.diagnosis.rivals.fillings import log_back, log_contents, log_filled, log_turns
 
 RANDOM = np.random.default_rng(7).integers(0, 256, 200).astype(np.uint32)
 CHEAP = -2.0 * 200  # nats: two a value, where a random one costs log 256 = 5.5
@@ -43,3 +43,17 @@ def test_accesses_of_a_kind_that_come_in_runs_are_cheaper_than_by_themselves():
     turns = np.arange(500) % 2 == 0
     assert log_turns(turns) > -20
     assert log_turns(np.zeros(0, np.bool_)) == pytest.approx(0.0)
+
+
+def test_what_cells_held_before_is_cheap_though_no_value_foretells_the_next():
+    """Of 200 writes all but 20 give a cell what it held one or two contents ago."""
+    older = np.where(np.arange(200) % 10 == 0, 0, 1 | (1 + np.arange(200) % 2) << 2).astype(np.uint8)
+    cost = log_contents(RANDOM, 0xFF, older, np.zeros(200, np.bool_))
+    assert cost > -200 * 1.3 - 20 * math.log(256) > of(RANDOM)
+    anywhere = (np.random.default_rng(2).permutation(np.arange(200) % 6) << 2 | 1).astype(np.uint8)
+    assert log_back(older) > log_back(anywhere)
+
+
+def test_of_nothing_there_is_nothing_to_pay():
+    none = np.zeros(0, np.uint8)
+    assert log_contents(np.zeros(0, np.uint32), 0xFF, none, none == 1) == log_back(none) == pytest.approx(0.0)

@@ -54,6 +54,12 @@ def test_counts_and_the_share_of_strays_that_are_news():
     assert [count.news(n) for n in (-1, 0, 1, 4)] == [0, 0, 1, 1]  # one in four, rounded up
 
 
+def test_what_comes_back_without_a_write_had_not_changed():
+    """Cell 3 is read wrong and then right; cell 4 is written in between."""
+    told = [("w", 3, 0x0F), ("r", 3, 0x07), ("r", 3, 0x0F), ("w", 4, 1), ("r", 4, 0), ("w", 4, 1), ("r", 4, 1)]
+    assert count_reads(narrowed(study_of(told).rows(), 0x0F)).came_back == 1
+
+
 def test_every_region_has_its_own_rows():
     rows = study_of([("w", 3, 1), ("w", 17, 2), ("r", 3, 1)]).rows()
     assert [part.index.tolist() for part in region_rows(rows, 2)] == [[0, 2], [1]]

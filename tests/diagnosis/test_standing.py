@@ -27,11 +27,28 @@ def test_two_memories_that_look_like_one_are_no_bad_chip() -> None:
     assert refused.reason.endswith("or row0 lost its contents") and refused.change.startswith("clip A13, A15")
 
 
+def test_what_is_bad_in_no_listed_way_may_as_well_be_other_memory() -> None:
+    """It shows anything at any time, on every lane, as whatever else answers at such addresses does."""
+    everywhere = tuple(f"D{lane}" for lane in range(8))
+    line = suspect(2, fault="address-stuck", component=None)
+    refused = assumption_broken([suspect(1, lanes=everywhere), line], ("row0",), "A13")
+    assert refused is not None and refused.reason.endswith("may have more than the board file names, or U1 is bad")
+    assert assumption_broken([suspect(1, lanes=everywhere[:4]), line], ("row0",), "A13") is None
+
+
+def test_what_may_be_a_part_as_well_takes_nothing_from_what_else_is_bad() -> None:
+    """A region that takes no writes may be protected; the address lines that are bridged are so all the same."""
+    protected = LOST.model_copy(update={"fault": "read-only", "probability": 0.52})
+    bridged = suspect(2, fault="address-bridged", scope="board", component=None, region=None)
+    assert assumption_broken([protected, bridged], ("row0", "row1"), "A13") is None
+
+
 @pytest.mark.parametrize(
     ("suspects", "assumed"),
     [
         ([LOST, CHIP], ()),  # every line that tells regions apart is clipped
-        ([CHIP, LOST.model_copy(update={"rank": 2})], ("row0",)),  # the part comes first
+        # the part comes first, and how it is bad is settled
+        ([suspect(1, fault="stuck-low"), LOST.model_copy(update={"rank": 2})], ("row0",)),
         ([LOST], ("row0",)),  # nobody is accused
         ([LOST, suspect(2, probability=0.3)], ("row0",)),
         ([LOST, suspect(2, region="row5")], ("row0",)),  # the chip is elsewhere, where selects told

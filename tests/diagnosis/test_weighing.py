@@ -71,17 +71,18 @@ def test_the_ideas_of_a_faults_habits_by_hand():
         spans += log_sum([awake, *([0.0] if h == 0 else [])]) - math.log(2)
     even = log_rate(6, 320, SOMETIMES)
     h, m = hits.astype(float), misses.astype(float)
-    short, long = (log_spells(h, m, 1 / s, 1 / t, *SOMETIMES, np.empty(64), np.empty(64)) for s, t in _SPELLS)
+    spells = [log_spells(h, m, 1 / s, 1 / t, *SOMETIMES, np.empty(64), np.empty(64)) for s, t in _SPELLS]
     a, b, c = _HABITS
-    wanted = log_sum([math.log(a) + even, math.log(b) + spans, math.log(c / 2) + short, math.log(c / 2) + long])
+    each = math.log(c / len(spells))
+    wanted = log_sum([math.log(a) + even, math.log(b) + spans, *(each + spell for spell in spells)])
     assert log_chances(hits, misses, (6, 320)) == pytest.approx(wanted, abs=1e-9)
 
 
 @settings(max_examples=40, deadline=None)
-@given(st.lists(st.tuples(st.integers(0, 6), st.integers(0, 30)), min_size=1, max_size=7), st.booleans())
-def test_spells_awake_against_every_way_in_which_the_windows_could_have_been_spent(windows, brief):
+@given(st.lists(st.tuples(st.integers(0, 6), st.integers(0, 30)), min_size=1, max_size=7), st.sampled_from(_SPELLS))
+def test_spells_awake_against_every_way_in_which_the_windows_could_have_been_spent(windows, spell):
     """The sum over all 2ⁿ ways to be asleep or awake, each with its rate integrated out exactly."""
-    sleep, last = _SPELLS[not brief]
+    sleep, last = spell
     wakes, sleeps = 1 / sleep, 1 / last
     hits, misses = (np.array(column, float) for column in zip(*windows, strict=True))
     found = log_spells(hits, misses, wakes, sleeps, *SOMETIMES, np.empty(len(hits)), np.empty(len(hits)))

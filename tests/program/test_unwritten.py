@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from busledger.decoder.ledger.columns import Verdict
-from busledger.decoder.program.following import Follower, RoadWatch, load_set
+from busledger.decoder.program.following import FollowedBlock, Follower, RoadWatch, load_set
+from busledger.decoder.program.following.unwritten import UnwrittenWatch
 from tests.program.machines import Card, image, run_6502, run_z80
 
 RAM = range(0x4000, 0x4400)
@@ -89,3 +90,17 @@ def test_a_6502_whose_pointer_leads_into_empty_ram():
     assert (found.kind, found.went_on_at) == ("unwritten", 0x4155)
     assert "where JMP ($0010) at F00B led it" in found.sentence
     assert "since the reset at cycle 0" in found.sentence
+
+
+def test_an_instruction_left_long_ago_is_kept_without_its_cycles():
+    """A block may begin with the last instruction of the one before, and no more of its cycles: nothing is looked up
+    where they would be."""
+    cycles, compared = run_z80(Card(TO_NOWHERE), 8).columns()
+    follower = Follower(load_set("z80"))
+    block = follower.feed(cycles, compared)
+    rows = np.array([len(block.cycles) - 1])
+    kept = FollowedBlock(
+        block.cycles.take(rows), block.compared.take(rows), block.followed.take(rows), block.instructions
+    )
+    assert int(block.instructions.row[0]) - int(rows[0]) < -1
+    assert UnwrittenWatch(follower.glossary, np.array([False, True])).feed(kept) is None

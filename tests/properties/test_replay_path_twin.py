@@ -47,6 +47,7 @@ def theories(draw):
     )
 
 
+HOURS = ["any time", "asleep", "awake"]  # as ANY_TIME, ASLEEP, AWAKE: the window of each row is one of these
 few = st.sampled_from([0x00, 0x04, 0x0C, 0x55, 0xFF])
 rows = st.lists(
     st.builds(
@@ -61,6 +62,7 @@ rows = st.lists(
         index=st.just(0),
         rest=few,
         rest_read=few,
+        hours=st.sampled_from(HOURS),
     ),
     max_size=40,
 )
@@ -77,10 +79,13 @@ def test_kernel_equals_twin(theory, traffic, block):
         twin.feed(row)
     words, links = np.zeros((CELLS, m.WORDS), np.uint32), np.zeros((CELLS, m.LINKS), np.int32)
     links[:, m.OWNER] = -1
+    links[:, m.OWNER2] = -1
     hard, some, hashes = np.zeros(k.TALLY, np.int64), np.zeros(k.TALLY, np.int64), np.zeros(2, np.uint64)
     chances, first = np.zeros((k.WINDOWS, 2), np.int64), np.zeros(100, np.int64)
     maps = [np.array(x, np.int32) for x in (theory.w1, theory.w2, theory.r1, theory.r2)]
     acts = m.ON_READS * theory.on_reads + m.ON_WRITES * theory.on_writes
+    hours = np.zeros(k.WINDOWS, np.uint8)
+    hours[: len(HOURS)] = m.ANY_TIME, m.ASLEEP, m.AWAKE
     part = np.full(CELLS, k.TAKES_PART | k.JUDGED, np.uint8)
     for start in range(0, len(traffic), block):
         some_rows = traffic[start : start + block]
@@ -93,9 +98,11 @@ def test_kernel_equals_twin(theory, traffic, block):
             ReplayRows(
                 column("cell", np.int32), column("write", np.bool_), column("data"), np.full(n, 0xFF, np.uint32),
                 column("sure"), column("kept"), column("expected"), column("compared"), column("wrong"),
-                column("index", np.int64), np.zeros(n, np.uint8), column("rest"), column("rest_read"),
+                column("index", np.int64), np.array([HOURS.index(r.hours) for r in some_rows], np.uint16),
+                column("rest"),
+                column("rest_read"),
             ),
-            CellTables(part, *maps),
+            CellTables(part, *maps, hours),
             Acts(np.uint32(theory.mask), STORES[theory.stores], FLOATS[theory.floats], JOINS[theory.joins],
                  BENDS[theory.bends], np.uint32(theory.bad_lanes), acts),
             CellState(words, links),

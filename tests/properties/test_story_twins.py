@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busledger.decoder.diagnosis.coverage import signs_kernel
 from busledger.decoder.diagnosis.rivals import banks_kernel, story_kernel
 from busledger.decoder.diagnosis.rivals.arrays import BecameOf, CellMemory, StoryRows
 from tests.reference.story_twin import Access, StoryTwin, either, folded
@@ -96,30 +93,3 @@ def test_a_followed_bank_never_contradicts_itself(accesses):
     read = inside & ~rows["is_write"]
     assert ((said != banks_kernel.SILENT) == read).all()
     assert bank.max(initial=0) < used <= banks_kernel.MOST_BANKS
-
-
-bus = st.lists(st.tuples(st.integers(0, 7), st.integers(0, 7)), max_size=50)  # (levels, hidden bits) of three lines
-
-
-@settings(max_examples=80)
-@given(bus, st.integers(1, 51))
-def test_what_each_bit_did_equals_a_plain_count(rows, block):
-    word = np.array([w for w, _ in rows], np.uint64)
-    hidden = np.array([h for _, h in rows], np.uint64) | ~np.uint64(7)
-    time = np.arange(len(rows), dtype=np.int64) * 10
-    before, state = np.zeros(2, np.uint64), np.zeros(signs_kernel.STATE_SIZE, np.int64)
-    bits, highs = np.zeros((64, signs_kernel.BIT_SIZE), np.int64), np.zeros(64, np.int64)
-    spacings = np.zeros(signs_kernel.SPACINGS, np.int64)
-    for start in range(0, len(rows), block):
-        part = slice(start, start + block)
-        signs_kernel.count_bits(time[part], word[part], hidden[part], before, state, bits, highs, spacings)
-    for b in range(3):
-        seen = [(k, w >> b & 1) for k, (w, h) in enumerate(rows) if not h >> b & 1]
-        changes = [k for (_, old), (k, new) in pairwise(seen) if old != new]
-        marks = [seen[0][0], *changes] if seen else []
-        rests = sorted((q - p for p, q in pairwise(marks)), reverse=True)
-        row = bits[b]
-        assert row[signs_kernel.MOVES] == len(changes)
-        assert row[signs_kernel.LAST] == (marks[-1] if marks else 0)
-        assert [row[signs_kernel.QUIET], row[signs_kernel.SECOND]] == [*rests, 0, 0][:2]
-    assert spacings.sum() == max(0, len(rows) - 1)

@@ -42,8 +42,12 @@ class Cell:
     over: Change | None = None
     state: str = "settled"
     writes: int = 0
+    hours: str = "any time"  # of the last write
     owner: int | None = None
     owner_writes: int = 0
+    over_before: Change | None = None  # as over, owner and owner_writes, of the write of another cell before it
+    owner_before: int | None = None
+    owner_before_writes: int = 0
     corrupt: bool = False
     doubt: bool = False  # its last wrong read may as well have gone astray itself
     refuted: bool = False  # a read has shown that the fault did not act at every access
@@ -79,6 +83,7 @@ class Row:
     index: int
     rest: int = 0
     rest_read: int = 0
+    hours: str = "any time"  # of a fault in bursts: "asleep", "awake"
 
     @property
     def wrong(self) -> int:
@@ -161,10 +166,17 @@ class ReplayTwin:
         for c in targets:
             for k in self.mine:
                 self.cells[c].hard[k] = bad[k]
-        here.lost_before = here.lost if here.state == "open" and row.cell not in targets else None
+        missed = here.lost if here.state == "open" and row.cell not in targets else None
+        if row.hours != "awake":
+            here.lost_before = missed
+        elif not missed or here.hours == "asleep":
+            here.lost_before = None
+        elif here.hours != "awake" or not here.lost_before:
+            here.lost_before = missed
         here.lost = None
-        here.state, here.owner = "settled", None
+        here.state, here.owner, here.owner_before = "settled", None, None
         here.writes += 1
+        here.hours = row.hours
         here.doubt = False
         if row.cell not in targets:
             here.lost, here.state = Change(list(here.held), self.mine), "open"
@@ -173,6 +185,9 @@ class ReplayTwin:
         for c in targets:
             if c != row.cell:
                 other = self.cells[c]
+                if other.owner is not None and other.owner != row.cell:
+                    other.owner_before, other.owner_before_writes = other.owner, other.owner_writes
+                    other.over_before = other.over
                 other.owner, other.owner_writes, other.over = row.cell, here.writes, Change(list(bad), self.mine)
                 here.state = "open"
         for k in self.mine:
@@ -197,6 +212,16 @@ class ReplayTwin:
             for k in self.mine:
                 if (row.sure >> k) & 1 and self.cells[q1].hard[k] is None:
                     self.cells[q1].hard[k] = seen[k]
+        if row.hours == "awake" and here.corrupt and q1 != row.cell and q2 < 0:
+            value = self.answer("held", row.cell, floating)
+            if any(here.held[k] is None for k in judged) and all(value[k] == seen[k] for k in judged):
+                if wrong:
+                    self.some["hit"] += 1
+                    self.hashes[1].add(row.index, sum(1 << k for k in wrong))
+                if wrong and not elsewhere_wrong:
+                    self.some["explained"] += 1
+                    self.explained_rows.append(row.index)
+                return
         for k in judged:
             if here.held[k] is None and here.corrupt:
                 here.held[k] = seen[k]
@@ -213,7 +238,8 @@ class ReplayTwin:
             value = self.bend(value, floating)
         explained = bool(wrong)
         if not off:
-            self.right(row, judged, astray, value, q1, q2)
+            if not (row.hours == "awake" and astray and self.says_nothing(judged, seen, value, q1, q2, bends)):
+                self.right(row, judged, astray, value, q1, q2)
         else:
             explained = self.off(row, judged, seen, off, astray, value, told, differ, wrong, bends) and bool(wrong)
         if any(told[k] not in (None, seen[k]) for k in judged):
@@ -244,16 +270,14 @@ class ReplayTwin:
             if refuted:
                 here.state = "was idle"
                 self.miss(row, refuted)
-        if here.owner is not None and here.over:
-            refuted = [k for k in judged if k in here.over.lanes and here.over.value[k] != here.held[k]]
-            if refuted:
-                owner, fresh = self.cells[here.owner], True
-                if owner.writes == here.owner_writes:
-                    fresh = owner.state == "open"
-                    owner.state = "was idle"
-                here.owner = None
-                if fresh:
-                    self.miss(row, refuted)
+        if here.owner is not None and here.over and self.clobber_refuted(
+            row, judged, here, here.over, here.owner, here.owner_writes
+        ):
+            here.owner = None
+        if here.owner_before is not None and here.over_before and self.clobber_refuted(
+            row, judged, here, here.over_before, here.owner_before, here.owner_before_writes
+        ):
+            here.owner_before = None
         if astray:
             refuted = [k for k in judged if value[k] is not None and value[k] != here.held[k]]
             fighting = [k for k in judged if value[k] is None]
@@ -264,17 +288,42 @@ class ReplayTwin:
             if refuted:
                 self.miss(row, refuted)
 
+    def clobber_refuted(
+        self, row: Row, judged: list[int], here: Cell, over: Change, owned_by: int, writes: int
+    ) -> bool:
+        """Whether the read shows that another cell's write has not come here; that is a miss, told once."""
+        refuted = [k for k in judged if k in over.lanes and over.value[k] != here.held[k]]
+        if not refuted:
+            return False
+        owner, fresh = self.cells[owned_by], True
+        if owner.writes == writes:
+            fresh = owner.state == "open"
+            owner.state = "was idle"
+        if fresh:
+            self.miss(row, refuted)
+        return True
+
+    def says_nothing(self, judged: list[int], seen: Word, value: Word, q1: int, q2: int, bends: bool) -> bool:
+        """Whether a right read had come out the same, had the fault led it astray."""
+        if all(value[k] == seen[k] for k in judged):
+            return True
+        if q1 < 0 or q2 >= 0 or bends:
+            return False
+        there = self.cells[q1]
+        return there.owner is not None and there.over is not None and self.fits(q1, judged, seen, there.over) == []
+
     def strange(self, row: Row) -> bool:
         """Whether the fault leads a read of this cell to one other cell."""
         q1, q2 = self.t.r1[row.cell], self.t.r2[row.cell]
         return q1 >= 0 and q1 != row.cell and q2 < 0 and not (self.t.on_reads and self.t.bends != "not")
 
-    def act(self, cell: int) -> None:
+    def act(self, cell: int, awake: bool = False) -> None:
         here = self.cells[cell]
+        lost = here.lost_before if awake and here.state == "open" and here.lost_before else here.lost
         here.state = "did act"
-        if here.lost:
-            for k in here.lost.lanes:
-                here.held[k] = here.lost.value[k]
+        if lost:
+            for k in lost.lanes:
+                here.held[k] = lost.value[k]
             here.corrupt = True
         for c in (self.t.w1[cell], self.t.w2[cell]):
             if c < 0 or c == cell:
@@ -337,6 +386,7 @@ class ReplayTwin:
         here = self.cells[cell]
         changes = [here.lost, here.lost_before] if here.state == "open" else []
         changes += [here.over] if here.owner is not None else []
+        changes += [here.over_before] if here.owner_before is not None else []
         return any(
             change and k in change.lanes and change.value[k] != here.held[k] for change in changes for k in judged
         )
@@ -357,10 +407,21 @@ class ReplayTwin:
             unsure = self.fits(row.cell, judged, seen, here.over)
             if not (same and owner.state == "was idle") and unsure is not None:
                 if same:
-                    self.act(here.owner)
+                    self.act(here.owner, owner.hours == "awake")
                 self.take(row.cell, judged, seen)
-                here.corrupt, here.owner = True, None
+                here.corrupt, here.owner, here.owner_before = True, None, None
                 return unsure
+        if here.owner_before is not None and here.over_before:
+            first = self.cells[here.owner_before]
+            same = first.writes == here.owner_before_writes
+            if not (same and first.state == "was idle") and self.fits(row.cell, judged, seen, here.over_before) == []:
+                if here.owner is not None and self.cells[here.owner].writes == here.owner_writes:
+                    self.cells[here.owner].state = "was idle"
+                if same:
+                    self.act(here.owner_before, first.hours == "awake")
+                self.take(row.cell, judged, seen)
+                here.corrupt, here.owner, here.owner_before = True, None, None
+                return []
         return None
 
     def explain(self, row, judged, seen, off, astray, value, told, differ, bends):  # type: ignore[no-untyped-def]
@@ -368,6 +429,10 @@ class ReplayTwin:
         q1, q2 = t.r1[row.cell], t.r2[row.cell]
         fits = all(value[k] in (None, seen[k]) for k in judged)
         blind = self.strange(row) and fits and all(value[k] is None for k in off)
+        if row.hours == "asleep" and self.could_differ(row.cell, judged) and self.written_too(row.cell, judged, seen):
+            unsure = self.written(row, judged, seen)
+            if unsure is not None:
+                return unsure
         if astray:
             fights = t.joins == "nobody knows" and q1 >= 0 and q2 >= 0
             known_off = any(value[k] is not None for k in off)

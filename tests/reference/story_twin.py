@@ -51,7 +51,8 @@ class StoryTwin:
             took = "took" if not a.wrong else "stayed" if as_before else "neither"
         older = 0
         if a.wrong:
-            older = int(any((v ^ a.data) & a.compared == 0 for v in self.contents.get(a.cell, [])))
+            fits = [(v ^ a.data) & a.compared == 0 for v in reversed(self.contents.get(a.cell, []))]
+            older = 1 | fits.index(True) << 2 if any(fits) else 0  # and how many came since
             older |= 2 * as_before
         elif a.compared:
             self.sound[a.cell] = number

@@ -7,7 +7,16 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Drivers", "PathSums", "Sides"]
+__all__ = ["Carried", "Drivers", "PathSums", "Sides"]
+
+
+class Carried(NamedTuple):
+    """Columns of ``Cycles``, uint32 each: what the bus carried, and what it had kept before."""
+
+    address: NDArray[np.uint32]
+    data: NDArray[np.uint32]
+    data_unknown: NDArray[np.uint32]
+    kept: NDArray[np.uint32]
 
 
 class Drivers(NamedTuple):

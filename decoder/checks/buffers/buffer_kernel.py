@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from busledger.decoder.checks.span_kernel import still
+from busledger.decoder.checks.span_kernel import all_quiet, still
 from busledger.decoder.inner_kernel import inner
 
 # What a cycle is to a buffer.
@@ -176,7 +176,7 @@ def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew
     bus's lines; ``hold`` ticks that the CPU keeps driving after a write, ``turn`` ticks
     that a driver may take to let go. ``tally`` int64 (buffers, TALLY_SIZE).
     """
-    time, levels, unknown, before, at, after, begin, end = windows
+    time, levels, unknown, before, at, after, begin, end, moved = windows
     can_be_off, can_drive, pin, shared = drivers
     count = pin.shape[0]
     standing = np.zeros(count, np.int64)
@@ -193,7 +193,7 @@ def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew
             first_row = before[k]
         last = min(after[k], time.shape[0] - 1)
         # Control lines that do not move leave nothing to weigh, and no overlap to look for.
-        quiet = half < t_to and still(levels, unknown, first_row, end[k], watched)
+        quiet = half < t_to and all_quiet(moved, k, watched)
         drives = writes[k] and begin[k] < end[k] and not (quiet and still(levels, unknown, before[k], last, watched))
         for b in range(count):
             if quiet:
@@ -271,7 +271,7 @@ def lane_paths(windows, role, kept, stated, use_stated, sides, skew, settle, bin
     ``use_stated`` (a latched address). ``settle``: how long the input must have stood still. ``windows``, ``sides``,
     ``sums``: ``Windows``, ``Sides`` and ``PathSums`` of the callers.
     """
-    time, levels, unknown, before, at, _, _, end = windows
+    time, levels, unknown, before, at, _, _, end, _ = windows
     near_word, near_bit, far_word, far_bit = sides
     table, first_wrong, delay = sums
     for k in range(at.shape[0]):
@@ -315,18 +315,31 @@ def lane_paths(windows, role, kept, stated, use_stated, sides, skew, settle, bin
     return np.int64(0)
 
 
+@inner(_nrt=False, forceinline=True)
+def _folded(word):
+    """The bytes of a word laid over each other."""
+    half = word ^ (word >> np.uint32(16))
+    return np.int64((half ^ (half >> np.uint32(8))) & np.uint32(255))
+
+
 @njit(cache=True, nogil=True)
-def held_lanes(role, data, data_unknown, kept, lanes, table):
+def held_lanes(role, before, cycles, lanes, table, words):
     """Reads lane by lane against what the bus would have kept.
 
-    ``lanes`` int64 (n,) data bit numbers; ``table`` int64 (n + 1, 2 kept, 2 read):
-    the last entry counts whole words, [0, 1] different and [1, 1] the same as kept.
+    ``before``: the address of the cycle before the first; a cell that was just written or read stands on the bus
+    already, and that it comes back says nothing. ``cycles``: ``Carried``. ``lanes`` int64 (n,) data bit numbers;
+    ``table`` int64 (n + 1, 2 kept, 2 read): the last entry counts whole words, [0, 1] different and [1, 1] the same as
+    kept. ``words`` int64 (2, 256): how often each word was kept and read, its bytes laid over each other. Returns how
+    many words read are the low byte of their address's page.
     """
-    every = np.uint32(0)
+    address, data, data_unknown, kept = cycles
+    every, paged = np.uint32(0), 0
     for i in range(lanes.shape[0]):
         every |= np.uint32(1) << np.uint32(lanes[i])
     for k in range(role.shape[0]):
-        if role[k] != SERVED_READ:
+        again = address[k] == before
+        before = address[k]
+        if role[k] != SERVED_READ or again:
             continue
         for i in range(lanes.shape[0]):
             one = np.uint32(1) << np.uint32(lanes[i])
@@ -334,4 +347,7 @@ def held_lanes(role, data, data_unknown, kept, lanes, table):
                 table[i, 1 if kept[k] & one != np.uint32(0) else 0, 1 if data[k] & one != np.uint32(0) else 0] += 1
         if data_unknown[k] & every == np.uint32(0):
             table[lanes.shape[0], 1 if (data[k] ^ kept[k]) & every == np.uint32(0) else 0, 1] += 1
-    return np.int64(0)
+            words[0, _folded(kept[k] & every)] += 1
+            words[1, _folded(data[k] & every)] += 1
+            paged += (data[k] ^ (address[k] >> np.uint32(8))) & every & np.uint32(255) == np.uint32(0)
+    return paged

@@ -11,9 +11,18 @@ from busledger.decoder.board import Board, Buffer
 from busledger.decoder.bus import KIND_NAMES, Cycles, Layout, Profile
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.buffers import buffer_kernel as kernel
-from busledger.decoder.checks.buffers.arrays import Drivers, PathSums, Sides
+from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, Sides
 from busledger.decoder.checks.buffers.buffer_verdict import BufferCounts, buffer_findings, buffer_result
-from busledger.decoder.checks.lines import READS, WRITES, Setting, pins, relevant_mask, rule_strobes, ticks
+from busledger.decoder.checks.lines import (
+    READS,
+    WRITES,
+    Setting,
+    kinds_of_regions,
+    pins,
+    relevant_mask,
+    rule_strobes,
+    ticks,
+)
 from busledger.decoder.checks.results import BuffersResult, worst_first
 from busledger.decoder.checks.windows import CycleJoin, Joined
 
@@ -24,6 +33,7 @@ STEP_NS = 20.0
 """Worst delay from side to side where the parts library has none; LS drivers take up to 18 ns (TI TTL Data Book)."""
 LET_GO_NS = 28.0
 """Worst time to turn off: 74LS245, tPHZ (TI TTL Data Book)."""
+_TRANSFERS = ("read", "write", "opcode-fetch", "io-read", "io-write", "dma-read", "dma-write")
 _ADDRESS_LINE = re.compile(r"A[DB]?(\d+)$")
 
 
@@ -81,12 +91,10 @@ class BuffersCheck:
             )
             for role in ("address", "data")
         )
-        self._last_address = np.full(1, 0xFFFFFFFF, np.uint32)
+        self._last_address = np.uint32(0xFFFFFFFF)
         self._turn = ticks(LET_GO_NS, tick_fs)
         holds = [x.min for x in profile.limits() if x.measure == "write-data-hold" and x.min is not None]
         self._hold = ticks(min(holds, default=0.0), tick_fs)
-        transfers = ("read", "write", "opcode-fetch", "io-read", "io-write", "dma-read", "dma-write")
-        self._transfer = np.array([name in transfers for name in KIND_NAMES], np.bool_)
 
     def feed(self, block: Capture, cycles: Cycles) -> None:
         """One block of levels and the cycles that the extractor gave for it."""
@@ -115,7 +123,8 @@ class BuffersCheck:
             return
         cycles = joined.cycles
         writes = WRITES[cycles.kind]
-        roles = [one.roles(cycles, self._transfer) for one in self._data]
+        place = kinds_of_regions(cycles)
+        roles = [one.roles(cycles, place) for one in self._data]
         if self._data:
             stacked = np.stack(roles, axis=1)
             earlier = np.concatenate([self._earlier, stacked[:-1]])
@@ -125,15 +134,13 @@ class BuffersCheck:
                 Drivers(self._can_be_off, self._can_drive, self._pin, self._shared),
                 self._address, self._near, self._setting.skew_ticks, self._hold, self._turn, self._tally,
             )  # fmt: skip
-        # A cell that was just written or read stands on the bus already: that it comes back says nothing.
-        again = np.concatenate([self._last_address, cycles.address[:-1]]) == cycles.address
-        self._last_address = cycles.address[-1:].copy()
+        before, self._last_address = self._last_address, cycles.address[-1]
         for one, role in zip(self._data, roles, strict=True):
-            one.keeps(np.where(again, kernel.NEITHER, role).astype(np.int8), cycles)
+            one.keeps(role, before, cycles)
             if one.clipped:
                 one.paths(joined, role, self._setting)
         for one in self._lines:
-            role = one.roles(cycles, self._transfer)
+            role = one.roles(cycles, place)
             one.paths(joined, np.where(role >= 0, kernel.SERVED_WRITE, -1).astype(np.int8), self._setting)
 
 
@@ -141,6 +148,19 @@ def _told_apart(one: _Lanes, other: _Lanes) -> bool:
     """Whether two buffers have lanes in common and control lines that are not the very same."""
     same_pins = one.pin == other.pin
     return not same_pins and bool(set(one.buffer.lanes) & set(other.buffer.lanes))
+
+
+def _role_table(served: NDArray[np.bool_]) -> NDArray[np.int8]:
+    """int8 by ``kinds_of_regions``: what a cycle is to a buffer that serves these regions, the last one none."""
+    kinds = np.arange(len(KIND_NAMES))
+    table = np.full((len(served), len(kinds)), kernel.NEITHER, np.int8)
+    moves = np.array([name in _TRANSFERS for name in KIND_NAMES], np.bool_)
+    for mask, mine, other in (
+        (READS, kernel.SERVED_READ, kernel.OTHER_READ),
+        (WRITES, kernel.SERVED_WRITE, kernel.OTHER_WRITE),
+    ):
+        table[:, mask & moves] = np.where(served, mine, other)[:, None]
+    return table.reshape(-1)
 
 
 class _Lanes:
@@ -166,7 +186,7 @@ class _Lanes:
         self._far = pins(setting.names, [far for _, far in pairs])
         self.pin = self._control(setting)
         self.pinned = self.pin[kernel.P_TO_CPU] >= 0 or self.pin[kernel.P_ACTIVE] >= 0
-        self._serves = np.array([r.name in buffer.serves for r in board.regions] + [False], np.bool_)
+        self._roles = _role_table(np.array([r.name in buffer.serves for r in board.regions] + [False], np.bool_))
         self.table = np.zeros((len(pairs), 4, 2, 2, 2), np.int64)
         self.first = np.full(len(pairs), -1, np.int64)
         self.delay = np.zeros((len(pairs), 2, kernel.BINS), np.int64)
@@ -191,28 +211,20 @@ class _Lanes:
             pin[3:] = [word, bit, enable.level]
         return pin
 
-    def roles(self, cycles: Cycles, transfer: NDArray[np.bool_]) -> NDArray[np.int8]:
-        """int8 (k,): what each cycle is to this buffer; cycles that move no data are left out."""
-        served = self._serves[cycles.region]
-        reads, writes = READS[cycles.kind], WRITES[cycles.kind]
-        role = np.full(len(cycles), kernel.NEITHER, np.int8)
-        role[reads & served] = kernel.SERVED_READ
-        role[writes & served] = kernel.SERVED_WRITE
-        role[reads & ~served] = kernel.OTHER_READ
-        role[writes & ~served] = kernel.OTHER_WRITE
-        role[~transfer[cycles.kind] | (cycles.address_unknown != 0)] = kernel.NEITHER
+    def roles(self, cycles: Cycles, place: NDArray[np.intp]) -> NDArray[np.int8]:
+        """int8 (k,): what each cycle is to this buffer; cycles that move no data are left out.
+
+        ``place`` as ``kinds_of_regions`` of the cycles.
+        """
+        role: NDArray[np.int8] = self._roles[place]
+        if cycles.address_unknown.any():
+            role[cycles.address_unknown != 0] = kernel.NEITHER
         return role
 
-    def keeps(self, role: NDArray[np.int8], cycles: Cycles) -> None:
-        """Counts what reads gave beside what the bus carried before."""
-        kernel.held_lanes(role, cycles.data, cycles.data_unknown, cycles.kept, self.numbers, self.held)
-        mask = np.uint32(sum(1 << int(lane) for lane in self.numbers))
-        reads = np.flatnonzero((role == kernel.SERVED_READ) & (cycles.data_unknown & mask == 0))
-        for place, column in enumerate((cycles.kept, cycles.data)):
-            word = column[reads] & mask
-            self.words[place] += np.bincount((word ^ (word >> 8) ^ (word >> 16) ^ (word >> 24)) & 0xFF, minlength=256)
-        page = cycles.address[reads] >> np.uint32(8)
-        self.paged += int(np.count_nonzero((cycles.data[reads] ^ page) & mask & np.uint32(0xFF) == 0))
+    def keeps(self, role: NDArray[np.int8], before: np.uint32, cycles: Cycles) -> None:
+        """Counts what reads gave beside what the bus carried before; ``before`` the address of the cycle before."""
+        carried = Carried(cycles.address, cycles.data, cycles.data_unknown, cycles.kept)
+        self.paged += int(kernel.held_lanes(role, before, carried, self.numbers, self.held, self.words))
 
     def paths(self, joined: Joined, role: NDArray[np.int8], setting: Setting) -> None:
         """Runs the lane kernel over the cycles."""

@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from busledger.decoder.checks.span_kernel import still
+from busledger.decoder.checks.span_kernel import all_quiet
 from busledger.decoder.inner_kernel import inner
 
 LOW, HIGH, UNKNOWN = 0, 1, 2
+BY_VALUE = 6
+"""So many selects are counted by the word that they make, and by select once a block."""
 
 
 @inner(_nrt=False, forceinline=True)
@@ -50,6 +52,30 @@ def _comes(time, levels, first, last, t_to, word, bit, active):
     return False
 
 
+@inner(_nrt=False, forceinline=True)
+def _value(levels, row, word, bit):
+    """The levels of all selects in one row, the first one lowest."""
+    value = np.int64(0)
+    for s in range(word.shape[0]):
+        value |= np.int64((levels[row, word[s]] >> bit[s]) & np.uint64(1)) << s
+    return value
+
+
+@inner(_nrt=False)
+def _spread(seen, seen_first, counts, first):
+    """Adds cycles counted by the word that the selects made, int64 (groups, words), to the counts of each select."""
+    for g in range(seen.shape[0]):
+        for value in range(seen.shape[1]):
+            if seen[g, value] == 0:
+                continue
+            when = seen_first[g, value]
+            for s in range(counts.shape[1]):
+                level = (value >> s) & 1
+                counts[g, s, level] += seen[g, value]
+                if first[g, s, level] < 0 or when < first[g, s, level]:
+                    first[g, s, level] = when
+
+
 @njit(cache=True, nogil=True)
 def count_selects(windows, group, cycle_time, skew, word, bit, own, active, counts, first, late, late_first):
     """Adds each cycle's select levels to ``counts``; ``windows``: ``Windows`` of the caller.
@@ -61,25 +87,33 @@ def count_selects(windows, group, cycle_time, skew, word, bit, own, active, coun
     first one, -1 never; ``late``,
     ``late_first`` int64 (selects,): own selects that came in the second half of the strobe.
     """
-    time, levels, unknown, before, _, _, begin, end = windows
+    time, levels, unknown, before, _, _, begin, end, moved = windows
     watched = np.zeros(levels.shape[1], np.uint64)
     for s in range(word.shape[0]):
         watched[word[s]] |= np.uint64(1) << bit[s]
+    few = word.shape[0] <= BY_VALUE
+    seen = np.zeros((counts.shape[0], 1 << word.shape[0] if few else 0), np.int64)
+    seen_first = np.zeros(seen.shape, np.int64)
     for k in range(group.shape[0]):
         g = group[k]
         if g < 0:
+            continue
+        first_row = before[k] if begin[k] == end[k] else max(begin[k] - 1, before[k])
+        quiet = all_quiet(moved, k, watched)
+        if quiet and few:
+            value = _value(levels, first_row, word, bit)
+            if seen[g, value] == 0:
+                seen_first[g, value] = cycle_time[k]
+            seen[g, value] += 1
             continue
         start = time[begin[k]]
         stop = time[end[k]]
         half = start + (stop - start) // 2
         t_to = max(stop - skew, half + (stop - half) // 2)
-        first_row = begin[k] - 1 if begin[k] > before[k] else begin[k]
         if begin[k] == end[k]:
             # No strobe to go by: the moment before the sampling edge.
             half = max(stop - skew - 1, time[before[k]])
             t_to = half + 1
-            first_row = before[k]
-        quiet = still(levels, unknown, first_row, end[k], watched)
         for s in range(word.shape[0]):
             if quiet:
                 level = np.int64((levels[first_row, word[s]] >> bit[s]) & np.uint64(1))
@@ -104,4 +138,5 @@ def count_selects(windows, group, cycle_time, skew, word, bit, own, active, coun
                     late[s] += 1
                     if late_first[s] < 0:
                         late_first[s] = cycle_time[k]
+    _spread(seen, seen_first, counts, first)
     return np.int64(0)

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.board import Board
 from busledger.decoder.bus import KIND_NAMES, Profile
-from busledger.decoder.checks.lines import WRITES, Setting, pins, rule_strobes
+from busledger.decoder.checks.lines import WRITES, Setting, kinds_of_regions, pins, rule_strobes
 from busledger.decoder.checks.results import CheckFinding, RegionSelect, Weight
 from busledger.decoder.checks.selects.region_kernel import count_selects
 from busledger.decoder.checks.windows import CycleJoin, Joined
@@ -42,9 +42,8 @@ class RegionSelects:
         self.answered: NDArray[np.int64] = np.zeros(len(board.regions), np.int64)
         self._late = np.zeros(n, np.int64)
         self._late_first = np.full(n, -1, np.int64)
-        self._transfer = np.array([name in _TRANSFERS for name in KIND_NAMES], np.bool_)
+        self._groups = _group_table(np.array([r.kind == "rom" for r in board.regions] + [False], np.bool_))
         self._memory = np.array([profile.space(i) != "io" for i in range(len(profile.rules))], np.bool_)
-        self._rom = np.array([r.kind == "rom" for r in board.regions] + [False], np.bool_)
 
     def _active_level(self, line: str) -> int:
         """The level at which a select line selects: as its decoder's table has it, else low (common practice)."""
@@ -76,13 +75,9 @@ class RegionSelects:
 
     def _count(self, joined: Joined) -> None:
         cycles = joined.cycles
-        group = cycles.region.astype(np.int64)
-        outside = group < 0
-        group[outside] = len(self._board.regions)
-        group[~self._transfer[cycles.kind]] = -1
-        group[outside & ~self._memory[cycles.rule]] = -1
-        # Nobody need select a ROM to write it.
-        group[WRITES[cycles.kind] & self._rom[group]] = -1
+        group: NDArray[np.int64] = self._groups[kinds_of_regions(cycles)]
+        if not self._memory.all():
+            group[(cycles.region < 0) & ~self._memory[cycles.rule]] = -1
         count_selects(
             joined.windows, group, cycles.time,
             self._setting.skew_ticks, self._pins.word, self._pins.bit, self._own, self._active,
@@ -190,6 +185,15 @@ class RegionSelects:
             of=of,
             first_time_s=when,
         )
+
+
+def _group_table(rom: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """int64 by ``kinds_of_regions``: the row of the counts, the last one outside all regions; -1 = not counted."""
+    table = np.full((len(rom), len(KIND_NAMES)), -1, np.int64)
+    moves = np.array([name in _TRANSFERS for name in KIND_NAMES], np.bool_)
+    table[:, moves] = np.arange(len(rom))[:, None]
+    table[np.ix_(rom, WRITES)] = -1  # nobody need select a ROM to write it
+    return table.reshape(-1)
 
 
 def _weight(code: str, count: int, of: int) -> Weight:

@@ -22,6 +22,19 @@ def _held(time, levels, unknown, row, floor, low, word, bit):
     return 1 if level != np.uint64(0) else 0
 
 
+@inner(_nrt=False, forceinline=True)
+def _all_still(time, levels, unknown, row, low, watched):
+    """Whether every line of ``watched`` (uint64, words) is known and holds one level from time ``low`` to ``row``."""
+    for w in range(watched.shape[0]):
+        k, shown, moved = row, levels[row, w], unknown[row, w]
+        while k > 0 and time[k] > low:
+            k -= 1
+            moved |= (levels[k, w] ^ shown) | unknown[k, w]
+        if moved & watched[w] != np.uint64(0):
+            return False
+    return True
+
+
 @njit(cache=True, nogil=True)
 def see_selects(time, levels, unknown, at, begin, skew, word, bit, active, region, selected, seen):
     """Fills ``selected`` and ``seen`` (uint64, one a cycle), bits by region.
@@ -33,6 +46,9 @@ def see_selects(time, levels, unknown, at, begin, skew, word, bit, active, regio
     Active: steadily so just before the edge, as far before it as channels are skewed, and once more as long.
     Quiet: from the strobe's first row to there without a break.
     """
+    watched = np.zeros(levels.shape[1], np.uint64)
+    for s in range(word.shape[0]):
+        watched[word[s]] |= np.uint64(1) << bit[s]
     for k in range(at.shape[0]):
         if at[k] < 1:
             continue
@@ -48,7 +64,13 @@ def see_selects(time, levels, unknown, at, begin, skew, word, bit, active, regio
             # A strobe shorter than that: no earlier than its selects can be seen.
             settled = min(high, max(settled, time[begin[k]] + skew))
         quiet = min(high, time[begin[k]]) if shown else high - skew
+        still = _all_still(time, levels, unknown, row, min(settled, quiet), watched)
         for s in range(word.shape[0]):
+            if still:  # as in nearly all cycles
+                seen[k] |= region[s]
+                if np.int64((levels[row, word[s]] >> bit[s]) & np.uint64(1)) == active[s]:
+                    selected[k] |= region[s]
+                continue
             level = _held(time, levels, unknown, row, 0, settled, word[s], bit[s])
             if level == 2:
                 continue

@@ -11,6 +11,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import READS, Setting, pins, rule_strobes
 from busledger.decoder.checks.selects.seen_kernel import see_selects
 from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans
+from busledger.decoder.checks.windows import ReadyRows
 from busledger.decoder.ledger import Compared, Verdict
 
 __all__ = ["SelectsSeen", "answered"]
@@ -27,14 +28,14 @@ def answered(cycles: Cycles, compared: Compared, regions: int) -> NDArray[np.int
 
     Only reads that no idle bus gives count: neither what it carried before, nor one level on all lanes.
     """
-    shown = compared.known
-    right = (compared.verdict == Verdict.AGREES) & READS[cycles.kind] & (cycles.region >= 0)
-    right &= (cycles.region < _MOST_REGIONS) & ((cycles.data ^ cycles.kept) & shown != 0)
-    right &= (cycles.data & shown != 0) & (~cycles.data & shown != 0)
-    rows = np.flatnonzero(right)
-    place = cycles.region[rows].astype(np.uint64)
-    quiet = (compared.selects_seen[rows] & ~compared.selected[rows]) >> place & np.uint64(1) == 1
-    return np.bincount(cycles.region[rows][quiet], minlength=regions)[:regions]
+    seen = compared.selects_seen & ~compared.selected
+    seen >>= cycles.region.astype(np.uint64)  # outside all regions: shifted out
+    rows = np.flatnonzero(seen & np.uint64(1))
+    data, shown, region = cycles.data[rows], compared.known[rows], cycles.region[rows]
+    right = (compared.verdict[rows] == Verdict.AGREES) & READS[cycles.kind[rows]]
+    right &= (region < _MOST_REGIONS) & ((data ^ cycles.kept[rows]) & shown != 0)
+    right &= (data & shown != 0) & (~data & shown != 0)
+    return np.bincount(region[right], minlength=regions)[:regions]
 
 
 class SelectsSeen:
@@ -58,9 +59,8 @@ class SelectsSeen:
         self._pins = pins(setting.names, tuple(speaks))
         self._active = np.array([board.select_level(line) for line in speaks], np.int64)
         self._region = np.array(list(speaks.values()), np.uint64)
-        self._time: NDArray[np.int64] = np.zeros(0, np.int64)
-        self._levels: NDArray[np.uint64] = np.zeros((0, layout.words), np.uint64)
-        self._unknown: NDArray[np.uint64] = np.zeros((0, layout.words), np.uint64)
+        none = np.zeros((0, layout.words), np.uint64)
+        self._before = ReadyRows(np.zeros(0, np.int64), none, none)  # the last rows before the block
 
     def __bool__(self) -> bool:
         """Whether any select is clipped."""
@@ -70,21 +70,43 @@ class SelectsSeen:
         """Write the two columns of ``compared`` in place; ``block`` holds the levels up to here."""
         if not self:
             return
-        self._keep(block)
-        if not len(cycles) or not len(self._time):
+        # Cycles that reach back behind the block are told by the rows around its border, which are few; the others
+        # by the block as it is.
+        here = ReadyRows(block.time, block.levels, block.unknown)
+        count = len(cycles)
+        if len(block) > REACH_ROWS:
+            count = int(np.searchsorted(cycles.time, block.time[REACH_ROWS], side="left"))
+        if count:
+            last = int(np.searchsorted(block.time, cycles.time[count - 1], side="left")) + 1
+            first = max(0, int(np.searchsorted(self._before.time, cycles.time[0], side="left")) - REACH_ROWS)
+            self._see(_joined(self._before, first, here, last), cycles, compared, 0, count)
+        self._see(here, cycles, compared, count, len(cycles))
+        if len(block) >= _KEPT_ROWS:
+            kept = slice(len(block) - _KEPT_ROWS, None)
+            self._before = ReadyRows(here.time[kept], here.levels[kept], here.unknown[kept])
+        elif len(block):
+            first = max(0, len(self._before.time) + len(block) - _KEPT_ROWS)
+            self._before = _joined(self._before, first, here, len(block))
+
+    def _see(self, rows: ReadyRows, cycles: Cycles, compared: Compared, start: int, stop: int) -> None:
+        """The cycles ``start:stop``, which ``rows`` reach far enough back for."""
+        if start == stop or not len(rows.time):
             return
-        at, begin, end = (np.empty(len(cycles), np.int64) for _ in range(3))
-        place_cycles(self._time, cycles.time, at)
-        before, s = np.maximum(at - REACH_ROWS, 0), self._strobes
-        strobe_spans(self._levels, cycles.rule, before, at, at, s.mask, s.want, s.low, s.high, s.from_begin, begin, end)
+        at, begin, end = (np.empty(stop - start, np.int64) for _ in range(3))
+        place_cycles(rows.time, cycles.time[start:stop], at)
+        before, s, rule = np.maximum(at - REACH_ROWS, 0), self._strobes, cycles.rule[start:stop]
+        levels = rows.levels.reshape(-1)
+        strobe_spans(levels, rule, before, at, at, s.mask, s.want, s.low, s.high, s.from_begin, begin, end)
         see_selects(
-            self._time, self._levels, self._unknown, at, begin, self._skew, self._pins.word, self._pins.bit,
-            self._active, self._region, compared.selected, compared.selects_seen,
+            rows.time, rows.levels, rows.unknown, at, begin, self._skew, self._pins.word, self._pins.bit,
+            self._active, self._region, compared.selected[start:stop], compared.selects_seen[start:stop],
         )  # fmt: skip
 
-    def _keep(self, block: Capture) -> None:
-        """This block and the last rows before it."""
-        if len(block):
-            self._time = np.concatenate([self._time[-_KEPT_ROWS:], block.time])
-            self._levels = np.concatenate([self._levels[-_KEPT_ROWS:], block.levels])
-            self._unknown = np.concatenate([self._unknown[-_KEPT_ROWS:], block.unknown])
+
+def _joined(before: ReadyRows, first: int, block: ReadyRows, last: int) -> ReadyRows:
+    """The rows before a block from ``first`` on, and the block's up to ``last``."""
+    return ReadyRows(
+        np.concatenate([before.time[first:], block.time[:last]]),
+        np.concatenate([before.levels[first:], block.levels[:last]]),
+        np.concatenate([before.unknown[first:], block.unknown[:last]]),
+    )

@@ -9,7 +9,14 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from busledger.decoder.bits_kernel import ones
+from busledger.decoder.bits_kernel import lowest_bit, ones
+from busledger.decoder.checks.selects.moves_kernel import (
+    R_AROUND,
+    R_INPUTS,
+    R_OUTPUTS,
+    R_STROBE,
+    rows_that_matter,
+)
 from busledger.decoder.inner_kernel import inner
 
 # ``state``
@@ -33,29 +40,25 @@ BINS = 24
 """Histogram bins in samples; delays start at -``EARLY_BINS``, the last bin takes everything above."""
 EARLY_BINS = 2
 NEVER = -(1 << 62)
-R_INPUTS, R_OUTPUTS, R_STROBE, R_AROUND = range(4)
+NONE = np.uint64(0)
 
 
 @inner(_nrt=False, forceinline=True)
-def _gather(levels, unknown, row, word, bit):
-    """The lines of one row packed into an int64, first line lowest, and which of them are unknown."""
+def _gather(levels, base, word, bit):
+    """The lines of the row at ``base`` packed into an int64, first line lowest."""
     value = np.int64(0)
-    lost = np.int64(0)
     for k in range(word.shape[0]):
-        w = word[k]
-        value |= np.int64((levels[row, w] >> bit[k]) & np.uint64(1)) << k
-        if unknown[row, w] != np.uint64(0):
-            lost |= np.int64((unknown[row, w] >> bit[k]) & np.uint64(1)) << k
-    return value, lost
+        value |= np.int64((levels[base + word[k]] >> bit[k]) & np.uint64(1)) << k
+    return value
 
 
 @inner(_nrt=False, forceinline=True)
-def _holds(levels, row, mask, want):
+def _holds(levels, base, mask, want):
     """Whether any term of a condition holds: ``mask``, ``want`` uint64 (terms, words)."""
     for term in range(mask.shape[0]):
         holds = True
         for w in range(mask.shape[1]):
-            if levels[row, w] & mask[term, w] != want[term, w]:
+            if levels[base + w] & mask[term, w] != want[term, w]:
                 holds = False
                 break
         if holds:
@@ -119,80 +122,101 @@ def _span(o, value, edges, carried, expected, part, c):
 
 
 @inner(_nrt=False, forceinline=True)
-def _judge(t, matters, part, c):
-    """The inputs held still until ``t``: the level that each output held longest once they had settled.
-
-    Only a moment that ``matters`` is counted in ``rows``, ``seen`` and ``wrong``.
-    """
-    state, per_out, table, skew = c.state, c.per_out, part.words, part.skew
-    n_out = per_out.shape[0]
-    idx = state[IDX]
-    known = ((1 << n_out) - 1) & ~state[OUT_UNKNOWN]
-    observed = state[OUT]
-    early = 0
+def _held_longest(t, part, c):
+    """(outputs, those of them whose last edge belongs to what comes): the levels held longest until ``t``."""
+    state, per_out = c.state, c.per_out
+    observed, early = state[OUT], np.int64(0)
     calm = state[T_IN] + part.settle
-    for o in range(n_out):
-        if (state[STIRRED] >> o) & 1 == 0:
-            continue
+    left = np.uint64(state[STIRRED])
+    while left != np.uint64(0):
+        o = lowest_bit(left)
+        left &= left - np.uint64(1)
         now = (state[OUT] >> o) & 1
         high_for = per_out[o, HIGH_FOR]
         if now:
-            high_for += max(t - skew - max(per_out[o, LAST], calm), 0)
-        if (2 * high_for > t - skew - calm) != (now == 1) and per_out[o, EDGES] > 0:
-            # Its last edge belongs to what comes: a channel is sampled before the inputs' or a pulse is still open.
+            high_for += max(t - part.skew - max(per_out[o, LAST], calm), 0)
+        if (2 * high_for > t - part.skew - calm) != (now == 1) and per_out[o, EDGES] > 0:
+            # A channel is sampled before the inputs' or a pulse is still open.
             observed ^= 1 << o
             early |= 1 << o
         per_out[o, HIGH_FOR] = 0
-    best = 99
-    expected = 0
-    diff = 0
+    return observed, early
+
+
+@inner(_nrt=False, forceinline=True)
+def _count_outputs(idx, observed, known, diff, c):
+    """One settled moment, output by output, where the table is not simply met."""
+    for o in range(c.per_out.shape[0]):
+        if (known >> o) & 1 == 0:
+            continue
+        c.seen[idx, o, (observed >> o) & 1] += 1
+        if (diff >> o) & 1:
+            c.wrong[idx, o] += 1
+            if c.first[idx, o] < 0:
+                c.first[idx, o] = c.state[T_IN]
+
+
+@inner(_nrt=False, forceinline=True)
+def _judge(t, matters, part, c, met):
+    """The inputs held still until ``t``: the level that each output held longest once they had settled.
+
+    Only a moment that ``matters`` is counted in ``rows``, ``seen`` and ``wrong``; in ``met``, int64 as the table,
+    where all outputs are just as the table has them.
+    """
+    state, per_out, table = c.state, c.per_out, part.words
+    idx, every = state[IDX], (1 << per_out.shape[0]) - 1
+    known = every & ~state[OUT_UNKNOWN]
+    observed, early = _held_longest(t, part, c)
+    best, chosen, diff = 99, np.int64(0), np.int64(0)
     for f in range(table.shape[1]):
         off = (observed ^ table[idx, f]) & known & ~(table[idx, f] & part.open_high)
         if off == 0 or ones(np.uint64(off)) < best:
-            best = ones(np.uint64(off))
-            diff = off
-            expected = table[idx, f]
+            best, chosen, diff = ones(np.uint64(off)), f, off
             if off == 0:
                 break
-    if matters:
-        c.rows[idx] += 1
-        state[JUDGED] += 1
-    else:
-        state[UNJUDGED] += 1
+    expected = table[idx, chosen]
     active = ones(np.uint64((observed ^ part.idle) & known))
-    if matters and part.one_hot and active > 1 and active > ones(np.uint64((expected ^ part.idle) & known)):
-        state[MULTI] += 1
-        if state[MULTI_FIRST] < 0:
-            state[MULTI_FIRST] = state[T_IN]
-    stirred = np.int64(0)
-    for o in range(n_out):
-        if (known >> o) & 1 == 0:
-            stirred |= 1 << o
+    if not matters:
+        state[UNJUDGED] += 1
+    else:
+        state[JUDGED] += 1
+        c.rows[idx] += 1
+        if observed == expected and known == every:
+            met[idx, chosen] += 1
+        else:
+            _count_outputs(idx, observed, known, diff, c)
+        if part.one_hot and active > 1 and active > ones(np.uint64((expected ^ part.idle) & known)):
+            state[MULTI] += 1
+            if state[MULTI_FIRST] < 0:
+                state[MULTI_FIRST] = state[T_IN]
+    left, stirred = np.uint64((state[STIRRED] | ~known) & every), (early | ~known) & every
+    while left != np.uint64(0):
+        o = lowest_bit(left)
+        left &= left - np.uint64(1)
+        carried = (early >> o) & 1
+        if (known >> o) & 1:
+            value, edges = (observed >> o) & 1, per_out[o, EDGES] - carried
+            _span(o, value, edges, carried, expected, part, c)
+            per_out[o, V0] = value
+            per_out[o, EDGES] = carried
+        else:
             per_out[o, V0] = -1
             per_out[o, EDGES] = 0
-            per_out[o, WIDTH] = -1
-            per_out[o, STROBED] = -1
-            continue
-        value = (observed >> o) & 1
-        if matters:
-            c.seen[idx, o, value] += 1
-        if matters and (diff >> o) & 1:
-            c.wrong[idx, o] += 1
-            if c.first[idx, o] < 0:
-                c.first[idx, o] = state[T_IN]
-        if (state[STIRRED] >> o) & 1 == 0:
-            continue
-        carried = (early >> o) & 1
-        stirred |= carried << o
-        edges = per_out[o, EDGES] - carried
-        _span(o, value, edges, carried, expected, part, c)
-        per_out[o, V0] = value
-        per_out[o, EDGES] = carried
         per_out[o, WIDTH] = -1
         per_out[o, STROBED] = -1
     state[STIRRED] = stirred
     state[BASED] = 1
     state[MOVED] = 0
+
+
+@inner(_nrt=False)
+def _spread(met, table, seen):
+    """Adds the moments in which the table was met to the counts of each output."""
+    for idx in range(met.shape[0]):
+        for f in range(met.shape[1]):
+            if met[idx, f] > 0:
+                for o in range(seen.shape[1]):
+                    seen[idx, o, (table[idx, f] >> o) & 1] += met[idx, f]
 
 
 @inner(_nrt=False, forceinline=True)
@@ -201,32 +225,34 @@ def _edges(t, out, lost, strobed, settle, skew, state, per_out, glitch):
     changed = (out ^ state[OUT]) & ~(lost | state[OUT_UNKNOWN])
     unsure = lost ^ state[OUT_UNKNOWN]
     state[STIRRED] |= changed | unsure
-    for o in range(per_out.shape[0]):
+    left = np.uint64(changed | unsure)
+    while left != np.uint64(0):
+        o = lowest_bit(left)
+        left &= left - np.uint64(1)
         if (unsure >> o) & 1:
             per_out[o, V0] = -1
             per_out[o, EDGES] = 0
             per_out[o, LAST] = t
-        elif (changed >> o) & 1:
-            glitch[o, G_MOVES] += 1
-            calm = state[T_IN] + settle
-            if (state[OUT] >> o) & 1:
-                per_out[o, HIGH_FOR] += max(t - max(per_out[o, LAST], calm), 0)
-            still = t - state[T_AROUND]
-            if per_out[o, EDGES] > 0:
-                width = t - per_out[o, LAST]
-                if per_out[o, WIDTH] < 0 or width < per_out[o, WIDTH]:
-                    per_out[o, WIDTH] = width
-                    per_out[o, BEGAN] = per_out[o, LAST]
-                    per_out[o, LEVEL] = (state[OUT] >> o) & 1
-                    per_out[o, CALM] = 1 if per_out[o, STILL] > settle and still >= width else 0
-                since = state[STROBE_SINCE]
-                if strobed and since >= 0 and since <= per_out[o, LAST] - skew:
-                    per_out[o, STROBED] = per_out[o, LAST]
-            per_out[o, EDGES] += 1
-            per_out[o, LAST] = t
-            per_out[o, STILL] = still
-            since = state[STROBE_SINCE]
-            per_out[o, INSIDE] = 1 if strobed and since >= 0 and since <= t - skew else 0
+            continue
+        glitch[o, G_MOVES] += 1
+        calm = state[T_IN] + settle
+        if (state[OUT] >> o) & 1:
+            per_out[o, HIGH_FOR] += max(t - max(per_out[o, LAST], calm), 0)
+        still = t - state[T_AROUND]
+        since = state[STROBE_SINCE]
+        if per_out[o, EDGES] > 0:
+            width = t - per_out[o, LAST]
+            if per_out[o, WIDTH] < 0 or width < per_out[o, WIDTH]:
+                per_out[o, WIDTH] = width
+                per_out[o, BEGAN] = per_out[o, LAST]
+                per_out[o, LEVEL] = (state[OUT] >> o) & 1
+                per_out[o, CALM] = 1 if per_out[o, STILL] > settle and still >= width else 0
+            if strobed and since >= 0 and since <= per_out[o, LAST] - skew:
+                per_out[o, STROBED] = per_out[o, LAST]
+        per_out[o, EDGES] += 1
+        per_out[o, LAST] = t
+        per_out[o, STILL] = still
+        per_out[o, INSIDE] = 1 if strobed and since >= 0 and since <= t - skew else 0
     state[OUT] = out
     state[OUT_UNKNOWN] = lost
 
@@ -269,48 +295,45 @@ def _inputs_changed(t, idx, state, per_out):
     state[T_IN] = t
     state[IDX] = idx
     state[IN_STROBE] = 0
-    if state[STIRRED]:
-        for o in range(per_out.shape[0]):
-            per_out[o, HIGH_FOR] = 0
+    left = np.uint64(state[STIRRED])
+    while left != np.uint64(0):
+        per_out[lowest_bit(left), HIGH_FOR] = 0
+        left &= left - np.uint64(1)
 
 
 @njit(cache=True, nogil=True)
 def scan_decoder(time, levels, unknown, fresh, lines, part, c):
     """One block through one decoder.
 
-    ``time`` int64 (n,), ``levels``/``unknown`` uint64 (n, words), ``fresh`` bool (n,) true on the first row after
+    ``time`` int64 (n,), ``levels``/``unknown`` uint64 (n * words,), ``fresh`` bool (n,) true on the first row after
     missing samples; ``lines``, ``part`` and ``c`` (updated in place) as in ``decoder_arrays``. Nothing is judged while
     the bus is idle, and the outputs are held against the table only where the inputs held still while a strobe was
     active (always, where no strobe is clipped). Returns the number of rows looked at.
     """
-    state, per_out, relevant = c.state, c.per_out, lines.relevant
-    looked = 0
+    state, per_out, words = c.state, c.per_out, lines.relevant.shape[1]
+    met = np.zeros(part.words.shape, np.int64)
+    rows, what = np.empty(time.shape[0], np.int32), np.empty(time.shape[0], np.uint8)
+    count = rows_that_matter(levels, unknown, fresh, lines.relevant, rows, what)
     idx, out, lost, strobed = np.int64(-1), np.int64(0), np.int64(0), False
-    for i in range(time.shape[0]):
-        new = i == 0 or fresh[i]
-        inputs_moved, outputs_moved, strobe_moved, around_moved = new, new, new, False
-        if not new:
-            for w in range(relevant.shape[1]):
-                moved = (levels[i, w] ^ levels[i - 1, w]) | (unknown[i, w] ^ unknown[i - 1, w])
-                inputs_moved |= moved & relevant[R_INPUTS, w] != np.uint64(0)
-                outputs_moved |= moved & relevant[R_OUTPUTS, w] != np.uint64(0)
-                strobe_moved |= moved & relevant[R_STROBE, w] != np.uint64(0)
-                around_moved |= moved & relevant[R_AROUND, w] != np.uint64(0)
-            if not (inputs_moved or outputs_moved or strobe_moved or around_moved):
-                continue
-        elif state[STARTED] != 0 and not fresh[i]:
-            for w in range(relevant.shape[1]):
-                around_moved |= (levels[i, w] ^ c.last_row[w]) & relevant[R_AROUND, w] != np.uint64(0)
-        looked += 1
-        t = time[i]
-        if inputs_moved:
-            idx, blind = _gather(levels, unknown, i, lines.in_word, lines.in_bit)
-            if blind != 0 or _holds(levels, i, lines.idle_mask, lines.idle_want):
+    for k in range(count):
+        i, moved = np.int64(rows[k]), what[k]
+        base, t, around_moved = i * words, time[i], (moved >> R_AROUND) & 1 != 0
+        blank = False
+        for w in range(words):
+            blank |= unknown[base + w] != NONE
+        if i == 0 and state[STARTED] != 0 and not fresh[i]:
+            for w in range(words):
+                around_moved |= (levels[w] ^ c.last_row[w]) & lines.relevant[R_AROUND, w] != NONE
+        if moved & (1 << R_INPUTS):
+            idx = _gather(levels, base, lines.in_word, lines.in_bit)
+            blind = blank and _gather(unknown, base, lines.in_word, lines.in_bit) != 0
+            if blind or _holds(levels, base, lines.idle_mask, lines.idle_want):
                 idx = np.int64(-1)
-        if outputs_moved:
-            out, lost = _gather(levels, unknown, i, lines.out_word, lines.out_bit)
-        if strobe_moved:
-            strobed = _holds(levels, i, lines.strobe_mask, lines.strobe_want)
+        if moved & (1 << R_OUTPUTS):
+            out = _gather(levels, base, lines.out_word, lines.out_bit)
+            lost = _gather(unknown, base, lines.out_word, lines.out_bit) if blank else np.int64(0)
+        if moved & (1 << R_STROBE):
+            strobed = _holds(levels, base, lines.strobe_mask, lines.strobe_want)
         if state[STARTED] == 0 or fresh[i]:
             _begin(t, idx, out, lost, strobed, state, per_out)
             continue
@@ -322,13 +345,13 @@ def scan_decoder(time, levels, unknown, fresh, lines, part, c):
                 if state[STROBE_SINCE] >= 0:
                     inside = max(inside, t - max(state[STROBE_SINCE], state[T_IN]))
                 matters = lines.strobe_mask.shape[0] == 0 or inside > part.skew
-                _judge(t, matters, part, c)
+                _judge(t, matters, part, c, met)
             else:
                 state[SHORT] += 1
             _inputs_changed(t, idx, state, per_out)
         if around_moved:
             state[T_AROUND] = t
-        if outputs_moved:
+        if moved & (1 << R_OUTPUTS):
             _edges(t, out, lost, strobed, part.settle, part.skew, state, per_out, c.glitch)
         if not strobed:
             if state[STROBE_SINCE] >= 0:
@@ -336,7 +359,8 @@ def scan_decoder(time, levels, unknown, fresh, lines, part, c):
             state[STROBE_SINCE] = -1
         elif state[STROBE_SINCE] < 0:
             state[STROBE_SINCE] = t
+    _spread(met, part.words, c.seen)
     if time.shape[0] > 0:
-        for w in range(levels.shape[1]):
-            c.last_row[w] = levels[time.shape[0] - 1, w]
-    return looked
+        for w in range(words):
+            c.last_row[w] = levels[(time.shape[0] - 1) * words + w]
+    return count

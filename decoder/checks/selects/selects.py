@@ -176,4 +176,5 @@ class _DecoderScan:
         )
 
     def feed(self, block: Capture, fresh: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> None:
-        kernel.scan_decoder(block.time, block.levels, block.unknown, fresh, self._lines, self._part, self._arrays)
+        columns = (block.levels.reshape(-1), block.unknown.reshape(-1))
+        kernel.scan_decoder(block.time, *columns, fresh, self._lines, self._part, self._arrays)

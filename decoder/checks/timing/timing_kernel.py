@@ -66,7 +66,7 @@ def find_moments(windows, rule, region, skew, address_mask, data_mask, select_wo
     entry. Whether a change less than ``skew`` before the strobe's end came late or went early the sampling cannot
     tell: the moments of what changed there, before and after, are left out (UNSURE).
     """
-    time, levels, unknown, before, at, after, begin, end = windows
+    time, levels, unknown, before, at, after, begin, end, _ = windows
     rows = time.shape[0]
     for k in range(at.shape[0]):
         noted = moments[k]

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from numpy.typing import NDArray
 
-__all__ = ["Accesses", "Regions", "State", "Sums"]
+__all__ = ["Accesses", "Regions", "State", "Sums", "Transfers"]
 
 
 class Accesses(NamedTuple):
@@ -66,3 +66,15 @@ class Sums(NamedTuple):
     toggled: NDArray[Any]
     alias: NDArray[Any]
     apart: NDArray[Any]
+
+
+class Transfers(NamedTuple):
+    """The columns of ``Cycles`` that the signs are counted of."""
+
+    time: NDArray[Any]
+    kind: NDArray[Any]
+    flags: NDArray[Any]
+    address: NDArray[Any]
+    address_unknown: NDArray[Any]
+    data: NDArray[Any]
+    data_unknown: NDArray[Any]

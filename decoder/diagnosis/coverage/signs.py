@@ -13,14 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.bus import Layout, Profile, bit_numbers, line_names
-from busledger.decoder.bus.columns import READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind
+from busledger.decoder.bus.columns import READ_KINDS, WRITE_KINDS, Cycles, Kind
 from busledger.decoder.capture import Capture
 from busledger.decoder.diagnosis.coverage import signs_kernel as kernel
+from busledger.decoder.diagnosis.coverage.arrays import Transfers
 
 __all__ = ["CaptureSigns", "LatchWrites", "Rest"]
 
-_TRANSFER = np.isin(np.arange(len(Kind)), (*READ_KINDS, *WRITE_KINDS))
-_WRITE = np.isin(np.arange(len(Kind)), WRITE_KINDS)
+_WAY = np.zeros(len(Kind), np.uint8)
+_WAY[list(READ_KINDS)] = kernel.READ
+_WAY[list(WRITE_KINDS)] = kernel.WRITE
 _LATCH_ROWS = 200_000  # writes outside all regions that are kept
 _DATA = 32  # address bits come first in a word of the kernel
 
@@ -80,19 +82,15 @@ class CaptureSigns:
 
     def __init__(self, profile: Profile, layout: Layout, grid_ticks: float | None) -> None:
         self.profile, self.names, self.grid_ticks = profile, layout.names, grid_ticks
-        self.transfers = self.reads = self.writes = self.unsettled = self.short = self.unknown = 0
-        self.last_read = self.last_write = -1
-        self.reads_after_write = self.writes_after_read = self.longest_reading = 0
-        self.longest_writing, self.writing_span, self._read_before = 0, (0, 0), 0
-        self.reading_span, self._write_before, self.second_reading = (0, 0), 0, 0
         self.rows = 0
         self.span = (0, 0)
         wired = set(layout.names)
         self.address_lines = _lines_of(profile, "address", wired)
         self.data_lines = _lines_of(profile, "data", wired)
-        self._wired = _mask(self.address_lines) | _mask(self.data_lines) << _DATA
+        self._wired = np.uint64(_mask(self.address_lines) | _mask(self.data_lines) << _DATA)
         self._before = np.zeros(2, np.uint64)
         self._state = np.zeros(kernel.STATE_SIZE, np.int64)
+        self._state[[kernel.LAST_READ, kernel.LAST_WRITE]] = -1
         self._bits = np.zeros((64, kernel.BIT_SIZE), np.int64)
         self._highs = np.zeros(64, np.int64)
         self.spacings: NDArray[np.int64] = np.zeros(kernel.SPACINGS, np.int64)
@@ -101,65 +99,41 @@ class CaptureSigns:
         self._lines = np.zeros((64 * words, kernel.LINE_SIZE), np.int64)
         self._latch: list[NDArray[np.int64]] = []
         self._latch_rows = 0
+        self._tell()
 
     def feed(self, levels: Capture, cycles: Cycles) -> None:
         """One block of rows and the cycles that ended in it, regions filled in (-1 = outside all)."""
         if len(levels):
             start = self.span[0] if self.rows else int(levels.time[0])
-            kernel.count_lines(
-                levels.time, levels.levels, levels.unknown, self.rows > 0, self._line_before, self._lines
-            )
+            columns = (levels.levels.reshape(-1), levels.unknown.reshape(-1))
+            kernel.count_lines(levels.time, *columns, self.rows > 0, self._line_before, self._lines)
             self.rows += len(levels)
             self.span = (start, int(levels.time[-1]))
-        busy = np.flatnonzero(_TRANSFER[cycles.kind])
-        if not len(busy):
+        if not len(cycles):
             return
-        time, kind, flags = cycles.time[busy], cycles.kind[busy], cycles.flags[busy]
-        word = cycles.address[busy].astype(np.uint64) | cycles.data[busy].astype(np.uint64) << np.uint64(_DATA)
-        hidden = cycles.address_unknown[busy].astype(np.uint64)
-        hidden |= cycles.data_unknown[busy].astype(np.uint64) << np.uint64(_DATA)
-        self.unknown += int(np.count_nonzero(hidden & np.uint64(self._wired)))
-        hidden |= ~np.uint64(self._wired)
-        kernel.count_bits(time, word, hidden, self._before, self._state, self._bits, self._highs, self.spacings)
-        self.transfers += len(busy)
-        # A line that is x does not move: what is not known is counted by itself.
-        self.unsettled += int(np.count_nonzero((flags & Flag.UNSETTLED != 0) & (flags & Flag.UNKNOWN == 0)))
-        self.short += int(np.count_nonzero(flags & Flag.SHORT_STROBE))
-        self._directions(time, _WRITE[kind])
-        self._keep_latches(cycles, busy[_WRITE[kind] & (cycles.region[busy] < 0)])
+        kernel.count_transfers(
+            Transfers(
+                cycles.time, cycles.kind, cycles.flags, cycles.address, cycles.address_unknown, cycles.data,
+                cycles.data_unknown,
+            ),
+            _WAY, self._wired, self._before, self._state, self._bits, self._highs, self.spacings,
+        )  # fmt: skip
+        self._tell()
+        if self._latch_rows < _LATCH_ROWS:
+            self._keep_latches(cycles, np.flatnonzero((cycles.region < 0) & (_WAY[cycles.kind] == kernel.WRITE)))
 
-    def _directions(self, time: NDArray[np.int64], write: NDArray[np.bool_]) -> None:
-        writes = int(write.sum())
-        reads = len(write) - writes
-        self.reads += reads
-        self.writes += writes
-        written, read = np.flatnonzero(write), np.flatnonzero(~write)
-        if writes:
-            self.last_write = int(time[written[-1]])
-            between = np.diff(written, prepend=-1) - 1
-            between[0] += self.reads_after_write
-            most = int(between.argmax())
-            if between[most] > self.longest_reading:
-                first = int(written[most - 1]) if most else -1
-                self.second_reading = max(self.longest_reading, int(np.delete(between, most).max(initial=0)))
-                self.longest_reading = int(between[most])
-                self.reading_span = (int(time[first]) if first >= 0 else self._write_before, int(time[written[most]]))
-            else:
-                self.second_reading = max(self.second_reading, int(between[most]))
-            self._write_before = self.last_write
-        if reads:
-            self.last_read = int(time[read[-1]])
-        if reads:
-            between = np.diff(read, prepend=-1) - 1
-            between[0] += self.writes_after_read
-            most = int(between.argmax())
-            if between[most] > self.longest_writing:
-                first = int(read[most - 1]) if most else -1
-                self.longest_writing = int(between[most])
-                self.writing_span = (int(time[first]) if first >= 0 else self._read_before, int(time[read[most]]))
-            self._read_before = int(time[read[-1]])
-        self.reads_after_write = len(write) - 1 - int(written[-1]) if writes else self.reads_after_write + reads
-        self.writes_after_read = len(write) - 1 - int(read[-1]) if reads else self.writes_after_read + writes
+    def _tell(self) -> None:
+        """The attributes, out of the kernel's state."""
+        told, k = self._state.tolist(), kernel
+        self.transfers, self.reads, self.writes = told[k.COUNT], told[k.READS], told[k.WRITES]
+        # A line that is x does not move: what is not known is counted by itself.
+        self.unsettled, self.short, self.unknown = told[k.UNSETTLED], told[k.SHORT], told[k.UNKNOWN]
+        self.last_read, self.last_write = told[k.LAST_READ], told[k.LAST_WRITE]
+        self.reads_after_write, self.writes_after_read = told[k.SINCE_WRITE], told[k.SINCE_READ]
+        self.longest_reading, self.second_reading = told[k.READING], told[k.READING_SECOND]
+        self.longest_writing = told[k.WRITING]
+        self.reading_span = (told[k.READING_FROM], told[k.READING_TO])
+        self.writing_span = (told[k.WRITING_FROM], told[k.WRITING_TO])
 
     def _keep_latches(self, cycles: Cycles, rows: NDArray[np.intp]) -> None:
         rows = rows[: max(0, _LATCH_ROWS - self._latch_rows)]

@@ -18,7 +18,7 @@ from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD
 from busledger.decoder.diagnosis.faults.kinds_of_addresses import bridged_addresses, stuck_addresses
 from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, leaky, leaky_cells, stuck_cells
 from busledger.decoder.diagnosis.replay import lanes_kernel as bent
-from busledger.decoder.diagnosis.replay.parts_view import CardView
+from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.findings import PartFaultName
 
@@ -158,12 +158,19 @@ def _of_pairs(
     for a, b in of_two:
         if ordered and not (a.writable or b.writable):
             continue
+        if not ordered and not (_stated(a) or _stated(b)):
+            continue  # of memory that traffic alone shows nobody said which is which
         mask = a.mask & b.mask
         if not (wrong.get(a.index, 0) | wrong.get(b.index, 0)) & mask:
             continue
         c = replace(paths.select_extra(a, b) if ordered else paths.swapped(a, b), prior=share)
         if not _hidden(c, card):
             yield c
+
+
+def _stated(region: RegionView) -> bool:
+    """Whether anything says that it is this memory that should be there: its chips, its select, its contents."""
+    return region.named_chips or region.select is not None or region.decoder is not None or not region.writable
 
 
 def _hidden(candidate: Candidate, card: CardView) -> bool:

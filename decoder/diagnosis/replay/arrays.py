@@ -31,7 +31,7 @@ __all__ = [
 
 
 class ReplayRows(NamedTuple):
-    """A block of accesses, as ``rows_kernel.prepare`` fills them; ``cycle`` int64 its index, ``window`` uint8,
+    """A block of accesses, as ``rows_kernel.prepare`` fills them; ``cycle`` int64 its index, ``window`` uint16,
     ``rest`` and ``rest_read`` uint32 what the card's last transfer, and its last read, left."""
 
     cell: NDArray[Any]
@@ -51,13 +51,15 @@ class ReplayRows(NamedTuple):
 
 class CellTables(NamedTuple):
     """A row a cell: ``part`` uint8 (``TAKES_PART``, ``JUDGED``), and int32 the cells that an access to it really
-    writes (``w1``, ``w2``) and reads (``r1``, ``r2``), -1 = none."""
+    writes (``w1``, ``w2``) and reads (``r1``, ``r2``), -1 = none. ``hours`` uint8 a window, whether a fault that comes
+    in bursts was at work in it (``ASLEEP``, ``AWAKE``; ``ANY_TIME`` = nobody knows)."""
 
     part: NDArray[Any]
     w1: NDArray[Any]
     w2: NDArray[Any]
     r1: NDArray[Any]
     r2: NDArray[Any]
+    hours: NDArray[Any]
 
 
 class Acts(NamedTuple):

@@ -8,6 +8,7 @@ from busledger.decoder.inner_kernel import inner
 
 _ROUNDS = 3  # of expectation and maximisation: the sum over rates needs the mode to a step of its own only
 _FLOOR = 1.0e-9
+_SMALL = 1.0e-100  # a sum of both states below which they are divided by it
 # The sum over rates (trapezoidal rule, in steps of one standard deviation at the mode: for what is near a Gaussian its
 # error is below 1e-8, Trefethen and Weideman 2014, from memory) stops where a term is this far below the greatest.
 _SPENT = 8.0
@@ -16,22 +17,30 @@ _STEPS = 24
 
 @inner(_nrt=False)
 def _forward(hits, misses, log_on, log_off, wakes, sleeps, forward):
-    """Log likelihood of all windows at one rate; ``forward``: the chance of being awake given all windows so far."""
-    chance = wakes / (wakes + sleeps)
+    """Log likelihood of all windows at one rate; ``forward``: the chance of being awake given all windows so far.
+
+    The two states are carried as they come and divided by their sum now and then: a window costs no logarithm.
+    """
+    awake = wakes / (wakes + sleeps)
+    asleep = 1.0 - awake
     found = 0.0
     for i in range(hits.shape[0]):
         if i > 0:
-            chance = chance * (1.0 - sleeps) + (1.0 - chance) * wakes
-        seen = hits[i] * log_on + misses[i] * log_off
+            stays = awake * (1.0 - sleeps) + asleep * wakes
+            asleep = asleep * (1.0 - wakes) + awake * sleeps
+            awake = stays
         if hits[i] > 0:
-            found += math.log(chance) + seen
-            chance = 1.0
+            found += hits[i] * log_on + misses[i] * log_off
+            asleep = 0.0
         elif misses[i] > 0:
-            both = (1.0 - chance) + chance * math.exp(seen)
+            awake *= math.exp(misses[i] * log_off)
+        both = awake + asleep
+        forward[i] = awake / both
+        if both < _SMALL:
             found += math.log(both)
-            chance = chance * math.exp(seen) / both
-        forward[i] = chance
-    return found
+            awake /= both
+            asleep /= both
+    return found + math.log(awake + asleep)
 
 
 @inner(_nrt=False)

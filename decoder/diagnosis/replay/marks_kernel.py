@@ -2,7 +2,7 @@
 
 import numba as nb
 
-from busledger.decoder.diagnosis.replay.memory_kernel import LINKS, OWNER, WORDS
+from busledger.decoder.diagnosis.replay.memory_kernel import LINKS, OWNER, OWNER2, WORDS
 from busledger.decoder.diagnosis.replay.replay_kernel import JUDGED, TAKES_PART
 from busledger.decoder.inner_kernel import inner
 
@@ -96,3 +96,4 @@ def wipe(touched, n, fresh, words, links):
         for column in range(LINKS):
             links[c, column] = 0
         links[c, OWNER] = -1
+        links[c, OWNER2] = -1

@@ -16,17 +16,22 @@ ON_READS, ON_WRITES = 1, 2
 
 # Columns of ``words`` (uint32 a cell): levels and known lanes of the hard theory's memory, of the other's,
 # of what the cell holds if its last write met the fault, or the last two did, and of what another cell's write
-# may have left here.
+# may have left here, or before that a third cell's.
 HARD, HARD_KNOWN, HELD, HELD_KNOWN, LOST, LOST_KNOWN, LOST_LANES = range(7)
 LOST2, LOST2_KNOWN, LOST2_LANES, OVER, OVER_KNOWN, OVER_LANES = range(7, 13)
-WORDS = 13
+OVER2, OVER2_KNOWN, OVER2_LANES = range(13, 16)
+WORDS = 16
 # Columns of ``links`` (int32 a cell): state of the last write and its window, writes so far, the cell whose write
-# may have come here (-1 none) with its count and window then, whether the cell is believed to hold a wrong value, and
-# whether a read of it has shown that the fault did not act at every access, and whether its last wrong read may as well
-# have gone astray itself: 0 = no, else the windows of that write and of that read (see ``in_doubt``).
+# may have come here (-1 none) with its count and window then (and, after the others, the one before it), whether the
+# cell is believed to hold a wrong value, and whether a read of it has shown that the fault did not act at every access,
+# and whether its last wrong read may as well have gone astray itself: 0 = no, else the windows of that write and of
+# that read (see ``in_doubt``).
 STATE, WHEN, COUNT, OWNER, OWNER_COUNT, OWNER_WHEN, CORRUPT, REFUTED, DOUBT = range(9)
-LINKS = 9
+OWNER2, OWNER2_COUNT, OWNER2_WHEN = range(9, 12)
+LINKS = 12
 SETTLED, OPEN, WAS_IDLE, DID_ACT = 0, 1, 2, 3
+# Of each window, whether a fault that comes in bursts was at work in it.
+ANY_TIME, ASLEEP, AWAKE = 0, 1, 2
 
 FULL = np.uint32(0xFFFFFFFF)
 
@@ -103,18 +108,22 @@ def stored(stores, data, sure, lanes, rest, bends, bad_lanes):
 
 
 @inner(_nrt=False, forceinline=True)
-def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, words, links):
+def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, awake, was, words, links):
     """One write: both memories move on, and what the fault could have done is noted.
 
-    ``bad``: what the fault leaves where the write goes; ``plain`` where that is the data.
+    ``bad``: what the fault leaves where the write goes; ``plain`` where that is the data; ``awake``: the fault is at
+    work, so that of several writes which it may have met it likely met all; ``was``: what it was at the cell's last
+    write.
     """
     if to1 >= 0:
         store(words, HARD, to1, lanes, bad, bad_known)
     if to2 >= 0:
         store(words, HARD, to2, lanes, bad, bad_known)
-    words[c, LOST2_LANES] = 0
     # A write that the fault bends settles the cell whatever came before it; only writes that miss it add up.
-    if to1 != c and to2 != c and links[c, STATE] == OPEN and words[c, LOST_LANES]:
+    open_before = to1 != c and to2 != c and links[c, STATE] == OPEN and words[c, LOST_LANES]
+    if not open_before or was == ASLEEP or not (awake and was == AWAKE):
+        words[c, LOST2_LANES] = 0
+    if open_before and not (awake and was == ASLEEP) and not words[c, LOST2_LANES]:
         words[c, LOST2] = words[c, LOST]
         words[c, LOST2_KNOWN] = words[c, LOST_KNOWN]
         words[c, LOST2_LANES] = words[c, LOST_LANES]
@@ -122,6 +131,7 @@ def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, words, 
     links[c, WHEN] = window
     links[c, COUNT] += 1
     links[c, OWNER] = -1
+    links[c, OWNER2] = -1
     links[c, DOUBT] = 0
     words[c, LOST_LANES] = 0
     if to1 != c and to2 != c:
@@ -137,6 +147,10 @@ def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, words, 
     for k in range(2):
         t = to1 if k == 0 else to2
         if t >= 0 and t != c:
+            if links[t, OWNER] >= 0 and links[t, OWNER] != c:
+                for column in range(3):
+                    links[t, OWNER2 + column] = links[t, OWNER + column]
+                    words[t, OVER2 + column] = words[t, OVER + column]
             links[t, OWNER] = c
             links[t, OWNER_COUNT] = links[c, COUNT]
             links[t, OWNER_WHEN] = window
@@ -148,10 +162,15 @@ def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, words, 
 
 
 @inner(_nrt=False)
-def acted(c, to1, to2, words, links):
-    """The last write to ``c`` is now known to have met the fault: memory follows."""
+def acted(c, to1, to2, awake, words, links):
+    """The last write to ``c`` is now known to have met the fault: memory follows. ``awake``: the fault was at work
+    then, so that a write before it which nothing has refuted met it too."""
+    before = links[c, STATE] == OPEN and words[c, LOST2_LANES]
     links[c, STATE] = DID_ACT
-    if words[c, LOST_LANES]:
+    if awake and before:
+        store(words, HELD, c, words[c, LOST2_LANES], words[c, LOST2], words[c, LOST2_KNOWN])
+        links[c, CORRUPT] = 1
+    elif words[c, LOST_LANES]:
         store(words, HELD, c, words[c, LOST_LANES], words[c, LOST], words[c, LOST_KNOWN])
         links[c, CORRUPT] = 1
     for k in range(2):
@@ -165,7 +184,7 @@ def acted(c, to1, to2, words, links):
 @inner(_nrt=False)
 def in_doubt(written, seen):
     """What DOUBT holds of a wrong read in window ``seen`` of what was written in window ``written``."""
-    return (written << 8 | seen) + 1
+    return (written << 16 | seen) + 1
 
 
 @inner(_nrt=False)
@@ -176,8 +195,8 @@ def was_astray(c, judged, links, hit, chances):
     links[c, CORRUPT] = 0
     links[c, STATE] = WAS_IDLE
     if judged:
-        chances[both >> 8, hit] -= 1
-        chances[both & 255, hit] += 1
+        chances[both >> 16, hit] -= 1
+        chances[both & 0xFFFF, hit] += 1
 
 
 @inner(_nrt=False)

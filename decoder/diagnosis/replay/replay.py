@@ -58,7 +58,7 @@ class Effect:
     replay weighed itself, its log marginal likelihood; ``number`` what it found
     (a retention time in ticks, an aggressor's cell), ``always`` whether it acts every time. ``log_contents``: log
     probability of what reads found in cells whose contents nobody knows, under the hard theory; None = not asked,
-    a half for each bit.
+    a half for each bit. ``hours``: of a fault in bursts, in which windows it was taken to be at work (see PathRun).
     """
 
     tally: Tally
@@ -69,6 +69,7 @@ class Effect:
     number: float = 0.0
     always: bool = True
     log_contents: float | None = None
+    hours: NDArray[np.uint8] | None = None
 
     def plus(self, other: Effect) -> Effect:
         """Both together (effects on disjoint rows)."""
@@ -217,16 +218,23 @@ class Tables:
         return CellState(self._words, self._links)
 
 
+_ANY_TIME = np.full(replay_kernel.WINDOWS, memory_kernel.ANY_TIME, np.uint8)
 _NO_ROWS = np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8)
 _NO_LINKS = np.zeros(memory_kernel.LINKS, np.int32)
 _NO_LINKS[memory_kernel.OWNER] = -1
+_NO_LINKS[memory_kernel.OWNER2] = -1
 
 
 class PathRun:
-    """One path fault played over the rows, block by block. Of the runs of one ``Tables`` only the last may be fed."""
+    """One path fault played over the rows, block by block. Of the runs of one ``Tables`` only the last may be fed.
 
-    def __init__(self, fault: PathFault, tables: Tables) -> None:
+    ``hours``: uint8[WINDOWS], in which windows the fault is at work if it comes in bursts (``ASLEEP``, ``AWAKE`` of
+    memory_kernel), None = nobody knows.
+    """
+
+    def __init__(self, fault: PathFault, tables: Tables, hours: NDArray[np.uint8] | None = None) -> None:
         self.fault = fault
+        self._hours = _ANY_TIME if hours is None else hours
         self._tables = tables
         self.maps, self._part, self._touched = tables.of(fault)
         self.start()
@@ -263,7 +271,7 @@ class PathRun:
                 rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
                 wrong, rows.index, rows.window, rest, left,
             ),
-            CellTables(self._part, maps.w1, maps.w2, maps.r1, maps.r2),
+            CellTables(self._part, maps.w1, maps.w2, maps.r1, maps.r2, self._hours),
             Acts(np.uint32(f.mask), stores, floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts),
             self._cells,
             Counts(self._hard, self._some, self._chances, self._hashes, self._first),
@@ -277,7 +285,10 @@ class PathRun:
         first = tuple(self._first[1 : 1 + int(self._first[0])].tolist())
         return (
             Effect(Tally(*self._hard.tolist()), int(self._hashes[0]), first, self._chances, log_contents=log_contents),
-            Effect(Tally(*self._some.tolist()), int(self._hashes[1]), first, self._chances),
+            Effect(
+                Tally(*self._some.tolist()), int(self._hashes[1]), first, self._chances,
+                hours=None if self._hours is _ANY_TIME else self._hours,
+            ),
         )
 
 

@@ -35,7 +35,7 @@ class Rows:
     ----------
     index : int64, the cycle's index in the capture
     time : int64, ticks
-    window : uint8, which of WINDOWS equal spans of the capture
+    window : uint16, which of WINDOWS equal spans of the capture
     cell : int32, see CellSpace
     region : int16
     is_write : bool
@@ -50,7 +50,7 @@ class Rows:
 
     index: NDArray[np.int64]
     time: NDArray[np.int64]
-    window: NDArray[np.uint8]
+    window: NDArray[np.uint16]
     cell: NDArray[np.int32]
     region: NDArray[np.int16]
     is_write: NDArray[np.bool_]
@@ -317,7 +317,7 @@ class Study:
         return Rows(
             index=compared.index,
             time=cycles.time,
-            window=((cycles.time - start) * WINDOWS // max(1, length)).astype(np.uint8),
+            window=((cycles.time - start) * WINDOWS // max(1, length)).astype(np.uint16),
             cell=self.cells.locate(cycles.region, cycles.address),
             region=cycles.region,
             is_write=is_write,

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from scipy.special import betaln
 
 from busledger.decoder.diagnosis.replay.habits_kernel import log_spells
+from busledger.decoder.diagnosis.replay.memory_kernel import ASLEEP, AWAKE
 
 __all__ = [
     "HARD",
@@ -34,6 +35,7 @@ __all__ = [
     "SOMETIMES",
     "Noise",
     "Tally",
+    "hours_of",
     "log_chances",
     "log_hard",
     "log_hard_each",
@@ -58,8 +60,15 @@ EXCUSE = math.log(0.01)  # judged
 
 # Shares of the habits: one rate, eight rates, bursts; judged, as likely as not that a fault keeps to one rate.
 _HABITS = (0.5, 0.2, 0.3)
-# Windows that a fault sleeps and that a burst lasts, in the mean: a few short bursts, or long spells of both.
-_SPELLS = ((128.0, 8.0), (96.0, 64.0))
+_HABIT_FROM = 2  # hits: one has no habit
+# Windows that a fault sleeps and that a burst lasts, in the mean: a few very short bursts, some longer ones, or long
+# spells of both.
+_SPELLS = ((512.0, 6.0), (512.0, 32.0), (384.0, 256.0))
+
+# A fault is taken to come in bursts from so many hits on, of which that share falls into windows in which it is at work
+# at a rate no lower than that. Judged: a first look does not yet tell all of its chances there from misses.
+_BURSTS_FROM, _BURST_HITS, _BURST_RATE = 8, 0.8, 0.3
+_HALF = 0.5
 
 # A settled select sampled at the wrong level: channels are skewed by a sample at the most, and settled means that the
 # line rested through the strobe; one in a thousand is generous (our estimate).
@@ -156,7 +165,7 @@ def log_chances(hits: Counts, misses: Counts, total: tuple[int, int], two_ways: 
     1 − (1 − ρ)² = ρ (2 − ρ).
     """
     share = two_ways / max(1, total[0])
-    if total[0] == 0:
+    if total[0] < _HABIT_FROM:
         return _even(total, share)
     return _log_habits(hits.tobytes(), misses.tobytes(), hits.dtype.char + misses.dtype.char, total, share)
 
@@ -178,6 +187,25 @@ def _log_habits(hit: bytes, missed: bytes, kinds: str, total: tuple[int, int], s
         for sleep, last in _SPELLS
     ]
     return log_sum([even, coarse, *bursts])
+
+
+def hours_of(chances: Counts) -> NDArray[np.uint8] | None:
+    """In which windows a fault was at work, by its hits and misses (int64[windows, 2]): ``ASLEEP`` or ``AWAKE`` of
+    memory_kernel; None of one that does not come in bursts."""
+    hits, misses = chances[:, 0].astype(np.float64), chances[:, 1].astype(np.float64)
+    if hits.sum() < _BURSTS_FROM:
+        return None
+    held = np.empty((2, len(hits)))
+    found = []
+    for sleep, last in _SPELLS:
+        log = log_spells(hits, misses, 1.0 / sleep, 1.0 / last, *SOMETIMES, held[0], held[1])
+        found.append((log, held[0] > _HALF))
+    awake = max(found, key=lambda one: one[0])[1]
+    seen, missed = float(hits[awake].sum()), float(misses[awake].sum())
+    most = seen > _BURST_HITS * hits.sum() and missed < _HALF * misses.sum()
+    if not most or seen < _BURST_RATE * (seen + missed):
+        return None
+    return np.where(awake, np.uint8(AWAKE), np.uint8(ASLEEP))
 
 
 def _awake(hits: Any, misses: Any, share: float) -> Any:

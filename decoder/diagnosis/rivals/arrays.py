@@ -39,8 +39,8 @@ class CellMemory(NamedTuple):
 
 class BecameOf(NamedTuple):
     """Filled, one a row: ``took``, ``repeat`` uint8 (constants of the kernel); ``older`` uint8, of a wrong read: bit 0,
-    it gives what the cell held earlier, bit 1, what the last read of it gave; ``since`` int64, the row before this one
-    at which the cell was last written, or read right."""
+    it gives what the cell held earlier, bit 1, what the last read of it gave, from bit 2 on, how many other contents
+    came since; ``since`` int64, the row before this one at which the cell was last written, or read right."""
 
     took: NDArray[Any]
     repeat: NDArray[Any]

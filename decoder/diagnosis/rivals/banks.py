@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.replay.study import Overlay
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
 from busledger.decoder.diagnosis.rivals import banks_kernel as kernel
-from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.story_kernel import folded
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of
@@ -23,6 +25,8 @@ _FEWEST = 6  # wrong reads: fewer show no banks
 _LATCHES = 64  # addresses outside memory that are tried
 _VALUES = 16  # different values written to a latch, at most
 _SMALLEST = 16  # cells: nothing smaller is switched in banks
+# Of the wrong reads: what a latch explains at the least, and so that nothing else is judged there.
+_MOST, _NEARLY_ALL = 0.6, 0.9
 _PER_SWITCH = 2.0  # wrong reads that a switch of banks explains, at least: else anything would be banks
 
 
@@ -57,23 +61,58 @@ def latched(story: Story) -> Iterator[Rival]:
         if region.space != "io" and region.kind == "ram":
             in_ram |= (writes.address >= region.start) & (writes.address <= region.end) & (writes.io == 0)
     key = writes.address << 1 | writes.io
-    latches = []
+    latches: list[tuple[int, int, NDArray[np.int64], NDArray[np.intp]]] = []
     for one in np.unique(key[~in_ram]):
         mine = (key == one) & ~in_ram
         values, which = np.unique(writes.data[mine], return_inverse=True)
-        if 2 <= len(values) <= _VALUES:
+        if len(values) <= _VALUES:
             latches.append((int(one), len(values), writes.time[mine], which))
+    latches.sort(key=lambda latch: latch[1] == 1)  # what was written but one value may have been switched once
+    places: list[tuple[int, NDArray[np.bool_], tuple[int, int]]] = []
     for r in range(len(story.regions)):
         here = rows.region == r
         wrong = here & (rows.wrong != 0)
-        if np.count_nonzero(wrong) < _FEWEST:
+        if story.regions[r].kind == "rom" or not wrong.any():
             continue
         block = _block(story, r, wrong)
         here &= (story.address[rows.cell] >= block[0]) & (story.address[rows.cell] <= block[1])
-        found = [_latched(story, r, here, block, *latch) for latch in latches[:_LATCHES]]
-        best = max((f for f in found if f is not None), key=lambda f: f.log_own, default=None)
-        if best is not None:
-            yield best
+        places.append((r, here, block))
+    found = [
+        [f for r, here, block in places if (f := _latched(story, r, here, block, latch)) is not None]
+        for latch in latches[:_LATCHES]
+    ]
+    for r in dict.fromkeys(place[0] for place in places):
+        mine = [f for of_latch in found for f in of_latch if f.region == r and f.explains >= _FEWEST]
+        if mine:
+            yield max(mine, key=lambda f: f.log_own)
+    # One latch may switch what is several regions to the board file, or to what was written where.
+    joint = [of_latch for of_latch in found if len(of_latch) > 1 and max(f.explains for f in of_latch) >= _FEWEST]
+    if joint:
+        yield _together(story, max(joint, key=lambda fs: sum(f.explains for f in fs)))
+
+
+def _together(story: Story, found: Sequence[Rival]) -> Rival:
+    """One latch that switches several regions: what each shows, and that there is such a latch, once."""
+    first = max(found, key=lambda f: f.explains)
+    spans = [f.addresses for f in found if f.addresses is not None]
+    where = ", ".join(span_of(span) for span in sorted(spans))
+    index = np.unique(np.concatenate([f.index for f in found]))
+    overlay: Overlay = found[0].taken
+    for f in found[1:]:
+        overlay = Both(overlay, f.taken)
+    return replace(
+        first,
+        region=None,
+        addresses=(min(low for low, _ in spans), max(high for _, high in spans)),
+        log_own=sum(f.log_own for f in found) + (len(found) - 1) * math.log(_LATCHES),
+        explains=len(index),
+        against=sum(f.against for f in found),
+        summary=where + first.summary[first.summary.index(" is switched") :].replace(" is ", " are ", 1),
+        evidence=tuple(f"{span_of(f.addresses)}: {text}" for f in found if f.addresses for text in f.evidence),
+        propose=tuple(line for f in found for line in f.propose),
+        index=index,
+        taken=overlay,
+    )
 
 
 def _latched(
@@ -81,19 +120,23 @@ def _latched(
     r: int,
     here: NDArray[np.bool_],
     block: tuple[int, int],
-    key: int,
-    values: int,
-    time: NDArray[np.int64],
-    which: NDArray[np.intp],
+    latch: tuple[int, int, NDArray[np.int64], NDArray[np.intp]],
 ) -> Rival | None:
-    """The region with a bank for each value of the latch; before its first write the bank is one of its own."""
+    """The region with a bank for each value of the latch (its address and 1 for io, how many values, when it was
+    written, which value); before its first write the bank is one of its own."""
+    key, values, time, which = latch
     rows, region, size = story.rows.take(here), story.regions[r], story.study.cells.size[r]
     at = np.searchsorted(time, rows.time, side="left") - 1
-    total = size * (values + 1)
+    total = size * (values + 2)
+    # Which bank it is before the latch is first written: one of its own, or one of its values'. Or one of them is a
+    # ROM that writes pass by, to the memory under it.
+    ways = [(before, -1) for before in range(values + 1)] if values > 1 else []
+    ways += [(before, rom) for rom in range(values + 1) for before in {rom, values}]
     tried = []
-    for before in range(values + 1):  # which bank it is before the latch is first written
+    for before, rom in ways:
         bank = np.where(at >= 0, which[np.maximum(at, 0)], before)
-        cell = (rows.cell - story.study.cells.base[r] + size * bank).astype(np.int32)
+        there = bank if rom < 0 else np.where((bank == rom) & ~rows.is_write, rom, values + 1)
+        cell = (rows.cell - story.study.cells.base[r] + size * there).astype(np.int32)
         memory, known = np.zeros(total, np.uint32), np.zeros(total, np.uint32)
         found = np.zeros(len(rows), np.uint8)
         folded(
@@ -101,15 +144,16 @@ def _latched(
             np.arange(total, dtype=np.int32), memory, known, found,
         )  # fmt: skip
         odd = int(np.count_nonzero((found == 2) | (found == 3)))
-        tried.append((10 * odd + int(np.count_nonzero(found == 4)), before, found))
-    verdict = min(tried, key=lambda t: t[:2])[2]
+        tried.append((10 * odd + int(np.count_nonzero(found == 4)), before, rom, found))
+    _, _, rom, verdict = min(tried, key=lambda t: t[:3])
     wrong = rows.wrong != 0
     first = verdict == 4
     hits = int(np.count_nonzero(verdict == 1))
     against = int(np.count_nonzero((verdict == 2) | (verdict == 3)))
     explained = wrong & ((verdict == 1) | first)
     count = int(np.count_nonzero(explained))
-    if count < _FEWEST or count < 0.9 * np.count_nonzero(wrong) or against > count // 10:
+    share = count / max(1, int(np.count_nonzero(wrong)))
+    if not count or share < _MOST or against > count // 10:
         return None
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[first & ~_found_as_expected(story, here)])
     address, io = key >> 1, key & 1
@@ -128,8 +172,8 @@ def _latched(
         summary=f"{span_of(block)} is switched in banks by a write to {address:04X}{' (I/O)' if io else ''}: say so in "
         "the board file",
         evidence=(
-            f"with a bank for each of the {values} values written there, {counted(hits, 'wrong read')} give what was "
-            f"last written in their bank; {against} do not",
+            f"with {'a ROM' if rom >= 0 else 'a bank'} for {'one' if rom >= 0 else 'each'} of the {values} values "
+            f"written there, {counted(hits, 'wrong read')} give what was last seen there; {against} do not",
         ),
         next_step=f"Say in the board file which value of {address:04X} switches which bank in, and check again.",
         propose=(
@@ -141,14 +185,19 @@ def _latched(
             f'when = {{ latch = 0x{address:04X}, space = "{space}", value = 0 }}',
         ),
         index=rows.index[explained],
-        taken=NotJudged(cells),
+        taken=NotJudged(cells) if share >= _NEARLY_ALL else Excused(rows.index[explained]),
     )
 
 
 def _found_as_expected(story: Story, here: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
-    """Right reads of cells that nobody wrote: what they hold is known from the reads themselves, whoever is weighed."""
+    """Right reads of cells that nobody wrote: what they hold is known from the reads themselves, whoever is weighed,
+    and only the lanes on which those agree are compared at all."""
     rows = story.rows
-    found: NDArray[np.bool_] = (story.since < 0) & (rows.compared != 0) & (rows.wrong == 0)
+    written = np.full(max(1, story.study.cells.total), len(rows), np.int64)
+    writes = np.flatnonzero(rows.is_write)[::-1]
+    written[rows.cell[writes]] = writes  # the first one of each cell
+    unwritten = np.arange(len(rows)) < written[rows.cell]
+    found: NDArray[np.bool_] = unwritten & (rows.compared != 0) & (rows.wrong == 0)
     return found if here is None else found[here]
 
 

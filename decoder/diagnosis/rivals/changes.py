@@ -9,7 +9,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
+from busledger.decoder.diagnosis.replay.urns import log_urn
+from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.blocks import Block, Passages, blocks_of, passages, stabbed
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over, moments
@@ -18,11 +19,12 @@ from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, R
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, moment, named, span_of, stated
 
-__all__ = ["contents_lost", "other_images", "shared"]
+__all__ = ["contents_lost", "log_runs", "other_images", "shared"]
 
 LN2 = math.log(2.0)
 # All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
 _KEEPS = (20.0, 1.0)  # Beta prior, judged: what was changed stays, but the other master may put it back
+_ALIKE = 0.1  # judged; revisions of a ROM whose new bytes differ from the old ones in the same lanes
 _MANY = 8  # judged; cells: fewer that change at once are no power dip
 _KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
 
@@ -248,7 +250,7 @@ def other_images(story: Story) -> Iterator[Rival]:
         order = np.argsort(story.address[cells])
         said = differs[order]
         bits = int(np.bitwise_or.reduce(rows.compared[mine])).bit_count()
-        own = log_rate(steady, odd, HARD) + _log_runs(said) - int(said.sum()) * bits * LN2
+        own = log_rate(steady, odd, HARD) + log_runs(said) + _log_revised((level ^ expected)[differs], bits)
         explained = wrong.copy()
         explained[wrong] = differs[np.searchsorted(cells, rows.cell[wrong])] & (
             level[np.searchsorted(cells, rows.cell[wrong])] == (rows.data & rows.compared)[wrong]
@@ -300,7 +302,15 @@ def _commonest(
     return level, each
 
 
-def _log_runs(said: NDArray[np.bool_]) -> float:
+def _log_revised(changed: NDArray[np.uint32], bits: int) -> float:
+    """Log probability of what the new bytes are: anything, or, now and then, the old ones with the same lanes turned
+    round again and again (code that was moved by a page, text in another case).
+    """
+    anything = -len(changed) * bits * LN2
+    return log_sum([math.log1p(-_ALIKE) + anything, math.log(_ALIKE) + log_urn(changed, 2.0**bits - 1.0)])
+
+
+def log_runs(said: NDArray[np.bool_]) -> float:
     """Log probability of where the differences lie, neighbours alike: a chain of two states with rates unknown."""
     one, two = said[:-1], said[1:]
     begins, stays_right = int((~one & two).sum()), int((~one & ~two).sum())

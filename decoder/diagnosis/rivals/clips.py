@@ -22,7 +22,7 @@ from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, R
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
 
-__all__ = ["WHEN", "clips_off", "log_rest", "partners_of", "prior_of_line", "spans_of_rest"]
+__all__ = ["WHEN", "clips_off", "log_of", "log_rest", "log_sides", "partners_of", "prior_of_line", "spans_of_rest"]
 
 # Judged, where no reason stands beside a figure: a clip is only believed off where a program could hardly be the cause.
 # All doubled at once change no first line of ten cases (as in sampling.py).
@@ -206,7 +206,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     kind = story.going_on | np.where(story.repeat == kernel.FIRST, 4, 0).astype(np.uint8)
     for r in np.unique(rows.region):
         mine = telling & (rows.region == r)
-        own += _log_sides(rows.cell[mine], hit[mine] != 0, open_[mine] != 0, kind[mine])
+        own += log_sides(rows.cell[mine], hit[mine] != 0, open_[mine] != 0, kind[mine])
     index = rows.index[np.flatnonzero(hit)]
     yield Rival(
         fault="clip-off",
@@ -261,7 +261,7 @@ def _gone_past(story: Story, line: str) -> bool:
     return any(health.channel in rested and (health.line or health.channel) == line for health in channels)
 
 
-def _log_sides(
+def log_sides(
     cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[np.bool_], kind: NDArray[np.uint8]
 ) -> float:
     """Log probability of which side of the line each telling read was on.
@@ -285,12 +285,12 @@ def _log_sides(
         _EACH_BY_ITSELF + log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
         log_rate(changes, len(side) - changes, SOMETIMES),
         log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
-        _log_of((kind[told][1:] * 2 + side[:-1]) * 3 + before[1:], side[1:]) - math.log(2.0),
+        log_of((kind[told][1:] * 2 + side[:-1]) * 3 + before[1:], side[1:]) - math.log(2.0),
     ]
     return log_sum(habits) - math.log(len(habits))
 
 
-def _log_of(state: NDArray[np.int64], yes: NDArray[np.bool_]) -> float:
+def log_of(state: NDArray[np.int64], yes: NDArray[np.bool_]) -> float:
     """Log probability of what was so, where each state has a rate of its own."""
     states = int(state.max(initial=0)) + 1
     often, total = np.bincount(state[yes], minlength=states), np.bincount(state, minlength=states)

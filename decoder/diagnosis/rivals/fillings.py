@@ -6,11 +6,13 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import gammaln
 
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.places import log_values
 
-__all__ = ["log_filled", "log_turns"]
+__all__ = ["log_back", "log_contents", "log_filled", "log_turns"]
 
 
 def log_filled(value: NDArray[np.uint32], lanes: int) -> float:
@@ -45,3 +47,28 @@ def log_turns(yes: NDArray[np.bool_]) -> float:
             own += log_rate(count, len(now) - count, SOMETIMES)
         ways.append(own)
     return log_sum(ways) - math.log(len(ways))
+
+
+def log_back(older: NDArray[np.uint8], right: NDArray[np.bool_] | None = None) -> float:
+    """Log probability of how far back in its cell's story each content lies: as many others ago, or never, each at a
+    share of its own (Dirichlet-multinomial, weights ½).
+
+    ``older``: as ``Story.older``; ``right``: those that were expected, None = none of them.
+    """
+    back = np.where(older & 1 == 1, older >> kernel.BACK, kernel.HELD).astype(np.int64)
+    if right is not None:
+        back[right] = kernel.HELD + 1
+    often = np.bincount(back, minlength=kernel.HELD + 2)
+    flat = np.full(kernel.HELD + 2, 0.5)
+    total = float(flat.sum())
+    return float(gammaln(often + flat).sum() - gammaln(flat).sum() + gammaln(total) - gammaln(len(back) + total))
+
+
+def log_contents(
+    value: NDArray[np.uint32], lanes: int, older: NDArray[np.uint8], right: NDArray[np.bool_]
+) -> float:
+    """Log probability of what was written, in the order of time: as ``log_filled``; or a program gives many cells
+    what they held before, as counters, flags and tests with two patterns do, and only the rest is new."""
+    new = (older & 1 == 0) & ~right
+    again = log_back(older, right) + log_filled(value[new], lanes)
+    return log_sum([log_filled(value, lanes), again]) - math.log(2.0)

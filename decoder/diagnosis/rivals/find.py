@@ -11,7 +11,9 @@ import numpy as np
 from busledger.decoder.diagnosis.replay.study import Study, Survey
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, Noise, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.aliases import aliases
 from busledger.decoder.diagnosis.rivals.banks import banked, latched
+from busledger.decoder.diagnosis.rivals.beyond import beyond
 from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.dips import dips
@@ -109,9 +111,11 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from twins(story)
     yield from twin_blocks(story)
     yield from narrow(story)
+    yield from aliases(story)
     yield from latched(story)
     yield from banked(story)
     yield from contents_lost(story)
     yield from shared(story)
     yield from bus_handed_over(story)
     yield from other_images(story)
+    yield from beyond(story)

@@ -20,6 +20,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, st
 __all__ = ["mirrors", "twin_blocks", "twins"]
 
 _BLOCKS = 6  # bounds of work: blocks of one size in which reads are wrong, …
+_PAIRS = 200  # … of which one is tried with each of the others, …
 _SMALLEST = 64  # … and cells: what is smaller is no memory of its own
 
 
@@ -39,18 +40,21 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
     space, region = story.study.cells, story.regions[r]
     spoilt = story.address[story.rows.cell[mine & (story.rows.wrong != 0)]] >> space.shift
     best, bits, block = _oversized(story, r, mine)
-    for _ in range(4):
+    width = space.size[r].bit_length() - 1
+    for again in range(4):
         tried = []
-        for bit in range(space.size[r].bit_length() - 1):
-            if bits >> bit & 1:
+        for more in _sets_of_bits(width, 1 if again else 3):
+            if bits & more:
                 continue
-            place = around(spoilt, bits | 1 << bit, space.shift, region)
+            place = around(spoilt, bits | more, space.shift, region)
             inside = mine & (story.address[story.rows.cell] >= place[0]) & (story.address[story.rows.cell] <= place[1])
-            tried.append((*_folded(story, r, inside, bits | 1 << bit), bit, place))
-        hits, misses, hit, bit, place = max(tried, key=lambda t: t[0] - 20 * t[1], default=(0, 1, best[2], 0, block))
+            tried.append((*_folded(story, r, inside, bits | more), more, place))
+        hits, misses, hit, more, place = max(
+            tried, key=lambda t: t[0] - 20 * t[1], default=(0, 1, best[2], 0, block)
+        )
         if hits <= best[0] or misses > hits // 100:
             break
-        best, bits, block = (hits, misses, hit), bits | 1 << bit, place
+        best, bits, block = (hits, misses, hit), bits | more, place
     hits, misses, hit = best
     if hits < 4:
         return None
@@ -80,6 +84,13 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
         index=hit,
         taken=Excused(hit),
     )
+
+
+def _sets_of_bits(width: int, most: int) -> Iterator[int]:
+    """Single bits below ``width``, then as many as ``most`` neighbours: memory that is seen four times in its block
+    leaves out two lines at once, neither of which alone makes no difference."""
+    for count in range(1, most + 1):
+        yield from (((1 << count) - 1) << low for low in range(width - count + 1))
 
 
 def _oversized(
@@ -204,13 +215,18 @@ def _sizes(story: Story, r: int) -> Iterator[int]:
 def _twin_blocks(story: Story, r: int, size: int, spoilt: NDArray[np.bool_]) -> Iterator[Rival]:
     space = story.study.cells
     blocks = np.unique((story.address[story.rows.cell[spoilt]] >> space.shift) // size)
-    if not 2 <= len(blocks) <= _BLOCKS:
+    if len(blocks) > _BLOCKS:
         return
     mine = story.rows.region == r
     place = (story.address >> space.shift) // size
     count = space.size[r] // size
-    for i, one in enumerate(blocks.tolist()):
-        for two in blocks[i + 1 :].tolist():
+    # What is read wrong in one of them may have been written to another that was never read since.
+    used = np.unique(place[story.rows.cell[mine & story.rows.is_write]])
+    if len(blocks) * len(used) > _PAIRS:
+        used = blocks
+    for i, spoiled in enumerate(blocks.tolist()):
+        for other in np.setdiff1d(used, blocks[: i + 1]).tolist():
+            one, two = min(spoiled, other), max(spoiled, other)
             target = space.identity.copy()
             span = space.span(r)
             there = span.start + np.flatnonzero(place[span] == two)

@@ -7,11 +7,12 @@ from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln, gammaln
+from scipy.special import gammaln
 
 from busledger.decoder.board import Region
-from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.registers import log_registers
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
@@ -39,29 +40,6 @@ def log_values(cell: NDArray[np.int32], value: NDArray[np.uint32], bits: int) ->
     _, reads = np.unique(cell, return_counts=True)
     urn = float(gammaln(each).sum() - gammaln(reads + 1.0).sum()) - len(values) * bits * LN2
     return log_sum([urn, -len(cell) * bits * LN2]) - LN2
-
-
-def log_registers(cell: NDArray[np.int32], value: NDArray[np.uint32], lanes: int) -> float:
-    """Log probability of what registers gave, in the order of time: whole values, as ``log_values``; whole values that
-    stay until they change; or each lane by itself, staying until it changes, at a rate of its own."""
-    if not len(cell):
-        return 0.0
-    bits = lanes.bit_count()
-    order = np.argsort(cell, kind="stable")
-    same_cell = np.diff(cell[order]) == 0
-    moved = (value[order][1:] ^ value[order][:-1]) & np.uint32(lanes)
-    firsts = len(cell) - int(np.count_nonzero(same_cell))
-    changes = int(np.count_nonzero(same_cell & (moved != 0)))
-    stays = int(np.count_nonzero(same_cell)) - changes
-    held = log_rate(changes, stays, SOMETIMES) - (firsts + changes) * bits * LN2
-    by_lane = -firsts * bits * LN2
-    group = np.cumsum(np.concatenate([[0], ~same_cell]))[1:]
-    for lane in range(32):
-        if lanes >> lane & 1:
-            flips = np.bincount(group[same_cell], (moved[same_cell] >> np.uint32(lane)) & 1, minlength=firsts)
-            rests = np.bincount(group[same_cell], minlength=firsts) - flips
-            by_lane += float((betaln(flips + 0.4, rests + 1.0) - betaln(0.4, 1.0)).sum())
-    return log_sum([log_values(cell, value, bits), held, by_lane]) - math.log(3.0)
 
 
 def devices(story: Story) -> Iterator[Rival]:
@@ -101,13 +79,13 @@ def _grown(
     size = 1
     while low // size != high // size:
         size *= 2
-    while size * 2 <= DEVICE:
-        size *= 2
+    while size <= DEVICE:
         inside = np.flatnonzero(address // size == low // size) + span.start
         bad, sound = wrong[inside] > 0, (held[inside] > 0) & (wrong[inside] == 0)
         if np.count_nonzero(sound) >= np.count_nonzero(bad) or not tests[inside].any():
             break
         group = np.union1d(group, inside[bad])
+        size *= 2
     return group
 
 
@@ -120,9 +98,8 @@ def _device(story: Story, r: int, group: NDArray[np.intp], read: NDArray[np.bool
     lanes = int(np.bitwise_or.reduce(rows.wrong[wrong]))
     if len(group) > DEVICE or lanes.bit_count() < 3:
         return None
-    picked = rows.compared[here]
     place = _rounded(story, r, group)
-    values = log_registers(rows.cell[here], rows.data[here] & picked, int(np.bitwise_or.reduce(picked)))
+    values = log_registers(rows.take(here))
     return Rival(
         fault="device",
         scope="machine",

@@ -24,6 +24,7 @@ LN2 = math.log(2.0)
 # of the outside world, ``tests.outside.sensitivity``).
 _STRETCH = 4.0  # judged: writes in a row that do not take, in the mean
 _BLOCK = 16  # judged; cells: a smaller block is not protected by anything of the time
+_FEW_CELLS, _FEW_WRONG = 3, 6  # judged: fewer cells, and fewer wrong reads, show no switch
 _TIE = 0.03  # nats by which a tie leans to what accuses nobody
 
 
@@ -68,7 +69,7 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     """A block in which writes take or do not, all together, for long stretches: a write-protect that is switched.
     ``told``: the first reads after writes."""
     span = story.study.cells.span(r)
-    if np.count_nonzero(stays) < _BLOCK // 2:
+    if np.count_nonzero(stays) < _FEW_CELLS:
         return None
     address = story.address[span][stays]
     low, high = int(address.min()), int(address.max())
@@ -76,7 +77,9 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
     rows = story.rows
     here = cells[rows.cell] & ~rows.is_write
-    lost = rows.wrong[here & told] != 0
+    # In the order of the writes, not of the reads that tell of them; a write of what was there already tells nothing.
+    telling = np.flatnonzero(here & told & ((rows.wrong != 0) | (story.took == kernel.TOOK)))
+    lost = rows.wrong[telling[np.argsort(story.since[telling], kind="stable")]] != 0
     changes = int(np.count_nonzero(lost[1:] != lost[:-1]))
     if lost.sum() < _STRETCH * (changes + 1) / 2:
         return None  # writes lost here and there: nothing is switched so often
@@ -87,10 +90,13 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     reads = np.flatnonzero(~rows.is_write)
     unread[reads[np.unique(rows.cell[reads], return_index=True)[1]]] = True
     as_before = wrong & ((story.older & 2 != 0) | (unread & (story.older & 1 != 0)))
+    # Or what a write before it had left, which nobody read; which of the contents it was has to be known.
+    left = wrong & ~as_before & (story.older & 1 != 0)
+    as_before |= left
     found = wrong & ~as_before & unread
     hits, others = int(np.count_nonzero(as_before)), int(np.count_nonzero(wrong & ~as_before))
     odd = int(np.count_nonzero(wrong & ~as_before & ~found))
-    if hits + others < _BLOCK or odd > hits or changes < 1 or 5 * changes > len(lost) or lost.all():
+    if hits + others < _FEW_WRONG or odd > hits or changes < 1 or 5 * changes > len(lost) or lost.all():
         return None
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[wrong & ~as_before & ~found])
     # What was lost does not come back without a write, nor does anything else change.
@@ -99,6 +105,7 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     against = odd + int(np.count_nonzero(back))
     own = log_rate(changes, len(lost) - changes, SOMETIMES) - unknown * LN2 + log_rate(0, against, HARD)
     study = story.study
+    own -= int(np.count_nonzero(left)) * math.log(kernel.HELD)
     own += log_found(study.card, study.cells, rows.cell[found], rows.data[found], rows.compared[found])
     if (low, high) != (story.regions[r].start, story.regions[r].end):
         own -= 2.0 * math.log(span.stop - span.start)  # where it begins and ends has to be known

@@ -29,6 +29,8 @@ __all__ = [
 RIVAL_SCOPES = ("clip", "machine")
 SURE = 0.5
 _TIED = 0.9  # of the other's chance: the two are one to every read
+_WORD = 8  # lanes
+_BROKEN = 0.9  # chance from which what a region shows is no memory's. Judged
 _PROVED = 7.0  # nats: one in a thousand is left for a program that does so
 
 
@@ -58,19 +60,31 @@ def not_judged(suspects: Sequence[Suspect], wrong: int) -> CannotJudge | None:
 
 def assumption_broken(suspects: Sequence[Suspect], assumed: Sequence[str], lines: str) -> CannotJudge | None:
     """Why the card was not judged: regions were told by the board file alone, ``lines`` not being clipped, and what
-    came from one of them (``assumed``) is not what one memory gives, so that a part too would be accused of it. None
-    where that is not so."""
+    came from one of them (``assumed``) is not what one memory gives, so that a part too would be accused of it: a
+    rival stands first, or a part of them is bad in no way that is listed, as whatever else answers there would seem to
+    be. None where that is not so."""
     first = rival_first(suspects)
-    if first is None or first.scope != "machine" or not assumed:
-        return None
     accused = [s for s in suspects if s.scope not in RIVAL_SCOPES and s.probability >= SURE]
+    strange = [s for s in accused if s.fault == "unlisted" and s.region is not None]
+    if not assumed or not accused:
+        return None
+    if first is None or first.scope != "machine":
+        # Other memory would be seen on every lane; a strange chip is on its own.
+        if len({lane for s in strange if s.region == strange[0].region for lane in s.lanes}) < _WORD:
+            return None
+        first = strange[0]
+    elif first.probability < _BROKEN:
+        return None  # of a tie with a part nothing is known that would doubt the others
+    said = first.summary.partition(":")[0]
+    if first in strange:
+        said = f"{first.component or 'a chip of ' + str(first.region)} is bad"
     here = [first.region, *(s.region for s in accused)]
-    if not accused or any(region is not None and region not in assumed for region in here):
+    if any(region is not None and region not in assumed for region in here):
         return None
     where = first.region or ", ".join(assumed)
     reason = (
         f"with {lines} not clipped, what looks like {where} on the other lines gives what no one memory would: the "
-        f"machine may have more than the board file names, or {first.summary.partition(':')[0]}"
+        f"machine may have more than the board file names, or {said}"
     )
     return CannotJudge("assumed-all-memory", reason, f"clip {lines}, or add what else answers there to the board file")
 
@@ -132,7 +146,15 @@ def with_sure(suspects: Sequence[Suspect], rivals: Sequence[Rival], regions: Seq
     """The suspects with those rivals that the lines prove though no read came out wrong by them: in front, unless
     something else is likelier than not."""
     named = {(s.fault, line) for s in suspects for line in s.detail.get("clips", ())}
-    sure = [rival for rival in _sure_of(rivals) if not any((rival.fault, line) in named for line in rival.lines)]
+    # What a select's clip shows at its region's addresses, a decoder's fault explains as well: they were weighed.
+    decoders = [s for s in suspects if s.scope == "decoder" and s.probability >= SURE]
+    decoded = {region for s in decoders for region in (s.region, s.other_region)}
+    sure = [
+        rival
+        for rival in _sure_of(rivals)
+        if not any((rival.fault, line) in named for line in rival.lines)
+        and (rival.region is None or regions[rival.region].name not in decoded)
+    ]
     if not sure:
         return tuple(suspects)
     first = all(s.probability < SURE for s in suspects)

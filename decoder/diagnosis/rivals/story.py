@@ -105,7 +105,7 @@ def _joined(parts: list[Rows]) -> Rows:
         return parts[0]
     if not parts:
         nothing = np.zeros(0, np.int64)
-        kinds = {"window": np.uint8, "cell": np.int32, "region": np.int16, "is_write": np.bool_, "event": np.uint8,
+        kinds = {"window": np.uint16, "cell": np.int32, "region": np.int16, "is_write": np.bool_, "event": np.uint8,
                  "index": np.int64, "time": np.int64}  # fmt: skip
         return Rows(**{f.name: nothing.astype(kinds.get(f.name, np.uint32)) for f in fields(Rows)})
     return Rows(**{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Rows)})

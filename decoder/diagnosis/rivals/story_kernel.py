@@ -11,6 +11,7 @@ SIDES = 6  # of a cell that two may answer for: each one's, and what was written
 NO_TEST, TOOK, STAYED, NEITHER = range(4)
 # ``repeat``: a read beside the last one of its cell, no write between.
 FIRST, SAME, OTHER = range(3)
+BACK = 2  # bits of ``older`` below how many different contents have come since the one that is given
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
@@ -46,7 +47,7 @@ def tell(rows, memory, told):
         if wrong[i]:
             for k in range(count[c]):
                 if (held[c, k] ^ data[i]) & compared[i] == 0:
-                    older[i] = 1
+                    older[i] = 1 | (count[c] - 1 - k) << BACK
             if before and (last_read[c] ^ data[i]) & before == 0:
                 older[i] |= 2
         elif compared[i]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -9,11 +10,10 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.study import Rows
-from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.clips import WHEN, log_rest, prior_of_line
-from busledger.decoder.diagnosis.rivals.fillings import log_filled, log_turns
-from busledger.decoder.diagnosis.rivals.places import log_values
+from busledger.decoder.diagnosis.rivals.clips import WHEN, log_of, log_rest, prior_of_line
+from busledger.decoder.diagnosis.rivals.fillings import log_contents, log_turns
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, named
@@ -56,7 +56,7 @@ def _no_writes(
     # A write that is taken for a read gives something new, be it by chance what was expected once.
     inside = after & (rows.time < span[1])
     told = inside & (rows.compared != 0) & ~_of_rom(story)[rows.region]
-    fresh = told & ((wrong & (story.repeat != kernel.SAME)) | (story.repeat == kernel.OTHER))
+    fresh = told & ((wrong & (story.repeat != kernel.SAME)) | ((story.repeat == kernel.OTHER) & _bent(rows)))
     changed = int(np.count_nonzero(fresh))
     if changed < 3:
         return None
@@ -65,14 +65,16 @@ def _no_writes(
     # Which of the reads show something new has to be known, too, and what. After the clip is back there may be more.
     late = np.flatnonzero(wrong & ~inside & (story.repeat != kernel.SAME))
     lanes = int(np.bitwise_or.reduce(rows.compared[fresh]))
-    odds += log_turns(fresh[told]) + log_filled(rows.data[fresh] & rows.compared[fresh], lanes)
-    odds += log_values(rows.cell[late], rows.data[late] & rows.compared[late], lanes.bit_count())
+    news = np.union1d(np.flatnonzero(fresh), late)
+    odds += _log_moments(story, np.flatnonzero(told), fresh)
+    odds += log_contents(rows.data[news] & rows.compared[news], lanes, story.older[news], rows.wrong[news] == 0)
     # A cell that only repeats what was wrong before was written by nobody then.
     changed_cells = np.zeros(max(1, story.study.cells.total), np.bool_)
     changed_cells[rows.cell[fresh]] = changed_cells[rows.cell[late]] = True
     wrong &= changed_cells[rows.cell]
     ram = ~_of_rom(story)[rows.region]
-    odds += _log_pairs(rows.take(ram), inside[ram])
+    if _one_line(signs):  # where writes have a strobe of their own nothing at all is seen of them
+        odds += _log_pairs(rows.take(ram), inside[ram])
     name = line or "the write strobe"
     since = moment(story.seconds(span[0]))
     when = f"has come off at {since}" if to_end else f"was off from {since} to {moment(story.seconds(span[1]))}"
@@ -94,6 +96,34 @@ def _no_writes(
         index=rows.index[wrong],
         taken=Excused(rows.index[wrong]),
     )
+
+
+def _bent(rows: Rows) -> NDArray[np.bool_]:
+    """Whether each row differs from the one before of its cell on the lanes that are compared: of cells that nobody
+    wrote those lanes on which its reads differ are not."""
+    order = np.argsort(rows.cell, kind="stable")
+    last, now = order[:-1], order[1:]
+    found = np.zeros(len(rows), np.bool_)
+    bent = ((rows.data[last] ^ rows.data[now]) & rows.compared[now] & rows.sure[last]) != 0
+    found[now] = bent & (rows.cell[last] == rows.cell[now])
+    return found
+
+
+def _log_moments(story: Story, told: NDArray[np.intp], fresh: NDArray[np.bool_]) -> float:
+    """Log probability of which of the reads ``told`` show something new: see ``log_turns``; or by whether it is the
+    cell of the read before, or the next one, and read for the first time since it was written, for programs read a
+    cell before they write it, and write cells in order."""
+    cell, new = story.rows.cell[told].astype(np.int64), fresh[told]
+    habit = np.zeros(len(told), np.int64)
+    habit[1:] = new[:-1] + 2 * (cell[1:] == cell[:-1]) + 4 * (cell[1:] == cell[:-1] + 1)
+    habit += 8 * (story.repeat[told] == kernel.FIRST)
+    return log_sum([log_turns(new), log_of(habit, new)]) - math.log(2.0)
+
+
+def _one_line(signs: CaptureSigns) -> bool:
+    """Whether one line tells writes from reads, so that a write without it is taken for a read."""
+    behaviour = signs.profile.file.behaviour
+    return behaviour is not None and behaviour.direction in signs.names
 
 
 def _log_pairs(rows: Rows, inside: NDArray[np.bool_]) -> float:

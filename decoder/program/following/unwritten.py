@@ -70,9 +70,12 @@ class UnwrittenWatch:
         found = block.instructions
         rows = found.row - base
         unfilled = self._unfilled(block)
-        for k in np.flatnonzero(unfilled[rows] & (found.row > self._done)).tolist():
+        here = rows >= 0  # an instruction that was left long ago is kept without its cycles
+        new = here & (found.row > self._done)
+        new[here] &= unfilled[rows[here]]
+        for k in np.flatnonzero(new).tolist():
             self.over = True  # what comes after it is no wonder
-            if k == 0 or unfilled[rows[k - 1]]:
+            if k == 0 or not here[k - 1] or unfilled[rows[k - 1]]:
                 return None
             return self._led(block, k, base)
         if len(found):

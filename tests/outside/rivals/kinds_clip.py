@@ -140,7 +140,10 @@ def off_select(scene: Scene) -> None:
     name = str(scene.rng.choice(names))
     mode = str(scene.rng.choice(MODES))
     level = int(scene.rng.random() < 0.75)
+    before = scene.lines[name]
     span = spoil.clip_off(scene, name, mode, level)
+    if spoil.edges_changed(scene, before, scene.lines[name]) < 10:
+        raise UnsuitableError("the select rests so in that time anyway")
     truth.rival(
         scene,
         "clip-off",

@@ -6,7 +6,7 @@ import numpy as np
 
 from .cycles import FETCH, GRANT, IDLE, READ, SILENCE, WRITE
 from .scene import Scene
-from .wave import X, combine, held, patched, pulses
+from .wave import Line, X, combine, held, patched, pulses
 
 
 def quiet_spots(scene: Scene, count: int) -> np.ndarray:
@@ -143,6 +143,14 @@ def exchange(scene: Scene, one: str, other: str) -> None:
 def inverted(scene: Scene, name: str, new: str) -> None:
     """A further line: another one inverted."""
     scene.lines[new] = combine([scene.lines[name]], lambda v: 1 - v)
+
+
+def edges_changed(scene: Scene, one: Line, other: Line) -> int:
+    """Sampling edges of busy cycles at which two histories of a line differ."""
+    assert scene.waves is not None
+    edge = scene.at_sample(scene.waves.edge) - 1
+    edge = edge[~np.isin(scene.ops()["op"], (IDLE, GRANT, SILENCE))].astype(float)
+    return int(np.count_nonzero(one.at(edge) != other.at(edge)))
 
 
 def still_moves(scene: Scene, name: str) -> bool:

@@ -1,0 +1,84 @@
+"""What a chip's own faults explain, taken out of the rows: what is left shows what the chips share.
+
+A fault that comes and goes and that chips share is hard to see beside one chip that reads wrong more often than all
+the others together: what that chip does hides the rate, the lanes and the level of the other. Leaving the chip out as
+a whole (``Blind``) leaves out its share of the other fault's reads, too. So only those reads of it are not looked at
+that its own likeliest fault explains, or, where that is not a listed one, those in which it is alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.leaf import Leaf
+from busledger.decoder.diagnosis.leaf_rows import narrowed
+from busledger.decoder.diagnosis.overlay import FoundFault
+from busledger.decoder.diagnosis.replay.study import Rows, Study
+from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault
+from busledger.decoder.diagnosis.scoring import Scored
+
+__all__ = ["OwnDoing"]
+
+
+class OwnDoing:
+    """Rows without the reads of some chips that these chips' own faults explain, on these chips' lanes.
+
+    ``rows``: those on which ``leaves`` were weighed; these by the index of their unit, ``units``.
+    """
+
+    def __init__(self, study: Study, rows: Rows, leaves: Mapping[int, Leaf]) -> None:
+        self._study = study
+        self._index = rows.index
+        self.units = frozenset(leaves)
+        self._drop = np.zeros(len(rows), np.uint32)
+        for leaf in leaves.values():
+            at = np.flatnonzero(rows.region == leaf.unit.region)
+            mine = narrowed(rows.take(at), leaf.unit.mask)
+            alone = rows.wrong[at] & ~np.uint32(leaf.unit.mask) == 0
+            explained = np.zeros(len(at), np.bool_)
+            for scored in leaf.best.faults:
+                explained |= self._explained(scored, mine, alone)
+            self._drop[at[explained]] |= np.uint32(leaf.unit.mask)
+
+    def _explained(self, scored: Scored, rows: Rows, alone: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        wrong: NDArray[np.bool_] = (rows.wrong & np.uint32(scored.candidate.mask)) != 0
+        behaviour = scored.variant.behaviour
+        if isinstance(behaviour, Decay | CoupledCell):
+            return wrong if behaviour.cell < 0 else wrong & (rows.cell == behaviour.cell)
+        there = self._where(scored, rows)
+        if isinstance(behaviour, LaneFault) and behaviour.cell >= 0:
+            there &= rows.cell == behaviour.cell
+        if scored.candidate.fault == "unlisted":
+            return wrong & there & alone
+        overlay = FoundFault(scored, self._study)
+        overlay.start()
+        after = overlay.feed(rows)
+        left = np.zeros(len(rows), np.uint32)
+        left[np.searchsorted(rows.index, after.index)] = after.wrong  # a write that is lost is not among them
+        there &= left & np.uint32(scored.candidate.mask) == 0
+        return wrong & there
+
+    def _where(self, scored: Scored, rows: Rows) -> NDArray[np.bool_]:
+        """Rows in the part of the chip in which the fault acts."""
+        word: NDArray[np.int32] = rows.cell - self._study.cells.span(scored.candidate.region or 0).start
+        found = np.ones(len(rows), np.bool_)
+        for line in scored.detail.get("where_lines", ()):
+            name, level = str(line).removeprefix("A").split("=")
+            found &= (word >> (int(name) - self._study.cells.shift) & 1) == int(level)
+        return found
+
+    def dropped(self, rows: Rows) -> NDArray[np.uint32]:
+        """uint32 a row, the lanes left out."""
+        at = np.minimum(np.searchsorted(self._index, rows.index), len(self._index) - 1)
+        return np.where(self._index[at] == rows.index, self._drop[at], np.uint32(0))
+
+    def start(self) -> None:
+        """Nothing is carried."""
+
+    def feed(self, rows: Rows) -> Rows:
+        """The rows without those reads."""
+        keep = ~self.dropped(rows)
+        return rows.holding(rows.expected & keep, rows.compared & keep)

@@ -1,0 +1,347 @@
+"""What one read says of a fault: under the theory that it always acts, and under the one that it comes and goes."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from busledger.decoder.diagnosis.replay.effect_kernel import mix, ones
+from busledger.decoder.diagnosis.replay.memory_kernel import (
+    ASLEEP,
+    AWAKE,
+    BENDS_NOT,
+    CORRUPT,
+    COUNT,
+    DID_ACT,
+    DOUBT,
+    HELD,
+    LOST,
+    LOST2,
+    LOST2_KNOWN,
+    LOST2_LANES,
+    LOST_KNOWN,
+    LOST_LANES,
+    OPEN,
+    OVER,
+    OVER2,
+    OVER2_KNOWN,
+    OVER2_LANES,
+    OVER_KNOWN,
+    OVER_LANES,
+    OWNER,
+    OWNER2,
+    OWNER2_COUNT,
+    OWNER2_WHEN,
+    OWNER_COUNT,
+    OWNER_WHEN,
+    STATE,
+    WAS_IDLE,
+    WHEN,
+    acted,
+    fits,
+    in_doubt,
+    store,
+    was_astray,
+)
+from busledger.decoder.inner_kernel import inner
+
+# Columns of a tally.
+HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED, EXCUSED, TWO_WAYS = range(8)
+TALLY = 8
+# A capture is cut into this many windows of equal time; hits and misses are also counted window by window.
+WINDOWS = 1024
+# uint8 a cell: which cells take part, and which of those are judged.
+TAKES_PART, JUDGED = 1, 2
+# What the theory that it acts now and then says of a wrong read.
+EXPLAINS, EXCUSES = 1, 2
+
+
+class SeenRead(NamedTuple):
+    """One read: the cycle, its window, the cell, what it gave, on which lanes it is compared, which are wrong."""
+
+    cycle: int
+    window: int
+    cell: int
+    read: int
+    cmp: int
+    wrong: int
+    judged: bool
+
+
+class OtherCell(NamedTuple):
+    """What the fault would have given had it acted at this read: the cell that is reached and what is known of it.
+
+    ``elsewhere``: that is not what the cell holds; ``both``: two cells answer; ``fights``: and nobody knows with what;
+    ``strange``: one other cell does.
+    """
+
+    q1: int
+    elsewhere: bool
+    value: int
+    known: int
+    bends: int
+    both: bool
+    fights: bool
+    strange: bool
+
+
+class HardRead(NamedTuple):
+    """What a fault that always acts would have given; ``differs``: not what is due, and nothing has refuted it."""
+
+    value: int
+    known: int
+    differs: bool
+
+
+@inner(_nrt=False, forceinline=True)
+def read_hard(index, c, read, cmp, exp, wrong, outside, judged, value, known, tally, hashes):
+    """Judge one read by the theory that the fault acts always."""
+    if not judged:
+        return
+    agrees = ((read ^ value) & known & cmp) == 0
+    differ = (value ^ exp) & known & cmp
+    tally[UNSURE_BITS] += ones(cmp & ~known)
+    if differ:
+        hashes[0] += mix(index, differ)
+        if agrees:
+            tally[HIT] += 1
+        elif wrong == 0:
+            tally[MISS] += 1
+        else:
+            tally[OTHER] += 1
+    if agrees and wrong and outside == 0:
+        tally[EXPLAINED] += 1
+
+
+@inner(_nrt=False)
+def note_miss(index, window, bits, judged, tally, chances, hashes):
+    """One chance of the fault that the read refutes."""
+    if judged:
+        tally[MISS] += 1
+        chances[window, MISS] += 1
+        hashes[1] += mix(index, bits)
+
+
+@inner(_nrt=False)
+def note_explained(index, row, judged, want_rows, tally, first, explained):
+    """One wrong read explained."""
+    if judged:
+        tally[EXPLAINED] += 1
+        if first[0] < first.shape[0] - 1:
+            first[0] += 1
+            first[first[0]] = index
+    if want_rows:
+        explained[row] = EXPLAINS
+
+
+@inner(_nrt=False, forceinline=True)
+def read_right(seen, other, cells, counts):
+    """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss.
+
+    What the fault would have left is not always known; it would hardly have been the right value.
+    """
+    index, window, c, cmp, judged = seen.cycle, seen.window, seen.cell, seen.cmp, seen.judged
+    value, known = other.value, other.known
+    words, links = cells
+    tally, chances, hashes = counts.some, counts.chances, counts.hashes
+    words[c, LOST2_LANES] = 0
+    links[c, DOUBT] = 0
+    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
+        d = ((words[c, LOST] ^ words[c, HELD]) | ~words[c, LOST_KNOWN]) & words[c, LOST_LANES] & cmp
+        if d:
+            links[c, STATE] = WAS_IDLE
+            note_miss(index, links[c, WHEN], d, judged, tally, chances, hashes)
+    for back in range(2):
+        word, link = (OVER, OWNER) if back == 0 else (OVER2, OWNER2)
+        o = links[c, link]
+        if o < 0:
+            continue
+        d = ((words[c, word] ^ words[c, HELD]) | ~words[c, word + 1]) & words[c, word + 2] & cmp
+        if d:
+            fresh = True
+            if links[o, COUNT] == links[c, link + 1]:
+                fresh = links[o, STATE] == OPEN
+                links[o, STATE] = WAS_IDLE
+            links[c, link] = -1
+            if fresh:
+                note_miss(index, links[c, link + 2], d, judged, tally, chances, hashes)
+    if other.elsewhere:
+        d = (value ^ words[c, HELD]) & known & cmp
+        # Lanes that fight, or whose other cell nobody knows, read right by luck: more than one such lane at once is a
+        # chance missed, a single one every second time.
+        open_lanes = ones(cmp & ~known)
+        if d == 0 and (other.both or other.strange) and (open_lanes > 1 or (open_lanes == 1 and index & 1)):
+            d = cmp & ~known
+        if d:
+            note_miss(index, window, d, judged, tally, chances, hashes)
+
+
+@inner(_nrt=False, forceinline=True)
+def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links):
+    """(explained, unsure lanes): the fault acts at this read, on what the other cell holds or may hold."""
+    if ((off & known) != 0 or fights) and ((read ^ value) & known & cmp) == 0:
+        return True, cmp & ~known
+    if q1 < 0 or q1 == c or bends != BENDS_NOT:
+        return False, np.uint32(0)
+    if links[q1, STATE] == OPEN and words[q1, LOST_LANES]:
+        hit, unsure = fits(q1, read, cmp, LOST, LOST_LANES, words)
+        if hit and unsure == 0:
+            return True, unsure
+    if links[q1, OWNER] >= 0:
+        hit, unsure = fits(q1, read, cmp, OVER, OVER_LANES, words)
+        if hit and unsure == 0:
+            return True, unsure
+    return False, np.uint32(0)
+
+
+@inner(_nrt=False, forceinline=True)
+def read_written(c, window, read, cmp, w1, w2, hours, words, links):
+    """(explained, unsure lanes, window): the fault acted at a write that this cell has met."""
+    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
+        hit, unsure = fits(c, read, cmp, LOST, LOST_LANES, words)
+        if hit:
+            acted(c, w1[c], w2[c], False, words, links)
+            store(words, HELD, c, cmp, read, cmp)
+            return True, unsure, links[c, WHEN]
+        if words[c, LOST2_LANES]:
+            hit, unsure = fits(c, read, cmp, LOST2, LOST2_LANES, words)
+            if hit:
+                acted(c, w1[c], w2[c], False, words, links)
+                store(words, HELD, c, cmp, read, cmp)
+                return True, unsure, links[c, WHEN]
+    o = links[c, OWNER]
+    if o >= 0 and not (links[o, COUNT] == links[c, OWNER_COUNT] and links[o, STATE] == WAS_IDLE):
+        hit, unsure = fits(c, read, cmp, OVER, OVER_LANES, words)
+        if hit:
+            if links[o, COUNT] == links[c, OWNER_COUNT]:
+                acted(o, w1[o], w2[o], hours[links[o, WHEN]] == AWAKE, words, links)
+            store(words, HELD, c, cmp, read, cmp)
+            links[c, CORRUPT] = 1
+            links[c, OWNER] = -1
+            links[c, OWNER2] = -1
+            return True, unsure, links[c, OWNER_WHEN]
+    p = links[c, OWNER2]
+    if p >= 0 and not (links[p, COUNT] == links[c, OWNER2_COUNT] and links[p, STATE] == WAS_IDLE):
+        hit, unsure = fits(c, read, cmp, OVER2, OVER2_LANES, words)
+        if hit and unsure == 0:
+            # The write of the cell before met the fault, and the one after it did not.
+            if o >= 0 and links[o, COUNT] == links[c, OWNER_COUNT]:
+                links[o, STATE] = WAS_IDLE
+            if links[p, COUNT] == links[c, OWNER2_COUNT]:
+                acted(p, w1[p], w2[p], hours[links[p, WHEN]] == AWAKE, words, links)
+            store(words, HELD, c, cmp, read, cmp)
+            links[c, CORRUPT] = 1
+            links[c, OWNER] = -1
+            links[c, OWNER2] = -1
+            return True, unsure, links[c, OWNER2_WHEN]
+    return False, np.uint32(0), window
+
+
+@inner(_nrt=False, forceinline=True)
+def written_too(c, read, cmp, words, links):
+    """Whether an act at a write would explain the read as well, by what is known of the cell's other value."""
+    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
+        hit, unsure = fits(c, read, cmp, LOST, LOST_LANES, words)
+        if hit and unsure == 0:
+            return True
+    o = links[c, OWNER]
+    if o < 0 or (links[o, COUNT] == links[c, OWNER_COUNT] and links[o, STATE] == WAS_IDLE):
+        return False
+    hit, unsure = fits(c, read, cmp, OVER, OVER_LANES, words)
+    return hit and unsure == 0
+
+
+@inner(_nrt=False, forceinline=True)
+def says_nothing(read, cmp, other, words, links):
+    """Whether a right read had come out the same, had the fault led it to the other cell: to what that holds, or to
+    what a write that the fault met has left there. While the fault is at work no such read refutes anything."""
+    if cmp & ~other.known == 0 and ((read ^ other.value) & cmp) == 0:
+        return True
+    q1 = other.q1
+    if q1 < 0 or other.bends != BENDS_NOT or other.both or links[q1, OWNER] < 0:
+        return False
+    hit, unsure = fits(q1, read, cmp, OVER, OVER_LANES, words)
+    return hit and unsure == 0
+
+
+@inner(_nrt=False, forceinline=True)
+def could_differ(c, cmp, words, links):
+    """Whether an act at a write that this cell has met could have left anything else than is believed to be there."""
+    lanes = np.uint32(0)
+    if links[c, STATE] == OPEN:
+        lanes |= ((words[c, LOST] ^ words[c, HELD]) | ~words[c, LOST_KNOWN]) & words[c, LOST_LANES]
+        lanes |= ((words[c, LOST2] ^ words[c, HELD]) | ~words[c, LOST2_KNOWN]) & words[c, LOST2_LANES]
+    if links[c, OWNER] >= 0:
+        lanes |= ((words[c, OVER] ^ words[c, HELD]) | ~words[c, OVER_KNOWN]) & words[c, OVER_LANES]
+    if links[c, OWNER2] >= 0:
+        lanes |= ((words[c, OVER2] ^ words[c, HELD]) | ~words[c, OVER2_KNOWN]) & words[c, OVER2_LANES]
+    return lanes & cmp != 0
+
+
+@inner(_nrt=False, forceinline=True)
+def read_wrong(seen, off, other, hard, tables, cells, counts):
+    """(explained, excused): a read that is not what the cell is believed to hold; memory follows it.
+
+    Tried in turn: the fault acted at this read; at a write to the cell or to
+    another; at every access so far; at this read, which reached a cell that
+    nobody knows the contents of (``strange``: it reaches one other cell). ``off``: the lanes in which it is not.
+    """
+    index, window, c, read, cmp, wrong, judged = seen
+    q1, elsewhere, value, known, bends, _, fights, strange = other
+    words, links = cells
+    tally, chances, hashes = counts.some, counts.chances, counts.hashes
+    if wrong == 0 and links[c, DOUBT]:
+        was_astray(c, judged, links, HIT, chances)
+        store(words, HELD, c, cmp, read, cmp)
+        return False, False
+    hit, unsure, when = False, np.uint32(0), window
+    blind = strange and off & known == 0 and ((read ^ value) & known & cmp) == 0
+    # A write of what the cell held already is no chance, as it is none where the read is right.
+    at_write = could_differ(c, cmp, words, links)
+    open_chance = elsewhere or at_write
+    asleep = tables.hours[window] == ASLEEP
+    if asleep and at_write and written_too(c, read, cmp, words, links):
+        hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
+    if elsewhere and not hit:
+        hit, unsure = read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links)
+        if hit and judged and written_too(c, read, cmp, words, links):
+            tally[TWO_WAYS] += 1
+    if not hit:
+        hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
+        if hit and blind and off & ~unsure == 0:
+            # Or this read went astray, to a cell that nobody knows the contents of: the next one will tell.
+            links[c, DOUBT] = in_doubt(when, window)
+            store(words, HELD, q1, cmp & ~known, read, cmp & ~known)
+    if not hit and hard.differs and ((read ^ hard.value) & hard.known & cmp) == 0:
+        if not elsewhere:
+            store(words, HELD, c, cmp, read, cmp)
+            links[c, CORRUPT] = 1
+            if links[c, STATE] == OPEN:
+                links[c, STATE] = DID_ACT
+        hit, unsure, when = True, cmp & ~hard.known, window
+    if not hit and blind:
+        # The other cell's contents are not known; now they are.
+        hit, unsure = True, cmp & ~known
+        store(words, HELD, q1, unsure, read, unsure)
+    if hit and judged:
+        tally[HIT] += 1
+        chances[when, HIT] += 1
+        # One unknown lane that is wrong has but one level to show.
+        guessed = ones(unsure)
+        tally[UNSURE_BITS] += 0 if guessed == 1 and off & ~unsure == 0 else guessed
+        hashes[1] += mix(index, wrong)
+    if hit:
+        return True, False
+    if wrong == 0:
+        if judged:
+            tally[CONTRADICTED] += links[c, CORRUPT]
+        store(words, HELD, c, cmp, read, cmp)
+        links[c, CORRUPT] = 0
+    elif judged and open_chance:
+        tally[EXCUSED] += 1
+        chances[window, HIT] += 1
+    elif judged:
+        tally[OTHER] += 1
+    if wrong and at_write:
+        # Something of this kind happened here, though not as predicted: repeats of it are no news.
+        store(words, HELD, c, cmp, read, cmp)
+    return False, wrong != 0 and open_chance

@@ -1,0 +1,20 @@
+"""Values that come again and again: the likelier, the oftener they came before."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln
+
+__all__ = ["log_urn"]
+
+
+def log_urn(seen: NDArray[np.uint32], kinds: float) -> float:
+    """Log probability of a row of values out of ``kinds``, those seen before being likelier.
+
+    A Pólya urn: a Dirichlet prior of weight one over all of them (Blackwell and MacQueen, Annals of Statistics 1,
+    1973, p. 353, from memory).
+    """
+    _, often = np.unique(seen, return_counts=True)
+    each = 1.0 / kinds
+    return float((gammaln(often + each) - gammaln(each)).sum() - gammaln(len(seen) + 1.0))

@@ -1,0 +1,58 @@
+"""What the registers of a device give: how likely their reads are, each register with a character of its own."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import betaln
+
+from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.urns import log_urn
+from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
+
+__all__ = ["log_registers"]
+
+LN2 = math.log(2.0)
+
+
+def log_registers(rows: Rows) -> float:
+    """Log probability of what registers gave.
+
+    ``rows``: their reads, in the order of time. Each register by itself is one of these, as likely as the others: it
+    gives some values again and again (status, identity); it keeps its value until it changes, or each lane does, at a
+    rate of its own; it counts, in steps that are few; it is for writing only, and nobody drives its reads; or it gives
+    anything.
+    """
+    order = np.argsort(rows.cell, kind="stable")
+    cell, mask = rows.cell[order], rows.compared[order]
+    value = rows.data[order] & mask
+    by_kept, by_rest = (rows.kept ^ rows.data)[order] & mask, (rows.rest_bus ^ rows.data)[order] & mask
+    left: NDArray[np.bool_] = (by_kept != 0) & (by_rest != 0)
+    edges = np.flatnonzero(np.diff(cell)) + 1
+    starts, ends = np.concatenate([[0], edges]), np.concatenate([edges, [len(cell)]])
+    total = 0.0
+    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+        if end > start:
+            lanes = int(np.bitwise_or.reduce(mask[start:end]))
+            ways = list(_characters(value[start:end], lanes, left[start:end]))
+            total += log_sum(ways) - math.log(len(ways))
+    return total
+
+
+def _characters(value: NDArray[np.uint32], lanes: int, driven: NDArray[np.bool_]) -> Iterator[float]:
+    """Log probability of one register's values under each character; ``driven``: not what the bus was left with."""
+    bits, count = lanes.bit_count(), len(value)
+    yield log_urn(value, 2.0**bits)
+    bent = (value[1:] ^ value[:-1]) & np.uint32(lanes)
+    changes = int(np.count_nonzero(bent))
+    yield log_rate(changes, len(bent) - changes, SOMETIMES) - (1 + changes) * bits * LN2
+    flips = np.array([np.count_nonzero(bent >> np.uint32(b) & 1) for b in range(32) if lanes >> b & 1], np.float64)
+    a, b = SOMETIMES
+    yield float((betaln(flips + a, len(bent) - flips + b) - betaln(a, b)).sum()) - bits * LN2
+    yield -bits * LN2 + log_urn((value[1:] - value[:-1]) & np.uint32(lanes), 2.0**bits)
+    odd = int(np.count_nonzero(driven))
+    yield log_rate(count - odd, odd, HARD) - odd * bits * LN2
+    yield -count * bits * LN2

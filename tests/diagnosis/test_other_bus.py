@@ -1,0 +1,39 @@
+"""A capture with a line that only another bus has was read as the wrong bus (6800 data sheet: VMA low is no access)."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import pytest
+
+from busledger.decoder.bus import load_profile
+from busledger.decoder.diagnosis.rivals.other_bus import line_of_another_bus
+
+LINES = (*(f"A{bit}" for bit in range(16)), *(f"D{bit}" for bit in range(8)), "PHI2", "R/W")
+
+
+def seen(channels, wrong=3, still=()):
+    counts = (SimpleNamespace(mismatches=wrong, reads_disagree=0),)
+    health = tuple(SimpleNamespace(channel=name, moves=0 if name in still else 500) for name in channels)
+    return SimpleNamespace(counts=counts, channels=tuple(channels), probes=SimpleNamespace(channels=health))
+
+
+def test_vma_beside_a_6502s_lines_is_a_6800():
+    refused = line_of_another_bus(seen((*LINES, "VMA")), load_profile("6502"))
+    assert refused is not None and refused.code == "wrong-bus"
+    assert "VMA was recorded" in refused.reason and refused.change.startswith("name 6800")
+
+
+@pytest.mark.parametrize(
+    ("evidence", "bus"),
+    [
+        (seen((*LINES, "VMA")), "6800"),
+        (seen((*LINES, "SYNC")), "6502"),
+        (seen((*LINES, "VMA"), wrong=0), "6502"),
+        (seen((*LINES, "VMA"), still=("VMA",)), "6502"),
+        (seen((*LINES[:-1], "VMA")), "6502"),
+    ],
+    ids=["it is one", "a line of its own", "nothing is wrong", "at rest", "no 6800 without R/W"],
+)
+def test_else_the_bus_stands(evidence, bus):
+    assert line_of_another_bus(evidence, load_profile(bus)) is None

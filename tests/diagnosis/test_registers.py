@@ -1,0 +1,45 @@
+"""A device's registers, each of its own kind, against what memory that fails at random would cost."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from busledger.decoder.diagnosis.rivals.registers import log_registers
+
+from .rows_of import study_of
+
+READS = 60
+EVERY_BIT = READS * 8 * math.log(2.0)
+
+
+def reads_of(values, before=None):
+    """Reads of one cell, each after a read of another cell that leaves ``before`` on the bus."""
+    told = []
+    for n, value in enumerate(values):
+        told += [("r", 9, int(before[n]) if before is not None else 0), ("r", 3, int(value))]
+    rows = study_of([("w", 3, 0), ("w", 9, 0), *told]).rows()
+    return rows.take((rows.cell == 3) & ~rows.is_write)
+
+
+RANDOM = np.random.default_rng(3).integers(0, 256, READS)
+KINDS = {
+    "status": [(0x80, 0x81)[n % 3 == 0] for n in range(READS)],
+    "counter": [(0xD2 + n // 2) & 0xFF for n in range(READS)],
+    "kept until it changes": [RANDOM[n // 20] for n in range(READS)],
+}
+
+
+@pytest.mark.parametrize("values", KINDS.values(), ids=KINDS.keys())
+def test_a_registers_habit_is_found(values):
+    assert log_registers(reads_of(values)) > -EVERY_BIT / 2.5
+
+
+def test_what_nobody_drives_shows_what_the_bus_was_left_with():
+    assert log_registers(reads_of(RANDOM, RANDOM)) > -10.0
+
+
+def test_what_has_no_habit_costs_its_bits():
+    assert log_registers(reads_of(RANDOM)) == pytest.approx(-EVERY_BIT, abs=3.0)

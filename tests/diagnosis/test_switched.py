@@ -1,0 +1,67 @@
+"""What a latch or a switch does to a region: banks, a ROM that writes pass by, writes that do not take for a while."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from busledger.decoder.diagnosis.coverage.signs import LatchWrites
+from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.rivals.banks import latched
+from busledger.decoder.diagnosis.rivals.protected import read_only
+from busledger.decoder.diagnosis.rivals.story import Story
+
+from .rows_of import study_of
+
+LATCH, TICKS = 0x6CFA, 1000
+
+
+def told(story, *writes):
+    """The same with writes to a latch: (number of the access before which, value)."""
+    when = np.array([at * TICKS + TICKS // 2 for at, _ in writes], np.int64)
+    value = np.array([value for _, value in writes], np.int64)
+    address = np.full(len(writes), LATCH, np.int64)
+    signs = SimpleNamespace(latches=lambda: LatchWrites(when, address, value, np.zeros(len(writes), np.int64)))
+    return Story.of(Study(replace(story.study.evidence, signs=signs)))
+
+
+def shadowed(regions):
+    """A ROM is copied into the RAM under it, changed a little, and taken away: the RAM shows."""
+    rom = {c: (37 * c + 11) & 0xFF for c in regions}
+    accesses, ram = [], {}
+    for c in regions:
+        ram[c] = rom[c] if c % 3 else rom[c] ^ 0x5A
+        accesses += [("r", c, rom[c]), ("w", c, ram[c])]
+    accesses += [("r", c, rom[c]) for c in regions]  # the ROM still answers
+    off = len(accesses)
+    return accesses + [("r", c, ram[c]) for c in regions], off
+
+
+def test_a_rom_that_writes_pass_by_is_taken_away_by_one_write():
+    accesses, off = shadowed(range(16))
+    (rival,) = latched(told(Story.of(study_of(accesses)), (off, 1)))
+    assert (rival.fault, rival.region, rival.explains, rival.against) == ("banked", 0, 6, 0)
+    assert "switched in banks by a write to 6CFA" in rival.summary and "with a ROM for one of" in rival.evidence[0]
+
+
+def test_one_latch_that_switches_two_regions_is_one_cause():
+    accesses, off = shadowed(range(32))
+    one, both = latched(told(Story.of(study_of(accesses)), (off, 1)))
+    assert (one.region, one.explains, both.region, both.explains) == (0, 6, None, 11)
+    assert both.summary.startswith("0000-000F, 0010-001F are switched in banks by a write to 6CFA")
+    assert both.log_own == pytest.approx(one.log_own, abs=0.01)  # that there is such a latch is paid for once
+
+
+def test_writes_that_do_not_take_for_a_while_are_seen_in_the_order_of_the_writes():
+    """All cells are written while protected, then half of them again once it is off, and read last of all."""
+    old, lost, new = (lambda c: c), (lambda c: 0x40 + c), (lambda c: 0x80 + c)
+    accesses = [(kind, c, old(c)) for c in range(16) for kind in "wr"]
+    accesses += [("w", c, lost(c)) for c in range(16)]
+    accesses += [("w", c, new(c)) for c in range(0, 16, 2)]
+    accesses += [("r", c, old(c) if c % 2 else new(c)) for c in range(16)]
+    found = [rival for rival in read_only(Story.of(study_of(accesses))) if "at times" in rival.summary]
+    assert [(rival.explains, rival.against) for rival in found] == [(8, 0)]
+    assert "in 2 stretches" in found[0].evidence[0]
