@@ -42,30 +42,3 @@ def lay_under(levels, unknown, touch_row, touch_mask, before):
         if lost != 0:
             _under_rows(unknown, start, end, under[1])
     return np.int64(0)
-
-
-@njit(cache=True, nogil=True)
-def without_change(time, levels, unknown, touch_row, forced, shown, found):
-    """Rows that a first touch made and that change nothing, into ``found`` int64 (one longer than ``touch_row``).
-
-    Only row 0 and those of ``touch_row`` can be such; at the times ``forced`` int64 a row stands whatever it shows.
-    ``shown`` uint64[·, words]: levels and unknown bits of the row before row 0, empty where there is none. Returns how
-    many were found.
-    """
-    count = 0
-    for k in range(-1, touch_row.shape[0]):
-        row = touch_row[k] if k >= 0 else 0
-        if row >= time.shape[0] or (row == 0 and (k >= 0 or shown.shape[0] == 0)):
-            continue
-        same = True
-        for w in range(levels.shape[1]):
-            if row == 0:
-                same = same and levels[0, w] == shown[0, w] and unknown[0, w] == shown[1, w]
-            else:
-                same = same and levels[row, w] == levels[row - 1, w] and unknown[row, w] == unknown[row - 1, w]
-        for when in forced:
-            same = same and when != time[row]
-        if same:
-            found[count] = row
-            count += 1
-    return count

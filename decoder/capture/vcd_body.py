@@ -236,18 +236,21 @@ class BodyReader:
         return Rows(np.array([self.end_time], np.int64), self._now[:1].copy(), self._now[1:].copy())
 
     def _without_change(self, lexed: Lexed, forced: set[int]) -> NDArray[np.int64]:
-        """Rows where a line was first touched may hold no change: those that do not."""
-        from busledger.decoder.capture.patch_kernel import without_change
-
-        none = np.zeros((0, self.tables.words), np.uint64)
-        found = np.empty(len(lexed.touch_row) + 1, np.int64)
-        count = without_change(
-            lexed.time, lexed.levels, lexed.unknown, lexed.touch_row, np.array(sorted(forced), np.int64),
-            none if self._shown is None else self._shown, found,
-        )  # fmt: skip
-        if lexed.time.size:
-            self._shown = np.stack((lexed.levels[-1], lexed.unknown[-1]))
-        return found[:count]
+        """Rows where a line was first touched may hold no change: those that do not; at the times ``forced`` a row
+        stands whatever it shows."""
+        time, levels, unknown = lexed.time, lexed.levels, lexed.unknown
+        row = lexed.touch_row
+        row = row[(row > 0) & (row < time.size)]  # rising
+        same = ((levels[row] == levels[row - 1]) & (unknown[row] == unknown[row - 1])).all(axis=1)
+        found: NDArray[np.int64] = row[same]
+        if time.size:
+            shown = self._shown
+            if shown is not None and (levels[0] == shown[0]).all() and (unknown[0] == shown[1]).all():
+                found = np.concatenate((np.zeros(1, np.int64), found))
+            self._shown = np.stack((levels[-1], unknown[-1]))
+        if forced and found.size:
+            found = found[~np.isin(time[found], np.array(sorted(forced), np.int64))]
+        return found
 
     def _gap(self, when: int, off: bool) -> None:
         if off and self._off_since is None:

@@ -137,7 +137,7 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
     return at
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def lex_narrow(buf, at, stop, carried, lines, rows, gaps):
     """``vcd_kernel.lex`` for one word of lines: the same arguments, rows, status and position."""
     state, now, last = carried

@@ -133,7 +133,7 @@ def lex_common_four(buf, at, stop, state, now, last, ids, common, rows):
     return at
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def lex_four(buf, at, stop, carried, lines, rows, gaps):
     """``vcd_kernel.lex`` for two to four words of lines: the same arguments, rows, status and position."""
     state, now, last = carried

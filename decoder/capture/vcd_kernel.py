@@ -239,7 +239,7 @@ def open_section(buf, start, end, state, now, selected, gap_time, gap_kind):
     return True
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, _nrt=False)
 def lex(buf, at, stop, limit, carried, lines, rows, gaps):
     """Read whole tokens of ``buf[at:stop]``; up to ``limit`` of them (-1: all).
 

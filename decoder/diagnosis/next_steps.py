@@ -256,14 +256,15 @@ def _exercise(board: Board, card: CardView, asked: _Open) -> list[NextStep]:
     c = asked.leader
     home = {r for x in asked.candidates if x.region is not None for r in (x.region,)}
     lanes = c.lanes
+    reach = [frozenset(x.regions) for x in asked.candidates]
+    gains: dict[tuple[bool | None, ...], float] = {}  # of most regions the suspects say the same
     for region in card.regions:
         if not region.compared or not region.writable or region.index in home or not region.mask & lanes:
             continue
-
-        def shows(x: Candidate, r: int = region.index) -> bool | None:
-            return r in x.regions
-
-        gain = asked.gain(shows)
+        shows = (*(region.index in one for one in reach), None)
+        if shows not in gains:
+            gains[shows] = gain_bits(asked.shares, shows)
+        gain = gains[shows]
         if gain < _WORTH:
             continue
         # Only a board file tells 'exercise' where memory is.

@@ -65,23 +65,28 @@ def suspects_of(study: Study, places: Sequence[Place]) -> tuple[Suspect, ...]:
         shown = [item for item in place.items if item.probability >= _SHOWN][:_SHOWN_AT_MOST] or place.items[:1]
         entries += [_Entry(item, number, item is shown[0]) for item in shown]
     entries.sort(key=lambda e: (not e.leader, e.place if e.leader else 0, -e.item.probability))
-    return tuple(_suspect(study, entry, rank, entries) for rank, entry in enumerate(entries, 1))
+    ranked = list(enumerate(entries, 1))
+    at_place: dict[int, list[tuple[int, _Entry]]] = {}
+    for rank, entry in ranked:
+        at_place.setdefault(entry.place, []).append((rank, entry))
+    return tuple(_suspect(study, entry, rank, at_place[entry.place]) for rank, entry in ranked)
 
 
 def _tied(a: _Entry, b: _Entry) -> bool:
+    """Of two at one place, whether nothing that was seen tells them apart."""
     one, two = a.effect, b.effect
-    if a is b or a.place != b.place or one is None or two is None:
+    if a is b or one is None or two is None:
         return False
     return one.hash_ == two.hash_ and one.tally.explained == two.tally.explained
 
 
-def _rival(entry: _Entry, entries: Sequence[_Entry]) -> Scored | None:
+def _rival(entry: _Entry, place: Sequence[tuple[int, _Entry]]) -> Scored | None:
     """The most probable candidate of another effect at the same place, in another part if there is one."""
     mine = entry.effect
     others = [
         e.fault
-        for e in sorted(entries, key=lambda e: -e.item.probability)
-        if e.place == entry.place and e.fault is not None and mine is not None
+        for _, e in sorted(place, key=lambda ranked: -ranked[1].item.probability)
+        if e.fault is not None and mine is not None
         if e.fault.effect.hash_ != mine.hash_ and e.fault.covers
     ]
     component = entry.fault.candidate.component if entry.fault is not None else None
@@ -101,7 +106,7 @@ def _detail(entry: _Entry, scored: Scored) -> dict[str, Any]:
     return found
 
 
-def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry]) -> Suspect:
+def _suspect(study: Study, entry: _Entry, rank: int, place: Sequence[tuple[int, _Entry]]) -> Suspect:
     scored = entry.fault
     if scored is None:
         return _innocent(study, entry, rank)
@@ -136,10 +141,10 @@ def _suspect(study: Study, entry: _Entry, rank: int, entries: Sequence[_Entry]) 
         explains=tally.explained,
         contradicted=tally.misses if hard else 0,
         summary=summary(study, scored, detail),
-        evidence=evidence_lines(study, scored, _rival(entry, entries) if entry.leader else None),
+        evidence=evidence_lines(study, scored, _rival(entry, place) if entry.leader else None),
         place=entry.place,
         other_region=None if c.other is None else regions[c.other].name,
-        tied_with=tuple(k for k, other in enumerate(entries, 1) if _tied(entry, other)),
+        tied_with=tuple(k for k, other in place if _tied(entry, other)),
         first_cycles=scored.effect.first,
         detail=detail,
     )

@@ -38,7 +38,7 @@ SEEN, LOW_FOR_HIGH, HIGH_FOR_LOW = range(3)
 READ_UNWRITTEN, RIGHT, WRONG, DISAGREED = 1, 2, 4, 8
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def locate(space, address, unknown, starts, ends, spaces, lanes, width, data_bytes, out):
     """Region index of each cycle, -1 outside all.
 
@@ -133,7 +133,7 @@ def _elsewhere(space, address, hidden, data, clear, state, placing, cells):
     return False
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def feed(block, first_index, hidden, areas, reach, gap_ends, state, placing, cells, out):
     """One block of cycles through the ledger.
 
@@ -251,7 +251,7 @@ def feed(block, first_index, hidden, areas, reach, gap_ends, state, placing, cel
             verdict[i] = UNKNOWN
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def count_block(region, verdict, action, known, expected, mismatch, writer, totals, lane_counts):
     """Add a block to ``totals`` (int64, regions × 10: ``N_…``, the last two reads of cells never written and of
     these such that disagree) and ``lane_counts`` (int64, regions × 32 × 3)."""

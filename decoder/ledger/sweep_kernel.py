@@ -74,7 +74,7 @@ def _goes_on(stream, now, hidden, start, end, runs, ways):
     return True
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def count_along(region, action, address, unknown, starts, ends, hidden, runs, ways, out):
     """The hidden address bits of each access, -1 where nothing tells them.
 

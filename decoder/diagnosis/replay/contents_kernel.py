@@ -12,13 +12,13 @@ _LOG_PI = math.log(math.pi)
 _BITS = 32
 
 
-@inner()
+@inner(_nrt=False)
 def _draws(high, low):
     """So many high and low levels, drawn with one unknown chance: B(high + 1/2, low + 1/2) / B(1/2, 1/2)."""
     return math.lgamma(high + 0.5) + math.lgamma(low + 0.5) - math.lgamma(high + low + 1.0) - _LOG_PI
 
 
-@inner()
+@inner(_nrt=False)
 def _plus(one, two):
     """log(exp one + exp two)."""
     top = max(one, two)

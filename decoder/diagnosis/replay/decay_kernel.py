@@ -11,7 +11,7 @@ BINS = 256  # ages in quarter octaves of ticks
 BINS_AN_OCTAVE = 4
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def decay(rows, fault, state, counts):
     """One block of accesses (``CellRows``) under a fault (``Decays``); ``Charges`` go on, ``DecayCounts`` grow."""
     cell, is_write, _, sure, expected, compared, wrong, index, time = rows

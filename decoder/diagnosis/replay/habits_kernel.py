@@ -15,7 +15,7 @@ _SPENT = 8.0
 _STEPS = 24
 
 
-@inner()
+@inner(_nrt=False)
 def _forward(hits, misses, log_on, log_off, wakes, sleeps, forward):
     """Log likelihood of all windows at one rate; ``forward``: the chance of being awake given all windows so far.
 
@@ -48,7 +48,7 @@ def _forward(hits, misses, log_on, log_off, wakes, sleeps, forward):
     return found + math.log(awake + asleep)
 
 
-@inner()
+@inner(_nrt=False)
 def _asked(misses, wakes, sleeps, awake, forward):
     """Backward: of ``misses``, how many fall into waking windows, by expectation."""
     n = misses.shape[0]
@@ -67,7 +67,7 @@ def _asked(misses, wakes, sleeps, awake, forward):
     return asked
 
 
-@inner()
+@inner(_nrt=False)
 def _at(x, hits, misses, wakes, sleeps, a, b, forward):
     """Log of likelihood × prior × dρ/dx at the rate ρ = 1 / (1 + e^−x)."""
     log_on, log_off = -math.log1p(math.exp(-x)), -math.log1p(math.exp(x))

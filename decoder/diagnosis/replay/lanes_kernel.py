@@ -35,14 +35,14 @@ def bend(does, mask, value, known, kept, rest):
     return value, known if sure else known & ~mask
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def bend_all(does, mask, expected, compared, kept, rest, value, known):
     """``bend`` for every row: what each read gives through the fault, into ``value`` and ``known`` (uint32 a row)."""
     for i in range(expected.shape[0]):
         value[i], known[i] = bend(does, mask, expected[i], compared[i], kept[i], rest[i])
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def lanes(rows, faults, counts):
     """One block of rows (``BentRows``) through the candidates (``Bends``) of each row's region, into ``BentCounts``."""
     cell, region, is_write, kept, rest, expected, compared, read, wrong, index, window = rows

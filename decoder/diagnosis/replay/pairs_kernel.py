@@ -3,7 +3,7 @@
 import numba as nb
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def same_place(rows, row_of, base, size, held, known, joined, given):
     """Compare wrong reads with what every other region held at the same low address.
 

@@ -55,7 +55,7 @@ from busledger.decoder.diagnosis.replay.reads_kernel import (
 __all__ = ["EXCUSES", "EXPLAINS", "JUDGED", "TAKES_PART", "TALLY", "WINDOWS", "replay"]
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def replay(rows, tables, fault, cells, counts, want_rows, given):
     """One block of accesses under one theory.
 

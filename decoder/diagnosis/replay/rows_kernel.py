@@ -19,7 +19,7 @@ def lanes_of(width):
     return lanes
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def count_unwritten(rows, written, value, settled, votes):
     """How often each bit that nobody has written yet was read high and low, in ``PlainRows`` of ``arrays.py``.
 
@@ -47,7 +47,7 @@ def count_unwritten(rows, written, value, settled, votes):
                 votes[c, b, (data[i] >> b) & 1] += 1
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def elect(votes, value, settled):
     """The level that most reads of a bit gave, where it was read twice or more and three in four agree.
 
@@ -64,7 +64,7 @@ def elect(votes, value, settled):
                 value[c] |= np.uint32(1) << np.uint32(b)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def prepare(rows, card, elected, settled, state, out):
     """One block of accesses: ``PlainRows``, ``RowState`` and ``PreparedRows`` of ``arrays.py``.
 

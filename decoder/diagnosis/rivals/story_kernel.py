@@ -14,7 +14,7 @@ FIRST, SAME, OTHER = range(3)
 BACK = 2  # bits of ``older`` below how many different contents have come since the one that is given
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def tell(rows, memory, told):
     """Follow every cell through ``StoryRows``; ``CellMemory`` goes on, ``BecameOf`` is filled."""
     cell, is_write, data, sure, lanes, compared, wrong = rows
@@ -79,7 +79,7 @@ def _remember(held, count, c, value):
     held[c, last] = value
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def either(cell, is_write, data, sure, compared, wrong, first, partner, held, count, hit, open_):
     """A clip is off from row ``first`` on, so that each access may belong to its cell or to that cell's partner.
 
@@ -113,7 +113,7 @@ def either(cell, is_write, data, sure, compared, wrong, first, partner, held, co
     return np.int64(0)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def folded(cell, is_write, data, sure, lanes, compared, wrong, target, memory, known, verdict):
     """The accesses as memory gives them whose cell c lives in ``target[c]``.
 

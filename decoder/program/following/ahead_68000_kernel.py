@@ -36,7 +36,7 @@ INTERRUPT = 5
 LONGEST_STREAM = 8192
 
 
-@inner()
+@inner(_nrt=False)
 def _excursion(k, x, stream, m, word, address, mask):
     """Words from k on that the instruction at stream place ``x`` reads as data; 0 where it does not.
 
@@ -69,7 +69,7 @@ def _excursion(k, x, stream, m, word, address, mask):
     return count
 
 
-@inner()
+@inner(_nrt=False)
 def _out_of_reset(i, n, word, address, mask):
     """Whether four words from i on are the reset vectors, and the program begins where they say."""
     if address[i] != 0 or i + 4 >= n or address[i + 3] != 6 or word[i + 2] < 0 or word[i + 3] < 0:
@@ -77,7 +77,7 @@ def _out_of_reset(i, n, word, address, mask):
     return address[i + 4] == (word[i + 2] << 16 | word[i + 3]) & mask
 
 
-@inner()
+@inner(_nrt=False)
 def _may_go_on(place, size, stream, word, address, there, mask):
     """Whether the instruction at a stream place, which always leaves, may have gone on at ``there``."""
     op = word[stream[place]]

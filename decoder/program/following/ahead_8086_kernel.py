@@ -19,7 +19,7 @@ PREFIX = 254
 TOO_SHORT = -1
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def length_at(value, at, stop, more, modes, fields):
     """(bytes of the instruction at ``at``, where its opcode stands): 0 for none, -1 where ``stop`` cuts it off."""
     op_at = at
@@ -55,7 +55,7 @@ def length_at(value, at, stop, more, modes, fields):
     return end - at, op_at
 
 
-@inner()
+@inner(_nrt=False)
 def leads_8086(op, second):
     """How an opcode may leave the straight line; ``second`` is the byte behind it."""
     if 0x70 <= op < 0x80 or 0xE0 <= op <= 0xE3 or op in (0xE8, 0xE9, 0xEB, 0x9A, 0xEA):
@@ -65,7 +65,7 @@ def leads_8086(op, second):
     return TRAPPED if op in (0xCC, 0xCD, 0xCE) else OTHER
 
 
-@inner()
+@inner(_nrt=False)
 def target_of(value, op_at, after, mask):
     """Where a DIRECT instruction leads; ``after`` is the address behind it."""
     op = value[op_at]
@@ -78,7 +78,7 @@ def target_of(value, op_at, after, mask):
     return (after + (value[op_at + 1] ^ 0x80) - 0x80) & mask
 
 
-@inner()
+@inner(_nrt=False)
 def _always(op):
     return op in (0xE8, 0xE9, 0xEB, 0x9A, 0xEA)
 

@@ -10,7 +10,7 @@ from busledger.decoder.program.following.gather_kernel import IO_READ, IO_WRITE,
 from busledger.decoder.program.following.wide_kernel import put_word
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def share_out(kind, code, marks, gaps, row, before, of, part):
     """Fill ``of`` (a row, -1) and ``part`` of all rows from what is known of the words between them.
 
@@ -57,7 +57,7 @@ def share_out(kind, code, marks, gaps, row, before, of, part):
             part[i] = DATA
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def pack_words(value, marks, packed, tail, seen):
     """The bytes of each instruction: of words that belong to it, from its first on; ``seen``: all of them are known."""
     mark, owner, first, length, _ = marks
@@ -74,7 +74,7 @@ def pack_words(value, marks, packed, tail, seen):
             e += 1
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def pack_bytes(value, first, length, packed):
     """The bytes of each instruction, eight at most; prefixes that are more are left out of it."""
     for k in range(first.shape[0]):

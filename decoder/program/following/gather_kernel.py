@@ -32,7 +32,7 @@ LONGEST = 8
 NO_POSTBYTE = 255
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def gather(given, style, tables, of, part, found):
     """Parts of all rows (``GatherRows``), and the instructions among them (into ``Found``).
 
@@ -142,7 +142,7 @@ def gather(given, style, tables, of, part, found):
     return count, start
 
 
-@inner()
+@inner(_nrt=False)
 def _close(count, start, stop, here, held, got, how, cut, found):
     """Write one instruction; the number of them after it."""
     found.row[count] = start
@@ -154,7 +154,7 @@ def _close(count, start, stop, here, held, got, how, cut, found):
     return count + 1
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def number(given, wanted, slots, known, count, begin, out):
     """Give every different instruction (``Spelled``) a number, by a table of hashes.
 

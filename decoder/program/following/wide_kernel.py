@@ -24,7 +24,7 @@ from busledger.decoder.program.following.gather_kernel import (
 )
 
 
-@inner()
+@inner(_nrt=False)
 def put_word(packed, tail, k, got, word):
     """Put a word behind the ``got`` bytes of instruction k; the bytes that it has then."""
     for byte in (word >> 8 & 0xFF, word & 0xFF):
@@ -36,7 +36,7 @@ def put_word(packed, tail, k, got, word):
     return got
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def gather_words(given, mask, words, of, part, found):
     """Parts of all rows (``GatherRows``), and the instructions among them (into ``FoundWords``).
 

@@ -14,7 +14,7 @@ TRAPPED = 3  # by an exception of its own
 NOWHERE = 4  # a jump whose way is not known
 
 
-@inner()
+@inner(_nrt=False)
 def leads(op):
     """How an operation word may leave the straight line."""
     line = op >> 12
@@ -29,7 +29,7 @@ def leads(op):
     return OTHER
 
 
-@inner()
+@inner(_nrt=False)
 def always_leaves(op):
     """Whether what stands behind the operation is not run next."""
     how = leads(op)
@@ -54,7 +54,7 @@ def target(op, here, first, second, mask):
     return (first << 16 | second) & mask
 
 
-@inner()
+@inner(_nrt=False)
 def reads_of_program(op, words_of_mask):
     """(words that it reads relative to the program counter, 0 none; whether an index makes their address unknown)."""
     ea = op & 0x3F
@@ -83,7 +83,7 @@ def reads_of_program(op, words_of_mask):
     return count, ea == 0x3B
 
 
-@inner()
+@inner(_nrt=False)
 def ones_of(value):
     """How many bits are one: of a register mask, how many registers it names."""
     count = 0
