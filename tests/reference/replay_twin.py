@@ -185,7 +185,7 @@ class ReplayTwin:
         for c in targets:
             if c != row.cell:
                 other = self.cells[c]
-                if other.owner is not None and other.owner != row.cell:
+                if other.owner is not None:
                     other.owner_before, other.owner_before_writes = other.owner, other.owner_writes
                     other.over_before = other.over
                 other.owner, other.owner_writes, other.over = row.cell, here.writes, Change(list(bad), self.mine)
@@ -424,6 +424,27 @@ class ReplayTwin:
                 return []
         return None
 
+    def beside(self, cell: int, q1: int, q2: int, judged: list[int], seen: Word) -> bool:
+        """Whether the cell and another one answer, and that one holds what a write that met the fault left there."""
+        if cell not in (q1, q2) or min(q1, q2) < 0:
+            return False
+        there = self.cells[q2 if q1 == cell else q1]
+        held = self.cells[cell].held
+        for now in (True, False):
+            owner, over = (there.owner, there.over) if now else (there.owner_before, there.over_before)
+            if owner is None or not over:
+                continue
+            left = [over.value[k] if k in over.lanes else there.held[k] for k in range(LANES)]
+            if all(self.join(held[k], left[k]) == seen[k] for k in judged):
+                for k in over.lanes:
+                    there.held[k] = over.value[k]
+                if now:
+                    there.owner = None
+                else:
+                    there.owner_before = None
+                return True
+        return False
+
     def explain(self, row, judged, seen, off, astray, value, told, differ, bends):  # type: ignore[no-untyped-def]
         t, here = self.t, self.cells[row.cell]
         q1, q2 = t.r1[row.cell], t.r2[row.cell]
@@ -447,6 +468,9 @@ class ReplayTwin:
                     if change and self.fits(q1, judged, seen, change) == []:
                         self.some["two ways"] += self.written_too(row.cell, judged, seen)
                         return []
+            if not fights and not bends and self.beside(row.cell, q1, q2, judged, seen):
+                self.some["two ways"] += self.written_too(row.cell, judged, seen)
+                return []
         unsure = self.written(row, judged, seen)
         if unsure is not None:
             if blind and all(k in unsure for k in off):

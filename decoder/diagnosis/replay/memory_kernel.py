@@ -75,10 +75,13 @@ def answer(words, column, first, second, floating, joins):
     if first < 0 or second < 0:
         one = second if first < 0 else first
         return words[one, column], words[one, column + 1]
-    a = words[first, column]
-    b = words[second, column]
-    a_known = words[first, column + 1]
-    b_known = words[second, column + 1]
+    a, a_known = words[first, column], words[first, column + 1]
+    return joined(a, a_known, words[second, column], words[second, column + 1], joins)
+
+
+@inner(_nrt=False, forceinline=True)
+def joined(a, a_known, b, b_known, joins):
+    """(levels, known lanes) of two cells that answer at once."""
     if joins == LOW_WINS:
         return a & b, (a_known & b_known) | (a_known & ~a) | (b_known & ~b)
     if joins == HIGH_WINS:
@@ -158,7 +161,7 @@ def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, before,
     for k in range(2):
         t = to1 if k == 0 else to2
         if t >= 0 and t != c:
-            if links[t, OWNER] >= 0 and links[t, OWNER] != c:
+            if links[t, OWNER] >= 0:
                 for column in range(3):
                     links[t, OWNER2 + column] = links[t, OWNER + column]
                     words[t, OVER2 + column] = words[t, OVER + column]

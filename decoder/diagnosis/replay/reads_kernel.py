@@ -14,6 +14,7 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     DID_ACT,
     DOUBT,
     HELD,
+    HELD_KNOWN,
     LOST,
     LOST2,
     LOST2_KNOWN,
@@ -39,6 +40,7 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     acted,
     fits,
     in_doubt,
+    joined,
     store,
     was_astray,
 )
@@ -71,7 +73,8 @@ class OtherCell(NamedTuple):
     """What the fault would have given had it acted at this read: the cell that is reached and what is known of it.
 
     ``elsewhere``: that is not what the cell holds; ``both``: two cells answer; ``fights``: and nobody knows with what;
-    ``strange``: one other cell does.
+    ``strange``: one other cell does; ``joins``: how two that answer do; ``beside``: the one that answers beside the
+    cell itself, -1 = none.
     """
 
     q1: int
@@ -82,6 +85,8 @@ class OtherCell(NamedTuple):
     both: bool
     fights: bool
     strange: bool
+    joins: int
+    beside: int
 
 
 class HardRead(NamedTuple):
@@ -194,6 +199,28 @@ def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, li
 
 
 @inner(_nrt=False, forceinline=True)
+def read_beside(c, read, cmp, other, words, links):
+    """Whether the fault acts at this read: the cell and another one answer, and that one holds what one of its last two
+    writes that the fault may have brought it left there. Memory follows."""
+    t = other.beside
+    if t < 0 or other.fights or other.bends != BENDS_NOT:
+        return False
+    for back in range(2):
+        word, link = (OVER, OWNER) if back == 0 else (OVER2, OWNER2)
+        if links[t, link] < 0:
+            continue
+        lanes = words[t, word + 2]
+        there = (words[t, word] & lanes) | (words[t, HELD] & ~lanes)
+        known = (words[t, word + 1] & lanes) | (words[t, HELD_KNOWN] & ~lanes)
+        both, sure = joined(words[c, HELD], words[c, HELD_KNOWN], there, known, other.joins)
+        if cmp & ~sure == 0 and (read ^ both) & cmp == 0:
+            store(words, HELD, t, lanes, words[t, word], words[t, word + 1])
+            links[t, link] = -1
+            return True
+    return False
+
+
+@inner(_nrt=False, forceinline=True)
 def read_written(c, window, read, cmp, w1, w2, hours, words, links):
     """(explained, unsure lanes, window): the fault acted at a write that this cell has met."""
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
@@ -286,7 +313,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
     nobody knows the contents of (``strange``: it reaches one other cell). ``off``: the lanes in which it is not.
     """
     index, window, c, read, cmp, wrong, judged = seen
-    q1, elsewhere, value, known, bends, _, fights, strange = other
+    q1, elsewhere, value, known, bends, _, fights, strange, _, _ = other
     words, links = cells
     tally, chances, hashes = counts.some, counts.chances, counts.hashes
     if wrong == 0 and links[c, DOUBT]:
@@ -303,6 +330,8 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
     if elsewhere and not hit:
         hit, unsure = read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links)
+        if not hit and read_beside(c, read, cmp, other, words, links):
+            hit, unsure = True, np.uint32(0)
         if hit and judged and written_too(c, read, cmp, words, links):
             tally[TWO_WAYS] += 1
     if not hit:

@@ -138,7 +138,8 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
         strange = q1 >= 0 and q1 != c and q2 < 0 and read_bends == BENDS_NOT
         explained = wrong != 0
         seen = SeenRead(index[i], window[i], c, read, cmp, wrong, judged)
-        other = OtherCell(q1, elsewhere, value, known, read_bends, both, fights, strange)
+        beside = (q2 if q1 == c else q1 if q2 == c else -1) if both else -1
+        other = OtherCell(q1, elsewhere, value, known, read_bends, both, fights, strange, joins, beside)
         if off == 0:
             if not (awake and elsewhere and says_nothing(read, cmp, other, words, links)):
                 read_right(seen, other, cells, counts)
