@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
 
 __all__ = ["main"]
@@ -17,9 +18,7 @@ def main() -> int:
         from busledger.tui.commands.main import main as run
     except KeyboardInterrupt:
         return INTERRUPTED
-    try:
-        return run()
-    finally:
-        # Python looks for garbage once more at its end, though the system is about to take all of it: half a second
-        # where kernels were compiled.
-        gc.freeze()
+    # Python looks for garbage once more at its end, though the system is about to take all of it: half a second where
+    # kernels were compiled.
+    atexit.register(gc.freeze)
+    return run()

@@ -118,8 +118,7 @@ class Spool:
                 if self.written - self.read >= self._room:
                     self._stop.wait(0.02)
                     continue
-                ready, _, _ = select.select([self._fd], [], [], _LOOK_S)
-                if not ready:
+                if not self._is_coming():
                     continue
                 if out < 0 or self.written % CHUNK == 0:
                     out = self._next_file(out)
@@ -135,6 +134,13 @@ class Spool:
                 os.close(out)
             self.ended = True
             self._tell()
+
+    def _is_coming(self) -> bool:
+        """Whether bytes are there, or the end of them, waiting a moment. ``poll`` does not mind how many files are
+        open, as ``select`` does."""
+        look = select.poll()
+        look.register(self._fd, select.POLLIN)
+        return bool(look.poll(_LOOK_S * 1000.0))
 
     def _next_file(self, old: int) -> int:
         """The file that the next byte goes to, at its end; -1 while the disk is full."""

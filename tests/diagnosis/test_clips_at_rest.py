@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from types import SimpleNamespace
-
 import pytest
 
 from busledger.decoder.diagnosis.coverage.signs import Rest
 from busledger.decoder.diagnosis.rivals import clips
-from busledger.decoder.diagnosis.rivals.lines import data_line_stopped
 
 
 def stopped(at: int, after: int = 4_000) -> Rest:
@@ -53,33 +49,3 @@ def test_a_line_that_stops_by_itself_has_lost_its_clip(rests: dict[str, Rest], a
     signs = Signs(**rests)
     (span,) = [span for span in clips.spans_of_rest(signs, signs.address_bit(3)) if span.to_end]
     assert clips._stopped_alone(signs, span) is alone
-
-
-class Recorded(Signs):
-    """The same of a processor's bus with eight data lines; all of them walk but those that are given."""
-
-    data_lines = {n: f"D{n}" for n in range(8)}  # noqa: RUF012
-    profile = SimpleNamespace(family="clocked")
-
-
-NOTHING_WRONG = SimpleNamespace(counts=(), tick_s=1e-9)
-
-
-def test_a_data_line_that_stops_by_itself_has_lost_its_clip_although_nothing_is_wrong() -> None:
-    refused = data_line_stopped(NOTHING_WRONG, Recorded(D7=stopped(80_000)))
-    assert refused is not None and (refused.fault, refused.lines) == ("clip-off", ("D7",))
-    assert "come off at 80 µs" in refused.reason and "4 000 cycles since" in refused.reason
-
-
-@pytest.mark.parametrize(
-    "rests",
-    [
-        {"D7": stopped(80_000), "D6": stopped(80_100)},
-        {"D7": stopped(98_000, after=300)},
-        {"D7": replace(stopped(80_000), quiet=900)},
-        {"D7": replace(stopped(80_000), moves=60)},
-    ],
-    ids=["two lines", "not for long", "it rested so before", "it seldom moves"],
-)
-def test_else_a_program_may_leave_it(rests: dict[str, Rest]) -> None:
-    assert data_line_stopped(NOTHING_WRONG, Recorded(**rests)) is None

@@ -34,4 +34,4 @@ def test_cells_that_take_part_equal_twin(tables, where, cells):
     marks_kernel.unmark(touched, n, part)
     there = sorted(reached)
     assert (words[there] == fresh[there]).all() and words.any(axis=1).sum() == len(there) and not part.any()
-    assert (links[there].sum(axis=1) == -1).all() and (np.delete(links, there, axis=0) == 7).all()
+    assert (links[there].sum(axis=1) == -2).all() and (np.delete(links, there, axis=0) == 7).all()

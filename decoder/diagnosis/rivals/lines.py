@@ -8,18 +8,16 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge
-from busledger.decoder.diagnosis.rivals.words import counted, moment
+from busledger.decoder.diagnosis.rivals.words import counted
 from busledger.decoder.findings import RegionCounts
 
-__all__ = ["data_line_stopped", "line_at_rest", "on_another_line"]
+__all__ = ["line_at_rest", "on_another_line"]
 
 # Judged: what no program leaves alone.
 _BUSY = 100  # changes of a line that is at work
 _LONG = 1000  # transfers without a change
 _LEAST = 3  # lines at work beside it, at the least
 _SWEPT = 0.75  # of the addresses that the moving lines make, what a sweep visits at the least
-_LONGER = 10  # times any other rest of the line, and of any other data line since then
-_DUE = 200  # changes that the rest of the capture lets expect
 _WALKED = 8  # address lines A0 to A7: a program walks through them wherever it is
 
 
@@ -86,32 +84,4 @@ def line_at_rest(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
                 fault="clip-off",
                 lines=(line,),
             )
-    return None
-
-
-def data_line_stopped(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
-    """A data line that moved all the time and stands still to the end, alone of all: fetches have too many values for
-    that. One that a read shows wrong is weighed against a line that is stuck."""
-    if signs.profile.family == "chip":
-        return None
-    rests = {bit: signs.data_bit(bit) for bit in signs.data_lines}
-    for bit, rest in rests.items():
-        others = [one.after for other, one in rests.items() if other != bit]
-        due = rest.after * rest.moves / max(1, rest.of - rest.after)
-        if rest.moves < _BUSY or rest.after < max(_LONG, _LONGER * rest.quiet) or due < _DUE:
-            continue
-        if len(others) < _LEAST or _LONGER * max(others) > rest.after:
-            continue
-        if any(_wrong(region, f"D{bit}") for region in evidence.counts):
-            continue
-        line = signs.data_lines[bit]
-        return CannotJudge(
-            "clip-off",
-            f"the clip on {line} has come off at {moment(rest.since * evidence.tick_s)}: it did not move in "
-            f"{counted(rest.after, 'cycle')} since, fetches and all, where {due:.0f} changes would be expected and the "
-            "other data lines went on",
-            f"look at the clip on {line}, put it back, and capture again; nothing is said of the card until then",
-            fault="clip-off",
-            lines=(line,),
-        )
     return None

@@ -9,7 +9,7 @@ import numpy as np
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
-from busledger.decoder.diagnosis.rivals.lines import data_line_stopped, line_at_rest, on_another_line
+from busledger.decoder.diagnosis.rivals.lines import line_at_rest, on_another_line
 from busledger.decoder.diagnosis.rivals.noise import rings_throughout
 from busledger.decoder.diagnosis.rivals.other_bus import line_of_another_bus
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, Rival, prior_of
@@ -43,7 +43,6 @@ def capture_verdict(evidence: Evidence) -> CannotJudge | None:
         _too_few_samples(evidence, signs)
         or on_another_line(evidence, signs)
         or line_at_rest(evidence, signs)
-        or data_line_stopped(evidence, signs)
         or _no_direction(evidence, signs)
         or _wrong_bus(evidence, signs)
         or line_of_another_bus(evidence, signs.profile)
