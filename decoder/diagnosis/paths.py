@@ -42,6 +42,9 @@ _LANE_SCOPES = ("bus", "buffer")
 # at most.
 _SEEN = math.log(100.0)  # a check that sure speaks for a fault even where no read went wrong
 _SAME_PART = 20.0  # how much likelier a driver's second bad lane is than its first
+# Judged: reads that came right, for each that went wrong as foretold, which refute a fault that acts every time; the
+# chips would be charged with them, but where one is bad on the only lane that tells it may pass for anything.
+_REFUTED = 0.5
 _FORETOLD = 2  # wrong reads foretold for each that could be excused, to be weighed without excuses. Judged
 _WORTH = (1.0, 5.0, 12.0)  # nats that a wrong read less may be worth to the chips: one of many, few, a single one
 
@@ -149,6 +152,8 @@ def _judged(
         for scored in _strictly_too(ways(c, effects)):
             if not scored.effect.tally.hits and not scored.covers:
                 continue
+            if scored.hard and not hides(scored) and scored.effect.tally.misses > _REFUTED * scored.effect.tally.hits:
+                continue  # it would have shown, again and again
             clipped = log_clipped(scored, rows)
             if told.intersection(c.regions):
                 clipped = min(0.0, clipped)
