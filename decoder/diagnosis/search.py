@@ -59,6 +59,7 @@ _SURE = 300.0  # nats past which a chip is bad whatever it shares with others, t
 # Judged: nats that a chip says at the least, how many times as often as the next it fails, and how many such steps are
 # tried.
 _LOUD, _STANDS_OUT, _PARTINGS = 60.0, 2.0, 2
+_PARTED_ROWS = 500_000  # a bound of work: each way to part them plays all shared faults again
 _SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
@@ -295,6 +296,8 @@ def _beside(card: Card, state: CardState) -> list[Beside]:
 
 def _standing_out(card: Card, state: CardState) -> list[list[int]]:
     """Bad chips that read wrong much more often than the next one of all bad chips; at most two ways to part them."""
+    if len(state.rows) > _PARTED_ROWS:
+        return []
     rate = {u: _rate_of(state.leaves[u]) for u in _bad(card, state)}
     bad = sorted(rate, key=lambda u: -rate[u])
     steps = [(rate[bad[k - 1]] / rate[bad[k]], k) for k in range(1, len(bad)) if state.gains[bad[k - 1]] > _LOUD]
