@@ -5,7 +5,8 @@
 for one *path*, a set of none, one or a few shared faults (``search`` chooses which sets). The chips are weighed on the
 rows that the path leaves to be explained, each on its own lanes (``leaves``); how many of a card's chips are bad is
 unknown and integrated out exactly (``shares``). What is approximated: a shared fault that comes and goes takes the
-wrong reads that it can explain, rather than sharing them with the chips.
+wrong reads that it can explain, rather than sharing them with the chips; of the few that are left, whether they are
+slips or excused, the likelier is taken in place of the sum.
 """
 
 from __future__ import annotations

@@ -6,8 +6,6 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
@@ -16,12 +14,10 @@ from busledger.decoder.diagnosis.leaf import log_noise
 from busledger.decoder.diagnosis.overlay import Blind, hides, lanes_apart, shorts
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
-from busledger.decoder.diagnosis.replay.lanes_kernel import AND, OR
 from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Rows, Study, Survey
-from busledger.decoder.diagnosis.replay.theory import LaneFault
-from busledger.decoder.diagnosis.replay.weighing import LN2, log_hard, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import LN2, log_rate, log_sum
 from busledger.decoder.diagnosis.scoring import Scored, checked, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_all
 from busledger.decoder.diagnosis.unlisted import strange_drivers
@@ -78,7 +74,8 @@ def propose_paths(
     ``rows``: all rows, with ``given`` laid over. ``blind``: chips that are plainly bad by themselves; faults that are
     wider than a lane are also judged on the other chips' lanes alone. ``beside``: chips that are bad beyond doubt in
     any way; beside them only bridges and address faults are judged, for what other faults make of the contents of such
-    a chip has its price. ``alone``: what ``replayed_alone`` gave for the same rows.
+    a chip has its price; or chips that stand out, where all that comes and goes is judged without what they explain by
+    themselves. ``alone``: what ``replayed_alone`` gave for the same rows.
     """
     found = _replayed(study, rows, given, None) if alone is None or given else list(alone)
     if blind is not None:
@@ -157,14 +154,10 @@ def _judged(
             clipped = log_clipped(scored, rows)
             if told.intersection(c.regions):
                 clipped = min(0.0, clipped)
-            if isinstance(blind, Blind) and scored.hard and hides(scored):
-                # what blinded chips give comes through it as well, and is taken out with the rest of the reads
-                seen = _levels_apart(scored, whole, blind)
-                if seen is None:
-                    continue
-                clipped += log_hard(NOTHING.tally, seen)
             if shorts(scored):
-                scored = _joined_always(scored, rows)
+                scored = _joined_always(scored, whole)  # what blinded chips give comes through it as well
+            elif blind is not None and scored.hard and hides(scored):
+                continue  # it says what blinded chips give: to leave that out would be a gift
             own = _own(scored, more, wrong_at(survey, c)) + clipped
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
@@ -185,19 +178,6 @@ def _joined_always(scored: Scored, rows: Rows) -> Scored:
     behind it may have given."""
     tally = scored.effect.tally._replace(misses=lanes_apart(scored, rows), other=0)
     return replace(scored, effect=replace(scored.effect, tally=tally))
-
-
-def _levels_apart(scored: Scored, whole: Rows, blind: Blind) -> int | None:
-    """Reads of blinded chips in which two lanes differ that are shorted every time; None of any other fault that
-    hides them: it says what they give, so that leaving them out would be a gift."""
-    behaviour = scored.variant.behaviour
-    if not isinstance(behaviour, LaneFault) or behaviour.does not in (AND, OR):
-        return None
-    mask = np.uint32(behaviour.mask)
-    asked = ~whole.is_write & np.isin(whole.region, behaviour.regions) & ((whole.compared & mask) == mask)
-    asked &= (blind.dropped(whole) & mask) != 0
-    levels = whole.data & mask
-    return int(np.count_nonzero(asked & (levels != 0) & (levels != mask)))
 
 
 def regions_told(given: Iterable[Path]) -> set[int]:

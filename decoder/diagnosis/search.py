@@ -275,7 +275,7 @@ def _blind(card: Card, state: CardState) -> Blind | None:
 
 def _beside(card: Card, state: CardState) -> list[Beside]:
     """Chips that are plainly bad or bad beyond any doubt; all of them, and all but those that show above all one
-    and the same fault that chips may share."""
+    and the same fault that chips may share. And what chips that stand out explain by themselves."""
     sure = [u for u in _bad(card, state) if _is_plain(leaf := state.leaves[u]) or _is_sure(leaf)]
     shown: dict[tuple[object, ...], list[int]] = {}
     for u in sure:

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from busledger.decoder.diagnosis.replay import memory_kernel as m
 from busledger.decoder.diagnosis.replay import replay_kernel as k
 from busledger.decoder.diagnosis.replay.arrays import Acts, CellState, CellTables, Counts, Given, ReplayRows
-from tests.reference.replay_twin import ReplayTwin, Row, Theory
+from tests.reference.replay_twin import ReplayTwin
+from tests.reference.replay_words import Row, Theory
 
 CELLS = 4
 cell = st.integers(0, CELLS - 1)

@@ -30,10 +30,7 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     OVER_LANES,
     OWNER,
     OWNER2,
-    OWNER2_COUNT,
-    OWNER2_WHEN,
     OWNER_COUNT,
-    OWNER_WHEN,
     STATE,
     WAS_IDLE,
     WHEN,
@@ -235,31 +232,24 @@ def read_written(c, window, read, cmp, w1, w2, hours, words, links):
                 acted(c, w1[c], w2[c], False, words, links)
                 store(words, HELD, c, cmp, read, cmp)
                 return True, unsure, links[c, WHEN]
-    o = links[c, OWNER]
-    if o >= 0 and not (links[o, COUNT] == links[c, OWNER_COUNT] and links[o, STATE] == WAS_IDLE):
-        hit, unsure = fits(c, read, cmp, OVER, OVER_LANES, words)
-        if hit:
-            if links[o, COUNT] == links[c, OWNER_COUNT]:
-                acted(o, w1[o], w2[o], hours[links[o, WHEN]] == AWAKE, words, links)
-            store(words, HELD, c, cmp, read, cmp)
-            links[c, CORRUPT] = 1
-            links[c, OWNER] = -1
-            links[c, OWNER2] = -1
-            return True, unsure, links[c, OWNER_WHEN]
-    p = links[c, OWNER2]
-    if p >= 0 and not (links[p, COUNT] == links[c, OWNER2_COUNT] and links[p, STATE] == WAS_IDLE):
-        hit, unsure = fits(c, read, cmp, OVER2, OVER2_LANES, words)
-        if hit and unsure == 0:
-            # The write of the cell before met the fault, and the one after it did not.
-            if o >= 0 and links[o, COUNT] == links[c, OWNER_COUNT]:
-                links[o, STATE] = WAS_IDLE
-            if links[p, COUNT] == links[c, OWNER2_COUNT]:
-                acted(p, w1[p], w2[p], hours[links[p, WHEN]] == AWAKE, words, links)
-            store(words, HELD, c, cmp, read, cmp)
-            links[c, CORRUPT] = 1
-            links[c, OWNER] = -1
-            links[c, OWNER2] = -1
-            return True, unsure, links[c, OWNER2_WHEN]
+    for back in range(2):
+        word, link = (OVER, OWNER) if back == 0 else (OVER2, OWNER2)
+        o = links[c, link]
+        if o < 0 or (links[o, COUNT] == links[c, link + 1] and links[o, STATE] == WAS_IDLE):
+            continue
+        hit, unsure = fits(c, read, cmp, word, word + 2, words)
+        if not hit or (back and unsure):
+            continue
+        if links[o, COUNT] == links[c, link + 1]:
+            acted(o, w1[o], w2[o], hours[links[o, WHEN]] == AWAKE, words, links)
+        later = links[c, OWNER]
+        if back and later >= 0 and links[later, COUNT] == links[c, OWNER_COUNT]:
+            links[later, STATE] = WAS_IDLE  # the one before met the fault, and it did not
+        store(words, HELD, c, cmp, read, cmp)
+        links[c, CORRUPT] = 1
+        links[c, OWNER] = -1
+        links[c, OWNER2] = -1
+        return True, unsure, links[c, link + 2]
     return False, np.uint32(0), window
 
 
