@@ -86,12 +86,22 @@ def latched(story: Story) -> Iterator[Rival]:
         if mine:
             yield max(mine, key=lambda f: f.log_own)
     # One latch may switch what is several regions to the board file, or to what was written where.
-    joint = [of_latch for of_latch in found if len(of_latch) > 1 and max(f.explains for f in of_latch) >= _FEWEST]
+    joint = [
+        (latch[0], of_latch)
+        for latch, of_latch in zip(latches, found, strict=False)
+        if len(of_latch) > 1 and max(f.explains for f in of_latch) >= _FEWEST
+    ]
     if joint:
-        yield _together(story, max(joint, key=lambda fs: sum(f.explains for f in fs)))
+        yield _together(*max(joint, key=lambda one: sum(f.explains for f in one[1])))
 
 
-def _together(story: Story, found: Sequence[Rival]) -> Rival:
+def _said(where: str, are: str, key: int) -> str:
+    """``key``: the latch's address and 1 for io."""
+    latch = f"{key >> 1:04X}{' (I/O)' if key & 1 else ''}"
+    return f"{where} {are} switched in banks by a write to {latch}: say so in the board file"
+
+
+def _together(key: int, found: Sequence[Rival]) -> Rival:
     """One latch that switches several regions: what each shows, and that there is such a latch, once."""
     first = max(found, key=lambda f: f.explains)
     spans = [f.addresses for f in found if f.addresses is not None]
@@ -107,7 +117,7 @@ def _together(story: Story, found: Sequence[Rival]) -> Rival:
         log_own=sum(f.log_own for f in found) + (len(found) - 1) * math.log(_LATCHES),
         explains=len(index),
         against=sum(f.against for f in found),
-        summary=where + first.summary[first.summary.index(" is switched") :].replace(" is ", " are ", 1),
+        summary=_said(where, "are", key),
         evidence=tuple(f"{span_of(f.addresses)}: {text}" for f in found if f.addresses for text in f.evidence),
         propose=tuple(line for f in found for line in f.propose),
         index=index,
@@ -169,8 +179,7 @@ def _latched(
         log_own=log_rate(hits, against, HARD) - unknown * math.log(2.0) - math.log(_LATCHES),
         explains=count,
         against=against,
-        summary=f"{span_of(block)} is switched in banks by a write to {address:04X}{' (I/O)' if io else ''}: say so in "
-        "the board file",
+        summary=_said(span_of(block), "is", key),
         evidence=(
             f"with {'a ROM' if rom >= 0 else 'a bank'} for {'one' if rom >= 0 else 'each'} of the {values} values "
             f"written there, {counted(hits, 'wrong read')} give what was last seen there; {against} do not",

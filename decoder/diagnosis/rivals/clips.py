@@ -247,7 +247,7 @@ def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         log_prior=prior_of("clip-off", chips=True),
         log_own=0.0,
         explains=0,
-        summary=_came_off(story, line, span, "the other lines did").replace("has come off", "may have come off", 1),
+        summary=_came_off(story, line, span, "the other lines did", "may have come off"),
         evidence=(
             "no other rest of this line is a third as long, and the addresses went past it as they did before",
         ),
@@ -333,13 +333,13 @@ def _selected_there(
     return int(np.count_nonzero(there & ~here)) - int(np.count_nonzero(here & ~there & hit))
 
 
-def _came_off(story: Story, line: str, span: _Span, while_: str) -> str:
+def _came_off(story: Story, line: str, span: _Span, while_: str, how: str = "has come off") -> str:
     if span.expected is None:
-        return f"the clip on {line} has come off: it never moved in {counted(span.transfers, 'cycle')} while {while_}"
+        return f"the clip on {line} {how}: it never moved in {counted(span.transfers, 'cycle')} while {while_}"
     since = moment(story.seconds(span.first))
     if span.to_end:
         return (
-            f"the clip on {line} has come off at {since}: it did not move in {counted(span.transfers, 'cycle')} since, "
+            f"the clip on {line} {how} at {since}: it did not move in {counted(span.transfers, 'cycle')} since, "
             f"where {span.expected:.0f} changes would be expected"
         )
     return (
