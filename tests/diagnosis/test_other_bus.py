@@ -12,16 +12,23 @@ from busledger.decoder.diagnosis.rivals.other_bus import line_of_another_bus
 LINES = (*(f"A{bit}" for bit in range(16)), *(f"D{bit}" for bit in range(8)), "PHI2", "R/W")
 
 
-def seen(channels, wrong=3, still=()):
+def seen(channels, wrong=3, still=(), wiring=()):
     counts = (SimpleNamespace(mismatches=wrong, reads_disagree=0),)
     health = tuple(SimpleNamespace(channel=name, moves=0 if name in still else 500) for name in channels)
-    return SimpleNamespace(counts=counts, channels=tuple(channels), probes=SimpleNamespace(channels=health))
+    board = SimpleNamespace(wiring=dict(wiring))
+    return SimpleNamespace(counts=counts, channels=tuple(channels), probes=SimpleNamespace(channels=health), board=board)
 
 
 def test_vma_beside_a_6502s_lines_is_a_6800():
     refused = line_of_another_bus(seen((*LINES, "VMA")), load_profile("6502"))
     assert refused is not None and refused.code == "wrong-bus"
     assert "VMA was recorded" in refused.reason and refused.change.startswith("name 6800")
+
+
+def test_the_board_files_wiring_may_name_the_channels():
+    numbered = {line: f"ch{k}" for k, line in enumerate((*LINES, "VMA"))}
+    refused = line_of_another_bus(seen(numbered.values(), wiring=numbered), load_profile("6502"))
+    assert refused is not None and "VMA was recorded" in refused.reason
 
 
 @pytest.mark.parametrize(

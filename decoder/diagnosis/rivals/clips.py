@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns, Rest
 from busledger.decoder.diagnosis.replay import lanes_kernel
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.theory import LaneFault
-from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, SOMETIMES, log_chances, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -211,7 +212,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     kind = story.going_on | np.where(story.repeat == kernel.FIRST, 4, 0).astype(np.uint8)
     for r in np.unique(rows.region):
         mine = telling & (rows.region == r)
-        own += log_sides(rows.cell[mine], hit[mine] != 0, open_[mine] != 0, kind[mine])
+        own += log_sides(rows.cell[mine], hit[mine] != 0, open_[mine] != 0, kind[mine], rows.window[mine])
     index = rows.index[np.flatnonzero(hit)]
     yield Rival(
         fault="clip-off",
@@ -267,13 +268,18 @@ def _gone_past(story: Story, line: str) -> bool:
 
 
 def log_sides(
-    cell: NDArray[np.int32], hit: NDArray[np.bool_], right: NDArray[np.bool_], kind: NDArray[np.uint8]
+    cell: NDArray[np.int32],
+    hit: NDArray[np.bool_],
+    right: NDArray[np.bool_],
+    kind: NDArray[np.uint8],
+    window: NDArray[np.uint16] | None = None,
 ) -> float:
     """Log probability of which side of the line each telling read was on.
 
     As the one before it, for programs stay where they are for a while; as the last one of its cell, for programs run in
     loops; by both, and by whether the program goes on from the address before, fetches, or reads what was written since
-    (``kind``, below 8), for its code lies on one side; seldom each by itself, at any rate.
+    (``kind``, below 8), for its code lies on one side; seldom each by itself, at any rate. Where the ``window`` of
+    each is given, in spells too, as those of a fault that comes and goes are.
     """
     told = np.flatnonzero(hit | right)
     if not len(told):
@@ -292,6 +298,9 @@ def log_sides(
         log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
         log_of((kind[told][1:] * 2 + side[:-1]) * 3 + before[1:], side[1:]) - math.log(2.0),
     ]
+    if window is not None:
+        hits, others = (np.bincount(window[told][of], minlength=WINDOWS) for of in (side, ~side))
+        habits.append(log_chances(hits, others, (int(hits.sum()), int(others.sum()))))
     return log_sum(habits) - math.log(len(habits))
 
 

@@ -45,7 +45,7 @@ def clips_exchanged(story: Story) -> Iterator[Rival]:
         if kinds == ("data", "data"):
             fits, against, unknown = _data(story, bits)
         elif kinds == ("address", "address"):
-            fits, against, unknown = _address(story, bits)
+            fits, against, unknown, seen = _address(story, bits)
         elif sorted(kinds) == ["address", "data"]:
             seen = _SEEN
     explained = wrong & (fits | unknown)
@@ -83,8 +83,12 @@ def _data(story: Story, bits: tuple[int, int]) -> Masks:
     return telling & (differs == 0), telling & (differs != 0), np.zeros(len(rows), np.bool_)
 
 
-def _address(story: Story, bits: tuple[int, int]) -> Masks:
-    """The same for two address lines: what a read gives belongs to the address with the two put back."""
+def _address(story: Story, bits: tuple[int, int]) -> tuple[*Masks, float]:
+    """The same for two address lines: what a read gives belongs to the address with the two put back.
+
+    Last, nats that reads of cells which nobody wrote to before add: they show the image's bytes, and any other cause
+    would owe them to chance.
+    """
     rows, space = story.rows, story.study.cells
     address = story.address
     true = _exchange(address, bits)
@@ -112,7 +116,14 @@ def _address(story: Story, bits: tuple[int, int]) -> Masks:
     against = told & in_image & (differs != 0)
     # Memory that changes places with memory looks well; with a ROM, or with nothing, it may show anything.
     loose = told & ~in_image & (outside | rom[rows.region] | rom[owner[at]]) & (rows.wrong != 0)
-    return fits, against, loose
+    first = ~rows.is_write & (rows.compared == 0) & moved[rows.cell] & in_image
+    lanes = rows.sure & sure[at]
+    as_image = first & ((image[at] ^ rows.data) & lanes == 0)
+    cells, one = np.unique(rows.cell[as_image], return_index=True)
+    odd = len(np.unique(rows.cell[first & ~as_image]))
+    bits_told = int(np.bitwise_count(lanes[as_image][one]).sum())
+    told_first = log_rate(len(cells), odd, HARD) + bits_told * math.log(2.0)
+    return fits, against, loose, max(0.0, told_first)
 
 
 def _of_kind(story: Story, kind: str) -> NDArray[np.bool_]:

@@ -47,7 +47,7 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
         the access log's temporary file cannot be read back.
     """
     story = Story.of(study)
-    found = list(rivals_of_lines(story))
+    found = list(_with_signs(list(rivals_of_lines(story))))
     if survey.wrong:
         places = list(_of_places(story))
         found += [*places, *(wide for rival in places if (wide := _with_rest(story, rival)) is not None)]
@@ -58,6 +58,14 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
         return rival.explains == 0, -rival.log_posterior - noise.log_strays(survey.wrong - rival.explains)
 
     return sorted(found, key=place)
+
+
+def _with_signs(found: list[Rival]) -> Iterator[Rival]:
+    """What the lines show of a cause (a rival that explains no wrong read) speaks for the one that explains some, too."""
+    seen = {(one.fault, one.lines): one.log_seen for one in found if not one.explains}
+    for one in found:
+        more = seen.get((one.fault, one.lines), 0.0) if one.explains and one.lines and not one.log_seen else 0.0
+        yield replace(one, log_own=one.log_own + max(0.0, more)) if more else one
 
 
 def _with_rest(story: Story, rival: Rival) -> Rival | None:

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.rivals.clips import prior_of_line, spans_of_rest
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
@@ -24,7 +25,8 @@ __all__ = ["ghosts"]
 _WRITES, _CELLS = 20, 8  # writes to a region before, and seen beside it since; different cells of those
 _BEFORE = 100  # of them for one that was seen beside it before
 # Nats that a line which never moved may gain so: a board file may leave memory out; but who captures a card makes the
-# program use some of it.
+# program use some of it, and each region that it leaves alone, while what would be its writes are seen beside it, says
+# so again.
 _UNNAMED, _UNUSED = 5.0, 15.0
 _BUS = 1 << 16  # addresses that a program could have moved to
 
@@ -61,7 +63,7 @@ def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             told = f"{counted(used, 'write')} went to that memory before, and {before} beside it"
             worth = span.log_odds + cells * math.log(max(2.0, _BUS / max(1, size)))
             if span.expected is None:
-                when, worth = "", min(worth, _UNNAMED if _any_used(story) else _UNUSED)
+                when, worth = "", min(worth, _most(story, np.unique(address[found]) ^ (1 << bit)))
                 told = "or there is memory that the board file does not name, and the program uses that instead"
             yield Rival(
                 fault="clip-off",
@@ -81,16 +83,27 @@ def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             )
 
 
-def _any_used(story: Story) -> bool:
-    return any(story.regions[r].kind == "ram" for r in np.unique(story.rows.region).tolist())
+def _most(story: Story, written: NDArray[np.int64]) -> float:
+    """Nats that the line may gain at most, where the addresses ``written`` would be memory were it at its other level."""
+    used = set(np.unique(story.rows.region).tolist())
+    left = [r for r in range(len(story.regions)) if r not in used]
+    if all(story.regions[r].kind != "ram" for r in used):
+        return _UNUSED
+    beside = sum(bool(np.any(_within(story.regions[r], written))) for r in left)
+    return min(_UNUSED, _UNNAMED * max(1, beside))
 
 
 def _in_memory(story: Story, address: NDArray[np.int64]) -> NDArray[np.bool_]:
     found = np.zeros(len(address), np.bool_)
     for region in story.regions:
-        if region.space != "io" and region.kind == "ram":
-            found |= (address >= region.start) & (address <= region.end)
+        found |= _within(region, address)
     return found
+
+
+def _within(region: Region, address: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Which addresses are memory of this region."""
+    memory = region.space != "io" and region.kind == "ram"
+    return (address >= region.start) & (address <= region.end) & memory
 
 
 def _level(address: NDArray[np.int64], bit: int) -> int:

@@ -23,7 +23,10 @@ def line_of_another_bus(evidence: Evidence, profile: Profile) -> CannotJudge | N
         return None
     known = _spellings(profile)
     still = {one.channel for one in evidence.probes.channels if not one.moves} if evidence.probes is not None else set()
-    channels = {name: frozenset(canonical(name)) for name in evidence.channels}
+    # A channel is called by its own name, and by the line that the board file's wiring makes of it.
+    wired = {channel: line for line, channel in evidence.board.wiring.items()}
+    names = {name: wired.get(name, name) for name in evidence.channels}
+    channels = {name: frozenset((*canonical(name), *canonical(names[name]))) for name in evidence.channels}
     strange = {name: forms for name, forms in channels.items() if name not in still and not known & forms}
     if not strange:
         return None
@@ -35,7 +38,7 @@ def line_of_another_bus(evidence: Evidence, profile: Profile) -> CannotJudge | N
             continue
         for channel, forms in strange.items():
             if valid in forms:
-                line = plain(channel, 60)
+                line = plain(names[channel], 60)
                 return CannotJudge(
                     "wrong-bus",
                     f"the wrong bus: {line} was recorded, by which a {other.name} says which cycles are accesses, and "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from busledger.decoder.board import Region
@@ -110,7 +111,7 @@ def refused_suspect(refused: CannotJudge) -> tuple[Suspect, ...]:
 
 
 def rivals_unread(evidence: Evidence) -> tuple[Rival, ...]:
-    """Clips that look bad although no read came out wrong by them.
+    """Clips that look bad although no read came out wrong by them, or by what their lines show beside all reads.
 
     Raises
     ------
@@ -121,7 +122,10 @@ def rivals_unread(evidence: Evidence) -> tuple[Rival, ...]:
         return ()
     from busledger.decoder.diagnosis.rivals.find import rivals_of_lines
 
-    return tuple(rival for rival in rivals_of_lines(Story.of(Study(evidence))) if not rival.explains)
+    rivals = list(rivals_of_lines(Story.of(Study(evidence))))
+    told = {(rival.fault, rival.lines): rival for rival in rivals if rival.explains}
+    shown = [rival for rival in rivals if not rival.explains]
+    return tuple(replace(told.get((one.fault, one.lines), one), log_seen=one.log_seen) for one in shown)
 
 
 def rival_warnings(rivals: Sequence[Rival], told: Sequence[WarningFinding] = ()) -> tuple[WarningFinding, ...]:
