@@ -43,6 +43,10 @@ _CELLS = 5
 _WALKED = 100.0  # changes expected of a line at rest, where nothing else speaks of its clip
 _TOGETHER = 0.1  # of the rest: a loop is entered within a few of its turns
 _PAGE_BITS = 8
+# By how much longer rests are rarer, for lines that programs walk through wherever they are: of 63 low address lines of
+# sound cards 3 rested twice as long as ever else, 2 five times, 1 ten times. Data lines and high ones: one in two, one
+# in two, one in three, for their data may be the same for a whole phase.
+_TAIL = 2
 _TWO_VALUES, _HELD_VALUES = 2, 4  # different levels of the other lines, so that the bus was at work
 
 
@@ -67,7 +71,7 @@ def clips_off(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         for span in spans_of_rest(signs, signs.data_bit(bit)):
             yield from _data(story, signs, bit, line, span)
     for bit, line in signs.address_lines.items():
-        for span in spans_of_rest(signs, signs.address_bit(bit)):
+        for span in spans_of_rest(signs, signs.address_bit(bit), _TAIL if bit < _PAGE_BITS else 1):
             yield from (one for one in _address(story, bit, line, span) if one.explains or _stopped_alone(signs, span))
 
 
@@ -80,8 +84,9 @@ def _stopped_alone(signs: CaptureSigns, span: _Span) -> bool:
     return sum(abs(first - span.first) <= near for first in stops) < 2
 
 
-def spans_of_rest(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
-    """The rests of a bit that are long enough to be looked at: to the end of the capture, and the longest between."""
+def spans_of_rest(signs: CaptureSigns, rest: Rest, tail: int = 1) -> Iterator[_Span]:
+    """The rests of a bit that are long enough to be looked at: to the end of the capture, and the longest between.
+    ``tail``: see ``log_rest``."""
     end = signs.span[1]
     if rest.of < _FEW:
         return
@@ -95,18 +100,20 @@ def spans_of_rest(signs: CaptureSigns, rest: Rest) -> Iterator[_Span]:
         others = rest.of - transfers
         expected = transfers * rest.moves / max(1, others)
         if transfers >= _FEW and expected >= _EXPECTED:
-            odds = WHEN[1 if to_end else 2] + log_rest(transfers, other, rest.of)
+            odds = WHEN[1 if to_end else 2] + log_rest(transfers, other, rest.of, tail)
             yield _Span(first, last, transfers, expected, to_end, transfers >= _LONGER * other, odds)
 
 
-def log_rest(transfers: int, other: int, of: int) -> float:
+def log_rest(transfers: int, other: int, of: int, tail: int = 1) -> float:
     """Log odds of a rest of ``transfers`` out of ``of``, where the line's longest other one has ``other``.
 
     A clip that is off begins and ends anywhere, so that every length is as likely, 1 / of. Rests that a program makes
     (phases of a test, loops) have no scale of their own: one of them is longer than t with a chance of about
-    other / t, which is the density other / t². Where in the capture the rest lies costs both alike.
+    (other / t)^tail, which is the density tail · other^tail / t^(tail + 1). Where in the capture the rest lies costs
+    both alike.
     """
-    return math.log(transfers * transfers / (float(max(1, other)) * max(1, of)))
+    longer = transfers / float(max(1, other))
+    return math.log(longer**tail * transfers / (tail * max(1, of)))
 
 
 def prior_of_line(story: Story) -> float:

@@ -25,6 +25,7 @@ __all__ = ["noisy_clips", "ringing_pulses", "rings_throughout"]
 # Judged, and they matter: see sampling.py.
 _RINGING, _SOME_RING = 0.2, 0.01  # of a strobe's changes that are such pulses: all cycles are in doubt, some may be
 _FEW_WRONG = 50  # reads for one that comes wrong: what is rarer than that is judged all the same
+_NEARLY_ALL = 0.9  # of the lanes of all regions
 _SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
 _MANY_RUNTS = 24
 _HURT = (0.5, 0.1, 0.02, 0.004, 0.0008)  # share of a noisy clip's pulses that hurt the read they fall in, all as likely
@@ -37,7 +38,7 @@ def rings_throughout(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | N
     reads = sum(region.reads for region in evidence.counts)
     wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
     ringing = [health for health in _ringing(evidence, signs) if health.runts >= _RINGING * health.moves]
-    if not ringing or _FEW_WRONG * wrong < reads:
+    if not ringing or (_FEW_WRONG * wrong < reads and not _everywhere(evidence)):
         return None
     worst = max(ringing, key=lambda health: health.runts / health.moves)
     lines = [_line_of(health) for health in ringing]
@@ -51,6 +52,14 @@ def rings_throughout(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | N
         fault="clip-noisy",
         lines=tuple(lines),
     )
+
+
+def _everywhere(evidence: Evidence) -> bool:
+    """Whether nearly every lane of every region came wrong at times: what is wrong with a card spares most of it, a
+    cycle that is cut out at the wrong moment spares nothing."""
+    asked = [lane for region in evidence.counts for lane in region.lanes if lane.compared]
+    wrong = sum(lane.low_for_high + lane.high_for_low > 0 for lane in asked)
+    return bool(asked) and wrong >= _NEARLY_ALL * len(asked)
 
 
 def _ringing(evidence: Evidence, signs: CaptureSigns) -> Iterator[ChannelHealth]:
