@@ -181,6 +181,19 @@ class ReplayTwin:
         here = self.cells[row.cell]
         here.lost_before = None
         here.doubt = False
+        self.refute(row, judged, here)
+        if astray:
+            refuted = [k for k in judged if value[k] is not None and value[k] != here.held[k]]
+            fighting = [k for k in judged if value[k] is None]
+            both_drive = q1 >= 0 and q2 >= 0
+            lucky = len(fighting) > 1 or (len(fighting) == 1 and row.index % 2 == 1)
+            if not refuted and lucky and (both_drive or self.strange(row)):
+                refuted = fighting
+            if refuted:
+                self.miss(row, refuted)
+
+    def refute(self, row: Row, judged: list[int], here: Cell) -> None:
+        """The cell is seen to hold what it is believed to: each write that could have left anything else is a miss."""
         if here.state == "open" and here.lost:
             refuted = [k for k in judged if k in here.lost.lanes and here.lost.value[k] != here.held[k]]
             if refuted:
@@ -194,15 +207,6 @@ class ReplayTwin:
             row, judged, here, here.over_before, here.owner_before, here.owner_before_writes
         ):
             here.owner_before = None
-        if astray:
-            refuted = [k for k in judged if value[k] is not None and value[k] != here.held[k]]
-            fighting = [k for k in judged if value[k] is None]
-            both_drive = q1 >= 0 and q2 >= 0
-            lucky = len(fighting) > 1 or (len(fighting) == 1 and row.index % 2 == 1)
-            if not refuted and lucky and (both_drive or self.strange(row)):
-                refuted = fighting
-            if refuted:
-                self.miss(row, refuted)
 
     def clobber_refuted(
         self, row: Row, judged: list[int], here: Cell, over: Change, owned_by: int, writes: int
@@ -374,6 +378,8 @@ class ReplayTwin:
             fights = t.joins == "nobody knows" and q1 >= 0 and q2 >= 0
             known_off = any(value[k] is not None for k in off)
             if (known_off or fights) and all(value[k] in (None, seen[k]) for k in judged):
+                if self.strange(row) and known_off and all(value[k] is not None for k in judged):
+                    self.refute(row, judged, self.cells[q1])
                 self.some["two ways"] += self.written_too(row.cell, judged, seen)
                 return [k for k in judged if value[k] is None]
             if q1 >= 0 and q1 != row.cell and not bends:
@@ -389,6 +395,11 @@ class ReplayTwin:
                 return []
         unsure = self.written(row, judged, seen)
         if unsure is not None:
+            if self.strange(row) and unsure == []:
+                there = self.cells[q1].held
+                led = [k for k in judged if there[k] is not None and there[k] != seen[k]]
+                if led:
+                    self.miss(row, led)
             if blind and all(k in unsure for k in off):
                 here.doubt = True
                 self.take(q1, [k for k in judged if value[k] is None], seen)

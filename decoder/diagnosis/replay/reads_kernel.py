@@ -135,18 +135,11 @@ def note_explained(index, row, judged, want_rows, tally, first, explained):
         explained[row] = EXPLAINS
 
 
-@inner(_nrt=False, forceinline=True)
-def read_right(seen, other, cells, counts):
-    """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss.
-
-    What the fault would have left is not always known; it would hardly have been the right value.
-    """
-    index, window, c, cmp, judged = seen.cycle, seen.window, seen.cell, seen.cmp, seen.judged
-    value, known = other.value, other.known
+@inner(_nrt=False)
+def refute(index, c, cmp, judged, cells, counts):
+    """The cell is seen to hold what it is believed to: no write that met the fault has left anything else there."""
     words, links = cells
     tally, chances, hashes = counts.some, counts.chances, counts.hashes
-    words[c, LOST2_LANES] = 0
-    links[c, DOUBT] = 0
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
         d = ((words[c, LOST] ^ words[c, HELD]) | ~words[c, LOST_KNOWN]) & words[c, LOST_LANES] & cmp
         if d:
@@ -166,6 +159,21 @@ def read_right(seen, other, cells, counts):
             links[c, link] = -1
             if fresh:
                 note_miss(index, links[c, link + 2], d, judged, tally, chances, hashes)
+
+
+@inner(_nrt=False, forceinline=True)
+def read_right(seen, other, cells, counts):
+    """A read of what the cell is believed to hold: every open chance of the fault that it refutes is a miss.
+
+    What the fault would have left is not always known; it would hardly have been the right value.
+    """
+    index, window, c, cmp, judged = seen.cycle, seen.window, seen.cell, seen.cmp, seen.judged
+    value, known = other.value, other.known
+    words, links = cells
+    tally, chances, hashes = counts.some, counts.chances, counts.hashes
+    words[c, LOST2_LANES] = 0
+    links[c, DOUBT] = 0
+    refute(index, c, cmp, judged, cells, counts)
     if other.elsewhere:
         d = (value ^ words[c, HELD]) & known & cmp
         # Lanes that fight, or whose other cell nobody knows, read right by luck: more than one such lane at once is a
@@ -320,12 +328,18 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
     if elsewhere and not hit:
         hit, unsure = read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, links)
+        if hit and strange and unsure == 0 and ((read ^ value) & cmp & known) == 0 and off & known:
+            # The other cell holds what it did, so that the fault met none of the writes that it could have brought it.
+            refute(index, q1, cmp, judged, cells, counts)
         if not hit and read_beside(c, read, cmp, other, words, links):
             hit, unsure = True, np.uint32(0)
         if hit and judged and written_too(c, read, cmp, words, links):
             tally[TWO_WAYS] += 1
     if not hit:
         hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
+        if hit and strange and unsure == 0 and (read ^ words[q1, HELD]) & words[q1, HELD_KNOWN] & cmp:
+            # It did not act at this read, which would have come to what that write left in the other cell.
+            note_miss(index, window, (read ^ words[q1, HELD]) & words[q1, HELD_KNOWN] & cmp, judged, tally, chances, hashes)
         if hit and blind and off & ~unsure == 0:
             # Or this read went astray, to a cell that nobody knows the contents of: the next one will tell.
             links[c, DOUBT] = in_doubt(when, window)
