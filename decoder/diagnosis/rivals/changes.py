@@ -164,7 +164,6 @@ def _shared(
         return
     # Reads that give what the cell held earlier are no sign of another master, and yet have to be paid for.
     changed = here & (rows.wrong != 0) & (story.repeat != kernel.SAME)
-    bits = int(np.bitwise_or.reduce(rows.compared[here])).bit_count()
     at_once = np.concatenate([np.zeros(0, np.int64), *(block.rows for block in blocks)])
     changed[at_once] = False
     events_here = int(np.count_nonzero(changed))
@@ -177,7 +176,7 @@ def _shared(
     # before showed a change, too.
     by_age = math.log(_BY_AGE) + _log_by_age(story, np.flatnonzero(asked), changed)
     own = log_sum([math.log(1.0 - _BY_AGE) + _log_when(asked, changed, found, when), by_age])
-    own += log_values(rows.cell[changed], rows.data[changed], bits)
+    own += log_values(rows.cell[changed], rows.data[changed], rows.compared[changed])
     own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
     own += sum(block.log_own for block in blocks)
     own -= sum(int(lanes).bit_count() for lanes in rows.compared[at_once]) * LN2

@@ -49,9 +49,8 @@ def clips_exchanged(story: Story) -> Iterator[Rival]:
         elif sorted(kinds) == ["address", "data"]:
             seen = _SEEN
     explained = wrong & (fits | unknown)
-    lanes = int(np.bitwise_or.reduce(rows.compared[unknown], initial=0)).bit_count()
     own = log_rate(int(np.count_nonzero(fits)), int(np.count_nonzero(against)), HARD)
-    own += log_values(rows.cell[unknown], rows.data[unknown] & rows.compared[unknown], lanes)
+    own += log_values(rows.cell[unknown], rows.data[unknown], rows.compared[unknown])
     yield Rival(
         fault="clips-exchanged",
         scope="clip",

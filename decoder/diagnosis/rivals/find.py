@@ -81,9 +81,8 @@ def _with_rest(story: Story, rival: Rival) -> Rival | None:
         return None
     right = int(np.count_nonzero(here & (rows.compared != 0) & (rows.wrong == 0)))
     news = left & (story.repeat != kernel.SAME)  # what stays as it was read costs a chip nothing either
-    lanes = int(np.bitwise_or.reduce(rows.compared[left])).bit_count()
     rest = log_rate(int(np.count_nonzero(news)), right, SOMETIMES)
-    rest += log_values(rows.cell[news], rows.data[news] & rows.compared[news], lanes)
+    rest += log_values(rows.cell[news], rows.data[news], rows.compared[news])
     cells = np.zeros(max(1, story.study.cells.total), np.bool_)
     cells[story.study.cells.span(rival.region)] = True
     return replace(
