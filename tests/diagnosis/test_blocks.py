@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
-from busledger.decoder.diagnosis.rivals import changes
+from busledger.decoder.diagnosis.rivals import lost
 from busledger.decoder.diagnosis.rivals.blocks import Passages, blocks_of, passages, stabbed
 from busledger.decoder.diagnosis.rivals.story import Story
 
@@ -82,4 +82,4 @@ def test_a_moment_between_a_sound_read_and_the_first_that_shows_it_is_the_one_th
         row=np.array([40, 41, 20, 25, 60]), before=np.array([9, 10, 4, 5, 6]),
         changed=np.array([True, True, False, False, False]), back=np.zeros(5, np.bool_),
     )  # fmt: skip
-    assert 25 < changes._fewest_across(found, 12) <= 40
+    assert 25 < lost._fewest_across(found, 12) <= 40

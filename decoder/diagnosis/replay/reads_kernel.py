@@ -337,9 +337,10 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
             tally[TWO_WAYS] += 1
     if not hit:
         hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
-        if hit and strange and unsure == 0 and (read ^ words[q1, HELD]) & words[q1, HELD_KNOWN] & cmp:
+        led = (read ^ words[q1, HELD]) & words[q1, HELD_KNOWN] & cmp if strange else np.uint32(0)
+        if hit and unsure == 0 and led:
             # It did not act at this read, which would have come to what that write left in the other cell.
-            note_miss(index, window, (read ^ words[q1, HELD]) & words[q1, HELD_KNOWN] & cmp, judged, tally, chances, hashes)
+            note_miss(index, window, led, judged, tally, chances, hashes)
         if hit and blind and off & ~unsure == 0:
             # Or this read went astray, to a cell that nobody knows the contents of: the next one will tell.
             links[c, DOUBT] = in_doubt(when, window)

@@ -1,4 +1,4 @@
-"""Contents that change though nobody was seen to write: another master, a power dip, another version of a ROM."""
+"""Contents that change though nobody was seen to write: another master, another version of a ROM."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.replay.urns import log_urn
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.blocks import Block, Passages, blocks_of, passages, stabbed
+from busledger.decoder.diagnosis.rivals.blocks import Block, Passages, blocks_of, passages
 from busledger.decoder.diagnosis.rivals.clips import log_of
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over, moments
 from busledger.decoder.diagnosis.rivals.places import DEVICE, log_values
@@ -20,7 +20,7 @@ from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, R
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, moment, named, span_of, stated
 
-__all__ = ["contents_lost", "log_runs", "other_images", "shared"]
+__all__ = ["log_runs", "other_images", "shared"]
 
 LN2 = math.log(2.0)
 # All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
@@ -29,82 +29,6 @@ _BY_AGE = 0.1  # judged: of other masters, those that are at work all the time, 
 _AGES, _NEAR = 8, 4  # powers of two that are told apart; cells
 _ALIKE = 0.1  # judged; revisions of a ROM whose new bytes differ from the old ones in the same lanes
 _CHANGES = 2  # judged: a single one may be anything
-_MANY = 8  # judged; cells: fewer that change at once are no power dip
-_KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
-
-
-def contents_lost(story: Story) -> Iterator[Rival]:
-    """Many cells changed at one moment, all over the memory, and sound before and after."""
-    rows = story.rows
-    found = passages(story)
-    ram = np.array([region.kind != "rom" for region in story.regions] or [True], np.bool_)
-    found = found.take(ram[rows.region[found.row]])
-    moment_row, count = stabbed(found)
-    if count < _MANY or 2 * count < np.count_nonzero(found.changed):
-        return
-    moment_row = _fewest_across(found, moment_row)
-    across = (found.before < moment_row) & (found.row >= moment_row)
-    hit = found.row[across & found.changed]
-    missed = int(np.count_nonzero(across & ~found.changed & ~found.back))
-    if missed > _KEPT * len(hit):
-        return
-    regions = np.unique(rows.region[hit])
-    flips = sum(int(lanes).bit_count() for lanes in rows.compared[hit]) * LN2
-    explained = _with_repeats(story, hit, moment_row)
-    chips = all(story.has_chips(int(r)) for r in regions)
-    when = moment(story.seconds(int(rows.time[min(moment_row, len(rows) - 1)])))
-    yield Rival(
-        fault="contents-lost",
-        scope="machine",
-        region=int(regions[0]) if len(regions) == 1 else None,
-        addresses=_hull(story, hit),
-        log_prior=prior_of("contents-lost", chips=chips),
-        log_own=log_rate(len(hit), missed, (1.0, 1.0)) - flips - math.log(max(2, len(rows))),
-        explains=len(explained),
-        against=missed,
-        index=rows.index[explained],
-        taken=Excused(rows.index[explained]),
-        summary=f"the memory lost its contents at {when}, and is sound before and after: look at the supply",
-        evidence=(
-            f"{counted(len(hit), 'cell')} of {len(hit) + missed} that were read before and after it hold something "
-            f"else, in {counted(len(regions), 'region')}",
-            "what was written after that moment is read back right",
-        ),
-        next_step=f"Look at the supply with a scope around such a moment; check the capture in two halves "
-        f"(--to {when.replace(' ', '')}, --from {when.replace(' ', '')}) to judge the chips.",
-    )
-
-
-def _fewest_across(found: Passages, moment_row: int) -> int:
-    """The row at which the same cells changed, and the fewest others were read before and after: nothing else tells
-    when it was between the last sound read and the first that shows it."""
-    across = (found.before < moment_row) & (found.row >= moment_row)
-    changed = across & found.changed
-    first, last = int(found.before[changed].max()) + 1, int(found.row[changed].min())
-    if last <= first:
-        return moment_row
-    rest = ~found.changed & ~found.back
-    at = np.arange(first, last + 1)
-    begun = np.searchsorted(np.sort(found.before[rest]), at, side="left")
-    over = np.searchsorted(np.sort(found.row[rest]), at, side="left")
-    return int(at[(begun - over).argmin()])
-
-
-def _hull(story: Story, hit: NDArray[np.intp]) -> tuple[int, int]:
-    address = story.address[story.rows.cell[hit]]
-    return int(address.min()), int(address.max())
-
-
-def _with_repeats(story: Story, hit: NDArray[np.intp], moment_row: int) -> NDArray[np.intp]:
-    """The wrong reads of what was lost then, until the cell is written again: each gives what the first one gave."""
-    rows = story.rows
-    total = max(1, story.study.cells.total)
-    cells, gave = np.zeros(total, np.bool_), np.zeros(total, np.uint32)
-    cells[rows.cell[hit]], gave[rows.cell[hit]] = True, rows.data[hit]
-    later = (rows.wrong != 0) & cells[rows.cell] & (story.since < moment_row)
-    later &= ((gave[rows.cell] ^ rows.data) & rows.compared) == 0
-    later[:moment_row] = False
-    return np.flatnonzero(later)
 
 
 def shared(story: Story) -> Iterator[Rival]:

@@ -14,12 +14,13 @@ from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.aliases import aliases
 from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.beyond import beyond
-from busledger.decoder.diagnosis.rivals.changes import contents_lost, other_images, shared
+from busledger.decoder.diagnosis.rivals.changes import other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.dips import dips
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
 from busledger.decoder.diagnosis.rivals.ghosts import ghosts
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over
+from busledger.decoder.diagnosis.rivals.lost import contents_lost
 from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks, twins
 from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
 from busledger.decoder.diagnosis.rivals.places import devices, log_values, narrow
@@ -61,7 +62,7 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
 
 
 def _with_signs(found: list[Rival]) -> Iterator[Rival]:
-    """What the lines show of a cause (a rival that explains no wrong read) speaks for the one that explains some, too."""
+    """What the lines show of a cause (a rival that explains no wrong read) speaks for the one that explains some too."""
     seen = {(one.fault, one.lines): one.log_seen for one in found if not one.explains}
     for one in found:
         more = seen.get((one.fault, one.lines), 0.0) if one.explains and one.lines and not one.log_seen else 0.0

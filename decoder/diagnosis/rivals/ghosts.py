@@ -84,7 +84,7 @@ def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
 
 
 def _most(story: Story, written: NDArray[np.int64]) -> float:
-    """Nats that the line may gain at most, where the addresses ``written`` would be memory were it at its other level."""
+    """Nats that the line may gain at most; the addresses ``written`` would be memory were it at its other level."""
     used = set(np.unique(story.rows.region).tolist())
     left = [r for r in range(len(story.regions)) if r not in used]
     if all(story.regions[r].kind != "ram" for r in used):

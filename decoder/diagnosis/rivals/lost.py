@@ -1,0 +1,131 @@
+"""Memory that lost its contents at one moment: a dip of the supply, with the clock running."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.replay.weighing import log_rate, log_sum
+from busledger.decoder.diagnosis.rivals.blocks import Passages, passages, stabbed
+from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.words import counted, moment
+
+__all__ = ["contents_lost", "log_woken"]
+
+# All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
+_MANY = 8  # judged; cells: fewer that change at once are no power dip
+_KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
+_JEFFREYS = (0.5, 0.5)
+
+
+def contents_lost(story: Story) -> Iterator[Rival]:
+    """Many cells changed at one moment, all over the memory, and sound before and after."""
+    rows = story.rows
+    found = passages(story)
+    ram = np.array([region.kind != "rom" for region in story.regions] or [True], np.bool_)
+    found = found.take(ram[rows.region[found.row]])
+    moment_row, count = stabbed(found)
+    if count < _MANY or 2 * count < np.count_nonzero(found.changed):
+        return
+    moment_row = _fewest_across(found, moment_row)
+    across = (found.before < moment_row) & (found.row >= moment_row)
+    hit = found.row[across & found.changed]
+    missed = int(np.count_nonzero(across & ~found.changed & ~found.back))
+    if missed > _KEPT * len(hit):
+        return
+    regions = np.unique(rows.region[hit])
+    explained = _with_repeats(story, hit, moment_row)
+    chips = all(story.has_chips(int(r)) for r in regions)
+    when = moment(story.seconds(int(rows.time[min(moment_row, len(rows) - 1)])))
+    yield Rival(
+        fault="contents-lost",
+        scope="machine",
+        region=int(regions[0]) if len(regions) == 1 else None,
+        addresses=_hull(story, hit),
+        log_prior=prior_of("contents-lost", chips=chips),
+        log_own=log_rate(len(hit), missed, (1.0, 1.0)) + _woken(story, hit) - math.log(max(2, len(rows))),
+        explains=len(explained),
+        against=missed,
+        index=rows.index[explained],
+        taken=Excused(rows.index[explained]),
+        summary=f"the memory lost its contents at {when}, and is sound before and after: look at the supply",
+        evidence=(
+            f"{counted(len(hit), 'cell')} of {len(hit) + missed} that were read before and after it hold something "
+            f"else, in {counted(len(regions), 'region')}",
+            "what was written after that moment is read back right",
+        ),
+        next_step=f"Look at the supply with a scope around such a moment; check the capture in two halves "
+        f"(--to {when.replace(' ', '')}, --from {when.replace(' ', '')}) to judge the chips.",
+    )
+
+
+def _fewest_across(found: Passages, moment_row: int) -> int:
+    """The row at which the same cells changed, and the fewest others were read before and after: nothing else tells
+    when it was between the last sound read and the first that shows it."""
+    across = (found.before < moment_row) & (found.row >= moment_row)
+    changed = across & found.changed
+    first, last = int(found.before[changed].max()) + 1, int(found.row[changed].min())
+    if last <= first:
+        return moment_row
+    rest = ~found.changed & ~found.back
+    at = np.arange(first, last + 1)
+    begun = np.searchsorted(np.sort(found.before[rest]), at, side="left")
+    over = np.searchsorted(np.sort(found.row[rest]), at, side="left")
+    return int(at[(begun - over).argmin()])
+
+
+def _hull(story: Story, hit: NDArray[np.intp]) -> tuple[int, int]:
+    address = story.address[story.rows.cell[hit]]
+    return int(address.min()), int(address.max())
+
+
+def _with_repeats(story: Story, hit: NDArray[np.intp], moment_row: int) -> NDArray[np.intp]:
+    """The wrong reads of what was lost then, until the cell is written again: each gives what the first one gave."""
+    rows = story.rows
+    total = max(1, story.study.cells.total)
+    cells, gave = np.zeros(total, np.bool_), np.zeros(total, np.uint32)
+    cells[rows.cell[hit]], gave[rows.cell[hit]] = True, rows.data[hit]
+    later = (rows.wrong != 0) & cells[rows.cell] & (story.since < moment_row)
+    later &= ((gave[rows.cell] ^ rows.data) & rows.compared) == 0
+    later[:moment_row] = False
+    return np.flatnonzero(later)
+
+
+def _woken(story: Story, hit: NDArray[np.intp]) -> float:
+    """``log_woken`` of what the rows ``hit`` show, region by region: each lane by itself, for each is a chip's, or all
+    lanes alike, as those of one chip are."""
+    rows = story.rows
+    lanes = np.arange(story.study.data_bits, dtype=np.uint32)
+    own = 0.0
+    for r in np.unique(rows.region[hit]):
+        mine = hit[rows.region[hit] == r]
+        address = story.address[rows.cell[mine]] >> story.study.cells.shift
+        bits = max(1, int(story.study.cells.size[r] - 1).bit_length())
+        seen = (rows.compared[mine, None] >> lanes & 1) == 1
+        high = (rows.data[mine, None] >> lanes & 1) == 1
+        each = sum(log_woken(address[seen[:, k]], high[seen[:, k], k], bits) for k in range(len(lanes)))
+        alike = log_woken(np.broadcast_to(address[:, None], seen.shape)[seen], high[seen], bits)
+        own += log_sum([each, alike]) - math.log(2.0)
+    return own
+
+
+def log_woken(address: NDArray[np.int64], high: NDArray[np.bool_], bits: int) -> float:
+    """Log probability of the levels that cells wake up with when their supply comes back.
+
+    Any at all; more of one level than of the other; or so by turns, with one of the ``bits`` of the address, for rows
+    and halves of an array are laid out mirrored or store the complement (common practice).
+    """
+    if not len(high):
+        return 0.0
+    turns = [_biased(high[one]) + _biased(high[~one]) for one in ((address >> bit & 1) == 1 for bit in range(bits))]
+    ways = [-len(high) * math.log(2.0), _biased(high), log_sum(turns) - math.log(len(turns))]
+    return log_sum(ways) - math.log(len(ways))
+
+
+def _biased(high: NDArray[np.bool_]) -> float:
+    count = int(np.count_nonzero(high))
+    return log_rate(count, len(high) - count, _JEFFREYS)
