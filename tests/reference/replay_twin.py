@@ -287,8 +287,7 @@ class ReplayTwin:
         unsure = self.explain(row, judged, seen, off, astray, value, told, differ, bends)
         if unsure is not None:
             self.some["hit"] += 1
-            only_guess = len(unsure) == 1 and all(k in unsure for k in off)
-            self.some["unsure"] += 0 if only_guess else len(unsure)
+            self.some["unsure"] += len(unsure)
             self.hashes[1].add(row.index, sum(1 << k for k in wrong))
             return True
         if not wrong:

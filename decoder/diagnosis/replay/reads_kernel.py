@@ -359,9 +359,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
     if hit and judged:
         tally[HIT] += 1
         chances[when, HIT] += 1
-        # One unknown lane that is wrong has but one level to show.
-        guessed = ones(unsure)
-        tally[UNSURE_BITS] += 0 if guessed == 1 and off & ~unsure == 0 else guessed
+        tally[UNSURE_BITS] += ones(unsure)
         hashes[1] += mix(index, wrong)
     if hit:
         return True, False
