@@ -18,6 +18,7 @@ from types import ModuleType
 from typing import Any
 
 from busledger.decoder.kernel_garbage import rest_while_compiling
+from busledger.decoder.kernel_loading import calls_for_memory, load_lightly
 from busledger.decoder.kernel_passes import shorten_passes
 from busledger.decoder.kernel_shortcuts import take_shortcuts
 
@@ -83,6 +84,7 @@ def _change(dispatcher: Any) -> None:
     rest_while_compiling()
     take_shortcuts()
     shorten_passes()
+    load_lightly()
 
     class ForgivingCache(kept):  # type: ignore[misc, valid-type]
         forgives = True
@@ -96,14 +98,20 @@ def _change(dispatcher: Any) -> None:
             # numba would first import all that it can compile, a quarter of a second; code that is kept needs only what
             # it calls while it runs
             found = None
-            if hasattr(kept, "_load_overload") and _made_ready(target_context):
+            if all(hasattr(self, name) for name in ("_index_key", "_cache_file", "_impl", "_enabled")):
                 with self._guard_against_spurious_io_errors():
-                    found = self._load_overload(sig, target_context)
+                    found = self._rebuilt(sig, target_context) if self._enabled else None
             else:
                 found = super().load_overload(sig, target_context)
             if found is None and _first_compilation:
                 _first_compilation.pop()()
             return found
+
+        def _rebuilt(self, sig: Any, target_context: Any) -> Any:
+            made = self._cache_file.load(self._index_key(sig, target_context.codegen()))
+            if made is None or (calls_for_memory(made) and not _made_ready(target_context)):
+                return None
+            return self._impl.rebuild(target_context, made)
 
     def cache_of(function: Any) -> Any:
         try:

@@ -12,8 +12,8 @@ INTERRUPTED = 130
 
 def main() -> int:
     """Load the commands and run one; the exit status."""
-    # What is loaded stays; looking for garbage in it as often as Python does takes 5 % of a short check.
-    gc.set_threshold(100_000, 50, 50)
+    # What is loaded stays; looking for garbage in it takes 20 ms each time, 5 % of a short check as often as Python does.
+    gc.set_threshold(500_000, 10, 50)
     try:
         from busledger.tui.commands.main import main as run
     except KeyboardInterrupt:

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import NamedTuple
 
-from scipy.special import betaln
-
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, priors
 from busledger.decoder.diagnosis.faults.candidates import listed_faults
 from busledger.decoder.diagnosis.leaf_rows import LeafCount
@@ -18,6 +16,7 @@ from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import log_sum
 from busledger.decoder.diagnosis.scoring import Scored
+from busledger.decoder.special_functions import betaln
 
 __all__ = ["Leaf", "LeafState", "Unit", "log_noise", "units_of", "unlisted"]
 

@@ -17,26 +17,22 @@ summed, and an address bit is asked about only for the likeliest faults.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of, priors
-from busledger.decoder.diagnosis.faults.kinds_of_cells import coupled_cells, leaky_cells, stuck_cells
+from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
 from busledger.decoder.diagnosis.leaf import Leaf, LeafState, Unit, log_noise, unlisted
+from busledger.decoder.diagnosis.leaf_cells import places, scattered
+from busledger.decoder.diagnosis.leaf_chip import NO_PART, Chip
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
-from busledger.decoder.diagnosis.patches import cell_counts, log_levels, patches, scatter
-from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.patterns import log_patterns
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
-from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import (
     EXCUSE,
     HARD,
-    LN2,
-    LOG_SLIP,
     SOMETIMES,
     Tally,
     log_chances,
@@ -49,16 +45,7 @@ from busledger.decoder.diagnosis.twice import second_faults
 
 __all__ = ["weigh_leaf"]
 
-# Bounds of work, judged: a chip with so many failing cells has a fault of more than a cell, which patches and scatter
-# hold, so that leaving single cells out changes how it is called and not whether it is bad.
-# All of these, and the shares below, doubled at once, and halved: no answer changes (as in replay/wear.py).
-_CELLS = 12  # failing cells of a chip that are asked about one by one
-_MANY_CELLS = 64  # failing cells past which no single cell is, save the worst
-_WORN_CELLS = 6  # failing cells of a chip past which none of them leaks or is coupled on its own
-_NO_PART = 40.0  # nats below the best of its kind that leave a way to be bad no part in any sum
-# Judged: of chips that are bad in a way not listed, those that read wrong, those that are written wrongly, and those
-# whose contents change by themselves and stay.
-_STAYS = (0.55, 0.4, 0.05)
+# A bound of work, judged; doubled and halved: no answer changes (as in replay/wear.py).
 _ASKED_WHERE = 3  # faults of a chip that are asked for the address bit that they depend on
 
 
@@ -70,12 +57,12 @@ def weigh_leaf(study: Study, unit: Unit, rows: Rows, *, plain: bool = False) -> 
     sound = log_noise(count.event_count, count.reads, unit.mask.bit_count())
     if count.wrong == 0:
         return Leaf(unit, count, sound, (_unseen(unit, count),))
-    states = list(_Weighing(study, unit, mine, count, plain).states())
+    states = list(_Weighing(Chip(study, unit, mine, count, plain)).states())
 
     def rest(left: Rows) -> Iterable[LeafState]:
         again = narrowed(left, unit.mask)
         count = count_reads(again)
-        return _Weighing(study, unit, again, count, plain, second=True).states() if count.wrong else ()
+        return _Weighing(Chip(study, unit, again, count, plain, second=True)).states() if count.wrong else ()
 
     return Leaf(unit, count, sound, (*states, *second_faults(study, mine, states, rest)))
 
@@ -90,18 +77,10 @@ def _unseen(unit: Unit, count: LeafCount) -> LeafState:
 class _Weighing:
     """All ways to be bad of one chip that has read wrong."""
 
-    def __init__(
-        self, study: Study, unit: Unit, rows: Rows, count: LeafCount, plain: bool, second: bool = False
-    ) -> None:
-        self._study, self._unit, self._rows, self._count = study, unit, rows, count
-        self._plain, self._second = plain, second
-        self._lanes = unit.mask.bit_count()
-        self._share = {name: float(value) for name, value in priors()["leaf"]["share"].items()}
-        region = study.card.regions[unit.region]
-        self._region = region
-        self._span = study.cells.span(unit.region)
-        self._shift = study.cells.shift
-        self._first: dict[int, tuple[int, ...]] = {}
+    def __init__(self, chip: Chip) -> None:
+        self._chip = chip
+        self._study, self._unit, self._rows, self._count = chip.study, chip.unit, chip.rows, chip.count
+        self._lanes, self._share = chip.lanes, chip.share
         self._besides: dict[int, tuple[LeafCount, float]] = {}
 
     def states(self) -> Iterable[LeafState]:
@@ -111,13 +90,13 @@ class _Weighing:
         yield self._unlisted_state()
         if self._lanes == 1:
             yield from self._listed(whole, self._rows, self._count, 0.0, 1.0)
-            yield from self._places(self._rows, self._count, self._unit.mask)
-            yield from self._scattered(self._rows, self._unit.mask)
+            yield from places(self._chip, self._rows, self._count, self._unit.mask)
+            yield from scattered(self._chip, self._rows, self._unit.mask)
             return
         kinds = self._weight_of(whole), self._weight_of(single)
         yield from self._listed(whole, self._rows, self._count, 0.0, kinds[0] / max(sum(kinds), 1e-12))
         yield from self._by_lanes(single, kinds[1] / max(sum(kinds), 1e-12))
-        yield from self._scattered(self._rows, self._unit.mask)
+        yield from scattered(self._chip, self._rows, self._unit.mask)
 
     def _weight_of(self, candidates: Sequence[Candidate]) -> float:
         return sum(c.prior for c in candidates)
@@ -127,27 +106,11 @@ class _Weighing:
         news = count.event_count
         own = log_chances(count.events, count.right, (news, count.right_count))
         own += log_patterns(self._rows, self._unit.mask)
-        own += self._log_stays(count, math.log(max(2.0**self._lanes - 1.0, 1.0)))
+        own += self._chip.log_stays(count, math.log(max(2.0**self._lanes - 1.0, 1.0)))
         chances = np.stack([count.events, count.right], axis=1)
-        bad = np.flatnonzero(self._rows.wrong)
-        first = tuple(int(i) for i in self._rows.index[bad[:8]])
         effect = Effect(Tally(news, count.right_count, 0, count.wrong), hash((self._unit.region, self._unit.mask)),
-                        first, chances)  # fmt: skip
+                        self._chip.first_wrong(self._unit.mask), chances)  # fmt: skip
         return LeafState(math.log(self._share["unlisted"]), own, (unlisted(self._unit, effect),))
-
-    def _log_stays(self, count: LeafCount, pattern: float) -> float:
-        """What it costs that wrong reads repeat. Reads that come out wrong, each by itself, do so by chance alone;
-        writes that are bent show at the first read after them; a cell that changes between two reads and stays so is
-        what a chip hardly does, and another master, a switch of banks or a dip of the supply does all the time."""
-        again = count.wrong - count.event_count
-        read, written, changed = (math.log(share) for share in _STAYS)
-        # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
-        news, right = count.event_count, count.right_count
-        changed += log_rate(news, right + again, SOMETIMES) - log_rate(news, right, SOMETIMES)
-        # Nor does what was written wrongly, or has changed and stays so, come back without a write.
-        written += (count.by_itself + count.came_back) * LOG_SLIP
-        changed -= count.came_back * pattern
-        return log_sum([read - again * pattern, written, changed])
 
     # -- listed faults -------------------------------------------------------
     def _listed(
@@ -157,7 +120,7 @@ class _Weighing:
         total = self._weight_of(candidates)
         if not candidates or total <= 0.0 or part <= 0.0:
             return []
-        effects = replay_leaf(self._study, candidates, rows, count, plain=self._plain)
+        effects = replay_leaf(self._study, candidates, rows, count, plain=self._chip.plain)
         found = []
         log_part = math.log(self._share["listed"] * part)
         for c in candidates:
@@ -165,34 +128,12 @@ class _Weighing:
                 if not scored.effect.tally.hits and not scored.covers:
                     continue
                 mine, beside = self._beside(c.mask, rows, count)
-                like = log_own(scored, c.mask.bit_count()) + self._strays(scored, mine, c.mask) + beside
+                like = log_own(scored, c.mask.bit_count()) + self._chip.strays(scored, mine, c.mask) + beside
                 weight = log_part + math.log(c.prior / total) + scored.weight
                 found.append(LeafState(weight, like + log_others, (scored,)))
         if not found:
             return []
         return found + self._where(found, rows, count)
-
-    def _strays(self, scored: Scored, count: LeafCount, mask: int) -> float:
-        """What a fault leaves of the reads of its lanes: slips of the analyser, or a second thing wrong with the chip,
-        of a kind not listed."""
-        tally = scored.effect.tally
-        news = count.news(count.wrong - scored.covers)
-        if not scored.hard and scored.effect.log_own is None:
-            # What it explains without having acted (a fault before it made the read wrong) is no repeat of its acts.
-            news = max(news, count.event_count - tally.hits - tally.excused - tally.contradicted)
-            if isinstance(scored.variant.behaviour, LaneFault) and scored.path is None:
-                # A fault of reads shows at once: news of a time at which it did not act are none of its own.
-                acts = scored.effect.chances[:, 0]
-                news = max(news, int(np.maximum(0, count.events - acts).sum()))
-        return self._left_over(news, count, (mask & self._unit.mask).bit_count())
-
-    def _left_over(self, news: int, count: LeafCount, lanes: int) -> float:
-        noise = log_noise(news, count.reads, lanes)
-        if not news:
-            return noise
-        pattern = math.log(max(2.0**lanes - 1.0, 1.0))
-        right = count.right_count
-        return log_sum([noise, math.log(self._share["unlisted"]) + log_rate(news, right, SOMETIMES) - news * pattern])
 
     def _beside(self, mask: int, rows: Rows, count: LeafCount) -> tuple[LeafCount, float]:
         """(counts on the lanes of a fault, log likelihood of the chip's other lanes): those are sound, or bad in a way
@@ -213,9 +154,9 @@ class _Weighing:
         """The likeliest faults that come and go, asked whether one address bit says when."""
         some = [s for s in found if not s.faults[0].hard and s.faults[0].effect.log_own is None]
         some.sort(key=lambda s: -s.log)
-        if not some or self._share["where"] <= 0.0 or (self._second and rows is not self._rows):
+        if not some or self._share["where"] <= 0.0 or (self._chip.second and rows is not self._rows):
             return []
-        word = rows.cell - self._span.start
+        word = rows.cell - self._chip.span.start
         bits = [b for b in range(16) if (len(self._study.cells.chip_bits(self._unit.region)) > b)]
         more = []
         for state in some[:_ASKED_WHERE]:
@@ -260,18 +201,18 @@ class _Weighing:
                 if hits == 0 or (misses, hits) == (tally.misses, tally.hits):
                     continue
                 strays = count.news(count.wrong - scored.covers + all_hits - hits)
-                noise = beside + self._left_over(strays, count, lanes)
+                noise = beside + self._chip.left_over(strays, count, lanes)
                 for hard in (True, False):
                     own = log_rate(hits, misses, HARD if hard else SOMETIMES)
                     own -= tally.unsure_bits * math.log(2.0)
                     own += excuses
-                    if weight + own + noise < best - _NO_PART:
+                    if weight + own + noise < best - NO_PART:
                         continue
                     best = max(best, weight + own + noise)
                     there_only = tally._replace(hits=hits, misses=misses)
                     hash_ = scored.effect.hash_ ^ (b * 2 + level + 1)
                     narrower = Effect(there_only, hash_, scored.effect.first, effect.chances)
-                    detail = {"where_lines": [f"A{b + self._shift}={level}"], "every_time": hard}
+                    detail = {"where_lines": [f"A{b + self._chip.shift}={level}"], "every_time": hard}
                     mine = Scored(
                         scored.candidate, scored.variant, False, narrower, scored.weight, scored.path, detail
                     )
@@ -292,8 +233,8 @@ class _Weighing:
                 continue
             mine = [c for c in single if c.mask == 1 << lane]
             chosen[lane] = self._listed(mine, rows, count, 0.0, 1.0)
-            if not self._second:  # cells of one lane beside a first fault of the chip: a bound of work
-                chosen[lane] += self._places(rows, count, 1 << lane)
+            if not self._chip.second:  # cells of one lane beside a first fault of the chip: a bound of work
+                chosen[lane] += places(self._chip, rows, count, 1 << lane)
         all_clean = sum(clean.values())
         one, several = (float(v) for v in priors()["leaf"]["lanes_bad"])
         found = [
@@ -312,124 +253,6 @@ class _Weighing:
             found.append(LeafState(math.log(part * several) - subset, like, tuple(best)))
         return found
 
-    # -- cells ---------------------------------------------------------------
-    def _places(self, rows: Rows, count: LeafCount, mask: int) -> list[LeafState]:
-        """Single cells, and patches of cells, of one lane."""
-        return [*self._cells(rows, count), *self._patches(rows, count, mask)]
-
-    def _cells(self, rows: Rows, count: LeafCount) -> list[LeafState]:
-        bad = np.flatnonzero(rows.wrong)
-        cells, at, often = np.unique(rows.cell[bad], return_inverse=True, return_counts=True)
-        few = _CELLS if len(cells) <= _MANY_CELLS else 2
-        chosen: dict[int, int] = {}
-        for k in np.argsort(-often, kind="stable")[:few]:
-            chosen[int(cells[k])] = int(np.bitwise_or.reduce(rows.wrong[bad[at == k]]))
-        card = self._study.card
-        listed: list[Candidate] = []
-        kinds: list[tuple[str, list[Candidate]]] = [
-            ("stuck", [*stuck_cells("stuck-low", lanes_kernel.LOW, chosen, card),
-                       *stuck_cells("stuck-high", lanes_kernel.HIGH, chosen, card)]),
-        ]  # fmt: skip
-        if len(cells) <= _WORN_CELLS:
-            kinds.append(("coupled", list(coupled_cells(chosen, card))))
-            kinds.append(("leaky", list(leaky_cells(chosen, card))))
-        log_cells = math.log(max(1, self._span.stop - self._span.start))
-        weights: dict[int, float] = {}
-        for kind, members in kinds:
-            for c in members:
-                listed.append(c)
-                share = self._share["cell"] * float(priors()["leaf"]["cell"][kind])
-                weights[id(c)] = math.log(share) - log_cells - (math.log(2.0) if kind == "stuck" else 0.0)
-        effects = replay_leaf(self._study, listed, rows, count, plain=self._plain)
-        found = []
-        for c in listed:
-            for scored in ways(c, effects):
-                if not scored.effect.tally.hits and not scored.covers:
-                    continue
-                like = log_own(scored, 1) + self._strays(scored, count, c.mask)
-                found.append(LeafState(weights[id(c)] + scored.weight, like, (scored,)))
-        return found
-
-    def _patches(self, rows: Rows, count: LeafCount, mask: int) -> list[LeafState]:
-        read = rows.compared != 0
-        level = rows.expected & rows.compared
-        wrong = rows.wrong != 0
-        size = self._span.stop - self._span.start
-        stays = self._log_stays(count, LN2)
-        found = []
-        best = -math.inf
-        for fault, does, chance in (
-            ("stuck-low", lanes_kernel.LOW, read & (level != 0)),
-            ("stuck-high", lanes_kernel.HIGH, read & (level == 0)),
-            ("unlisted", lanes_kernel.KEPT, read),
-        ):
-            counts = cell_counts(rows.cell, self._span.start, size, chance, wrong)
-            if not counts[:, 0].any():
-                continue
-            kind = math.log(self._share["patch"] / 3.0 / max(1, (size - 1).bit_length()))
-            for patch in patches(counts):
-                lines = [f"A{bit}={value}" for bit, value in patch.lines(self._shift)]
-                unexplained = count.wrong - patch.hits
-                noise = log_noise(count.news(unexplained), count.reads, 1)
-                weight = kind - patch.log_choice - math.log(2.0)
-                for hard in (True, False):
-                    like = log_rate(patch.hits, patch.misses, HARD if hard else SOMETIMES) + noise
-                    like += stays if fault == "unlisted" else 0.0
-                    if weight + like < best - _NO_PART:
-                        continue
-                    best = max(best, weight + like)
-                    detail = {
-                        "where_lines": lines,
-                        "cells_failing": patch.failing,
-                        "cells_in": patch.tested,
-                        "every_time": hard,
-                    }
-                    scored = self._made(fault, does, mask, Tally(patch.hits, patch.misses, 0, patch.hits), hard, detail)
-                    found.append(LeafState(weight, like, (scored,)))
-        return found
-
-    def _scattered(self, rows: Rows, mask: int) -> list[LeafState]:
-        read = rows.compared != 0
-        size = self._span.stop - self._span.start
-        counts = cell_counts(rows.cell, self._span.start, size, read, rows.wrong != 0)
-        worn = scatter(_hurtful(counts, rows, self._span.start), counts.sum(axis=1))
-        if worn is None:
-            return []
-        detail = {"scatter": True, "cells_failing": worn.failing, "cells_in": worn.tested}
-        tally = Tally(worn.hits, worn.misses, 0, worn.hits)
-        scored = self._made("unlisted", lanes_kernel.KEPT, mask, tally, False, detail)
-        like = worn.log_like + log_levels(rows.cell, rows.data, rows.expected, rows.compared, rows.wrong, rows.event,
-                                          self._lanes)  # fmt: skip
-        return [LeafState(math.log(self._share["scatter"]), like, (scored,))]
-
-    def _made(
-        self, fault: str, does: int, mask: int, tally: Tally, hard: bool, detail: Mapping[str, object]
-    ) -> Scored:
-        behaviour = LaneFault(does, mask, (self._unit.region,))
-        variant = Variant(1.0, behaviour)
-        candidate = Candidate(fault, "chip", self._unit.name, self._unit.region, mask, (variant,))  # type: ignore[arg-type]
-        if mask not in self._first:
-            bad = np.flatnonzero(self._rows.wrong & np.uint32(mask))
-            self._first[mask] = tuple(self._rows.index[bad[:8]].tolist())
-        first = self._first[mask]
-        effect = Effect(tally, hash((fault, mask, *first)), first, NOTHING.chances)
-        return Scored(candidate, variant, hard, effect, detail=dict(detail))
-
 
 def _same_way(one: Scored, two: Scored) -> bool:
     return one.hard == two.hard and one.variant == two.variant and one.path == two.path
-
-
-def _hurtful(counts: np.ndarray, rows: Rows, first: int) -> np.ndarray:
-    """Chances of each failing cell: right reads that ask for a level which it was seen not to give."""
-    halved = counts.copy()
-    bad = rows.wrong != 0
-    high, low = np.zeros(len(counts), np.uint32), np.zeros(len(counts), np.uint32)
-    np.bitwise_or.at(high, rows.cell[bad] - first, rows.data[bad] & rows.wrong[bad])
-    np.bitwise_or.at(low, rows.cell[bad] - first, ~rows.data[bad] & rows.wrong[bad])
-    right = (rows.compared != 0) & ~bad
-    cell = rows.cell[right] - first
-    asked = ((~rows.expected[right] & high[cell]) | (rows.expected[right] & low[cell])) & rows.compared[right]
-    failing = np.unique(rows.cell[bad] - first)
-    halved[failing, 1] = np.bincount(cell[asked != 0], minlength=len(counts))[failing]
-    return halved

@@ -15,9 +15,9 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln
 
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
+from busledger.decoder.special_functions import betaln
 
 __all__ = ["Patch", "Scatter", "cell_counts", "log_levels", "patches", "scatter"]
 

@@ -20,7 +20,8 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp, roots_jacobi
+
+from busledger.decoder.special_functions import logsumexp, roots_jacobi
 
 __all__ = ["Shared", "sum_over_share"]
 

@@ -48,7 +48,7 @@ class Trial(NamedTuple):
 
 def clopper_pearson(failures: int, accesses: int, confidence: float = 0.95) -> Interval:
     """The exact interval of a rate (Clopper and Pearson, Biometrika 26, 1934). ``accesses`` >= 1."""
-    from scipy.special import betaincinv
+    from busledger.decoder.special_functions import betaincinv
 
     _counted(failures, accesses)
     tail, right = (1.0 - confidence) / 2.0, accesses - failures
@@ -73,7 +73,7 @@ def rate_below(accesses: int, confidence: float = 0.95, failures: int = 0) -> fl
         return 1.0
     if failures == 0:
         return -math.expm1(math.log1p(-confidence) / accesses)
-    from scipy.special import betaincinv
+    from busledger.decoder.special_functions import betaincinv
 
     return float(betaincinv(failures + 1, accesses - failures, confidence))
 
@@ -186,7 +186,7 @@ def fisher(failures: Sequence[int], accesses: Sequence[int]) -> Trial:
 
 def _hypergeometric(whole: int, marked: int, drawn: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """How many of ``drawn`` are marked, each number that can be, and its chance: C(K, k) C(N - K, n - k) / C(N, n)."""
-    from scipy.special import betaln
+    from busledger.decoder.special_functions import betaln
 
     k = np.arange(max(0, drawn - (whole - marked)), min(marked, drawn) + 1)
     rest = whole - marked
@@ -244,6 +244,6 @@ def _two_sided(z: float) -> float:
 
 def chi_square_beyond(square: float, freedom: int) -> float:
     """The chance of a chi-square of so many degrees of freedom to be larger."""
-    from scipy.special import chdtrc
+    from busledger.decoder.special_functions import chdtrc
 
     return float(chdtrc(freedom, square))

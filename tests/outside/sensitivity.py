@@ -52,7 +52,9 @@ GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
     "work": {
         f"{DIAGNOSIS}.screening": ("_FOCUS_CELLS", "_WIDEST", "_KEEP_NATS", "_KEEP_AT_MOST", "_LEAF_KEEPS",
                                    "_LEAF_NATS", "_CONTENTS_ARE_ALIKE", "_PAIRS"),
-        f"{DIAGNOSIS}.leaves": ("_CELLS", "_MANY_CELLS", "_WORN_CELLS", "_NO_PART", "_STAYS", "_ASKED_WHERE"),
+        f"{DIAGNOSIS}.leaf_cells": ("_CELLS", "_MANY_CELLS", "_WORN_CELLS"),
+        f"{DIAGNOSIS}.leaf_chip": ("NO_PART", "_STAYS"),
+        f"{DIAGNOSIS}.leaves": ("_ASKED_WHERE",),
     },
     "rivals": {
         f"{DIAGNOSIS}.rivals.sampling": ("_SAMPLES", "_DOUBTFUL", "_DOUBTFUL_WIDE", "_WIDE", "_CLEAN_LANES",

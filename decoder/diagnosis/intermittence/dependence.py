@@ -96,7 +96,7 @@ def _spread(tally: Occurrence) -> float:
 
 
 def _widened(p: float, spread: float) -> float:
-    from scipy.special import ndtr, ndtri
+    from busledger.decoder.special_functions import ndtr, ndtri
 
     return p if spread <= 1 else min(1.0, 2 * float(ndtr(ndtri(p / 2) / spread**0.5)))
 

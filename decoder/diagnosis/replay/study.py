@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, fields, replace
-from functools import cached_property
-from typing import Protocol
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +16,8 @@ from busledger.decoder.diagnosis.replay import memory_kernel, rows_kernel
 from busledger.decoder.diagnosis.replay.arrays import PlainRows, PreparedRows, RowState
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
+from busledger.decoder.diagnosis.replay.rows import Overlay, Rows, joined
+from busledger.decoder.diagnosis.replay.survey import Survey, survey_of
 from busledger.decoder.diagnosis.replay.theory import Maps, PathFault, maps_of
 from busledger.decoder.ledger import Compared, Verdict
 
@@ -26,124 +26,6 @@ __all__ = ["Overlay", "Rows", "Study", "Survey"]
 _ROWS_IN_MEMORY = 3_000_000  # about 60 bytes a row
 _IS_WRITE = np.isin(np.arange(len(Kind)), WRITE_KINDS)
 _MAPPED_CELLS = 20_000_000  # 4 to 16 bytes each
-
-
-@dataclass(slots=True)
-class Rows:
-    """Access rows, parallel arrays of length n in time order; lanes are bit masks.
-
-    Attributes
-    ----------
-    index : int64, the cycle's index in the capture
-    time : int64, ticks
-    window : uint16, which of WINDOWS equal spans of the capture
-    cell : int32, see CellSpace
-    region : int16
-    is_write : bool
-    data, lanes, sure : uint32, levels; lanes of the transfer; lanes with a known level
-    kept : uint32, what the bus carried before
-    rest, rest_read, rest_bus : uint32, what the card's lines last carried; what its last read gave; what the bus
-        carried in the cycle before, whatever it floated to since
-    expected, compared, wrong : uint32, what a healthy card gives on the lanes compared; lanes that differ
-    event : uint8, 1 = a wrong read that is not the mere repeat of the cell's last read
-    selected, selects_seen : uint64, bit r: the clipped select of region r was seen active; was seen at all
-    """
-
-    index: NDArray[np.int64]
-    time: NDArray[np.int64]
-    window: NDArray[np.uint16]
-    cell: NDArray[np.int32]
-    region: NDArray[np.int16]
-    is_write: NDArray[np.bool_]
-    data: NDArray[np.uint32]
-    lanes: NDArray[np.uint32]
-    sure: NDArray[np.uint32]
-    kept: NDArray[np.uint32]
-    rest: NDArray[np.uint32]
-    rest_read: NDArray[np.uint32]
-    rest_bus: NDArray[np.uint32]
-    expected: NDArray[np.uint32]
-    compared: NDArray[np.uint32]
-    wrong: NDArray[np.uint32]
-    event: NDArray[np.uint8]
-    selected: NDArray[np.uint64]
-    selects_seen: NDArray[np.uint64]
-
-    def __len__(self) -> int:
-        return int(self.index.shape[0])
-
-    def take(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> Rows:
-        """The rows given by mask or index, copied."""
-        return Rows(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
-
-    def holding(self, expected: NDArray[np.uint32], compared: NDArray[np.uint32]) -> Rows:
-        """The same rows judged against another expectation."""
-        wrong = (self.data ^ expected) & compared
-        wrong[self.is_write] = 0
-        return self.judged(expected, compared, wrong, self.event & (wrong != 0))
-
-    def judged(
-        self,
-        expected: NDArray[np.uint32],
-        compared: NDArray[np.uint32],
-        wrong: NDArray[np.uint32],
-        event: NDArray[np.uint8],
-    ) -> Rows:
-        """The same rows with these columns in the place of theirs."""
-        return Rows(
-            self.index, self.time, self.window, self.cell, self.region, self.is_write, self.data, self.lanes,
-            self.sure, self.kept, self.rest, self.rest_read, self.rest_bus, expected, compared, wrong, event,
-            self.selected, self.selects_seen,
-        )  # fmt: skip
-
-
-class Overlay(Protocol):
-    """A fault already found: what it says the reads of a block should have been."""
-
-    def start(self) -> None:
-        """Forget all blocks seen."""
-
-    def feed(self, rows: Rows) -> Rows:
-        """The next block, judged against what the faulty card would give."""
-
-
-@dataclass
-class Survey:
-    """Sums over all rows, for the proposals and for "none of these".
-
-    ``patterns``: (region, mask of wrong lanes) → int64[WINDOWS, 2], wrong reads and
-    how many of them are events; ``compared``: region → int64[WINDOWS], reads
-    compared; ``cells``: cell → [wrong reads, mask of lanes].
-    """
-
-    patterns: dict[tuple[int, int], NDArray[np.int64]]
-    compared: dict[int, NDArray[np.int64]]
-    cells: dict[int, list[int]]
-
-    @cached_property
-    def masks(self) -> dict[int, list[tuple[int, int]]]:
-        """Region → (mask of wrong lanes, how many reads) of each pattern, once all is counted."""
-        found: dict[int, list[tuple[int, int]]] = {}
-        for (region, mask), often in self.patterns.items():
-            found.setdefault(region, []).append((mask, int(often[:, 0].sum())))
-        return found
-
-    @property
-    def wrong(self) -> int:
-        """Wrong reads in all."""
-        return int(sum(found[:, 0].sum() for found in self.patterns.values()))
-
-    @property
-    def total(self) -> int:
-        """Compared reads in all."""
-        return int(sum(found.sum() for found in self.compared.values()))
-
-    def lanes(self) -> dict[int, int]:
-        """Region → mask of the lanes that read wrong."""
-        found: dict[int, int] = {}
-        for region, mask in self.patterns:
-            found[region] = found.get(region, 0) | mask
-        return found
 
 
 class Study:
@@ -347,27 +229,7 @@ class Study:
 
     def survey(self, blocks: Iterable[Rows]) -> Survey:
         """Count what there is to explain."""
-        found = Survey({}, {}, {})
-        for rows in blocks:
-            judged = rows.compared != 0
-            spots = rows.region[judged].astype(np.int64) * WINDOWS + rows.window[judged]
-            counts = np.bincount(spots, minlength=len(self.card.regions) * WINDOWS).reshape(-1, WINDOWS)
-            for region in np.flatnonzero(counts.any(axis=1)):
-                held = found.compared.setdefault(int(region), np.zeros(WINDOWS, np.int64))
-                held += counts[region]
-            bad = np.flatnonzero(rows.wrong)
-            if not len(bad):
-                continue
-            _add_patterns(found, rows, bad)
-            _add_cells(found, rows.cell[bad], rows.wrong[bad])
-        return found
-
-
-def joined(blocks: Sequence[Rows]) -> Rows:
-    """All blocks as one."""
-    if len(blocks) == 1:
-        return blocks[0]
-    return Rows(**{f.name: np.concatenate([getattr(rows, f.name) for rows in blocks]) for f in fields(Rows)})
+        return survey_of(blocks, len(self.card.regions))
 
 
 def _carried_before(before: Rows | None, rows: Rows) -> NDArray[np.uint32]:
@@ -381,25 +243,3 @@ def _carried_before(before: Rows | None, rows: Rows) -> NDArray[np.uint32]:
     sure[np.concatenate([[not first], np.diff(rows.index) != 1])] = 0
     found: NDArray[np.uint32] = (data & sure) | (rows.kept & ~sure)
     return found
-
-
-def _add_patterns(found: Survey, rows: Rows, bad: NDArray[np.intp]) -> None:
-    key = (rows.region[bad].astype(np.uint64) << np.uint64(32)) | rows.wrong[bad]
-    keys, at = np.unique(key, return_inverse=True)
-    spot = at.astype(np.int64) * WINDOWS + rows.window[bad]
-    wrong = np.bincount(spot, minlength=len(keys) * WINDOWS)
-    events = np.bincount(spot, weights=rows.event[bad], minlength=len(keys) * WINDOWS)
-    counts = np.stack([wrong, events], axis=1).astype(np.int64).reshape(len(keys), WINDOWS, 2)
-    for k, count in zip(keys, counts, strict=True):
-        name = (int(k >> np.uint64(32)), int(k) & 0xFFFFFFFF)
-        found.patterns[name] = found.patterns.get(name, 0) + count
-
-
-def _add_cells(found: Survey, cell: NDArray[np.int32], wrong: NDArray[np.uint32]) -> None:
-    cells, at, count = np.unique(cell, return_inverse=True, return_counts=True)
-    masks = np.zeros(len(cells), np.uint32)
-    np.bitwise_or.at(masks, at, wrong)
-    for c, n, m in zip(cells, count, masks, strict=True):
-        held = found.cells.setdefault(int(c), [0, 0])
-        held[0] += int(n)
-        held[1] |= int(m)

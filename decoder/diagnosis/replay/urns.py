@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
+
+from busledger.decoder.special_functions import gammaln
 
 __all__ = ["log_urn"]
 

@@ -8,7 +8,6 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln, logsumexp, ndtr
 
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.replay import coupling_kernel, decay_kernel
@@ -26,6 +25,7 @@ from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, Tally, log_sum
+from busledger.decoder.special_functions import betaln, logsumexp, ndtr
 
 __all__ = ["run_coupled", "run_decay"]
 

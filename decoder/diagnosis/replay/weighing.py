@@ -24,10 +24,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln
 
 from busledger.decoder.diagnosis.replay.habits_kernel import log_spells
 from busledger.decoder.diagnosis.replay.memory_kernel import ASLEEP, AWAKE
+from busledger.decoder.special_functions import betaln
 
 __all__ = [
     "HARD",

@@ -11,7 +11,6 @@ from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln
 
 from busledger.decoder.diagnosis.replay.weighing import LN2
 from busledger.decoder.diagnosis.rivals.changes import log_runs
@@ -19,6 +18,7 @@ from busledger.decoder.diagnosis.rivals.registers import log_registers
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of
+from busledger.decoder.special_functions import betaln
 
 __all__ = ["beyond"]
 

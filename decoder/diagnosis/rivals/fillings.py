@@ -6,11 +6,11 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
 
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.places import log_values
+from busledger.decoder.special_functions import gammaln
 
 __all__ = ["log_back", "log_contents", "log_filled", "log_turns"]
 

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln
 
 from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.replay.weighing import log_rate, log_sum
@@ -16,6 +15,7 @@ from busledger.decoder.diagnosis.rivals.registers import log_registers
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
+from busledger.decoder.special_functions import gammaln
 
 __all__ = ["DEVICE", "around", "devices", "log_values", "narrow"]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from functools import lru_cache
 from importlib import resources
+from typing import NamedTuple
 
 from busledger.decoder.errors import UsageError
 from busledger.decoder.program.following.instructions import InstructionSet, built
@@ -20,7 +21,7 @@ AnySet = InstructionSet | WideSet
 
 def set_names() -> tuple[str, ...]:
     """Every processor with a table, sorted."""
-    return tuple(sorted(_files()))
+    return tuple(sorted(_heads()))
 
 
 @lru_cache(maxsize=16)
@@ -32,26 +33,39 @@ def load_set(name: str) -> AnySet:
     UsageError
         There is no such table, with the names there are.
     """
-    files = _files()
-    found = {key.casefold(): file for key, file in files.items()}.get(name.casefold())
+    heads = _heads()
+    found = {key.casefold(): head.text for key, head in heads.items()}.get(name.casefold())
     if found is None:
         raise UsageError(
-            f"there is no table of instructions for the processor '{plain(name)}'", expected=", ".join(sorted(files))
+            f"there is no table of instructions for the processor '{plain(name)}'", expected=", ".join(sorted(heads))
         )
-    return wide_set(found) if found.units != "bytes" else built(found)
+    file = SetFile.model_validate(toml_tables(found))
+    return wide_set(file) if file.units != "bytes" else built(file)
 
 
 def set_of_profile(profile: str) -> AnySet | None:
     """The processor that a bus belongs to; None where no table says that it is its own."""
-    for name, file in sorted(_files().items()):
-        if profile in file.profiles:
+    for name, head in sorted(_heads().items()):
+        if profile in head.profiles:
             return load_set(name)
     return None
 
 
+class _Head(NamedTuple):
+    """What the keys before a table's first section say: ``profiles``, whose processor it is; ``text``: all of it."""
+
+    profiles: frozenset[str]
+    text: str
+
+
 @lru_cache(maxsize=1)
-def _files() -> Mapping[str, SetFile]:
+def _heads() -> Mapping[str, _Head]:
+    """By name; most tables are never read further."""
     folder = resources.files("busledger.decoder.program.following") / "tables"
-    texts = [entry.read_text(encoding="utf-8") for entry in folder.iterdir() if entry.name.endswith(".toml")]
-    files = [SetFile.model_validate(toml_tables(text)) for text in texts]
-    return {file.name: file for file in files}
+    found = {}
+    for entry in folder.iterdir():
+        if entry.name.endswith(".toml"):
+            text = entry.read_text(encoding="utf-8")
+            head = toml_tables(text.partition("\n[")[0])
+            found[str(head["name"])] = _Head(frozenset(head.get("profiles", ())), text)
+    return found

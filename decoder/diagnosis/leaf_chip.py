@@ -1,0 +1,85 @@
+"""One chip that is being weighed: its rows, its shares, and what a fault of it leaves of its wrong reads."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from busledger.decoder.diagnosis.faults.candidate import priors
+from busledger.decoder.diagnosis.leaf import Unit, log_noise
+from busledger.decoder.diagnosis.leaf_rows import LeafCount
+from busledger.decoder.diagnosis.replay.study import Rows, Study
+from busledger.decoder.diagnosis.replay.theory import LaneFault
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.scoring import Scored
+
+__all__ = ["NO_PART", "Chip"]
+
+NO_PART = 40.0  # nats below the best of its kind that leave a way to be bad no part in any sum
+# Judged: of chips that are bad in a way not listed, those that read wrong, those that are written wrongly, and those
+# whose contents change by themselves and stay.
+_STAYS = (0.55, 0.4, 0.05)
+
+
+class Chip:
+    """A chip that has read wrong, as one round of its weighing sees it.
+
+    ``rows``: of its region, narrowed to its lanes, and ``count`` of them; ``plain``: what the chip was given is not
+    known; ``second``: the rows are what a first fault of the chip leaves.
+    """
+
+    def __init__(
+        self, study: Study, unit: Unit, rows: Rows, count: LeafCount, plain: bool, second: bool = False
+    ) -> None:
+        self.study, self.unit, self.rows, self.count = study, unit, rows, count
+        self.plain, self.second = plain, second
+        self.lanes = unit.mask.bit_count()
+        self.share = {name: float(value) for name, value in priors()["leaf"]["share"].items()}
+        self.span = study.cells.span(unit.region)
+        self.shift = study.cells.shift
+        self._first: dict[int, tuple[int, ...]] = {}
+
+    def first_wrong(self, mask: int) -> tuple[int, ...]:
+        """Cycles of the first eight reads that came wrong on these lanes."""
+        if mask not in self._first:
+            bad = np.flatnonzero(self.rows.wrong & np.uint32(mask))
+            self._first[mask] = tuple(self.rows.index[bad[:8]].tolist())
+        return self._first[mask]
+
+    def log_stays(self, count: LeafCount, pattern: float) -> float:
+        """What it costs that wrong reads repeat. Reads that come out wrong, each by itself, do so by chance alone;
+        writes that are bent show at the first read after them; a cell that changes between two reads and stays so is
+        what a chip hardly does, and another master, a switch of banks or a dip of the supply does all the time."""
+        again = count.wrong - count.event_count
+        read, written, changed = (math.log(share) for share in _STAYS)
+        # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
+        news, right = count.event_count, count.right_count
+        changed += log_rate(news, right + again, SOMETIMES) - log_rate(news, right, SOMETIMES)
+        # Nor does what was written wrongly, or has changed and stays so, come back without a write.
+        written += (count.by_itself + count.came_back) * LOG_SLIP
+        changed -= count.came_back * pattern
+        return log_sum([read - again * pattern, written, changed])
+
+    def strays(self, scored: Scored, count: LeafCount, mask: int) -> float:
+        """What a fault leaves of the reads of its lanes: slips of the analyser, or a second thing wrong with the chip,
+        of a kind not listed."""
+        tally = scored.effect.tally
+        news = count.news(count.wrong - scored.covers)
+        if not scored.hard and scored.effect.log_own is None:
+            # What it explains without having acted (a fault before it made the read wrong) is no repeat of its acts.
+            news = max(news, count.event_count - tally.hits - tally.excused - tally.contradicted)
+            if isinstance(scored.variant.behaviour, LaneFault) and scored.path is None:
+                # A fault of reads shows at once: news of a time at which it did not act are none of its own.
+                acts = scored.effect.chances[:, 0]
+                news = max(news, int(np.maximum(0, count.events - acts).sum()))
+        return self.left_over(news, count, (mask & self.unit.mask).bit_count())
+
+    def left_over(self, news: int, count: LeafCount, lanes: int) -> float:
+        """Log likelihood of so many news that no listed fault of the chip explains: slips, or an unlisted one."""
+        noise = log_noise(news, count.reads, lanes)
+        if not news:
+            return noise
+        pattern = math.log(max(2.0**lanes - 1.0, 1.0))
+        right = count.right_count
+        return log_sum([noise, math.log(self.share["unlisted"]) + log_rate(news, right, SOMETIMES) - news * pattern])
