@@ -119,9 +119,9 @@ def rivals_unread(evidence: Evidence) -> tuple[Rival, ...]:
     """
     if evidence.signs is None or not evidence.signs.rows:
         return ()
-    from busledger.decoder.diagnosis.rivals.find import rivals_of_lines
+    from busledger.decoder.diagnosis.rivals.find import unread_of_lines
 
-    return tuple(rival for rival in rivals_of_lines(Story.of(Study(evidence))) if not rival.explains)
+    return tuple(unread_of_lines(Story.of(Study(evidence))))
 
 
 def rival_warnings(rivals: Sequence[Rival], told: Sequence[WarningFinding] = ()) -> tuple[WarningFinding, ...]:
