@@ -1,7 +1,8 @@
 """What each bit of the bus did, cycle by cycle, and each line, edge by edge.
 
 Bits are not looked at one transfer after the other: 64 transfers at a time are turned, so that one word holds what one
-bit did in all of them. Changes are then counted at once, and only a rest that may be one of the two longest is measured.
+bit did in all of them. Changes are then counted at once, and only a rest that may be one of the two longest is
+measured. Of lines only the changes count: those of eight rows are added up at once, digit by digit.
 """
 
 import numba as nb
