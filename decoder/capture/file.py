@@ -129,7 +129,8 @@ class CaptureFile:
             self.notes.append(note)
         for block in itertools.chain([first], blocks):
             gaps = tuple(replace(gap, start=gap.start - origin, end=gap.end - origin) for gap in block.gaps)
-            yield replace(block, time=block.time - origin, gaps=gaps)
+            time = block.time  # nobody else holds these rows: fresh memory for every block costs more than the sum
+            yield replace(block, time=np.subtract(time, origin, out=time if time.flags.writeable else None), gaps=gaps)
         shift = origin * tick_fs * 1e-15
         self.notes = [n if n.time_s is None else replace(n, time_s=n.time_s - shift) for n in self.notes]
 

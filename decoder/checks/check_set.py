@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -97,7 +97,7 @@ class CheckSet:
                 shown.gaps = tuple(gap for gap in shown.gaps if gap.end <= int(shown.time[-1]))
             self._probes.feed(shown)
 
-    def _take(self, block: Capture, joined: Joined | None) -> None:
+    def _take(self, block: Capture, joined: Sequence[Joined]) -> None:
         if self._selects is not None:
             self._selects.take(block, joined)
         if self._buffers is not None:

@@ -92,25 +92,56 @@ class CycleJoin:
     def __init__(self, strobes: RuleStrobes) -> None:
         self._strobes = strobes
         words = strobes.mask.shape[1]
-        # One buffer for all blocks: fresh memory for every block costs more than the copying.
         self._store = ReadyRows(np.zeros(0, np.int64), np.zeros((0, words), np.uint64), np.zeros((0, words), np.uint64))
         self._length = 0
         self._forget = 0
         self._pending = Cycles.empty()
         self._last_time: int | None = None
 
-    def feed(self, block: Capture, cycles: Cycles) -> Joined | None:
-        """The cycles that became complete with this block, or None."""
-        self._append(block)
+    def feed(self, block: Capture, cycles: Cycles) -> list[Joined]:
+        """The cycles that became complete with this block: those that reach back behind it, with copies of the few rows
+        around its border, then the others, with the rows of the block itself."""
+        first, border = self._inside(block, cycles)
+        if first < 0:
+            self._append(block)
+            self._wait_for(cycles)
+            return self._take(last=False)
+        found = []
+        if first:
+            self._append(block.slice(0, border))
+            self._wait_for(cycles.slice(0, first + 1))
+            found += self._take(last=False)
+        self._store, self._length, self._forget = ReadyRows(block.time, block.levels, block.unknown), len(block), 0
+        self._pending = cycles.slice(first, len(cycles))
+        found += self._take(last=False)
+        kept, store = slice(self._forget, self._length), self._store
+        self._store = ReadyRows(store.time[kept].copy(), store.levels[kept].copy(), store.unknown[kept].copy())
+        self._length, self._forget = len(self._store.time), 0
+        return found
+
+    def finish(self, cycles: Cycles | None = None) -> list[Joined]:
+        """What is left, the last window ending with the capture."""
+        if cycles is not None:
+            self._wait_for(cycles)
+        return self._take(last=True)
+
+    def _inside(self, block: Capture, cycles: Cycles) -> tuple[int, int]:
+        """(the first cycle whose window lies in the block, how many rows of it those before need); -1 where only the
+        last one could."""
+        if not len(block) or len(cycles) < 2:
+            return -1, 0
+        if not len(self._pending) and self._length == self._forget and self._last_time is None:
+            return 0, 0
+        # The window of a cycle begins with the edge of the one before it.
+        first = max(1, int(np.searchsorted(cycles.time, block.time[0], side="left")) + 1)
+        if first >= len(cycles):
+            return -1, 0
+        border = int(np.searchsorted(block.time, cycles.time[first], side="left")) + 1
+        return (first, border) if border <= len(block) else (-1, 0)
+
+    def _wait_for(self, cycles: Cycles) -> None:
         if len(cycles):
             self._pending = Cycles.concat([self._pending, cycles]) if len(self._pending) else cycles
-        return self._take(last=False)
-
-    def finish(self, cycles: Cycles | None = None) -> Joined | None:
-        """What is left, the last window ending with the capture."""
-        if cycles is not None and len(cycles):
-            self._pending = Cycles.concat([self._pending, cycles])
-        return self._take(last=True)
 
     def _append(self, block: Capture) -> None:
         store, kept = self._store, self._length - self._forget
@@ -130,7 +161,7 @@ class CycleJoin:
             new[kept:needed] = fresh
         self._store, self._length, self._forget = bigger, needed, 0
 
-    def _take(self, last: bool) -> Joined | None:
+    def _take(self, last: bool) -> list[Joined]:
         store, pending, n = self._store, self._pending, self._length
         rows = ReadyRows(store.time[:n], store.levels[:n], store.unknown[:n])
         count = len(pending)
@@ -143,7 +174,7 @@ class CycleJoin:
         if not ready:
             # Cycles lag their rows by less than a window's reach.
             self._trim(int(at[0]) if count else n - REACH_ROWS)
-            return None
+            return []
         before = np.empty(ready, np.int64)
         before[1:] = at[: ready - 1]
         before[0] = 0 if self._last_time is None else np.searchsorted(rows.time, self._last_time, side="left")
@@ -164,7 +195,7 @@ class CycleJoin:
         self._last_time = int(pending.time[ready - 1])
         self._pending = pending.slice(ready, count).take(np.arange(count - ready))
         self._trim(waiting)
-        return joined
+        return [joined]
 
     def _trim(self, first_waiting: int) -> None:
         """Marks rows that no later window can reach; the next block takes their place."""

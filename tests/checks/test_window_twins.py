@@ -288,8 +288,9 @@ def test_blocks_of_any_size_give_the_same_windows(rows, data, size, lag):
 
 def _seen(joined):
     """Every cycle's window as times, independent of where the rows lie."""
-    if joined is None:
-        return []
-    time = joined.rows.time
-    after = [int(time[a]) if a < len(time) else None for a in joined.after]
-    return list(zip(joined.cycles.time, time[joined.before], time[joined.at], after, strict=True))
+    seen = []
+    for one in joined:
+        time = one.rows.time
+        after = [int(time[a]) if a < len(time) else None for a in one.after]
+        seen += zip(one.cycles.time, time[one.before], time[one.at], after, strict=True)
+    return seen

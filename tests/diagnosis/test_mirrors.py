@@ -46,7 +46,7 @@ def test_a_block_that_was_only_written_is_known_by_its_partner():
     """What was written to 384-511 is read at 256-383; nobody reads 384-511, so that nothing is wrong there."""
     whole = story_of(lambda c: c - BLOCK if 384 <= c < 512 else c)
     unread = (whole.rows.cell >= 384) & (whole.rows.cell < 512) & ~whole.rows.is_write
-    story = replace(whole, rows=whole.rows.take(~unread))
+    story = Story(whole.study, replace(whole.told, rows=whole.rows.take(~unread)))
     (rival,) = twin_blocks(story)
     assert rival.addresses == (256, 511) and rival.summary.startswith("0180-01FF is the memory of 0100-017F once more")
     assert rival.explains == np.count_nonzero(story.rows.wrong) > 20

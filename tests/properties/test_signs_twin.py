@@ -12,6 +12,7 @@ from tests.reference.signs_twin import BitTwin, line_changes, most_between
 
 WAY = np.array([kernel.NO_TRANSFER, kernel.READ, kernel.WRITE], np.uint8)
 ROOM = np.zeros(kernel.CHUNK, np.uint64), np.zeros(kernel.CHUNK, np.int64)
+HELD = np.zeros(kernel.PLANES + 2 * (1000 // kernel.CHUNK + 1), np.uint64)
 BITS = (0, 1, 2, 31, 32, 63)
 WIRED = sum(1 << bit for bit in BITS)
 
@@ -96,7 +97,7 @@ def test_what_each_line_did(seed, count, restless, doubtful, block):
     for start in range(0, count, block):
         part = slice(start, start + block)
         columns = levels[part].reshape(-1), unknown[part].reshape(-1)
-        kernel.count_lines(time[part], *columns, start > 0, before, lines, ROOM[0])
+        kernel.count_lines(time[part], *columns, start > 0, before, lines, HELD)
     for line in (0, 17, 63, 64, 127):
         word, bit = divmod(line, 64)
         columns = time.tolist(), levels[:, word].tolist(), unknown[:, word].tolist()

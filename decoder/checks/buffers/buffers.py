@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,10 +124,12 @@ class BuffersCheck:
             findings.extend(buffer_findings(counts, results[-1], self._setting))
         return BuffersResult(buffers=tuple(results), findings=worst_first(findings), skipped=tuple(self._skipped))
 
-    def take(self, joined: Joined | None) -> None:
+    def take(self, joined: Sequence[Joined]) -> None:
         """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
-        if joined is None or not len(joined):
-            return
+        for one in joined:
+            self._judge(one)
+
+    def _judge(self, joined: Joined) -> None:
         cycles = joined.cycles
         writes = WRITES[cycles.kind]
         place = kinds_of_regions(cycles)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -62,10 +64,10 @@ class RegionSelects:
         """Whether any select is clipped at all."""
         return bool(self._selects)
 
-    def take(self, joined: Joined | None) -> None:
+    def take(self, joined: Sequence[Joined]) -> None:
         """Cycles with their windows, regions filled in."""
-        if self._selects and joined is not None and len(joined):
-            self._count(joined)
+        for one in joined if self._selects else ():
+            self._count(one)
 
     def results(self) -> tuple[tuple[RegionSelect, ...], list[CheckFinding]]:
         """The regions with a clipped select, and what is wrong with them."""

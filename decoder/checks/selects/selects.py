@@ -61,14 +61,14 @@ class SelectsCheck:
         ``compared`` has its two columns of selects filled (``SelectsSeen``); without it nothing is known of the data.
         """
         self.answers(cycles, compared)
-        self.take(block, self._regions.join.feed(block, cycles) if self._regions.watches else None)
+        self.take(block, self._regions.join.feed(block, cycles) if self._regions.watches else [])
 
     def answers(self, cycles: Cycles, compared: Compared | None) -> None:
         """Counts the reads that came back right without their select."""
         if compared is not None and self._regions.watches:
             self._regions.answered += answered(cycles, compared, len(self._regions.answered))
 
-    def take(self, block: Capture, joined: Joined | None) -> None:
+    def take(self, block: Capture, joined: Sequence[Joined]) -> None:
         """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
         fresh = fresh_rows(block)
         for scan in self._scans:

@@ -18,7 +18,7 @@ access             reads: last change of the address to the last change of the d
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,11 +71,12 @@ class TimingCheck:
         """One block of levels and the cycles that the extractor gave for it."""
         self.take(block, self._join.feed(block, cycles))
 
-    def take(self, block: Capture, joined: Joined | None) -> None:
+    def take(self, block: Capture, joined: Sequence[Joined]) -> None:
         """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
         if self._clock is not None and len(block):
             self._clock_periods(block)
-        self._measure(joined)
+        for one in joined:
+            self._measure(one)
 
     def finish(self, cycles: Cycles | None = None, grade: str | None = None) -> TimingResult:
         """The figures of ``grade``; of the slowest grade that the clock fits where none is named.
@@ -85,7 +86,8 @@ class TimingCheck:
         ProfileError
             The profile has no such grade.
         """
-        self._measure(self._join.finish(cycles))
+        for one in self._join.finish(cycles):
+            self._measure(one)
         return timing_result(self._profile, self._tallies, self._chips.accesses(), self._setting, grade)
 
     def _clock_periods(self, block: Capture) -> None:
@@ -107,9 +109,7 @@ class TimingCheck:
             if measure == "cycle":
                 tally.add(spans[good], np.full(int(good.sum()), -1), edges[PERIODS:][good])
 
-    def _measure(self, joined: Joined | None) -> None:
-        if joined is None or not len(joined):
-            return
+    def _measure(self, joined: Joined) -> None:
         cycles, chips = joined.cycles, self._chips
         moments = np.empty((len(cycles), kernel.M_CHIPS + chips.most), np.int64)
         kernel.find_moments(

@@ -106,7 +106,8 @@ class CaptureSigns:
         if len(levels):
             start = self.span[0] if self.rows else int(levels.time[0])
             columns = (levels.levels.reshape(-1), levels.unknown.reshape(-1))
-            kernel.count_lines(levels.time, *columns, self.rows > 0, self._line_before, self._lines, self._changes)
+            held = np.empty(kernel.PLANES + 2 * (len(levels) // kernel.CHUNK + 1), np.uint64)
+            kernel.count_lines(levels.time, *columns, self.rows > 0, self._line_before, self._lines, held)
             self.rows += len(levels)
             self.span = (start, int(levels.time[-1]))
         if not len(cycles):

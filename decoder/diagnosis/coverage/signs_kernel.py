@@ -1,8 +1,8 @@
 """What each bit of the bus did, cycle by cycle, and each line, edge by edge.
 
-Bits are not looked at one transfer after the other: 64 transfers, or rows, at a time are turned, so that one word holds
-what one bit did in all of them. Changes are then counted at once, and only a rest that may be one of the two longest is
-measured.
+Bits are not looked at one transfer after the other: 64 transfers at a time are turned, so that one word holds what one
+bit did in all of them. Changes are then counted at once, and only a rest that may be one of the two longest is
+measured. Of lines only the changes count: those of eight rows are added up at once, digit by digit.
 """
 
 import numba as nb
@@ -31,6 +31,7 @@ NO_TRANSFER, READ, WRITE = 0, 1, 2
 FLAG_UNSETTLED, FLAG_UNKNOWN, FLAG_SHORT = 1, 2, 16  # as columns.Flag
 DATA_SHIFT = np.uint64(32)  # address bits come first in a word
 CHUNK = 64
+PLANES = 40  # digits of a count of rows
 NONE, EVERY = np.uint64(0), ~np.uint64(0)
 
 
@@ -202,32 +203,106 @@ def count_transfers(cycles, way, wired, before, state, bits, spacings, changes, 
     return np.int64(0)
 
 
+@inner(_nrt=False, forceinline=True)
+def _sums(a, b, c):
+    """(sum, carry) of three words, bit by bit."""
+    half = a ^ b
+    return half ^ c, (a & b) | (half & c)
+
+
+@inner(_nrt=False, forceinline=True)
+def _moved(levels, unknown, at, old):
+    """(lines that moved, levels now) at one word of a row: a line that is not known keeps its level."""
+    moved = (levels[at] ^ old) & ~unknown[at]
+    return moved, old ^ moved
+
+
+@inner(_nrt=False, forceinline=True)
+def _carry(planes, first, bits):
+    """Adds ``bits`` to numbers of which plane ``first`` holds the lowest digit of each."""
+    while bits != NONE:
+        more = planes[first] & bits
+        planes[first] ^= bits
+        bits = more
+        first += 1
+
+
+@inner(_nrt=False, forceinline=True)
+def _four(levels, unknown, at, words, old, one, two):
+    """Four rows from ``at``, their changes added to the digits ``one`` and ``two``: (lines that moved, levels now, the
+    digits, what is carried to the third)."""
+    a, old = _moved(levels, unknown, at, old)
+    b, old = _moved(levels, unknown, at + words, old)
+    c, old = _moved(levels, unknown, at + words + words, old)
+    d, old = _moved(levels, unknown, at + words + words + words, old)
+    one, more = _sums(one, a, b)
+    one, again = _sums(one, c, d)
+    two, carried = _sums(two, more, again)
+    return a | b | c | d, old, one, two, carried
+
+
 @nb.njit(cache=True, nogil=True, _nrt=False)
 def count_lines(time, levels, unknown, begun, before, lines, held):
     """One block of rows: the changes of every line.
 
     ``levels``, ``unknown`` uint64 (rows × words,). ``before`` uint64 (words,) carried, ``begun`` whether it holds
-    levels; ``lines`` int64 (64 × words, LINE_SIZE). ``held`` uint64 (CHUNK,): to work in.
+    levels; ``lines`` int64 (64 × words, LINE_SIZE). ``held`` uint64 (PLANES + 2 × chunks of rows,): to work in. Changes
+    are added up as binary numbers, each digit of all lines in one word; when a line moved last is looked up in the end,
+    in the last chunk of rows in which it did.
     """
-    words = before.shape[0]
+    words, rows = before.shape[0], time.shape[0]
     for w in range(words):
         old = before[w]
-        if not begun and time.shape[0] > 0:
+        if not begun and rows > 0:
             old = levels[w] & ~unknown[w]
-        for start in range(0, time.shape[0], CHUNK):
-            rows, some = min(CHUNK, time.shape[0] - start), NONE
-            high, gone = levels[start * words + w :], unknown[start * words + w :]
-            for k in range(CHUNK):
-                now = old if k >= rows else (high[k * words] & ~gone[k * words]) | (old & gone[k * words])
-                held[k] = now ^ old
-                some |= held[k]
-                old = now
-            _turn(held)
-            while some != NONE:
-                b = lowest_bit(some)
-                some &= some - np.uint64(1)
-                line = lines[64 * w + b]
-                line[LINE_MOVES] += np.int64(ones(held[b]))
-                line[LINE_LAST] = time[start + np.int64(binary_digits(held[b])) - 1]
+        for k in range(PLANES):
+            held[k] = NONE
+        every, one, two, four = NONE, NONE, NONE, NONE
+        for start in range(0, rows, CHUNK):
+            place, i, stop, some = PLANES + start // CHUNK * 2, start, min(start + CHUNK, rows), NONE
+            held[place] = old
+            while i + 8 <= stop:
+                here, step = np.uint64(i * words + w), np.uint64(words)
+                moved, old, one, two, more = _four(levels, unknown, here, step, old, one, two)
+                here += np.uint64(4) * step
+                moved_too, old, one, two, again = _four(levels, unknown, here, step, old, one, two)
+                four, eight = _sums(four, more, again)
+                _carry(held, 3, eight)
+                some |= moved | moved_too
+                i += 8
+            while i < stop:
+                moved, old = _moved(levels, unknown, i * words + w, old)
+                some |= moved
+                _carry(held, 0, moved)
+                i += 1
+            held[place + 1] = some
+            every |= some
         before[w] = old
+        _carry(held, 0, one)
+        _carry(held, 1, two)
+        _carry(held, 2, four)
+        _add_up(every, held, lines, w)
+        start = (rows - 1) // CHUNK * CHUNK
+        while every != NONE:
+            place = PLANES + start // CHUNK * 2
+            some, old = held[place + 1] & every, held[place]
+            every &= ~some
+            if some != NONE:
+                for i in range(start, min(start + CHUNK, rows)):
+                    moved, old = _moved(levels, unknown, i * words + w, old)
+                    moved &= some
+                    while moved != NONE:
+                        lines[64 * w + lowest_bit(moved), LINE_LAST] = time[i]
+                        moved &= moved - np.uint64(1)
+            start -= CHUNK
     return np.int64(0)
+
+
+@inner(_nrt=False)
+def _add_up(some, planes, lines, w):
+    """The numbers in ``planes`` onto the changes of the lines ``some`` of word ``w``."""
+    while some != NONE:
+        b = lowest_bit(some)
+        some &= some - np.uint64(1)
+        for k in range(PLANES):
+            lines[64 * w + b, LINE_MOVES] += np.int64((planes[k] >> np.uint64(b)) & np.uint64(1)) << k

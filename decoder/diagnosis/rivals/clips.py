@@ -21,6 +21,7 @@ from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, SOMETIMES, log_chances, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.news import nothing_wrong
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
@@ -175,13 +176,16 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -
 
 
 def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
-    rows, cells = story.rows, story.study.cells
-    total = max(1, cells.total)
+    cells = story.study.cells
+    if bit < cells.shift:
+        return
+    if nothing_wrong(story):
+        yield from _at_rest(story, bit, line, span)
+        return
+    rows, total = story.rows, max(1, cells.total)
     first = int(np.searchsorted(rows.time, span.first, side="right" if span.expected is not None else "left"))
     last = int(np.searchsorted(rows.time, span.last, side="right"))
     wrong = np.count_nonzero(rows.wrong[first:last])
-    if bit < cells.shift:
-        return
     if not wrong:
         yield from _at_rest(story, bit, line, span)
     if wrong < 3:

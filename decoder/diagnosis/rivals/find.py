@@ -30,7 +30,7 @@ from busledger.decoder.diagnosis.rivals.sampling import ringing, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
 
-__all__ = ["find_rivals", "rivals_of_lines"]
+__all__ = ["find_rivals", "rivals_of_lines", "unread_of_lines"]
 
 _REST = math.log(0.2)  # judged: that a cause of a region reaches further than its own sign tells
 
@@ -110,6 +110,16 @@ def rivals_of_lines(story: Story) -> Iterator[Rival]:
         yield from ringing_pulses(story, evidence.signs)
     yield from too_slow(story)
     yield from clips_exchanged(story)
+
+
+def unread_of_lines(story: Story) -> Iterator[Rival]:
+    """Those of ``rivals_of_lines`` that may explain no wrong read, and are told all the same."""
+    signs = story.study.evidence.signs
+    found: list[Iterator[Rival]] = [clips_exchanged(story)]
+    if signs is not None:
+        of_signs = (clips_off, ghosts, writes_gone, reads_gone, selects_at_rest)
+        found = [*(one(story, signs) for one in of_signs), *found]
+    return (rival for rivals in found for rival in rivals if not rival.explains)
 
 
 def _of_places(story: Story) -> Iterator[Rival]:

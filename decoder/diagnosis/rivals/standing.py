@@ -120,11 +120,13 @@ def rivals_unread(evidence: Evidence) -> tuple[Rival, ...]:
     """
     if evidence.signs is None or not evidence.signs.rows:
         return ()
-    from busledger.decoder.diagnosis.rivals.find import rivals_of_lines
+    from busledger.decoder.diagnosis.rivals.find import rivals_of_lines, unread_of_lines
 
-    rivals = list(rivals_of_lines(Story.of(Study(evidence))))
-    told = {(rival.fault, rival.lines): rival for rival in rivals if rival.explains}
-    shown = [rival for rival in rivals if not rival.explains]
+    story = Story.of(Study(evidence))
+    shown = list(unread_of_lines(story))
+    if all(one.log_seen <= 0.0 for one in shown):
+        return tuple(shown)
+    told = {(rival.fault, rival.lines): rival for rival in rivals_of_lines(story) if rival.explains}
     return tuple(replace(told.get((one.fault, one.lines), one), log_seen=one.log_seen) for one in shown)
 
 

@@ -2,47 +2,65 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, fields
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.board import Region
-from busledger.decoder.bus.columns import Kind
+from busledger.decoder.bus.columns import Cycles, Kind
 from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.arrays import BecameOf, CellMemory, StoryRows
+from busledger.decoder.ledger import Compared
 
 __all__ = ["Story"]
+
+_T = TypeVar("_T")
 
 _ROWS = 3_000_000
 """Rows looked at, the first ones: rivals show early, and memory stays flat."""
 
 
-@dataclass
-class Story:
-    """Rows, and one value a row of ``story_kernel.tell``; ``address`` the bus address of each cell."""
+@dataclass(frozen=True)
+class Told:
+    """Rows, and one value a row of ``story_kernel.tell``."""
 
-    study: Study
     rows: Rows
     took: NDArray[np.uint8]
     repeat: NDArray[np.uint8]
     older: NDArray[np.uint8]
     since: NDArray[np.int64]
 
+
+class Story:
+    """The accesses of a study as they were logged, and what became of each cell, told once somebody asks."""
+
+    def __init__(self, study: Study, told: Told | None = None) -> None:
+        self.study = study
+        self._told = told
+
     @classmethod
     def of(cls, study: Study) -> Story:
-        """Follow every cell of the study."""
-        parts, count = [], 0
-        for block in study.blocks():
-            parts.append(block)
-            count += len(block)
-            if count >= _ROWS:
-                break
-        rows = _joined(parts)
+        """That of a study, not told yet."""
+        return cls(study)
+
+    @cached_property
+    def accesses(self) -> list[tuple[Cycles, Compared]]:
+        """The first blocks of the log: no row of ``rows`` is missing."""
+        return list(_first(self.study.evidence.log.blocks(), lambda block: len(block[0])))
+
+    @cached_property
+    def told(self) -> Told:
+        """Every cell followed through all its accesses."""
+        if self._told is not None:
+            return self._told
+        study = self.study
+        rows = _joined(list(_first(study.blocks(), len)))
         n, cells = len(rows), max(1, study.cells.total)
         took, repeat, older = (np.zeros(n, np.uint8) for _ in range(3))
         since = np.full(n, -1, np.int64)
@@ -54,7 +72,32 @@ class Story:
             CellMemory(held, contents, content, known, last_read, read_known, pending, sound),
             BecameOf(took, repeat, older, since),
         )
-        return cls(study, rows, took, repeat, older, since)
+        return Told(rows, took, repeat, older, since)
+
+    @property
+    def rows(self) -> Rows:
+        """The accesses as the replay prepares them."""
+        return self.told.rows
+
+    @property
+    def took(self) -> NDArray[np.uint8]:
+        """See ``story_kernel``, as the next three."""
+        return self.told.took
+
+    @property
+    def repeat(self) -> NDArray[np.uint8]:
+        """Beside the last read of the cell."""
+        return self.told.repeat
+
+    @property
+    def older(self) -> NDArray[np.uint8]:
+        """Whether a wrong read gives what the cell held before."""
+        return self.told.older
+
+    @property
+    def since(self) -> NDArray[np.int64]:
+        """The row since which the cell is known to be sound."""
+        return self.told.since
 
     @property
     def regions(self) -> tuple[Region, ...]:
@@ -105,6 +148,16 @@ class Story:
     def seconds(self, tick: int) -> float:
         """Seconds of the capture's time."""
         return tick * self.study.evidence.tick_s
+
+
+def _first(blocks: Iterable[_T], size: Callable[[_T], int]) -> Iterator[_T]:
+    """Blocks until ``_ROWS`` rows have come."""
+    count = 0
+    for block in blocks:
+        yield block
+        count += size(block)
+        if count >= _ROWS:
+            return
 
 
 class _Joined(Rows):

@@ -14,6 +14,7 @@ from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.clips import WHEN, log_of, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.fillings import log_contents, log_turns
+from busledger.decoder.diagnosis.rivals.news import odd_selects, reads_that_differ
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, named
@@ -25,6 +26,7 @@ __all__ = ["reads_gone", "selects_at_rest", "writes_gone"]
 # ``tests.outside.sensitivity``): no answer changes.
 _FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _BLOCK_MOVE = 512  # writes that a disk's controller may make in a row, fetching nothing: a sector, judged
+_FEW_NEW = 3  # reads that show something new
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _SELECTS = 64  # bits of ``Rows.selected``
 _FEW_AT_REST = 20  # right reads while a select rests
@@ -49,6 +51,9 @@ def _no_writes(
     expected = reads * signs.writes / max(1, signs.transfers - reads)
     if not signs.writes or reads < _FEW or expected < _EXPECTED:
         return None
+    # Without a wrong read only one that differs from the one before it could speak of such a write.
+    if story.study.evidence.all_agree and reads_that_differ(story, span) < _FEW_NEW:
+        return None
     rows = story.rows
     ended = int(np.searchsorted(rows.time, span[1], side="left"))
     # After the clip is back, what was written without it is still known wrongly, until it is written again.
@@ -57,9 +62,12 @@ def _no_writes(
     # A write that is taken for a read gives something new, be it by chance what was expected once.
     inside = after & (rows.time < span[1])
     told = inside & (rows.compared != 0) & ~_of_rom(story)[rows.region]
-    fresh = told & ((wrong & (story.repeat != kernel.SAME)) | ((story.repeat == kernel.OTHER) & _bent(rows)))
+    differs = told & (story.repeat == kernel.OTHER)
+    if differs.any():
+        differs &= _bent(rows)
+    fresh = (told & wrong & (story.repeat != kernel.SAME)) | differs
     changed = int(np.count_nonzero(fresh))
-    if changed < 3:
+    if changed < _FEW_NEW:
         return None
     line = _direction_line(signs)
     odds = WHEN[1 if to_end else 2] + log_rest(reads, other, signs.transfers)
@@ -200,10 +208,11 @@ def _direction_line(signs: CaptureSigns, which: str = "write") -> str | None:
 def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     """A select that rests though the memory answers rightly: away, and its region answers; there, and others do."""
     board = story.study.evidence.board
-    rows = story.rows
-    for r, region in enumerate(board.regions):
-        if region.select is None or region.select not in signs.names or r >= _SELECTS:
+    often = odd_selects(story)
+    for r, region in enumerate(board.regions[:_SELECTS]):
+        if region.select is None or region.select not in signs.names or often[r].max() < _FEW_AT_REST:
             continue
+        rows = story.rows
         bit = np.uint64(1 << r)
         seen, there = rows.selects_seen & bit != 0, rows.selected & bit != 0
         for mine, odd in ((rows.region == r, ~there), (rows.region != r, there)):

@@ -8,7 +8,8 @@ where a bit was not seen), ``data`` int64 (-1 likewise), and the tables of ``Ins
 (``late``: row, counted from the opcode, at which the last operand byte is read, 0 where it comes in order) and
 ``shape`` one of
 
-    (mask, peeks, big endian, what a return adds, vectors, cycles of the longest instruction)
+    (mask, peeks, big endian, what a return adds, vectors, cycles of the longest instruction, int64 a row and one
+     more: the first row from there on that reads the first byte of a vector, the next row reading the second)
 
 An instruction fits at row i if its bytes are read in order, its cycles end at a row that reads where it must go on, and
 (``peeks``) the byte behind a single-byte instruction is read too. Nothing is taken on trust: another must fit behind
@@ -198,20 +199,21 @@ def interrupted(i, rows, read, address, data, shape):
 
     A vector is read within some rows, behind at least three writes in a row, and the next fetch is where it leads.
     """
-    vectors = shape[4]
-    writes = 0
-    for k in range(i, min(i + LONGEST_INTERRUPT, rows - 3)):
-        if not read[k]:
-            writes += 1
-            continue
-        if writes < 3 or not read[k + 1] or data[k] < 0 or data[k + 1] < 0:
-            continue
-        for vector in vectors:
-            if address[k] == vector and address[k + 1] == vector + 1:
-                word = data[k] << 8 | data[k + 1] if shape[2] else data[k] | data[k + 1] << 8
-                for end in range(k + 2, min(k + 5, rows)):
-                    if address[end] == word and read[end]:
-                        return end
+    if i >= rows:
+        return 0
+    next_vector, writes, before = shape[6], 0, i
+    stop = min(i + LONGEST_INTERRUPT, rows - 3)
+    k = next_vector[i]
+    while k < stop:
+        while before < k:
+            writes += not read[before]
+            before += 1
+        if writes >= 3:
+            word = data[k] << 8 | data[k + 1] if shape[2] else data[k] | data[k + 1] << 8
+            for end in range(k + 2, min(k + 5, rows)):
+                if address[end] == word and read[end]:
+                    return end
+        k = next_vector[k + 1]
     return 0
 
 

@@ -50,17 +50,14 @@ def _jumped(i, rows, read, address, data, timing, shape, work):
 @inner(_nrt=False, forceinline=True)
 def _from_vector(k, rows, read, address, data, timing, shape, work):
     """The row of the first fetch behind a vector that rows k and k + 1 read; 0 where they read none."""
-    if k + 4 >= rows or not read[k] or not read[k + 1] or data[k] < 0 or data[k + 1] < 0:
+    if k + 4 >= rows or shape[6][k] != k:
         return 0
-    for vector in shape[4]:
-        if address[k] != vector or address[k + 1] != vector + 1:
+    word = data[k] << 8 | data[k + 1] if shape[2] else data[k] | data[k + 1] << 8
+    for end in range(k + 2, min(k + 5, rows)):
+        if address[end] != word or not read[end]:
             continue
-        word = data[k] << 8 | data[k + 1] if shape[2] else data[k] | data[k + 1] << 8
-        for end in range(k + 2, min(k + 5, rows)):
-            if address[end] != word or not read[end]:
-                continue
-            if goes_on(end, DEPTH, rows, read, address, data, timing, shape, work):
-                return end
+        if goes_on(end, DEPTH, rows, read, address, data, timing, shape, work):
+            return end
     return 0
 
 

@@ -46,7 +46,8 @@ class Inference:
         address = np.where(some.address_unknown & mask, -1, (some.address & mask).astype(np.int64))
         data = np.where(some.data_unknown & np.uint32(0xFF), -1, (some.data & np.uint32(0xFF)).astype(np.int64))
         mark = np.zeros(len(own), np.uint8)
-        stop, locked = follow(read, address, data, self._timing, self._shape, self._locked, last, mark)
+        shape = (*self._shape, _next_vector(read, address, data, self._shape[4]))
+        stop, locked = follow(read, address, data, self._timing, shape, self._locked, last, mark)
         self._locked = bool(locked)
         settled = n if stop >= len(own) and last else int(own[stop]) if stop < len(own) else n
         fetch, taken, ended = np.zeros(n, np.bool_), np.zeros(n, np.bool_), np.zeros(n, np.bool_)
@@ -54,3 +55,16 @@ class Inference:
         taken[own[mark == INTERRUPT]] = True
         ended[own[(mark == INTERRUPT) | (mark == LOST)]] = True
         return settled, fetch, taken, ended
+
+
+def _next_vector(
+    read: NDArray[np.bool_], address: NDArray[np.int64], data: NDArray[np.int64], vectors: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """int64, a row and one more: the first row from there on in which a vector's first byte is read, in the next row
+    its second; the number of rows where there is none."""
+    sure = read & (data >= 0)
+    least = vectors.min(initial=np.iinfo(np.int64).max)
+    first = np.flatnonzero(sure[:-1] & sure[1:] & (address[:-1] >= least) & (address[:-1] + 1 == address[1:]))
+    first = first[np.isin(address[first], vectors)]
+    counts = np.diff(first + 1, prepend=0, append=len(read) + 1)
+    return np.repeat(np.append(first, len(read)), counts)
