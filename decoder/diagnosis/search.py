@@ -17,7 +17,7 @@ from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import Blind, hides
 from busledger.decoder.diagnosis.own_doing import OwnDoing
-from busledger.decoder.diagnosis.path import Innocent, Path, PathFaultState
+from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import (
     Beside,
     judged_again,
@@ -52,6 +52,8 @@ _WHOLE = 3  # of those that leave nothing wrong where they explain anything, the
 _A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not explain, about
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
+# Judged: nats that one more shared fault costs, and each wrong read that it explains.
+_A_FAULT, _A_READ_SHARED = 15.0, 8.0
 _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
@@ -75,7 +77,7 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
     states += [card.weigh((path,)) for path in extra[:_INNOCENT] if path.hits >= max(1.0, least)]
     for size in range(_AT_MOST):
         grown: list[CardState] = []
-        best = max(state.log_total for state in states)
+        best = _best(states)
         for state in front:
             if state.rows.wrong.any():
                 grown += _extended(card, state, extra, best, _TRIED[size], states, _WORK[size], alone)
@@ -84,7 +86,9 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
         if size >= len(_FOLLOWED):
             break
         grown.sort(key=lambda s: -s.log_total)
-        front = [s for s in grown[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST]
+        listed = [s for s in grown if not _last_resort(s)]
+        front = [s for s in listed[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST]
+        front += [s for s in _promising(listed, max(best, *(s.log_total for s in grown), -math.inf)) if s not in front]
         if size == 0:
             front += [s for s in plain if s not in front and s.log_total > states[0].log_total - _BELOW_BEST]
         if not front:
@@ -92,6 +96,29 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
     states += _in_full_view(card, states)
     states += _again(card, states, extra)
     return sorted(states, key=lambda s: -s.log_total)
+
+
+def _last_resort(state: CardState) -> bool:
+    """Whether a driver that is bad in no listed way is in the set: it takes whatever came wrong through it, which is no
+    measure of what a set of listed faults has to come near to, one by one."""
+    return any(path.key[0] == NOT_LISTED for path in state.paths)
+
+
+def _promising(grown: Sequence[CardState], best: float) -> list[CardState]:
+    """The set that could come furthest if one more shared fault explained what it leaves, if that is past the best:
+    what several chips at once would have to share is dear until the fault is found that they do share."""
+    hopes = [(_prospect(state), number) for number, state in enumerate(grown)]
+    hope, number = max(hopes, default=(-math.inf, 0))
+    return [grown[number]] if hope > best else []
+
+
+def _prospect(state: CardState) -> float:
+    left = int(np.count_nonzero(state.rows.wrong))
+    return state.log_total + max(0.0, float(state.gains.sum()) - _A_FAULT - _A_READ_SHARED * left)
+
+
+def _best(states: Sequence[CardState]) -> float:
+    return max(state.log_total for state in states if not _last_resort(state))
 
 
 def _plain_lanes(card: Card, base: CardState) -> tuple[list[CardState], list[PathFaultState] | None]:
@@ -181,7 +208,8 @@ def _extended(
     proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told)]
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
-    whole = max((s.log_total for s in done if not s.rows.wrong.any()), default=-math.inf)  # leaving nothing to explain
+    complete = [s for s in done if not s.rows.wrong.any() and not _last_resort(s)]  # leaving nothing to explain
+    whole = max((s.log_total for s in complete), default=-math.inf)
     for number, (gain, path) in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
         if card.work > most_work and number >= _AT_LEAST:
             break
@@ -192,7 +220,7 @@ def _extended(
         now = card.weigh((*state.paths, path))
         if now.log_total > -math.inf:
             found.append(now)
-            if not now.rows.wrong.any():
+            if not now.rows.wrong.any() and not _last_resort(now):
                 whole = max(whole, now.log_total)
     return found
 
