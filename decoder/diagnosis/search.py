@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.leaf import Leaf
@@ -63,6 +64,7 @@ _SURE = 300.0  # nats past which a chip is bad whatever it shares with others, t
 _LOUD, _STANDS_OUT, _PARTINGS = 60.0, 2.0, 2
 _PARTED_ROWS = 500_000  # a bound of work: each way to part them plays all shared faults again
 _SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
+_STEADY = 20  # wrong reads of a lane at the least, and more of them than that for each right one. Judged
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
 
@@ -256,7 +258,8 @@ def _worth_trying(
     fair = sorted(((p.log_weight + p.log_charge + min(a_read * p.hits, top - p.log_weight - p.log_charge), p)
                    for top, p in most), key=lambda item: -item[0])  # fmt: skip
     most.sort(key=lambda item: -item[0])
-    before = card.wrong_by_unit(state.rows)
+    whole_before = card.wrong_by_unit(state.rows)
+    beside: dict[int, NDArray[np.int64]] = {}
     likely: list[tuple[float, Path]] = []
     whole: set[Path] = set()
     few, many = _LAID_OVER
@@ -266,8 +269,14 @@ def _worth_trying(
     for path in dict.fromkeys([*fairest, *hoped, *(path for _, path in most[: at_most - len(fairest)])]):
         overlay = path.overlay()
         overlay.start()
-        after = card.wrong_by_unit(overlay.feed(state.rows))
-        blind = getattr(path, "blind", None)
+        left = overlay.feed(state.rows)
+        blind, before = getattr(path, "blind", None), whole_before
+        if isinstance(blind, Blind):  # what is plain of a chip costs next to nothing, whatever the fault explains
+            left = blind.feed(left)
+            if id(blind) not in beside:
+                beside[id(blind)] = card.wrong_by_unit(blind.feed(state.rows))
+            before = beside[id(blind)]
+        after = card.wrong_by_unit(left)
         change = sum(
             _change(float(gains[u]), int(before[u]), int(after[u]), isinstance(blind, OwnDoing) and u in blind.units)
             for u in np.flatnonzero(before != after)
@@ -297,8 +306,22 @@ def _change(gain: float, before: int, after: int, strays: bool) -> float:
 
 
 def _blind(card: Card, state: CardState) -> Blind | None:
-    """Chips that are plainly bad: by a fault of their lanes, at most of their reads."""
-    return _without(card, (u for u in _bad(card, state) if _is_plain(state.leaves[u])))
+    """Chips that are plainly bad: by a fault of their lanes, at most of their reads; and single lanes of other chips
+    that are bad in every read, whatever else these chips do."""
+    bad = _bad(card, state)
+    found = {u: card.units[u].mask for u in bad if _is_plain(state.leaves[u])}
+    found |= {u: lanes for u in bad if u not in found and (lanes := _steady(state.leaves[u]))}
+    return _without(card, found)
+
+
+def _steady(leaf: Leaf) -> int:
+    """Lanes of a chip with others that never show but one level, as far as reads tell."""
+    lanes = 0
+    for scored in leaf.best.faults:
+        tally, mask = scored.effect.tally, scored.candidate.mask
+        if scored.candidate.fault in _PLAIN_KINDS and mask.bit_count() == 1 and mask != leaf.unit.mask:
+            lanes |= mask if tally.hits >= _STEADY > tally.misses * _STEADY else 0
+    return lanes
 
 
 def _beside(card: Card, state: CardState) -> list[Beside]:
@@ -312,7 +335,7 @@ def _beside(card: Card, state: CardState) -> list[Beside]:
             shown.setdefault(kind_of(seems), []).append(u)
     found = []
     for kind, alike in [(None, ()), *shown.items()]:
-        blind = _without(card, (u for u in sure if u not in alike))
+        blind = _without(card, {u: card.units[u].mask for u in sure if u not in alike})
         if blind is not None:
             found.append(Beside(blind, kind))
     leaves = state.leaves
@@ -352,8 +375,9 @@ def _is_sure(leaf: Leaf) -> bool:
     return leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count
 
 
-def _without(card: Card, units: Iterable[int]) -> Blind | None:
+def _without(card: Card, masks: Mapping[int, int]) -> Blind | None:
+    """``masks``: of each unit that is not looked at, its lanes."""
     lanes: dict[int, int] = {}
-    for u in units:
-        lanes[card.units[u].region] = lanes.get(card.units[u].region, 0) | card.units[u].mask
+    for u, mask in masks.items():
+        lanes[card.units[u].region] = lanes.get(card.units[u].region, 0) | mask
     return Blind(lanes, len(card.study.card.regions)) if lanes else None
