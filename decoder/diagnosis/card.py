@@ -45,6 +45,7 @@ _RARE = 0.01
 # Judged: wrong reads that may be let pass, as slips of the analyser or as what a shared fault could excuse; and wrong
 # reads past which nobody looks for them: a slip is a matter of one read in a hundred thousand.
 _SLIPS, _SCANNED = 2, 200
+_MET = 4  # of those that a shared fault could excuse, where one chip alone cannot have given them. Judged
 
 
 @dataclass(frozen=True)
@@ -123,9 +124,12 @@ class Card:
         bad = np.flatnonzero(rows.wrong)
         if not 0 < len(bad) <= _SCANNED:
             return
-        slips = self._slips(rows, bad)
+        shared = self._shared(rows, bad)
+        slips = shared if len(shared) <= _SLIPS else shared[:0]
         could = bad[np.isin(rows.index[bad], excusable)]
-        could = could[:0] if len(could) > _SLIPS else could
+        if len(could) > _SLIPS:
+            could = np.intersect1d(could, shared)  # what one chip alone gave it may have given of itself
+        could = could[:0] if len(could) > _MET else could
         chosen = {tuple(at.tolist()): at for at in (slips, could, np.union1d(slips, could)) if len(at)}
         reads = int(np.count_nonzero(rows.compared))
         for at in chosen.values():
@@ -140,15 +144,15 @@ class Card:
         shared = sum_over_share(sound, bad, (self._prior[0], self._prior[1]), self._odds)
         return CardState(tuple(paths), tuple(leaves), shared.log_total + strays, shared.bad, rows)
 
-    def _slips(self, rows: Rows, bad: NDArray[np.intp]) -> NDArray[np.intp]:
-        """One or two wrong reads that several chips would have to share: a slip of the analyser as a whole, which is
-        one thing and not as many as there are chips."""
+    def _shared(self, rows: Rows, bad: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Wrong reads that several chips would have to share: a slip of the analyser as a whole, or a shared fault and
+        a chip's that met in one read, which is one thing and not as many as there are chips."""
         several = [
             sum(self.units[u].mask & wrong != 0 for u in self._of_region[region]) > 1
             for region, wrong in zip(rows.region[bad].tolist(), rows.wrong[bad].tolist(), strict=True)
         ]
-        found = bad[np.array(several, np.bool_)]
-        return found if len(found) <= _SLIPS else found[:0]
+        found: NDArray[np.intp] = bad[np.array(several, np.bool_)]
+        return found
 
     def wrong_by_unit(self, rows: Rows) -> NDArray[np.int64]:
         """int64, wrong reads on each unit's lanes."""

@@ -189,7 +189,8 @@ class FoundFault:
             return _through_a_short(self._lane, rows, mine)
         if self._hard and self.hides:
             lanes = np.where(mine, self._mask, np.uint32(0))
-            return rows.holding(rows.expected & ~lanes, rows.compared & ~lanes)
+            # Nor do they say what cells held that nobody had written to: that they show the fault's level is told once.
+            return replace(rows, sure=rows.sure & ~lanes).holding(rows.expected & ~lanes, rows.compared & ~lanes)
         seen = rows if self._blind is None else self._blind.feed(rows)
         if self._run is not None:
             value, sure, explained = self._run.feed(seen, want_rows=True)

@@ -91,12 +91,21 @@ def propose_paths(
     for state in found:
         seen = id(state.blind) if isinstance(state.blind, OwnDoing) else state.blind is None
         ways_of.setdefault((*state.key, seen), []).append(state)
-    return [state for held in ways_of.values() for state in _chosen(held)]
+    chosen = [state for held in ways_of.values() for state in _chosen(held)]
+    return [*chosen, *_seen_beside(found, chosen)]
 
 
 def replayed_alone(study: Study, rows: Rows) -> list[PathFaultState]:
     """Every shared fault on the path of a wrong bit, with nothing known before: what ``propose_paths`` begins with."""
     return _replayed(study, rows, (), None)
+
+
+def _seen_beside(found: Sequence[PathFaultState], chosen: Sequence[PathFaultState]) -> list[PathFaultState]:
+    """The ways of failing that were chosen without what some chips explain by themselves, of the same faults with these
+    chips in view: of a read that both could have spoilt the chip is charged with nothing."""
+    ways = {(s.key, _way(s.scored)) for s in chosen if isinstance(s.blind, OwnDoing)}
+    already = {id(s) for s in chosen}
+    return [s for s in found if s.blind is None and id(s) not in already and (s.key, _way(s.scored)) in ways]
 
 
 def _chosen(held: Sequence[PathFaultState]) -> list[PathFaultState]:

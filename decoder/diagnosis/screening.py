@@ -174,7 +174,7 @@ def _worth_of_leaf(
     first.update(_play(study, _worth_joining(list(wanted), first, _LEAF_KEEPS // 2), rows, focus))
     noise = Noise(wrong, count.reads, study.data_bits, lenient=True)
     played = [f for f in wanted if f in first]
-    quick = _quick([first[f] for f in played], [f.mask.bit_count() for f in played], (noise,))[0]
+    quick = _quick([first[f] for f in played], [f.mask.bit_count() for f in played], (noise,)).max(axis=0)[0]
     ranked = {f: wanted[f] + value for f, value in zip(played, quick.tolist(), strict=True)}
     order = sorted(ranked, key=lambda f: -ranked[f])
     best = max([ranked[f] for f in order[:1]], default=-math.inf)
@@ -251,45 +251,48 @@ def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) ->
 def _promising(
     first: Effects, wanted: Mapping[PathFault, float], noise: Noise, of_a_part: int
 ) -> list[PathFault]:
-    """The faults near the best as the only one, and ``of_a_part`` of each part the best as one of several."""
-    quick = _quick([first[f] for f in wanted], [f.mask.bit_count() for f in wanted],
-                   (noise, noise._replace(lenient=True)))  # fmt: skip
-    strict, lenient = (
-        {f: prior + value for (f, prior), value in zip(wanted.items(), row.tolist(), strict=True)} for row in quick
+    """The faults near the best as the only one, and ``of_a_part`` of each part the best as one of several: by how they
+    do as faults that act every time, and by how they do at their better way. What comes and goes may explain a little
+    of all that another fault does, and would crowd out what explains its own reads exactly."""
+    bits, way = [f.mask.bit_count() for f in wanted], (noise, noise._replace(lenient=True))
+    both = _quick([first[f] for f in wanted], bits, way)
+    strict, lenient, always = (
+        {f: prior + value for (f, prior), value in zip(wanted.items(), row.tolist(), strict=True)}
+        for row in (both[:, 0].max(axis=0), both[:, 1].max(axis=0), both[0, 1])
     )
     ranked = sorted(wanted, key=lambda f: -strict[f])
     top = strict[ranked[0]] if ranked else -math.inf
     keep = [f for f in ranked[:_KEEP_AT_MOST] if strict[f] > top - _KEEP_NATS]
     nothing = noise._replace(lenient=True).log_strays(noise.wrong)
-    of_part: dict[object, int] = {}
-    for fault in sorted(wanted, key=lambda f: -lenient[f]):
-        if lenient[fault] <= nothing or len(of_part) >= _KEEP_AT_MOST:
-            break
-        part = (fault.regions, fault.mask, fault.op, fault.acts)
-        of_part[part] = of_part.get(part, 0) + 1
-        if of_part[part] <= of_a_part:
-            keep.append(fault)
+    for ranks in (lenient, always):
+        of_part: dict[object, int] = {}
+        for fault in sorted(wanted, key=lambda f: -ranks[f]):
+            if ranks[fault] <= nothing or len(of_part) >= _KEEP_AT_MOST:
+                break
+            part = (fault.regions, fault.mask, fault.op, fault.acts)
+            of_part[part] = of_part.get(part, 0) + 1
+            if of_part[part] <= of_a_part:
+                keep.append(fault)
     return list(dict.fromkeys(keep))
 
 
 def _quick(effects: Sequence[tuple[Effect, Effect]], pattern_bits: Sequence[int], noises: Sequence[Noise]) -> Floats:
-    """float64[noises, faults]: a first look at faults, under several ideas of what they leave unexplained.
+    """float64[2, noises, faults]: a first look at faults, acting always and now and then, under several ideas of what
+    they leave unexplained.
 
     As ``log_hard`` and ``log_sometimes`` have it, of all faults at once and with one rate throughout.
     """
-    found = np.full((len(noises), len(effects)), -np.inf)
+    found = np.full((2, len(noises), len(effects)), -np.inf)
     if not effects:
         return found
     hard, some = (np.array([pair[k].tally for pair in effects], np.float64) for k in (0, 1))
     hard[:, _UNSURE] //= _CONTENTS_ARE_ALIKE
     bits = np.array(pattern_bits, np.float64)
-    for k, noise in enumerate(noises):
-        for tallies, logs, excused in (
-            (hard, log_hard_each(hard), 0.0),
-            (some, log_sometimes_each(some, bits), some[:, _EXCUSED]),
-        ):
-            strays = noise.wrong - tallies[:, _EXPLAINED] - excused
-            np.maximum(found[k], logs + noise.log_strays_each(strays), out=found[k])
+    told = hard[:, _EXPLAINED], some[:, _EXPLAINED] + some[:, _EXCUSED]
+    logs = log_hard_each(hard), log_sometimes_each(some, bits)
+    for way in range(2):
+        for k, noise in enumerate(noises):
+            found[way, k] = logs[way] + noise.log_strays_each(noise.wrong - told[way])
     return found
 
 

@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import Blind, hides
 from busledger.decoder.diagnosis.own_doing import OwnDoing
-from busledger.decoder.diagnosis.path import Innocent, Path, PathFaultState
+from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import (
     Beside,
     judged_again,
@@ -52,6 +53,8 @@ _WHOLE = 3  # of those that leave nothing wrong where they explain anything, the
 _A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not explain, about
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
+# Judged: nats that one more shared fault costs, and each wrong read that it explains.
+_A_FAULT, _A_READ_SHARED = 15.0, 8.0
 _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 _PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
@@ -61,6 +64,7 @@ _SURE = 300.0  # nats past which a chip is bad whatever it shares with others, t
 _LOUD, _STANDS_OUT, _PARTINGS = 60.0, 2.0, 2
 _PARTED_ROWS = 500_000  # a bound of work: each way to part them plays all shared faults again
 _SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
+_STEADY = 20  # wrong reads of a lane at the least, and more of them than that for each right one. Judged
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
 
@@ -75,7 +79,7 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
     states += [card.weigh((path,)) for path in extra[:_INNOCENT] if path.hits >= max(1.0, least)]
     for size in range(_AT_MOST):
         grown: list[CardState] = []
-        best = max(state.log_total for state in states)
+        best = _best(states)
         for state in front:
             if state.rows.wrong.any():
                 grown += _extended(card, state, extra, best, _TRIED[size], states, _WORK[size], alone)
@@ -84,7 +88,9 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
         if size >= len(_FOLLOWED):
             break
         grown.sort(key=lambda s: -s.log_total)
-        front = [s for s in grown[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST]
+        listed = [s for s in grown if not _last_resort(s)]
+        front = [s for s in listed[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST]
+        front += [s for s in _promising(listed, max(best, *(s.log_total for s in grown), -math.inf)) if s not in front]
         if size == 0:
             front += [s for s in plain if s not in front and s.log_total > states[0].log_total - _BELOW_BEST]
         if not front:
@@ -92,6 +98,29 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
     states += _in_full_view(card, states)
     states += _again(card, states, extra)
     return sorted(states, key=lambda s: -s.log_total)
+
+
+def _last_resort(state: CardState) -> bool:
+    """Whether a driver that is bad in no listed way is in the set: it takes whatever came wrong through it, which is no
+    measure of what a set of listed faults has to come near to, one by one."""
+    return any(path.key[0] == NOT_LISTED for path in state.paths)
+
+
+def _promising(grown: Sequence[CardState], best: float) -> list[CardState]:
+    """The set that could come furthest if one more shared fault explained what it leaves, if that is past the best:
+    what several chips at once would have to share is dear until the fault is found that they do share."""
+    hopes = [(_prospect(state), number) for number, state in enumerate(grown)]
+    hope, number = max(hopes, default=(-math.inf, 0))
+    return [grown[number]] if hope > best else []
+
+
+def _prospect(state: CardState) -> float:
+    left = int(np.count_nonzero(state.rows.wrong))
+    return state.log_total + max(0.0, float(state.gains.sum()) - _A_FAULT - _A_READ_SHARED * left)
+
+
+def _best(states: Sequence[CardState]) -> float:
+    return max(state.log_total for state in states if not _last_resort(state))
 
 
 def _plain_lanes(card: Card, base: CardState) -> tuple[list[CardState], list[PathFaultState] | None]:
@@ -181,7 +210,8 @@ def _extended(
     proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told)]
     found: list[CardState] = []
     seen = {frozenset(path.key for path in s.paths) for s in done}
-    whole = max((s.log_total for s in done if not s.rows.wrong.any()), default=-math.inf)  # leaving nothing to explain
+    complete = [s for s in done if not s.rows.wrong.any() and not _last_resort(s)]  # leaving nothing to explain
+    whole = max((s.log_total for s in complete), default=-math.inf)
     for number, (gain, path) in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
         if card.work > most_work and number >= _AT_LEAST:
             break
@@ -192,7 +222,7 @@ def _extended(
         now = card.weigh((*state.paths, path))
         if now.log_total > -math.inf:
             found.append(now)
-            if not now.rows.wrong.any():
+            if not now.rows.wrong.any() and not _last_resort(now):
                 whole = max(whole, now.log_total)
     return found
 
@@ -228,7 +258,8 @@ def _worth_trying(
     fair = sorted(((p.log_weight + p.log_charge + min(a_read * p.hits, top - p.log_weight - p.log_charge), p)
                    for top, p in most), key=lambda item: -item[0])  # fmt: skip
     most.sort(key=lambda item: -item[0])
-    before = card.wrong_by_unit(state.rows)
+    whole_before = card.wrong_by_unit(state.rows)
+    beside: dict[int, NDArray[np.int64]] = {}
     likely: list[tuple[float, Path]] = []
     whole: set[Path] = set()
     few, many = _LAID_OVER
@@ -238,8 +269,14 @@ def _worth_trying(
     for path in dict.fromkeys([*fairest, *hoped, *(path for _, path in most[: at_most - len(fairest)])]):
         overlay = path.overlay()
         overlay.start()
-        after = card.wrong_by_unit(overlay.feed(state.rows))
-        blind = getattr(path, "blind", None)
+        left = overlay.feed(state.rows)
+        blind, before = getattr(path, "blind", None), whole_before
+        if isinstance(blind, Blind):  # what is plain of a chip costs next to nothing, whatever the fault explains
+            left = blind.feed(left)
+            if id(blind) not in beside:
+                beside[id(blind)] = card.wrong_by_unit(blind.feed(state.rows))
+            before = beside[id(blind)]
+        after = card.wrong_by_unit(left)
         change = sum(
             _change(float(gains[u]), int(before[u]), int(after[u]), isinstance(blind, OwnDoing) and u in blind.units)
             for u in np.flatnonzero(before != after)
@@ -269,8 +306,22 @@ def _change(gain: float, before: int, after: int, strays: bool) -> float:
 
 
 def _blind(card: Card, state: CardState) -> Blind | None:
-    """Chips that are plainly bad: by a fault of their lanes, at most of their reads."""
-    return _without(card, (u for u in _bad(card, state) if _is_plain(state.leaves[u])))
+    """Chips that are plainly bad: by a fault of their lanes, at most of their reads; and single lanes of other chips
+    that are bad in every read, whatever else these chips do."""
+    bad = _bad(card, state)
+    found = {u: card.units[u].mask for u in bad if _is_plain(state.leaves[u])}
+    found |= {u: lanes for u in bad if u not in found and (lanes := _steady(state.leaves[u]))}
+    return _without(card, found)
+
+
+def _steady(leaf: Leaf) -> int:
+    """Lanes of a chip with others that never show but one level, as far as reads tell."""
+    lanes = 0
+    for scored in leaf.best.faults:
+        tally, mask = scored.effect.tally, scored.candidate.mask
+        if scored.candidate.fault in _PLAIN_KINDS and mask.bit_count() == 1 and mask != leaf.unit.mask:
+            lanes |= mask if tally.hits >= _STEADY > tally.misses * _STEADY else 0
+    return lanes
 
 
 def _beside(card: Card, state: CardState) -> list[Beside]:
@@ -284,7 +335,7 @@ def _beside(card: Card, state: CardState) -> list[Beside]:
             shown.setdefault(kind_of(seems), []).append(u)
     found = []
     for kind, alike in [(None, ()), *shown.items()]:
-        blind = _without(card, (u for u in sure if u not in alike))
+        blind = _without(card, {u: card.units[u].mask for u in sure if u not in alike})
         if blind is not None:
             found.append(Beside(blind, kind))
     leaves = state.leaves
@@ -324,8 +375,9 @@ def _is_sure(leaf: Leaf) -> bool:
     return leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count
 
 
-def _without(card: Card, units: Iterable[int]) -> Blind | None:
+def _without(card: Card, masks: Mapping[int, int]) -> Blind | None:
+    """``masks``: of each unit that is not looked at, its lanes."""
     lanes: dict[int, int] = {}
-    for u in units:
-        lanes[card.units[u].region] = lanes.get(card.units[u].region, 0) | card.units[u].mask
+    for u, mask in masks.items():
+        lanes[card.units[u].region] = lanes.get(card.units[u].region, 0) | mask
     return Blind(lanes, len(card.study.card.regions)) if lanes else None

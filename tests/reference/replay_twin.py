@@ -83,7 +83,9 @@ class ReplayTwin:
             for k in self.mine:
                 self.cells[c].hard[k] = bad[k]
         missed = here.lost if here.state == "open" and row.cell not in targets else None
-        if row.hours != "awake":
+        if here.doubt and here.state != "open" and row.cell not in targets:
+            pass  # what was written before stays the other thing that it may hold
+        elif row.hours != "awake":
             here.lost_before = missed
         elif not missed or here.hours == "asleep":
             here.lost_before = None
@@ -392,6 +394,7 @@ class ReplayTwin:
             if not fights and not bends and self.beside(row.cell, q1, q2, judged, seen):
                 self.some["two ways"] += self.written_too(row.cell, judged, seen)
                 return []
+        was = list(here.held)
         unsure = self.written(row, judged, seen)
         if unsure is not None:
             if self.strange(row) and unsure == []:
@@ -401,6 +404,8 @@ class ReplayTwin:
                     self.miss(row, led)
             if blind and all(k in unsure for k in off):
                 here.doubt = True
+                if here.state != "open":
+                    here.lost_before = Change(was, judged)
                 self.take(q1, [k for k in judged if value[k] is None], seen)
             return unsure
         if differ and not here.refuted and all(told[k] in (None, seen[k]) for k in judged):

@@ -15,8 +15,8 @@ BENDS_NOT, BENDS_LOW, BENDS_HIGH, BENDS_FLOAT, BENDS_AND, BENDS_OR = 0, 1, 2, 3,
 ON_READS, ON_WRITES = 1, 2
 
 # Columns of ``words`` (uint32 a cell): levels and known lanes of the hard theory's memory, of the other's,
-# of what the cell holds if its last write met the fault, or the last two did, and of what another cell's write
-# may have left here, or before that a third cell's.
+# of what the cell holds if its last write met the fault, or the last two did (or where it is in doubt what the last but
+# one has left, of the other value), and of what another cell's write may have left here, or before that a third cell's.
 HARD, HARD_KNOWN, HELD, HELD_KNOWN, LOST, LOST_KNOWN, LOST_LANES = range(7)
 LOST2, LOST2_KNOWN, LOST2_LANES, OVER, OVER_KNOWN, OVER_LANES = range(7, 13)
 OVER2, OVER2_KNOWN, OVER2_LANES = range(13, 16)
@@ -135,7 +135,9 @@ def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, before,
         store(words, HARD, to2, lanes, bad, bad_known)
     # A write that the fault bends settles the cell whatever came before it; only writes that miss it add up.
     open_before = to1 != c and to2 != c and links[c, STATE] == OPEN and words[c, LOST_LANES]
-    if not open_before or before != OLDEST:
+    # A cell whose last wrong read may have gone astray holds what that showed, or else what was written before.
+    doubted = to1 != c and to2 != c and links[c, STATE] != OPEN and links[c, DOUBT]
+    if not doubted and (not open_before or before != OLDEST):
         words[c, LOST2_LANES] = 0
     if open_before and before != FORGOTTEN and not words[c, LOST2_LANES]:
         words[c, LOST2] = words[c, LOST]

@@ -336,14 +336,20 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         if hit and judged and written_too(c, read, cmp, words, links):
             tally[TWO_WAYS] += 1
     if not hit:
+        was, was_known = words[c, HELD], words[c, HELD_KNOWN]
         hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
         led = (read ^ words[q1, HELD]) & words[q1, HELD_KNOWN] & cmp if strange else np.uint32(0)
         if hit and unsure == 0 and led:
             # It did not act at this read, which would have come to what that write left in the other cell.
             note_miss(index, window, led, judged, tally, chances, hashes)
         if hit and blind and off & ~unsure == 0:
-            # Or this read went astray, to a cell that nobody knows the contents of: the next one will tell.
+            # Or this read went astray, to a cell that nobody knows the contents of: the next one will tell, be it after
+            # a write that was lost.
             links[c, DOUBT] = in_doubt(when, window)
+            if links[c, STATE] != OPEN:
+                words[c, LOST2] = was
+                words[c, LOST2_KNOWN] = was_known
+                words[c, LOST2_LANES] = cmp
             store(words, HELD, q1, cmp & ~known, read, cmp & ~known)
     if not hit and hard.differs and ((read ^ hard.value) & hard.known & cmp) == 0:
         if not elsewhere:
