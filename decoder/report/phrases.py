@@ -320,6 +320,9 @@ def _explains(result: CheckResult, suspect: Suspect) -> Iterator[str]:
             yield f"{plural(disagree, 'read')} of cells that nobody was seen to write differed from the read before."
         return
     total = plural(result.mismatch_total, "mismatch", "mismatches")
+    if suspect.explains > result.mismatch_total:  # reads that differ from one before, with nothing to hold them against
+        disagree = sum(region.reads_disagree for region in result.regions)
+        total = f"{plural(max(suspect.explains, result.mismatch_total + disagree), 'wrong or differing read')}"
     line = f"It would give {count(suspect.explains)} of the {total} seen"
     if suspect.contradicted:
         yield f"{line}; {plural(suspect.contradicted, 'read')} came right that it should have spoilt."

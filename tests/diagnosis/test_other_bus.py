@@ -16,7 +16,8 @@ def seen(channels, wrong=3, still=(), wiring=()):
     counts = (SimpleNamespace(mismatches=wrong, reads_disagree=0),)
     health = tuple(SimpleNamespace(channel=name, moves=0 if name in still else 500) for name in channels)
     board = SimpleNamespace(wiring=dict(wiring))
-    return SimpleNamespace(counts=counts, channels=tuple(channels), probes=SimpleNamespace(channels=health), board=board)
+    probes = SimpleNamespace(channels=health)
+    return SimpleNamespace(counts=counts, channels=tuple(channels), probes=probes, board=board)
 
 
 def test_vma_beside_a_6502s_lines_is_a_6800():

@@ -148,7 +148,8 @@ def what(s: Spoken) -> str:
     """What the fault does, without its part; with the addresses where it does so, if only some have it."""
     if s.detail.get("scatter"):
         return "cells here and there fail: the chip is wearing out"
-    return _filled(KINDS[s.fault].does, s) + _only_where(s.detail)
+    does = "lacks memory on {lanes}: nobody drives them when it is read" if _narrow(s) else KINDS[s.fault].does
+    return _filled(does, s) + _only_where(s.detail)
 
 
 def how_often(s: Spoken) -> str:
@@ -191,7 +192,14 @@ def remedy(s: Spoken) -> str:
     kind = KINDS[s.fault]
     if s.component is not None and kind.on_card and s.detail.get("told") == "replaced":
         return f"clean {s.component}'s socket, and follow its joints and tracks with a meter"
+    if _narrow(s):
+        return _filled("look for the chips of {lanes}; where none should be, say so in the board file", s)
     return _filled(kind.remedy if s.component is not None and kind.on_card else kind.look_for, s)
+
+
+def _narrow(s: Spoken) -> bool:
+    """Whether memory narrower than the bus is meant: of the rivals beside the card that one alone has lanes."""
+    return s.fault == "device" and bool(s.lanes)
 
 
 def _filled(words: str, s: Spoken) -> str:

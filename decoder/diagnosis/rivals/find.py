@@ -62,7 +62,7 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
 
 
 def _with_signs(found: list[Rival]) -> Iterator[Rival]:
-    """What the lines show of a cause (a rival that explains no wrong read) speaks for the one that explains some too."""
+    """What lines show of a cause (a rival that explains no wrong read) speaks for the one that explains some, too."""
     seen = {(one.fault, one.lines): one.log_seen for one in found if not one.explains}
     for one in found:
         more = seen.get((one.fault, one.lines), 0.0) if one.explains and one.lines and not one.log_seen else 0.0

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.board import Region
+from busledger.decoder.diagnosis.replay import lanes_kernel
+from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.registers import log_registers
@@ -175,10 +177,17 @@ def narrow(story: Story) -> Iterator[Rival]:
         if lanes.bit_count() < 2 or int(np.bitwise_or.reduce(rows.compared[read])) == lanes:
             continue
         mask = np.uint32(lanes)
-        left = [rows.kept[read], np.full(int(read.sum()), mask), np.zeros(int(read.sum()), np.uint32)]
+        shown = {
+            lanes_kernel.KEPT: rows.kept[read],
+            lanes_kernel.KEPT_BY_CARD: rows.rest[read],
+            lanes_kernel.KEPT_FROM_BUS: rows.rest_bus[read],
+            lanes_kernel.HIGH: mask,
+            lanes_kernel.LOW: np.uint32(0),
+        }
         told = rows.compared[read] & mask
-        misses = [int(np.count_nonzero((rows.data[read] ^ value) & told)) for value in left]
-        miss = min(misses)
+        misses = {does: int(np.count_nonzero((rows.data[read] ^ value) & told)) for does, value in shown.items()}
+        does = min(misses, key=lambda one: misses[one])
+        miss = misses[does]
         hits = int(np.count_nonzero(wrong))
         if miss > hits // 3 or hits < 8:
             continue
@@ -194,8 +203,11 @@ def narrow(story: Story) -> Iterator[Rival]:
             region=r,
             addresses=place,
             log_prior=prior_of("device", chips=False),
-            # What the bus was left with is not always what it held before the cycle: then any level.
-            log_own=log_rate(hits, miss, _LEFT) - miss * lanes.bit_count() * LN2,
+            # What the bus was left with is not always what it held before the cycle: then any level. Cells that nobody
+            # wrote to show it, too, as behind a chip that is dead.
+            log_own=log_rate(hits, miss, _LEFT)
+            - miss * lanes.bit_count() * LN2
+            + max(0.0, story.first_reads.log_gain(LaneFault(does, lanes, (r,)))),
             explains=hits,
             against=miss,
             summary=f"{span_of(place)} is {len(there)} bits wide: nobody drives {gone[0]}-{gone[-1]} when it is read",
