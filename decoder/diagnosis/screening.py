@@ -119,13 +119,15 @@ def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Ef
     found: dict[Decay, Effect] = {}
     wrong = int(np.bitwise_or.reduce(rows.wrong, initial=0)) if faults else 0
     lanes = [lane for lane in range(32) if wrong >> lane & 1]
+    written = _written(rows) if faults else np.zeros(0, np.bool_)  # the age of other cells nobody knows
     for fault in faults:
         mine = [lane for lane in lanes if fault.mask >> lane & 1]
         alone = [_decay_of_lane(study, fault._replace(mask=1 << lane), rows) for lane in mine]
         if not alone:
             continue
         went = rows.data if fault.high else ~rows.data
-        hurt = (rows.wrong != 0) & ((rows.wrong & ~went) == 0) & ((fault.cell < 0) | (rows.cell == fault.cell))
+        hurt = written & (rows.wrong != 0) & ((rows.wrong & ~went) == 0)
+        hurt &= (fault.cell < 0) | (rows.cell == fault.cell)
         first = max(alone, key=lambda effect: effect.tally.hits)
         tally = Tally(int(np.count_nonzero(hurt)), sum(e.tally.misses for e in alone), 0,
                       int(np.count_nonzero(hurt)))  # fmt: skip
@@ -133,6 +135,16 @@ def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Ef
         if fault.cell < 0:
             own += _idle_lanes(rows, fault, mine, first)
         found[fault] = replace(first, tally=tally, log_own=own)
+    return found
+
+
+def _written(rows: Rows) -> NDArray[np.bool_]:
+    """Whether the cell was written before, a value a row."""
+    cells = int(rows.cell.max(initial=0)) + 1
+    first = np.full(cells, len(rows), np.int64)
+    writes = np.flatnonzero(rows.is_write)
+    first[rows.cell[writes][::-1]] = writes[::-1]
+    found: NDArray[np.bool_] = first[rows.cell] < np.arange(len(rows))
     return found
 
 

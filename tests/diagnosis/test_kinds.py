@@ -253,13 +253,13 @@ def test_a_candidate_and_its_suspect_are_spoken_of_alike() -> None:
         (
             "device",
             "machine",
-            {"lanes": (), "detail": {"span": [0x9000, 0x903F]}},
+            {"detail": {"span": [0x9000, 0x903F]}},
             "9000-903F behaves like a device, not like memory",
         ),
         (
             "device",
             "machine",
-            {"lanes": ("D4", "D5"), "detail": {"span": [0x9000, 0x903F]}},
+            {"lanes": ("D4", "D5"), "detail": {"span": [0x9000, 0x903F], "clips": ["D4", "D5"]}},
             "9000-903F lacks memory on D4-D5: nobody drives them when it is read",
         ),
         ("mirrored", "machine", {}, "bank3 answers with the cells of bank1"),

@@ -198,8 +198,8 @@ def remedy(s: Spoken) -> str:
 
 
 def _narrow(s: Spoken) -> bool:
-    """Whether memory narrower than the bus is meant: of the rivals beside the card that one alone has lanes."""
-    return s.fault == "device" and bool(s.lanes)
+    """Whether memory narrower than the bus is meant: no other device is said of some data lines alone."""
+    return s.fault == "device" and bool(s.detail.get("clips"))
 
 
 def _filled(words: str, s: Spoken) -> str:
