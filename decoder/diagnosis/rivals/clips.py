@@ -34,7 +34,8 @@ _FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _EVERYWHERE = 9.0
 """Nats at most that a data line at rest in all traffic adds: the line itself, stuck, would look the same, and no
 program would run for long with it."""
-_HARDLY = 2.0  # nats of an address line that never moves: programs stay in one half of memory, too
+_HARDLY, _HARDLY_AT_MOST = 2.0, 15.0  # nats of an address line that never moves: programs stay in one half, too
+_ODD = 3.0  # of them: so many places are used on one side alone that the other may have been seen there
 WHEN = (math.log(0.7), math.log(0.25), math.log(0.05))  # of clips off: always, from some moment on, for a while
 _EACH_BY_ITSELF = math.log(0.02)  # share of programs that change sides without any habit
 _LOOPS = 10.0  # transfers that a program's loop makes of one choice
@@ -191,6 +192,9 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     if wrong < 3:
         return
     partners = partners_of(story, bit)
+    one_side = _log_one_side(story, bit) if span.expected is None else 0.0
+    if one_side > _ODD:  # both sides have been seen at one address all the time
+        partners = np.where(partners < 0, np.arange(total, dtype=np.int32), partners)
     held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
     value, known = story.study.images()
     held[: len(value), 0], count[: len(known)] = value, known != 0
@@ -211,7 +215,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     if len(np.unique(rows.cell[first:last][hit[first:last] == 1])) < min(_CELLS, 1 + told // 2):
         return  # a clip bends all cells alike, not the one that something else is wrong with
     unknown = hit == 2
-    own = span.log_odds + (_HARDLY if span.expected is None else 0.0)
+    own = span.log_odds + one_side
     own -= LOG_SLIP * _selected_there(story, partners, first, last, hit[first:last] == 1)
     # Nothing is judged in that time, so that wrong reads which the other side does not give have their price here.
     unknown[first:last] |= (rows.wrong[first:last] != 0) & (hit[first:last] == 0)
@@ -243,6 +247,18 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         index=index,
         taken=Both(NotJudged(None, (span.first, span.last)), Excused(index)),
     )
+
+
+def _log_one_side(story: Story, bit: int) -> float:
+    """Nats that a line which never moves adds: of each place that the lines above it tell apart, a program would have
+    used the same half by chance."""
+    rows, signs = story.rows, story.study.evidence.signs
+    used = [story.address[np.unique(rows.cell)]]
+    if signs is not None:
+        outside = signs.latches()
+        used.append(outside.address[outside.io == 0])
+    places = len(np.unique(np.concatenate(used) >> (bit + 1)))
+    return max(_HARDLY, min(_HARDLY_AT_MOST, (places - 1) * math.log(2.0)))
 
 
 def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
