@@ -104,6 +104,18 @@ def _one_level(evidence: Evidence) -> bool:
     return bool(one.sum() >= _ONE_LEVEL * max(1, asked.sum()))
 
 
+def _right_at_one_level(evidence: Evidence) -> int:
+    """Lanes of regions that came right throughout, and were compared at one level only."""
+    if evidence.coverage is None:
+        return 0
+    seen = evidence.coverage.levels.sum(axis=1)
+    return sum(
+        lane.compared >= _FEW and lane.low_for_high == lane.high_for_low == 0 and not levels.all()
+        for region, of_region in zip(evidence.counts, seen > 0, strict=True)
+        for lane, levels in zip(region.lanes, of_region, strict=True)
+    )
+
+
 def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     if signs.transfers < _FEW:
         return None
@@ -122,9 +134,10 @@ def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     wide = min(strobe_widths(evidence).values(), default=0.0) >= _WIDE
     if share < (_DOUBTFUL_WIDE if wide else _DOUBTFUL) or (compared >= _FEW and 100 * wrong <= reads):
         return None
-    # So do lanes that came right throughout, beside others that did not: the wrong moment spares no lane.
+    # So do lanes that came right throughout, at both levels, beside others that did not: the wrong moment spares none.
     asked = [lane for region in evidence.counts for lane in region.lanes if lane.compared >= _FEW]
     right = sum(lane.low_for_high == lane.high_for_low == 0 for lane in asked)
+    right -= _right_at_one_level(evidence)
     if right >= max(_CLEAN_LANES, _CLEAN_SHARE * len(asked)):
         return None
     return CannotJudge(
