@@ -210,11 +210,11 @@ def _twin_blocks(story: Story, r: int, size: int, spoilt: NDArray[np.bool_]) -> 
     blocks = np.unique((story.address[story.rows.cell[spoilt]] >> space.shift) // size)
     if len(blocks) > _BLOCKS:
         return
-    mine = story.rows.region == r
+    mine = np.flatnonzero(story.rows.region == r)
     place = (story.address >> space.shift) // size
     count = space.size[r] // size
     # What is read wrong in one of them may have been written to another that was never read since.
-    used = np.unique(place[story.rows.cell[mine & story.rows.is_write]])
+    used = np.unique(place[story.rows.cell[mine[story.rows.is_write[mine]]]])
     if len(blocks) * len(used) > _PAIRS:
         used = blocks
     for i, spoiled in enumerate(blocks.tolist()):
