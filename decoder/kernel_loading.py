@@ -3,8 +3,8 @@
 * Its code comes with the surroundings (globals and constants) of each of numba's own functions that went into it, which
   those would need to speak to Python, and numba imports the modules of all of them: 0.1 s for what it makes of
   ``np.argmax`` and the like. Here a module of numba's that nobody has imported yet is named and not imported.
-* Beside the machine code lies what LLVM would need to put the kernel into another one, and numba reads that too. Here it
-  is read once somebody asks for it: a kernel is compiled that calls this one.
+* Beside the machine code lies what LLVM would need to put the kernel into another one, and numba reads that too. Here
+  it is read once somebody asks for it: a kernel is compiled that calls this one.
 * What kernels call for their memory is compiled at each start; here only for a kernel that calls it.
 * numba looks through all that is installed for extensions of its own. Kernels of ours need none.
 

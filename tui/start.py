@@ -12,7 +12,7 @@ INTERRUPTED = 130
 
 def main() -> int:
     """Load the commands and run one; the exit status."""
-    # What is loaded stays; looking for garbage in it takes 20 ms each time, 5 % of a short check as often as Python does.
+    # What is loaded stays; looking for garbage in it takes 20 ms each time, and Python would do so all the while.
     gc.set_threshold(500_000, 10, 50)
     try:
         from busledger.tui.commands.main import main as run

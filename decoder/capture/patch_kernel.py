@@ -18,15 +18,15 @@ def _under_rows(bits, start, end, under):
                 bits[i, w] |= one
 
 
-@njit(cache=True, nogil=True)
-def lay_under(levels, unknown, touch_row, touch_mask, before):
-    """Levels and unknown bits ``before`` (uint64[2, words]) into the rows of a piece, in place.
+@njit(cache=True, nogil=True, _nrt=False)
+def lay_under(levels, unknown, touch_row, touch_mask, before, under):
+    """Levels and unknown bits ``before`` (uint64[2, words]) into the rows of a piece, in place; ``under``: as large, to
+    work in.
 
     ``touch_row`` int64, rising: the rows in which bits were first touched; from there on ``touch_mask``
     uint64[·, words] holds all that were. Rows before the first of them have touched none.
     """
     words = levels.shape[1]
-    under = np.zeros((2, words), np.uint64)
     for k in range(-1, touch_row.shape[0]):
         start = touch_row[k] if k >= 0 else 0
         end = touch_row[k + 1] if k + 1 < touch_row.shape[0] else levels.shape[0]

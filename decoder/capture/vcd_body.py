@@ -208,7 +208,7 @@ class BodyReader:
 
         n = lexed.time.size
         before = self._now
-        lay_under(lexed.levels, lexed.unknown, lexed.touch_row, lexed.touch_mask, before)
+        lay_under(lexed.levels, lexed.unknown, lexed.touch_row, lexed.touch_mask, before, np.empty_like(before))
         forced = {t for t, _ in lexed.gaps}
         opened = no_rows(self.tables.words)
         reopened = n > 0 and int(lexed.time[0]) == self.end_time

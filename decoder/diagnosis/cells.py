@@ -13,6 +13,7 @@ __all__ = ["CellSpace", "Layer"]
 Cells = NDArray[np.int32]
 
 _LED_AMONG = 8  # sets of regions whose addresses are remembered: all, and those behind each address buffer
+_LISTED_BITS = 16  # address bits of a bus, at the most, of which each address's cell is listed: 256 kB, in 2 ms
 
 
 class Layer(NamedTuple):
@@ -22,7 +23,14 @@ class Layer(NamedTuple):
     region: NDArray[np.int64]
 
 
-_Led = tuple[NDArray[np.int64], NDArray[np.int64], list[Layer]]  # cells, their addresses, where those may lead
+
+class _Led(NamedTuple):
+    """Cells, their addresses, and where these may lead; ``listed``: the cell of every address of the bus, or None."""
+
+    cells: NDArray[np.int64]
+    address: NDArray[np.int64]
+    targets: list[Layer]
+    listed: Cells | None
 
 
 class CellSpace:
@@ -125,23 +133,28 @@ class CellSpace:
 
     def forced_on_board(self, regions: Sequence[int], bit: int, level: int) -> Cells:
         """As ``forced``, for all ``regions`` at once; the select may change with the address."""
-        return self._across(regions, lambda address: _force(address, 1 << bit, level))
+        return self._across(regions, 1 << bit, lambda address: _force(address, 1 << bit, level))
 
     def joined_on_board(self, regions: Sequence[int], one: int, two: int, high: bool) -> Cells:
         """As ``joined``, for all ``regions`` at once."""
         pair = (1 << one) | (1 << two)
-        return self._across(regions, lambda address: _join(address, pair, high))
+        return self._across(regions, pair, lambda address: _join(address, pair, high))
 
-    def _across(self, regions: Sequence[int], bend: Any) -> Cells:
+    def _across(self, regions: Sequence[int], bits: int, bend: Any) -> Cells:
         out = self.identity.copy()
-        for mine, address, targets in self._led_among(tuple(regions)):
-            bent = bend(address)
-            found = np.full(len(bent), -1, np.int64)
-            for layer in targets:
-                region, there = self._held_in(layer, bent)
-                found[there] = np.where(found[there] < 0, region[there], np.minimum(found[there], region[there]))
-            out[mine] = self._cell_in(found, bent)
+        for led in self._led_among(tuple(regions)):
+            bent = bend(led.address)
+            listed = None if bits >> self.address_bits else led.listed
+            out[led.cells] = self._first_at(led.targets, bent) if listed is None else listed[bent]
         return out
+
+    def _first_at(self, targets: Sequence[Layer], address: NDArray[np.int64]) -> Cells:
+        """The cell of each address in the first region of ``targets`` that holds it, -1 where none does."""
+        found = np.full(len(address), -1, np.int64)
+        for layer in targets:
+            region, there = self._held_in(layer, address)
+            found[there] = np.where(found[there] < 0, region[there], np.minimum(found[there], region[there]))
+        return self._cell_in(found, address)
 
     def _led_among(self, regions: tuple[int, ...]) -> list[_Led]:
         """Of each kind of region (space, bytes of the bus): its cells, their addresses, and where these may lead."""
@@ -155,7 +168,10 @@ class CellSpace:
                 able = [r for (s, b), others in kinds.items() if s == space and b & own for r in others]
                 mine = np.concatenate([np.arange(self.base[r], self.base[r] + self.size[r]) for r in members])
                 address = np.concatenate([self._addresses(r) for r in members])
-                held.append((mine, address, self.layers(able)))
+                targets, listed = self.layers(able), None
+                if self.address_bits <= _LISTED_BITS and address.max(initial=0) >> self.address_bits == 0:
+                    listed = self._first_at(targets, np.arange(1 << self.address_bits))
+                held.append(_Led(mine, address, targets, listed))
             if len(self._led) >= _LED_AMONG:
                 self._led.clear()
             self._led[regions] = held

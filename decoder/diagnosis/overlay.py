@@ -166,7 +166,8 @@ class FoundFault:
         self._hard, self._blind, self._study = scored.hard, blind, study
         self.hides = hides(scored)
         self._mask = np.uint32(behaviour.mask)
-        self._regions = np.array(behaviour.regions, np.int16)
+        self._there = np.zeros(len(study.card.regions) + 1, np.bool_)  # by region; the last one: outside all of them
+        self._there[list(behaviour.regions)] = True
         self._lane = behaviour if isinstance(behaviour, LaneFault) and scored.path is None else None
         self._run: PathRun | None = None
         self.lost, self.lost_wrong = 0, 0
@@ -184,7 +185,7 @@ class FoundFault:
 
     def feed(self, rows: Rows) -> Rows:
         """The next block, judged against what the faulty card would give."""
-        mine = np.isin(rows.region, self._regions) & ~rows.is_write
+        mine = self._there[rows.region] & ~rows.is_write
         if self._lane is not None and shorts(self.scored):
             return _through_a_short(self._lane, rows, mine)
         if self._hard and self.hides:

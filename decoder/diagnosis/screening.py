@@ -371,12 +371,14 @@ class _Contents:
         self._asked = (rows.compared != 0) & ~rows.is_write
 
     @cached_property
-    def _first_of_unwritten(self) -> NDArray[np.intp]:
-        """The first row of each cell that the capture reads before it writes it; of a ROM whose image is given nobody
-        had to guess what it holds."""
+    def _first_of_unwritten(self) -> NDArray[np.bool_]:
+        """bool a row: the first of a cell that the capture reads before it writes it; of a ROM whose image is given
+        nobody had to guess what it holds."""
         cells, first = np.unique(self._rows.cell, return_index=True)
         settled = self._study.election()[1][cells] & ~self._study.images()[1][cells]
-        return np.asarray(first[settled != 0])
+        found = np.zeros(len(self._rows), np.bool_)
+        found[first[settled != 0]] = True
+        return found
 
     def log_of(self, fault: PathFault, sure: NDArray[np.uint32]) -> float | None:
         """Their log probability; those apart that nobody knew anyway: the first read of a cell not yet written tells of
@@ -386,7 +388,7 @@ class _Contents:
         asked = np.flatnonzero((unknown != 0) & self._asked)
         if not len(asked):
             return None
-        asked = asked[~np.isin(asked, self._first_of_unwritten)]
+        asked = asked[~self._first_of_unwritten[asked]]
         if not len(asked):
             return 0.0
         return log_found(self._study.card, self._study.cells, rows.cell[asked], rows.data[asked], unknown[asked])

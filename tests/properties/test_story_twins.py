@@ -88,7 +88,7 @@ def test_a_followed_bank_never_contradicts_itself(accesses):
     inside = rows["cell"] < CELLS - 1
     used = banks_kernel.follow(
         rows["cell"], rows["is_write"], rows["data"], rows["sure"], rows["lanes"], inside, content, known,
-        np.zeros(CELLS, np.int32), bank, said,
+        np.zeros(CELLS, np.int32), np.empty((banks_kernel.PENDING, banks_kernel.WAITS), np.uint32), bank, said,
     )  # fmt: skip
     read = inside & ~rows["is_write"]
     assert ((said != banks_kernel.SILENT) == read).all()

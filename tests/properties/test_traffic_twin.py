@@ -1,4 +1,5 @@
-"""The compiled count of levels a lane equals a plain one, whether values are counted first (8 lanes) or not."""
+"""The compiled count of levels a lane equals a plain one, whether values are counted first (8 lanes) or not; so does
+the one of numpy that small captures take."""
 
 from __future__ import annotations
 
@@ -10,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from busledger.decoder.diagnosis.coverage.traffic import count_few
 from busledger.decoder.diagnosis.coverage.traffic_kernel import count_levels
 
 row = st.tuples(
@@ -33,15 +35,15 @@ def plain(rows: list[tuple[int, int, int, int]], lanes: int) -> tuple[Counter, C
     return levels, differ, values
 
 
-@pytest.mark.parametrize("lanes", [8, 16])
+@pytest.mark.parametrize(("count", "lanes"), [(count_levels, 8), (count_levels, 16), (count_few, 8)])
 @settings(max_examples=60, deadline=None)
 @given(rows=st.lists(row, max_size=40), cut=st.integers(0, 40))
-def test_blocks_equal_twin(lanes, rows, cut):
+def test_blocks_equal_twin(count, lanes, rows, cut):
     high, low = np.zeros((3, 2, lanes), np.int64), np.zeros((3, 2, lanes), np.int64)
     differ, values = np.zeros((3, 2, lanes, lanes), np.int64), np.zeros((2, 256), np.bool_)
     for part in (rows[:cut], rows[cut:]):
         way, region, data, hidden = (np.array([r[k] for r in part], np.int64) for k in range(4))
-        count_levels(
+        count(
             way.astype(np.uint8), region.astype(np.int16), data.astype(np.uint32), hidden.astype(np.uint32),
             high, low, differ, values,
         )  # fmt: skip

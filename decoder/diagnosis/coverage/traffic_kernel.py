@@ -6,7 +6,7 @@ import numpy as np
 from busledger.decoder.inner_kernel import inner
 
 # Lanes that are counted by value first: a table of 256 counts is filled faster than eight lanes and their pairs.
-_BY_VALUE = 8
+BY_VALUE = 8
 
 
 @inner(_nrt=False, forceinline=True)
@@ -35,7 +35,7 @@ def count_levels(direction, region, data, unknown, high, low, differ, values):
     ``region`` int16, -1 = the last row.
     """
     outside = high.shape[0] - 1
-    narrow = high.shape[2] <= _BY_VALUE
+    narrow = high.shape[2] <= BY_VALUE
     wired = (1 << high.shape[2]) - 1
     seen = np.zeros((high.shape[0], 2, 256), np.int64)
     for n in range(direction.shape[0]):

@@ -50,7 +50,7 @@ def log_contents_each(
     return float(
         contents_kernel.log_contents(
             first, word, level, unknown, width, math.log(1.0 - _ALIKE - _EVEN), math.log(_EVEN), math.log(_ALIKE / 2.0),
-            np.zeros(len(word), np.int8),
+            np.empty(len(word), np.int8), np.empty((2, contents_kernel.BITS), np.int64),
         )
     )  # fmt: skip
 

@@ -9,7 +9,7 @@ from busledger.decoder.inner_kernel import inner
 
 LN2 = math.log(2.0)
 _LOG_PI = math.log(math.pi)
-_BITS = 32
+BITS = 32
 
 
 @inner(_nrt=False)
@@ -27,14 +27,15 @@ def _plus(one, two):
     return top + math.log(math.exp(one - top) + math.exp(two - top))
 
 
-@inner()
+@inner(_nrt=False)
 def _lane(lane, first, last, word, level, unknown, width, below, has_below, with_bit, both):
     """Log probability of one lane's levels; ``below``: the last lane's, -1 where known before, replaced by this one's.
 
-    ``with_bit``, ``both``: int64[32], to work in.
+    ``with_bit``, ``both``: int64[BITS], to work in.
     """
-    with_bit[:] = 0
-    both[:] = 0
+    for b in range(width):
+        with_bit[b] = 0
+        both[b] = 0
     n = ones = alike = agree = outside = 0
     before = -1
     for i in range(first, last):
@@ -71,15 +72,15 @@ def _lane(lane, first, last, word, level, unknown, width, below, has_below, with
     return total - math.log(logs)
 
 
-@nb.njit(cache=True, nogil=True)
-def log_contents(first, word, level, unknown, width, log_lean, log_even, log_alike, below):
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def log_contents(first, word, level, unknown, width, log_lean, log_even, log_alike, below, counts):
     """Sum over memories of the log probability of what was found in each.
 
     ``first`` int64[memories + 1]: where the rows of each begin; ``word`` int32, ``level``, ``unknown`` uint32 a row, of
     each memory in the order of its words; ``width`` int64 a memory, bits of a word; ``log_lean``, ``log_even``,
-    ``log_alike``: log weights of the three ideas; ``below`` int8 a row, to work in.
+    ``log_alike``: log weights of the three ideas; ``below`` int8 a row, ``counts`` int64[2, BITS], to work in.
     """
-    with_bit, both = np.zeros(_BITS, np.int64), np.zeros(_BITS, np.int64)
+    with_bit, both = counts[0], counts[1]
     found = 0.0
     for memory in range(width.shape[0]):
         a, z = first[memory], first[memory + 1]
@@ -97,7 +98,7 @@ def log_contents(first, word, level, unknown, width, log_lean, log_even, log_ali
             below[i] = -1
         total = 0.0
         has_below = False
-        for lane in range(_BITS):
+        for lane in range(BITS):
             if (every >> np.uint32(lane)) & np.uint32(1):
                 total += _lane(np.uint32(lane), a, z, word, level, unknown, width[memory], below, has_below, with_bit,
                                both)  # fmt: skip

@@ -8,6 +8,8 @@ was chance for the others.
 
 from __future__ import annotations
 
+from functools import cached_property
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -33,14 +35,19 @@ class FirstReads:
     """The reads among ``rows`` that were the first access to their cell; what ROM images hold is left out."""
 
     def __init__(self, study: Study, rows: Rows) -> None:
-        self._study = study
-        firsts = study.first_reads()
-        at = np.minimum(np.searchsorted(rows.index, firsts), max(0, len(rows) - 1))
-        at = at[rows.index[at] == firsts] if len(rows) else at[:0]
-        self._rows = rows.take(at)
-        self._lanes = self._rows.sure & ~study.images()[1][self._rows.cell]
+        self._study, self._all = study, rows
         self._asked: dict[tuple[tuple[int, ...], int], tuple[NDArray[np.uint32], int]] = {}
         self._chance: dict[tuple[tuple[int, ...], int], float] = {}
+
+    @cached_property
+    def _rows(self) -> Rows:
+        rows, firsts = self._all, self._study.first_reads()
+        at = np.minimum(np.searchsorted(rows.index, firsts), max(0, len(rows) - 1))
+        return rows.take(at[rows.index[at] == firsts] if len(rows) else at[:0])
+
+    @cached_property
+    def _lanes(self) -> NDArray[np.uint32]:
+        return self._rows.sure & ~self._study.images()[1][self._rows.cell]
 
     def log_gain(self, fault: Behaviour) -> float:
         """Log likelihood of the first reads under ``fault``, acting every time, less that of unknown contents; 0 of
@@ -50,8 +57,9 @@ class FirstReads:
             return 0.0
         key = (fault.regions, fault.mask)
         if key not in self._asked:
-            mine = np.isin(self._rows.region, np.array(fault.regions, np.int16))
-            lanes = np.where(mine, self._lanes & np.uint32(fault.mask), np.uint32(0))
+            there = np.zeros(len(self._study.card.regions) + 1, np.bool_)  # the last one: outside all regions
+            there[list(fault.regions)] = True
+            lanes = np.where(there[self._rows.region], self._lanes & np.uint32(fault.mask), np.uint32(0))
             self._asked[key] = lanes, int(np.count_nonzero(lanes))
         lanes, asked = self._asked[key]
         if not asked:

@@ -16,8 +16,9 @@ _STEPS = 24
 
 
 @inner(_nrt=False)
-def _forward(hits, misses, log_on, log_off, wakes, sleeps, forward):
-    """Log likelihood of all windows at one rate; ``forward``: the chance of being awake given all windows so far.
+def _forward(hits, misses, log_on, log_off, wakes, sleeps, forward, keep):
+    """Log likelihood of all windows at one rate; ``forward``, if ``keep``: the chance of being awake given all windows
+    so far.
 
     The two states are carried as they come and divided by their sum now and then: a window costs no logarithm.
     """
@@ -40,7 +41,8 @@ def _forward(hits, misses, log_on, log_off, wakes, sleeps, forward):
         elif misses[i] > 0:
             awake *= math.exp(misses[i] * log_off)
         both = awake + asleep
-        forward[i] = awake / both
+        if keep:
+            forward[i] = awake / both
         if both < _SMALL:
             found += math.log(both)
             awake /= both
@@ -71,10 +73,10 @@ def _asked(misses, wakes, sleeps, awake, forward):
 def _at(x, hits, misses, wakes, sleeps, a, b, forward):
     """Log of likelihood × prior × dρ/dx at the rate ρ = 1 / (1 + e^−x)."""
     log_on, log_off = -math.log1p(math.exp(-x)), -math.log1p(math.exp(x))
-    return _forward(hits, misses, log_on, log_off, wakes, sleeps, forward) + a * log_on + b * log_off
+    return _forward(hits, misses, log_on, log_off, wakes, sleeps, forward, False) + a * log_on + b * log_off
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, nogil=True, _nrt=False)
 def log_spells(hits, misses, wakes, sleeps, a, b, awake, forward):
     """Log marginal likelihood of ``hits`` and ``misses`` (a window each) of a fault with two states.
 
@@ -92,7 +94,7 @@ def log_spells(hits, misses, wakes, sleeps, a, b, awake, forward):
             asked += misses[i]
     rate = (total + a) / (total + asked + a + b)
     for _ in range(_ROUNDS):
-        _forward(hits, misses, math.log(rate), math.log1p(-rate), wakes, sleeps, forward)
+        _forward(hits, misses, math.log(rate), math.log1p(-rate), wakes, sleeps, forward, True)
         asked = _asked(misses, wakes, sleeps, awake, forward)
         rate = min(max((total + a) / (total + asked + a + b), _FLOOR), 1.0 - _FLOOR)
     mode = math.log(rate) - math.log1p(-rate)

@@ -318,5 +318,7 @@ def screened(rows: Rows, regions: Sequence[int]) -> Rows:
     if len(regions) == 1:
         wanted = np.asarray(rows.region == np.int16(regions[0]))
     else:
-        wanted = np.isin(rows.region, np.array(regions, np.int16))
+        there = np.zeros(int(rows.region.max(initial=0)) + 2, np.bool_)  # the last one: outside all regions
+        there[[r for r in regions if r < len(there) - 1]] = True
+        wanted = there[rows.region]
     return rows if wanted.all() else rows.take(wanted)

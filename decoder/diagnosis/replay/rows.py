@@ -58,7 +58,8 @@ class Rows:
 
     def take(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> Rows:
         """The rows given by mask or index, copied."""
-        return Rows(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+        at = np.flatnonzero(rows) if rows.dtype == np.bool_ else rows
+        return Rows(*[getattr(self, name).take(at) for name in _COLUMNS])
 
     def holding(self, expected: NDArray[np.uint32], compared: NDArray[np.uint32]) -> Rows:
         """The same rows judged against another expectation."""
@@ -81,6 +82,9 @@ class Rows:
         )  # fmt: skip
 
 
+_COLUMNS = tuple(f.name for f in fields(Rows))
+
+
 class Overlay(Protocol):
     """A fault already found: what it says the reads of a block should have been."""
 
@@ -95,4 +99,4 @@ def joined(blocks: Sequence[Rows]) -> Rows:
     """All blocks as one."""
     if len(blocks) == 1:
         return blocks[0]
-    return Rows(**{f.name: np.concatenate([getattr(rows, f.name) for rows in blocks]) for f in fields(Rows)})
+    return Rows(*[np.concatenate([getattr(rows, name) for rows in blocks]) for name in _COLUMNS])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,17 +115,22 @@ class Study:
 
     def _without_rom_writes(self, maps: Maps) -> Maps:
         """A write that is led to a ROM goes nowhere."""
-        rom = np.zeros(self.cells.total + 1, np.bool_)  # the last one is for "nowhere"
-        for view in self.card.regions:
-            if not view.writable:
-                rom[self.cells.span(view.index)] = True
-        if not rom.any():
-            return maps
-        w1, w2 = (self._kept_from(rom, there) for there in (maps.w1, maps.w2))
-        return replace(maps, w1=w1, w2=w2)
+        if self._fixed[:-1].any():
+            maps = replace(maps, w1=self._kept_from_rom(maps.w1), w2=self._kept_from_rom(maps.w2))
+        return maps
 
-    def _kept_from(self, rom: NDArray[np.bool_], there: NDArray[np.int32]) -> NDArray[np.int32]:
-        led = rom[there] & (there != self.cells.identity)
+    @cached_property
+    def _rom(self) -> NDArray[np.bool_]:
+        """bool a cell, and one more for "nowhere"."""
+        rom = np.zeros(self.cells.total + 1, np.bool_)
+        for view in self.card.regions:
+            rom[self.cells.span(view.index)] = not view.writable
+        return rom
+
+    def _kept_from_rom(self, there: NDArray[np.int32]) -> NDArray[np.int32]:
+        if there is self.cells.identity or there is self.cells.nowhere:
+            return there
+        led = self._rom[there] & (there != self.cells.identity)
         return np.where(led, np.int32(-1), there) if led.any() else there
 
     def election(self) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:

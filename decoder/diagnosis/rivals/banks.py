@@ -237,9 +237,10 @@ def _follow(
     content, known = (np.zeros((kernel.MOST_BANKS, total), np.uint32) for _ in range(2))
     banks = int(
         kernel.follow(
-            rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, inside, content, known, mark, bank, said
+            rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, inside, content, known, mark,
+            np.empty((kernel.PENDING, kernel.WAITS), np.uint32), bank, said,
         )
-    )
+    )  # fmt: skip
     switches = np.flatnonzero(said == kernel.SWITCHES)
     odd = int(np.count_nonzero(said == kernel.CONTRADICTS))
     hits = int(np.count_nonzero(wrong & inside)) - odd

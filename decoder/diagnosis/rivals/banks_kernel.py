@@ -5,28 +5,29 @@ import numpy as np
 
 MOST_BANKS = 8
 PENDING = 4096
+WAITS = 5
+_CELL, _OLD, _OLD_KNOWN, _NEW, _NEW_KNOWN = range(WAITS)
 # What a read says of the bank that is switched in; LEARNS: the bank knew nothing of that cell.
 SILENT, AGREES, SWITCHES, CONTRADICTS, LEARNS = range(5)
 
 
-@nb.njit(cache=True, nogil=True)
-def follow(cell, is_write, data, sure, lanes, inside, content, known, mark, bank_out, said):
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def follow(cell, is_write, data, sure, lanes, inside, content, known, mark, waits, bank_out, said):
     """Follow the banks greedily: as long as reads fit the bank switched in, it stays.
 
     ``inside`` bool a row: the access lies in the block that is switched. Carried: ``content``, ``known`` uint32
-    (MOST_BANKS x cells), what each bank holds, ``mark`` int32 a cell, zeros at first. A read that the present bank
-    contradicts switches to the bank that holds just this value; to one that says nothing of the cell where none does.
-    What was written since the last read that spoke for the bank before goes along, as it may have come after the
-    switch. Filled, one a row: ``bank_out`` int8, ``said`` uint8 (see above). Gives the number of banks used.
+    (MOST_BANKS x cells), what each bank holds, ``mark`` int32 a cell, zeros at first. ``waits``: uint32 (PENDING x
+    WAITS), to work in: cells written, what they held in the bank before, and what they hold now. A read that the
+    present bank contradicts switches to the bank that holds just this value; to one that says nothing of the cell
+    where none does. What was written since the last read that spoke for the bank before goes along, as it may have
+    come after the switch. Filled, one a row: ``bank_out`` int8, ``said`` uint8 (see above). Gives the number of
+    banks used.
     """
     bank = 0
     used = 1
     waiting = 0
     hint = -1
     hinted = 0
-    cells = np.zeros(PENDING, np.int64)
-    news = np.zeros((PENDING, 2), np.uint32)
-    olds = np.zeros((PENDING, 2), np.uint32)
     for i in range(cell.shape[0]):
         bank_out[i] = bank
         said[i] = SILENT
@@ -35,16 +36,16 @@ def follow(cell, is_write, data, sure, lanes, inside, content, known, mark, bank
         c = cell[i]
         if is_write[i]:
             if mark[c] == 0 and waiting < PENDING:
-                cells[waiting] = c
-                olds[waiting, 0] = content[bank, c]
-                olds[waiting, 1] = known[bank, c]
+                waits[waiting, _CELL] = c
+                waits[waiting, _OLD] = content[bank, c]
+                waits[waiting, _OLD_KNOWN] = known[bank, c]
                 waiting += 1
                 mark[c] = waiting
             content[bank, c] = (content[bank, c] & ~sure[i]) | (data[i] & sure[i])
             known[bank, c] = (known[bank, c] & ~lanes[i]) | sure[i]
             if mark[c]:
-                news[mark[c] - 1, 0] = content[bank, c]
-                news[mark[c] - 1, 1] = known[bank, c]
+                waits[mark[c] - 1, _NEW] = content[bank, c]
+                waits[mark[c] - 1, _NEW_KNOWN] = known[bank, c]
             continue
         told = known[bank, c] & sure[i]
         if told and (content[bank, c] ^ data[i]) & told == 0:
@@ -56,7 +57,7 @@ def follow(cell, is_write, data, sure, lanes, inside, content, known, mark, bank
                     tells = False
             if tells:
                 for k in range(waiting):
-                    mark[cells[k]] = 0
+                    mark[waits[k, _CELL]] = 0
                 waiting = 0
         else:
             fits = -1
@@ -91,12 +92,12 @@ def follow(cell, is_write, data, sure, lanes, inside, content, known, mark, bank
                 content[bank, c] = (content[bank, c] & ~sure[i]) | (data[i] & sure[i])
             else:
                 for k in range(waiting):
-                    w = cells[k]
-                    content[bank, w] = olds[k, 0]
-                    known[bank, w] = olds[k, 1]
+                    w = waits[k, _CELL]
+                    content[bank, w] = waits[k, _OLD]
+                    known[bank, w] = waits[k, _OLD_KNOWN]
                     if w != c:
-                        content[fits, w] = news[k, 0]
-                        known[fits, w] = news[k, 1]
+                        content[fits, w] = waits[k, _NEW]
+                        known[fits, w] = waits[k, _NEW_KNOWN]
                     mark[w] = 0
                 waiting = 0
                 bank = fits

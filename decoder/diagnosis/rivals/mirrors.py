@@ -39,15 +39,16 @@ def _fold(story: Story, r: int, mine: NDArray[np.bool_]) -> Rival | None:
     """The set of address bits inside the region, or the block of it where reads are wrong, that make no difference."""
     space, region = story.study.cells, story.regions[r]
     spoilt = story.address[story.rows.cell[mine & (story.rows.wrong != 0)]] >> space.shift
-    best, bits, block = _oversized(story, r, mine)
+    best, bits, block = _oversized(story, r, np.flatnonzero(mine))
     width = space.size[r].bit_length() - 1
+    whole, address = np.flatnonzero(mine), story.address[story.rows.cell[mine]]
     for again in range(4):
         tried = []
         for more in _sets_of_bits(width, 1 if again else 3):
             if bits & more:
                 continue
             place = around(spoilt, bits | more, space.shift, region)
-            inside = mine & (story.address[story.rows.cell] >= place[0]) & (story.address[story.rows.cell] <= place[1])
+            inside = whole[(address >= place[0]) & (address <= place[1])]
             tried.append((*_folded(story, r, inside, bits | more), more, place))
         hits, misses, hit, more, place = max(
             tried, key=lambda t: t[0] - 20 * t[1], default=(0, 1, best[2], 0, block)
@@ -94,7 +95,7 @@ def _sets_of_bits(width: int, most: int) -> Iterator[int]:
 
 
 def _oversized(
-    story: Story, r: int, mine: NDArray[np.bool_]
+    story: Story, r: int, mine: NDArray[np.intp]
 ) -> tuple[tuple[int, int, NDArray[np.int64]], int, tuple[int, int]]:
     """((hits, misses, cycles), bits, block) of memory of a quarter or an eighth of its region's size, where none of its
     highest bits alone makes no difference; nothing where it is not so."""
@@ -122,7 +123,7 @@ def _log_choices(cells: int, bits: int, block: tuple[int, int], region: Region) 
     return math.log(2.0 * math.comb(width, count) * numbers) + math.log(blocks)
 
 
-def _folded(story: Story, r: int, inside: NDArray[np.bool_], bits: int) -> tuple[int, int, NDArray[np.int64]]:
+def _folded(story: Story, r: int, inside: NDArray[np.intp], bits: int) -> tuple[int, int, NDArray[np.int64]]:
     """(hits, misses, cycles that hit) with the word bits in ``bits`` of region ``r`` left out."""
     space = story.study.cells
     target = space.identity.copy()
@@ -132,17 +133,16 @@ def _folded(story: Story, r: int, inside: NDArray[np.bool_], bits: int) -> tuple
 
 
 def _through(
-    story: Story, inside: NDArray[np.bool_], target: NDArray[np.int32]
+    story: Story, inside: NDArray[np.intp], target: NDArray[np.int32]
 ) -> tuple[int, int, NDArray[np.int64]]:
-    """The same with each cell living in another, its ``target``."""
-    space, rows = story.study.cells, story.rows.take(inside)
-    memory, known = (np.zeros(max(1, space.total), np.uint32) for _ in range(2))
-    verdict = np.zeros(len(rows), np.uint8)
-    kernel.folded(
-        rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong, target, memory, known,
-        verdict,
-    )  # fmt: skip
-    return int((verdict == 1).sum()), int((verdict == 2).sum()), rows.index[verdict == 1]
+    """(hits, misses, cycles that hit) with each cell living in another, its ``target``; ``inside``: rows."""
+    rows = story.rows
+    memory, known = (np.zeros(max(1, story.study.cells.total), np.uint32) for _ in range(2))
+    verdict = np.zeros(len(inside), np.uint8)
+    seen = (rows.cell, rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong)
+    kernel.folded(*(column.take(inside) for column in seen), target, memory, known, verdict)
+    hit = inside[verdict == 1]
+    return len(hit), int(np.count_nonzero(verdict == 2)), rows.index[hit]
 
 
 def twins(story: Story) -> Iterator[Rival]:
@@ -161,17 +161,10 @@ def twins(story: Story) -> Iterator[Rival]:
                 continue
             target = space.identity.copy()
             target[space.span(s)] = np.arange(space.base[r], space.base[r] + space.size[r])
-            mine = rows.take((rows.region == r) | (rows.region == s))
-            memory, known = (np.zeros(max(1, space.total), np.uint32) for _ in range(2))
-            verdict = np.zeros(len(mine), np.uint8)
-            kernel.folded(
-                mine.cell, mine.is_write, mine.data, mine.sure, mine.lanes, mine.compared, mine.wrong, target, memory,
-                known, verdict,
-            )  # fmt: skip
-            hits, misses = int((verdict == 1).sum()), int((verdict == 2).sum())
+            mine = np.flatnonzero((rows.region == r) | (rows.region == s))
+            hits, misses, index = _through(story, mine, target)
             if hits < 4 or misses > hits // 100:
                 continue
-            index = mine.index[verdict == 1]
             chips = story.has_chips(r) and story.has_chips(s)
             yield Rival(
                 fault="mirrored",
@@ -217,11 +210,11 @@ def _twin_blocks(story: Story, r: int, size: int, spoilt: NDArray[np.bool_]) -> 
     blocks = np.unique((story.address[story.rows.cell[spoilt]] >> space.shift) // size)
     if len(blocks) > _BLOCKS:
         return
-    mine = story.rows.region == r
+    mine = np.flatnonzero(story.rows.region == r)
     place = (story.address >> space.shift) // size
     count = space.size[r] // size
     # What is read wrong in one of them may have been written to another that was never read since.
-    used = np.unique(place[story.rows.cell[mine & story.rows.is_write]])
+    used = np.unique(place[story.rows.cell[mine[story.rows.is_write[mine]]]])
     if len(blocks) * len(used) > _PAIRS:
         used = blocks
     for i, spoiled in enumerate(blocks.tolist()):

@@ -177,15 +177,16 @@ class RoadWatch:
 
     def _used(self, block: FollowedBlock) -> list[Derailed]:
         """Wrong reads whose bytes became the address of the next instruction."""
-        reads = np.flatnonzero(
+        read = self._read(block)
+        wrongly = np.flatnonzero(
             (block.compared.verdict == Verdict.MISMATCH)
             & (np.isin(block.followed.part, (Part.DATA, Part.INTERRUPT)) | self._of_vectors(block))
-            & self._read(block)
+            & read
         )
         jumps = self._jumps(block)
         found = []
-        for row in reads.tolist():
-            for wrong in self._words_with(block, row):
+        for row in wrongly.tolist():
+            for wrong in self._words_with(block, read, row):
                 self._words[wrong.read] = wrong
                 self._words.move_to_end(wrong.read)
                 if len(self._words) > _KEPT_WORDS:
@@ -220,12 +221,12 @@ class RoadWatch:
         vector = (block.cycles.kind == Kind.OPCODE_FETCH) & (block.followed.part == Part.INTERRUPT)
         return np.asarray((block.cycles.kind == Kind.READ) | vector)
 
-    def _words_with(self, block: FollowedBlock, row: int) -> list[_Wrong]:
-        """The addresses that the wrong read at ``row`` makes with those beside it, as read and as due."""
+    def _words_with(self, block: FollowedBlock, reads: NDArray[np.bool_], row: int) -> list[_Wrong]:
+        """The addresses that the wrong read at ``row`` makes with those beside it, as read and as due; ``reads``: rows
+        that read data."""
         made: list[_Wrong] = []
         if self._segmented:
             return made
-        reads = self._read(block)
         for first in range(row, row - self._reads, -1):
             rows = range(first, first + self._reads)
             if first < 0 or rows.stop > len(reads) or not reads[first : rows.stop].all():

@@ -6,8 +6,9 @@ and lengths are taken (``disassembler.py``) and the table holds what it does not
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
-from fnmatch import fnmatchcase
+from fnmatch import translate
 from functools import cached_property
 
 import numpy as np
@@ -293,9 +294,22 @@ def _postbytes(table: PostbyteTable) -> tuple[NDArray[np.uint8], NDArray[np.uint
 
 def flow_of(file: SetFile, text: str) -> Flow:
     """The first class of the file's patterns that an instruction's text fits."""
-    for flow in _FLOWS:
-        name = flow.name.lower()
-        patterns = getattr(file.flow, "return_" if name == "return" else name)
-        if any(fnmatchcase(text, pattern) for pattern in patterns):
+    for flow, pattern in _patterns(file):
+        if pattern.match(text):
             return flow
     return Flow.NEXT
+
+
+_compiled: dict[int, tuple[SetFile, tuple[tuple[Flow, re.Pattern[str]], ...]]] = {}
+"""By identity: the files of the processors are few and stay."""
+
+
+def _patterns(file: SetFile) -> tuple[tuple[Flow, re.Pattern[str]], ...]:
+    """Of each class that has patterns: one that fits where any of them does."""
+    known = _compiled.get(id(file))
+    if known is None or known[0] is not file:
+        names = {flow: "return_" if flow == Flow.RETURN else flow.name.lower() for flow in _FLOWS}
+        listed = {flow: getattr(file.flow, name) for flow, name in names.items()}
+        made = tuple((flow, re.compile("|".join(map(translate, some)))) for flow, some in listed.items() if some)
+        known = _compiled[id(file)] = file, made
+    return known[1]

@@ -149,12 +149,15 @@ class Witness:
         return own, 0xFF if jumps else own
 
     def _differing(self, found: Instructions, k: int) -> None:
+        told = len(self._sentences) >= _SENTENCES
+        if told and not self._flips:
+            return  # no lane is left that would explain all, and nothing more is said
         reading = self._glossary.readings[int(found.text[k])]
         raw = int(found.packed[k]).to_bytes(8, "little")[: int(found.size[k])]
         following = int(found.address[k + 1])
-        flips = self._explained_by(int(found.address[k]), raw, following)
+        flips = self._explained_by(int(found.address[k]), raw, following, self._flips if told else (1 << _LANES) - 1)
         self._flips &= flips
-        if len(self._sentences) < _SENTENCES:
+        if not told:
             shown = " ".join(f"{byte:02X}" for byte in raw)
             lanes = ", ".join(f"D{lane}" for lane in range(_LANES) if flips >> lane & 1)
             other = f" (the other level of {lanes} would explain it)" if lanes else ""
@@ -163,12 +166,14 @@ class Witness:
                 f"but the processor fetched next from {following:04X}: it took another byte{other}."
             )
 
-    def _explained_by(self, address: int, raw: bytes, following: int) -> int:
-        """Lanes on which one other level, in one of the bytes, leads to ``following``."""
+    def _explained_by(self, address: int, raw: bytes, following: int, asked: int) -> int:
+        """Of the lanes ``asked`` about those on which one other level, in one of the bytes, leads to ``following``."""
         table, lanes = self._table, 0
         page, at = table.place(raw)
         for place in range(len(raw)):
             for lane in range(_LANES):
+                if not (asked & ~lanes) >> lane & 1:
+                    continue
                 other = bytearray(raw)
                 other[place] ^= 1 << lane
                 if place == at:
@@ -189,6 +194,6 @@ class Witness:
         flow = Flow(int(table.flow[page, raw[at]]))
         if flow in (Flow.RETURN, Flow.RETURN_IF, Flow.INDIRECT):
             return True
-        leads = table.read(address, raw[:length]).target if len(raw) >= length else None
-        straight = flow not in (Flow.JUMP, Flow.CALL, Flow.RESTART) and address + length & table.mask == following
-        return straight or leads == following
+        if flow not in (Flow.JUMP, Flow.CALL, Flow.RESTART) and address + length & table.mask == following:
+            return True
+        return len(raw) >= length and table.read(address, raw[:length]).target == following
