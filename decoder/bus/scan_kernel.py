@@ -173,6 +173,27 @@ def _same(time, levels, unknown, i, ctrl, silence, gap_end, width):
     return moved == 0 and time[i] - time[i - 1] <= silence and time[i] < gap_end
 
 
+@inner(_nrt=False, forceinline=True)
+def _next_moved(time, levels, unknown, i, ctrl, silence, gap_end, width):
+    """The first row from i on, which is not the first, on which something happens: as ``_same`` has it, for one word of
+    lines what the row before showed is kept in registers."""
+    n = time.shape[0]
+    if len(width) == 1:
+        lines, then = ctrl[0], time[i - 1]
+        was, gone = levels[i - 1] & lines, unknown[i - 1] & lines
+        while i < n:
+            now = time[i]
+            moved = ((levels[i] & lines) ^ was) | ((unknown[i] & lines) ^ gone)
+            if moved != 0 or now - then > silence or now >= gap_end:
+                break
+            then = now
+            i += 1
+        return i
+    while i < n and _same(time, levels, unknown, i, ctrl, silence, gap_end, width):
+        i += 1
+    return i
+
+
 @njit(cache=True, nogil=True, _nrt=False)
 def scan(rows, start, base, gap_ends, t, spans, latches, ring, counts, known, events, width):
     """Find the ends of spans, the edges of latches and the gaps in rows start: of the arrays.
@@ -194,8 +215,7 @@ def scan(rows, start, base, gap_ends, t, spans, latches, ring, counts, known, ev
         silence = counts[SILENCE] if counts[SILENCE] > 0 else ENDLESS
         gap_end = gap_ends[counts[GAP_ENDS_USED]] if counts[GAP_ENDS_USED] < gap_ends.shape[0] else ENDLESS
         if i > start:
-            while i < n and _same(time, levels, unknown, i, t.ctrl, silence, gap_end, width):
-                i += 1
+            i = _next_moved(time, levels, unknown, i, t.ctrl, silence, gap_end, width)
             counts[LAST_TIME] = time[i - 1]
         if i == n or found > room:
             break
