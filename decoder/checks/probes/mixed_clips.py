@@ -73,9 +73,10 @@ class MixedClips:
         inside = (at < len(cycles)) & (at > 0)
         bins = np.minimum(_BINS - 1, (4.0 * np.log2(1.0 + np.maximum(0, ahead) / self._tick)).astype(np.int64))
         moved = (levels[1:] ^ levels[:-1]) & ~(unknown[1:] | unknown[:-1])
+        moved[~inside] = 0
         for k, place in enumerate(self._places):
-            mine = inside & ((moved[:, place // 64] >> np.uint64(place % 64)) & np.uint64(1) != 0)
-            self._seen[k] += np.bincount(bins[mine], minlength=_BINS)
+            mine = moved[:, place // 64] & np.uint64(1 << place % 64)
+            self._seen[k] += np.bincount(bins[mine != 0], minlength=_BINS)
 
     def finish(self) -> MixedPair | None:
         """The one address line and the one data line that move as lines of the other kind do; None where there is no
