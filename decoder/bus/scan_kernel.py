@@ -71,9 +71,11 @@ def _states(levels, unknown, i, t, memo, states, width):
     for w in range(len(width)):
         high, open_ = levels[i * len(width) + w] & t.ctrl[w], unknown[i * len(width) + w] & t.ctrl[w]
         known = known and memo[slot, 1 + 2 * w] == high and memo[slot, 2 + 2 * w] == open_
-        memo[slot, 1 + 2 * w], memo[slot, 2 + 2 * w] = high, open_
     if not known:
         memo[slot, 0] = 1
+        for w in range(len(width)):
+            memo[slot, 1 + 2 * w] = levels[i * len(width) + w] & t.ctrl[w]
+            memo[slot, 2 + 2 * w] = unknown[i * len(width) + w] & t.ctrl[w]
         n_strobes, n_latches = t.strobe.shape[0], t.latch.shape[0]
         if t.clock[CLOCK_BIT] >= 0:
             bit = np.uint64(1) << np.uint64(t.clock[CLOCK_BIT])
@@ -105,10 +107,12 @@ def _median(ring, known):
 @inner(_nrt=False, forceinline=True)
 def _interval(ring, counts, interval, clock):
     """Put a clock (or strobe) interval into the ring; counts[SILENCE] = silence in ticks that means missing samples."""
-    ring[counts[INTERVALS] % RING] = interval
-    counts[INTERVALS] += 1
-    if counts[INTERVALS] == 8 or counts[INTERVALS] % RING == 0:
-        median = _median(ring, min(counts[INTERVALS], RING))
+    seen = counts[INTERVALS]
+    place = seen % RING
+    ring[place] = interval
+    counts[INTERVALS] = seen + 1
+    if seen == 7 or place == RING - 1:
+        median = _median(ring, min(seen + 1, RING))
         counts[SILENCE] = max(median * clock[SILENT_TIMES_16] // 16, clock[LEAST_SILENCE])
 
 
