@@ -20,6 +20,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     (
         "busledger.decoder.bits_kernel",
         "busledger.decoder.errors",
+        "busledger.decoder.heap",
         "busledger.decoder.kernel_caches",
         "busledger.decoder.kernel_forgiving",
         "busledger.decoder.text",

@@ -71,9 +71,11 @@ def _states(levels, unknown, i, t, memo, states, width):
     for w in range(len(width)):
         high, open_ = levels[i * len(width) + w] & t.ctrl[w], unknown[i * len(width) + w] & t.ctrl[w]
         known = known and memo[slot, 1 + 2 * w] == high and memo[slot, 2 + 2 * w] == open_
-        memo[slot, 1 + 2 * w], memo[slot, 2 + 2 * w] = high, open_
     if not known:
         memo[slot, 0] = 1
+        for w in range(len(width)):
+            memo[slot, 1 + 2 * w] = levels[i * len(width) + w] & t.ctrl[w]
+            memo[slot, 2 + 2 * w] = unknown[i * len(width) + w] & t.ctrl[w]
         n_strobes, n_latches = t.strobe.shape[0], t.latch.shape[0]
         if t.clock[CLOCK_BIT] >= 0:
             bit = np.uint64(1) << np.uint64(t.clock[CLOCK_BIT])
@@ -105,10 +107,12 @@ def _median(ring, known):
 @inner(_nrt=False, forceinline=True)
 def _interval(ring, counts, interval, clock):
     """Put a clock (or strobe) interval into the ring; counts[SILENCE] = silence in ticks that means missing samples."""
-    ring[counts[INTERVALS] % RING] = interval
-    counts[INTERVALS] += 1
-    if counts[INTERVALS] == 8 or counts[INTERVALS] % RING == 0:
-        median = _median(ring, min(counts[INTERVALS], RING))
+    seen = counts[INTERVALS]
+    place = seen % RING
+    ring[place] = interval
+    counts[INTERVALS] = seen + 1
+    if seen == 7 or place == RING - 1:
+        median = _median(ring, min(seen + 1, RING))
         counts[SILENCE] = max(median * clock[SILENT_TIMES_16] // 16, clock[LEAST_SILENCE])
 
 
@@ -173,6 +177,27 @@ def _same(time, levels, unknown, i, ctrl, silence, gap_end, width):
     return moved == 0 and time[i] - time[i - 1] <= silence and time[i] < gap_end
 
 
+@inner(_nrt=False, forceinline=True)
+def _next_moved(time, levels, unknown, i, ctrl, silence, gap_end, width):
+    """The first row from i on, which is not the first, on which something happens: as ``_same`` has it, for one word of
+    lines what the row before showed is kept in registers."""
+    n = time.shape[0]
+    if len(width) == 1:
+        lines, then = ctrl[0], time[i - 1]
+        was, gone = levels[i - 1] & lines, unknown[i - 1] & lines
+        while i < n:
+            now = time[i]
+            moved = ((levels[i] & lines) ^ was) | ((unknown[i] & lines) ^ gone)
+            if moved != 0 or now - then > silence or now >= gap_end:
+                break
+            then = now
+            i += 1
+        return i
+    while i < n and _same(time, levels, unknown, i, ctrl, silence, gap_end, width):
+        i += 1
+    return i
+
+
 @njit(cache=True, nogil=True, _nrt=False)
 def scan(rows, start, base, gap_ends, t, spans, latches, ring, counts, known, events, width):
     """Find the ends of spans, the edges of latches and the gaps in rows start: of the arrays.
@@ -194,8 +219,7 @@ def scan(rows, start, base, gap_ends, t, spans, latches, ring, counts, known, ev
         silence = counts[SILENCE] if counts[SILENCE] > 0 else ENDLESS
         gap_end = gap_ends[counts[GAP_ENDS_USED]] if counts[GAP_ENDS_USED] < gap_ends.shape[0] else ENDLESS
         if i > start:
-            while i < n and _same(time, levels, unknown, i, t.ctrl, silence, gap_end, width):
-                i += 1
+            i = _next_moved(time, levels, unknown, i, t.ctrl, silence, gap_end, width)
             counts[LAST_TIME] = time[i - 1]
         if i == n or found > room:
             break

@@ -97,8 +97,9 @@ def still(levels, unknown, first, last, watched):
 
 @njit(cache=True, nogil=True, _nrt=False)
 def place_cycles(row_time, cycle_time, at):
-    """Fills ``at`` with the first row whose time is not before each cycle's; both times int64, rising."""
-    row, step = 0, 0
+    """Fills ``at`` with the first row whose time is not before each cycle's; both times int64, rising. Returns the most
+    rows from one cycle to the next, or to the first one."""
+    row, step, furthest = 0, 0, 0
     rows = row_time.shape[0]
     for k in range(cycle_time.shape[0]):
         # Mostly about as far from the cycle before as that was from the one before it.
@@ -110,4 +111,5 @@ def place_cycles(row_time, cycle_time, at):
         step = found - row
         row = found
         at[k] = row
-    return np.int64(row)
+        furthest = max(furthest, step)
+    return np.int64(furthest)

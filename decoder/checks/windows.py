@@ -165,8 +165,9 @@ class CycleJoin:
         store, pending, n = self._store, self._pending, self._length
         rows = ReadyRows(store.time[:n], store.levels[:n], store.unknown[:n])
         count = len(pending)
-        at = np.empty(count, np.int64)
-        place_cycles(rows.time, pending.time, at)
+        edges = np.empty(count + 2, np.int64)  # each edge ends one window and begins the next
+        at = edges[1:-1]
+        furthest = place_cycles(rows.time, pending.time, at)
         # The last cycle waits for the next one, unless that is further off than a window reaches.
         ready = count if last else max(count - 1, 0)
         if not last and count and n - int(at[-1]) > 2 * REACH_ROWS:
@@ -175,14 +176,12 @@ class CycleJoin:
             # Cycles lag their rows by less than a window's reach.
             self._trim(int(at[0]) if count else n - REACH_ROWS)
             return []
-        before = np.empty(ready, np.int64)
-        before[1:] = at[: ready - 1]
-        before[0] = 0 if self._last_time is None else np.searchsorted(rows.time, self._last_time, side="left")
-        after = np.full(ready, n, np.int64)
-        after[: len(at[1 : ready + 1])] = at[1 : ready + 1]
+        edges[0] = 0 if self._last_time is None else np.searchsorted(rows.time, self._last_time, side="left")
+        edges[-1] = n
         waiting = int(at[ready]) if count > ready else n - REACH_ROWS
-        at = at[:ready]
-        before, after = np.maximum(before, at - REACH_ROWS), np.minimum(after, at + REACH_ROWS)
+        before, at, after = edges[:ready], edges[1 : ready + 1], edges[2 : ready + 2]
+        if max(furthest, at[0] - before[0], after[-1] - at[-1]) > REACH_ROWS:
+            before, after = np.maximum(before, at - REACH_ROWS), np.minimum(after, at + REACH_ROWS)
         begin, end = np.empty(ready, np.int64), np.empty(ready, np.int64)
         s, judged = self._strobes, pending.slice(0, ready)
         flat = rows.levels.reshape(-1), rows.unknown.reshape(-1)

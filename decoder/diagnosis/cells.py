@@ -74,11 +74,10 @@ class CellSpace:
 
     def locate(self, region: NDArray[np.int16], address: NDArray[np.uint32]) -> Cells:
         """int32 a row: the cell of an address in its region (rows with region -1 give rubbish)."""
-        place = region.astype(np.intp)
-        found: Cells = self._narrow[1][place]  # no region has more than 2 ** 31 cells
+        found: Cells = self._narrow[1].take(region, mode="wrap")  # no region has more than 2 ** 31 cells
         word = address.astype(np.uint32, copy=False)
         found &= (word >> np.uint32(self.shift) if self.shift else word).view(np.int32)
-        found += self._narrow[0][place]
+        found += self._narrow[0].take(region, mode="wrap")
         return found
 
     def span(self, region: int) -> slice:

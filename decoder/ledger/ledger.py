@@ -184,15 +184,16 @@ class Ledger:
         states = self._conditions.states(cycles, space, [end for _, end in gaps], levels or {})
         unsure = self._map.locate(cycles, space, states)
         self.counted.fill(cycles)
-        treat, width, reach = self._treated(cycles, space, states, unsure, selects)
-        where, address, unknown = self._areas.cells(cycles, space)
         action = actions(cycles)
+        treat, width, reach = self._treated(cycles, space, action, states, unsure, selects)
+        where, address, unknown = self._areas.cells(cycles, space)
         self._gap_ends = sorted([*self._gap_ends, *(end for _, end in gaps)])
         self._claim_for(where, address, (action != kernel.IS_NOTHING) & (treat < kernel.SKIP))
-        maybe = treat == kernel.MAYBE  # told by the bus address, which may reach several areas
-        if maybe.any() and address is not cycles.address:
-            address = np.where(maybe, cycles.address, address)
-            unknown = np.where(maybe, cycles.address_unknown, unknown)
+        if address is not cycles.address:
+            maybe = treat == kernel.MAYBE  # told by the bus address, which may reach several areas
+            if maybe.any():
+                address = np.where(maybe, cycles.address, address)
+                unknown = np.where(maybe, cycles.address_unknown, unknown)
         out = Compared.empty(n, self._first)
         block = Accesses(
             action, where, treat, address, unknown, cycles.data, cycles.data_unknown, width, cycles.time
@@ -208,19 +209,28 @@ class Ledger:
         self,
         cycles: Cycles,
         space: NDArray[np.uint8],
+        action: NDArray[np.uint8],
         states: NDArray[np.uint8],
         unsure: NDArray[np.bool_],
         selects: NDArray[np.int8] | None,
     ) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.bool_]]:
         """(treatment, bytes in use) a cycle, and the areas that each write in doubt may have reached."""
-        treat = self._map.treatment(cycles, outside=kernel.RAM if self._whole else kernel.SKIP)
-        treat[unsure] = kernel.SKIP
-        writes = actions(cycles) == kernel.IS_WRITE
+        left_out = self._map.left_out(cycles)
+        treat = self._map.treatment(cycles, left_out, kernel.RAM if self._whole else kernel.SKIP)
+        writes = action == kernel.IS_WRITE
         closed, doubtful = self._map.protection(cycles, states)
-        treat[closed & writes] = kernel.ROM
+        maybe = cycles.address_unknown != 0
+        for doubt in (unsure, doubtful):
+            if doubt.any():
+                maybe |= doubt
+        if unsure.any():
+            treat[unsure] = kernel.SKIP
+        if closed.any():
+            treat[closed & writes] = kernel.ROM
         treat, width = self._map.taken(cycles, space, treat)
-        maybe = writes & ((cycles.address_unknown != 0) | unsure | doubtful)
-        rows = np.flatnonzero(maybe & ~self._map.left_out(cycles))
+        maybe &= writes
+        rows = np.flatnonzero(maybe)
+        rows = rows[~left_out[rows]]
         if not len(rows):
             return treat, width, np.zeros((0, len(self._areas.table)), np.bool_)
         some = cycles.take(rows)
@@ -235,10 +245,11 @@ class Ledger:
         return treat, width, reach[anywhere]
 
     def _claim_for(self, space: NDArray[np.uint8], address: NDArray[np.uint32], taken: NDArray[np.bool_]) -> None:
-        page = address.astype(np.int64)
-        page >>= self._shift + PAGE_BITS
-        page += space.astype(np.int64) * self._pages_a_space
-        missing = taken & (self._slot_of_page.take(page) < 0)
+        page = (address >> np.uint32(self._shift + PAGE_BITS)).astype(np.int64)
+        if space.any():
+            page += space.astype(np.int64) * self._pages_a_space
+        missing = (self._slot_of_page < 0).take(page)
+        missing &= taken
         if missing.any():
             self._claim(page[missing])
 

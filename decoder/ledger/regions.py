@@ -28,6 +28,7 @@ for _kind in (Kind.READ, Kind.OPCODE_FETCH, Kind.DMA_READ):
     _ACTION[_kind] = kernel.IS_READ
 for _kind in (Kind.WRITE, Kind.DMA_WRITE):
     _ACTION[_kind] = kernel.IS_WRITE
+_NOWHERE = np.isin(np.arange(len(Kind)), (Kind.REFRESH, Kind.IDLE, Kind.INT_ACK))
 
 
 class _ChipLike(Protocol):
@@ -192,9 +193,10 @@ class RegionMap:
             here = self._owners.inside(r, cycles, space)
             cycles.region[here] = r
             unsure[here] = False
-        none = (cycles.kind == Kind.REFRESH) | (cycles.kind == Kind.IDLE) | (cycles.kind == Kind.INT_ACK)
-        cycles.region[none] = -1
-        unsure[none] = False
+        none = _NOWHERE.take(cycles.kind)
+        if none.any():
+            cycles.region[none] = -1
+            unsure[none] = False
         return unsure
 
     def _locate_conditional(
@@ -210,7 +212,8 @@ class RegionMap:
             unsure |= here & (cycles.region >= 0) & (groups[cycles.region] != self.when[r])
             unsure |= inside & (state == UNSURE)
             cycles.region[here] = r
-        cycles.region[unsure] = -1
+        if unsure.any():
+            cycles.region[unsure] = -1
         return unsure
 
     def may_be(self, cycles: Cycles, space: NDArray[np.uint8]) -> NDArray[np.bool_]:
@@ -279,12 +282,16 @@ class RegionMap:
         owned = (self._owners.bytes_of(region) >> byte) & 1 == 1
         return address[owned], (8 * byte[owned]).astype(np.uint32)
 
-    def treatment(self, cycles: Cycles, outside: int = kernel.SKIP) -> NDArray[np.uint8]:
-        """uint8 a cycle: RAM, ROM or SKIP of the ledger kernel; ``outside`` for cycles in no region."""
+    def treatment(
+        self, cycles: Cycles, left_out: NDArray[np.bool_], outside: int = kernel.SKIP
+    ) -> NDArray[np.uint8]:
+        """uint8 a cycle: RAM, ROM or SKIP of the ledger kernel; ``outside`` for cycles in no region, SKIP for those
+        ``left_out``."""
         treat = self._treat.copy()
         treat[-1] = outside
         found: NDArray[np.uint8] = treat.take(cycles.region, mode="wrap")  # outside all regions: the last one
-        found[self.left_out(cycles)] = kernel.SKIP
+        if left_out.any():
+            found[left_out] = kernel.SKIP
         return found
 
     def left_out(self, cycles: Cycles) -> NDArray[np.bool_]:

@@ -24,6 +24,7 @@ from busledger.decoder.checks import (
     skew_of,
 )
 from busledger.decoder.findings import RegionCounts
+from busledger.decoder.heap import keep_memory
 from busledger.decoder.ledger import AccessLog, Counter, TrafficMap
 from busledger.decoder.pipeline.beside import Beside
 from busledger.decoder.pipeline.following import ProgramAccount
@@ -43,6 +44,7 @@ def gather(run: Run, tap: Callable[[Decoded], None] | None = None, *, time_every
 
     ``tap`` sees every decoded block as it passes; ``time_everything``: the timing of a board without graded chips too.
     """
+    keep_memory()
     gathering = Gathering(run, time_everything=time_everything)
     # Two threads beside this one: whichever core is free takes the checks or the accounts of the last blocks.
     with Beside("checks") as checking, Beside("accounts") as accounting:

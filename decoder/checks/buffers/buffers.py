@@ -131,7 +131,7 @@ class BuffersCheck:
 
     def _judge(self, joined: Joined) -> None:
         cycles = joined.cycles
-        writes = WRITES[cycles.kind]
+        writes = WRITES.take(cycles.kind)
         place = kinds_of_regions(cycles)
         roles = [one.roles(cycles, place) for one in self._data]
         if self._data:
@@ -231,7 +231,7 @@ class _Lanes:
 
         ``place`` as ``kinds_of_regions`` of the cycles.
         """
-        role: NDArray[np.int8] = self._roles[place]
+        role: NDArray[np.int8] = self._roles.take(place, mode="wrap")
         if cycles.address_unknown.any():
             role[cycles.address_unknown != 0] = kernel.NEITHER
         return role

@@ -74,9 +74,10 @@ class MixedClips:
         inside = (at < len(cycles)) & (at > 0)
         bins = np.minimum(_BINS - 1, (4.0 * np.log2(1.0 + np.maximum(0, ahead) / self._tick)).astype(np.int64))
         moved = (levels[1:] ^ levels[:-1]) & ~(unknown[1:] | unknown[:-1])
+        moved[~inside] = 0
         for k, place in enumerate(self._places):
-            mine = inside & ((moved[:, place // 64] >> np.uint64(place % 64)) & np.uint64(1) != 0)
-            self._seen[k] += np.bincount(bins[mine], minlength=_BINS)
+            mine = moved[:, place // 64] & np.uint64(1 << place % 64)
+            self._seen[k] += np.bincount(bins[mine != 0], minlength=_BINS)
 
     def finish(self) -> MixedPair | None:
         """The one address line and the one data line that move as lines of the other kind do; None where there is no
@@ -86,13 +87,17 @@ class MixedClips:
         counts = self._seen.sum(axis=1)
         share = (self._seen + 0.5) / (counts + 0.5 * _BINS)[:, None]
         other = np.zeros(len(self._lines))
+        usual: dict[bytes, NDArray[np.float64]] = {}  # of the same lines but once
         for k in range(len(self._lines)):
             rest = (np.arange(len(self._lines)) != k) & (counts >= _MANY)
             kinds = [rest & self._is_data, rest & ~self._is_data]
             if min(int(kind.sum()) for kind in kinds) < _FEW_LINES - 1 or counts[k] < _MANY:
                 continue
-            usual = [_usual(share[kind]) for kind in kinds]
-            own, foreign = usual if self._is_data[k] else usual[::-1]
+            for kind in kinds:
+                if kind.tobytes() not in usual:
+                    usual[kind.tobytes()] = _usual(share[kind])
+            of_data, of_addresses = (usual[kind.tobytes()] for kind in kinds)
+            own, foreign = (of_data, of_addresses) if self._is_data[k] else (of_addresses, of_data)
             other[k] = float((self._seen[k] * (np.log(foreign) - np.log(own))).sum())
         odd = (other >= _ALL) & (other >= _EACH * counts)
         one, two = np.flatnonzero(odd & ~self._is_data), np.flatnonzero(odd & self._is_data)

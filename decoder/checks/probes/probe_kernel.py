@@ -85,19 +85,6 @@ def _one_change(c, t, high, near, grid, clock, state, tallies):
                 runt_phase[c, part] += 1
 
 
-@inner(_nrt=False, forceinline=True)
-def _bits(mask, found):
-    """Writes the numbers of the set bits of ``mask`` (words) into ``found``; how many."""
-    count = 0
-    for w in range(mask.shape[0]):
-        word = mask[w]
-        while word != np.uint64(0):
-            found[count] = 64 * w + lowest_bit(word)
-            count += 1
-            word &= word - np.uint64(1)
-    return count
-
-
 @njit(cache=True, nogil=True, _nrt=False)
 def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried, tallies):
     """One block of raw channels; ``carried``, ``tallies``: ``Carried`` and ``Tallies`` of the caller.
@@ -131,16 +118,20 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried,
         if first:
             for c in range(channels):
                 channel[c, LAST] = t
-        count = _bits(now, here)
-        for k in range(count):
-            c = here[k]
-            high = (levels[i, c // 64] >> np.uint64(c % 64)) & np.uint64(1) != np.uint64(0)
-            _one_change(c, t, high, near, grid, clock, state, tallies)
+        count = 0
+        for w in range(words):
+            left, level = now[w], levels[i, w]
+            while left != np.uint64(0):
+                b = lowest_bit(left)
+                left &= left - np.uint64(1)
+                high = (level >> np.uint64(b)) & np.uint64(1) != np.uint64(0)
+                _one_change(64 * w + b, t, high, near, grid, clock, state, tallies)
+                here[count] = 2 * (64 * w + b) + high
+                count += 1
         if count > 0 and state[ROWS] <= pair_rows:
             close = near > 0 and state[T_LAST] >= 0 and t - state[T_LAST] <= near
             for k in range(count):
-                c = here[k]
-                high = (levels[i, c // 64] >> np.uint64(c % 64)) & np.uint64(1) != np.uint64(0)
+                c, high = here[k] >> 1, here[k] & 1 != 0
                 for w in range(words):
                     alike = levels[i, w] if high else ~levels[i, w]
                     mates = now[w] & alike  # the channel itself among them

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,7 +50,7 @@ _MUST_MOVE = ("clock", "strobe")
 _MANY_SAMPLES = 1 << 16  # in a period, beyond which it divides evenly enough
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ProbeCounts:
     """What the kernel counted; see ``probe_kernel``. ``span`` and ``gaps`` in ticks, ``levels`` the last row,
     ``missed`` as in ``walk``, ``silence`` of all channels, where no clock is clipped."""
@@ -84,6 +85,30 @@ class ProbeCounts:
     def seconds(self, count: int) -> float:
         """Ticks as seconds."""
         return count * self.tick_fs * 1e-15
+
+    @cached_property
+    def pairs(self) -> list[list[int]]:
+        """``together``, a list a channel."""
+        found: list[list[int]] = self.together.tolist()
+        return found
+
+    @cached_property
+    def room(self) -> NDArray[np.float64]:
+        """float64 (PHASE_BINS,): the share of the clock's period in each part; samples do not divide it evenly."""
+        even = np.full(kernel.PHASE_BINS, 1.0 / kernel.PHASE_BINS)
+        if self.grid_ticks is None:
+            return even
+        used = np.flatnonzero(self.periods[self.clock])
+        found = np.zeros(kernel.PHASE_BINS)
+        for place in used:
+            samples = round(_mean(self, self.clock, int(place)) / self.grid_ticks)
+            if samples > _MANY_SAMPLES:  # such as a period with a gap of minutes in it
+                found += self.periods[self.clock, place] * even
+                continue
+            # The kernel measures a change against the period before its own.
+            parts = np.arange(samples) * kernel.PHASE_BINS // max(samples, 1)
+            found += np.bincount(parts, minlength=kernel.PHASE_BINS) * int(self.periods[self.clock, place])
+        return found / found.sum() if found.all() else even
 
 
 def probes_result(counts: ProbeCounts) -> ProbesResult:
@@ -224,14 +249,14 @@ def _health(counts: ProbeCounts, c: int, clock: int) -> ChannelHealth:
 
 def _mates(counts: ProbeCounts, c: int) -> tuple[str, ...]:
     """Channels that change whenever this one does, the same way, and never without it."""
-    pairs, n = counts.together, len(counts.names)
-    mine = int(pairs[c, c])
+    pairs, n = counts.pairs, len(counts.names)
+    mine = pairs[c][c]
     if mine < 8:
         return ()
     return tuple(
         counts.names[d]
         for d in range(n)
-        if d != c and pairs[c, d] >= TOGETHER * mine and pairs[d, c] >= TOGETHER * pairs[d, d] and pairs[d, d] >= 8
+        if d != c and pairs[c][d] >= TOGETHER * mine and pairs[d][c] >= TOGETHER * pairs[d][d] and pairs[d][d] >= 8
     )
 
 
@@ -241,7 +266,7 @@ def _fits(counts: ProbeCounts, c: int, clock: int) -> bool | None:
     total = int(phase.sum())
     if counts.clock < 0 or c == clock or total < ENOUGH_PHASES:
         return None
-    expected = total * _room(counts)
+    expected = total * counts.room
     return float(((phase - expected) ** 2 / expected).sum()) > EVEN
 
 
@@ -253,27 +278,9 @@ def _at_any_moment(counts: ProbeCounts, c: int) -> bool | None:
     runts = counts.runt_phase[c]
     if counts.clock < 0 or c == counts.clock or not runts.any():
         return None
-    room = _room(counts)
+    room = counts.room
     used = runts >= FAIR_SHARE * room * int(runts.sum())
     return float(room[used].sum()) >= EVERYWHERE
-
-
-def _room(counts: ProbeCounts) -> NDArray[np.float64]:
-    """float64 (PHASE_BINS,): the share of the clock's period in each part; samples do not divide it evenly."""
-    even = np.full(kernel.PHASE_BINS, 1.0 / kernel.PHASE_BINS)
-    if counts.grid_ticks is None:
-        return even
-    used = np.flatnonzero(counts.periods[counts.clock])
-    found = np.zeros(kernel.PHASE_BINS)
-    for place in used:
-        samples = round(_mean(counts, counts.clock, int(place)) / counts.grid_ticks)
-        if samples > _MANY_SAMPLES:  # such as a period with a gap of minutes in it
-            found += counts.periods[counts.clock, place] * even
-            continue
-        # The kernel measures a change against the period before its own.
-        parts = np.arange(samples) * kernel.PHASE_BINS // max(samples, 1)
-        found += np.bincount(parts, minlength=kernel.PHASE_BINS) * int(counts.periods[counts.clock, place])
-    return found / found.sum() if found.all() else even
 
 
 def _burst_count(counts: ProbeCounts) -> int:

@@ -24,6 +24,7 @@ __all__ = ["SwappedAddressClips", "SwappedLines"]
 # Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py; two clips
 # exchanged and a strobe's clip off, too).
 _ROWS = 1 << 16  # reads looked at
+_TABLE = 1 << 22
 _LEAST = 8  # different addresses that the exchange must explain: by chance one time in 2 ** 8
 _FITS = 0.99  # of all different addresses; the rest may be reads of a doubtful moment (judged)
 _IS_READ = 1
@@ -90,7 +91,7 @@ class SwappedAddressClips:
         alone = np.where(came.any(axis=0), came.argmax(axis=0), -1)
         # Address and select in one number: those sort far faster than pairs do.
         both = cycles.address[picked].astype(np.int64) * (len(self._pins) + 1) + alone + 1
-        self._parts.append(np.unique(both[sure]))
+        self._parts.append(_each_once(both[sure]))
         self._rows += len(picked)
 
     def finish(self) -> SwappedLines | None:
@@ -118,3 +119,12 @@ class SwappedAddressClips:
         for k, (start, end) in enumerate(self._spans):
             found[(address >= start) & (address <= end)] = k
         return found
+
+
+def _each_once(values: NDArray[np.int64]) -> NDArray[np.int64]:
+    """As ``np.unique``, for numbers from 0 up: by a table where they are small, as those of 16 address bits are."""
+    if not len(values) or int(values.max()) >= _TABLE:
+        return np.unique(values)
+    met = np.zeros(int(values.max()) + 1, np.bool_)
+    met[values] = True
+    return np.flatnonzero(met)

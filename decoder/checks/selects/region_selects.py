@@ -80,7 +80,7 @@ class RegionSelects:
 
     def _count(self, joined: Joined) -> None:
         cycles = joined.cycles
-        group: NDArray[np.int64] = self._groups[kinds_of_regions(cycles)]
+        group: NDArray[np.int64] = self._groups.take(kinds_of_regions(cycles), mode="wrap")
         if not self._memory.all():
             group[(cycles.region < 0) & ~self._memory[cycles.rule]] = -1
         count_selects(

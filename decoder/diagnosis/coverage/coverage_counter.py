@@ -57,6 +57,7 @@ class CoverageCounter:
         self._base = np.array(self.cells.base, np.int64)
         self._size = np.array(self.cells.size, np.int64)
         self.bits = np.array([(size - 1).bit_length() for size in self.cells.size], np.int64)
+        self._width_lanes = np.tile(_width_lanes(data_bits), 16)  # of eight bits the lower four count
         self._rom = np.array([r.kind == "rom" for r in board.regions], np.bool_)
         self.comparable = _comparable(board.regions, self.masks)
         self._chips = [
@@ -88,21 +89,23 @@ class CoverageCounter:
             inside = cycles.region >= 0
             cycles, compared = cycles.take(inside), compared.take(inside)
         self.accesses += np.bincount(cycles.region, minlength=len(self.board.regions))
-        lanes = _width_lanes(self.data_bits)[cycles.width & 15]
+        wrong = bool(compared.mismatch.any())
+        lanes = self._width_lanes.take(cycles.width)
         kernel.observe(
             Accesses(
                 self.cells.locate(cycles.region, cycles.address), cycles.address.astype(np.int64) >> self.shift,
-                cycles.region, _IS_WRITE[cycles.kind], cycles.data, cycles.data_unknown, lanes,
-                _JUDGED[compared.verdict], compared.expected, compared.known, compared.mismatch, cycles.kept,
+                cycles.region, _IS_WRITE.take(cycles.kind), cycles.data, cycles.data_unknown, lanes,
+                _JUDGED.take(compared.verdict), compared.expected, compared.known, compared.mismatch, cycles.kept,
             ),
             Regions(self._base, self._size, self.bits, self._rom, self.comparable),
             State(self._value, self._valid, self._stamp, self._clock, self.flags, self._last),
             Sums(
                 self.levels, self.moves, self.driven, self.before, self.until, self.pairs, self.toggled, self.alias,
-                self.apart, self._seen if self.data_bits <= 8 and not compared.mismatch.any() else self._seen[:, :0],
+                self.apart, self._seen if self.data_bits <= 8 and not wrong else self._seen[:, :0],
             ),
         )  # fmt: skip
-        self._count_whole(cycles.region, compared.mismatch)
+        if wrong:
+            self._count_whole(cycles.region, compared.mismatch)
 
     def _count_whole(self, region: NDArray[np.int16], mismatch: NDArray[np.uint32]) -> None:
         bad = np.flatnonzero(mismatch)

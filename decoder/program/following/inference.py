@@ -12,7 +12,7 @@ from busledger.decoder.program.following.instructions import InstructionSet
 
 __all__ = ["Inference"]
 
-_OWN = (Kind.READ, Kind.WRITE, Kind.OPCODE_FETCH, Kind.IDLE)
+_IS_OWN = np.isin(np.arange(len(Kind)), (Kind.READ, Kind.WRITE, Kind.OPCODE_FETCH, Kind.IDLE))
 
 
 class Inference:
@@ -39,8 +39,8 @@ class Inference:
     ) -> tuple[int, NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
         """(rows that are settled; which of all rows begin an instruction, are an interrupt's, begin what is none)."""
         n = len(cycles)
-        own = np.flatnonzero(cycles.kind == Kind.OPCODE_FETCH if self._stream else np.isin(cycles.kind, _OWN))
-        some = cycles.take(own)
+        own = np.flatnonzero(cycles.kind == Kind.OPCODE_FETCH if self._stream else _IS_OWN.take(cycles.kind))
+        some = cycles if len(own) == n else cycles.take(own)
         mask = np.uint32(self._shape[0])
         read = np.asarray((some.kind == Kind.READ) | (some.kind == Kind.OPCODE_FETCH))
         address = np.where(some.address_unknown & mask, -1, (some.address & mask).astype(np.int64))
@@ -51,6 +51,8 @@ class Inference:
         self._locked = bool(locked)
         settled = n if stop >= len(own) and last else int(own[stop]) if stop < len(own) else n
         fetch, taken, ended = np.zeros(n, np.bool_), np.zeros(n, np.bool_), np.zeros(n, np.bool_)
+        marked = np.flatnonzero(mark)
+        own, mark = own[marked], mark[marked]
         fetch[own[mark == FETCH]] = True
         taken[own[mark == INTERRUPT]] = True
         ended[own[(mark == INTERRUPT) | (mark == LOST)]] = True
