@@ -251,7 +251,7 @@ def _extended(
     lines = signs.address_lines.values() if signs is not None else ()
     proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told, lines)]
     found: list[CardState] = []
-    seen = {frozenset(path.key for path in s.paths) for s in done}
+    seen = {_told(s.paths) for s in done}
     complete = [s for s in done if not s.rows.wrong.any() and not _last_resort(s)]  # leaving nothing to explain
     whole = max((s.log_total for s in complete), default=-math.inf)
     for number, (gain, path) in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
@@ -259,7 +259,7 @@ def _extended(
             break
         if state.log_total + gain < whole - _FAR:
             continue
-        if frozenset({*held, path.key}) in seen and path.key not in {f.paths[-1].key for f in found}:
+        if _told((*state.paths, path)) in seen:
             continue
         now = card.weigh((*state.paths, path))
         if now.log_total > -math.inf:
@@ -267,6 +267,12 @@ def _extended(
             if not now.rows.wrong.any() and not _last_resort(now):
                 whole = max(whole, now.log_total)
     return found
+
+
+def _told(paths: Iterable[Path]) -> frozenset[tuple[object, ...]]:
+    """What makes two sets one, in whatever order they were found: where faults act in the same cells, what each shows
+    is another matter after the others, and so is what they come to together."""
+    return frozenset((path.key, round(path.log_weight, 1)) for path in paths)
 
 
 def _is_select_of(path: Path, told: Collection[int], address_lines: Collection[str]) -> bool:
