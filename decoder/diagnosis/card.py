@@ -48,7 +48,7 @@ _SLIPS, _SCANNED = 2, 200
 _MET = 4  # of those that a shared fault could excuse, where one chip alone cannot have given them. Judged
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CardState:
     """One set of shared faults with the chips weighed behind it.
 

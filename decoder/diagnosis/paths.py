@@ -25,6 +25,7 @@ from busledger.decoder.diagnosis.unlisted import strange_drivers
 __all__ = [
     "LEAF_SCOPES",
     "Beside",
+    "beside_own",
     "judged_again",
     "kind_of",
     "propose_paths",
@@ -218,6 +219,15 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
         seen = rows if path.blind is None else path.blind.feed(rows)
         found = _judged(study, [scored.candidate], study.survey([seen]), seen, given, path.blind, rows)
     return next((one for one in found if one.key == path.key and _way(one.scored) == _way(scored)), None)
+
+
+def beside_own(
+    path: PathFaultState, study: Study, rows: Rows, given: Sequence[Path], own: OwnDoing
+) -> list[PathFaultState]:
+    """The same fault, coming and going, without what some chips explain by themselves."""
+    seen = own.feed(rows)
+    found = _judged(study, [path.scored.candidate], study.survey([seen]), seen, given, own, rows)
+    return [one for one in found if one.key == path.key and one.scored.variant == path.scored.variant]
 
 
 def _way(scored: Scored) -> tuple[object, ...]:

@@ -7,9 +7,10 @@ by their wrong reads), so that few need to be.
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import (
     Beside,
+    beside_own,
     judged_again,
     kind_of,
     propose_paths,
@@ -41,6 +43,7 @@ _TRIED = (16, 10, 6)  # sets weighed at each size
 # Chips weighed again (see Card.work) after which no more sets of one, two, three faults are weighed; the last one holds
 # for the search as a whole.
 _WORK = (45.0, 70.0, 85.0, 125.0)
+_KNOWN = 2  # bad chips of the best set, one by one, beside which its faults are judged again
 _AT_LEAST = 2  # sets tried of each that is grown further, whatever has been spent: cards of many chips take much
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
@@ -88,15 +91,18 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
         if size >= len(_FOLLOWED):
             break
         grown.sort(key=lambda s: -s.log_total)
-        listed = [s for s in grown if not _last_resort(s)]
-        front = [s for s in listed[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST]
-        front += [s for s in _promising(listed, max(best, *(s.log_total for s in grown), -math.inf)) if s not in front]
+        unlike, top = _unlike(grown), max(state.log_total for state in states)
+        front = [s for s in unlike[: _FOLLOWED[size]] if s.log_total > top - _BELOW_BEST]
+        listed = [s for s in unlike if not _last_resort(s)]
+        front += [s for s in listed[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST and s not in front]
+        front += [s for s in _promising(listed, max(best, _best(states))) if s not in front]
         if size == 0:
             front += [s for s in plain if s not in front and s.log_total > states[0].log_total - _BELOW_BEST]
         if not front:
             break
     states += _in_full_view(card, states)
     states += _again(card, states, extra)
+    states += _beside_what_is_known(card, states)
     return sorted(states, key=lambda s: -s.log_total)
 
 
@@ -104,6 +110,18 @@ def _last_resort(state: CardState) -> bool:
     """Whether a driver that is bad in no listed way is in the set: it takes whatever came wrong through it, which is no
     measure of what a set of listed faults has to come near to, one by one."""
     return any(path.key[0] == NOT_LISTED for path in state.paths)
+
+
+def _unlike(states: Iterable[CardState]) -> list[CardState]:
+    """The first of each that leave the same reads to be explained: what is grown from one is grown from all of them."""
+    found: dict[bytes, CardState] = {}
+    for state in states:
+        rows = state.rows
+        told = hashlib.blake2b(digest_size=16)
+        for column in (rows.index, rows.cell, rows.compared, rows.wrong):
+            told.update(np.ascontiguousarray(column).data)
+        found.setdefault(told.digest(), state)
+    return list(found.values())
 
 
 def _promising(grown: Sequence[CardState], best: float) -> list[CardState]:
@@ -175,6 +193,28 @@ def _rebuilt(card: Card, paths: Sequence[Path]) -> CardState | None:
     return state
 
 
+def _beside_what_is_known(card: Card, states: Sequence[CardState]) -> list[CardState]:
+    """Faults that come and go, of the best set and of the best of one fault, judged again without what the bad chips
+    turned out to do of themselves: where both spoilt one read, it shows neither by itself, and the other chips would be
+    charged with their part, or one more fault."""
+    first = max(states, key=lambda s: s.log_total)
+    single = max((s for s in states if len(s.paths) == 1), key=lambda s: s.log_total, default=first)
+    found: list[CardState] = []
+    for state in {id(s): s for s in (first, single)}.values():
+        bad = sorted(_bad(card, state), key=lambda u: -state.leaves[u].count.wrong)[:_KNOWN]
+        for path in state.paths if bad else ():
+            if not isinstance(path, PathFaultState) or path.scored.hard or path.key[0] == NOT_LISTED:
+                continue
+            left = _rebuilt(card, [p for p in state.paths if p is not path])
+            if left is None:
+                continue
+            for u in bad:
+                own = OwnDoing(card.study, state.rows, {u: state.leaves[u]})
+                again = beside_own(path, card.study, left.rows, left.paths, own)
+                found += (card.weigh((*left.paths, p)) for p in again)
+    return found
+
+
 def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> list[CardState]:
     """Some of the best set's faults taken back, and what is left weighed with others in their place.
 
@@ -207,9 +247,11 @@ def _extended(
     )
     held = {path.key for path in state.paths}
     told = regions_told(state.paths)
-    proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told)]
+    signs = card.study.evidence.signs
+    lines = signs.address_lines.values() if signs is not None else ()
+    proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told, lines)]
     found: list[CardState] = []
-    seen = {frozenset(path.key for path in s.paths) for s in done}
+    seen = {_told(s.paths) for s in done}
     complete = [s for s in done if not s.rows.wrong.any() and not _last_resort(s)]  # leaving nothing to explain
     whole = max((s.log_total for s in complete), default=-math.inf)
     for number, (gain, path) in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
@@ -217,7 +259,7 @@ def _extended(
             break
         if state.log_total + gain < whole - _FAR:
             continue
-        if frozenset({*held, path.key}) in seen and path.key not in {f.paths[-1].key for f in found}:
+        if _told((*state.paths, path)) in seen:
             continue
         now = card.weigh((*state.paths, path))
         if now.log_total > -math.inf:
@@ -227,8 +269,18 @@ def _extended(
     return found
 
 
-def _is_select_of(path: Path, regions: Collection[int]) -> bool:
-    return isinstance(path, Innocent) and path.rival.scope == "clip" and path.rival.region in regions
+def _told(paths: Iterable[Path]) -> frozenset[tuple[object, ...]]:
+    """What makes two sets one, in whatever order they were found: where faults act in the same cells, what each shows
+    is another matter after the others, and so is what they come to together."""
+    return frozenset((path.key, round(path.log_weight, 1)) for path in paths)
+
+
+def _is_select_of(path: Path, told: Collection[int], address_lines: Collection[str]) -> bool:
+    """Whether it is a clip for which selects speak that a set has explained already: that of a region, or of an address
+    line, which is held against what decoders made of it."""
+    if not told or not isinstance(path, Innocent) or path.rival.scope != "clip":
+        return False
+    return path.rival.region in told or bool(path.rival.lines and set(path.rival.lines) <= set(address_lines))
 
 
 def _worth_trying(

@@ -1,0 +1,106 @@
+"""Two faults of one card that stand in each other's way: both are named, and nothing that is sound."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from busledger.decoder.diagnosis import diagnose
+from busledger.decoder.diagnosis.overlay import FoundFault
+from busledger.decoder.diagnosis.replay.foretold import FirstReads
+from busledger.decoder.diagnosis.replay.replay import Effect
+from busledger.decoder.diagnosis.replay.theory import PathFault
+from busledger.decoder.diagnosis.replay.weighing import Noise, Tally
+from busledger.decoder.diagnosis.screening import _promising
+
+from .faulty_cards import HIGH_NIBBLE, LOW_NIBBLE, Hardware, evidence_of
+from .rows_of import acting, candidate, laid_over, study_of
+from .small_cards import Access
+
+
+class LaneAndLostWrites(Hardware):
+    """U1 reads D1 low in every read; one write in six to bank 0 is lost."""
+
+    def write(self, address: int, data: int) -> None:
+        if address >= 16 or self.rng.random() > 1 / 6:
+            self.put(address, data)
+
+    def read(self, address: int) -> int:
+        data = self.cells[address]
+        return data & ~0x02 if address < 16 else data
+
+
+class LateRowAndBlock(Hardware):
+    """Bank 0 is late in one read of forty, and the lanes are pulled up; U1 reads D0 high in cells 4 to 7."""
+
+    def read(self, address: int) -> int:
+        data = self.cells[address]
+        if address < 16 and self.rng.random() < 1 / 40:
+            return 0xFF
+        return data | 0x01 if address in range(4, 8) else data
+
+
+class LostWritesAndChipAddress(Hardware):
+    """One write in five is lost, of any bank; U4 follows A2 but for one access in thirty."""
+
+    def at(self, address: int) -> int:
+        return address & ~4 if address >= 16 and self.rng.random() < 1 / 30 else address
+
+    def write(self, address: int, data: int) -> None:
+        if self.rng.random() < 1 / 5:
+            return
+        self.put(address, data, LOW_NIBBLE)
+        self.put(self.at(address), data, HIGH_NIBBLE)
+
+    def read(self, address: int) -> int:
+        return self.cells[address] & LOW_NIBBLE | self.cells[self.at(address)] & HIGH_NIBBLE
+
+
+CARDS = [
+    (LaneAndLostWrites, {("stuck-low", "chip"), ("write-lost", "region")}, {"U1"}),
+    (LateRowAndBlock, {("stuck-high", "chip"), ("slow", "region")}, {"U1"}),
+    (LostWritesAndChipAddress, {("address-stuck", "chip"), ("write-lost", "board")}, {"U4"}),
+]
+
+
+@pytest.mark.parametrize(("hardware", "told", "bad"), CARDS, ids=[c[0].__name__ for c in CARDS])
+@pytest.mark.parametrize("seed", [3, 6])
+def test_both_are_named_and_no_part_that_is_sound(hardware, told, bad, seed):
+    found = diagnose(evidence_of(hardware(np.random.default_rng(seed)), rounds=60))
+    likely = {(s.fault, s.scope) for s in found.suspects if s.probability >= 0.5 and s.scope != "chip"}
+    assert likely == {one for one in told if one[1] != "chip"}, [(s.summary, s.probability) for s in found.suspects]
+    assert {part.component for part in found.parts if part.bad >= 0.5} == bad
+
+
+def _pair(first: int, second: int) -> PathFault:
+    return PathFault("joined-board", (first, second, 0), 0xFF, (0, 1))
+
+
+def _effects(hard: Tally, some: Tally) -> tuple[Effect, Effect]:
+    counts = np.zeros((1024, 2), np.int64)
+    return Effect(hard, 1, (), counts), Effect(some, 2, (), counts)
+
+
+def test_what_explains_its_own_reads_exactly_is_not_crowded_out_by_what_explains_a_little_of_all():
+    """One pair of lines explains ten reads of sixty whenever it acts; nine others more of them, each at a tenth of its
+    chances: were they alone on the card, they would be likelier."""
+    exact = _pair(4, 5)
+    often = _effects(Tally(0, 90, 10), Tally(hits=30, misses=270, other=20, explained=40))
+    first = {_pair(k, 15): often for k in range(9)}
+    first[exact] = _effects(Tally(hits=10, misses=1, explained=10), Tally(hits=16, misses=160, explained=16))
+    kept = _promising(first, dict.fromkeys(first, -9.0), Noise(60, 600, 8), of_a_part=4)
+    assert exact in kept
+
+
+def test_what_unwritten_cells_show_through_a_stuck_lane_speaks_for_it_once():
+    """Behind a lane that is high in every read of both banks nothing is known of what any cell held."""
+    accesses: list[Access] = [("r", cell, 0xFF) for cell in range(8)]
+    accesses += [(kind, cell, 0x10 + cell) for cell in range(8) for kind in ("w", "r")]
+    study = study_of(accesses, lambda _, data: data | 0x01)
+    lane = candidate(study, "stuck-high", "buffer", component="U10", lanes=1)
+    rows = study.rows()
+    gain = FirstReads(study, rows).log_gain(lane.variants[0].behaviour)
+    left = laid_over(FoundFault(acting(lane, hard=True), study), rows)
+    assert gain > 0.0
+    assert FirstReads(study, left).log_gain(lane.variants[0].behaviour) == 0.0
+    assert not (left.sure[~left.is_write] & 1).any() and (left.sure[left.is_write] & 1).all()
