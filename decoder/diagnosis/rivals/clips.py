@@ -189,7 +189,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     wrong = np.count_nonzero(rows.wrong[first:last])
     if not wrong:
         yield from _at_rest(story, bit, line, span)
-    if wrong < 3:
+    if np.count_nonzero(rows.wrong[first:]) < 3:
         return
     partners = partners_of(story, bit)
     one_side = _log_one_side(story, bit) if span.expected is None else 0.0
@@ -208,11 +208,11 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     lost[rows.cell[first:last][rows.is_write[first:last]]] = True
     lost |= lost[partners] & (partners >= 0)
     hit[last:][(story.since[last:] >= last) | ~lost[rows.cell[last:]]] = 0
-    told = int(np.count_nonzero(hit[first:last] == 1))
+    told = int(np.count_nonzero(hit == 1))
     hits = int(np.count_nonzero(hit))
     if told < 3 or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
         return
-    if len(np.unique(rows.cell[first:last][hit[first:last] == 1])) < min(_CELLS, 1 + told // 2):
+    if len(np.unique(rows.cell[hit == 1])) < min(_CELLS, 1 + told // 2):
         return  # a clip bends all cells alike, not the one that something else is wrong with
     unknown = hit == 2
     own = span.log_odds + one_side

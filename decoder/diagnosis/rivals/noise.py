@@ -29,6 +29,7 @@ _NEARLY_ALL = 0.9  # of the lanes of all regions
 _SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
 _MANY_RUNTS = 24
 _HURT = (0.5, 0.1, 0.02, 0.004, 0.0008)  # share of a noisy clip's pulses that hurt the read they fall in, all as likely
+_TIMES = (16.0, 4.0, 1.0, 0.25)  # the same for pulses at any moment, against one in as many as a cycle has samples
 _BEYOND = 8.0  # times the runts of the other channels
 
 
@@ -112,11 +113,19 @@ def _seen(runts: float) -> float:
 
 def _unhurt(story: Story, health: ChannelHealth, lanes: int) -> float:
     """Nats that all other explanations lose: that so many pulses should have hurt not one read. What share of the
-    pulses hurts the read that it falls in is known to three powers of ten only."""
-    signs = story.study.evidence.signs
+    pulses hurts the read that it falls in is known to three powers of ten only; of those that come at any moment, one
+    in as many as a cycle has samples lies in the one that counts, give or take what several or a look at more of them
+    make of it."""
+    evidence = story.study.evidence
+    signs, probes = evidence.signs, evidence.probes
     reads = int(np.count_nonzero(story.rows.compared & np.uint32(lanes)))
-    often = health.runts / max(1, signs.transfers if signs is not None else 0, health.runts)
-    return -log_sum([reads * math.log1p(-often * share) - math.log(len(_HURT)) for share in _HURT])
+    transfers = signs.transfers if signs is not None else 0
+    often = health.runts / max(1, transfers, health.runts)
+    shares = _HURT
+    if signs is not None and probes is not None and probes.sample_ns and health.runts_anywhere:
+        samples = (signs.span[1] - signs.span[0]) * evidence.tick_s * 1e9 / (max(1, transfers) * probes.sample_ns)
+        shares = tuple(min(0.5, times / max(1.0, samples)) for times in _TIMES)
+    return -log_sum([reads * math.log1p(-often * share) - math.log(len(shares)) for share in shares])
 
 
 def noisy_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
