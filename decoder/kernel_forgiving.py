@@ -21,6 +21,7 @@ from busledger.decoder.kernel_garbage import rest_while_compiling
 from busledger.decoder.kernel_loading import calls_for_memory, load_lightly
 from busledger.decoder.kernel_passes import shorten_passes
 from busledger.decoder.kernel_shortcuts import take_shortcuts
+from busledger.decoder.kernel_skips import skip_rounds
 
 __all__ = ["forgive_caches", "when_compiling"]
 
@@ -85,6 +86,7 @@ def _change(dispatcher: Any) -> None:
     take_shortcuts()
     shorten_passes()
     load_lightly()
+    skip_rounds()
 
     class ForgivingCache(kept):  # type: ignore[misc, valid-type]
         forgives = True

@@ -23,6 +23,7 @@ __all__ = ["betaincinv", "betaln", "chdtrc", "gammaln", "logsumexp", "ndtr", "nd
 Floats = NDArray[np.float64]
 
 _DOOR = "scipy.special"
+_WHOLE_MATRIX = 100  # nodes up to which loading scipy's linear algebra would take longer than it saves
 _lock = RLock()
 
 
@@ -82,8 +83,13 @@ def roots_jacobi(n: int, alpha: float, beta: float) -> tuple[Floats, Floats]:
     [-1, 1] under the weight (1 - x)^alpha (1 + x)^beta; alpha, beta > -1 and not equal.
 
     Eigenvalues of the recurrence's matrix, and a step of Newton's, as scipy's function of this name (Golub and Welsch,
-    *Mathematics of Computation* 23, 1969, p. 221, from memory).
+    *Mathematics of Computation* 23, 1969, p. 221, from memory). Of many nodes scipy's function itself is called, which
+    knows that the matrix is all but empty.
     """
+    if n > _WHOLE_MATRIX:
+        from scipy.special import roots_jacobi as by_scipy
+
+        return cast(tuple[Floats, Floats], by_scipy(n, alpha, beta))
     a, b = alpha, beta
     k = np.arange(n, dtype=np.float64)
     both = 2.0 * k + a + b

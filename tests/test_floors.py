@@ -15,7 +15,13 @@ PACKAGES = ("bus_profiles", "captures_demo", "decoder", "tui")
 
 # Lowest first; modules on one floor know nothing of each other.
 FLOORS: tuple[tuple[str, ...], ...] = (
-    ("busledger.decoder.inner_kernel", "busledger.decoder.kernel_garbage", "busledger.decoder.kernel_shortcuts"),
+    (
+        "busledger.decoder.inner_kernel",
+        "busledger.decoder.kernel_garbage",
+        "busledger.decoder.kernel_loading",
+        "busledger.decoder.kernel_shortcuts",
+        "busledger.decoder.kernel_skips",
+    ),
     ("busledger.decoder.kernel_passes",),
     (
         "busledger.decoder.bits_kernel",
@@ -25,6 +31,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
         "busledger.decoder.kernel_forgiving",
         "busledger.decoder.text",
         "busledger.decoder.progress",
+        "busledger.decoder.special_functions",
         "busledger.decoder.toml_text",
     ),
     (

@@ -83,7 +83,9 @@ class Card:
         self.units: list[Unit] = units_of(study.card)
         self.regions = np.array([unit.region for unit in self.units], np.int64)
         self.masks = np.array([unit.mask for unit in self.units], np.uint32)
-        self._odds = np.array([self._told(unit) for unit in self.units], np.float64)
+        tested = {one.designator: one.result for one in study.evidence.board.tested}
+        told = [_TESTED.get(tested.get(unit.name or "", ""), 1.0) for unit in self.units]
+        self._odds = np.array([math.log(odds) for odds in told], np.float64)
         self._prior = tuple(float(v) for v in priors()["leaf"]["bad_share"])
         self.work = 0.0  # chips weighed again, a long one for several: what the search spends
         self._regions = len(study.card.regions)
@@ -91,10 +93,6 @@ class Card:
         self._base_rows = region_rows(rows, self._regions)
         self._weighed: dict[tuple[int, int, bool, bytes], Leaf] = {}
         self._base = [weigh_leaf(study, unit, self._base_rows[unit.region]) for unit in self.units]
-
-    def _told(self, unit: Unit) -> float:
-        tested = {one.designator: one.result for one in self.study.evidence.board.tested}
-        return math.log(_TESTED.get(tested.get(unit.name or "", ""), 1.0))
 
     def weigh(self, paths: Sequence[Path]) -> CardState:
         """The card with these shared faults."""

@@ -12,7 +12,6 @@ from busledger.decoder.board import Board
 from busledger.decoder.diagnosis import KINDS
 from busledger.decoder.findings import CheckResult, Cleared, WarningFinding
 from busledger.decoder.marks import marked
-from busledger.decoder.planning import since_lines
 from busledger.decoder.report.bad_parts import card_strip, ordered_steps, shopping_list
 from busledger.decoder.report.facts import when_lines
 from busledger.decoder.report.lane_table import lane_table
@@ -63,7 +62,10 @@ def check_text(
 def _body(result: CheckResult, board: Board | None, width: int) -> Iterator[Text]:
     yield Text()
     yield from _block("Bad", [f"{n}. {line}" for n, line in enumerate(place_lines(result), 1)], width)
-    yield from _block("Since", [safe(line) for line in since_lines(result.since)], width)
+    if result.since:
+        from busledger.decoder.planning import since_lines  # an earlier answer is seldom given
+
+        yield from _block("Since", [safe(line) for line in since_lines(result.since)], width)
     yield from _block("Why", list(why_lines(result)), width)
     yield from _block("Program", program_lines(result.program), width)
     yield from _block("When", when_lines(result.intermittence, named=several(result)), width)

@@ -20,7 +20,7 @@ from rich.table import Table
 from busledger.decoder.pipeline import Request, run_check
 from tests.benchmarks.long_capture import Traffic, write
 from tests.benchmarks.reading import ShapeRates, read_ours
-from tests.benchmarks.whole import ROOT, started, timed
+from tests.benchmarks.whole import ROOT, keep_bytecode, started, timed
 
 __all__ = ["Figure", "figures", "targets_table"]
 
@@ -45,6 +45,7 @@ class Figure:
 
 def _start(rounds: int) -> list[Figure]:
     made = []
+    keep_bytecode()
     for name, arguments, target in (("--help", ["--help"], 0.15), ("profiles", ["profiles"], 0.5)):
         costs = [started(arguments, {})[1] for _ in range(rounds)]
         made.append(Figure(f"{name}, processor time", statistics.median(costs), target, False, "s"))

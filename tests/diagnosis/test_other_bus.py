@@ -6,8 +6,8 @@ from types import SimpleNamespace
 
 import pytest
 
-from busledger.decoder.bus import load_profile
-from busledger.decoder.diagnosis.rivals.other_bus import line_of_another_bus
+from busledger.decoder.bus import load_profile, profile_names
+from busledger.decoder.diagnosis.rivals.other_bus import line_of_another_bus, names_with_such_a_line
 
 LINES = (*(f"A{bit}" for bit in range(16)), *(f"D{bit}" for bit in range(8)), "PHI2", "R/W")
 
@@ -45,3 +45,8 @@ def test_the_board_files_wiring_may_name_the_channels():
 )
 def test_else_the_bus_stands(evidence, bus):
     assert line_of_another_bus(evidence, load_profile(bus)) is None
+
+
+def test_every_bus_that_has_such_a_line_is_looked_at():
+    found = [name for name in profile_names() if getattr(load_profile(name).file.behaviour, "valid", None) is not None]
+    assert found and set(found) <= set(names_with_such_a_line()) < set(profile_names())

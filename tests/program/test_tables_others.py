@@ -8,7 +8,9 @@ makers' opcode maps, apart from the tables.
 from __future__ import annotations
 
 import re
+import tomllib
 from collections import defaultdict
+from pathlib import Path
 
 import pytest
 import z80
@@ -17,7 +19,7 @@ from py65.devices.mpu65c02 import MPU as MPU65C02
 from py65.devices.mpu6502 import MPU
 from py65.disassembler import Disassembler
 
-from busledger.decoder.program.following import load_set, set_names
+from busledger.decoder.program.following import load_set, set_names, sets
 from busledger.decoder.program.following.columns import Flow
 
 
@@ -197,3 +199,14 @@ def test_an_instruction_by_hand(name, address, raw, text, target):
 def test_every_table_names_its_published_source():
     for name in set_names():
         assert len(load_set(name).file.source) > 20, name
+
+
+def test_what_stands_before_a_tables_first_section_says_whose_it_is() -> None:
+    """Of most tables nothing else is read."""
+    folder = Path(sets.__file__).parent / "tables"
+    for text in (path.read_text(encoding="utf-8") for path in folder.glob("*.toml")):
+        whole = tomllib.loads(text)
+        for profile in whole["profiles"]:
+            found = sets.set_of_profile(profile)
+            assert found is not None and found.name == whole["name"]
+        assert whole["name"] in sets.set_names()

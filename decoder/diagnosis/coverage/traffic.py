@@ -54,7 +54,7 @@ class TrafficCounter:
         """Add one block; ``cycles.region`` must be filled (-1 = outside)."""
         wired = np.uint32((1 << self.data_bits) - 1)
         few = self.data_bits <= BY_VALUE and len(cycles) <= _FEW
-        few = few and np.count_nonzero(cycles.data_unknown & wired) <= _FEW_UNKNOWN
+        few = few and int(np.count_nonzero(cycles.data_unknown & wired)) <= _FEW_UNKNOWN
         (count_few if few else count_levels)(
             _DIRECTION[cycles.kind],
             cycles.region,

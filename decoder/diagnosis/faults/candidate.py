@@ -38,6 +38,13 @@ class Candidate:
     prior: float = 1.0
     reach: tuple[int, ...] = ()
 
+    def priced(self, prior: float) -> Candidate:
+        """The same with another prior."""
+        return Candidate(
+            self.fault, self.scope, self.component, self.region, self.lanes, self.variants, self.lines, self.other,
+            self.cell, prior, self.reach,
+        )  # fmt: skip
+
     @property
     def key(self) -> tuple[object, ...]:
         """What makes two candidates the same suspect."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from functools import cache
 from typing import assert_never, get_args
 
@@ -134,7 +133,7 @@ def _priced(listed: list[Candidate], card: CardView) -> list[Candidate]:
     if not listed:
         return []
     share = _share(listed, card)
-    return [replace(c, prior=share) for c in listed]
+    return [c.priced(share) for c in listed]
 
 
 def _of_pairs(
@@ -163,7 +162,7 @@ def _of_pairs(
         mask = a.mask & b.mask
         if not (wrong.get(a.index, 0) | wrong.get(b.index, 0)) & mask:
             continue
-        c = replace(paths.select_extra(a, b) if ordered else paths.swapped(a, b), prior=share)
+        c = (paths.select_extra(a, b) if ordered else paths.swapped(a, b)).priced(share)
         if not _hidden(c, card):
             yield c
 

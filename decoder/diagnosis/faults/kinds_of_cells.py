@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Mapping
+from itertools import accumulate
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of, priors
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
@@ -25,12 +27,10 @@ def stuck_cells(fault: FaultName, level: int, cells: Mapping[int, int], card: Ca
 
 
 def _region_of_cell(card: CardView, cell: int) -> RegionView:
-    at = 0
-    for region in card.regions:
-        at += 1 << region.span_bits
-        if cell < at:
-            return region
-    raise AssertionError("a cell outside every region")
+    ends: list[int] | None = card.memo.get("ends of regions")
+    if ends is None:
+        ends = card.memo["ends of regions"] = list(accumulate(1 << region.span_bits for region in card.regions))
+    return card.regions[bisect_right(ends, cell)]
 
 
 def _chip_of(region: RegionView, mask: int) -> str | None:

@@ -6,7 +6,6 @@ which the processor works inside itself are taken for reads and writes, and what
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from functools import cache
 from importlib import resources
 
@@ -16,7 +15,7 @@ from busledger.decoder.diagnosis.rivals.rival import CannotJudge
 from busledger.decoder.text import plain
 from busledger.decoder.wiring import canonical
 
-__all__ = ["line_of_another_bus"]
+__all__ = ["line_of_another_bus", "names_with_such_a_line"]
 
 
 def line_of_another_bus(evidence: Evidence, profile: Profile) -> CannotJudge | None:
@@ -35,7 +34,7 @@ def line_of_another_bus(evidence: Evidence, profile: Profile) -> CannotJudge | N
     if not strange:
         return None
     there = frozenset().union(*channels.values())
-    for other in _with_such_a_line():
+    for other in map(load_profile, names_with_such_a_line()):
         valid = getattr(other.file.behaviour, "valid", None)
         if other.name == profile.name or valid is None or not _all_there(other, there):
             continue
@@ -51,14 +50,10 @@ def line_of_another_bus(evidence: Evidence, profile: Profile) -> CannotJudge | N
     return None
 
 
-def _with_such_a_line() -> Iterator[Profile]:
-    """The bundled buses that may have a line which says what an access is."""
-    return (load_profile(name) for name in _names_with_such_a_line())
-
-
 @cache
-def _names_with_such_a_line() -> tuple[str, ...]:
-    """A profile takes 1.5 ms to read as TOML, and most do not even hold the word."""
+def names_with_such_a_line() -> tuple[str, ...]:
+    """The bundled buses that may have a line which says what an access is: a profile takes 1.5 ms to read as TOML, and
+    most do not even hold the word."""
     folder = resources.files("busledger.bus_profiles")
     return tuple(n for n in profile_names() if "valid = " in (folder / f"{n}.toml").read_text(encoding="utf-8"))
 

@@ -1,0 +1,106 @@
+"""Rounds of numba's over a function in which there is nothing for it to do, left out while kernels are compiled.
+
+* Closures, comprehensions and lists that become arrays are looked for, and whole-array expressions. For both numba
+  first works out where each variable's life ends, and writes that into the function, only to take it out again. Here a
+  kernel without any of them is left as it is.
+* Where a variable's life ends numba loads it, to count one user less of its memory, and overwrites it. In a function
+  that counts no memory (``_nrt=False``) that says nothing, and LLVM takes it out again; here it is not written.
+
+None of them changes what a kernel does. Where numba's insides are not as they are known here, nothing is changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+__all__ = ["skip_rounds"]
+
+_OURS = "busledger."
+_LISTS = frozenset({"build_list", "make_function"})
+_WHOLE = frozenset({"unary", "binop", "inplace_binop", "call", "arrayexpr"})
+
+
+def skip_rounds() -> None:
+    """From now on, for this process; numba must have been imported."""
+    from numba.core import inline_closurecall, ir, lowering, typed_passes, types
+
+    closures = getattr(inline_closurecall, "InlineClosureCallPass", None)
+    rewrites = getattr(typed_passes, "NopythonRewrites", None)
+    lower = getattr(lowering, "Lower", None)
+    if hasattr(closures, "run"):
+        _without_closures(closures, ir)
+    if hasattr(rewrites, "run_pass"):
+        _without_whole_arrays(rewrites, ir, types)
+    known = {"delvar", "_alloca_var", "typeof"}
+    if lower is not None and all(hasattr(lower, name) for name in known):
+        _without_ends(lower)
+
+
+def _expressions(made: Any, ir: Any) -> Iterator[tuple[str, Any]]:
+    """(name of what it is given to, expression) of each; a statement that ends a variable's life as ("", None)."""
+    for block in made.blocks.values():
+        for one in block.body:
+            if isinstance(one, ir.Assign):
+                if isinstance(one.value, ir.Expr):
+                    yield one.target.name, one.value
+            elif isinstance(one, ir.Del):
+                yield "", None
+
+
+def _ours(made: Any) -> bool:
+    return str(made.func_id.modname).startswith(_OURS)
+
+
+def _without_closures(closures: Any, ir: Any) -> None:
+    run = closures.run
+    if hasattr(run, "instead_of"):
+        return
+
+    def lean(self: Any) -> None:
+        made = self.func_ir
+        if not _ours(made) or any(one is None or one.op in _LISTS for _, one in _expressions(made, ir)):
+            run(self)
+
+    lean.instead_of = run  # type: ignore[attr-defined]
+    closures.run = lean
+
+
+def _without_whole_arrays(rewrites: Any, ir: Any, types: Any) -> None:
+    run_pass = rewrites.run_pass
+    if hasattr(run_pass, "instead_of"):
+        return
+
+    def lean(self: Any, state: Any) -> bool:
+        made, kinds = state.func_ir, state.typemap
+
+        def may_be_rewritten(name: str, one: Any) -> bool:
+            if one is None or one.op in _LISTS:
+                return True
+            if one.op not in _WHOLE or not isinstance(kinds.get(name), types.Array):
+                return False
+            return one.op != "call" or isinstance(kinds.get(one.func.name), types.Function)
+
+        if not _ours(made) or any(may_be_rewritten(name, one) for name, one in _expressions(made, ir)):
+            return bool(run_pass(self, state))
+        return True
+
+    lean.instead_of = run_pass  # type: ignore[attr-defined]
+    rewrites.run_pass = lean
+
+
+def _without_ends(lower: Any) -> None:
+    every = lower.delvar
+    if hasattr(every, "instead_of"):
+        return
+
+    def delvar(self: Any, name: str) -> None:
+        if self.context.enable_nrt or not _ours(self.func_ir):
+            every(self, name)
+            return
+        if name not in self._blk_local_varmap and not self._disable_sroa_like_opt:
+            self._singly_assigned_vars.discard(name)
+        self._alloca_var(name, self.typeof(name))
+
+    delvar.instead_of = every  # type: ignore[attr-defined]
+    lower.delvar = delvar
