@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Collection, Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +57,7 @@ def load_board(
     """
     file = Path(path)
     raw = _parse(file)
+    _tables.cache_clear()
     mistakes = Mistakes(str(path))
     for key in raw:
         if key not in _TABLES:
@@ -108,6 +110,12 @@ def bus_of_board(path: str | Path) -> str:
     return head.bus if head is not None else load_board(path).bus
 
 
+@lru_cache(maxsize=1)
+def _tables(text: str) -> dict[str, Any]:
+    """The tables, which nobody changes: a file is read for its bus first, then for all of it."""
+    return toml_tables(text)
+
+
 def _parse(file: Path) -> dict[str, Any]:
     """The tables of a TOML file; BoardError for whatever keeps it from being one."""
     where = plain(str(file))
@@ -128,7 +136,7 @@ def _parse(file: Path) -> dict[str, Any]:
         line = data.count(b"\n", 0, error.start) + 1
         raise BoardError("the board file is not text", where=f"{where}, line {line}", expected="UTF-8") from error
     try:
-        return toml_tables(text)
+        return _tables(text)
     except tomllib.TOMLDecodeError as error:
         what, line = _toml_error(str(error), text)
         raise BoardError(

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from busledger.decoder.bits_kernel import lowest_bit
 from busledger.decoder.inner_kernel import inner
 
 NEXT = 0
@@ -47,6 +48,17 @@ DEPTH = 3
 LONGEST_CYCLES = 32
 LONGEST_INTERRUPT = 24
 RAN_OUT = -2
+
+
+@inner(_nrt=False, forceinline=True)
+def hopeless(i, rows, read, address, data, timing, shape):
+    """Whether no instruction can begin at row i, told at a glance: to call ``fits`` takes far longer, as all tables are
+    handed over. Whatever the byte is, the next one is read behind it on a bus that peeks."""
+    if not read[i] or data[i] < 0 or address[i] < 0:
+        return True
+    if not shape[1] or i + 1 >= rows or timing[7][0, data[i]] > 0:
+        return False
+    return not read[i + 1] or address[i + 1] != ((address[i] + 1) & shape[0])
 
 
 @inner(_nrt=False)
@@ -155,9 +167,10 @@ def fits(i, rows, read, address, data, timing, shape, ends):
     found = 0
     least = -1
     out = False
-    for cycles in range(1, LONGEST_CYCLES):
-        if not (may >> cycles) & 1:
-            continue
+    left = np.uint64(may) & np.uint64((1 << LONGEST_CYCLES) - 2)  # a bit for each number of cycles, 0 is none
+    while left != np.uint64(0):
+        cycles = lowest_bit(left)
+        left &= left - np.uint64(1)
         if least < 0:
             least = cycles
         end = i + cycles + more

@@ -18,6 +18,7 @@ from busledger.decoder.program.following.fits_kernel import (
     RAN_OUT,
     fits,
     goes_on,
+    hopeless,
     interrupted,
     only_end,
     shape_at,
@@ -68,7 +69,9 @@ def _step(i, rows, read, address, data, timing, shape, work, steps, tells):
     ``steps`` keeps it for every row (-1: not looked at yet), ``tells`` whether it jumps or reaches for data.
     """
     if steps[i] < 0:
-        end = only_end(i, rows, read, address, data, timing, shape, work)
+        end = 0
+        if not hopeless(i, rows, read, address, data, timing, shape):
+            end = only_end(i, rows, read, address, data, timing, shape, work)
         if end == 0:
             end = interrupted(i, rows, read, address, data, shape)
         steps[i] = max(end, 0)
