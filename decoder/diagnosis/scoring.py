@@ -49,7 +49,7 @@ class Scored:
         return tally.explained + (0 if self.hard or self.strict else tally.excused)
 
     def excusing_none(self) -> Scored:
-        """The same, strict: what it does not explain, other faults have to, and it had a chance there and did not act."""
+        """The same, strict: what it does not explain is another fault's, and a chance at which it did not act."""
         tally = self.effect.tally
         hits, odd = tally.hits + tally.contradicted, tally.excused
         # Of the wrong reads of a window it is not kept which were excused: each window keeps its share.
