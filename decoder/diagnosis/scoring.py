@@ -49,13 +49,16 @@ class Scored:
         return tally.explained + (0 if self.hard or self.strict else tally.excused)
 
     def excusing_none(self) -> Scored:
-        """The same, strict."""
+        """The same, strict: what it does not explain is another fault's, and a chance at which it did not act."""
         tally = self.effect.tally
         hits, odd = tally.hits + tally.contradicted, tally.excused
         # Of the wrong reads of a window it is not kept which were excused: each window keeps its share.
         chances: Any = self.effect.chances.astype(np.float64)
-        chances[:, 0] *= hits / max(1, hits + odd)
-        return replace(self, strict=True, effect=replace(self.effect, tally=tally._replace(excused=0), chances=chances))
+        share = odd / max(1, hits + odd)
+        chances[:, 1] += chances[:, 0] * share
+        chances[:, 0] *= 1.0 - share
+        told = tally._replace(excused=0, misses=tally.misses + odd)
+        return replace(self, strict=True, effect=replace(self.effect, tally=told, chances=chances))
 
     @property
     def key(self) -> tuple[object, ...]:

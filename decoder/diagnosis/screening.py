@@ -201,7 +201,13 @@ def _lane_effects(study: Study, behaviours: Sequence[Behaviour], rows: Rows) -> 
     if followed:
         over = run_lanes(followed.values(), regions, [replace(rows, rest=rows.rest_bus)])
         found.update({fault: over[stand_in] for fault, stand_in in followed.items()})
-    return {fault: (effect, effect) for fault, effect in found.items()}
+    return {fault: (effect, _coming_and_going(effect)) for fault, effect in found.items()}
+
+
+def _coming_and_going(effect: Effect) -> Effect:
+    """A read that is wrong otherwise than a lane fault foretells is a chance at which that did not act."""
+    tally = effect.tally
+    return replace(effect, tally=tally._replace(misses=tally.misses + tally.other, other=0)) if tally.other else effect
 
 
 def _path_effects(

@@ -74,4 +74,6 @@ def lanes(rows, faults, counts):
                 tally[j, MISS] += 1
                 chances[j, window[i], MISS] += 1
             else:
+                # Of what comes and goes a chance at which it did not act: it would have shown.
                 tally[j, OTHER] += 1
+                chances[j, window[i], MISS] += 1
