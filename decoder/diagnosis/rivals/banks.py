@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.study import Overlay
-from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
+from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import banks_kernel as kernel
+from busledger.decoder.diagnosis.rivals.fillings import log_filled
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.story_kernel import folded
@@ -165,7 +166,8 @@ def _latched(
     share = count / max(1, int(np.count_nonzero(wrong)))
     if not count or share < _MOST or against > count // 10:
         return None
-    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[first & ~_found_as_expected(story, here)])
+    blank = first & ~_found_as_expected(story, here)
+    unknown = _log_found(rows.data[blank], rows.compared[blank])
     address, io = key >> 1, key & 1
     cells = np.zeros(max(1, story.study.cells.total), np.bool_)
     cells[rows.cell] = True
@@ -176,7 +178,7 @@ def _latched(
         region=r,
         addresses=block,
         log_prior=prior_of("banked", chips=story.has_chips(r)),
-        log_own=log_rate(hits, against, HARD) - unknown * math.log(2.0) - math.log(_LATCHES),
+        log_own=log_rate(hits, against, HARD) + unknown - math.log(_LATCHES),
         explains=count,
         against=against,
         summary=_said(span_of(block), "is", key),
@@ -196,6 +198,14 @@ def _latched(
         index=rows.index[explained],
         taken=NotJudged(cells) if share >= _NEARLY_ALL else Excused(rows.index[explained]),
     )
+
+
+def _log_found(data: NDArray[np.uint32], compared: NDArray[np.uint32]) -> float:
+    """Log probability of what banks are found to hold that nobody was seen to write: anything, or what a program left
+    there before; values in the order of time."""
+    anything = -float(np.bitwise_count(compared).sum()) * math.log(2.0)
+    left = log_filled(data & compared, int(np.bitwise_or.reduce(compared, initial=0)))
+    return log_sum([anything, left]) - math.log(2.0)
 
 
 def _found_as_expected(story: Story, here: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
@@ -259,7 +269,7 @@ def _follow(
     blank = (said == kernel.LEARNS) | (said == kernel.SWITCHES)
     blank[switches] = story.older[switches] & 1 == 0
     blank &= ~_found_as_expected(story)
-    new = sum(int(lanes).bit_count() for lanes in rows.compared[blank])
+    new = _log_found(rows.data[blank], rows.compared[blank])
     chips = story.has_chips(r)
     where = span_of(block)
     by = f"a write to {latch[0]:04X}" if latch is not None else "something that is not on the clips"
@@ -275,7 +285,7 @@ def _follow(
         region=r,
         addresses=block,
         log_prior=prior_of("banked", chips=chips),
-        log_own=log_rate(agrees, odd, HARD) - moments - new * math.log(2.0),
+        log_own=log_rate(agrees, odd, HARD) - moments + new,
         explains=hits,
         against=odd,
         summary=f"{where} is switched between {banks} banks by {by}: say so in the board file",
