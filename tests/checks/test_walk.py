@@ -17,13 +17,17 @@ LINES = [f"A{n}" for n in range(16)]
 
 def missed(words, parts=1) -> dict[str, int]:
     """What is counted of addresses that stand for ten ticks each."""
+    return dict(walk_of(words, parts).missed())
+
+
+def walk_of(words, parts=1) -> Walk:
     walk = Walk(LINES, {}, load_profile("6502"), 0)
     words = [*words, words[-1] ^ 0x8000]  # the last one must be seen to have stood
     time = 10 * np.arange(len(words), dtype=np.int64)
     levels = np.array(words, np.uint64).reshape(-1, 1)
     for at in np.array_split(np.arange(len(words)), parts):
         walk.feed(Capture(time=time[at], levels=levels[at], unknown=np.zeros_like(levels[at]), tick_fs=1_000_000))
-    return dict(walk.missed())
+    return walk
 
 
 def sweep(start, end) -> list[int]:
@@ -48,6 +52,12 @@ def test_code_alone_that_went_past_the_line_before_tells_of_it_too():
     off = [word & ~0x80 for word in code]
     assert missed(code * 3)["A7"] == 0
     assert missed(code * 3 + off * 3)["A7"] >= 2
+
+
+def test_a_line_that_never_moved_is_gone_past_by_code_and_not_by_a_program_that_has_no_use_for_it():
+    code = [*range(0xF06A, 0xF096), *range(0xF1EA, 0xF216)] * 3
+    assert walk_of([word & ~0x10 for word in code]).passed()["A4"] >= 3
+    assert walk_of(list(range(0xF000, 0xF010)) * 3).passed()["A4"] <= 1
 
 
 def test_lines_above_one_that_is_not_clipped_are_not_told():

@@ -21,14 +21,15 @@ _OFTEN = 0.05  # of its changes: drivers that take over from each other make a f
 _BEYOND = 10.0  # times the pulses of one sample on the middle line of its kind
 _TOGETHER = 0.1  # of the time since: a loop is entered within a few of its turns
 _MISSED = 2  # steps without it: one is an odd jump, too
+_NEVER = 3  # the same of a line that never moved, and may not be used at all: loops may begin where its lower lines do
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
     """One channel: its ``line`` and ``role`` on the bus, ``moves``, pulses of one sample (``runts``), ticks of the last
     change and the longest time between two rises, -1 where there is none; ``anywhere``: the runts come at any moment of
-    the clock (None: not known); ``missed``: an address line's steps since its last change that went without it, as
-    ``walk`` counts them."""
+    the clock (None: not known); ``missed``: an address line's steps since its last change that went without it, of one
+    that never moved all of them, as ``walk`` counts them."""
 
     channel: str
     line: str
@@ -54,6 +55,12 @@ def clip_findings(
                 "clip-off", "doubt", seen.channel,
                 f"{seen.channel} never moved while the other data lines did: its clip is off, or it is on another pin",
                 0, None,
+            )  # fmt: skip
+        if seen.role == "address" and not seen.moves and seen.missed >= _NEVER:
+            yield (
+                "clip-off", "doubt", seen.channel,
+                f"{seen.channel} never moved, and the addresses went past it in {seen.missed} places: its clip is off, "
+                "or it is on another pin", seen.missed, None,
             )  # fmt: skip
         if seen in stopped:
             weight, meaning = _of_rest(seen, len(_with(seen, stopped, span)) == 1)

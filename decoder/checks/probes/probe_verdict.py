@@ -53,7 +53,7 @@ _MANY_SAMPLES = 1 << 16  # in a period, beyond which it divides evenly enough
 @dataclass(frozen=True)
 class ProbeCounts:
     """What the kernel counted; see ``probe_kernel``. ``span`` and ``gaps`` in ticks, ``levels`` the last row,
-    ``missed`` as in ``walk``, ``silence`` of all channels, where no clock is clipped."""
+    ``missed``, ``passed`` as in ``walk``, ``silence`` of all channels, where no clock is clipped."""
 
     names: tuple[str, ...]
     lines: Mapping[str, str]
@@ -72,6 +72,7 @@ class ProbeCounts:
     together: NDArray[np.int64]
     bursts: NDArray[np.int64]
     missed: Mapping[str, int]
+    passed: Mapping[str, int]
     silence: Silence
 
     def ns(self, count: float) -> float:
@@ -392,7 +393,7 @@ def _seen(counts: ProbeCounts, health: ChannelHealth, c: int) -> Seen:
         int(row[kernel.LAST]),
         int(row[kernel.LONGEST]),
         _at_any_moment(counts, c),
-        counts.missed.get(health.channel, 0),
+        (counts.missed if health.moves else counts.passed).get(health.channel, 0),
     )
 
 

@@ -116,6 +116,7 @@ class ProbesCheck:
             together=self._together,
             bursts=bursts,
             missed=self._walk.missed(),
+            passed=self._walk.passed(),
             silence=self._silence,
         )
         return probes_result(counts)

@@ -65,6 +65,11 @@ class Walk:
         """Channel → different steps since its last change that it took part in before, and now did not."""
         return {name: int(self._missed[nth]) for name, nth in self._lines.items()}
 
+    def passed(self) -> Mapping[str, int]:
+        """Channel → different steps that went without it, whether it ever took part in one or not."""
+        steps = self._steps[:, :, kernel.MISSED].sum(axis=1, dtype=np.int64)
+        return {name: int(steps[nth]) for name, nth in self._lines.items()}
+
 
 def walked(line: str) -> bool:
     """Whether it is an address line that a program walks through wherever it is."""

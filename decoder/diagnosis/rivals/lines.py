@@ -57,6 +57,15 @@ def _swept_past(evidence: Evidence, bit: int) -> bool:
     return False
 
 
+def _walked_past(evidence: Evidence, line: str) -> bool:
+    """Whether the channels' own check saw a program go on past an address line, in several places."""
+    probes = evidence.probes
+    if probes is None:
+        return False
+    doubted = {name for f in probes.findings if f.code == "clip-off" and f.weight == "doubt" for name in f.lines}
+    return any(health.channel in doubted and (health.line or health.channel) == line for health in probes.channels)
+
+
 def line_at_rest(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     """A data line, or an address line that sweeps went past, that never moved while its neighbours did. A data
     line that a read shows wrong (of a ROM, then) is weighed against a line that is stuck."""
@@ -72,9 +81,10 @@ def line_at_rest(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
         lane = f"D{still[0]}" if still and lines is signs.data_lines else None
         if lane is not None and any(_wrong(region, lane) for region in evidence.counts):
             continue
-        if lane is None and len(still) == 1 and not _swept_past(evidence, still[0]):
+        past = lane is None and len(still) == 1 and _walked_past(evidence, lines[still[0]])
+        if lane is None and len(still) == 1 and not past and not _swept_past(evidence, still[0]):
             continue
-        if len(still) == 1 and busy >= max(_LEAST, least):
+        if len(still) == 1 and busy >= (_LEAST if past else max(_LEAST, least)):
             line = lines[still[0]]
             return CannotJudge(
                 "clip-off",
