@@ -20,6 +20,7 @@ from busledger.decoder.diagnosis.rivals.dips import dips
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
 from busledger.decoder.diagnosis.rivals.ghosts import ghosts
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over
+from busledger.decoder.diagnosis.rivals.loose import loose_clips
 from busledger.decoder.diagnosis.rivals.lost import contents_lost
 from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks, twins
 from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
@@ -105,6 +106,7 @@ def rivals_of_lines(story: Story) -> Iterator[Rival]:
         yield from reads_gone(story, evidence.signs)
         yield from selects_at_rest(story, evidence.signs)
         yield from noisy_clips(story, evidence.signs)
+        yield from loose_clips(story, evidence.signs)
         yield from dips(story, evidence.signs)
         yield from ringing(story, evidence.signs)
         yield from ringing_pulses(story, evidence.signs)

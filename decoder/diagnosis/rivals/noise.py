@@ -121,7 +121,7 @@ def _unhurt(story: Story, health: ChannelHealth, lanes: int) -> float:
     reads = int(np.count_nonzero(story.rows.compared & np.uint32(lanes)))
     transfers = signs.transfers if signs is not None else 0
     often = health.runts / max(1, transfers, health.runts)
-    shares = _HURT
+    shares: tuple[float, ...] = _HURT
     if signs is not None and probes is not None and probes.sample_ns and health.runts_anywhere:
         samples = (signs.span[1] - signs.span[0]) * evidence.tick_s * 1e9 / (max(1, transfers) * probes.sample_ns)
         shares = tuple(min(0.5, times / max(1.0, samples)) for times in _TIMES)
