@@ -14,7 +14,11 @@ None of them changes what a kernel does. Where numba's insides are not as they a
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
+from functools import partial
 from typing import Any
+
+from busledger.decoder.kernel_instead import put_instead
 
 __all__ = ["calls_for_memory", "load_lightly"]
 
@@ -28,11 +32,13 @@ def load_lightly() -> None:
     from numba.core import codegen, entrypoints, environment
 
     if {"_rebuild_env", "lookup_environment", "Environment"} <= set(vars(environment)):
-        _name_modules_only(environment)
+        put_instead(environment, "_rebuild_env", partial(_naming_modules_only, environment))
     library = getattr(codegen, "JITCodeLibrary", None)
     known = {"_unserialize", "_get_module_for_linking", "get_pointer_to_function", "_set_compiled_object"}
     if library is not None and all(hasattr(library, name) for name in known):
-        _link_when_asked(library, codegen)
+        put_instead(library, "_get_module_for_linking", partial(_linking, codegen))
+        put_instead(library, "get_pointer_to_function", partial(_pointing, codegen))
+        put_instead(library, "_unserialize", _unserializing)
     if hasattr(entrypoints, "_already_initialized"):
         entrypoints._already_initialized = True
 
@@ -46,11 +52,7 @@ def calls_for_memory(kept: Any) -> bool:
         return True
 
 
-def _name_modules_only(environment: Any) -> None:
-    rebuild = environment._rebuild_env
-    if hasattr(rebuild, "instead_of"):
-        return
-
+def _naming_modules_only(environment: Any, rebuild: Any) -> Callable[..., Any]:
     def named_only(module: str, constants: list[Any], name: str) -> Any:
         if not module.startswith(_NUMBA_S) or module in sys.modules:
             return rebuild(module, constants, name)
@@ -62,15 +64,10 @@ def _name_modules_only(environment: Any) -> None:
             environment.Environment._memo[name] = found
         return found
 
-    named_only.instead_of = rebuild  # type: ignore[attr-defined]
-    environment._rebuild_env = named_only
+    return named_only
 
 
-def _link_when_asked(library: Any, codegen: Any) -> None:
-    every, link, point = library._unserialize.__func__, library._get_module_for_linking, library.get_pointer_to_function
-    if hasattr(every, "instead_of"):
-        return
-
+def _unserializing(every: Any) -> Callable[..., Any]:
     def unserialize(cls: Any, generator: Any, state: Any) -> Any:
         name, kind, data = state
         if kind != "object":
@@ -82,24 +79,30 @@ def _link_when_asked(library: Any, codegen: Any) -> None:
         made._finalize_final_module()
         return made
 
-    def parsed(self: Any) -> None:
-        kept = vars(self).pop("_kept_for_linking", None)
-        if kept is not None:
-            self._shared_module = codegen.ll.parse_bitcode(kept)
-            self._codegen._engine._load_defined_symbols(self._shared_module)
+    return unserialize
 
+
+def _read_for_linking(codegen: Any, library: Any) -> None:
+    kept = vars(library).pop("_kept_for_linking", None)
+    if kept is not None:
+        library._shared_module = codegen.ll.parse_bitcode(kept)
+        library._codegen._engine._load_defined_symbols(library._shared_module)
+
+
+def _linking(codegen: Any, link: Any) -> Callable[..., Any]:
     def get_module_for_linking(self: Any) -> Any:
-        parsed(self)
+        _read_for_linking(codegen, self)
         return link(self)
 
+    return get_module_for_linking
+
+
+def _pointing(codegen: Any, point: Any) -> Callable[..., Any]:
     def get_pointer_to_function(self: Any, name: str) -> Any:
         if "_kept_for_linking" in vars(self):
             if name.startswith(_FROM_PYTHON):
                 return self._codegen._engine.get_function_address(name)
-            parsed(self)
+            _read_for_linking(codegen, self)
         return point(self, name)
 
-    unserialize.instead_of = every  # type: ignore[attr-defined]
-    library._unserialize = classmethod(unserialize)
-    library._get_module_for_linking = get_module_for_linking
-    library.get_pointer_to_function = get_pointer_to_function
+    return get_pointer_to_function

@@ -15,9 +15,13 @@ None of them changes what a kernel does. Where numba's insides are not as they a
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from inspect import CO_VARARGS, CO_VARKEYWORDS
 from types import FunctionType
 from typing import Any
+
+from busledger.decoder.kernel_instead import put_instead
 
 __all__ = ["shorten_passes"]
 
@@ -32,28 +36,23 @@ def shorten_passes() -> None:
     from numba.core.typing import templates
 
     if {"list_vars", "_rec_list_vars"} <= set(vars(ir.Inst)) and "list_vars" in vars(ir.Stmt):
-        _list_quickly(ir)
+        put_instead(ir.Inst, "_rec_list_vars", partial(_listed_quickly, ir))
     if hasattr(postproc.PostProcessor, "_insert_var_dels") and hasattr(postproc, "VariableLifetime"):
-        _live_when_asked(postproc)
+        put_instead(postproc.PostProcessor, "run", partial(_living_when_asked, postproc))
     for one in (base.BaseContext, typing_context.BaseContext):
-        if hasattr(one, "refresh") and hasattr(one, "load_additional_registries"):
-            _refresh_what_is_new(one)
-    if hasattr(context.NRTContext, "get_meminfos"):
-        _counted_by_type(context.NRTContext)
-    if hasattr(base, "_has_loc"):
-        _see_arguments(base)
-    if hasattr(templates, "_OverloadFunctionTemplate"):
-        _link_only(templates._OverloadFunctionTemplate)
+        if hasattr(one, "load_additional_registries"):
+            put_instead(one, "refresh", _refreshing_what_is_new)
+    put_instead(context.NRTContext, "get_meminfos", _counted_by_type)
+    put_instead(base, "_has_loc", _seeing_arguments)
+    put_instead(getattr(templates, "_OverloadFunctionTemplate", None), "_get_jit_decorator", _linking_only)
     if {"_optimize_functions", "add_ir_module"} <= set(vars(codegen.CPUCodeLibrary)):
-        _optimize_defined(codegen.CPUCodeLibrary)
+        put_instead(codegen.CPUCodeLibrary, "_optimize_functions", lambda every: _optimize_defined)
     bound = getattr(getattr(base, "ll", None), "ffi", None)  # llvmlite's
     listeners = getattr(getattr(getattr(bound, "lib", None), "_lock", None), "_cblist", [])
     listeners[:] = [pair for pair in listeners if getattr(pair[0], "__module__", "") != "numba.core.base"]
 
 
-def _list_quickly(ir: Any) -> None:
-    if hasattr(ir.Inst._rec_list_vars, "instead_of"):
-        return
+def _listed_quickly(ir: Any, every: Any) -> Callable[..., Any]:
     kinds: dict[type, int] = {}
 
     def kind_of(value: Any) -> int:
@@ -82,17 +81,12 @@ def _list_quickly(ir: Any) -> None:
     def of_value(self: Any, value: Any) -> list[Any]:
         return gather((value,), [])
 
-    of_value.instead_of = ir.Inst._rec_list_vars  # type: ignore[attr-defined]
-    ir.Inst._rec_list_vars = of_value
     ir.Stmt.list_vars = lambda self: gather(self.__dict__.values(), [])
     ir.Expr.list_vars = lambda self: gather(self._kws.values(), [])
+    return of_value
 
 
-def _live_when_asked(postproc: Any) -> None:
-    run = postproc.PostProcessor.run
-    if hasattr(run, "instead_of"):
-        return
-
+def _living_when_asked(postproc: Any, run: Any) -> Callable[..., Any]:
     def lean(self: Any, emit_dels: bool = False, extend_lifetimes: bool = False) -> None:
         made = self.func_ir
         if made.is_generator or not str(made.func_id.modname).startswith(("busledger.", "numba.")):
@@ -104,16 +98,12 @@ def _live_when_asked(postproc: Any) -> None:
         if emit_dels:
             self._insert_var_dels(extend_lifetimes=extend_lifetimes)
 
-    lean.instead_of = run  # type: ignore[attr-defined]
-    postproc.PostProcessor.run = lean
+    return lean
 
 
-def _refresh_what_is_new(contexts: Any) -> None:
+def _refreshing_what_is_new(refresh: Any) -> Callable[..., Any]:
     """A registry only grows, so that one of the same length holds nothing new; they are the same for a context and for
     those that are made of it for one kernel."""
-    refresh = contexts.refresh
-    if hasattr(refresh, "instead_of"):
-        return
     seen: dict[int, tuple[Any, int]] = {}
 
     def length(registries: Any) -> int:
@@ -135,14 +125,10 @@ def _refresh_what_is_new(contexts: Any) -> None:
         refresh(self)
         seen[key] = registries, length(registries)
 
-    shorter.instead_of = refresh  # type: ignore[attr-defined]
-    contexts.refresh = shorter
+    return shorter
 
 
-def _counted_by_type(counting: Any) -> None:
-    every = counting.get_meminfos
-    if hasattr(every, "instead_of"):
-        return
+def _counted_by_type(every: Any) -> Callable[..., Any]:
     counts: dict[Any, bool] = {}
 
     def holds(manager: Any, kind: Any) -> bool:
@@ -161,15 +147,10 @@ def _counted_by_type(counting: Any) -> None:
                 found += get_meminfos(self, builder, member, getter(value))
         return found
 
-    get_meminfos.instead_of = every  # type: ignore[attr-defined]
-    counting.get_meminfos = get_meminfos
+    return get_meminfos
 
 
-def _see_arguments(base: Any) -> None:
-    ask = base._has_loc
-    if hasattr(ask, "instead_of"):
-        return
-
+def _seeing_arguments(ask: Any) -> Callable[..., Any]:
     def has_loc(function: Any) -> bool:
         if type(function) is not FunctionType or hasattr(function, "__wrapped__"):
             return bool(ask(function))
@@ -177,15 +158,10 @@ def _see_arguments(base: Any) -> None:
         lists = bool(code.co_flags & CO_VARARGS) + bool(code.co_flags & CO_VARKEYWORDS)
         return "loc" in code.co_varnames[: code.co_argcount + code.co_kwonlyargcount + lists]
 
-    has_loc.instead_of = ask  # type: ignore[attr-defined]
-    base._has_loc = has_loc
+    return has_loc
 
 
-def _link_only(template: Any) -> None:
-    choose = getattr(template, "_get_jit_decorator", None)
-    if choose is None or hasattr(choose, "instead_of"):
-        return
-
+def _linking_only(choose: Any) -> Callable[..., Any]:
     def for_kernels(self: Any) -> Any:
         from numba import jit
 
@@ -194,21 +170,12 @@ def _link_only(template: Any) -> None:
         jitter = choose(self)
         return (lambda **options: jitter(**{**LINKED, **options})) if jitter is jit else jitter
 
-    for_kernels.instead_of = choose  # type: ignore[attr-defined]
-    template._get_jit_decorator = for_kernels
+    return for_kernels
 
 
-def _optimize_defined(library: Any) -> None:
-    every = library._optimize_functions
-    if hasattr(every, "instead_of"):
-        return
-
-    def once(self: Any, module: Any) -> None:
-        module.data_layout = self._codegen._data_layout
-        manager, builder = self._codegen._function_pass_manager()
-        for function in module.functions:
-            if not function.is_declaration:
-                manager.run(function, builder)
-
-    once.instead_of = every  # type: ignore[attr-defined]
-    library._optimize_functions = once
+def _optimize_defined(library: Any, module: Any) -> None:
+    module.data_layout = library._codegen._data_layout
+    manager, builder = library._codegen._function_pass_manager()
+    for function in module.functions:
+        if not function.is_declaration:
+            manager.run(function, builder)

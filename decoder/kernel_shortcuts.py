@@ -13,7 +13,11 @@ None of them changes what a kernel does. Where numba's insides are not as they a
 from __future__ import annotations
 
 import operator
+from collections.abc import Callable
+from functools import partial
 from typing import Any
+
+from busledger.decoder.kernel_instead import put_instead
 
 __all__ = ["take_shortcuts"]
 
@@ -27,18 +31,13 @@ def take_shortcuts() -> None:
     functions = getattr(types.functions, "BaseFunction", None)
     options = getattr(targetconfig, "TargetConfig", None)
     lower = getattr(lowering, "BaseLower", None)
-    if hasattr(functions, "get_call_type"):
-        _remember_operators(functions, types)
+    put_instead(functions, "get_call_type", partial(_remembering_operators, types))
     if options is not None and {"values", "__eq__", "__hash__"} <= set(vars(options)):
-        _compare_quickly(options)
-    if hasattr(lower, "create_cfunc_wrapper"):
-        _leave_out_c(lower)
+        put_instead(options, "__eq__", partial(_compared_quickly, options))
+    put_instead(lower, "create_cfunc_wrapper", _leaving_out_c)
 
 
-def _remember_operators(function: Any, types: Any) -> None:
-    ask = function.get_call_type
-    if hasattr(ask, "instead_of"):
-        return
+def _remembering_operators(types: Any, ask: Any) -> Callable[..., Any]:
     numbers = (types.Number, types.Boolean, types.Literal)
     items = {operator.getitem, operator.setitem}
     operators = {getattr(operator, name) for name in operator.__all__} - items
@@ -56,14 +55,11 @@ def _remember_operators(function: Any, types: Any) -> None:
         signature, self._impl_keys[known[asked][0].args] = known[asked]
         return signature
 
-    get_call_type.instead_of = ask  # type: ignore[attr-defined]
-    function.get_call_type = get_call_type
+    return get_call_type
 
 
-def _compare_quickly(options: Any) -> None:
-    every, hash_of = options.__eq__, options.__hash__
-    if hasattr(every, "instead_of"):
-        return
+def _compared_quickly(options: Any, every: Any) -> Callable[..., Any]:
+    hash_of = options.__hash__
     hashes: dict[type, int] = {}
 
     def equal(self: Any, other: Any) -> Any:
@@ -82,18 +78,13 @@ def _compare_quickly(options: Any) -> None:
             hashes[kind] = hash_of(self)
         return hashes[kind]
 
-    equal.instead_of = every  # type: ignore[attr-defined]
-    options.__eq__, options.__hash__ = equal, hashed
+    options.__hash__ = hashed
+    return equal
 
 
-def _leave_out_c(lower: Any) -> None:
-    create = lower.create_cfunc_wrapper
-    if hasattr(create, "instead_of"):
-        return
-
+def _leaving_out_c(create: Any) -> Callable[..., Any]:
     def create_cfunc_wrapper(self: Any) -> None:
         if not str(self.fndesc.modname).startswith(_OURS):
             create(self)
 
-    create_cfunc_wrapper.instead_of = create  # type: ignore[attr-defined]
-    lower.create_cfunc_wrapper = create_cfunc_wrapper
+    return create_cfunc_wrapper

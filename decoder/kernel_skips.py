@@ -11,8 +11,11 @@ None of them changes what a kernel does. Where numba's insides are not as they a
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import partial
 from typing import Any
+
+from busledger.decoder.kernel_instead import put_instead
 
 __all__ = ["skip_rounds"]
 
@@ -28,13 +31,10 @@ def skip_rounds() -> None:
     closures = getattr(inline_closurecall, "InlineClosureCallPass", None)
     rewrites = getattr(typed_passes, "NopythonRewrites", None)
     lower = getattr(lowering, "Lower", None)
-    if hasattr(closures, "run"):
-        _without_closures(closures, ir)
-    if hasattr(rewrites, "run_pass"):
-        _without_whole_arrays(rewrites, ir, types)
-    known = {"delvar", "_alloca_var", "typeof"}
-    if lower is not None and all(hasattr(lower, name) for name in known):
-        _without_ends(lower)
+    put_instead(closures, "run", partial(_without_closures, ir))
+    put_instead(rewrites, "run_pass", partial(_without_whole_arrays, ir, types))
+    if hasattr(lower, "_alloca_var") and hasattr(lower, "typeof"):
+        put_instead(lower, "delvar", _without_ends)
 
 
 def _expressions(made: Any, ir: Any) -> Iterator[tuple[str, Any]]:
@@ -52,25 +52,16 @@ def _ours(made: Any) -> bool:
     return str(made.func_id.modname).startswith(_OURS)
 
 
-def _without_closures(closures: Any, ir: Any) -> None:
-    run = closures.run
-    if hasattr(run, "instead_of"):
-        return
-
+def _without_closures(ir: Any, run: Any) -> Callable[..., Any]:
     def lean(self: Any) -> None:
         made = self.func_ir
         if not _ours(made) or any(one is None or one.op in _LISTS for _, one in _expressions(made, ir)):
             run(self)
 
-    lean.instead_of = run  # type: ignore[attr-defined]
-    closures.run = lean
+    return lean
 
 
-def _without_whole_arrays(rewrites: Any, ir: Any, types: Any) -> None:
-    run_pass = rewrites.run_pass
-    if hasattr(run_pass, "instead_of"):
-        return
-
+def _without_whole_arrays(ir: Any, types: Any, run_pass: Any) -> Callable[..., Any]:
     def lean(self: Any, state: Any) -> bool:
         made, kinds = state.func_ir, state.typemap
 
@@ -85,15 +76,10 @@ def _without_whole_arrays(rewrites: Any, ir: Any, types: Any) -> None:
             return bool(run_pass(self, state))
         return True
 
-    lean.instead_of = run_pass  # type: ignore[attr-defined]
-    rewrites.run_pass = lean
+    return lean
 
 
-def _without_ends(lower: Any) -> None:
-    every = lower.delvar
-    if hasattr(every, "instead_of"):
-        return
-
+def _without_ends(every: Any) -> Callable[..., Any]:
     def delvar(self: Any, name: str) -> None:
         if self.context.enable_nrt or not _ours(self.func_ir):
             every(self, name)
@@ -102,5 +88,4 @@ def _without_ends(lower: Any) -> None:
             self._singly_assigned_vars.discard(name)
         self._alloca_var(name, self.typeof(name))
 
-    delvar.instead_of = every  # type: ignore[attr-defined]
-    lower.delvar = delvar
+    return delvar

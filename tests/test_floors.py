@@ -18,11 +18,14 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     (
         "busledger.decoder.inner_kernel",
         "busledger.decoder.kernel_garbage",
+        "busledger.decoder.kernel_instead",
+    ),
+    (
         "busledger.decoder.kernel_loading",
+        "busledger.decoder.kernel_passes",
         "busledger.decoder.kernel_shortcuts",
         "busledger.decoder.kernel_skips",
     ),
-    ("busledger.decoder.kernel_passes",),
     (
         "busledger.decoder.bits_kernel",
         "busledger.decoder.errors",
