@@ -58,6 +58,9 @@ class MixedClips:
         able = not {*data} & {*address} and min(len(data), len(address)) >= _FEW_LINES
         self._lines = [*address, *data] if able else []
         self._places = [layout.bit(line) for line in self._lines]
+        self._watched = np.zeros(layout.words, np.uint64)
+        for place in self._places:
+            self._watched[place // 64] |= np.uint64(1 << place % 64)
         self._is_data = np.array([line in data for line in self._lines], np.bool_)
         self._seen: NDArray[np.int64] = np.zeros((len(self._lines), _BINS), np.int64)
         self._rows = 0
@@ -69,12 +72,13 @@ class MixedClips:
         rows = slice(0, _ROWS - self._rows)
         time, levels, unknown = block.time[rows], block.levels[rows], block.unknown[rows]
         self._rows += len(time)
-        at = np.searchsorted(cycles.time, time[1:], side="left")
-        ahead = cycles.time[np.minimum(at, len(cycles) - 1)] - time[1:]
-        inside = (at < len(cycles)) & (at > 0)
+        moved = (levels[1:] ^ levels[:-1]) & ~(unknown[1:] | unknown[:-1]) & self._watched
+        some = np.flatnonzero(np.bitwise_or.reduce(moved, axis=1))
+        moved, time = moved[some], time[1:][some]
+        at = np.searchsorted(cycles.time, time, side="left")
+        ahead = cycles.time[np.minimum(at, len(cycles) - 1)] - time
+        moved[(at == len(cycles)) | (at == 0)] = 0
         bins = np.minimum(_BINS - 1, (4.0 * np.log2(1.0 + np.maximum(0, ahead) / self._tick)).astype(np.int64))
-        moved = (levels[1:] ^ levels[:-1]) & ~(unknown[1:] | unknown[:-1])
-        moved[~inside] = 0
         for k, place in enumerate(self._places):
             mine = moved[:, place // 64] & np.uint64(1 << place % 64)
             self._seen[k] += np.bincount(bins[mine != 0], minlength=_BINS)

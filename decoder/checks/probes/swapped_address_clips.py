@@ -78,15 +78,16 @@ class SwappedAddressClips:
         if not self._pins or self._rows >= _ROWS or not len(block):
             return
         wanted = (actions(cycles) == _IS_READ) & (cycles.address_unknown == 0) & self._memory[cycles.rule]
-        at = np.searchsorted(block.time, cycles.time - self._skew, side="right") - 1
-        picked = np.flatnonzero(wanted & (at >= 0))[: _ROWS - self._rows]
-        at = at[picked]
+        wanted &= cycles.time >= block.time[0] + self._skew
+        picked = np.flatnonzero(wanted)[: _ROWS - self._rows]
+        at = np.searchsorted(block.time, cycles.time[picked] - self._skew, side="right") - 1
         came = np.zeros((len(self._pins), len(picked)), np.bool_)
         sure = np.ones(len(picked), np.bool_)
+        levels, unknown = block.levels[at], block.unknown[at]
         for k, (bit, active) in enumerate(self._pins):
-            shift = np.uint64(bit % 64)
-            came[k] = ((block.levels[at, bit // 64] >> shift) & np.uint64(1)) == np.uint64(active)
-            sure &= ((block.unknown[at, bit // 64] >> shift) & np.uint64(1)) == 0
+            one = np.uint64(1 << bit % 64)
+            came[k] = (levels[:, bit // 64] & one != 0) == bool(active)
+            sure &= unknown[:, bit // 64] & one == 0
         sure &= came.sum(axis=0) <= 1
         alone = np.where(came.any(axis=0), came.argmax(axis=0), -1)
         # Address and select in one number: those sort far faster than pairs do.
