@@ -49,6 +49,8 @@ _WIDEST = 4  # of each region
 _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are dropped
 _KEEP_AT_MOST = 80
 _OF_A_PART = (2, 8, 50_000)  # of each part, the least, the most, and rows replayed for them: more where rows are few
+# Judged: faults that are asked when they act, those that are kept for it, and acts that are enough to tell.
+_TIMED, _KEPT_FOR_TIME, _CROWD = 64, 8, 8
 _LEAF_KEEPS = 14  # path faults of one chip replayed on all of its rows
 _LEAF_NATS = 14.0
 _CONTENTS_ARE_ALIKE = 8  # bits of unknown contents that cost as much as one, before they are looked at
@@ -291,7 +293,22 @@ def _promising(
             of_part[part] = of_part.get(part, 0) + 1
             if of_part[part] <= of_a_part:
                 keep.append(fault)
+    doubtful = [f for f in sorted(wanted, key=lambda f: -lenient[f]) if lenient[f] <= nothing]
+    keep += _in_good_time(first, [f for f in doubtful if f not in keep][:_TIMED], noise._replace(lenient=True), nothing)
     return list(dict.fromkeys(keep))
+
+
+def _in_good_time(first: Effects, doubtful: Sequence[PathFault], noise: Noise, nothing: float) -> list[PathFault]:
+    """Those of the faults that at one rate throughout would explain nothing, and do for the time at which they act."""
+    found = []
+    for fault in doubtful:
+        tally = first[fault][1].tally
+        if tally.hits < _CROWD:
+            continue
+        own = log_sometimes(tally, first[fault][1].chances, fault.mask.bit_count())
+        if own + noise.log_strays(noise.wrong - tally.explained - tally.excused) > nothing:
+            found.append(fault)
+    return found[:_KEPT_FOR_TIME]
 
 
 def _quick(effects: Sequence[tuple[Effect, Effect]], pattern_bits: Sequence[int], noises: Sequence[Noise]) -> Floats:

@@ -101,8 +101,11 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
         if not front:
             break
     states += _in_full_view(card, states)
+    states += (found := _beside_what_is_known(card, states))
+    first = max(states, key=lambda s: s.log_total)
+    if first in found and len(first.paths) < _AT_MOST and first.rows.wrong.any():
+        states += _extended(card, first, extra, first.log_total, _TRIED_AGAIN, states, _WORK[-1])
     states += _again(card, states, extra)
-    states += _beside_what_is_known(card, states)
     return sorted(states, key=lambda s: -s.log_total)
 
 
@@ -211,7 +214,7 @@ def _beside_what_is_known(card: Card, states: Sequence[CardState]) -> list[CardS
             for u in bad:
                 own = OwnDoing(card.study, state.rows, {u: state.leaves[u]})
                 again = beside_own(path, card.study, left.rows, left.paths, own)
-                found += (card.weigh((*left.paths, p)) for p in again)
+                found += (card.weigh((*left.paths, p)) for p in again if card.work <= _WORK[-1])
     return found
 
 

@@ -101,17 +101,22 @@ def test_bent_reads_equal_their_twin(some, size):
 def test_decay_equals_its_twin(some, size, only, mask, high, refreshes):
     numbered(some)
     stamp, gone = np.full(4, -1, np.int64), np.zeros(4, np.uint8)
-    tally, ages = np.zeros(3, np.int64), np.zeros((2, decay_kernel.BINS), np.int64)
+    held, lost = np.full(4, -1, np.int16), np.full(4, decay_kernel.BINS, np.int16)
+    tally, ages = np.zeros(4, np.int64), np.zeros((2, decay_kernel.BINS), np.int64)
     hashes, first = np.zeros(decay_kernel.BINS, np.uint64), np.zeros(60, np.int64)
     for part in blocks(some, size):
         decay_kernel.decay(
             cell_rows(part),
             Decays(0, only, np.uint32(mask), high, refreshes),
-            Charges(stamp, gone),
+            Charges(stamp, gone, held, lost),
             DecayCounts(tally, ages, hashes, first),
         )
     counts, by_age, by_bin, seen = wear_twin.decay(some, only, mask, high, refreshes, decay_kernel.BINS_AN_OCTAVE)
-    assert tally.tolist() == [counts[c] for c in ("decayed", "other", "explained")]
+    assert tally.tolist() == [counts[c] for c in ("decayed", "other", "explained", "against")]
+    spans = wear_twin.own_times(some, only, mask, high, refreshes, decay_kernel.BINS_AN_OCTAVE)
+    none = {-1: None, decay_kernel.BINS: None}
+    found = [(none.get(k, k), none.get(g, g)) for k, g in zip(held.tolist(), lost.tolist(), strict=True)]
+    assert found == spans
     assert {("right", int(b)): int(ages[0, b]) for b in np.flatnonzero(ages[0])} | {
         ("decayed", int(b)): int(ages[1, b]) for b in np.flatnonzero(ages[1])
     } == dict(by_age)

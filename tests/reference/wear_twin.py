@@ -72,8 +72,32 @@ def lanes(reads: list[Read], does: str, mask: int, only: int) -> tuple[Counter[s
     return counts, hash_.value, first
 
 
-def decay(
+def _allowed(told: list[tuple[bool, int]], at: int, lost: bool) -> bool:
+    """Whether one time of the cell's own explains this read with those noted before; it is noted if so."""
+    if any(was != lost and (at < age if lost else at > age) for was, age in told):
+        return False
+    told.append((lost, at))
+    return True
+
+
+def own_times(
     reads: list[Read], only: int, mask: int, high: bool, refreshes: bool, bins_an_octave: int
+) -> list[tuple[int | None, int | None]]:
+    """Of each of four cells the oldest age at which it held its value, and the youngest at which that was gone."""
+    told: dict[int, list[tuple[bool, int]]] = {}
+    decay(reads, only, mask, high, refreshes, bins_an_octave, told)
+    return [
+        (
+            max((age for lost, age in told.get(cell, []) if not lost), default=None),
+            min((age for lost, age in told.get(cell, []) if lost), default=None),
+        )
+        for cell in range(4)
+    ]
+
+
+def decay(
+    reads: list[Read], only: int, mask: int, high: bool, refreshes: bool, bins_an_octave: int,
+    told: dict[int, list[tuple[bool, int]]] | None = None,
 ) -> tuple[Counter[str], Counter[tuple[str, int]], dict[int, int], list[int]]:
     """(counts, reads by (outcome, age bin), hash by age bin, explained cycles)."""
     counts: Counter[str] = Counter()
@@ -81,6 +105,7 @@ def decay(
     hashes: dict[int, Hash] = defaultdict(Hash)
     renewed: dict[int, int] = {}
     gone: set[int] = set()
+    told: dict[int, list[tuple[bool, int]]] = {} if told is None else told
     first = []
     for read in reads:
         if only >= 0 and read.cell != only:
@@ -103,6 +128,8 @@ def decay(
         age = max(1, read.time - renewed[read.cell])
         at = int(math.log2(age) * bins_an_octave)
         hashes[at].add(read.index, differ)
+        if not bad or (bad == differ and read.cell not in gone):
+            counts["against"] += not _allowed(told.setdefault(read.cell, []), at, bool(bad))
         if not bad:
             ages["right", at] += 1
             gone.discard(read.cell)

@@ -207,14 +207,17 @@ class Decays(NamedTuple):
 
 class Charges(NamedTuple):
     """Carried, one a cell: ``stamp`` int64, its last renewal in ticks (-1 never); ``gone`` uint8, seen decayed since
-    its last write."""
+    its last write; ``kept``, ``lost`` int16, the age bin of the oldest value that it was seen to hold (-1 none), and of
+    the youngest that was gone (BINS none)."""
 
     stamp: NDArray[Any]
     gone: NDArray[Any]
+    kept: NDArray[Any]
+    lost: NDArray[Any]
 
 
 class DecayCounts(NamedTuple):
-    """Added to: ``tally`` int64[3]; ``ages`` int64[2, BINS], reads that came back right and decayed, by age; ``hashes``
+    """Added to: ``tally`` int64[4]; ``ages`` int64[2, BINS], reads that came back right and decayed, by age; ``hashes``
     uint64[BINS] of the reads that decay would change; ``first`` int64[k] explained cycles (first[0] counts them)."""
 
     tally: NDArray[Any]

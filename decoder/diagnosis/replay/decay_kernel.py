@@ -5,8 +5,9 @@ import numpy as np
 
 from busledger.decoder.diagnosis.replay.effect_kernel import mix
 
-# Columns of a tally: decayed as predicted, wrong in another way, explained rows.
-DECAYED, OTHER, EXPLAINED = 0, 1, 2
+# Columns of a tally: decayed as predicted, wrong in another way, explained rows; reads that a retention time of the
+# cell's own does not allow, by what other reads of it showed.
+DECAYED, OTHER, EXPLAINED, AGAINST = 0, 1, 2, 3
 BINS = 256  # ages in quarter octaves of ticks
 BINS_AN_OCTAVE = 4
 
@@ -16,7 +17,7 @@ def decay(rows, fault, state, counts):
     """One block of accesses (``CellRows``) under a fault (``Decays``); ``Charges`` go on, ``DecayCounts`` grow."""
     cell, is_write, _, sure, expected, compared, wrong, index, time = rows
     first_cell, only, mask, high, refreshes = fault
-    stamp, gone = state
+    stamp, gone, kept, lost = state
     tally, ages, hashes, first = counts
     for i in range(cell.shape[0]):
         c = cell[i]
@@ -46,12 +47,20 @@ def decay(rows, fault, state, counts):
         if bad == 0:
             ages[0, at] += 1
             gone[k] = 0
+            if at > lost[k]:
+                tally[AGAINST] += 1
+            elif at > kept[k]:
+                kept[k] = at
             if refreshes:
                 stamp[k] = time[i]
         elif bad == differ:
             if gone[k] == 0:
                 ages[1, at] += 1
                 tally[DECAYED] += 1
+                if at < kept[k]:
+                    tally[AGAINST] += 1
+                elif at < lost[k]:
+                    lost[k] = at
             gone[k] = 1
             if wrong[i] == bad:
                 tally[EXPLAINED] += 1

@@ -54,8 +54,10 @@ def _cell_rows(rows: Rows) -> CellRows:
 def run_decay(faults: Sequence[Decay], cells: CellSpace, blocks: Blocks) -> dict[Decay, Effect]:
     """Weigh decay: the retention time is found from the ages at which reads failed.
 
-    A cell of age t is taken to have decayed with probability Φ((ln t − ln T)/σ);
-    the likelihood is averaged over T (even in ln T over the ages seen) and σ.
+    A cell of age t is taken to have decayed with probability Φ((ln t − ln T)/σ),
+    either each time anew or because the cell keeps a value for a time of its own,
+    so that what it showed once tells what it shows again: as likely one as the other.
+    The likelihood is averaged over T (even in ln T over the ages seen) and σ.
     ``blocks``: called for one pass over the rows.
     """
     runs = {fault: _DecayRun(fault, cells) for fault in faults}
@@ -72,7 +74,8 @@ class _DecayRun:
         self._fault, self._first_cell = fault, span.start
         size = span.stop - span.start
         self._stamp, self._gone = np.full(size, -1, np.int64), np.zeros(size, np.uint8)
-        self._tally, self._first = np.zeros(3, np.int64), np.zeros(_FIRST + 1, np.int64)
+        self._kept, self._lost = np.full(size, -1, np.int16), np.full(size, decay_kernel.BINS, np.int16)
+        self._tally, self._first = np.zeros(4, np.int64), np.zeros(_FIRST + 1, np.int64)
         self._ages = np.zeros((2, decay_kernel.BINS), np.int64)
         self._hashes = np.zeros(decay_kernel.BINS, np.uint64)
 
@@ -81,15 +84,16 @@ class _DecayRun:
         decay_kernel.decay(
             _cell_rows(rows),
             Decays(self._first_cell, fault.cell, np.uint32(fault.mask), fault.high, fault.refreshes),
-            Charges(self._stamp, self._gone),
+            Charges(self._stamp, self._gone, self._kept, self._lost),
             DecayCounts(self._tally, self._ages, self._hashes, self._first),
         )
 
     def effect(self) -> Effect:
-        own, at = _retention(self._ages)
+        told = (self._kept >= 0) | (self._lost < decay_kernel.BINS)
+        own, at = _retention(self._ages, self._kept[told], self._lost[told], int(self._tally[decay_kernel.AGAINST]))
         missed = int(self._ages[0, at:].sum())
         hash_ = int(self._hashes[at:].sum(dtype=np.uint64))
-        decayed, other, explained = (int(n) for n in self._tally)
+        decayed, other, explained, _ = (int(n) for n in self._tally)
         seen = tuple(int(v) for v in self._first[1 : 1 + self._first[0]])
         chances = np.zeros((WINDOWS, 2), np.int64)
         return Effect(Tally(decayed, missed, other, explained), hash_, seen, chances, own, _age_of(at))
@@ -100,8 +104,11 @@ def _age_of(at: int) -> float:
     return float(2.0 ** (at / decay_kernel.BINS_AN_OCTAVE))
 
 
-def _retention(ages: NDArray[np.int64]) -> tuple[float, int]:
-    """(log marginal likelihood, the best retention time's bin)."""
+def _retention(
+    ages: NDArray[np.int64], held: NDArray[np.int16], lost: NDArray[np.int16], against: int
+) -> tuple[float, int]:
+    """(log marginal likelihood, the best retention time's bin). ``held``, ``lost``: of each cell that tells, see
+    ``Charges``; ``against``: reads that no time of the cells' own allows."""
     used = np.flatnonzero(ages.sum(axis=0))
     if not len(used) or not ages[1].any():
         return -math.inf, 0
@@ -109,15 +116,33 @@ def _retention(ages: NDArray[np.int64]) -> tuple[float, int]:
     # Bins without reads say nothing.
     apart = used[None, :] - thresholds[:, None] + decay_kernel.BINS
     gone, kept = ages[1, used], ages[0, used]
+    spans, often = np.unique(np.stack([held, lost]), axis=1, return_counts=True)
+    between = _between(spans[0].astype(np.int64), spans[1].astype(np.int64), thresholds)
     logs = []
     best = (-math.inf, int(used[0]))
-    for log_gone, log_kept in _log_decayed():
-        each = (gone * log_gone[apart] + kept * log_kept[apart]).sum(axis=1)
-        logs += list(each)
+    for (log_gone, log_kept), inside in zip(_log_decayed(), between, strict=True):
+        anew = (gone * log_gone[apart] + kept * log_kept[apart]).sum(axis=1)
+        its_own = inside @ often + against * math.log(_FLOOR)
+        logs += [*anew, *its_own]
+        each = np.logaddexp(anew, its_own)
         k = int(np.argmax(each))
         if each[k] > best[0]:
             best = (float(each[k]), int(thresholds[k]))
     return log_sum([float(v) for v in logs]) - math.log(len(logs)), best[1]
+
+
+def _between(
+    held: NDArray[np.int64], lost: NDArray[np.int64], thresholds: NDArray[np.int64]
+) -> list[NDArray[np.float64]]:
+    """For each spread, float64[thresholds, cells]: log of the chance that a cell's own time lies past the lower edge of
+    the bin ``held`` (-1 = 0) and before the upper edge of ``lost`` (BINS = any)."""
+    found = []
+    for sigma in _SPREADS:
+        scale = math.log(2.0) / decay_kernel.BINS_AN_OCTAVE / sigma
+        above = np.where(held < 0, 0.0, ndtr((held[None, :] - thresholds[:, None]) * scale))
+        below = np.where(lost >= decay_kernel.BINS, 1.0, ndtr((lost[None, :] + 1 - thresholds[:, None]) * scale))
+        found.append(np.log(np.maximum(below - above, _FLOOR)))
+    return found
 
 
 @cache
