@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.weighing import log_rate, log_sum
 from busledger.decoder.diagnosis.rivals.blocks import Passages, passages, stabbed
+from busledger.decoder.diagnosis.rivals.fillings import log_filled
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, moment
@@ -56,7 +57,7 @@ def contents_lost(story: Story) -> Iterator[Rival]:
         evidence=(
             f"{counted(len(hit), 'cell')} of {len(hit) + missed} that were read before and after it hold something "
             f"else, in {counted(len(regions), 'region')}",
-            "what was written after that moment is read back right",
+            "what was written after that moment is read back right; or other memory was switched in then, and not back",
         ),
         next_step=f"Look at the supply with a scope around such a moment; check the capture in two halves "
         f"(--to {when.replace(' ', '')}, --from {when.replace(' ', '')}) to judge the chips.",
@@ -97,7 +98,7 @@ def _with_repeats(story: Story, hit: NDArray[np.intp], moment_row: int) -> NDArr
 
 def _woken(story: Story, hit: NDArray[np.intp]) -> float:
     """``log_woken`` of what the rows ``hit`` show, region by region: each lane by itself, for each is a chip's, or all
-    lanes alike, as those of one chip are."""
+    lanes alike, as those of one chip are; or a program left it in a bank that was switched in then, and not out."""
     rows = story.rows
     lanes = np.arange(story.study.data_bits, dtype=np.uint32)
     own = 0.0
@@ -109,7 +110,8 @@ def _woken(story: Story, hit: NDArray[np.intp]) -> float:
         high = (rows.data[mine, None] >> lanes & 1) == 1
         each = sum(log_woken(address[seen[:, k]], high[seen[:, k], k], bits) for k in range(len(lanes)))
         alike = log_woken(np.broadcast_to(address[:, None], seen.shape)[seen], high[seen], bits)
-        own += log_sum([each, alike]) - math.log(2.0)
+        left = log_filled(rows.data[mine] & rows.compared[mine], int(np.bitwise_or.reduce(rows.compared[mine])))
+        own += log_sum([each, alike, left]) - math.log(3.0)
     return own
 
 
