@@ -190,7 +190,7 @@ def _board(run: Run) -> Board:
 
 def _wants(run: Run, lines: Sequence[str], what: str) -> None:
     if not any(run.layout.wired(line) for line in lines):
-        wanted = ", ".join(map(run.marks.name, lines))
+        wanted = ", ".join(dict.fromkeys(map(run.marks.name, lines)))
         raise UsageError(f"{what}: there is nothing to judge", expected=f"a channel on one of {wanted}")
 
 
