@@ -11,6 +11,7 @@ looks for their classes before it looks at the source, and stops where one is go
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -31,8 +32,12 @@ def drop_stale_caches(package: Path = _HERE) -> int:
     A folder that cannot be written is left alone: there numba keeps its caches
     elsewhere, in a folder of the user's.
     """
-    folders = {path.parent for path in package.rglob("*_kernel.py")}
-    return sum(_drop_in(folder, list(_above(folder, package))) for folder in sorted(folders))
+    dropped = 0
+    for folder, below, files in os.walk(package):
+        below[:] = sorted(name for name in below if name != "__pycache__")
+        if any(name.endswith("_kernel.py") for name in files):
+            dropped += _drop_in(Path(folder), list(_above(Path(folder), package)))
+    return dropped
 
 
 def _above(folder: Path, package: Path) -> Iterator[Path]:
@@ -43,7 +48,9 @@ def _above(folder: Path, package: Path) -> Iterator[Path]:
 
 
 def _drop_in(folder: Path, above: Sequence[Path]) -> int:
-    caches = list((folder / "__pycache__").glob("*_kernel.*.nbi"))
+    caches: list[Path] = []
+    with suppress(OSError), os.scandir(folder / "__pycache__") as found:
+        caches = [Path(one.path) for one in found if one.name.endswith(".nbi") and "_kernel." in one.name]
     if not caches:
         return 0
     with suppress(OSError):  # another process changes the same folder; it looks for itself

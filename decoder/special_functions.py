@@ -24,6 +24,7 @@ Floats = NDArray[np.float64]
 
 _DOOR = "scipy.special"
 _WHOLE_MATRIX = 100  # nodes up to which loading scipy's linear algebra would take longer than it saves
+_NEEDED = ("beta", "betaincinv", "betaln", "chdtrc", "eval_jacobi", "gammaln", "ndtr", "ndtri")
 _lock = RLock()
 
 
@@ -46,11 +47,13 @@ def _machine_code() -> Any:
         with _lock:
             sys.modules[_DOOR] = bare
             try:
-                return importlib.import_module(f"{_DOOR}._ufuncs")
-            except ImportError:
-                pass
+                found = importlib.import_module(f"{_DOOR}._ufuncs")
+            except (ImportError, AttributeError):
+                found = None
             finally:
                 del sys.modules[_DOOR]
+        if all(hasattr(found, name) for name in _NEEDED):
+            return found
     return importlib.import_module(_DOOR)
 
 

@@ -57,6 +57,15 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+def test_numbas_insides_are_those_that_are_known_here(kept: Path) -> None:
+    code = (
+        "from numba.core import codegen, environment\nlibrary = codegen.JITCodeLibrary\n"
+        "print(all(hasattr(f, 'instead_of') for f in (environment._rebuild_env, library._get_module_for_linking, "
+        "library.get_pointer_to_function, library._unserialize.__func__)))"
+    )
+    assert said(kept, code) == "True"
+
+
 def test_it_gives_the_same_and_needs_nothing_of_what_it_was_made_of(kept: Path) -> None:
     shown = said(kept, "print(most(np.arange(5)), first(np.arange(5)), 'numba.np.arraymath' in sys.modules, "
                        "sum(most.stats.cache_hits.values()))")  # fmt: skip

@@ -1,4 +1,8 @@
-"""The parts library: TOML data, read once when first asked for, found by any usual marking."""
+"""The parts library: TOML data, each part read once when first asked for, found by any usual marking.
+
+All of it takes 15 ms to read as TOML, and a card has four kinds of parts: what a part is called stands in lines of its
+own at the head of its table, and only the tables of parts that are asked for are read further.
+"""
 
 from __future__ import annotations
 
@@ -6,8 +10,10 @@ import difflib
 import re
 import tomllib
 from collections.abc import Iterator
-from functools import cache, lru_cache
+from dataclasses import dataclass
+from functools import cache, cached_property, lru_cache
 from importlib import resources
+from itertools import pairwise
 from typing import Any
 
 from pydantic import ValidationError
@@ -16,17 +22,38 @@ from busledger.decoder.board.part_types import BufferPart, DecoderPart, Grade, M
 from busledger.decoder.errors import BoardError
 from busledger.decoder.text import plain
 
-__all__ = ["PartsLibrary", "library_tables", "parts"]
+__all__ = ["Listed", "PartsLibrary", "library_tables", "listed_parts", "parts"]
 
+_TABLE = re.compile(r"^\[\[(memory|decoder|buffer)\]\]$", re.MULTILINE)
+_CALLED = re.compile(r'^(name|aliases) = "([^"]*)"$', re.MULTILINE)
 _KINDS: dict[str, type[Part]] = {"memory": MemoryPart, "decoder": DecoderPart, "buffer": BufferPart}
 _MAKER = re.compile(r"[A-Z]{1,4}(?=\d)")  # common practice: a maker's prefix has up to four letters
 _TAIL = re.compile(r"(?P<letters>[A-Z]{0,4})(?P<speed>-\d{1,3})?(?P<package>[A-Z]{0,4})")
 
 
-class PartsLibrary:
-    """Parts by name; iterating gives them in the order of the files."""
+@dataclass(frozen=True)
+class Listed:
+    """One table of a file of the library, and the names that the part has."""
 
-    def __init__(self, found: list[Part], prefixes: list[str], families: list[str]) -> None:
+    file: str
+    kind: str
+    text: str
+    name: str
+    aliases: tuple[str, ...]
+
+    @cached_property
+    def part(self) -> Part:
+        """The part itself. Raises BoardError if the table breaks the schema (a damaged installation)."""
+        return _read(self.file, self.kind, library_tables(self.text)[self.kind][0])
+
+
+class PartsLibrary:
+    """Parts by name; iterating gives them in the order of the files.
+
+    Whatever gives a part raises BoardError if its table breaks the schema (a damaged installation).
+    """
+
+    def __init__(self, found: list[Listed], prefixes: list[str], families: list[str]) -> None:
         self._parts = {part.name: part for part in found}
         keys = {_bare(key): part for part in found for key in (part.name, *part.aliases)}
         self._keys = dict(sorted(keys.items(), key=lambda named: len(named[0]), reverse=True))  # the longest wins
@@ -35,7 +62,7 @@ class PartsLibrary:
         self._found = lru_cache(maxsize=4096)(self._look_up)  # a card has one part a thousand times
 
     def __iter__(self) -> Iterator[Part]:
-        return iter(self._parts.values())
+        return (listed.part for listed in self._parts.values())
 
     def __len__(self) -> int:
         return len(self._parts)
@@ -92,9 +119,9 @@ class PartsLibrary:
             yield text[maker.end() :]
 
     def _match(self, text: str) -> tuple[Part, Grade | None] | None:
-        for key, part in self._keys.items():
+        for key, listed in self._keys.items():
             if text.startswith(key) and (tail := _TAIL.fullmatch(text[len(key) :])):
-                return part, _grade_of(part, key, tail)
+                return listed.part, _grade_of(listed.part, key, tail)
         return None
 
     def _relative(self, text: str) -> tuple[Part, Grade | None] | None:
@@ -130,21 +157,24 @@ def _without_delays(part: Part, family: str) -> Part:
 
 @cache
 def parts() -> PartsLibrary:
-    """The library that comes with the program.
-
-    Raises BoardError if one of its files breaks the schema (a damaged installation).
-    """
+    """The library that comes with the program."""
     folder = resources.files("busledger.decoder.board") / "parts"
-    found: list[Part] = []
-    naming: dict[str, list[str]] = {}
+    found: list[Listed] = []
     for entry in sorted(folder.iterdir(), key=lambda e: e.name):
-        if not entry.name.endswith(".toml") or entry.name == "supply.toml":  # supply currents: see ``power``
-            continue
-        tables = library_tables(entry.read_text(encoding="utf-8"))
-        naming.update(tables.pop("naming", {}))
-        for kind, rows in tables.items():
-            found.extend(_read(entry.name, kind, row) for row in rows)
+        if entry.name.endswith(".toml"):
+            found += listed_parts(entry.name, entry.read_text(encoding="utf-8"))
+    naming = library_tables((folder / "naming.toml").read_text(encoding="utf-8"))["naming"]
     return PartsLibrary(found, naming["prefixes"], naming["families"])
+
+
+def listed_parts(file: str, text: str) -> Iterator[Listed]:
+    """The parts of one of the library's files, in its order; ``text``: all of it."""
+    heads = [*_TABLE.finditer(text)]
+    places = [*(head.start() for head in heads), len(text)]
+    for table, (begin, end) in zip(heads, pairwise(places), strict=True):
+        mine = text[begin:end]
+        head = dict(reversed(_CALLED.findall(mine)))  # the first of each name
+        yield Listed(file, table[1], mine, head["name"], tuple(head.get("aliases", "").split()))
 
 
 def library_tables(text: str) -> dict[str, Any]:

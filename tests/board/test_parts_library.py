@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
-from busledger.decoder.board import DecoderPart, parts
+from busledger.decoder.board import DecoderPart, parts, parts_library
 from busledger.decoder.board.truth import expand_rows
 from busledger.decoder.errors import BoardError
 
@@ -97,3 +99,17 @@ def test_a_table_copied_wrongly_is_refused(rows: list[str], said: str) -> None:
 @pytest.mark.parametrize(("typed", "meant"), [("2141", "2114"), ("6161", "6116"), ("4161", "4116")])
 def test_characters_exchanged_in_a_marking_are_the_likeliest_mistake(typed: str, meant: str) -> None:
     assert parts().nearest(typed)[0] == meant
+
+
+def test_the_names_at_the_head_of_each_table_are_all_that_it_gives_itself() -> None:
+    """They are read without reading the table, which is read when its part is asked for."""
+    folder = Path(parts_library.__file__).parent / "parts"
+    listed = []
+    for path in sorted(folder.glob("*.toml")):
+        tables = parts_library.library_tables(path.read_text(encoding="utf-8"))
+        kinds = {kind: rows for kind, rows in tables.items() if kind in ("memory", "decoder", "buffer")}
+        found = list(parts_library.listed_parts(path.name, path.read_text(encoding="utf-8")))
+        assert [one.name for one in found] == [row["name"] for rows in kinds.values() for row in rows]
+        listed += found
+    assert [(one.name, one.aliases) for one in listed] == [(one.part.name, one.part.aliases) for one in listed]
+    assert [part.name for part in parts()] == [one.name for one in listed]

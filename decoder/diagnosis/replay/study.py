@@ -26,6 +26,7 @@ __all__ = ["Overlay", "Rows", "Study", "Survey"]
 
 _ROWS_IN_MEMORY = 3_000_000  # about 60 bytes a row
 _IS_WRITE = np.isin(np.arange(len(Kind)), WRITE_KINDS)
+_INSIDE = ("forced", "joined")  # behaviours that lead to cells of the fault's own region only
 _MAPPED_CELLS = 20_000_000  # 4 to 16 bytes each
 
 
@@ -108,7 +109,9 @@ class Study:
         key = (fault.op, fault.numbers, fault.regions)
         held = self._maps.get(key)
         if held is None:
-            held = self._without_rom_writes(maps_of(fault, self.cells))
+            held = maps_of(fault, self.cells)
+            if not (fault.op in _INSIDE and self.card.regions[fault.numbers[0]].writable):
+                held = self._without_rom_writes(held)
             if len(self._maps) * self.cells.total < _MAPPED_CELLS:
                 self._maps[key] = held
         return held
