@@ -177,9 +177,12 @@ class RoadWatch:
 
     def _used(self, block: FollowedBlock) -> list[Derailed]:
         """Wrong reads whose bytes became the address of the next instruction."""
+        wrong_reads = block.compared.verdict == Verdict.MISMATCH
+        if not self._words and not wrong_reads.any():
+            return []
         read = self._read(block)
         wrongly = np.flatnonzero(
-            (block.compared.verdict == Verdict.MISMATCH)
+            wrong_reads
             & (np.isin(block.followed.part, (Part.DATA, Part.INTERRUPT)) | self._of_vectors(block))
             & read
         )
