@@ -146,7 +146,13 @@ def read_right(seen, other, cells, counts):
     words, links = cells
     tally, chances, hashes = counts.some, counts.chances, counts.hashes
     words[c, LOST2_LANES] = 0
-    links[c, DOUBT] = 0
+    if links[c, DOUBT]:
+        # It is there again: that two reads went astray alike is less likely than that the write was lost, and then
+        # nobody has seen yet what the other cell holds.
+        q1 = other.q1
+        if cmp & ~words[q1, HELD_KNOWN] == 0 and (words[q1, HELD] ^ words[c, HELD]) & cmp == 0:
+            words[q1, HELD_KNOWN] &= ~np.uint32(cmp)
+        links[c, DOUBT] = 0
     if links[c, STATE] == OPEN and words[c, LOST_LANES]:
         d = ((words[c, LOST] ^ words[c, HELD]) | ~words[c, LOST_KNOWN]) & words[c, LOST_LANES] & cmp
         if d:
