@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import Blind, hides
-from busledger.decoder.diagnosis.own_doing import OwnDoing
+from busledger.decoder.diagnosis.own_doing import OwnDoing, is_steady
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import (
     Beside,
@@ -67,7 +67,6 @@ _SURE = 300.0  # nats past which a chip is bad whatever it shares with others, t
 _LOUD, _STANDS_OUT, _PARTINGS = 60.0, 2.0, 2
 _PARTED_ROWS = 500_000  # a bound of work: each way to part them plays all shared faults again
 _SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
-_STEADY = 20  # wrong reads of a lane at the least, and more of them than that for each right one. Judged
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
 
@@ -370,12 +369,12 @@ def _blind(card: Card, state: CardState) -> Blind | None:
 
 
 def _steady(leaf: Leaf) -> int:
-    """Lanes of a chip with others that never show but one level, as far as reads tell."""
+    """Lanes of a chip with others that never show but one level, wherever in the chip."""
     lanes = 0
     for scored in leaf.best.faults:
-        tally, mask = scored.effect.tally, scored.candidate.mask
-        if scored.candidate.fault in _PLAIN_KINDS and mask.bit_count() == 1 and mask != leaf.unit.mask:
-            lanes |= mask if tally.hits >= _STEADY > tally.misses * _STEADY else 0
+        mask = scored.candidate.mask
+        if mask.bit_count() == 1 and mask != leaf.unit.mask and is_steady(scored):
+            lanes |= 0 if scored.detail.get("where_lines") else mask
     return lanes
 
 
