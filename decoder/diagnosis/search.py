@@ -43,7 +43,7 @@ _TRIED = (16, 10, 6)  # sets weighed at each size
 # Chips weighed again (see Card.work) after which no more sets of one, two, three faults are weighed; the last one holds
 # for the search as a whole.
 _WORK = (45.0, 70.0, 85.0, 125.0)
-_KNOWN = 2  # bad chips of the best set, one by one, beside which its faults are judged again
+_KNOWN = 2  # bad chips of the best set, one by one, beside which its faults are judged again; of another one chip
 _AT_LEAST = 2  # sets tried of each that is grown further, whatever has been spent: cards of many chips take much
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
@@ -91,10 +91,12 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
             break
         grown.sort(key=lambda s: -s.log_total)
         unlike, top = _unlike(grown), max(state.log_total for state in states)
-        front = [s for s in unlike[: _FOLLOWED[size]] if s.log_total > top - _BELOW_BEST]
         listed = [s for s in unlike if not _last_resort(s)]
-        front += [s for s in listed[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST and s not in front]
-        front += [s for s in _promising(listed, max(best, _best(states))) if s not in front]
+        front = [s for s in unlike[: _FOLLOWED[size]] if s.log_total > top - _BELOW_BEST]
+        more = _promising(listed, max(best, _best(states)))
+        more += [s for s in listed[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST]
+        front += [s for s in dict.fromkeys(more) if s not in front]
+        front = [s for s in front if s.rows.wrong.any()][: _FOLLOWED[size] + 1]
         if size == 0:
             front += [s for s in plain if s not in front and s.log_total > states[0].log_total - _BELOW_BEST]
         if not front:
@@ -202,8 +204,8 @@ def _beside_what_is_known(card: Card, states: Sequence[CardState]) -> list[CardS
     first = max(states, key=lambda s: s.log_total)
     single = max((s for s in states if len(s.paths) == 1), key=lambda s: s.log_total, default=first)
     found: list[CardState] = []
-    for state in {id(s): s for s in (first, single)}.values():
-        bad = sorted(_bad(card, state), key=lambda u: -state.leaves[u].count.wrong)[:_KNOWN]
+    for state, many in ((first, _KNOWN), (single, 1))[: 1 if single is first else 2]:
+        bad = sorted(_bad(card, state), key=lambda u: -state.leaves[u].count.wrong)[:many]
         for path in state.paths if bad else ():
             if not isinstance(path, PathFaultState) or path.scored.hard or path.key[0] == NOT_LISTED:
                 continue
