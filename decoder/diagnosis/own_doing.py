@@ -17,13 +17,24 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.leaf_rows import narrowed
 from busledger.decoder.diagnosis.overlay import FoundFault
+from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault
 from busledger.decoder.diagnosis.scoring import Scored
 
-__all__ = ["OwnDoing"]
+__all__ = ["OwnDoing", "is_steady"]
 
+_STEADY = 20  # wrong reads of a lane at the least, and more of them than that for each right one. Judged
+_ONE_LEVEL = (lanes_kernel.LOW, lanes_kernel.HIGH)
 _MAIN = 0.25  # of the chip's wrong reads, which a fault of its own must explain. Judged
+
+
+def is_steady(scored: Scored) -> bool:
+    """Whether lanes of a chip never show but one level, as far as reads tell, where the fault acts."""
+    behaviour, tally = scored.variant.behaviour, scored.effect.tally
+    if not isinstance(behaviour, LaneFault) or behaviour.cell >= 0 or behaviour.does not in _ONE_LEVEL:
+        return False
+    return tally.hits >= _STEADY and tally.hits > _STEADY * tally.misses
 
 
 class OwnDoing:
@@ -45,6 +56,9 @@ class OwnDoing:
                 explained = self._explained(scored, mine, alone)
                 if np.count_nonzero(explained) >= _MAIN * leaf.count.wrong:
                     self._drop[at[explained]] |= np.uint32(leaf.unit.mask)
+                    # Right by chance, a lane that never moves says no more of what is behind it than where it is wrong.
+                    shows_nothing = self._where(scored, mine) if is_steady(scored) else np.zeros(len(at), np.bool_)
+                    self._drop[at[shows_nothing]] |= np.uint32(scored.candidate.mask)
 
     def _explained(self, scored: Scored, rows: Rows, alone: NDArray[np.bool_]) -> NDArray[np.bool_]:
         wrong: NDArray[np.bool_] = (rows.wrong & np.uint32(scored.candidate.mask)) != 0

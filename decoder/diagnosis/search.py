@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import Blind, hides
-from busledger.decoder.diagnosis.own_doing import OwnDoing
+from busledger.decoder.diagnosis.own_doing import OwnDoing, is_steady
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import (
     Beside,
@@ -43,7 +43,7 @@ _TRIED = (16, 10, 6)  # sets weighed at each size
 # Chips weighed again (see Card.work) after which no more sets of one, two, three faults are weighed; the last one holds
 # for the search as a whole.
 _WORK = (45.0, 70.0, 85.0, 125.0)
-_KNOWN = 2  # bad chips of the best set, one by one, beside which its faults are judged again
+_KNOWN = 2  # bad chips of the best set, one by one, beside which its faults are judged again; of another one chip
 _AT_LEAST = 2  # sets tried of each that is grown further, whatever has been spent: cards of many chips take much
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
@@ -67,7 +67,6 @@ _SURE = 300.0  # nats past which a chip is bad whatever it shares with others, t
 _LOUD, _STANDS_OUT, _PARTINGS = 60.0, 2.0, 2
 _PARTED_ROWS = 500_000  # a bound of work: each way to part them plays all shared faults again
 _SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
-_STEADY = 20  # wrong reads of a lane at the least, and more of them than that for each right one. Judged
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
 
@@ -92,10 +91,12 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
             break
         grown.sort(key=lambda s: -s.log_total)
         unlike, top = _unlike(grown), max(state.log_total for state in states)
-        front = [s for s in unlike[: _FOLLOWED[size]] if s.log_total > top - _BELOW_BEST]
         listed = [s for s in unlike if not _last_resort(s)]
-        front += [s for s in listed[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST and s not in front]
-        front += [s for s in _promising(listed, max(best, _best(states))) if s not in front]
+        front = [s for s in unlike[: _FOLLOWED[size]] if s.log_total > top - _BELOW_BEST]
+        more = _promising(listed, max(best, _best(states)))
+        more += [s for s in listed[: _FOLLOWED[size]] if s.log_total > best - _BELOW_BEST]
+        front += [s for s in dict.fromkeys(more) if s not in front]
+        front = [s for s in front if s.rows.wrong.any()][: _FOLLOWED[size] + 1]
         if size == 0:
             front += [s for s in plain if s not in front and s.log_total > states[0].log_total - _BELOW_BEST]
         if not front:
@@ -203,8 +204,8 @@ def _beside_what_is_known(card: Card, states: Sequence[CardState]) -> list[CardS
     first = max(states, key=lambda s: s.log_total)
     single = max((s for s in states if len(s.paths) == 1), key=lambda s: s.log_total, default=first)
     found: list[CardState] = []
-    for state in {id(s): s for s in (first, single)}.values():
-        bad = sorted(_bad(card, state), key=lambda u: -state.leaves[u].count.wrong)[:_KNOWN]
+    for state, many in ((first, _KNOWN), (single, 1))[: 1 if single is first else 2]:
+        bad = sorted(_bad(card, state), key=lambda u: -state.leaves[u].count.wrong)[:many]
         for path in state.paths if bad else ():
             if not isinstance(path, PathFaultState) or path.scored.hard or path.key[0] == NOT_LISTED:
                 continue
@@ -370,12 +371,12 @@ def _blind(card: Card, state: CardState) -> Blind | None:
 
 
 def _steady(leaf: Leaf) -> int:
-    """Lanes of a chip with others that never show but one level, as far as reads tell."""
+    """Lanes of a chip with others that never show but one level, wherever in the chip."""
     lanes = 0
     for scored in leaf.best.faults:
-        tally, mask = scored.effect.tally, scored.candidate.mask
-        if scored.candidate.fault in _PLAIN_KINDS and mask.bit_count() == 1 and mask != leaf.unit.mask:
-            lanes |= mask if tally.hits >= _STEADY > tally.misses * _STEADY else 0
+        mask = scored.candidate.mask
+        if mask.bit_count() == 1 and mask != leaf.unit.mask and is_steady(scored):
+            lanes |= 0 if scored.detail.get("where_lines") else mask
     return lanes
 
 

@@ -48,3 +48,10 @@ def test_a_right_read_between_takes_the_doubt_away() -> None:
     accesses += [("w", 9, LOST), ("r", 9, LOST)]
     tally = _now_and_then(accesses, [ASTRAY, WRITTEN, 0x20, 0x20])
     assert (tally.explained, tally.excused) == (2, 0)
+
+
+def test_a_value_seen_twice_was_in_the_cell_and_tells_nothing_of_the_one_next_to_it() -> None:
+    """The write was lost, and so nobody has seen yet what the cell that A3 leads to holds: a read may show anything."""
+    accesses = [("w", 9, WRITTEN), ("r", 9, WRITTEN), ("r", 9, WRITTEN), ("w", 9, 0x20), ("r", 9, 0x20), ("r", 9, 0x20)]
+    tally = _now_and_then(accesses, [ASTRAY, ASTRAY, 0x20, 0x77])
+    assert (tally.explained, tally.excused) == (3, 0)

@@ -81,3 +81,23 @@ def test_a_drivers_lane_explains_the_card_better_beside_the_chip_than_with_all_t
     beside = [card.weigh((p,)).log_total for p in lane if p.blind is seen and p.scored.candidate.fault == "stuck-high"]
     plain = [card.weigh((p,)).log_total for p in lane if p.blind is None]
     assert max(beside) > max(plain) + 5.0
+
+
+class LaneNeverMoves(ChipAndLane):
+    """U1 reads D1 high in every read of cells 8 to 15."""
+
+    def read(self, address):
+        data = int(self.cells[address])
+        return data | 0x02 if 8 <= address < 16 else data
+
+
+def test_a_lane_that_never_moves_is_not_looked_at_where_it_reads_right_by_chance_either():
+    card = card_of(LaneNeverMoves)
+    state = card.weigh(())
+    (u,) = np.flatnonzero(state.bad > 0.9)
+    dropped = OwnDoing(card.study, state.rows, {int(u): state.leaves[u]}).dropped(state.rows)
+    word, read = state.rows.cell, ~state.rows.is_write
+    assert (dropped[read & (word >= 8) & (word < 16)] & 0x02 != 0).all()
+    assert not dropped[read & ((word < 8) | (word >= 16))].any()
+    right = read & (word >= 8) & (word < 16) & (state.rows.wrong == 0)
+    assert right.any() and set(dropped[right].tolist()) == {0x02}

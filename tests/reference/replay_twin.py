@@ -182,6 +182,11 @@ class ReplayTwin:
     def right(self, row: Row, judged: list[int], astray: bool, value: Word, q1: int, q2: int) -> None:
         here = self.cells[row.cell]
         here.lost_before = None
+        if here.doubt:
+            there = self.cells[q1]
+            if all(there.held[k] is not None and there.held[k] == here.held[k] for k in judged):
+                for k in judged:
+                    there.held[k] = None
         here.doubt = False
         self.refute(row, judged, here)
         if astray:

@@ -172,7 +172,13 @@ def read_right(seen, other, cells, counts):
     words, links = cells
     tally, chances, hashes = counts.some, counts.chances, counts.hashes
     words[c, LOST2_LANES] = 0
-    links[c, DOUBT] = 0
+    if links[c, DOUBT]:
+        # It is there again: that two reads went astray alike is less likely than that the write was lost, and then
+        # nobody has seen yet what the other cell holds.
+        q1 = other.q1
+        if cmp & ~words[q1, HELD_KNOWN] == 0 and (words[q1, HELD] ^ words[c, HELD]) & cmp == 0:
+            words[q1, HELD_KNOWN] &= ~np.uint32(cmp)
+        links[c, DOUBT] = 0
     refute(index, c, cmp, judged, cells, counts)
     if other.elsewhere:
         d = (value ^ words[c, HELD]) & known & cmp

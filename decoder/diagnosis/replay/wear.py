@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cache
 
 import numpy as np
@@ -116,33 +116,34 @@ def _retention(
     # Bins without reads say nothing.
     apart = used[None, :] - thresholds[:, None] + decay_kernel.BINS
     gone, kept = ages[1, used], ages[0, used]
-    spans, often = np.unique(np.stack([held, lost]), axis=1, return_counts=True)
-    between = _between(spans[0].astype(np.int64), spans[1].astype(np.int64), thresholds)
-    logs = []
-    best = (-math.inf, int(used[0]))
-    for (log_gone, log_kept), inside in zip(_log_decayed(), between, strict=True):
-        anew = (gone * log_gone[apart] + kept * log_kept[apart]).sum(axis=1)
-        its_own = inside @ often + against * math.log(_FLOOR)
-        logs += [*anew, *its_own]
-        each = np.logaddexp(anew, its_own)
-        k = int(np.argmax(each))
-        if each[k] > best[0]:
-            best = (float(each[k]), int(thresholds[k]))
-    return log_sum([float(v) for v in logs]) - math.log(len(logs)), best[1]
+    anew = [(gone * log_gone[apart] + kept * log_kept[apart]).sum(axis=1) for log_gone, log_kept in _log_decayed()]
+    its_own = anew
+    if len(held) < int(ages.sum()):  # else each cell told but once
+        spans, often = np.unique(held.astype(np.int64) * (2 * decay_kernel.BINS) + lost, return_counts=True)
+        between = _log_between(*np.divmod(spans, 2 * decay_kernel.BINS), thresholds)
+        its_own = [inside @ often + against * math.log(_FLOOR) for inside in between]
+    each = np.logaddexp(anew, its_own)
+    at = np.unravel_index(int(np.argmax(each)), each.shape)[1]
+    return log_sum(each.ravel().tolist()) - math.log(2 * each.size), int(thresholds[at])
 
 
-def _between(
+def _log_between(
     held: NDArray[np.int64], lost: NDArray[np.int64], thresholds: NDArray[np.int64]
-) -> list[NDArray[np.float64]]:
+) -> Iterator[NDArray[np.float64]]:
     """For each spread, float64[thresholds, cells]: log of the chance that a cell's own time lies past the lower edge of
-    the bin ``held`` (-1 = 0) and before the upper edge of ``lost`` (BINS = any)."""
-    found = []
-    for sigma in _SPREADS:
-        scale = math.log(2.0) / decay_kernel.BINS_AN_OCTAVE / sigma
-        above = np.where(held < 0, 0.0, ndtr((held[None, :] - thresholds[:, None]) * scale))
-        below = np.where(lost >= decay_kernel.BINS, 1.0, ndtr((lost[None, :] + 1 - thresholds[:, None]) * scale))
-        found.append(np.log(np.maximum(below - above, _FLOOR)))
-    return found
+    the bin ``held`` (-1 = any) and before the upper edge of ``lost`` (BINS = any)."""
+    start = decay_kernel.BINS - thresholds[:, None]
+    for chance in _past():
+        above = np.where(held < 0, 0.0, chance[np.maximum(held, 0) + start])
+        below = np.where(lost >= decay_kernel.BINS, 1.0, chance[np.minimum(lost + 1, decay_kernel.BINS) + start])
+        yield np.log(np.maximum(below - above, _FLOOR))
+
+
+@cache
+def _past() -> list[NDArray[np.float64]]:
+    """For each spread, the chance that a time lies below an edge so many bins above the threshold, plus BINS."""
+    octaves = np.arange(-decay_kernel.BINS, decay_kernel.BINS + 1) / decay_kernel.BINS_AN_OCTAVE
+    return [ndtr(octaves * math.log(2.0) / sigma) for sigma in _SPREADS]
 
 
 @cache
