@@ -56,6 +56,8 @@ class Chip:
         # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
         news, right = count.event_count, count.right_count
         changed += log_rate(news, right + again, SOMETIMES) - log_rate(news, right, SOMETIMES)
+        # Of writes that are bent each is one chance, at the first read after it.
+        written += log_rate(news, right - count.right_again, SOMETIMES) - log_rate(news, right, SOMETIMES)
         # Nor does what was written wrongly, or has changed and stays so, come back without a write.
         written += (count.by_itself + count.came_back) * LOG_SLIP
         changed -= count.came_back * pattern

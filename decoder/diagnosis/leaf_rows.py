@@ -26,7 +26,8 @@ class LeafCount:
     merely repeat the cell's last read, and right ones; ``by_itself``: events though the cell's last access was a read
     that gave something else, so that no write can have been bent; ``came_back``: right reads though the cell's last
     access was a read that came wrong, so that nothing can have changed that stayed; ``again_by_itself``: wrong reads
-    that repeat such an event by itself, which no bent write explains either.
+    that repeat such an event by itself, which no bent write explains either; ``right_again``: right reads whose cell's
+    last access was a read, so that they say nothing new of how it was written.
     """
 
     reads: int
@@ -36,6 +37,7 @@ class LeafCount:
     by_itself: int = 0
     came_back: int = 0
     again_by_itself: int = 0
+    right_again: int = 0
 
     @cached_property
     def event_count(self) -> int:
@@ -86,10 +88,11 @@ def count_reads(rows: Rows) -> LeafCount:
     last = _before(rows)
     read_before = (last >= 0) & ~rows.is_write[last]
     by_itself = read_before & (rows.event != 0)
-    came_back = int(np.count_nonzero(read_before & compared & ~bad & bad[last]))
+    right_again = read_before & compared & ~bad
+    came_back = int(np.count_nonzero(right_again & bad[last]))
     return LeafCount(
         int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right, int(np.count_nonzero(by_itself)),
-        came_back, _repeats_of(rows, by_itself),
+        came_back, _repeats_of(rows, by_itself), int(np.count_nonzero(right_again)),
     )  # fmt: skip
 
 
