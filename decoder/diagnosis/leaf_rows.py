@@ -24,7 +24,7 @@ class LeafCount:
 
     ``reads``: compared; ``wrong``: of them wrong; ``events``, ``right``: int64[WINDOWS], wrong reads that do not
     merely repeat the cell's last read, and right ones; ``by_itself``: events though the cell's last access was a read
-    that gave something else, so that no write can have been bent; ``came_back``: right reads though the cell's last
+    that gave something else, or there was none, so that no write can have been bent; ``came_back``: right reads though the cell's last
     access was a read that came wrong, so that nothing can have changed that stayed; ``again_by_itself``: wrong reads
     that repeat such an event by itself, which no bent write explains either; ``right_again``: right reads whose cell's
     last access was a read, so that they say nothing new of how it was written.
@@ -87,7 +87,7 @@ def count_reads(rows: Rows) -> LeafCount:
         return LeafCount(int(np.count_nonzero(compared)), 0, events, right)
     last = _before(rows)
     read_before = (last >= 0) & ~rows.is_write[last]
-    by_itself = read_before & (rows.event != 0)
+    by_itself = (read_before | (last < 0)) & (rows.event != 0)
     right_again = read_before & compared & ~bad
     came_back = int(np.count_nonzero(right_again & bad[last]))
     return LeafCount(
