@@ -25,7 +25,7 @@ _ROWS = 1 << 17  # rows of the capture looked at
 _BINS = 32  # of the time to the cycle's sampling edge, four an octave of samples
 _MANY = 48  # changes of each of the two lines: judged, as in clip_findings
 _FEW_LINES = 4  # lines of each kind, so that what most of them do is no matter of one line
-_EACH = 0.4  # nats a change, in the mean, by which a line must be of the other kind: judged; where data lines make
+_EACH = 0.55  # nats a change, in the mean, by which a line must be of the other kind: judged; where data lines make
 # half of their changes with the address lines, as when the bus is let go of, one of those among them shows ln 2 = 0.69
 _ALL = 40.0  # nats in all
 
