@@ -10,21 +10,19 @@ from __future__ import annotations
 import hashlib
 import itertools
 import math
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
-from busledger.decoder.diagnosis.leaf import Leaf
+from busledger.decoder.diagnosis.out_of_view import bad_units, beside, blind_to
 from busledger.decoder.diagnosis.overlay import Blind, hides
-from busledger.decoder.diagnosis.own_doing import OwnDoing, is_steady
+from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import (
-    Beside,
     beside_own,
     judged_again,
-    kind_of,
     propose_paths,
     regions_told,
     replayed_alone,
@@ -58,16 +56,7 @@ _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
 # Judged: nats that one more shared fault costs, and each wrong read that it explains.
 _A_FAULT, _A_READ_SHARED = 15.0, 8.0
-_LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
-_PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
-_SURE = 300.0  # nats past which a chip is bad whatever it shares with others, though its fault is not plain
-# Judged: nats that a chip says at the least, how many times as often as the next it fails, and how many such steps are
-# tried.
-_LOUD, _STANDS_OUT, _PARTINGS = 60.0, 2.0, 2
-_PARTED_ROWS = 500_000  # a bound of work: each way to part them plays all shared faults again
-_SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
-_PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
 
 def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) -> list[CardState]:
@@ -151,7 +140,7 @@ def _plain_lanes(card: Card, base: CardState) -> tuple[list[CardState], list[Pat
 
     Whatever else is wrong shows better through them: chips that are all plainly bad stand in the way of wider faults.
     """
-    blind = _blind(card, base)
+    blind = blind_to(card, base)
     if blind is None:
         return [], None
     common = [lane for lane in range(32) if sum(mask >> lane & 1 for mask in blind.lanes.values()) > 1]
@@ -205,7 +194,7 @@ def _beside_what_is_known(card: Card, states: Sequence[CardState]) -> list[CardS
     single = max((s for s in states if len(s.paths) == 1), key=lambda s: s.log_total, default=first)
     found: list[CardState] = []
     for state, many in ((first, _KNOWN), (single, 1))[: 1 if single is first else 2]:
-        bad = sorted(_bad(card, state), key=lambda u: -state.leaves[u].count.wrong)[:many]
+        bad = sorted(bad_units(card, state), key=lambda u: -state.leaves[u].count.wrong)[:many]
         for path in state.paths if bad else ():
             if not isinstance(path, PathFaultState) or path.scored.hard or path.key[0] == NOT_LISTED:
                 continue
@@ -247,7 +236,7 @@ def _extended(
 ) -> list[CardState]:  # fmt: skip
     mine = None if state.paths else alone
     proposed: list[Path] = list(
-        propose_paths(card.study, state.rows, state.paths, _blind(card, state), _beside(card, state), alone=mine)
+        propose_paths(card.study, state.rows, state.paths, blind_to(card, state), beside(card, state), alone=mine)
     )
     held = {path.key for path in state.paths}
     told = regions_told(state.paths)
@@ -359,81 +348,3 @@ def _change(gain: float, before: int, after: int, strays: bool) -> float:
     if before:
         return gain * (1.0 - after / before)
     return -(_A_CHIP + 0.7 * after)
-
-
-def _blind(card: Card, state: CardState) -> Blind | None:
-    """Chips that are plainly bad: by a fault of their lanes, at most of their reads; and single lanes of other chips
-    that are bad in every read, whatever else these chips do."""
-    bad = _bad(card, state)
-    found = {u: card.units[u].mask for u in bad if _is_plain(state.leaves[u])}
-    found |= {u: lanes for u in bad if u not in found and (lanes := _steady(state.leaves[u]))}
-    return _without(card, found)
-
-
-def _steady(leaf: Leaf) -> int:
-    """Lanes of a chip with others that never show but one level, wherever in the chip."""
-    lanes = 0
-    for scored in leaf.best.faults:
-        mask = scored.candidate.mask
-        if mask.bit_count() == 1 and mask != leaf.unit.mask and is_steady(scored):
-            lanes |= 0 if scored.detail.get("where_lines") else mask
-    return lanes
-
-
-def _beside(card: Card, state: CardState) -> list[Beside]:
-    """Chips that are plainly bad or bad beyond any doubt; all of them, and all but those that show above all one
-    and the same fault that chips may share. And what chips that stand out explain by themselves."""
-    sure = [u for u in _bad(card, state) if _is_plain(leaf := state.leaves[u]) or _is_sure(leaf)]
-    shown: dict[tuple[object, ...], list[int]] = {}
-    for u in sure:
-        seems = state.leaves[u].best.faults[0].candidate
-        if seems.fault in _SHAREABLE:
-            shown.setdefault(kind_of(seems), []).append(u)
-    found = []
-    for kind, alike in [(None, ()), *shown.items()]:
-        blind = _without(card, {u: card.units[u].mask for u in sure if u not in alike})
-        if blind is not None:
-            found.append(Beside(blind, kind))
-    leaves = state.leaves
-    return found + [
-        Beside(OwnDoing(card.study, state.rows, {u: leaves[u] for u in held}), some=True)
-        for held in _standing_out(card, state)
-    ]
-
-
-def _standing_out(card: Card, state: CardState) -> list[list[int]]:
-    """Bad chips that read wrong much more often than the next one of all bad chips; at most two ways to part them."""
-    if len(state.rows) > _PARTED_ROWS:
-        return []
-    rate = {u: _rate_of(state.leaves[u]) for u in _bad(card, state)}
-    bad = sorted(rate, key=lambda u: -rate[u])
-    steps = [(rate[bad[k - 1]] / rate[bad[k]], k) for k in range(1, len(bad)) if state.gains[bad[k - 1]] > _LOUD]
-    steps = sorted((step for step in steps if step[0] > _STANDS_OUT), reverse=True)[:_PARTINGS]
-    return [bad[:k] for _, k in steps]
-
-
-def _rate_of(leaf: Leaf) -> float:
-    return leaf.count.wrong / leaf.count.reads
-
-
-def _bad(card: Card, state: CardState) -> list[int]:
-    return [u for u in range(len(card.units)) if state.bad[u] >= _PLAIN and state.leaves[u].count.wrong]
-
-
-def _is_plain(leaf: Leaf) -> bool:
-    best = leaf.best
-    tally = best.faults[0].effect.tally
-    plain = best.faults[0].candidate.fault in _PLAIN_KINDS and tally.hits > tally.misses
-    return plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong)
-
-
-def _is_sure(leaf: Leaf) -> bool:
-    return leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count
-
-
-def _without(card: Card, masks: Mapping[int, int]) -> Blind | None:
-    """``masks``: of each unit that is not looked at, its lanes."""
-    lanes: dict[int, int] = {}
-    for u, mask in masks.items():
-        lanes[card.units[u].region] = lanes.get(card.units[u].region, 0) | mask
-    return Blind(lanes, len(card.study.card.regions)) if lanes else None
