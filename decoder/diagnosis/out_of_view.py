@@ -15,7 +15,7 @@ from busledger.decoder.diagnosis.overlay import Blind
 from busledger.decoder.diagnosis.own_doing import OwnDoing, is_steady
 from busledger.decoder.diagnosis.paths import Beside, kind_of
 
-__all__ = ["bad_units", "beside", "blind_to"]
+__all__ = ["PARTED_ROWS", "bad_units", "beside", "blind_to"]
 
 # Judged; with those of search.py doubled and halved at once.
 _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
@@ -24,7 +24,7 @@ _SURE = 300.0  # nats past which a chip is bad whatever it shares with others, t
 # Judged: nats that a chip says at the least, how many times as often as the next it fails, and how many such steps are
 # tried.
 _LOUD, _STANDS_OUT, _PARTINGS = 60.0, 2.0, 2
-_PARTED_ROWS = 500_000  # a bound of work: each way to part them plays all shared faults again
+PARTED_ROWS = 500_000  # a bound of work: each way to part them plays all shared faults again
 _SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
 _PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
@@ -71,7 +71,7 @@ def beside(card: Card, state: CardState) -> list[Beside]:
 
 def _standing_out(card: Card, state: CardState) -> list[list[int]]:
     """Bad chips that read wrong much more often than the next one of all bad chips; at most two ways to part them."""
-    if len(state.rows) > _PARTED_ROWS:
+    if len(state.rows) > PARTED_ROWS:
         return []
     rate = {u: _rate_of(state.leaves[u]) for u in bad_units(card, state)}
     bad = sorted(rate, key=lambda u: -rate[u])

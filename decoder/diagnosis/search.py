@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
-from busledger.decoder.diagnosis.out_of_view import bad_units, beside, blind_to
+from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
 from busledger.decoder.diagnosis.overlay import Blind, hides
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
@@ -190,6 +190,8 @@ def _beside_what_is_known(card: Card, states: Sequence[CardState]) -> list[CardS
     """Faults that come and go, of the best set and of the best of one fault, judged again without what the bad chips
     turned out to do of themselves: where both spoilt one read, it shows neither by itself, and the other chips would be
     charged with their part, or one more fault."""
+    if len(card.rows) > PARTED_ROWS:
+        return []
     first = max(states, key=lambda s: s.log_total)
     single = max((s for s in states if len(s.paths) == 1), key=lambda s: s.log_total, default=first)
     found: list[CardState] = []
