@@ -29,7 +29,7 @@ from busledger.decoder.diagnosis.paths import (
 )
 from busledger.decoder.progress import Progress, silent
 
-__all__ = ["search"]
+__all__ = ["search", "share_of"]
 
 # Judged: bounds of work, and how far an estimate is trusted before a set is weighed in earnest. All of them doubled at
 # once, and halved at once, on six cards of the outside world (many, double and single-intermittent, seeds 85000 and
@@ -295,23 +295,27 @@ def _worth_trying(
     lost, lanes, of_region = gains[losing], card.masks[losing], card.regions[losing]
     hurt = np.zeros(len(card.study.card.regions), np.bool_)
     most: list[tuple[float, Path]] = []
+    by_share: list[tuple[float, Path]] = []
+    whole_before = card.wrong_by_unit(state.rows)
     for path in proposed:
         hurt[:] = False
         hurt[list(path.regions)] = True
-        touched = lost[hurt[of_region] & (lanes & np.uint32(path.mask) != 0)]
-        touched = np.minimum(touched, _A_READ * max(1, path.hits))
-        most.append((path.log_weight + path.log_charge + float(touched.sum()), path))
+        touches = hurt[of_region] & (lanes & np.uint32(path.mask) != 0)
+        touched = np.minimum(lost[touches], _A_READ * max(1, path.hits))
+        own = path.log_weight + path.log_charge
+        most.append((own + float(touched.sum()), path))
+        by_share.append((own + share_of(lost[touches], whole_before[losing][touches], path.hits), path))
     a_read = float(lost.sum()) / max(1, int(np.count_nonzero(state.rows.wrong)))
     fair = sorted(((p.log_weight + p.log_charge + min(a_read * p.hits, top - p.log_weight - p.log_charge), p)
                    for top, p in most), key=lambda item: -item[0])  # fmt: skip
     most.sort(key=lambda item: -item[0])
-    whole_before = card.wrong_by_unit(state.rows)
-    beside: dict[int, NDArray[np.int64]] = {}
+    by_share.sort(key=lambda item: -item[0])
+    unseen: dict[int, NDArray[np.int64]] = {}
     likely: list[tuple[float, Path]] = []
     whole: set[Path] = set()
     few, many = _LAID_OVER
     at_most = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
-    fairest = [path for _, path in fair[: at_most // 2]]
+    fairest = [path for _, path in (*fair[: at_most // 2], *by_share[: at_most // 4])]
     hoped = [p for gain, p in most if state.log_total + gain > best and p.log_charge < 0.0][:_HOPED]
     for path in dict.fromkeys([*fairest, *hoped, *(path for _, path in most[: at_most - len(fairest)])]):
         overlay = path.overlay()
@@ -320,9 +324,9 @@ def _worth_trying(
         blind, before = getattr(path, "blind", None), whole_before
         if isinstance(blind, Blind):  # what is plain of a chip costs next to nothing, whatever the fault explains
             left = blind.feed(left)
-            if id(blind) not in beside:
-                beside[id(blind)] = card.wrong_by_unit(blind.feed(state.rows))
-            before = beside[id(blind)]
+            if id(blind) not in unseen:
+                unseen[id(blind)] = card.wrong_by_unit(blind.feed(state.rows))
+            before = unseen[id(blind)]
         after = card.wrong_by_unit(left)
         change = sum(
             _change(float(gains[u]), int(before[u]), int(after[u]), isinstance(blind, OwnDoing) and u in blind.units)
@@ -340,6 +344,12 @@ def _worth_trying(
     laid = {path: gain for gain, path in likely}
     more = [(laid[path], path) for path in hoped if path not in ahead]
     return [*front[:_LIKELY], *more, *front[_LIKELY:]]
+
+
+def share_of(lost: NDArray[np.float64], wrong: NDArray[np.int64], hits: int) -> float:
+    """What chips would gain by so many ``hits`` if each of their ``wrong`` reads cost them the same of what they lose:
+    float64, int64 a chip. What explains all is not outdone by what explains a little and might gain as much."""
+    return float((lost * np.minimum(1.0, hits / np.maximum(1, wrong))).sum())
 
 
 def _change(gain: float, before: int, after: int, strays: bool) -> float:
