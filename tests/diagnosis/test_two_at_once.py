@@ -108,7 +108,7 @@ def test_what_unwritten_cells_show_through_a_stuck_lane_speaks_for_it_once():
 
 
 def test_a_fault_that_explains_all_wrong_reads_of_its_chips_is_not_outdone_by_what_explains_a_few():
-    """Two chips that cost 1 100 nats each by 500 and 600 wrong reads: one fault of both at 2 188 nats explains them all,
+    """Two chips that cost 1 100 nats each by 500 and 600 wrong reads: one fault of both at 2 188 nats explains all,
     another one a sixth of them at 560."""
     lost, wrong = np.array([1100.0, 1100.0]), np.array([500, 600])
     assert share_of(lost, wrong, 600) - 2188.0 == pytest.approx(12.0)
