@@ -10,28 +10,26 @@ from __future__ import annotations
 import hashlib
 import itertools
 import math
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
-from busledger.decoder.diagnosis.leaf import Leaf
+from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
 from busledger.decoder.diagnosis.overlay import Blind, hides
-from busledger.decoder.diagnosis.own_doing import OwnDoing, is_steady
+from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.paths import (
-    Beside,
     beside_own,
     judged_again,
-    kind_of,
     propose_paths,
     regions_told,
     replayed_alone,
 )
 from busledger.decoder.progress import Progress, silent
 
-__all__ = ["search"]
+__all__ = ["search", "share_of"]
 
 # Judged: bounds of work, and how far an estimate is trusted before a set is weighed in earnest. All of them doubled at
 # once, and halved at once, on six cards of the outside world (many, double and single-intermittent, seeds 85000 and
@@ -58,16 +56,7 @@ _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
 # Judged: nats that one more shared fault costs, and each wrong read that it explains.
 _A_FAULT, _A_READ_SHARED = 15.0, 8.0
-_LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
-_PLAIN = 0.9  # chance of being bad past which a chip is left out when wider faults are judged
-_SURE = 300.0  # nats past which a chip is bad whatever it shares with others, though its fault is not plain
-# Judged: nats that a chip says at the least, how many times as often as the next it fails, and how many such steps are
-# tried.
-_LOUD, _STANDS_OUT, _PARTINGS = 60.0, 2.0, 2
-_PARTED_ROWS = 500_000  # a bound of work: each way to part them plays all shared faults again
-_SHAREABLE = ("bridged", "address-stuck", "address-bridged")  # what a chip may show for what a lane or a line does
-_PLAIN_KINDS = frozenset({"stuck-low", "stuck-high", "floating", "dead", "bridged"})
 
 
 def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) -> list[CardState]:
@@ -151,7 +140,7 @@ def _plain_lanes(card: Card, base: CardState) -> tuple[list[CardState], list[Pat
 
     Whatever else is wrong shows better through them: chips that are all plainly bad stand in the way of wider faults.
     """
-    blind = _blind(card, base)
+    blind = blind_to(card, base)
     if blind is None:
         return [], None
     common = [lane for lane in range(32) if sum(mask >> lane & 1 for mask in blind.lanes.values()) > 1]
@@ -201,11 +190,13 @@ def _beside_what_is_known(card: Card, states: Sequence[CardState]) -> list[CardS
     """Faults that come and go, of the best set and of the best of one fault, judged again without what the bad chips
     turned out to do of themselves: where both spoilt one read, it shows neither by itself, and the other chips would be
     charged with their part, or one more fault."""
+    if len(card.rows) > PARTED_ROWS:
+        return []
     first = max(states, key=lambda s: s.log_total)
     single = max((s for s in states if len(s.paths) == 1), key=lambda s: s.log_total, default=first)
     found: list[CardState] = []
     for state, many in ((first, _KNOWN), (single, 1))[: 1 if single is first else 2]:
-        bad = sorted(_bad(card, state), key=lambda u: -state.leaves[u].count.wrong)[:many]
+        bad = sorted(bad_units(card, state), key=lambda u: -state.leaves[u].count.wrong)[:many]
         for path in state.paths if bad else ():
             if not isinstance(path, PathFaultState) or path.scored.hard or path.key[0] == NOT_LISTED:
                 continue
@@ -247,7 +238,7 @@ def _extended(
 ) -> list[CardState]:  # fmt: skip
     mine = None if state.paths else alone
     proposed: list[Path] = list(
-        propose_paths(card.study, state.rows, state.paths, _blind(card, state), _beside(card, state), alone=mine)
+        propose_paths(card.study, state.rows, state.paths, blind_to(card, state), beside(card, state), alone=mine)
     )
     held = {path.key for path in state.paths}
     told = regions_told(state.paths)
@@ -304,23 +295,27 @@ def _worth_trying(
     lost, lanes, of_region = gains[losing], card.masks[losing], card.regions[losing]
     hurt = np.zeros(len(card.study.card.regions), np.bool_)
     most: list[tuple[float, Path]] = []
+    by_share: list[tuple[float, Path]] = []
+    whole_before = card.wrong_by_unit(state.rows)
     for path in proposed:
         hurt[:] = False
         hurt[list(path.regions)] = True
-        touched = lost[hurt[of_region] & (lanes & np.uint32(path.mask) != 0)]
-        touched = np.minimum(touched, _A_READ * max(1, path.hits))
-        most.append((path.log_weight + path.log_charge + float(touched.sum()), path))
+        touches = hurt[of_region] & (lanes & np.uint32(path.mask) != 0)
+        touched = np.minimum(lost[touches], _A_READ * max(1, path.hits))
+        own = path.log_weight + path.log_charge
+        most.append((own + float(touched.sum()), path))
+        by_share.append((own + share_of(lost[touches], whole_before[losing][touches], path.hits), path))
     a_read = float(lost.sum()) / max(1, int(np.count_nonzero(state.rows.wrong)))
     fair = sorted(((p.log_weight + p.log_charge + min(a_read * p.hits, top - p.log_weight - p.log_charge), p)
                    for top, p in most), key=lambda item: -item[0])  # fmt: skip
     most.sort(key=lambda item: -item[0])
-    whole_before = card.wrong_by_unit(state.rows)
-    beside: dict[int, NDArray[np.int64]] = {}
+    by_share.sort(key=lambda item: -item[0])
+    unseen: dict[int, NDArray[np.int64]] = {}
     likely: list[tuple[float, Path]] = []
     whole: set[Path] = set()
     few, many = _LAID_OVER
     at_most = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
-    fairest = [path for _, path in fair[: at_most // 2]]
+    fairest = [path for _, path in (*fair[: at_most // 2], *by_share[: at_most // 4])]
     hoped = [p for gain, p in most if state.log_total + gain > best and p.log_charge < 0.0][:_HOPED]
     for path in dict.fromkeys([*fairest, *hoped, *(path for _, path in most[: at_most - len(fairest)])]):
         overlay = path.overlay()
@@ -329,9 +324,9 @@ def _worth_trying(
         blind, before = getattr(path, "blind", None), whole_before
         if isinstance(blind, Blind):  # what is plain of a chip costs next to nothing, whatever the fault explains
             left = blind.feed(left)
-            if id(blind) not in beside:
-                beside[id(blind)] = card.wrong_by_unit(blind.feed(state.rows))
-            before = beside[id(blind)]
+            if id(blind) not in unseen:
+                unseen[id(blind)] = card.wrong_by_unit(blind.feed(state.rows))
+            before = unseen[id(blind)]
         after = card.wrong_by_unit(left)
         change = sum(
             _change(float(gains[u]), int(before[u]), int(after[u]), isinstance(blind, OwnDoing) and u in blind.units)
@@ -351,6 +346,12 @@ def _worth_trying(
     return [*front[:_LIKELY], *more, *front[_LIKELY:]]
 
 
+def share_of(lost: NDArray[np.float64], wrong: NDArray[np.int64], hits: int) -> float:
+    """What chips would gain by so many ``hits`` if each of their ``wrong`` reads cost them the same of what they lose:
+    float64, int64 a chip. What explains all is not outdone by what explains a little and might gain as much."""
+    return float((lost * np.minimum(1.0, hits / np.maximum(1, wrong))).sum())
+
+
 def _change(gain: float, before: int, after: int, strays: bool) -> float:
     """What one chip's evidence is likely to rise by when so many of its reads are wrong. ``strays``: those that are
     gone are such as its own faults do not explain, which cost more than the others."""
@@ -359,81 +360,3 @@ def _change(gain: float, before: int, after: int, strays: bool) -> float:
     if before:
         return gain * (1.0 - after / before)
     return -(_A_CHIP + 0.7 * after)
-
-
-def _blind(card: Card, state: CardState) -> Blind | None:
-    """Chips that are plainly bad: by a fault of their lanes, at most of their reads; and single lanes of other chips
-    that are bad in every read, whatever else these chips do."""
-    bad = _bad(card, state)
-    found = {u: card.units[u].mask for u in bad if _is_plain(state.leaves[u])}
-    found |= {u: lanes for u in bad if u not in found and (lanes := _steady(state.leaves[u]))}
-    return _without(card, found)
-
-
-def _steady(leaf: Leaf) -> int:
-    """Lanes of a chip with others that never show but one level, wherever in the chip."""
-    lanes = 0
-    for scored in leaf.best.faults:
-        mask = scored.candidate.mask
-        if mask.bit_count() == 1 and mask != leaf.unit.mask and is_steady(scored):
-            lanes |= 0 if scored.detail.get("where_lines") else mask
-    return lanes
-
-
-def _beside(card: Card, state: CardState) -> list[Beside]:
-    """Chips that are plainly bad or bad beyond any doubt; all of them, and all but those that show above all one
-    and the same fault that chips may share. And what chips that stand out explain by themselves."""
-    sure = [u for u in _bad(card, state) if _is_plain(leaf := state.leaves[u]) or _is_sure(leaf)]
-    shown: dict[tuple[object, ...], list[int]] = {}
-    for u in sure:
-        seems = state.leaves[u].best.faults[0].candidate
-        if seems.fault in _SHAREABLE:
-            shown.setdefault(kind_of(seems), []).append(u)
-    found = []
-    for kind, alike in [(None, ()), *shown.items()]:
-        blind = _without(card, {u: card.units[u].mask for u in sure if u not in alike})
-        if blind is not None:
-            found.append(Beside(blind, kind))
-    leaves = state.leaves
-    return found + [
-        Beside(OwnDoing(card.study, state.rows, {u: leaves[u] for u in held}), some=True)
-        for held in _standing_out(card, state)
-    ]
-
-
-def _standing_out(card: Card, state: CardState) -> list[list[int]]:
-    """Bad chips that read wrong much more often than the next one of all bad chips; at most two ways to part them."""
-    if len(state.rows) > _PARTED_ROWS:
-        return []
-    rate = {u: _rate_of(state.leaves[u]) for u in _bad(card, state)}
-    bad = sorted(rate, key=lambda u: -rate[u])
-    steps = [(rate[bad[k - 1]] / rate[bad[k]], k) for k in range(1, len(bad)) if state.gains[bad[k - 1]] > _LOUD]
-    steps = sorted((step for step in steps if step[0] > _STANDS_OUT), reverse=True)[:_PARTINGS]
-    return [bad[:k] for _, k in steps]
-
-
-def _rate_of(leaf: Leaf) -> float:
-    return leaf.count.wrong / leaf.count.reads
-
-
-def _bad(card: Card, state: CardState) -> list[int]:
-    return [u for u in range(len(card.units)) if state.bad[u] >= _PLAIN and state.leaves[u].count.wrong]
-
-
-def _is_plain(leaf: Leaf) -> bool:
-    best = leaf.best
-    tally = best.faults[0].effect.tally
-    plain = best.faults[0].candidate.fault in _PLAIN_KINDS and tally.hits > tally.misses
-    return plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong)
-
-
-def _is_sure(leaf: Leaf) -> bool:
-    return leaf.log_bad - leaf.log_sound > _SURE + 2.0 * leaf.count.event_count
-
-
-def _without(card: Card, masks: Mapping[int, int]) -> Blind | None:
-    """``masks``: of each unit that is not looked at, its lanes."""
-    lanes: dict[int, int] = {}
-    for u, mask in masks.items():
-        lanes[card.units[u].region] = lanes.get(card.units[u].region, 0) | mask
-    return Blind(lanes, len(card.study.card.regions)) if lanes else None

@@ -47,6 +47,17 @@ def test_a_rom_that_writes_pass_by_is_taken_away_by_one_write():
     assert "switched in banks by a write to 6CFA" in rival.summary and "with a ROM for one of" in rival.evidence[0]
 
 
+def test_memory_that_shows_the_same_whatever_is_written_has_no_banks():
+    """Its write line is open: that the latch was written before it was read tells nothing."""
+    old = {c: (37 * c + 11) & 0xFF for c in range(16)}
+    accesses = [("w", c, old[c] ^ 0x5A) for c in range(16)]
+    off = len(accesses)
+    accesses += [("r", c, old[c]) for c in range(16)] * 2
+    study = study_of(accesses, lambda address, _: old[address])
+    assert np.count_nonzero(study.rows().wrong) == 32
+    assert not list(latched(told(Story.of(study), (off, 1))))
+
+
 def test_one_latch_that_switches_two_regions_is_one_cause():
     accesses, off = shadowed(range(32))
     one, both = latched(told(Story.of(study_of(accesses)), (off, 1)))

@@ -12,6 +12,7 @@ from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.theory import PathFault
 from busledger.decoder.diagnosis.replay.weighing import Noise, Tally
 from busledger.decoder.diagnosis.screening import _promising
+from busledger.decoder.diagnosis.search import share_of
 
 from .faulty_cards import HIGH_NIBBLE, LOW_NIBBLE, Hardware, evidence_of
 from .rows_of import acting, candidate, laid_over, study_of
@@ -104,3 +105,11 @@ def test_what_unwritten_cells_show_through_a_stuck_lane_speaks_for_it_once():
     assert gain > 0.0
     assert FirstReads(study, left).log_gain(lane.variants[0].behaviour) == 0.0
     assert not (left.sure[~left.is_write] & 1).any() and (left.sure[left.is_write] & 1).all()
+
+
+def test_a_fault_that_explains_all_wrong_reads_of_its_chips_is_not_outdone_by_what_explains_a_few():
+    """Two chips that cost 1 100 nats each by 500 and 600 wrong reads: one fault of both at 2 188 nats explains all,
+    another one a sixth of them at 560."""
+    lost, wrong = np.array([1100.0, 1100.0]), np.array([500, 600])
+    assert share_of(lost, wrong, 600) - 2188.0 == pytest.approx(12.0)
+    assert share_of(lost, wrong, 100) - 560.0 < 0.0

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.study import Overlay
+from busledger.decoder.diagnosis.replay.study import Overlay, Rows
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import banks_kernel as kernel
 from busledger.decoder.diagnosis.rivals.fillings import log_filled
@@ -28,6 +28,7 @@ _VALUES = 16  # different values written to a latch, at most
 _SMALLEST = 16  # cells: nothing smaller is switched in banks
 # Of the wrong reads: what a latch explains at the least, and so that nothing else is judged there.
 _MOST, _NEARLY_ALL = 0.6, 0.9
+_CHANGES = 10  # wrong reads for each that gives another value than the last one of its cell, at the most. Judged
 _PER_SWITCH = 2.0  # wrong reads that a switch of banks explains, at least: else anything would be banks
 
 
@@ -137,6 +138,8 @@ def _latched(
     written, which value); before its first write the bank is one of its own."""
     key, values, time, which = latch
     rows, region, size = story.rows.take(here), story.regions[r], story.study.cells.size[r]
+    if _changes(rows) < max(1, int(np.count_nonzero(rows.wrong)) // _CHANGES):
+        return None  # what shows the same whatever was written or switched has no banks
     at = np.searchsorted(time, rows.time, side="left") - 1
     total = size * (values + 2)
     # Which bank it is before the latch is first written: one of its own, or one of its values'. Or one of them is a
@@ -206,6 +209,15 @@ def _log_found(data: NDArray[np.uint32], compared: NDArray[np.uint32]) -> float:
     anything = -float(np.bitwise_count(compared).sum()) * math.log(2.0)
     left = log_filled(data & compared, int(np.bitwise_or.reduce(compared, initial=0)))
     return log_sum([anything, left]) - math.log(2.0)
+
+
+def _changes(rows: Rows) -> int:
+    """Reads that give another value than the last read of their cell."""
+    reads = np.flatnonzero(~rows.is_write)
+    order = reads[np.argsort(rows.cell[reads], kind="stable")]
+    one, two = order[:-1], order[1:]
+    other = (rows.data[one] ^ rows.data[two]) & rows.sure[one] & rows.sure[two]
+    return int(np.count_nonzero((rows.cell[one] == rows.cell[two]) & (other != 0)))
 
 
 def _found_as_expected(story: Story, here: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
