@@ -23,11 +23,12 @@ class LeafCount:
     """What the lanes of one chip (or one lane of it) showed.
 
     ``reads``: compared; ``wrong``: of them wrong; ``events``, ``right``: int64[WINDOWS], wrong reads that do not
-    merely repeat the cell's last read, and right ones; ``by_itself``: events though the cell's last access was a read
-    that gave something else, or there was none, so that no write can have been bent; ``came_back``: right reads though the cell's last
-    access was a read that came wrong, so that nothing can have changed that stayed; ``again_by_itself``: wrong reads
-    that repeat such an event by itself, which no bent write explains either; ``right_again``: right reads whose cell's
-    last access was a read, so that they say nothing new of how it was written.
+    merely repeat the cell's last read, and right ones; ``by_itself``: events though the cell's last access was a
+    read that gave something else, or there was none, so that no write can have been bent; ``came_back``: right
+    reads though the cell's last access was a read that came wrong, so that nothing can have changed that stayed;
+    ``again_by_itself``: wrong reads that repeat such an event by itself, which no bent write explains either;
+    ``right_again``: right reads whose cell's last access was a read, so that they say nothing new of how it was
+    written.
     """
 
     reads: int

@@ -28,6 +28,7 @@ _FEW_LINES = 4  # lines of each kind, so that what most of them do is no matter 
 _EACH = 0.55  # nats a change, in the mean, by which a line must be of the other kind: judged; where data lines make
 # half of their changes with the address lines, as when the bus is let go of, one of those among them shows ln 2 = 0.69
 _ALL = 40.0  # nats in all
+_ODDER = 3.0  # times as many nats as the next line of its kind: judged
 
 
 class MixedPair(SwappedLines):
@@ -104,10 +105,19 @@ class MixedClips:
             own, foreign = (of_data, of_addresses) if self._is_data[k] else (of_addresses, of_data)
             other[k] = float((self._seen[k] * (np.log(foreign) - np.log(own))).sum())
         odd = (other >= _ALL) & (other >= _EACH * counts)
-        one, two = np.flatnonzero(odd & ~self._is_data), np.flatnonzero(odd & self._is_data)
-        if len(one) != 1 or len(two) != 1:
+        one, two = _plainest(other, odd & ~self._is_data), _plainest(other, odd & self._is_data)
+        if one is None or two is None:
             return None
-        return MixedPair((self._lines[one[0]], self._lines[two[0]]), int(counts[one[0]] + counts[two[0]]))
+        return MixedPair((self._lines[one], self._lines[two]), int(counts[one] + counts[two]))
+
+
+def _plainest(other: NDArray[np.float64], odd: NDArray[np.bool_]) -> int | None:
+    """The one line that is odd, or far odder than a second one; None where there is none, or there are several."""
+    found = np.flatnonzero(odd)
+    found = found[np.argsort(-other[found])]
+    if not len(found) or (len(found) > 1 and other[found[0]] < _ODDER * other[found[1]]):
+        return None
+    return int(found[0])
 
 
 def _usual(share: NDArray[np.float64]) -> NDArray[np.float64]:
