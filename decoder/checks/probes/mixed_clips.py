@@ -127,7 +127,8 @@ def _usual(share: NDArray[np.float64]) -> NDArray[np.float64]:
     found: NDArray[np.float64] = 0.5 * middle / middle.sum() + 0.5 * share.mean(axis=0)
     # A channel may be skewed by a sample, and that sample be the next bin.
     found = 0.5 * found + 0.25 * np.append(found[1:], found[-1]) + 0.25 * np.append(found[0], found[:-1])
-    return found / found.sum()
+    found /= found.sum()
+    return found
 
 
 def _lines(pieces: Iterable[Piece], layout: Layout) -> list[str]:

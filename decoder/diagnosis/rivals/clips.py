@@ -23,10 +23,11 @@ from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, SOMETIME
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.news import nothing_wrong
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
 
-__all__ = ["WHEN", "clips_off", "log_of", "log_rest", "log_sides", "partners_of", "prior_of_line", "spans_of_rest"]
+__all__ = ["WHEN", "clips_off", "log_of", "log_rest", "log_sides", "prior_of_line", "spans_of_rest"]
 
 # Judged, where no reason stands beside a figure: a clip is only believed off where a program could hardly be the cause.
 # All doubled at once change no first line of ten cases (as in sampling.py).
@@ -195,14 +196,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     one_side = _log_one_side(story, bit) if span.expected is None else 0.0
     if one_side > _ODD:  # both sides have been seen at one address all the time
         partners = np.where(partners < 0, np.arange(total, dtype=np.int32), partners)
-    held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
-    value, known = story.study.images()
-    held[: len(value), 0], count[: len(known)] = value, known != 0
-    hit, open_ = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint8)
-    kernel.either(
-        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, first, partners,
-        held, count, hit, open_,
-    )  # fmt: skip
+    hit, open_ = either_side(story, partners, first)
     # After the clip is back, what was written without it is still in the wrong place, until it is written again.
     lost = np.zeros(total, np.bool_)
     lost[rows.cell[first:last][rows.is_write[first:last]]] = True
@@ -336,19 +330,6 @@ def log_of(state: NDArray[np.int64], yes: NDArray[np.bool_]) -> float:
     states = int(state.max(initial=0)) + 1
     often, total = np.bincount(state[yes], minlength=states), np.bincount(state, minlength=states)
     return sum(log_rate(int(k), int(n - k), SOMETIMES) for k, n in zip(often, total, strict=True) if n)
-
-
-def partners_of(story: Story, bit: int) -> NDArray[np.int32]:
-    """The cell on the other side of an address line, int32 a cell, -1 where no region has it."""
-    space = story.study.cells
-    found = np.full(max(1, space.total), -1, np.int32)
-    spaces: dict[object, list[int]] = {}
-    for r, region in enumerate(story.regions):
-        spaces.setdefault(region.space, []).append(r)
-    for members in spaces.values():
-        mine = np.concatenate([np.arange(space.base[r], space.base[r] + space.size[r]) for r in members])
-        found[mine] = space.last_at(members, story.address[mine] ^ (1 << bit))
-    return found
 
 
 def _selected_there(

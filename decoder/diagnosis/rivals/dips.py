@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.clips import partners_of
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted
 
@@ -64,16 +64,9 @@ def _dip(
     story: Story, bit: int, line: str, lines: int, there: NDArray[np.bool_], here: NDArray[np.bool_]
 ) -> Iterator[Rival]:
     """``there``, ``here`` as ``_going_on`` gives them; ``lines`` clipped in all."""
-    rows, total = story.rows, max(1, story.study.cells.total)
+    rows = story.rows
     wrong = rows.wrong != 0
-    held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
-    value, known = story.study.images()
-    held[: len(value), 0], count[: len(known)] = value, known != 0
-    hit, open_ = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint8)
-    kernel.either(
-        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, 0, partners_of(story, bit), held,
-        count, hit, open_,
-    )  # fmt: skip
+    hit, open_ = either_side(story, partners_of(story, bit))
     hits = int(np.count_nonzero(hit == 1))
     on, as_seen = int(np.count_nonzero(there & wrong)), int(np.count_nonzero(here & wrong))
     if hits < _NEARLY_ALL * np.count_nonzero(wrong) or on <= as_seen:

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
-from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.clips import partners_of, prior_of_line
+from busledger.decoder.diagnosis.rivals.clips import prior_of_line
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted
 
@@ -43,15 +43,7 @@ def loose_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
 def _astray(story: Story, bit: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
     """A value a row: wrong reads that the cell on the other side of the address bit explains, right ones that it would
     have shown, wrong ones of which nothing is known on one of the sides."""
-    rows, total = story.rows, max(1, story.study.cells.total)
-    held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
-    value, known = story.study.images()
-    held[: len(value), 0], count[: len(known)] = value, known != 0
-    hit, open_ = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint8)
-    kernel.either(
-        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, 0, partners_of(story, bit), held,
-        count, hit, open_,
-    )  # fmt: skip
+    hit, open_ = either_side(story, partners_of(story, bit))
     return hit == 1, open_ != 0, hit == 2
 
 

@@ -14,9 +14,9 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.clips import partners_of
 from busledger.decoder.diagnosis.rivals.fillings import log_filled
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted
 
@@ -191,16 +191,11 @@ def _log_of(kind: NDArray[np.int64], hit: NDArray[np.bool_]) -> float:
 def _noisy_address(story: Story, health: ChannelHealth, line: str, usual: int, bit: int) -> Iterator[Rival]:
     """A wrong address bit reads or writes the cell on its other side: what a wrong read gives stood there, or is
     anything."""
-    rows, total = story.rows, max(1, story.study.cells.total)
+    rows = story.rows
     wrong = rows.wrong != 0
     if not wrong.any() or bit < story.study.cells.shift:
         return
-    held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
-    hit, open_ = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint8)
-    kernel.either(
-        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, 0, partners_of(story, bit), held,
-        count, hit, open_,
-    )  # fmt: skip
+    hit, open_ = either_side(story, partners_of(story, bit))
     odd = wrong & (hit != 1) & (story.repeat != kernel.SAME)
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[odd]) * math.log(2.0)
     # Only where the cell on the other side held something else would a wrong bit have shown.
