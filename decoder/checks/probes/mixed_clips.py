@@ -27,6 +27,7 @@ _MANY = 48  # changes of each of the two lines: judged, as in clip_findings
 _FEW_LINES = 4  # lines of each kind, so that what most of them do is no matter of one line
 _EACH = 0.55  # nats a change, in the mean, by which a line must be of the other kind: judged; where data lines make
 # half of their changes with the address lines, as when the bus is let go of, one of those among them shows ln 2 = 0.69
+_ONE_OF_TWO = 0.1  # the same of one of the two, where the other shows that much
 _ALL = 40.0  # nats in all
 _ODDER = 3.0  # times as many nats as the next line of its kind: judged
 
@@ -91,7 +92,7 @@ class MixedClips:
             return None
         counts = self._seen.sum(axis=1)
         share = (self._seen + 0.5) / (counts + 0.5 * _BINS)[:, None]
-        other = np.zeros(len(self._lines))
+        other, skewed = np.zeros(len(self._lines)), np.zeros(len(self._lines))
         usual: dict[bytes, NDArray[np.float64]] = {}  # of the same lines but once
         for k in range(len(self._lines)):
             rest = (np.arange(len(self._lines)) != k) & (counts >= _MANY)
@@ -104,9 +105,10 @@ class MixedClips:
             of_data, of_addresses = (usual[kind.tobytes()] for kind in kinds)
             own, foreign = (of_data, of_addresses) if self._is_data[k] else (of_addresses, of_data)
             other[k] = float((self._seen[k] * (np.log(foreign) - np.log(own))).sum())
-        odd = (other >= _ALL) & (other >= _EACH * counts)
+            skewed[k] = float((self._seen[k] * (np.log(_blurred(foreign)) - np.log(_blurred(own)))).sum())
+        odd = (other >= _ALL) & (other >= _ONE_OF_TWO * counts) & (skewed > 0.0)
         one, two = _plainest(other, odd & ~self._is_data), _plainest(other, odd & self._is_data)
-        if one is None or two is None:
+        if one is None or two is None or not (other[[one, two]] >= _EACH * counts[[one, two]]).any():
             return None
         return MixedPair((self._lines[one], self._lines[two]), int(counts[one] + counts[two]))
 
@@ -125,8 +127,12 @@ def _usual(share: NDArray[np.float64]) -> NDArray[np.float64]:
     the mean one, for a line that is seen a sample sooner or later than most is of its kind all the same."""
     middle = np.median(share, axis=0)
     found: NDArray[np.float64] = 0.5 * middle / middle.sum() + 0.5 * share.mean(axis=0)
-    # A channel may be skewed by a sample, and that sample be the next bin.
-    found = 0.5 * found + 0.25 * np.append(found[1:], found[-1]) + 0.25 * np.append(found[0], found[:-1])
+    return found
+
+
+def _blurred(usual: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The same of channels that may be skewed by a sample, and that sample be the next bin."""
+    found = 0.5 * usual + 0.25 * np.append(usual[1:], usual[-1]) + 0.25 * np.append(usual[0], usual[:-1])
     found /= found.sum()
     return found
 
