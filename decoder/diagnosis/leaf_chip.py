@@ -47,17 +47,19 @@ class Chip:
             self._first[mask] = tuple(self.rows.index[bad[:8]].tolist())
         return self._first[mask]
 
-    def log_stays(self, count: LeafCount, pattern: float) -> float:
+    def log_stays(self, count: LeafCount, pattern: float, *, whole: bool = False) -> float:
         """What it costs that wrong reads repeat. Reads that come out wrong, each by itself, do so by chance alone;
         writes that are bent show at the first read after them; a cell that changes between two reads and stays so is
-        what a chip hardly does, and another master, a switch of banks or a dip of the supply does all the time."""
+        what a chip hardly does, and another master, a switch of banks or a dip of the supply does all the time.
+        ``whole``: the chip fails anywhere, so that all its right reads were chances."""
         again = count.wrong - count.event_count
         read, written, changed = (math.log(share) for share in _STAYS)
         # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
         news, right = count.event_count, count.right_count
         changed += log_rate(news, right + again, SOMETIMES) - log_rate(news, right, SOMETIMES)
-        # Of writes that are bent each is one chance, at the first read after it.
-        written += log_rate(news, right - count.right_again, SOMETIMES) - log_rate(news, right, SOMETIMES)
+        # Of writes that are bent each is one chance, at the first read after it. (What keeps to some cells has fewer.)
+        if whole:
+            written += log_rate(news, right - count.right_again, SOMETIMES) - log_rate(news, right, SOMETIMES)
         # Nor does what was written wrongly, or has changed and stays so, come back without a write.
         written += (count.by_itself + count.came_back) * LOG_SLIP
         changed -= count.came_back * pattern
