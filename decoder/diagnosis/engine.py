@@ -21,7 +21,7 @@ from busledger.decoder.diagnosis.paths import seen_by_checks
 from busledger.decoder.diagnosis.posterior import Item, Place, posterior
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.weighing import log_sum
-from busledger.decoder.diagnosis.rivals import find_rivals
+from busledger.decoder.diagnosis.rivals import find_rivals, rings_at_all
 from busledger.decoder.diagnosis.search import search
 from busledger.decoder.diagnosis.suspects import slots_of, suspects_of
 from busledger.decoder.findings import Cleared, Part, Suspect
@@ -77,7 +77,7 @@ def _weighed(study: Study, progress: Progress) -> tuple[Sequence[Place], tuple[P
 def _only_seen(study: Study, rows: Rows, shown: Sequence[PathFaultState]) -> list[Place]:
     """No read went wrong, and yet clipped lines show a fault: each candidate's share of what they say, and that of a
     clip that is off, where the region answers rightly although its select is never seen."""
-    if not shown:
+    if not shown or rings_at_all(study.evidence):
         return []
     everywhere = tuple(r.index for r in study.card.regions)
     faults = [replace(s, log_weight=s.log_weight + log_clipped(s.scored, rows)) for s in shown]
@@ -97,7 +97,7 @@ def _only_seen(study: Study, rows: Rows, shown: Sequence[PathFaultState]) -> lis
         for c, log in zip(clips, clipped, strict=True)
     ]
     items = sorted((item for item in items if item.probability > _TINY), key=lambda item: -item.probability)
-    return [Place(items)] if items[0].probability >= 0.5 else []
+    return [Place(items)] if items and items[0].probability >= 0.5 else []
 
 
 def _seen_working(evidence: Evidence, suspects: Sequence[Suspect]) -> list[Cleared]:

@@ -20,7 +20,7 @@ from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted
 
-__all__ = ["noisy_clips", "ringing_pulses", "rings_throughout"]
+__all__ = ["noisy_clips", "ringing_pulses", "rings_at_all", "rings_throughout"]
 
 # Judged, and they matter: see sampling.py.
 _RINGING, _SOME_RING = 0.2, 0.01  # of a strobe's changes that are such pulses: all cycles are in doubt, some may be
@@ -38,8 +38,12 @@ def rings_throughout(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | N
     come wrong, too: no fault of a memory card makes a processor's strobe ring."""
     reads = sum(region.reads for region in evidence.counts)
     wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
-    ringing = [health for health in _ringing(evidence, signs) if health.runts >= _RINGING * health.moves]
-    if not ringing or (_FEW_WRONG * wrong < reads and not _everywhere(evidence)):
+    some = [health for health in _ringing(evidence, signs) if health.runts >= _SOME_RING * health.moves]
+    ringing = [health for health in some if health.runts >= _RINGING * health.moves]
+    if _FEW_WRONG * wrong < reads:
+        # A few wrong reads are a fault's, unless they spare no lane of any region, and are fewer than the pulses.
+        ringing = [health for health in some if wrong <= health.runts] if _everywhere(evidence) else []
+    if not ringing:
         return None
     worst = max(ringing, key=lambda health: health.runts / health.moves)
     lines = [_line_of(health) for health in ringing]
@@ -53,6 +57,13 @@ def rings_throughout(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | N
         fault="clip-noisy",
         lines=tuple(lines),
     )
+
+
+def rings_at_all(evidence: Evidence) -> bool:
+    """Whether a strobe or clock shows so many pulses of one sample that some cycles may have been cut out at one: what
+    clipped lines show in a few of them is no fault then."""
+    signs = evidence.signs
+    return signs is not None and any(h.runts >= _SOME_RING * h.moves for h in _ringing(evidence, signs))
 
 
 def _everywhere(evidence: Evidence) -> bool:
@@ -95,7 +106,7 @@ def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             scope="clip",
             lines=(line,),
             log_prior=prior_of("clip-noisy", chips=True),
-            log_own=own + _seen(health.runts),
+            log_own=own + _seen(health.runts) + _unhurt(story, health, 0xFFFFFFFF),
             explains=len(index),
             summary=f"{line} rings or its clip is loose: {counted(health.runts, 'pulse')} of a single sample in "
             f"{counted(health.moves, 'change')}, and no cycle can be cut out for sure at such edges",

@@ -261,11 +261,12 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
 
 def _would_fight(story: Story, r: int, right: NDArray[np.intp]) -> int:
     """Right reads of other regions that could not be, had region ``r`` answered too and taken their writes: it was
-    written something else at the same place since."""
+    written something else since at the place that its own address lines make of the address."""
     rows, space = story.rows, story.study.cells
-    base = np.array(space.base, np.int64)
-    place = rows.cell - base[rows.region]
-    place = np.where(place < space.size[r], place, -1)
+    base, size = np.array(space.base, np.int64), int(space.size[r])
+    place = (story.address[rows.cell] >> space.shift) & (size - 1) if size & (size - 1) == 0 else rows.cell * 0 - 1
+    own = rows.region == r
+    place = np.where(own, rows.cell - base[r], place)
     asked = np.zeros(len(rows), np.bool_)
     asked[right] = True
     count = 0
