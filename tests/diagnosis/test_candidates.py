@@ -81,3 +81,12 @@ def test_regions_that_only_traffic_shows_have_no_selects_to_exchange():
     board = replace(two_banks(), regions=bare, decoders=(), buffers=())
     found = {c.fault for c in propose(card(board), {0: 0xFF, 1: 0xFF}, {})}
     assert "select-extra" in found and "select-swapped" not in found
+
+
+def test_two_parts_of_what_one_select_is_for_have_no_faults_of_two_selects():
+    """The diagnosis sets odd addresses of a region apart."""
+    board = two_banks()
+    parts = replace(board, regions=tuple(replace(region, select="CS0") for region in board.regions))
+    found = propose(card(parts), {0: 0xFF, 1: 0xFF}, {})
+    assert {"select-extra", "select-swapped"}.isdisjoint(c.fault for c in found)
+    assert any(c.fault == "select-missing" for c in found)

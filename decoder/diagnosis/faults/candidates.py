@@ -157,6 +157,8 @@ def _of_pairs(
     for a, b in of_two:
         if ordered and not (a.writable or b.writable):
             continue
+        if a.select is not None and a.select == b.select:
+            continue  # two parts of what one select is for
         if not ordered and not (_stated(a) or _stated(b)):
             continue  # of memory that traffic alone shows nobody said which is which
         mask = a.mask & b.mask

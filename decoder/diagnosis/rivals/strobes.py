@@ -215,7 +215,9 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         rows = story.rows
         bit = np.uint64(1 << r)
         seen, there = rows.selects_seen & bit != 0, rows.selected & bit != 0
-        for mine, odd in ((rows.region == r, ~there), (rows.region != r, there)):
+        # Parts of one region have one select.
+        others = np.array([other.select != region.select for other in board.regions], np.bool_)
+        for mine, odd in ((rows.region == r, ~there), (others[rows.region], there)):
             known = mine & seen
             if np.count_nonzero(known & odd) < _FEW_AT_REST:
                 continue
