@@ -76,8 +76,8 @@ def _weighed(study: Study, progress: Progress) -> tuple[Sequence[Place], tuple[P
 
 def _only_seen(study: Study, rows: Rows, shown: Sequence[PathFaultState]) -> list[Place]:
     """No read went wrong, and yet clipped lines show a fault: each candidate's share of what they say, and that of a
-    clip that is off, where the region answers rightly although its select is never seen."""
-    # Of a recording that is known to be amiss the lines tell nothing by themselves.
+    clip that is off, where the region answers rightly although its select is never seen; nothing where the recording is
+    known to be amiss."""
     if not shown or study.evidence.exchanged is not None or rings_at_all(study.evidence):
         return []
     everywhere = tuple(r.index for r in study.card.regions)

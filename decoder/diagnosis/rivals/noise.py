@@ -34,8 +34,9 @@ _BEYOND = 8.0  # times the runts of the other channels
 
 
 def rings_throughout(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
-    """A strobe or clock with pulses of one sample at so many of its edges that every cycle is in doubt, where reads
-    come wrong, too: no fault of a memory card makes a processor's strobe ring."""
+    """A strobe or clock with pulses of one sample at so many of its edges that every cycle is in doubt, where many
+    reads come wrong; or at some of them, where few do, and on every lane. No fault of a memory card makes a processor's
+    strobe ring."""
     reads = sum(region.reads for region in evidence.counts)
     wrong = sum(region.mismatches + region.reads_disagree for region in evidence.counts)
     some = [health for health in _ringing(evidence, signs) if health.runts >= _SOME_RING * health.moves]
