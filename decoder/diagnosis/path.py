@@ -7,13 +7,15 @@ from typing import Protocol
 
 from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
 from busledger.decoder.diagnosis.own_doing import OwnDoing
+from busledger.decoder.diagnosis.replay.memory_kernel import PULLED_DOWN, PULLED_UP
 from busledger.decoder.diagnosis.replay.study import Overlay, Study
+from busledger.decoder.diagnosis.replay.theory import PathFault
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import Rival
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.diagnosis.unlisted import TakesAll
 
-__all__ = ["NOT_LISTED", "Innocent", "Path", "PathFaultState"]
+__all__ = ["NOT_LISTED", "Innocent", "Path", "PathFaultState", "pull_apart"]
 
 NOT_LISTED = "unlisted"
 
@@ -146,3 +148,15 @@ class Innocent:
     def overlay(self) -> Overlay:
         """See rivals."""
         return self.rival.overlay()
+
+
+def pull_apart(one: Path, other: Path) -> bool:
+    """Whether one has lanes pulled up when nobody drives them, and the other has them pulled down: of one bus, both
+    cannot be."""
+    pulls = {_pulled(one), _pulled(other)}
+    return pulls == {PULLED_UP, PULLED_DOWN} and bool(one.mask & other.mask)
+
+
+def _pulled(path: Path) -> int | None:
+    behaviour = path.scored.variant.behaviour if isinstance(path, PathFaultState) else None
+    return behaviour.floats if isinstance(behaviour, PathFault) else None

@@ -19,7 +19,7 @@ from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
 from busledger.decoder.diagnosis.overlay import Blind, hides
 from busledger.decoder.diagnosis.own_doing import OwnDoing
-from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
+from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState, pull_apart
 from busledger.decoder.diagnosis.paths import (
     beside_own,
     judged_again,
@@ -244,6 +244,7 @@ def _extended(
     told = regions_told(state.paths)
     signs = card.study.evidence.signs
     lines = signs.address_lines.values() if signs is not None else ()
+    proposed = [path for path in proposed if not any(pull_apart(path, before) for before in state.paths)]
     proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told, lines)]
     found: list[CardState] = []
     seen = {_told(s.paths) for s in done}

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from busledger.decoder.diagnosis.replay.contents import log_contents
+from busledger.decoder.diagnosis.replay.contents import _log_by_words, log_contents, log_found
+
+from .rows_of import study_of
 
 
 def contents(words: list[int], levels: list[int], lanes: list[int], width: int = 3) -> float:
@@ -59,3 +62,33 @@ def test_stripes_along_the_addresses_and_equal_lanes_are_cheaper_than_a_bit_each
     words = list(range(64))
     striped = contents(words, [0xFF * (w // 7 % 2) for w in words], [0xFF] * 64, 6)
     assert striped > -8 * 64 * math.log(2) / 4
+
+
+def found(level: Callable[[int], int], lanes: int) -> float:
+    """Of all cells of two banks of sixteen cells, two chips of four lanes each: ``lanes`` of what ``level`` says."""
+    study = study_of([("w", 0, 0)])
+    cells = np.arange(32, dtype=np.int32)
+    levels = np.array([level(c) for c in range(32)], np.uint32)
+    return log_found(study.card, study.cells, cells, levels, np.full(32, lanes, np.uint32))
+
+
+def test_whole_words_that_come_again_cost_less_than_each_chip_by_itself():
+    """Rows of cells that come up at 00 and FF in turn, with here and there a word that does not."""
+    odd = {3: 0x5A, 9: 0xC1, 22: 0x36, 27: 0x98}
+    rows = lambda c: odd.get(c, 0xFF if c & 4 else 0)  # noqa: E731
+    assert found(rows, 0xFF) > found(rows, 0x0F) + found(rows, 0xF0) + 6.0
+
+
+def test_words_that_never_come_again_cost_what_the_chips_do_and_a_coin_toss_a_bank():
+    rng = np.random.default_rng(7)
+    chance = rng.permutation(256)[:32].tolist()
+    apart = found(lambda c: chance[c], 0x0F) + found(lambda c: chance[c], 0xF0)
+    assert found(lambda c: chance[c], 0xFF) == pytest.approx(apart - 2 * math.log(2.0), abs=0.1)
+
+
+def test_the_chances_of_all_rows_of_words_sum_to_one():
+    """Three words of one lane and a bit of address, in every way."""
+    words = np.array([0, 1, 1], np.int32)
+    every = itertools.product(range(2), repeat=3)
+    chances = [math.exp(_log_by_words(words, np.array(values, np.uint32), 1, 1)) for values in every]
+    assert sum(chances) == pytest.approx(1.0)

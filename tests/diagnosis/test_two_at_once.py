@@ -7,6 +7,7 @@ import pytest
 
 from busledger.decoder.diagnosis import diagnose
 from busledger.decoder.diagnosis.overlay import FoundFault
+from busledger.decoder.diagnosis.path import PathFaultState, pull_apart
 from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.theory import PathFault
@@ -113,3 +114,16 @@ def test_a_fault_that_explains_all_wrong_reads_of_its_chips_is_not_outdone_by_wh
     lost, wrong = np.array([1100.0, 1100.0]), np.array([500, 600])
     assert share_of(lost, wrong, 600) - 2188.0 == pytest.approx(12.0)
     assert share_of(lost, wrong, 100) - 560.0 < 0.0
+
+
+def test_lanes_that_nobody_drives_are_not_pulled_both_ways():
+    """Two address faults that lead reads to nobody would need one bus that falls and rises by itself."""
+    study = study_of([("w", 0, 0), ("r", 0, 0)])
+    stray = candidate(study, "no-answer", "region", region=0)
+    up, down = (
+        PathFaultState(acting(stray, hard=False, way=way), 0.0, study)
+        for way, one in enumerate(stray.variants)
+        if one.label in ("the lanes are pulled up", "the lanes are pulled down")
+    )
+    assert pull_apart(up, down)
+    assert not pull_apart(up, up)

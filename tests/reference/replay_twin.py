@@ -407,6 +407,8 @@ class ReplayTwin:
                 led = [k for k in judged if there[k] is not None and there[k] != seen[k]]
                 if led:
                     self.miss(row, led)
+            elif astray and q1 < 0 and q2 < 0 and not bends and any(value[k] != seen[k] for k in judged):
+                self.miss(row, [k for k in judged if value[k] != seen[k]])
             if blind and all(k in unsure for k in off):
                 here.doubt = True
                 if here.state != "open":

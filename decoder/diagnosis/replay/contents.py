@@ -11,6 +11,7 @@ being as the lane below. Now and then all of a memory comes up at one level.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,12 +19,16 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.replay import contents_kernel
 from busledger.decoder.diagnosis.replay.parts_view import CardView
+from busledger.decoder.diagnosis.replay.urns import log_urn_of
+from busledger.decoder.diagnosis.replay.weighing import log_sum
 
 __all__ = ["log_contents", "log_contents_each", "log_found"]
 
 # Each doubled (but both at once: they are shares of one whole), and halved: no answer changes (as in wear.py).
 _ALIKE = 0.2  # that all cells hold one level; our estimate, common practice: some parts come up so, and monitors clear
 _EVEN = 0.3  # that no lane and no address bit leans to a level; our estimate
+_WORDS = 16  # words of a region found whole from which on their repeats are looked at; a bound of work
+LN2 = math.log(2.0)
 
 
 def log_contents(word: NDArray[np.int32], level: NDArray[np.uint32], unknown: NDArray[np.uint32], width: int) -> float:
@@ -60,27 +65,55 @@ def log_found(
 ) -> float:
     """The sum of ``log_contents`` over the chips: what a memory came up with is each chip's own, whatever is at fault.
 
+    Of a region whose words were found whole, the mean of that and of words that come again (``_log_by_words``).
     ``cell`` int32[n]; ``level``, ``unknown`` uint32[n], as there.
     """
     order = np.argsort(cell, kind="stable")
     cell, level, unknown = cell[order], level[order], unknown[order]
-    rows: list[NDArray[np.intp]] = []
-    lanes: list[NDArray[np.uint32]] = []
-    width: list[int] = []
-    for region, mask in _chips(card):
-        span = cells.span(region)
+    chips = _chips(card)
+    own: dict[int, float] = {}
+    whole: dict[int, float] = {}
+    for region in card.regions:
+        span = cells.span(region.index)
         a, z = np.searchsorted(cell, (span.start, span.stop))
-        mine = a + np.flatnonzero(unknown[a:z] & np.uint32(mask))
-        if len(mine):
-            rows.append(mine)
-            lanes.append(unknown[mine] & np.uint32(mask))
-            width.append(max(1, len(cells.chip_bits(region))))
-    if not rows:
+        if a == z:
+            continue
+        there = (cell[a:z] - span.start).astype(np.int32), level[a:z], unknown[a:z]
+        masks = [mask for index, mask in chips if index == region.index]
+        width = max(1, len(cells.chip_bits(region.index)))
+        own[region.index] = _log_by_chips(*there, masks, width)
+        lanes = np.uint32(region.mask)
+        full = there[2] & lanes == lanes
+        if region.mask.bit_count() > 1 and np.count_nonzero(full) >= _WORDS:
+            words = _log_by_words(there[0][full], there[1][full] & lanes, region.mask.bit_count(), width)
+            rest = _log_by_chips(there[0][~full], there[1][~full], there[2][~full], masks, width)
+            whole[region.index] = words + rest
+    return sum(log_sum((one, whole[r])) - LN2 if r in whole else one for r, one in own.items())
+
+
+def _log_by_chips(
+    word: NDArray[np.int32], level: NDArray[np.uint32], unknown: NDArray[np.uint32], masks: Sequence[int], width: int
+) -> float:
+    """Log probability of ``level`` where every chip, a mask each, came up by itself."""
+    rows = [np.flatnonzero(unknown & np.uint32(mask)) for mask in masks]
+    asked = [(mine, unknown[mine] & np.uint32(mask)) for mine, mask in zip(rows, masks, strict=True) if len(mine)]
+    if not asked:
         return 0.0
-    ends = np.cumsum([0, *(len(one) for one in rows)])
-    at = np.concatenate(rows)
-    word = (cell[at] - np.array(cells.base, np.int64)[cells.regions_of(cell[at])]).astype(np.int32)
-    return log_contents_each(ends, word, level[at], np.concatenate(lanes), np.array(width, np.int64))
+    at = np.concatenate([mine for mine, _ in asked])
+    ends = np.cumsum([0, *(len(mine) for mine, _ in asked)])
+    lanes = np.concatenate([lanes for _, lanes in asked])
+    return log_contents_each(ends, word[at], level[at], lanes, np.full(len(asked), width, np.int64))
+
+
+def _log_by_words(word: NDArray[np.int32], value: NDArray[np.uint32], lanes: int, width: int) -> float:
+    """Log probability of ``value`` where whole words come again, everywhere or for each level of one address bit: rows
+    of cells that come up alike, what was cleared, with here and there one that is not."""
+    kinds, which = np.unique(value, return_inverse=True)
+    found = [log_urn_of(np.bincount(which), 2.0**lanes)]
+    for bit in range(width):
+        sides = np.bincount(which * 2 + (word >> bit & 1), minlength=2 * len(kinds)).reshape(-1, 2)
+        found.append(log_urn_of(sides[:, 0], 2.0**lanes) + log_urn_of(sides[:, 1], 2.0**lanes))
+    return log_sum(found) - math.log(len(found))
 
 
 def _chips(card: CardView) -> list[tuple[int, int]]:

@@ -13,6 +13,7 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     COUNT,
     DID_ACT,
     DOUBT,
+    FULL,
     HELD,
     HELD_KNOWN,
     LOST,
@@ -345,7 +346,9 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         was, was_known = words[c, HELD], words[c, HELD_KNOWN]
         hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
         led = (read ^ words[q1, HELD]) & words[q1, HELD_KNOWN] & cmp if strange else np.uint32(0)
-        if hit and unsure == 0 and led:
+        if q1 < 0 and elsewhere and known == FULL and bends == BENDS_NOT:
+            led = (read ^ value) & cmp  # to no cell at all: what the lanes show then it did not give
+        if hit and led and (unsure == 0 or q1 < 0):
             # It did not act at this read, which would have come to what that write left in the other cell.
             note_miss(index, window, led, judged, tally, chances, hashes)
         if hit and blind and off & ~unsure == 0:
