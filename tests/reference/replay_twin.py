@@ -6,6 +6,10 @@ from tests.reference.effects_plain import Hash
 from tests.reference.replay_words import LANES, Cell, Change, Row, Theory, Word, lanes_in, unknown, word
 
 
+def every_second(index: int) -> bool:
+    return (index & 0xFFFFFFFF).bit_count() % 2 == 1
+
+
 class ReplayTwin:
     def __init__(self, theory: Theory, cells: int) -> None:
         self.t = theory
@@ -193,7 +197,7 @@ class ReplayTwin:
             refuted = [k for k in judged if value[k] is not None and value[k] != here.held[k]]
             fighting = [k for k in judged if value[k] is None]
             both_drive = q1 >= 0 and q2 >= 0
-            lucky = len(fighting) > 1 or (len(fighting) == 1 and row.index % 2 == 1)
+            lucky = len(fighting) > 1 or (len(fighting) == 1 and every_second(row.index))
             if not refuted and lucky and (both_drive or self.strange(row)):
                 refuted = fighting
             if refuted:
@@ -205,7 +209,8 @@ class ReplayTwin:
             refuted = [k for k in judged if k in here.lost.lanes and here.lost.value[k] != here.held[k]]
             if refuted:
                 here.state = "was idle"
-                self.miss(row, refuted)
+                if not self.by_luck(row, refuted, here.lost):
+                    self.miss(row, refuted)
         if here.owner is not None and here.over and self.clobber_refuted(
             row, judged, here, here.over, here.owner, here.owner_writes
         ):
@@ -226,9 +231,14 @@ class ReplayTwin:
         if owner.writes == writes:
             fresh = owner.state == "open"
             owner.state = "was idle"
-        if fresh:
+        if fresh and not self.by_luck(row, refuted, over):
             self.miss(row, refuted)
         return True
+
+    @staticmethod
+    def by_luck(row: Row, lanes: list[int], change: Change) -> bool:
+        """Whether it is taken to look right by luck: of one lane that nobody knew, every second time."""
+        return len(lanes) == 1 and change.value[lanes[0]] is None and not every_second(row.index)
 
     def says_nothing(self, judged: list[int], seen: Word, value: Word, q1: int, q2: int, bends: bool) -> bool:
         """Whether a right read had come out the same, had the fault led it astray."""

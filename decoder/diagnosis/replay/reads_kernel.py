@@ -137,29 +137,52 @@ def note_explained(index, row, judged, want_rows, tally, first, explained):
 
 
 @inner(_nrt=False)
+def every_second(index):
+    """Of reads, one in two, in no step with what a program does in turn (Thue-Morse)."""
+    return ones(np.uint32(index)) & 1 != 0
+
+
+@inner(_nrt=False)
+def could_be_other(c, cmp, column, words):
+    """Whether what a write may have left (``column`` and the two after it) could be anything else than is there."""
+    return ((words[c, column] ^ words[c, HELD]) | ~words[c, column + 1]) & words[c, column + 2] & cmp != 0
+
+
+@inner(_nrt=False)
+def refuted(index, c, cmp, value, known, lanes, words):
+    """The lanes in which the cell would hold something else had the write met the fault; 0 where it could look the same
+    by luck: of one lane that nobody knew every second time."""
+    d = (value ^ words[c, HELD]) & known & lanes & cmp
+    if d == 0:
+        d = ~known & lanes & cmp
+        if d & (d - np.uint32(1)) == 0 and not every_second(index):
+            return np.uint32(0)
+    return d | (~known & lanes & cmp)
+
+
+@inner(_nrt=False)
 def refute(index, c, cmp, judged, cells, counts):
     """The cell is seen to hold what it is believed to: no write that met the fault has left anything else there."""
     words, links = cells
     tally, chances, hashes = counts.some, counts.chances, counts.hashes
-    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
-        d = ((words[c, LOST] ^ words[c, HELD]) | ~words[c, LOST_KNOWN]) & words[c, LOST_LANES] & cmp
+    if links[c, STATE] == OPEN and could_be_other(c, cmp, LOST, words):
+        links[c, STATE] = WAS_IDLE
+        d = refuted(index, c, cmp, words[c, LOST], words[c, LOST_KNOWN], words[c, LOST_LANES], words)
         if d:
-            links[c, STATE] = WAS_IDLE
             note_miss(index, links[c, WHEN], d, judged, tally, chances, hashes)
     for back in range(2):
         word, link = (OVER, OWNER) if back == 0 else (OVER2, OWNER2)
         o = links[c, link]
-        if o < 0:
+        if o < 0 or not could_be_other(c, cmp, word, words):
             continue
-        d = ((words[c, word] ^ words[c, HELD]) | ~words[c, word + 1]) & words[c, word + 2] & cmp
-        if d:
-            fresh = True
-            if links[o, COUNT] == links[c, link + 1]:
-                fresh = links[o, STATE] == OPEN
-                links[o, STATE] = WAS_IDLE
-            links[c, link] = -1
-            if fresh:
-                note_miss(index, links[c, link + 2], d, judged, tally, chances, hashes)
+        fresh = True
+        if links[o, COUNT] == links[c, link + 1]:
+            fresh = links[o, STATE] == OPEN
+            links[o, STATE] = WAS_IDLE
+        links[c, link] = -1
+        d = refuted(index, c, cmp, words[c, word], words[c, word + 1], words[c, word + 2], words)
+        if d and fresh:
+            note_miss(index, links[c, link + 2], d, judged, tally, chances, hashes)
 
 
 @inner(_nrt=False, forceinline=True)
@@ -186,7 +209,7 @@ def read_right(seen, other, cells, counts):
         # Lanes that fight, or whose other cell nobody knows, read right by luck: more than one such lane at once is a
         # chance missed, a single one every second time.
         open_lanes = ones(cmp & ~known)
-        if d == 0 and (other.both or other.strange) and (open_lanes > 1 or (open_lanes == 1 and index & 1)):
+        if d == 0 and (other.both or other.strange) and (open_lanes > 1 or (open_lanes == 1 and every_second(index))):
             d = cmp & ~known
         if d:
             note_miss(index, window, d, judged, tally, chances, hashes)
@@ -298,15 +321,11 @@ def says_nothing(read, cmp, other, words, links):
 @inner(_nrt=False, forceinline=True)
 def could_differ(c, cmp, words, links):
     """Whether an act at a write that this cell has met could have left anything else than is believed to be there."""
-    lanes = np.uint32(0)
-    if links[c, STATE] == OPEN:
-        lanes |= ((words[c, LOST] ^ words[c, HELD]) | ~words[c, LOST_KNOWN]) & words[c, LOST_LANES]
-        lanes |= ((words[c, LOST2] ^ words[c, HELD]) | ~words[c, LOST2_KNOWN]) & words[c, LOST2_LANES]
-    if links[c, OWNER] >= 0:
-        lanes |= ((words[c, OVER] ^ words[c, HELD]) | ~words[c, OVER_KNOWN]) & words[c, OVER_LANES]
-    if links[c, OWNER2] >= 0:
-        lanes |= ((words[c, OVER2] ^ words[c, HELD]) | ~words[c, OVER2_KNOWN]) & words[c, OVER2_LANES]
-    return lanes & cmp != 0
+    if links[c, STATE] == OPEN and (could_be_other(c, cmp, LOST, words) or could_be_other(c, cmp, LOST2, words)):
+        return True
+    if links[c, OWNER] >= 0 and could_be_other(c, cmp, OVER, words):
+        return True
+    return links[c, OWNER2] >= 0 and could_be_other(c, cmp, OVER2, words)
 
 
 @inner(_nrt=False, forceinline=True)
