@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, narrowed
+from busledger.decoder.diagnosis.replay.arrays import Given
 from busledger.decoder.diagnosis.replay.contents import log_found
 from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
@@ -357,8 +358,8 @@ def _play(
         contents = _Contents(study, mine)
         for fault in members:
             run = PathRun(fault, tables)
-            _, sure, _ = run.feed(mine, want_rows=focus is None)
-            found[fault] = run.effects(None if focus is not None else contents.log_of(fault, sure))
+            given = run.feed(mine, want_rows=focus is None)
+            found[fault] = run.effects(*(contents.log_of(fault, given) if focus is None else ()))
             if focus is None and fault.op not in _STAYS_THERE:
                 found[fault] = found[fault][0], _in_bursts(fault, tables, mine, found[fault][1])
     return found
@@ -403,11 +404,15 @@ class _Contents:
         found[first[settled != 0]] = True
         return found
 
-    def log_of(self, fault: PathFault, sure: NDArray[np.uint32]) -> float | None:
-        """Their log probability; those apart that nobody knew anyway: the first read of a cell not yet written tells of
-        contents that a sound card would have to have guessed as well."""
+    def log_of(self, fault: PathFault, given: Given) -> tuple[float | None, float | None]:
+        """Their log probability under the hard theory, and under the other if no read goes astray; those apart that
+        nobody knew anyway: the first read of a cell not yet written tells of contents that a sound card would have to
+        have guessed as well."""
+        found = self._log_found(self._rows.compared & ~given.sure & np.uint32(fault.mask))
+        return found, self._log_found(given.unsure) if fault.op in _STAYS_THERE else None
+
+    def _log_found(self, unknown: NDArray[np.uint32]) -> float | None:
         rows = self._rows
-        unknown = rows.compared & ~sure & np.uint32(fault.mask)
         asked = np.flatnonzero((unknown != 0) & self._asked)
         if not len(asked):
             return None

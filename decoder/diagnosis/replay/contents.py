@@ -65,30 +65,32 @@ def log_found(
 ) -> float:
     """The sum of ``log_contents`` over the chips: what a memory came up with is each chip's own, whatever is at fault.
 
-    Of a region whose words were found whole, the mean of that and of words that come again (``_log_by_words``).
+    Of a region of several chips, the mean of that, of an even chance for all and, where its words were found whole, of
+    words that come again (``_log_by_words``).
     ``cell`` int32[n]; ``level``, ``unknown`` uint32[n], as there.
     """
     order = np.argsort(cell, kind="stable")
     cell, level, unknown = cell[order], level[order], unknown[order]
     chips = _chips(card)
-    own: dict[int, float] = {}
-    whole: dict[int, float] = {}
+    found = 0.0
     for region in card.regions:
         span = cells.span(region.index)
         a, z = np.searchsorted(cell, (span.start, span.stop))
-        if a == z:
-            continue
-        there = (cell[a:z] - span.start).astype(np.int32), level[a:z], unknown[a:z]
-        masks = [mask for index, mask in chips if index == region.index]
-        width = max(1, len(cells.chip_bits(region.index)))
-        own[region.index] = _log_by_chips(*there, masks, width)
         lanes = np.uint32(region.mask)
-        full = there[2] & lanes == lanes
+        word, value, asked = (cell[a:z] - span.start).astype(np.int32), level[a:z], unknown[a:z] & lanes
+        masks = [mask for index, mask in chips if index == region.index and (asked & np.uint32(mask)).any()]
+        if not masks:
+            continue
+        width = max(1, len(cells.chip_bits(region.index)))
+        ideas = [_log_by_chips(word, value, asked, masks, width)]
+        if len(masks) > 1:
+            ideas.append(-LN2 * int(np.unpackbits(asked.view(np.uint8)).sum()))
+        full = asked == lanes
         if region.mask.bit_count() > 1 and np.count_nonzero(full) >= _WORDS:
-            words = _log_by_words(there[0][full], there[1][full] & lanes, region.mask.bit_count(), width)
-            rest = _log_by_chips(there[0][~full], there[1][~full], there[2][~full], masks, width)
-            whole[region.index] = words + rest
-    return sum(log_sum((one, whole[r])) - LN2 if r in whole else one for r, one in own.items())
+            words = _log_by_words(word[full], value[full] & lanes, region.mask.bit_count(), width)
+            ideas.append(words + _log_by_chips(word[~full], value[~full], asked[~full], masks, width))
+        found += log_sum(ideas) - math.log(len(ideas))
+    return found
 
 
 def _log_by_chips(

@@ -57,8 +57,8 @@ class Effect:
     ``chances``: int64[WINDOWS, 2], hits and misses by window. ``log_own``: where the
     replay weighed itself, its log marginal likelihood; ``number`` what it found
     (a retention time in ticks, an aggressor's cell), ``always`` whether it acts every time. ``log_contents``: log
-    probability of what reads found in cells whose contents nobody knows, under the hard theory; None = not asked,
-    a half for each bit. ``hours``: of a fault in bursts, in which windows it was taken to be at work (see PathRun).
+    probability of what reads found in cells whose contents nobody knows; None = not asked, a half for each bit.
+    ``hours``: of a fault in bursts, in which windows it was taken to be at work (see PathRun).
     """
 
     tally: Tally
@@ -219,7 +219,6 @@ class Tables:
 
 
 _ANY_TIME = np.full(replay_kernel.WINDOWS, memory_kernel.ANY_TIME, np.uint8)
-_NO_ROWS = np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8)
 _NO_LINKS = np.zeros(memory_kernel.LINKS, np.int32)
 _NO_LINKS[memory_kernel.OWNER] = -1
 _NO_LINKS[memory_kernel.OWNER2] = -1
@@ -248,15 +247,10 @@ class PathRun:
         self._hashes = np.zeros(2, np.uint64)
         self._first = np.zeros(_FIRST + 1, np.int64)
 
-    def feed(
-        self, rows: Rows, want_rows: bool = False
-    ) -> tuple[NDArray[np.uint32], NDArray[np.uint32], NDArray[np.uint8]]:
-        """The next block. With ``want_rows``: (what the hard theory reads, on which lanes it is sure, wrong reads that
-        the now-and-then theory explains or excuses: 0 or as in replay_kernel), one a row."""
-        value, sure, explained = _NO_ROWS
-        if want_rows:
-            n = len(rows)
-            value, sure, explained = np.zeros(n, np.uint32), np.zeros(n, np.uint32), np.zeros(n, np.uint8)
+    def feed(self, rows: Rows, want_rows: bool = False) -> Given:
+        """The next block; what is given is empty unless ``want_rows``."""
+        n = len(rows) if want_rows else 0
+        given = Given(*(np.zeros(n, kind) for kind in (np.uint32, np.uint32, np.uint8, np.uint32)))
         f, maps = self.fault, self.maps
         floats, rest = f.floats, rows.rest
         if floats == memory_kernel.KEPT_FROM_BUS:
@@ -276,18 +270,18 @@ class PathRun:
             self._cells,
             Counts(self._hard, self._some, self._chances, self._hashes, self._first),
             want_rows,
-            Given(value, sure, explained),
+            given,
         )  # fmt: skip
-        return value, sure, explained
+        return given
 
-    def effects(self, log_contents: float | None = None) -> tuple[Effect, Effect]:
-        """(hard, now and then) over all blocks fed; ``log_contents`` of the former."""
+    def effects(self, log_contents: float | None = None, log_at_times: float | None = None) -> tuple[Effect, Effect]:
+        """(hard, now and then) over all blocks fed; ``log_contents`` of the former, ``log_at_times`` of the latter."""
         first = tuple(self._first[1 : 1 + int(self._first[0])].tolist())
         return (
             Effect(Tally(*self._hard.tolist()), int(self._hashes[0]), first, self._chances, log_contents=log_contents),
             Effect(
                 Tally(*self._some.tolist()), int(self._hashes[1]), first, self._chances,
-                hours=None if self._hours is _ANY_TIME else self._hours,
+                log_contents=log_at_times, hours=None if self._hours is _ANY_TIME else self._hours,
             ),
         )
 

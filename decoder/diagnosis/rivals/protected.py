@@ -78,8 +78,13 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
     rows = story.rows
     here = cells[rows.cell] & ~rows.is_write
-    # In the order of the writes, not of the reads that tell of them; a write of what was there already tells nothing.
-    telling = np.flatnonzero(here & told & ((rows.wrong != 0) | (story.took == kernel.TOOK)))
+    unread = np.zeros(len(rows), np.bool_)
+    reads = np.flatnonzero(~rows.is_write)
+    unread[reads[np.unique(rows.cell[reads], return_index=True)[1]]] = True
+    # In the order of the writes, not of the reads that tell of them; a write of what was there already tells nothing,
+    # but the first write that is found again does, whatever was there before.
+    took = (story.took == kernel.TOOK) | (unread & (story.took == kernel.NO_TEST) & (rows.compared != 0))
+    telling = np.flatnonzero(here & told & ((rows.wrong != 0) | took))
     lost = rows.wrong[telling[np.argsort(story.since[telling], kind="stable")]] != 0
     changes = int(np.count_nonzero(lost[1:] != lost[:-1]))
     if lost.sum() < _STRETCH * (changes + 1) / 2:
@@ -87,9 +92,6 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     # A write that is lost leaves what the last read gave, or, of a cell not read yet, what was written before, or what
     # nobody knows.
     wrong = here & (rows.wrong != 0)
-    unread = np.zeros(len(rows), np.bool_)
-    reads = np.flatnonzero(~rows.is_write)
-    unread[reads[np.unique(rows.cell[reads], return_index=True)[1]]] = True
     as_before = wrong & ((story.older & 2 != 0) | (unread & (story.older & 1 != 0)))
     if np.count_nonzero(as_before) < _FEW_BEFORE:
         return None  # contents that are new tell of no write that was lost
