@@ -58,10 +58,14 @@ def _led_astray(rows: Rows, maps: Maps, study: Study, scored: Scored) -> Rows:
     if not isinstance(behaviour, PathFault) or behaviour.op not in (*_MOVES, *_DROPS):
         return rows
     there = np.where(rows.is_write, maps.w1[rows.cell], maps.r1[rows.cell])
-    kept = (there >= 0) | ~rows.is_write
+    nowhere = (there < 0) & rows.is_write
+    # What the fault has no part in is written all the same: of half a chip that takes no writes, the other half.
+    taken = np.where(nowhere, np.uint32(behaviour.mask), np.uint32(0))
+    lanes = rows.lanes & ~taken
+    kept = ~nowhere | (lanes != 0)
     there = np.where(there >= 0, there, rows.cell)
     region = (np.searchsorted(np.array(study.cells.base), there, side="right") - 1).astype(np.int16)
-    moved = replace(rows, cell=there.astype(np.int32), region=region)
+    moved = replace(rows, cell=there.astype(np.int32), region=region, lanes=lanes, sure=rows.sure & ~taken)
     return moved if kept.all() else moved.take(kept)
 
 

@@ -25,6 +25,7 @@ __all__ = [
     "LEAF_SCOPES",
     "Listed",
     "listed_faults",
+    "log_prior_at_times",
     "log_prior_never_written",
     "log_prior_of_shared",
     "propose",
@@ -213,8 +214,7 @@ def log_prior_never_written(regions: int, *, one_chip: bool = False) -> float:
     """Log of the chance that one region of ``regions`` takes no write at all, for a fault: of its wiring, or of the
     ``one_chip`` that has all of its lanes (its share of priors.toml's ``[leaf]``)."""
     table = priors()
-    prior = KINDS["write-lost"].weight("region") / total_weight() / max(1, regions)
-    found = log_prior_of_shared(prior) + math.log(float(table["belief"]["hard"]))
+    found = _log_prior_of_a_row(regions) + math.log(float(table["belief"]["hard"]))
     if not one_chip:
         return found
     bad, sound = (float(v) for v in table["leaf"]["bad_share"])
@@ -222,6 +222,15 @@ def log_prior_never_written(regions: int, *, one_chip: bool = False) -> float:
     share = float(table["leaf"]["share"]["listed"]) * KINDS["write-lost"].weight("chip") / of_chips
     chip = bad / (bad + sound) * share * float(table["belief"]["hard"])
     return math.log(math.exp(found) + chip)
+
+
+def log_prior_at_times(regions: int) -> float:
+    """Log of the chance that one region of ``regions`` takes writes at times only, by a fault of its wiring."""
+    return _log_prior_of_a_row(regions) + math.log1p(-float(priors()["belief"]["hard"]))
+
+
+def _log_prior_of_a_row(regions: int) -> float:
+    return log_prior_of_shared(KINDS["write-lost"].weight("region") / total_weight() / max(1, regions))
 
 
 def _count(listed: list[Candidate], card: CardView) -> float:

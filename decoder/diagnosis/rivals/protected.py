@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.board import Region
-from busledger.decoder.diagnosis.faults.candidates import log_prior_never_written
+from busledger.decoder.diagnosis.faults.candidates import log_prior_at_times, log_prior_never_written
 from busledger.decoder.diagnosis.replay.contents import log_found
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
@@ -24,9 +24,8 @@ LN2 = math.log(2.0)
 # of the outside world, ``tests.outside.sensitivity``).
 _STRETCH = 4.0  # judged: writes in a row that do not take, in the mean
 _BLOCK = 16  # judged; cells: a smaller block is not protected by anything of the time
-# Judged: fewer cells, fewer wrong reads, and fewer that give what was read there before, show no switch.
-_FEW_CELLS, _FEW_WRONG, _FEW_BEFORE = 3, 6, 3
-_TIE = 0.03  # nats by which a tie leans to what accuses nobody
+_FEW_CELLS, _FEW_WRONG = 3, 6  # judged: fewer cells, and fewer wrong reads, show no switch
+_TIE = 0.1  # nats by which a tie leans to what accuses nobody
 
 
 def read_only(story: Story) -> Iterator[Rival]:
@@ -66,6 +65,17 @@ def _block(address: NDArray[np.int64], fixed: NDArray[np.bool_], taking: NDArray
     return max(best[1], int(address.min())), min(best[2], int(address.max()))
 
 
+def _log_places(low: int, high: int, region: Region) -> float:
+    """Log of how many blocks of ``region`` it might have been: whole, of a power of two as decoders make them, or any."""
+    size = high - low + 1
+    span = region.end - region.start + 1
+    if size == span:
+        return 0.0
+    if size & (size - 1) == 0 and low % size == 0:
+        return math.log(max(2, 2 * span // _BLOCK))
+    return 2.0 * math.log(span)  # where it begins and ends has to be known
+
+
 def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.bool_]) -> Rival | None:
     """A block in which writes take or do not, all together, for long stretches: a write-protect that is switched.
     ``told``: the first reads after writes."""
@@ -85,7 +95,14 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     # but the first write that is found again does, whatever was there before.
     took = (story.took == kernel.TOOK) | (unread & (story.took == kernel.NO_TEST) & (rows.compared != 0))
     telling = np.flatnonzero(here & told & ((rows.wrong != 0) | took))
-    lost = rows.wrong[telling[np.argsort(story.since[telling], kind="stable")]] != 0
+    telling = telling[np.argsort(story.since[telling], kind="stable")]
+    lost = rows.wrong[telling] != 0
+    # One alone among lost ones held what was to be written already: that is chance, and no switch.
+    alone = np.zeros(len(lost), np.bool_)
+    alone[1:-1] = lost[:-2] & ~lost[1:-1] & lost[2:]
+    alone &= story.took[telling] == kernel.NO_TEST
+    lucky = rows.compared[telling[alone]]
+    telling, lost = telling[~alone], lost[~alone]
     changes = int(np.count_nonzero(lost[1:] != lost[:-1]))
     if lost.sum() < _STRETCH * (changes + 1) / 2:
         return None  # writes lost here and there: nothing is switched so often
@@ -93,8 +110,6 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     # nobody knows.
     wrong = here & (rows.wrong != 0)
     as_before = wrong & ((story.older & 2 != 0) | (unread & (story.older & 1 != 0)))
-    if np.count_nonzero(as_before) < _FEW_BEFORE:
-        return None  # contents that are new tell of no write that was lost
     # Or what a write before it had left, which nobody read; which of the contents it was has to be known.
     left = wrong & ~as_before & (story.older & 1 != 0)
     as_before |= left
@@ -103,24 +118,27 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     odd = int(np.count_nonzero(wrong & ~as_before & ~found))
     if hits + others < _FEW_WRONG or odd > hits or changes < 1 or 5 * changes > len(lost) or lost.all():
         return None
-    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[wrong & ~as_before & ~found])
+    unknown = sum(int(lanes).bit_count() for lanes in (*rows.compared[wrong & ~as_before & ~found], *lucky))
     # What was lost does not come back without a write, nor does anything else change.
     back = here & (rows.compared != 0) & (rows.wrong == 0) & (story.repeat == kernel.OTHER)
     unknown += sum(int(lanes).bit_count() for lanes in rows.compared[back])
     against = odd + int(np.count_nonzero(back))
     own = log_rate(changes, len(lost) - changes, SOMETIMES) - unknown * LN2 + log_rate(0, against, HARD)
     study = story.study
-    own -= int(np.count_nonzero(left)) * math.log(kernel.HELD)
+    own -= float(np.log(np.clip(story.older[left] >> kernel.BACK, 1, kernel.HELD)).sum())
     own += log_found(study.card, study.cells, rows.cell[found], rows.data[found], rows.compared[found])
-    if (low, high) != (story.regions[r].start, story.regions[r].end):
-        own -= 2.0 * math.log(span.stop - span.start)  # where it begins and ends has to be known
+    own -= _log_places(low, high, story.regions[r])
     place = (low, high)
+    log_prior = prior_of("read-only", chips=story.has_chips(r))
+    if story.has_chips(r) and place == (story.regions[r].start, story.regions[r].end):
+        # A contact that opens and closes does the same, to every read: that it is one is as likely as a switch.
+        log_prior = max(log_prior, _TIE + log_prior_at_times(sum(one.kind == "ram" for one in story.regions)))
     return Rival(
         fault="read-only",
         scope="machine",
         region=r,
         addresses=place,
-        log_prior=prior_of("read-only", chips=story.has_chips(r)),
+        log_prior=log_prior,
         log_own=own,
         explains=hits + others,
         against=against,
@@ -155,7 +173,10 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
     same = again & (((held ^ rows.data[judged]) & told) == 0)
     wrong = rows.wrong[judged] != 0
     hits, against = int(np.count_nonzero(wrong & same)), int(np.count_nonzero(again & ~same))
-    if hits < 3 or against > hits // 10:
+    # Nor need any cell be read twice where none holds what was written, but one or the other by chance.
+    none, some = int(np.count_nonzero(wrong)), int(np.count_nonzero(compared))
+    never = none >= _BLOCK and some - none <= none // 50
+    if against > hits // 10 or (hits < 3 and not never):
         return None
     # Of a cell that was read before anything else a sound card would have to be guessed as well (screening).
     guessed = np.isin(judged[first], np.unique(rows.cell, return_index=True)[1])
@@ -187,7 +208,9 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
             "reads agree with each other: ROM, or write-protected"
         ),
         evidence=(
-            f"{counted(hits, 'wrong read')} give what was read there before, whatever was written",
+            f"{counted(hits, 'wrong read')} give what was read there before, whatever was written"
+            if hits
+            else f"{counted(none, 'read')} of {some} give something else than was written",
             "a write line that is open does the same: the write-protect switch or link tells them apart",
         ),
         next_step=f"See whether {span_of(block)} is ROM, or protected by a switch, a link or a latch; if so say it in "
