@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from busledger.decoder.diagnosis.rivals.fillings import log_back, log_contents, log_filled, log_turns
+from busledger.decoder.diagnosis.replay.urns import log_filled
+from busledger.decoder.diagnosis.rivals.fillings import log_back, log_contents, log_turns
 
 RANDOM = np.random.default_rng(7).integers(0, 256, 200).astype(np.uint32)
 CHEAP = -2.0 * 200  # nats: two a value, where a random one costs log 256 = 5.5

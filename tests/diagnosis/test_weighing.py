@@ -76,7 +76,8 @@ def test_the_ideas_of_a_faults_habits_by_hand():
     spells = [log_spells(h, m, 1 / s, 1 / t, *SOMETIMES, np.empty(64), np.empty(64)) for s, t in _SPELLS]
     a, b, c, d = _HABITS
     each = math.log(c / len(spells))
-    wanted = log_sum([math.log(a) + even, math.log(b) + spans, *(each + spell for spell in spells), math.log(d) + log_stretches(12, 326)])
+    stretches = math.log(d) + log_stretches(12, 326)
+    wanted = log_sum([math.log(a) + even, math.log(b) + spans, *(each + spell for spell in spells), stretches])
     assert log_chances(hits, misses, (6, 320)) == pytest.approx(wanted, abs=1e-9)
 
 

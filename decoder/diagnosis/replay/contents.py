@@ -19,16 +19,17 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.replay import contents_kernel
 from busledger.decoder.diagnosis.replay.parts_view import CardView
-from busledger.decoder.diagnosis.replay.urns import log_urn_of
-from busledger.decoder.diagnosis.replay.weighing import log_sum
+from busledger.decoder.diagnosis.replay.urns import log_filled, log_urn_of
+from busledger.decoder.diagnosis.replay.weighing import log_rate, log_sum
 
-__all__ = ["log_contents", "log_contents_each", "log_found"]
+__all__ = ["log_contents", "log_contents_each", "log_found", "log_woken"]
 
 # Each doubled (but both at once: they are shares of one whole), and halved: no answer changes (as in wear.py).
 _ALIKE = 0.2  # that all cells hold one level; our estimate, common practice: some parts come up so, and monitors clear
 _EVEN = 0.3  # that no lane and no address bit leans to a level; our estimate
 _WORDS = 16  # words of a region found whole from which on their repeats are looked at; a bound of work
 LN2 = math.log(2.0)
+_JEFFREYS = (0.5, 0.5)
 
 
 def log_contents(word: NDArray[np.int32], level: NDArray[np.uint32], unknown: NDArray[np.uint32], width: int) -> float:
@@ -65,8 +66,8 @@ def log_found(
 ) -> float:
     """The sum of ``log_contents`` over the chips: what a memory came up with is each chip's own, whatever is at fault.
 
-    Of a region of several chips, the mean of that, of an even chance for all and, where its words were found whole, of
-    words that come again (``_log_by_words``).
+    The mean of that, of lanes that wake up alike (``log_woken``) and, where words were found whole, of words that come
+    again and of what a program may have left there (``log_filled``).
     ``cell`` int32[n]; ``level``, ``unknown`` uint32[n], as there.
     """
     order = np.argsort(cell, kind="stable")
@@ -82,13 +83,12 @@ def log_found(
         if not masks:
             continue
         width = max(1, len(cells.chip_bits(region.index)))
-        ideas = [_log_by_chips(word, value, asked, masks, width)]
-        if len(masks) > 1:
-            ideas.append(-LN2 * int(np.unpackbits(asked.view(np.uint8)).sum()))
+        ideas = [_log_by_chips(word, value, asked, masks, width), _log_all_alike(word, value, asked, width)]
         full = asked == lanes
         if region.mask.bit_count() > 1 and np.count_nonzero(full) >= _WORDS:
-            words = _log_by_words(word[full], value[full] & lanes, region.mask.bit_count(), width)
-            ideas.append(words + _log_by_chips(word[~full], value[~full], asked[~full], masks, width))
+            rest = _log_by_chips(word[~full], value[~full], asked[~full], masks, width)
+            ideas.append(rest + _log_by_words(word[full], value[full] & lanes, region.mask.bit_count(), width))
+            ideas.append(rest + log_filled(value[full], region.mask))
         found += log_sum(ideas) - math.log(len(ideas))
     return found
 
@@ -105,6 +105,16 @@ def _log_by_chips(
     ends = np.cumsum([0, *(len(mine) for mine, _ in asked)])
     lanes = np.concatenate([lanes for _, lanes in asked])
     return log_contents_each(ends, word[at], level[at], lanes, np.full(len(asked), width, np.int64))
+
+
+def _log_all_alike(
+    word: NDArray[np.int32], level: NDArray[np.uint32], unknown: NDArray[np.uint32], width: int
+) -> float:
+    """Log probability of ``level`` where all lanes wake up alike."""
+    lanes = np.arange(32, dtype=np.uint32)
+    seen = (unknown[:, None] >> lanes & 1) == 1
+    high = (level[:, None] >> lanes & 1) == 1
+    return log_woken(np.broadcast_to(word[:, None], seen.shape)[seen].astype(np.int64), high[seen], width)
 
 
 def _log_by_words(word: NDArray[np.int32], value: NDArray[np.uint32], lanes: int, width: int) -> float:
@@ -128,3 +138,21 @@ def _chips(card: CardView) -> list[tuple[int, int]]:
             rest &= ~mask
         found += [(region.index, mask) for mask in (*masks, rest) if mask]
     return found
+
+
+def log_woken(address: NDArray[np.int64], high: NDArray[np.bool_], bits: int) -> float:
+    """Log probability of the levels that cells wake up with when their supply comes back.
+
+    Any at all; more of one level than of the other; or so by turns, with one of the ``bits`` of the address, for rows
+    and halves of an array are laid out mirrored or store the complement (common practice).
+    """
+    if not len(high):
+        return 0.0
+    turns = [_biased(high[one]) + _biased(high[~one]) for one in ((address >> bit & 1) == 1 for bit in range(bits))]
+    ways = [-len(high) * math.log(2.0), _biased(high), log_sum(turns) - math.log(len(turns))]
+    return log_sum(ways) - math.log(len(ways))
+
+
+def _biased(high: NDArray[np.bool_]) -> float:
+    count = int(np.count_nonzero(high))
+    return log_rate(count, len(high) - count, _JEFFREYS)

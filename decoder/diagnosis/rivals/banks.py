@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows
+from busledger.decoder.diagnosis.replay.urns import log_filled
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import banks_kernel as kernel
-from busledger.decoder.diagnosis.rivals.fillings import log_filled
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.story_kernel import folded

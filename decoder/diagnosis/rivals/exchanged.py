@@ -8,8 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.replay.urns import log_values
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
-from busledger.decoder.diagnosis.rivals.places import log_values
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 

@@ -7,29 +7,12 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.replay.urns import log_filled
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.places import log_values
 from busledger.decoder.special_functions import gammaln
 
-__all__ = ["log_back", "log_contents", "log_filled", "log_turns"]
-
-
-def log_filled(value: NDArray[np.uint32], lanes: int) -> float:
-    """Log probability of what a program wrote, in the order of time; ``lanes``: mask of those that were seen.
-
-    Memory is tested and cleared with few values; or each value is made of the one before (the same, its complement,
-    a step further), so that their differences are few.
-    """
-    if not len(value):
-        return 0.0
-    bits, mask = lanes.bit_count(), np.uint32(lanes)
-    value = value & mask
-    first = -bits * math.log(2.0)
-    bent, step = value[1:] ^ value[:-1], (value[1:] - value[:-1]) & mask
-    one = np.zeros(len(value), np.int32)
-    made = [first + log_values(one[1:], change, bits) for change in (bent, step)]
-    return log_sum([log_values(one, value, bits), *made]) - math.log(3.0)
+__all__ = ["log_back", "log_contents", "log_turns"]
 
 
 def log_turns(yes: NDArray[np.bool_]) -> float:

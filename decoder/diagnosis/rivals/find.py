@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from busledger.decoder.diagnosis.replay.study import Study, Survey
+from busledger.decoder.diagnosis.replay.urns import log_values
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, Noise, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.aliases import aliases
@@ -24,7 +25,7 @@ from busledger.decoder.diagnosis.rivals.loose import loose_clips
 from busledger.decoder.diagnosis.rivals.lost import contents_lost
 from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks, twins
 from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
-from busledger.decoder.diagnosis.rivals.places import devices, log_values, narrow
+from busledger.decoder.diagnosis.rivals.places import devices, narrow
 from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.sampling import ringing, too_slow

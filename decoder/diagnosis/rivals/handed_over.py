@@ -12,8 +12,8 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.replay.urns import log_filled
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
-from busledger.decoder.diagnosis.rivals.fillings import log_filled
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, moment

@@ -8,19 +8,19 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.replay.contents import log_woken
+from busledger.decoder.diagnosis.replay.urns import log_filled
 from busledger.decoder.diagnosis.replay.weighing import log_rate, log_sum
 from busledger.decoder.diagnosis.rivals.blocks import Passages, passages, stabbed
-from busledger.decoder.diagnosis.rivals.fillings import log_filled
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, moment
 
-__all__ = ["contents_lost", "log_woken"]
+__all__ = ["contents_lost"]
 
 # All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
 _MANY = 8  # judged; cells: fewer that change at once are no power dip
 _KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
-_JEFFREYS = (0.5, 0.5)
 
 
 def contents_lost(story: Story) -> Iterator[Rival]:
@@ -113,21 +113,3 @@ def _woken(story: Story, hit: NDArray[np.intp]) -> float:
         left = log_filled(rows.data[mine] & rows.compared[mine], int(np.bitwise_or.reduce(rows.compared[mine])))
         own += log_sum([each, alike, left]) - math.log(3.0)
     return own
-
-
-def log_woken(address: NDArray[np.int64], high: NDArray[np.bool_], bits: int) -> float:
-    """Log probability of the levels that cells wake up with when their supply comes back.
-
-    Any at all; more of one level than of the other; or so by turns, with one of the ``bits`` of the address, for rows
-    and halves of an array are laid out mirrored or store the complement (common practice).
-    """
-    if not len(high):
-        return 0.0
-    turns = [_biased(high[one]) + _biased(high[~one]) for one in ((address >> bit & 1) == 1 for bit in range(bits))]
-    ways = [-len(high) * math.log(2.0), _biased(high), log_sum(turns) - math.log(len(turns))]
-    return log_sum(ways) - math.log(len(ways))
-
-
-def _biased(high: NDArray[np.bool_]) -> float:
-    count = int(np.count_nonzero(high))
-    return log_rate(count, len(high) - count, _JEFFREYS)

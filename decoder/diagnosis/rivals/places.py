@@ -11,42 +11,20 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.theory import LaneFault
-from busledger.decoder.diagnosis.replay.weighing import log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.registers import log_registers
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
-from busledger.decoder.special_functions import gammaln
 
-__all__ = ["DEVICE", "around", "devices", "log_values", "narrow"]
+__all__ = ["DEVICE", "around", "devices", "narrow"]
 
 LN2 = math.log(2.0)
 # All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
 _LEFT = (9.0, 1.0)  # Beta prior, judged: how often an undriven lane shows what it last carried
 _APART = 16  # judged, from registers of period devices (2 to 16 addresses): cells between two registers of one device
 DEVICE = 256  # judged, one page, as decoders of devices give: cells; what is larger is no device's registers
-
-
-def log_values(cell: NDArray[np.int32], value: NDArray[np.uint32], bits: int | NDArray[np.uint32]) -> float:
-    """Log probability of the values that cells of unknown character gave, each cell by itself.
-
-    ``bits``: how many lanes were seen, or the mask of those of each value, outside of which it counts for nothing.
-    A value that a cell gave before is the likelier the oftener it did; a new one may be any of ``2 ** bits``
-    (Blackwell and MacQueen's urn, concentration 1: Annals of Statistics 1, 1973, p. 353, from memory); or every value
-    is as likely each time.
-    """
-    if not len(cell):
-        return 0.0
-    if isinstance(bits, np.ndarray):
-        value, told = value & bits, np.bitwise_count(bits).astype(np.float64)
-    else:
-        told = np.full(len(cell), float(bits))
-    key = cell.astype(np.uint64) << np.uint64(32) | value.astype(np.uint64)
-    _, first, each = np.unique(key, return_index=True, return_counts=True)
-    _, reads = np.unique(cell, return_counts=True)
-    urn = float(gammaln(each).sum() - gammaln(reads + 1.0).sum() - told[first].sum() * LN2)
-    return log_sum([urn, -float(told.sum()) * LN2]) - LN2
 
 
 def devices(story: Story) -> Iterator[Rival]:

@@ -66,7 +66,7 @@ def _block(address: NDArray[np.int64], fixed: NDArray[np.bool_], taking: NDArray
 
 
 def _log_places(low: int, high: int, region: Region) -> float:
-    """Log of how many blocks of ``region`` it might have been: whole, of a power of two as decoders make them, or any."""
+    """Log of how many blocks of ``region`` it might have been: whole, a power of two as decoders make them, or any."""
     size = high - low + 1
     span = region.end - region.start + 1
     if size == span:
