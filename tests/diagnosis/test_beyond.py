@@ -21,7 +21,7 @@ from busledger.decoder.diagnosis.screening import replay_all
 from .rows_of import acting, candidate, laid_over, study_of
 from .small_cards import Access, Bend, log_of, two_banks, walk
 
-IMAGE = bytes((37 * k + 11) & 0xFF for k in range(64))
+IMAGE = np.random.default_rng(5).integers(0, 256, 64).astype(np.uint8).tobytes()
 ROM = 0xE000
 
 

@@ -193,7 +193,10 @@ def _log_habits(hit: bytes, missed: bytes, kinds: str, total: tuple[int, int], s
 
 
 def log_stretches(changes: int, chances: int) -> float:
-    """Log likelihood of ``chances`` in a row, all taken or none but for so many ``changes`` from one to the other."""
+    """Log likelihood of ``chances`` in a row, all taken or none but for so many ``changes`` from one to the other; −∞
+    without any, for what never changes does not come and go."""
+    if not changes:
+        return -math.inf
     return log_rate(changes, max(0, chances - 1 - changes), SOMETIMES) - LN2
 
 
