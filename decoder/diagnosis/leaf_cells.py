@@ -76,12 +76,14 @@ def _cells(chip: Chip, rows: Rows, count: LeafCount) -> list[LeafState]:
             share = chip.share["cell"] * float(priors()["leaf"]["cell"][kind])
             weights[id(c)] = math.log(share) - log_cells - (math.log(2.0) if kind == "stuck" else 0.0)
     effects = replay_leaf(chip.study, listed, rows, count, plain=chip.plain)
+    news = rows.cell[rows.event != 0]  # a cell may repeat one wrong read for long: it leaves the news of all others
     found = []
     for c in listed:
         for scored in ways(c, effects):
             if not scored.effect.tally.hits and not scored.covers:
                 continue
-            like = log_own(scored, 1) + chip.strays(scored, count, c.mask)
+            elsewhere = count.event_count - int(np.count_nonzero(news == c.cell))
+            like = log_own(scored, 1) + chip.strays(scored, count, c.mask, least=elsewhere)
             found.append(LeafState(weights[id(c)] + scored.weight, like, (scored,)))
     return found
 

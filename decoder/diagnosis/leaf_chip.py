@@ -65,11 +65,11 @@ class Chip:
         changed -= count.came_back * pattern
         return log_sum([read - again * pattern, written, changed])
 
-    def strays(self, scored: Scored, count: LeafCount, mask: int) -> float:
+    def strays(self, scored: Scored, count: LeafCount, mask: int, least: int = 0) -> float:
         """What a fault leaves of the reads of its lanes: slips of the analyser, or a second thing wrong with the chip,
-        of a kind not listed."""
+        of a kind not listed. ``least``: news that it leaves for sure."""
         tally = scored.effect.tally
-        news = count.news(count.wrong - scored.covers)
+        news = max(least, count.news(count.wrong - scored.covers))
         if not scored.hard and scored.effect.log_own is None:
             # What it explains without having acted (a fault before it made the read wrong) is no repeat of its acts.
             news = max(news, count.event_count - tally.hits - tally.excused - tally.contradicted)

@@ -68,3 +68,19 @@ def test_memory_that_the_board_file_may_leave_out_proves_nothing(story):
     (rival,) = ghosts(story, signs)
     assert rival.log_prior + rival.log_seen < 7.0
     assert "never moved" in rival.summary
+
+
+def test_reads_that_give_what_was_written_beside_them_later_are_the_clip_s():
+    """While the clip is off bank 0 is written at the addresses of nobody; with the clip back it gives what it holds."""
+    told = [("w", c, c) for c in CELLS] + [("r", c, c) for c in CELLS] + [("r", c, c ^ 0x55) for c in CELLS]
+    story = Story.of(study_of(told, lambda _, data: data))
+    back = int(story.rows.time[2 * len(CELLS)])
+    signs = Signs([0x100 + c for c in CELLS], [back - 999 + c for c in CELLS])
+    signs.writes = LatchWrites(
+        signs.writes.time, signs.writes.address, (signs.writes.address & 0xFF) ^ 0x55, signs.writes.io
+    )
+    signs.rest = Rest(400, 2000, 700, 1300, 1, back - 1000, 500, 30, 0, 1000, 20)
+    (rival,) = ghosts(story, signs)
+    assert (rival.explains, rival.against) == (len(CELLS), 0)
+    assert rival.log_own > 20.0
+    assert sorted(rival.index.tolist()) == sorted(story.rows.index[story.bad].tolist())

@@ -36,6 +36,11 @@ def transfers(seed, count, restless, doubtful):
     )  # fmt: skip
 
 
+def lengths(rests):
+    """Of the longest rests, 0 where there are none left."""
+    return ([rest for rest, _, _ in rests] + [0] * kernel.LONG)[: kernel.LONG]
+
+
 @settings(max_examples=50, deadline=None)
 @given(
     st.integers(0, 2**32), st.integers(0, 700), st.sampled_from([0.0, 0.004, 0.05, 0.5, 1.0]),
@@ -43,6 +48,7 @@ def transfers(seed, count, restless, doubtful):
 )  # fmt: skip
 @example(seed=1, count=640, restless=0.02, doubtful=0.0, block=64)
 @example(seed=2, count=64, restless=1.0, doubtful=0.0, block=800)
+@example(seed=4, count=6_000, restless=0.004, doubtful=0.0, block=700)
 def test_what_each_bit_did(seed, count, restless, doubtful, block):
     cycles = transfers(seed, count, restless, doubtful)
     before, state = np.zeros(2, np.uint64), np.zeros(kernel.STATE_SIZE, np.int64)
@@ -62,6 +68,10 @@ def test_what_each_bit_did(seed, count, restless, doubtful, block):
         for name, value in BitTwin(seen).row(len(rows)).items():
             open_rest = len(rows) - bits[bit, kernel.HIGH_FROM] if name == "HIGH" and int(before[0]) >> bit & 1 else 0
             assert (bit, name, bits[bit, getattr(kernel, name)] + open_rest) == (bit, name, value)
+        kept = bits[bit, kernel.RESTS :].reshape(-1, 3).tolist()
+        long = sorted((rest for rest in BitTwin(seen).rests() if rest[0] >= kernel.LEAST_LONG), key=lambda one: -one[0])
+        assert sorted((rest for rest, _, _ in kept), reverse=True) == lengths(long)
+        assert {tuple(one) for one in kept if one[0]} <= set(long)
     flags = [int(cycles.flags[k]) for k in rows]
     apart = np.diff(times) if times else np.zeros(0, np.int64)
     assert spacings.tolist() == [sum(int(d).bit_length() == digits for d in apart) for digits in range(40)]

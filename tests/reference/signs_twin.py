@@ -12,13 +12,19 @@ class BitTwin:
 
     seen: list[tuple[int, int, int]] = field(default_factory=list)
 
+    def _marks(self) -> list[tuple[int, int, int]]:
+        return [self.seen[0], *(new for old, new in pairwise(self.seen) if old[2] != new[2])] if self.seen else []
+
+    def rests(self) -> list[tuple[int, int, int]]:
+        """(transfers, from, to) of every rest between two changes."""
+        return [(new[0] - old[0], old[1], new[1]) for old, new in pairwise(self._marks())]
+
     def row(self, transfers: int) -> dict[str, int]:
         """The kernel's columns, ``HIGH`` with the rest in which the bit still is."""
         if not self.seen:
             return dict.fromkeys(("HIGH", "LOW", "MOVES", "LAST", "LAST_TIME", "QUIET", "QUIET_FROM", "QUIET_TO",
                                   "SECOND"), 0)  # fmt: skip
-        marks = [self.seen[0], *(new for old, new in pairwise(self.seen) if old[2] != new[2])]
-        rests = [(new[0] - old[0], old[1], new[1]) for old, new in pairwise(marks)]
+        marks, rests = self._marks(), self.rests()
         longest = max(rests, key=lambda rest: rest[0], default=(0, 0, 0))
         ends = [*(mark[0] for mark in marks[1:]), transfers]
         return {

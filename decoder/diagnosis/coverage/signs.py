@@ -34,7 +34,7 @@ class Rest:
     ``moves`` changes in ``of`` transfers; ``high``, ``low``: transfers by level; ``since``: ticks of the transfer at
     which it changed last (of the first one where it never did), with ``after`` transfers from there on;
     ``quiet``: the longest rest between two changes, in transfers, ``quiet_from`` to ``quiet_to`` ticks; ``second``: the
-    longest but one.
+    longest but one; ``rests``: transfers, first and last tick of the longest of all that are long, the longest first.
     """
 
     moves: int
@@ -48,6 +48,7 @@ class Rest:
     quiet_from: int
     quiet_to: int
     second: int
+    rests: tuple[tuple[int, int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +177,7 @@ class CaptureSigns:
             quiet_from=int(row[kernel.QUIET_FROM]),
             quiet_to=int(row[kernel.QUIET_TO]),
             second=int(row[kernel.SECOND]),
+            rests=_longest(row[kernel.RESTS :].reshape(-1, 3)),
         )
 
     def line(self, name: str) -> tuple[int, int, int]:
@@ -184,6 +186,11 @@ class CaptureSigns:
         level = int(self._line_before[place // 64] >> np.uint64(place % 64)) & 1
         row = self._lines[place]
         return int(row[kernel.LINE_MOVES]), int(row[kernel.LINE_LAST]), level
+
+
+def _longest(kept: NDArray[np.int64]) -> tuple[tuple[int, int, int], ...]:
+    rows = [(int(rest), int(first), int(last)) for rest, first, last in kept if rest]
+    return tuple(sorted(rows, key=lambda row: (-row[0], row[1])))
 
 
 def _lines_of(profile: Profile, what: str, wired: set[str]) -> Mapping[int, str]:

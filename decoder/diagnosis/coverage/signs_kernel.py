@@ -13,9 +13,12 @@ from busledger.decoder.inner_kernel import inner
 
 # Columns of ``bits``: transfers seen high (but for the rest since it last became so), the first one seen; changes; the
 # transfer after its last change and that one's time; the longest rest between two changes in transfers, when it began
-# and ended, and the longest but one; the transfer at which it last became high.
-HIGH, LOW, MOVES, LAST, LAST_TIME, QUIET, QUIET_FROM, QUIET_TO, SECOND, HIGH_FROM = range(10)
-BIT_SIZE = 10
+# and ended, and the longest but one; the transfer at which it last became high; then of the ``LONG`` longest rests of
+# ``LEAST_LONG`` transfers or more, in no order, how many, when each began and ended.
+HIGH, LOW, MOVES, LAST, LAST_TIME, QUIET, QUIET_FROM, QUIET_TO, SECOND, HIGH_FROM, RESTS = range(11)
+LONG = 8
+LEAST_LONG = 200  # more than a chunk, so that no such rest is passed over
+BIT_SIZE = RESTS + 3 * LONG
 # ``state``: transfers counted; time of the last one; those with a wired bit not known, that moved inside their window,
 # with a short strobe; reads, writes and their last times; reads since the last write and writes since the last read;
 # the most of them, the ticks around those, and for reads the most but one.
@@ -61,8 +64,21 @@ def _rest(bit, n, now):
         bit[QUIET_TO] = now
     elif rest > bit[SECOND]:
         bit[SECOND] = rest
+    if rest >= LEAST_LONG:
+        _keep(bit, rest, now)
     bit[LAST] = n
     bit[LAST_TIME] = now
+
+
+@inner(_nrt=False)
+def _keep(bit, rest, now):
+    """A long rest that ends at ticks ``now``, in the place of the shortest that is kept."""
+    at = RESTS
+    for k in range(RESTS + 3, BIT_SIZE, 3):
+        if bit[k] < bit[at]:
+            at = k
+    if rest > bit[at]:
+        bit[at], bit[at + 1], bit[at + 2] = rest, bit[LAST_TIME], now
 
 
 @inner(_nrt=False)

@@ -16,9 +16,9 @@ from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.urns import log_values
 from busledger.decoder.diagnosis.replay.weighing import log_chances, log_sum
-from busledger.decoder.diagnosis.rivals.clips import log_sides
 from busledger.decoder.diagnosis.rivals.fillings import log_back
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.sides import log_sides
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named
 

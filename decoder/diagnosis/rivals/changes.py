@@ -13,10 +13,10 @@ from busledger.decoder.diagnosis.replay.urns import log_urn, log_values
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.blocks import Block, Passages, blocks_of, passages
-from busledger.decoder.diagnosis.rivals.clips import log_of
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over, moments
 from busledger.decoder.diagnosis.rivals.places import DEVICE
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
+from busledger.decoder.diagnosis.rivals.sides import log_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, moment, named, span_of, stated
 

@@ -17,17 +17,17 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns, Rest
 from busledger.decoder.diagnosis.replay import lanes_kernel
-from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.theory import LaneFault
-from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, SOMETIMES, log_chances, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.led_astray import log_led_astray
 from busledger.decoder.diagnosis.rivals.news import nothing_wrong
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
-from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
+from busledger.decoder.diagnosis.rivals.sides import either_side, log_sides, partners_of, walks
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
 
-__all__ = ["WHEN", "clips_off", "log_of", "log_rest", "log_sides", "prior_of_line", "spans_of_rest"]
+__all__ = ["WHEN", "clips_off", "log_rest", "prior_of_line", "spans_of_rest"]
 
 # Judged, where no reason stands beside a figure: a clip is only believed off where a program could hardly be the cause.
 # All doubled at once change no first line of ten cases (as in sampling.py).
@@ -36,13 +36,14 @@ _EVERYWHERE = 9.0
 """Nats at most that a data line at rest in all traffic adds: the line itself, stuck, would look the same, and no
 program would run for long with it."""
 _HARDLY, _HARDLY_AT_MOST = 2.0, 15.0  # nats of an address line that never moves: programs stay in one half, too
-_ODD = 3.0  # of them: so many places are used on one side alone that the other may have been seen there
+_ODD = 2.5  # of them: so many places are used on one side alone that the other may have been seen there
 WHEN = (math.log(0.7), math.log(0.25), math.log(0.05))  # of clips off: always, from some moment on, for a while
-_EACH_BY_ITSELF = math.log(0.02)  # share of programs that change sides without any habit
 _LOOPS = 10.0  # transfers that a program's loop makes of one choice
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _LONGER = 3.0  # times the longest other rest of the line: programs have phases, too
 _CELLS = 5
+_OTHERS = 0.25  # wrong reads before the clip came off, for one since: of another cause. Judged
+_A_READ = 6.0  # nats that a wrong read more or less explained is worth where two ways to play a clip are compared
 _WALKED = 100.0  # changes expected of a line at rest, where nothing else speaks of its clip
 _TOGETHER = 0.1  # of the rest: a loop is entered within a few of its turns
 _PAGE_BITS = 8
@@ -88,18 +89,19 @@ def _stopped_alone(signs: CaptureSigns, span: _Span) -> bool:
 
 
 def spans_of_rest(signs: CaptureSigns, rest: Rest, tail: int = 1) -> Iterator[_Span]:
-    """The rests of a bit that are long enough to be looked at: to the end of the capture, and the longest between.
-    ``tail``: see ``log_rest``."""
+    """The rests of a bit that are long enough to be looked at: to the end of the capture, and the longest between, of
+    which that of a clip that was off for a while need not be the longest. ``tail``: see ``log_rest``."""
     end = signs.span[1]
     if rest.of < _FEW:
         return
     if rest.moves == 0:
         yield _Span(signs.span[0], end, rest.of, None, True, True, WHEN[0])
         return
-    for transfers, first, last, to_end, other in (
-        (rest.after, rest.since, end, True, rest.quiet),
-        (rest.quiet, rest.quiet_from, rest.quiet_to - 1, False, max(rest.second, rest.after)),
-    ):
+    between = rest.rests or ((rest.quiet, rest.quiet_from, rest.quiet_to),)
+    looked_at = [(rest.after, rest.since, end, True, rest.quiet)]
+    for k, (transfers, first, last) in enumerate(between):
+        looked_at.append((transfers, first, last - 1, False, max(rest.after, rest.quiet if k else rest.second)))
+    for transfers, first, last, to_end, other in looked_at:
         others = rest.of - transfers
         expected = transfers * rest.moves / max(1, others)
         if transfers >= _FEW and expected >= _EXPECTED:
@@ -192,6 +194,8 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         yield from _at_rest(story, bit, line, span)
     if np.count_nonzero(rows.wrong[first:]) < 3:
         return
+    if np.count_nonzero(rows.wrong[:first]) > _OTHERS * np.count_nonzero(rows.wrong[first:]):
+        return  # there would be another cause beside it
     partners = partners_of(story, bit)
     one_side = _log_one_side(story, bit) if span.expected is None else 0.0
     if one_side > _ODD:  # both sides have been seen at one address all the time
@@ -203,26 +207,19 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     lost |= lost[partners] & (partners >= 0)
     hit[last:][(story.since[last:] >= last) | ~lost[rows.cell[last:]]] = 0
     told = int(np.count_nonzero(hit == 1))
-    hits = int(np.count_nonzero(hit))
     if told < 3 or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
         return
     if len(np.unique(rows.cell[hit == 1])) < min(_CELLS, 1 + told // 2):
         return  # a clip bends all cells alike, not the one that something else is wrong with
-    unknown = hit == 2
-    own = span.log_odds + one_side
+    ways = [_sides(story, bit, (first, last), hit, open_, lost), _led_astray(story, bit, (first, last))]
+    left = [_A_READ * np.count_nonzero((rows.wrong != 0) & ~explained) for _, explained in ways]
+    weighed = [own - more for (own, _), more in zip(ways, left, strict=True)]
+    best = int(np.argmax(weighed))
+    explained = ways[best][1]
+    own = log_sum(weighed) + left[best] - math.log(len(ways)) + span.log_odds + one_side
     own -= LOG_SLIP * _selected_there(story, partners, first, last, hit[first:last] == 1)
-    # Nothing is judged in that time, so that wrong reads which the other side does not give have their price here.
-    unknown[first:last] |= (rows.wrong[first:last] != 0) & (hit[first:last] == 0)
-    own -= sum(int(lanes).bit_count() for lanes in rows.compared[unknown]) * math.log(2.0)
-    # A write in that time went to one side or the other, as reads of its cell tell later.
-    telling = np.zeros(len(rows), np.bool_)
-    telling[first:last] = True
-    telling[last:] = (story.since[last:] < last) & lost[rows.cell[last:]]
-    kind = story.going_on | np.where(story.repeat == kernel.FIRST, 4, 0).astype(np.uint8)
-    for r in np.unique(rows.region):
-        mine = telling & (rows.region == r)
-        own += log_sides(rows.cell[mine], hit[mine] != 0, open_[mine] != 0, kind[mine], rows.window[mine])
-    index = rows.index[np.flatnonzero(hit)]
+    hits = int(np.count_nonzero(explained))
+    index = rows.index[np.flatnonzero(explained)]
     yield Rival(
         fault="clip-off",
         scope="clip",
@@ -241,6 +238,40 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         index=index,
         taken=Both(NotJudged(None, (span.first, span.last)), Excused(index)),
     )
+
+
+def _sides(
+    story: Story, bit: int, span: tuple[int, int], hit: NDArray[np.uint8], open_: NDArray[np.uint8],
+    lost: NDArray[np.bool_],
+) -> tuple[float, NDArray[np.bool_]]:  # fmt: skip
+    """(log probability, wrong reads explained): each read is of one of the two cells under its address, whatever was
+    last seen of either; ``hit``, ``open_`` as ``either_side``, ``lost`` the cells written in the rows of ``span``."""
+    rows = story.rows
+    first, last = span
+    unknown = hit == 2
+    # Nothing is judged in that time, so that wrong reads which the other side does not give have their price here.
+    unknown[first:last] |= (rows.wrong[first:last] != 0) & (hit[first:last] == 0)
+    own = -sum(int(lanes).bit_count() for lanes in rows.compared[unknown]) * math.log(2.0)
+    # A write in that time went to one side or the other, as reads of its cell tell later.
+    telling = np.zeros(len(rows), np.bool_)
+    telling[first:last] = True
+    telling[last:] = (story.since[last:] < last) & lost[rows.cell[last:]]
+    kind = story.going_on | np.where(story.repeat == kernel.FIRST, 4, 0).astype(np.uint8)
+    walk = walks(story, bit, hit, open_)
+    for r in np.unique(rows.region):
+        mine = telling & (rows.region == r)
+        own += log_sides(rows.cell[mine], hit[mine] != 0, open_[mine] != 0, kind[mine], rows.window[mine], walk[mine])
+    return own, hit != 0
+
+
+def _led_astray(story: Story, bit: int, span: tuple[int, int]) -> tuple[float, NDArray[np.bool_]]:
+    """The same, each access going to one side or the other, as if the line were stuck at times."""
+    rows = story.rows
+    first, last = span
+    level = int(story.address[rows.cell[first]] >> bit & 1)
+    own, explained = log_led_astray(story, bit, level, first, last)
+    unknown = (rows.wrong[first:last] != 0) & ~explained[first:last]
+    return own - sum(int(lanes).bit_count() for lanes in rows.compared[first:last][unknown]) * math.log(2.0), explained
 
 
 def _log_one_side(story: Story, bit: int) -> float:
@@ -286,50 +317,6 @@ def _gone_past(story: Story, line: str) -> bool:
     rested = {line_of for f in doubts for line_of in f.lines}
     channels = probes.channels if probes is not None else ()
     return any(health.channel in rested and (health.line or health.channel) == line for health in channels)
-
-
-def log_sides(
-    cell: NDArray[np.int32],
-    hit: NDArray[np.bool_],
-    right: NDArray[np.bool_],
-    kind: NDArray[np.uint8],
-    window: NDArray[np.uint16] | None = None,
-) -> float:
-    """Log probability of which side of the line each telling read was on.
-
-    As the one before it, for programs stay where they are for a while; as the last one of its cell, for programs run in
-    loops; by both, and by whether the program goes on from the address before, fetches, or reads what was written since
-    (``kind``, below 8), for its code lies on one side; seldom each by itself, at any rate. Where the ``window`` of
-    each is given, in spells too, as those of a fault that comes and goes are.
-    """
-    told = np.flatnonzero(hit | right)
-    if not len(told):
-        return 0.0
-    side = hit[told]
-    order = np.argsort(cell[told], kind="stable")
-    same = np.diff(cell[told][order]) == 0
-    flips = int(np.count_nonzero(same & (side[order][1:] != side[order][:-1])))
-    first = len(told) - int(np.count_nonzero(same))
-    changes = int(np.count_nonzero(side[1:] != side[:-1]))
-    before = np.full(len(told), 2)  # the side of the cell's last one
-    before[order[1:][same]] = side[order[:-1][same]]
-    habits = [
-        _EACH_BY_ITSELF + log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
-        log_rate(changes, len(side) - changes, SOMETIMES),
-        log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
-        log_of((kind[told][1:] * 2 + side[:-1]) * 3 + before[1:], side[1:]) - math.log(2.0),
-    ]
-    if window is not None:
-        hits, others = (np.bincount(window[told][of], minlength=WINDOWS) for of in (side, ~side))
-        habits.append(log_chances(hits, others, (int(hits.sum()), int(others.sum()))))
-    return log_sum(habits) - math.log(len(habits))
-
-
-def log_of(state: NDArray[np.int64], yes: NDArray[np.bool_]) -> float:
-    """Log probability of what was so, where each state has a rate of its own."""
-    states = int(state.max(initial=0)) + 1
-    often, total = np.bincount(state[yes], minlength=states), np.bincount(state, minlength=states)
-    return sum(log_rate(int(k), int(n - k), SOMETIMES) for k, n in zip(often, total, strict=True) if n)
 
 
 def _selected_there(

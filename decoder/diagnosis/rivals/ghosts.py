@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
+from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
 from busledger.decoder.diagnosis.rivals.clips import prior_of_line, spans_of_rest
-from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
+from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
 
@@ -38,7 +39,7 @@ def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     time, address = outside.time[memory], outside.address[memory]
     if len(time) < _WRITES:
         return
-    rows = story.rows
+    rows, data = story.rows, outside.data[memory]
     written = rows.is_write
     inside_time, inside_at = rows.time[written], story.address[rows.cell[written]]
     for bit, line in signs.address_lines.items():
@@ -65,13 +66,15 @@ def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             if span.expected is None:
                 when, worth = "", min(worth, _most(story, np.unique(address[found]) ^ (1 << bit)))
                 told = "or there is memory that the board file does not name, and the program uses that instead"
+            hit, odd = _found_later(story, address[found] ^ (1 << bit), time[found], data[found], span.first)
             yield Rival(
                 fault="clip-off",
                 scope="clip",
                 lines=(line,),
                 log_prior=prior_of_line(story),
-                log_own=0.0,
-                explains=0,
+                log_own=worth + log_rate(len(hit), odd, HARD) if len(hit) else 0.0,
+                explains=len(hit),
+                against=odd,
                 summary=f"the clip on {line} {'has come off' if span.to_end else 'was off'}{when}: it "
                 f"{'did not move any more' if when else 'never moved'}, and {counted(seen, 'write')} to "
                 f"{counted(cells, 'cell')} of memory are seen beside it, where {line} is {'high' if level else 'low'}",
@@ -79,8 +82,36 @@ def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
                 next_step=look_at(line),
                 stops_judging=True,
                 log_seen=worth,
-                taken=NotJudged(None, (span.first, span.last)),
+                index=rows.index[hit],
+                taken=Both(NotJudged(None, (span.first, span.last)), Excused(rows.index[hit])),
             )
+
+
+def _found_later(
+    story: Story, address: NDArray[np.int64], time: NDArray[np.int64], data: NDArray[np.int64], since: int
+) -> tuple[NDArray[np.intp], int]:
+    """Rows of the wrong reads since then that give what was last written beside their cell (to ``address`` once the
+    line is put right), not to the cell itself; and how many give something else."""
+    rows = story.rows
+    order = np.lexsort((time, address))
+    address, time, data = address[order], time[order], data[order]
+    key = story.address[rows.cell]
+    bad = story.bad[rows.time[story.bad] > since]
+    # The last such write of the cell before the read: keys of address and time, in order.
+    place = np.searchsorted(_keys(address, time), _keys(key[bad], rows.time[bad])) - 1
+    there = (place >= 0) & (address[np.maximum(place, 0)] == key[bad])
+    before = np.where(story.since[bad] >= 0, rows.time[np.maximum(story.since[bad], 0)], -1)
+    there &= time[np.maximum(place, 0)] > before
+    asked, gave = bad[there], data[place[there]].astype(np.uint32)
+    fits = ((rows.data[asked] ^ gave) & rows.compared[asked]) == 0
+    return asked[fits], int(np.count_nonzero(~fits))
+
+
+def _keys(address: NDArray[np.int64], time: NDArray[np.int64]) -> NDArray[np.void]:
+    """One key each, in the order of address and then of time."""
+    found = np.empty(len(address), np.dtype([("address", np.int64), ("time", np.int64)]))
+    found["address"], found["time"] = address, time
+    return found
 
 
 def _most(story: Story, written: NDArray[np.int64]) -> float:

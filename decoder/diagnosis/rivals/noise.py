@@ -12,9 +12,9 @@ from busledger.decoder.checks import ChannelHealth
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.study import Rows
-from busledger.decoder.diagnosis.replay.urns import log_filled
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.false_cycles import log_false_cycles
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -27,6 +27,7 @@ _RINGING, _SOME_RING = 0.2, 0.01  # of a strobe's changes that are such pulses: 
 _FEW_WRONG = 50  # reads for one that comes wrong: what is rarer than that is judged all the same
 _NEARLY_ALL = 0.9  # of the lanes of all regions
 _SETTLING = 0.05  # of a data line's changes: what a driver that settles makes
+_ALONE = 0.01  # the same, where no other data line shows any: drivers settle on all of their lines
 _MANY_RUNTS = 24
 _HURT = (0.5, 0.1, 0.02, 0.004, 0.0008)  # share of a noisy clip's pulses that hurt the read they fall in, all as likely
 _TIMES = (16.0, 4.0, 1.0, 0.25)  # the same for pulses at any moment, against one in as many as a cycle has samples
@@ -75,10 +76,12 @@ def _everywhere(evidence: Evidence) -> bool:
     return bool(asked) and wrong >= _NEARLY_ALL * len(asked)
 
 
-def _ringing(evidence: Evidence, signs: CaptureSigns) -> Iterator[ChannelHealth]:
+def _ringing(
+    evidence: Evidence, signs: CaptureSigns, roles: tuple[str, ...] = ("strobe", "clock")
+) -> Iterator[ChannelHealth]:
     for health in evidence.probes.channels if evidence.probes is not None else ():
         line = signs.profile.lines.get(_line_of(health))
-        if line is not None and line.role in ("strobe", "clock") and health.runts >= _MANY_RUNTS:
+        if line is not None and line.role in roles and health.runts >= _MANY_RUNTS:
             yield health
 
 
@@ -91,31 +94,31 @@ def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     rows = story.rows
     bad = rows.wrong != 0
     news = bad & (story.repeat != kernel.SAME)
-    hits = int(np.count_nonzero(news))
-    if not hits:
+    if not news.any():
         return
-    # What a false cycle reads or writes is somebody's data, not any.
-    own = log_rate(hits, int(np.count_nonzero((rows.compared != 0) & ~bad)), SOMETIMES)
-    own += log_filled(rows.data[news] & rows.compared[news], int(np.bitwise_or.reduce(rows.compared[news])))
+    lines = [*_ringing(story.study.evidence, signs, roles=("strobe", "clock", "control"))]
+    lines = [health for health in lines if health.runts >= _SOME_RING * health.moves]
+    if not lines:
+        return
     index = rows.index[bad]
-    for health in _ringing(story.study.evidence, signs):
-        if health.runts < _SOME_RING * health.moves:
-            continue
-        line = _line_of(health)
-        yield Rival(
-            fault="clip-noisy",
-            scope="clip",
-            lines=(line,),
-            log_prior=prior_of("clip-noisy", chips=True),
-            log_own=own + _seen(health.runts) + _unhurt(story, health, 0xFFFFFFFF),
-            explains=len(index),
-            summary=f"{line} rings or its clip is loose: {counted(health.runts, 'pulse')} of a single sample in "
-            f"{counted(health.moves, 'change')}, and no cycle can be cut out for sure at such edges",
-            next_step=f"Shorten the ground lead of the clip on {line}, or add a series resistor; then capture again.",
-            stops_judging=True,
-            index=index,
-            taken=Excused(index),
-        )
+    worst = max(lines, key=lambda health: health.runts / health.moves)
+    names = [_line_of(worst), *(_line_of(health) for health in lines if health is not worst)]
+    said = " and ".join([", ".join(names[:-1]), names[-1]]) if len(names) > 1 else names[0]
+    yield Rival(
+        fault="clip-noisy",
+        scope="clip",
+        lines=tuple(names),
+        log_prior=prior_of("clip-noisy", chips=True),
+        log_own=log_false_cycles(story) + _seen(worst.runts) + _unhurt(story, worst, 0xFFFFFFFF),
+        explains=len(index),
+        summary=f"{said} {'ring or their clips are' if len(names) > 1 else 'rings or its clip is'} loose: {names[0]} "
+        f"shows {counted(worst.runts, 'pulse')} of a single sample in {counted(worst.moves, 'change')}, and no cycle "
+        "can be cut out for sure at such edges",
+        next_step=f"Shorten the ground lead of the clip on {said}, or add a series resistor; then capture again.",
+        stops_judging=True,
+        index=index,
+        taken=Excused(index),
+    )
 
 
 def _seen(runts: float) -> float:
@@ -124,20 +127,25 @@ def _seen(runts: float) -> float:
 
 
 def _unhurt(story: Story, health: ChannelHealth, lanes: int) -> float:
-    """Nats that all other explanations lose: that so many pulses should have hurt not one read. What share of the
-    pulses hurts the read that it falls in is known to three powers of ten only; of those that come at any moment, one
-    in as many as a cycle has samples lies in the one that counts, give or take what several or a look at more of them
-    make of it."""
+    """Nats that all other explanations lose: that so many pulses should have hurt not one read."""
+    reads = int(np.count_nonzero(story.rows.compared & np.uint32(lanes)))
+    rates = _rates(story, health)
+    return -log_sum([reads * math.log1p(-rate) - math.log(len(rates)) for rate in rates])
+
+
+def _rates(story: Story, health: ChannelHealth) -> list[float]:
+    """How often pulses may hurt a read, one as likely as the other. What share of the pulses hurts the read that it
+    falls in is known to three powers of ten only; of those that come at any moment, one in as many as a cycle has
+    samples lies in the one that counts, give or take what several or a look at more of them make of it."""
     evidence = story.study.evidence
     signs, probes = evidence.signs, evidence.probes
-    reads = int(np.count_nonzero(story.rows.compared & np.uint32(lanes)))
     transfers = signs.transfers if signs is not None else 0
     often = health.runts / max(1, transfers, health.runts)
     shares: tuple[float, ...] = _HURT
     if signs is not None and probes is not None and probes.sample_ns and health.runts_anywhere:
         samples = (signs.span[1] - signs.span[0]) * evidence.tick_s * 1e9 / (max(1, transfers) * probes.sample_ns)
         shares = tuple(min(0.5, times / max(1.0, samples)) for times in _TIMES)
-    return -log_sum([reads * math.log1p(-often * share) - math.log(len(shares)) for share in shares])
+    return [often * share for share in shares]
 
 
 def noisy_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
@@ -147,18 +155,18 @@ def noisy_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         return
     of_line = {health.line or health.channel: health for health in probes.channels}
     for bit, line in signs.data_lines.items():
-        usual = _usual(signs.data_lines.values(), of_line)
-        if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual, _settling(of_line[line])):
-            yield from _noisy(story, of_line[line], line, usual, 1 << bit)
+        usual, health = _usual(signs.data_lines.values(), of_line), of_line.get(line)
+        if health is not None and health.runts >= max(_MANY_RUNTS, _BEYOND * usual, _settling(health, usual)):
+            yield from _noisy(story, health, line, usual, 1 << bit)
     for bit, line in signs.address_lines.items():
         usual = _usual(signs.address_lines.values(), of_line)
         if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual):
             yield from _noisy_address(story, of_line[line], line, usual, bit)
 
 
-def _settling(health: ChannelHealth) -> float:
+def _settling(health: ChannelHealth, usual: int) -> float:
     """Pulses of one sample that a data line's drivers may make: none where pulses come at any moment of the clock."""
-    return 0.0 if health.runts_anywhere else _SETTLING * health.moves
+    return 0.0 if health.runts_anywhere else (_SETTLING if usual else _ALONE) * health.moves
 
 
 def _usual(like: Iterable[str], of_line: Mapping[str, ChannelHealth]) -> int:
@@ -175,15 +183,31 @@ def _noisy(story: Story, health: ChannelHealth, line: str, usual: int, lane: int
     asked = rows.compared & np.uint32(lane) != 0
     news = hit & (story.repeat != kernel.SAME)
     asked &= news | (rows.wrong & np.uint32(lane) == 0)
-    own = _log_lane(rows.take(asked), news[asked], lane, (story.since >= 0)[asked])
-    yield _noise(story, health, line, usual, hit, own, lane)
+    first = story.repeat == kernel.FIRST
+    ways = [_log_lane(rows.take(asked), news[asked], lane, told[asked]) for told in (story.since >= 0, first)]
+    ways.append(_log_pulses(news[asked], first[asked], _rates(story, health)))
+    yield _noise(story, health, line, usual, hit, log_sum(ways) - math.log(len(ways)), lane)
+
+
+def _log_pulses(hit: NDArray[np.bool_], first: NDArray[np.bool_], rates: list[float]) -> float:
+    """Log probability of which reads come wrong, if pulses hurt each at one of the ``rates``, and as often the write
+    before a ``first`` read, which is then known wrongly."""
+    found = []
+    for rate in rates:
+        both = 1.0 - (1.0 - rate) ** 2
+        found.append(0.0)
+        for kind, chance in ((first, both), (~first, rate)):
+            hits = int(np.count_nonzero(hit & kind))
+            found[-1] += hits * math.log(chance) + (int(np.count_nonzero(kind)) - hits) * math.log1p(-chance)
+    return log_sum(found) - math.log(len(found))
 
 
 def _log_lane(rows: Rows, hit: NDArray[np.bool_], lane: int, written: NDArray[np.bool_]) -> float:
     """Log probability of which reads come wrong on a lane whose clip is noisy.
 
     Pulses hit reads, and writes, which are then known wrongly. A write that was hit shows the lane odd beside others,
-    with which it agrees in most of a program's data: which they are, two at the most, is not known.
+    with which it agrees in most of a program's data: which they are, two at the most, is not known. ``written``: of
+    reads that may tell of such a write.
     """
     asked = int(np.bitwise_or.reduce(rows.compared, initial=0)) & ~lane
     own = (rows.expected & np.uint32(lane)) != 0

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_chances, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.story import Story
 
-__all__ = ["either_side", "partners_of"]
+__all__ = ["either_side", "log_of", "log_sides", "partners_of", "walks"]
+
+_EACH_BY_ITSELF = math.log(0.02)  # share of programs that change sides without any habit
+_BACK = 4  # accesses of a region: what an instruction fetches lies between two of its data
 
 
 def partners_of(story: Story, bit: int) -> NDArray[np.int32]:
@@ -40,3 +47,71 @@ def either_side(
         open_,
     )  # fmt: skip
     return hit, open_
+
+
+def log_sides(
+    cell: NDArray[np.int32],
+    hit: NDArray[np.bool_],
+    right: NDArray[np.bool_],
+    kind: NDArray[np.uint8],
+    window: NDArray[np.uint16] | None = None,
+    walk: NDArray[np.int64] | None = None,
+) -> float:
+    """Log probability of which side of the line each telling read was on.
+
+    As the one before it, for programs stay where they are for a while; as the last one of its cell, for programs run in
+    loops; by both, and by whether the program goes on from the address before, fetches, or reads what was written since
+    (``kind``, below 8), for its code lies on one side; seldom each by itself, at any rate. Where the ``window`` of
+    each is given, in spells too, as those of a fault that comes and goes are; with ``walk`` as ``walks`` has it, from
+    one address to the next.
+    """
+    told = np.flatnonzero(hit | right)
+    if not len(told):
+        return 0.0
+    side = hit[told]
+    order = np.argsort(cell[told], kind="stable")
+    same = np.diff(cell[told][order]) == 0
+    flips = int(np.count_nonzero(same & (side[order][1:] != side[order][:-1])))
+    first = len(told) - int(np.count_nonzero(same))
+    changes = int(np.count_nonzero(side[1:] != side[:-1]))
+    before = np.full(len(told), 2)  # the side of the cell's last one
+    before[order[1:][same]] = side[order[:-1][same]]
+    habits = [
+        _EACH_BY_ITSELF + log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
+        log_rate(changes, len(side) - changes, SOMETIMES),
+        log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
+        log_of((kind[told][1:] * 2 + side[:-1]) * 3 + before[1:], side[1:]) - math.log(2.0),
+    ]
+    if window is not None:
+        hits, others = (np.bincount(window[told][of], minlength=WINDOWS) for of in (side, ~side))
+        habits.append(log_chances(hits, others, (int(hits.sum()), int(others.sum()))))
+    if walk is not None:
+        habits.append(log_of(walk[told], side))
+    return log_sum(habits) - math.log(len(habits))
+
+
+def walks(story: Story, bit: int, hit: NDArray[np.uint8], open_: NDArray[np.uint8]) -> NDArray[np.int64]:
+    """How each access goes on from one of the few before it in its region, if the line hides ``bit``: at the same
+    address as it is shown, at the next one, past the lower half (the next one is shown below), past the upper one (it
+    is shown above), or from none; times three, and the side on which that one was (2 = not known). Programs walk
+    through memory, and so from one side to the other."""
+    rows = story.rows
+    side = np.where(hit != 0, 1, np.where(open_ != 0, 0, 2)).astype(np.int64)
+    found = np.full(len(rows), 2, np.int64)
+    step, size = 1 << story.study.cells.shift, 1 << bit
+    for r in np.unique(rows.region):
+        mine = np.flatnonzero(rows.region == r)
+        at = story.address[rows.cell[mine]]
+        for back in range(min(_BACK, len(mine) - 1), 0, -1):
+            apart = at[back:] - at[:-back]
+            for way, by in ((4, step + size), (3, step - size), (2, step), (1, 0)):
+                there = back + np.flatnonzero(apart == by)
+                found[mine[there]] = 3 * way + side[mine[there - back]]
+    return found
+
+
+def log_of(state: NDArray[np.int64], yes: NDArray[np.bool_]) -> float:
+    """Log probability of what was so, where each state has a rate of its own."""
+    states = int(state.max(initial=0)) + 1
+    often, total = np.bincount(state[yes], minlength=states), np.bincount(state, minlength=states)
+    return sum(log_rate(int(k), int(n - k), SOMETIMES) for k, n in zip(often, total, strict=True) if n)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -10,13 +9,13 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.study import Rows
-from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.clips import WHEN, log_of, log_rest, prior_of_line
-from busledger.decoder.diagnosis.rivals.fillings import log_contents, log_turns
+from busledger.decoder.diagnosis.rivals.clips import WHEN, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.news import odd_selects, reads_that_differ
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, log_unseen, restless
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, named
 
 __all__ = ["reads_gone", "selects_at_rest", "writes_gone"]
@@ -73,10 +72,9 @@ def _no_writes(
     odds = WHEN[1 if to_end else 2] + log_rest(reads, other, signs.transfers)
     # Which of the reads show something new has to be known, too, and what. After the clip is back there may be more.
     late = np.flatnonzero(wrong & ~inside & (story.repeat != kernel.SAME))
-    lanes = int(np.bitwise_or.reduce(rows.compared[fresh]))
     news = np.union1d(np.flatnonzero(fresh), late)
-    odds += _log_moments(story, np.flatnonzero(told), fresh)
-    odds += log_contents(rows.data[news] & rows.compared[news], lanes, story.older[news], rows.wrong[news] == 0)
+    often = restless(rows, inside, writes_too=_one_line(signs))
+    odds += log_unseen(story, Unseen(np.flatnonzero(told), fresh, news, often))
     # A cell that only repeats what was wrong before was written by nobody then.
     changed_cells = np.zeros(max(1, story.study.cells.total), np.bool_)
     changed_cells[rows.cell[fresh]] = changed_cells[rows.cell[late]] = True
@@ -116,17 +114,6 @@ def _bent(rows: Rows) -> NDArray[np.bool_]:
     bent = ((rows.data[last] ^ rows.data[now]) & rows.compared[now] & rows.sure[last]) != 0
     found[now] = bent & (rows.cell[last] == rows.cell[now])
     return found
-
-
-def _log_moments(story: Story, told: NDArray[np.intp], fresh: NDArray[np.bool_]) -> float:
-    """Log probability of which of the reads ``told`` show something new: see ``log_turns``; or by whether it is the
-    cell of the read before, or the next one, and read for the first time since it was written, for programs read a
-    cell before they write it, and write cells in order."""
-    cell, new = story.rows.cell[told].astype(np.int64), fresh[told]
-    habit = np.zeros(len(told), np.int64)
-    habit[1:] = new[:-1] + 2 * (cell[1:] == cell[:-1]) + 4 * (cell[1:] == cell[:-1] + 1)
-    habit += 8 * (story.repeat[told] == kernel.FIRST)
-    return log_sum([log_turns(new), log_of(habit, new)]) - math.log(2.0)
 
 
 def _one_line(signs: CaptureSigns) -> bool:

@@ -1,0 +1,30 @@
+"""From which side of a line that a clip hides to which: a program walks through memory."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from busledger.decoder.diagnosis.rivals.sides import log_sides, walks
+from busledger.decoder.diagnosis.rivals.story import Story
+
+from .rows_of import study_of
+
+
+@pytest.mark.parametrize("bit", [0, 1, 2])
+def test_a_walk_past_the_line_tells_each_side_from_the_one_before(bit):
+    """Stretches of addresses from here and there, shown with the line high all the time."""
+    rng = np.random.default_rng(bit)
+    begun, long = rng.integers(0, 32, 60), rng.integers(4, 12, 60)
+    true = np.concatenate([np.arange(a, a + n) % 32 for a, n in zip(begun, long, strict=True)])
+    story = Story.of(study_of([("r", int(a), 0) for a in true | 1 << bit]))
+    low = (true >> bit & 1) == 0
+    walk = walks(story, bit, low.astype(np.uint8), (~low).astype(np.uint8))
+    told = story.rows.cell, low, ~low, np.zeros(len(true), np.uint8)
+    assert log_sides(*told, None, walk) > log_sides(*told) + 20.0
+
+
+def test_accesses_here_and_there_go_on_from_none():
+    story = Story.of(study_of([("r", a, 0) for a in (0, 7, 14, 5, 12, 3, 10)]))
+    nothing = np.zeros(7, np.uint8)
+    assert walks(story, 0, nothing, nothing).tolist() == [2] * 7
