@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from busledger.decoder.checks.evidence import CheckKey, ChecksEvidence, gather_evidence
+from busledger.decoder.checks.grounds import CheckName, Grounds
 from busledger.decoder.checks.lines import skew_of
 from busledger.decoder.checks.results import (
     BufferResult,
@@ -43,6 +44,7 @@ __all__ = [
     "ChannelHealth",
     "CheckFinding",
     "CheckKey",
+    "CheckName",
     "CheckSet",
     "CheckSetResult",
     "ChecksEvidence",
@@ -51,6 +53,7 @@ __all__ = [
     "CyclesDocument",
     "DecoderResult",
     "DelayHistogram",
+    "Grounds",
     "LaneBetween",
     "LanePath",
     "LimitResult",

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.bus import KIND_NAMES, Kind
 from busledger.decoder.capture import Note
-from busledger.decoder.checks import CheckSetResult
+from busledger.decoder.checks import CheckSetResult, Grounds
 from busledger.decoder.findings import (
     CaptureFinding,
     CheckResult,
@@ -22,6 +22,7 @@ from busledger.decoder.findings import (
     WarningFinding,
 )
 from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.doubts import checks_held, doubts_of
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.gathering import Gathering, gather
 from busledger.decoder.pipeline.request import Request
@@ -194,11 +195,13 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         coverage={**found.coverage, **_assumptions(run)},
         next_steps=steps,
         intermittence=found.intermittence,
-        checks=gathered.checks.summary() if gathered.checks is not None else {},
         judged=refused is None,
         not_judged_because=refused.reason if refused is not None else "",
         program=gathered.program,
     )
+    if gathered.checks is not None:
+        held = checks_held(gathered.checks, doubts_of(result), Grounds(gathered.board, profile))
+        result = result.model_copy(update={"checks": held.summary()})
     return run.marks.said(result)
 
 

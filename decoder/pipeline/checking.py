@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -11,20 +13,22 @@ from busledger.decoder.board import Board
 from busledger.decoder.bus import Profile, line_needs, load_profile, propose_wiring, wanted_lines
 from busledger.decoder.capture import Capture, Signal, open_capture, with_sample_grid
 from busledger.decoder.checks import (
-    BuffersCheck,
     BuffersResult,
     CheckFinding,
+    CheckName,
+    Grounds,
     ProbesCheck,
     ProbesResult,
-    SelectsCheck,
     SelectsResult,
-    SelectsSeen,
-    TimingCheck,
     TimingResult,
 )
 from busledger.decoder.errors import CaptureError, UsageError, WiringError
+from busledger.decoder.pipeline.check import conclude, evidence_of
+from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.doubts import doubt_of_refusal, doubts_of, held_against
+from busledger.decoder.pipeline.gathering import gather
 from busledger.decoder.pipeline.request import Request, bus_and_board, marks_of
-from busledger.decoder.pipeline.run import Run, open_run
+from busledger.decoder.pipeline.run import Decoded, Run, open_run
 from busledger.decoder.progress import Progress, silent
 from busledger.decoder.wiring import bind, canonical, load_wiring, propose
 
@@ -53,16 +57,8 @@ def run_selects(request: Request, progress: Progress = silent) -> SelectsResult:
         lines = [line for d in board.decoders for line in d.outputs.values()]
         lines += [r.select for r in board.regions if r.select]
         _wants(run, lines, "no decoder output and no select is clipped")
-        check: SelectsCheck | None = None
-        seen: SelectsSeen | None = None
-        for block in run.blocks():
-            common = (board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
-            check, seen = check or SelectsCheck(*common), seen or SelectsSeen(*common)
-            seen.fill(block.levels, block.cycles, block.compared)
-            check.feed(block.levels, block.cycles, block.compared)
-        assert check is not None  # blocks() gives at least its tail
-        result: SelectsResult = check.finish()
-        return run.marks.said(result)
+        result: SelectsResult = _judged(run, "selects", progress)
+        return result
     finally:
         run.file.close()
 
@@ -80,13 +76,8 @@ def run_buffers(request: Request, progress: Progress = silent) -> BuffersResult:
         board = _board(run)
         if not board.buffers:
             raise UsageError("the board file names no bus driver", where=board.path, expected="a [[buffer]] table")
-        check: BuffersCheck | None = None
-        for block in run.blocks():
-            check = check or BuffersCheck(board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
-            check.feed(block.levels, block.cycles)
-        assert check is not None
-        result: BuffersResult = check.finish()
-        return run.marks.said(result)
+        result: BuffersResult = _judged(run, "buffers", progress)
+        return result
     finally:
         run.file.close()
 
@@ -101,21 +92,46 @@ def run_timing(request: Request, progress: Progress = silent) -> TimingResult:
     """
     run = open_run(request, progress)
     try:
-        check: TimingCheck | None = None
-        for block in run.blocks():
-            if run.exact:
-                raise CaptureError(
-                    "the stamps hold no delays: this is the dump of a simulation, and there are no times to measure",
-                    where=run.file.path,
-                    expected="a recording of a machine, or a simulation with delays",
-                )
-            check = check or TimingCheck(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
-            check.feed(block.levels, block.cycles)
-        assert check is not None
-        result: TimingResult = check.finish(grade=request.grade)
-        return run.marks.said(result)
+        result: TimingResult = _judged(run, "timing", progress)
+        return result
     finally:
         run.file.close()
+
+
+def _judged(run: Run, check: CheckName, progress: Progress) -> Any:
+    """The result of one check, as far as the recording bears it out.
+
+    Whether it can be judged at all costs one look at what was counted; only where a fault would be told is the main
+    job done to its end, for what it weighs: a clip that is off looks like a fault to every check that looks at its
+    line.
+    """
+    from busledger.decoder.diagnosis import capture_verdict
+
+    gathered = gather(run, partial(_with_delays, run) if check == "timing" else None, time_everything=check == "timing")
+    try:
+        assert gathered.checks is not None  # gather() always looks
+        result = getattr(gathered.checks, check)
+        grounds = Grounds(run.board, run.profile)
+        refused = capture_verdict(evidence_of(gathered))
+        if refused is not None:
+            result = held_against(check, result, (doubt_of_refusal(refused),), grounds)
+        if any(finding.weight == "fault" for finding in result.findings):
+            gathered = divide(gathered)
+            doubts = doubts_of(conclude(gathered, progress))
+            result = held_against(check, getattr(gathered.checks, check), doubts, grounds)
+        return run.marks.said(result)
+    finally:
+        gathered.log.close()
+
+
+def _with_delays(run: Run, _block: Decoded) -> None:
+    """Refuses the dump of a simulation without delays, as soon as that is known."""
+    if run.exact:
+        raise CaptureError(
+            "the stamps hold no delays: this is the dump of a simulation, and there are no times to measure",
+            where=run.file.path,
+            expected="a recording of a machine, or a simulation with delays",
+        )
 
 
 def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
