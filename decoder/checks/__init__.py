@@ -24,6 +24,7 @@ from busledger.decoder.checks.results import (
     RowResult,
     SelectsResult,
     TimingResult,
+    worst_first,
 )
 from busledger.decoder.checks.sets.set_results import (
     AddressSpan,
@@ -58,6 +59,8 @@ __all__ = [
     "LanePath",
     "LimitResult",
     "LineBetween",
+    "LostLine",
+    "LostLines",
     "MixedClips",
     "MixedPair",
     "OutputResult",
@@ -82,12 +85,15 @@ __all__ = [
     "hold_together",
     "probe_doubts",
     "skew_of",
+    "worst_first",
 ]
 
 _LATE = {
     "BuffersCheck": "buffers.buffers",
     "CheckSet": "check_set",
     "CheckSetResult": "check_set",
+    "LostLine": "probes.lost_lines",
+    "LostLines": "probes.lost_lines",
     "MixedClips": "probes.mixed_clips",
     "MixedPair": "probes.mixed_clips",
     "ProbesCheck": "probes.probes",

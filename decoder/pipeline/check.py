@@ -25,6 +25,7 @@ from busledger.decoder.pipeline.dividing import divide
 from busledger.decoder.pipeline.doubts import checks_held, doubts_of
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.gathering import Gathering, gather
+from busledger.decoder.pipeline.refusing import refused_capture
 from busledger.decoder.pipeline.request import Request
 from busledger.decoder.pipeline.run import Decoded, Run, open_run
 from busledger.decoder.progress import Progress, silent
@@ -150,7 +151,6 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     from busledger.decoder.diagnosis import (
         Diagnosis,
         assumption_broken,
-        capture_verdict,
         diagnose,
         not_judged,
         rival_warnings,
@@ -163,7 +163,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     profile = run.profile
     rejected = 0 if run.extractor is None else run.extractor.rejected
     evidence = evidence_of(gathered)
-    refused = capture_verdict(evidence)
+    refused = refused_capture(gathered, evidence)
     wrong = sum(region.mismatches for region in gathered.counts)
     warned: tuple[WarningFinding, ...] = ()
     if refused is None:

@@ -24,10 +24,11 @@ from busledger.decoder.findings import CheckResult
 if TYPE_CHECKING:
     from busledger.decoder.diagnosis import CannotJudge
 
-__all__ = ["Doubt", "checks_held", "doubt_of_refusal", "doubts_of", "held_against"]
+__all__ = ["CLIPS", "Doubt", "checks_held", "doubt_of_refusal", "doubts_of", "held_against"]
 
 R = TypeVar("R", SelectsResult, BuffersResult, TimingResult)
 _LIKELY = 0.5
+CLIPS = ("clip-off", "clip-noisy", "clips-exchanged", "too-slow")
 _OF_ONE_LINE = ("clip-off", "clip-noisy", "clips-exchanged")
 
 
