@@ -46,20 +46,21 @@ class Grounds:
         if check == "timing" or board is None:
             return bus | self._data
         if check == "buffers":
-            drivers = (self._of_buffer(one.designator, ()) for one in board.buffers)
+            drivers = (
+                self._of_buffer(one.designator, (*(f"D{lane}" for lane in one.lanes), *one.lines))
+                for one in board.buffers
+            )
             return self._control | self._telling | self._data | frozenset().union(*drivers)
         selects = frozenset(region.select for region in board.regions if region.select is not None)
         return self._control | self._telling | selects | self._before(*(one.designator for one in board.decoders))
 
     def _of_buffer(self, designator: str | None, lanes: Iterable[str]) -> frozenset[str]:
-        """A driver's own control lines, and both sides of ``lanes``; of all its lanes where none is named."""
-        found: set[str] = set(lanes)
+        """A driver's own control lines, and both sides of ``lanes``."""
+        found = set(lanes)
         for one in self._board.buffers if self._board is not None else ():
-            if one.designator != designator:
-                continue
-            wanted = found or {*(f"D{lane}" for lane in one.lanes), *one.lines}
-            found = {*wanted, *(far for near, far in one.far_side.items() if near in wanted)}
-            found |= {level.line for level in (one.direction, one.enable) if level is not None}
+            if one.designator == designator:
+                found |= {far for near, far in one.far_side.items() if near in found}
+                found |= {level.line for level in (one.direction, one.enable) if level is not None}
         return frozenset(found)
 
     def _before(self, *designators: str) -> frozenset[str]:

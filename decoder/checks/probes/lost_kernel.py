@@ -75,7 +75,7 @@ def _slot(address):
 
 
 @inner(_nrt=False)
-def _of_other_side(address, data, fresh, after, wired, slots, bits):
+def _of_other_side(address, data, fresh, after, every, wired, slots, bits):
     """Whether the data are those of the address on the other side of a line that rests; ``after`` the last such one."""
     found = False
     for b in range(ADDRESSES):
@@ -84,7 +84,7 @@ def _of_other_side(address, data, fresh, after, wired, slots, bits):
             continue
         other = address ^ bit
         place = _slot(other)
-        if slots[place, KEY] != other or slots[place, CHANGES] != 0:
+        if slots[place, KEY] != other or slots[place, CHANGES] != 0 or slots[place, KNOWN] != every:
             continue
         if slots[place, DATA] != data:
             if fresh:
@@ -142,7 +142,7 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
         news = data != state[STATE_LAST]
         state[STATE_LAST] = data
         if not same:
-            if known == every and news and _of_other_side(address, data, True, after, wired, slots, bits):
+            if known == every and news and _of_other_side(address, data, True, after, every, wired, slots, bits):
                 state[STATE_FRESH] = address
                 continue  # it may lie there
             slots[place, KEY] = address
@@ -160,7 +160,7 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
                 bits[b, BACK] += 1
             continue
         same_always = slots[place, CHANGES] == 0
-        if same_always and known == every and _of_other_side(address, data, False, after, wired, slots, bits):
+        if same_always and known == every and _of_other_side(address, data, False, after, every, wired, slots, bits):
             continue
         if same_always:
             state[STATE_ODD] += 1
@@ -212,7 +212,7 @@ def _end_rest(line, level, t, still, since, total, rests):
         rests[row, R_SECOND] = moved
 
 
-@njit(cache=True, nogil=True, _nrt=False)
+@njit(cache=True, nogil=True)
 def rest(time, levels, address, writes, words, bits, before, since, total, rests):
     """One block of rows.
 
@@ -221,6 +221,9 @@ def rest(time, levels, address, writes, words, bits, before, since, total, rests
     ``since`` int64 (lines, SINCE_SIZE), ``total`` int64 (TOTAL_SIZE,), ``rests`` int64 (2 * lines, REST_SIZE).
     """
     lines, many = bits.shape[0], before.shape[0]
+    watched = np.zeros(many, np.uint64)
+    for line in range(lines):
+        watched[words[line]] |= bits[line]
     for i in range(time.shape[0]):
         if total[T_BEGUN] == 0:
             total[T_BEGUN] = 1
@@ -229,14 +232,15 @@ def rest(time, levels, address, writes, words, bits, before, since, total, rests
             for line in range(lines):
                 since[line, S_TIME] = time[i]
             continue
-        moves, edges = np.uint64(0), np.uint64(0)
+        moves, edges, some = np.uint64(0), np.uint64(0), np.uint64(0)
         for w in range(many):
             changed = levels[i, w] ^ before[w]
             moves |= changed & address[w]
             edges |= changed & writes[w]
+            some |= changed & watched[w]
         total[T_MOVES] += moves != np.uint64(0)
         total[T_WRITES] += edges != np.uint64(0)
-        for line in range(lines):
+        for line in range(lines if some != np.uint64(0) else 0):
             w = words[line]
             if (levels[i, w] ^ before[w]) & bits[line] != np.uint64(0):
                 level = np.int64(1) if before[w] & bits[line] != np.uint64(0) else np.int64(0)
