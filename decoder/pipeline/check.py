@@ -22,7 +22,7 @@ from busledger.decoder.findings import (
     WarningFinding,
 )
 from busledger.decoder.pipeline.dividing import divide
-from busledger.decoder.pipeline.doubts import checks_held, doubts_of
+from busledger.decoder.pipeline.doubts import checks_held, doubts_of, selects_unseen
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.gathering import Gathering, gather
 from busledger.decoder.pipeline.refusing import refused_capture
@@ -173,6 +173,11 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         told = {s.summary for s in found.suspects}
         doubts = gathered.checks.doubts if gathered.checks is not None else ()
         warned = rival_warnings([rival for rival in unread if rival.summary not in told], doubts)
+        warned += tuple(
+            WarningFinding(code=f.code, time_s=f.first_time_s, text=run.marks.text(f.text))
+            for f in (selects_unseen(gathered.checks) if gathered.checks is not None else ())
+            if not any(line in warning.text for warning in warned for line in f.lines)
+        )
         refused = not_judged(found.suspects, wrong) or assumption_broken(found.suspects, run.assumed, run.unclipped)
         # Of a capture that cannot be judged no part is accused, and none cleared either.
         if refused is not None:

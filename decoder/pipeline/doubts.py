@@ -24,10 +24,11 @@ from busledger.decoder.findings import CheckResult
 if TYPE_CHECKING:
     from busledger.decoder.diagnosis import CannotJudge
 
-__all__ = ["CLIPS", "Doubt", "checks_held", "doubt_of_refusal", "doubts_of", "held_against"]
+__all__ = ["CLIPS", "Doubt", "checks_held", "doubt_of_refusal", "doubts_of", "held_against", "selects_unseen"]
 
 R = TypeVar("R", SelectsResult, BuffersResult, TimingResult)
 _LIKELY = 0.5
+_FEW = 8  # reads that came back right without their select: judged
 CLIPS = ("clip-off", "clip-noisy", "clips-exchanged", "too-slow")
 _OF_ONE_LINE = ("clip-off", "clip-noisy", "clips-exchanged")
 
@@ -60,17 +61,37 @@ def doubts_of(result: CheckResult) -> tuple[Doubt, ...]:
     from busledger.decoder.diagnosis import rival_first, rival_ties
 
     first = (rival_first(result.suspects), rival_ties(result.suspects))
+    marked = {f"/{line}": line for line in result.active_low}
     found = []
     for suspect in result.suspects:
         if suspect.scope != "clip" or not (suspect.probability >= _LIKELY or suspect in first):
             continue
-        lines = suspect.detail.get("clips", ()) if suspect.fault in _OF_ONE_LINE else ()
-        change = str(suspect.detail.get("next_step", ""))
-        found.append(Doubt(suspect.fault, tuple(map(str, lines)), suspect.summary, change))
+        clips = suspect.detail.get("clips", ()) if suspect.fault in _OF_ONE_LINE else ()
+        lines = tuple(marked.get(str(line), str(line)) for line in clips)
+        found.append(Doubt(suspect.fault, lines, suspect.summary, str(suspect.detail.get("next_step", ""))))
     if not result.judged and not found:
         change = result.next_steps[0].text if result.next_steps else ""
         found.append(Doubt("not-judged", (), result.not_judged_because, change))
     return tuple(found)
+
+
+def selects_unseen(checks: CheckSetResult) -> tuple[CheckFinding, ...]:
+    """Clips of selects that were not seen though their regions answered rightly: a doubt about each."""
+    regions = checks.selects.regions if checks.selects is not None else ()
+    return tuple(
+        CheckFinding(
+            code="clip-off",
+            weight="doubt",
+            text=f"{region.select} was not seen in {region.missing} of {region.cycles} cycles of {region.region}, yet "
+            f"{region.answered} reads of it came back right: look at its clip",
+            lines=(region.select,),
+            count=region.answered,
+            of=region.missing,
+            first_time_s=region.first_missing_s,
+        )
+        for region in regions
+        if region.data_came and region.answered >= _FEW
+    )
 
 
 def held_against(check: CheckName, result: R, doubts: Sequence[Doubt], grounds: Grounds) -> R:

@@ -14,7 +14,7 @@ from busledger.decoder.checks import CheckFinding, ProbesCheck, ProbesResult, pr
 from busledger.decoder.errors import BusledgerError, CaptureError, WiringError
 from busledger.decoder.pipeline.check import conclude
 from busledger.decoder.pipeline.dividing import divide
-from busledger.decoder.pipeline.doubts import CLIPS, Doubt, doubts_of
+from busledger.decoder.pipeline.doubts import CLIPS, Doubt, doubts_of, selects_unseen
 from busledger.decoder.pipeline.gathering import gather
 from busledger.decoder.pipeline.request import Request, bus_and_board, marks_of
 from busledger.decoder.pipeline.run import open_run
@@ -59,6 +59,7 @@ def _with_clips(result: ProbesResult, request: Request, progress: Progress) -> P
         try:
             gathered = divide(gathered)
             doubts = doubts_of(conclude(gathered, progress))
+            unseen = selects_unseen(gathered.checks) if gathered.checks is not None else ()
         finally:
             gathered.log.close()
         channels = {line: run.file.header.signals[index].name for line, index in run.wiring.lines.items()}
@@ -67,6 +68,8 @@ def _with_clips(result: ProbesResult, request: Request, progress: Progress) -> P
     finally:
         run.file.close()
     said = [_said(doubt, channels) for doubt in doubts if doubt.code in CLIPS]
+    sure = {line for doubt in doubts for line in doubt.lines}
+    said += [_on_channels(finding, channels) for finding in unseen if sure.isdisjoint(finding.lines)]
     told = {(f.code, line) for f in said for line in f.lines}
     kept = [f for f in result.findings if not any((f.code, line) in told for line in f.lines)]
     findings = worst_first([*said, *kept])
@@ -74,11 +77,20 @@ def _with_clips(result: ProbesResult, request: Request, progress: Progress) -> P
 
 
 def _said(doubt: Doubt, channels: Mapping[str, str]) -> CheckFinding:
-    lines = tuple(channels.get(line, line) for line in doubt.lines)
-    pairs = [(line, channel) for line, channel in zip(doubt.lines, lines, strict=True) if line != channel]
-    named = [f"{line} is channel {plain(channel, 60)}" for line, channel in pairs]
-    text = f"{doubt.reason} ({', '.join(named)})" if named else doubt.reason
-    return CheckFinding(code=doubt.code, weight="doubt", text=text, lines=lines, first_time_s=doubt.time_s)
+    finding = CheckFinding(code=doubt.code, weight="doubt", text=doubt.reason, lines=doubt.lines)
+    return _on_channels(finding, channels)
+
+
+def _on_channels(finding: CheckFinding, channels: Mapping[str, str]) -> CheckFinding:
+    """The same of channels, where lines are called otherwise."""
+    lines = tuple(channels.get(line, line) for line in finding.lines)
+    named = [
+        f"{line} is channel {plain(channel, 60)}"
+        for line, channel in zip(finding.lines, lines, strict=True)
+        if line not in canonical(channel)
+    ]
+    text = f"{finding.text} ({', '.join(named)})" if named else finding.text
+    return finding.model_copy(update={"text": text, "lines": lines})
 
 
 def _of_channels(request: Request, progress: Progress) -> ProbesResult:
