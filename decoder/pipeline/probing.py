@@ -23,7 +23,7 @@ from busledger.decoder.progress import Progress, silent
 from busledger.decoder.text import plain
 from busledger.decoder.wiring import bind, canonical, load_wiring, propose
 
-__all__ = ["run_probes"]
+__all__ = ["probe_channels", "run_probes"]
 
 PROPOSAL_ROWS = 1_000_000
 """Rows from which a wiring is proposed: some hundred thousand cycles."""
@@ -40,10 +40,10 @@ def run_probes(request: Request, progress: Progress = silent) -> ProbesResult:
         The capture, the board file or the profile cannot be read.
     """
     if request.profile is None and request.board is None:
-        return _of_channels(request, progress)
+        return probe_channels(request, progress)
     with set_aside(request) as pipe:
         with from_start(request, pipe) as readable:
-            result = _of_channels(readable, progress)
+            result = probe_channels(readable, progress)
         with from_start(request, pipe) as readable:
             return _with_clips(result, readable, progress)
 
@@ -93,8 +93,8 @@ def _on_channels(finding: CheckFinding, channels: Mapping[str, str]) -> CheckFin
     return finding.model_copy(update={"text": text, "lines": lines})
 
 
-def _of_channels(request: Request, progress: Progress) -> ProbesResult:
-    """The channels by themselves."""
+def probe_channels(request: Request, progress: Progress) -> ProbesResult:
+    """The channels by themselves: what the main job makes of them is not asked."""
     profile, board = _names(request)
     with open_capture(**request.opening, progress=progress) as file:
         lines = _lines(file.header.signals, profile, board, request)
