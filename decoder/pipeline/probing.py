@@ -12,10 +12,11 @@ from busledger.decoder.bus import Profile, line_needs, load_profile, propose_wir
 from busledger.decoder.capture import Capture, Signal, open_capture, with_sample_grid
 from busledger.decoder.checks import CheckFinding, ProbesCheck, ProbesResult, probe_doubts, worst_first
 from busledger.decoder.errors import BusledgerError, CaptureError, WiringError
-from busledger.decoder.pipeline.check import conclude
+from busledger.decoder.pipeline.check import conclude, evidence_of
 from busledger.decoder.pipeline.dividing import divide
-from busledger.decoder.pipeline.doubts import CLIPS, Doubt, doubts_of, selects_unseen
+from busledger.decoder.pipeline.doubts import CLIPS, Doubt, doubt_of_refusal, doubts_of, selects_unseen
 from busledger.decoder.pipeline.gathering import gather
+from busledger.decoder.pipeline.refusing import lost_clip, refused_capture
 from busledger.decoder.pipeline.request import Request, bus_and_board, marks_of
 from busledger.decoder.pipeline.run import open_run
 from busledger.decoder.pipeline.sets import from_start, set_aside
@@ -57,8 +58,15 @@ def _with_clips(result: ProbesResult, request: Request, progress: Progress) -> P
     try:
         gathered = gather(run)
         try:
-            gathered = divide(gathered)
-            doubts = doubts_of(conclude(gathered, progress))
+            refused = refused_capture(gathered, evidence_of(gathered))
+            doubts: tuple[Doubt, ...] = ()
+            if refused is not None:
+                doubts = (doubt_of_refusal(refused),)
+            elif not result.warnings:  # clips that only wrong reads tell from parts of the card
+                gathered = divide(gathered)
+                doubts = doubts_of(conclude(gathered, progress))
+            also = tuple(doubt_of_refusal(lost_clip(one, run.tick_s)) for one in gathered.lost)
+            doubts += tuple(one for one in also if one not in doubts)
             unseen = selects_unseen(gathered.checks) if gathered.checks is not None else ()
         finally:
             gathered.log.close()
