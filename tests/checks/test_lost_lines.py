@@ -100,6 +100,17 @@ def test_a_bank_that_is_switched_is_no_clip():
     assert found_in(program(10) + other) == {}
 
 
+def test_a_line_that_is_stuck_on_the_card_moves_on_the_bus():
+    """A program that adds up a ROM whose A11 is open inside the card: one half of it gives what the other gave."""
+    loop, half = code(0xF000, 6), range(0xE000, 0xE800)
+    add_up = [row for at in [*half, *(at | 0x0800 for at in half)] for row in [*loop, *code(at & ~0x0800, 1)]]
+    at = [cell for cell in [*half, *(cell | 0x0800 for cell in half)] for _ in range(7)]
+    rows = [(kind, cell if n % 7 == 6 else address, data) for n, ((kind, address, data), cell) in enumerate(
+        zip(add_up, at, strict=True)
+    )]  # fmt: skip
+    assert found_in(rows) == {}
+
+
 def test_a_line_that_a_program_leaves_alone_is_no_clip():
     assert found_in(program(10) + code(0xE000) * 40) == {}
 
@@ -240,7 +251,8 @@ def test_the_kernel_counts_as_its_slow_twin(data):
     places = (k.LOST_FROM, k.LOST_READS, k.LOST_TURNS, k.LOST_CELLS, k.LOST_TO, k.OTHER_READS, k.ALL_TURNS)
     assert tuple(state[list(places)].tolist()) == twin.writes_lost()
     for bit in [0, 1, 2, 4, *(ADDRESS_BITS + lane for lane in range(lanes))]:
-        best, seen = twin.best(bit), bits[bit, kernel.BEST :].tolist()
+        best, seen = twin.best(bit), bits[bit, kernel.BEST : kernel.OTHER].tolist()
+        assert bits[bit, kernel.OTHER] == twin.longest_but(bit)
         if best is None:
             assert seen[kernel.SHOWN] == seen[kernel.FRESH] == 0
             continue

@@ -118,6 +118,11 @@ class LostTwin:
         return next((one for one in mine if one[3]["shown"] + one[3]["fresh"] == most), None) if most else None
 
 
+    def longest_but(self, bit: int) -> int:
+        """Transfers of the longest rest of one bit but ``best``."""
+        best = self.best(bit)
+        return max((one[3]["count"] for one in self.rests.get(bit, []) if one is not best), default=0)
+
     def writes_lost(self) -> tuple[int, int, int, int, int, int, int]:
         """First tick, reads, something new, cells that gave it twice, last tick (-1 = the end) of the stretch without
         a write in which most cells did so; the longest stretch but it; and something new in all."""

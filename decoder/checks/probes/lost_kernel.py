@@ -8,7 +8,7 @@ from busledger.decoder.inner_kernel import inner
 SLOTS = 1 << 16
 NO_KEY = np.int64(-1)
 # ``way``
-OTHER, READ, WRITE = range(3)
+NEITHER, READ, WRITE = range(3)
 # Columns of ``slots``: the address, its data as last seen, the bits of it that are known, whether it is the same for
 # good as far as is known: not if it was ever written, or gave two things.
 # SIDE: the line, and one more, whose other side it gave last; 0 for its own data. MARK: the rest in which that was.
@@ -18,10 +18,12 @@ SLOT_SIZE = 9
 # Columns of ``bits``, one row a bit, address bits first: of the present rest, and from BEST on of the one that showed
 # most. FROM and TO in ticks; LEVEL; COUNT transfers; SHOWN different addresses, ALL all reads that showed it; FRESH and
 # FRESH_ALL the same of addresses never read before, NEXT those read right after the address before; ODD, MISSED what
-# speaks against it; BACK addresses that turned back to their own data after they had SHOWN the other ones.
+# speaks against it; BACK addresses that turned back to their own data after they had SHOWN the other ones. OTHER:
+# transfers of the longest rest but the best one.
 FROM, TO, LEVEL, COUNT, SHOWN, ALL, BACK, FRESH, FRESH_ALL, NEXT, ODD, MISSED = range(12)
 BEST = 12
-BIT_SIZE = 24
+OTHER = 24
+BIT_SIZE = 25
 # ``state``: addresses that nobody wrote and that differ from what they gave before, though no rest explains it; what
 # was read last, and where, if a rest explains it and the address was new; writes so far, ticks of the last one, and
 # since then: reads, of cells that were written those that gave something new, cells that did so again; the same of the
@@ -43,9 +45,12 @@ def _keep(bits, b, state):
     """The rest that ends becomes the best one, if it shows more."""
     odd = bits[b, ODD] if b >= ADDRESSES else state[STATE_ODD] - bits[b, ODD]
     if bits[b, SHOWN] + bits[b, FRESH] > bits[b, BEST + SHOWN] + bits[b, BEST + FRESH]:
+        bits[b, OTHER] = max(bits[b, OTHER], bits[b, BEST + COUNT])
         for k in range(BEST):
             bits[b, BEST + k] = bits[b, k]
         bits[b, BEST + ODD] = odd
+    else:
+        bits[b, OTHER] = max(bits[b, OTHER], bits[b, COUNT])
 
 
 @inner(_nrt=False)
@@ -144,8 +149,8 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
     """One block of cycles.
 
     ``columns``: time int64, kind uint8, flags uint16, address, address_unknown, data, data_unknown uint32; ``way``,
-    ``space`` uint8 by kind: READ, WRITE or OTHER, and 1 where it is memory; ``lanes`` data bits; ``wired`` mask of the
-    address bits that are clipped. Carried: ``slots`` int64 (SLOTS, SLOT_SIZE), ``bits`` int64 (64, BIT_SIZE),
+    ``space`` uint8 by kind: READ, WRITE or NEITHER, and 1 where it is memory; ``lanes`` data bits; ``wired`` mask of
+    the address bits that are clipped. Carried: ``slots`` int64 (SLOTS, SLOT_SIZE), ``bits`` int64 (64, BIT_SIZE),
     ``state`` int64 (STATE_SIZE,).
     """
     time, kind, unsure, addresses, addresses_unknown, datas, datas_unknown = columns
@@ -156,7 +161,7 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
         address, t = np.int64(addresses[i]), time[i]
         _rests(bits, 0, ADDRESSES, address, wired & ~np.int64(addresses_unknown[i]), t, state)
         does = way[kind[i]]
-        if does == OTHER:
+        if does == NEITHER:
             continue
         data, known = np.int64(datas[i]), every & ~np.int64(datas_unknown[i])
         _rests(bits, ADDRESSES, ADDRESSES + lanes, data, known, t, state)

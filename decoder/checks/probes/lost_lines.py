@@ -29,6 +29,7 @@ _TURNED, _AT_LEAST = 16, 0.05  # times that they turn back to their own: chance 
 _BESIDE = 0.3  # of the addresses that give something else instead: new code on both sides of the line
 _NEW, _IN_A_ROW = 12, 8  # the same of addresses never read before, which may be a mirror of those: but not where a
 # program is fetched from one to the next
+_LONGER_THERE = 3  # times any other rest of the line
 _LONG = 200  # transfers, of an address line's rest then
 _GONE_BY = 64  # addresses gone by while a strobe stays active
 _WITHOUT = 256  # the same while nothing is read
@@ -38,7 +39,7 @@ _READING, _LONGER_READING = 200, 2  # reads without a write, and times those of 
 _CELLS, _TURNS = 5, 0.75  # cells that give something new twice, and their share of all that ever did
 _LONGER = 16  # times the second longest rest of the line at that level
 
-_WAY = np.full(len(Kind), kernel.OTHER, np.uint8)
+_WAY = np.full(len(Kind), kernel.NEITHER, np.uint8)
 _WAY[list(READ_KINDS)] = kernel.READ
 _WAY[list(WRITE_KINDS)] = kernel.WRITE
 _MEMORY = np.ones(len(Kind), np.uint8)
@@ -138,6 +139,9 @@ class LostLines:
             shown, others = told["SHOWN"] + told["FRESH"], told["ODD"] + told["MISSED"]
             bent = told["SHOWN"] >= _OTHER_SIDE and told["ALL"] >= _READS
             new = told["FRESH"] >= _NEW and told["NEXT"] >= _IN_A_ROW and told["COUNT"] >= _LONG
+            # An address line that is stuck on the card shows the same where ROM is gone through, once for each half.
+            if told["COUNT"] < _LONGER_THERE * int(row[kernel.OTHER]):
+                continue
             turns = bent and told["BACK"] >= _TURNED
             if not (bent or new) or shown < (_AT_LEAST if turns else _BESIDE) * others:
                 continue
