@@ -102,7 +102,7 @@ def test_a_bank_that_is_switched_is_no_clip():
 
 def test_a_line_that_is_stuck_on_the_card_moves_on_the_bus():
     """A program that adds up a ROM whose A11 is open inside the card: one half of it gives what the other gave."""
-    loop, half = code(0xF000, 6), range(0xE000, 0xE800)
+    loop, half = code(0xF800, 6), range(0xE000, 0xE800)
     add_up = [row for at in [*half, *(at | 0x0800 for at in half)] for row in [*loop, *code(at & ~0x0800, 1)]]
     at = [cell for cell in [*half, *(cell | 0x0800 for cell in half)] for _ in range(7)]
     rows = [(kind, cell if n % 7 == 6 else address, data) for n, ((kind, address, data), cell) in enumerate(

@@ -21,7 +21,8 @@ from busledger.decoder.figures import count
 __all__ = ["LostLine", "LostLines"]
 
 # Judged, all of them, to be slow to speak.
-_FEW = 100  # transfers: a program's loop may leave a data line alone for so long
+_FEW = 200  # transfers: a program's loop may leave a data line alone for so long
+_LONGER_THERE = 3  # times any other rest of the line, in transfers
 _ADDRESSES = 6  # different ones that differ by the one line
 _OTHERS = 4  # times as many as those that differ by more
 _OTHER_SIDE, _READS = 4, 16  # different addresses that give what stood on the other side, and reads of them
@@ -29,7 +30,6 @@ _TURNED, _AT_LEAST = 16, 0.05  # times that they turn back to their own: chance 
 _BESIDE = 0.3  # of the addresses that give something else instead: new code on both sides of the line
 _NEW, _IN_A_ROW = 12, 8  # the same of addresses never read before, which may be a mirror of those: but not where a
 # program is fetched from one to the next
-_LONGER_THERE = 3  # times any other rest of the line
 _LONG = 200  # transfers, of an address line's rest then
 _GONE_BY = 64  # addresses gone by while a strobe stays active
 _WITHOUT = 256  # the same while nothing is read
@@ -125,9 +125,13 @@ class LostLines:
         for bit, line in self._data.items():
             row = bits[kernel.ADDRESSES + bit]
             shown, others = int(row[kernel.BEST + kernel.SHOWN]), int(row[kernel.BEST + kernel.ODD])
-            if row[kernel.BEST + kernel.COUNT] >= _FEW and shown >= _ADDRESSES and shown >= _OTHERS * others:
+            rest, other = int(row[kernel.BEST + kernel.COUNT]), int(row[kernel.OTHER])
+            # A driver whose lane fails leaves the line to writes and to other cards, time and again.
+            if rest < max(_FEW, _LONGER_THERE * other):
+                continue
+            if shown >= _ADDRESSES and shown >= _OTHERS * others:
                 why = (
-                    f"it rests in {count(int(row[kernel.BEST + kernel.COUNT]))} transfers, in which {count(shown)} "
+                    f"it rests in {count(rest)} transfers, in which {count(shown)} "
                     f"addresses give what they gave before but for {line}"
                 )
                 yield LostLine(line, *_span(row), why, shown)
