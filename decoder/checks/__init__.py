@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from busledger.decoder.checks.evidence import CheckKey, ChecksEvidence, gather_evidence
+from busledger.decoder.checks.grounds import CheckName, Grounds
 from busledger.decoder.checks.lines import skew_of
 from busledger.decoder.checks.results import (
     BufferResult,
@@ -23,6 +24,7 @@ from busledger.decoder.checks.results import (
     RowResult,
     SelectsResult,
     TimingResult,
+    worst_first,
 )
 from busledger.decoder.checks.sets.set_results import (
     AddressSpan,
@@ -43,6 +45,7 @@ __all__ = [
     "ChannelHealth",
     "CheckFinding",
     "CheckKey",
+    "CheckName",
     "CheckSet",
     "CheckSetResult",
     "ChecksEvidence",
@@ -51,10 +54,13 @@ __all__ = [
     "CyclesDocument",
     "DecoderResult",
     "DelayHistogram",
+    "Grounds",
     "LaneBetween",
     "LanePath",
     "LimitResult",
     "LineBetween",
+    "LostLine",
+    "LostLines",
     "MixedClips",
     "MixedPair",
     "OutputResult",
@@ -79,12 +85,15 @@ __all__ = [
     "hold_together",
     "probe_doubts",
     "skew_of",
+    "worst_first",
 ]
 
 _LATE = {
     "BuffersCheck": "buffers.buffers",
     "CheckSet": "check_set",
     "CheckSetResult": "check_set",
+    "LostLine": "probes.lost_lines",
+    "LostLines": "probes.lost_lines",
     "MixedClips": "probes.mixed_clips",
     "MixedPair": "probes.mixed_clips",
     "ProbesCheck": "probes.probes",

@@ -212,6 +212,8 @@ class SelectsResult(_Result):
     regions: tuple[RegionSelect, ...] = ()
     findings: tuple[CheckFinding, ...] = ()
     skipped: tuple[str, ...] = ()
+    judged: bool = True
+    not_judged_because: str = Field(default="", description="why the recording says nothing of the card here")
 
 
 class ControlCounts(_Result):
@@ -289,6 +291,8 @@ class BuffersResult(_Result):
     buffers: tuple[BufferResult, ...] = ()
     findings: tuple[CheckFinding, ...] = ()
     skipped: tuple[str, ...] = ()
+    judged: bool = True
+    not_judged_because: str = Field(default="", description="why the recording says nothing of the card here")
 
 
 class LimitResult(_Result):
@@ -338,6 +342,8 @@ class TimingResult(_Result):
     limits: tuple[LimitResult, ...] = ()
     findings: tuple[CheckFinding, ...] = ()
     skipped: tuple[str, ...] = ()
+    judged: bool = True
+    not_judged_because: str = Field(default="", description="why the recording says nothing of the card here")
 
 
 class ChannelHealth(_Result):

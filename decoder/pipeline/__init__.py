@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from busledger.decoder.pipeline.beside import Beside
     from busledger.decoder.pipeline.check import conclude, conclude_after, run_check
-    from busledger.decoder.pipeline.checking import run_buffers, run_probes, run_selects, run_timing
+    from busledger.decoder.pipeline.checking import run_buffers, run_selects, run_timing
     from busledger.decoder.pipeline.counting import cycles_before
     from busledger.decoder.pipeline.exercising import Exercise, make_exercise
     from busledger.decoder.pipeline.following import followed_blocks, follower_for
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from busledger.decoder.pipeline.many import captures_in, check_many
     from busledger.decoder.pipeline.matching import match_captures
     from busledger.decoder.pipeline.planning import plan_passes
+    from busledger.decoder.pipeline.probing import run_probes
     from busledger.decoder.pipeline.request import Request, bus_and_board
     from busledger.decoder.pipeline.run import Decoded, Run, bound_run, open_run
     from busledger.decoder.pipeline.seen import SeenCard, SeenRegion, seen_card
@@ -102,7 +103,7 @@ _LATE = {
     "read_pass": "joining",
     "run_buffers": "checking",
     "run_check": "check",
-    "run_probes": "checking",
+    "run_probes": "probing",
     "run_selects": "checking",
     "run_sets": "sets",
     "run_timing": "checking",

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.bus import KIND_NAMES, Kind
 from busledger.decoder.capture import Note
-from busledger.decoder.checks import CheckSetResult
+from busledger.decoder.checks import CheckSetResult, Grounds
 from busledger.decoder.findings import (
     CaptureFinding,
     CheckResult,
@@ -22,8 +22,10 @@ from busledger.decoder.findings import (
     WarningFinding,
 )
 from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.doubts import checks_held, doubts_of, selects_unseen
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.gathering import Gathering, gather
+from busledger.decoder.pipeline.refusing import refused_capture
 from busledger.decoder.pipeline.request import Request
 from busledger.decoder.pipeline.run import Decoded, Run, open_run
 from busledger.decoder.progress import Progress, silent
@@ -149,7 +151,6 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     from busledger.decoder.diagnosis import (
         Diagnosis,
         assumption_broken,
-        capture_verdict,
         diagnose,
         not_judged,
         rival_warnings,
@@ -162,7 +163,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
     profile = run.profile
     rejected = 0 if run.extractor is None else run.extractor.rejected
     evidence = evidence_of(gathered)
-    refused = capture_verdict(evidence)
+    refused = refused_capture(gathered, evidence)
     wrong = sum(region.mismatches for region in gathered.counts)
     warned: tuple[WarningFinding, ...] = ()
     if refused is None:
@@ -172,6 +173,11 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         told = {s.summary for s in found.suspects}
         doubts = gathered.checks.doubts if gathered.checks is not None else ()
         warned = rival_warnings([rival for rival in unread if rival.summary not in told], doubts)
+        warned += tuple(
+            WarningFinding(code=f.code, time_s=f.first_time_s, text=run.marks.text(f.text))
+            for f in (selects_unseen(gathered.checks) if gathered.checks is not None else ())
+            if not any(line in warning.text for warning in warned for line in f.lines)
+        )
         refused = not_judged(found.suspects, wrong) or assumption_broken(found.suspects, run.assumed, run.unclipped)
         # Of a capture that cannot be judged no part is accused, and none cleared either.
         if refused is not None:
@@ -194,11 +200,13 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         coverage={**found.coverage, **_assumptions(run)},
         next_steps=steps,
         intermittence=found.intermittence,
-        checks=gathered.checks.summary() if gathered.checks is not None else {},
         judged=refused is None,
         not_judged_because=refused.reason if refused is not None else "",
         program=gathered.program,
     )
+    if gathered.checks is not None:
+        held = checks_held(gathered.checks, doubts_of(result), Grounds(gathered.board, profile))
+        result = result.model_copy(update={"checks": held.summary()})
     return run.marks.said(result)
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.board import Board
 from busledger.decoder.capture import Note
-from busledger.decoder.checks import CheckSetResult
+from busledger.decoder.checks import CheckSetResult, LostLine
 from busledger.decoder.findings import ProgramFinding, RegionCounts
 from busledger.decoder.ledger import AccessLog, RegionMap
 from busledger.decoder.pipeline.run import Run
@@ -28,7 +28,8 @@ class Gathered:
     ``fine_counts`` and ``parents`` are filled where the diagnosis looks at parts
     of the regions (``divide``): counts of the parts, and part name → region name. ``coverage`` is
     None where the regions were not known while the accesses came. ``signs``: what the lines did; ``exchanged``: two
-    lines whose clips look exchanged, and the sentence that says so.
+    lines whose clips look exchanged, and the sentence that says so; ``lost``: clips that are off for a while or from
+    some moment on.
     """
 
     run: Run
@@ -46,3 +47,4 @@ class Gathered:
     signs: CaptureSigns | None = None
     exchanged: tuple[tuple[str, str], str] | None = None
     program: ProgramFinding | None = None
+    lost: tuple[LostLine, ...] = ()

@@ -15,6 +15,7 @@ from busledger.decoder.capture import Note
 from busledger.decoder.checks import (
     CheckSet,
     CheckSetResult,
+    LostLines,
     MixedClips,
     SelectsSeen,
     SwappedAddressClips,
@@ -103,6 +104,7 @@ class _Accounts:
         self._touched = TrafficMap(tuple(run.profile.space(rule) for rule in range(len(run.profile.rules))))
         self._swapped = SwappedClips(run.region_map, run.profile)
         self._mixed: MixedClips | None = None
+        self._lost: LostLines | None = None
         self._selected: SwappedAddressClips | None = None
         self._coverage: CoverageCounter | None = None
         self._program = ProgramAccount(run)
@@ -125,6 +127,8 @@ class _Accounts:
         self._signs.feed(block.levels, block.cycles)
         self._mixed = self._mixed or MixedClips(run.profile, run.layout, run.grid_ticks or 1.0)
         self._mixed.feed(block.levels, block.cycles)
+        self._lost = self._lost or LostLines(run.profile, run.layout)
+        self._lost.feed(block.levels, block.cycles)
         if run.board is not None:
             self._selected = self._selected or _selects_of(run, run.board)
             self._selected.feed(block.levels, block.cycles)
@@ -142,6 +146,7 @@ class _Accounts:
         """All of it, beside what the checks found."""
         found = self._gathered(checked)
         found.program = self._program.finding()
+        found.lost = self._lost.found() if self._lost is not None else ()
         return found
 
     def _gathered(self, checked: CheckSetResult) -> Gathered:

@@ -10,9 +10,11 @@ from typing import Literal
 
 from busledger.decoder.board import Board
 from busledger.decoder.bus import Profile
+from busledger.decoder.checks import Grounds
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.pipeline.check import conclude
 from busledger.decoder.pipeline.dividing import divide
+from busledger.decoder.pipeline.doubts import checks_held, doubts_of
 from busledger.decoder.pipeline.gathering import gather
 from busledger.decoder.pipeline.request import Request
 from busledger.decoder.pipeline.run import Decoded, Run, open_run
@@ -123,8 +125,10 @@ def _decode(run: Run, cache: StoreCache, key: str, progress: Progress) -> Store:
         finally:
             gathered.log.close()
         writer.add_document(_RESULT, result.to_json())
+        assert gathered.checks is not None  # gather() always looks
+        held = checks_held(gathered.checks, doubts_of(result), Grounds(gathered.board, run.profile))
         for name in ("selects", "buffers", "timing"):
-            table = getattr(gathered.checks, name, None)
+            table = getattr(held, name)
             if table is not None:
                 writer.add_document(f"{name}.json", run.marks.said(table).to_json())
         return writer.finish(_facts(run))

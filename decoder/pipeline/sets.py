@@ -28,7 +28,7 @@ from busledger.decoder.pipeline.request import Request
 from busledger.decoder.pipeline.run import Run, open_run
 from busledger.decoder.progress import Progress, silent
 
-__all__ = ["WiredSet", "each_set", "run_sets", "wired_sets"]
+__all__ = ["WiredSet", "each_set", "from_start", "run_sets", "set_aside", "wired_sets"]
 
 R = TypeVar("R", bound=BaseModel)
 T = TypeVar("T")
@@ -60,7 +60,7 @@ class WiredSet:
     @contextmanager
     def reading(self) -> Iterator[Request]:
         """The request for one more reading of the capture from its beginning."""
-        with _from_start(self.request, self.pipe) as request:
+        with from_start(self.request, self.pipe) as request:
             yield request
 
     def entry(self, result: R | None, message: str | None = None) -> SetEntry[R]:
@@ -86,10 +86,10 @@ def wired_sets(requests: Sequence[Request]) -> Iterator[tuple[WiredSet, ...]]:
     BusledgerError
         as ``open_run``, beginning with the set's number; OutputError where there is no room for a pipe.
     """
-    with _set_aside(requests[0]) as pipe:
+    with set_aside(requests[0]) as pipe:
         found: list[WiredSet] = []
         for number, request in enumerate(requests, 1):
-            with _telling(f"set {number}"), _from_start(request, pipe) as readable:
+            with _telling(f"set {number}"), from_start(request, pipe) as readable:
                 run = open_run(readable)
                 run.file.close()
             found.append(_named(run, request if pipe is None else replace(request, capture="-"), pipe, found))
@@ -206,7 +206,7 @@ def _telling(which: str) -> Iterator[None]:
 
 
 @contextmanager
-def _from_start(request: Request, pipe: Path | None) -> Iterator[Request]:
+def from_start(request: Request, pipe: Path | None) -> Iterator[Request]:
     """``request`` such that its capture begins at its first byte."""
     if pipe is None:
         yield request
@@ -216,7 +216,7 @@ def _from_start(request: Request, pipe: Path | None) -> Iterator[Request]:
 
 
 @contextmanager
-def _set_aside(request: Request) -> Iterator[Path | None]:
+def set_aside(request: Request) -> Iterator[Path | None]:
     """The bytes of a pipe in a file that goes with this block; None for a file, which can be opened again."""
     capture = str(request.capture)
     if capture != "-" and not _is_pipe(capture):

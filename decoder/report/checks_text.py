@@ -50,6 +50,20 @@ def _findings(findings: Sequence[CheckFinding], good: str, *, width: int, colour
     return printed(lines, width=width, colour=colour)
 
 
+def _answer(
+    result: SelectsResult | BuffersResult | TimingResult, good: str, *, width: int, colour: bool, answer_only: bool
+) -> str:
+    """That the recording says nothing of the card, where that is so; then the findings."""
+    if result.judged:
+        return _findings(result.findings, good, width=width, colour=colour, answer_only=answer_only)
+    first, *rest = result.findings
+    lines = [Text(line, style="bold yellow") for line in wrap(f"Cannot judge: {plain(first.text, 600)}", width)]
+    head = printed(lines, width=width, colour=colour)
+    if answer_only or not rest:
+        return head
+    return head + _findings(rest, "", width=width, colour=colour, answer_only=False)
+
+
 def _said_of_channels(findings: Sequence[CheckFinding]) -> list[tuple[str, str]]:
     """Weight and sentence of each; channels that stood still at one level share a sentence."""
     still: dict[tuple[str, str], list[str]] = {}
@@ -99,7 +113,7 @@ def selects_text(result: SelectsResult, *, width: int = 80, colour: bool = False
     result = marked(result)
     judged = sum(d.judged for d in result.decoders)
     good = f"Every output was as its table says, in {judged} settled moments" if judged else "Every select was right"
-    text = _findings(result.findings, good, width=width, colour=colour, answer_only=answer_only)
+    text = _answer(result, good, width=width, colour=colour, answer_only=answer_only)
     if answer_only:
         return text
     for decoder in result.decoders:
@@ -144,8 +158,8 @@ def _decoder(decoder: DecoderResult, *, width: int, colour: bool) -> str:
 def buffers_text(result: BuffersResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
     """Driver by driver: findings, what the control lines asked for, then lane by lane."""
     result = marked(result)
-    text = _findings(result.findings, "Every bus driver did what the cycles ask for, as far as it is clipped",
-                     width=width, colour=colour, answer_only=answer_only)  # fmt: skip
+    text = _answer(result, "Every bus driver did what the cycles ask for, as far as it is clipped",
+                   width=width, colour=colour, answer_only=answer_only)  # fmt: skip
     if answer_only:
         return text
     for buffer in result.buffers:
@@ -193,8 +207,9 @@ def timing_text(result: TimingResult, *, width: int = 80, colour: bool = False, 
         open_ones = f"{tones.count('unsure')} of {len(tones)}"
         good += f", as far as can be told: {open_ones} are at the limit or need faster samples"
     # What needs faster samples is said of each limit under the table.
-    findings = [found for found in result.findings if found.code != "not-resolvable"]
-    text = _findings(findings, good, width=width, colour=colour, answer_only=answer_only)
+    findings = tuple(found for found in result.findings if found.code != "not-resolvable")
+    shown = result.model_copy(update={"findings": findings})
+    text = _answer(shown, good, width=width, colour=colour, answer_only=answer_only)
     if answer_only:
         return text
     text += "\n" + table_text(

@@ -26,7 +26,7 @@ def buffers(
 
     Lanes are compared where the board file's far_side lines are clipped. With several boards, each one a
     side of the driver, the cycles that both sides saw are compared. Exit status 1 means that a driver was seen doing
-    something wrong.
+    something wrong, 3 that the recording does not bear it out (a clip is off, say).
 
     \b
     busledger buffers run.vcd --board card.toml

@@ -39,7 +39,8 @@ def run_and_show(
     quiet: bool,
     no_progress: bool,
 ) -> int:
-    """Run one check with progress and show its result; 1 where a finding of weight ``counts`` is among them.
+    """Run one check with progress and show its result; 1 where a finding of weight ``counts`` is among them, else 3
+    where the recording could not be judged.
 
     ``asked`` holds a request for each wired set; with ``compare`` several are held together too.
     """
@@ -53,11 +54,16 @@ def run_and_show(
 
         together = run_sets_of(command, run, asked, compare=compare, show_progress=not (quiet or no_progress))
         show_sets(together, text, as_json=as_json, quiet=quiet)
-        return status_of(together, wrong)
+        return status_of(together, wrong, _set_aside)
     with progress_bar(not (quiet or no_progress)) as progress:
         result = run(asked[0], progress)
     if as_json:
         screen.show_data(result.to_json().encode() + b"\n")
     else:
         screen.show(text(result, width=screen.width(), colour=screen.colour_wanted(), answer_only=quiet))
-    return 1 if wrong(result) else 0
+    return 1 if wrong(result) else 3 if _set_aside(result) else 0
+
+
+def _set_aside(result: object) -> bool:
+    """Whether the recording could not be judged; the channels' own check judges nothing else."""
+    return not getattr(result, "judged", True)

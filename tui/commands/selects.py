@@ -25,7 +25,8 @@ def selects(
     """Hold every decoder output and region select against what the board file says.
 
     Inputs must be clipped as far as they can be; what an unclipped one could be is left open, so it is
-    never accused. Exit status 1 means that an output or a select was seen wrong.
+    never accused. Exit status 1 means that an output or a select was seen wrong, 3 that the
+    recording does not bear it out (a clip is off, say).
 
     \b
     busledger selects run.vcd --board card.toml

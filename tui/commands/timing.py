@@ -27,7 +27,8 @@ def timing(
     """Measure set-up, hold, access and widths, and hold them against a grade's published limits.
 
     Without --grade the slowest grade that the clock fits is taken. What the sample rate cannot resolve
-    is said, with the rate that could. Exit status 1 means that a limit was violated beyond that doubt.
+    is said, with the rate that could. Exit status 1 means that a limit was violated beyond that doubt,
+    3 that the recording does not bear it out (a clip is off, say).
 
     \b
     busledger timing run.vcd --profile z80 --grade Z80A

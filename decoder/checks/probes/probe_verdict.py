@@ -2,36 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import cached_property
+import math
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busledger.decoder.bus import Profile
-from busledger.decoder.checks.lines import FEMTOSECONDS_PER_NS
 from busledger.decoder.checks.probes import probe_kernel as kernel
 from busledger.decoder.checks.probes.clip_findings import Seen, clip_findings
-from busledger.decoder.checks.probes.silence import Silence
+from busledger.decoder.checks.probes.clock_verdict import clock_of, steadiest
+from busledger.decoder.checks.probes.probe_counts import FEW_MOVES, ProbeCounts
 from busledger.decoder.checks.results import ChannelHealth, CheckFinding, ClockFinding, ProbesResult, worst_first
 from busledger.decoder.figures import count
 from busledger.decoder.findings import WarningFinding
 
-__all__ = ["ProbeCounts", "probe_doubts", "probes_result"]
+__all__ = ["probe_doubts", "probes_result"]
 
 # Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py; two clips
 # exchanged and a strobe's clip off, too).
-FEW_MOVES = 64
-"""Fewer changes tell no habit: a share of them is not known better than to an eighth (1 / sqrt 64)."""
 TOGETHER = 0.98
 """Two clips on one pin change in the same sample but for skew, which parts one change in fifty at the most where a bus
 is sampled six times a half period (judged)."""
 RUNT_SHARE = 0.02
 """Of the changes; drivers that take turns make them on sound data lines, so that more is a word about the channel, not
 a doubt (judged; the bundled cards show up to 267 in 10 575)."""
-STEADY = 0.25
-"""A clock's period may spread so much of itself (two samples in eight)."""
 ENOUGH_SAMPLES = 4.0
 """Samples in the shortest interval that matters (common practice)."""
 EVEN = 24.3
@@ -40,82 +32,17 @@ EVEN = 24.3
 ENOUGH_PHASES = 1024
 """Data lines of a Z80 whose memory answers at any time are spread to 0.6 … 1.3 of the mean (shared/cards/many-06),
 which makes a chi-square of 50 from 1024 changes."""
-DROPOUT_PERIODS = 3.0
-"""A clock that is silent for so many periods was not recorded: no processor of the period stretches one clock so far,
-those that stretch it for slow memory (6800, 6809: MRDY) by whole quarters of a cycle (judged)."""
 FAIR_SHARE, EVERYWHERE = 0.25, 0.75
 """Of 48 pulses at any moment six are expected in each of eight parts; less than a quarter of that comes in one part in
 fifty (Poisson). Those of drivers lie in one part or two (measured: 4 of 4 cards in one, 99 % and more of them)."""
 _MUST_MOVE = ("clock", "strobe")
-_MANY_SAMPLES = 1 << 16  # in a period, beyond which it divides evenly enough
 
-
-@dataclass(frozen=True)
-class ProbeCounts:
-    """What the kernel counted; see ``probe_kernel``. ``span`` and ``gaps`` in ticks, ``levels`` the last row,
-    ``missed``, ``passed`` as in ``walk``, ``silence`` of all channels, where no clock is clipped."""
-
-    names: tuple[str, ...]
-    lines: Mapping[str, str]
-    profile: Profile | None
-    tick_fs: int
-    grid_ticks: float | None
-    clock: int
-    span: tuple[int, int]
-    gaps: tuple[tuple[int, int], ...]
-    levels: NDArray[np.uint64]
-    channel: NDArray[np.int64]
-    periods: NDArray[np.int64]
-    sums: NDArray[np.int64]
-    phase: NDArray[np.int64]
-    runt_phase: NDArray[np.int64]
-    together: NDArray[np.int64]
-    bursts: NDArray[np.int64]
-    missed: Mapping[str, int]
-    passed: Mapping[str, int]
-    silence: Silence
-
-    def ns(self, count: float) -> float:
-        """Ticks as nanoseconds, to a picosecond."""
-        return round(count * self.tick_fs / FEMTOSECONDS_PER_NS, 3)
-
-    def moment(self, tick: int) -> str:
-        """A tick as milliseconds from the capture's start, for a sentence."""
-        return f"{self.seconds(tick - self.span[0]) * 1e3:.3g} ms"
-
-    def seconds(self, count: int) -> float:
-        """Ticks as seconds."""
-        return count * self.tick_fs * 1e-15
-
-    @cached_property
-    def pairs(self) -> list[list[int]]:
-        """``together``, a list a channel."""
-        found: list[list[int]] = self.together.tolist()
-        return found
-
-    @cached_property
-    def room(self) -> NDArray[np.float64]:
-        """float64 (PHASE_BINS,): the share of the clock's period in each part; samples do not divide it evenly."""
-        even = np.full(kernel.PHASE_BINS, 1.0 / kernel.PHASE_BINS)
-        if self.grid_ticks is None:
-            return even
-        used = np.flatnonzero(self.periods[self.clock])
-        found = np.zeros(kernel.PHASE_BINS)
-        for place in used:
-            samples = round(_mean(self, self.clock, int(place)) / self.grid_ticks)
-            if samples > _MANY_SAMPLES:  # such as a period with a gap of minutes in it
-                found += self.periods[self.clock, place] * even
-                continue
-            # The kernel measures a change against the period before its own.
-            parts = np.arange(samples) * kernel.PHASE_BINS // max(samples, 1)
-            found += np.bincount(parts, minlength=kernel.PHASE_BINS) * int(self.periods[self.clock, place])
-        return found / found.sum() if found.all() else even
 
 
 def probes_result(counts: ProbeCounts) -> ProbesResult:
     """The health of all channels."""
-    clock_channel = counts.clock if counts.clock >= 0 else _steadiest(counts)
-    clock = _clock(counts, clock_channel) if clock_channel >= 0 else None
+    clock_channel = counts.clock if counts.clock >= 0 else steadiest(counts)
+    clock = clock_of(counts, clock_channel) if clock_channel >= 0 else None
     channels = tuple(_health(counts, c, clock_channel) for c in range(len(counts.names)))
     sample_ns = counts.ns(counts.grid_ticks) if counts.grid_ticks is not None else None
     half = clock.period_ns / 2 / sample_ns if clock is not None and sample_ns else None
@@ -140,70 +67,6 @@ def probe_doubts(findings: tuple[CheckFinding, ...]) -> list[WarningFinding]:
         for f in findings
         if f.weight == "doubt"
     ]
-
-
-def _median_bin(periods: NDArray[np.int64]) -> int:
-    return int(np.searchsorted(np.cumsum(periods), (int(periods.sum()) + 1) // 2))
-
-
-def _around(counts: ProbeCounts, c: int, middle: int) -> float:
-    """Mean period of the bins beside the median one, ticks."""
-    low, high = max(middle - 3, 0), middle + 4
-    return float(counts.sums[c, low:high].sum()) / max(int(counts.periods[c, low:high].sum()), 1)
-
-
-def _steadiest(counts: ProbeCounts) -> int:
-    """The channel that looks like a clock: of those with a steady period the one that moves most; -1 if none does."""
-    best, moves = -1, 0
-    for c in range(len(counts.names)):
-        total = int(counts.periods[c].sum())
-        if total < FEW_MOVES:
-            continue
-        used = np.cumsum(counts.periods[c])
-        low, high = np.searchsorted(used, [0.01 * total + 1, 0.99 * total])
-        middle = _median_bin(counts.periods[c])
-        spread = _mean(counts, c, int(high)) - _mean(counts, c, int(low))
-        steady = spread <= STEADY * _mean(counts, c, middle) + 2 * (counts.grid_ticks or 0.0)
-        if steady and int(counts.channel[c, kernel.MOVES]) > moves:
-            best, moves = c, int(counts.channel[c, kernel.MOVES])
-    return best
-
-
-def _mean(counts: ProbeCounts, c: int, place: int) -> float:
-    return float(counts.sums[c, place]) / max(int(counts.periods[c, place]), 1)
-
-
-def _clock(counts: ProbeCounts, c: int) -> ClockFinding | None:
-    total = int(counts.periods[c].sum())
-    if not total:
-        return None
-    used = np.flatnonzero(counts.periods[c])
-    period = _around(counts, c, _median_bin(counts.periods[c]))
-    cumulated = np.cumsum(counts.periods[c])
-    low, high = np.searchsorted(cumulated, [0.01 * total + 1, 0.99 * total])
-    means = counts.sums[c, used] / counts.periods[c, used]
-    holes = used[means > DROPOUT_PERIODS * period]
-    missing = int(counts.periods[c, holes].sum())
-    ordinary = used[means <= DROPOUT_PERIODS * period]
-    mean = counts.sums[c, ordinary].sum() / counts.periods[c, ordinary].sum()
-    variance = float(
-        (counts.periods[c, ordinary] * (counts.sums[c, ordinary] / counts.periods[c, ordinary] - mean) ** 2).sum()
-    )
-    longest, at = int(counts.channel[c, kernel.LONGEST]), int(counts.channel[c, kernel.LONGEST_AT])
-    if counts.clock < 0:
-        # What stands in for a clock is a strobe that a program may leave alone.
-        missing, at, longest = counts.silence.longer(DROPOUT_PERIODS * period)
-    return ClockFinding(
-        channel=counts.names[c],
-        period_ns=counts.ns(period),
-        period_min_ns=counts.ns(_mean(counts, c, int(low))),
-        period_max_ns=counts.ns(_mean(counts, c, int(high))),
-        spread_ns=counts.ns((variance / int(counts.periods[c, ordinary].sum())) ** 0.5),
-        edges=total + 1,
-        dropouts=missing,
-        first_dropout_s=counts.seconds(at) if missing else None,
-        longest_dropout_s=counts.seconds(longest) if missing else 0.0,
-    )
 
 
 def _level(counts: ProbeCounts, c: int) -> int:
@@ -308,8 +171,12 @@ def _findings(
 
     if half is not None and half < ENOUGH_SAMPLES and clock is not None:
         need = ENOUGH_SAMPLES * 2e3 / clock.period_ns
-        say("slow-sampling", "doubt", f"only {half:.1f} samples in half a period of {clock.channel}; {need:.0f} MHz "
-            f"would give {ENOUGH_SAMPLES:.0f}", (clock.channel,))  # fmt: skip
+        # Where strobes tell when data count, the clock itself may be finer than the sampling.
+        strobe = _shortest_strobe(counts, channels)
+        fine = strobe is not None and strobe >= ENOUGH_SAMPLES
+        say("slow-sampling", "note" if fine else "doubt", f"only {math.floor(10 * half) / 10:.1f} samples in half a "
+            f"period of {clock.channel}; {need:.0f} MHz would give {ENOUGH_SAMPLES:.0f}"
+            + (f" (strobes last for {strobe:.1f} and more)" if fine else ""), (clock.channel,))  # fmt: skip
     if bursts >= 3:
         say("loose-ground", "doubt", f"half of the channels or more glitched in the same moment, {bursts} times: "
             "look at the ground clip", (), bursts)  # fmt: skip
@@ -334,6 +201,17 @@ def _findings(
         say(code, weight, text, (channel,), times, None if tick is None else counts.seconds(tick))
     _pair_findings(counts, channels, say)
     return worst_first(found)
+
+
+def _shortest_strobe(counts: ProbeCounts, channels: tuple[ChannelHealth, ...]) -> float | None:
+    """Samples that a pulse of the shortest strobe lasts for, in the mean; None where none is known to be one."""
+    span, found = counts.span[1] - counts.span[0], []
+    for health in channels:
+        line = counts.profile.lines.get(_line(counts, health)) if counts.profile is not None else None
+        if line is not None and line.role == "strobe" and health.moves >= FEW_MOVES and counts.grid_ticks:
+            share = 1 - health.high_share if line.active_low else health.high_share
+            found.append(share * span / (health.moves / 2) / counts.grid_ticks)
+    return min(found, default=None)
 
 
 def _channel_findings(counts: ProbeCounts, health: ChannelHealth, c: int, say: object) -> None:

@@ -11,7 +11,8 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import sampled_grid
 from busledger.decoder.checks.probes import probe_kernel as kernel
 from busledger.decoder.checks.probes.arrays import Carried, Tallies
-from busledger.decoder.checks.probes.probe_verdict import ProbeCounts, probes_result
+from busledger.decoder.checks.probes.probe_counts import ProbeCounts
+from busledger.decoder.checks.probes.probe_verdict import probes_result
 from busledger.decoder.checks.probes.silence import Silence
 from busledger.decoder.checks.probes.walk import Walk
 from busledger.decoder.checks.results import ProbesResult

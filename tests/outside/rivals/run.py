@@ -83,8 +83,6 @@ def _words(folder: Path, truth: dict[str, Any], command: str, grade: bool) -> li
     table_name = {"selects": "[[decoder]]", "buffers": "[[buffer]]"}.get(command)
     if table_name and not (board.exists() and table_name in board.read_text(encoding="utf-8")):
         return None
-    if command == "probes":
-        known = ["--profile", str(truth["profile"])]
     if command == "timing" and grade:
         known += ["--grade", str(truth["machine"]["grade"])]
     return [command, capture, *known]
