@@ -10,14 +10,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.heap import LARGE, fresh_memory
+
 __all__ = ["RowMemory"]
 
-# Pages of this process alone, as they are touched. What numpy allocates is asked for in pages of two megabytes, of
-# which three are cleared for each piece, though a quarter of them is written to.
-_OWN = {"flags": mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS} if hasattr(mmap, "MAP_PRIVATE") else {}
-
 # Pieces differ by some bytes: room in such steps (untouched, it costs nothing) lets each take the memory of any other.
-_STEP = 1 << 21
+_STEP = LARGE
 
 
 class RowMemory:
@@ -31,8 +29,11 @@ class RowMemory:
 
     def rows(self, count: int, words: int) -> tuple[NDArray[np.int64], NDArray[np.uint64], NDArray[np.uint64]]:
         """``time`` int64[count], ``levels`` and ``unknown`` uint64[count, words]; what they hold is not said."""
-        first, step = (-(-8 * count * width // mmap.PAGESIZE) * mmap.PAGESIZE for width in (1, words))
-        memory = self._taken(-(-(first + 2 * step) // _STEP) * _STEP)
+        # A quarter of the room is written to, from the front of each column: of a long one that is a large page or two.
+        large = 8 * count >= LARGE
+        page = LARGE if large else mmap.PAGESIZE
+        first, step = (-(-8 * count * width // page) * page for width in (1, words))
+        memory = self._taken(-(-(first + 2 * step) // _STEP) * _STEP, large)
         # All that is cut out of it holds ``whole``, so that its end is the end of all of them.
         whole: NDArray[Any] = np.frombuffer(memory, np.uint8)
         weakref.finalize(whole, self._free.append, memory).atexit = False
@@ -43,11 +44,11 @@ class RowMemory:
         )
         return time, levels, unknown
 
-    def _taken(self, size: int) -> mmap.mmap:
+    def _taken(self, size: int, large: bool) -> mmap.mmap:
         while True:
             try:
                 memory = self._free.pop()
             except IndexError:
-                return mmap.mmap(-1, size, **_OWN)
+                return fresh_memory(size, large=large)
             if len(memory) >= size:
                 return memory

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from busledger.decoder.capture.columns import Gap, Note
 from busledger.decoder.capture.row_memory import RowMemory
 from busledger.decoder.capture.rows import LineFinder, Rows, no_rows
-from busledger.decoder.capture.vcd_pieces import Lexed, Piece, lex_piece
+from busledger.decoder.capture.vcd_pieces import Buffer, Lexed, Piece, lex_piece
 from busledger.decoder.capture.vcd_tables import Tables
 from busledger.decoder.errors import CaptureError
 from busledger.decoder.text import plain
@@ -89,7 +89,7 @@ class BodyReader:
         for name in _BETWEEN:
             setattr(self, name, state[name])
 
-    def rows(self, pieces: Iterator[Piece], spare: list[bytearray], plain: bool = False) -> Iterator[Rows]:
+    def rows(self, pieces: Iterator[Piece], spare: list[Buffer], plain: bool = False) -> Iterator[Rows]:
         """Rows of each piece in turn; the next pieces are lexed in threads meanwhile.
 
         ``spare`` gets the buffers that are done with; ``plain``: a dump of one piece is lexed as ``lex_piece`` says.
@@ -173,7 +173,7 @@ class BodyReader:
             return False
         return sum(known.startswith(code) for known in self._codes) == 1 and code in self._codes
 
-    def _join(self, lexed: Lexed, data: bytearray, base: int, stop: int) -> Rows:
+    def _join(self, lexed: Lexed, data: Buffer, base: int, stop: int) -> Rows:
         position = lexed.position
         if lexed.status == 2 and not bytes(memoryview(data)[position:stop]).split(maxsplit=1)[1:]:
             self._ended_early = self._defect(2, data, base, position, lexed.end_time)
@@ -291,11 +291,11 @@ class BodyReader:
             gaps,
         )
 
-    def _error(self, what: str, data: bytearray, base: int, position: int, expected: str) -> CaptureError:
+    def _error(self, what: str, data: Buffer, base: int, position: int, expected: str) -> CaptureError:
         where = f"{self.where}, {self._lines.place(data, base, position)}"
         return CaptureError(what, where=where, expected=expected, hint="Nothing after this point was decoded.")
 
-    def _defect(self, status: int, data: bytearray, base: int, position: int, time: int) -> CaptureError:
+    def _defect(self, status: int, data: Buffer, base: int, position: int, time: int) -> CaptureError:
         words = bytes(data[position : position + 200]).split(maxsplit=2)
         token = words[0].decode("latin-1") if words else ""
         if status == 5 and position < len(data) and data[position] < 32:
@@ -328,7 +328,7 @@ def _joined(opened: Rows, lexed: Lexed, drop: NDArray[np.int64]) -> Rows:
     return Rows(*columns)
 
 
-def _first_stamp(data: bytearray, stop: int) -> int | None:
+def _first_stamp(data: Buffer, stop: int) -> int | None:
     """The time of a piece that begins with a complete stamp; None where the lexer will refuse it anyway."""
     found = _STAMP.match(data, 0, stop)
     return int(found[1] or 0) if found else None

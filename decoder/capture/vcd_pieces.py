@@ -8,6 +8,7 @@ one, is only known once the piece before it has been read; if not, it is read ag
 
 from __future__ import annotations
 
+import mmap
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -19,12 +20,17 @@ from busledger.decoder.capture.row_memory import RowMemory
 from busledger.decoder.capture.rows import Rows
 from busledger.decoder.capture.sources import ByteSource
 from busledger.decoder.capture.vcd_tables import Tables
+from busledger.decoder.heap import fresh_memory
 
-__all__ = ["Lexed", "Piece", "cut_pieces", "lex_piece"]
+__all__ = ["Buffer", "Lexed", "Piece", "cut_pieces", "lex_piece"]
 
-PIECE_BYTES = 4 << 20
 _CUT_WINDOW = 1 << 16
+# With the window behind them, one and two large pages.
+PIECE_BYTES, HALF_PIECE_BYTES = (4 << 20) - _CUT_WINDOW, (2 << 20) - _CUT_WINDOW
 _GAP_ROWS = 1024
+
+
+Buffer = bytearray | mmap.mmap
 
 
 @dataclass(slots=True)
@@ -35,7 +41,7 @@ class Piece:
     ``last``: the file ends with it.
     """
 
-    data: bytearray
+    data: Buffer
     stop: int
     offset: int
     alone: bool
@@ -68,7 +74,7 @@ class Lexed:
 
 
 def cut_pieces(
-    source: ByteSource, head: bytes, offset: int, size: int, spare: list[bytearray] | None = None
+    source: ByteSource, head: bytes, offset: int, size: int, spare: list[Buffer] | None = None
 ) -> Iterator[Piece]:
     """Pieces of about ``size`` bytes, each beginning with a time stamp if one is near the cut.
 
@@ -76,13 +82,14 @@ def cut_pieces(
     where they lie in the file; ``spare`` buffers of pieces done with, to be filled again.
     """
     left: bytes | bytearray = b""
+    begin = offset
     alone = True
     taken = 0  # of head
     while True:
         room = max(size + _CUT_WINDOW, len(left) + 1) if size >= _CUT_WINDOW else len(left) + size
-        data = spare.pop() if spare else bytearray(room)
-        if len(data) != room:
-            data = bytearray(room)
+        data = spare.pop() if spare else None
+        if data is None or len(data) != room:
+            data = fresh_memory(room, large=offset > begin or source.size is None or source.size >= room)
         data[: len(left)] = left
         stop, ended = len(left), False
         view = memoryview(data)
@@ -110,7 +117,7 @@ def cut_pieces(
 
 
 def lex_piece(
-    data: bytearray, stop: int, tables: Tables, mode: int, time: int, memory: RowMemory, plain: bool = False
+    data: Buffer, stop: int, tables: Tables, mode: int, time: int, memory: RowMemory, plain: bool = False
 ) -> Lexed:
     """Lex ``data[:stop]`` from ``mode`` and ``time`` (-1: it begins with its own time stamp) into rows of ``memory``.
 

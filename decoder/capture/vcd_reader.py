@@ -9,7 +9,7 @@ from busledger.decoder.capture.rows import LineFinder, Rows
 from busledger.decoder.capture.sources import ByteSource
 from busledger.decoder.capture.vcd_body import BodyReader
 from busledger.decoder.capture.vcd_header import read_declarations
-from busledger.decoder.capture.vcd_pieces import PIECE_BYTES, cut_pieces
+from busledger.decoder.capture.vcd_pieces import HALF_PIECE_BYTES, PIECE_BYTES, Buffer, cut_pieces
 from busledger.decoder.capture.vcd_scan import Scan
 from busledger.decoder.capture.vcd_tables import build_tables
 
@@ -58,7 +58,7 @@ class VcdReader:
         """Rows of the selected signals, once; ``notes`` grows."""
         reader = self.body_reader(select, notes, lines)
         size = piece_bytes or piece_size(reader)
-        spare: list[bytearray] = []
+        spare: list[Buffer] = []
         pieces = cut_pieces(self._source, self._body, self._declared.body_at, size, spare)
         return reader.rows(pieces, spare, plain=piece_bytes is None)
 
@@ -83,4 +83,4 @@ class VcdReader:
 def piece_size(reader: BodyReader) -> int:
     """Bytes that are read at once: rows of many lines are wider."""
     words = reader.tables.words
-    return max(1 << 16, min(PIECE_BYTES // min(words, 2), 2 * PIECE_BYTES // words))
+    return PIECE_BYTES if words == 1 else max(1 << 16, min(HALF_PIECE_BYTES, 2 * PIECE_BYTES // words))
