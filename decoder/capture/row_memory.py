@@ -10,30 +10,30 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.heap import LARGE, fresh_memory
+from busledger.decoder.heap import fresh_memory
 
 __all__ = ["RowMemory"]
 
 # Pieces differ by some bytes: room in such steps (untouched, it costs nothing) lets each take the memory of any other.
-_STEP = LARGE
+_STEP = 1 << 21
+_MOST = 8  # that wait for the next capture of this process, a few megabytes each
+_FREE: deque[mmap.mmap] = deque(maxlen=_MOST)
 
 
 class RowMemory:
     """Gives arrays out, and gives their memory out again once nobody holds any of them, nor a part of them.
 
-    Any thread may ask; the one that lets go of the last array gives the memory back.
+    Any thread may ask; the one that lets go of the last array gives the memory back. ``free`` is what waits: of all
+    captures of this process, one after the other, unless another is given.
     """
 
-    def __init__(self) -> None:
-        self._free: deque[mmap.mmap] = deque()
+    def __init__(self, free: deque[mmap.mmap] | None = None) -> None:
+        self._free = _FREE if free is None else free
 
     def rows(self, count: int, words: int) -> tuple[NDArray[np.int64], NDArray[np.uint64], NDArray[np.uint64]]:
         """``time`` int64[count], ``levels`` and ``unknown`` uint64[count, words]; what they hold is not said."""
-        # A quarter of the room is written to, from the front of each column: of a long one that is a large page or two.
-        large = 8 * count >= LARGE
-        page = LARGE if large else mmap.PAGESIZE
-        first, step = (-(-8 * count * width // page) * page for width in (1, words))
-        memory = self._taken(-(-(first + 2 * step) // _STEP) * _STEP, large)
+        first, step = (-(-8 * count * width // mmap.PAGESIZE) * mmap.PAGESIZE for width in (1, words))
+        memory = self._taken(-(-(first + 2 * step) // _STEP) * _STEP)
         # All that is cut out of it holds ``whole``, so that its end is the end of all of them.
         whole: NDArray[Any] = np.frombuffer(memory, np.uint8)
         weakref.finalize(whole, self._free.append, memory).atexit = False
@@ -44,11 +44,13 @@ class RowMemory:
         )
         return time, levels, unknown
 
-    def _taken(self, size: int, large: bool) -> mmap.mmap:
-        while True:
+    def _taken(self, size: int) -> mmap.mmap:
+        """The least memory of those that wait that is enough, else fresh memory."""
+        while fits := [memory for memory in tuple(self._free) if len(memory) >= size]:
+            least = min(reversed(fits), key=len)  # of like ones the last that came back, which is still at hand
             try:
-                memory = self._free.pop()
-            except IndexError:
-                return fresh_memory(size, large=large)
-            if len(memory) >= size:
-                return memory
+                self._free.remove(least)
+            except ValueError:  # another thread took it, or it was let go of for one that came back
+                continue
+            return least
+        return fresh_memory(size)

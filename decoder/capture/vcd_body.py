@@ -89,7 +89,7 @@ class BodyReader:
         for name in _BETWEEN:
             setattr(self, name, state[name])
 
-    def rows(self, pieces: Iterator[Piece], spare: list[Buffer], plain: bool = False) -> Iterator[Rows]:
+    def rows(self, pieces: Iterator[Piece], spare: deque[Buffer], plain: bool = False) -> Iterator[Rows]:
         """Rows of each piece in turn; the next pieces are lexed in threads meanwhile.
 
         ``spare`` gets the buffers that are done with; ``plain``: a dump of one piece is lexed as ``lex_piece`` says.
@@ -112,7 +112,9 @@ class BodyReader:
                         yield self._next(waiting)
                         spare.append(done)
                 while waiting:
+                    done = waiting[0][0].data
                     yield self._next(waiting)
+                    spare.append(done)
             finally:
                 for _, task in waiting:
                     if task is not None:

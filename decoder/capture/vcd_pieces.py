@@ -9,6 +9,7 @@ one, is only known once the piece before it has been read; if not, it is read ag
 from __future__ import annotations
 
 import mmap
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -24,9 +25,8 @@ from busledger.decoder.heap import fresh_memory
 
 __all__ = ["Buffer", "Lexed", "Piece", "cut_pieces", "lex_piece"]
 
+PIECE_BYTES = 4 << 20
 _CUT_WINDOW = 1 << 16
-# With the window behind them, one and two large pages.
-PIECE_BYTES, HALF_PIECE_BYTES = (4 << 20) - _CUT_WINDOW, (2 << 20) - _CUT_WINDOW
 _GAP_ROWS = 1024
 
 
@@ -74,7 +74,7 @@ class Lexed:
 
 
 def cut_pieces(
-    source: ByteSource, head: bytes, offset: int, size: int, spare: list[Buffer] | None = None
+    source: ByteSource, head: bytes, offset: int, size: int, spare: deque[Buffer] | None = None
 ) -> Iterator[Piece]:
     """Pieces of about ``size`` bytes, each beginning with a time stamp if one is near the cut.
 
@@ -82,14 +82,14 @@ def cut_pieces(
     where they lie in the file; ``spare`` buffers of pieces done with, to be filled again.
     """
     left: bytes | bytearray = b""
-    begin = offset
     alone = True
     taken = 0  # of head
     while True:
         room = max(size + _CUT_WINDOW, len(left) + 1) if size >= _CUT_WINDOW else len(left) + size
-        data = spare.pop() if spare else None
-        if data is None or len(data) != room:
-            data = fresh_memory(room, large=offset > begin or source.size is None or source.size >= room)
+        data = _taken(spare)
+        if len(data) != room:
+            ahead = room if source.size is None else source.size - source.consumed() + len(head) - taken
+            data = fresh_memory(room, ahead + len(left))
         data[: len(left)] = left
         stop, ended = len(left), False
         view = memoryview(data)
@@ -114,6 +114,14 @@ def cut_pieces(
         yield Piece(data, end, offset, alone, False)
         alone = cut > 0
         offset += end
+
+
+def _taken(spare: deque[Buffer] | None) -> Buffer:
+    """A buffer that is done with, or none, which fits nothing; other threads may take one, too."""
+    try:
+        return spare.pop() if spare else bytearray()
+    except IndexError:
+        return bytearray()
 
 
 def lex_piece(
