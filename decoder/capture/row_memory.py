@@ -12,12 +12,22 @@ from numpy.typing import NDArray
 
 from busledger.decoder.heap import fresh_memory
 
-__all__ = ["RowMemory"]
+__all__ = ["RowMemory", "no_bits"]
 
 # Pieces differ by some bytes: room in such steps (untouched, it costs nothing) lets each take the memory of any other.
 _STEP = 1 << 21
 _MOST = 8  # that wait for the next capture of this process, a few megabytes each
 _FREE: deque[mmap.mmap] = deque(maxlen=_MOST)
+_no_bits: NDArray[np.uint64] = np.zeros(0, np.uint64)
+
+
+def no_bits(count: int, words: int) -> NDArray[np.uint64]:
+    """uint64[count, words] of zeros that many may hold and nobody writes to: memory that was never touched, all of it
+    one page of the system, so that to read it costs next to nothing."""
+    global _no_bits
+    if _no_bits.size < count * words:
+        _no_bits = np.frombuffer(fresh_memory(-(-8 * count * words // _STEP) * _STEP), np.uint64)
+    return _no_bits[: count * words].reshape(count, words)
 
 
 class RowMemory:

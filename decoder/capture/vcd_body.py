@@ -200,8 +200,8 @@ class BodyReader:
         now = np.zeros((3, self.tables.words), np.uint64)
         rows = np.zeros(0, np.int64)
         return Lexed(
-            status, position, none.time, none.levels, none.unknown, _room(self.tables.words), rows, none.levels, [],
-            now, self.end_time, 0, -1, False, 0, 0,
+            status, position, none.time, none.levels, none.unknown, _room(self.tables.words), False, rows, none.levels,
+            [], now, self.end_time, 0, -1, False, 0, 0,
         )  # fmt: skip
 
     def _patched(self, lexed: Lexed) -> Rows:
@@ -210,6 +210,8 @@ class BodyReader:
 
         n = lexed.time.size
         before = self._now
+        if before[1].any() and not _covered(lexed, before[1]):
+            lexed.writable()
         lay_under(lexed.levels, lexed.unknown, lexed.touch_row, lexed.touch_mask, before, np.empty_like(before))
         forced = {t for t, _ in lexed.gaps}
         opened = no_rows(self.tables.words)
@@ -315,11 +317,20 @@ def _room(words: int) -> Rows:
     return Rows(np.zeros(1, np.int64), np.zeros((1, words), np.uint64), np.zeros((1, words), np.uint64))
 
 
+def _covered(lexed: Lexed, lines: NDArray[np.uint64]) -> bool:
+    """Whether each row of the piece has touched all of ``lines``."""
+    return len(lexed.touch_row) > 0 and lexed.touch_row[0] == 0 and not (lines & ~lexed.touch_mask[0]).any()
+
+
 def _joined(opened: Rows, lexed: Lexed, drop: NDArray[np.int64]) -> Rows:
     """The row that stood open before the piece, if there is one, and those of the piece but for ``drop``; uncopied."""
     first, room = 1, lexed.room
     if opened.time.size:
-        first, room.time[0], room.levels[0], room.unknown[0] = 0, opened.time[0], opened.levels[0], opened.unknown[0]
+        if opened.unknown.any():
+            lexed.writable()
+        first, room.time[0], room.levels[0] = 0, opened.time[0], opened.levels[0]
+        if not lexed.known:
+            room.unknown[0] = opened.unknown[0]
     columns = (room.time[first:], room.levels[first:], room.unknown[first:])
     if len(drop):
         columns = (

@@ -27,6 +27,7 @@ from busledger.decoder.capture.vcd_kernel import (
     MODE,
     NORMAL,
     OK,
+    OPEN,
     PAIRS,
     ROWS,
     SECTION,
@@ -34,6 +35,7 @@ from busledger.decoder.capture.vcd_kernel import (
     TOUCHES,
     find_variable,
     lex,
+    open_rows,
 )
 from busledger.decoder.inner_kernel import inner
 
@@ -86,6 +88,9 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
     # more, and what these are worth.
     digits, kept, begun, begin, lead = np.int64(0), none, none, none, np.int64(0)
     raised = state[FORCE] != 0
+    if u != none and state[OPEN] == 0:
+        open_rows(state, unknown, row)
+    opened = state[OPEN] != 0
     while at < safe:
         window = load64(buf, at)
         c = window & BYTE
@@ -114,7 +119,8 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
             if value > ticks:
                 time[row] = ticks
                 levels[row, 0] = v
-                unknown[row, 0] = u
+                if opened:
+                    unknown[row, 0] = u
                 if t != last_t:
                     k = state[TOUCHES]
                     touch_row[k] = row
@@ -157,6 +163,9 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
                 break
             m = var_mask[variable]
             at = end + 1
+            if not opened and m != none:
+                open_rows(state, unknown, row)
+                opened = True
             t |= m
             u |= m
             v &= ~m

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.capture.arrays import DumpState, Gaps, RowsOut
-from busledger.decoder.capture.row_memory import RowMemory
+from busledger.decoder.capture.row_memory import RowMemory, no_bits
 from busledger.decoder.capture.rows import Rows
 from busledger.decoder.capture.sources import ByteSource
 from busledger.decoder.capture.vcd_tables import Tables
@@ -52,7 +52,8 @@ class Piece:
 class Lexed:
     """What one piece says; bits it has not touched are 0 in ``levels`` and ``unknown``.
 
-    ``room``: the same columns with one row more in front, for the row that the piece before left open.
+    ``room``: the same columns with one row more in front, for the row that the piece before left open. ``known``: no
+    level is unknown, and ``unknown`` is nobody's to write to; ``writable`` makes it the piece's own.
     """
 
     status: int
@@ -61,6 +62,7 @@ class Lexed:
     levels: NDArray[np.uint64]
     unknown: NDArray[np.uint64]
     room: Rows
+    known: bool
     touch_row: NDArray[np.int64]
     touch_mask: NDArray[np.uint64]
     gaps: list[tuple[int, int]]
@@ -71,6 +73,12 @@ class Lexed:
     force: bool
     long_count: int
     long_at: int
+
+    def writable(self) -> None:
+        """``unknown`` may be written to from now on."""
+        if self.known:
+            self.room.unknown = np.zeros_like(self.room.unknown)
+            self.unknown, self.known = self.room.unknown[1:], False
 
 
 def cut_pieces(
@@ -177,13 +185,16 @@ def lex_piece(
         if status != k.FULL:
             break
     n, touched = int(state[k.ROWS]), int(state[k.TOUCHES])
+    known = not state[k.OPEN]
+    unknown = no_bits(n + 1, words) if known else columns[2][: n + 1]
     return Lexed(
         int(status),
         int(at),
         rows.time[:n],
         rows.levels[:n],
-        rows.unknown[:n],
-        Rows(columns[0][: n + 1], columns[1][: n + 1], columns[2][: n + 1]),
+        unknown[1:],
+        Rows(columns[0][: n + 1], columns[1][: n + 1], unknown),
+        known,
         rows.touch_row[:touched],
         rows.touch_mask[:touched],
         gaps,
