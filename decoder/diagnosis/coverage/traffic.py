@@ -58,7 +58,7 @@ class TrafficCounter:
         few = self.data_bits <= BY_VALUE and len(cycles) <= _FEW
         few = few and int(np.count_nonzero(cycles.data_unknown & wired)) <= _FEW_UNKNOWN
         (count_few if few else count_levels)(
-            _DIRECTION[cycles.kind],
+            _DIRECTION.take(cycles.kind),
             cycles.region,
             cycles.data,
             cycles.data_unknown,
