@@ -168,7 +168,7 @@ def lex_piece(
         elif words <= 4:
             from busledger.decoder.capture.vcd_four_kernel import lex_four
 
-            found = lex_four(buf, at, stop, carried, tables.lines, rows, found_gaps)
+            found = lex_four(buf, at, stop, carried, tables.lines, rows, found_gaps, (0,) * words)
         else:
             from busledger.decoder.capture.vcd_wide_kernel import lex_wide
 
