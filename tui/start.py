@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import atexit
 import gc
+import os
 
 __all__ = ["main"]
 
@@ -14,6 +15,9 @@ def main() -> int:
     """Load the commands and run one; the exit status."""
     # What is loaded stays; looking for garbage in it takes 20 ms each time, and Python would do so all the while.
     gc.set_threshold(500_000, 10, 50)
+    # numpy and scipy each bring a BLAS whose threads, one a core, look busily for work from the start: 0.1 s of a core.
+    # What is multiplied here is small. Who has set it otherwise keeps it.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         from busledger.tui.commands.main import main as run
     except KeyboardInterrupt:

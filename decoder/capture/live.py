@@ -7,6 +7,7 @@ after a moment, and knows at every block which bytes it no longer needs.
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
@@ -17,7 +18,7 @@ from busledger.decoder.capture.file import refuse_what_is_none
 from busledger.decoder.capture.raw import RawFormat, RawReader
 from busledger.decoder.capture.rows import LineFinder, Rows
 from busledger.decoder.capture.vcd_body import BodyReader
-from busledger.decoder.capture.vcd_pieces import Piece
+from busledger.decoder.capture.vcd_pieces import Buffer, Piece
 from busledger.decoder.capture.vcd_reader import VcdReader, piece_size
 
 __all__ = ["BLANK", "NOTHING_YET", "LiveCapture", "LivePlace", "LiveSource"]
@@ -173,7 +174,7 @@ class LiveCapture:
             head, offset = b"", self._place.offset
             if self._place.reader:
                 body.resume(self._place.reader)
-        spare: list[bytearray] = []
+        spare: deque[Buffer] = deque()
         return body.rows(_live_pieces(self._source, head, offset, piece_size(body), body.consumed < 0, spare), spare)
 
     def _block(self, rows: Rows) -> Capture:
@@ -216,7 +217,7 @@ class _Patient:
 
 
 def _live_pieces(
-    source: LiveSource, head: bytes, offset: int, size: int, alone: bool, spare: list[bytearray]
+    source: LiveSource, head: bytes, offset: int, size: int, alone: bool, spare: deque[Buffer]
 ) -> Iterator[Piece]:
     """As ``cut_pieces``, but what has come is cut off after a moment, and empty pieces push it through."""
     left = head

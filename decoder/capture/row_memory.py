@@ -10,24 +10,35 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["RowMemory"]
+from busledger.decoder.heap import fresh_memory
 
-# Pages of this process alone, as they are touched. What numpy allocates is asked for in pages of two megabytes, of
-# which three are cleared for each piece, though a quarter of them is written to.
-_OWN = {"flags": mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS} if hasattr(mmap, "MAP_PRIVATE") else {}
+__all__ = ["RowMemory", "no_bits"]
 
 # Pieces differ by some bytes: room in such steps (untouched, it costs nothing) lets each take the memory of any other.
 _STEP = 1 << 21
+_MOST = 8  # that wait for the next capture of this process, a few megabytes each
+_FREE: deque[mmap.mmap] = deque(maxlen=_MOST)
+_no_bits: NDArray[np.uint64] = np.zeros(0, np.uint64)
+
+
+def no_bits(count: int, words: int) -> NDArray[np.uint64]:
+    """uint64[count, words] of zeros that many may hold and nobody writes to: memory that was never touched, all of it
+    one page of the system, so that to read it costs next to nothing."""
+    global _no_bits
+    if _no_bits.size < count * words:
+        _no_bits = np.frombuffer(fresh_memory(-(-8 * count * words // _STEP) * _STEP), np.uint64)
+    return _no_bits[: count * words].reshape(count, words)
 
 
 class RowMemory:
     """Gives arrays out, and gives their memory out again once nobody holds any of them, nor a part of them.
 
-    Any thread may ask; the one that lets go of the last array gives the memory back.
+    Any thread may ask; the one that lets go of the last array gives the memory back. ``free`` is what waits: of all
+    captures of this process, one after the other, unless another is given.
     """
 
-    def __init__(self) -> None:
-        self._free: deque[mmap.mmap] = deque()
+    def __init__(self, free: deque[mmap.mmap] | None = None) -> None:
+        self._free = _FREE if free is None else free
 
     def rows(self, count: int, words: int) -> tuple[NDArray[np.int64], NDArray[np.uint64], NDArray[np.uint64]]:
         """``time`` int64[count], ``levels`` and ``unknown`` uint64[count, words]; what they hold is not said."""
@@ -44,10 +55,12 @@ class RowMemory:
         return time, levels, unknown
 
     def _taken(self, size: int) -> mmap.mmap:
-        while True:
+        """The least memory of those that wait that is enough, else fresh memory."""
+        while fits := [memory for memory in tuple(self._free) if len(memory) >= size]:
+            least = min(reversed(fits), key=len)  # of like ones the last that came back, which is still at hand
             try:
-                memory = self._free.pop()
-            except IndexError:
-                return mmap.mmap(-1, size, **_OWN)
-            if len(memory) >= size:
-                return memory
+                self._free.remove(least)
+            except ValueError:  # another thread took it, or it was let go of for one that came back
+                continue
+            return least
+        return fresh_memory(size)

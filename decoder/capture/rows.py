@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mmap
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
@@ -49,7 +50,10 @@ class BlockCutter:
             self._parts.append(rows)
             self._count += rows.time.size
         while len(self._parts) > 1 or self._count > self._size:
-            if self._size // 4 <= self._parts[0].time.size <= self._size:
+            n = self._parts[0].time.size
+            if n > self._size:  # in even parts, so that none is too short to go on by itself
+                yield self._block(self._joined(-(-n // -(-n // self._size))), False)
+            elif n >= self._size // 4:
                 yield self._block(self._parts.pop(0), False)
             elif self._count > self._size:
                 yield self._block(self._joined(self._size), False)
@@ -63,7 +67,14 @@ class BlockCutter:
             yield self._block(rows, self._count == rows.time.size)
 
     def _joined(self, n: int) -> Rows:
-        words = self._parts[0].levels.shape[1]
+        """The first ``n`` rows, which go from what waits; uncopied where one part holds them."""
+        first = self._parts[0]
+        if first.time.size > n:
+            self._parts[0] = Rows(first.time[n:], first.levels[n:], first.unknown[n:])
+            return Rows(first.time[:n], first.levels[:n], first.unknown[:n])
+        if first.time.size == n:
+            return self._parts.pop(0)
+        words = first.levels.shape[1]
         made = Rows(np.empty(n, np.int64), np.empty((n, words), np.uint64), np.empty((n, words), np.uint64))
         at = used = 0
         while at < n:
@@ -100,12 +111,12 @@ class LineFinder:
     def __init__(self, reopen: Callable[[], ByteSource] | None, lines_before: int) -> None:
         self._reopen, self._lines = reopen, lines_before
 
-    def passed(self, data: bytearray, stop: int) -> None:
+    def passed(self, data: bytearray | mmap.mmap, stop: int) -> None:
         """``data[:stop]`` is done with."""
         if self._reopen is None:
-            self._lines += data.count(b"\n", 0, stop)
+            self._lines += _line_ends(data, stop)
 
-    def place(self, data: bytearray, base: int, position: int) -> str:
+    def place(self, data: bytearray | mmap.mmap, base: int, position: int) -> str:
         """``byte N, line M`` of ``data[position]``, where ``data`` begins at byte ``base`` and has not passed yet.
 
         The byte alone where the file cannot be opened again (it may have gone meanwhile).
@@ -116,9 +127,9 @@ class LineFinder:
         except CaptureError:
             return byte
 
-    def _line(self, data: bytearray, base: int, position: int) -> int:
+    def _line(self, data: bytearray | mmap.mmap, base: int, position: int) -> int:
         if self._reopen is None:
-            return self._lines + data.count(b"\n", 0, position) + 1
+            return self._lines + _line_ends(data, position) + 1
         source = self._reopen()
         buffer = bytearray(1 << 20)
         line, left = 1, base + position
@@ -131,3 +142,8 @@ class LineFinder:
                 left -= got
         source.close()
         return line
+
+
+def _line_ends(data: bytearray | mmap.mmap, stop: int) -> int:
+    """Line ends in ``data[:stop]``."""
+    return bytes(memoryview(data)[:stop]).count(b"\n")

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from busledger.decoder.capture.columns import Gap, Note
 from busledger.decoder.capture.row_memory import RowMemory
 from busledger.decoder.capture.rows import LineFinder, Rows, no_rows
-from busledger.decoder.capture.vcd_pieces import Lexed, Piece, lex_piece
+from busledger.decoder.capture.vcd_pieces import Buffer, Lexed, Piece, lex_piece
 from busledger.decoder.capture.vcd_tables import Tables
 from busledger.decoder.errors import CaptureError
 from busledger.decoder.text import plain
@@ -89,7 +89,7 @@ class BodyReader:
         for name in _BETWEEN:
             setattr(self, name, state[name])
 
-    def rows(self, pieces: Iterator[Piece], spare: list[bytearray], plain: bool = False) -> Iterator[Rows]:
+    def rows(self, pieces: Iterator[Piece], spare: deque[Buffer], plain: bool = False) -> Iterator[Rows]:
         """Rows of each piece in turn; the next pieces are lexed in threads meanwhile.
 
         ``spare`` gets the buffers that are done with; ``plain``: a dump of one piece is lexed as ``lex_piece`` says.
@@ -112,7 +112,9 @@ class BodyReader:
                         yield self._next(waiting)
                         spare.append(done)
                 while waiting:
+                    done = waiting[0][0].data
                     yield self._next(waiting)
+                    spare.append(done)
             finally:
                 for _, task in waiting:
                     if task is not None:
@@ -173,7 +175,7 @@ class BodyReader:
             return False
         return sum(known.startswith(code) for known in self._codes) == 1 and code in self._codes
 
-    def _join(self, lexed: Lexed, data: bytearray, base: int, stop: int) -> Rows:
+    def _join(self, lexed: Lexed, data: Buffer, base: int, stop: int) -> Rows:
         position = lexed.position
         if lexed.status == 2 and not bytes(memoryview(data)[position:stop]).split(maxsplit=1)[1:]:
             self._ended_early = self._defect(2, data, base, position, lexed.end_time)
@@ -198,8 +200,8 @@ class BodyReader:
         now = np.zeros((3, self.tables.words), np.uint64)
         rows = np.zeros(0, np.int64)
         return Lexed(
-            status, position, none.time, none.levels, none.unknown, _room(self.tables.words), rows, none.levels, [],
-            now, self.end_time, 0, -1, False, 0, 0,
+            status, position, none.time, none.levels, none.unknown, _room(self.tables.words), False, rows, none.levels,
+            [], now, self.end_time, 0, -1, False, 0, 0,
         )  # fmt: skip
 
     def _patched(self, lexed: Lexed) -> Rows:
@@ -208,6 +210,8 @@ class BodyReader:
 
         n = lexed.time.size
         before = self._now
+        if before[1].any() and not _covered(lexed, before[1]):
+            lexed.writable()
         lay_under(lexed.levels, lexed.unknown, lexed.touch_row, lexed.touch_mask, before, np.empty_like(before))
         forced = {t for t, _ in lexed.gaps}
         opened = no_rows(self.tables.words)
@@ -291,11 +295,11 @@ class BodyReader:
             gaps,
         )
 
-    def _error(self, what: str, data: bytearray, base: int, position: int, expected: str) -> CaptureError:
+    def _error(self, what: str, data: Buffer, base: int, position: int, expected: str) -> CaptureError:
         where = f"{self.where}, {self._lines.place(data, base, position)}"
         return CaptureError(what, where=where, expected=expected, hint="Nothing after this point was decoded.")
 
-    def _defect(self, status: int, data: bytearray, base: int, position: int, time: int) -> CaptureError:
+    def _defect(self, status: int, data: Buffer, base: int, position: int, time: int) -> CaptureError:
         words = bytes(data[position : position + 200]).split(maxsplit=2)
         token = words[0].decode("latin-1") if words else ""
         if status == 5 and position < len(data) and data[position] < 32:
@@ -313,11 +317,20 @@ def _room(words: int) -> Rows:
     return Rows(np.zeros(1, np.int64), np.zeros((1, words), np.uint64), np.zeros((1, words), np.uint64))
 
 
+def _covered(lexed: Lexed, lines: NDArray[np.uint64]) -> bool:
+    """Whether each row of the piece has touched all of ``lines``."""
+    return len(lexed.touch_row) > 0 and lexed.touch_row[0] == 0 and not (lines & ~lexed.touch_mask[0]).any()
+
+
 def _joined(opened: Rows, lexed: Lexed, drop: NDArray[np.int64]) -> Rows:
     """The row that stood open before the piece, if there is one, and those of the piece but for ``drop``; uncopied."""
     first, room = 1, lexed.room
     if opened.time.size:
-        first, room.time[0], room.levels[0], room.unknown[0] = 0, opened.time[0], opened.levels[0], opened.unknown[0]
+        if opened.unknown.any():
+            lexed.writable()
+        first, room.time[0], room.levels[0] = 0, opened.time[0], opened.levels[0]
+        if not lexed.known:
+            room.unknown[0] = opened.unknown[0]
     columns = (room.time[first:], room.levels[first:], room.unknown[first:])
     if len(drop):
         columns = (
@@ -328,7 +341,7 @@ def _joined(opened: Rows, lexed: Lexed, drop: NDArray[np.int64]) -> Rows:
     return Rows(*columns)
 
 
-def _first_stamp(data: bytearray, stop: int) -> int | None:
+def _first_stamp(data: Buffer, stop: int) -> int | None:
     """The time of a piece that begins with a complete stamp; None where the lexer will refuse it anyway."""
     found = _STAMP.match(data, 0, stop)
     return int(found[1] or 0) if found else None

@@ -10,13 +10,24 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from busledger.decoder.capture.load_kernel import fast_bits, fast_number, load64
+from busledger.decoder.bits_kernel import trailing
+from busledger.decoder.capture.load_kernel import (
+    EIGHT,
+    POWERS,
+    ZEROS,
+    eight_digits,
+    fast_bits,
+    fast_number,
+    load64,
+    not_digits,
+)
 from busledger.decoder.capture.vcd_kernel import (
     FIRST_CODE,
     FORCE,
     MODE,
     NORMAL,
     OK,
+    OPEN,
     PAIRS,
     ROWS,
     SECTION,
@@ -24,12 +35,14 @@ from busledger.decoder.capture.vcd_kernel import (
     TOUCHES,
     find_variable,
     lex,
+    open_rows,
 )
 from busledger.decoder.inner_kernel import inner
 
 MARGIN = 40
 BYTE = np.uint64(255)
 SPACE, LOW, HIGH, OTHER, STAMP, VECTOR, SLOW = range(7)
+LEADS, LEAD_BITS = np.uint64(0x0030000030000030), np.uint64(0x00FE0000FE0000FE)  # "0" or "1" in bytes 0, 3 and 6
 
 
 @inner(_nrt=False)
@@ -59,6 +72,9 @@ def short_variable(buf, at, window, stop, role, ids):
 def lex_common(buf, at, stop, state, now, last, ids, common, rows):
     """Read common tokens from ``at``; returns the first position that is not one, or near ``stop``.
 
+    What decides where the next token begins is worked out without branches that depend on how many changes a time
+    has, and for stamps foretold by the width of the one before: to be wrong there costs more than a token does.
+
     common: ``PlainTables``.
     """
     role, one_mask, one_plain, var_mask, var_shift, var_width = common[:6]
@@ -67,41 +83,44 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
     last_v, last_u, last_t = last[0, 0], last[1, 0], last[2, 0]
     ticks, row = state[TIME], state[ROWS]
     safe = stop - MARGIN
-    none = np.uint64(0)
+    none, stamped = np.uint64(0), False
+    # Of the last stamp: how many digits, which bytes the last eight of them are, the first eight bytes where there are
+    # more, and what these are worth.
+    digits, kept, begun, begin, lead = np.int64(0), none, none, none, np.int64(0)
+    raised = state[FORCE] != 0
+    if u != none and state[OPEN] == 0:
+        open_rows(state, unknown, row)
+    opened = state[OPEN] != 0
     while at < safe:
         window = load64(buf, at)
         c = window & BYTE
         what = role[c]
-        if what <= OTHER:
-            if what == SPACE:
-                at += 1
-                continue
-            code = (window >> np.uint64(8)) & BYTE
-            if one_plain[code] and role[(window >> np.uint64(16)) & BYTE] == SPACE:
-                m = one_mask[code]
-                at += 3
+        if what == STAMP:
+            end, tail = at + 1 + digits, none
+            like = at > 7 and load64(buf, at + 1) & begun == begin and digits > 0
+            if like:
+                tail = (load64(buf, at + digits - 7) ^ ZEROS) & kept
+                like = not_digits(tail) == 0 and role[buf[end]] == SPACE
+            if like:
+                value = lead + eight_digits(tail)
             else:
-                variable, end = short_variable(buf, at + 1, window >> np.uint64(8), stop, role, ids)
-                if variable < 0 or var_shift[variable] < 0 or var_width[variable] != 1 or role[buf[end]] != SPACE:
+                value, end = fast_number(buf, at + 1)
+                digits = end - at - 1
+                if digits == 0 or role[buf[end]] != SPACE:
                     break
-                m = var_mask[variable]
-                at = end + 1
-            t |= m
-            if what == OTHER:
-                u |= m
-                v &= ~m
-            else:
-                u &= ~m
-                v = (v & ~m) | (m & (none - (c & np.uint64(1))))
-        elif what == STAMP:
-            value, end = fast_number(buf, at + 1)
-            if end == at + 1 or role[buf[end]] != SPACE or value < ticks or state[FORCE] != 0:
+                kept, begun, begin, lead = ~none, none, none, np.int64(0)
+                if digits > 8:
+                    begun, begin, lead = ~none, load64(buf, at + 1), value // POWERS[8] * POWERS[8]
+                elif digits < 8:
+                    kept = ~none << np.uint64(64 - 8 * digits)
+            if value < ticks or raised:
                 break
-            state[SECTION] = 0
+            stamped = True
             if value > ticks:
                 time[row] = ticks
                 levels[row, 0] = v
-                unknown[row, 0] = u
+                if opened:
+                    unknown[row, 0] = u
                 if t != last_t:
                     k = state[TOUCHES]
                     touch_row[k] = row
@@ -111,6 +130,47 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
                 last_v, last_u, last_t = v, u, t
                 ticks = value
             at = end + 1
+        elif what <= HIGH and what != SPACE:
+            # Up to three changes of three bytes: those that begin with 0 or 1.
+            other = (window ^ LEADS) & LEAD_BITS
+            n = np.int64(trailing(other) >> np.uint64(3)) if other != 0 else np.int64(9)
+            code, code2, code3 = (window >> EIGHT) & BYTE, (window >> np.uint64(32)) & BYTE, window >> np.uint64(56)
+            has2, has3 = none - np.uint64(n > 3), none - np.uint64(n > 6)
+            odd = np.uint64(role[(window >> np.uint64(16)) & BYTE]) | np.uint64(one_plain[code] ^ 1)
+            odd |= (np.uint64(role[(window >> np.uint64(40)) & BYTE]) | np.uint64(one_plain[code2] ^ 1)) & has2
+            odd |= (np.uint64(role[buf[at + 8]]) | np.uint64(one_plain[code3] ^ 1)) & has3
+            if odd == 0:
+                m, m2, m3 = one_mask[code], one_mask[code2] & has2, one_mask[code3] & has3
+                v = (v & ~m) | (m & (none - (c & np.uint64(1))))
+                v = (v & ~m2) | (m2 & (none - ((window >> np.uint64(24)) & np.uint64(1))))
+                v = (v & ~m3) | (m3 & (none - ((window >> np.uint64(48)) & np.uint64(1))))
+                m |= m2 | m3
+                t |= m
+                u &= ~m
+                at += n
+                continue
+            variable, end = short_variable(buf, at + 1, window >> EIGHT, stop, role, ids)
+            if variable < 0 or var_shift[variable] < 0 or var_width[variable] != 1 or role[buf[end]] != SPACE:
+                break
+            m = var_mask[variable]
+            at = end + 1
+            t |= m
+            u &= ~m
+            v = (v & ~m) | (m & (none - (c & np.uint64(1))))
+        elif what == OTHER:
+            variable, end = short_variable(buf, at + 1, window >> EIGHT, stop, role, ids)
+            if variable < 0 or var_shift[variable] < 0 or var_width[variable] != 1 or role[buf[end]] != SPACE:
+                break
+            m = var_mask[variable]
+            at = end + 1
+            if not opened and m != none:
+                open_rows(state, unknown, row)
+                opened = True
+            t |= m
+            u |= m
+            v &= ~m
+        elif what == SPACE:
+            at += 1
         elif what == VECTOR:
             bits, end = fast_bits(buf, at + 1, stop)
             count = end - at - 1
@@ -134,6 +194,8 @@ def lex_common(buf, at, stop, state, now, last, ids, common, rows):
     now[0, 0], now[1, 0], now[2, 0] = v, u, t
     last[0, 0], last[1, 0], last[2, 0] = last_v, last_u, last_t
     state[TIME], state[ROWS] = ticks, row
+    if stamped:
+        state[SECTION] = 0
     return at
 
 

@@ -9,19 +9,57 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from busledger.decoder.capture.load_kernel import fast_bits, fast_number, load64
-from busledger.decoder.capture.vcd_fast_kernel import BYTE, MARGIN, OTHER, SPACE, STAMP, VECTOR, short_variable
-from busledger.decoder.capture.vcd_kernel import FORCE, MODE, NORMAL, OK, ROWS, SECTION, TIME, TOUCHES, lex
+from busledger.decoder.capture.load_kernel import (
+    EIGHT,
+    POWERS,
+    ZEROS,
+    eight_digits,
+    fast_bits,
+    fast_number,
+    load64,
+    not_digits,
+)
+from busledger.decoder.capture.vcd_fast_kernel import (
+    BYTE,
+    MARGIN,
+    OTHER,
+    SPACE,
+    STAMP,
+    VECTOR,
+    short_variable,
+)
+from busledger.decoder.capture.vcd_kernel import (
+    FORCE,
+    MODE,
+    NORMAL,
+    OK,
+    OPEN,
+    ROWS,
+    SECTION,
+    TIME,
+    TOUCHES,
+    lex,
+    open_rows,
+)
 from busledger.decoder.inner_kernel import inner
 
 
 @inner(_nrt=False)
-def lex_common_four(buf, at, stop, state, now, last, ids, common, rows):
-    """``vcd_fast_kernel.lex_common`` with ``now`` and ``last`` of two to four words."""
-    role, width = common.role, common.var_width
+def lay_unknown(now, masks, variable, gone):
+    """The unknown bits of one variable: all of them, or none."""
+    for w in range(now.shape[1]):
+        now[1, w] ^= (now[1, w] ^ gone) & masks[variable, w]
+
+
+@inner(_nrt=False)
+def lex_common_four(buf, at, stop, state, now, last, ids, common, rows, width):
+    """``vcd_fast_kernel.lex_common`` with ``now`` and ``last`` of two to four words; ``width`` as ``lex_four`` has it:
+    what is only for the third and fourth word is not compiled for two."""
+    role, sizes = common.role, common.var_width
+    four_scalar = common.four_scalar
     masks, shift, word = common.four_masks, common.four_shift, common.four_word
     time, levels, unknown, touch_row, touch_mask = rows
-    words = now.shape[1]
+    words = len(width)
     third, fourth = min(2, words - 1), min(3, words - 1)  # a word that is not there is the last one, with masks of 0
     v0, v1, v2, v3 = now[0, 0], now[0, 1], now[0, third], now[0, fourth]
     t0, t1, t2, t3 = now[2, 0], now[2, 1], now[2, third], now[2, fourth]
@@ -29,33 +67,45 @@ def lex_common_four(buf, at, stop, state, now, last, ids, common, rows):
     for w in range(words):
         lost = lost or now[1, w] != 0 or last[1, w] != 0
     ticks, row, touched = state[TIME], state[ROWS], True
+    if lost and state[OPEN] == 0:
+        open_rows(state, unknown, row)
+    opened = state[OPEN] != 0
     safe = stop - MARGIN
     none, every = np.uint64(0), ~np.uint64(0)
+    digits, kept, begun, begin, lead = np.int64(0), none, none, none, np.int64(0)  # as ``lex_common`` has them
+    raised, stamped = state[FORCE] != 0, False
     while at < safe:
         window = load64(buf, at)
         c = window & BYTE
         what = role[c]
-        if what <= OTHER:
-            if what == SPACE:
-                at += 1
-                continue
-            variable, end = short_variable(buf, at + 1, window >> np.uint64(8), stop, role, ids)
-            if variable < 0 or shift[variable] < 0 or width[variable] != 1 or role[buf[end]] != SPACE:
+        if what == STAMP:
+            end, tail = at + 1 + digits, none
+            like = at > 7 and load64(buf, at + 1) & begun == begin and digits > 0
+            if like:
+                tail = (load64(buf, at + digits - 7) ^ ZEROS) & kept
+                like = not_digits(tail) == 0 and role[buf[end]] == SPACE
+            if like:
+                value = lead + eight_digits(tail)
+            else:
+                value, end = fast_number(buf, at + 1)
+                digits = end - at - 1
+                if digits == 0 or role[buf[end]] != SPACE:
+                    break
+                kept, begun, begin, lead = ~none, none, none, np.int64(0)
+                if digits > 8:
+                    begun, begin, lead = ~none, load64(buf, at + 1), value // POWERS[8] * POWERS[8]
+                elif digits < 8:
+                    kept = ~none << np.uint64(64 - 8 * digits)
+            if value < ticks or raised:
                 break
-            at = end + 1
-            m0, m1, m2, m3 = masks[variable, 0], masks[variable, 1], masks[variable, 2], masks[variable, 3]
-            x0 = x1 = x2 = x3 = none if what == OTHER else none - (c & np.uint64(1))
-            opens = what == OTHER
-        elif what == STAMP:
-            value, end = fast_number(buf, at + 1)
-            if end == at + 1 or role[buf[end]] != SPACE or value < ticks or state[FORCE] != 0:
-                break
-            state[SECTION] = 0
+            stamped = True
             if value > ticks:
                 differs = v0 != last[0, 0] or v1 != last[0, 1]
-                differs = differs or (words > 2 and v2 != last[0, 2]) or (words > 3 and v3 != last[0, 3])
-                for w in range(words):
-                    unknown[row, w] = now[1, w]
+                if len(width) > 2:
+                    differs = differs or (words > 2 and v2 != last[0, 2]) or (words > 3 and v3 != last[0, 3])
+                if opened:
+                    for w in range(words):
+                        unknown[row, w] = now[1, w]
                 if lost:
                     lost = False
                     for w in range(words):
@@ -73,14 +123,46 @@ def lex_common_four(buf, at, stop, state, now, last, ids, common, rows):
                         last[2, fourth], last[2, third], last[2, 1], last[2, 0] = t3, t2, t1, t0
                         state[TOUCHES] = k + 1
                     touched = False
-                if differs:
-                    time[row] = ticks
-                    levels[row, fourth], levels[row, third], levels[row, 1], levels[row, 0] = v3, v2, v1, v0
-                    last[0, fourth], last[0, third], last[0, 1], last[0, 0] = v3, v2, v1, v0
-                    row += 1
+                time[row] = ticks
+                if len(width) > 2:
+                    levels[row, fourth], levels[row, third] = v3, v2
+                    last[0, fourth], last[0, third] = v3, v2
+                levels[row, 1], levels[row, 0] = v1, v0
+                last[0, 1], last[0, 0] = v1, v0
+                row += np.int64(differs)
                 ticks = value
             at = end + 1
-            continue
+        elif what <= OTHER:
+            if what == SPACE:
+                at += 1
+                continue
+            variable, end = short_variable(buf, at + 1, window >> EIGHT, stop, role, ids)
+            if variable < 0 or role[buf[end]] != SPACE:
+                break
+            if four_scalar[variable] == 0:
+                break
+            at = end + 1
+            m0, m1 = masks[variable, 0], masks[variable, 1]
+            if len(width) > 2:
+                m2, m3 = masks[variable, 2], masks[variable, 3]
+            x = none if what == OTHER else none - (c & np.uint64(1))
+            v0 = (v0 & ~m0) | (x & m0)
+            v1 = (v1 & ~m1) | (x & m1)
+            fresh = (m0 & ~t0) | (m1 & ~t1)
+            if len(width) > 2:
+                v2 = (v2 & ~m2) | (x & m2)
+                v3 = (v3 & ~m3) | (x & m3)
+                fresh |= (m2 & ~t2) | (m3 & ~t3)
+            if fresh != 0:
+                t0, t1, touched = t0 | m0, t1 | m1, True
+                if len(width) > 2:
+                    t2, t3 = t2 | m2, t3 | m3
+            if what == OTHER or lost:
+                if not opened:
+                    open_rows(state, unknown, row)
+                    opened = True
+                lay_unknown(now, masks, variable, every if what == OTHER else none)
+                lost = True
         elif what == VECTOR:
             bits, end = fast_bits(buf, at + 1, stop)
             count = end - at - 1
@@ -89,12 +171,13 @@ def lex_common_four(buf, at, stop, state, now, last, ids, common, rows):
             if end + 1 >= safe:
                 break
             variable, code_end = short_variable(buf, end + 1, load64(buf, end + 1), stop, role, ids)
-            if variable < 0 or shift[variable] < 0 or count > width[variable] or role[buf[code_end]] != SPACE:
+            if variable < 0 or shift[variable] < 0 or count > sizes[variable] or role[buf[code_end]] != SPACE:
                 break
             at = code_end + 1
-            m0, m1, m2, m3 = masks[variable, 0], masks[variable, 1], masks[variable, 2], masks[variable, 3]
-            opens = False
-            if width[variable] == 1:  # one bit may be shown by several lines
+            m0, m1 = masks[variable, 0], masks[variable, 1]
+            if len(width) > 2:
+                m2, m3 = masks[variable, 2], masks[variable, 3]
+            if sizes[variable] == 1:  # one bit may be shown by several lines
                 x0 = x1 = x2 = x3 = none - bits
             else:
                 place, w = np.uint64(shift[variable]), word[variable]
@@ -105,41 +188,40 @@ def lex_common_four(buf, at, stop, state, now, last, ids, common, rows):
                 x1 = low if w == 1 else (high if w == 0 else none)
                 x2 = low if w == 2 else (high if w == 1 else none)
                 x3 = low if w == 3 else (high if w == 2 else none)
+            v0 ^= (v0 ^ x0) & m0
+            v1 ^= (v1 ^ x1) & m1
+            fresh = (m0 & ~t0) | (m1 & ~t1)
+            if len(width) > 2:
+                v2 ^= (v2 ^ x2) & m2
+                v3 ^= (v3 ^ x3) & m3
+                fresh |= (m2 & ~t2) | (m3 & ~t3)
+            if fresh != 0:
+                t0, t1, touched = t0 | m0, t1 | m1, True
+                if len(width) > 2:
+                    t2, t3 = t2 | m2, t3 | m3
+            if lost:
+                lay_unknown(now, masks, variable, none)
         else:
             break
-        v0 ^= (v0 ^ x0) & m0
-        v1 ^= (v1 ^ x1) & m1
-        v2 ^= (v2 ^ x2) & m2
-        v3 ^= (v3 ^ x3) & m3
-        fresh = (m0 & ~t0) | (m1 & ~t1) | (m2 & ~t2) | (m3 & ~t3)
-        if fresh != 0:
-            t0 |= m0
-            t1 |= m1
-            t2 |= m2
-            t3 |= m3
-            touched = True
-        if opens or lost:
-            gone = every if opens else none
-            now[1, 0] ^= (now[1, 0] ^ gone) & m0
-            now[1, 1] ^= (now[1, 1] ^ gone) & m1
-            if words > 2:
-                now[1, 2] ^= (now[1, 2] ^ gone) & m2
-            if words > 3:
-                now[1, 3] ^= (now[1, 3] ^ gone) & m3
-            lost = True
-    now[0, fourth], now[0, third], now[0, 1], now[0, 0] = v3, v2, v1, v0
-    now[2, fourth], now[2, third], now[2, 1], now[2, 0] = t3, t2, t1, t0
+    if len(width) > 2:
+        now[0, fourth], now[0, third] = v3, v2
+        now[2, fourth], now[2, third] = t3, t2
+    now[0, 1], now[0, 0] = v1, v0
+    now[2, 1], now[2, 0] = t1, t0
     state[TIME], state[ROWS] = ticks, row
+    if stamped:
+        state[SECTION] = 0
     return at
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def lex_four(buf, at, stop, carried, lines, rows, gaps):
-    """``vcd_kernel.lex`` for two to four words of lines: the same arguments, rows, status and position."""
+def lex_four(buf, at, stop, carried, lines, rows, gaps, width):
+    """``vcd_kernel.lex`` for two to four words of lines: the same arguments, rows, status and position. ``width``: a
+    tuple as long as a row has words, for lengths that the compiler knows."""
     state, now, last = carried
     while True:
         if state[MODE] == NORMAL:
-            at = lex_common_four(buf, at, stop, state, now, last, lines.ids, lines.common, rows)
+            at = lex_common_four(buf, at, stop, state, now, last, lines.ids, lines.common, rows, width)
         tokens = -1 if at >= stop - MARGIN else 1
         before = at
         status, at = lex(buf, at, stop, tokens, carried, lines, rows, gaps)

@@ -8,6 +8,8 @@ one, is only known once the piece before it has been read; if not, it is read ag
 
 from __future__ import annotations
 
+import mmap
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -15,16 +17,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.capture.arrays import DumpState, Gaps, RowsOut
-from busledger.decoder.capture.row_memory import RowMemory
+from busledger.decoder.capture.row_memory import RowMemory, no_bits
 from busledger.decoder.capture.rows import Rows
 from busledger.decoder.capture.sources import ByteSource
 from busledger.decoder.capture.vcd_tables import Tables
+from busledger.decoder.heap import fresh_memory
 
-__all__ = ["Lexed", "Piece", "cut_pieces", "lex_piece"]
+__all__ = ["Buffer", "Lexed", "Piece", "cut_pieces", "lex_piece"]
 
 PIECE_BYTES = 4 << 20
 _CUT_WINDOW = 1 << 16
 _GAP_ROWS = 1024
+
+
+Buffer = bytearray | mmap.mmap
 
 
 @dataclass(slots=True)
@@ -35,7 +41,7 @@ class Piece:
     ``last``: the file ends with it.
     """
 
-    data: bytearray
+    data: Buffer
     stop: int
     offset: int
     alone: bool
@@ -46,7 +52,8 @@ class Piece:
 class Lexed:
     """What one piece says; bits it has not touched are 0 in ``levels`` and ``unknown``.
 
-    ``room``: the same columns with one row more in front, for the row that the piece before left open.
+    ``room``: the same columns with one row more in front, for the row that the piece before left open. ``known``: no
+    level is unknown, and ``unknown`` is nobody's to write to; ``writable`` makes it the piece's own.
     """
 
     status: int
@@ -55,6 +62,7 @@ class Lexed:
     levels: NDArray[np.uint64]
     unknown: NDArray[np.uint64]
     room: Rows
+    known: bool
     touch_row: NDArray[np.int64]
     touch_mask: NDArray[np.uint64]
     gaps: list[tuple[int, int]]
@@ -66,9 +74,15 @@ class Lexed:
     long_count: int
     long_at: int
 
+    def writable(self) -> None:
+        """``unknown`` may be written to from now on."""
+        if self.known:
+            self.room.unknown = np.zeros_like(self.room.unknown)
+            self.unknown, self.known = self.room.unknown[1:], False
+
 
 def cut_pieces(
-    source: ByteSource, head: bytes, offset: int, size: int, spare: list[bytearray] | None = None
+    source: ByteSource, head: bytes, offset: int, size: int, spare: deque[Buffer] | None = None
 ) -> Iterator[Piece]:
     """Pieces of about ``size`` bytes, each beginning with a time stamp if one is near the cut.
 
@@ -80,9 +94,10 @@ def cut_pieces(
     taken = 0  # of head
     while True:
         room = max(size + _CUT_WINDOW, len(left) + 1) if size >= _CUT_WINDOW else len(left) + size
-        data = spare.pop() if spare else bytearray(room)
+        data = _taken(spare)
         if len(data) != room:
-            data = bytearray(room)
+            ahead = room if source.size is None else source.size - source.consumed() + len(head) - taken
+            data = fresh_memory(room, ahead + len(left))
         data[: len(left)] = left
         stop, ended = len(left), False
         view = memoryview(data)
@@ -109,8 +124,16 @@ def cut_pieces(
         offset += end
 
 
+def _taken(spare: deque[Buffer] | None) -> Buffer:
+    """A buffer that is done with, or none, which fits nothing; other threads may take one, too."""
+    try:
+        return spare.pop() if spare else bytearray()
+    except IndexError:
+        return bytearray()
+
+
 def lex_piece(
-    data: bytearray, stop: int, tables: Tables, mode: int, time: int, memory: RowMemory, plain: bool = False
+    data: Buffer, stop: int, tables: Tables, mode: int, time: int, memory: RowMemory, plain: bool = False
 ) -> Lexed:
     """Lex ``data[:stop]`` from ``mode`` and ``time`` (-1: it begins with its own time stamp) into rows of ``memory``.
 
@@ -145,7 +168,7 @@ def lex_piece(
         elif words <= 4:
             from busledger.decoder.capture.vcd_four_kernel import lex_four
 
-            found = lex_four(buf, at, stop, carried, tables.lines, rows, found_gaps)
+            found = lex_four(buf, at, stop, carried, tables.lines, rows, found_gaps, (0,) * words)
         else:
             from busledger.decoder.capture.vcd_wide_kernel import lex_wide
 
@@ -162,13 +185,16 @@ def lex_piece(
         if status != k.FULL:
             break
     n, touched = int(state[k.ROWS]), int(state[k.TOUCHES])
+    known = not state[k.OPEN]
+    unknown = no_bits(n + 1, words) if known else columns[2][: n + 1]
     return Lexed(
         int(status),
         int(at),
         rows.time[:n],
         rows.levels[:n],
-        rows.unknown[:n],
-        Rows(columns[0][: n + 1], columns[1][: n + 1], columns[2][: n + 1]),
+        unknown[1:],
+        Rows(columns[0][: n + 1], columns[1][: n + 1], unknown),
+        known,
         rows.touch_row[:touched],
         rows.touch_mask[:touched],
         gaps,

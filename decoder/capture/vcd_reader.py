@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Sequence
 
 from busledger.decoder.capture.columns import Header, Note
@@ -9,13 +10,15 @@ from busledger.decoder.capture.rows import LineFinder, Rows
 from busledger.decoder.capture.sources import ByteSource
 from busledger.decoder.capture.vcd_body import BodyReader
 from busledger.decoder.capture.vcd_header import read_declarations
-from busledger.decoder.capture.vcd_pieces import PIECE_BYTES, cut_pieces
+from busledger.decoder.capture.vcd_pieces import PIECE_BYTES, Buffer, cut_pieces
 from busledger.decoder.capture.vcd_scan import Scan
 from busledger.decoder.capture.vcd_tables import build_tables
 
 __all__ = ["VcdReader", "piece_size"]
 
 _READ = 1 << 16
+# Buffers of pieces done with: those of one capture serve the next one of this process.
+_SPARE: deque[Buffer] = deque(maxlen=4)
 
 
 class VcdReader:
@@ -58,9 +61,8 @@ class VcdReader:
         """Rows of the selected signals, once; ``notes`` grows."""
         reader = self.body_reader(select, notes, lines)
         size = piece_bytes or piece_size(reader)
-        spare: list[bytearray] = []
-        pieces = cut_pieces(self._source, self._body, self._declared.body_at, size, spare)
-        return reader.rows(pieces, spare, plain=piece_bytes is None)
+        pieces = cut_pieces(self._source, self._body, self._declared.body_at, size, _SPARE)
+        return reader.rows(pieces, _SPARE, plain=piece_bytes is None)
 
     def body_reader(self, select: Sequence[int], notes: list[Note], lines: LineFinder) -> BodyReader:
         """What turns pieces of the body into rows of the selected signals."""

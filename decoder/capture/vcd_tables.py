@@ -101,7 +101,8 @@ def _common_tables(variables: Sequence[Variable], targets: Targets, one: NDArray
         if v >= 0 and var_shift[v] >= 0 and size[v] == 1:
             one_plain[byte], one_mask[byte], one_word[byte] = 1, var_mask[v], var_word[v]
     four = _four_tables(targets)
-    return PlainTables(role, one_mask, one_plain, var_mask, var_shift, size, one_word, var_word, *four)
+    scalars = _scalars(four[1], size)
+    return PlainTables(role, one_mask, one_plain, var_mask, var_shift, size, one_word, var_word, *four, scalars)
 
 
 def _four_tables(targets: Targets) -> tuple[NDArray[np.uint64], NDArray[np.int64], NDArray[np.int64]]:
@@ -124,6 +125,11 @@ def _four_tables(targets: Targets) -> tuple[NDArray[np.uint64], NDArray[np.int64
             masks[v, w] |= np.uint64(mask)
         first_word[v], shift[v] = words[0], places[0] % 64 if targets.size[v] > 1 else 0
     return masks, shift, first_word
+
+
+def _scalars(shift: NDArray[np.int64], size: NDArray[np.int64]) -> NDArray[np.uint8]:
+    """1 for each variable of one bit that the common lexer may change."""
+    return np.where((shift >= 0) & (size == 1), np.uint8(1), np.uint8(0))
 
 
 def _code_tables(codes: Sequence[bytes]) -> Codes:

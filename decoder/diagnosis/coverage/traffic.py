@@ -7,6 +7,8 @@ lane from a buffer lane, and a buffer lane from a chip.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -56,7 +58,7 @@ class TrafficCounter:
         few = self.data_bits <= BY_VALUE and len(cycles) <= _FEW
         few = few and int(np.count_nonzero(cycles.data_unknown & wired)) <= _FEW_UNKNOWN
         (count_few if few else count_levels)(
-            _DIRECTION[cycles.kind],
+            _DIRECTION.take(cycles.kind),
             cycles.region,
             cycles.data,
             cycles.data_unknown,
@@ -73,25 +75,38 @@ def count_few(
 ) -> None:  # fmt: skip
     """As ``count_levels``, without a kernel; of a bus of up to ``BY_VALUE`` lanes."""
     rows, _, lanes = high.shape
-    bits = np.arange(256)[:, None] >> np.arange(lanes) & 1
-    pairs = np.triu(bits[:, :, None] ^ bits[:, None, :], 1)
+    bits, pairs, told_by = _by_value(lanes)
     flat_high, flat_low, flat_differ = high.reshape(-1, lanes), low.reshape(-1, lanes), differ.reshape(-1, lanes, lanes)
-    counted = direction <= 1
-    spot = np.where(region < 0, rows - 1, region).astype(np.int64) * 2 + direction
-    value = (data & 255).astype(np.int64)
+    value = (data & np.uint32(255)).astype(np.intp)
+    spot = np.where(region < 0, np.int16(rows - 1), region).astype(np.intp) * 2 + direction
     hidden = unknown & np.uint32((1 << lanes) - 1)
 
-    whole = counted & (hidden == 0)
-    often = np.bincount(spot[whole] * 256 + value[whole], minlength=rows * 2 * 256).reshape(-1, 256)
-    flat_high += often @ bits
-    flat_low += often @ (1 - bits)
-    flat_differ += (often @ pairs.reshape(256, -1)).reshape(-1, lanes, lanes)
+    place = spot * 256 + value
+    odd = np.flatnonzero((direction > 1) | (hidden != 0))
+    place[odd] = rows * 512  # behind all that are counted
+    often = np.bincount(place, minlength=rows * 512 + 1)[:-1].reshape(-1, 256)
+    # Whole numbers below 2^53, so exact in any order; of integers numpy multiplies tables fifty times slower.
+    sums = (often.astype(np.float64) @ told_by).astype(np.int64)
+    flat_high += sums[:, :lanes]
+    flat_low += sums[:, lanes : 2 * lanes]
+    flat_differ += sums[:, 2 * lanes :].reshape(-1, lanes, lanes)
     values |= often.reshape(rows, 2, 256).any(axis=0)
 
-    some = np.flatnonzero(counted & (hidden != 0))
+    some = odd[direction[odd] <= 1]
+    if not len(some):
+        return
     seen = 1 - (hidden[some, None] >> np.arange(lanes, dtype=np.uint32) & 1).astype(np.int64)
     np.add.at(flat_high, spot[some], bits[value[some]] * seen)
     np.add.at(flat_low, spot[some], (1 - bits[value[some]]) * seen)
     np.add.at(flat_differ, spot[some], pairs[value[some]] * (seen[:, :, None] * seen[:, None, :]))
     told = some[unknown[some] & 255 == 0]
     values[direction[told], value[told]] = True
+
+
+@lru_cache(maxsize=BY_VALUE)
+def _by_value(lanes: int) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.float64]]:
+    """Of each of 256 values the levels of its lanes, which pairs of them differ, and for sums over many values in one
+    table: high, low, and the pairs in a row."""
+    bits = np.arange(256)[:, None] >> np.arange(lanes) & 1
+    pairs = np.triu(bits[:, :, None] ^ bits[:, None, :], 1)
+    return bits, pairs, np.hstack([bits, 1 - bits, pairs.reshape(256, -1)]).astype(np.float64)
