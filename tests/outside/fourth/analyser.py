@@ -44,6 +44,7 @@ def _sampled(times: list[float], levels: list[int], skew: float, analyser: Analy
     last = np.append(at[1:] != at[:-1], True)  # of several edges between two samples the last one counts
     at, level = at[last], level[last]
     new = np.append(True, level[1:] != level[:-1])
+    at[0] = 0
     return at[new], level[new]
 
 
@@ -81,13 +82,12 @@ def sample(waves: Waves, lines: list[str], analyser: Analyser, rng: Random) -> t
         times, levels = waves.edges[line]
         changes = _sampled(times, levels, rng.uniform(-spread, spread), analyser)
         if line in analyser.ringing:
-            at, level = _dense(changes, n), None
+            at = _dense(changes, n)
             edges = changes[0][1:]
             rung = edges[seed.random(len(edges)) < analyser.ringing[line]] + 1
             rung = rung[rung < n - 1]
             at[rung] ^= 1
             changes = _sparse(at)
-            del level
         if analyser.strays and line[0] in "AD" and line[1:].isdigit() and waves.quiet:
             moments = rng.sample(waves.quiet, min(len(waves.quiet), 1 + analyser.strays // 8))
             changes = _stray(changes, sorted({round(m / analyser.period - analyser.phase) for m in moments}))

@@ -28,6 +28,7 @@ class Case:
     seed: int
     kind: str
     cycles: list[Cycle] = field(default_factory=list)
+    marks: list[int] = field(default_factory=list)
     starts: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     timing: Timing = field(default_factory=lambda: Timing(1000.0, 0.1, 300.0))
     analyser: Analyser = field(default_factory=lambda: Analyser(50.0, 0.0))
@@ -53,7 +54,8 @@ class Case:
     def assemble(self, phases: list[Phase], rng: Random, rounds: int = 1, most: int = 45_000) -> None:
         """Lays the program out and times it, for at most so many cycles."""
         self.board.rom[:] = rng.randbytes(len(self.board.rom))
-        self.cycles = Assembler(self.board).run(phases, rounds).cycles[:most]
+        run = Assembler(self.board).run(phases, rounds)
+        self.cycles, self.marks = run.cycles[:most], run.marks
         self.timing = draw_timing(self.board.bus, rng)
         lengths = durations(self.board.bus, self.cycles, self.timing)
         self.starts = np.concatenate(([0.0], np.cumsum(lengths)[:-1])) + 200.0
@@ -109,9 +111,10 @@ class Case:
             names |= {f"D{i}": f"AD{i}" for i in range(8)}
         if self.board.without_board and table:
             names, table = {line: line for line in lines}, False
+        wiring = {f"A{k}" if self.board.bus == "8085" and k[0] == "D" else k: v for k, v in names.items()}
         write_vcd(folder / "capture.vcd", samples, names, n, self.analyser, rng)
         if not self.board.without_board:
-            (folder / "board.toml").write_text(board_file(self.board, names if table else None))
+            (folder / "board.toml").write_text(board_file(self.board, wiring if table else None))
         (folder / "monitor.bin").write_bytes(self.image or bytes(self.board.rom))
         (folder / "truth.json").write_text(json.dumps(self.truth(), indent=1))
 

@@ -92,6 +92,8 @@ def shared_fault(board: Board, rng: Random, kind: str | None = None) -> Fault | 
         return None
     if kind == "select-missing":
         return Fault(name, "decoder", board.decoder, (row,), None, lanes, seed=seed)
+    if kind == "select-swapped" and not board.selects_clipped:
+        return None  # of two like rows nobody could tell
     others = [r for r in range(len(board.rows)) if r != row]
     if board.drivers:  # behind another driver a row that answers too is not heard
         mine = next(d.serves for d in board.drivers if row in d.serves)

@@ -24,8 +24,8 @@ class Score:
 
 def fits(suspect: dict[str, Any], answer: dict[str, Any], nameless: bool) -> bool:
     """Does a suspect name the part of an answer? Without a board file: its lanes or address lines."""
-    if suspect["scope"] in OUTSIDE:
-        return False
+    if suspect["scope"] in OUTSIDE or answer["scope"] in OUTSIDE:
+        return bool(suspect["fault"] == answer["fault"])
     if nameless:
         if answer["address_lines"]:
             return suspect["fault"] == answer["fault"] and set(suspect["address_lines"]) <= set(answer["address_lines"])

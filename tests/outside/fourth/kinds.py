@@ -7,7 +7,7 @@ from random import Random
 from tests.outside.fourth.case import Case, describe
 from tests.outside.fourth.faults import any_fault, chip_fault, come_and_go, shared_fault
 from tests.outside.fourth.layout import Board, draw_board
-from tests.outside.fourth.ledger import account, alike
+from tests.outside.fourth.ledger import account, alike, never_written
 from tests.outside.fourth.physics import Fault
 from tests.outside.fourth.program import draw_program
 from tests.outside.fourth.unusual import make_unusual
@@ -45,6 +45,9 @@ def _settle(case: Case, compare: bool) -> None:
             same = [fault]
         unique = {repr(describe(case.board, one)): describe(case.board, one) for one in same}
         case.answers.append(list(unique.values()))
+        if compare and (len(fault.lanes) == 8 or len(case.board.rows) == 1):
+            if never_written(case.board, case.cycles, case.trace, fault.rows):
+                case.answers[-1].append(describe(case.board, fault) | {"fault": "read-only", "scope": "machine"})
 
 
 def _faults(kind: str, board: Board, rng: Random, cells: list[int]) -> list[Fault]:

@@ -100,6 +100,7 @@ class Board:
     unclipped: set[str] = field(default_factory=set)
     selects_clipped: bool = False
     floats: str = "keep"  # keep | pull
+    gated: bool = True  # a 6800's card looks at VMA somewhere before it drives the bus
     without_board: bool = False
 
     def row_at(self, address: int) -> int:
@@ -179,6 +180,7 @@ def draw_board(rng: Random, bus: str | None = None) -> Board:
             board.address_drivers.append(AddressDriver(f"{prefix}{number + 1}", tuple(range(8, bits))))
     board.rom_start = 0x0000 if bus in ("z80", "8085") else 0xF800
     board.rom_listed = rng.random() < 0.6
+    board.gated = rng.random() < 0.75
     if bus in ("6502", "6800", "6809"):
         board.scratch = (0x0000, 0x01FF)
         board.scratch_listed = rng.random() < 0.5

@@ -235,6 +235,8 @@ class Machine:
         if kind == DEAD:
             # A decoder that does not look at VMA selects all the same, and the row drives.
             if row >= 0 and self.board.decoder and "VMA" not in self.board.decoder_inputs.values():
+                if self.board.gated:
+                    return self.bus, sum(1 << one for one in self.selected(row, acts)), 0
                 rows, driven = self.read(row, address, now, acts)
                 return self.bus, rows, driven
             return self.bus, 0, 0

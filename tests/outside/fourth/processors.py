@@ -17,9 +17,10 @@ Cycle = tuple[int, int, int, int]
 
 @dataclass
 class Run:
-    """What the machine does: cycles in order; `own` are the data accesses among them that the program meant."""
+    """What the machine does: cycles in order, and at which of them each phase begins."""
 
     cycles: list[Cycle] = field(default_factory=list)
+    marks: list[int] = field(default_factory=list)
 
 
 class Assembler:
@@ -176,6 +177,7 @@ class Assembler:
                 if self.pc > self.limit:
                     raise ValueError("the program is larger than its ROM")
             start = known[shape]
+            run.marks.append(len(run.cycles))
             run.cycles += self.head(top, start)[1]
             for number, step in enumerate(phase.steps):
                 code, cycles = self.iteration(phase, step, start, number == len(phase.steps) - 1)
