@@ -69,7 +69,9 @@ def _stray(changes: Changes, wanted: list[int]) -> Changes:
             extra_at += [k, k + 1]
             extra_level += [1 - int(level[i - 1]), int(level[i - 1])]
     order = np.argsort(np.append(at, np.asarray(extra_at, np.int64)), kind="stable")
-    return np.append(at, np.asarray(extra_at, np.int64))[order], np.append(level, np.asarray(extra_level, np.int8))[order]
+    return np.append(at, np.asarray(extra_at, np.int64))[order], np.append(level, np.asarray(extra_level, np.int8))[
+        order
+    ]
 
 
 def sample(waves: Waves, lines: list[str], analyser: Analyser, rng: Random) -> tuple[dict[str, Changes], int]:

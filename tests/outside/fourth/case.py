@@ -22,7 +22,7 @@ from tests.outside.fourth.waves import CLOCKED, Painter, Timing, draw_timing, du
 
 @dataclass
 class Case:
-    """Everything of one capture. `image` is the ROM image that the board file names, where it is another than the ROM."""
+    """Everything of one capture. `image` is the ROM image of the board file, where it is another than the ROM."""
 
     board: Board
     seed: int
@@ -133,7 +133,13 @@ class Case:
             "rivals": self.rivals,
             "faults": [
                 describe(self.board, fault)
-                | {"mode": fault.mode, "rate": fault.rate, "path": fault.path, "level": fault.level, "age_ns": fault.age}
+                | {
+                    "mode": fault.mode,
+                    "rate": fault.rate,
+                    "path": fault.path,
+                    "level": fault.level,
+                    "age_ns": fault.age,
+                }
                 | {"hurts": self.hurts[i] if i < len(self.hurts) else None}
                 | {"distinguishable": self.answers[i] if i < len(self.answers) else [describe(self.board, fault)]}
                 for i, fault in enumerate(self.faults)

@@ -68,7 +68,10 @@ def shared_fault(board: Board, rng: Random, kind: str | None = None) -> Fault | 
         fault = Fault(kind, "buffer", driver.designator, driver.serves, None, (lane,), seed=seed)
         fault.level = rng.randrange(2)
         if kind == "lane-stuck":
-            fault.kind, fault.path = ("stuck-high" if fault.level else "stuck-low"), rng.choice(("read", "write", "both"))
+            fault.kind, fault.path = (
+                ("stuck-high" if fault.level else "stuck-low"),
+                rng.choice(("read", "write", "both")),
+            )
         elif kind == "lane-open":
             fault.kind, fault.path = "floating", rng.choice(("read", "read", "both"))
         elif kind == "lanes-bridged":
@@ -84,7 +87,9 @@ def shared_fault(board: Board, rng: Random, kind: str | None = None) -> Fault | 
         if rng.random() < 0.5:
             return Fault(form, "region", None, (row,), None, (), lines, level=rng.randrange(2), seed=seed)
         part = next((a.designator for a in board.address_drivers if line in a.lines), None)
-        return Fault(form, "board", part, tuple(range(len(board.rows))), None, (), lines, level=rng.randrange(2), seed=seed)
+        return Fault(
+            form, "board", part, tuple(range(len(board.rows))), None, (), lines, level=rng.randrange(2), seed=seed
+        )
     if kind in ("row-write", "row-silent", "select-late"):
         form = {"row-write": "write-lost", "row-silent": "no-answer", "select-late": "slow"}[kind]
         return Fault(form, "region", None, (row,), None, lanes, seed=seed)

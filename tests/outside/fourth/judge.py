@@ -38,7 +38,9 @@ def fits(suspect: dict[str, Any], answer: dict[str, Any], nameless: bool) -> boo
 
 
 def _key(suspect: dict[str, Any]) -> str:
-    where = suspect["component"] or f"{suspect['region']} {','.join(suspect['lanes'])}{','.join(suspect['address_lines'])}"
+    where = (
+        suspect["component"] or f"{suspect['region']} {','.join(suspect['lanes'])}{','.join(suspect['address_lines'])}"
+    )
     return f"{where} {suspect['fault']} {suspect['probability']:.2f}"
 
 
@@ -56,8 +58,9 @@ def judge(truth: dict[str, Any], result: dict[str, Any] | None, status: int) -> 
         return _unusual(score, truth, suspects, accused, parts, status)
     answers = [a for f in truth["faults"] for a in f["distinguishable"] if truth["manifested"]]
     score.innocents = [name for name in parts if not any(a["component"] == name for a in answers)]
-    score.innocents += [_key(s) for s in accused if s["component"] not in parts
-                        and not any(fits(s, a, nameless) for a in answers)]
+    score.innocents += [
+        _key(s) for s in accused if s["component"] not in parts and not any(fits(s, a, nameless) for a in answers)
+    ]
     if score.innocents:
         score.wrong.append("innocent: " + ", ".join(score.innocents))
     if not truth["manifested"]:
@@ -72,7 +75,9 @@ def judge(truth: dict[str, Any], result: dict[str, Any] | None, status: int) -> 
         score.faint = score.faint or fault["hurts"] < least
     first = suspects[0] if suspects else None
     score.first = first is not None and any(fits(first, a, nameless) for a in answers)
-    score.kind_right = first is not None and any(first["fault"] == a["fault"] and fits(first, a, nameless) for a in answers)
+    score.kind_right = first is not None and any(
+        first["fault"] == a["fault"] and fits(first, a, nameless) for a in answers
+    )
     strong = any(f["hurts"] >= FEW[f["mode"] != "always"] for f in truth["faults"])
     score.named = not score.missing
     if score.missing:
@@ -87,14 +92,16 @@ def _unusual(
 ) -> Score:
     right = truth["rivals"]
     if right == ["nibble"]:  # nothing drives D4-D7: that is what a careful person would say, too
-        bad = [s for s in accused if not set(s["lanes"]) <= {"D4", "D5", "D6", "D7"} or s["fault"].startswith("address")]
+        bad = [
+            s for s in accused if not set(s["lanes"]) <= {"D4", "D5", "D6", "D7"} or s["fault"].startswith("address")
+        ]
         score.innocents = [_key(s) for s in bad]
     elif "address-stuck" in right or "write-lost" in right:  # truly alike
         score.innocents = [_key(s) for s in accused if s["fault"] not in right]
     else:
         score.innocents = list(parts) + [_key(s) for s in accused if s["component"] not in parts]
     first = suspects[0] if suspects else None
-    quiet = status == 3 or (first is None or first["scope"] not in OUTSIDE and first["probability"] < 0.5)
+    quiet = status == 3 or (first is None or (first["scope"] not in OUTSIDE and first["probability"] < 0.5))
     score.first = bool(first and first["fault"] in right) or status == 3
     if "" in right or right == ["nibble"] or (not truth["manifested"] and quiet):
         score.first = True

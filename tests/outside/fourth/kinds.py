@@ -37,7 +37,7 @@ def _settle(case: Case, compare: bool) -> None:
     case.hurts = [_hurts(case, fault) for fault in case.faults]
     case.answers = []
     for fault in case.faults:
-        if compare:
+        if compare or fault.scope != "chip":
             trace = case.trace if len(case.faults) == 1 else case.play([fault])
             compared = account(case.board, case.cycles, trace, case.gap).compared
             same = alike(case.board, case.cycles, case.starts, fault, trace, compared, case.seed)
@@ -45,9 +45,9 @@ def _settle(case: Case, compare: bool) -> None:
             same = [fault]
         unique = {repr(describe(case.board, one)): describe(case.board, one) for one in same}
         case.answers.append(list(unique.values()))
-        if compare and (len(fault.lanes) == 8 or len(case.board.rows) == 1):
-            if never_written(case.board, case.cycles, case.trace, fault.rows):
-                case.answers[-1].append(describe(case.board, fault) | {"fault": "read-only", "scope": "machine"})
+        whole = len(fault.lanes) == 8 or len(case.board.rows) == 1
+        if compare and whole and never_written(case.board, case.cycles, case.trace, fault.rows):
+            case.answers[-1].append(describe(case.board, fault) | {"fault": "read-only", "scope": "machine"})
 
 
 def _faults(kind: str, board: Board, rng: Random, cells: list[int]) -> list[Fault]:

@@ -172,7 +172,9 @@ def draw_board(rng: Random, bus: str | None = None) -> Board:
         for served in groups:
             enable = f"BD{len(board.drivers)}" if rng.random() < 0.4 else None
             for lanes in (tuple(range(4)), tuple(range(4, 8))) if halves else (tuple(range(8)),):
-                board.drivers.append(Driver(f"{prefix}{number}", "8216" if halves else "74LS245", lanes, served, enable))
+                board.drivers.append(
+                    Driver(f"{prefix}{number}", "8216" if halves else "74LS245", lanes, served, enable)
+                )
                 number += 1
     if rng.random() < 0.5:
         board.address_drivers.append(AddressDriver(f"{prefix}{number}", tuple(range(8))))
@@ -224,7 +226,13 @@ def board_file(board: Board, wiring: dict[str, str] | None = None) -> str:
     if wiring:
         out += ["[wiring]", *(f'{line} = "{channel}"' for line, channel in wiring.items()), ""]
     for row in board.rows:
-        out += ["[[region]]", f'name = "{row.name}"', f"start = 0x{row.start:04X}", f"end = 0x{row.end:04X}", 'kind = "ram"']
+        out += [
+            "[[region]]",
+            f'name = "{row.name}"',
+            f"start = 0x{row.start:04X}",
+            f"end = 0x{row.end:04X}",
+            'kind = "ram"',
+        ]
         if board.decoder:
             out.append(f'select = "{row.select}"')
         out.append("chips = [")
@@ -236,7 +244,12 @@ def board_file(board: Board, wiring: dict[str, str] | None = None) -> str:
         out += ["[[region]]", 'name = "monitor"', f"start = 0x{board.rom_start:04X}"]
         out += [f"end = 0x{board.rom_start + len(board.rom) - 1:04X}", 'kind = "rom"', 'image = "monitor.bin"', ""]
     if board.scratch and board.scratch_listed:
-        out += ["[[region]]", 'name = "scratch"', f"start = 0x{board.scratch[0]:04X}", f"end = 0x{board.scratch[1]:04X}"]
+        out += [
+            "[[region]]",
+            'name = "scratch"',
+            f"start = 0x{board.scratch[0]:04X}",
+            f"end = 0x{board.scratch[1]:04X}",
+        ]
         out += ['kind = "ram"', ""]
     if board.decoder:
         pins = ", ".join(f'{pin} = "{line}"' for pin, line in board.decoder_inputs.items())
@@ -248,7 +261,11 @@ def board_file(board: Board, wiring: dict[str, str] | None = None) -> str:
         turn = 'direction = { line = "RW", to_cpu = 1 }'
     for driver in board.drivers:
         out += ["[[buffer]]", f'designator = "{driver.designator}"', f'part = "{driver.part}"']
-        out += [f"lanes = {lanes(driver.lanes)}", f"serves = {listed([board.rows[r].name for r in driver.serves])}", turn]
+        out += [
+            f"lanes = {lanes(driver.lanes)}",
+            f"serves = {listed([board.rows[r].name for r in driver.serves])}",
+            turn,
+        ]
         if driver.enable:
             out.append(f'enable = {{ line = "{driver.enable}", active = 0 }}')
         out.append("")

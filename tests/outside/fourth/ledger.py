@@ -52,50 +52,128 @@ def rivals_of(board: Board, fault: Fault) -> list[Fault]:
     whole = fault.kind in ("dead", "no-answer", "select-missing", "write-lost", "slow", "direction-stuck", "leaky")
     if fault.kind in (*kinds, "leaky", "direction-stuck", "no-answer", "select-missing"):
         for chip in chips:
-            lanes = chip.lanes if whole or len(chip.lanes) == 1 else tuple(l for l in chip.lanes if l in fault.lanes)
+            lanes = chip.lanes if whole or len(chip.lanes) == 1 else tuple(n for n in chip.lanes if n in fault.lanes)
             for kind in kinds:
                 lane_set = chip.lanes if kind in ("dead", "write-lost") else lanes
-                out.append(replace(fault, kind=kind, scope="chip", component=chip.designator, rows=(chip.row,),
-                                   chip=chip, lanes=lane_set, level=int(kind == "stuck-high"), cell=None))
+                out.append(
+                    replace(
+                        fault,
+                        kind=kind,
+                        scope="chip",
+                        component=chip.designator,
+                        rows=(chip.row,),
+                        chip=chip,
+                        lanes=lane_set,
+                        level=int(kind == "stuck-high"),
+                        cell=None,
+                    )
+                )
         for row in {c.row for c in chips}:
             for kind in ("no-answer", "write-lost", "slow"):
-                out.append(replace(fault, kind=kind, scope="region", component=None, rows=(row,), chip=None,
-                                   lanes=tuple(range(8)), cell=None))
+                out.append(
+                    replace(
+                        fault,
+                        kind=kind,
+                        scope="region",
+                        component=None,
+                        rows=(row,),
+                        chip=None,
+                        lanes=tuple(range(8)),
+                        cell=None,
+                    )
+                )
             # A machine without a decoder in its board file has one all the same.
-            out.append(replace(fault, kind="select-missing", scope="decoder", component=board.decoder, rows=(row,),
-                               chip=None, lanes=tuple(range(8)), cell=None))
+            out.append(
+                replace(
+                    fault,
+                    kind="select-missing",
+                    scope="decoder",
+                    component=board.decoder,
+                    rows=(row,),
+                    chip=None,
+                    lanes=tuple(range(8)),
+                    cell=None,
+                )
+            )
         for driver in board.drivers:
             if set(driver.serves) & {c.row for c in chips} and set(driver.lanes) & set(fault.lanes):
-                lanes = tuple(l for l in driver.lanes if l in fault.lanes)
+                lanes = tuple(n for n in driver.lanes if n in fault.lanes)
                 for kind in ("floating", "stuck-low", "stuck-high"):
                     for path in ("read", "write", "both"):
-                        out.append(replace(fault, kind=kind, scope="buffer", component=driver.designator, chip=None,
-                                           rows=driver.serves, lanes=lanes, path=path, level=int(kind == "stuck-high")))
+                        out.append(
+                            replace(
+                                fault,
+                                kind=kind,
+                                scope="buffer",
+                                component=driver.designator,
+                                chip=None,
+                                rows=driver.serves,
+                                lanes=lanes,
+                                path=path,
+                                level=int(kind == "stuck-high"),
+                            )
+                        )
                 for path in ("read", "write", "both"):
-                    out.append(replace(fault, kind="direction-stuck", scope="buffer", component=driver.designator,
-                                       chip=None, rows=driver.serves, lanes=driver.lanes, path=path))
+                    out.append(
+                        replace(
+                            fault,
+                            kind="direction-stuck",
+                            scope="buffer",
+                            component=driver.designator,
+                            chip=None,
+                            rows=driver.serves,
+                            lanes=driver.lanes,
+                            path=path,
+                        )
+                    )
     if fault.kind == "bridged":
         places: list[tuple[str, str | None, tuple[int, ...]]] = [
-            ("buffer", d.designator, d.serves) for d in board.drivers if set(fault.lanes) <= set(d.lanes)]
+            ("buffer", d.designator, d.serves) for d in board.drivers if set(fault.lanes) <= set(d.lanes)
+        ]
         for scope, part, rows in places:
             out += [replace(fault, scope=scope, component=part, rows=rows, chip=None, path=p) for p in ("read", "both")]
-        out += [replace(fault, scope="chip", component=c.designator, rows=(c.row,), chip=c)
-                for c in board.chips() if set(fault.lanes) <= set(c.lanes) and c.row in fault.rows]
-    if fault.kind.startswith("address-"):
-        if fault.lines:
-            part = next((a.designator for a in board.address_drivers if fault.lines[0] in a.lines), None)
-            forms = [(fault.kind, fault.lines, level) for level in (0, 1)]
-            forms += [("address-stuck", (line,), level) for line in fault.lines for level in (0, 1)]
-            for kind, lines, level in forms:
-                every = tuple(range(len(board.rows)))
-                out.append(replace(fault, kind=kind, lines=lines, level=level, scope="board", component=part,
-                                   rows=every, chip=None))
-                for row in fault.rows:
-                    out.append(replace(fault, kind=kind, lines=lines, level=level, scope="region", component=None,
-                                       rows=(row,), chip=None))
-                    for chip in [fault.chip] if fault.chip else board.rows[row].chips:
-                        out.append(replace(fault, kind=kind, lines=lines, level=level, scope="chip",
-                                           component=chip.designator, rows=(chip.row,), chip=chip))
+        out += [
+            replace(fault, scope="chip", component=c.designator, rows=(c.row,), chip=c)
+            for c in board.chips()
+            if set(fault.lanes) <= set(c.lanes) and c.row in fault.rows
+        ]
+    if fault.kind.startswith("address-") and fault.lines:
+        part = next((a.designator for a in board.address_drivers if fault.lines[0] in a.lines), None)
+        forms = [(fault.kind, fault.lines, level) for level in (0, 1)]
+        forms += [("address-stuck", (line,), level) for line in fault.lines for level in (0, 1)]
+        for kind, lines, level in forms:
+            every = tuple(range(len(board.rows)))
+            out.append(
+                replace(
+                    fault, kind=kind, lines=lines, level=level, scope="board", component=part, rows=every, chip=None
+                )
+            )
+            for row in fault.rows:
+                out.append(
+                    replace(
+                        fault,
+                        kind=kind,
+                        lines=lines,
+                        level=level,
+                        scope="region",
+                        component=None,
+                        rows=(row,),
+                        chip=None,
+                    )
+                )
+                for chip in [fault.chip] if fault.chip else board.rows[row].chips:
+                    out.append(
+                        replace(
+                            fault,
+                            kind=kind,
+                            lines=lines,
+                            level=level,
+                            scope="chip",
+                            component=chip.designator,
+                            rows=(chip.row,),
+                            chip=chip,
+                        )
+                    )
     if fault.kind.startswith("select-") and board.decoder:
         for a in fault.rows:
             for b in range(len(board.rows)):
@@ -149,8 +227,10 @@ def never_written(board: Board, cycles: list[Cycle], trace: Trace, rows: tuple[i
     """Does each address of these rows always read alike? Then memory that cannot be written is as good an answer."""
     seen: dict[int, int] = {}
     for number, (kind, address, _, _) in enumerate(cycles):
-        if kind in (READ, FETCH) and board.row_at(address) in rows and seen.setdefault(address, trace.data[number]) != (
-            trace.data[number]
+        if (
+            kind in (READ, FETCH)
+            and board.row_at(address) in rows
+            and seen.setdefault(address, trace.data[number]) != (trace.data[number])
         ):
             return False
     return True

@@ -75,7 +75,9 @@ class Assembler:
             out: list[Cycle] = []
             for i, cycle in enumerate(data):
                 lead: list[Cycle] = [(FETCH, at + i, -1, 0), (READ, at + i + 1, -1, 0)]
-                out += [*lead, cycle, (DEAD, cycle[1] - 1, -1, 0)] if push else [*lead, (DEAD, cycle[1] - 1, -1, 0), cycle]
+                out += (
+                    [*lead, cycle, (DEAD, cycle[1] - 1, -1, 0)] if push else [*lead, (DEAD, cycle[1] - 1, -1, 0), cycle]
+                )
             return bytes((one, two)), out
         code = bytes((0x34 if push else 0x35, 0x06))
         idle: list[Cycle] = [(READ, 0xFFFF, -1, 0), (READ, 0xFFFF, -1, 0)]
@@ -95,7 +97,12 @@ class Assembler:
         """The 6502 alone keeps its pointer in page zero and writes it for each step."""
         if self.bus != "6502":
             return b"", []
-        cycles = [*self.fetch(at, 2), (WRITE, 0x10, address & 0xFF, 0), *self.fetch(at + 2, 2), (WRITE, 0x11, address >> 8, 0)]
+        cycles = [
+            *self.fetch(at, 2),
+            (WRITE, 0x10, address & 0xFF, 0),
+            *self.fetch(at + 2, 2),
+            (WRITE, 0x11, address >> 8, 0),
+        ]
         return b"\x85\x10\x86\x11", cycles
 
     def back(self, at: int, top: int, taken: bool) -> tuple[bytes, list[Cycle]]:
@@ -123,7 +130,8 @@ class Assembler:
 
     def iteration(self, phase: Phase, step: list[tuple[int, int]], top: int, last: bool) -> tuple[bytes, list[Cycle]]:
         """One turn of the loop."""
-        code, cycles, at, slot = b"", [], top, 0
+        code, at, slot = b"", top, 0
+        cycles: list[Cycle] = []
         held = None
         while slot < len(step):
             word = phase.body[slot]

@@ -115,8 +115,15 @@ def stack(cells: list[int], rng: Random) -> list[Phase]:
     pushes, pops = [], []
     for _ in range(3):
         deep = rng.choice((4, 8, 16)) * 2
-        pushes.append(Phase(("push", "push"), [[(a, rng.getrandbits(8)), (b, rng.getrandbits(8))] for a, b in
-                                               zip(down[:deep:2], down[1:deep:2], strict=False)]))
+        pushes.append(
+            Phase(
+                ("push", "push"),
+                [
+                    [(a, rng.getrandbits(8)), (b, rng.getrandbits(8))]
+                    for a, b in zip(down[:deep:2], down[1:deep:2], strict=False)
+                ],
+            )
+        )
         back = down[:deep][::-1]
         pops.append(Phase(("pop", "pop"), [[(a, -1), (b, -1)] for a, b in zip(back[::2], back[1::2], strict=False)]))
     return [phase for pair in zip(pushes, pops, strict=True) for phase in pair]

@@ -49,8 +49,10 @@ def one(kind: str, seed: int, out: Path, keep: bool) -> tuple[Score, str]:
         counts = f" compared {seen[0]}/{truth['reads_compared']} wrong {seen[1]}/{truth['mismatch_total']}"
     line = f"{folder.name} {case.board.bus} status {status}{counts}"
     line += f" {case.note}" if case.note else ""
-    line += "".join(f" [{f.component or f.rows} {f.kind} {f.scope} {f.mode} {h}]" for f, h in
-                    zip(case.faults, case.hurts or [0] * 9, strict=False))
+    line += "".join(
+        f" [{f.component or f.rows} {f.kind} {f.scope} {f.mode} {h}]"
+        for f, h in zip(case.faults, case.hurts or [0] * 9, strict=False)
+    )
     (folder / "answer.json").write_text(answer or "null")
     (folder / "error.txt").write_text(error)
     if score.wrong:
@@ -75,14 +77,17 @@ def main() -> int:
     for kind in KINDS if args.kind == "all" else (args.kind,):
         scores: list[Score] = []
         with ThreadPoolExecutor(args.jobs) as pool:
-            jobs = [pool.submit(one, kind, seed, args.out, args.keep) for seed in range(args.seed, args.seed + args.count)]
+            jobs = [
+                pool.submit(one, kind, seed, args.out, args.keep) for seed in range(args.seed, args.seed + args.count)
+            ]
             for job in jobs:
                 score, line = job.result()
                 scores.append(score)
                 print(line, flush=True)
         n = len(scores)
         print(
-            f"== {kind}: {n} cases; right in all {sum(not s.wrong for s in scores)}; first {sum(s.first for s in scores)};"
+            f"== {kind}: {n} cases; right in all {sum(not s.wrong for s in scores)};"
+            f" first {sum(s.first for s in scores)};"
             f" named {sum(s.named for s in scores)}; fault named right {sum(s.kind_right for s in scores)};"
             f" innocents {sum(len(s.innocents) for s in scores)}; faint {sum(s.faint for s in scores)}",
             flush=True,

@@ -234,7 +234,9 @@ def other_image(case: Case, rng: Random) -> list[str]:
     """The image in the board file is of another version of the ROM."""
     case.board.rom_listed = True
     image = bytearray(case.board.rom)
-    run = sorted({a - case.board.rom_start for k, a, _, _ in case.cycles[:3000] if 0 <= a - case.board.rom_start < len(image)})
+    run = sorted(
+        {a - case.board.rom_start for k, a, _, _ in case.cycles[:3000] if 0 <= a - case.board.rom_start < len(image)}
+    )
     at = rng.choice(run)
     for offset in range(at, min(len(image), at + rng.choice((3, 8, 30)))):
         image[offset] = rng.getrandbits(8)
@@ -285,10 +287,13 @@ SHOWING = (device, write_protected, shadow_rom, mirror, banked, shared, contents
 def _board_for(builder: Builder, rng: Random) -> Board:
     while True:
         board = draw_board(rng)
-        if builder is nibble and not all(c.part in ("2111", "2101", "2112", "2114") and max(c.lanes) < 4
-                                         for r in board.rows for c in r.chips[:1]):
+        if builder is nibble and not all(
+            c.part in ("2111", "2101", "2112", "2114") and max(c.lanes) < 4 for r in board.rows for c in r.chips[:1]
+        ):
             continue
-        if builder is nibble and any(sorted(x for c in r.chips[:1] for x in c.lanes) != [0, 1, 2, 3] for r in board.rows):
+        if builder is nibble and any(
+            sorted(x for c in r.chips[:1] for x in c.lanes) != [0, 1, 2, 3] for r in board.rows
+        ):
             continue
         return board
 
