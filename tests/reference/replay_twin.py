@@ -99,7 +99,7 @@ class ReplayTwin:
         here.state, here.owner, here.owner_before = "settled", None, None
         here.writes += 1
         here.hours = row.hours
-        here.doubt = False
+        here.doubt, here.either = False, False
         if row.cell not in targets:
             here.lost, here.state = Change(list(here.held), self.mine), "open"
         elif not plain:
@@ -191,7 +191,7 @@ class ReplayTwin:
             if all(there.held[k] is not None and there.held[k] == here.held[k] for k in judged):
                 for k in judged:
                     there.held[k] = None
-        here.doubt = False
+        here.doubt, here.either = False, False
         self.refute(row, judged, here)
         if astray:
             refuted = [k for k in judged if value[k] is not None and value[k] != here.held[k]]
@@ -301,6 +301,11 @@ class ReplayTwin:
             return False
         at_write = self.could_differ(row.cell, judged)
         chance = astray or at_write
+        either, here.either = here.either, False
+        if either and wrong and self.written_too(row.cell, judged, seen):
+            self.written(row, judged, seen)
+            self.some["two ways"] -= 1
+            return True
         unsure = self.explain(row, judged, seen, off, astray, value, told, differ, bends)
         if unsure is not None:
             self.some["hit"] += 1
@@ -381,6 +386,12 @@ class ReplayTwin:
                 return True
         return False
 
+    def note_either(self, row: Row, judged: list[int], seen: Word) -> None:
+        """The read met the fault: did the last write, too, that would show the same?"""
+        if self.written_too(row.cell, judged, seen):
+            self.some["two ways"] += 1
+            self.cells[row.cell].either = True
+
     def explain(self, row, judged, seen, off, astray, value, told, differ, bends):  # type: ignore[no-untyped-def]
         t, here = self.t, self.cells[row.cell]
         q1, q2 = t.r1[row.cell], t.r2[row.cell]
@@ -396,7 +407,7 @@ class ReplayTwin:
             if (known_off or fights) and all(value[k] in (None, seen[k]) for k in judged):
                 if self.strange(row) and known_off and all(value[k] is not None for k in judged):
                     self.refute(row, judged, self.cells[q1])
-                self.some["two ways"] += self.written_too(row.cell, judged, seen)
+                self.note_either(row, judged, seen)
                 return [k for k in judged if value[k] is None]
             if q1 >= 0 and q1 != row.cell and not bends:
                 there = self.cells[q1]
@@ -404,10 +415,10 @@ class ReplayTwin:
                 over = there.over if there.owner is not None else None
                 for change in (lost, over):
                     if change and self.fits(q1, judged, seen, change) == []:
-                        self.some["two ways"] += self.written_too(row.cell, judged, seen)
+                        self.note_either(row, judged, seen)
                         return []
             if not fights and not bends and self.beside(row.cell, q1, q2, judged, seen):
-                self.some["two ways"] += self.written_too(row.cell, judged, seen)
+                self.note_either(row, judged, seen)
                 return []
         was = list(here.held)
         unsure = self.written(row, judged, seen)

@@ -48,6 +48,7 @@ class Cell:
     owner_before_writes: int = 0
     corrupt: bool = False
     doubt: bool = False  # its last wrong read may as well have gone astray itself
+    either: bool = False  # its last wrong read met the fault, or the last write did
     refuted: bool = False  # a read has shown that the fault did not act at every access
 
 

@@ -25,10 +25,10 @@ WORDS = 16
 # may have come here (-1 none) with its count and window then (and, after the others, the one before it), whether the
 # cell is believed to hold a wrong value, and whether a read of it has shown that the fault did not act at every access,
 # and whether its last wrong read may as well have gone astray itself: 0 = no, else the windows of that write and of
-# that read (see ``in_doubt``).
+# that read (see ``in_doubt``). ``EITHER``: its last wrong read met the fault, or the last write did: both show the same.
 STATE, WHEN, COUNT, OWNER, OWNER_COUNT, OWNER_WHEN, CORRUPT, REFUTED, DOUBT = range(9)
-OWNER2, OWNER2_COUNT, OWNER2_WHEN = range(9, 12)
-LINKS = 12
+OWNER2, OWNER2_COUNT, OWNER2_WHEN, EITHER = range(9, 13)
+LINKS = 13
 SETTLED, OPEN, WAS_IDLE, DID_ACT = 0, 1, 2, 3
 # Of each window, whether a fault that comes in bursts was at work in it.
 ANY_TIME, ASLEEP, AWAKE = 0, 1, 2
@@ -149,6 +149,7 @@ def write(c, window, data, sure, lanes, to1, to2, plain, bad, bad_known, before,
     links[c, OWNER] = -1
     links[c, OWNER2] = -1
     links[c, DOUBT] = 0
+    links[c, EITHER] = 0
     words[c, LOST_LANES] = 0
     if to1 != c and to2 != c:
         words[c, LOST] = words[c, HELD]

@@ -13,6 +13,7 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     COUNT,
     DID_ACT,
     DOUBT,
+    EITHER,
     FULL,
     HELD,
     HELD_KNOWN,
@@ -193,6 +194,7 @@ def read_right(seen, other, cells, counts):
     words, links = cells
     tally, chances, hashes = counts.some, counts.chances, counts.hashes
     words[c, LOST2_LANES] = 0
+    links[c, EITHER] = 0
     if links[c, DOUBT]:
         # It is there again: that two reads went astray alike is less likely than that the write was lost, and then
         # nobody has seen yet what the other cell holds.
@@ -346,6 +348,14 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
     # A write of what the cell held already is no chance, as it is none where the read is right.
     at_write = could_differ(c, cmp, words, links)
     open_chance = elsewhere or at_write
+    if links[c, EITHER]:
+        links[c, EITHER] = 0
+        if wrong and written_too(c, read, cmp, words, links):
+            # Wrong again in the same way: it was the write, once, and not two reads.
+            read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
+            if judged:
+                tally[TWO_WAYS] -= 1
+            return True, False, np.uint32(0)
     asleep = tables.hours[window] == ASLEEP
     if asleep and at_write and written_too(c, read, cmp, words, links):
         hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
@@ -356,8 +366,10 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
             refute(index, q1, cmp, judged, cells, counts)
         if not hit and read_beside(c, read, cmp, other, words, links):
             hit, unsure = True, np.uint32(0)
-        if hit and judged and written_too(c, read, cmp, words, links):
-            tally[TWO_WAYS] += 1
+        if hit and written_too(c, read, cmp, words, links):
+            links[c, EITHER] = 1
+            if judged:
+                tally[TWO_WAYS] += 1
     if not hit:
         was, was_known = words[c, HELD], words[c, HELD_KNOWN]
         hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
