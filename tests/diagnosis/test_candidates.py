@@ -90,3 +90,12 @@ def test_two_parts_of_what_one_select_is_for_have_no_faults_of_two_selects():
     found = propose(card(parts), {0: 0xFF, 1: 0xFF}, {})
     assert {"select-extra", "select-swapped"}.isdisjoint(c.fault for c in found)
     assert any(c.fault == "select-missing" for c in found)
+
+
+def test_address_lines_of_a_memory_card_need_not_hurt_the_rom_beside_the_processor():
+    """The ROM has no select from the card's decoder, and no driver of the card before it."""
+    rom = Region("monitor", 0xE000, 0xE03F, "rom", "memory", None, (), bytes(64))
+    board = replace(two_banks(), regions=(*two_banks().regions, rom), buffers=())
+    found = propose(card(board), {0: 0xFF, 1: 0xFF}, {})
+    hurt = {v.behaviour.regions for c in found if (c.fault, c.scope) == ("address-stuck", "board") for v in c.variants}
+    assert hurt == {(0, 1, 2), (0, 1)}

@@ -69,7 +69,22 @@ def _behind(card: CardView, lines: tuple[int, ...]) -> list[tuple[str | None, tu
             found.append((designator, regions))
     if not any(set(regions) == set(card.compared) for _, regions in found):
         found.insert(0, (None, card.compared))
-    return found
+    taken = {regions for _, regions in found}
+    return found + [(None, regions) for regions in _cards(card) if regions not in taken]
+
+
+def _cards(card: CardView) -> Iterator[tuple[int, ...]]:
+    """Regions that make one card of several: with selects from one decoder, or behind the same data buffers. The ROM
+    beside the processor sees nothing of what is wrong with a memory card's address lines."""
+    by_place: dict[tuple[str, object], list[int]] = {}
+    for r in card.compared:
+        decoder = card.regions[r].decoder
+        if decoder is not None:
+            by_place.setdefault(("decoder", decoder), []).append(r)
+        if card.buffers and card.card_of:
+            by_place.setdefault(("buffers", card.card_of[r]), []).append(r)
+    found = (tuple(regions) for regions in by_place.values())
+    yield from dict.fromkeys(one for one in found if 1 < len(one) < len(card.compared))
 
 
 def _lines(card: CardView) -> list[int]:

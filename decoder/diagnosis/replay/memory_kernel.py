@@ -25,7 +25,7 @@ WORDS = 16
 # may have come here (-1 none) with its count and window then (and, after the others, the one before it), whether the
 # cell is believed to hold a wrong value, and whether a read of it has shown that the fault did not act at every access,
 # and whether its last wrong read may as well have gone astray itself: 0 = no, else the windows of that write and of
-# that read (see ``in_doubt``). ``EITHER``: its last wrong read met the fault, or the last write did: both show the same.
+# that read (see ``in_doubt``). ``EITHER``: its last wrong read met the fault, or its last write, which shows the same.
 STATE, WHEN, COUNT, OWNER, OWNER_COUNT, OWNER_WHEN, CORRUPT, REFUTED, DOUBT = range(9)
 OWNER2, OWNER2_COUNT, OWNER2_WHEN, EITHER = range(9, 13)
 LINKS = 13
