@@ -365,10 +365,11 @@ class ReplayTwin:
                 return []
         return None
 
-    def beside(self, cell: int, q1: int, q2: int, judged: list[int], seen: Word) -> bool:
-        """Whether the cell and another one answer, and that one holds what a write that met the fault left there."""
+    def beside(self, cell: int, q1: int, q2: int, judged: list[int], seen: Word) -> list[int] | None:
+        """Lanes left open if the cell and another one answer, and that one holds what a write that met the fault left
+        there: one of the last two, or one before them, of which nothing is known any more. None: it does not."""
         if cell not in (q1, q2) or min(q1, q2) < 0:
-            return False
+            return None
         there = self.cells[q2 if q1 == cell else q1]
         held = self.cells[cell].held
         for now in (True, False):
@@ -383,8 +384,16 @@ class ReplayTwin:
                     there.owner = None
                 else:
                     there.owner_before = None
-                return True
-        return False
+                return []
+        if there.owner_before is None or any(held[k] is None for k in judged):
+            return None
+        wins = 0 if self.t.joins == "low wins" else 1
+        if any(held[k] == wins != seen[k] for k in judged):
+            return None
+        for k in judged:
+            there.held[k] = seen[k] if held[k] != wins else None
+        there.owner = there.owner_before = None
+        return [k for k in judged if held[k] != wins]
 
     def note_either(self, row: Row, judged: list[int], seen: Word) -> None:
         """The read met the fault: did the last write, too, that would show the same?"""
@@ -417,9 +426,11 @@ class ReplayTwin:
                     if change and self.fits(q1, judged, seen, change) == []:
                         self.note_either(row, judged, seen)
                         return []
-            if not fights and not bends and self.beside(row.cell, q1, q2, judged, seen):
-                self.note_either(row, judged, seen)
-                return []
+            if not fights and not bends and t.joins != "nobody knows":
+                unsure = self.beside(row.cell, q1, q2, judged, seen)
+                if unsure is not None:
+                    self.note_either(row, judged, seen)
+                    return unsure
         was = list(here.held)
         unsure = self.written(row, judged, seen)
         if unsure is not None:

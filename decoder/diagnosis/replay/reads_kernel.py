@@ -17,12 +17,14 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     FULL,
     HELD,
     HELD_KNOWN,
+    HIGH_WINS,
     LOST,
     LOST2,
     LOST2_KNOWN,
     LOST2_LANES,
     LOST_KNOWN,
     LOST_LANES,
+    NOBODY_KNOWS,
     OPEN,
     OVER,
     OVER2,
@@ -234,11 +236,11 @@ def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, li
 
 @inner(_nrt=False, forceinline=True)
 def read_beside(c, read, cmp, other, words, links):
-    """Whether the fault acts at this read: the cell and another one answer, and that one holds what one of its last two
-    writes that the fault may have brought it left there. Memory follows."""
+    """(explained, unsure lanes): the fault acts at this read: the cell and another one answer, and that one holds what
+    one of its last two writes that the fault may have brought it left there, or one before them. Memory follows."""
     t = other.beside
     if t < 0 or other.fights or other.bends != BENDS_NOT:
-        return False
+        return False, np.uint32(0)
     for back in range(2):
         word, link = (OVER, OWNER) if back == 0 else (OVER2, OWNER2)
         if links[t, link] < 0:
@@ -250,8 +252,18 @@ def read_beside(c, read, cmp, other, words, links):
         if cmp & ~sure == 0 and (read ^ both) & cmp == 0:
             store(words, HELD, t, lanes, words[t, word], words[t, word + 1])
             links[t, link] = -1
-            return True
-    return False
+            return True, np.uint32(0)
+    if links[t, OWNER2] < 0 or cmp & ~words[c, HELD_KNOWN] or other.joins == NOBODY_KNOWS:
+        return False, np.uint32(0)
+    decides = words[c, HELD] & cmp  # lanes on which the cell leaves it to the other one
+    if other.joins == HIGH_WINS:
+        decides = ~words[c, HELD] & cmp
+    if (read ^ words[c, HELD]) & cmp & ~decides:
+        return False, np.uint32(0)
+    store(words, HELD, t, cmp, read, decides)
+    links[t, OWNER] = -1
+    links[t, OWNER2] = -1
+    return True, decides
 
 
 @inner(_nrt=False, forceinline=True)
@@ -364,8 +376,8 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         if hit and strange and unsure == 0 and ((read ^ value) & cmp & known) == 0 and off & known:
             # The other cell holds what it did, so that the fault met none of the writes that it could have brought it.
             refute(index, q1, cmp, judged, cells, counts)
-        if not hit and read_beside(c, read, cmp, other, words, links):
-            hit, unsure = True, np.uint32(0)
+        if not hit:
+            hit, unsure = read_beside(c, read, cmp, other, words, links)
         if hit and written_too(c, read, cmp, words, links):
             links[c, EITHER] = 1
             if judged:
