@@ -16,8 +16,11 @@ BIT = 8
 LOST, BACK = 100_000, 200_000  # ticks
 
 
+BYTES = np.random.default_rng(8).integers(0, 256, 32).tolist()
+
+
 def holds(cell: int) -> int:
-    return (37 * cell + 11) & 0xFF
+    return BYTES[cell]
 
 
 @pytest.fixture(scope="module")
@@ -56,3 +59,10 @@ def test_the_same_bytes_beside_the_memory_are_its_own(story):
 )
 def test_else_it_has_gone_elsewhere(story, reads):
     assert moved_over(story, Signs(reads), BIT, LOST, BACK).log == 0.0
+
+
+@pytest.mark.parametrize("filled", [lambda c: 0xAA if c & 1 else 0x55, lambda c: c ^ 0x40, lambda c: 0])
+def test_what_a_test_fills_memory_with_is_alike_everywhere(filled):
+    told = [("w", c, filled(c)) for c in CELLS] + [("r", c, filled(c)) for c in CELLS]
+    signs = Signs([(LOST + 1 + c, 1 << BIT | c, filled(c)) for c in CELLS])
+    assert moved_over(Story.of(study_of(told)), signs, BIT, LOST, BACK).log == 0.0

@@ -6,23 +6,27 @@ No program that moves elsewhere by itself finds the very bytes of the old place 
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
-from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.fillings import log_filled
 from busledger.decoder.diagnosis.rivals.news import nothing_wrong
+from busledger.decoder.diagnosis.rivals.places import log_values
 from busledger.decoder.diagnosis.rivals.story import Story
 
 __all__ = ["Moved", "moved_over"]
 
 _CELLS = 8  # different ones that have to be seen
-# Nats for each that shows the other's byte: of the eight bits that it could differ in half, for bytes of programs and
-# empty memory are often alike. Judged.
+# Nats at most for each that shows the other's byte: of the eight bits that it could differ in half, for bytes of
+# programs and of tables are often alike. Judged.
 _ALIKE = 3.0
+_RULE = 20.0  # nats that the rule itself may cost by which both places were filled: four bytes, judged
 
 
 class Moved(NamedTuple):
@@ -66,10 +70,28 @@ def moved_over(story: Story, signs: CaptureSigns, bit: int, first: int, last: in
     other = address ^ (1 << bit)
     place = np.minimum(np.searchsorted(keys, other), len(keys) - 1)
     told = keys[place] == other
-    same, cells = int(np.count_nonzero(values[place[told]] == gave[told])), int(np.count_nonzero(told))
+    fits = told & (values[place] == gave)
+    same, cells = int(np.count_nonzero(fits)), int(np.count_nonzero(told))
     if same < _CELLS:
         return Moved(same, cells, 0.0)
-    return Moved(same, cells, max(0.0, log_rate(same, cells - same, SOMETIMES) + _ALIKE * same))
+    filled = _log_filled(address[fits], gave[fits].astype(np.uint32), story.study.data_bits)
+    worth = min(_ALIKE * same, -filled - _RULE)
+    return Moved(same, cells, max(0.0, log_rate(same, cells - same, SOMETIMES) + worth))
+
+
+def _log_filled(address: NDArray[np.int64], value: NDArray[np.uint32], bits: int) -> float:
+    """Log probability of what a memory holds that a test may have filled: by a rule of its own, or by one that follows
+    the address, which gives the same bytes in two places."""
+    order = np.argsort(address)
+    address, value = address[order].astype(np.uint32), value[order]
+    mask = np.uint32((1 << bits) - 1)
+    one = np.zeros(len(value), np.int32)
+    by_address = [
+        log_values((address & 1).astype(np.int32), value, bits),
+        log_values(one, (value ^ address) & mask, bits),
+        log_values(one, (value - address) & mask, bits),
+    ]
+    return log_sum([log_filled(value, int(mask)), *by_address]) - math.log(1.0 + len(by_address))
 
 
 def _firsts(of: NDArray[np.generic]) -> NDArray[np.bool_]:
