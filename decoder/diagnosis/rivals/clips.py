@@ -43,6 +43,7 @@ _LOOPS = 10.0  # transfers that a program's loop makes of one choice
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _LONGER = 3.0  # times the longest other rest of the line: programs have phases, too
 _CELLS = 5
+_UNTOLD = 0.25  # wrong reads of which one side is not known, for one that the two sides explain. Judged
 _MOVED = 10.0  # nats of bytes that are those of another place: what three places of a program have in common by chance
 _OTHERS = 0.25  # wrong reads before the clip came off, for one since: of another cause. Judged
 _A_READ = 6.0  # nats that a wrong read more or less explained is worth where two ways to play a clip are compared
@@ -214,6 +215,8 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     told = int(np.count_nonzero(hit == 1))
     if told < 3 or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
         return
+    if span.expected is not None and np.count_nonzero(hit == 2) > _UNTOLD * told:
+        return  # while the line moved both sides were seen
     if len(np.unique(rows.cell[hit == 1])) < min(_CELLS, 1 + told // 2) and moved.log <= _MOVED:
         return  # a clip bends all cells alike, not the one that something else is wrong with
     ways = [_sides(story, bit, (first, last), hit, open_, lost), _led_astray(story, bit, (first, last))]

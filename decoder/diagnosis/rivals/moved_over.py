@@ -88,8 +88,8 @@ def _log_filled(address: NDArray[np.int64], value: NDArray[np.uint32], bits: int
     one = np.zeros(len(value), np.int32)
     by_address = [
         log_values((address & 1).astype(np.int32), value, bits),
-        log_values(one, (value ^ address) & mask, bits),
-        log_values(one, (value - address) & mask, bits),
+        log_values(one, ((value ^ address) & mask).astype(np.uint32), bits),
+        log_values(one, ((value - address) & mask).astype(np.uint32), bits),
     ]
     return log_sum([log_filled(value, int(mask)), *by_address]) - math.log(1.0 + len(by_address))
 
