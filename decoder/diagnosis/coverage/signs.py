@@ -24,6 +24,7 @@ _WAY = np.zeros(len(Kind), np.uint8)
 _WAY[list(READ_KINDS)] = kernel.READ
 _WAY[list(WRITE_KINDS)] = kernel.WRITE
 _LATCH_ROWS = 200_000  # writes outside all regions that are kept
+_OUTSIDE_READS = 300_000  # reads outside all regions that are kept
 _DATA = 32  # address bits come first in a word of the kernel
 
 
@@ -53,7 +54,8 @@ class Rest:
 
 @dataclass(frozen=True, slots=True)
 class LatchWrites:
-    """Writes outside all regions, int64 arrays: ``time`` in ticks, ``address``, ``data``, ``io`` 0 or 1."""
+    """Writes outside all regions, or reads there, int64 arrays: ``time`` in ticks, ``address``, ``data``, ``io`` 0 or
+    1."""
 
     time: NDArray[np.int64]
     address: NDArray[np.int64]
@@ -99,7 +101,8 @@ class CaptureSigns:
         self._lines = np.zeros((64 * words, kernel.LINE_SIZE), np.int64)
         self._changes, self._times = np.zeros(kernel.CHUNK, np.uint64), np.zeros(kernel.CHUNK, np.int64)
         self._latch: list[NDArray[np.int64]] = []
-        self._latch_rows = 0
+        self._reads: list[NDArray[np.int64]] = []
+        self._latch_rows = self._read_rows = 0
         self._tell()
 
     def feed(self, levels: Capture, cycles: Cycles) -> None:
@@ -121,8 +124,13 @@ class CaptureSigns:
             _WAY, self._wired, self._before, self._state, self._bits, self.spacings, self._changes, self._times,
         )  # fmt: skip
         self._tell()
+        outside = cycles.region < 0
         if self._latch_rows < _LATCH_ROWS:
-            self._keep_latches(cycles, np.flatnonzero((cycles.region < 0) & (_WAY[cycles.kind] == kernel.WRITE)))
+            rows = np.flatnonzero(outside & (_WAY[cycles.kind] == kernel.WRITE))[: _LATCH_ROWS - self._latch_rows]
+            self._latch_rows += _keep(self._latch, cycles, rows, Kind.IO_WRITE)
+        if self._read_rows < _OUTSIDE_READS:
+            rows = np.flatnonzero(outside & (_WAY[cycles.kind] == kernel.READ))[: _OUTSIDE_READS - self._read_rows]
+            self._read_rows += _keep(self._reads, cycles, rows, Kind.IO_READ)
 
     def _tell(self) -> None:
         """The attributes, out of the kernel's state."""
@@ -137,19 +145,14 @@ class CaptureSigns:
         self.reading_span = (told[k.READING_FROM], told[k.READING_TO])
         self.writing_span = (told[k.WRITING_FROM], told[k.WRITING_TO])
 
-    def _keep_latches(self, cycles: Cycles, rows: NDArray[np.intp]) -> None:
-        rows = rows[: max(0, _LATCH_ROWS - self._latch_rows)]
-        if len(rows):
-            io = (cycles.kind[rows] == Kind.IO_WRITE).astype(np.int64)
-            columns = (cycles.time[rows], cycles.address[rows].astype(np.int64), cycles.data[rows].astype(np.int64), io)
-            self._latch.append(np.stack(columns))
-            self._latch_rows += len(rows)
-
     # -- what came of it ---------------------------------------------------
     def latches(self) -> LatchWrites:
         """The writes outside all regions, the first 200 000 of them."""
-        table = np.concatenate(self._latch, axis=1) if self._latch else np.zeros((4, 0), np.int64)
-        return LatchWrites(*table)
+        return _joined(self._latch)
+
+    def outside_reads(self) -> LatchWrites:
+        """The reads outside all regions, the first 300 000 of them; a bit that is not known counts as low."""
+        return _joined(self._reads)
 
     def address_bit(self, bit: int) -> Rest:
         """What one address bit did in all transfers."""
@@ -186,6 +189,18 @@ class CaptureSigns:
         level = int(self._line_before[place // 64] >> np.uint64(place % 64)) & 1
         row = self._lines[place]
         return int(row[kernel.LINE_MOVES]), int(row[kernel.LINE_LAST]), level
+
+
+def _keep(kept: list[NDArray[np.int64]], cycles: Cycles, rows: NDArray[np.intp], io: Kind) -> int:
+    """How many rows were added to those kept."""
+    if len(rows):
+        columns = (cycles.time[rows], cycles.address[rows].astype(np.int64), cycles.data[rows].astype(np.int64))
+        kept.append(np.stack((*columns, (cycles.kind[rows] == io).astype(np.int64))))
+    return len(rows)
+
+
+def _joined(kept: list[NDArray[np.int64]]) -> LatchWrites:
+    return LatchWrites(*(np.concatenate(kept, axis=1) if kept else np.zeros((4, 0), np.int64)))
 
 
 def _longest(kept: NDArray[np.int64]) -> tuple[tuple[int, int, int], ...]:

@@ -21,6 +21,7 @@ from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.led_astray import log_led_astray
+from busledger.decoder.diagnosis.rivals.moved_over import Moved, moved_over
 from busledger.decoder.diagnosis.rivals.news import nothing_wrong
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sides import either_side, log_sides, partners_of, walks
@@ -42,6 +43,8 @@ _LOOPS = 10.0  # transfers that a program's loop makes of one choice
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _LONGER = 3.0  # times the longest other rest of the line: programs have phases, too
 _CELLS = 5
+_UNTOLD = 0.25  # wrong reads of which one side is not known, for one that the two sides explain. Judged
+_MOVED = 10.0  # nats of bytes that are those of another place: what three places of a program have in common by chance
 _OTHERS = 0.25  # wrong reads before the clip came off, for one since: of another cause. Judged
 _A_READ = 6.0  # nats that a wrong read more or less explained is worth where two ways to play a clip are compared
 _WALKED = 100.0  # changes expected of a line at rest, where nothing else speaks of its clip
@@ -183,6 +186,9 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     cells = story.study.cells
     if bit < cells.shift:
         return
+    moved = _moved(story, bit, span)
+    if moved.log > _MOVED:
+        yield _gone_on_beside(story, line, span, moved)
     if nothing_wrong(story):
         yield from _at_rest(story, bit, line, span)
         return
@@ -209,7 +215,9 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     told = int(np.count_nonzero(hit == 1))
     if told < 3 or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
         return
-    if len(np.unique(rows.cell[hit == 1])) < min(_CELLS, 1 + told // 2):
+    if span.expected is not None and np.count_nonzero(hit == 2) > _UNTOLD * told:
+        return  # while the line moved both sides were seen
+    if len(np.unique(rows.cell[hit == 1])) < min(_CELLS, 1 + told // 2) and moved.log <= _MOVED:
         return  # a clip bends all cells alike, not the one that something else is wrong with
     ways = [_sides(story, bit, (first, last), hit, open_, lost), _led_astray(story, bit, (first, last))]
     left = [_A_READ * np.count_nonzero((rows.wrong != 0) & ~explained) for _, explained in ways]
@@ -237,6 +245,36 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         stops_judging=True,
         index=index,
         taken=Both(NotJudged(None, (span.first, span.last)), Excused(index)),
+    )
+
+
+def _moved(story: Story, bit: int, span: _Span) -> Moved:
+    """What the program read beside its memory; of a line that never moves a mirror may be all that it uses."""
+    signs = story.study.evidence.signs
+    if signs is None:
+        return Moved(0, 0, 0.0)
+    found = moved_over(story, signs, bit, span.first, span.last)
+    return found if span.expected is not None else found._replace(log=min(found.log, _HARDLY_AT_MOST))
+
+
+def _gone_on_beside(story: Story, line: str, span: _Span, moved: Moved) -> Rival:
+    own = f"{counted(moved.same, 'byte')} read beside the memory are its own"
+    return Rival(
+        fault="clip-off",
+        scope="clip",
+        lines=(line,),
+        log_prior=prior_of_line(story),
+        log_own=0.0,
+        explains=0,
+        summary=f"{_came_off(story, line, span, 'the program went on')}, and {own}",
+        evidence=(
+            f"of {counted(moved.cells, 'address', 'addresses')} that were read in that time alone {moved.same} give "
+            f"what lies at the address with {line} at its other level",
+        ),
+        next_step=look_at(line),
+        stops_judging=True,
+        log_seen=span.log_odds + moved.log,
+        taken=NotJudged(None, (span.first, span.last)),
     )
 
 

@@ -52,9 +52,12 @@ def rival_ties(suspects: Sequence[Suspect]) -> Suspect | None:
 
 def not_judged(suspects: Sequence[Suspect], wrong: int) -> CannotJudge | None:
     """Why the card was not judged: the likeliest cause is a clip that spoils the recording, and explains half of what
-    is wrong or more. None where the card was judged."""
+    is wrong or more, or the lines prove it and no part is likelier bad than not. None where the card was judged."""
     first = rival_first(suspects)
-    if first is None or not first.detail.get("stops_judging") or 2 * first.explains < wrong:
+    if first is None or not first.detail.get("stops_judging"):
+        return None
+    accused = any(s.scope not in RIVAL_SCOPES and s.probability >= SURE for s in suspects)
+    if 2 * first.explains < wrong and (first.explains or accused):
         return None
     return CannotJudge(first.fault, first.summary, str(first.detail["next_step"]))
 

@@ -60,6 +60,8 @@ def _no_writes(
     wrong = after & (rows.wrong != 0) & ((rows.time < span[1]) | (story.since < ended))
     # A write that is taken for a read gives something new, be it by chance what was expected once.
     inside = after & (rows.time < span[1])
+    if _one_line(signs):  # each write was seen there, as a read of what it wrote: nothing is new later
+        wrong &= inside | (story.repeat == kernel.SAME)
     told = inside & (rows.compared != 0) & ~_of_rom(story)[rows.region]
     differs = told & (story.repeat == kernel.OTHER)
     if differs.any():

@@ -1,0 +1,114 @@
+"""A program that seems to go on beside its memory, for the clip of a high address line is off: what it reads there is
+what the memory holds at the address with that line at its other level.
+
+No program that moves elsewhere by itself finds the very bytes of the old place at the new one, address by address.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.fillings import log_filled
+from busledger.decoder.diagnosis.rivals.news import nothing_wrong
+from busledger.decoder.diagnosis.rivals.places import log_values
+from busledger.decoder.diagnosis.rivals.story import Story
+
+__all__ = ["Moved", "moved_over"]
+
+_CELLS = 8  # different ones that have to be seen
+# Nats at most for each that shows the other's byte: of the eight bits that it could differ in half, for bytes of
+# programs and of tables are often alike. Judged.
+_ALIKE = 3.0
+_RULE = 20.0  # nats that the rule itself may cost by which both places were filled: four bytes, judged
+
+
+class Moved(NamedTuple):
+    """``same`` of ``cells`` different addresses, used at no other time, give what lies at their other side; ``log`` of
+    the odds that this adds."""
+
+    same: int
+    cells: int
+    log: float
+
+
+_NOWHERE = Moved(0, 0, 0.0)
+
+
+def moved_over(story: Story, signs: CaptureSigns, bit: int, first: int, last: int) -> Moved:
+    """What was read between the ticks ``first`` and ``last``, at addresses of which nothing else is known, beside what
+    the cells hold on the other side of the address ``bit``."""
+    outside = signs.outside_reads()
+    mine = outside.io == 0
+    time, address, data = outside.time[mine], outside.address[mine], outside.data[mine]
+    then = (time > first) & (time <= last)
+    fresh = then & ~np.isin(address, address[~then])
+    fresh[fresh] = _firsts(address[fresh])
+    there, gave = address[fresh], data[fresh]
+    # A look that spares a sound capture the story of its cells.
+    beside = [region for region in story.regions if region.space != "io"]
+    known_places = sum(((there ^ (1 << bit) >= r.start) & (there ^ (1 << bit) <= r.end)) for r in beside)
+    if np.count_nonzero(known_places) < _CELLS and nothing_wrong(story):
+        return _NOWHERE
+    rows = story.rows
+    inside = (rows.time > first) & (rows.time <= last) & ~rows.is_write & (rows.compared == 0)
+    at = np.flatnonzero(inside & (story.repeat == kernel.FIRST))
+    at = at[_firsts(rows.cell[at])]
+    at = at[rows.sure[at] == np.uint32((1 << story.study.data_bits) - 1)]
+    address = np.concatenate([there, story.address[rows.cell[at]]])
+    gave = np.concatenate([gave, rows.data[at].astype(np.int64)])
+    known, holds = _holds(story, first)
+    keys, values = known[np.argsort(known)], holds[np.argsort(known)]
+    if not len(keys):
+        return _NOWHERE
+    other = address ^ (1 << bit)
+    place = np.minimum(np.searchsorted(keys, other), len(keys) - 1)
+    told = keys[place] == other
+    fits = told & (values[place] == gave)
+    same, cells = int(np.count_nonzero(fits)), int(np.count_nonzero(told))
+    if same < _CELLS:
+        return Moved(same, cells, 0.0)
+    filled = _log_filled(address[fits], gave[fits].astype(np.uint32), story.study.data_bits)
+    worth = min(_ALIKE * same, -filled - _RULE)
+    return Moved(same, cells, max(0.0, log_rate(same, cells - same, SOMETIMES) + worth))
+
+
+def _log_filled(address: NDArray[np.int64], value: NDArray[np.uint32], bits: int) -> float:
+    """Log probability of what a memory holds that a test may have filled: by a rule of its own, or by one that follows
+    the address, which gives the same bytes in two places."""
+    order = np.argsort(address)
+    address, value = address[order].astype(np.uint32), value[order]
+    mask = np.uint32((1 << bits) - 1)
+    one = np.zeros(len(value), np.int32)
+    by_address = [
+        log_values((address & 1).astype(np.int32), value, bits),
+        log_values(one, ((value ^ address) & mask).astype(np.uint32), bits),
+        log_values(one, ((value - address) & mask).astype(np.uint32), bits),
+    ]
+    return log_sum([log_filled(value, int(mask)), *by_address]) - math.log(1.0 + len(by_address))
+
+
+def _firsts(of: NDArray[np.generic]) -> NDArray[np.bool_]:
+    """Which are the first of their kind."""
+    found = np.zeros(len(of), np.bool_)
+    found[np.unique(of, return_index=True)[1]] = True
+    return found
+
+
+def _holds(story: Story, before: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """(address, byte) of every cell whose contents are known at a tick: by a ROM's image, or by its last access."""
+    rows = story.rows
+    value, known = story.study.images()
+    holds = np.full(max(1, story.study.cells.total), -1, np.int64)
+    of_image = np.flatnonzero(known)
+    holds[of_image] = value[of_image]
+    seen = (rows.time <= before) & (rows.sure == np.uint32((1 << story.study.data_bits) - 1))
+    holds[rows.cell[seen]] = rows.data[seen]
+    cells = np.flatnonzero(holds >= 0)
+    return story.address[cells], holds[cells]
