@@ -132,7 +132,7 @@ class LostLines:
             if shown >= _ADDRESSES and shown >= _OTHERS * others:
                 why = (
                     f"it rests in {count(rest)} transfers, in which {count(shown)} "
-                    f"addresses give what they gave before but for {line}"
+                    f"addresses that nobody wrote give what they gave before but for {line}"
                 )
                 yield LostLine(line, *_span(row), why, shown)
 
