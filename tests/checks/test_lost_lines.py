@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pickle
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -75,6 +77,19 @@ def test_a_data_clip_that_comes_off_is_found_by_code_that_differs_by_it_alone(le
     found = found_in(program(10) + without_data(program(10), 3, level))
     assert list(found) == ["D3"]
     assert found["D3"][1] is None
+
+
+def test_what_goes_into_a_pickle_goes_on_where_it_was():
+    lost = LostLines(PROFILE, layout_of())
+    lost.feed(no_rows(), cycles_of(program(10)))
+    saved = pickle.dumps(lost)
+    assert len(saved) < 200_000  # of 49 addresses
+    again = pickle.loads(saved)
+    rows, begun = program(10) + without_data(program(10), 3), len(program(10))
+    cycles = cycles_of(rows).take(np.arange(begun, len(rows)))
+    lost.feed(no_rows(), cycles)
+    again.feed(no_rows(), cycles)
+    assert again.found() == lost.found() != ()
 
 
 def test_a_data_clip_that_is_back_again_was_off_for_a_while():

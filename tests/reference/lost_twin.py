@@ -73,10 +73,10 @@ class LostTwin:
             for bit in range(ADDRESS_BITS):
                 if bit in self.rests:
                     self.rests[bit][-1][3]["odd"] += 1
+            for lane in range(self.lanes):
+                if bent >> lane & 1:
+                    self.rests[ADDRESS_BITS + lane][-1][3]["shown" if bent == 1 << lane else "odd"] += 1
         self.before[address] = was
-        for lane in range(self.lanes):
-            if bent >> lane & 1:
-                self.rests[ADDRESS_BITS + lane][-1][3]["shown" if bent == 1 << lane else "odd"] += 1
         self.gave[address] = data & known, known
 
     def _move(self, base: int, word: int, known: int, time: int) -> None:

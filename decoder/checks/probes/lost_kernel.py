@@ -207,15 +207,12 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
         if same_always:
             state[STATE_ODD] += 1
             slots[place, CHANGES] = 1
+            for b in range(lanes):
+                if (bent >> b) & 1 != 0:
+                    bits[ADDRESSES + b, SHOWN if bent == np.int64(1) << b else ODD] += 1
         elif known == every and data != slots[place, BEFORE]:
             _something_new(place, data, slots, state)
         slots[place, BEFORE] = slots[place, DATA]
-        for b in range(lanes):
-            if (bent >> b) & 1 != 0:
-                if bent == np.int64(1) << b:
-                    bits[ADDRESSES + b, SHOWN] += 1
-                else:
-                    bits[ADDRESSES + b, ODD] += 1
         slots[place, DATA] = data & known
         slots[place, KNOWN] = known
     return np.int64(0)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,6 +112,17 @@ class LostLines:
                 columns, _WAY, _MEMORY, self._lanes, self._wired, self._slots, self._bits, self._state
             )
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Of the table of addresses, most of which a machine has not, those that were seen."""
+        seen = np.flatnonzero((self._slots != kernel.NO_KEY).any(axis=1))
+        return {**self.__dict__, "_slots": (seen, self._slots[seen])}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state)
+        seen, rows = state["_slots"]
+        self._slots = np.full((kernel.SLOTS, kernel.SLOT_SIZE), kernel.NO_KEY, np.int64)
+        self._slots[seen] = rows
+
     def found(self) -> tuple[LostLine, ...]:
         """The clips that are off, the plainest first."""
         if self._profile.family == "chip":
@@ -132,7 +144,7 @@ class LostLines:
             if shown >= _ADDRESSES and shown >= _OTHERS * others:
                 why = (
                     f"it rests in {count(rest)} transfers, in which {count(shown)} "
-                    f"addresses give what they gave before but for {line}"
+                    f"addresses that nobody wrote give what they gave before but for {line}"
                 )
                 yield LostLine(line, *_span(row), why, shown)
 
