@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -75,13 +76,12 @@ def _common_tables(variables: Sequence[Variable], targets: Targets, one: NDArray
     role[[9, 10, 11, 12, 13, 32]] = 0
     for letters, what in ((b"0", 1), (b"1", 2), (b"xXzZ", 3), (b"#", 4), (b"bB", 5)):
         role[list(letters)] = what
-    kind, size, first, _, word, mask = targets
+    kind, size = targets.kind.tolist(), targets.size.tolist()
     var_mask = np.zeros(len(variables), np.uint64)
     var_shift = np.full(len(variables), -1, np.int64)
     var_word = np.zeros(len(variables), np.int64)
-    for v in range(len(variables)):
-        bits = mask[first[v] : first[v + 1]].tolist()
-        words = set(word[first[v] : first[v + 1]].tolist())
+    for v, (in_words, bits) in enumerate(_each(targets)):
+        words = set(in_words)
         if len(words) > 1:
             continue  # its bits lie in two words: left to the full lexer
         var_word[v] = max(words, default=0)
@@ -96,13 +96,18 @@ def _common_tables(variables: Sequence[Variable], targets: Targets, one: NDArray
     one_plain = np.zeros(256, np.uint8)
     one_mask = np.zeros(256, np.uint64)
     one_word = np.zeros(256, np.int64)
-    for byte in range(33, 256):
-        v = int(one[byte])
-        if v >= 0 and var_shift[v] >= 0 and size[v] == 1:
+    for byte, v in enumerate(one[:256].tolist()):
+        if byte >= FIRST_CODE and v >= 0 and size[v] == 1 and var_shift[v] >= 0:
             one_plain[byte], one_mask[byte], one_word[byte] = 1, var_mask[v], var_word[v]
     four = _four_tables(targets)
-    scalars = _scalars(four[1], size)
-    return PlainTables(role, one_mask, one_plain, var_mask, var_shift, size, one_word, var_word, *four, scalars)
+    scalars = _scalars(four[1], targets.size)
+    return PlainTables(role, one_mask, one_plain, var_mask, var_shift, targets.size, one_word, var_word, *four, scalars)
+
+
+def _each(targets: Targets) -> Iterator[tuple[list[int], list[int]]]:
+    """Of each variable the words of its targets and their masks."""
+    first, words, masks = targets.first.tolist(), targets.word.tolist(), targets.mask.tolist()
+    return ((words[a:b], masks[a:b]) for a, b in itertools.pairwise(first))
 
 
 def _four_tables(targets: Targets) -> tuple[NDArray[np.uint64], NDArray[np.int64], NDArray[np.int64]]:
@@ -110,20 +115,22 @@ def _four_tables(targets: Targets) -> tuple[NDArray[np.uint64], NDArray[np.int64
     the order of their numbers or not in these words, and the word of it."""
     count = len(targets.kind)
     masks, shift, first_word = np.zeros((count, 4), np.uint64), np.zeros(count, np.int64), np.zeros(count, np.int64)
-    for v in range(count):
-        mine = slice(int(targets.first[v]), int(targets.first[v + 1]))
-        words, bits = targets.word[mine].tolist(), targets.mask[mine].tolist()
-        if not bits or not targets.kind[v]:
+    kind, size = targets.kind.tolist(), targets.size.tolist()
+    for v, (words, bits) in enumerate(_each(targets)):
+        if not bits or not kind[v]:
+            continue
+        if size[v] == 1 and len(bits) == 1 and words[0] < 4:
+            masks[v, words[0]], first_word[v] = bits[0], words[0]
             continue
         places = [64 * w + mask.bit_length() - 1 for w, mask in zip(words, bits, strict=True)]
-        plain = targets.size[v] == len(bits) <= 64 and places == list(range(places[0], places[0] + len(bits)))
+        plain = size[v] == len(bits) <= 64 and places == list(range(places[0], places[0] + len(bits)))
         plain = plain and all(mask.bit_count() == 1 for mask in bits)
-        if max(words) >= 4 or not (targets.size[v] == 1 or plain):
+        if max(words) >= 4 or not (size[v] == 1 or plain):
             shift[v] = -1
             continue
         for w, mask in zip(words, bits, strict=True):
             masks[v, w] |= np.uint64(mask)
-        first_word[v], shift[v] = words[0], places[0] % 64 if targets.size[v] > 1 else 0
+        first_word[v], shift[v] = words[0], places[0] % 64 if size[v] > 1 else 0
     return masks, shift, first_word
 
 

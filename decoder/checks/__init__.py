@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from busledger.decoder.checks.evidence import CheckKey, ChecksEvidence, gather_evidence
 from busledger.decoder.checks.grounds import CheckName, Grounds
@@ -26,15 +26,17 @@ from busledger.decoder.checks.results import (
     TimingResult,
     worst_first,
 )
-from busledger.decoder.checks.sets.set_results import (
-    AddressSpan,
-    BetweenResult,
-    CyclesDocument,
-    LaneBetween,
-    LineBetween,
-    SetEntry,
-    SetsResult,
-)
+
+if TYPE_CHECKING:  # models of several sets, which few commands need, take a while to be made
+    from busledger.decoder.checks.sets.set_results import (
+        AddressSpan,
+        BetweenResult,
+        CyclesDocument,
+        LaneBetween,
+        LineBetween,
+        SetEntry,
+        SetsResult,
+    )
 
 __all__ = [
     "AddressSpan",
@@ -89,17 +91,24 @@ __all__ = [
 ]
 
 _LATE = {
+    "AddressSpan": "sets.set_results",
+    "BetweenResult": "sets.set_results",
     "BuffersCheck": "buffers.buffers",
     "CheckSet": "check_set",
     "CheckSetResult": "check_set",
     "LostLine": "probes.lost_lines",
     "LostLines": "probes.lost_lines",
+    "CyclesDocument": "sets.set_results",
+    "LaneBetween": "sets.set_results",
+    "LineBetween": "sets.set_results",
     "MixedClips": "probes.mixed_clips",
     "MixedPair": "probes.mixed_clips",
     "ProbesCheck": "probes.probes",
     "SelectsCheck": "selects.selects",
     "SelectsSeen": "selects.seen_selects",
+    "SetEntry": "sets.set_results",
     "SetSide": "sets.between",
+    "SetsResult": "sets.set_results",
     "SwappedAddressClips": "probes.swapped_address_clips",
     "SwappedClips": "probes.swapped_clips",
     "SwappedLines": "probes.swapped_address_clips",
@@ -112,7 +121,7 @@ _LATE = {
 
 
 def __getattr__(name: str) -> Any:
-    """The checks bring compiled kernels: looked up when first used."""
+    """The checks bring compiled kernels, and models that few need: looked up when first used."""
     if name in _LATE:
         from importlib import import_module
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,14 +14,16 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.buffers.buffers import BuffersCheck
 from busledger.decoder.checks.evidence import ChecksEvidence, gather_evidence
 from busledger.decoder.checks.lines import Setting, rule_strobes
-from busledger.decoder.checks.parity.parity import ParityCheck
 from busledger.decoder.checks.probes.probes import ProbesCheck
 from busledger.decoder.checks.results import BuffersResult, ParityResult, ProbesResult, SelectsResult, TimingResult
 from busledger.decoder.checks.selects.selects import SelectsCheck
-from busledger.decoder.checks.timing.timing import TimingCheck
 from busledger.decoder.checks.windows import CycleJoin, Joined
 from busledger.decoder.findings import WarningFinding
 from busledger.decoder.ledger import Compared
+
+if TYPE_CHECKING:  # loaded for the boards that ask for them
+    from busledger.decoder.checks.parity.parity import ParityCheck
+    from busledger.decoder.checks.timing.timing import TimingCheck
 
 __all__ = ["CheckSet", "CheckSetResult"]
 
@@ -73,10 +75,16 @@ class CheckSet:
         self._buffers = BuffersCheck(*common) if "buffers" in which and board.buffers else None
         # In the joined verdict timing speaks only of chips whose grade is known.
         graded = any(chip.access_ns is not None for region in board.regions for chip in region.chips)
-        self._timing = TimingCheck(*common) if "timing" in which and (graded or time_everything) else None
+        self._timing: TimingCheck | None = None
+        if "timing" in which and (graded or time_everything):
+            from busledger.decoder.checks.timing.timing import TimingCheck
+
+            self._timing = TimingCheck(*common)
         self._probes = ProbesCheck(layout.names, tick_fs, grid_ticks, None, profile) if "probes" in which else None
         self._parity: ParityCheck | None = None
         if "parity" in which and any(layout.wired(one.read) for one in board.ninth_bits):
+            from busledger.decoder.checks.parity.parity import ParityCheck
+
             self._parity = ParityCheck(board, layout, tick_fs, grid_ticks, profile.data_bits)
         self._rows = 0
         self._join = CycleJoin(rule_strobes(profile, Setting.of(layout, tick_fs, grid_ticks)))

@@ -6,7 +6,8 @@ import ctypes
 
 import pytest
 
-from busledger.decoder.heap import keep_memory
+from busledger.decoder import heap
+from busledger.decoder.heap import fresh_memory, keep_memory
 
 
 def test_the_answer_is_that_of_the_allocator(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -26,3 +27,15 @@ def test_the_answer_is_that_of_the_allocator(monkeypatch: pytest.MonkeyPatch) ->
 def test_where_there_is_no_such_allocator_nothing_happens(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ctypes, "CDLL", lambda name: object())
     assert not keep_memory()
+
+
+@pytest.mark.parametrize("used", [0, 5000, 1 << 30])
+@pytest.mark.parametrize("advice", [23, 9999])  # one that systems without it refuse
+def test_fresh_memory_is_clear_and_writable_however_it_is_fetched(
+    monkeypatch: pytest.MonkeyPatch, used: int, advice: int
+) -> None:
+    monkeypatch.setattr(heap, "_POPULATE_WRITE", advice)
+    memory = fresh_memory(100_000, used)
+    assert len(memory) == 100_000 and not any(memory[:])
+    memory[99_999] = 1
+    assert memory[99_999] == 1
