@@ -8,10 +8,10 @@ import numpy as np
 
 from busledger.decoder.diagnosis.faults.candidate import priors
 from busledger.decoder.diagnosis.leaf import Unit, log_noise
-from busledger.decoder.diagnosis.leaf_rows import LeafCount
+from busledger.decoder.diagnosis.leaf_rows import Counts, LeafCount
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault
-from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_chances, log_rate, log_sum
 from busledger.decoder.diagnosis.scoring import Scored
 
 __all__ = ["NO_PART", "Chip"]
@@ -47,23 +47,39 @@ class Chip:
             self._first[mask] = tuple(self.rows.index[bad[:8]].tolist())
         return self._first[mask]
 
-    def log_stays(self, count: LeafCount, pattern: float, *, whole: bool = False) -> float:
-        """What it costs that wrong reads repeat. Reads that come out wrong, each by itself, do so by chance alone;
-        writes that are bent show at the first read after them; a cell that changes between two reads and stays so is
-        what a chip hardly does, and another master, a switch of banks or a dip of the supply does all the time.
-        ``whole``: the chip fails anywhere, so that all its right reads were chances."""
+    def log_stays(self, count: LeafCount, pattern: float) -> float:
+        """What it costs a fault of some cells, beside its chances at one rate, that wrong reads repeat: see
+        ``log_anywhere``."""
         again = count.wrong - count.event_count
         read, written, changed = (math.log(share) for share in _STAYS)
-        # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
         news, right = count.event_count, count.right_count
         changed += log_rate(news, right + again, SOMETIMES) - log_rate(news, right, SOMETIMES)
-        # Of writes that are bent each is one chance, at the first read after it. (What keeps to some cells has fewer.)
-        if whole:
-            written += log_rate(news, right - count.right_again, SOMETIMES) - log_rate(news, right, SOMETIMES)
-        # Nor does what was written wrongly, or has changed and stays so, come back without a write.
-        written += (count.by_itself + count.came_back) * LOG_SLIP
-        changed -= count.came_back * pattern
-        return log_sum([read - again * pattern, written, changed])
+        return log_sum([read - again * pattern, *self._other_than_read(count, pattern, written, changed)])
+
+    def log_anywhere(self, count: LeafCount, pattern: float) -> float:
+        """Log likelihood of wrong reads, news and repeats, that come anywhere in the chip. Reads that come out wrong,
+        each by itself, repeat by chance alone; writes that are bent show at the first read after them; a cell that
+        changes between two reads and stays so is what a chip hardly does, and another master, a switch of banks or a
+        dip of the supply does all the time.
+
+        Each has its own chances, and so its own habits: what is credited to one is never taken off another's.
+        """
+        read, written, changed = (math.log(share) for share in _STAYS)
+        read += self._chances(count, count.right) - (count.wrong - count.event_count) * pattern
+        written += self._chances(count, count.right - count.right_again)
+        # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
+        changed += self._chances(count, count.right + count.wrong_again)
+        return log_sum([read, *self._other_than_read(count, pattern, written, changed)])
+
+    def _chances(self, count: LeafCount, missed: Counts) -> float:
+        return log_chances(count.events, missed, (count.event_count, int(missed.sum())))
+
+    def _other_than_read(
+        self, count: LeafCount, pattern: float, written: float, changed: float
+    ) -> tuple[float, float]:
+        """What was written wrongly does not come wrong by itself; nor does it, or what has changed and stays so, come
+        back without a write."""
+        return written + (count.by_itself + count.came_back) * LOG_SLIP, changed - count.came_back * pattern
 
     def strays(self, scored: Scored, count: LeafCount, mask: int, least: int = 0) -> float:
         """What a fault leaves of the reads of its lanes: slips of the analyser, or a second thing wrong with the chip,

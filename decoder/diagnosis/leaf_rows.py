@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import weakref
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -13,9 +13,13 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
 
-__all__ = ["LeafCount", "count_reads", "narrowed", "region_rows"]
+__all__ = ["Counts", "LeafCount", "count_reads", "narrowed", "region_rows"]
 
 Counts = NDArray[np.int64]
+
+
+def _nothing() -> Counts:
+    return np.zeros(WINDOWS, np.int64)
 
 
 @dataclass(frozen=True)
@@ -27,8 +31,8 @@ class LeafCount:
     read that gave something else, or there was none, so that no write can have been bent; ``came_back``: right
     reads though the cell's last access was a read that came wrong, so that nothing can have changed that stayed;
     ``again_by_itself``: wrong reads that repeat such an event by itself, which no bent write explains either;
-    ``right_again``: right reads whose cell's last access was a read, so that they say nothing new of how it was
-    written.
+    ``right_again``, ``wrong_again``: int64[WINDOWS], right reads whose cell's last access was a read, so that they say
+    nothing new of how it was written; and wrong reads that are no news.
     """
 
     reads: int
@@ -38,7 +42,8 @@ class LeafCount:
     by_itself: int = 0
     came_back: int = 0
     again_by_itself: int = 0
-    right_again: int = 0
+    right_again: Counts = field(default_factory=_nothing)
+    wrong_again: Counts = field(default_factory=_nothing)
 
     @cached_property
     def event_count(self) -> int:
@@ -82,8 +87,8 @@ def count_reads(rows: Rows) -> LeafCount:
     """Counts of rows that are narrowed already."""
     compared = rows.compared != 0
     bad = rows.wrong != 0
-    events = np.bincount(rows.window[rows.event != 0], minlength=WINDOWS).astype(np.int64)
-    right = np.bincount(rows.window[compared & ~bad], minlength=WINDOWS).astype(np.int64)
+    events = _by_window(rows, rows.event != 0)
+    right = _by_window(rows, compared & ~bad)
     if not bad.any():
         return LeafCount(int(np.count_nonzero(compared)), 0, events, right)
     last = _before(rows)
@@ -91,10 +96,15 @@ def count_reads(rows: Rows) -> LeafCount:
     by_itself = (read_before | (last < 0)) & (rows.event != 0)
     right_again = read_before & compared & ~bad
     came_back = int(np.count_nonzero(right_again & bad[last]))
+    wrong_again = bad & (rows.event == 0)
     return LeafCount(
         int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right, int(np.count_nonzero(by_itself)),
-        came_back, _repeats_of(rows, by_itself), int(np.count_nonzero(right_again)),
+        came_back, _repeats_of(rows, by_itself), _by_window(rows, right_again), _by_window(rows, wrong_again),
     )  # fmt: skip
+
+
+def _by_window(rows: Rows, those: NDArray[np.bool_]) -> Counts:
+    return np.bincount(rows.window[those], minlength=WINDOWS).astype(np.int64)
 
 
 def _repeats_of(rows: Rows, news: NDArray[np.bool_]) -> int:

@@ -104,9 +104,8 @@ class _Weighing:
     def _unlisted_state(self) -> LeafState:
         count = self._count
         news = count.event_count
-        own = log_chances(count.events, count.right, (news, count.right_count))
+        own = self._chip.log_anywhere(count, math.log(max(2.0**self._lanes - 1.0, 1.0)))
         own += log_patterns(self._rows, self._unit.mask)
-        own += self._chip.log_stays(count, math.log(max(2.0**self._lanes - 1.0, 1.0)), whole=True)
         chances = np.stack([count.events, count.right], axis=1)
         effect = Effect(Tally(news, count.right_count, 0, count.wrong), hash((self._unit.region, self._unit.mask)),
                         self._chip.first_wrong(self._unit.mask), chances)  # fmt: skip

@@ -207,11 +207,12 @@ class FoundFault:
             taken = explained == EXPLAINS if self.scored.strict else explained != 0
             self.excusable = rows.index[mine & ~taken & (explained == EXCUSES)]
             lanes = np.where(mine & taken, self._mask, np.uint32(0))
-            lanes &= ~self._blinded(rows)
             if self._lane is None:
+                lanes &= ~self._blinded(rows) | self._shown_as_well(rows, value, sure)
                 # What cells hold is followed by what was written: a read that another cell answered, or one after a
                 # lost write, says nothing of the next fault, not that it came back right, either.
                 return rows.holding(rows.expected & ~lanes, rows.compared & ~lanes)
+            lanes &= ~self._blinded(rows)
             return rows.holding((rows.expected & ~lanes) | (rows.data & lanes), rows.compared)
         lanes = np.where(mine, self._mask, np.uint32(0))
         expected = (rows.expected & ~lanes) | (value & lanes)
@@ -235,6 +236,16 @@ class FoundFault:
         self.lost_wrong += int(np.count_nonzero(lost & (rows.wrong != 0)))
         compared = np.where(lost, np.uint32(0), rows.compared)
         return rows.holding(rows.expected & compared, compared)
+
+    def _shown_as_well(self, rows: Rows, value: NDArray[np.uint32], sure: NDArray[np.uint32]) -> NDArray[np.uint32]:
+        """Lanes of chips not looked at that gave what they would where nobody drives, a mask each row: what the fault's
+        other lanes prove of a read, it did to these too, and the chip need not have failed in the same read by chance.
+        """
+        hidden = self._blinded(rows) & self._mask
+        if not self.hides:
+            return np.zeros(len(rows), np.uint32)
+        same = (((rows.data ^ value) | ~sure) & hidden) == 0
+        return np.where(same, hidden, np.uint32(0))
 
     def _blinded(self, rows: Rows) -> np.ndarray:
         return np.zeros(len(rows), np.uint32) if self._blind is None else self._blind.dropped(rows)

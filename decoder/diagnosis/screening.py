@@ -70,12 +70,11 @@ def replay_all(study: Study, candidates: Sequence[Candidate], survey: Survey, ro
     """(hard, now and then) of every behaviour of shared parts worth its replay over ``rows``."""
     effects = _lane_effects(study, [v.behaviour for c in candidates for v in c.variants], rows)
     effects.update(_path_effects(study, candidates, effects, survey, rows))
-    return _with_first_reads(study, effects, rows)
+    return _with_first_reads(effects, FirstReads(study, rows, shared=True))
 
 
-def _with_first_reads(study: Study, effects: Effects, rows: Rows) -> Effects:
+def _with_first_reads(effects: Effects, first: FirstReads) -> Effects:
     """The hard ones with what they foretell of cells that were read before they were written."""
-    first = FirstReads(study, rows)
     for behaviour, (always, some) in list(effects.items()):
         gain = first.log_gain(behaviour) if always.tally.hits else 0.0
         if gain:
@@ -96,7 +95,7 @@ def replay_leaf(
     if only is None or only.path is None:
         found.update(_lane_effects(study, [b for _, _, b in behaviours], rows))
     if plain:
-        return _with_first_reads(study, found, rows)
+        return _with_first_reads(found, FirstReads(study, rows))
     wanted: dict[PathFault, float] = {}
     for c, weight, behaviour in behaviours:
         faults: list[PathFault] = []
@@ -114,7 +113,7 @@ def replay_leaf(
     couples = [b for _, _, b in behaviours if isinstance(b, CoupledCell)]
     found.update({key: (e, e) for key, e in _decays(study, decays, rows).items()})
     found.update({key: (e, e) for key, e in run_coupled(couples, study.cells, lambda: [rows], study.data_bits).items()})
-    return _with_first_reads(study, found, rows)
+    return _with_first_reads(found, FirstReads(study, rows))
 
 
 def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Effect]:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis.overlay import FoundFault, composes, hides
+from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables, both_ways
 from busledger.decoder.diagnosis.replay.theory import LaneFault
@@ -48,6 +49,24 @@ def test_first_reads_of_chance_contents_speak_the_more_for_a_level_that_was_fore
     kept = np.where(rows.is_write, rows.kept, rows.data)  # as if the bus had carried just that before
     gain = FirstReads(study, replace(rows, kept=kept)).log_gain(silent.behaviour)
     assert gain == pytest.approx(64 * np.log(2.0), rel=0.1)
+
+
+def test_lanes_told_one_by_one_foretell_no_more_than_all_of_them_at_once():
+    """A driver that never turns, lines pulled up: FF in every first read. Its lanes, called stuck one after the other,
+    were each credited with what made all the words alike."""
+    study = first_reads(lambda _: 0xFF)
+    rows = study.rows()
+    silent = candidate(study, "no-answer", "region", region=0)
+    up = next(v.behaviour for v in silent.variants if v.label == "the lanes are pulled up")
+    whole = FirstReads(study, rows, shared=True).log_gain(up)
+    told = 0.0
+    for lane in range(8):
+        stuck = LaneFault(lanes_kernel.HIGH, 1 << lane, (0,))
+        told += FirstReads(study, rows, shared=True).log_gain(stuck)
+        rows = replace(rows, sure=rows.sure & ~np.uint32(1 << lane))  # as laid over the rows: see overlay.FoundFault
+    assert told == pytest.approx(whole, abs=0.1)  # each pays the slips of a hard fault for itself
+    alone = FirstReads(study, study.rows(), shared=True).log_gain(LaneFault(lanes_kernel.HIGH, 0x01, (0,)))
+    assert alone < whole / 4.0
 
 
 def test_a_fault_that_says_nothing_of_them_gains_nothing():

@@ -101,3 +101,31 @@ def test_a_lane_that_never_moves_is_not_looked_at_where_it_reads_right_by_chance
     assert not dropped[read & ((word < 8) | (word >= 16))].any()
     right = read & (word >= 8) & (word < 16) & (state.rows.wrong == 0)
     assert right.any() and set(dropped[right].tolist()) == {0x02}
+
+
+class SilentChipAndBank(Hardware):
+    """U1 (D0-D3 of bank 0) does not drive three reads in ten; now and then the bank as a whole does not: FF."""
+
+    def read(self, address):
+        data = int(self.cells[address])
+        if address < 16 and self.rng.random() < 0.05:
+            return 0xFF
+        return data | LOW_NIBBLE if address < 16 and self.rng.random() < 0.3 else data
+
+
+def test_where_the_bank_is_seen_not_to_answer_its_bad_chip_is_charged_with_nothing():
+    """A chip that failed by chance in just those reads in which another one failed was convicted with it."""
+    card = card_of(SilentChipAndBank)
+    state = card.weigh(())
+    seen = OwnDoing(card.study, state.rows, {0: state.leaves[0]})
+    assert card.units[0].name == "U1"
+    paths = propose_paths(card.study, state.rows, (), None, [Beside(seen, some=True)])
+    silent = [p for p in paths if p.scored.candidate.fault == "no-answer" and p.blind is seen]
+    (path,) = [p for p in silent if p.scored.candidate.region == 0 and p.scored.variant.label.endswith("pulled up")]
+    left = card.weigh((path,))
+    both = (state.rows.region == 0) & (state.rows.wrong & ~np.uint32(LOW_NIBBLE) != 0)
+    assert np.count_nonzero(both) > 20 and (state.rows.data[both] == 0xFF).all()
+    assert not left.rows.compared[both].any()
+    alone = (state.rows.wrong != 0) & ~both
+    assert (left.rows.wrong == state.rows.wrong)[alone].all()  # what it did by itself it is still charged with
+    assert left.log_total > state.log_total

@@ -32,10 +32,15 @@ _OF_LANES = {
 
 
 class FirstReads:
-    """The reads among ``rows`` that were the first access to their cell; what ROM images hold is left out."""
+    """The reads among ``rows`` that were the first access to their cell; what ROM images hold is left out.
 
-    def __init__(self, study: Study, rows: Rows) -> None:
-        self._study, self._all = study, rows
+    ``shared``: of a fault outside the chips. It takes its lanes out of words whose other lanes are still to be
+    accounted for: where every lane came up alike, as where nobody drives any of them, one that is stuck has foretold
+    next to nothing, and the rest gains by its own fault what is left to be gained. Chips are each taken by themselves.
+    """
+
+    def __init__(self, study: Study, rows: Rows, shared: bool = False) -> None:
+        self._study, self._all, self._shared = study, rows, shared
         self._asked: dict[tuple[tuple[int, ...], int], tuple[NDArray[np.uint32], int]] = {}
         self._chance: dict[tuple[tuple[int, ...], int], float] = {}
 
@@ -65,13 +70,22 @@ class FirstReads:
         if not asked:
             return 0.0
         wrong = int(np.count_nonzero((self._rows.data ^ self._shown(floats)) & lanes))
-        return log_rate(asked - wrong, wrong, HARD) - self._chance_of(key, lanes) * (asked - wrong) / asked
+        return log_rate(asked - wrong, wrong, HARD) - self._given_the_rest(key, lanes) * (asked - wrong) / asked
 
     def _chance_of(self, key: tuple[tuple[int, ...], int], lanes: NDArray[np.uint32]) -> float:
         if key not in self._chance:
             study, rows = self._study, self._rows
             self._chance[key] = log_found(study.card, study.cells, rows.cell, rows.data, lanes)
         return self._chance[key]
+
+    def _given_the_rest(self, key: tuple[tuple[int, ...], int], lanes: NDArray[np.uint32]) -> float:
+        """Log probability that contents of these ``lanes`` were as they were found, beside those of the other lanes."""
+        if not self._shared:
+            return self._chance_of(key, lanes)
+        words = np.where(np.isin(self._rows.region, key[0]), self._lanes, np.uint32(0))
+        rest = words & ~lanes
+        alone = self._chance_of((key[0], ~key[1] & 0xFFFFFFFF), rest) if rest.any() else 0.0
+        return min(0.0, self._chance_of((key[0], 0xFFFFFFFF), words) - alone)
 
     def _shown(self, floats: int) -> NDArray[np.uint32]:
         rows = self._rows
