@@ -207,12 +207,13 @@ class FoundFault:
             taken = explained == EXPLAINS if self.scored.strict else explained != 0
             self.excusable = rows.index[mine & ~taken & (explained == EXCUSES)]
             lanes = np.where(mine & taken, self._mask, np.uint32(0))
+            if self._lane is not None and self._blind is not None:
+                value, sure, _ = _bent(self._lane, rows)  # of the chips not looked at, too
+            lanes &= ~self._blinded(rows) | self._shown_as_well(rows, value, sure)
             if self._lane is None:
-                lanes &= ~self._blinded(rows) | self._shown_as_well(rows, value, sure)
                 # What cells hold is followed by what was written: a read that another cell answered, or one after a
                 # lost write, says nothing of the next fault, not that it came back right, either.
                 return rows.holding(rows.expected & ~lanes, rows.compared & ~lanes)
-            lanes &= ~self._blinded(rows)
             return rows.holding((rows.expected & ~lanes) | (rows.data & lanes), rows.compared)
         lanes = np.where(mine, self._mask, np.uint32(0))
         expected = (rows.expected & ~lanes) | (value & lanes)
