@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis.coverage.signs import Rest
-from busledger.decoder.diagnosis.rivals import clips
+from busledger.decoder.diagnosis.rivals import clips, dips
 
 
 def stopped(at: int, after: int = 4_000) -> Rest:
@@ -49,3 +50,9 @@ def test_a_line_that_stops_by_itself_has_lost_its_clip(rests: dict[str, Rest], a
     signs = Signs(**rests)
     (span,) = [span for span in clips.spans_of_rest(signs, signs.address_bit(3)) if span.to_end]
     assert clips._stopped_alone(signs, span) is alone
+
+
+@pytest.mark.parametrize(("moments", "rests"), [((81_000, 95_000), True), ((10_000, 40_000), False)])
+def test_reads_that_go_astray_while_the_line_rests_are_no_loose_contact_s(moments, rests) -> None:
+    signs = Signs(A3=stopped(80_000))
+    assert dips._at_rest(signs, 3, np.linspace(*moments, 20).astype(np.int64)) is rests

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.clips import spans_of_rest
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -40,8 +41,16 @@ def dips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     for bit, line in signs.address_lines.items():
         if bit >= story.study.cells.shift:
             there, here = _going_on(story, 1 << bit)
-            if np.count_nonzero(there & wrong) >= _FEW:
+            if np.count_nonzero(there & wrong) >= _FEW and not _at_rest(signs, bit, rows.time[there & wrong]):
                 yield from _dip(story, bit, line, len(signs.names), there, here)
+
+
+def _at_rest(signs: CaptureSigns, bit: int, time: NDArray[np.int64]) -> bool:
+    """Whether nearly all of those moments lie in one rest of the line: then its clip is off, and not loose."""
+    return any(
+        np.count_nonzero((time >= span.first) & (time <= span.last)) >= _NEARLY_ALL * len(time)
+        for span in spans_of_rest(signs, signs.address_bit(bit))
+    )
 
 
 def _going_on(story: Story, bit: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
