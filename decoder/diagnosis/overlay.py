@@ -21,6 +21,7 @@ __all__ = ["Blind", "FoundFault", "NotLookedAt", "composes", "hides", "lanes_apa
 
 _MOVES = ("forced", "joined", "forced-board", "joined-board", "swapped")
 _DROPS = ("write-lost",)
+_JOINS = (lanes_kernel.AND, lanes_kernel.OR)
 
 
 def composes(scored: Scored) -> bool:
@@ -83,7 +84,7 @@ def shorts(scored: Scored) -> bool:
     behaviour = scored.variant.behaviour
     if not scored.hard or scored.path is not None or not isinstance(behaviour, LaneFault):
         return False
-    return behaviour.does in (lanes_kernel.AND, lanes_kernel.OR) and behaviour.cell < 0
+    return behaviour.does in _JOINS and behaviour.cell < 0
 
 
 def lanes_apart(scored: Scored, rows: Rows) -> int:
@@ -207,9 +208,9 @@ class FoundFault:
             taken = explained == EXPLAINS if self.scored.strict else explained != 0
             self.excusable = rows.index[mine & ~taken & (explained == EXCUSES)]
             lanes = np.where(mine & taken, self._mask, np.uint32(0))
-            if self._lane is not None and self._blind is not None:
-                value, sure, _ = _bent(self._lane, rows)  # of the chips not looked at, too
-            lanes &= ~self._blinded(rows) | self._shown_as_well(rows, value, sure)
+            if seen is not rows:
+                value, sure = (value, sure) if self._lane is None else _bent(self._lane, rows)[:2]
+                lanes &= ~self._blinded(rows) | self._shown_as_well(rows, value, sure)
             if self._lane is None:
                 # What cells hold is followed by what was written: a read that another cell answered, or one after a
                 # lost write, says nothing of the next fault, not that it came back right, either.
@@ -243,7 +244,7 @@ class FoundFault:
         other lanes prove of a read, it did to these too, and the chip need not have failed in the same read by chance.
         """
         hidden = self._blinded(rows) & self._mask
-        if not self.hides:
+        if not self.hides or (self._lane is not None and self._lane.does in _JOINS):
             return np.zeros(len(rows), np.uint32)
         same = (((rows.data ^ value) | ~sure) & hidden) == 0
         return np.where(same, hidden, np.uint32(0))

@@ -54,6 +54,7 @@ _OF_A_PART = (2, 8, 50_000)  # of each part, the least, the most, and rows repla
 _TIMED, _KEPT_FOR_TIME, _CROWD = 64, 8, 8
 _LEAF_KEEPS = 14  # path faults of one chip replayed on all of its rows
 _LEAF_NATS = 14.0
+_LEAF_PAIR_ROWS = 300_000  # of one chip: shorted address lines that are asked, by its rows; 0.1 µs a row
 _CONTENTS_ARE_ALIKE = 8  # bits of unknown contents that cost as much as one, before they are looked at
 _PAIRS = 20  # shorted address lines replayed, of each part, at least …
 _PAIR_ROWS = 8_000_000  # … and more of them where rows are few
@@ -185,7 +186,9 @@ def _worth_of_leaf(
     step = max(1, len(cells) // _FOCUS_CELLS)
     focus, wrong = cells[::step][: _FOCUS_CELLS + 8].astype(np.int32), int(often[::step][: _FOCUS_CELLS + 8].sum())
     first = _play(study, [f for f in wanted if not f.op.startswith("joined")], rows, focus)
-    first.update(_play(study, _worth_joining(list(wanted), first, _LEAF_KEEPS // 2), rows, focus))
+    # Beside a second fault of the chip two lines explain each alone what others do as well: few are no choice.
+    at_most = max(_LEAF_KEEPS // 2, _LEAF_PAIR_ROWS // max(1, len(rows)))
+    first.update(_play(study, _worth_joining(list(wanted), first, at_most), rows, focus))
     noise = Noise(wrong, count.reads, study.data_bits, lenient=True)
     played = [f for f in wanted if f in first]
     quick = _quick([first[f] for f in played], [f.mask.bit_count() for f in played], (noise,)).max(axis=0)[0]

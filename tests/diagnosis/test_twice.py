@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-import numpy as np
+import itertools
 
+import numpy as np
+import pytest
+
+from busledger.decoder.diagnosis import screening
 from busledger.decoder.diagnosis.leaf import units_of
 from busledger.decoder.diagnosis.leaves import weigh_leaf
 
@@ -52,3 +56,36 @@ def test_one_fault_that_says_all_has_no_second():
     leaf = leaf_of_u1(hardware)
     assert len(leaf.best.faults) == 1
     assert leaf.best.faults[0].candidate.fault == "address-stuck"
+
+
+class TwoLinesAsOne(Hardware):
+    """U1 sees two address lines as one, both high where one is; and reads a lane low now and then besides."""
+
+    lines, lane = (0, 1), 0x08
+
+    def cell(self, address):
+        pair = sum(1 << line for line in self.lines)
+        return address | pair if address & pair else address
+
+    def write(self, address, data):
+        self.put(address, data, 0xF0 if address < 16 else 0xFF)
+        if address < 16:
+            self.put(self.cell(address), data, LOW_NIBBLE)
+
+    def read(self, address):
+        if address >= 16:
+            return self.cells[address]
+        low = self.cells[self.cell(address)] & LOW_NIBBLE
+        return self.cells[address] & 0xF0 | (low & ~self.lane if self.rng.random() < 0.3 else low)
+
+
+@pytest.mark.parametrize("lines", list(itertools.combinations(range(4), 2)))
+def test_lines_that_are_one_are_asked_about_whatever_each_explains_alone(lines, monkeypatch):
+    """Four address lines are few pairs; what is kept of them is cut down to what eleven lines left room for."""
+    monkeypatch.setattr(screening, "_LEAF_KEEPS", 2)
+    hardware = TwoLinesAsOne(np.random.default_rng(3))
+    hardware.lines = lines
+    leaf = leaf_of_u1(hardware)
+    first, second = leaf.best.faults
+    assert (first.candidate.fault, first.candidate.lines, first.hard) == ("address-bridged", lines, True)
+    assert second.candidate.mask == hardware.lane

@@ -79,13 +79,15 @@ class FirstReads:
         return self._chance[key]
 
     def _given_the_rest(self, key: tuple[tuple[int, ...], int], lanes: NDArray[np.uint32]) -> float:
-        """Log probability that contents of these ``lanes`` were as they were found, beside those of the other lanes."""
+        """Log probability that contents of these ``lanes`` were as they were found: by themselves, as a chip's are
+        looked at, or beside those of the other lanes, whichever leaves less to be foretold."""
+        alone = self._chance_of(key, lanes)
         if not self._shared:
-            return self._chance_of(key, lanes)
+            return alone
         words = np.where(np.isin(self._rows.region, key[0]), self._lanes, np.uint32(0))
         rest = words & ~lanes
-        alone = self._chance_of((key[0], ~key[1] & 0xFFFFFFFF), rest) if rest.any() else 0.0
-        return min(0.0, self._chance_of((key[0], 0xFFFFFFFF), words) - alone)
+        others = self._chance_of((key[0], ~key[1] & 0xFFFFFFFF), rest) if rest.any() else 0.0
+        return min(0.0, max(alone, self._chance_of((key[0], 0xFFFFFFFF), words) - others))
 
     def _shown(self, floats: int) -> NDArray[np.uint32]:
         rows = self._rows

@@ -13,10 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
-from busledger.decoder.diagnosis.replay.urns import log_values
+from busledger.decoder.diagnosis.replay.urns import log_filled, log_values
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.replay.urns import log_filled
 from busledger.decoder.diagnosis.rivals.news import nothing_wrong
 from busledger.decoder.diagnosis.rivals.story import Story
 
