@@ -7,16 +7,13 @@ import math
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, narrowed
-from busledger.decoder.diagnosis.replay.arrays import Given
-from busledger.decoder.diagnosis.replay.contents import log_found
-from busledger.decoder.diagnosis.replay.foretold import FirstReads
+from busledger.decoder.diagnosis.replay.foretold import FirstReads, FoundContents
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
 from busledger.decoder.diagnosis.replay.replay import (
     NOTHING,
@@ -357,11 +354,12 @@ def _play(
     tables = Tables(study, focus)
     for regions, members in by_regions.items():
         mine = screened(rows, regions)
-        contents = _Contents(study, mine)
+        contents = FoundContents(study, mine)
         for fault in members:
             run = PathRun(fault, tables)
             given = run.feed(mine, want_rows=focus is None)
-            found[fault] = run.effects(*(contents.log_of(fault, given) if focus is None else ()))
+            asked = contents.log_of(fault, given, at_times=fault.op in _STAYS_THERE) if focus is None else ()
+            found[fault] = run.effects(*asked)
             if focus is None and fault.op not in _STAYS_THERE:
                 found[fault] = found[fault][0], _in_bursts(fault, tables, mine, found[fault][1])
     return found
@@ -387,38 +385,3 @@ def _in_bursts(fault: PathFault, tables: Tables, rows: Rows, some: Effect) -> Ef
 def _worth(fault: PathFault, effect: Effect) -> float:
     own = log_sometimes(effect.tally, effect.chances, fault.mask.bit_count())
     return own + _A_READ * (effect.tally.explained + effect.tally.excused)
-
-
-class _Contents:
-    """What the reads among ``rows`` found in cells that a fault makes unknown."""
-
-    def __init__(self, study: Study, rows: Rows) -> None:
-        self._study, self._rows = study, rows
-        self._asked = (rows.compared != 0) & ~rows.is_write
-
-    @cached_property
-    def _first_of_unwritten(self) -> NDArray[np.bool_]:
-        """bool a row: the first of a cell that the capture reads before it writes it; of a ROM whose image is given
-        nobody had to guess what it holds."""
-        cells, first = np.unique(self._rows.cell, return_index=True)
-        settled = self._study.election()[1][cells] & ~self._study.images()[1][cells]
-        found = np.zeros(len(self._rows), np.bool_)
-        found[first[settled != 0]] = True
-        return found
-
-    def log_of(self, fault: PathFault, given: Given) -> tuple[float | None, float | None]:
-        """Their log probability under the hard theory, and under the other if no read goes astray; those apart that
-        nobody knew anyway: the first read of a cell not yet written tells of contents that a sound card would have to
-        have guessed as well."""
-        found = self._log_found(self._rows.compared & ~given.sure & np.uint32(fault.mask))
-        return found, self._log_found(given.unsure) if fault.op in _STAYS_THERE else None
-
-    def _log_found(self, unknown: NDArray[np.uint32]) -> float | None:
-        rows = self._rows
-        asked = np.flatnonzero((unknown != 0) & self._asked)
-        if not len(asked):
-            return None
-        asked = asked[~self._first_of_unwritten[asked]]
-        if not len(asked):
-            return 0.0
-        return log_found(self._study.card, self._study.cells, rows.cell[asked], rows.data[asked], unknown[asked])

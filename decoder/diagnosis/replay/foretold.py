@@ -14,12 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
+from busledger.decoder.diagnosis.replay.arrays import Given
 from busledger.decoder.diagnosis.replay.contents import log_found
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
 
-__all__ = ["FirstReads"]
+__all__ = ["FirstReads", "FoundContents"]
 
 _DRIVEN_BY_NOBODY = ("silent", "read-lost")
 _OF_LANES = {
@@ -97,6 +98,41 @@ class FirstReads:
             return np.zeros(len(rows), np.uint32)
         carried = {memory_kernel.KEPT_BY_CARD: rows.rest, memory_kernel.KEPT_FROM_BUS: rows.rest_bus}
         return carried.get(floats, rows.kept)
+
+
+class FoundContents:
+    """What the reads among ``rows`` found in cells that a fault makes unknown."""
+
+    def __init__(self, study: Study, rows: Rows) -> None:
+        self._study, self._rows = study, rows
+        self._asked = (rows.compared != 0) & ~rows.is_write
+
+    @cached_property
+    def _first_of_unwritten(self) -> NDArray[np.bool_]:
+        """bool a row: the first of a cell that the capture reads before it writes it; of a ROM whose image is given
+        nobody had to guess what it holds."""
+        cells, first = np.unique(self._rows.cell, return_index=True)
+        settled = self._study.election()[1][cells] & ~self._study.images()[1][cells]
+        found = np.zeros(len(self._rows), np.bool_)
+        found[first[settled != 0]] = True
+        return found
+
+    def log_of(self, fault: PathFault, given: Given, *, at_times: bool) -> tuple[float | None, float | None]:
+        """Their log probability under the hard theory, and under the other if ``at_times``, for faults that lead no
+        read astray; None = not asked. Those apart that nobody knew anyway: the first read of a cell not yet written
+        tells of contents that a sound card would have to have guessed as well."""
+        found = self._log_found(self._rows.compared & ~given.sure & np.uint32(fault.mask))
+        return found, self._log_found(given.unsure) if at_times else None
+
+    def _log_found(self, unknown: NDArray[np.uint32]) -> float | None:
+        rows = self._rows
+        asked = np.flatnonzero((unknown != 0) & self._asked)
+        if not len(asked):
+            return None
+        asked = asked[~self._first_of_unwritten[asked]]
+        if not len(asked):
+            return 0.0
+        return log_found(self._study.card, self._study.cells, rows.cell[asked], rows.data[asked], unknown[asked])
 
 
 def _shown_by(fault: Behaviour) -> int | None:

@@ -36,11 +36,8 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
 from busledger.decoder.diagnosis.replay.reads_kernel import (
     EXCUSES,
     EXPLAINS,
-    HIT,
     JUDGED,
     TAKES_PART,
-    TALLY,
-    UNSURE_BITS,
     WINDOWS,
     HardRead,
     OtherCell,
@@ -51,6 +48,7 @@ from busledger.decoder.diagnosis.replay.reads_kernel import (
     read_wrong,
     says_nothing,
 )
+from busledger.decoder.diagnosis.replay.refute_kernel import HIT, TALLY, UNSURE_BITS
 
 __all__ = ["EXCUSES", "EXPLAINS", "JUDGED", "TAKES_PART", "TALLY", "WINDOWS", "replay"]
 
