@@ -26,7 +26,6 @@ from busledger.decoder.diagnosis.replay.weighing import (
     log_rate,
     log_sometimes,
     log_sometimes_each,
-    log_stretches,
     log_sum,
 )
 
@@ -63,8 +62,7 @@ def test_a_wrong_level_at_a_chance_counts_as_a_miss():
 
 
 def test_the_ideas_of_a_faults_habits_by_hand():
-    """One rate; one in each of eight spans, each asleep with chance one half; spells awake, short and long ones;
-    stretches at every chance or at none: twice three hits among misses are twelve changes at the most."""
+    """One rate; one in each of eight spans, each asleep with chance one half; spells awake, short and long ones."""
     hits, misses = np.zeros(64, np.int64), np.full(64, 5, np.int64)
     hits[20:22] = 3
     spans = 0.0
@@ -74,10 +72,9 @@ def test_the_ideas_of_a_faults_habits_by_hand():
     even = log_rate(6, 320, SOMETIMES)
     h, m = hits.astype(float), misses.astype(float)
     spells = [log_spells(h, m, 1 / s, 1 / t, *SOMETIMES, np.empty(64), np.empty(64)) for s, t in _SPELLS]
-    a, b, c, d = _HABITS
+    a, b, c = _HABITS
     each = math.log(c / len(spells))
-    stretches = math.log(d) + log_stretches(12, 326)
-    wanted = log_sum([math.log(a) + even, math.log(b) + spans, *(each + spell for spell in spells), stretches])
+    wanted = log_sum([math.log(a) + even, math.log(b) + spans, *(each + spell for spell in spells)])
     assert log_chances(hits, misses, (6, 320)) == pytest.approx(wanted, abs=1e-9)
 
 

@@ -42,7 +42,6 @@ __all__ = [
     "log_rate",
     "log_sometimes",
     "log_sometimes_each",
-    "log_stretches",
     "log_sum",
 ]
 
@@ -59,9 +58,8 @@ _NOISE = (0.5, 5.0e4)
 # acts may have met in one cell), or a right one where it was believed to have acted: any pattern, at this price on top.
 EXCUSE = math.log(0.01)  # judged
 
-# Shares of the habits: one rate, eight rates, bursts, stretches in which it acts at every chance or at none; judged, as
-# likely as not that a fault keeps to one rate.
-_HABITS = (0.5, 0.18, 0.22, 0.1)
+# Shares of the habits: one rate, eight rates, bursts; judged, as likely as not that a fault keeps to one rate.
+_HABITS = (0.5, 0.2, 0.3)
 _HABIT_FROM = 2  # hits: one has no habit
 # Windows that a fault sleeps and that a burst lasts, in the mean: a few very short bursts, some longer ones, or long
 # spells of both.
@@ -159,9 +157,9 @@ def log_hard(tally: Tally, extra_misses: int = 0) -> float:
 def log_chances(hits: Counts, misses: Counts, total: tuple[int, int], two_ways: int = 0) -> float:
     """Log marginal likelihood of hits and misses of a fault that comes and goes.
 
-    Five ideas of its habits, averaged: one rate throughout; a rate of its own in each of eight spans, where it sleeps
-    (rate 0) with chance one half, which lets warming up be what it is; bursts, a few short ones or spells as long as
-    the sleep between them (``habits_kernel``); and a contact that is open or closed for a number of chances.
+    Four ideas of its habits, averaged: one rate throughout; a rate of its own in each of eight spans, where it sleeps
+    (rate 0) with chance one half, which lets warming up be what it is; and bursts, a few short ones or spells as long
+    as the sleep between them (``habits_kernel``).
     ``hits``, ``misses``: int64 or float64[windows]; ``total``: their sums, counted exactly;
     ``two_ways``: the hits that an act now or an act then would both explain, which have the chance
     1 − (1 − ρ)² = ρ (2 − ρ).
@@ -188,23 +186,7 @@ def _log_habits(hit: bytes, missed: bytes, kinds: str, total: tuple[int, int], s
         math.log(_HABITS[2] / len(_SPELLS)) + log_spells(h, m, 1.0 / sleep, 1.0 / last, *SOMETIMES, held[0], held[1])
         for sleep, last in _SPELLS
     ]
-    stretches = math.log(_HABITS[3]) + log_stretches(_changes(h, m), int(h.sum() + m.sum()))
-    return log_sum([even, coarse, *bursts, stretches])
-
-
-def log_stretches(changes: int, chances: int) -> float:
-    """Log likelihood of ``chances`` in a row, all taken or none but for so many ``changes`` from one to the other; −∞
-    without any, for what never changes does not come and go."""
-    if not changes:
-        return -math.inf
-    return log_rate(changes, max(0, chances - 1 - changes), SOMETIMES) - LN2
-
-
-def _changes(hits: Counts, misses: Counts) -> int:
-    """How often hits and misses by window change from one to the other, at the most."""
-    both = int(2.0 * np.minimum(hits, misses).sum())
-    state = np.sign(hits - misses)[(hits > 0) | (misses > 0)]
-    return both + int(np.count_nonzero(state[1:] * state[:-1] < 0))
+    return log_sum([even, coarse, *bursts])
 
 
 def hours_of(chances: Counts) -> NDArray[np.uint8] | None:

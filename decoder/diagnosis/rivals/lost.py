@@ -32,7 +32,7 @@ def contents_lost(story: Story) -> Iterator[Rival]:
     moment_row, count = stabbed(found)
     if count < _MANY or 2 * count < np.count_nonzero(found.changed):
         return
-    moment_row = _fewest_across(found, moment_row)
+    moment_row, as_well = _fewest_across(found, moment_row)
     across = (found.before < moment_row) & (found.row >= moment_row)
     hit = found.row[across & found.changed]
     missed = int(np.count_nonzero(across & ~found.changed & ~found.back))
@@ -48,7 +48,7 @@ def contents_lost(story: Story) -> Iterator[Rival]:
         region=int(regions[0]) if len(regions) == 1 else None,
         addresses=_hull(story, hit),
         log_prior=prior_of("contents-lost", chips=chips),
-        log_own=log_rate(len(hit), missed, (1.0, 1.0)) + _woken(story, hit) - math.log(max(2, len(rows))),
+        log_own=log_rate(len(hit), missed, (1.0, 1.0)) + _woken(story, hit) - math.log(max(2, len(rows)) / as_well),
         explains=len(explained),
         against=missed,
         index=rows.index[explained],
@@ -64,19 +64,20 @@ def contents_lost(story: Story) -> Iterator[Rival]:
     )
 
 
-def _fewest_across(found: Passages, moment_row: int) -> int:
+def _fewest_across(found: Passages, moment_row: int) -> tuple[int, int]:
     """The row at which the same cells changed, and the fewest others were read before and after: nothing else tells
-    when it was between the last sound read and the first that shows it."""
+    when it was between the last sound read and the first that shows it; and how many rows do as well."""
     across = (found.before < moment_row) & (found.row >= moment_row)
     changed = across & found.changed
     first, last = int(found.before[changed].max()) + 1, int(found.row[changed].min())
     if last <= first:
-        return moment_row
+        return moment_row, 1
     rest = ~found.changed & ~found.back
     at = np.arange(first, last + 1)
     begun = np.searchsorted(np.sort(found.before[rest]), at, side="left")
     over = np.searchsorted(np.sort(found.row[rest]), at, side="left")
-    return int(at[(begun - over).argmin()])
+    spared = begun - over
+    return int(at[spared.argmin()]), int(np.count_nonzero(spared == spared.min()))
 
 
 def _hull(story: Story, hit: NDArray[np.intp]) -> tuple[int, int]:

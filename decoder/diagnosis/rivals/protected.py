@@ -127,10 +127,12 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     study = story.study
     own -= float(np.log(np.clip(story.older[left] >> kernel.BACK, 1, kernel.HELD)).sum())
     own += log_found(study.card, study.cells, rows.cell[found], rows.data[found], rows.compared[found])
-    own -= _log_places(low, high, story.regions[r])
+    # Where no write is seen to take beside the block, it may as well be all of the region.
+    whole = not (took & told & (rows.region == r) & ~here).any()
+    own -= 0.0 if whole else _log_places(low, high, story.regions[r])
     place = (low, high)
     log_prior = prior_of("read-only", chips=story.has_chips(r))
-    if story.has_chips(r) and place == (story.regions[r].start, story.regions[r].end):
+    if story.has_chips(r) and whole:
         # A contact that opens and closes does the same, to every read: that it is one is as likely as a switch.
         log_prior = max(log_prior, _TIE + log_prior_at_times(sum(one.kind == "ram" for one in story.regions)))
     return Rival(
