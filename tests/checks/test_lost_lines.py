@@ -136,25 +136,16 @@ def test_one_cell_that_fails_now_and_then_is_no_clip():
     assert found_in(rows) == {}
 
 
-def work(start: int, rounds: int) -> list[tuple[int, int, int]]:
-    """A program that counts in eight cells: code, then a write of each and a read of it."""
-    rows = []
-    for n in range(start, start + rounds):
-        rows += code(0xE000)
-        for cell in range(8):
-            rows += [(Kind.WRITE, cell, n * 8 + cell & 0xFF), (Kind.READ, cell, n * 8 + cell & 0xFF)]
-    return rows
-
-
-def without_writes(rows):
-    """Where the line that tells them apart says read all the time."""
-    return [(Kind.READ if kind == Kind.WRITE else kind, at, data) for kind, at, data in rows]
-
-
-def test_cells_that_go_on_changing_though_nothing_is_written_tell_of_the_clip_that_says_so():
-    found = found_in(work(0, 10) + without_writes(work(10, 10)) + work(20, 5))
-    assert list(found) == ["RW"] and found["RW"][1] is not None
-    assert found_in(work(0, 10) + without_writes(work(10, 10))) == {"RW": (found["RW"][0], None)}
+def test_chips_that_give_anything_are_no_clip():
+    """Cells that were written give something new at each read: chips that do not drive, and not a line that writes."""
+    cells = [(Kind.WRITE, at, at & 0xFF) for at in range(0x0400, 0x0440)]
+    look = [
+        row
+        for n in range(12)
+        for at in range(0x0400, 0x0440)
+        for row in [*code(0xE000, 8), (Kind.READ, at, at * 37 + n * 101 & 0xFF)]
+    ]
+    assert found_in(cells + look) == {}
 
 
 def test_a_long_look_at_what_was_written_is_no_clip_even_where_cells_fail():
@@ -262,9 +253,6 @@ def test_the_kernel_counts_as_its_slow_twin(data):
         twin.transfer(10 * n, _WAYS[kind], kind != Kind.IO_READ, (at, 0), (int(cycles.data[n]), unknown[n]))
 
     names = ("count", "shown", "shown reads", "back", "fresh", "fresh reads", "in a row", "odd", "missed")
-    k = kernel
-    places = (k.LOST_FROM, k.LOST_READS, k.LOST_TURNS, k.LOST_CELLS, k.LOST_TO, k.OTHER_READS, k.ALL_TURNS)
-    assert tuple(state[list(places)].tolist()) == twin.writes_lost()
     for bit in [0, 1, 2, 4, *(ADDRESS_BITS + lane for lane in range(lanes))]:
         best, seen = twin.best(bit), bits[bit, kernel.BEST : kernel.OTHER].tolist()
         assert bits[bit, kernel.OTHER] == twin.longest_but(bit)

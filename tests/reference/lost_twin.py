@@ -23,8 +23,6 @@ class LostTwin:
     side: dict[int, int] = field(default_factory=dict)
     read: int = 0
     after: int = -2
-    before: dict[int, int] = field(default_factory=dict)
-    stretches: list[tuple[int, Counter[str]]] = field(default_factory=lambda: [(0, Counter())])
 
     def transfer(self, time: int, way: str, memory: bool, address: tuple[int, int], data: tuple[int, int]) -> None:
         """``way``: read, write or other; ``address``, ``data``: the word and the mask of its unknown bits."""
@@ -38,13 +36,10 @@ class LostTwin:
             return
         after, self.after = self.after, -2
         if way == "write":
-            self.stretches.append((time, Counter()))
-            self.before[address[0]] = self.gave[address[0]][0] if address[0] in self.gave else -1
             self.gave[address[0]] = data[0] & known, known
             self.changing.add(address[0])
             self.side.pop(address[0], None)
             return
-        self.stretches[-1][1]["reads"] += 1
         news, self.read = data[0] != self.read, data[0]
         if address[0] not in self.gave:
             if known == every and news and self._partners(address[0], data[0], "fresh", after):
@@ -64,8 +59,6 @@ class LostTwin:
             if bit is not None and self.marked[address] == self.rests[bit][-1][0]:
                 self.rests[bit][-1][3]["back"] += 1
             return
-        if address in self.changing and known == every and data != self.before[address]:
-            self.stretches[-1][1][f"at {address}"] += 1
         if address not in self.changing:
             if known == every and self._partners(address, data, "shown", -2):
                 return
@@ -76,7 +69,6 @@ class LostTwin:
             for lane in range(self.lanes):
                 if bent >> lane & 1:
                     self.rests[ADDRESS_BITS + lane][-1][3]["shown" if bent == 1 << lane else "odd"] += 1
-        self.before[address] = was
         self.gave[address] = data & known, known
 
     def _move(self, base: int, word: int, known: int, time: int) -> None:
@@ -122,19 +114,6 @@ class LostTwin:
         """Transfers of the longest rest of one bit but ``best``."""
         best = self.best(bit)
         return max((one[3]["count"] for one in self.rests.get(bit, []) if one is not best), default=0)
-
-    def writes_lost(self) -> tuple[int, int, int, int, int, int, int]:
-        """First tick, reads, something new, cells that gave it twice, last tick (-1 = the end) of the stretch without
-        a write in which most cells did so; the longest stretch but it; and something new in all."""
-        told = []
-        for nth, (first, counts) in enumerate(self.stretches):
-            new = [times for name, times in counts.items() if name.startswith("at ")]
-            last = self.stretches[nth + 1][0] if nth + 1 < len(self.stretches) else -1
-            told.append((first, counts["reads"], sum(new), sum(times > 1 for times in new), last))
-        most = max(one[3] for one in told)
-        best = next(one for one in told if one[3] == most) if most else None
-        other = max((one[1] for one in told if one is not best), default=0)
-        return (*(best or (0, 0, 0, 0, 0)), other, sum(one[2] for one in told))
 
 
 def rests_of(levels: list[int], line: int, address: int, writes: int) -> dict[int, list[tuple[int, int, int]]]:

@@ -12,9 +12,8 @@ NEITHER, READ, WRITE = range(3)
 # Columns of ``slots``: the address, its data as last seen, the bits of it that are known, whether it is the same for
 # good as far as is known: not if it was ever written, or gave two things.
 # SIDE: the line, and one more, whose other side it gave last; 0 for its own data. MARK: the rest in which that was.
-# BEFORE: its data before the last ones; TURNS how often it gave something new since the write numbered RUN.
-KEY, DATA, KNOWN, CHANGES, SIDE, MARK, BEFORE, TURNS, RUN = range(9)
-SLOT_SIZE = 9
+KEY, DATA, KNOWN, CHANGES, SIDE, MARK = range(6)
+SLOT_SIZE = 6
 # Columns of ``bits``, one row a bit, address bits first: of the present rest, and from BEST on of the one that showed
 # most. FROM and TO in ticks; LEVEL; COUNT transfers; SHOWN different addresses, ALL all reads that showed it; FRESH and
 # FRESH_ALL the same of addresses never read before, NEXT those read right after the address before; ODD, MISSED what
@@ -25,15 +24,9 @@ BEST = 12
 OTHER = 24
 BIT_SIZE = 25
 # ``state``: addresses that nobody wrote and that differ from what they gave before, though no rest explains it; what
-# was read last, and where, if a rest explains it and the address was new; writes so far, ticks of the last one, and
-# since then: reads, of cells that were written those that gave something new, cells that did so again; the same of the
-# stretch without a write in which most cells did, the end of which is LOST_TO; the longest stretch but it, and how
-# often something new came in all.
-(
-    STATE_ODD, STATE_LAST, STATE_FRESH, STATE_WRITES, RUN_FROM, RUN_READS, RUN_TURNS, RUN_CELLS,
-    LOST_FROM, LOST_READS, LOST_TURNS, LOST_CELLS, LOST_TO, OTHER_READS, ALL_TURNS,
-) = range(15)  # fmt: skip
-STATE_SIZE = 15
+# was read last, and where, if a rest explains it and the address was new.
+STATE_ODD, STATE_LAST, STATE_FRESH = range(3)
+STATE_SIZE = 3
 NOWHERE = np.int64(-2)
 ADDRESSES = 32
 LONG = 32
@@ -117,33 +110,6 @@ def _of_other_side(address, data, fresh, after, every, wired, slots, bits):
     return found
 
 
-@inner(_nrt=False)
-def _end_run(t, state):
-    """A stretch without a write ends at ``t``."""
-    if state[RUN_CELLS] > state[LOST_CELLS]:
-        state[OTHER_READS] = max(state[OTHER_READS], state[LOST_READS])
-        for k in range(4):
-            state[LOST_FROM + k] = state[RUN_FROM + k]
-        state[LOST_TO] = t
-    else:
-        state[OTHER_READS] = max(state[OTHER_READS], state[RUN_READS])
-    state[STATE_WRITES] += 1
-    state[RUN_FROM] = t
-    state[RUN_READS] = state[RUN_TURNS] = state[RUN_CELLS] = 0
-
-
-@inner(_nrt=False)
-def _something_new(place, data, slots, state):
-    """A cell that was written gives what it gave neither last nor before that."""
-    if slots[place, RUN] != state[STATE_WRITES]:
-        slots[place, RUN] = state[STATE_WRITES]
-        slots[place, TURNS] = 0
-    slots[place, TURNS] += 1
-    state[RUN_TURNS] += 1
-    state[ALL_TURNS] += 1
-    state[RUN_CELLS] += slots[place, TURNS] == 2
-
-
 @njit(cache=True, nogil=True, _nrt=False)
 def look(columns, way, space, lanes, wired, slots, bits, state):
     """One block of cycles.
@@ -172,15 +138,12 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
         after = state[STATE_FRESH]
         state[STATE_FRESH] = NOWHERE
         if does == WRITE:
-            _end_run(t, state)
-            slots[place, BEFORE] = slots[place, DATA] if same else NO_KEY
             slots[place, KEY] = address
             slots[place, DATA] = data & known
             slots[place, KNOWN] = known
             slots[place, CHANGES] = 1
             slots[place, SIDE] = 0
             continue
-        state[RUN_READS] += 1
         news = data != state[STATE_LAST]
         state[STATE_LAST] = data
         if not same:
@@ -210,9 +173,6 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
             for b in range(lanes):
                 if (bent >> b) & 1 != 0:
                     bits[ADDRESSES + b, SHOWN if bent == np.int64(1) << b else ODD] += 1
-        elif known == every and data != slots[place, BEFORE]:
-            _something_new(place, data, slots, state)
-        slots[place, BEFORE] = slots[place, DATA]
         slots[place, DATA] = data & known
         slots[place, KNOWN] = known
     return np.int64(0)
@@ -220,8 +180,7 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
 
 @njit(cache=True, nogil=True, _nrt=False)
 def settle(bits, state):
-    """The rests at the end take part: those that reach it; -1 as the end of a stretch that does."""
-    _end_run(np.int64(-1), state)
+    """The rests at the end take part."""
     for b in range(bits.shape[0]):
         _keep(bits, b, state)
     return np.int64(0)

@@ -36,8 +36,6 @@ _GONE_BY = 64  # addresses gone by while a strobe stays active
 _WITHOUT = 256  # the same while nothing is read
 _WRITTEN = 0.4  # edges of write strobes an address: a transfer of a sector that the processor has no part in makes two
 _WRITES_ONLY = 600  # addresses gone by while the line says write: more than a sector
-_READING, _LONGER_READING = 200, 2  # reads without a write, and times those of any other stretch
-_CELLS, _TURNS = 5, 0.75  # cells that give something new twice, and their share of all that ever did
 _LONGER = 16  # times the second longest rest of the line at that level
 
 _WAY = np.full(len(Kind), kernel.NEITHER, np.uint8)
@@ -130,7 +128,7 @@ class LostLines:
         bits, state, rests = self._bits.copy(), self._state.copy(), self._rests.copy()
         kernel.settle(bits, state)
         kernel.end_rests(self._words, self._places, self._before, self._since, self._total, rests)
-        lost = [*self._of_data(bits), *self._of_addresses(bits), *self._of_strobes(rests), *self._of_writes(state)]
+        lost = [*self._of_data(bits), *self._of_addresses(bits), *self._of_strobes(rests)]
         return tuple(sorted(lost, key=lambda one: -one.shown))
 
     def _of_data(self, bits: NDArray[np.int64]) -> Iterator[LostLine]:
@@ -166,19 +164,6 @@ class LostLines:
                 f"what stood on the other side of {line} before"
             )
             yield LostLine(line, *_span(row), why, shown)
-
-    def _of_writes(self, state: NDArray[np.int64]) -> Iterator[LostLine]:
-        line = next(iter((*self._directions, *self._written)), None)
-        names = ("LOST_READS", "LOST_TURNS", "LOST_CELLS", "OTHER_READS", "ALL_TURNS")
-        reads, turns, cells, other, ever = (int(state[getattr(kernel, name)]) for name in names)
-        if line is None or reads < max(_READING, _LONGER_READING * other) or cells < _CELLS or turns < _TURNS * ever:
-            return
-        why = (
-            f"{count(reads)} reads and not one write, in which {count(cells)} cells that were written before give "
-            "something new, and then something else again"
-        )
-        last = int(state[kernel.LOST_TO])
-        yield LostLine(line, int(state[kernel.LOST_FROM]), None if last < 0 else last, why, turns)
 
     def _of_strobes(self, rests: NDArray[np.int64]) -> Iterator[LostLine]:
         for nth, line in enumerate(self._strobes):
