@@ -93,7 +93,7 @@ def test_two_parts_of_what_one_select_is_for_have_no_faults_of_two_selects():
 
 
 def test_address_lines_of_a_memory_card_need_not_hurt_the_rom_beside_the_processor():
-    """The ROM has no select from the card's decoder, and no driver of the card before it."""
+    """The ROM has no select from the card's decoder, and no buffer parts the card from the bus."""
     rom = Region("monitor", 0xE000, 0xE03F, "rom", "memory", None, (), bytes(64))
     board = replace(two_banks(), regions=(*two_banks().regions, rom), buffers=())
     found = propose(card(board), {0: 0xFF, 1: 0xFF}, {})

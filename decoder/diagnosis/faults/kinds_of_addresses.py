@@ -69,8 +69,9 @@ def _behind(card: CardView, lines: tuple[int, ...]) -> list[tuple[str | None, tu
             found.append((designator, regions))
     if not any(set(regions) == set(card.compared) for _, regions in found):
         found.insert(0, (None, card.compared))
-    taken = {regions for _, regions in found}
-    return found + [(None, regions) for regions in _cards(card) if regions not in taken]
+    if any(card.line_buffers.get(f"A{bit}") for bit in lines):
+        return found  # where buffers part the card from the bus, what is behind one goes by its name
+    return found + [(None, regions) for regions in _cards(card)]
 
 
 def _cards(card: CardView) -> Iterator[tuple[int, ...]]:
