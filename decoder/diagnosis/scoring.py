@@ -101,12 +101,11 @@ def log_own(scored: Scored, pattern_bits: int, extra_misses: int = 0) -> float:
     effect = scored.effect
     if effect.log_own is not None:
         return effect.log_own
-    tally, contents = effect.tally, 0.0
-    if effect.log_contents is not None:
-        tally, contents = tally._replace(unsure_bits=0), effect.log_contents
+    if scored.hard and effect.log_contents is not None:
+        return log_hard(effect.tally._replace(unsure_bits=0), extra_misses) + effect.log_contents
     if scored.hard:
-        return log_hard(tally, extra_misses) + contents
-    return log_sometimes(tally, effect.chances, pattern_bits, extra_misses) + contents
+        return log_hard(effect.tally, extra_misses)
+    return log_sometimes(effect.tally, effect.chances, pattern_bits, extra_misses)
 
 
 def spoken_of(evidence: Evidence, candidate: Candidate) -> list[CheckKey]:

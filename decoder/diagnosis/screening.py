@@ -358,8 +358,7 @@ def _play(
         for fault in members:
             run = PathRun(fault, tables)
             given = run.feed(mine, want_rows=focus is None)
-            asked = contents.log_of(fault, given, at_times=fault.op in _STAYS_THERE) if focus is None else ()
-            found[fault] = run.effects(*asked)
+            found[fault] = run.effects(contents.log_of(fault, given.sure) if focus is None else None)
             if focus is None and fault.op not in _STAYS_THERE:
                 found[fault] = found[fault][0], _in_bursts(fault, tables, mine, found[fault][1])
     return found

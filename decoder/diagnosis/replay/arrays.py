@@ -95,13 +95,11 @@ class Counts(NamedTuple):
 
 class Given(NamedTuple):
     """Rows out: ``value``, ``sure`` what the hard theory reads, ``explained`` uint8, whether the other explains or
-    excuses a wrong read (``EXPLAINS``, ``EXCUSES`` of replay_kernel), ``unsure`` uint32, the lanes that it left open
-    there for want of knowing what a cell held. Empty where they are not asked for."""
+    excuses a wrong read (``EXPLAINS``, ``EXCUSES`` of replay_kernel). Empty where they are not asked for."""
 
     value: NDArray[Any]
     sure: NDArray[Any]
     explained: NDArray[Any]
-    unsure: NDArray[Any]
 
 
 class PlainRows(NamedTuple):

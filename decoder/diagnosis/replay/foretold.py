@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
-from busledger.decoder.diagnosis.replay.arrays import Given
 from busledger.decoder.diagnosis.replay.contents import log_found
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, LaneFault, PathFault
@@ -117,14 +116,11 @@ class FoundContents:
         found[first[settled != 0]] = True
         return found
 
-    def log_of(self, fault: PathFault, given: Given, *, at_times: bool) -> tuple[float | None, float | None]:
-        """Their log probability under the hard theory, and under the other if ``at_times``, for faults that lead no
-        read astray; None = not asked. Those apart that nobody knew anyway: the first read of a cell not yet written
-        tells of contents that a sound card would have to have guessed as well."""
-        found = self._log_found(self._rows.compared & ~given.sure & np.uint32(fault.mask))
-        return found, self._log_found(given.unsure) if at_times else None
-
-    def _log_found(self, unknown: NDArray[np.uint32]) -> float | None:
+    def log_of(self, fault: PathFault, sure: NDArray[np.uint32]) -> float | None:
+        """Their log probability under the hard theory, of one that comes and goes only what is wrong would tell them;
+        None = nothing was found. Those apart that nobody knew anyway: the first read of a cell not yet written tells of
+        contents that a sound card would have to have guessed as well."""
+        unknown = self._rows.compared & ~sure & np.uint32(fault.mask)
         rows = self._rows
         asked = np.flatnonzero((unknown != 0) & self._asked)
         if not len(asked):

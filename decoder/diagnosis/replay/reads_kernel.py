@@ -293,7 +293,7 @@ def could_differ(c, cmp, words, links):
 
 @inner(_nrt=False, forceinline=True)
 def read_wrong(seen, off, other, hard, tables, cells, counts):
-    """(explained, excused, unsure lanes): a read that is not what the cell is believed to hold; memory follows it.
+    """(explained, excused): a read that is not what the cell is believed to hold; memory follows it.
 
     Tried in turn: the fault acted at this read; at a write to the cell or to
     another; at every access so far; at this read, which reached a cell that
@@ -306,7 +306,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
     if wrong == 0 and links[c, DOUBT]:
         was_astray(c, judged, links, HIT, chances)
         store(words, HELD, c, cmp, read, cmp)
-        return False, False, np.uint32(0)
+        return False, False
     hit, unsure, when = False, np.uint32(0), window
     blind = strange and off & known == 0 and ((read ^ value) & known & cmp) == 0
     # A write of what the cell held already is no chance, as it is none where the read is right.
@@ -319,7 +319,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
             read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
             if judged:
                 tally[TWO_WAYS] -= 1
-            return True, False, np.uint32(0)
+            return True, False
     asleep = tables.hours[window] == ASLEEP
     if asleep and at_write and written_too(c, read, cmp, words, links):
         hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
@@ -369,7 +369,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         tally[UNSURE_BITS] += ones(unsure)
         hashes[1] += mix(index, wrong)
     if hit:
-        return True, False, np.uint32(unsure)
+        return True, False
     if wrong == 0:
         if judged:
             tally[CONTRADICTED] += links[c, CORRUPT]
@@ -383,4 +383,4 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
     if wrong and at_write:
         # Something of this kind happened here, though not as predicted: repeats of it are no news.
         store(words, HELD, c, cmp, read, cmp)
-    return False, wrong != 0 and open_chance, np.uint32(0)
+    return False, wrong != 0 and open_chance

@@ -57,7 +57,8 @@ class Effect:
     ``chances``: int64[WINDOWS, 2], hits and misses by window. ``log_own``: where the
     replay weighed itself, its log marginal likelihood; ``number`` what it found
     (a retention time in ticks, an aggressor's cell), ``always`` whether it acts every time. ``log_contents``: log
-    probability of what reads found in cells whose contents nobody knows; None = not asked, a half for each bit.
+    probability of what reads found in cells whose contents nobody knows, under the hard theory, to which every read
+    tells them; None = not asked, a half for each bit.
     ``hours``: of a fault in bursts, in which windows it was taken to be at work (see PathRun).
     """
 
@@ -250,7 +251,7 @@ class PathRun:
     def feed(self, rows: Rows, want_rows: bool = False) -> Given:
         """The next block; what is given is empty unless ``want_rows``."""
         n = len(rows) if want_rows else 0
-        given = Given(*(np.zeros(n, kind) for kind in (np.uint32, np.uint32, np.uint8, np.uint32)))
+        given = Given(*(np.zeros(n, kind) for kind in (np.uint32, np.uint32, np.uint8)))
         f, maps = self.fault, self.maps
         floats, rest = f.floats, rows.rest
         if floats == memory_kernel.KEPT_FROM_BUS:
@@ -274,14 +275,14 @@ class PathRun:
         )  # fmt: skip
         return given
 
-    def effects(self, log_contents: float | None = None, log_at_times: float | None = None) -> tuple[Effect, Effect]:
-        """(hard, now and then) over all blocks fed; ``log_contents`` of the former, ``log_at_times`` of the latter."""
+    def effects(self, log_contents: float | None = None) -> tuple[Effect, Effect]:
+        """(hard, now and then) over all blocks fed; ``log_contents`` of the former."""
         first = tuple(self._first[1 : 1 + int(self._first[0])].tolist())
         return (
             Effect(Tally(*self._hard.tolist()), int(self._hashes[0]), first, self._chances, log_contents=log_contents),
             Effect(
                 Tally(*self._some.tolist()), int(self._hashes[1]), first, self._chances,
-                log_contents=log_at_times, hours=None if self._hours is _ANY_TIME else self._hours,
+                hours=None if self._hours is _ANY_TIME else self._hours,
             ),
         )
 

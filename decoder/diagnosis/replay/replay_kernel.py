@@ -65,7 +65,7 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
     mask, stores, floats, joins, bends, bad_lanes, acts = fault
     words, links = cells
     hard_tally, some_tally, hashes, first = counts.hard, counts.some, counts.hashes, counts.first
-    hard_value, hard_sure, some_explained, some_unsure = given
+    hard_value, hard_sure, some_explained = given
     read_bends = bends if acts & ON_READS else BENDS_NOT
     write_bends = bends if acts & ON_WRITES else BENDS_NOT
     plain = (stores == STORES_DATA or bends == BENDS_FLOAT) and write_bends == BENDS_NOT
@@ -100,7 +100,6 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
             hard_value[i] = hv
             hard_sure[i] = hk & mask
             some_explained[i] = 0
-            some_unsure[i] = 0
         if q1 >= 0 and q2 < 0 and read_bends == BENDS_NOT:
             learn = sure_in[i] & mask & ~words[q1, HARD_KNOWN]
             store(words, HARD, q1, learn, read, learn)
@@ -120,10 +119,7 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
         if links[c, CORRUPT]:
             # It kept what it held before, which nobody knew: now it shows.
             store(words, HELD, c, learn, read, learn)
-            if judged:
-                some_tally[UNSURE_BITS] += ones(learn)
-                if want_rows:
-                    some_unsure[i] = learn
+            some_tally[UNSURE_BITS] += ones(learn) if judged else 0
         else:
             store(words, HELD, c, learn, exp, learn)
         # A read that nothing could be held against tells what the cell holds: a write lost after it leaves just that.
@@ -147,10 +143,8 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
                 read_right(seen, other, cells, counts)
         else:
             differs = ((hv ^ exp) & hk & cmp) != 0 and not links[c, REFUTED]
-            hit, excused, unsure = read_wrong(seen, off, other, HardRead(hv, hk, differs), tables, cells, counts)
+            hit, excused = read_wrong(seen, off, other, HardRead(hv, hk, differs), tables, cells, counts)
             explained = hit and wrong != 0
-            if want_rows and judged:
-                some_unsure[i] |= unsure
             if want_rows and excused and outside == 0:
                 some_explained[i] = EXCUSES
         if (read ^ hv) & hk & cmp:
