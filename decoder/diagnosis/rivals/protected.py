@@ -25,7 +25,9 @@ LN2 = math.log(2.0)
 _STRETCH = 4.0  # judged: writes in a row that do not take, in the mean
 _BLOCK = 16  # judged; cells: a smaller block is not protected by anything of the time
 _FEW_CELLS, _FEW_WRONG = 3, 6  # judged: fewer cells, and fewer wrong reads, show no switch
-_TIE = 0.1  # nats by which a tie leans to what accuses nobody
+# Judged, nats: a tie of a contact and a switch that come and go leans to what accuses nobody; one of a write line that
+# is open and a page that is protected for good to the line, where the board file calls it RAM and says no more.
+_TIE, _SAID_TO_BE_RAM = 0.1, -0.25
 
 
 def read_only(story: Story) -> Iterator[Rival]:
@@ -191,7 +193,7 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
     if story.has_chips(r) and not taken.any():
         # Where no write to a region takes, no read can tell a switch or a link from a write line that is open: it is
         # as likely as all parts together that would show so.
-        log_prior = _TIE + log_prior_never_written(
+        log_prior = _SAID_TO_BE_RAM + log_prior_never_written(
             sum(one.kind == "ram" for one in story.regions), one_chip=_in_one_chip(region)
         )
     explained = wrong & (same | ~again)
