@@ -11,12 +11,13 @@ import re
 
 from busledger.decoder.errors import UsageError
 
-__all__ = ["format_duration", "parse_duration"]
+__all__ = ["format_duration", "moment", "parse_duration"]
 
 # Unit -> decimal places between it and a femtosecond.
 _UNITS = {"s": 15, "ms": 12, "us": 9, "ns": 6, "ps": 3, "fs": 0}
 _SPELLINGS = {"µs": "us", "μs": "us"}  # micro sign and Greek mu
 _TEXT = re.compile(r"([+-]?)([0-9]*)(?:\.([0-9]*))? *([a-zµμ]+)", re.IGNORECASE | re.ASCII)
+_SCALES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"))
 _LONGEST = 40
 
 
@@ -59,6 +60,14 @@ def format_duration(femtoseconds: int) -> str:
             fraction = str(rest).rjust(places, "0").rstrip("0") if places else ""
             return f"{sign}{whole}.{fraction}{unit}" if fraction else f"{sign}{whole}{unit}"
     raise AssertionError("a femtosecond is the smallest unit")
+
+
+def moment(seconds: float) -> str:
+    """A time in the unit that reads best, three digits."""
+    for scale, unit in _SCALES:
+        if abs(seconds) >= scale:
+            return f"{seconds / scale:.3g} {unit}"
+    return f"{seconds * 1e9:.3g} ns"
 
 
 def _not_a_time(text: str) -> UsageError:

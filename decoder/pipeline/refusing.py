@@ -5,16 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from busledger.decoder.checks import LostLine
-from busledger.decoder.durations import format_duration
+from busledger.decoder.durations import format_duration, moment
 from busledger.decoder.pipeline.gathered import Gathered
 
 if TYPE_CHECKING:
     from busledger.decoder.diagnosis import CannotJudge, Evidence
 
-__all__ = ["lost_clip", "moment", "refused_capture"]
+__all__ = ["lost_clip", "refused_capture"]
 
 _DIGITS = 3
-_SCALES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"))
 
 
 def refused_capture(gathered: Gathered, evidence: Evidence) -> CannotJudge | None:
@@ -39,11 +38,3 @@ def lost_clip(lost: LostLine, tick_s: float) -> CannotJudge:
         fault="clip-off",
         lines=(lost.line,),
     )
-
-
-def moment(seconds: float) -> str:
-    """A time in the unit that reads best, three digits."""
-    for scale, unit in _SCALES:
-        if abs(seconds) >= scale:
-            return f"{seconds / scale:.3g} {unit}"
-    return f"{seconds * 1e9:.3g} ns"

@@ -110,6 +110,16 @@ def _of_other_side(address, data, fresh, after, every, wired, slots, bits):
     return found
 
 
+@inner(_nrt=False)
+def _begin_place(slots, place, address, data, known, changes):
+    """An address is written, or seen for the first time."""
+    slots[place, KEY] = address
+    slots[place, DATA] = data
+    slots[place, KNOWN] = known
+    slots[place, CHANGES] = changes
+    slots[place, SIDE] = 0
+
+
 @njit(cache=True, nogil=True, _nrt=False)
 def look(columns, way, space, lanes, wired, slots, bits, state):
     """One block of cycles.
@@ -138,11 +148,7 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
         after = state[STATE_FRESH]
         state[STATE_FRESH] = NOWHERE
         if does == WRITE:
-            slots[place, KEY] = address
-            slots[place, DATA] = data & known
-            slots[place, KNOWN] = known
-            slots[place, CHANGES] = 1
-            slots[place, SIDE] = 0
+            _begin_place(slots, place, address, data & known, known, 1)
             continue
         news = data != state[STATE_LAST]
         state[STATE_LAST] = data
@@ -150,11 +156,7 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
             if known == every and news and _of_other_side(address, data, True, after, every, wired, slots, bits):
                 state[STATE_FRESH] = address
                 continue  # it may lie there
-            slots[place, KEY] = address
-            slots[place, DATA] = data & known
-            slots[place, KNOWN] = known
-            slots[place, CHANGES] = 0
-            slots[place, SIDE] = 0
+            _begin_place(slots, place, address, data & known, known, 0)
             continue
         both = known & slots[place, KNOWN]
         bent = (data ^ slots[place, DATA]) & both

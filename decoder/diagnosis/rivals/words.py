@@ -3,24 +3,15 @@
 from __future__ import annotations
 
 from busledger.decoder.board import Region
+from busledger.decoder.durations import moment
 from busledger.decoder.text import plain
 
 __all__ = ["counted", "look_at", "moment", "named", "span_of", "stated"]
-
-_SCALES = ((1.0, "s"), (1e-3, "ms"), (1e-6, "µs"))
 
 
 def counted(number: int, one: str, many: str = "") -> str:
     """``40 000 cycles``, ``1 read``: thousands set apart by a space."""
     return f"{number:,}".replace(",", " ") + f" {one if number == 1 else many or one + 's'}"
-
-
-def moment(seconds: float) -> str:
-    """A time in the unit that reads best, three digits."""
-    for scale, unit in _SCALES:
-        if abs(seconds) >= scale:
-            return f"{seconds / scale:.3g} {unit}"
-    return f"{seconds * 1e9:.3g} ns"
 
 
 def span_of(addresses: tuple[int, int], digits: int = 4) -> str:
