@@ -11,9 +11,10 @@ from collections.abc import Mapping
 
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.leaf import Leaf
-from busledger.decoder.diagnosis.overlay import Blind
+from busledger.decoder.diagnosis.overlay import Aside, Blind
 from busledger.decoder.diagnosis.own_doing import OwnDoing, is_steady
-from busledger.decoder.diagnosis.paths import Beside, kind_of
+from busledger.decoder.diagnosis.path import PathFaultState
+from busledger.decoder.diagnosis.paths import LANE_SCOPES, Beside, kind_of
 
 __all__ = ["PARTED_ROWS", "bad_units", "beside", "blind_to"]
 
@@ -62,11 +63,23 @@ def beside(card: Card, state: CardState) -> list[Beside]:
         blind = _without(card, {u: card.units[u].mask for u in sure if u not in alike})
         if blind is not None:
             found.append(Beside(blind, kind))
+    if lanes := _lanes_at_times(state):
+        found.append(Beside(Aside(lanes, len(card.study.card.regions)), wide=True))
     leaves = state.leaves
     return found + [
         Beside(OwnDoing(card.study, state.rows, {u: leaves[u] for u in held}), some=True)
         for held in _standing_out(card, state)
     ]
+
+
+def _lanes_at_times(state: CardState) -> dict[int, int]:
+    """By region, the lanes that the set has as faults which come and go."""
+    lanes: dict[int, int] = {}
+    for path in state.paths:
+        if isinstance(path, PathFaultState) and not path.scored.hard and path.scored.candidate.scope in LANE_SCOPES:
+            for region in path.regions:
+                lanes[region] = lanes.get(region, 0) | path.mask
+    return lanes
 
 
 def _standing_out(card: Card, state: CardState) -> list[list[int]]:

@@ -16,7 +16,7 @@ from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.scoring import Scored
 
-__all__ = ["Blind", "FoundFault", "NotLookedAt", "composes", "hides", "lanes_apart", "shorts"]
+__all__ = ["Aside", "Blind", "FoundFault", "NotLookedAt", "composes", "hides", "lanes_apart", "shorts"]
 
 
 _MOVES = ("forced", "joined", "forced-board", "joined-board", "swapped")
@@ -152,6 +152,11 @@ class Blind:
         return found
 
 
+class Aside(Blind):
+    """Lanes that a shared fault of the set has, which comes and goes: what a read shows there, and what the lane was
+    left with, is the one fault's doing or the other's, and tells nothing of one that takes the whole row."""
+
+
 class FoundFault:
     """Plays a fault beside the rows and takes out what it explains.
 
@@ -240,10 +245,16 @@ class FoundFault:
         return rows.holding(rows.expected & compared, compared)
 
     def _shown_as_well(self, rows: Rows, value: NDArray[np.uint32], sure: NDArray[np.uint32]) -> NDArray[np.uint32]:
-        """Lanes of chips not looked at that gave what they would where nobody drives, a mask each row: what the fault's
-        other lanes prove of a read, it did to these too, and the chip need not have failed in the same read by chance.
+        """Lanes of chips not looked at of which reads tell nothing any more that the fault's other lanes prove to be
+        its doing, a mask each row.
+
+        Where it leaves the lanes to nobody, those that gave what they would then: the chip need not have failed in the
+        same read by chance. Where it led the access elsewhere, or lost a write, all of them: what is due there is not
+        what the chip was asked for, and its own fault shows in the other reads.
         """
         hidden = self._blinded(rows) & self._mask
+        if not self.hides and self._run is not None and self._lane is None:
+            return hidden
         if not self.hides or (self._lane is not None and self._lane.does in _JOINS):
             return np.zeros(len(rows), np.uint32)
         same = (((rows.data ^ value) | ~sure) & hidden) == 0

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hides
-from busledger.decoder.diagnosis.own_doing import OwnDoing
+from busledger.decoder.diagnosis.overlay import FoundFault, NotLookedAt, composes, hides
 from busledger.decoder.diagnosis.replay.memory_kernel import PULLED_DOWN, PULLED_UP
 from busledger.decoder.diagnosis.replay.study import Overlay, Study
 from busledger.decoder.diagnosis.replay.theory import PathFault
@@ -56,7 +55,7 @@ class PathFaultState:
     scored: Scored
     log_weight: float
     study: Study
-    blind: Blind | OwnDoing | None = None
+    blind: NotLookedAt | None = None
 
     @property
     def key(self) -> tuple[object, ...]:

@@ -11,7 +11,7 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
 from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
 from busledger.decoder.diagnosis.leaf import log_noise
-from busledger.decoder.diagnosis.overlay import Blind, hides, lanes_apart, shorts
+from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt, hides, lanes_apart, shorts
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
@@ -23,6 +23,7 @@ from busledger.decoder.diagnosis.screening import replay_all
 from busledger.decoder.diagnosis.unlisted import strange_drivers
 
 __all__ = [
+    "LANE_SCOPES",
     "LEAF_SCOPES",
     "Beside",
     "beside_own",
@@ -34,7 +35,7 @@ __all__ = [
     "seen_by_checks",
 ]
 
-_LANE_SCOPES = ("bus", "buffer")
+LANE_SCOPES = ("bus", "buffer")
 # Judged. All three doubled, and all halved (six cards, as in search.py): the same parts named, a chance moved by 0.084
 # at most.
 _SEEN = math.log(100.0)  # a check that sure speaks for a fault even where no read went wrong
@@ -50,14 +51,18 @@ _WORTH = (1.0, 5.0, 12.0)  # nats that a wrong read less may be worth to the chi
 class Beside:
     """Chips that are bad beyond doubt, not looked at. ``like``: of what kind, on what lanes or lines, shared faults are
     judged beside them; None = any. Chips that seem to have that very fault are not among them then. ``some``: shared
-    faults of all kinds that come and go are judged, and no others."""
+    faults of all kinds that come and go are judged, and no others. ``wide``: those that take whole regions, every time,
+    beside a lane that comes and goes."""
 
-    blind: Blind | OwnDoing
+    blind: NotLookedAt
     like: tuple[object, ...] | None = None
     some: bool = False
+    wide: bool = False
 
     def asks_for(self, candidate: Candidate) -> bool:
         """Whether the shared fault is to be judged so."""
+        if self.wide:
+            return _is_wide(candidate) and candidate.fault != "bridged"
         return self.some or (_knows_contents(candidate) and self.like in (None, kind_of(candidate)))
 
 
@@ -117,17 +122,17 @@ def _chosen(held: Sequence[PathFaultState]) -> list[PathFaultState]:
 
 
 def _is_wide(candidate: Candidate) -> bool:
-    return candidate.scope not in _LANE_SCOPES or candidate.mask.bit_count() > 2
+    return candidate.scope not in LANE_SCOPES or candidate.mask.bit_count() > 2
 
 
 def _knows_contents(candidate: Candidate) -> bool:
     """Bridges and faults of address lines: what chips hold is known all the same, or as good as."""
-    bridge = candidate.scope in _LANE_SCOPES and candidate.mask.bit_count() == 2
+    bridge = candidate.scope in LANE_SCOPES and candidate.mask.bit_count() == 2
     return bridge or candidate.fault in ("address-stuck", "address-bridged")
 
 
 def _replayed(
-    study: Study, whole: Rows, given: Sequence[Path], blind: Blind | OwnDoing | None, beside: Beside | None = None
+    study: Study, whole: Rows, given: Sequence[Path], blind: NotLookedAt | None, beside: Beside | None = None
 ) -> list[PathFaultState]:
     rows = whole if blind is None else blind.feed(whole)
     survey = study.survey([rows])
@@ -138,12 +143,14 @@ def _replayed(
         if c.key not in taken and (blind is None or (_is_wide(c) if beside is None else beside.asks_for(c)))
     ]
     found = _judged(study, candidates, survey, rows, given, blind, whole)
-    return found if beside is None or not beside.some else [state for state in found if not state.scored.hard]
+    if beside is None or not (beside.some or beside.wide):
+        return found
+    return [state for state in found if state.scored.hard == beside.wide]
 
 
 def _judged(
     study: Study, candidates: Sequence[Candidate], survey: Survey, rows: Rows, given: Sequence[Path],
-    blind: Blind | OwnDoing | None, whole: Rows,
+    blind: NotLookedAt | None, whole: Rows,
 ) -> list[PathFaultState]:  # fmt: skip
     if survey.wrong == 0 or not candidates:
         return []
@@ -166,7 +173,7 @@ def _judged(
                 clipped = min(0.0, clipped)
             if shorts(scored):
                 scored = _joined_always(scored, whole)  # what blinded chips give comes through it as well
-            elif blind is not None and scored.hard and hides(scored):
+            elif blind is not None and not isinstance(blind, Aside) and scored.hard and hides(scored):
                 continue  # it says what blinded chips give: to leave that out would be a gift
             own = _own(scored, more, wrong_at(survey, c)) + clipped
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
+from busledger.decoder.diagnosis.lane_losses import lane_shares, part_gone, wrong_by_lane
 from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
 from busledger.decoder.diagnosis.overlay import Blind, hides
 from busledger.decoder.diagnosis.own_doing import OwnDoing
@@ -314,6 +315,9 @@ def _worth_trying(
     unseen: dict[int, NDArray[np.int64]] = {}
     likely: list[tuple[float, Path]] = []
     whole: set[Path] = set()
+    regions = len(card.study.card.regions)
+    shares = lane_shares(state)
+    by_lane = wrong_by_lane(state.rows, regions)
     few, many = _LAID_OVER
     at_most = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
     fairest = [path for _, path in (*fair[: at_most // 2], *by_share[: at_most // 4])]
@@ -329,10 +333,13 @@ def _worth_trying(
                 unseen[id(blind)] = card.wrong_by_unit(blind.feed(state.rows))
             before = unseen[id(blind)]
         after = card.wrong_by_unit(left)
-        change = sum(
-            _change(float(gains[u]), int(before[u]), int(after[u]), isinstance(blind, OwnDoing) and u in blind.units)
-            for u in np.flatnonzero(before != after)
-        )
+        now = wrong_by_lane(left, regions) if shares else by_lane
+        change = 0.0
+        for u in np.flatnonzero(before != after).tolist():
+            strays = isinstance(blind, OwnDoing) and u in blind.units
+            likely_gain = _change(float(gains[u]), int(before[u]), int(after[u]), strays)
+            r = card.regions[u]
+            change += max(likely_gain, float(gains[u]) * part_gone(shares, u, by_lane[r], now[r]))
         gain = path.log_weight + change + log_lost(overlay, path.mask)
         likely.append((gain, path))
         if gain > 0.0 and not after[before != after].any():

@@ -254,7 +254,7 @@ def _members(kind: PartFaultName, card: CardView, cells: Mapping[int, int]) -> I
             yield lanes.bus_lanes(kind, card, level)
         case "floating":
             yield lanes.chip_lanes(kind, regions, lanes.floats(card))
-            yield lanes.buffer_lanes(kind, card, lanes.floats(card))
+            yield lanes.buffer_lanes(kind, card, lanes.floats(card, driver=True))
         case "bridged":
             yield lanes.bridges_of_chips(regions)
             yield lanes.bridges_of_buffers(card)

@@ -26,15 +26,18 @@ __all__ = [
 Shown = tuple[tuple[float, int, str], ...]
 
 
-def floats(card: CardView) -> Shown:
+def floats(card: CardView, *, driver: bool = False) -> Shown:
+    """What a lane shows that nobody drives. ``driver``: the lane of a driver, which leaves the bus alone; what the
+    card's side had shows there only if it is the driver's input that is open."""
     v = priors()["variant"]["undriven"]
     keeps = [(bent.KEPT, "keeps the last level")]
     if card.buffers:
         keeps.append((bent.KEPT_BY_CARD, "keeps the card's last level"))
     if card.buffers and card.bus_settles:
         keeps.append((bent.KEPT_FROM_BUS, "keeps the level that the bus had before it was left alone"))
+    share = [v["drivers_card_side"] if driver and does == bent.KEPT_BY_CARD else 1.0 for does, _ in keeps]
     return (
-        *((v["keeps_level"] / len(keeps), does, word) for does, word in keeps),
+        *((v["keeps_level"] * part / sum(share), does, word) for part, (does, word) in zip(share, keeps, strict=True)),
         (v["pulled_up"], bent.HIGH, "is pulled up"),
         (v["pulled_down"], bent.LOW, "is pulled down"),
     )
