@@ -172,7 +172,8 @@ def _judged(
             if told.intersection(c.regions):
                 clipped = min(0.0, clipped)
             if shorts(scored):
-                scored = _joined_always(scored, whole)  # what blinded chips give comes through it as well
+                # What blinded chips give comes through it as well.
+                scored = _joined_always(scored, whole, study.evidence)
             elif blind is not None and not isinstance(blind, Aside) and scored.hard and hides(scored):
                 continue  # it says what blinded chips give: to leave that out would be a gift
             own = _own(scored, more, wrong_at(survey, c)) + clipped
@@ -190,10 +191,14 @@ def _strictly_too(found: Iterable[Scored]) -> Iterator[Scored]:
             yield scored.excusing_none()
 
 
-def _joined_always(scored: Scored, rows: Rows) -> Scored:
+def _joined_always(scored: Scored, rows: Rows, evidence: Evidence) -> Scored:
     """The same with nothing against it but reads that show its lanes apart: whatever else is wrong of them, a chip
-    behind it may have given."""
-    tally = scored.effect.tally._replace(misses=lanes_apart(scored, rows), other=0)
+    behind it may have given. Lanes of the bus itself cannot differ, whatever is known to be wrong of one of them."""
+    apart = lanes_apart(scored, rows)
+    c, traffic = scored.candidate, evidence.traffic
+    if traffic is not None and c.scope == "bus":
+        apart = max(apart, int(traffic.differ[list(c.regions), 0, *bits_of(c.lanes)].sum()))
+    tally = scored.effect.tally._replace(misses=apart, other=0)
     return replace(scored, effect=replace(scored.effect, tally=tally))
 
 
