@@ -13,6 +13,7 @@ from busledger.decoder.bus import Cycles, Kind, Layout, line_needs, load_profile
 from busledger.decoder.capture import Capture, Signal
 from busledger.decoder.checks import LostLines
 from busledger.decoder.checks.probes import lost_kernel as kernel
+from busledger.decoder.checks.probes.lost_ends import ended, settled
 from busledger.decoder.wiring import bind
 from tests.reference.lost_twin import ADDRESS_BITS, LostTwin, rests_of
 
@@ -233,7 +234,10 @@ def test_the_kernel_counts_as_its_slow_twin(data):
     half = len(rows) // 2
     rows = rows[:half] + without_address(rows[half:], held, level)
     unknown = data.draw(st.lists(st.sampled_from([0] * 12 + [1, 4]), min_size=len(rows), max_size=len(rows)))
+    hidden = data.draw(st.lists(st.sampled_from([0] * 12 + [1, 4]), min_size=len(rows), max_size=len(rows)))
     cycles = cycles_of(rows)
+    cycles.address_unknown[:] = hidden
+    cycles.address &= ~cycles.address_unknown
     cycles.data_unknown[:] = unknown
     cycles.data &= ~cycles.data_unknown
 
@@ -248,9 +252,10 @@ def test_the_kernel_counts_as_its_slow_twin(data):
     )  # fmt: skip
     for part in np.array_split(np.arange(len(rows)), 3):
         kernel.look(tuple(c[part] for c in columns), way, memory, lanes, wired, slots, bits, state)
-    kernel.settle(bits, state)
-    for n, (kind, at, _) in enumerate(rows):
-        twin.transfer(10 * n, _WAYS[kind], kind != Kind.IO_READ, (at, 0), (int(cycles.data[n]), unknown[n]))
+    bits = settled(bits, state)
+    for n, (kind, _, _) in enumerate(rows):
+        words = (int(cycles.address[n]), hidden[n]), (int(cycles.data[n]), unknown[n])
+        twin.transfer(10 * n, _WAYS[kind], kind != Kind.IO_READ, *words)
 
     names = ("count", "shown", "shown reads", "back", "fresh", "fresh reads", "in a row", "odd", "missed")
     for bit in [0, 1, 2, 4, *(ADDRESS_BITS + lane for lane in range(lanes))]:
@@ -268,13 +273,13 @@ def test_the_kernel_counts_as_its_slow_twin(data):
 @given(st.lists(st.integers(0, 15), min_size=1, max_size=60))
 def test_rests_of_strobes_are_those_of_the_slow_twin(levels):
     words, places = np.zeros(2, np.int64), np.array([1, 2], np.uint64)
-    address, writes = np.array([8], np.uint64), np.array([2], np.uint64)
+    address, writes, watched = (np.array([mask], np.uint64) for mask in (8, 2, 3))
     before, since = np.zeros(1, np.uint64), np.zeros((2, kernel.SINCE_SIZE), np.int64)
     total, rests = np.zeros(kernel.TOTAL_SIZE, np.int64), np.zeros((4, kernel.REST_SIZE), np.int64)
     rows, time = np.array(levels, np.uint64).reshape(-1, 1), np.arange(len(levels), dtype=np.int64)
     for part in np.array_split(np.arange(len(levels)), 3):
-        kernel.rest(time[part], rows[part], address, writes, words, places, before, since, total, rests)
-    kernel.end_rests(words, places, before, since, total, rests)
+        kernel.rest(time[part], rows[part], address, writes, watched, words, places, before, since, total, rests)
+    rests = ended((before[words] & places) != 0, since, total, rests)
     for line in (0, 1):
         for level, found in rests_of(levels, line, 8, 2).items():
             lengths = sorted((moved for moved, _, _ in found), reverse=True)

@@ -7,6 +7,7 @@ import pytest
 
 from busledger.decoder.diagnosis.coverage.signs import LatchWrites
 from busledger.decoder.diagnosis.rivals.moved_over import moved_over
+from busledger.decoder.diagnosis.rivals.read_beside import ReadBeside
 from busledger.decoder.diagnosis.rivals.story import Story
 
 from .rows_of import study_of
@@ -29,20 +30,15 @@ def story() -> Story:
     return Story.of(study_of([("w", c, holds(c)) for c in CELLS] + [("r", c, holds(c)) for c in CELLS]))
 
 
-class Signs:
-    """Reads outside the banks: (ticks, address, what they give)."""
-
-    def __init__(self, reads: list[tuple[int, int, int]]) -> None:
-        time, address, data = (np.array(column, np.int64) for column in zip(*reads, strict=True))
-        self.reads = LatchWrites(time, address, data, np.zeros(len(time), np.int64))
-
-    def outside_reads(self) -> LatchWrites:
-        return self.reads
+def beside(reads: list[tuple[int, int, int]]) -> ReadBeside:
+    """Of reads outside the banks: (ticks, address, what they give)."""
+    time, address, data = (np.array(column, np.int64) for column in zip(*reads, strict=True))
+    return ReadBeside.of(LatchWrites(time, address, data, np.zeros(len(time), np.int64)))
 
 
 def test_the_same_bytes_beside_the_memory_are_its_own(story):
-    signs = Signs([(LOST + 1 + c, 1 << BIT | c, holds(c)) for c in CELLS])
-    found = moved_over(story, signs, BIT, LOST, BACK)
+    outside = beside([(LOST + 1 + c, 1 << BIT | c, holds(c)) for c in CELLS])
+    found = moved_over(story, outside, BIT, LOST, BACK)
     assert (found.same, found.cells) == (len(CELLS), len(CELLS))
     assert found.log > 50.0
 
@@ -58,11 +54,20 @@ def test_the_same_bytes_beside_the_memory_are_its_own(story):
     ids=["other bytes", "another line", "at other times too", "one address"],
 )
 def test_else_it_has_gone_elsewhere(story, reads):
-    assert moved_over(story, Signs(reads), BIT, LOST, BACK).log == 0.0
+    assert moved_over(story, beside(reads), BIT, LOST, BACK).log == 0.0
 
 
 @pytest.mark.parametrize("filled", [lambda c: 0xAA if c & 1 else 0x55, lambda c: c ^ 0x40, lambda c: 0])
 def test_what_a_test_fills_memory_with_is_alike_everywhere(filled):
     told = [("w", c, filled(c)) for c in CELLS] + [("r", c, filled(c)) for c in CELLS]
-    signs = Signs([(LOST + 1 + c, 1 << BIT | c, filled(c)) for c in CELLS])
-    assert moved_over(Story.of(study_of(told)), signs, BIT, LOST, BACK).log == 0.0
+    outside = beside([(LOST + 1 + c, 1 << BIT | c, filled(c)) for c in CELLS])
+    assert moved_over(Story.of(study_of(told)), outside, BIT, LOST, BACK).log == 0.0
+
+
+@pytest.mark.parametrize("high", [0, 1 << 22], ids=["looked up in a table", "sorted"])
+def test_each_address_stands_once_with_its_first_byte_and_the_times_of_its_first_and_last_read(high):
+    reads = [(1, high | 7, 10), (2, high | 3, 20), (5, high | 7, 11), (6, high | 9, 30), (9, high | 3, 20)]
+    found = beside(reads)
+    assert (found.address - high).tolist() == [7, 3, 9]
+    assert found.data.tolist() == [10, 20, 30]
+    assert (found.first.tolist(), found.last.tolist()) == ([1, 2, 6], [5, 9, 6])

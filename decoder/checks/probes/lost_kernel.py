@@ -3,6 +3,7 @@
 import numpy as np
 from numba import njit
 
+from busledger.decoder.bits_kernel import lowest_bit
 from busledger.decoder.inner_kernel import inner
 
 SLOTS = 1 << 16
@@ -18,74 +19,97 @@ SLOT_SIZE = 6
 # most. FROM and TO in ticks; LEVEL; COUNT transfers; SHOWN different addresses, ALL all reads that showed it; FRESH and
 # FRESH_ALL the same of addresses never read before, NEXT those read right after the address before; ODD, MISSED what
 # speaks against it; BACK addresses that turned back to their own data after they had SHOWN the other ones. OTHER:
-# transfers of the longest rest but the best one.
+# transfers of the longest rest but the best one. Nearly all rests show nothing, so of the present one LEVEL is not
+# kept, TO only while the bit is not known, and COUNT are the transfers before it, with those in it that did not know
+# the bit.
 FROM, TO, LEVEL, COUNT, SHOWN, ALL, BACK, FRESH, FRESH_ALL, NEXT, ODD, MISSED = range(12)
 BEST = 12
 OTHER = 24
 BIT_SIZE = 25
 # ``state``: addresses that nobody wrote and that differ from what they gave before, though no rest explains it; what
-# was read last, and where, if a rest explains it and the address was new.
-STATE_ODD, STATE_LAST, STATE_FRESH = range(3)
-STATE_SIZE = 3
+# was read last, and where, if a rest explains it and the address was new. Words of a bit each, data bits from 32 on:
+# the last level known, whether any was known yet, was not in the last transfer; whether the present rest shows
+# anything, for it or against it. Address words and data words so far, and the ticks of the last one.
+STATE_ODD, STATE_LAST, STATE_FRESH, STATE_WORD, STATE_BEGUN, STATE_HIDDEN, STATE_TOLD = range(7)
+STATE_ADDRESSES, STATE_DATA, STATE_ADDRESS_TIME, STATE_DATA_TIME = range(7, 11)
+STATE_SIZE = 11
 NOWHERE = np.int64(-2)
 ADDRESSES = 32
+DATA_SHIFT = np.uint64(ADDRESSES)
+NONE, ONE = np.uint64(0), np.uint64(1)
 LONG = 32
 """Transfers: in a shorter rest of an address line nothing is looked for."""
 
 
 @inner(_nrt=False)
-def _keep(bits, b, state):
-    """The rest that ends becomes the best one, if it shows more."""
-    odd = bits[b, ODD] if b >= ADDRESSES else state[STATE_ODD] - bits[b, ODD]
+def _keep(bits, b, count, to, state):
+    """A rest that shows something ends, of ``count`` transfers up to the ticks ``to``."""
+    bits[b, TO], bits[b, LEVEL], bits[b, COUNT] = to, state[STATE_WORD] >> b & 1, count
+    if b < ADDRESSES:
+        bits[b, ODD] = state[STATE_ODD] - bits[b, ODD]
     if bits[b, SHOWN] + bits[b, FRESH] > bits[b, BEST + SHOWN] + bits[b, BEST + FRESH]:
         bits[b, OTHER] = max(bits[b, OTHER], bits[b, BEST + COUNT])
         for k in range(BEST):
             bits[b, BEST + k] = bits[b, k]
-        bits[b, BEST + ODD] = odd
     else:
-        bits[b, OTHER] = max(bits[b, OTHER], bits[b, COUNT])
-
-
-@inner(_nrt=False)
-def _begin(bits, b, t, level, state):
+        bits[b, OTHER] = max(bits[b, OTHER], count)
     for k in range(BEST):
         bits[b, k] = 0
-    bits[b, FROM] = t
-    bits[b, TO] = t
-    bits[b, LEVEL] = level
-    if b < ADDRESSES:
-        bits[b, ODD] = state[STATE_ODD]
 
 
 @inner(_nrt=False)
-def _rests(bits, low, high, word, known, t, state):
-    """The bits ``low`` to ``high`` of one more transfer."""
-    for b in range(low, high):
-        bit = np.int64(1) << (b - low)
-        if known & bit == 0:
-            continue
-        level = np.int64(1) if word & bit != 0 else np.int64(0)
-        if bits[b, COUNT] == 0:
-            _begin(bits, b, t, level, state)
-        elif level != bits[b, LEVEL]:
-            _keep(bits, b, state)
-            _begin(bits, b, t, level, state)
+def _hide(bits, hidden, before, state):
+    """Bits that one transfer, not counted yet, does not know; ``before``: those that the one before did not."""
+    while hidden != NONE:
+        b = lowest_bit(hidden)
+        bit = ONE << np.uint64(b)
+        hidden ^= bit
         bits[b, COUNT] += 1
-        bits[b, TO] = t
+        if before & bit == NONE:
+            bits[b, TO] = state[STATE_ADDRESS_TIME if b < ADDRESSES else STATE_DATA_TIME]
+
+
+@inner(_nrt=False)
+def _change(bits, changed, t, state):
+    """The rests that one more transfer, not counted yet, ends: others begin."""
+    told, hidden = np.uint64(state[STATE_TOLD]), np.uint64(state[STATE_HIDDEN])
+    odd = state[STATE_ODD]
+    state[STATE_TOLD] = np.int64(told & ~changed)
+    while changed != NONE:
+        b = lowest_bit(changed)
+        bit = ONE << np.uint64(b)
+        changed ^= bit
+        total = state[STATE_ADDRESSES] if b < ADDRESSES else state[STATE_DATA]
+        count = total - bits[b, COUNT]
+        if told & bit != NONE:
+            last = state[STATE_ADDRESS_TIME] if b < ADDRESSES else state[STATE_DATA_TIME]
+            _keep(bits, b, count, bits[b, TO] if hidden & bit != NONE else last, state)
+        elif count > bits[b, OTHER]:
+            bits[b, OTHER] = count
+        bits[b, FROM] = t
+        bits[b, COUNT] = total
+        if b < ADDRESSES:
+            bits[b, ODD] = odd
 
 
 @inner(_nrt=False)
 def _slot(address):
-    return np.int64((np.uint64(address) * np.uint64(0x9E3779B97F4A7C15)) >> np.uint64(48))
+    """Addresses side by side lie side by side, and those of a bus of 16 lines all in places of their own."""
+    return (address ^ (address >> 16) * 0x9E37) & (SLOTS - 1)
 
 
 @inner(_nrt=False)
-def _of_other_side(address, data, fresh, after, every, wired, slots, bits):
+def _tell(state, b):
+    state[STATE_TOLD] |= np.int64(ONE << np.uint64(b))
+
+
+@inner(_nrt=False)
+def _of_other_side(address, data, fresh, after, every, wired, slots, bits, state):
     """Whether the data are those of the address on the other side of a line that rests; ``after`` the last such one."""
     found = False
     for b in range(ADDRESSES):
         bit = np.int64(1) << b
-        if wired & bit == 0 or bits[b, COUNT] < LONG:
+        if wired & bit == 0 or state[STATE_ADDRESSES] - bits[b, COUNT] < LONG:
             continue
         other = address ^ bit
         place = _slot(other)
@@ -94,8 +118,10 @@ def _of_other_side(address, data, fresh, after, every, wired, slots, bits):
         if slots[place, DATA] != data:
             if fresh:
                 bits[b, MISSED] += 1
+                _tell(state, b)
             continue
         found = True
+        _tell(state, b)
         here = _slot(address)
         first = slots[here, MARK] != bits[b, FROM] + 1
         slots[here, MARK] = bits[b, FROM] + 1
@@ -131,16 +157,36 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
     """
     time, kind, unsure, addresses, addresses_unknown, datas, datas_unknown = columns
     every = (np.int64(1) << lanes) - 1
+    address_bits = np.uint64(wired)
+    all_bits = address_bits | np.uint64(every) << DATA_SHIFT
+    word, begun, hidden = np.uint64(state[STATE_WORD]), np.uint64(state[STATE_BEGUN]), np.uint64(state[STATE_HIDDEN])
     for i in range(time.shape[0]):
         if unsure[i] != 0:
             continue
         address, t = np.int64(addresses[i]), time[i]
-        _rests(bits, 0, ADDRESSES, address, wired & ~np.int64(addresses_unknown[i]), t, state)
         does = way[kind[i]]
+        bits_here = address_bits if does == NEITHER else all_bits
+        now = np.uint64(addresses[i]) | np.uint64(datas[i]) << DATA_SHIFT
+        unknown = (np.uint64(addresses_unknown[i]) | np.uint64(datas_unknown[i]) << DATA_SHIFT) & bits_here
+        known = bits_here & ~unknown
+        changed = ((now ^ word) | ~begun) & known
+        if changed != NONE:
+            _change(bits, changed, t, state)
+            word = (word & ~known) | (now & known)
+            begun |= known
+            state[STATE_WORD] = np.int64(word)
+        if (hidden & bits_here) | unknown != NONE:
+            _hide(bits, unknown, hidden, state)
+            hidden = (hidden & ~bits_here) | unknown
+            state[STATE_HIDDEN] = np.int64(hidden)
+        state[STATE_ADDRESSES] += 1
+        state[STATE_ADDRESS_TIME] = t
         if does == NEITHER:
             continue
-        data, known = np.int64(datas[i]), every & ~np.int64(datas_unknown[i])
-        _rests(bits, ADDRESSES, ADDRESSES + lanes, data, known, t, state)
+        state[STATE_DATA] += 1
+        state[STATE_DATA_TIME] = t
+        data = np.int64(datas[i])
+        sure = every & ~np.int64(datas_unknown[i])
         if space[kind[i]] == 0 or np.int64(addresses_unknown[i]) & wired != 0:
             continue
         place = _slot(address)
@@ -148,43 +194,38 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
         after = state[STATE_FRESH]
         state[STATE_FRESH] = NOWHERE
         if does == WRITE:
-            _begin_place(slots, place, address, data & known, known, 1)
+            _begin_place(slots, place, address, data & sure, sure, 1)
             continue
         news = data != state[STATE_LAST]
         state[STATE_LAST] = data
         if not same:
-            if known == every and news and _of_other_side(address, data, True, after, every, wired, slots, bits):
+            if sure == every and news and _of_other_side(address, data, True, after, every, wired, slots, bits, state):
                 state[STATE_FRESH] = address
                 continue  # it may lie there
-            _begin_place(slots, place, address, data & known, known, 0)
+            _begin_place(slots, place, address, data & sure, sure, 0)
             continue
-        both = known & slots[place, KNOWN]
+        both = sure & slots[place, KNOWN]
         bent = (data ^ slots[place, DATA]) & both
         if bent == 0:
             b = slots[place, SIDE] - 1
             slots[place, SIDE] = 0
             if b >= 0 and slots[place, MARK] == bits[b, FROM] + 1:
                 bits[b, BACK] += 1
+                _tell(state, b)
             continue
-        same_always = slots[place, CHANGES] == 0
-        if same_always and known == every and _of_other_side(address, data, False, after, every, wired, slots, bits):
-            continue
-        if same_always:
+        if slots[place, CHANGES] == 0:
+            told = sure == every
+            if told and _of_other_side(address, data, False, after, every, wired, slots, bits, state):
+                continue
             state[STATE_ODD] += 1
             slots[place, CHANGES] = 1
             for b in range(lanes):
                 if (bent >> b) & 1 != 0:
                     bits[ADDRESSES + b, SHOWN if bent == np.int64(1) << b else ODD] += 1
-        slots[place, DATA] = data & known
-        slots[place, KNOWN] = known
-    return np.int64(0)
-
-
-@njit(cache=True, nogil=True, _nrt=False)
-def settle(bits, state):
-    """The rests at the end take part."""
-    for b in range(bits.shape[0]):
-        _keep(bits, b, state)
+                    _tell(state, ADDRESSES + b)
+        slots[place, DATA] = data & sure
+        slots[place, KNOWN] = sure
+    state[STATE_BEGUN] = np.int64(begun)
     return np.int64(0)
 
 
@@ -202,66 +243,58 @@ TOTAL_SIZE = 4
 
 
 @inner(_nrt=False)
-def _end_rest(line, level, t, still, since, total, rests):
-    moved = total[T_MOVES] - since[line, S_MOVES]
+def _end_rests(line, level, t, moves, writes, since, rests):
+    """A line changes from the level; ``moves``, ``writes`` up to now."""
+    moved = moves - since[line, S_MOVES]
     row = 2 * line + level
     if moved > rests[row, R_LONGEST]:
         rests[row, R_SECOND] = rests[row, R_LONGEST]
         rests[row, R_LONGEST] = moved
         rests[row, R_FROM] = since[line, S_TIME]
         rests[row, R_TO] = t
-        rests[row, R_WRITES] = total[T_WRITES] - since[line, S_WRITES]
-        rests[row, R_OPEN] = still
+        rests[row, R_WRITES] = writes - since[line, S_WRITES]
     elif moved > rests[row, R_SECOND]:
         rests[row, R_SECOND] = moved
-
-
-@njit(cache=True, nogil=True)
-def rest(time, levels, address, writes, words, bits, before, since, total, rests):
-    """One block of rows.
-
-    ``time`` int64, ``levels`` uint64 (rows, words); ``address``, ``writes`` uint64 (words,) masks of lines; ``words``
-    int64, ``bits`` uint64: where the lines that are watched lie. Carried: ``before`` uint64 (words,) the last row,
-    ``since`` int64 (lines, SINCE_SIZE), ``total`` int64 (TOTAL_SIZE,), ``rests`` int64 (2 * lines, REST_SIZE).
-    """
-    lines, many = bits.shape[0], before.shape[0]
-    watched = np.zeros(many, np.uint64)
-    for line in range(lines):
-        watched[words[line]] |= bits[line]
-    for i in range(time.shape[0]):
-        if total[T_BEGUN] == 0:
-            total[T_BEGUN] = 1
-            for w in range(many):
-                before[w] = levels[i, w]
-            for line in range(lines):
-                since[line, S_TIME] = time[i]
-            continue
-        moves, edges, some = np.uint64(0), np.uint64(0), np.uint64(0)
-        for w in range(many):
-            changed = levels[i, w] ^ before[w]
-            moves |= changed & address[w]
-            edges |= changed & writes[w]
-            some |= changed & watched[w]
-        total[T_MOVES] += moves != np.uint64(0)
-        total[T_WRITES] += edges != np.uint64(0)
-        for line in range(lines if some != np.uint64(0) else 0):
-            w = words[line]
-            if (levels[i, w] ^ before[w]) & bits[line] != np.uint64(0):
-                level = np.int64(1) if before[w] & bits[line] != np.uint64(0) else np.int64(0)
-                _end_rest(line, level, time[i], 0, since, total, rests)
-                since[line, S_TIME] = time[i]
-                since[line, S_MOVES] = total[T_MOVES]
-                since[line, S_WRITES] = total[T_WRITES]
-        for w in range(many):
-            before[w] = levels[i, w]
-        total[T_LAST] = time[i]
-    return np.int64(0)
+    since[line, S_TIME], since[line, S_MOVES], since[line, S_WRITES] = t, moves, writes
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def end_rests(words, bits, before, since, total, rests):
-    """What still rests at the end of the capture."""
-    for line in range(bits.shape[0]):
-        level = np.int64(1) if before[words[line]] & bits[line] != np.uint64(0) else np.int64(0)
-        _end_rest(line, level, total[T_LAST], 1, since, total, rests)
+def rest(time, levels, address, writes, watched, words, bits, before, since, total, rests):
+    """One block of rows.
+
+    ``time`` int64, ``levels`` uint64 (rows, words); ``address``, ``writes``, ``watched`` uint64 (words,) masks of
+    lines; ``words`` int64, ``bits`` uint64: where the lines that are watched lie. Carried: ``before`` uint64 (words,)
+    the last row, ``since`` int64 (lines, SINCE_SIZE), ``total`` int64 (TOTAL_SIZE,), ``rests`` int64 (2 * lines,
+    REST_SIZE).
+    """
+    rows, lines, many = time.shape[0], bits.shape[0], before.shape[0]
+    if rows == 0:
+        return np.int64(0)
+    if total[T_BEGUN] == 0:
+        total[T_BEGUN] = 1
+        for w in range(many):
+            before[w] = levels[0, w]
+        for line in range(lines):
+            since[line, S_TIME] = time[0]
+    moves, edges = total[T_MOVES], total[T_WRITES]
+    for i in range(rows):
+        moved, wrote, some = NONE, NONE, NONE
+        for w in range(many):
+            changed = levels[i, w] ^ (before[w] if i == 0 else levels[i - 1, w])
+            moved |= changed & address[w]
+            wrote |= changed & writes[w]
+            some |= changed & watched[w]
+        moves += moved != NONE
+        edges += wrote != NONE
+        if some == NONE:
+            continue
+        for line in range(lines):
+            w = words[line]
+            was = before[w] if i == 0 else levels[i - 1, w]
+            if (levels[i, w] ^ was) & bits[line] != NONE:
+                level = np.int64(1) if was & bits[line] != NONE else np.int64(0)
+                _end_rests(line, level, time[i], moves, edges, since, rests)
+    for w in range(many):
+        before[w] = levels[rows - 1, w]
+    total[T_MOVES], total[T_WRITES], total[T_LAST] = moves, edges, time[rows - 1]
     return np.int64(0)

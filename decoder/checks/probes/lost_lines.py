@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from busledger.decoder.bus import READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind, Layout, Profile, bit_numbers, line_names
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.probes import lost_kernel as kernel
+from busledger.decoder.checks.probes.lost_ends import ended, settled
 from busledger.decoder.figures import count
 
 __all__ = ["LostLine", "LostLines"]
@@ -87,8 +88,8 @@ class LostLines:
         self._reads, self._written = (_named(profile, what, layout) for what in ("read", "write"))
         self._words = np.array([place // 64 for place in places], np.int64)
         self._places = np.array([1 << place % 64 for place in places], np.uint64)
-        self._moves = _mask(layout, self._address.values())
-        self._writes = _mask(layout, _named(profile, "write", layout))
+        named = (self._address.values(), _named(profile, "write", layout), self._strobes)
+        self._moves, self._writes, self._watched = (_mask(layout, lines) for lines in named)
         self._before = np.zeros(layout.words, np.uint64)
         self._since = np.zeros((len(places), kernel.SINCE_SIZE), np.int64)
         self._total = np.zeros(kernel.TOTAL_SIZE, np.int64)
@@ -98,8 +99,8 @@ class LostLines:
         """One block of rows and the cycles that ended in it."""
         if len(levels) and self._address and len(self._places):
             kernel.rest(
-                levels.time, levels.levels, self._moves, self._writes, self._words, self._places, self._before,
-                self._since, self._total, self._rests,
+                levels.time, levels.levels, self._moves, self._writes, self._watched, self._words, self._places,
+                self._before, self._since, self._total, self._rests,
             )  # fmt: skip
         if len(cycles) and 0 < self._lanes <= kernel.ADDRESSES:
             columns = (
@@ -125,9 +126,8 @@ class LostLines:
         """The clips that are off, the plainest first."""
         if self._profile.family == "chip":
             return ()
-        bits, state, rests = self._bits.copy(), self._state.copy(), self._rests.copy()
-        kernel.settle(bits, state)
-        kernel.end_rests(self._words, self._places, self._before, self._since, self._total, rests)
+        bits = settled(self._bits, self._state)
+        rests = ended((self._before[self._words] & self._places) != 0, self._since, self._total, self._rests)
         lost = [*self._of_data(bits), *self._of_addresses(bits), *self._of_strobes(rests)]
         return tuple(sorted(lost, key=lambda one: -one.shown))
 

@@ -250,10 +250,9 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
 
 def _moved(story: Story, bit: int, span: _Span) -> Moved:
     """What the program read beside its memory; of a line that never moves a mirror may be all that it uses."""
-    signs = story.study.evidence.signs
-    if signs is None:
+    if story.read_beside is None:
         return Moved(0, 0, 0.0)
-    found = moved_over(story, signs, bit, span.first, span.last)
+    found = moved_over(story, story.read_beside, bit, span.first, span.last)
     return found if span.expected is not None else found._replace(log=min(found.log, _HARDLY_AT_MOST))
 
 

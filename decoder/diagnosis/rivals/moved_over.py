@@ -12,11 +12,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.urns import log_filled, log_values
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.news import nothing_wrong
+from busledger.decoder.diagnosis.rivals.read_beside import ReadBeside
 from busledger.decoder.diagnosis.rivals.story import Story
 
 __all__ = ["Moved", "moved_over"]
@@ -40,16 +40,11 @@ class Moved(NamedTuple):
 _NOWHERE = Moved(0, 0, 0.0)
 
 
-def moved_over(story: Story, signs: CaptureSigns, bit: int, first: int, last: int) -> Moved:
+def moved_over(story: Story, outside: ReadBeside, bit: int, first: int, last: int) -> Moved:
     """What was read between the ticks ``first`` and ``last``, at addresses of which nothing else is known, beside what
     the cells hold on the other side of the address ``bit``."""
-    outside = signs.outside_reads()
-    mine = outside.io == 0
-    time, address, data = outside.time[mine], outside.address[mine], outside.data[mine]
-    then = (time > first) & (time <= last)
-    fresh = then & ~np.isin(address, address[~then])
-    fresh[fresh] = _firsts(address[fresh])
-    there, gave = address[fresh], data[fresh]
+    fresh = (outside.first > first) & (outside.last <= last)
+    there, gave = outside.address[fresh], outside.data[fresh]
     # A look that spares a sound capture the story of its cells.
     beside = [region for region in story.regions if region.space != "io"]
     known_places = sum(((there ^ (1 << bit) >= r.start) & (there ^ (1 << bit) <= r.end)) for r in beside)

@@ -16,6 +16,7 @@ from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.arrays import BecameOf, CellMemory, StoryRows
+from busledger.decoder.diagnosis.rivals.read_beside import ReadBeside
 from busledger.decoder.ledger import Compared
 
 __all__ = ["Story"]
@@ -122,6 +123,12 @@ class Story:
             word = np.arange(region.start >> space.shift, (region.end >> space.shift) + 1, dtype=np.int64)
             found[space.base[r] + (word & (space.size[r] - 1))] = word << space.shift
         return found
+
+    @cached_property
+    def read_beside(self) -> ReadBeside | None:
+        """What was read outside all regions; None where nobody counted."""
+        signs = self.study.evidence.signs
+        return None if signs is None else ReadBeside.of(signs.outside_reads())
 
     @cached_property
     def going_on(self) -> NDArray[np.uint8]:
