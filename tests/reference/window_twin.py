@@ -15,9 +15,12 @@ def placed_twin(row_times: list[int], cycle_times: list[int]) -> list[int]:
 
 
 def spans_twin(
-    rows: list[Row], cycles: list[dict], holds: dict[int, object], from_begin: dict[int, bool]
+    rows: list[Row], cycles: list[dict], holds: dict[int, object], from_begin: dict[int, bool], pause: int = 0
 ) -> list[tuple[int, int]]:
-    """(begin, end) of each cycle's strobe; ``holds[rule](values)`` says whether a row shows it."""
+    """(begin, end) of each cycle's strobe; ``holds[rule](values)`` says whether a row shows it.
+
+    Where it was away for ``pause`` ticks or less, and had been there before, it did not end.
+    """
     found = []
     for cycle in cycles:
         shown = holds[cycle["rule"]]
@@ -26,8 +29,14 @@ def spans_twin(
             end = after[0] if after else min(cycle["after"], len(rows))
             found.append((cycle["at"], min(end, len(rows) - 1)))
         else:
-            misses = [r for r in range(cycle["before"], cycle["at"]) if not shown(rows[r][1])]
-            found.append((misses[-1] + 1 if misses else cycle["at"], cycle["at"]))
+            there = [r for r in range(cycle["before"], cycle["at"]) if shown(rows[r][1])]
+            begin, next_one = cycle["at"], cycle["at"]
+            for r in reversed(there):
+                # The strobe went away with row r + 1 and came back with the row that was there next.
+                if r + 1 < next_one and (next_one == cycle["at"] or rows[next_one][0] - rows[r + 1][0] > pause):
+                    break
+                begin = next_one = r
+            found.append((cycle["at"] if begin == cycle["before"] else begin, cycle["at"]))
     return found
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.board import Buffer
 from busledger.decoder.checks.buffers import buffer_kernel as kernel
+from busledger.decoder.checks.buffers.exchanged_lanes import exchanged_lanes
 from busledger.decoder.checks.lines import Setting
 from busledger.decoder.checks.results import BufferResult, CheckFinding, ControlCounts, DelayHistogram, LanePath
 
@@ -44,6 +45,7 @@ class BufferCounts:
     table: NDArray[np.int64]
     first: NDArray[np.int64]
     delay: NDArray[np.int64]
+    apart: NDArray[np.int64]
     held: NDArray[np.int64] | None = None
     words: NDArray[np.int64] | None = None
     paged: int = 0
@@ -51,7 +53,9 @@ class BufferCounts:
 
 def buffer_result(counts: BufferCounts, setting: Setting) -> BufferResult:
     """The buffer as observed."""
-    lanes = tuple(_lane(counts, i, setting) for i in range(len(counts.table)))
+    lanes = [_lane(counts, i, setting) for i in range(len(counts.table))]
+    for lane in (lane for pair in _pairs(counts) for lane in pair):
+        lanes[lane] = lanes[lane].model_copy(update={"verdict": "exchanged"})
     held = counts.held
     words = held[-1] if held is not None else np.zeros((2, 2), np.int64)
     known, undriven = int(words[:, 1].sum()), int(words[1, 1])
@@ -61,7 +65,7 @@ def buffer_result(counts: BufferCounts, setting: Setting) -> BufferResult:
         kind=counts.kind,
         serves=counts.buffer.serves,
         control=_control(counts.tally, setting) if counts.tally is not None else None,
-        lanes=lanes,
+        lanes=tuple(lanes),
         undriven_reads=undriven,
         known_reads=known,
         undriven_by_chance=round(_by_chance(counts.words, known), 1),
@@ -317,8 +321,11 @@ _SIDE = {kernel.SERVED_READ: "toward the CPU", kernel.SERVED_WRITE: "toward the 
 
 def _lane_findings(counts: BufferCounts, ways: dict[int, list[tuple[LanePath, str, int, int]]]) -> list[CheckFinding]:
     """One finding a bad lane; an open line may float to one level, so "open" either way explains "stuck" the other."""
-    found = []
-    for i in range(len(counts.table)):
+    pairs = _pairs(counts)
+    lanes = [lane for lane, *_ in next(iter(ways.values()))]
+    found = [_of_pair(counts, (lanes[i], lanes[j])) for i, j in pairs]
+    left = sorted(set(range(len(counts.table))) - {lane for pair in pairs for lane in pair})
+    for i in left:
         bad = [(way, *rows[i]) for way, rows in ways.items() if rows[i][1] in _SAID]
         if not bad:
             continue
@@ -334,6 +341,23 @@ def _lane_findings(counts: BufferCounts, ways: dict[int, list[tuple[LanePath, st
             )
         found.append(finding)
     return sorted(found, key=lambda f: -f.count / max(f.of, 1))
+
+
+def _pairs(counts: BufferCounts) -> list[tuple[int, int]]:
+    through = counts.table[:, [kernel.SERVED_READ, kernel.SERVED_WRITE]]
+    return exchanged_lanes(through, counts.apart, inverting=counts.buffer.part.inverting)
+
+
+def _of_pair(counts: BufferCounts, pair: tuple[LanePath, LanePath]) -> CheckFinding:
+    one, other = pair
+    text = (
+        f"{one.lane} and {other.lane} come out in each other's place: the clips on {one.near} and {other.near} are "
+        f"exchanged, or those on {one.far} and {other.far}"
+    )
+    wrong, of = one.reads_differ + one.writes_differ, one.reads + one.writes
+    lines = tuple(line for lane in pair for line in (lane.near, lane.far) if line)
+    found = _finding(counts, "lanes-exchanged", text, wrong, of, one.first_wrong_s, lines, (one.lane, other.lane))
+    return found.model_copy(update={"weight": "doubt"})
 
 
 def _leaks(counts: BufferCounts, result: BufferResult) -> list[CheckFinding]:
