@@ -13,6 +13,12 @@ ABSENT = -(1 << 62)
 UNSURE = ABSENT + 1
 
 
+# ``true_rises``: time and kind of the edge that may be told, time of the last one, and whether it left a change.
+E_FIRST, E_RISES, E_LAST, E_STANDS = range(4)
+EDGE_SIZE = 4
+NOT_SEEN = -(1 << 62)
+
+
 @inner()
 def _moved(levels, unknown, row, mask):
     """Whether any line of ``mask`` differs between ``row`` - 1 and ``row``, unknown being a level of its own."""
@@ -114,6 +120,30 @@ def find_moments(windows, rule, region, skew, address_mask, data_mask, select_wo
                 noted[M_ADDRESS_AFTER] = time[row]
             row += 1
     return np.int64(0)
+
+
+@njit(cache=True, nogil=True, _nrt=False)
+def true_rises(edges, rising, limit, state, rises):
+    """Rising edges of a line that rings: ``edges`` int64 (n,), times of all its edges, ``rising`` 1 if the first rises.
+
+    Edges no more than ``limit`` ticks apart are one edge, at the first of them, where they leave the line at another
+    level than they found it at, and none where they do not. ``state`` int64 (EDGE_SIZE,), NOT_SEEN at first, carries
+    over; an edge is told once the next one has come. ``rises``: int64 with room for one more than there are edges.
+    Returns how many.
+    """
+    told = 0
+    kind = np.int64(rising)
+    for k in range(edges.shape[0]):
+        if state[E_LAST] != NOT_SEEN and edges[k] - state[E_LAST] <= limit:
+            state[E_STANDS] = 1 - state[E_STANDS]
+        else:
+            if state[E_LAST] != NOT_SEEN and state[E_STANDS] == 1 and state[E_RISES] == 1:
+                rises[told] = state[E_FIRST]
+                told += 1
+            state[E_FIRST], state[E_RISES], state[E_STANDS] = edges[k], kind, 1
+        state[E_LAST] = edges[k]
+        kind = 1 - kind
+    return told
 
 
 @njit(cache=True, nogil=True, _nrt=False)
