@@ -13,7 +13,8 @@ from busledger.decoder.bus import KIND_NAMES, Cycles, Layout, Profile
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.buffers import buffer_kernel as kernel
 from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, Sides
-from busledger.decoder.checks.buffers.buffer_verdict import BufferCounts, buffer_findings, buffer_result
+from busledger.decoder.checks.buffers.buffer_counts import BufferCounts
+from busledger.decoder.checks.buffers.buffer_verdict import buffer_findings, buffer_result
 from busledger.decoder.checks.lines import (
     READS,
     WRITES,
