@@ -39,7 +39,7 @@ most (common practice)."""
 # By kind of cycle: bool (kinds,).
 READS, WRITES = (np.isin(np.arange(len(KIND_NAMES)), kinds) for kinds in (READ_KINDS, WRITE_KINDS))
 FALSE_SAMPLE = 1.5
-"""Samples up to which a pause of a strobe may be a false one, as the extractor of cycles takes it (``bus.windows``)."""
+"""Samples up to which a pulse or a pause may be a false one, as the extractor of cycles takes it (``bus.windows``)."""
 EVENT_BIN_NS = 5.0
 """Narrowest bin of the histograms, for captures that know each edge more finely; the limits of the profiles are whole
 fives of nanoseconds. It bounds what is shown, not what is judged."""
@@ -77,6 +77,11 @@ class Setting:
         width = fine if grid is None else max(round(grid), fine)
         words = max(1, (len(names) + 63) // 64)
         return cls(names, clipped, words, tick_fs, grid, skew_of(grid_ticks, tick_fs), max(1, width))
+
+    @property
+    def false_ticks(self) -> int:
+        """Ticks up to which a pulse or a pause may be one false sample; 0 where nothing was sampled."""
+        return 0 if self.grid_ticks is None else round(FALSE_SAMPLE * self.grid_ticks)
 
     def ns(self, count: float) -> float:
         """Ticks as nanoseconds."""
@@ -195,7 +200,7 @@ def rule_strobes(profile: Profile, setting: Setting) -> RuleStrobes:
         first[each].astype(np.int64),
         first[np.asarray(each) + 1].astype(np.int64),
         np.array([begins[rule.strobe] for rule in profile.rules], np.bool_),
-        0 if setting.grid_ticks is None else round(FALSE_SAMPLE * setting.grid_ticks),
+        setting.false_ticks,
     )
 
 

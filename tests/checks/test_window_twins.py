@@ -146,20 +146,23 @@ SELECTS = {0: (2, 0), 1: (3, 1), -1: None}
 
 
 @settings(max_examples=60, deadline=None)
-@given(windows(), st.sampled_from([0, 2, 20]))
-def test_moments(case, skew):
+@given(windows(), st.sampled_from([0, 2, 20]), st.sampled_from([0, 2, 9]))
+def test_moments(case, skew, limit):
     rows, cycles = case
     address, data = np.array([[0b11]] * 2, np.uint64), np.array([[0b11110000]] * 2, np.uint64)
     chip_mask = np.array([[[0b110000], [0b1000000]], [[0b10000000], [0]], [[0], [0]]], np.uint64)
     moments = np.empty((len(cycles), timing_kernel.M_CHIPS + 2), np.int64)
     timing_kernel.find_moments(
         windows_of(rows, cycles), column(cycles, "rule", np.uint8),
-        column(cycles, "region", np.int16), skew, address, data, np.array([0, 0, -1]), np.array([2, 3, 0], np.uint64),
+        column(cycles, "region", np.int16), skew, limit, address, data,
+        np.array([0, 0, -1]), np.array([2, 3, 0], np.uint64),
         np.array([0, 1, 0]), chip_mask,
         chip_mask.any(axis=2).sum(axis=1), moments,
     )  # fmt: skip
     names = ["address", "data", "data after", "address after", "select", ("chip", 0), ("chip", 1)]
-    want = window_twin.moments_twin(rows, cycles, [0, 1], [4, 5, 6, 7], SELECTS, CHIPS, skew, timing_kernel.UNSURE)
+    want = window_twin.moments_twin(
+        rows, cycles, [0, 1], [4, 5, 6, 7], SELECTS, CHIPS, skew, limit, timing_kernel.UNSURE
+    )
     for k, seen in enumerate(want):
         assert [int(v) for v in moments[k]] == [seen.get(name, timing_kernel.ABSENT) for name in names]
 

@@ -98,14 +98,31 @@ def seen_twin(rows: list[Row], cycles: list[dict], selects: list[int], active: l
     return found
 
 
-def moments_twin(rows, cycles, address, data, selects, chips, skew, unsure):
-    """One dict a cycle: when the last and next changes were; ``chips[region]`` lists lines of each chip."""
+def moments_twin(rows, cycles, address, data, selects, chips, skew, limit, unsure):
+    """One dict a cycle: when the last and next changes were; ``chips[region]`` lists lines of each chip.
 
-    def moved(r, lines):
-        return any(rows[r][1][n] != rows[r - 1][1][n] for n in lines)
+    Of edges of one line in rows up to ``limit`` ticks apart the first counts if the line ends at another level.
+    """
+
+    def differs(r, n):
+        return rows[r][1][n] != rows[r - 1][1][n]
+
+    def stays(r, n, c):
+        if r - 1 > c["before"] and rows[r][0] - rows[r - 1][0] <= limit and differs(r - 1, n):
+            return False
+        edges, later = 1, r + 1
+        while later <= min(c["after"], len(rows) - 1):
+            if rows[later][0] - rows[later - 1][0] > limit or not differs(later, n):
+                break
+            edges, later = edges + 1, later + 1
+        return edges % 2 == 1
 
     found = []
     for c in cycles:
+
+        def moved(r, lines, c=c):
+            return any(differs(r, n) and (limit == 0 or stays(r, n, c)) for n in lines)
+
         seen = {}
         start, stop = rows[c["begin"]][0], rows[c["end"]][0]
         spanned = c["begin"] != c["end"]
@@ -124,7 +141,7 @@ def moments_twin(rows, cycles, address, data, selects, chips, skew, unsure):
                 # Less than the skew before the strobe's end: late or early, the sampling cannot tell.
                 seen[name] = seen[name + " after"] = unsure
         for k, lines in enumerate(chips[c["region"]]):
-            changes = [rows[r][0] for r in early if moved(r, lines) and moved(r, data)]
+            changes = [rows[r][0] for r in early if any(differs(r, n) for n in lines) and moved(r, data)]
             if changes:
                 seen["chip", k] = changes[-1]
         if selects[c["region"]] is not None:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.capture import Capture
-from busledger.decoder.checks.lines import FALSE_SAMPLE, Pins
+from busledger.decoder.checks.lines import Pins
 from busledger.decoder.checks.timing import timing_kernel as kernel
 
 __all__ = ["PERIODS", "ClockPeriods"]
@@ -26,12 +26,12 @@ class ClockPeriods:
     Parameters
     ----------
     clock : the clock's pin
-    grid_ticks : the sample interval; None where nothing was sampled, and no edge is false
+    false_ticks : up to which a pulse may be a false sample; 0 where nothing was sampled, and no edge is false
     """
 
-    def __init__(self, clock: Pins, grid_ticks: float | None) -> None:
+    def __init__(self, clock: Pins, false_ticks: int) -> None:
         self._word, self._bit = clock.word[0], clock.bit[0]
-        self._false = 0 if grid_ticks is None else round(FALSE_SAMPLE * grid_ticks)
+        self._false = false_ticks
         self._limit: int | None = None if self._false else 0
         self._level = -1
         self._waiting: NDArray[np.int64] = np.zeros(0, np.int64)

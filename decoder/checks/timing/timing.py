@@ -51,6 +51,7 @@ class TimingCheck:
         self._setting = setting = Setting.of(layout, tick_fs, grid_ticks)
         self._join = CycleJoin(rule_strobes(profile, setting))
         self._width = max(1, ticks(1.0, tick_fs))
+        self._false = setting.false_ticks
         wanted = {(limit.measure, limit.strobe) for limit in profile.limits() if limit.measure}
         self._tallies: dict[tuple[str, str | None], TimeTally] = {
             key: TimeTally(self._width) for key in sorted(wanted, key=str)
@@ -61,7 +62,7 @@ class TimingCheck:
         self._address, self._data = _rule_masks(profile, setting)
         clock = profile.clock.line
         self._clock = pins(setting.names, [clock]) if clock in setting.clipped else None
-        self._periods = None if self._clock is None else ClockPeriods(self._clock, setting.grid_ticks)
+        self._periods = None if self._clock is None else ClockPeriods(self._clock, setting.false_ticks)
         self._edges = np.zeros(0, np.int64)
         self._told = 0
         self._chips = _Chips(board, setting, self._width)
@@ -100,7 +101,8 @@ class TimingCheck:
         cycles, chips = joined.cycles, self._chips
         moments = np.empty((len(cycles), kernel.M_CHIPS + chips.most), np.int64)
         kernel.find_moments(
-            joined.windows, cycles.rule, cycles.region, self._setting.skew_ticks, self._address, self._data,
+            joined.windows, cycles.rule, cycles.region, self._setting.skew_ticks, self._false,
+            self._address, self._data,
             chips.select_word, chips.select_bit, chips.select_active, chips.mask, chips.count, moments,
         )  # fmt: skip
         index = np.arange(self._told, self._told + len(cycles), dtype=np.int64)
