@@ -38,6 +38,8 @@ FINEST_SAMPLE_FS = 2 * FEMTOSECONDS_PER_NS
 most (common practice)."""
 # By kind of cycle: bool (kinds,).
 READS, WRITES = (np.isin(np.arange(len(KIND_NAMES)), kinds) for kinds in (READ_KINDS, WRITE_KINDS))
+FALSE_SAMPLE = 1.5
+"""Samples up to which a pulse or a pause may be a false one, as the extractor of cycles takes it (``bus.windows``)."""
 EVENT_BIN_NS = 5.0
 """Narrowest bin of the histograms, for captures that know each edge more finely; the limits of the profiles are whole
 fives of nanoseconds. It bounds what is shown, not what is judged."""
@@ -76,6 +78,11 @@ class Setting:
         words = max(1, (len(names) + 63) // 64)
         return cls(names, clipped, words, tick_fs, grid, skew_of(grid_ticks, tick_fs), max(1, width))
 
+    @property
+    def false_ticks(self) -> int:
+        """Ticks up to which a pulse or a pause may be one false sample; 0 where nothing was sampled."""
+        return 0 if self.grid_ticks is None else round(FALSE_SAMPLE * self.grid_ticks)
+
     def ns(self, count: float) -> float:
         """Ticks as nanoseconds."""
         return count * self.tick_fs / FEMTOSECONDS_PER_NS
@@ -106,7 +113,7 @@ class RuleStrobes:
     """Which strobe each of the profile's rules belongs to, for the span kernel.
 
     ``mask``, ``want`` as in ``Condition``; rule r has the terms ``low[r]:high[r]``; ``from_begin[r]``
-    is true where the cycle counts from the strobe's beginning.
+    is true where the cycle counts from the strobe's beginning. A ``pause`` of so many ticks is no end of a strobe.
     """
 
     mask: NDArray[np.uint64]
@@ -114,6 +121,7 @@ class RuleStrobes:
     low: NDArray[np.int64]
     high: NDArray[np.int64]
     from_begin: NDArray[np.bool_]
+    pause: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +200,7 @@ def rule_strobes(profile: Profile, setting: Setting) -> RuleStrobes:
         first[each].astype(np.int64),
         first[np.asarray(each) + 1].astype(np.int64),
         np.array([begins[rule.strobe] for rule in profile.rules], np.bool_),
+        setting.false_ticks,
     )
 
 

@@ -22,13 +22,25 @@ def _holds(levels, row, mask, want, low, high):
     return False
 
 
+@inner(_nrt=False, forceinline=True)
+def _over_pause(time, levels, row, floor, mask, want, low, high, pause):
+    """The row before ``row`` that shows the strobe, if it was away for no more than ``pause`` ticks; else -1."""
+    back = time[row + 1]
+    while row >= floor and row >= 0 and back - time[row + 1] <= pause:
+        if _holds(levels, row, mask, want, low, high):
+            return row
+        row -= 1
+    return np.int64(-1)
+
+
 @njit(cache=True, nogil=True, _nrt=False)
-def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_begin, begin, end):
+def strobe_spans(time, levels, rule, before, at, after, mask, want, low, high, from_begin, pause, begin, end):
     """Fills ``begin`` and ``end`` (int64, rows) for each cycle.
 
-    ``levels`` uint64 (rows * words,). ``rule`` uint8 (k,) picks the terms ``low[rule]:high[rule]`` of ``mask``/``want``
-    uint64 (terms, words). The strobe is looked for between the rows ``before`` and
-    ``after``; where the row before the sampling edge does not show it, both are ``at``.
+    ``time`` int64 (rows,), ``levels`` uint64 (rows * words,). ``rule`` uint8 (k,) picks the terms
+    ``low[rule]:high[rule]`` of ``mask``/``want`` uint64 (terms, words). The strobe is looked for between the rows
+    ``before`` and ``after``; where the row before the sampling edge does not show it, both are ``at``. A pause of up to
+    ``pause`` ticks is no end, as in ``bus.tidy_kernel``: a line rings at its edges.
     """
     rows = levels.shape[0] // mask.shape[1]
     for k in range(at.shape[0]):
@@ -47,6 +59,13 @@ def strobe_spans(levels, rule, before, at, after, mask, want, low, high, from_be
             while row >= before[k] and row >= 0 and levels[row] & lines == wanted:
                 row -= 1
         else:
+            while row >= before[k] and row >= 0 and _holds(levels, row, mask, want, low[r], high[r]):
+                row -= 1
+        while before[k] <= row < at[k] - 1:
+            earlier = _over_pause(time, levels, row, before[k], mask, want, low[r], high[r], pause)
+            if earlier < 0:
+                break
+            row = earlier
             while row >= before[k] and row >= 0 and _holds(levels, row, mask, want, low[r], high[r]):
                 row -= 1
         # A strobe that is there all through the window has no known beginning.

@@ -186,8 +186,9 @@ class CycleJoin:
         s, judged = self._strobes, pending.slice(0, ready)
         flat = rows.levels.reshape(-1), rows.unknown.reshape(-1)
         strobe_spans(
-            flat[0], judged.rule, before, at, after, s.mask, s.want, s.low, s.high, s.from_begin, begin, end
-        )
+            rows.time, flat[0], judged.rule, before, at, after, s.mask, s.want, s.low, s.high, s.from_begin, s.pause,
+            begin, end,
+        )  # fmt: skip
         moved = np.empty((ready, rows.levels.shape[1]), np.uint64)
         window_moves(*flat, before, begin, end, moved)
         joined = Joined(rows, judged, before, at, after, begin, end, moved)

@@ -22,7 +22,7 @@ from busledger.decoder.findings import (
     WarningFinding,
 )
 from busledger.decoder.pipeline.dividing import divide
-from busledger.decoder.pipeline.doubts import checks_held, doubts_of, selects_unseen
+from busledger.decoder.pipeline.doubts import checks_held, doubts_about, selects_unseen
 from busledger.decoder.pipeline.gathered import Gathered
 from busledger.decoder.pipeline.gathering import Gathering, gather
 from busledger.decoder.pipeline.refusing import refused_capture
@@ -205,7 +205,7 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         program=gathered.program,
     )
     if gathered.checks is not None:
-        held = checks_held(gathered.checks, doubts_of(result), Grounds(gathered.board, profile))
+        held = checks_held(gathered.checks, doubts_about(result, gathered), Grounds(gathered.board, profile))
         result = result.model_copy(update={"checks": held.summary()})
     return run.marks.said(result)
 

@@ -11,7 +11,7 @@ from busledger.decoder.checks import BuffersResult, CheckName, Grounds, SelectsR
 from busledger.decoder.errors import CaptureError, UsageError
 from busledger.decoder.pipeline.check import conclude, evidence_of
 from busledger.decoder.pipeline.dividing import divide
-from busledger.decoder.pipeline.doubts import doubt_of_refusal, doubts_of, held_against
+from busledger.decoder.pipeline.doubts import doubt_of_refusal, doubts_about, doubts_of_lines, held_against
 from busledger.decoder.pipeline.gathering import gather
 from busledger.decoder.pipeline.refusing import refused_capture
 from busledger.decoder.pipeline.request import Request
@@ -93,9 +93,11 @@ def _judged(run: Run, check: CheckName, progress: Progress) -> Any:
         refused = refused_capture(gathered, evidence_of(gathered))
         if refused is not None:
             result = held_against(check, result, (doubt_of_refusal(refused),), grounds)
+        elif check != "timing":  # two address lines have the same times
+            result = held_against(check, result, doubts_of_lines(gathered), grounds)
         if any(finding.weight == "fault" for finding in result.findings):
             gathered = divide(gathered)
-            doubts = doubts_of(conclude(gathered, progress))
+            doubts = doubts_about(conclude(gathered, progress), gathered)
             result = held_against(check, getattr(gathered.checks, check), doubts, grounds)
         return run.marks.said(result)
     finally:

@@ -23,8 +23,18 @@ from busledger.decoder.findings import CheckResult
 
 if TYPE_CHECKING:
     from busledger.decoder.diagnosis import CannotJudge
+    from busledger.decoder.pipeline.gathered import Gathered
 
-__all__ = ["CLIPS", "Doubt", "checks_held", "doubt_of_refusal", "doubts_of", "held_against", "selects_unseen"]
+__all__ = [
+    "CLIPS",
+    "Doubt",
+    "checks_held",
+    "doubt_of_refusal",
+    "doubts_about",
+    "doubts_of_lines",
+    "held_against",
+    "selects_unseen",
+]
 
 R = TypeVar("R", SelectsResult, BuffersResult, TimingResult)
 _LIKELY = 0.5
@@ -55,7 +65,7 @@ def doubt_of_refusal(refused: CannotJudge) -> Doubt:
     return Doubt(code, lines, refused.reason, refused.change)
 
 
-def doubts_of(result: CheckResult) -> tuple[Doubt, ...]:
+def _doubts_of(result: CheckResult) -> tuple[Doubt, ...]:
     """What an answer of ``check`` says against the recording: clips that are likelier off than not, or that it was not
     judged at all."""
     from busledger.decoder.diagnosis import rival_first, rival_ties
@@ -73,6 +83,22 @@ def doubts_of(result: CheckResult) -> tuple[Doubt, ...]:
         change = result.next_steps[0].text if result.next_steps else ""
         found.append(Doubt("not-judged", (), result.not_judged_because, change))
     return tuple(found)
+
+
+def doubts_of_lines(gathered: Gathered) -> tuple[Doubt, ...]:
+    """What the lines show beside all reads: memory that is written and read over the same two exchanged clips looks
+    well, and the decoder before it does not."""
+    if gathered.exchanged is None:
+        return ()
+    lines, sentence = gathered.exchanged
+    return (Doubt("clips-exchanged", lines, sentence, ""),)
+
+
+def doubts_about(result: CheckResult, gathered: Gathered) -> tuple[Doubt, ...]:
+    """Those of an answer of ``check``, and those of the lines that it did not tell."""
+    found = _doubts_of(result)
+    told = {doubt.code for doubt in found}
+    return (*found, *(doubt for doubt in doubts_of_lines(gathered) if doubt.code not in told))
 
 
 def selects_unseen(checks: CheckSetResult) -> tuple[CheckFinding, ...]:

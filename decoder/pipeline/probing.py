@@ -14,7 +14,7 @@ from busledger.decoder.checks import CheckFinding, ProbesCheck, ProbesResult, pr
 from busledger.decoder.errors import BusledgerError, CaptureError, WiringError
 from busledger.decoder.pipeline.check import conclude, evidence_of
 from busledger.decoder.pipeline.dividing import divide
-from busledger.decoder.pipeline.doubts import CLIPS, Doubt, doubt_of_refusal, doubts_of, selects_unseen
+from busledger.decoder.pipeline.doubts import CLIPS, Doubt, doubt_of_refusal, doubts_about, selects_unseen
 from busledger.decoder.pipeline.gathering import gather
 from busledger.decoder.pipeline.refusing import lost_clip, refused_capture
 from busledger.decoder.pipeline.request import Request, bus_and_board, marks_of
@@ -64,7 +64,7 @@ def _with_clips(result: ProbesResult, request: Request, progress: Progress) -> P
                 doubts = (doubt_of_refusal(refused),)
             elif not result.warnings:  # clips that only wrong reads tell from parts of the card
                 gathered = divide(gathered)
-                doubts = doubts_of(conclude(gathered, progress))
+                doubts = doubts_about(conclude(gathered, progress), gathered)
             also = tuple(doubt_of_refusal(lost_clip(one, run.tick_s)) for one in gathered.lost)
             doubts += tuple(one for one in also if one not in doubts)
             unseen = selects_unseen(gathered.checks) if gathered.checks is not None else ()

@@ -14,7 +14,7 @@ from busledger.decoder.checks import Grounds
 from busledger.decoder.findings import CheckResult
 from busledger.decoder.pipeline.check import conclude
 from busledger.decoder.pipeline.dividing import divide
-from busledger.decoder.pipeline.doubts import checks_held, doubts_of
+from busledger.decoder.pipeline.doubts import checks_held, doubts_about
 from busledger.decoder.pipeline.gathering import gather
 from busledger.decoder.pipeline.request import Request
 from busledger.decoder.pipeline.run import Decoded, Run, open_run
@@ -126,7 +126,7 @@ def _decode(run: Run, cache: StoreCache, key: str, progress: Progress) -> Store:
             gathered.log.close()
         writer.add_document(_RESULT, result.to_json())
         assert gathered.checks is not None  # gather() always looks
-        held = checks_held(gathered.checks, doubts_of(result), Grounds(gathered.board, run.profile))
+        held = checks_held(gathered.checks, doubts_about(result, gathered), Grounds(gathered.board, run.profile))
         for name in ("selects", "buffers", "timing"):
             table = getattr(held, name)
             if table is not None:

@@ -96,6 +96,24 @@ def test_one_lane_that_differs_now_and_then_is_named():
     assert faults(result) == [("lane-differs", ("D2",))]
 
 
+@pytest.mark.parametrize("part, turned", [("74LS245", 0), ("74LS640", 0xFF)])
+def test_two_lanes_in_each_other_s_place_are_two_clips_and_no_fault(part, turned):
+    """By the wiring alone: no part that fails puts two lanes right across each other."""
+
+    def crossed(value):
+        return value & 0b11011110 | (value >> 5 & 1) | (value & 1) << 5
+
+    result = run(traffic(), [data_buffer(part)], FAR, lambda k, c: word("MD", crossed(c[1]) ^ turned))
+    assert faults(result) == []
+    assert [(f.code, f.weight, f.lanes) for f in result.findings] == [("lanes-exchanged", "doubt", ("D0", "D5"))]
+    assert [lane.lane for lane in result.buffers[0].lanes if lane.verdict == "exchanged"] == ["D0", "D5"]
+
+
+def test_lanes_that_are_stuck_at_different_levels_are_not_exchanged():
+    result = run(traffic(), [data_buffer("74LS245")], FAR, lambda k, c: word("MD", c[1] & 0xFE | 0x20))
+    assert {lanes for _, lanes in faults(result)} == {("D0",), ("D5",)}
+
+
 def test_reads_that_repeat_the_last_level_were_driven_by_nobody():
     """Without the card side: in reads the bus keeps what the write before left on it."""
     cycles = [(k & 255, value, bool(k % 2)) for k, value in enumerate(np.random.default_rng(3).integers(0, 256, 160))]

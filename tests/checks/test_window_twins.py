@@ -57,8 +57,8 @@ def column(cycles, name, dtype=np.int64):
 
 
 @settings(max_examples=40, deadline=None)
-@given(windows())
-def test_strobe_spans(case):
+@given(windows(), st.sampled_from([0, 2, 9]))
+def test_strobe_spans(case, pause):
     rows, cycles = case
     time, levels, _ = arrays(rows, LINES)
     # Rule 0: line 0 high and line 1 low, or line 2 high. Rule 1 counts from its begin: line 3 low.
@@ -66,14 +66,16 @@ def test_strobe_spans(case):
     low, high = np.array([0, 2]), np.array([2, 3])
     begin, end = np.empty(len(cycles), np.int64), np.empty(len(cycles), np.int64)
     span_kernel.strobe_spans(
-        levels.reshape(-1), column(cycles, "rule", np.uint8), column(cycles, "before"), column(cycles, "at"),
-        column(cycles, "after"), mask, want, low, high, np.array([False, True]), begin, end,
+        time, levels.reshape(-1), column(cycles, "rule", np.uint8), column(cycles, "before"), column(cycles, "at"),
+        column(cycles, "after"), mask, want, low, high, np.array([False, True]), pause, begin, end,
     )  # fmt: skip
     holds = {
         0: lambda v: ((v[0] or 0) == 1 and (v[1] or 0) == 0) or (v[2] or 0) == 1,
         1: lambda v: (v[3] or 0) == 0,
     }
-    assert list(zip(begin, end, strict=True)) == window_twin.spans_twin(rows, cycles, holds, {0: False, 1: True})
+    assert list(zip(begin, end, strict=True)) == window_twin.spans_twin(
+        rows, cycles, holds, {0: False, 1: True}, pause
+    )
     at = np.empty(len(cycles), np.int64)
     span_kernel.place_cycles(time, column(cycles, "time"), at)
     assert list(at) == window_twin.placed_twin([t for t, _ in rows], [c["time"] for c in cycles])
@@ -144,20 +146,23 @@ SELECTS = {0: (2, 0), 1: (3, 1), -1: None}
 
 
 @settings(max_examples=60, deadline=None)
-@given(windows(), st.sampled_from([0, 2, 20]))
-def test_moments(case, skew):
+@given(windows(), st.sampled_from([0, 2, 20]), st.sampled_from([0, 2, 9]))
+def test_moments(case, skew, limit):
     rows, cycles = case
     address, data = np.array([[0b11]] * 2, np.uint64), np.array([[0b11110000]] * 2, np.uint64)
     chip_mask = np.array([[[0b110000], [0b1000000]], [[0b10000000], [0]], [[0], [0]]], np.uint64)
     moments = np.empty((len(cycles), timing_kernel.M_CHIPS + 2), np.int64)
     timing_kernel.find_moments(
         windows_of(rows, cycles), column(cycles, "rule", np.uint8),
-        column(cycles, "region", np.int16), skew, address, data, np.array([0, 0, -1]), np.array([2, 3, 0], np.uint64),
+        column(cycles, "region", np.int16), skew, limit, address, data,
+        np.array([0, 0, -1]), np.array([2, 3, 0], np.uint64),
         np.array([0, 1, 0]), chip_mask,
         chip_mask.any(axis=2).sum(axis=1), moments,
     )  # fmt: skip
     names = ["address", "data", "data after", "address after", "select", ("chip", 0), ("chip", 1)]
-    want = window_twin.moments_twin(rows, cycles, [0, 1], [4, 5, 6, 7], SELECTS, CHIPS, skew, timing_kernel.UNSURE)
+    want = window_twin.moments_twin(
+        rows, cycles, [0, 1], [4, 5, 6, 7], SELECTS, CHIPS, skew, limit, timing_kernel.UNSURE
+    )
     for k, seen in enumerate(want):
         assert [int(v) for v in moments[k]] == [seen.get(name, timing_kernel.ABSENT) for name in names]
 
@@ -216,13 +221,13 @@ def test_controls(case, skew, hold, turn, speaks):
 def test_lane_paths(case, skew, settle, stated, inverting):
     rows, cycles = case
     table, first = np.zeros((2, 4, 2, 2, 2), np.int64), np.full(2, -1, np.int64)
-    delay = np.zeros((2, 2, buffer_kernel.BINS), np.int64)
+    delay, apart = np.zeros((2, 2, buffer_kernel.BINS), np.int64), np.zeros((2, 2), np.int64)
     zero = np.zeros(2, np.int64)
     buffer_kernel.lane_paths(
         windows_of(rows, cycles), column(cycles, "role", np.int8), column(cycles, "kept", np.uint32),
         column(cycles, "stated", np.uint32), stated,
         Sides(zero, np.array([4, 5], np.uint64), zero, np.array([6, 7], np.uint64)), skew, settle, 4, inverting,
-        PathSums(table, first, delay),
+        PathSums(table, first, delay, apart),
     )  # fmt: skip
     want = buffer_twin.paths_twin(
         rows, cycles, [4, 5], [6, 7], stated, skew, settle, 4, buffer_kernel.BINS, buffer_kernel.EARLY_BINS, inverting
@@ -230,6 +235,7 @@ def test_lane_paths(case, skew, settle, stated, inverting):
     assert {key: int(table[key]) for key in np.ndindex(table.shape) if table[key]} == dict(want[0])
     assert list(first) == [want[1].get(lane, -1) for lane in range(2)]
     assert {key: int(delay[key]) for key in np.ndindex(delay.shape) if delay[key]} == dict(want[2])
+    assert {key: int(apart[key]) for key in np.ndindex(apart.shape) if apart[key]} == dict(want[3])
 
 
 read = st.tuples(

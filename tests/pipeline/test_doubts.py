@@ -128,3 +128,23 @@ def test_probes_tells_the_strobe_that_was_off_and_when(capsys, spoiled) -> None:
     found = [f for f in json.loads(text)["findings"] if f["code"] == "clip-off"]
     assert status == 1 and ["RD" in line for f in found for line in f["lines"]] == [True]
     assert "was off from 4.39 ms to 10.9 ms" in found[0]["text"]
+
+
+# Sound cards, at the seeds they were found at: two exchanged address clips that only the selects tell, a select's clip
+# that rests at its active level, strobes that ring in a third of their edges.
+@pytest.mark.parametrize(
+    ("seed", "kind", "command", "status", "said"),
+    [
+        (620002, "exchanged-address", "selects", 3, "A6 and A8 look swapped at the clips"),
+        (710003, "clip-select", "selects", 3, "the clip on /CS0 has come off: it never rested"),
+        (710003, "clip-select", "check", 3, "the clip on /CS0 has come off: it never rested"),
+        (710004, "ringing", "buffers", 0, ""),
+    ],
+)
+def test_a_spoiled_capture_accuses_no_decoder_and_no_driver(
+    capsys, tmp_path: Path, seed: int, kind: str, command: str, status: int, said: str
+) -> None:
+    found, text = typed(capsys, command, write(make(seed, kind), tmp_path))
+    result = json.loads(text)
+    assert found == status and result["not_judged_because"].startswith(said)
+    assert [f for f in result.get("findings", ()) if f["weight"] == "fault"] == []

@@ -124,8 +124,8 @@ def controls_twin(rows, cycles, pins, can_be_off, can_drive, shared, address, da
 
 
 def paths_twin(rows, cycles, near, far, use_stated, skew, settle, bin_ticks, bins, early_bins, inverting):
-    """(table, first wrong, delays) lane by lane."""
-    table, first, delay = Counter(), {}, Counter()
+    """(table, first wrong, delays) lane by lane, and the pairs of lanes that were wrong with different levels in."""
+    table, first, delay, apart = Counter(), {}, Counter(), Counter()
 
     def row_at(low, high, t):
         fitting = [r for r in range(low, high + 1) if rows[r][0] <= t]
@@ -142,6 +142,7 @@ def paths_twin(rows, cycles, near, far, use_stated, skew, settle, bin_ticks, bin
         moment = rows[c["end"]][0] - skew // 2 - 1
         row = row_at(c["before"], max(c["end"] - 1, c["before"]), moment)
         calm = row_at(c["before"], row, moment - settle)
+        wrong = []
         for lane in range(len(near)):
             source, drain = (far[lane], near[lane]) if toward else (near[lane], far[lane])
             came = rows[row][1][drain]
@@ -163,12 +164,14 @@ def paths_twin(rows, cycles, near, far, use_stated, skew, settle, bin_ticks, bin
             table[lane, c["role"], was, went, came] += 1
             if c["role"] <= WRITE and came != right:
                 first.setdefault(lane, rows[c["at"]][0])
+                apart.update((other, lane) for other, level in wrong if level != went)
+                wrong.append((lane, went))
             if c["role"] <= WRITE and in_time and came != was and not use_stated:
                 entered, left = came_at(c["before"], row, source), came_at(c["before"], row, drain)
                 if entered is not None and left is not None:
                     place = (left - entered + bin_ticks // 2) // bin_ticks + early_bins
                     delay[lane, 0 if toward else 1, min(max(place, 0), bins - 1)] += 1
-    return table, first, delay
+    return table, first, delay, apart
 
 
 def held_twin(reads, lanes):

@@ -15,9 +15,12 @@ def placed_twin(row_times: list[int], cycle_times: list[int]) -> list[int]:
 
 
 def spans_twin(
-    rows: list[Row], cycles: list[dict], holds: dict[int, object], from_begin: dict[int, bool]
+    rows: list[Row], cycles: list[dict], holds: dict[int, object], from_begin: dict[int, bool], pause: int = 0
 ) -> list[tuple[int, int]]:
-    """(begin, end) of each cycle's strobe; ``holds[rule](values)`` says whether a row shows it."""
+    """(begin, end) of each cycle's strobe; ``holds[rule](values)`` says whether a row shows it.
+
+    Where it was away for ``pause`` ticks or less, and had been there before, it did not end.
+    """
     found = []
     for cycle in cycles:
         shown = holds[cycle["rule"]]
@@ -26,8 +29,14 @@ def spans_twin(
             end = after[0] if after else min(cycle["after"], len(rows))
             found.append((cycle["at"], min(end, len(rows) - 1)))
         else:
-            misses = [r for r in range(cycle["before"], cycle["at"]) if not shown(rows[r][1])]
-            found.append((misses[-1] + 1 if misses else cycle["at"], cycle["at"]))
+            there = [r for r in range(cycle["before"], cycle["at"]) if shown(rows[r][1])]
+            begin, next_one = cycle["at"], cycle["at"]
+            for r in reversed(there):
+                # The strobe went away with row r + 1 and came back with the row that was there next.
+                if r + 1 < next_one and (next_one == cycle["at"] or rows[next_one][0] - rows[r + 1][0] > pause):
+                    break
+                begin = next_one = r
+            found.append((cycle["at"] if begin == cycle["before"] else begin, cycle["at"]))
     return found
 
 
@@ -89,14 +98,31 @@ def seen_twin(rows: list[Row], cycles: list[dict], selects: list[int], active: l
     return found
 
 
-def moments_twin(rows, cycles, address, data, selects, chips, skew, unsure):
-    """One dict a cycle: when the last and next changes were; ``chips[region]`` lists lines of each chip."""
+def moments_twin(rows, cycles, address, data, selects, chips, skew, limit, unsure):
+    """One dict a cycle: when the last and next changes were; ``chips[region]`` lists lines of each chip.
 
-    def moved(r, lines):
-        return any(rows[r][1][n] != rows[r - 1][1][n] for n in lines)
+    Of edges of one line in rows up to ``limit`` ticks apart the first counts if the line ends at another level.
+    """
+
+    def differs(r, n):
+        return rows[r][1][n] != rows[r - 1][1][n]
+
+    def stays(r, n, c):
+        if r - 1 > c["before"] and rows[r][0] - rows[r - 1][0] <= limit and differs(r - 1, n):
+            return False
+        edges, later = 1, r + 1
+        while later <= min(c["after"], len(rows) - 1):
+            if rows[later][0] - rows[later - 1][0] > limit or not differs(later, n):
+                break
+            edges, later = edges + 1, later + 1
+        return edges % 2 == 1
 
     found = []
     for c in cycles:
+
+        def moved(r, lines, c=c):
+            return any(differs(r, n) and (limit == 0 or stays(r, n, c)) for n in lines)
+
         seen = {}
         start, stop = rows[c["begin"]][0], rows[c["end"]][0]
         spanned = c["begin"] != c["end"]
@@ -115,7 +141,7 @@ def moments_twin(rows, cycles, address, data, selects, chips, skew, unsure):
                 # Less than the skew before the strobe's end: late or early, the sampling cannot tell.
                 seen[name] = seen[name + " after"] = unsure
         for k, lines in enumerate(chips[c["region"]]):
-            changes = [rows[r][0] for r in early if moved(r, lines) and moved(r, data)]
+            changes = [rows[r][0] for r in early if any(differs(r, n) for n in lines) and moved(r, data)]
             if changes:
                 seen["chip", k] = changes[-1]
         if selects[c["region"]] is not None:

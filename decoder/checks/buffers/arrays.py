@@ -35,11 +35,13 @@ class Drivers(NamedTuple):
 
 class PathSums(NamedTuple):
     """``table`` int64 (lanes, 4 roles, 2 kept, 2 in, 2 out); ``first_wrong`` int64 (lanes,) ticks, -1 never;
-    ``delay`` int64 (lanes, 2 ways, BINS)."""
+    ``delay`` int64 (lanes, 2 ways, BINS); ``apart`` int64 (lanes, lanes): transfers in which both lanes came out wrong
+    and what went in was not the same, the lower lane first."""
 
     table: NDArray[np.int64]
     first_wrong: NDArray[np.int64]
     delay: NDArray[np.int64]
+    apart: NDArray[np.int64]
 
 
 class Sides(NamedTuple):

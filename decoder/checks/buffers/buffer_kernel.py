@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from busledger.decoder.bits_kernel import lowest_bit
 from busledger.decoder.checks.span_kernel import all_quiet, still
 from busledger.decoder.inner_kernel import inner
 
@@ -248,6 +249,20 @@ def _calm(levels, unknown, first, last, word, bit):
     return True
 
 
+@inner(_nrt=False, forceinline=True)
+def _wrong_apart(wrong, high, apart):
+    """Counts the pairs of lanes that came out wrong where one went in ``high`` and the other did not."""
+    left = wrong
+    while left != np.uint64(0):
+        one = lowest_bit(left)
+        left &= left - np.uint64(1)
+        level = (high >> np.uint64(one)) & np.uint64(1)
+        other = left & ~high if level != np.uint64(0) else left & high
+        while other != np.uint64(0):
+            apart[one, lowest_bit(other)] += 1
+            other &= other - np.uint64(1)
+
+
 @njit(cache=True, nogil=True, _nrt=False)
 def lane_paths(windows, role, kept, stated, use_stated, sides, skew, settle, bin_ticks, inverting, sums):
     """What went in and what came out, lane by lane.
@@ -259,7 +274,7 @@ def lane_paths(windows, role, kept, stated, use_stated, sides, skew, settle, bin
     """
     time, levels, unknown, before, at, _, _, end, _ = windows
     near_word, near_bit, far_word, far_bit = sides
-    table, first_wrong, delay = sums
+    table, first_wrong, delay, apart = sums
     for k in range(at.shape[0]):
         way = role[k]
         if way < 0:
@@ -268,6 +283,7 @@ def lane_paths(windows, role, kept, stated, use_stated, sides, skew, settle, bin
         stop = time[end[k]]
         row = _row_at(time, before[k], max(end[k] - 1, before[k]), stop - skew // 2 - 1)
         calm_from = _row_at(time, before[k], row, stop - skew // 2 - 1 - settle)
+        wrong, high = np.uint64(0), np.uint64(0)
         for lane in range(near_word.shape[0]):
             in_word, in_bit = (far_word[lane], far_bit[lane]) if toward else (near_word[lane], near_bit[lane])
             out_word, out_bit = (near_word[lane], near_bit[lane]) if toward else (far_word[lane], far_bit[lane])
@@ -290,14 +306,18 @@ def lane_paths(windows, role, kept, stated, use_stated, sides, skew, settle, bin
                 # Slow clips and a loaded side: right as the strobe ends is right.
                 came = _level(levels, end[k], out_word, out_bit)
             table[lane, way, was, went, came] += 1
-            if way <= SERVED_WRITE and came != right and first_wrong[lane] < 0:
-                first_wrong[lane] = time[at[k]]
+            if way <= SERVED_WRITE and came != right:
+                wrong |= np.uint64(1) << np.uint64(lane)
+                high |= np.uint64(went) << np.uint64(lane)
+                if first_wrong[lane] < 0:
+                    first_wrong[lane] = time[at[k]]
             if way <= SERVED_WRITE and in_time and came != was and not use_stated:
                 t_in = _last_change(time, levels, before[k], row, in_word, in_bit)
                 t_out = _last_change(time, levels, before[k], row, out_word, out_bit)
                 if t_in >= 0 and t_out >= 0:
                     place = (t_out - t_in + bin_ticks // 2) // bin_ticks + EARLY_BINS
                     delay[lane, 0 if toward else 1, min(max(place, 0), BINS - 1)] += 1
+        _wrong_apart(wrong, high, apart)
     return np.int64(0)
 
 

@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
-
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.board import Buffer
 from busledger.decoder.checks.buffers import buffer_kernel as kernel
+from busledger.decoder.checks.buffers.buffer_counts import BufferCounts, finding
+from busledger.decoder.checks.buffers.exchanged_lanes import exchanged_lanes
 from busledger.decoder.checks.lines import Setting
 from busledger.decoder.checks.results import BufferResult, CheckFinding, ControlCounts, DelayHistogram, LanePath
 
-__all__ = ["BufferCounts", "buffer_findings", "buffer_result"]
+__all__ = ["buffer_findings", "buffer_result"]
 
 # Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py).
 FEW = 3
 """So many wrong transfers of a lane are told; one or two may be a probe's (judged: the probes of shared/cards make one
 stray pulse in a few thousand cycles, and rarely two on the same lane)."""
 SHARE = 0.002
-"""A lane that differs in a smaller share of its transfers is left to the ledger: two and a half times the share that a
-sound machine showed (13 of 16 392 cycles, see ``evidence.SELDOM``)."""
+"""A lane that differs in a smaller share of its transfers is left to the ledger, and a control line is a doubt: two and
+a half times the share that a sound machine showed (13 of 16 392 cycles, see ``evidence.SELDOM``)."""
 MOST = 0.95
 """A lane that is always wrong may be read right by chance or by a stray sample in one transfer of twenty (judged)."""
 BOTH_LEVELS = 16
@@ -29,29 +27,11 @@ BOTH_LEVELS = 16
 to do with the old level would agree with it that often in one of 2 ** 16."""
 
 
-@dataclass(slots=True)
-class BufferCounts:
-    """What the kernels counted; see ``buffer_kernel``. ``names`` are (near, far) lines in the order of ``table``.
-
-    ``words`` int64 (2, 256): how often each word (folded to a byte) was on the bus before a read of ``held``, and was
-    read; ``paged``: reads that gave the high byte of their own address.
-    """
-
-    buffer: Buffer
-    kind: Literal["data", "address"]
-    names: tuple[tuple[str, str | None], ...]
-    tally: NDArray[np.int64] | None
-    table: NDArray[np.int64]
-    first: NDArray[np.int64]
-    delay: NDArray[np.int64]
-    held: NDArray[np.int64] | None = None
-    words: NDArray[np.int64] | None = None
-    paged: int = 0
-
-
 def buffer_result(counts: BufferCounts, setting: Setting) -> BufferResult:
     """The buffer as observed."""
-    lanes = tuple(_lane(counts, i, setting) for i in range(len(counts.table)))
+    lanes = [_lane(counts, i, setting) for i in range(len(counts.table))]
+    for lane in (lane for pair in _pairs(counts) for lane in pair):
+        lanes[lane] = lanes[lane].model_copy(update={"verdict": "exchanged"})
     held = counts.held
     words = held[-1] if held is not None else np.zeros((2, 2), np.int64)
     known, undriven = int(words[:, 1].sum()), int(words[1, 1])
@@ -61,7 +41,7 @@ def buffer_result(counts: BufferCounts, setting: Setting) -> BufferResult:
         kind=counts.kind,
         serves=counts.buffer.serves,
         control=_control(counts.tally, setting) if counts.tally is not None else None,
-        lanes=lanes,
+        lanes=tuple(lanes),
         undriven_reads=undriven,
         known_reads=known,
         undriven_by_chance=round(_by_chance(counts.words, known), 1),
@@ -188,30 +168,6 @@ def buffer_findings(counts: BufferCounts, result: BufferResult, setting: Setting
     return found
 
 
-def _finding(
-    counts: BufferCounts,
-    code: str,
-    text: str,
-    count: int,
-    of: int,
-    first: float | None,
-    lines: tuple[str, ...] = (),
-    lanes: tuple[str, ...] = (),
-) -> CheckFinding:
-    return CheckFinding(
-        code=code,
-        weight="fault",
-        text=f"{counts.buffer.designator} ({counts.buffer.part.name}): {text}, {count} of {of}",
-        component=counts.buffer.designator,
-        lines=lines,
-        lanes=lanes,
-        region=counts.buffer.serves[0] if len(counts.buffer.serves) == 1 else None,
-        count=count,
-        of=of,
-        first_time_s=first,
-    )
-
-
 _FIGHTS = ("enable-extra", "turn-round-overlap", "two-drivers")
 
 
@@ -248,10 +204,12 @@ def _control_findings(counts: BufferCounts, result: BufferResult, setting: Setti
          control.two_drivers_of, setting.seconds(int(tally[kernel.C_TWO_FIRST])), direction + enable),
     ]  # fmt: skip
     found = [
-        _finding(counts, code, text, count, of, when, lines)
+        finding(counts, code, text, count, of, when, lines)
         for code, text, count, of, when, lines in said
         if count >= FEW or (count and count >= 0.5 * of)
     ]
+    # So seldom, whatever made it shows in the data that it spoils, or spoils none (as region_selects.RARE).
+    found = [f.model_copy(update={"weight": "doubt"}) if f.count < SHARE * f.of else f for f in found]
     if int(tally[kernel.C_OTHERS_TOWARD]) >= FEW and counts.buffer.enable is None:
         # The line turns for reads of others, too, so something that the board file does not state keeps it quiet.
         found = [f.model_copy(update={"weight": "note"}) if f.code in _FIGHTS else f for f in found]
@@ -280,7 +238,7 @@ def _through_findings(counts: BufferCounts, result: BufferResult) -> list[CheckF
         rows = ways[kernel.SERVED_READ if whole[kernel.SERVED_READ] else kernel.SERVED_WRITE]
         times = [lane.first_wrong_s for lane in result.lanes if lane.first_wrong_s is not None]
         found.append(
-            _finding(
+            finding(
                 counts,
                 code,
                 text,
@@ -317,8 +275,11 @@ _SIDE = {kernel.SERVED_READ: "toward the CPU", kernel.SERVED_WRITE: "toward the 
 
 def _lane_findings(counts: BufferCounts, ways: dict[int, list[tuple[LanePath, str, int, int]]]) -> list[CheckFinding]:
     """One finding a bad lane; an open line may float to one level, so "open" either way explains "stuck" the other."""
-    found = []
-    for i in range(len(counts.table)):
+    pairs = _pairs(counts)
+    lanes = [lane for lane, *_ in next(iter(ways.values()))]
+    found = [_of_pair(counts, (lanes[i], lanes[j])) for i, j in pairs]
+    left = sorted(set(range(len(counts.table))) - {lane for pair in pairs for lane in pair})
+    for i in left:
         bad = [(way, *rows[i]) for way, rows in ways.items() if rows[i][1] in _SAID]
         if not bad:
             continue
@@ -326,14 +287,31 @@ def _lane_findings(counts: BufferCounts, ways: dict[int, list[tuple[LanePath, st
         where = f" {_SIDE[way]}" if counts.kind == "data" else ""
         lines = (lane.near, lane.far or "")
         text = f"{lane.lane} {_SAID[verdict]}{where}"
-        finding = _finding(counts, f"lane-{verdict}", text, wrong, of, lane.first_wrong_s, lines, (lane.lane,))
+        one = finding(counts, f"lane-{verdict}", text, wrong, of, lane.first_wrong_s, lines, (lane.lane,))
         if verdict.startswith("stuck") and len(bad) == 1:
             # Seen one way only: a line that nobody drives goes to its pull level.
-            finding = finding.model_copy(
+            one = one.model_copy(
                 update={"other": (f"{lane.lane} is open and its line is pulled to that level",)}
             )
-        found.append(finding)
+        found.append(one)
     return sorted(found, key=lambda f: -f.count / max(f.of, 1))
+
+
+def _pairs(counts: BufferCounts) -> list[tuple[int, int]]:
+    through = counts.table[:, [kernel.SERVED_READ, kernel.SERVED_WRITE]]
+    return exchanged_lanes(through, counts.apart, inverting=counts.buffer.part.inverting)
+
+
+def _of_pair(counts: BufferCounts, pair: tuple[LanePath, LanePath]) -> CheckFinding:
+    one, other = pair
+    text = (
+        f"{one.lane} and {other.lane} come out in each other's place: the clips on {one.near} and {other.near} are "
+        f"exchanged, or those on {one.far} and {other.far}"
+    )
+    wrong, of = one.reads_differ + one.writes_differ, one.reads + one.writes
+    lines = tuple(line for lane in pair for line in (lane.near, lane.far) if line)
+    found = finding(counts, "lanes-exchanged", text, wrong, of, one.first_wrong_s, lines, (one.lane, other.lane))
+    return found.model_copy(update={"weight": "doubt"})
 
 
 def _leaks(counts: BufferCounts, result: BufferResult) -> list[CheckFinding]:
@@ -351,7 +329,7 @@ def _leaks(counts: BufferCounts, result: BufferResult) -> list[CheckFinding]:
     if follows >= 0.99 * offered:
         names = tuple(lane.lane for lane in result.lanes)
         return [
-            _finding(counts, "enable-stuck", "its card side follows the CPU in writes to others", follows, offered,
+            finding(counts, "enable-stuck", "its card side follows the CPU in writes to others", follows, offered,
                      None, (counts.buffer.enable.line,) if counts.buffer.enable else (), names)
         ]  # fmt: skip
     return []
@@ -378,7 +356,7 @@ def _held_findings(counts: BufferCounts, result: BufferResult) -> list[CheckFind
     every = len(lanes) == len(counts.buffer.lanes)
     what = "nobody drives the bus in reads of what it serves" if every else f"nobody drives {', '.join(lanes)} in reads"
     return [
-        _finding(counts, "undriven-reads", f"{what}: they repeat the level that was there before",
+        finding(counts, "undriven-reads", f"{what}: they repeat the level that was there before",
                  sum(n for _, n, _ in stale), sum(n for _, _, n in stale), None, (), lanes).model_copy(
                      update={"weight": "doubt" if own else "fault"})
     ]  # fmt: skip

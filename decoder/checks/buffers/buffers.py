@@ -13,7 +13,8 @@ from busledger.decoder.bus import KIND_NAMES, Cycles, Layout, Profile
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.buffers import buffer_kernel as kernel
 from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, Sides
-from busledger.decoder.checks.buffers.buffer_verdict import BufferCounts, buffer_findings, buffer_result
+from busledger.decoder.checks.buffers.buffer_counts import BufferCounts
+from busledger.decoder.checks.buffers.buffer_verdict import buffer_findings, buffer_result
 from busledger.decoder.checks.lines import (
     READS,
     WRITES,
@@ -114,12 +115,13 @@ class BuffersCheck:
         for index, one in enumerate(self._data):
             tally = self._tally[index] if one.pinned else None
             counts = BufferCounts(
-                one.buffer, "data", one.names, tally, one.table, one.first, one.delay, one.held, one.words, one.paged
-            )
+                one.buffer, "data", one.names, tally, one.table, one.first, one.delay, one.apart,
+                one.held, one.words, one.paged,
+            )  # fmt: skip
             results.append(buffer_result(counts, self._setting))
             findings.extend(buffer_findings(counts, results[-1], self._setting))
         for one in self._lines:
-            counts = BufferCounts(one.buffer, "address", one.names, None, one.table, one.first, one.delay)
+            counts = BufferCounts(one.buffer, "address", one.names, None, one.table, one.first, one.delay, one.apart)
             results.append(buffer_result(counts, self._setting))
             findings.extend(buffer_findings(counts, results[-1], self._setting))
         return BuffersResult(buffers=tuple(results), findings=worst_first(findings), skipped=tuple(self._skipped))
@@ -199,6 +201,7 @@ class _Lanes:
         self.table = np.zeros((len(pairs), 4, 2, 2, 2), np.int64)
         self.first = np.full(len(pairs), -1, np.int64)
         self.delay = np.zeros((len(pairs), 2, kernel.BINS), np.int64)
+        self.apart = np.zeros((len(pairs), len(pairs)), np.int64)
         self.held = np.zeros((len(buffer.lanes) + 1, 2, 2), np.int64)
         self.words = np.zeros((2, 256), np.int64)
         self.paged = 0
@@ -255,5 +258,5 @@ class _Lanes:
             joined.windows, role, kept, stated, self._latched,
             Sides(self._near.word, self._near.bit, self._far.word, self._far.bit),
             setting.skew_ticks, self._settle, setting.bin_ticks, int(self.buffer.part.inverting),
-            PathSums(self.table, self.first, self.delay),
+            PathSums(self.table, self.first, self.delay, self.apart),
         )  # fmt: skip

@@ -171,7 +171,7 @@ def decoder_findings(counts: DecoderCounts, result: DecoderResult, setting: Sett
 
 def _table_findings(counts: DecoderCounts, result: DecoderResult, setting: Setting) -> list[CheckFinding]:
     explanations, left = explain(counts.network, counts.seen)
-    found = [_explained(counts, one, result, setting) for one in explanations]
+    found = _both_ways([_explained(counts, one, result, setting) for one in explanations])
     total = int(counts.wrong.sum())
     if total and (not explanations or left > 0.02 * total):
         rows = [row for row in result.rows if row.wrong]
@@ -205,6 +205,33 @@ def _table_findings(counts: DecoderCounts, result: DecoderResult, setting: Setti
             )
         )
     return found
+
+
+def _both_ways(found: list[CheckFinding]) -> list[CheckFinding]:
+    """An input taken as high at one time and as low at another is neither stuck nor open: it follows another line, as
+    it looks where the clip sits on another line than the board file says."""
+    often: dict[tuple[str, ...], list[CheckFinding]] = {}
+    for one in found:
+        if one.code == "input-wrong":
+            often.setdefault(one.lines, []).append(one)
+    twice = {lines: several for lines, several in often.items() if len(several) > 1}
+    told = [one for one in found if one.code != "input-wrong" or one.lines not in twice]
+    for (line,), several in twice.items():
+        counted = " and ".join(f"{one.count} of {one.of}" for one in several)
+        told.append(
+            several[0].model_copy(
+                update={
+                    "code": "input-other",
+                    "weight": "doubt",
+                    "text": f"{several[0].component} does not follow {line}, whichever way it goes ({counted} times): "
+                    f"the clip on {line} may sit on another line, or the board file name another one",
+                    "count": sum(one.count for one in several),
+                    "of": sum(one.of for one in several),
+                    "other": (),
+                }
+            )
+        )
+    return told
 
 
 def _explained(counts: DecoderCounts, one: Explanation, result: DecoderResult, setting: Setting) -> CheckFinding:

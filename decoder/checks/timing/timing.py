@@ -29,8 +29,9 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import READS, WRITES, Setting, pins, relevant_mask, rule_strobes, ticks
 from busledger.decoder.checks.results import TimingResult
 from busledger.decoder.checks.timing import timing_kernel as kernel
+from busledger.decoder.checks.timing.clock_periods import ClockPeriods
 from busledger.decoder.checks.timing.timing_tally import TimeTally
-from busledger.decoder.checks.timing.timing_verdict import PERIODS, ChipAccess, timing_result
+from busledger.decoder.checks.timing.timing_verdict import ChipAccess, timing_result
 from busledger.decoder.checks.windows import CycleJoin, Joined
 
 __all__ = ["TimingCheck"]
@@ -50,6 +51,7 @@ class TimingCheck:
         self._setting = setting = Setting.of(layout, tick_fs, grid_ticks)
         self._join = CycleJoin(rule_strobes(profile, setting))
         self._width = max(1, ticks(1.0, tick_fs))
+        self._false = setting.false_ticks
         wanted = {(limit.measure, limit.strobe) for limit in profile.limits() if limit.measure}
         self._tallies: dict[tuple[str, str | None], TimeTally] = {
             key: TimeTally(self._width) for key in sorted(wanted, key=str)
@@ -60,9 +62,7 @@ class TimingCheck:
         self._address, self._data = _rule_masks(profile, setting)
         clock = profile.clock.line
         self._clock = pins(setting.names, [clock]) if clock in setting.clipped else None
-        self._clock_level = -1
-        self._rises = np.zeros(0, np.int64)
-        self._usual: float | None = None
+        self._periods = None if self._clock is None else ClockPeriods(self._clock, setting.false_ticks)
         self._edges = np.zeros(0, np.int64)
         self._told = 0
         self._chips = _Chips(board, setting, self._width)
@@ -73,8 +73,8 @@ class TimingCheck:
 
     def take(self, block: Capture, joined: Sequence[Joined]) -> None:
         """As ``feed``, with the windows that a join shared by several checks has made of the block's cycles."""
-        if self._clock is not None and len(block):
-            self._clock_periods(block)
+        if self._periods is not None and len(block):
+            self._cycle(*self._periods.feed(block))
         for one in joined:
             self._measure(one)
 
@@ -88,32 +88,21 @@ class TimingCheck:
         """
         for one in self._join.finish(cycles):
             self._measure(one)
+        if self._periods is not None:
+            self._cycle(*self._periods.finish())
         return timing_result(self._profile, self._tallies, self._chips.accesses(), self._setting, grade)
 
-    def _clock_periods(self, block: Capture) -> None:
-        assert self._clock is not None
-        rises, every = np.empty(len(block), np.int64), np.empty(len(block), np.int64)
-        count, _, self._clock_level = kernel.line_edges(
-            block.time, block.levels, self._clock.word[0], self._clock.bit[0], self._clock_level, rises, every
-        )
-        edges = np.concatenate([self._rises, rises[:count]])
-        self._rises = edges[-PERIODS:]
-        spans = (edges[PERIODS:] - edges[:-PERIODS]) / PERIODS
-        if not len(spans):
-            return
-        if self._usual is None:
-            self._usual = float(spans[0])
-        # A gap, or a clock that stood still, is no period.
-        good = spans < 2 * self._usual
+    def _cycle(self, spans: NDArray[np.float64], ends: NDArray[np.int64]) -> None:
         for (measure, _), tally in self._tallies.items():
             if measure == "cycle":
-                tally.add(spans[good], np.full(int(good.sum()), -1), edges[PERIODS:][good])
+                tally.add(spans, np.full(len(spans), -1), ends)
 
     def _measure(self, joined: Joined) -> None:
         cycles, chips = joined.cycles, self._chips
         moments = np.empty((len(cycles), kernel.M_CHIPS + chips.most), np.int64)
         kernel.find_moments(
-            joined.windows, cycles.rule, cycles.region, self._setting.skew_ticks, self._address, self._data,
+            joined.windows, cycles.rule, cycles.region, self._setting.skew_ticks, self._false,
+            self._address, self._data,
             chips.select_word, chips.select_bit, chips.select_active, chips.mask, chips.count, moments,
         )  # fmt: skip
         index = np.arange(self._told, self._told + len(cycles), dtype=np.int64)

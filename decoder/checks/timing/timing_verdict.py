@@ -12,18 +12,20 @@ from busledger.decoder.bus import Profile
 from busledger.decoder.bus.schema import Grade, Limit
 from busledger.decoder.checks.lines import Setting
 from busledger.decoder.checks.results import CheckFinding, DelayHistogram, LimitResult, TimingResult, worst_first
+from busledger.decoder.checks.timing.clock_periods import PERIODS
 from busledger.decoder.checks.timing.timing_tally import TimeTally
 
-__all__ = ["PERIODS", "ChipAccess", "timing_result"]
+__all__ = ["ChipAccess", "timing_result"]
 
 HISTOGRAM_BINS = 40
 """On one screen."""
 # Doubled at once, and halved, the judged figures change no answer and no finding (as in checks/evidence.py).
-PERIODS = 64
-"""Clock periods that a cycle is the mean of, so that the sampling's doubt is a 64th of a sample."""
 FEW, RARE = 3, 0.003
 """Fewer violations, or a smaller share of the cycles, may be a probe's (judged, as ``buffer_verdict.FEW`` and
 ``SHARE``: a time has two edges, each of which a stray sample can move)."""
+STRAY_SAMPLES, STRAY_SHORTER = 2.5, 4
+"""A strobe of no more samples, and so many times shorter than the middle one, is a stray pulse (``bus.tidy_kernel``
+drops those of a single sample)."""
 CRYSTAL = 0.005
 """Clocks are run at the published limit itself: so much is left to two crystals and the tick (common practice)."""
 OVERRUN = 0.03
@@ -75,8 +77,11 @@ def timing_result(
             continue
         result = _limit(limit, chosen, tally, setting, stated)
         limits.append(result)
-        doubtful = limit.doubtful or not _sure(limit, profile, tally, setting, stated)
-        findings.extend(_findings(result, doubtful, "" if stated or chosen is None else chosen.name))
+        in_time = limit.measure == "access" and chosen is not None and _in_time(chosen, tallies, setting)
+        doubtful = limit.doubtful or in_time or not _sure(limit, profile, tally, setting, stated)
+        guessed = "" if stated or chosen is None else chosen.name
+        strays = _strays(tally, setting) if limit.measure == "strobe-width" else 0
+        findings.extend(_findings(result, doubtful, guessed, strays, in_time=in_time))
     for access in chips:
         result = _chip(access, setting)
         limits.append(result)
@@ -254,14 +259,41 @@ def _sure(limit: Limit, profile: Profile, tally: TimeTally, setting: Setting, st
     return beyond >= FEW and beyond >= RARE * tally.count
 
 
-def _often(result: LimitResult) -> bool:
+def _in_time(grade: Grade, tallies: Mapping[tuple[str, str | None], TimeTally], setting: Setting) -> bool:
+    """Whether the data kept its set-up before the strobe's end, as far as can be told: a read that is late after its
+    address, but not there, harms nothing. (Access times are published for the shortest cycle and the latest address.)
+    """
+    doubt = 2.0 * setting.sample_ns
+    told = [
+        tally.beyond((limit.min - doubt) / setting.ns(1.0), above=False) < max(FEW, RARE * tally.count)
+        for limit in grade.limits
+        if limit.measure == "data-setup" and limit.min is not None
+        if (tally := tallies.get((limit.measure, limit.strobe))) is not None and tally.count
+    ]
+    return bool(told) and all(told)
+
+
+def _strays(tally: TimeTally, setting: Setting) -> int:
+    """Strobes of a sample or two among strobes many times longer: a line that rings makes such, or a probe, or a
+    glitch on the card; of the processor's times they say nothing."""
+    middle = tally.quantile(0.5)
+    if setting.grid_ticks is None or middle is None or middle < STRAY_SHORTER * STRAY_SAMPLES * setting.grid_ticks:
+        return 0
+    return tally.beyond(STRAY_SAMPLES * setting.grid_ticks, above=False)
+
+
+def _often(result: LimitResult, strays: int) -> bool:
     """More often than a probe's own pulses make it so; every odd clock edge is part of many means."""
     each = PERIODS if result.is_mean else 1
-    return result.violated >= FEW * each and result.violated >= RARE * result.count
+    violated = result.violated - strays
+    return violated >= FEW * each and violated >= RARE * result.count
 
 
-def _findings(result: LimitResult, doubtful: bool, guessed: str = "") -> list[CheckFinding]:
-    """``guessed``: the grade, where nobody stated it."""
+def _findings(
+    result: LimitResult, doubtful: bool, guessed: str = "", strays: int = 0, *, in_time: bool = False
+) -> list[CheckFinding]:
+    """``guessed``: the grade, where nobody stated it; ``strays``: violations that are pulses of a sample or two;
+    ``in_time``: the data was in time for all that."""
     named = result.component or result.name
     if result.violated and result.limit_ns is not None:
         worst = result.max_ns if result.limit_is == "max" else result.min_ns
@@ -269,10 +301,14 @@ def _findings(result: LimitResult, doubtful: bool, guessed: str = "") -> list[Ch
         unsure = "; the strobe may be what lets it drive" if doubtful and result.component else ""
         if doubtful and guessed and not result.component:
             unsure = f"; nobody stated the grade, {guessed} is a guess (--grade)"
+        if in_time:
+            unsure = f"; its set-up before the strobe's end is kept all the same{unsure}"
+        if strays:
+            unsure = f", {strays} of them by pulses of a sample or two, as lines make that ring{unsure}"
         return [
             CheckFinding(
                 code="chip-slow" if result.component else "limit-violated",
-                weight="note" if doubtful else "fault" if _often(result) else "doubt",
+                weight="note" if doubtful else "fault" if _often(result, strays) else "doubt",
                 text=f"{result.name} ({result.meaning}): {worst:.0f} ± {result.uncertainty_ns:.0f} ns, {relation} "
                 f"{result.limit_ns:.0f} ns is allowed, {result.violated} of {result.count} cycles{unsure}",
                 component=result.component,

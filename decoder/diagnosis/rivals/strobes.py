@@ -251,24 +251,26 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
 
 
 def _would_fight(story: Story, r: int, right: NDArray[np.intp]) -> int:
-    """Right reads of other regions that could not be, had region ``r`` answered too and taken their writes: it was
-    written something else since at the place that its own address lines make of the address."""
+    """Right reads that could not be, had region ``r`` answered in the reads ``right`` of other regions, and taken the
+    writes to those while its select was there: of them, where it was written something else since at the place that
+    its own address lines make of the address; and its own, where others were."""
     rows, space = story.rows, story.study.cells
     base, size = np.array(space.base, np.int64), int(space.size[r])
     place = (story.address[rows.cell] >> space.shift) & (size - 1) if size & (size - 1) == 0 else rows.cell * 0 - 1
     own = rows.region == r
     place = np.where(own, rows.cell - base[r], place)
-    asked = np.zeros(len(rows), np.bool_)
+    there = rows.selected & np.uint64(1 << r) != 0
+    asked = own & ~rows.is_write & (rows.compared != 0) & (rows.wrong == 0)
     asked[right] = True
     count = 0
     for q in np.unique(rows.region[right]):
-        mine = np.flatnonzero((place >= 0) & ((rows.region == q) | (rows.region == r)))
+        mine = np.flatnonzero((place >= 0) & ((rows.region == q) | own))
         mine = mine[np.argsort(place[mine], kind="stable")]
         at = np.where(rows.is_write[mine], np.arange(len(mine)), -1)
         last = np.maximum.accumulate(at) if len(at) else at
-        told = (last >= 0) & asked[mine] & (rows.region[mine] == q)
+        told = (last >= 0) & asked[mine]
         one, two = mine[told], mine[last[told]]
-        other = (place[one] == place[two]) & (rows.region[two] == r)
+        other = (place[one] == place[two]) & (own[one] != own[two]) & (own[two] | there[two])
         differs = (rows.data[one] ^ rows.data[two]) & rows.sure[one] & rows.sure[two]
         count += int(np.count_nonzero(other & (differs != 0)))
     return count
