@@ -12,9 +12,10 @@ from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_chances, 
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.story import Story
 
-__all__ = ["either_side", "log_of", "log_sides", "partners_of", "walks"]
+__all__ = ["either_side", "log_of", "log_sides", "partners_of", "selected_there", "walks"]
 
 _EACH_BY_ITSELF = math.log(0.02)  # share of programs that change sides without any habit
+_SELECTS = 64  # bits of ``Rows.selected``
 _BACK = 4  # accesses of a region: what an instruction fetches lies between two of its data
 
 
@@ -47,6 +48,24 @@ def either_side(
         open_,
     )  # fmt: skip
     return hit, open_
+
+
+def selected_there(
+    story: Story, partners: NDArray[np.int32], first: int, last: int
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Of the rows from ``first`` to before ``last``: those for which the clipped select of the region on the line's
+    other side came, and not the one of the region that the clips say, as a decoder that is wired straight shows what
+    the line really was; and those for which it was the other way round."""
+    rows = story.rows
+    own = rows.region[first:last].astype(np.int64)
+    cell = partners[rows.cell[first:last]]
+    other = np.searchsorted(np.array(story.study.cells.base), np.maximum(cell, 0), side="right") - 1
+    able = (cell >= 0) & (other != own) & (own >= 0) & (own < _SELECTS) & (other < _SELECTS)
+    seen, selected = rows.selects_seen[first:last], rows.selected[first:last]
+    one, two = (np.uint64(1) << np.where(able, r, 0).astype(np.uint64) for r in (own, other))
+    told = able & (seen & one != 0) & (seen & two != 0)
+    came, here = selected & two != 0, selected & one != 0
+    return told & came & ~here, told & here & ~came
 
 
 def log_sides(

@@ -11,8 +11,8 @@ from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.clips import WHEN, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.news import odd_selects, reads_that_differ
+from busledger.decoder.diagnosis.rivals.rests import WHEN, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, log_unseen, restless
@@ -217,7 +217,8 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             wrong = int(np.count_nonzero(rows.wrong[found]))
             if len(np.unique(rows.data[right])) < _TWO_VALUES or len(right) < _FEW_AT_REST or 10 * wrong > len(right):
                 continue
-            proofs = len(right) if not there[found[0]] else _would_fight(story, r, right)
+            while_ = (int(rows.time[found[0]]), int(rows.time[found[-1]]))
+            proofs = len(right) if not there[found[0]] else _would_fight(story, r, while_, right)
             if not proofs:
                 continue
             away, until = not there[found[0]], moment(story.seconds(int(rows.time[found[-1]])))
@@ -250,28 +251,53 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             break
 
 
-def _would_fight(story: Story, r: int, right: NDArray[np.intp]) -> int:
-    """Right reads of other regions that could not be, had region ``r`` answered too and taken their writes: it was
-    written something else since at the place that its own address lines make of the address."""
+def _would_fight(story: Story, r: int, span: tuple[int, int], right: NDArray[np.intp]) -> int:
+    """Reads between the ticks of ``span`` that could not be, had region ``r`` answered too and taken all writes: the
+    ``right`` ones of other regions, of a place to which ``r`` was written something else since; its own that came right
+    though another region was written something else there; and those beside all regions that say low and high where
+    ``r`` says the opposite. Place: what its own address lines make of the address."""
     rows, space = story.rows, story.study.cells
     base, size = np.array(space.base, np.int64), int(space.size[r])
-    place = (story.address[rows.cell] >> space.shift) & (size - 1) if size & (size - 1) == 0 else rows.cell * 0 - 1
+    if size & (size - 1):
+        return 0
     own = rows.region == r
-    place = np.where(own, rows.cell - base[r], place)
+    place = np.where(own, rows.cell - base[r], (story.address[rows.cell] >> space.shift) & (size - 1))
     asked = np.zeros(len(rows), np.bool_)
     asked[right] = True
-    count = 0
-    for q in np.unique(rows.region[right]):
-        mine = np.flatnonzero((place >= 0) & ((rows.region == q) | (rows.region == r)))
-        mine = mine[np.argsort(place[mine], kind="stable")]
-        at = np.where(rows.is_write[mine], np.arange(len(mine)), -1)
-        last = np.maximum.accumulate(at) if len(at) else at
-        told = (last >= 0) & asked[mine] & (rows.region[mine] == q)
-        one, two = mine[told], mine[last[told]]
-        other = (place[one] == place[two]) & (rows.region[two] == r)
-        differs = (rows.data[one] ^ rows.data[two]) & rows.sure[one] & rows.sure[two]
-        count += int(np.count_nonzero(other & (differs != 0)))
-    return count
+    inside = (rows.time >= span[0]) & (rows.time <= span[1])
+    asked |= own & inside & (rows.compared != 0) & (rows.wrong == 0)
+    order = np.argsort(place, kind="stable")
+    at = np.where(rows.is_write[order], np.arange(len(order)), -1)
+    last = np.maximum.accumulate(at) if len(at) else at
+    told = (last >= 0) & asked[order]
+    one, two = order[told], order[last[told]]
+    other = (place[one] == place[two]) & (own[one] != own[two]) & inside[two]
+    differs = (rows.data[one] ^ rows.data[two]) & rows.sure[one] & rows.sure[two]
+    return int(np.count_nonzero(other & (differs != 0))) + _fights_beside(story, r, span)
+
+
+def _fights_beside(story: Story, r: int, span: tuple[int, int]) -> int:
+    """Those beside all regions, where the select did not move any more from the begin of ``span`` on."""
+    signs, select = story.study.evidence.signs, story.regions[r].select
+    if signs is None or select not in signs.names or signs.line(select)[1] > span[0]:
+        return 0
+    rows, space = story.rows, story.study.cells
+    outside, size = signs.outside_reads(), int(space.size[r])
+    there = (outside.io == 0) & (outside.time >= span[0]) & (outside.time <= span[1])
+    time, gave = outside.time[there], outside.data[there].astype(np.uint32)
+    place = (outside.address[there] >> space.shift) & (size - 1)
+    full = np.uint32((1 << story.study.data_bits) - 1)
+    mine = np.flatnonzero((rows.region == r) & (rows.sure == full))
+    # By place, then by time, those that tell what the region holds before those that ask.
+    places = np.concatenate([rows.cell[mine] - int(space.base[r]), place])
+    asks = np.arange(len(places)) >= len(mine)
+    order = np.lexsort((asks, np.concatenate([rows.time[mine], time]), places))
+    held = np.concatenate([rows.data[mine], gave])[order]
+    at = np.maximum.accumulate(np.where(asks[order], -1, np.arange(len(order)))) if len(order) else order
+    told = asks[order] & (at >= 0)
+    told[told] = places[order][at[told]] == places[order][told]
+    holds, given = held[at[told]], held[told]
+    return int(np.count_nonzero((given & ~holds & full != 0) & (holds & ~given & full != 0)))
 
 
 def _longest_run(yes: NDArray[np.bool_]) -> tuple[int, int]:
