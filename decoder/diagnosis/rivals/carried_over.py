@@ -11,8 +11,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.transfers import traffic
 
 __all__ = ["log_carried_over"]
 
@@ -28,7 +28,7 @@ def log_carried_over(story: Story, bit: int, first: int, last: int, *, to_end: b
     Of the first it is as likely as a walk goes on anywhere, every second time, of the other as often as it does where
     the line moves at other times. 0 where the transfers just before lie on the same side.
     """
-    time, address = _traffic(story, story.study.evidence.signs)
+    time, address = traffic(story)
     if len(time) <= _BACK:
         return 0.0
     at = [int(np.searchsorted(time, first, side="left"))]
@@ -45,17 +45,6 @@ def log_carried_over(story: Story, bit: int, first: int, last: int, *, to_end: b
     return sum(
         math.log(usual / by_itself) if over[place] else math.log((1.0 - usual) / (1.0 - by_itself)) for place in asked
     )
-
-
-def _traffic(story: Story, signs: CaptureSigns | None) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """(time, address) of the transfers that were kept, in their order: those of the regions and those beside them."""
-    times, addresses = [story.rows.time], [story.address[story.rows.cell].astype(np.int64)]
-    for kept in (signs.outside_reads(), signs.latches()) if signs is not None else ():
-        times.append(kept.time[kept.io == 0])
-        addresses.append(kept.address[kept.io == 0])
-    time = np.concatenate(times)
-    order = np.argsort(time, kind="stable")
-    return time[order], np.concatenate(addresses)[order]
 
 
 def _goes_on(address: NDArray[np.int64], flipped: int, step: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
