@@ -18,7 +18,7 @@ from busledger.decoder.diagnosis.rivals.false_cycles import log_false_cycles
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
 from busledger.decoder.diagnosis.rivals.story import Story
-from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, log_unseen, restless
+from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, foretold_by_rules, log_unseen, restless
 from busledger.decoder.diagnosis.rivals.words import counted
 
 __all__ = ["noisy_clips", "ringing_pulses", "rings_at_all", "rings_throughout"]
@@ -202,6 +202,7 @@ def _noisy(story: Story, health: ChannelHealth, line: str, usual: int, lane: int
     first = story.repeat == kernel.FIRST
     ways = [_log_lane(rows.take(asked), news[asked], lane, told[asked]) for told in (story.since >= 0, first)]
     ways.append(_log_pulses(news[asked], first[asked], _rates(story, health)))
+    ways.append(_log_rule_broken(story, np.flatnonzero(asked), news, lane))
     yield _noise(story, health, line, usual, hit, log_sum(ways) - math.log(len(ways)), lane)
 
 
@@ -216,6 +217,18 @@ def _log_pulses(hit: NDArray[np.bool_], first: NDArray[np.bool_], rates: list[fl
             hits = int(np.count_nonzero(hit & kind))
             found[-1] += hits * math.log(chance) + (int(np.count_nonzero(kind)) - hits) * math.log1p(-chance)
     return log_sum(found) - math.log(len(found))
+
+
+def _log_rule_broken(story: Story, asked: NDArray[np.intp], hit: NDArray[np.bool_], lane: int) -> float:
+    """The same, where memory was filled by a rule and pulses hit the writes: what was written breaks the rule on the
+    lane alone, and what is read does not."""
+    rows = story.rows
+    ways = []
+    for foretold in foretold_by_rules(story, asked):
+        broken = (foretold ^ rows.expected[asked]) & rows.compared[asked] == np.uint32(lane)
+        first = story.repeat[asked] == kernel.FIRST
+        ways.append(_log_of(2 * broken.astype(np.int64) + first, hit[asked]))
+    return log_sum(ways) - math.log(len(ways))
 
 
 def _log_lane(rows: Rows, hit: NDArray[np.bool_], lane: int, written: NDArray[np.bool_]) -> float:
