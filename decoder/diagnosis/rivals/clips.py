@@ -40,6 +40,7 @@ _HARDLY, _HARDLY_AT_MOST = 2.0, 15.0  # nats of an address line that never moves
 _ODD = 2.5  # of them: so many places are used on one side alone that the other may have been seen there
 _LOOPS = 10.0  # transfers that a program's loop makes of one choice
 _CELLS = 5
+_SLIPS = 2  # by which one select seems to come that should not, and one not to come that should
 _FEW_SELECTED = 20  # accesses: as many as strobes.py asks for of a select that rests
 _UNTOLD = 0.25  # wrong reads of which one side is not known, for one that the two sides explain. Judged
 _MOVED = 10.0  # nats of bytes that are those of another place: what three places of a program have in common by chance
@@ -127,14 +128,19 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: Span) ->
 
 
 def _address(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival]:
+    found = list(_of_address(story, bit, line, span))
+    yield from found
+    if all(not one.explains for one in found) and any(region.select is not None for region in story.regions):
+        yield from _selected_beside(story, bit, line, span)
+
+
+def _of_address(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival]:
     cells = story.study.cells
     if bit < cells.shift:
         return
     moved = _moved(story, bit, span)
     if moved.log > _MOVED:
         yield _gone_on_beside(story, line, span, moved)
-    if any(region.select is not None for region in story.regions):
-        yield from _selected_beside(story, bit, line, span)
     if nothing_wrong(story):
         yield from _at_rest(story, bit, line, span)
         return
@@ -172,7 +178,7 @@ def _address(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival]:
     explained = ways[best][1]
     own = log_sum(weighed) + left[best] - math.log(len(ways)) + span.log_odds + one_side
     there, here = selected_there(story, partners, first, last)
-    own -= LOG_SLIP * (np.count_nonzero(there) - np.count_nonzero(here & (hit[first:last] == 1)))
+    own -= _SLIPS * LOG_SLIP * (np.count_nonzero(there) - np.count_nonzero(here & (hit[first:last] == 1)))
     if span.expected is not None:
         own += log_carried_over(story, bit, span.first, span.last, to_end=span.to_end)
     hits = int(np.count_nonzero(explained))
@@ -248,8 +254,7 @@ def _selected_beside(story: Story, bit: int, line: str, span: Span) -> Iterator[
         evidence=(f"a decoder that is at fault would leave {line} moving on the bus",),
         next_step=look_at(line),
         stops_judging=True,
-        # Of each, one select came that should not have, and one did not that should.
-        log_seen=span.log_odds - 2 * LOG_SLIP * (2 * odd - others),
+        log_seen=span.log_odds - _SLIPS * LOG_SLIP * (2 * odd - others),
         taken=NotJudged(None, (span.first, span.last)),
     )
 
