@@ -15,6 +15,7 @@ from busledger.decoder.diagnosis.rivals.news import odd_selects, reads_that_diff
 from busledger.decoder.diagnosis.rivals.rests import WHEN, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.transfers import traffic
 from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, log_unseen, restless
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, named
 
@@ -27,6 +28,7 @@ _FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _BLOCK_MOVE = 512  # writes that a disk's controller may make in a row, fetching nothing: a sector, judged
 _FEW_NEW = 3  # reads that show something new
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
+_SHORTER = 3  # stretches looked at beside the longest: as many as rests of an address line
 _SELECTS = 64  # bits of ``Rows.selected``
 _FEW_AT_REST = 20  # right reads while a select rests
 _TWO_VALUES = 2  # read back right: lines that nobody drives may give one of them, not both
@@ -37,10 +39,26 @@ def writes_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     """From some moment on, or for a while, nothing is written any more, yet memory goes on changing."""
     to_end = (signs.last_write, signs.span[1], signs.reads_after_write, signs.longest_reading, True)
     a_while = (*signs.reading_span, signs.longest_reading, max(signs.second_reading, signs.reads_after_write), False)
-    for first, last, reads, other, ends in (to_end, a_while):
+    # One of a clip that was off for a while need not be the longest.
+    shorter = [] if story.study.evidence.all_agree else _other_readings(story, signs)
+    beside = max(signs.longest_reading, signs.reads_after_write)
+    for first, last, reads, other, ends in (to_end, a_while, *((*one, beside, False) for one in shorter)):
         found = _no_writes(story, signs, (first, last), reads, other, to_end=ends)
         if found is not None:
             yield found
+
+
+def _other_readings(story: Story, signs: CaptureSigns) -> list[tuple[int, int, int]]:
+    """(tick of the write before, tick of the write after, transfers between) of the next longest stretches without a
+    write after the longest, as far as the transfers were kept."""
+    rows = story.rows
+    writes = np.sort(np.concatenate([rows.time[rows.is_write], signs.latches().time]))
+    if len(writes) < _SHORTER + 2:
+        return []
+    between = np.diff(np.searchsorted(traffic(story)[0], writes)) - 1
+    at = np.argsort(-between, kind="stable")[: _SHORTER + 1]
+    found = [(int(writes[i]), int(writes[i + 1]), int(between[i])) for i in at.tolist()]
+    return [one for one in found if one[:2] != signs.reading_span]
 
 
 def _no_writes(
