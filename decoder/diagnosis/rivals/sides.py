@@ -79,10 +79,10 @@ def log_sides(
     """Log probability of which side of the line each telling read was on.
 
     As the one before it, for programs stay where they are for a while; as the last one of its cell, for programs run in
-    loops; by both, and by whether the program goes on from the address before, fetches, or reads what was written since
-    (``kind``, below 8), for its code lies on one side; seldom each by itself, at any rate. Where the ``window`` of
-    each is given, in spells too, as those of a fault that comes and goes are; with ``walk`` as ``walks`` has it, from
-    one address to the next.
+    loops; as the last time it came from the same place, for a loop takes the same steps every time; by both, and by
+    whether the program goes on from the address before, fetches, or reads what was written since (``kind``, below 8),
+    for its code lies on one side; seldom each by itself, at any rate. Where the ``window`` of each is given, in spells
+    too, as those of a fault that comes and goes are; with ``walk`` as ``walks`` has it, from one address to the next.
     """
     told = np.flatnonzero(hit | right)
     if not len(told):
@@ -99,6 +99,7 @@ def log_sides(
         _EACH_BY_ITSELF + log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
         log_rate(changes, len(side) - changes, SOMETIMES),
         log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
+        _log_steps(cell[told].astype(np.int64), side),
         log_of((kind[told][1:] * 2 + side[:-1]) * 3 + before[1:], side[1:]) - math.log(2.0),
     ]
     if window is not None:
@@ -107,6 +108,21 @@ def log_sides(
     if walk is not None:
         habits.append(log_of(walk[told], side))
     return log_sum(habits) - math.log(len(habits))
+
+
+def _log_steps(cell: NDArray[np.int64], side: NDArray[np.bool_]) -> float:
+    """Log probability of the sides where each is the one that the last step from the same cell, on the same side, to
+    this one led to; of a step that is new, that of the one before."""
+    step = (2 * cell[:-1] + side[:-1]) * (int(cell.max(initial=0)) + 1) + cell[1:]
+    now = side[1:]
+    order = np.argsort(step, kind="stable")
+    again = np.concatenate([[False], np.diff(step[order]) == 0])[: len(order)]
+    differs = np.concatenate([[False], now[order][1:] != now[order][:-1]])[: len(order)]
+    turns, known = int(np.count_nonzero(again & differs)), int(np.count_nonzero(again))
+    new = order[~again]
+    changes = int(np.count_nonzero(now[new] != side[:-1][new]))
+    own = log_rate(turns, known - turns, SOMETIMES) + log_rate(changes, len(new) - changes, SOMETIMES)
+    return own - math.log(2.0)
 
 
 def walks(story: Story, bit: int, hit: NDArray[np.uint8], open_: NDArray[np.uint8]) -> NDArray[np.int64]:
