@@ -83,7 +83,8 @@ def _only_seen(study: Study, rows: Rows, shown: Sequence[PathFaultState]) -> lis
     everywhere = tuple(r.index for r in study.card.regions)
     faults = [replace(s, log_weight=s.log_weight + log_clipped(s.scored, rows)) for s in shown]
     rivals = find_rivals(study, study.survey([rows]))
-    clips = [Innocent(rival, everywhere) for rival in rivals if rival.scope == "clip" and rival.region is not None]
+    of_clips = [rival for rival in rivals if rival.scope == "clip"]
+    clips = [Innocent(rival, everywhere) for rival in of_clips if rival.region is not None or rival.log_seen > 0.0]
     # That all is well but for those lines is as unlikely as what the checks say of them.
     seen = max(s.log_weight - log_prior_of_shared(s.scored.candidate.prior) for s in shown)
     clipped = [c.log_weight + c.rival.log_seen for c in clips]

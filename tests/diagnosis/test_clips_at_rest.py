@@ -7,6 +7,7 @@ import pytest
 
 from busledger.decoder.diagnosis.coverage.signs import Rest
 from busledger.decoder.diagnosis.rivals import clips, dips
+from busledger.decoder.diagnosis.rivals.rests import spans_of_rest
 
 
 def stopped(at: int, after: int = 4_000) -> Rest:
@@ -48,7 +49,7 @@ class Signs:
 )
 def test_a_line_that_stops_by_itself_has_lost_its_clip(rests: dict[str, Rest], alone: bool) -> None:
     signs = Signs(**rests)
-    (span,) = [span for span in clips.spans_of_rest(signs, signs.address_bit(3)) if span.to_end]
+    (span,) = [span for span in spans_of_rest(signs, signs.address_bit(3)) if span.to_end]
     assert clips._stopped_alone(signs, span) is alone
 
 

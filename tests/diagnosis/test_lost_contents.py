@@ -9,7 +9,7 @@ import pytest
 
 from busledger.decoder.diagnosis.replay.contents import log_woken
 from busledger.decoder.diagnosis.replay.urns import log_values
-from busledger.decoder.diagnosis.rivals.clips import log_rest
+from busledger.decoder.diagnosis.rivals.rests import log_rest
 
 CELLS = np.arange(256)
 CHANCE = -256 * math.log(2.0)

@@ -20,7 +20,8 @@ def test_a_walk_past_the_line_tells_each_side_from_the_one_before(bit):
     story = Story.of(study_of([("r", int(a), 0) for a in true | 1 << bit]))
     low = (true >> bit & 1) == 0
     walk = walks(story, bit, low.astype(np.uint8), (~low).astype(np.uint8))
-    told = story.rows.cell, low, ~low, np.zeros(len(true), np.uint8)
+    nowhere_twice = np.arange(len(true), dtype=np.int32)  # else the steps themselves come again, and tell as much
+    told = nowhere_twice, low, ~low, np.zeros(len(true), np.uint8)
     assert log_sides(*told, None, walk) > log_sides(*told) + 20.0
 
 
@@ -28,3 +29,14 @@ def test_accesses_here_and_there_go_on_from_none():
     story = Story.of(study_of([("r", a, 0) for a in (0, 7, 14, 5, 12, 3, 10)]))
     nothing = np.zeros(7, np.uint8)
     assert walks(story, 0, nothing, nothing).tolist() == [2] * 7
+
+
+def test_a_loop_takes_the_same_steps_every_time():
+    """Eight turns of a program whose code lies on both sides of the line, some of its addresses on either side."""
+    rng = np.random.default_rng(5)
+    turn = np.repeat(rng.integers(0, 32, 12), 3) + np.tile(np.arange(3), 12)
+    side = np.repeat(rng.random(12) < 0.5, 3)
+    cell, low = np.tile(turn.astype(np.int32), 8), np.tile(side, 8)
+    kind = np.zeros(len(cell), np.uint8)
+    shuffled = rng.permutation(low)
+    assert log_sides(cell, low, ~low, kind) > log_sides(cell, shuffled, ~shuffled, kind) + 60.0

@@ -73,8 +73,9 @@ def lanes(reads: list[Read], does: str, mask: int, only: int) -> tuple[Counter[s
 
 
 def _allowed(told: list[tuple[bool, int]], at: int, lost: bool) -> bool:
-    """Whether one time of the cell's own explains this read with those noted before; it is noted if so."""
-    if any(was != lost and (at < age if lost else at > age) for was, age in told):
+    """Whether one time of the cell's own, known to one in 256, explains this read with those noted before; it is noted
+    if so."""
+    if any(was != lost and (at + at // 256 < age if lost else at > age + age // 256) for was, age in told):
         return False
     told.append((lost, at))
     return True
@@ -129,7 +130,7 @@ def decay(
         at = int(math.log2(age) * bins_an_octave)
         hashes[at].add(read.index, differ)
         if not bad or (bad == differ and read.cell not in gone):
-            counts["against"] += not _allowed(told.setdefault(read.cell, []), at, bool(bad))
+            counts["against"] += not _allowed(told.setdefault(read.cell, []), age, bool(bad))
         if not bad:
             ages["right", at] += 1
             gone.discard(read.cell)

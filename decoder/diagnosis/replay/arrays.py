@@ -207,8 +207,8 @@ class Decays(NamedTuple):
 
 class Charges(NamedTuple):
     """Carried, one a cell: ``stamp`` int64, its last renewal in ticks (-1 never); ``gone`` uint8, seen decayed since
-    its last write; ``kept``, ``lost`` int16, the age bin of the oldest value that it was seen to hold (-1 none), and of
-    the youngest that was gone (BINS none)."""
+    its last write; ``kept``, ``lost`` int64, the age in ticks of the oldest value that it was seen to hold (-1 none),
+    and of the youngest that was gone (NEVER)."""
 
     stamp: NDArray[Any]
     gone: NDArray[Any]

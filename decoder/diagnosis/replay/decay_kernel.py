@@ -10,6 +10,8 @@ from busledger.decoder.diagnosis.replay.effect_kernel import mix
 DECAYED, OTHER, EXPLAINED, AGAINST = 0, 1, 2, 3
 BINS = 256  # ages in quarter octaves of ticks
 BINS_AN_OCTAVE = 4
+NEVER = np.int64(1 << 62)  # an age that no read has
+SAME_AGE = 8  # judged: ages that differ by less than one in 2 ** 8 are one: a cell's own time is not kept better
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
@@ -47,20 +49,20 @@ def decay(rows, fault, state, counts):
         if bad == 0:
             ages[0, at] += 1
             gone[k] = 0
-            if at > lost[k]:
+            if lost[k] != NEVER and age > lost[k] + (lost[k] >> SAME_AGE):
                 tally[AGAINST] += 1
-            elif at > kept[k]:
-                kept[k] = at
+            elif age > kept[k]:
+                kept[k] = age
             if refreshes:
                 stamp[k] = time[i]
         elif bad == differ:
             if gone[k] == 0:
                 ages[1, at] += 1
                 tally[DECAYED] += 1
-                if at < kept[k]:
+                if age + (age >> SAME_AGE) < kept[k]:
                     tally[AGAINST] += 1
-                elif at < lost[k]:
-                    lost[k] = at
+                elif age < lost[k]:
+                    lost[k] = age
             gone[k] = 1
             if wrong[i] == bad:
                 tally[EXPLAINED] += 1

@@ -74,7 +74,7 @@ class _DecayRun:
         self._fault, self._first_cell = fault, span.start
         size = span.stop - span.start
         self._stamp, self._gone = np.full(size, -1, np.int64), np.zeros(size, np.uint8)
-        self._kept, self._lost = np.full(size, -1, np.int16), np.full(size, decay_kernel.BINS, np.int16)
+        self._kept, self._lost = np.full(size, -1, np.int64), np.full(size, decay_kernel.NEVER, np.int64)
         self._tally, self._first = np.zeros(4, np.int64), np.zeros(_FIRST + 1, np.int64)
         self._ages = np.zeros((2, decay_kernel.BINS), np.int64)
         self._hashes = np.zeros(decay_kernel.BINS, np.uint64)
@@ -89,14 +89,24 @@ class _DecayRun:
         )
 
     def effect(self) -> Effect:
-        told = (self._kept >= 0) | (self._lost < decay_kernel.BINS)
-        own, at = _retention(self._ages, self._kept[told], self._lost[told], int(self._tally[decay_kernel.AGAINST]))
+        told = (self._kept >= 0) | (self._lost < decay_kernel.NEVER)
+        kept, lost = _bins_of(self._kept[told]), _bins_of(self._lost[told])
+        against = int(self._tally[decay_kernel.AGAINST])
+        own, at = _retention(self._ages, kept, np.maximum(kept, lost), against)
         missed = int(self._ages[0, at:].sum())
         hash_ = int(self._hashes[at:].sum(dtype=np.uint64))
         decayed, other, explained, _ = (int(n) for n in self._tally)
         seen = tuple(int(v) for v in self._first[1 : 1 + self._first[0]])
         chances = np.zeros((WINDOWS, 2), np.int64)
         return Effect(Tally(decayed, missed, other, explained), hash_, seen, chances, own, _age_of(at))
+
+
+def _bins_of(ages: NDArray[np.int64]) -> NDArray[np.int16]:
+    """The bin of each age, -1 of none, BINS of ``NEVER``, as the kernel has them."""
+    octaves = np.log2(np.maximum(1, ages).astype(np.float64))
+    bins = np.minimum(decay_kernel.BINS - 1, octaves * decay_kernel.BINS_AN_OCTAVE)
+    bins = np.where(ages == decay_kernel.NEVER, decay_kernel.BINS, np.where(ages < 0, -1, bins))
+    return np.asarray(bins, np.int16)
 
 
 def _age_of(at: int) -> float:

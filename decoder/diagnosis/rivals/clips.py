@@ -10,39 +10,38 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.coverage.signs import CaptureSigns, Rest
+from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.carried_over import log_carried_over
 from busledger.decoder.diagnosis.rivals.led_astray import log_led_astray
 from busledger.decoder.diagnosis.rivals.moved_over import Moved, moved_over
 from busledger.decoder.diagnosis.rivals.news import nothing_wrong
+from busledger.decoder.diagnosis.rivals.rests import FEW, Span, came_off, prior_of_line, spans_of_rest
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
-from busledger.decoder.diagnosis.rivals.sides import either_side, log_sides, partners_of, walks
+from busledger.decoder.diagnosis.rivals.sides import either_side, log_sides, partners_of, selected_there, walks
 from busledger.decoder.diagnosis.rivals.story import Story
-from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment
+from busledger.decoder.diagnosis.rivals.words import counted, look_at
 
-__all__ = ["WHEN", "clips_off", "log_rest", "prior_of_line", "spans_of_rest"]
+__all__ = ["clips_off"]
 
 # Judged, where no reason stands beside a figure: a clip is only believed off where a program could hardly be the cause.
 # All doubled at once change no first line of ten cases (as in sampling.py).
-_FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _EVERYWHERE = 9.0
 """Nats at most that a data line at rest in all traffic adds: the line itself, stuck, would look the same, and no
 program would run for long with it."""
 _HARDLY, _HARDLY_AT_MOST = 2.0, 15.0  # nats of an address line that never moves: programs stay in one half, too
 _ODD = 2.5  # of them: so many places are used on one side alone that the other may have been seen there
-WHEN = (math.log(0.7), math.log(0.25), math.log(0.05))  # of clips off: always, from some moment on, for a while
 _LOOPS = 10.0  # transfers that a program's loop makes of one choice
-_EXPECTED = 20.0  # changes that the rest of the capture lets expect
-_LONGER = 3.0  # times the longest other rest of the line: programs have phases, too
 _CELLS = 5
+_SLIPS = 2  # by which one select seems to come that should not, and one not to come that should
+_FEW_SELECTED = 20  # accesses: as many as strobes.py asks for of a select that rests
 _UNTOLD = 0.25  # wrong reads of which one side is not known, for one that the two sides explain. Judged
 _MOVED = 10.0  # nats of bytes that are those of another place: what three places of a program have in common by chance
 _OTHERS = 0.25  # wrong reads before the clip came off, for one since: of another cause. Judged
@@ -57,21 +56,6 @@ _TAIL = 2
 _TWO_VALUES, _HELD_VALUES = 2, 4  # different levels of the other lines, so that the bus was at work
 
 
-@dataclass(frozen=True)
-class _Span:
-    """A rest of one bit: ``first``, ``last`` ticks, transfers in it, changes expected there by the rest of the capture
-    (None where it never moved); ``alone``: no other rest of the line is nearly as long; ``log_odds``: of a clip that
-    is off just then against a program that rests the line so, before any read is looked at."""
-
-    first: int
-    last: int
-    transfers: int
-    expected: float | None
-    to_end: bool
-    alone: bool
-    log_odds: float
-
-
 def clips_off(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     """Rivals for data lines and address lines."""
     for bit, line in signs.data_lines.items():
@@ -82,7 +66,7 @@ def clips_off(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             yield from (one for one in _address(story, bit, line, span) if one.explains or _stopped_alone(signs, span))
 
 
-def _stopped_alone(signs: CaptureSigns, span: _Span) -> bool:
+def _stopped_alone(signs: CaptureSigns, span: Span) -> bool:
     """Whether no other line stopped when this one did: a program that has come to its last loop leaves several be."""
     low = [bit for bit in signs.address_lines if bit < _PAGE_BITS]
     rests = [*map(signs.data_bit, signs.data_lines), *map(signs.address_bit, low)]
@@ -91,46 +75,7 @@ def _stopped_alone(signs: CaptureSigns, span: _Span) -> bool:
     return sum(abs(first - span.first) <= near for first in stops) < 2
 
 
-def spans_of_rest(signs: CaptureSigns, rest: Rest, tail: int = 1) -> Iterator[_Span]:
-    """The rests of a bit that are long enough to be looked at: to the end of the capture, and the longest between, of
-    which that of a clip that was off for a while need not be the longest. ``tail``: see ``log_rest``."""
-    end = signs.span[1]
-    if rest.of < _FEW:
-        return
-    if rest.moves == 0:
-        yield _Span(signs.span[0], end, rest.of, None, True, True, WHEN[0])
-        return
-    between = rest.rests or ((rest.quiet, rest.quiet_from, rest.quiet_to),)
-    looked_at = [(rest.after, rest.since, end, True, rest.quiet)]
-    for k, (transfers, first, last) in enumerate(between):
-        looked_at.append((transfers, first, last - 1, False, max(rest.after, rest.quiet if k else rest.second)))
-    for transfers, first, last, to_end, other in looked_at:
-        others = rest.of - transfers
-        expected = transfers * rest.moves / max(1, others)
-        if transfers >= _FEW and expected >= _EXPECTED:
-            odds = WHEN[1 if to_end else 2] + log_rest(transfers, other, rest.of, tail)
-            yield _Span(first, last, transfers, expected, to_end, transfers >= _LONGER * other, odds)
-
-
-def log_rest(transfers: int, other: int, of: int, tail: int = 1) -> float:
-    """Log odds of a rest of ``transfers`` out of ``of``, where the line's longest other one has ``other``.
-
-    A clip that is off begins and ends anywhere, so that every length is as likely, 1 / of. Rests that a program makes
-    (phases of a test, loops) have no scale of their own: one of them is longer than t with a chance of about
-    (other / t)^tail, which is the density tail · other^tail / t^(tail + 1). Where in the capture the rest lies costs
-    both alike.
-    """
-    longer = transfers / float(max(1, other))
-    return math.log(longer**tail * transfers / (tail * max(1, of)))
-
-
-def prior_of_line(story: Story) -> float:
-    """Log prior of a clip that is off, for any one of the clipped lines."""
-    signs = story.study.evidence.signs
-    return prior_of("clip-off", chips=True) - math.log(max(1, len(signs.names) if signs is not None else 1))
-
-
-def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -> Iterator[Rival]:
+def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: Span) -> Iterator[Rival]:
     rows = story.rows
     lane = np.uint32(1 << bit)
     inside = (rows.time >= span.first) & (rows.time <= span.last)
@@ -149,7 +94,7 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -
     level = int((rows.data[seen][-1] >> np.uint32(bit)) & 1)
     right = int(np.count_nonzero(inside & (rows.compared & lane != 0) & (rows.wrong & lane == 0)))
     elsewhere = max(0, span.transfers - reads)
-    if not hits and (span.expected is not None or elsewhere < _FEW):
+    if not hits and (span.expected is not None or elsewhere < FEW):
         return
     # The last change may lie in a transfer that still had the clip.
     against = int(np.count_nonzero(seen & (((rows.data >> np.uint32(bit)) & 1) != level)))
@@ -169,7 +114,7 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -
         log_own=log_rate(hits, against, HARD) + odds,
         explains=hits,
         against=against,
-        summary=_came_off(story, line, span, "the other data lines did"),
+        summary=came_off(story, line, span, "the other data lines did"),
         evidence=(
             f"{line} is {'high' if level else 'low'} in reads and writes of every region and outside them alike: "
             f"{counted(elsewhere, 'transfer')} that no part of the card answers show it too",
@@ -182,7 +127,14 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: _Span) -
     )
 
 
-def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
+def _address(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival]:
+    found = list(_of_address(story, bit, line, span))
+    yield from found
+    if all(not one.explains for one in found) and any(region.select is not None for region in story.regions):
+        yield from _selected_beside(story, bit, line, span)
+
+
+def _of_address(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival]:
     cells = story.study.cells
     if bit < cells.shift:
         return
@@ -225,7 +177,10 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     best = int(np.argmax(weighed))
     explained = ways[best][1]
     own = log_sum(weighed) + left[best] - math.log(len(ways)) + span.log_odds + one_side
-    own -= LOG_SLIP * _selected_there(story, partners, first, last, hit[first:last] == 1)
+    there, here = selected_there(story, partners, first, last)
+    own -= _SLIPS * LOG_SLIP * (np.count_nonzero(there) - np.count_nonzero(here & (hit[first:last] == 1)))
+    if span.expected is not None:
+        own += log_carried_over(story, bit, span.first, span.last, to_end=span.to_end)
     hits = int(np.count_nonzero(explained))
     index = rows.index[np.flatnonzero(explained)]
     yield Rival(
@@ -235,7 +190,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         log_prior=prior_of_line(story),
         log_own=own,
         explains=hits,
-        summary=_came_off(story, line, span, "the program used both halves"),
+        summary=came_off(story, line, span, "the program used both halves"),
         evidence=(
             f"{counted(told, 'wrong read')} give what was last written on the other side of {line}: two cells show "
             "under one address",
@@ -248,7 +203,7 @@ def _address(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
     )
 
 
-def _moved(story: Story, bit: int, span: _Span) -> Moved:
+def _moved(story: Story, bit: int, span: Span) -> Moved:
     """What the program read beside its memory; of a line that never moves a mirror may be all that it uses."""
     if story.read_beside is None:
         return Moved(0, 0, 0.0)
@@ -256,7 +211,7 @@ def _moved(story: Story, bit: int, span: _Span) -> Moved:
     return found if span.expected is not None else found._replace(log=min(found.log, _HARDLY_AT_MOST))
 
 
-def _gone_on_beside(story: Story, line: str, span: _Span, moved: Moved) -> Rival:
+def _gone_on_beside(story: Story, line: str, span: Span, moved: Moved) -> Rival:
     own = f"{counted(moved.same, 'byte')} read beside the memory are its own"
     return Rival(
         fault="clip-off",
@@ -265,7 +220,7 @@ def _gone_on_beside(story: Story, line: str, span: _Span, moved: Moved) -> Rival
         log_prior=prior_of_line(story),
         log_own=0.0,
         explains=0,
-        summary=f"{_came_off(story, line, span, 'the program went on')}, and {own}",
+        summary=f"{came_off(story, line, span, 'the program went on')}, and {own}",
         evidence=(
             f"of {counted(moved.cells, 'address', 'addresses')} that were read in that time alone {moved.same} give "
             f"what lies at the address with {line} at its other level",
@@ -273,6 +228,32 @@ def _gone_on_beside(story: Story, line: str, span: _Span, moved: Moved) -> Rival
         next_step=look_at(line),
         stops_judging=True,
         log_seen=span.log_odds + moved.log,
+        taken=NotJudged(None, (span.first, span.last)),
+    )
+
+
+def _selected_beside(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival]:
+    """The clipped selects follow the line all the while, as they did before and after."""
+    rows = story.rows
+    first = int(np.searchsorted(rows.time, span.first, side="right" if span.expected is not None else "left"))
+    last = int(np.searchsorted(rows.time, span.last, side="right"))
+    there, _ = selected_there(story, partners_of(story, bit), 0, len(rows))
+    odd, others = int(np.count_nonzero(there[first:last])), int(np.count_nonzero(there))
+    if odd < _FEW_SELECTED or others - odd > _OTHERS * odd:
+        return
+    yield Rival(
+        fault="clip-off",
+        scope="clip",
+        lines=(line,),
+        log_prior=prior_of_line(story),
+        log_own=0.0,
+        explains=0,
+        summary=f"{came_off(story, line, span, 'the selects went on')}, and for {counted(odd, 'access', 'accesses')} "
+        f"the select of the region on the other side of {line} came instead",
+        evidence=(f"a decoder that is at fault would leave {line} moving on the bus",),
+        next_step=look_at(line),
+        stops_judging=True,
+        log_seen=span.log_odds - _SLIPS * LOG_SLIP * (2 * odd - others),
         taken=NotJudged(None, (span.first, span.last)),
     )
 
@@ -323,7 +304,7 @@ def _log_one_side(story: Story, bit: int) -> float:
     return max(_HARDLY, min(_HARDLY_AT_MOST, (places - 1) * math.log(2.0)))
 
 
-def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
+def _at_rest(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival]:
     """An address line that moved all the time and stands still to the end, though no read came out wrong by it."""
     if span.expected is None or not span.to_end or not span.alone:
         return
@@ -337,7 +318,7 @@ def _at_rest(story: Story, bit: int, line: str, span: _Span) -> Iterator[Rival]:
         log_prior=prior_of("clip-off", chips=True),
         log_own=0.0,
         explains=0,
-        summary=_came_off(story, line, span, "the other lines did", "may have come off"),
+        summary=came_off(story, line, span, "the other lines did", "may have come off"),
         evidence=(
             "no other rest of this line is a third as long, and the addresses went past it as they did before",
         ),
@@ -354,36 +335,3 @@ def _gone_past(story: Story, line: str) -> bool:
     rested = {line_of for f in doubts for line_of in f.lines}
     channels = probes.channels if probes is not None else ()
     return any(health.channel in rested and (health.line or health.channel) == line for health in channels)
-
-
-def _selected_there(
-    story: Story, partners: NDArray[np.int32], first: int, last: int, hit: NDArray[np.bool_]
-) -> int:
-    """Accesses for which the clipped select of the region on the line's other side came, and not the one of the region
-    that the clips say: a decoder that is wired straight shows so what the line really was. Less those ``hit`` for which
-    the select of that region did come, though their data are the other side's."""
-    rows = story.rows
-    own = rows.region[first:last].astype(np.int64)
-    cell = partners[rows.cell[first:last]]
-    other = np.searchsorted(np.array(story.study.cells.base), np.maximum(cell, 0), side="right") - 1
-    able = (cell >= 0) & (other != own) & (own >= 0) & (own < 64) & (other < 64)
-    seen, selected = rows.selects_seen[first:last], rows.selected[first:last]
-    one, two = (np.uint64(1) << np.where(able, r, 0).astype(np.uint64) for r in (own, other))
-    told = able & (seen & one != 0) & (seen & two != 0)
-    there, here = told & (selected & two != 0), told & (selected & one != 0)
-    return int(np.count_nonzero(there & ~here)) - int(np.count_nonzero(here & ~there & hit))
-
-
-def _came_off(story: Story, line: str, span: _Span, while_: str, how: str = "has come off") -> str:
-    if span.expected is None:
-        return f"the clip on {line} {how}: it never moved in {counted(span.transfers, 'cycle')} while {while_}"
-    since = moment(story.seconds(span.first))
-    if span.to_end:
-        return (
-            f"the clip on {line} {how} at {since}: it did not move in {counted(span.transfers, 'cycle')} since, "
-            f"where {span.expected:.0f} changes would be expected"
-        )
-    return (
-        f"the clip on {line} was off from {since} to {moment(story.seconds(span.last))}: it did not move in "
-        f"{counted(span.transfers, 'cycle')}, where {span.expected:.0f} changes would be expected"
-    )

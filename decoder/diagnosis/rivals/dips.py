@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.clips import spans_of_rest
+from busledger.decoder.diagnosis.rivals.rests import spans_of_rest
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
 from busledger.decoder.diagnosis.rivals.story import Story

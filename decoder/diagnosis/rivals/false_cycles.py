@@ -18,6 +18,7 @@ from busledger.decoder.diagnosis.replay.weighing import log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.sides import log_of
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.transfers import traffic
 from busledger.decoder.special_functions import gammaln
 
 __all__ = ["doubtful_cycles", "log_false_cycles"]
@@ -25,14 +26,17 @@ __all__ = ["doubtful_cycles", "log_false_cycles"]
 # Of the usual distance of two accesses: what few are below; on some buses the shortest cycle takes half of the usual
 # time, on none a quarter.
 _CLOSE = (0.55, 0.25)
+# Per cent of all transfers that come as soon after another one as the bus can; of that time what no cycle takes, and
+# what is one cycle seen twice at its end, when its levels were there already.
+_SHORTEST, _CLOSER, _AT_ONCE = 10.0, 0.8, 0.25
 _ODD = 0.05  # of all accesses: more that are short or close are the bus's own. Judged
 _HALF_WAY = 4  # the classes of what a spoilt read gives, see ``_values``: this one and the next are of lines half way
 _CLASSES = 7
 
 
 def doubtful_cycles(story: Story) -> NDArray[np.uint8]:
-    """uint8 a row: 2 = a cycle that is shorter, or closer to a neighbour, than nearly all are; 1 = one whose lines
-    moved in it; 0 = neither."""
+    """uint8 a row: 2 = a cycle that is shorter, or closer to a neighbour, than nearly all are; 3 = one that begins with
+    its neighbour nearly; 1 = one whose lines moved in it; 0 = none of these."""
     rows = story.rows
     flags = np.zeros(len(rows), np.uint16)
     for cycles, compared in story.study.evidence.log.blocks():
@@ -46,7 +50,19 @@ def doubtful_cycles(story: Story) -> NDArray[np.uint8]:
     for odd in (*(one[1:] | one[:-1] for one in near if len(rows)), flags & Flag.SHORT_STROBE != 0):
         if np.count_nonzero(odd) <= _ODD * len(rows):
             found[odd] = 2
-    return found
+    return np.maximum(found, _nearness(story))
+
+
+def _nearness(story: Story) -> NDArray[np.uint8]:
+    """uint8 a row: 3 = a transfer at the same moment nearly, 2 = one closer than the bus makes them, 0 = neither."""
+    time, _ = traffic(story)
+    gap = np.diff(time).astype(np.float64)
+    if not len(gap):
+        return np.zeros(len(story.rows), np.uint8)
+    usual = float(np.percentile(gap, _SHORTEST))
+    nearest = np.minimum(np.concatenate([[np.inf], gap]), np.concatenate([gap, [np.inf]]))
+    there = nearest[np.searchsorted(time, story.rows.time, side="left")]
+    return np.where(there < _AT_ONCE * usual, 3, np.where(there < _CLOSER * usual, 2, 0)).astype(np.uint8)
 
 
 def log_false_cycles(story: Story) -> float:
@@ -58,7 +74,7 @@ def log_false_cycles(story: Story) -> float:
     asked = (rows.compared != 0) & (news | ~wrong)
     doubt = doubtful_cycles(story)
     written = _last_write(story)
-    spoilt = (written >= 0) & (doubt[written] == 2)  # a cell that a doubtful cycle wrote
+    spoilt = (written >= 0) & (doubt[written] >= 2)  # a cell that a doubtful cycle wrote
     state = doubt.astype(np.int64) * 4 + 2 * spoilt + (spoilt & (story.repeat == kernel.FIRST))
     return log_of(state[asked], news[asked]) + _values(story, news, spoilt)
 

@@ -65,7 +65,9 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
 
 def _with_signs(found: list[Rival]) -> Iterator[Rival]:
     """What lines show of a cause (a rival that explains no wrong read) speaks for the one that explains some, too."""
-    seen = {(one.fault, one.lines): one.log_seen for one in found if not one.explains}
+    seen: dict[tuple[str, tuple[str, ...]], float] = {}
+    for one in (one for one in found if not one.explains):
+        seen[one.fault, one.lines] = max(one.log_seen, seen.get((one.fault, one.lines), -math.inf))
     for one in found:
         more = seen.get((one.fault, one.lines), 0.0) if one.explains and one.lines and not one.log_seen else 0.0
         yield replace(one, log_own=one.log_own + max(0.0, more)) if more else one

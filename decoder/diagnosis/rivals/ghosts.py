@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
-from busledger.decoder.diagnosis.rivals.clips import prior_of_line, spans_of_rest
+from busledger.decoder.diagnosis.rivals.rests import prior_of_line, spans_of_rest
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment

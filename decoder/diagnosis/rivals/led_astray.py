@@ -39,6 +39,7 @@ def log_led_astray(story: Story, bit: int, level: int, first: int, last: int) ->
     tries = [_played(story, fault, tables, there, begun) for begun in (ANY_TIME, AWAKE)]
     own, explained = max(tries, key=lambda one: one[0])
     explained[:first] = False
+    explained[last:] &= story.since[last:] < last  # once the clip is back no access goes astray any more
     return own, explained
 
 
@@ -53,11 +54,14 @@ def _played(
         run = PathRun(fault, tables, hours)
         explained = run.feed(rows, want_rows=True).explained
         effect = run.effects()[1]
-        own = log_sometimes(effect.tally, effect.chances, bits)
+        # What came right while the clip was on says nothing of the time in which it was off.
+        chances = effect.chances.copy()
+        chances[~there, 1] = 0
+        own = log_sometimes(effect.tally._replace(misses=int(chances[:, 1].sum())), chances, bits)
         if own <= best:
             break
         best, found = own, explained != 0
-        bursts = hours_of(effect.chances)
+        bursts = hours_of(chances)
         if bursts is None or (np.where(there, bursts, np.uint8(ASLEEP)) == hours).all():
             break
         hours = np.where(there, bursts, np.uint8(ASLEEP))

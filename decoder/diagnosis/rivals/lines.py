@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge
@@ -41,14 +45,27 @@ def _wrong(region: RegionCounts, lane: str) -> int:
     return sum(one.low_for_high + one.high_for_low for one in region.lanes if one.lane == lane)
 
 
+def _stretches(regions: Sequence[Region], half: int) -> list[int]:
+    """Which regions are one, by the first of them: those with a hole of just ``half`` between. Without a board file a
+    memory whose line is never seen at its other level looks so."""
+    found = list(range(len(regions)))
+    by_start = sorted(found, key=lambda r: (regions[r].space, regions[r].start))
+    for one, two in pairwise(by_start):
+        if regions[one].space == regions[two].space and regions[two].start == regions[one].end + 1 + half:
+            found[two] = found[one]
+    return found
+
+
 def _swept_past(evidence: Evidence, bit: int) -> bool:
     """Whether a region was gone through on the lines below and above the address bit, nearly every address of those
     that they make: short programs and tests of a few cells leave a line alone, too."""
     seen: dict[int, list[NDArray[np.uint32]]] = {}
+    stretch = _stretches(evidence.board.regions, 1 << bit)
     for cycles, _ in evidence.log.blocks():
         sure = (cycles.region >= 0) & (cycles.address_unknown == 0)
         for region in np.unique(cycles.region[sure]).tolist():
-            seen.setdefault(region, []).append(np.unique(cycles.address[sure & (cycles.region == region)]))
+            there = np.unique(cycles.address[sure & (cycles.region == region)])
+            seen.setdefault(stretch[region], []).append(there)
     for parts in seen.values():
         cells = np.unique(np.concatenate(parts))
         moving = int(np.bitwise_or.reduce(cells) & ~np.bitwise_and.reduce(cells))

@@ -48,8 +48,10 @@ def moved_over(story: Story, outside: ReadBeside, bit: int, first: int, last: in
     # A look that spares a sound capture the story of its cells.
     beside = [region for region in story.regions if region.space != "io"]
     known_places = sum(((there ^ (1 << bit) >= r.start) & (there ^ (1 << bit) <= r.end)) for r in beside)
+    known_places = known_places + np.isin(there ^ (1 << bit), address[~then])
     if np.count_nonzero(known_places) < _CELLS and nothing_wrong(story):
         return _NOWHERE
+    read_beside = _steady(address[~then], data[~then])
     rows = story.rows
     inside = (rows.time > first) & (rows.time <= last) & ~rows.is_write & (rows.compared == 0)
     at = np.flatnonzero(inside & (story.repeat == kernel.FIRST))
@@ -57,7 +59,7 @@ def moved_over(story: Story, outside: ReadBeside, bit: int, first: int, last: in
     at = at[rows.sure[at] == np.uint32((1 << story.study.data_bits) - 1)]
     address = np.concatenate([there, story.address[rows.cell[at]]])
     gave = np.concatenate([gave, rows.data[at].astype(np.int64)])
-    known, holds = _holds(story, first)
+    known, holds = (np.concatenate(both) for both in zip(_holds(story, first), read_beside, strict=True))
     keys, values = known[np.argsort(known)], holds[np.argsort(known)]
     if not len(keys):
         return _NOWHERE
@@ -86,6 +88,15 @@ def _log_filled(address: NDArray[np.int64], value: NDArray[np.uint32], bits: int
         log_values(one, ((value - address) & mask).astype(np.uint32), bits),
     ]
     return log_sum([log_filled(value, int(mask)), *by_address]) - math.log(1.0 + len(by_address))
+
+
+def _steady(address: NDArray[np.int64], data: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """(address, byte) of those of the addresses that gave the same at every time."""
+    order = np.argsort(address, kind="stable")
+    address, data = address[order], data[order]
+    start = np.flatnonzero(np.concatenate([[True], address[1:] != address[:-1]])) if len(address) else address
+    least, most = (of.reduceat(data, start) if len(start) else data for of in (np.minimum, np.maximum))
+    return address[start][least == most], least[least == most]
 
 
 def _firsts(of: NDArray[np.generic]) -> NDArray[np.bool_]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from busledger.decoder.diagnosis.rivals.false_cycles import log_false_cycles
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, foretold_by_rules, log_unseen, restless
 from busledger.decoder.diagnosis.rivals.words import counted
 
 __all__ = ["noisy_clips", "ringing_pulses", "rings_at_all", "rings_throughout"]
@@ -109,7 +110,7 @@ def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         scope="clip",
         lines=tuple(names),
         log_prior=prior_of("clip-noisy", chips=True),
-        log_own=log_false_cycles(story) + _seen(worst.runts) + _unhurt(story, worst, 0xFFFFFFFF),
+        log_own=_log_spoilt(story, signs, names) + _seen(worst.runts) + _unhurt(story, worst, 0xFFFFFFFF),
         explains=len(index),
         summary=f"{said} {'ring or their clips are' if len(names) > 1 else 'rings or its clip is'} loose: {names[0]} "
         f"shows {counted(worst.runts, 'pulse')} of a single sample in {counted(worst.moves, 'change')}, and no cycle "
@@ -119,6 +120,21 @@ def ringing_pulses(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         index=index,
         taken=Excused(index),
     )
+
+
+def _log_spoilt(story: Story, signs: CaptureSigns, lines: Sequence[str]) -> float:
+    """Log probability of which reads come wrong by pulses of the ``lines``: by cycles that are cut out at one; or, of
+    the line that tells writes from reads, by writes that were taken for reads, which are news to nobody but us."""
+    cut = log_false_cycles(story)
+    behaviour = signs.profile.file.behaviour
+    if behaviour is None or behaviour.direction not in lines:
+        return cut
+    rows = story.rows
+    told = (rows.compared != 0) & (rows.wrong == 0)
+    news = (rows.wrong != 0) & (story.repeat != kernel.SAME)
+    often = restless(rows, np.zeros(len(rows), np.bool_), writes_too=True)
+    unseen = log_unseen(story, Unseen(np.flatnonzero(told | news), news, np.flatnonzero(news), often))
+    return log_sum([cut, unseen]) - math.log(2.0)
 
 
 def _seen(runts: float) -> float:
@@ -186,6 +202,7 @@ def _noisy(story: Story, health: ChannelHealth, line: str, usual: int, lane: int
     first = story.repeat == kernel.FIRST
     ways = [_log_lane(rows.take(asked), news[asked], lane, told[asked]) for told in (story.since >= 0, first)]
     ways.append(_log_pulses(news[asked], first[asked], _rates(story, health)))
+    ways.append(_log_rule_broken(story, np.flatnonzero(asked), news, lane))
     yield _noise(story, health, line, usual, hit, log_sum(ways) - math.log(len(ways)), lane)
 
 
@@ -200,6 +217,18 @@ def _log_pulses(hit: NDArray[np.bool_], first: NDArray[np.bool_], rates: list[fl
             hits = int(np.count_nonzero(hit & kind))
             found[-1] += hits * math.log(chance) + (int(np.count_nonzero(kind)) - hits) * math.log1p(-chance)
     return log_sum(found) - math.log(len(found))
+
+
+def _log_rule_broken(story: Story, asked: NDArray[np.intp], hit: NDArray[np.bool_], lane: int) -> float:
+    """The same, where memory was filled by a rule and pulses hit the writes: what was written breaks the rule on the
+    lane alone, and what is read does not."""
+    rows = story.rows
+    ways = []
+    for foretold in foretold_by_rules(story, asked):
+        broken = (foretold ^ rows.expected[asked]) & rows.compared[asked] == np.uint32(lane)
+        first = story.repeat[asked] == kernel.FIRST
+        ways.append(_log_of(2 * broken.astype(np.int64) + first, hit[asked]))
+    return log_sum(ways) - math.log(len(ways))
 
 
 def _log_lane(rows: Rows, hit: NDArray[np.bool_], lane: int, written: NDArray[np.bool_]) -> float:

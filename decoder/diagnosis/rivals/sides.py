@@ -12,9 +12,10 @@ from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_chances, 
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.story import Story
 
-__all__ = ["either_side", "log_of", "log_sides", "partners_of", "walks"]
+__all__ = ["either_side", "log_of", "log_sides", "partners_of", "selected_there", "walks"]
 
 _EACH_BY_ITSELF = math.log(0.02)  # share of programs that change sides without any habit
+_SELECTS = 64  # bits of ``Rows.selected``
 _BACK = 4  # accesses of a region: what an instruction fetches lies between two of its data
 
 
@@ -49,6 +50,24 @@ def either_side(
     return hit, open_
 
 
+def selected_there(
+    story: Story, partners: NDArray[np.int32], first: int, last: int
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Of the rows from ``first`` to before ``last``: those for which the clipped select of the region on the line's
+    other side came, and not the one of the region that the clips say, as a decoder that is wired straight shows what
+    the line really was; and those for which it was the other way round."""
+    rows = story.rows
+    own = rows.region[first:last].astype(np.int64)
+    cell = partners[rows.cell[first:last]]
+    other = np.searchsorted(np.array(story.study.cells.base), np.maximum(cell, 0), side="right") - 1
+    able = (cell >= 0) & (other != own) & (own >= 0) & (own < _SELECTS) & (other < _SELECTS)
+    seen, selected = rows.selects_seen[first:last], rows.selected[first:last]
+    one, two = (np.uint64(1) << np.where(able, r, 0).astype(np.uint64) for r in (own, other))
+    told = able & (seen & one != 0) & (seen & two != 0)
+    came, here = selected & two != 0, selected & one != 0
+    return told & came & ~here, told & here & ~came
+
+
 def log_sides(
     cell: NDArray[np.int32],
     hit: NDArray[np.bool_],
@@ -60,10 +79,10 @@ def log_sides(
     """Log probability of which side of the line each telling read was on.
 
     As the one before it, for programs stay where they are for a while; as the last one of its cell, for programs run in
-    loops; by both, and by whether the program goes on from the address before, fetches, or reads what was written since
-    (``kind``, below 8), for its code lies on one side; seldom each by itself, at any rate. Where the ``window`` of
-    each is given, in spells too, as those of a fault that comes and goes are; with ``walk`` as ``walks`` has it, from
-    one address to the next.
+    loops; as the last time it came from the same place, for a loop takes the same steps every time; by both, and by
+    whether the program goes on from the address before, fetches, or reads what was written since (``kind``, below 8),
+    for its code lies on one side; seldom each by itself, at any rate. Where the ``window`` of each is given, in spells
+    too, as those of a fault that comes and goes are; with ``walk`` as ``walks`` has it, from one address to the next.
     """
     told = np.flatnonzero(hit | right)
     if not len(told):
@@ -80,6 +99,7 @@ def log_sides(
         _EACH_BY_ITSELF + log_rate(int(side.sum()), len(side) - int(side.sum()), SOMETIMES),
         log_rate(changes, len(side) - changes, SOMETIMES),
         log_rate(flips, len(told) - first - flips, SOMETIMES) - first * math.log(2.0),
+        _log_steps(cell[told].astype(np.int64), side),
         log_of((kind[told][1:] * 2 + side[:-1]) * 3 + before[1:], side[1:]) - math.log(2.0),
     ]
     if window is not None:
@@ -88,6 +108,21 @@ def log_sides(
     if walk is not None:
         habits.append(log_of(walk[told], side))
     return log_sum(habits) - math.log(len(habits))
+
+
+def _log_steps(cell: NDArray[np.int64], side: NDArray[np.bool_]) -> float:
+    """Log probability of the sides where each is the one that the last step from the same cell, on the same side, to
+    this one led to; of a step that is new, that of the one before."""
+    step = (2 * cell[:-1] + side[:-1]) * (int(cell.max(initial=0)) + 1) + cell[1:]
+    now = side[1:]
+    order = np.argsort(step, kind="stable")
+    again = np.concatenate([[False], np.diff(step[order]) == 0])[: len(order)]
+    differs = np.concatenate([[False], now[order][1:] != now[order][:-1]])[: len(order)]
+    turns, known = int(np.count_nonzero(again & differs)), int(np.count_nonzero(again))
+    new = order[~again]
+    changes = int(np.count_nonzero(now[new] != side[:-1][new]))
+    own = log_rate(turns, known - turns, SOMETIMES) + log_rate(changes, len(new) - changes, SOMETIMES)
+    return own - math.log(2.0)
 
 
 def walks(story: Story, bit: int, hit: NDArray[np.uint8], open_: NDArray[np.uint8]) -> NDArray[np.int64]:

@@ -11,10 +11,11 @@ from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.clips import WHEN, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.news import odd_selects, reads_that_differ
+from busledger.decoder.diagnosis.rivals.rests import WHEN, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.transfers import traffic
 from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, log_unseen, restless
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, named
 
@@ -27,6 +28,7 @@ _FEW = 200  # transfers: a program's loop may leave a line alone for so long
 _BLOCK_MOVE = 512  # writes that a disk's controller may make in a row, fetching nothing: a sector, judged
 _FEW_NEW = 3  # reads that show something new
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
+_SHORTER = 3  # stretches looked at beside the longest: as many as rests of an address line
 _SELECTS = 64  # bits of ``Rows.selected``
 _FEW_AT_REST = 20  # right reads while a select rests
 _TWO_VALUES = 2  # read back right: lines that nobody drives may give one of them, not both
@@ -37,10 +39,26 @@ def writes_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     """From some moment on, or for a while, nothing is written any more, yet memory goes on changing."""
     to_end = (signs.last_write, signs.span[1], signs.reads_after_write, signs.longest_reading, True)
     a_while = (*signs.reading_span, signs.longest_reading, max(signs.second_reading, signs.reads_after_write), False)
-    for first, last, reads, other, ends in (to_end, a_while):
+    # One of a clip that was off for a while need not be the longest.
+    shorter = [] if story.study.evidence.all_agree else _other_readings(story, signs)
+    beside = max(signs.longest_reading, signs.reads_after_write)
+    for first, last, reads, other, ends in (to_end, a_while, *((*one, beside, False) for one in shorter)):
         found = _no_writes(story, signs, (first, last), reads, other, to_end=ends)
         if found is not None:
             yield found
+
+
+def _other_readings(story: Story, signs: CaptureSigns) -> list[tuple[int, int, int]]:
+    """(tick of the write before, tick of the write after, transfers between) of the next longest stretches without a
+    write after the longest, as far as the transfers were kept."""
+    rows = story.rows
+    writes = np.sort(np.concatenate([rows.time[rows.is_write], signs.latches().time]))
+    if len(writes) < _SHORTER + 2:
+        return []
+    between = np.diff(np.searchsorted(traffic(story)[0], writes)) - 1
+    at = np.argsort(-between, kind="stable")[: _SHORTER + 1]
+    found = [(int(writes[i]), int(writes[i + 1]), int(between[i])) for i in at.tolist()]
+    return [one for one in found if one[:2] != signs.reading_span]
 
 
 def _no_writes(
@@ -217,7 +235,8 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             wrong = int(np.count_nonzero(rows.wrong[found]))
             if len(np.unique(rows.data[right])) < _TWO_VALUES or len(right) < _FEW_AT_REST or 10 * wrong > len(right):
                 continue
-            proofs = len(right) if not there[found[0]] else _would_fight(story, r, right)
+            while_ = (int(rows.time[found[0]]), int(rows.time[found[-1]]))
+            proofs = len(right) if not there[found[0]] else _would_fight(story, r, while_, right)
             if not proofs:
                 continue
             away, until = not there[found[0]], moment(story.seconds(int(rows.time[found[-1]])))
@@ -250,30 +269,58 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             break
 
 
-def _would_fight(story: Story, r: int, right: NDArray[np.intp]) -> int:
-    """Right reads that could not be, had region ``r`` answered in the reads ``right`` of other regions, and taken the
-    writes to those while its select was there: of them, where it was written something else since at the place that
-    its own address lines make of the address; and its own, where others were."""
+def _would_fight(story: Story, r: int, span: tuple[int, int], right: NDArray[np.intp]) -> int:
+    """Reads between the ticks of ``span`` that could not be, had region ``r`` answered too and taken the writes to
+    other regions while its select was there: the ``right`` ones of other regions, of a place to which ``r`` was written
+    something else since; its own that came right though another region was written something else there; and those
+    beside all regions that say low and high where ``r`` says the opposite. Place: what its own address lines make of
+    the address."""
     rows, space = story.rows, story.study.cells
     base, size = np.array(space.base, np.int64), int(space.size[r])
-    place = (story.address[rows.cell] >> space.shift) & (size - 1) if size & (size - 1) == 0 else rows.cell * 0 - 1
+    if size & (size - 1):
+        return 0
     own = rows.region == r
-    place = np.where(own, rows.cell - base[r], place)
-    there = rows.selected & np.uint64(1 << r) != 0
-    asked = own & ~rows.is_write & (rows.compared != 0) & (rows.wrong == 0)
+    place = np.where(own, rows.cell - base[r], (story.address[rows.cell] >> space.shift) & (size - 1))
+    inside = (rows.time >= span[0]) & (rows.time <= span[1])
+    there = inside & (rows.selected & np.uint64(1 << r) != 0)
+    asked = own & inside & ~rows.is_write & (rows.compared != 0) & (rows.wrong == 0)
     asked[right] = True
     count = 0
     for q in np.unique(rows.region[right]):
-        mine = np.flatnonzero((place >= 0) & ((rows.region == q) | own))
+        mine = np.flatnonzero((rows.region == q) | own)
         mine = mine[np.argsort(place[mine], kind="stable")]
         at = np.where(rows.is_write[mine], np.arange(len(mine)), -1)
         last = np.maximum.accumulate(at) if len(at) else at
         told = (last >= 0) & asked[mine]
         one, two = mine[told], mine[last[told]]
-        other = (place[one] == place[two]) & (own[one] != own[two]) & (own[two] | there[two])
+        other = (place[one] == place[two]) & (own[one] != own[two]) & (own[two] & inside[two] | there[two])
         differs = (rows.data[one] ^ rows.data[two]) & rows.sure[one] & rows.sure[two]
         count += int(np.count_nonzero(other & (differs != 0)))
-    return count
+    return count + _fights_beside(story, r, span)
+
+
+def _fights_beside(story: Story, r: int, span: tuple[int, int]) -> int:
+    """Those beside all regions, where the select did not move any more from the begin of ``span`` on."""
+    signs, select = story.study.evidence.signs, story.regions[r].select
+    if signs is None or select not in signs.names or signs.line(select)[1] > span[0]:
+        return 0
+    rows, space = story.rows, story.study.cells
+    outside, size = signs.outside_reads(), int(space.size[r])
+    there = (outside.io == 0) & (outside.time >= span[0]) & (outside.time <= span[1])
+    time, gave = outside.time[there], outside.data[there].astype(np.uint32)
+    place = (outside.address[there] >> space.shift) & (size - 1)
+    full = np.uint32((1 << story.study.data_bits) - 1)
+    mine = np.flatnonzero((rows.region == r) & (rows.sure == full))
+    # By place, then by time, those that tell what the region holds before those that ask.
+    places = np.concatenate([rows.cell[mine] - int(space.base[r]), place])
+    asks = np.arange(len(places)) >= len(mine)
+    order = np.lexsort((asks, np.concatenate([rows.time[mine], time]), places))
+    held = np.concatenate([rows.data[mine], gave])[order]
+    at = np.maximum.accumulate(np.where(asks[order], -1, np.arange(len(order)))) if len(order) else order
+    told = asks[order] & (at >= 0)
+    told[told] = places[order][at[told]] == places[order][told]
+    holds, given = held[at[told]], held[told]
+    return int(np.count_nonzero((given & ~holds & full != 0) & (holds & ~given & full != 0)))
 
 
 def _longest_run(yes: NDArray[np.bool_]) -> tuple[int, int]:

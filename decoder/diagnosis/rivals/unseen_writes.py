@@ -21,7 +21,7 @@ from busledger.decoder.diagnosis.rivals.fillings import log_contents, log_turns
 from busledger.decoder.diagnosis.rivals.sides import log_of
 from busledger.decoder.diagnosis.rivals.story import Story
 
-__all__ = ["Unseen", "log_unseen", "restless"]
+__all__ = ["Unseen", "foretold_by_rules", "log_unseen", "restless"]
 
 _BACK = 4  # accesses: what an instruction fetches lies between two of its data
 _SHARES = (0.0, 0.25, 0.75)  # of the reads of a cell: never, rarely and often give something else
@@ -42,7 +42,7 @@ def log_unseen(story: Story, unseen: Unseen) -> float:
     a rule that they fill memory with."""
     rows, news = story.rows, unseen.news
     habits = _log_moments(story, unseen) + _log_contents(story, news)
-    ruled = [_log_ruled(story, unseen, foretold) for foretold in _foretold(story, unseen.told)]
+    ruled = [_log_ruled(story, unseen, foretold) for foretold in foretold_by_rules(story, unseen.told)]
     return log_sum([habits, log_sum(ruled) - math.log(len(ruled))]) - math.log(2.0) if len(rows) else 0.0
 
 
@@ -113,7 +113,7 @@ def _one_later(of: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.concatenate([of[:0], np.zeros(min(1, len(of)), np.bool_), of[:-1]])
 
 
-def _foretold(story: Story, told: NDArray[np.intp]) -> list[NDArray[np.uint32]]:
+def foretold_by_rules(story: Story, told: NDArray[np.intp]) -> list[NDArray[np.uint32]]:
     """What each of the reads ``told`` gives by rules that memory is filled with: as the last one at an even or odd
     address, as the one before; as far from it as the addresses are; the next number."""
     rows = story.rows
