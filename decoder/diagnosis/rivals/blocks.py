@@ -68,7 +68,9 @@ def passages(story: Story) -> Passages:
     differs, wrong = (rows.data[one] ^ rows.data[two]) & both, rows.wrong[two] != 0
     differs = np.where(right[told], rows.wrong[two], differs)
     back = ~wrong & (rows.wrong[one] & differs & rows.compared[two] != 0)
-    return Passages(one, two, wrong & (differs != 0), back)
+    # Where a cell that nobody wrote gave two values it did not stay; which of them is wrong nobody knows.
+    neither = ~wrong & ~back & (differs != 0)
+    return Passages(one, two, wrong & (differs != 0), back).take(~neither)
 
 
 def stabbed(found: Passages) -> tuple[int, int]:
