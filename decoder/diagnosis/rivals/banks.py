@@ -83,7 +83,7 @@ def latched(story: Story) -> Iterator[Rival]:
     by_itself = {
         r
         for r, here, _ in places
-        if _changes(rows.take(here)) >= max(1, np.count_nonzero(rows.wrong[here]) // _CHANGES)
+        if _changes(rows.take(here)) >= max(1, int(np.count_nonzero(rows.wrong[here])) // _CHANGES)
     }
     if not by_itself:
         return

@@ -158,8 +158,8 @@ def _at_times(
         log_own=own,
         explains=hits + others,
         against=against,
-        summary=f"{span_of(place)}{f' of {named(first)}' if one is not None else ''} cannot be written at times: write-protected by "
-        "something that is switched",
+        summary=f"{span_of(place)}{f' of {named(first)}' if one is not None else ''} cannot be written at times: "
+        "write-protected by something that is switched",
         evidence=(
             f"{counted(int(lost.sum()), 'write')} of {len(lost)} did not take, in "
             f"{counted(1 + changes, 'stretch', 'stretches')} of writes that all take or all do not",
