@@ -59,9 +59,9 @@ def _rests(gap: NDArray[np.float64]) -> tuple[NDArray[np.int64], float]:
     longest = np.argsort(-gap, kind="stable")[: most + 1]
     ratio = gap[longest[:-1]] / np.maximum(usual, gap[longest[1:]])
     ratio[gap[longest[:-1]] < _STANDS_OUT * usual] = 1.0
-    if len(ratio) and ratio.max() >= _APART:
-        count = int(ratio.argmax()) + 1
-        return np.sort(longest[:count]) + 1, math.log(float(ratio.max()))
+    apart = np.flatnonzero(ratio >= _APART)
+    if len(apart):
+        return np.sort(longest[: apart[0] + 1]) + 1, math.log(float(ratio[apart[0]]))
     rests = np.flatnonzero(gap >= _LONG * usual) + 1
     return rests[: 0 if len(rests) > most else None], 0.0
 
