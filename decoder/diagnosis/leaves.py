@@ -195,11 +195,15 @@ class _Weighing:
         all_hits, all_misses = effect.chances.sum(axis=0).tolist()
         high = (code >> (np.array(few, np.int64)[:, None] - start)) & 1
         for b, there in zip(few, (high @ effect.chances).tolist(), strict=True):
+            if b + self._chip.shift in scored.candidate.lines:
+                continue  # one access and the place that it lands in lie on either side of the line itself
             for level in (0, 1):
                 hits, misses = there if level else (all_hits - there[0], all_misses - there[1])
                 if hits == 0 or (misses, hits) == (tally.misses, tally.hits):
                     continue
                 strays = count.news(count.wrong - scored.covers + all_hits - hits)
+                # As in Chip.strays: what it explains without having acted is no repeat of its acts.
+                strays = max(strays, count.event_count - hits - excused)
                 noise = beside + self._chip.left_over(strays, count, lanes)
                 for hard in (True, False):
                     own = log_rate(hits, misses, HARD if hard else SOMETIMES)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from busledger.decoder.diagnosis import Evidence, ProfileFacts
 from busledger.decoder.diagnosis.faults.candidate import Candidate
 from busledger.decoder.diagnosis.faults.candidates import propose
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study
+from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.scoring import Scored
 
 from .faulty_cards import Hardware, evidence_of
@@ -21,6 +23,13 @@ def study_of(accesses: Sequence[Access], bend: Bend = lambda _, data: data) -> S
     """The study of a list of accesses; reads come back as ``bend`` says."""
     board = two_banks()
     return Study(Evidence(board, ProfileFacts(16, 8), (), log_of(board, accesses, bend), 1e-9))
+
+
+def without_chips(study: Study) -> Story:
+    """The story of the same traffic where the board file names regions and no chips."""
+    board = study.evidence.board
+    regions = tuple(replace(region, chips=()) for region in board.regions)
+    return Story.of(Study(replace(study.evidence, board=replace(board, regions=regions))))
 
 
 def study_on(hardware: Hardware, rounds: int = 6) -> Study:

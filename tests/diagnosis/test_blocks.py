@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
 from busledger.decoder.diagnosis.rivals import lost
 from busledger.decoder.diagnosis.rivals.blocks import Passages, blocks_of, passages, stabbed
-from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.story import Story, Told
 
 from .rows_of import study_of
 
@@ -61,6 +63,22 @@ def test_the_moment_that_most_changes_passed(story):
     row, count = stabbed(passages(story))
     assert count == len(COPIED)
     assert SINCE < row <= UNTIL
+
+
+def test_lanes_that_reads_leave_in_doubt_are_told_of_by_what_was_written(story):
+    """Sampled slowly, only high levels are settled in time; a cell is known by few lanes as well."""
+    rows = story.rows
+    lanes = np.where(rows.is_write, rows.sure, rows.data)
+    told = replace(rows, sure=lanes, compared=rows.compared & lanes, wrong=rows.wrong & lanes)
+    found = passages(Story(story.study, Told(told, story.took, story.repeat, story.older, story.since)))
+    high = [c for c in COPIED if copied(c) & 0x5A]  # what is only lower than it was is not seen
+    assert story.address[rows.cell[found.row[found.changed]]].tolist() == high
+
+
+def test_a_cell_that_nobody_wrote_and_that_gave_two_values_is_no_sound_one():
+    """Which of them is wrong nobody knows; that it stayed is not so."""
+    found = passages(Story.of(study_of([("r", 3, 0x0F), ("r", 3, 0xF3), ("w", 5, 1), ("r", 5, 1)])))
+    assert found.row.tolist() == [3]
 
 
 def test_nothing_read_is_no_block():

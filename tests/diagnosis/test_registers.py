@@ -7,9 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from busledger.decoder.diagnosis.rivals.places import devices
 from busledger.decoder.diagnosis.rivals.registers import log_registers
+from busledger.decoder.diagnosis.rivals.story import Story
 
-from .rows_of import study_of
+from .rows_of import study_of, without_chips
 
 READS = 60
 EVERY_BIT = READS * 8 * math.log(2.0)
@@ -43,3 +45,15 @@ def test_what_nobody_drives_shows_what_the_bus_was_left_with():
 
 def test_what_has_no_habit_costs_its_bits():
     assert log_registers(reads_of(RANDOM)) == pytest.approx(-EVERY_BIT, abs=3.0)
+
+
+def test_a_device_is_one_also_where_the_traffic_makes_it_a_region_of_its_own():
+    """No chips are named; the other region is sound, and this one has nothing but two registers."""
+    rng = np.random.default_rng(5)
+    told = [("w", c, c) for c in range(16)] + [("r", c, c) for c in range(16)] * 2
+    for _ in range(READS):
+        told += [("w", 20, int(rng.integers(256))), ("r", 20, 0x80 | int(rng.integers(4)))]
+        told += [("w", 21, int(rng.integers(256))), ("r", 21, int(rng.integers(256)))]
+    (rival,) = devices(without_chips(study_of(told)))
+    assert (rival.fault, rival.addresses) == ("device", (20, 21))
+    assert not list(devices(Story.of(study_of(told))))  # of a chip that is named it is all that was read

@@ -14,7 +14,7 @@ from busledger.decoder.diagnosis.rivals.banks import latched
 from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.story import Story
 
-from .rows_of import study_of
+from .rows_of import study_of, without_chips
 
 LATCH, TICKS = 0x6CFA, 1000
 
@@ -64,6 +64,37 @@ def test_one_latch_that_switches_two_regions_is_one_cause():
     assert (one.region, one.explains, both.region, both.explains) == (0, 6, None, 11)
     assert both.summary.startswith("0000-000F, 0010-001F are switched in banks by a write to 6CFA")
     assert both.log_own == pytest.approx(one.log_own, abs=0.01)  # that there is such a latch is paid for once
+
+
+def test_one_value_may_have_been_written_to_a_latch_once_and_switched_a_bank_in():
+    """Everything is written and read back, then a bank of its own is there."""
+    accesses = [("w", c, 3 * c + 1) for c in range(16)] + [("r", c, 3 * c + 1) for c in range(16)]
+    off = len(accesses)
+    accesses += [("r", c, 0xA0 ^ c) for c in range(16)] * 2
+    (rival,) = latched(told(Story.of(study_of(accesses)), (off, 0x41)))
+    assert (rival.fault, rival.explains, rival.against) == ("banked", 32, 0)
+
+
+def test_a_region_that_shows_the_same_all_the_time_is_behind_the_latch_beside_one_that_changes():
+    """A ROM in two regions, taken away when only the first is read again."""
+    accesses, off = shadowed(range(16))
+    rom = {c: (37 * c + 11) & 0xFF for c in range(16, 32)}
+    before = [(kind, c, rom[c] ^ (0x5A if kind == "w" else 0)) for c in rom for kind in "wr"]
+    before += [("r", c, rom[c]) for c in rom]
+    one, both = latched(told(Story.of(study_of(before + accesses)), (len(before) + off, 1)))
+    assert (one.region, both.region, both.explains) == (0, None, one.explains + 32)
+
+
+def test_protected_memory_is_not_bound_to_what_the_traffic_makes_a_region():
+    """Without a board file; the moments are those of both."""
+    old, lost, new = (lambda c: c), (lambda c: 0x40 + c), (lambda c: 0x80 + c)
+    accesses = [(kind, c, old(c)) for c in range(32) for kind in "wr"]
+    accesses += [("w", c, lost(c)) for c in range(32)]
+    accesses += [("r", c, old(c)) for c in range(32)]
+    accesses += [(kind, c, new(c)) for c in range(32) for kind in "wr"]
+    (whole,) = (rival for rival in read_only(without_chips(study_of(accesses))) if rival.region is None)
+    assert (whole.addresses, whole.explains, whole.against) == ((0, 31), 32, 0)
+    assert whole.summary.startswith("0000-001F cannot be written at times")
 
 
 def test_writes_that_do_not_take_for_a_while_are_seen_in_the_order_of_the_writes():

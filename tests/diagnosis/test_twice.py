@@ -58,6 +58,29 @@ def test_one_fault_that_says_all_has_no_second():
     assert leaf.best.faults[0].candidate.fault == "address-stuck"
 
 
+class ChangesByItself(Hardware):
+    """Cells of the upper half of bank 0 are written by somebody else now and then."""
+
+    def read(self, address):
+        if 8 <= address < 16 and self.rng.random() < 0.3:
+            self.cells[address] = int(self.rng.integers(256))
+        return self.cells[address]
+
+
+def test_a_line_is_not_asked_on_which_side_of_itself_it_fails():
+    """Writes to one side land on the other: where only the other is looked at, no chance of the fault is seen."""
+    leaf = leaf_of_u1(ChangesByItself(np.random.default_rng(4)))
+    where = [
+        (fault.candidate.lines, line)
+        for state in leaf.states
+        for fault in state.faults
+        for line in fault.detail.get("where_lines", ())
+        if fault.candidate.lines
+    ]
+    assert where
+    assert not [line for lines, line in where if int(line[1 : line.index("=")]) in lines]
+
+
 class TwoLinesAsOne(Hardware):
     """U1 sees two address lines as one, both high where one is; and reads a lane low now and then besides."""
 

@@ -25,7 +25,8 @@ class CellMemory(NamedTuple):
     """Carried, one a cell: ``held`` uint32 (cells × HELD) the contents it was seen to have, latest last, ``contents``
     int8 of them; ``content``, ``known`` uint32, what it was last written or read, and the lanes known; ``last_read``,
     ``read_known`` uint32; ``pending`` uint8, bit 0: no read since the last write, bit 1: that write changed what was
-    known; ``sound`` int64, the last row at which the cell held what it should, -1."""
+    known, bit 2: the last access was a read that came right; ``sound`` int64, the last row at which the cell held what
+    it should, -1."""
 
     held: NDArray[Any]
     contents: NDArray[Any]

@@ -79,11 +79,19 @@ def latched(story: Story) -> Iterator[Rival]:
         block = _block(story, r, wrong)
         here &= (story.address[rows.cell] >= block[0]) & (story.address[rows.cell] <= block[1])
         places.append((r, here, block))
-    found = [
-        [f for r, here, block in places if (f := _latched(story, r, here, block, latch)) is not None]
-        for latch in latches[:_LATCHES]
-    ]
-    for r in dict.fromkeys(place[0] for place in places):
+    # What shows the same whatever was written or switched has no banks by itself, only beside another that has.
+    by_itself = {
+        r
+        for r, here, _ in places
+        if _changes(rows.take(here)) >= max(1, int(np.count_nonzero(rows.wrong[here])) // _CHANGES)
+    }
+    if not by_itself:
+        return
+    found = []
+    for latch in latches[:_LATCHES]:
+        mine = [f for r, here, block in places if (f := _latched(story, r, here, block, latch)) is not None]
+        found.append(mine if any(f.region in by_itself for f in mine) else [])
+    for r in sorted(by_itself):
         mine = [f for of_latch in found for f in of_latch if f.region == r and f.explains >= _FEWEST]
         if mine:
             yield max(mine, key=lambda f: f.log_own)
@@ -138,13 +146,11 @@ def _latched(
     written, which value); before its first write the bank is one of its own."""
     key, values, time, which = latch
     rows, region, size = story.rows.take(here), story.regions[r], story.study.cells.size[r]
-    if _changes(rows) < max(1, int(np.count_nonzero(rows.wrong)) // _CHANGES):
-        return None  # what shows the same whatever was written or switched has no banks
     at = np.searchsorted(time, rows.time, side="left") - 1
     total = size * (values + 2)
     # Which bank it is before the latch is first written: one of its own, or one of its values'. Or one of them is a
     # ROM that writes pass by, to the memory under it.
-    ways = [(before, -1) for before in range(values + 1)] if values > 1 else []
+    ways = [(before, -1) for before in range(values + 1)] if values > 1 else [(1, -1)]
     ways += [(before, rom) for rom in range(values + 1) for before in {rom, values}]
     tried = []
     for before, rom in ways:

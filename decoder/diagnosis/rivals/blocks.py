@@ -60,11 +60,17 @@ def passages(story: Story) -> Passages:
     order = np.argsort(rows.cell, kind="stable")
     one, two = order[:-1], order[1:]
     both = rows.sure[one] & rows.sure[two] & rows.lanes[one]
+    # A read that came right tells of the lanes, too, that it left in doubt: few lanes are enough to know the cell by.
+    right = ~rows.is_write[one] & (rows.compared[one] != 0) & (rows.wrong[one] == 0) & (rows.wrong[two] != 0)
+    both = np.where(right, both | rows.wrong[two], both)
     told = (rows.cell[one] == rows.cell[two]) & ~rows.is_write[two] & (both != 0) & (rows.compared[two] != 0)
     one, two, both = one[told], two[told], both[told]
     differs, wrong = (rows.data[one] ^ rows.data[two]) & both, rows.wrong[two] != 0
+    differs = np.where(right[told], rows.wrong[two], differs)
     back = ~wrong & (rows.wrong[one] & differs & rows.compared[two] != 0)
-    return Passages(one, two, wrong & (differs != 0), back)
+    # Where a cell that nobody wrote gave two values it did not stay; which of them is wrong nobody knows.
+    neither = ~wrong & ~back & (differs != 0)
+    return Passages(one, two, wrong & (differs != 0), back).take(~neither)
 
 
 def stabbed(found: Passages) -> tuple[int, int]:

@@ -42,7 +42,7 @@ def shared(story: Story) -> Iterator[Rival]:
     events, wrong = story.per_cell(new), story.per_cell(changed)
     every = passages(story)
     every = every.take(~nobodys[every.row] & ~nobodys[every.before])
-    handed_over = moments(story)
+    handed_over, seen = moments(story)
     for r, region in enumerate(story.regions):
         if region.kind == "rom":
             continue
@@ -60,7 +60,10 @@ def shared(story: Story) -> Iterator[Rival]:
             for number, (at_once, when) in enumerate(blocks):
                 if number % 2 == 0 or at_once:
                     for one in _shared(story, r, count, place, at_once, mine, when, nobodys):
-                        yield one if away is None else _with_cycles(one, away)
+                        # At the most it proves that there is another master.
+                        sign = 0.0 if when is None or away is not None else min(-one.log_prior, seen)
+                        told = replace(one, log_own=one.log_own + sign)
+                        yield told if away is None else _with_cycles(one, away)
 
 
 def _hull_of(story: Story, span: slice, often: NDArray[np.int64]) -> tuple[int, int]:

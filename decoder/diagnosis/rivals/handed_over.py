@@ -23,6 +23,7 @@ __all__ = ["bus_handed_over", "moments", "standing"]
 # Judged: no program does so.
 _LONG = 16.0  # times the usual time between two accesses: the bus rested
 _SELDOM = 50  # accesses for one such rest: where there are more, the program works elsewhere
+_STANDS_OUT, _APART = 6.0, 4.0  # the same of a rest, and of the next shorter one, where few are longer than the others
 _STANDS = 6  # reads of one address, cycle after cycle
 
 
@@ -38,16 +39,36 @@ def standing(story: Story) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     return first[long], last[long]
 
 
-def moments(story: Story) -> NDArray[np.int64]:
-    """The rows before which the bus was another's, if anybody's, in rising order."""
+def moments(story: Story) -> tuple[NDArray[np.int64], float]:
+    """The rows before which the bus was another's, if anybody's, in rising order; and natural log of the odds for
+    another master that the cycles show by themselves, beside any read."""
     rows = story.rows
     if len(rows) < 2:
-        return np.zeros(0, np.int64)
-    gap = np.diff(rows.time)
-    rests = np.flatnonzero(gap >= _LONG * max(1.0, float(np.median(gap)))) + 1
-    if _SELDOM * len(rests) > len(rows):
-        rests = rests[:0]
-    return np.union1d(rests, standing(story)[1] + 1)
+        return np.zeros(0, np.int64), 0.0
+    rests, apart = _rests(np.diff(rows.time).astype(np.float64))
+    first, last = standing(story)
+    return np.union1d(rests, last + 1), max(apart, _log_seen(first, last))
+
+
+def _rests(gap: NDArray[np.float64]) -> tuple[NDArray[np.int64], float]:
+    """(rows before which the bus rested, natural log of how far those rests stand out from all the others): those that
+    are far longer than the next shorter one, for where a program goes out of sight it does so for any time; else all
+    that are long."""
+    usual = max(1.0, float(np.median(gap)))
+    most = len(gap) // _SELDOM
+    longest = np.argsort(-gap, kind="stable")[: most + 1]
+    ratio = gap[longest[:-1]] / np.maximum(usual, gap[longest[1:]])
+    ratio[gap[longest[:-1]] < _STANDS_OUT * usual] = 1.0
+    apart = np.flatnonzero(ratio >= _APART)
+    if len(apart):
+        return np.sort(longest[: apart[0] + 1]) + 1, math.log(float(ratio[apart[0]]))
+    rests = np.flatnonzero(gap >= _LONG * usual) + 1
+    return rests[: 0 if len(rests) > most else None], 0.0
+
+
+def _log_seen(first: NDArray[np.int64], last: NDArray[np.int64]) -> float:
+    """That cycles stand at one address at all is what no fault of a card foretells."""
+    return math.log(2.0) * float((last - first + 1 - _STANDS).sum())
 
 
 def bus_handed_over(story: Story) -> Iterator[Rival]:
@@ -68,8 +89,8 @@ def bus_handed_over(story: Story) -> Iterator[Rival]:
     shown = np.union1d(wrong_at[one], np.flatnonzero(changes) + 1)
     lanes = int(np.bitwise_or.reduce(rows.compared[hit]))
     runs = len(one)
-    # That the cycles stand at all is what no fault of a card foretells: at the most it proves who has the bus.
-    seen = min(-prior_of("shared", chips=True), math.log(2.0) * float((last - first + 1 - _STANDS).sum()))
+    # At the most it proves who has the bus.
+    seen = min(-prior_of("shared", chips=True), _log_seen(first, last))
     yield Rival(
         fault="shared",
         scope="machine",

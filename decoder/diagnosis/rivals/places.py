@@ -35,12 +35,18 @@ def devices(story: Story) -> Iterator[Rival]:
     tests, held = story.per_cell(story.took != kernel.NO_TEST), story.per_cell(story.took == kernel.TOOK)
     # Where no write tells, what is wrong in half of all reads is odd enough.
     odd = (wrong >= 2) & np.where(tests > 0, held <= 0.25 * tests, 2 * wrong >= story.per_cell(read))
+    asked = story.per_cell(read) > 0
+    used_of = [int(np.count_nonzero(asked[story.study.cells.span(r)])) for r in range(len(story.regions))]
+    # Where no chips are named a region is what the traffic makes of it, and a device may have one of its own.
+    anywhere = sum(
+        used for r, used in enumerate(used_of) if story.regions[r].kind != "rom" and not story.has_chips(r)
+    )
     for r, region in enumerate(story.regions):
         if region.kind == "rom":
             continue
         span = story.study.cells.span(r)
         mine = np.flatnonzero(odd[span]) + span.start
-        used = int(np.count_nonzero(story.per_cell(read & (rows.region == r))[span]))
+        used = used_of[r] if story.has_chips(r) else anywhere
         if not len(mine) or 2 * len(mine) > used:
             continue
         mine = mine[np.argsort(story.address[mine])]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,14 +38,19 @@ def read_only(story: Story) -> Iterator[Rival]:
     told[told] = rows.is_write[story.since[told]] | (rows.wrong[told] != 0)
     # What is read right may have lain there by chance; only what was something else before shows that the write took.
     stayed, took = story.per_cell(told & (rows.wrong != 0)), story.per_cell(story.took == kernel.TOOK)
+    bare = [r for r, region in enumerate(story.regions) if region.kind != "rom" and not story.has_chips(r)]
     for r, region in enumerate(story.regions):
         if region.kind == "rom":
             continue
         span = story.study.cells.span(r)
         fixed = (stayed[span] > 0) & (took[span] <= 0.05 * stayed[span])
         block = _block(story.address[span], fixed, took[span] > 0)
-        tried = (_fixed(story, r, block) if block is not None else None, _at_times(story, r, stayed[span] > 0, told))
+        tried = (_fixed(story, r, block) if block is not None else None, _at_times(story, [r], stayed > 0, told))
         yield from (found for found in tried if found is not None)
+    # Without chips a region is what the traffic makes of it: one block may be several.
+    several = [r for r in bare if (stayed[story.study.cells.span(r)] > 0).any()]
+    if len(several) > 1 and (found := _at_times(story, bare, stayed > 0, told)) is not None:
+        yield found
 
 
 def _block(address: NDArray[np.int64], fixed: NDArray[np.bool_], taking: NDArray[np.bool_]) -> tuple[int, int] | None:
@@ -67,10 +72,11 @@ def _block(address: NDArray[np.int64], fixed: NDArray[np.bool_], taking: NDArray
     return max(best[1], int(address.min())), min(best[2], int(address.max()))
 
 
-def _log_places(low: int, high: int, region: Region) -> float:
-    """Log of how many blocks of ``region`` it might have been: whole, a power of two as decoders make them, or any."""
+def _log_places(low: int, high: int, start: int, end: int) -> float:
+    """Log of how many blocks of ``start`` to ``end`` it might have been: whole, a power of two as decoders make them,
+    or any."""
     size = high - low + 1
-    span = region.end - region.start + 1
+    span = end - start + 1
     if size == span:
         return 0.0
     if size & (size - 1) == 0 and low % size == 0:
@@ -78,16 +84,19 @@ def _log_places(low: int, high: int, region: Region) -> float:
     return 2.0 * math.log(span)  # where it begins and ends has to be known
 
 
-def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.bool_]) -> Rival | None:
+def _at_times(
+    story: Story, regions: Sequence[int], stays: NDArray[np.bool_], told: NDArray[np.bool_]
+) -> Rival | None:
     """A block in which writes take or do not, all together, for long stretches: a write-protect that is switched.
-    ``told``: the first reads after writes."""
-    span = story.study.cells.span(r)
-    if np.count_nonzero(stays) < _FEW_CELLS:
+    ``regions``: those that it may lie in; ``stays``: bool a cell; ``told``: the first reads after writes."""
+    inside = np.zeros(max(1, story.study.cells.total), np.bool_)
+    for r in regions:
+        inside[story.study.cells.span(r)] = True
+    if np.count_nonzero(stays & inside) < _FEW_CELLS:
         return None
-    address = story.address[span][stays]
+    address = story.address[stays & inside]
     low, high = int(address.min()), int(address.max())
-    cells = np.zeros(max(1, story.study.cells.total), np.bool_)
-    cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
+    cells = inside & (story.address >= low) & (story.address <= high)
     rows = story.rows
     here = cells[rows.cell] & ~rows.is_write
     unread = np.zeros(len(rows), np.bool_)
@@ -130,24 +139,27 @@ def _at_times(story: Story, r: int, stays: NDArray[np.bool_], told: NDArray[np.b
     own -= float(np.log(np.clip(story.older[left] >> kernel.BACK, 1, kernel.HELD)).sum())
     own += log_found(study.card, study.cells, rows.cell[found], rows.data[found], rows.compared[found])
     # Where no write is seen to take beside the block, it may as well be all of the region.
-    whole = not (took & told & (rows.region == r) & ~here).any()
-    own -= 0.0 if whole else _log_places(low, high, story.regions[r])
+    whole = not (took & told & inside[rows.cell] & ~here).any()
+    one = regions[0] if len(regions) == 1 else None
+    first, ends = story.regions[regions[0]], [story.regions[r].end for r in regions]
+    own -= 0.0 if whole else _log_places(low, high, min(story.regions[r].start for r in regions), max(ends))
     place = (low, high)
-    log_prior = prior_of("read-only", chips=story.has_chips(r))
-    if story.has_chips(r) and whole:
+    chips = story.has_chips(regions[0])
+    log_prior = prior_of("read-only", chips=chips)
+    if chips and whole:
         # A contact that opens and closes does the same, to every read: that it is one is as likely as a switch.
         log_prior = max(log_prior, _TIE + log_prior_at_times(sum(one.kind == "ram" for one in story.regions)))
     return Rival(
         fault="read-only",
         scope="machine",
-        region=r,
+        region=one,
         addresses=place,
         log_prior=log_prior,
         log_own=own,
         explains=hits + others,
         against=against,
-        summary=f"{span_of(place)} of {named(story.regions[r])} cannot be written at times: write-protected by "
-        "something that is switched",
+        summary=f"{span_of(place)}{f' of {named(first)}' if one is not None else ''} cannot be written at times: "
+        "write-protected by something that is switched",
         evidence=(
             f"{counted(int(lost.sum()), 'write')} of {len(lost)} did not take, in "
             f"{counted(1 + changes, 'stretch', 'stretches')} of writes that all take or all do not",

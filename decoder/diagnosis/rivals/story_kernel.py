@@ -11,6 +11,7 @@ SIDES = 6  # of a cell that two may answer for: each one's, and what was written
 NO_TEST, TOOK, STAYED, NEITHER = range(4)
 # ``repeat``: a read beside the last one of its cell, no write between.
 FIRST, SAME, OTHER = range(3)
+RIGHT = 4  # bit of ``pending``: the last access was a read that came right
 BACK = 2  # bits of ``older`` below how many different contents have come since the one that is given
 
 
@@ -34,13 +35,16 @@ def tell(rows, memory, told):
             known[c] = (known[c] & ~lanes[i]) | sure[i]
             sound[c] = i
             continue
-        if pending[c] & 1 == 0 and read_known[c] & sure[i]:
-            repeat[i] = SAME if (last_read[c] ^ data[i]) & read_known[c] & sure[i] == 0 else OTHER
-        before = read_known[c] & compared[i]
+        # After a read that came right the cell holds what it should, also on lanes that the read left in doubt.
+        last = content[c] if pending[c] & RIGHT else last_read[c]
+        last_known = known[c] if pending[c] & RIGHT else read_known[c]
+        if pending[c] & 1 == 0 and last_known & sure[i]:
+            repeat[i] = SAME if (last ^ data[i]) & last_known & sure[i] == 0 else OTHER
+        before = last_known & compared[i]
         if pending[c] & 2 and compared[i]:
             if wrong[i] == 0:
                 took[i] = TOOK
-            elif before and (last_read[c] ^ data[i]) & before == 0:
+            elif before and (last ^ data[i]) & before == 0:
                 took[i] = STAYED
             else:
                 took[i] = NEITHER
@@ -48,11 +52,11 @@ def tell(rows, memory, told):
             for k in range(count[c]):
                 if (held[c, k] ^ data[i]) & compared[i] == 0:
                     older[i] = 1 | (count[c] - 1 - k) << BACK
-            if before and (last_read[c] ^ data[i]) & before == 0:
+            if before and (last ^ data[i]) & before == 0:
                 older[i] |= 2
         elif compared[i]:
             sound[c] = i
-        pending[c] = 0
+        pending[c] = RIGHT if compared[i] and wrong[i] == 0 else 0
         last_read[c] = (last_read[c] & ~sure[i]) | (data[i] & sure[i])
         read_known[c] |= sure[i]
         _remember(held, count, c, data[i])
