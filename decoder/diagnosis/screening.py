@@ -93,7 +93,7 @@ def replay_leaf(
     if only is None or only.path is None:
         found.update(_lane_effects(study, [b for _, _, b in behaviours], rows))
     if plain:
-        return _with_first_reads(found, FirstReads(study, rows))
+        return _with_first_reads(found, FirstReads(study, rows, shared=True))
     wanted: dict[PathFault, float] = {}
     for c, weight, behaviour in behaviours:
         faults: list[PathFault] = []
@@ -111,7 +111,7 @@ def replay_leaf(
     couples = [b for _, _, b in behaviours if isinstance(b, CoupledCell)]
     found.update({key: (e, e) for key, e in _decays(study, decays, rows).items()})
     found.update({key: (e, e) for key, e in run_coupled(couples, study.cells, lambda: [rows], study.data_bits).items()})
-    return _with_first_reads(found, FirstReads(study, rows))
+    return _with_first_reads(found, FirstReads(study, rows, shared=True))
 
 
 def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Effect]:

@@ -7,7 +7,7 @@ import pytest
 
 from busledger.decoder.diagnosis import diagnose
 from busledger.decoder.diagnosis.overlay import FoundFault
-from busledger.decoder.diagnosis.path import PathFaultState, pull_apart
+from busledger.decoder.diagnosis.path import PathFaultState, pull_apart, told_twice
 from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.theory import PathFault
@@ -127,3 +127,19 @@ def test_lanes_that_nobody_drives_are_not_pulled_both_ways():
     )
     assert pull_apart(up, down)
     assert not pull_apart(up, up)
+
+
+def test_one_short_is_not_two_shorts_of_one_net():
+    """Two lines of the card that are joined for all its banks are joined for each of them."""
+    study = study_of([("w", 0, 0), ("r", 0, 0)])
+
+    def short(scope: str, lines: tuple[int, ...], **wanted: object) -> PathFaultState:
+        found = candidate(study, "address-bridged", scope, lines=lines, **wanted)
+        return PathFaultState(acting(found, hard=False), 0.0, study)
+
+    card, first = short("board", (0, 1)), short("region", (0, 1), region=0)
+    assert told_twice(card, first)
+    assert not told_twice(first, short("region", (0, 1), region=1)), "each bank's own lines may be"
+    assert not told_twice(first, short("region", (1, 2), region=0))
+    lanes = candidate(study, "bridged", "bus", lanes=0x03)
+    assert told_twice(*(PathFaultState(acting(lanes, hard=True, way=way), 0.0, study) for way in (0, 1)))
