@@ -28,6 +28,7 @@ __all__ = [
     "beside_own",
     "judged_again",
     "kind_of",
+    "one_of",
     "propose_paths",
     "regions_told",
     "replayed_alone",
@@ -232,6 +233,13 @@ def beside_own(
 
 def _way(scored: Scored) -> tuple[object, ...]:
     return scored.variant.label, scored.path, scored.strict
+
+
+def one_of(path: Path) -> tuple[object, ...]:
+    """What makes it one thing outside the chips in one way of failing, on whatever reads it was judged."""
+    if not isinstance(path, PathFaultState):
+        return path.key
+    return path.key, path.scored.variant.label, path.scored.path
 
 
 def wrong_at(survey: Survey, candidate: Candidate) -> int:

@@ -23,6 +23,7 @@ from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFau
 from busledger.decoder.diagnosis.paths import (
     beside_own,
     judged_again,
+    one_of,
     propose_paths,
     regions_told,
     replayed_alone,
@@ -96,7 +97,16 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
     if first in found and len(first.paths) < _AT_MOST and first.rows.wrong.any():
         states += _extended(card, first, extra, first.log_total, _TRIED_AGAIN, states, _WORK[-1])
     states += _again(card, states, extra)
-    return sorted(states, key=lambda s: -s.log_total)
+    return _each_once(sorted(states, key=lambda s: -s.log_total))
+
+
+def _each_once(states: Sequence[CardState]) -> list[CardState]:
+    """The best of each set: the same faults found in another order, or judged with other chips in view, are no other
+    way in which the card may be bad."""
+    found: dict[frozenset[object], CardState] = {}
+    for state in states:
+        found.setdefault(frozenset(one_of(path) for path in state.paths), state)
+    return list(found.values())
 
 
 def _last_resort(state: CardState) -> bool:
