@@ -289,13 +289,14 @@ def _promising(
     keep = [f for f in ranked[:_KEEP_AT_MOST] if strict[f] > top - _KEEP_NATS]
     nothing = noise._replace(lenient=True).log_strays(noise.wrong)
     for ranks in (lenient, always):
-        of_part: dict[object, int] = {}
+        of_part: dict[object, set[tuple[int, ...]]] = {}
         for fault in sorted(wanted, key=lambda f: -ranks[f]):
             if ranks[fault] <= nothing or len(of_part) >= _KEEP_AT_MOST:
                 break
-            part = (fault.regions, fault.mask, fault.op, fault.acts)
-            of_part[part] = of_part.get(part, 0) + 1
-            if of_part[part] <= of_a_part:
+            # What lines show that nobody drives is no other fault: it takes no other line's place.
+            lines = of_part.setdefault((fault.regions, fault.mask, fault.op, fault.acts), set())
+            if fault.numbers in lines or len(lines) < of_a_part:
+                lines.add(fault.numbers)
                 keep.append(fault)
     doubtful = [f for f in sorted(wanted, key=lambda f: -lenient[f]) if lenient[f] <= nothing]
     keep += _in_good_time(first, [f for f in doubtful if f not in keep][:_TIMED], noise._replace(lenient=True), nothing)

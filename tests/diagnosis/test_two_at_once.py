@@ -94,6 +94,17 @@ def test_what_explains_its_own_reads_exactly_is_not_crowded_out_by_what_explains
     assert exact in kept
 
 
+def test_levels_of_lanes_that_nobody_drives_take_no_other_lines_place():
+    """One pair of lines in each of three ways that undriven lanes may show, and a second pair: two pairs are kept."""
+    ways = [_pair(4, 5)._replace(floats=floats) for floats in range(3)]
+    second = _pair(6, 7)
+    often = _effects(Tally(0, 90, 10), Tally(hits=30, misses=270, other=20, explained=40))
+    first = {**dict.fromkeys(ways, often), second: _effects(Tally(0, 90, 10), often[1].tally._replace(hits=29))}
+    prior = {fault: -9.0 - 30.0 * (fault == second) for fault in first}
+    kept = _promising(first, prior, Noise(60, 600, 8), of_a_part=2)
+    assert {*ways, second} <= set(kept)
+
+
 def test_what_unwritten_cells_show_through_a_stuck_lane_speaks_for_it_once():
     """Behind a lane that is high in every read of both banks nothing is known of what any cell held."""
     accesses: list[Access] = [("r", cell, 0xFF) for cell in range(8)]
