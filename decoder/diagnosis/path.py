@@ -14,9 +14,10 @@ from busledger.decoder.diagnosis.rivals import Rival
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.diagnosis.unlisted import TakesAll
 
-__all__ = ["NOT_LISTED", "Innocent", "Path", "PathFaultState", "pull_apart"]
+__all__ = ["NOT_LISTED", "Innocent", "Path", "PathFaultState", "pull_apart", "told_twice"]
 
 NOT_LISTED = "unlisted"
+_ONCE = ("bridged", "address-bridged", "address-stuck")
 
 
 class Path(Protocol):
@@ -159,3 +160,17 @@ def pull_apart(one: Path, other: Path) -> bool:
 def _pulled(path: Path) -> int | None:
     behaviour = path.scored.variant.behaviour if isinstance(path, PathFaultState) else None
     return behaviour.floats if isinstance(behaviour, PathFault) else None
+
+
+def told_twice(one: Path, other: Path) -> bool:
+    """Whether both join the same lines of what they share, or hold one line: of one net there is nothing left to join.
+
+    A short of two lines of the board beside one of the same lines in one of its regions is a single short that was not
+    followed to the last read.
+    """
+    if not isinstance(one, PathFaultState) or not isinstance(other, PathFaultState):
+        return False
+    a, b = one.scored.candidate, other.scored.candidate
+    if a.fault != b.fault or a.fault not in _ONCE or not set(one.regions) & set(other.regions):
+        return False
+    return a.lines == b.lines and (a.fault != "bridged" or a.mask == b.mask)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Evidence
-from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
+from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
 from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
 from busledger.decoder.diagnosis.leaf import log_noise
 from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt, hides, lanes_apart, shorts
@@ -29,6 +29,7 @@ __all__ = [
     "beside_own",
     "judged_again",
     "kind_of",
+    "one_of",
     "propose_paths",
     "regions_told",
     "replayed_alone",
@@ -246,6 +247,13 @@ def _way(scored: Scored) -> tuple[object, ...]:
     return scored.variant.label, scored.path, scored.strict
 
 
+def one_of(path: Path) -> tuple[object, ...]:
+    """What makes it one thing outside the chips in one way of failing, on whatever reads it was judged."""
+    if not isinstance(path, PathFaultState):
+        return path.key
+    return path.key, path.scored.variant.label, path.scored.path
+
+
 def wrong_at(survey: Survey, candidate: Candidate) -> int:
     """Wrong reads on its lanes in its regions."""
     return sum(
@@ -269,9 +277,9 @@ def _own(scored: Scored, more: Iterable[tuple[int, float]], wrong: int) -> float
         each = [log_rate(0, n, (1.0e4, 1.0)) + ratio for n, ratio in more]
         own = scored.effect.log_contents
         own = -scored.effect.tally.unsure_bits * LN2 if own is None else own
-        return own + log_sum(each) - math.log(len(more))
+        return own + log_sum(each)
     bits = scored.candidate.mask.bit_count()
-    own = log_sum([log_own(scored, bits, n) + ratio for n, ratio in more]) - math.log(len(more))
+    own = log_sum([log_own(scored, bits, n) + ratio for n, ratio in more])
     if scored.hard:
         own -= tally.other * math.log(2.0**bits - 1.0)  # a wrong read that it does not foretell shows any pattern
     return own + log_noise(strays, tally.hits + tally.misses + strays, bits)
@@ -300,7 +308,7 @@ def seen_by_checks(study: Study) -> list[PathFaultState]:
 def _elsewhere(evidence: Evidence, candidate: Candidate) -> tuple[tuple[int, float], ...]:
     """(missed chances, log likelihood ratio) that transfers outside the compared reads add to a bus fault.
 
-    Three ways, equally likely: the fault hurts reads of the board's regions only
+    Three ways, with their shares: the fault hurts reads of the board's regions only
     (the lane's contact at the card's edge), all reads (it sits at the
     processor's receiver), or every transfer, writes included. In the last
     case not one write may show the level that cannot be, nor one read of a ROM
@@ -322,4 +330,5 @@ def _elsewhere(evidence: Evidence, candidate: Candidate) -> tuple[tuple[int, flo
     outside, written = int(count[-1, 0]), int(count[:, 1].sum())
     unread = 0.0 if count[fixed, 0].sum() else -log_rate(int(both[fixed, 0].sum()), 0, (0.5, 0.5))
     unwritten = 0.0 if written else -log_rate(int(both[:, 1].sum()), 0, (0.5, 0.5))
-    return (0, 0.0), (outside, unread), (outside + written, unread + unwritten)
+    edge, reads, every = (math.log(float(priors()["beyond_edge"][way])) for way in ("edge", "reads", "all"))
+    return (0, edge), (outside, reads + unread), (outside + written, every + unread + unwritten)

@@ -15,6 +15,7 @@ from busledger.decoder.diagnosis.faults.candidate import Candidate
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, narrowed
 from busledger.decoder.diagnosis.replay.foretold import FirstReads, FoundContents
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
+from busledger.decoder.diagnosis.replay.memory_kernel import AWAKE
 from busledger.decoder.diagnosis.replay.replay import (
     NOTHING,
     Effect,
@@ -24,6 +25,7 @@ from busledger.decoder.diagnosis.replay.replay import (
     run_lanes,
     screened,
 )
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows, Study, Survey
 from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.wear import run_coupled, run_decay
@@ -56,6 +58,8 @@ _CONTENTS_ARE_ALIKE = 8  # bits of unknown contents that cost as much as one, be
 _PAIRS = 20  # shorted address lines replayed, of each part, at least …
 _PAIR_ROWS = 8_000_000  # … and more of them where rows are few
 _STAYS_THERE = ("stays", "write-lost")  # no read goes astray: a right one refutes as much in a burst as at any time
+_OFTEN = 0.3  # of its chances, at which a fault acts that is at work throughout; as weighing has it of bursts. Judged
+_ALWAYS_AT_WORK = np.full(WINDOWS, AWAKE, np.uint8)
 _BURST_ROUNDS = 3  # a fault is played again with the bursts that the last time showed
 _A_READ = 6.0  # nats that one more wrong read explained is taken to be worth when one such run is held against another
 
@@ -93,7 +97,7 @@ def replay_leaf(
     if only is None or only.path is None:
         found.update(_lane_effects(study, [b for _, _, b in behaviours], rows))
     if plain:
-        return _with_first_reads(found, FirstReads(study, rows))
+        return _with_first_reads(found, FirstReads(study, rows, shared=True))
     wanted: dict[PathFault, float] = {}
     for c, weight, behaviour in behaviours:
         faults: list[PathFault] = []
@@ -111,7 +115,7 @@ def replay_leaf(
     couples = [b for _, _, b in behaviours if isinstance(b, CoupledCell)]
     found.update({key: (e, e) for key, e in _decays(study, decays, rows).items()})
     found.update({key: (e, e) for key, e in run_coupled(couples, study.cells, lambda: [rows], study.data_bits).items()})
-    return _with_first_reads(found, FirstReads(study, rows))
+    return _with_first_reads(found, FirstReads(study, rows, shared=True))
 
 
 def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Effect]:
@@ -285,13 +289,14 @@ def _promising(
     keep = [f for f in ranked[:_KEEP_AT_MOST] if strict[f] > top - _KEEP_NATS]
     nothing = noise._replace(lenient=True).log_strays(noise.wrong)
     for ranks in (lenient, always):
-        of_part: dict[object, int] = {}
+        of_part: dict[object, set[tuple[int, ...]]] = {}
         for fault in sorted(wanted, key=lambda f: -ranks[f]):
             if ranks[fault] <= nothing or len(of_part) >= _KEEP_AT_MOST:
                 break
-            part = (fault.regions, fault.mask, fault.op, fault.acts)
-            of_part[part] = of_part.get(part, 0) + 1
-            if of_part[part] <= of_a_part:
+            # What lines show that nobody drives is no other fault: it takes no other line's place.
+            lines = of_part.setdefault((fault.regions, fault.mask, fault.op, fault.acts), set())
+            if fault.numbers in lines or len(lines) < of_a_part:
+                lines.add(fault.numbers)
                 keep.append(fault)
     doubtful = [f for f in sorted(wanted, key=lambda f: -lenient[f]) if lenient[f] <= nothing]
     keep += _in_good_time(first, [f for f in doubtful if f not in keep][:_TIMED], noise._replace(lenient=True), nothing)
@@ -370,6 +375,8 @@ def _in_bursts(fault: PathFault, tables: Tables, rows: Rows, some: Effect) -> Ef
     best = some
     for _ in range(_BURST_ROUNDS):
         hours = hours_of(best.chances)
+        if hours is None and _is_often(best.tally):
+            hours = _ALWAYS_AT_WORK
         if hours is None or (best.hours is not None and (hours == best.hours).all()):
             break
         run = PathRun(fault, tables, hours)
@@ -379,6 +386,12 @@ def _in_bursts(fault: PathFault, tables: Tables, rows: Rows, some: Effect) -> Ef
             break
         best = again
     return best
+
+
+def _is_often(tally: Tally) -> bool:
+    """Whether a fault acts so often that it likely met the writes before the one that shows, too: as in a burst that
+    lasts from the first window to the last."""
+    return tally.hits >= _CROWD and tally.hits + tally.excused >= _OFTEN * (tally.hits + tally.excused + tally.misses)
 
 
 def _worth(fault: PathFault, effect: Effect) -> float:

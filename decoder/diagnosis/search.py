@@ -20,10 +20,11 @@ from busledger.decoder.diagnosis.lane_losses import lane_shares, part_gone, wron
 from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
 from busledger.decoder.diagnosis.overlay import Blind, hides
 from busledger.decoder.diagnosis.own_doing import OwnDoing
-from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState, pull_apart
+from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState, pull_apart, told_twice
 from busledger.decoder.diagnosis.paths import (
     beside_own,
     judged_again,
+    one_of,
     propose_paths,
     regions_told,
     replayed_alone,
@@ -97,7 +98,16 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
     if first in found and len(first.paths) < _AT_MOST and first.rows.wrong.any():
         states += _extended(card, first, extra, first.log_total, _TRIED_AGAIN, states, _WORK[-1])
     states += _again(card, states, extra)
-    return sorted(states, key=lambda s: -s.log_total)
+    return _each_once(sorted(states, key=lambda s: -s.log_total))
+
+
+def _each_once(states: Sequence[CardState]) -> list[CardState]:
+    """The best of each set: the same faults found in another order, or judged with other chips in view, are no other
+    way in which the card may be bad."""
+    found: dict[frozenset[object], CardState] = {}
+    for state in states:
+        found.setdefault(frozenset(one_of(path) for path in state.paths), state)
+    return list(found.values())
 
 
 def _last_resort(state: CardState) -> bool:
@@ -245,7 +255,8 @@ def _extended(
     told = regions_told(state.paths)
     signs = card.study.evidence.signs
     lines = signs.address_lines.values() if signs is not None else ()
-    proposed = [path for path in proposed if not any(pull_apart(path, before) for before in state.paths)]
+    cannot = (pull_apart, told_twice)
+    proposed = [p for p in proposed if not any(both(p, before) for before in state.paths for both in cannot)]
     proposed += [path for path in extra if path.key not in held and not _is_select_of(path, told, lines)]
     found: list[CardState] = []
     seen = {_told(s.paths) for s in done}
@@ -320,7 +331,10 @@ def _worth_trying(
     by_lane = wrong_by_lane(state.rows, regions)
     few, many = _LAID_OVER
     at_most = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
-    fairest = [path for _, path in (*fair[: at_most // 2], *by_share[: at_most // 4])]
+    # What explains the many reads of a chip that is plainly bad seems to explain all of the others' as well, and would
+    # crowd out what is judged without that chip.
+    unlooked = [one for one in by_share if getattr(one[1], "blind", None) is not None]
+    fairest = [path for _, path in (*fair[: at_most // 2], *by_share[: at_most // 4], *unlooked[: at_most // 8])]
     hoped = [p for gain, p in most if state.log_total + gain > best and p.log_charge < 0.0][:_HOPED]
     for path in dict.fromkeys([*fairest, *hoped, *(path for _, path in most[: at_most - len(fairest)])]):
         overlay = path.overlay()

@@ -69,6 +69,18 @@ def test_lanes_told_one_by_one_foretell_no_more_than_all_of_them_at_once():
     assert alone < whole / 4.0
 
 
+def test_two_dead_chips_foretell_no_more_than_their_row_that_does_not_answer():
+    """Each chip by itself would be credited with a fill that the other one shows as well."""
+    study = first_reads(lambda cell: 0x11 * cell)
+    rows = study.rows()
+    kept = replace(rows, kept=np.where(rows.is_write, rows.kept, rows.data))  # as if the bus had carried just that
+    whole, *chips = (
+        FirstReads(study, kept, shared=True).log_gain(LaneFault(lanes_kernel.KEPT, mask, (0,)))
+        for mask in (0xFF, 0x0F, 0xF0)
+    )
+    assert sum(chips) < whole + 0.1
+
+
 def test_a_fault_that_says_nothing_of_them_gains_nothing():
     study = first_reads(lambda _: 0xFF)
     reads = FirstReads(study, study.rows())

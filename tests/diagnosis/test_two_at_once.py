@@ -7,7 +7,7 @@ import pytest
 
 from busledger.decoder.diagnosis import diagnose
 from busledger.decoder.diagnosis.overlay import FoundFault
-from busledger.decoder.diagnosis.path import PathFaultState, pull_apart
+from busledger.decoder.diagnosis.path import PathFaultState, pull_apart, told_twice
 from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.theory import PathFault
@@ -94,6 +94,17 @@ def test_what_explains_its_own_reads_exactly_is_not_crowded_out_by_what_explains
     assert exact in kept
 
 
+def test_levels_of_lanes_that_nobody_drives_take_no_other_lines_place():
+    """One pair of lines in each of three ways that undriven lanes may show, and a second pair: two pairs are kept."""
+    ways = [_pair(4, 5)._replace(floats=floats) for floats in range(3)]
+    second = _pair(6, 7)
+    often = _effects(Tally(0, 90, 10), Tally(hits=30, misses=270, other=20, explained=40))
+    first = {**dict.fromkeys(ways, often), second: _effects(Tally(0, 90, 10), often[1].tally._replace(hits=29))}
+    prior = {fault: -9.0 - 30.0 * (fault == second) for fault in first}
+    kept = _promising(first, prior, Noise(60, 600, 8), of_a_part=2)
+    assert {*ways, second} <= set(kept)
+
+
 def test_what_unwritten_cells_show_through_a_stuck_lane_speaks_for_it_once():
     """Behind a lane that is high in every read of both banks nothing is known of what any cell held."""
     accesses: list[Access] = [("r", cell, 0xFF) for cell in range(8)]
@@ -127,3 +138,19 @@ def test_lanes_that_nobody_drives_are_not_pulled_both_ways():
     )
     assert pull_apart(up, down)
     assert not pull_apart(up, up)
+
+
+def test_one_short_is_not_two_shorts_of_one_net():
+    """Two lines of the card that are joined for all its banks are joined for each of them."""
+    study = study_of([("w", 0, 0), ("r", 0, 0)])
+
+    def short(scope: str, lines: tuple[int, ...], **wanted: object) -> PathFaultState:
+        found = candidate(study, "address-bridged", scope, lines=lines, **wanted)
+        return PathFaultState(acting(found, hard=False), 0.0, study)
+
+    card, first = short("board", (0, 1)), short("region", (0, 1), region=0)
+    assert told_twice(card, first)
+    assert not told_twice(first, short("region", (0, 1), region=1)), "each bank's own lines may be"
+    assert not told_twice(first, short("region", (1, 2), region=0))
+    lanes = candidate(study, "bridged", "bus", lanes=0x03)
+    assert told_twice(*(PathFaultState(acting(lanes, hard=True, way=way), 0.0, study) for way in (0, 1)))

@@ -34,9 +34,10 @@ _OF_LANES = {
 class FirstReads:
     """The reads among ``rows`` that were the first access to their cell; what ROM images hold is left out.
 
-    ``shared``: of a fault outside the chips. It takes its lanes out of words whose other lanes are still to be
+    ``shared``: beside faults of other lanes. One takes its lanes out of words whose other lanes are still to be
     accounted for: where every lane came up alike, as where nobody drives any of them, one that is stuck has foretold
-    next to nothing, and the rest gains by its own fault what is left to be gained. Chips are each taken by themselves.
+    next to nothing, and the rest gains by its own fault what is left to be gained. So do the chips of a row: each by
+    itself would be credited with a fill that all of them show, and two dead ones with more than their row is.
     """
 
     def __init__(self, study: Study, rows: Rows, shared: bool = False) -> None:

@@ -15,13 +15,13 @@ from .faults import Fault, describe, name
 U8 = npt.NDArray[np.uint8]
 
 
-def rivals(bench: Bench, fault: Fault, wrong: FLAG, run: Run, many: bool) -> list[Fault]:
-    """Other faults that might read alike: every kind on the path of what this one hurts."""
+def rivals(bench: Bench, fault: Fault, wrong: FLAG, run: Run, mended: Run, many: bool) -> list[Fault]:
+    """Other faults that might read alike: every kind on the path of what this one hurts, by what mending it changes."""
     board = bench.board
     hit = sorted(set(bench.base[wrong].tolist()))
     if not hit:
         return []
-    lanes = [n for n in range(8) if np.any((run.seen ^ bench.expected)[wrong] >> n & 1)]
+    lanes = [n for n in range(8) if np.any((run.seen ^ mended.seen)[wrong] >> n & 1)]
     cells = set(bench.cycles.address[wrong].tolist())
     one = len(hit) == 1
     every = list(range(len(board.regions)))
@@ -130,7 +130,7 @@ class Judge:
         if self.faults[index].fault == "unlisted" or self.faults[index].scatter or self.faults[index].condition:
             many = many or len(self.faults) > 1
         marks: set[str] = {str(name(self.faults[index], self.bench.board))}
-        for rival in rivals(self.bench, self.faults[index], differs, self.full, many):
+        for rival in rivals(self.bench, self.faults[index], differs, self.full, mended, many):
             mark = str(name(rival, self.bench.board))
             if mark in marks:
                 continue
