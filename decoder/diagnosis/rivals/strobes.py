@@ -293,7 +293,7 @@ def _would_fight(story: Story, r: int, span: tuple[int, int], right: NDArray[np.
         last = np.maximum.accumulate(at) if len(at) else at
         told = (last >= 0) & asked[mine]
         one, two = mine[told], mine[last[told]]
-        other = (place[one] == place[two]) & (own[one] != own[two]) & (own[two] & inside[two] | there[two])
+        other = (place[one] == place[two]) & (own[one] != own[two]) & (own[two] | there[two])
         differs = (rows.data[one] ^ rows.data[two]) & rows.sure[one] & rows.sure[two]
         count += int(np.count_nonzero(other & (differs != 0)))
     return count + _fights_beside(story, r, span)
