@@ -198,7 +198,8 @@ def _joined_always(scored: Scored, rows: Rows, evidence: Evidence) -> Scored:
     apart = lanes_apart(scored, rows)
     c, traffic = scored.candidate, evidence.traffic
     if traffic is not None and c.scope == "bus":
-        apart = max(apart, int(traffic.differ[list(c.regions), 0, *bits_of(c.lanes)].sum()))
+        one, other = bits_of(c.lanes)
+        apart = max(apart, int(traffic.differ[list(c.regions), 0, one, other].sum()))
     tally = scored.effect.tally._replace(misses=apart, other=0)
     return replace(scored, effect=replace(scored.effect, tally=tally))
 

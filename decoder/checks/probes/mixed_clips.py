@@ -78,8 +78,8 @@ class MixedClips:
         moved = (levels[1:] ^ levels[:-1]) & ~(unknown[1:] | unknown[:-1]) & self._watched
         some = np.flatnonzero(np.bitwise_or.reduce(moved, axis=1))
         moved, time = moved[some], time[1:][some]
-        # What moves with the edge itself, or a sample before, moved after it, on a channel that shows it sooner: nothing
-        # that the edge samples may move there.
+        # What moves with the edge itself, or a sample before, moved after it, on a channel that shows it sooner: there
+        # nothing may move that the edge samples.
         at = np.searchsorted(cycles.time, time + self._tick, side="right")
         ahead = cycles.time[np.minimum(at, len(cycles) - 1)] - time
         moved[(at == len(cycles)) | (at == 0)] = 0

@@ -48,10 +48,9 @@ def moved_over(story: Story, outside: ReadBeside, bit: int, first: int, last: in
     # A look that spares a sound capture the story of its cells.
     beside = [region for region in story.regions if region.space != "io"]
     known_places = sum(((there ^ (1 << bit) >= r.start) & (there ^ (1 << bit) <= r.end)) for r in beside)
-    known_places = known_places + np.isin(there ^ (1 << bit), address[~then])
+    known_places = known_places + np.isin(there ^ (1 << bit), outside.address[~fresh])
     if np.count_nonzero(known_places) < _CELLS and nothing_wrong(story):
         return _NOWHERE
-    read_beside = _steady(address[~then], data[~then])
     rows = story.rows
     inside = (rows.time > first) & (rows.time <= last) & ~rows.is_write & (rows.compared == 0)
     at = np.flatnonzero(inside & (story.repeat == kernel.FIRST))
@@ -59,6 +58,7 @@ def moved_over(story: Story, outside: ReadBeside, bit: int, first: int, last: in
     at = at[rows.sure[at] == np.uint32((1 << story.study.data_bits) - 1)]
     address = np.concatenate([there, story.address[rows.cell[at]]])
     gave = np.concatenate([gave, rows.data[at].astype(np.int64)])
+    read_beside = _steady(story, first, last)
     known, holds = (np.concatenate(both) for both in zip(_holds(story, first), read_beside, strict=True))
     keys, values = known[np.argsort(known)], holds[np.argsort(known)]
     if not len(keys):
@@ -90,8 +90,14 @@ def _log_filled(address: NDArray[np.int64], value: NDArray[np.uint32], bits: int
     return log_sum([log_filled(value, int(mask)), *by_address]) - math.log(1.0 + len(by_address))
 
 
-def _steady(address: NDArray[np.int64], data: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """(address, byte) of those of the addresses that gave the same at every time."""
+def _steady(story: Story, first: int, last: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """(address, byte) of what was read beside the memory outside these ticks, of addresses that gave the same at every
+    time."""
+    signs = story.study.evidence.signs
+    assert signs is not None
+    reads = signs.outside_reads()
+    there = (reads.io == 0) & ((reads.time <= first) | (reads.time > last))
+    address, data = reads.address[there], reads.data[there]
     order = np.argsort(address, kind="stable")
     address, data = address[order], data[order]
     start = np.flatnonzero(np.concatenate([[True], address[1:] != address[:-1]])) if len(address) else address
