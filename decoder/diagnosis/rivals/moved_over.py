@@ -47,8 +47,9 @@ def moved_over(story: Story, outside: ReadBeside, bit: int, first: int, last: in
     there, gave = outside.address[fresh], outside.data[fresh]
     # A look that spares a sound capture the story of its cells.
     beside = [region for region in story.regions if region.space != "io"]
-    known_places = sum(((there ^ (1 << bit) >= r.start) & (there ^ (1 << bit) <= r.end)) for r in beside)
-    known_places = known_places + np.isin(there ^ (1 << bit), outside.address[~fresh])
+    known_places = np.isin(there ^ (1 << bit), outside.address[~fresh])
+    for r in beside:
+        known_places |= (there ^ (1 << bit) >= r.start) & (there ^ (1 << bit) <= r.end)
     if np.count_nonzero(known_places) < _CELLS and nothing_wrong(story):
         return _NOWHERE
     rows = story.rows
