@@ -35,7 +35,8 @@ def floats(card: CardView, *, driver: bool = False) -> Shown:
         keeps.append((bent.KEPT_BY_CARD, "keeps the card's last level"))
     if card.buffers and card.bus_settles:
         keeps.append((bent.KEPT_FROM_BUS, "keeps the level that the bus had before it was left alone"))
-    share = [v["drivers_card_side"] if driver and does == bent.KEPT_BY_CARD else 1.0 for does, _ in keeps]
+    card_side = priors()["open_lane"]["card_side"]
+    share = [card_side if driver and does == bent.KEPT_BY_CARD else 1.0 for does, _ in keeps]
     return (
         *((v["keeps_level"] * part / sum(share), does, word) for part, (does, word) in zip(share, keeps, strict=True)),
         (v["pulled_up"], bent.HIGH, "is pulled up"),

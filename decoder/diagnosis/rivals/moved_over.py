@@ -59,8 +59,8 @@ def moved_over(story: Story, outside: ReadBeside, bit: int, first: int, last: in
     at = at[rows.sure[at] == np.uint32((1 << story.study.data_bits) - 1)]
     address = np.concatenate([there, story.address[rows.cell[at]]])
     gave = np.concatenate([gave, rows.data[at].astype(np.int64)])
-    read_beside = _steady(story, first, last)
-    known, holds = (np.concatenate(both) for both in zip(_holds(story, first), read_beside, strict=True))
+    told_by = zip(_holds(story, first), outside.steady(first, last), strict=True)
+    known, holds = (np.concatenate(both) for both in told_by)
     keys, values = known[np.argsort(known)], holds[np.argsort(known)]
     if not len(keys):
         return _NOWHERE
@@ -89,21 +89,6 @@ def _log_filled(address: NDArray[np.int64], value: NDArray[np.uint32], bits: int
         log_values(one, ((value - address) & mask).astype(np.uint32), bits),
     ]
     return log_sum([log_filled(value, int(mask)), *by_address]) - math.log(1.0 + len(by_address))
-
-
-def _steady(story: Story, first: int, last: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """(address, byte) of what was read beside the memory outside these ticks, of addresses that gave the same at every
-    time."""
-    signs = story.study.evidence.signs
-    assert signs is not None
-    reads = signs.outside_reads()
-    there = (reads.io == 0) & ((reads.time <= first) | (reads.time > last))
-    address, data = reads.address[there], reads.data[there]
-    order = np.argsort(address, kind="stable")
-    address, data = address[order], data[order]
-    start = np.flatnonzero(np.concatenate([[True], address[1:] != address[:-1]])) if len(address) else address
-    least, most = (of.reduceat(data, start) if len(start) else data for of in (np.minimum, np.maximum))
-    return address[start][least == most], least[least == most]
 
 
 def _firsts(of: NDArray[np.generic]) -> NDArray[np.bool_]:

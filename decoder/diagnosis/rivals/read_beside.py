@@ -17,12 +17,13 @@ _DENSE = 1 << 20  # addresses below it are looked up in a table, which is there 
 @dataclass(frozen=True, slots=True)
 class ReadBeside:
     """Different addresses, in the order in which they were first read, int64 arrays: ``address``, what the first read
-    gave (``data``), ticks of the first and of the last read."""
+    gave (``data``), ticks of the first and of the last read. ``reads``: all of them, in time order."""
 
     address: NDArray[np.int64]
     data: NDArray[np.int64]
     first: NDArray[np.int64]
     last: NDArray[np.int64]
+    reads: LatchWrites
 
     @classmethod
     def of(cls, reads: LatchWrites) -> ReadBeside:
@@ -33,7 +34,20 @@ class ReadBeside:
         first = len(address) - 1 - _last_of(address[::-1])
         order = np.argsort(first)
         first, last = first[order], last[order]
-        return cls(address[first], data[first], time[first], time[last])
+        return cls(address[first], data[first], time[first], time[last], reads)
+
+    def steady(self, first: int, last: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """(address, byte), int64, of the addresses that gave the same at every time but between these ticks."""
+        then = (self.reads.time > first) & (self.reads.time <= last)
+        there = (self.reads.io == 0) & ~then
+        address, data = self.reads.address[there], self.reads.data[there]
+        order = np.argsort(address, kind="stable")
+        address, data = address[order], data[order]
+        if not len(address):
+            return address, data
+        start = np.flatnonzero(np.concatenate([[True], address[1:] != address[:-1]]))
+        least, most = np.minimum.reduceat(data, start), np.maximum.reduceat(data, start)
+        return address[start][least == most], least[least == most]
 
 
 def _last_of(address: NDArray[np.int64]) -> NDArray[np.int64]:
