@@ -9,6 +9,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.recent_writes import given_elsewhere
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables
 from busledger.decoder.diagnosis.replay.replay_kernel import EXCUSES, EXPLAINS
@@ -215,7 +216,7 @@ class FoundFault:
             lanes = np.where(mine & taken, self._mask, np.uint32(0))
             if seen is not rows:
                 value, sure = (value, sure) if self._lane is None else _bent(self._lane, rows)[:2]
-                lanes &= ~self._blinded(rows) | self._shown_as_well(rows, value, sure)
+                lanes &= ~self._blinded(rows) | self._shown_as_well(rows, value, sure, lanes != 0)
             if self._lane is None:
                 # What cells hold is followed by what was written: a read that another cell answered, or one after a
                 # lost write, says nothing of the next fault, not that it came back right, either.
@@ -244,17 +245,21 @@ class FoundFault:
         compared = np.where(lost, np.uint32(0), rows.compared)
         return rows.holding(rows.expected & compared, compared)
 
-    def _shown_as_well(self, rows: Rows, value: NDArray[np.uint32], sure: NDArray[np.uint32]) -> NDArray[np.uint32]:
-        """Lanes of chips not looked at of which reads tell nothing any more that the fault's other lanes prove to be
-        its doing, a mask each row.
+    def _shown_as_well(
+        self, rows: Rows, value: NDArray[np.uint32], sure: NDArray[np.uint32], taken: NDArray[np.bool_]
+    ) -> NDArray[np.uint32]:
+        """Lanes of chips not looked at that gave what they would where the fault acts, a mask each row: what its other
+        lanes prove of a read, it did to these too, and the chip need not have failed in the same read by chance.
 
-        Where it leaves the lanes to nobody, those that gave what they would then: the chip need not have failed in the
-        same read by chance. Where it led the access elsewhere, or lost a write, all of them: what is due there is not
-        what the chip was asked for, and its own fault shows in the other reads.
+        Where it leaves the lanes to nobody, the word as a whole. Where it led the access elsewhere, or lost a write,
+        lane by lane, so that the chip is charged with its own; where nobody knows what was due then, all lanes.
         """
         hidden = self._blinded(rows) & self._mask
-        if not self.hides and self._run is not None and self._lane is None:
-            return hidden
+        if not self.hides and self._lane is None and self._run is not None:
+            word, known = given_elsewhere(rows, self._run.maps, taken, ~hidden & self._mask)
+            if isinstance(self._blind, Blind):
+                return np.where(taken & (known == 0), hidden, hidden & known & ~(rows.data ^ word))
+            return np.where((hidden & ~known) | ((rows.data ^ word) & hidden), np.uint32(0), hidden)
         if not self.hides or (self._lane is not None and self._lane.does in _JOINS):
             return np.zeros(len(rows), np.uint32)
         same = (((rows.data ^ value) | ~sure) & hidden) == 0

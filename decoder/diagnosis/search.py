@@ -323,7 +323,7 @@ def _worth_trying(
                    for top, p in most), key=lambda item: -item[0])  # fmt: skip
     most.sort(key=lambda item: -item[0])
     by_share.sort(key=lambda item: -item[0])
-    unseen: dict[int, NDArray[np.int64]] = {}
+    unseen: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
     likely: list[tuple[float, Path]] = []
     whole: set[Path] = set()
     regions = len(card.study.card.regions)
@@ -340,12 +340,13 @@ def _worth_trying(
         overlay = path.overlay()
         overlay.start()
         left = overlay.feed(state.rows)
-        blind, before = getattr(path, "blind", None), whole_before
+        blind, before, lanes_before = getattr(path, "blind", None), whole_before, by_lane
         if isinstance(blind, Blind):  # what is plain of a chip costs next to nothing, whatever the fault explains
             left = blind.feed(left)
             if id(blind) not in unseen:
-                unseen[id(blind)] = card.wrong_by_unit(blind.feed(state.rows))
-            before = unseen[id(blind)]
+                seen = blind.feed(state.rows)
+                unseen[id(blind)] = card.wrong_by_unit(seen), wrong_by_lane(seen, regions)
+            before, lanes_before = unseen[id(blind)]
         after = card.wrong_by_unit(left)
         now = wrong_by_lane(left, regions) if shares else by_lane
         change = 0.0
@@ -353,7 +354,7 @@ def _worth_trying(
             strays = isinstance(blind, OwnDoing) and u in blind.units
             likely_gain = _change(float(gains[u]), int(before[u]), int(after[u]), strays)
             r = card.regions[u]
-            change += max(likely_gain, float(gains[u]) * part_gone(shares, u, by_lane[r], now[r]))
+            change += max(likely_gain, float(gains[u]) * part_gone(shares, u, lanes_before[r], now[r]))
         gain = path.log_weight + change + log_lost(overlay, path.mask)
         likely.append((gain, path))
         if gain > 0.0 and not after[before != after].any():
