@@ -30,12 +30,13 @@ def log_clipped(scored: Scored, rows: Rows) -> float:
 
 def seen_acting(c: Candidate, rows: Rows) -> NDArray[np.bool_]:
     """bool a row: clipped selects show that the decoder's fault is at work in this access, whatever it gives."""
-    found = np.zeros(len(rows), np.bool_)
+    found: NDArray[np.bool_] = np.zeros(len(rows), np.bool_)
     if c.region is None or c.scope != "decoder" or c.region >= 64 or (c.other or 0) >= 64:
         return found
     if c.other is None:
         seen, active = _line(rows, c.region)
-        return seen & ~active & (rows.region == c.region)
+        found = seen & ~active & (rows.region == c.region)
+        return found
     for select, accessed in _pairs(c):
         seen, active = _line(rows, select)
         found |= seen & active & (rows.region == accessed)
