@@ -245,17 +245,34 @@ class FoundFault:
         return rows.holding(rows.expected & compared, compared)
 
     def _shown_as_well(self, rows: Rows, value: NDArray[np.uint32], sure: NDArray[np.uint32]) -> NDArray[np.uint32]:
-        """Lanes of chips not looked at that gave what they would where nobody drives, a mask each row: what the fault's
-        other lanes prove of a read, it did to these too, and the chip need not have failed in the same read by chance.
+        """Lanes of chips not looked at that gave what they would where nobody drives, or where the last write was lost,
+        a mask each row: what the fault's other lanes prove of a read, it did to these too, and the chip need not have
+        failed in the same read by chance.
         """
         hidden = self._blinded(rows) & self._mask
-        if not self.hides or (self._lane is not None and self._lane.does in _JOINS):
+        behaviour = self.scored.variant.behaviour
+        if isinstance(behaviour, PathFault) and behaviour.op in _DROPS:
+            value, sure = _before_last_write(rows)
+        elif not self.hides or (self._lane is not None and self._lane.does in _JOINS):
             return np.zeros(len(rows), np.uint32)
-        same = (((rows.data ^ value) | ~sure) & hidden) == 0
+        same: NDArray[np.bool_] = (((rows.data ^ value) | ~sure) & hidden) == 0
         return np.where(same, hidden, np.uint32(0))
 
     def _blinded(self, rows: Rows) -> np.ndarray:
         return np.zeros(len(rows), np.uint32) if self._blind is None else self._blind.dropped(rows)
+
+
+def _before_last_write(rows: Rows) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
+    """(levels, known lanes) a row: what the last write but one had left in its cell."""
+    order = np.argsort(rows.cell, kind="stable")
+    cell, writes = rows.cell[order], np.flatnonzero(rows.is_write[order])
+    before = np.searchsorted(writes, np.arange(len(rows)), side="right") - 2
+    at = writes[np.maximum(before, 0)] if len(writes) else np.zeros(len(rows), np.intp)
+    there = (before >= 0) & (cell[at] == cell)
+    value, known = (np.zeros(len(rows), np.uint32) for _ in range(2))
+    value[order] = rows.data[order[at]]
+    known[order] = np.where(there, rows.sure[order[at]], np.uint32(0))
+    return value, known
 
 
 def _bent(fault: LaneFault, rows: Rows) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
