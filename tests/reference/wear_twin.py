@@ -129,7 +129,11 @@ def decay(
         at = int(math.log2(age) * bins_an_octave)
         hashes[at].add(read.index, differ)
         if not bad or (bad == differ and read.cell not in gone):
-            counts["against"] += not _allowed(told.setdefault(read.cell, []), at, bool(bad))
+            noted = told.setdefault(read.cell, [])
+            both = (not bad, at) in noted
+            allowed = _allowed(noted, at, bool(bad))
+            counts["against"] += not allowed
+            counts["either"] += allowed and both
         if not bad:
             ages["right", at] += 1
             gone.discard(read.cell)

@@ -6,8 +6,9 @@ import numpy as np
 from busledger.decoder.diagnosis.replay.effect_kernel import mix
 
 # Columns of a tally: decayed as predicted, wrong in another way, explained rows; reads that a retention time of the
-# cell's own does not allow, by what other reads of it showed.
-DECAYED, OTHER, EXPLAINED, AGAINST = 0, 1, 2, 3
+# cell's own does not allow, by what other reads of it showed; and those that it allows so far as it may lie in their
+# very bin, in which the cell has kept its value and lost it.
+DECAYED, OTHER, EXPLAINED, AGAINST, EITHER = 0, 1, 2, 3, 4
 BINS = 256  # ages in quarter octaves of ticks
 BINS_AN_OCTAVE = 4
 
@@ -49,8 +50,9 @@ def decay(rows, fault, state, counts):
             gone[k] = 0
             if at > lost[k]:
                 tally[AGAINST] += 1
-            elif at > kept[k]:
-                kept[k] = at
+            else:
+                tally[EITHER] += at == lost[k]
+                kept[k] = max(kept[k], at)
             if refreshes:
                 stamp[k] = time[i]
         elif bad == differ:
@@ -59,8 +61,9 @@ def decay(rows, fault, state, counts):
                 tally[DECAYED] += 1
                 if at < kept[k]:
                     tally[AGAINST] += 1
-                elif at < lost[k]:
-                    lost[k] = at
+                else:
+                    tally[EITHER] += at == kept[k]
+                    lost[k] = min(lost[k], at)
             gone[k] = 1
             if wrong[i] == bad:
                 tally[EXPLAINED] += 1
