@@ -198,10 +198,12 @@ class Card:
 
 
 def log_lost(overlay: Overlay, mask: int) -> float:
-    """Log probability of what reads gave that a fault led where nothing answers, after it was laid over the rows."""
-    if not isinstance(overlay, FoundFault) or not overlay.lost_wrong:
+    """Log probability of what reads gave that a fault led where nothing answers, or nobody knows what, after it was
+    laid over the rows."""
+    if not isinstance(overlay, FoundFault):
         return 0.0
-    return log_noise(overlay.lost_wrong, overlay.lost, mask.bit_count())
+    found = -overlay.astray * math.log(2.0 ** mask.bit_count() - 1.0) if overlay.astray else 0.0
+    return found + log_noise(overlay.lost_wrong, overlay.lost, mask.bit_count()) if overlay.lost_wrong else found
 
 
 def region_rows_of(rows: Rows, region: int) -> Rows:

@@ -15,7 +15,8 @@ from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP
 from busledger.decoder.diagnosis.scoring import Scored
 
-__all__ = ["log_clipped"]
+__all__ = ["log_clipped", "seen_acting"]
+
 
 def log_clipped(scored: Scored, rows: Rows) -> float:
     """Log likelihood ratio of what the clipped selects showed, with the fault against without it."""
@@ -25,6 +26,27 @@ def log_clipped(scored: Scored, rows: Rows) -> float:
     if c.other is None:
         return _missing(c, rows)
     return _strays(scored, c, rows)
+
+
+def seen_acting(c: Candidate, rows: Rows) -> NDArray[np.bool_]:
+    """bool a row: clipped selects show that the decoder's fault is at work in this access, whatever it gives."""
+    found: NDArray[np.bool_] = np.zeros(len(rows), np.bool_)
+    if c.region is None or c.scope != "decoder" or c.region >= 64 or (c.other or 0) >= 64:
+        return found
+    if c.other is None:
+        seen, active = _line(rows, c.region)
+        found = seen & ~active & (rows.region == c.region)
+        return found
+    for select, accessed in _pairs(c):
+        seen, active = _line(rows, select)
+        found |= seen & active & (rows.region == accessed)
+    return found
+
+
+def _pairs(c: Candidate) -> list[tuple[int, int]]:
+    """(the region whose select comes, the one that is accessed)."""
+    assert c.region is not None and c.other is not None
+    return [(c.region, c.other)] + ([(c.other, c.region)] if c.fault == "select-swapped" else [])
 
 
 def _line(rows: Rows, region: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
@@ -70,10 +92,8 @@ def _written(rows: Rows) -> NDArray[np.intp]:
 
 def _strays(scored: Scored, c: Candidate, rows: Rows) -> float:
     """The select of one region comes for accesses to another (and, exchanged, not for its own)."""
-    assert c.region is not None and c.other is not None
-    pairs = [(c.region, c.other)] + ([(c.other, c.region)] if c.fault == "select-swapped" else [])
     total = 0.0
-    for select, accessed in pairs:
+    for select, accessed in _pairs(c):
         seen, active = _line(rows, select)
         mine = seen & (rows.region == accessed)
         came = int(np.count_nonzero(mine & active))

@@ -9,6 +9,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.clipped import seen_acting
 from busledger.decoder.diagnosis.recent_writes import given_elsewhere
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables
@@ -166,7 +167,8 @@ class FoundFault:
     behind it and are taken out whole (lanes that are joined in part only), as are those that it leads where nothing
     answers: ``lost`` of them, and ``lost_wrong`` gave what it does not foretell.
     One that comes and goes takes out just the wrong reads that it explains; ``excusable``: the cycles of those that it
-    leaves though it could excuse them.
+    leaves though it could excuse them. And those, ``astray`` of them, in which clipped selects show a decoder's fault
+    at work: where another memory answered, or none, no chip of the row can be charged, though it gave what nobody knew.
     """
 
     def __init__(self, scored: Scored, study: Study, blind: NotLookedAt | None = None) -> None:
@@ -181,7 +183,7 @@ class FoundFault:
         self._there[list(behaviour.regions)] = True
         self._lane = behaviour if isinstance(behaviour, LaneFault) and scored.path is None else None
         self._run: PathRun | None = None
-        self.lost, self.lost_wrong = 0, 0
+        self.lost, self.lost_wrong, self.astray = 0, 0, 0
         self.excusable = np.zeros(0, np.int64)
         if self._lane is None and not (self.hides and scored.hard):
             path = scored.path if isinstance(behaviour, LaneFault) else behaviour
@@ -190,7 +192,7 @@ class FoundFault:
 
     def start(self) -> None:
         """Forget all blocks seen."""
-        self.lost, self.lost_wrong = 0, 0
+        self.lost, self.lost_wrong, self.astray = 0, 0, 0
         if self._run is not None:
             self._run.start()
 
@@ -218,6 +220,9 @@ class FoundFault:
                 value, sure = (value, sure) if self._lane is None else _bent(self._lane, rows)[:2]
                 lanes &= ~self._blinded(rows) | self._shown_as_well(rows, value, sure, lanes != 0)
             if self._lane is None:
+                astray = mine & ~taken & (rows.wrong != 0) & seen_acting(self.scored.candidate, rows)
+                self.astray += int(np.count_nonzero(astray))
+                lanes |= np.where(astray, self._mask, np.uint32(0))
                 # What cells hold is followed by what was written: a read that another cell answered, or one after a
                 # lost write, says nothing of the next fault, not that it came back right, either.
                 return rows.holding(rows.expected & ~lanes, rows.compared & ~lanes)
@@ -262,7 +267,7 @@ class FoundFault:
             return np.where((hidden & ~known) | ((rows.data ^ word) & hidden), np.uint32(0), hidden)
         if not self.hides or (self._lane is not None and self._lane.does in _JOINS):
             return np.zeros(len(rows), np.uint32)
-        same = (((rows.data ^ value) | ~sure) & hidden) == 0
+        same: NDArray[np.bool_] = (((rows.data ^ value) | ~sure) & hidden) == 0
         return np.where(same, hidden, np.uint32(0))
 
     def _blinded(self, rows: Rows) -> np.ndarray:

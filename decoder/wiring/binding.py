@@ -104,8 +104,10 @@ def _label(signal: Signal) -> str:
 
 
 def _from_table(signals: Sequence[Signal], needs: Sequence[LineNeed], table: Mapping[str, str]) -> dict[str, int]:
-    known = {n.name.casefold(): n.name for n in needs}
+    # A line of the bus under its other name goes before one that the board alone speaks of: D0 of a bus that has AD0.
+    known = {n.name.casefold(): n.name for n in needs if not n.quiet}
     known.update({alias.casefold(): n.name for n in needs for alias in n.aliases if alias.casefold() not in known})
+    known.update({n.name.casefold(): n.name for n in needs if n.name.casefold() not in known})
     chosen: dict[str, int] = {}
     for key, channel in table.items():
         line = next((known[c.casefold()] for c in (key, *canonical(key)) if c.casefold() in known), None)

@@ -8,12 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from busledger.decoder.diagnosis.card import log_lost
 from busledger.decoder.diagnosis.clipped import log_clipped
+from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.weighing import Tally
 
-from .rows_of import acting, candidate, study_of
+from .rows_of import acting, candidate, laid_over, study_of
 
 SLIP = math.log(1000.0)  # a settled line sampled wrong: clipped._SLIP
 CS0, CS1 = 1, 2
@@ -81,3 +83,18 @@ def test_a_select_that_was_away_in_the_write_lost_it_though_it_came_for_the_read
     """The write to bank 1 met no select; both wrong reads did."""
     rows = seen(wrong_twice.rows(), [0, CS1, CS1, CS1, CS0, 0])
     assert log_clipped(missing(wrong_twice), rows) == pytest.approx(2 * SLIP)
+
+
+def test_what_another_memory_gave_by_its_clipped_select_no_chip_of_the_row_is_charged_with():
+    """Bank 0's select comes for a read of bank 1: it does not give what that bank should hold, but no chip of bank 1
+    did. The same read with bank 1's own select is theirs."""
+    study = study_of([("w", 0, 1), ("w", 16, 2), ("r", 16, 2), ("w", 16, 3), ("r", 16, 0x5A)])
+    swapped = acting(candidate(study, "select-swapped", "decoder", region=0, other=1), hard=False).excusing_none()
+    rows = study.rows()
+    assert np.flatnonzero(rows.wrong).tolist() == [4]
+    overlay = FoundFault(swapped, study)
+    for came, astray in ((CS0, 1), (CS1, 0)):
+        left = laid_over(overlay, seen(rows, [CS0, CS1, CS1, CS1, came]))
+        assert int(np.count_nonzero(left.wrong)) == 1 - astray
+        assert overlay.astray == astray
+        assert log_lost(overlay, 0xFF) == pytest.approx(-astray * math.log(255.0))

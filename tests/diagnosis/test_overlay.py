@@ -102,6 +102,14 @@ def test_a_write_lost_now_and_then_takes_what_it_left_on_a_chip_that_is_not_look
     assert laid_over(fault, study.rows()).wrong.tolist() == [0, 0, 0x20]
 
 
+def test_a_write_lost_now_and_then_takes_what_the_other_chip_kept_of_the_write_before():
+    """U2 is bad by itself; in the read after the lost write it gives what it was written before, as U1 does."""
+    study = study_of([("w", 3, 0x51), ("w", 3, 0xA2), ("r", 3, 0x51), ("w", 3, 0xA4), ("r", 3, 0xA2)])
+    lost = acting(candidate(study, "write-lost", "region", region=0), hard=False)
+    fault = FoundFault(lost, study, Blind({0: HIGH_NIBBLE}, 2))
+    assert laid_over(fault, study.rows()).wrong.tolist() == [0] * 5
+
+
 # -- addresses: a fault that moves ------------------------------------------------
 class CardSeesA2Low(Hardware):
     """U11 holds A2 low; D5 of bank 0 reads low besides, where ``too``."""

@@ -15,17 +15,17 @@ CELLS, ROUNDS = 16, 6
 D0_GOES_HIGH = Decay(0x01, (0,), True, False, -1)
 
 
-def _log_of(times: np.ndarray) -> float:
+def _log_of(times: np.ndarray, longer: bool = True) -> float:
     """Log likelihood of decay where a cell loses lane D0 after so many accesses: ``times``, float64[rounds, cells].
 
-    Each round fills bank 0, goes on in bank 1 for a while, longer every time, and reads bank 0 back.
+    Each round fills bank 0, goes on in bank 1 for a while, longer every time or always as long, and reads bank 0 back.
     """
     accesses: list[Access] = []
     seen: list[int] = []
-    for turn in range(ROUNDS):
+    for turn in range(len(times)):
         filled = len(accesses)
         accesses += [("w", cell, 0x00) for cell in range(CELLS)]
-        accesses += [("w", 16, 0x00)] * (40 * (turn + 1))
+        accesses += [("w", 16, 0x00)] * (40 * (turn + 1 if longer else 4))
         for cell in range(CELLS):
             age = len(accesses) - (filled + cell)
             seen.append(int(age > times[turn, cell]))
@@ -50,3 +50,13 @@ def test_losses_that_come_anew_are_still_told_from_chance() -> None:
     found = _log_of(150.0 * np.exp(0.4 * rng.standard_normal((ROUNDS, CELLS))))
     chance = ROUNDS * CELLS * np.log(0.5)
     assert found > chance + 10.0
+
+
+def test_what_is_lost_at_one_age_now_and_then_is_no_time_of_the_cell_s_own() -> None:
+    """Every cell is read back at one age, and gone in one read of four: each would keep it for just that long."""
+    rng = np.random.default_rng(8)
+    rounds = 24
+    lost = rng.random((rounds, CELLS)) < 0.25
+    found = _log_of(np.where(lost, 0.0, np.inf), longer=False)
+    drawn = lost.sum() * np.log(lost.mean()) + (~lost).sum() * np.log(1.0 - lost.mean())
+    assert found < drawn + 10.0, "about what a fault costs that comes and goes at any time; 30 nats if it were free"

@@ -41,6 +41,12 @@ def test_the_likelier_reading_of_a_channel_is_tried_first():
     assert dict(wiring.lines) == {"NRDS": 0, "A0": 1, "D0": 2}
 
 
+def test_a_table_may_call_a_line_of_the_bus_by_its_other_name_though_the_board_has_a_line_called_so():
+    """An 8085's data lines are AD0-AD7; its board file speaks of lanes D0-D7."""
+    needs = [LineNeed("AD0", aliases=("D0",), group="data"), LineNeed("D0", quiet=True)]
+    assert dict(bind(signals("ch20"), needs, table={"D0": "ch20"}).lines) == {"AD0": 0}
+
+
 def test_the_table_decides():
     table = {"A0": "ch 7", "/RW": "addr[0]"}
     wiring = bind(signals("phi2", "addr[0]", "ch 7", "D0"), NEEDS, table=table)

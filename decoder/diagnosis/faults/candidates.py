@@ -134,7 +134,15 @@ def _priced(listed: list[Candidate], card: CardView) -> list[Candidate]:
     if not listed:
         return []
     share = _share(listed, card)
-    return [c.priced(share) for c in listed]
+    return [c.priced(share * _at_the_edge(c, card)) for c in listed]
+
+
+def _at_the_edge(candidate: Candidate, card: CardView) -> float:
+    """How likely a lane of the bus is beside what its weight says: that is of a card with drivers, of one whose chips
+    are on the bus itself a lane is a track and no contact between two parts."""
+    if candidate.scope != "bus" or any(candidate.mask & buffer.mask for buffer in card.buffers):
+        return 1.0
+    return float(priors()["beyond_edge"]["no_driver"])
 
 
 def _of_pairs(
