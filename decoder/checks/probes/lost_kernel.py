@@ -99,11 +99,6 @@ def _slot(address):
 
 
 @inner(_nrt=False)
-def _tell(state, b):
-    state[STATE_TOLD] |= np.int64(ONE << np.uint64(b))
-
-
-@inner(_nrt=False)
 def _of_other_side(address, data, fresh, after, every, wired, slots, bits, state):
     """Whether the data are those of the address on the other side of a line that rests; ``after`` the last such one."""
     found = False
@@ -118,10 +113,10 @@ def _of_other_side(address, data, fresh, after, every, wired, slots, bits, state
         if slots[place, DATA] != data:
             if fresh:
                 bits[b, MISSED] += 1
-                _tell(state, b)
+                state[STATE_TOLD] |= np.int64(ONE << np.uint64(b))
             continue
         found = True
-        _tell(state, b)
+        state[STATE_TOLD] |= np.int64(ONE << np.uint64(b))
         here = _slot(address)
         first = slots[here, MARK] != bits[b, FROM] + 1
         slots[here, MARK] = bits[b, FROM] + 1
@@ -211,7 +206,7 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
             slots[place, SIDE] = 0
             if b >= 0 and slots[place, MARK] == bits[b, FROM] + 1:
                 bits[b, BACK] += 1
-                _tell(state, b)
+                state[STATE_TOLD] |= np.int64(ONE << np.uint64(b))
             continue
         if slots[place, CHANGES] == 0:
             told = sure == every
@@ -222,7 +217,7 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
             for b in range(lanes):
                 if (bent >> b) & 1 != 0:
                     bits[ADDRESSES + b, SHOWN if bent == np.int64(1) << b else ODD] += 1
-                    _tell(state, ADDRESSES + b)
+                    state[STATE_TOLD] |= np.int64(ONE << np.uint64(ADDRESSES + b))
         slots[place, DATA] = data & sure
         slots[place, KNOWN] = sure
     state[STATE_BEGUN] = np.int64(begun)

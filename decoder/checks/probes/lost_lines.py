@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from busledger.decoder.bus import READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind, Layout, Profile, bit_numbers, line_names
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.probes import lost_kernel as kernel
-from busledger.decoder.checks.probes.lost_ends import ended, settled
+from busledger.decoder.checks.probes.lost_rests import ended, rest_of_few, settled
 from busledger.decoder.figures import count
 
 __all__ = ["LostLine", "LostLines"]
@@ -38,6 +38,7 @@ _WITHOUT = 256  # the same while nothing is read
 _WRITTEN = 0.4  # edges of write strobes an address: a transfer of a sector that the processor has no part in makes two
 _WRITES_ONLY = 600  # addresses gone by while the line says write: more than a sector
 _LONGER = 16  # times the second longest rest of the line at that level
+_FEW_ROWS = 100_000  # of a block: a kernel that counts them takes longer to load than they to count
 
 _WAY = np.full(len(Kind), kernel.NEITHER, np.uint8)
 _WAY[list(READ_KINDS)] = kernel.READ
@@ -98,10 +99,11 @@ class LostLines:
     def feed(self, levels: Capture, cycles: Cycles) -> None:
         """One block of rows and the cycles that ended in it."""
         if len(levels) and self._address and len(self._places):
-            kernel.rest(
-                levels.time, levels.levels, self._moves, self._writes, self._watched, self._words, self._places,
-                self._before, self._since, self._total, self._rests,
-            )  # fmt: skip
+            carried = (self._words, self._places, self._before, self._since, self._total, self._rests)
+            if len(levels) <= _FEW_ROWS:
+                rest_of_few(levels.time, levels.levels, (self._moves, self._writes), *carried)
+            else:
+                kernel.rest(levels.time, levels.levels, self._moves, self._writes, self._watched, *carried)
         if len(cycles) and 0 < self._lanes <= kernel.ADDRESSES:
             columns = (
                 cycles.time, cycles.kind, cycles.flags & np.uint16(_UNSURE), cycles.address, cycles.address_unknown,

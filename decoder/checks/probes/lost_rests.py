@@ -1,13 +1,15 @@
-"""The rests that the end of a capture cuts: they count, too."""
+"""Rests of strobes in a block too short to compile a kernel for, and those that the end of a capture cuts."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.checks.probes import lost_kernel as kernel
 
-__all__ = ["ended", "settled"]
+__all__ = ["ended", "rest_of_few", "settled"]
 
 
 def settled(bits: NDArray[np.int64], state: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -48,3 +50,41 @@ def ended(
     for column, found in of_end.items():
         rests[row[longer], column] = found[longer]
     return rests
+
+
+def rest_of_few(
+    time: NDArray[np.int64], levels: NDArray[np.uint64], masks: Sequence[NDArray[np.uint64]], words: NDArray[np.int64],
+    places: NDArray[np.uint64], before: NDArray[np.uint64], since: NDArray[np.int64], total: NDArray[np.int64],
+    rests: NDArray[np.int64],
+) -> None:  # fmt: skip
+    """What ``lost_kernel.rest`` does, of one block or more rows; ``masks``: of the address, of the write strobes."""
+    if not total[kernel.T_BEGUN]:
+        total[kernel.T_BEGUN] = 1
+        before[:] = levels[0]
+        since[:, kernel.S_TIME] = time[0]
+    changed = levels ^ np.concatenate((before[None], levels[:-1]))
+    counted = zip(masks, (kernel.T_MOVES, kernel.T_WRITES), strict=True)
+    moves, writes = (total[of] + np.cumsum((changed & mask).any(axis=1)) for mask, of in counted)
+    for line, (word, place) in enumerate(zip(words, places, strict=True)):
+        at = np.flatnonzero(changed[:, word] & place)
+        if not len(at):
+            continue
+        now = np.stack((time[at], moves[at], writes[at]), axis=1)
+        begun = np.concatenate((since[line][None], now[:-1]))
+        high = (levels[at, word] & place) == 0  # before the change
+        for level in (0, 1):
+            mine = np.flatnonzero(high == level)
+            row = rests[2 * line + level]
+            moved = now[mine, kernel.S_MOVES] - begun[mine, kernel.S_MOVES]
+            lengths = np.concatenate((row[[kernel.R_LONGEST, kernel.R_SECOND]], moved))
+            longest = int(np.argmax(lengths))  # the first of several
+            row[kernel.R_SECOND] = np.delete(lengths, longest).max()
+            if longest < 2:
+                continue
+            row[kernel.R_LONGEST] = lengths[longest]
+            first, last = begun[mine[longest - 2]], now[mine[longest - 2]]
+            row[kernel.R_FROM], row[kernel.R_TO] = first[kernel.S_TIME], last[kernel.S_TIME]
+            row[kernel.R_WRITES] = last[kernel.S_WRITES] - first[kernel.S_WRITES]
+        since[line] = now[-1]
+    before[:] = levels[-1]
+    total[[kernel.T_MOVES, kernel.T_WRITES, kernel.T_LAST]] = moves[-1], writes[-1], time[-1]
