@@ -38,7 +38,7 @@ _WITHOUT = 256  # the same while nothing is read
 _WRITTEN = 0.4  # edges of write strobes an address: a transfer of a sector that the processor has no part in makes two
 _WRITES_ONLY = 600  # addresses gone by while the line says write: more than a sector
 _LONGER = 16  # times the second longest rest of the line at that level
-_FEW_ROWS = 100_000  # of a block: a kernel that counts them takes longer to load than they to count
+_FEW_ROWS = 150_000  # of a block: to load a kernel that counts them takes as long as to count them without
 
 _WAY = np.full(len(Kind), kernel.NEITHER, np.uint8)
 _WAY[list(READ_KINDS)] = kernel.READ

@@ -64,7 +64,7 @@ def rest_of_few(
         since[:, kernel.S_TIME] = time[0]
     changed = levels ^ np.concatenate((before[None], levels[:-1]))
     counted = zip(masks, (kernel.T_MOVES, kernel.T_WRITES), strict=True)
-    moves, writes = (total[of] + np.cumsum((changed & mask).any(axis=1)) for mask, of in counted)
+    moves, writes = (total[of] + np.cumsum(_any_of(changed, mask)) for mask, of in counted)
     for line, (word, place) in enumerate(zip(words, places, strict=True)):
         at = np.flatnonzero(changed[:, word] & place)
         if not len(at):
@@ -88,3 +88,11 @@ def rest_of_few(
         since[line] = now[-1]
     before[:] = levels[-1]
     total[[kernel.T_MOVES, kernel.T_WRITES, kernel.T_LAST]] = moves[-1], writes[-1], time[-1]
+
+
+def _any_of(changed: NDArray[np.uint64], mask: NDArray[np.uint64]) -> NDArray[np.bool_]:
+    """Of each row, whether a line of ``mask`` is among those that changed."""
+    found = np.zeros(len(changed), np.bool_)
+    for word in np.flatnonzero(mask):
+        found |= (changed[:, word] & mask[word]) != 0
+    return found
