@@ -26,17 +26,16 @@ FROM, TO, LEVEL, COUNT, SHOWN, ALL, BACK, FRESH, FRESH_ALL, NEXT, ODD, MISSED = 
 BEST = 12
 OTHER = 24
 BIT_SIZE = 25
-# ``state``: addresses that nobody wrote and that differ from what they gave before, though no rest explains it; what
-# was read last, and where, if a rest explains it and the address was new. Words of a bit each, data bits from 32 on:
-# the last level known, whether any was known yet, was not in the last transfer; whether the present rest shows
-# anything, for it or against it. Address words and data words so far, and the ticks of the last one.
-STATE_ODD, STATE_LAST, STATE_FRESH, STATE_WORD, STATE_BEGUN, STATE_HIDDEN, STATE_TOLD = range(7)
-STATE_ADDRESSES, STATE_DATA, STATE_ADDRESS_TIME, STATE_DATA_TIME = range(7, 11)
-STATE_SIZE = 11
+# ``state``: what was read last, and where, if a rest explains it and the address was new. Words of a bit each, data
+# bits from 32 on: the last level known, whether any was known yet, was not in the last transfer; whether the present
+# rest shows anything, for it or against it. Address words and data words so far, and the ticks of the last one.
+STATE_LAST, STATE_FRESH, STATE_WORD, STATE_BEGUN, STATE_HIDDEN, STATE_TOLD = range(6)
+STATE_ADDRESSES, STATE_DATA, STATE_ADDRESS_TIME, STATE_DATA_TIME = range(6, 10)
+STATE_SIZE = 10
 NOWHERE = np.int64(-2)
 ADDRESSES = 32
 DATA_SHIFT = np.uint64(ADDRESSES)
-NONE, ONE = np.uint64(0), np.uint64(1)
+NONE, ONE, LOW = np.uint64(0), np.uint64(1), np.uint64(0xFFFFFFFF)
 LONG = 32
 """Transfers: in a shorter rest of an address line nothing is looked for."""
 
@@ -45,8 +44,6 @@ LONG = 32
 def _keep(bits, b, count, to, state):
     """A rest that shows something ends, of ``count`` transfers up to the ticks ``to``."""
     bits[b, TO], bits[b, LEVEL], bits[b, COUNT] = to, state[STATE_WORD] >> b & 1, count
-    if b < ADDRESSES:
-        bits[b, ODD] = state[STATE_ODD] - bits[b, ODD]
     if bits[b, SHOWN] + bits[b, FRESH] > bits[b, BEST + SHOWN] + bits[b, BEST + FRESH]:
         bits[b, OTHER] = max(bits[b, OTHER], bits[b, BEST + COUNT])
         for k in range(BEST):
@@ -70,26 +67,25 @@ def _hide(bits, hidden, before, state):
 
 
 @inner(_nrt=False)
-def _change(bits, changed, t, state):
-    """The rests that one more transfer, not counted yet, ends: others begin."""
-    told, hidden = np.uint64(state[STATE_TOLD]), np.uint64(state[STATE_HIDDEN])
-    odd = state[STATE_ODD]
-    state[STATE_TOLD] = np.int64(told & ~changed)
+def _change(bits, changed, t, total, last, state):
+    """The rests that one more transfer, not counted yet, ends: others begin. Address bits or data bits, of which
+    ``total`` words were counted, at ``last`` the last one."""
+    told = changed & np.uint64(state[STATE_TOLD])
+    if told != NONE:
+        state[STATE_TOLD] ^= np.int64(told)
+        while told != NONE:
+            b = lowest_bit(told)
+            bit = ONE << np.uint64(b)
+            told ^= bit
+            hidden = np.uint64(state[STATE_HIDDEN]) & bit != NONE
+            _keep(bits, b, total - bits[b, COUNT], bits[b, TO] if hidden else last, state)
+            bits[b, COUNT] = total
     while changed != NONE:
         b = lowest_bit(changed)
-        bit = ONE << np.uint64(b)
-        changed ^= bit
-        total = state[STATE_ADDRESSES] if b < ADDRESSES else state[STATE_DATA]
-        count = total - bits[b, COUNT]
-        if told & bit != NONE:
-            last = state[STATE_ADDRESS_TIME] if b < ADDRESSES else state[STATE_DATA_TIME]
-            _keep(bits, b, count, bits[b, TO] if hidden & bit != NONE else last, state)
-        elif count > bits[b, OTHER]:
-            bits[b, OTHER] = count
-        bits[b, FROM] = t
-        bits[b, COUNT] = total
-        if b < ADDRESSES:
-            bits[b, ODD] = odd
+        changed &= changed - ONE
+        if total - bits[b, COUNT] > bits[b, OTHER]:
+            bits[b, OTHER] = total - bits[b, COUNT]
+        bits[b, FROM], bits[b, COUNT] = t, total
 
 
 @inner(_nrt=False)
@@ -166,7 +162,8 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
         known = bits_here & ~unknown
         changed = ((now ^ word) | ~begun) & known
         if changed != NONE:
-            _change(bits, changed, t, state)
+            _change(bits, changed & LOW, t, state[STATE_ADDRESSES], state[STATE_ADDRESS_TIME], state)
+            _change(bits, changed & ~LOW, t, state[STATE_DATA], state[STATE_DATA_TIME], state)
             word = (word & ~known) | (now & known)
             begun |= known
             state[STATE_WORD] = np.int64(word)
@@ -212,8 +209,10 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
             told = sure == every
             if told and _of_other_side(address, data, False, after, every, wired, slots, bits, state):
                 continue
-            state[STATE_ODD] += 1
             slots[place, CHANGES] = 1
+            state[STATE_TOLD] |= np.int64(LOW)
+            for b in range(ADDRESSES):
+                bits[b, ODD] += 1
             for b in range(lanes):
                 if (bent >> b) & 1 != 0:
                     bits[ADDRESSES + b, SHOWN if bent == np.int64(1) << b else ODD] += 1

@@ -23,7 +23,6 @@ def settled(bits: NDArray[np.int64], state: NDArray[np.int64]) -> NDArray[np.int
     bits[:, kernel.COUNT] = np.where(address, state[kernel.STATE_ADDRESSES], state[kernel.STATE_DATA]) - bits[
         :, kernel.COUNT
     ]
-    bits[address, kernel.ODD] = state[kernel.STATE_ODD] - bits[address, kernel.ODD]
     shown = bits[:, kernel.SHOWN] + bits[:, kernel.FRESH]
     more = shown > bits[:, kernel.BEST + kernel.SHOWN] + bits[:, kernel.BEST + kernel.FRESH]
     other = np.where(more, bits[:, kernel.BEST + kernel.COUNT], bits[:, kernel.COUNT])
