@@ -237,58 +237,55 @@ TOTAL_SIZE = 4
 
 
 @inner(_nrt=False)
-def _end_rests(line, level, t, moves, writes, since, rests):
+def _end_rest(line, level, t, moves, writes, since, rests):
     """A line changes from the level; ``moves``, ``writes`` up to now."""
     moved = moves - since[line, S_MOVES]
     row = 2 * line + level
-    if moved > rests[row, R_LONGEST]:
-        rests[row, R_SECOND] = rests[row, R_LONGEST]
-        rests[row, R_LONGEST] = moved
-        rests[row, R_FROM] = since[line, S_TIME]
-        rests[row, R_TO] = t
-        rests[row, R_WRITES] = writes - since[line, S_WRITES]
-    elif moved > rests[row, R_SECOND]:
-        rests[row, R_SECOND] = moved
+    if moved > rests[row, R_SECOND]:  # few are
+        rests[row, R_SECOND] = min(moved, rests[row, R_LONGEST])
+        if moved > rests[row, R_LONGEST]:
+            rests[row, R_LONGEST] = moved
+            rests[row, R_FROM] = since[line, S_TIME]
+            rests[row, R_TO] = t
+            rests[row, R_WRITES] = writes - since[line, S_WRITES]
     since[line, S_TIME], since[line, S_MOVES], since[line, S_WRITES] = t, moves, writes
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def rest(time, levels, address, writes, watched, words, bits, before, since, total, rests):
+def rest(time, levels, address, writes, watched, number, width, before, since, total, rests):
     """One block of rows.
 
     ``time`` int64, ``levels`` uint64 (rows, words); ``address``, ``writes``, ``watched`` uint64 (words,) masks of
-    lines; ``words`` int64, ``bits`` uint64: where the lines that are watched lie. Carried: ``before`` uint64 (words,)
-    the last row, ``since`` int64 (lines, SINCE_SIZE), ``total`` int64 (TOTAL_SIZE,), ``rests`` int64 (2 * lines,
-    REST_SIZE).
+    lines; ``number`` int64 (64 * words,): which of those that are watched lies at a bit; ``width``: a tuple as long as
+    a row has words, a length that the compiler knows. Carried: ``before`` uint64 (words,) the last row, ``since`` int64
+    (lines, SINCE_SIZE), ``total`` int64 (TOTAL_SIZE,), ``rests`` int64 (2 * lines, REST_SIZE).
     """
-    rows, lines, many = time.shape[0], bits.shape[0], before.shape[0]
+    rows = time.shape[0]
     if rows == 0:
         return np.int64(0)
     if total[T_BEGUN] == 0:
         total[T_BEGUN] = 1
-        for w in range(many):
+        for w in range(len(width)):
             before[w] = levels[0, w]
-        for line in range(lines):
+        for line in range(since.shape[0]):
             since[line, S_TIME] = time[0]
     moves, edges = total[T_MOVES], total[T_WRITES]
     for i in range(rows):
         moved, wrote, some = NONE, NONE, NONE
-        for w in range(many):
-            changed = levels[i, w] ^ (before[w] if i == 0 else levels[i - 1, w])
+        for w in range(len(width)):
+            changed = levels[i, w] ^ before[w]
             moved |= changed & address[w]
             wrote |= changed & writes[w]
             some |= changed & watched[w]
         moves += moved != NONE
         edges += wrote != NONE
-        if some == NONE:
-            continue
-        for line in range(lines):
-            w = words[line]
-            was = before[w] if i == 0 else levels[i - 1, w]
-            if (levels[i, w] ^ was) & bits[line] != NONE:
-                level = np.int64(1) if was & bits[line] != NONE else np.int64(0)
-                _end_rests(line, level, time[i], moves, edges, since, rests)
-    for w in range(many):
-        before[w] = levels[rows - 1, w]
+        for w in range(len(width)):
+            left = (levels[i, w] ^ before[w]) & watched[w] if some != NONE else NONE
+            while left != NONE:
+                b = lowest_bit(left)
+                left &= left - ONE
+                level = np.int64(before[w] >> np.uint64(b)) & 1
+                _end_rest(number[64 * w + b], level, time[i], moves, edges, since, rests)
+            before[w] = levels[i, w]
     total[T_MOVES], total[T_WRITES], total[T_LAST] = moves, edges, time[rows - 1]
     return np.int64(0)

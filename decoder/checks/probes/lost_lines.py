@@ -89,6 +89,9 @@ class LostLines:
         self._reads, self._written = (_named(profile, what, layout) for what in ("read", "write"))
         self._words = np.array([place // 64 for place in places], np.int64)
         self._places = np.array([1 << place % 64 for place in places], np.uint64)
+        self._width = (0,) * layout.words
+        self._number = np.full(64 * layout.words, -1, np.int64)
+        self._number[places] = np.arange(len(places))
         named = (self._address.values(), _named(profile, "write", layout), self._strobes)
         self._moves, self._writes, self._watched = (_mask(layout, lines) for lines in named)
         self._before = np.zeros(layout.words, np.uint64)
@@ -99,11 +102,16 @@ class LostLines:
     def feed(self, levels: Capture, cycles: Cycles) -> None:
         """One block of rows and the cycles that ended in it."""
         if len(levels) and self._address and len(self._places):
-            carried = (self._words, self._places, self._before, self._since, self._total, self._rests)
             if len(levels) <= _FEW_ROWS:
-                rest_of_few(levels.time, levels.levels, (self._moves, self._writes), *carried)
+                rest_of_few(
+                    levels.time, levels.levels, (self._moves, self._writes), self._words, self._places, self._before,
+                    self._since, self._total, self._rests,
+                )  # fmt: skip
             else:
-                kernel.rest(levels.time, levels.levels, self._moves, self._writes, self._watched, *carried)
+                kernel.rest(
+                    levels.time, levels.levels, self._moves, self._writes, self._watched, self._number, self._width,
+                    self._before, self._since, self._total, self._rests,
+                )  # fmt: skip
         if len(cycles) and 0 < self._lanes <= kernel.ADDRESSES:
             columns = (
                 cycles.time, cycles.kind, cycles.flags & np.uint16(_UNSURE), cycles.address, cycles.address_unknown,
