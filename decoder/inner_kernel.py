@@ -12,10 +12,10 @@ its code is linked into the kernel that calls it, and optimised and made there o
 to the kernel.
 """
 
-from numba import njit
+from numba import config, njit
 from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler import Compiler
-from numba.core.types import unliteral
+from numba.core.types import Dispatcher, unliteral
 
 
 class _NoEnvironment:
@@ -64,16 +64,38 @@ class _Linked(Compiler):
 LINKED = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True, "pipeline_class": _Linked}
 
 
+class _Later:
+    """A function that becomes one of numba's when a kernel that calls it is compiled, and that is seldom: kernels that
+    were kept need none, and to make all of them ready would take a fiftieth of the start."""
+
+    def __init__(self, function, options):
+        self._function, self._options = function, options
+
+    def __getattr__(self, name):
+        if name == "_made":
+            self._made = _made_of(self._function, self._options)
+            return self._made
+        return getattr(self._made, name)
+
+    @property
+    def _numba_type_(self):
+        """What numba asks anything for that it does not know."""
+        return Dispatcher(self._made)
+
+
+def _made_of(function, options):
+    made = njit(nogil=True, **LINKED, **options)(function)
+    template = made.get_call_template
+    made.get_call_template = lambda args, kws: template(
+        [unliteral(kind) for kind in args], {name: unliteral(kind) for name, kind in kws.items()}
+    )
+    return made
+
+
 def inner(**options):
     """A decorator as ``njit`` is, with these further options of it."""
 
     def compiled(function):
-        made = njit(nogil=True, **LINKED, **options)(function)
-        if made is not function:  # it is with NUMBA_DISABLE_JIT
-            template = made.get_call_template
-            made.get_call_template = lambda args, kws: template(
-                [unliteral(kind) for kind in args], {name: unliteral(kind) for name, kind in kws.items()}
-            )
-        return made
+        return function if config.DISABLE_JIT else _Later(function, options)
 
     return compiled

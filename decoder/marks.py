@@ -24,7 +24,7 @@ _NAMES = frozenset(
      "part", "path", "profile", "proposed_wiring", "region", "schema_", "source", "title"}
 )  # fmt: skip
 
-
+_WITHOUT_WORDS = frozenset({type(None), bool, int, float})
 # What holds lines: marked where they are shown, never in JSON. "clips" are words for a sentence (``faults.saying``).
 _LINES = frozenset(
     {"clip", "clips", "inputs", "lanes", "line", "lines", "not_clipped", "outputs", "select"}
@@ -67,6 +67,8 @@ class Marks:
 
     def _value(self, key: str, value: Any, names: bool) -> Any:
         """The value with its lines marked; the same object where there is nothing to mark."""
+        if type(value) in _WITHOUT_WORDS:  # most of a result; to ask whether it is a mapping takes long
+            return value
         if isinstance(value, str):
             marked = self.text(value) if " " in value else self.name(value) if key in _LINES and names else value
             return value if marked == value else marked

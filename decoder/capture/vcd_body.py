@@ -206,13 +206,14 @@ class BodyReader:
 
     def _patched(self, lexed: Lexed) -> Rows:
         """Put the levels before the piece under the bits it has not touched; drop rows that change nothing."""
-        from busledger.decoder.capture.patch_kernel import lay_under
-
         n = lexed.time.size
         before = self._now
-        if before[1].any() and not _covered(lexed, before[1]):
-            lexed.writable()
-        lay_under(lexed.levels, lexed.unknown, lexed.touch_row, lexed.touch_mask, before, np.empty_like(before))
+        if not _covered(lexed, before[0] | before[1]):  # a short dump, whose first stamp has all lines, needs no kernel
+            from busledger.decoder.capture.patch_kernel import lay_under
+
+            if before[1].any() and not _covered(lexed, before[1]):
+                lexed.writable()
+            lay_under(lexed.levels, lexed.unknown, lexed.touch_row, lexed.touch_mask, before, np.empty_like(before))
         forced = {t for t, _ in lexed.gaps}
         opened = no_rows(self.tables.words)
         reopened = n > 0 and int(lexed.time[0]) == self.end_time

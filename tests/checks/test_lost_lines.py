@@ -13,7 +13,7 @@ from busledger.decoder.bus import Cycles, Kind, Layout, line_needs, load_profile
 from busledger.decoder.capture import Capture, Signal
 from busledger.decoder.checks import LostLines
 from busledger.decoder.checks.probes import lost_kernel as kernel
-from busledger.decoder.checks.probes.lost_ends import ended, settled
+from busledger.decoder.checks.probes.lost_rests import ended, rest_of_few, settled
 from busledger.decoder.wiring import bind
 from tests.reference.lost_twin import ADDRESS_BITS, LostTwin, rests_of
 
@@ -269,16 +269,23 @@ def test_the_kernel_counts_as_its_slow_twin(data):
         assert seen[kernel.COUNT :] == [counts[name] for name in names]
 
 
-@settings(max_examples=60, deadline=None)
-@given(st.lists(st.integers(0, 15), min_size=1, max_size=60))
-def test_rests_of_strobes_are_those_of_the_slow_twin(levels):
-    words, places = np.zeros(2, np.int64), np.array([1, 2], np.uint64)
-    address, writes, watched = (np.array([mask], np.uint64) for mask in (8, 2, 3))
-    before, since = np.zeros(1, np.uint64), np.zeros((2, kernel.SINCE_SIZE), np.int64)
+@settings(max_examples=160, deadline=None)
+@given(st.lists(st.integers(0, 15), min_size=1, max_size=60), st.booleans(), st.integers(1, 2))
+def test_rests_of_strobes_are_those_of_the_slow_twin(levels, few, many):
+    """Two strobes, the second for writes, and an address line, in the last of ``many`` words a row."""
+    words, places = np.full(2, many - 1), np.array([1, 2], np.uint64)
+    rows, time = np.zeros((len(levels), many), np.uint64), np.arange(len(levels), dtype=np.int64)
+    address, writes, watched = np.zeros((3, many), np.uint64)
+    rows[:, -1], address[-1], writes[-1], watched[-1] = levels, 8, 2, 3
+    number = np.arange(64 * many) % 64
+    before, since = np.zeros(many, np.uint64), np.zeros((2, kernel.SINCE_SIZE), np.int64)
     total, rests = np.zeros(kernel.TOTAL_SIZE, np.int64), np.zeros((4, kernel.REST_SIZE), np.int64)
-    rows, time = np.array(levels, np.uint64).reshape(-1, 1), np.arange(len(levels), dtype=np.int64)
     for part in np.array_split(np.arange(len(levels)), 3):
-        kernel.rest(time[part], rows[part], address, writes, watched, words, places, before, since, total, rests)
+        carried = (before, since, total, rests)
+        if few and len(part):
+            rest_of_few(time[part], rows[part], (address, writes), words, places, *carried)
+        else:
+            kernel.rest(time[part], rows[part], address, writes, watched, number, (0,) * many, *carried)
     rests = ended((before[words] & places) != 0, since, total, rests)
     for line in (0, 1):
         for level, found in rests_of(levels, line, 8, 2).items():

@@ -26,17 +26,16 @@ FROM, TO, LEVEL, COUNT, SHOWN, ALL, BACK, FRESH, FRESH_ALL, NEXT, ODD, MISSED = 
 BEST = 12
 OTHER = 24
 BIT_SIZE = 25
-# ``state``: addresses that nobody wrote and that differ from what they gave before, though no rest explains it; what
-# was read last, and where, if a rest explains it and the address was new. Words of a bit each, data bits from 32 on:
-# the last level known, whether any was known yet, was not in the last transfer; whether the present rest shows
-# anything, for it or against it. Address words and data words so far, and the ticks of the last one.
-STATE_ODD, STATE_LAST, STATE_FRESH, STATE_WORD, STATE_BEGUN, STATE_HIDDEN, STATE_TOLD = range(7)
-STATE_ADDRESSES, STATE_DATA, STATE_ADDRESS_TIME, STATE_DATA_TIME = range(7, 11)
-STATE_SIZE = 11
+# ``state``: what was read last, and where, if a rest explains it and the address was new. Words of a bit each, data
+# bits from 32 on: the last level known, whether any was known yet, was not in the last transfer; whether the present
+# rest shows anything, for it or against it. Address words and data words so far, and the ticks of the last one.
+STATE_LAST, STATE_FRESH, STATE_WORD, STATE_BEGUN, STATE_HIDDEN, STATE_TOLD = range(6)
+STATE_ADDRESSES, STATE_DATA, STATE_ADDRESS_TIME, STATE_DATA_TIME = range(6, 10)
+STATE_SIZE = 10
 NOWHERE = np.int64(-2)
 ADDRESSES = 32
 DATA_SHIFT = np.uint64(ADDRESSES)
-NONE, ONE = np.uint64(0), np.uint64(1)
+NONE, ONE, LOW = np.uint64(0), np.uint64(1), np.uint64(0xFFFFFFFF)
 LONG = 32
 """Transfers: in a shorter rest of an address line nothing is looked for."""
 
@@ -45,8 +44,6 @@ LONG = 32
 def _keep(bits, b, count, to, state):
     """A rest that shows something ends, of ``count`` transfers up to the ticks ``to``."""
     bits[b, TO], bits[b, LEVEL], bits[b, COUNT] = to, state[STATE_WORD] >> b & 1, count
-    if b < ADDRESSES:
-        bits[b, ODD] = state[STATE_ODD] - bits[b, ODD]
     if bits[b, SHOWN] + bits[b, FRESH] > bits[b, BEST + SHOWN] + bits[b, BEST + FRESH]:
         bits[b, OTHER] = max(bits[b, OTHER], bits[b, BEST + COUNT])
         for k in range(BEST):
@@ -70,37 +67,31 @@ def _hide(bits, hidden, before, state):
 
 
 @inner(_nrt=False)
-def _change(bits, changed, t, state):
-    """The rests that one more transfer, not counted yet, ends: others begin."""
-    told, hidden = np.uint64(state[STATE_TOLD]), np.uint64(state[STATE_HIDDEN])
-    odd = state[STATE_ODD]
-    state[STATE_TOLD] = np.int64(told & ~changed)
+def _change(bits, changed, t, total, last, state):
+    """The rests that one more transfer, not counted yet, ends: others begin. Address bits or data bits, of which
+    ``total`` words were counted, at ``last`` the last one."""
+    told = changed & np.uint64(state[STATE_TOLD])
+    if told != NONE:
+        state[STATE_TOLD] ^= np.int64(told)
+        while told != NONE:
+            b = lowest_bit(told)
+            bit = ONE << np.uint64(b)
+            told ^= bit
+            hidden = np.uint64(state[STATE_HIDDEN]) & bit != NONE
+            _keep(bits, b, total - bits[b, COUNT], bits[b, TO] if hidden else last, state)
+            bits[b, COUNT] = total
     while changed != NONE:
         b = lowest_bit(changed)
-        bit = ONE << np.uint64(b)
-        changed ^= bit
-        total = state[STATE_ADDRESSES] if b < ADDRESSES else state[STATE_DATA]
-        count = total - bits[b, COUNT]
-        if told & bit != NONE:
-            last = state[STATE_ADDRESS_TIME] if b < ADDRESSES else state[STATE_DATA_TIME]
-            _keep(bits, b, count, bits[b, TO] if hidden & bit != NONE else last, state)
-        elif count > bits[b, OTHER]:
-            bits[b, OTHER] = count
-        bits[b, FROM] = t
-        bits[b, COUNT] = total
-        if b < ADDRESSES:
-            bits[b, ODD] = odd
+        changed &= changed - ONE
+        if total - bits[b, COUNT] > bits[b, OTHER]:
+            bits[b, OTHER] = total - bits[b, COUNT]
+        bits[b, FROM], bits[b, COUNT] = t, total
 
 
 @inner(_nrt=False)
 def _slot(address):
     """Addresses side by side lie side by side, and those of a bus of 16 lines all in places of their own."""
     return (address ^ (address >> 16) * 0x9E37) & (SLOTS - 1)
-
-
-@inner(_nrt=False)
-def _tell(state, b):
-    state[STATE_TOLD] |= np.int64(ONE << np.uint64(b))
 
 
 @inner(_nrt=False)
@@ -118,10 +109,10 @@ def _of_other_side(address, data, fresh, after, every, wired, slots, bits, state
         if slots[place, DATA] != data:
             if fresh:
                 bits[b, MISSED] += 1
-                _tell(state, b)
+                state[STATE_TOLD] |= np.int64(ONE << np.uint64(b))
             continue
         found = True
-        _tell(state, b)
+        state[STATE_TOLD] |= np.int64(ONE << np.uint64(b))
         here = _slot(address)
         first = slots[here, MARK] != bits[b, FROM] + 1
         slots[here, MARK] = bits[b, FROM] + 1
@@ -171,7 +162,8 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
         known = bits_here & ~unknown
         changed = ((now ^ word) | ~begun) & known
         if changed != NONE:
-            _change(bits, changed, t, state)
+            _change(bits, changed & LOW, t, state[STATE_ADDRESSES], state[STATE_ADDRESS_TIME], state)
+            _change(bits, changed & ~LOW, t, state[STATE_DATA], state[STATE_DATA_TIME], state)
             word = (word & ~known) | (now & known)
             begun |= known
             state[STATE_WORD] = np.int64(word)
@@ -211,18 +203,20 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
             slots[place, SIDE] = 0
             if b >= 0 and slots[place, MARK] == bits[b, FROM] + 1:
                 bits[b, BACK] += 1
-                _tell(state, b)
+                state[STATE_TOLD] |= np.int64(ONE << np.uint64(b))
             continue
         if slots[place, CHANGES] == 0:
             told = sure == every
             if told and _of_other_side(address, data, False, after, every, wired, slots, bits, state):
                 continue
-            state[STATE_ODD] += 1
             slots[place, CHANGES] = 1
+            state[STATE_TOLD] |= np.int64(LOW)
+            for b in range(ADDRESSES):
+                bits[b, ODD] += 1
             for b in range(lanes):
                 if (bent >> b) & 1 != 0:
                     bits[ADDRESSES + b, SHOWN if bent == np.int64(1) << b else ODD] += 1
-                    _tell(state, ADDRESSES + b)
+                    state[STATE_TOLD] |= np.int64(ONE << np.uint64(ADDRESSES + b))
         slots[place, DATA] = data & sure
         slots[place, KNOWN] = sure
     state[STATE_BEGUN] = np.int64(begun)
@@ -243,58 +237,55 @@ TOTAL_SIZE = 4
 
 
 @inner(_nrt=False)
-def _end_rests(line, level, t, moves, writes, since, rests):
+def _end_rest(line, level, t, moves, writes, since, rests):
     """A line changes from the level; ``moves``, ``writes`` up to now."""
     moved = moves - since[line, S_MOVES]
     row = 2 * line + level
-    if moved > rests[row, R_LONGEST]:
-        rests[row, R_SECOND] = rests[row, R_LONGEST]
-        rests[row, R_LONGEST] = moved
-        rests[row, R_FROM] = since[line, S_TIME]
-        rests[row, R_TO] = t
-        rests[row, R_WRITES] = writes - since[line, S_WRITES]
-    elif moved > rests[row, R_SECOND]:
-        rests[row, R_SECOND] = moved
+    if moved > rests[row, R_SECOND]:  # few are
+        rests[row, R_SECOND] = min(moved, rests[row, R_LONGEST])
+        if moved > rests[row, R_LONGEST]:
+            rests[row, R_LONGEST] = moved
+            rests[row, R_FROM] = since[line, S_TIME]
+            rests[row, R_TO] = t
+            rests[row, R_WRITES] = writes - since[line, S_WRITES]
     since[line, S_TIME], since[line, S_MOVES], since[line, S_WRITES] = t, moves, writes
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def rest(time, levels, address, writes, watched, words, bits, before, since, total, rests):
+def rest(time, levels, address, writes, watched, number, width, before, since, total, rests):
     """One block of rows.
 
     ``time`` int64, ``levels`` uint64 (rows, words); ``address``, ``writes``, ``watched`` uint64 (words,) masks of
-    lines; ``words`` int64, ``bits`` uint64: where the lines that are watched lie. Carried: ``before`` uint64 (words,)
-    the last row, ``since`` int64 (lines, SINCE_SIZE), ``total`` int64 (TOTAL_SIZE,), ``rests`` int64 (2 * lines,
-    REST_SIZE).
+    lines; ``number`` int64 (64 * words,): which of those that are watched lies at a bit; ``width``: a tuple as long as
+    a row has words, a length that the compiler knows. Carried: ``before`` uint64 (words,) the last row, ``since`` int64
+    (lines, SINCE_SIZE), ``total`` int64 (TOTAL_SIZE,), ``rests`` int64 (2 * lines, REST_SIZE).
     """
-    rows, lines, many = time.shape[0], bits.shape[0], before.shape[0]
+    rows = time.shape[0]
     if rows == 0:
         return np.int64(0)
     if total[T_BEGUN] == 0:
         total[T_BEGUN] = 1
-        for w in range(many):
+        for w in range(len(width)):
             before[w] = levels[0, w]
-        for line in range(lines):
+        for line in range(since.shape[0]):
             since[line, S_TIME] = time[0]
     moves, edges = total[T_MOVES], total[T_WRITES]
     for i in range(rows):
         moved, wrote, some = NONE, NONE, NONE
-        for w in range(many):
-            changed = levels[i, w] ^ (before[w] if i == 0 else levels[i - 1, w])
+        for w in range(len(width)):
+            changed = levels[i, w] ^ before[w]
             moved |= changed & address[w]
             wrote |= changed & writes[w]
             some |= changed & watched[w]
         moves += moved != NONE
         edges += wrote != NONE
-        if some == NONE:
-            continue
-        for line in range(lines):
-            w = words[line]
-            was = before[w] if i == 0 else levels[i - 1, w]
-            if (levels[i, w] ^ was) & bits[line] != NONE:
-                level = np.int64(1) if was & bits[line] != NONE else np.int64(0)
-                _end_rests(line, level, time[i], moves, edges, since, rests)
-    for w in range(many):
-        before[w] = levels[rows - 1, w]
+        for w in range(len(width)):
+            left = (levels[i, w] ^ before[w]) & watched[w] if some != NONE else NONE
+            while left != NONE:
+                b = lowest_bit(left)
+                left &= left - ONE
+                level = np.int64(before[w] >> np.uint64(b)) & 1
+                _end_rest(number[64 * w + b], level, time[i], moves, edges, since, rests)
+            before[w] = levels[i, w]
     total[T_MOVES], total[T_WRITES], total[T_LAST] = moves, edges, time[rows - 1]
     return np.int64(0)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from busledger.decoder.bus import READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind, Layout, Profile, bit_numbers, line_names
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.probes import lost_kernel as kernel
-from busledger.decoder.checks.probes.lost_ends import ended, settled
+from busledger.decoder.checks.probes.lost_rests import ended, rest_of_few, settled
 from busledger.decoder.figures import count
 
 __all__ = ["LostLine", "LostLines"]
@@ -38,6 +38,7 @@ _WITHOUT = 256  # the same while nothing is read
 _WRITTEN = 0.4  # edges of write strobes an address: a transfer of a sector that the processor has no part in makes two
 _WRITES_ONLY = 600  # addresses gone by while the line says write: more than a sector
 _LONGER = 16  # times the second longest rest of the line at that level
+_FEW_ROWS = 150_000  # of a block: to load a kernel that counts them takes as long as to count them without
 
 _WAY = np.full(len(Kind), kernel.NEITHER, np.uint8)
 _WAY[list(READ_KINDS)] = kernel.READ
@@ -88,6 +89,9 @@ class LostLines:
         self._reads, self._written = (_named(profile, what, layout) for what in ("read", "write"))
         self._words = np.array([place // 64 for place in places], np.int64)
         self._places = np.array([1 << place % 64 for place in places], np.uint64)
+        self._width = (0,) * layout.words
+        self._number = np.full(64 * layout.words, -1, np.int64)
+        self._number[places] = np.arange(len(places))
         named = (self._address.values(), _named(profile, "write", layout), self._strobes)
         self._moves, self._writes, self._watched = (_mask(layout, lines) for lines in named)
         self._before = np.zeros(layout.words, np.uint64)
@@ -98,10 +102,16 @@ class LostLines:
     def feed(self, levels: Capture, cycles: Cycles) -> None:
         """One block of rows and the cycles that ended in it."""
         if len(levels) and self._address and len(self._places):
-            kernel.rest(
-                levels.time, levels.levels, self._moves, self._writes, self._watched, self._words, self._places,
-                self._before, self._since, self._total, self._rests,
-            )  # fmt: skip
+            if len(levels) <= _FEW_ROWS:
+                rest_of_few(
+                    levels.time, levels.levels, (self._moves, self._writes), self._words, self._places, self._before,
+                    self._since, self._total, self._rests,
+                )  # fmt: skip
+            else:
+                kernel.rest(
+                    levels.time, levels.levels, self._moves, self._writes, self._watched, self._number, self._width,
+                    self._before, self._since, self._total, self._rests,
+                )  # fmt: skip
         if len(cycles) and 0 < self._lanes <= kernel.ADDRESSES:
             columns = (
                 cycles.time, cycles.kind, cycles.flags & np.uint16(_UNSURE), cycles.address, cycles.address_unknown,

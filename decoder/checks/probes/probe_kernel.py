@@ -86,7 +86,7 @@ def _one_change(c, t, high, near, grid, clock, state, tallies):
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried, tallies):
+def look(time, levels, unknown, channels, near, grid, clock, pair_rows, width, carried, tallies):
     """One block of raw channels; ``carried``, ``tallies``: ``Carried`` and ``Tallies`` of the caller.
 
     ``near`` ticks: a pulse no wider is one sample, two changes no further apart are
@@ -95,12 +95,11 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried,
     """
     before, before_unknown, moved, state, now, here = carried
     channel, together = tallies.channel, tallies.together
-    words = before.shape[0]
     for i in range(time.shape[0]):
         t = time[i]
         first = state[ROWS] == 0
         state[ROWS] += 1
-        for w in range(words):
+        for w in range(len(width)):
             lost = unknown[i, w]
             now[w] = np.uint64(0) if first else (levels[i, w] ^ before[w]) & ~lost & ~before_unknown[w]
             gone = lost ^ (np.uint64(0) if first else before_unknown[w])
@@ -119,7 +118,7 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried,
             for c in range(channels):
                 channel[c, LAST] = t
         count = 0
-        for w in range(words):
+        for w in range(len(width)):
             left, level = now[w], levels[i, w]
             while left != np.uint64(0):
                 b = lowest_bit(left)
@@ -132,7 +131,7 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried,
             close = near > 0 and state[T_LAST] >= 0 and t - state[T_LAST] <= near
             for k in range(count):
                 c, high = here[k] >> 1, here[k] & 1 != 0
-                for w in range(words):
+                for w in range(len(width)):
                     alike = levels[i, w] if high else ~levels[i, w]
                     mates = now[w] & alike  # the channel itself among them
                     while mates != np.uint64(0):
@@ -147,9 +146,9 @@ def look(time, levels, unknown, channels, near, grid, clock, pair_rows, carried,
                             mates &= mates - np.uint64(1)
         if count > 0:
             state[T_LAST] = t
-            for w in range(words):
+            for w in range(len(width)):
                 moved[w] = now[w]
-        for w in range(words):
+        for w in range(len(width)):
             before[w] = levels[i, w]
             before_unknown[w] = unknown[i, w]
     return np.int64(0)

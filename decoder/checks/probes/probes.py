@@ -89,6 +89,7 @@ class ProbesCheck:
             self._silence.feed(block)
         kernel.look(
             block.time, block.levels, block.unknown, len(self._names), self._near, grid, self._clock, PAIR_ROWS,
+            (0,) * len(self._before),
             Carried(self._before, self._before_unknown, self._moved, self._state, self._now, self._here),
             Tallies(self._channel, self._periods, self._sums, self._phase, self._runt_phase, self._together,
                     self._bursts),

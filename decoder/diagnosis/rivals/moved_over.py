@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.urns import log_filled, log_values
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
-from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.news import nothing_wrong
 from busledger.decoder.diagnosis.rivals.read_beside import ReadBeside
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -53,15 +52,18 @@ def moved_over(story: Story, outside: ReadBeside, bit: int, first: int, last: in
     if np.count_nonzero(known_places) < _CELLS and nothing_wrong(story):
         return _NOWHERE
     rows = story.rows
-    inside = (rows.time > first) & (rows.time <= last) & ~rows.is_write & (rows.compared == 0)
-    at = np.flatnonzero(inside & (story.repeat == kernel.FIRST))
+    time = rows.time[story.unfounded]
+    at = story.unfounded[(time > first) & (time <= last)]
     at = at[_firsts(rows.cell[at])]
     at = at[rows.sure[at] == np.uint32((1 << story.study.data_bits) - 1)]
     address = np.concatenate([there, story.address[rows.cell[at]]])
+    if len(address) < _CELLS:
+        return _NOWHERE
     gave = np.concatenate([gave, rows.data[at].astype(np.int64)])
     told_by = zip(_holds(story, first), outside.steady(first, last), strict=True)
     known, holds = (np.concatenate(both) for both in told_by)
-    keys, values = known[np.argsort(known)], holds[np.argsort(known)]
+    order = np.argsort(known)
+    keys, values = known[order], holds[order]
     if not len(keys):
         return _NOWHERE
     other = address ^ (1 << bit)

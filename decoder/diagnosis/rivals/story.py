@@ -125,6 +125,12 @@ class Story:
         return found
 
     @cached_property
+    def unfounded(self) -> NDArray[np.intp]:
+        """The rows of reads that nothing is known to compare with: the first look at a cell."""
+        rows = self.rows
+        return np.flatnonzero(~rows.is_write & (rows.compared == 0) & (self.repeat == kernel.FIRST))
+
+    @cached_property
     def read_beside(self) -> ReadBeside | None:
         """What was read outside all regions; None where nobody counted."""
         signs = self.study.evidence.signs
