@@ -116,16 +116,17 @@ def _from_regions(evidence: ChecksEvidence, board: Board, selects: SelectsResult
     swapped = {f.region for f in selects.findings if f.code == "select-swapped"}
     swapped |= {f.other_region for f in selects.findings if f.code == "select-swapped"}
     late = {f.region: f for f in selects.findings if f.code == "select-late"}
+    unasked = {f.region: f.text for f in selects.findings if f.code == "select-unasked"}
     others = {r.region: sum(s.cycles for s in selects.regions if s.region != r.region) for r in selects.regions}
     for region in selects.regions:
         if region.cycles < ENOUGH:
             continue
-        _one_region(evidence, region, region.region in swapped, others[region.region])
+        _one_region(evidence, region, region.region in swapped, others[region.region], unasked.get(region.region, ""))
         if region.region in late:
             evidence.add(CheckKey("slow", "region", None, region.region), HINTED, late[region.region].text)
 
 
-def _one_region(evidence: ChecksEvidence, region: RegionSelect, swapped: bool, elsewhere: int) -> None:
+def _one_region(evidence: ChecksEvidence, region: RegionSelect, swapped: bool, elsewhere: int, unasked: str) -> None:
     select, name, extra = region.select, region.region, sum(region.extra.values())
     missing_key, extra_key, swapped_key = (
         CheckKey(f"select-{what}", "decoder", None, name) for what in ("missing", "extra", "swapped")
@@ -138,7 +139,9 @@ def _one_region(evidence: ChecksEvidence, region: RegionSelect, swapped: bool, e
         return
     if region.data_came:
         return  # the clip shows what the card does not do: it speaks for nothing
-    if region.missing:
+    if unasked:
+        evidence.add(missing_key, ACQUITTED, unasked)
+    elif region.missing:
         text = f"{select} was seen inactive in {region.missing} of {region.cycles} cycles of {name}"
         evidence.add(missing_key, _strength(region.missing, region.cycles), text)
     else:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,8 +109,7 @@ class Pins:
         return int(self.word.shape[0])
 
 
-@dataclass(frozen=True, slots=True)
-class RuleStrobes:
+class RuleStrobes(NamedTuple):
     """Which strobe each of the profile's rules belongs to, for the span kernel.
 
     ``mask``, ``want`` as in ``Condition``; rule r has the terms ``low[r]:high[r]``; ``from_begin[r]``

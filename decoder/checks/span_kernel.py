@@ -34,14 +34,15 @@ def _over_pause(time, levels, row, floor, mask, want, low, high, pause):
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def strobe_spans(time, levels, rule, before, at, after, mask, want, low, high, from_begin, pause, begin, end):
+def strobe_spans(time, levels, rule, before, at, after, strobes, begin, end):
     """Fills ``begin`` and ``end`` (int64, rows) for each cycle.
 
     ``time`` int64 (rows,), ``levels`` uint64 (rows * words,). ``rule`` uint8 (k,) picks the terms
-    ``low[rule]:high[rule]`` of ``mask``/``want`` uint64 (terms, words). The strobe is looked for between the rows
+    ``low[rule]:high[rule]`` of ``strobes``, a ``RuleStrobes``. The strobe is looked for between the rows
     ``before`` and ``after``; where the row before the sampling edge does not show it, both are ``at``. A pause of up to
     ``pause`` ticks is no end, as in ``bus.tidy_kernel``: a line rings at its edges.
     """
+    mask, want, low, high, from_begin, pause = strobes
     rows = levels.shape[0] // mask.shape[1]
     for k in range(at.shape[0]):
         r = rule[k]

@@ -183,12 +183,9 @@ class CycleJoin:
         if max(furthest, at[0] - before[0], after[-1] - at[-1]) > REACH_ROWS:
             before, after = np.maximum(before, at - REACH_ROWS), np.minimum(after, at + REACH_ROWS)
         begin, end = np.empty(ready, np.int64), np.empty(ready, np.int64)
-        s, judged = self._strobes, pending.slice(0, ready)
+        judged = pending.slice(0, ready)
         flat = rows.levels.reshape(-1), rows.unknown.reshape(-1)
-        strobe_spans(
-            rows.time, flat[0], judged.rule, before, at, after, s.mask, s.want, s.low, s.high, s.from_begin, s.pause,
-            begin, end,
-        )  # fmt: skip
+        strobe_spans(rows.time, flat[0], judged.rule, before, at, after, self._strobes, begin, end)
         moved = np.empty((ready, rows.levels.shape[1]), np.uint64)
         window_moves(*flat, before, begin, end, moved)
         joined = Joined(rows, judged, before, at, after, begin, end, moved)

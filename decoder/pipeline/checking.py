@@ -16,6 +16,7 @@ from busledger.decoder.pipeline.gathering import gather
 from busledger.decoder.pipeline.refusing import refused_capture
 from busledger.decoder.pipeline.request import Request
 from busledger.decoder.pipeline.run import Decoded, Run, open_run
+from busledger.decoder.pipeline.unlooked import or_unlooked
 from busledger.decoder.progress import Progress, silent
 
 __all__ = ["run_buffers", "run_selects", "run_timing"]
@@ -99,7 +100,7 @@ def _judged(run: Run, check: CheckName, progress: Progress) -> Any:
             gathered = divide(gathered)
             doubts = doubts_about(conclude(gathered, progress), gathered)
             result = held_against(check, getattr(gathered.checks, check), doubts, grounds)
-        return run.marks.said(result)
+        return run.marks.said(or_unlooked(result))
     finally:
         gathered.log.close()
 

@@ -158,8 +158,10 @@ def _decoder(decoder: DecoderResult, *, width: int, colour: bool) -> str:
 def buffers_text(result: BuffersResult, *, width: int = 80, colour: bool = False, answer_only: bool = False) -> str:
     """Driver by driver: findings, what the control lines asked for, then lane by lane."""
     result = marked(result)
-    text = _answer(result, "Every bus driver did what the cycles ask for, as far as it is clipped",
-                   width=width, colour=colour, answer_only=answer_only)  # fmt: skip
+    good = "Every bus driver did what the cycles ask for, as far as it is clipped"
+    if not any(driver.control is not None or driver.lanes for driver in result.buffers):
+        good = "No read looks as if nobody had driven it; more is not clipped of the bus drivers"
+    text = _answer(result, good, width=width, colour=colour, answer_only=answer_only)
     if answer_only:
         return text
     for buffer in result.buffers:

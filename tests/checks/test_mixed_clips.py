@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import fields, replace
+
 import numpy as np
 import pytest
 
-from busledger.decoder.bus import Layout, load_profile
+from busledger.decoder.bus import Cycles, Layout, load_profile
+from busledger.decoder.capture import Capture
 from busledger.decoder.checks.probes import mixed_clips
 from busledger.decoder.checks.probes.mixed_clips import MixedClips
 from busledger.decoder.wiring.binding import Wiring
@@ -46,3 +49,29 @@ def test_an_address_line_that_is_seen_a_sample_later_hides_nothing(clips):
 def test_clips_in_their_places_are_no_finding(clips):
     assert clips.finish() is None
     assert mixed_clips._usual(np.ones((3, 4)) / 4.0).sum() == pytest.approx(1.0)
+
+
+def test_channels_that_show_a_change_with_the_edge_before_it_move_after_it():
+    """Addresses and what lets go of the data move just after the sampling edge (a Z80's, with the end of /RD); A15 and
+    D3 are seen a sample sooner than the rest, in the very sample of the edge."""
+    profile = load_profile("z80")
+    lines = [*(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8))]
+    layout = Layout(profile, Wiring({name: k for k, name in enumerate([*lines, "MREQ", "RD", "WR"])}))
+    made, dice = MixedClips(profile, layout, 40.0), np.random.default_rng(3)
+    places, time, levels, word = [layout.bit(line) for line in lines], [], [], 0
+    early, late = (1 << 15) | (1 << 19), ((1 << 24) - 1) & ~((1 << 15) | (1 << 19))
+    for cycle in range(400):
+        data, after = (int(value) for value in dice.integers(0, 1 << 24, 2))
+        there = (word & 0x08FFFF) | (data & 0xF70000)  # a chip on D3 that is dead
+        for ns, value in ((600, there), (1000, there & late | after & early), (1040, after)):
+            time.append(1000 * cycle + ns)
+            levels.append([sum((value >> k & 1) << place for k, place in enumerate(places))])
+        word = after
+    rows = np.array(levels, np.uint64)
+    cycles = Cycles.empty().take(np.zeros(0, np.intp))
+    cycles = replace(cycles, **{
+        field.name: np.zeros(400, getattr(cycles, field.name).dtype) for field in fields(cycles)
+    })  # fmt: skip
+    cycles.time[:] = 1000 * np.arange(1, 401)
+    made.feed(Capture(np.array(time, np.int64), rows, np.zeros_like(rows), 1_000_000), cycles)
+    assert made.finish() is None

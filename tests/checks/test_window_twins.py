@@ -14,6 +14,7 @@ from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, 
 from busledger.decoder.checks.lines import RuleStrobes
 from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel
+from busledger.decoder.checks.timing.arrays import ChipLines
 from busledger.decoder.checks.windows import CycleJoin, Windows
 from tests.reference import buffer_twin, window_twin
 from tests.reference.levels import arrays, captures
@@ -67,7 +68,7 @@ def test_strobe_spans(case, pause):
     begin, end = np.empty(len(cycles), np.int64), np.empty(len(cycles), np.int64)
     span_kernel.strobe_spans(
         time, levels.reshape(-1), column(cycles, "rule", np.uint8), column(cycles, "before"), column(cycles, "at"),
-        column(cycles, "after"), mask, want, low, high, np.array([False, True]), pause, begin, end,
+        column(cycles, "after"), RuleStrobes(mask, want, low, high, np.array([False, True]), pause), begin, end,
     )  # fmt: skip
     holds = {
         0: lambda v: ((v[0] or 0) == 1 and (v[1] or 0) == 0) or (v[2] or 0) == 1,
@@ -152,12 +153,13 @@ def test_moments(case, skew, limit):
     address, data = np.array([[0b11]] * 2, np.uint64), np.array([[0b11110000]] * 2, np.uint64)
     chip_mask = np.array([[[0b110000], [0b1000000]], [[0b10000000], [0]], [[0], [0]]], np.uint64)
     moments = np.empty((len(cycles), timing_kernel.M_CHIPS + 2), np.int64)
+    chip_lines = ChipLines(
+        np.array([0, 0, -1]), np.array([2, 3, 0], np.uint64), np.array([0, 1, 0]), chip_mask,
+        chip_mask.any(axis=2).sum(axis=1),
+    )  # fmt: skip
     timing_kernel.find_moments(
         windows_of(rows, cycles), column(cycles, "rule", np.uint8),
-        column(cycles, "region", np.int16), skew, limit, address, data,
-        np.array([0, 0, -1]), np.array([2, 3, 0], np.uint64),
-        np.array([0, 1, 0]), chip_mask,
-        chip_mask.any(axis=2).sum(axis=1), moments,
+        column(cycles, "region", np.int16), skew, limit, address, data, chip_lines, moments,
     )  # fmt: skip
     names = ["address", "data", "data after", "address after", "select", ("chip", 0), ("chip", 1)]
     want = window_twin.moments_twin(

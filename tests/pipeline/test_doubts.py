@@ -139,6 +139,9 @@ def test_probes_tells_the_strobe_that_was_off_and_when(capsys, spoiled) -> None:
         (710003, "clip-select", "selects", 3, "the clip on /CS0 has come off: it never rested"),
         (710003, "clip-select", "check", 3, "the clip on /CS0 has come off: it never rested"),
         (710004, "ringing", "buffers", 0, ""),
+        # Writes to a Z80's IO, which the profile of another bus takes for memory: no select, and none asked for.
+        (520508, "wrong-profile", "selects", 0, ""),
+        (520508, "wrong-profile", "buffers", 0, ""),
     ],
 )
 def test_a_spoiled_capture_accuses_no_decoder_and_no_driver(

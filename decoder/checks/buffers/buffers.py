@@ -48,6 +48,7 @@ class BuffersCheck:
         self._join = CycleJoin(rule_strobes(profile, setting))
         self._skipped: list[str] = []
         self._data = [_Lanes(b, board, setting) for b in board.buffers if b.lanes]
+        self._selects = _Selects(board, setting)
         self._lines = [_Lanes(b, board, setting) for b in board.buffers if b.lines]
         for one in self._lines:
             if not one.clipped:
@@ -137,6 +138,9 @@ class BuffersCheck:
         place = kinds_of_regions(cycles)
         roles = [one.roles(cycles, place) for one in self._data]
         if self._data:
+            away = self._selects.away(joined)
+            for role in roles:
+                role[away] = kernel.NEITHER
             stacked = np.stack(roles, axis=1)
             earlier = np.concatenate([self._earlier, stacked[:-1]])
             self._earlier = stacked[-1:]
@@ -153,6 +157,36 @@ class BuffersCheck:
         for one in self._lines:
             role = one.roles(cycles, place)
             one.paths(joined, np.where(role >= 0, kernel.SERVED_WRITE, -1).astype(np.int8), self._setting)
+
+
+class _Selects:
+    """The regions' selects, as clipped: a cycle whose select does not come is none that a driver has to serve."""
+
+    def __init__(self, board: Board, setting: Setting) -> None:
+        lines = [r.select if r.select in setting.clipped else None for r in board.regions] + [None]
+        at = [divmod(setting.names.index(line), 64) if line is not None else (0, 0) for line in lines]
+        self._word = np.array([word for word, _ in at], np.int64)
+        self._bit = np.array([bit for _, bit in at], np.uint64)
+        # A level that no line has where there is no select to look at.
+        self._away = np.array([2 if line is None else 1 - board.select_level(line) for line in lines], np.uint64)
+
+    def away(self, joined: Joined) -> NDArray[np.intp]:
+        """intp: the cycles in whose strobe the select of their region is seen away, in the middle and as it ends."""
+        if (self._away == 2).all():
+            return np.zeros(0, np.intp)
+        time = joined.rows.time
+        middle = np.searchsorted(time, (time[joined.begin] + time[joined.end]) // 2, side="right") - 1
+        away = np.ones(len(joined), np.bool_)
+        for row in (np.maximum(joined.end - 1, joined.before), middle):
+            away &= self._level(joined, row) == self._away[joined.cycles.region]
+        return np.flatnonzero(away)
+
+    def _level(self, joined: Joined, row: NDArray[np.int64]) -> NDArray[np.uint64]:
+        """uint64 (k,): what the select shows in each cycle's ``row``; 3 where it is not known."""
+        region = joined.cycles.region  # outside all regions: the last entry
+        word, bit = self._word[region], self._bit[region]
+        level = (joined.rows.levels[row, word] >> bit) & np.uint64(1)
+        return np.where((joined.rows.unknown[row, word] >> bit) & np.uint64(1), np.uint64(3), level)
 
 
 def _told_apart(one: _Lanes, other: _Lanes) -> bool:

@@ -95,11 +95,9 @@ class SelectsSeen:
             return
         at, begin, end = (np.empty(stop - start, np.int64) for _ in range(3))
         place_cycles(rows.time, cycles.time[start:stop], at)
-        before, s, rule = np.maximum(at - REACH_ROWS, 0), self._strobes, cycles.rule[start:stop]
+        before, rule = np.maximum(at - REACH_ROWS, 0), cycles.rule[start:stop]
         levels = rows.levels.reshape(-1)
-        strobe_spans(
-            rows.time, levels, rule, before, at, at, s.mask, s.want, s.low, s.high, s.from_begin, s.pause, begin, end
-        )
+        strobe_spans(rows.time, levels, rule, before, at, at, self._strobes, begin, end)
         see_selects(
             rows.time, rows.levels, rows.unknown, at, begin, self._skew,
             (self._pins.word, self._pins.bit, self._watched), self._active, self._region,

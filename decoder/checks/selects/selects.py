@@ -32,6 +32,10 @@ from busledger.decoder.ledger import Compared
 
 __all__ = ["SelectsCheck"]
 
+ENOUGH = 8
+"""Settled moments in which an output was called for, and came, before its decoder is said to obey (as in
+checks/evidence.py)."""
+
 
 class SelectsCheck:
     """Feed every block with its cycles (regions filled in), then ``finish``.
@@ -84,7 +88,7 @@ class SelectsCheck:
         for scan in self._scans:
             results.append(decoder_result(scan.counts, self._setting))
             findings.extend(decoder_findings(scan.counts, results[-1], self._setting))
-        findings = _glitches_explain(findings + _behind(findings, region_findings))
+        findings = _glitches_explain(findings + _behind(findings, _unasked(region_findings, results)))
         findings = _clips_explain(findings, regions, results)
         return SelectsResult(
             decoders=tuple(results), regions=regions, findings=worst_first(findings), skipped=tuple(self._skipped)
@@ -95,6 +99,32 @@ def _behind(findings: list[CheckFinding], regions: list[CheckFinding]) -> list[C
     """A region's select is wrong because its decoder is: told as a note where the decoder's own table says why."""
     accused = {f.component for f in findings if f.weight == "fault" and f.component is not None}
     return [f.model_copy(update={"weight": "note"}) if f.component in accused else f for f in regions]
+
+
+def _unasked(regions: list[CheckFinding], decoders: Sequence[DecoderResult]) -> list[CheckFinding]:
+    """A select that stayed away in some of its region's cycles, and whose decoder did as its inputs asked throughout,
+    was not asked for: they are no such cycles, as where the profile takes a transfer of another kind for one."""
+    came = {
+        (decoder.designator, output.line): output.called
+        for decoder in decoders
+        for output in decoder.output_results
+        if not decoder.not_clipped and not output.missing and output.called >= ENOUGH
+    }
+    return [
+        f.model_copy(
+            update={
+                "code": "select-unasked",
+                "weight": "doubt",
+                "text": f"{f.text}; {f.component} did as its inputs asked, so these may be no cycles of {f.region}, "
+                "whatever the bus profile and the board file say",
+            }
+        )
+        if f.code == "select-missing" and 2 * f.count < f.of
+        # Of the cycles in which it came most were held against the table: those in which it did not would have been.
+        and 2 * came.get((f.component or "", f.lines[0]), 0) >= f.of - f.count
+        else f
+        for f in regions
+    ]
 
 
 def _glitches_explain(findings: list[CheckFinding]) -> list[CheckFinding]:

@@ -29,6 +29,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import READS, WRITES, Setting, pins, relevant_mask, rule_strobes, ticks
 from busledger.decoder.checks.results import TimingResult
 from busledger.decoder.checks.timing import timing_kernel as kernel
+from busledger.decoder.checks.timing.arrays import ChipLines
 from busledger.decoder.checks.timing.clock_periods import ClockPeriods
 from busledger.decoder.checks.timing.timing_tally import TimeTally
 from busledger.decoder.checks.timing.timing_verdict import ChipAccess, timing_result
@@ -102,8 +103,7 @@ class TimingCheck:
         moments = np.empty((len(cycles), kernel.M_CHIPS + chips.most), np.int64)
         kernel.find_moments(
             joined.windows, cycles.rule, cycles.region, self._setting.skew_ticks, self._false,
-            self._address, self._data,
-            chips.select_word, chips.select_bit, chips.select_active, chips.mask, chips.count, moments,
+            self._address, self._data, chips.lines, moments,
         )  # fmt: skip
         index = np.arange(self._told, self._told + len(cycles), dtype=np.int64)
         self._told += len(cycles)
@@ -240,7 +240,8 @@ class _Chips:
             if region.select is not None and region.select in setting.clipped:
                 word, bit = divmod(setting.names.index(region.select), 64)
                 self.select_word[g], self.select_bit[g] = word, bit
-        self.count = self.mask.any(axis=2).sum(axis=1).astype(np.int64)
+        count_of = self.mask.any(axis=2).sum(axis=1).astype(np.int64)
+        self.lines = ChipLines(self.select_word, self.select_bit, self.select_active, self.mask, count_of)
 
     def add(
         self, joined: Joined, moments: NDArray[np.int64], sound: NDArray[np.bool_], index: NDArray[np.int64]

@@ -85,18 +85,16 @@ def _chips_moved(levels, unknown, row, t, chip_mask, moments):
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def find_moments(windows, rule, region, skew, limit, address_mask, data_mask, select_word, select_bit, select_active,
-                 chip_mask, chips, moments):  # fmt: skip
+def find_moments(windows, rule, region, skew, limit, address_mask, data_mask, chip_lines, moments):
     """Fills ``moments`` int64 (k, M_CHIPS + chips); ``windows``: ``Windows`` of the caller.
 
-    ``address_mask``, ``data_mask`` uint64 (rules, words): the lines of each rule's
-    address and data. ``select_*`` int64/uint64/int64 (regions + 1,), word -1 where none is
-    clipped; ``chip_mask`` uint64 (regions + 1, chips, words) the data lines of each
-    chip, ``chips`` int64 (regions + 1,) how many have any; region -1 means the last
-    entry. Whether a change less than ``skew`` before the strobe's end came late or went early the sampling cannot
-    tell: the moments of what changed there, before and after, are left out (UNSURE).
+    ``address_mask``, ``data_mask`` uint64 (rules, words): the lines of each rule's address and data. ``chip_lines``:
+    ``ChipLines`` of the caller; region -1 means the last entry. Whether a change less than ``skew`` before the strobe's
+    end came late or went early the sampling cannot tell: the moments of what changed there, before and after, are left
+    out (UNSURE). A pulse of up to ``limit`` ticks on one line is no change of it.
     """
     time, levels, unknown, before, at, after, begin, end, _ = windows
+    select_word, select_bit, select_active, chip_mask, chips = chip_lines
     rows = time.shape[0]
     for k in range(at.shape[0]):
         noted = moments[k]
