@@ -66,3 +66,13 @@ def test_what_a_test_fills_memory_with_is_alike_everywhere(filled):
     told = [("w", c, filled(c)) for c in CELLS] + [("r", c, filled(c)) for c in CELLS]
     signs = Signs([(LOST + 1 + c, 1 << BIT | c, filled(c)) for c in CELLS])
     assert moved_over(Story.of(study_of(told)), signs, BIT, LOST, BACK).log == 0.0
+
+
+def test_what_was_read_beside_the_memory_at_other_times_is_known_too(story):
+    """Code of a ROM that no board file names: it is read at its place before the clip is lost, and beside it then."""
+    there = [(t, 0x400 | c, holds(c)) for t, c in zip(range(70_000, 70_032), CELLS, strict=True)]
+    signs = Signs([*there, *((LOST + 1 + c, 0x400 | 1 << BIT | c, holds(c)) for c in CELLS)])
+    assert moved_over(story, signs, BIT, LOST, BACK).log > 50.0
+    changing = [(t + 100, a, byte ^ 1) for t, a, byte in there]  # registers, say: who gives another byte each time
+    both = Signs([*there, *changing, *((LOST + 1 + c, 0x400 | 1 << BIT | c, holds(c)) for c in CELLS)])
+    assert moved_over(story, both, BIT, LOST, BACK).log == 0.0
