@@ -102,7 +102,10 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: Span) ->
         return
     odds = span.log_odds
     if span.expected is None:
-        odds += min(_EVERYWHERE, elsewhere / _LOOPS * math.log(2.0))
+        # Code that comes wrong on it, and is run as it should be, tells as much.
+        code = np.array([region.kind == "rom" for region in story.regions] or [False], np.bool_)[rows.region]
+        run_well = int(np.count_nonzero(wrong & code))
+        odds += min(_EVERYWHERE, (elsewhere + run_well) / _LOOPS * math.log(2.0))
         # It foretells what cells show that nobody wrote to before, as the line itself does, stuck.
         does = lanes_kernel.HIGH if level else lanes_kernel.LOW
         odds += story.first_reads.log_gain(LaneFault(does, int(lane), story.study.card.compared)) if hits else 0.0
