@@ -232,6 +232,7 @@ def _gone_on_beside(story: Story, line: str, span: Span, moved: Moved) -> Rival:
         next_step=look_at(line),
         stops_judging=True,
         log_seen=span.log_odds + moved.log,
+        span=(span.first, span.last),
         taken=NotJudged(None, (span.first, span.last)),
     )
 
@@ -258,6 +259,7 @@ def _selected_beside(story: Story, bit: int, line: str, span: Span) -> Iterator[
         next_step=look_at(line),
         stops_judging=True,
         log_seen=span.log_odds - _SLIPS * LOG_SLIP * (2 * odd - others),
+        span=(span.first, span.last),
         taken=NotJudged(None, (span.first, span.last)),
     )
 
