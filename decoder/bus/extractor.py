@@ -266,10 +266,10 @@ class CycleExtractor:
 def _rate_notes(windows: Windows) -> list[Note]:
     """The note "sample-rate" when the sample interval is longer than the narrowest published window."""
     narrow = windows.narrowest()
-    if windows.grid is not None and windows.eyes:
+    if windows.grid is not None and windows.moved_eyes():
         said = ", ".join(
             f"{-offsets.value * windows.tick_fs * 1e-6:.3g} ns before the end of {strobe}"
-            for strobe, offsets in windows.eyes.items()
+            for strobe, offsets in windows.moved_eyes().items()
         )
         text = f"data is read {said}: no sample surely lies in the published set-up time, and there the bus stood still"
         return [Note("eye", text)]

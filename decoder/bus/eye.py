@@ -5,6 +5,10 @@ A fast part's published window may be narrower than one sample although the bus 
 counts is the bus's own pace. Movements of the data lines are counted by their distance from the edge: those
 that settle lie before a quiet stretch, those that release the bus after it. In the quiet stretch a level is sure.
 So it is where a window of one to two samples ends with the strobe and the bus is released in the sample of its edge.
+
+Where no speed grade is named and the slowest one promises the data more than two samples early, it is read there; a
+quicker part may still be settling. What moves after that sample is in doubt then, unless the bus is seen to move there
+all the time, as it does where it is released in the sample before the one that shows the edge.
 """
 
 from __future__ import annotations
@@ -31,6 +35,7 @@ _QUIET = 0.002  # of the edges: a slow chip now and then is to be seen as moveme
 # The sample to read, counted from the one that first shows the edge: surely before it, else the last before it. Never
 # an earlier one: what is quiet there, with movement between it and the edge, is what the lines showed before.
 _CANDIDATES = (-2, -1)
+_LATE = 0.01  # of the edges: so many bits may become unknown without much being lost. Judged
 
 
 def find_eyes(
@@ -41,7 +46,8 @@ def find_eyes(
     grid_ticks: float | None,
     grade: str | None = None,
 ) -> Mapping[str, Offsets]:
-    """Strobe → where to read at its end, for strobes whose published set-up time is shorter than two samples.
+    """Strobe → where to read at its end, for strobes whose published set-up time is shorter than two samples, in the
+    slowest grade or in a quicker one.
 
     Parameters
     ----------
@@ -52,8 +58,8 @@ def find_eyes(
     published window says stands, with its doubts.
     """
     windows = Windows(profile, tick_fs, grid_ticks, grade)
-    narrow = windows.narrow_ends()
-    if grid_ticks is None or not narrow or not blocks:
+    narrow, late = windows.narrow_ends(), windows.late_ends()
+    if grid_ticks is None or not (narrow or late) or not blocks:
         return {}
     extractor = CycleExtractor(profile, layout, tick_fs, grid_ticks, grade)
     parts = [extractor.feed(block) for block in blocks]
@@ -63,10 +69,16 @@ def find_eyes(
         return {}  # nothing to be seen; whoever decodes in earnest says so
     found = {}
     moved = _movements(profile, layout, blocks)
-    for strobe in narrow:
+    by_name = {strobe.name: strobe for strobe in profile.strobes}
+    for strobe in (*narrow, *late):
         rules = [k for k, rule in enumerate(profile.rules) if rule.strobe == strobe]
         edges = cycles.time[np.isin(cycles.rule, rules)]
-        at = _quiet_sample(edges, moved, grid_ticks)
+        count = _by_distance(edges, moved, grid_ticks)
+        if strobe in late:
+            if count is not None and count[_REACH - 1] <= max(1, _LATE * edges.size):
+                found[strobe] = windows.late(by_name[strobe])
+            continue
+        at = _quiet_sample(edges.size, count)
         if at is not None:
             low, high = round((at - 0.5) * grid_ticks), round((at + 1.5) * grid_ticks)
             found[strobe] = Offsets(round((at + 0.5) * grid_ticks), low, high)
@@ -90,8 +102,8 @@ def _movements(profile: Profile, layout: Layout, blocks: Sequence[Capture]) -> N
     return np.asarray(times[1:][moved])
 
 
-def _quiet_sample(edges: NDArray[np.int64], moved: NDArray[np.int64], grid: float) -> int | None:
-    """The sample, counted from the edge's, at which and after which next to nothing moves; None if there is none."""
+def _by_distance(edges: NDArray[np.int64], moved: NDArray[np.int64], grid: float) -> NDArray[np.int64] | None:
+    """How many movements lie ``_REACH`` samples before an edge, one fewer, and so on; None of too few of either."""
     if edges.size < _CYCLES or moved.size < _CYCLES:
         return None
     count = np.zeros(2 * _REACH + 1, np.int64)
@@ -100,5 +112,12 @@ def _quiet_sample(edges: NDArray[np.int64], moved: NDArray[np.int64], grid: floa
         there = (index >= 0) & (index < edges.size)
         place = np.rint((moved[there] - edges[index[there]]) / grid).astype(np.int64)
         count += np.bincount(place[np.abs(place) <= _REACH] + _REACH, minlength=count.size)
-    quiet = count <= max(1, _QUIET * edges.size)
+    return count
+
+
+def _quiet_sample(edges: int, count: NDArray[np.int64] | None) -> int | None:
+    """The sample, counted from the edge's, at which and after which next to nothing moves; None if there is none."""
+    if count is None:
+        return None
+    quiet = count <= max(1, _QUIET * edges)
     return next((at for at in _CANDIDATES if quiet[at + _REACH] and quiet[at + 1 + _REACH]), None)

@@ -161,6 +161,34 @@ class Windows:
                     found.append(strobe.name)
         return found
 
+    def late_ends(self) -> list[str]:
+        """Strobes read where the slowest grade is sure to have its data there, and a quicker one is not: by the
+        published limits data may settle after that sample, and no movement would be called a fault."""
+        if self.grid is None or self.exact:
+            return []
+        found = []
+        for strobe in self.profile.strobes:
+            if strobe.sample != "end" or strobe.end.hold == "strobe":
+                continue
+            least, roomy = self.strict(strobe.end.setup), self.ticks(self.roomy(strobe.end.setup))
+            released = self.ticks(self.roomy(strobe.end.hold)) < self.grid
+            sure = _DOUBT * self.grid
+            if released and roomy >= sure and least is not None and self.ticks(least) < sure:
+                found.append(strobe.name)
+        return found
+
+    def late(self, strobe: StrobeEntry) -> Offsets:
+        """The same sample read as without an eye; what moves in the one after it, the last before the edge, is
+        unsettled."""
+        assert self.grid is not None
+        value = self._around(strobe.end).value
+        return Offsets(value, value, max(value, -round((_CLEAR - 1.0) * self.grid)))
+
+    def moved_eyes(self) -> dict[str, Offsets]:
+        """The eyes by which a level is read elsewhere than the published window says."""
+        own = {strobe.name: self._around(strobe.end).value for strobe in self.profile.strobes}
+        return {name: eye for name, eye in self.eyes.items() if eye.value != own[name]}
+
     def room(self, window: Window) -> tuple[int, int]:
         """Ticks from the edge, strictly between which a line that means what it shows is steady.
 
@@ -204,9 +232,9 @@ class Windows:
 
     def narrowest(self) -> tuple[str, float] | None:
         """(strobe, ns) of the narrowest window in which data is sure, as published; None where nothing is."""
-        found = []
+        found, moved = [], self.moved_eyes()
         for strobe in self.profile.strobes:
-            if strobe.name in self.eyes:
+            if strobe.name in moved:
                 continue
             window = strobe.begin if strobe.sample == "begin" else strobe.end
             setup = self.roomy(window.setup)

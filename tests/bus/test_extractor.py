@@ -338,6 +338,31 @@ def test_a_false_sample_in_an_eye_is_doubted_not_believed_and_not_turned_back(be
     assert told(cycles)[:40] == told(clean)[:40] and told(cycles)[41:] == told(clean)[41:]
 
 
+def reads_6800(late_ns, cycles=200):
+    """1 MHz: PHI2 falls at 1000, read data from 700 on; D0 of the 42nd read ``late_ns`` before PHI2 falls."""
+    wave = Wave().idle(PHI2=0, RW=1, VMA=1).put(0, "A0-A15", 0).put(0, "D0-D7", 0xFF)
+    for n in range(cycles):
+        start = 1007 * n  # no multiple of a sample
+        wave.put(start + 100, "A0-A15", 0x200 + n).put(start + 500, "PHI2", 1).put(start + 1000, "PHI2", 0)
+        if n == 41:
+            wave.put(start + 700, "D0-D7", n ^ 1).put(start + 1000 - late_ns, "D0-D7", n)
+        else:
+            wave.put(start + 700, "D0-D7", n)
+        wave.put(start + 1060, "D0-D7", 0xFF)
+    return wave
+
+
+@pytest.mark.parametrize("late_ns", [45, 55, 65, 75, 85])
+def test_what_a_quicker_part_may_still_settle_is_in_doubt_where_no_grade_is_named(late_ns):
+    """MC6800: 100 ns before PHI2 falls; MC68B00: 40 ns. At 24 MHz the sample read is sure for the first alone."""
+    cycles, _ = falsified(reads_6800(late_ns), "A15", [], 0, 1000 / 24, "6800")
+    at = np.flatnonzero(cycles.address == 0x200 + 41)
+    assert ((cycles.data[at] ^ 41) & ~cycles.data_unknown[at] & 0xFF == 0).all()
+    others = cycles.address != 0x200 + 41
+    assert not (cycles.flags[others] & Flag.UNSETTLED).any()
+    assert ((cycles.data[others] ^ (cycles.address[others] - 0x200)) & 0xFF)[1:].sum() == 0
+
+
 @pytest.mark.parametrize("grid_ns", [4.0, 10.0, 1000 / 24, 62.5, 125.0, 250.0])
 def test_no_sample_is_turned_back_at_an_end_that_is_looked_at_for_an_eye(grid_ns):
     for name in profile_names():

@@ -31,6 +31,22 @@ class Flagged:
             yield cycles, compared
 
 
+class Moved:
+    """An access log, some of whose cycles come so many ticks later."""
+
+    def __init__(self, log, later: dict[int, int]) -> None:
+        self.log, self.later = log, later
+
+    def __len__(self) -> int:
+        return len(self.log)
+
+    def blocks(self):
+        for cycles, compared in self.log.blocks():
+            cycles = cycles.take(np.arange(len(cycles)))
+            cycles.time[:] += np.array([self.later.get(int(i), 0) for i in compared.index], np.int64)
+            yield cycles, compared
+
+
 def story_of(rows: tuple[int, ...], flag: Flag = Flag.SHORT_STROBE) -> Story:
     """Random writes and reads of two banks, sound but for writes ``FALSE`` that no cell took; ``rows`` flagged."""
     rng, holds, told = np.random.default_rng(4), dict.fromkeys(range(32), 0), [("w", c, 0) for c in range(32)]
@@ -60,6 +76,16 @@ def test_a_false_write_that_no_cell_took_costs_little():
     story = story_of(FALSE)
     assert np.count_nonzero(story.rows.wrong) >= len(FALSE)
     assert log_false_cycles(story) > -20.0
+
+
+def test_a_cycle_closer_to_another_than_the_bus_makes_them_is_doubtful():
+    """One in the middle of the cycle after it, one at its very end: 1000 ticks lie between the others."""
+    accesses = [("r", cell % 32, 0) for cell in range(400)]
+    log = log_of(two_banks(), accesses)
+    story = Story.of(Study(Evidence(two_banks(), ProfileFacts(16, 8), (), Moved(log, {50: 500, 90: 900}), 1e-9)))
+    found = doubtful_cycles(story)
+    assert np.flatnonzero(found == 2).tolist() == [50, 51]
+    assert np.flatnonzero(found == 3).tolist() == [90, 91]
 
 
 @pytest.mark.parametrize("rows", [(), (100, 200, 300)], ids=["none is short", "others are short"])

@@ -71,3 +71,13 @@ def test_each_address_stands_once_with_its_first_byte_and_the_times_of_its_first
     assert (found.address - high).tolist() == [7, 3, 9]
     assert found.data.tolist() == [10, 20, 30]
     assert (found.first.tolist(), found.last.tolist()) == ([1, 2, 6], [5, 9, 6])
+
+
+def test_what_was_read_beside_the_memory_at_other_times_is_known_too(story):
+    """Code of a ROM that no board file names: it is read at its place before the clip is lost, and beside it then."""
+    there = [(t, 0x400 | c, holds(c)) for t, c in zip(range(70_000, 70_032), CELLS, strict=True)]
+    outside = beside([*there, *((LOST + 1 + c, 0x400 | 1 << BIT | c, holds(c)) for c in CELLS)])
+    assert moved_over(story, outside, BIT, LOST, BACK).log > 50.0
+    changing = [(t + 100, a, byte ^ 1) for t, a, byte in there]  # registers, say: who gives another byte each time
+    both = beside([*there, *changing, *((LOST + 1 + c, 0x400 | 1 << BIT | c, holds(c)) for c in CELLS)])
+    assert moved_over(story, both, BIT, LOST, BACK).log == 0.0

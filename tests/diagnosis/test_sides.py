@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
-from busledger.decoder.diagnosis.rivals.sides import log_sides, walks
+from busledger.decoder.diagnosis.rivals.sides import log_sides, partners_of, selected_there, walks
 from busledger.decoder.diagnosis.rivals.story import Story
 
 from .rows_of import study_of
@@ -40,3 +43,17 @@ def test_a_loop_takes_the_same_steps_every_time():
     kind = np.zeros(len(cell), np.uint8)
     shuffled = rng.permutation(low)
     assert log_sides(cell, low, ~low, kind) > log_sides(cell, shuffled, ~shuffled, kind) + 60.0
+
+
+def test_selects_say_on_which_side_of_a_line_an_access_was():
+    """Bank 0 is shown (A4 low), and in turn its own select comes, the other bank's, both, none."""
+    story = Story.of(study_of([("r", 3, 0)] * 4 + [("r", 19, 0)]))
+    rows = replace(
+        story.rows,
+        selects_seen=np.full(5, 0b11, np.uint64),
+        selected=np.array([0b01, 0b10, 0b11, 0b00, 0b10], np.uint64),
+    )
+    seen = SimpleNamespace(rows=rows, study=story.study, address=story.address, regions=story.regions)
+    there, here = selected_there(seen, partners_of(story, 4), 0, 5)
+    assert there.tolist() == [False, True, False, False, False]
+    assert here.tolist() == [True, False, False, False, True]

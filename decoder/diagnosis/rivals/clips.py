@@ -22,7 +22,7 @@ from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.carried_over import log_carried_over
 from busledger.decoder.diagnosis.rivals.led_astray import log_led_astray
 from busledger.decoder.diagnosis.rivals.moved_over import Moved, moved_over
-from busledger.decoder.diagnosis.rivals.news import nothing_wrong
+from busledger.decoder.diagnosis.rivals.news import nothing_wrong, odd_selects
 from busledger.decoder.diagnosis.rivals.rests import FEW, Span, came_off, prior_of_line, spans_of_rest
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sides import either_side, log_sides, partners_of, selected_there, walks
@@ -61,9 +61,11 @@ def clips_off(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     for bit, line in signs.data_lines.items():
         for span in spans_of_rest(signs, signs.data_bit(bit)):
             yield from _data(story, signs, bit, line, span)
+    odd = bool(odd_selects(story).max() >= _FEW_SELECTED)
     for bit, line in signs.address_lines.items():
         for span in spans_of_rest(signs, signs.address_bit(bit), _TAIL if bit < _PAGE_BITS else 1):
-            yield from (one for one in _address(story, bit, line, span) if one.explains or _stopped_alone(signs, span))
+            found = _address(story, bit, line, span, selects=odd)
+            yield from (one for one in found if one.explains or _stopped_alone(signs, span))
 
 
 def _stopped_alone(signs: CaptureSigns, span: Span) -> bool:
@@ -102,7 +104,10 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: Span) ->
         return
     odds = span.log_odds
     if span.expected is None:
-        odds += min(_EVERYWHERE, elsewhere / _LOOPS * math.log(2.0))
+        # Code that comes wrong on it, and is run as it should be, tells as much.
+        code = np.array([region.kind == "rom" for region in story.regions] or [False], np.bool_)[rows.region]
+        run_well = int(np.count_nonzero(wrong & code))
+        odds += min(_EVERYWHERE, (elsewhere + run_well) / _LOOPS * math.log(2.0))
         # It foretells what cells show that nobody wrote to before, as the line itself does, stuck.
         does = lanes_kernel.HIGH if level else lanes_kernel.LOW
         odds += story.first_reads.log_gain(LaneFault(does, int(lane), story.study.card.compared)) if hits else 0.0
@@ -127,10 +132,11 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: Span) ->
     )
 
 
-def _address(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival]:
+def _address(story: Story, bit: int, line: str, span: Span, *, selects: bool = True) -> Iterator[Rival]:
+    """``selects``: some came where they should not, or the other way round."""
     found = list(_of_address(story, bit, line, span))
     yield from found
-    if all(not one.explains for one in found) and any(region.select is not None for region in story.regions):
+    if selects and not any(one.explains for one in found):
         yield from _selected_beside(story, bit, line, span)
 
 
@@ -228,6 +234,7 @@ def _gone_on_beside(story: Story, line: str, span: Span, moved: Moved) -> Rival:
         next_step=look_at(line),
         stops_judging=True,
         log_seen=span.log_odds + moved.log,
+        span=(span.first, span.last),
         taken=NotJudged(None, (span.first, span.last)),
     )
 
@@ -254,6 +261,7 @@ def _selected_beside(story: Story, bit: int, line: str, span: Span) -> Iterator[
         next_step=look_at(line),
         stops_judging=True,
         log_seen=span.log_odds - _SLIPS * LOG_SLIP * (2 * odd - others),
+        span=(span.first, span.last),
         taken=NotJudged(None, (span.first, span.last)),
     )
 

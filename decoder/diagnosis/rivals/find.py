@@ -27,7 +27,7 @@ from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks, twi
 from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
 from busledger.decoder.diagnosis.rivals.places import devices, narrow
 from busledger.decoder.diagnosis.rivals.protected import read_only
-from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
+from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.sampling import ringing, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
@@ -50,8 +50,10 @@ def find_rivals(study: Study, survey: Survey) -> list[Rival]:
         the access log's temporary file cannot be read back.
     """
     story = Story.of(study)
-    found = list(_with_signs(list(rivals_of_lines(story))))
+    of_lines = list(rivals_of_lines(story))
+    found = list(_with_signs(of_lines))
     if survey.wrong:
+        found += _hiding(story, of_lines)
         places = list(_of_places(story))
         found += [*places, *(wide for rival in places if (wide := _with_rest(story, rival)) is not None)]
 
@@ -71,6 +73,24 @@ def _with_signs(found: list[Rival]) -> Iterator[Rival]:
     for one in found:
         more = seen.get((one.fault, one.lines), 0.0) if one.explains and one.lines and not one.log_seen else 0.0
         yield replace(one, log_own=one.log_own + max(0.0, more)) if more else one
+
+
+def _hiding(story: Story, found: list[Rival]) -> Iterator[Rival]:
+    """Clips that are off for a while, as their lines show: every wrong read of that time is theirs, at the price of one
+    that may give anything."""
+    rows = story.rows
+    for one in found:
+        if one.explains or one.log_seen <= 0.0 or one.span is None:
+            continue
+        hidden = story.bad[(rows.time[story.bad] > one.span[0]) & (rows.time[story.bad] <= one.span[1])]
+        news = hidden[story.repeat[hidden] != kernel.SAME]
+        if len(hidden):
+            price = sum(int(lanes).bit_count() for lanes in rows.compared[news]) * math.log(2.0)
+            index = rows.index[hidden]
+            taken = Both(NotJudged(None, one.span), Excused(index))
+            yield replace(
+                one, log_own=one.log_seen - price, log_seen=0.0, explains=len(hidden), index=index, taken=taken
+            )
 
 
 def _with_rest(story: Story, rival: Rival) -> Rival | None:

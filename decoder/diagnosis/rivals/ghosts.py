@@ -82,6 +82,7 @@ def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
                 next_step=look_at(line),
                 stops_judging=True,
                 log_seen=worth,
+                span=(span.first, span.last),
                 index=rows.index[hit],
                 taken=Both(NotJudged(None, (span.first, span.last)), Excused(rows.index[hit])),
             )

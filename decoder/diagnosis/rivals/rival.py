@@ -132,6 +132,7 @@ class Rival:
     stops_judging : what was recorded cannot be judged at all, or not where this holds
     log_seen : natural log of the odds that what the lines themselves show of it adds, beside any read; a rival that
         explains no wrong read is told first for it alone
+    span : (first, last) tick in which nothing was recorded as it was, None = not known, or all the time
     """
 
     fault: str
@@ -150,6 +151,7 @@ class Rival:
     propose: tuple[str, ...] = ()
     stops_judging: bool = False
     log_seen: float = 0.0
+    span: tuple[int, int] | None = None
     component: None = None
     index: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64), repr=False, compare=False)
     taken: Overlay = field(default_factory=NotJudged, repr=False, compare=False)

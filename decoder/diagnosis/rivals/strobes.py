@@ -29,6 +29,7 @@ _BLOCK_MOVE = 512  # writes that a disk's controller may make in a row, fetching
 _FEW_NEW = 3  # reads that show something new
 _EXPECTED = 20.0  # changes that the rest of the capture lets expect
 _SHORTER = 3  # stretches looked at beside the longest: as many as rests of an address line
+_OTHERS = 0.25  # wrong reads beside such a shorter one, for one in it: as in clips.py
 _SELECTS = 64  # bits of ``Rows.selected``
 _FEW_AT_REST = 20  # right reads while a select rests
 _TWO_VALUES = 2  # read back right: lines that nobody drives may give one of them, not both
@@ -44,7 +45,9 @@ def writes_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     beside = max(signs.longest_reading, signs.reads_after_write)
     for first, last, reads, other, ends in (to_end, a_while, *((*one, beside, False) for one in shorter)):
         found = _no_writes(story, signs, (first, last), reads, other, to_end=ends)
-        if found is not None:
+        wrong = np.count_nonzero(story.rows.wrong) if (first, last, reads) in shorter else 0
+        # What is not the longest is a phase of the program, unless next to nothing is wrong beside it.
+        if found is not None and wrong <= (1.0 + _OTHERS) * found.explains:
             yield found
 
 
