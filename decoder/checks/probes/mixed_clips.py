@@ -78,9 +78,7 @@ class MixedClips:
         moved = (levels[1:] ^ levels[:-1]) & ~(unknown[1:] | unknown[:-1]) & self._watched
         some = np.flatnonzero(np.bitwise_or.reduce(moved, axis=1))
         moved, time = moved[some], time[1:][some]
-        # What moves with the edge itself, or a sample before, moved after it, on a channel that shows it sooner: nothing
-        # that the edge samples may move there.
-        at = np.searchsorted(cycles.time, time + self._tick, side="right")
+        at = np.searchsorted(cycles.time, time, side="left")
         ahead = cycles.time[np.minimum(at, len(cycles) - 1)] - time
         moved[(at == len(cycles)) | (at == 0)] = 0
         bins = np.minimum(_BINS - 1, (4.0 * np.log2(1.0 + np.maximum(0, ahead) / self._tick)).astype(np.int64))
