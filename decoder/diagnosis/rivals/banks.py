@@ -13,6 +13,7 @@ from busledger.decoder.diagnosis.replay.study import Overlay, Rows
 from busledger.decoder.diagnosis.replay.urns import log_filled
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import banks_kernel as kernel
+from busledger.decoder.diagnosis.rivals.protected import PAGE
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.story_kernel import folded
@@ -239,10 +240,11 @@ def _found_as_expected(story: Story, here: NDArray[np.bool_] | None = None) -> N
 
 
 def _block(story: Story, r: int, wrong: NDArray[np.bool_]) -> tuple[int, int]:
-    """The smallest aligned power of two that holds every wrong read of a region."""
+    """The smallest aligned power of two that holds every wrong read of a region; where chips are named a page at the
+    least, for no decoder of memory parts less."""
     address = story.address[story.rows.cell[wrong]]
     start, end = int(address.min()), int(address.max())
-    size = 1 << story.study.cells.shift
+    size = PAGE if story.has_chips(r) else 1 << story.study.cells.shift
     while start // size != end // size:
         size *= 2
     region = story.regions[r]
