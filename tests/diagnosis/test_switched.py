@@ -13,6 +13,7 @@ from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.rivals.banks import latched
 from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.turns import taken_in_turns
 
 from .rows_of import study_of, without_chips
 
@@ -83,6 +84,40 @@ def test_a_region_that_shows_the_same_all_the_time_is_behind_the_latch_beside_on
     before += [("r", c, rom[c]) for c in rom]
     one, both = latched(told(Story.of(study_of(before + accesses)), (len(before) + off, 1)))
     assert (one.region, both.region, both.explains) == (0, None, one.explains + 32)
+
+
+def turns(cells, rounds):
+    """Two tasks count in the same cells by turns, each in a bank of its own that nobody sees being switched."""
+    left = {}
+    accesses = []
+    for turn in range(rounds):
+        for c in cells:
+            accesses += [("r", c, left[turn % 2, c])] if turn > 1 else []
+            left[turn % 2, c] = (41 * turn + 3 * c) & 0xFF
+            accesses.append(("w", c, left[turn % 2, c]))
+    return accesses
+
+
+def test_banks_that_take_turns_are_told_by_what_tasks_find_again():
+    (rival,) = taken_in_turns(Story.of(study_of(turns(range(8), 8))))
+    assert (rival.fault, rival.region, rival.addresses, rival.against) == ("banked", 0, (0, 15), 0)
+    assert rival.explains == 6 * 8  # all but the first turn of each
+    assert rival.evidence[0].startswith("with 7 switches between two banks")
+
+
+def test_one_switch_of_several_regions_is_one_cause():
+    *alone, both = taken_in_turns(Story.of(study_of(turns(range(8, 24), 8))))
+    assert [rival.region for rival in alone] == [0, 1]
+    assert (both.region, both.explains) == (None, sum(rival.explains for rival in alone))
+    assert both.log_own > sum(rival.log_own for rival in alone)
+
+
+def test_cells_that_are_written_wrongly_take_no_turns():
+    """What they hold is new, and not what lay there before."""
+    rng = np.random.default_rng(6)
+    accesses = [(kind, c, (7 * c + n) & 0xFF) for n in range(9) for c in range(16) for kind in "wr"]
+    bad = study_of(accesses, lambda address, data: int(rng.integers(256)) if rng.random() < 0.2 else data)
+    assert not list(taken_in_turns(Story.of(bad)))
 
 
 def test_protected_memory_is_not_bound_to_what_the_traffic_makes_a_region():

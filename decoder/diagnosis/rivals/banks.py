@@ -13,12 +13,13 @@ from busledger.decoder.diagnosis.replay.study import Overlay, Rows
 from busledger.decoder.diagnosis.replay.urns import log_filled
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import banks_kernel as kernel
+from busledger.decoder.diagnosis.rivals.protected import PAGE
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.story_kernel import folded
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of
 
-__all__ = ["banked", "latched"]
+__all__ = ["banked", "block_of", "latched", "log_unwritten"]
 
 # Judged: with fewer reads or a smaller gain than these anything would be banks; the rest are bounds of work. All
 # doubled at once, and all halved: no answer of three cases changes (as in protected.py).
@@ -39,7 +40,7 @@ def banked(story: Story) -> Iterator[Rival]:
         wrong = (rows.region == r) & (rows.wrong != 0)
         if np.count_nonzero(wrong) < _FEWEST:
             continue
-        low, high = _block(story, r, wrong)
+        low, high = block_of(story, r, wrong)
         if high - low + 1 < _SMALLEST << story.study.cells.shift:
             continue
         cells = np.zeros(max(1, story.study.cells.total), np.bool_)
@@ -76,7 +77,7 @@ def latched(story: Story) -> Iterator[Rival]:
         wrong = here & (rows.wrong != 0)
         if story.regions[r].kind == "rom" or not wrong.any():
             continue
-        block = _block(story, r, wrong)
+        block = block_of(story, r, wrong)
         here &= (story.address[rows.cell] >= block[0]) & (story.address[rows.cell] <= block[1])
         places.append((r, here, block))
     # What shows the same whatever was written or switched has no banks by itself, only beside another that has.
@@ -175,8 +176,7 @@ def _latched(
     share = count / max(1, int(np.count_nonzero(wrong)))
     if not count or share < _MOST or against > count // 10:
         return None
-    blank = first & ~_found_as_expected(story, here)
-    unknown = _log_found(rows.data[blank], rows.compared[blank])
+    unknown = log_unwritten(story, here, first)
     address, io = key >> 1, key & 1
     cells = np.zeros(max(1, story.study.cells.total), np.bool_)
     cells[rows.cell] = True
@@ -209,6 +209,13 @@ def _latched(
     )
 
 
+def log_unwritten(story: Story, here: NDArray[np.bool_], first: NDArray[np.bool_]) -> float:
+    """``_log_found`` of those rows of ``here`` that are the ``first`` to tell of their cell and bank."""
+    rows = story.rows.take(here)
+    blank = first & ~_found_as_expected(story, here)
+    return _log_found(rows.data[blank], rows.compared[blank])
+
+
 def _log_found(data: NDArray[np.uint32], compared: NDArray[np.uint32]) -> float:
     """Log probability of what banks are found to hold that nobody was seen to write: anything, or what a program left
     there before; values in the order of time."""
@@ -238,11 +245,12 @@ def _found_as_expected(story: Story, here: NDArray[np.bool_] | None = None) -> N
     return found if here is None else found[here]
 
 
-def _block(story: Story, r: int, wrong: NDArray[np.bool_]) -> tuple[int, int]:
-    """The smallest aligned power of two that holds every wrong read of a region."""
+def block_of(story: Story, r: int, wrong: NDArray[np.bool_]) -> tuple[int, int]:
+    """The smallest aligned power of two that holds every wrong read of a region; where chips are named a page at the
+    least, for no decoder of memory parts less."""
     address = story.address[story.rows.cell[wrong]]
     start, end = int(address.min()), int(address.max())
-    size = 1 << story.study.cells.shift
+    size = PAGE if story.has_chips(r) else 1 << story.study.cells.shift
     while start // size != end // size:
         size *= 2
     region = story.regions[r]

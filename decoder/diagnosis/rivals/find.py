@@ -31,6 +31,7 @@ from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, R
 from busledger.decoder.diagnosis.rivals.sampling import ringing, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
+from busledger.decoder.diagnosis.rivals.turns import taken_in_turns
 
 __all__ = ["find_rivals", "rivals_of_lines", "unread_of_lines"]
 
@@ -157,6 +158,7 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from aliases(story)
     yield from latched(story)
     yield from banked(story)
+    yield from taken_in_turns(story)
     yield from contents_lost(story)
     yield from shared(story)
     yield from bus_handed_over(story)

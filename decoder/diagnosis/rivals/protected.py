@@ -17,12 +17,13 @@ from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, 
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
 
-__all__ = ["read_only"]
+__all__ = ["PAGE", "read_only"]
 
 LN2 = math.log(2.0)
 # Both doubled at once, and both halved: no answer of a device, banks and a write-protected region changes (seed 86500
 # of the outside world, ``tests.outside.sensitivity``).
 _STRETCH = 4.0  # judged: writes in a row that do not take, in the mean
+PAGE = 256  # judged: addresses, the least that is protected, or switched in, by itself where chips of memory are named
 _BLOCK = 16  # judged; cells: a smaller block is not protected by anything of the time
 _FEW_CELLS, _FEW_WRONG = 3, 6  # judged: fewer cells, and fewer wrong reads, show no switch
 # Judged, nats: a tie of a contact and a switch that come and go leans to what accuses nobody; one of a write line that
@@ -45,6 +46,8 @@ def read_only(story: Story) -> Iterator[Rival]:
         span = story.study.cells.span(r)
         fixed = (stayed[span] > 0) & (took[span] <= 0.05 * stayed[span])
         block = _block(story.address[span], fixed, took[span] > 0)
+        if block is not None and story.has_chips(r) and _within_a_page(story.address[span], block, took[span] > 0):
+            block = None
         tried = (_fixed(story, r, block) if block is not None else None, _at_times(story, [r], stayed > 0, told))
         yield from (found for found in tried if found is not None)
     # Without chips a region is what the traffic makes of it: one block may be several.
@@ -70,6 +73,14 @@ def _block(address: NDArray[np.int64], fixed: NDArray[np.bool_], taking: NDArray
     if best is None:
         return None
     return max(best[1], int(address.min())), min(best[2], int(address.max()))
+
+
+def _within_a_page(address: NDArray[np.int64], block: tuple[int, int], taking: NDArray[np.bool_]) -> bool:
+    """Whether writes take in the same page beside the block: what protects memory goes by a decoder, and no decoder
+    of memory parts less; rows of the cells of a chip do."""
+    low, high = block[0] // PAGE * PAGE, block[1] // PAGE * PAGE + PAGE - 1
+    beside = (address >= low) & (address <= high) & ((address < block[0]) | (address > block[1]))
+    return bool((taking & beside).any())
 
 
 def _log_places(low: int, high: int, start: int, end: int) -> float:
