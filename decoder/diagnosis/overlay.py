@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.clipped import seen_acting
-from busledger.decoder.diagnosis.recent_writes import given_elsewhere
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables
 from busledger.decoder.diagnosis.replay.replay_kernel import EXCUSES, EXPLAINS
@@ -253,18 +252,16 @@ class FoundFault:
     def _shown_as_well(
         self, rows: Rows, value: NDArray[np.uint32], sure: NDArray[np.uint32], taken: NDArray[np.bool_]
     ) -> NDArray[np.uint32]:
-        """Lanes of chips not looked at that gave what they would where the fault acts, a mask each row: what its other
-        lanes prove of a read, it did to these too, and the chip need not have failed in the same read by chance.
+        """Lanes of chips not looked at of which a read tells nothing any more that the fault's other lanes prove to be
+        its doing, a mask each row.
 
-        Where it leaves the lanes to nobody, the word as a whole. Where it led the access elsewhere, or lost a write,
-        lane by lane, so that the chip is charged with its own; where nobody knows what was due then, all lanes.
+        Where it leaves the lanes to nobody, those that gave what they would then: the chip need not have failed in the
+        same read by chance. Where it led the access elsewhere, or lost a write, all of them: what was due there is not
+        what the chip was asked for, and its own fault shows in the other reads.
         """
         hidden = self._blinded(rows) & self._mask
         if not self.hides and self._lane is None and self._run is not None:
-            word, known = given_elsewhere(rows, self._run.maps, taken, ~hidden & self._mask)
-            if isinstance(self._blind, Blind):
-                return np.where(taken & (known == 0), hidden, hidden & known & ~(rows.data ^ word))
-            return np.where((hidden & ~known) | ((rows.data ^ word) & hidden), np.uint32(0), hidden)
+            return np.where(taken, hidden, np.uint32(0))
         if not self.hides or (self._lane is not None and self._lane.does in _JOINS):
             return np.zeros(len(rows), np.uint32)
         same: NDArray[np.bool_] = (((rows.data ^ value) | ~sure) & hidden) == 0
