@@ -40,13 +40,17 @@ def _longest(rows: list[Row], first, last, since, until, pin):
 
 
 def _driven(rows, before, begin, address, data):
-    since = rows[begin][0]
-    for r in range(begin, before, -1):
-        if any((rows[r][1][n] or 0) != (rows[r - 1][1][n] or 0) for n in address):
-            break
-        if any((rows[r][1][n] or 0) != (rows[r - 1][1][n] or 0) for n in data):
-            since = rows[r][0]
-    return since
+    def moved(r, lines):
+        return any((rows[r][1][n] or 0) != (rows[r - 1][1][n] or 0) for n in lines)
+
+    addressed = [r for r in range(before + 1, begin + 1) if moved(r, address)]
+    stop = rows[begin][0]
+    if addressed:
+        changed = [rows[r][0] for r in range(addressed[-1] + 1, begin + 1) if moved(r, data)]
+    else:  # the read before may let go of the bus in the first half
+        half = rows[before][0] + (stop - rows[before][0]) // 2
+        changed = [rows[r][0] for r in range(before + 1, begin + 1) if moved(r, data) and rows[r][0] > half]
+    return min(changed, default=stop)
 
 
 def controls_twin(rows, cycles, pins, can_be_off, can_drive, shared, address, data, skew, hold, turn):

@@ -136,17 +136,21 @@ def _one_control(b, role, earlier, standing, can_be_off, can_drive, when, tally)
 
 @inner(_nrt=False)
 def _driven_from(time, levels, before, begin, address, data):
-    """When the CPU began to drive a write: the first change of the data after the address came (after the cycle
-    before, where the address stayed), or the strobe's begin."""
-    since = time[begin]
+    """When the CPU began to drive a write: the first change of the data after the address came; the strobe's begin
+    where none changed. Where the address stayed, what changes in the first half of the time until then may be the read
+    before it, let go."""
+    since = first = time[begin]
+    quiet = time[before] + (time[begin] - time[before]) // 2
     row = begin
     while row > before:
         for w in range(data.shape[0]):
             moved = levels[row, w] ^ levels[row - 1, w]
             if moved & address[w] != np.uint64(0):
-                return since
+                return first
             if moved & data[w] != np.uint64(0):
-                since = time[row]
+                first = time[row]
+                if time[row] > quiet:
+                    since = time[row]
         row -= 1
     return since
 

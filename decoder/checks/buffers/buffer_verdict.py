@@ -180,7 +180,7 @@ def _control_findings(counts: BufferCounts, result: BufferResult, setting: Setti
     first = control.first_wrong_s
     # Wrong only in writes that follow a read through it: the direction is right, but it turns too late.
     other_writes = control.writes - int(tally[kernel.C_AFTER_READ])
-    late = control.writes_toward == int(tally[kernel.C_TOWARD_AFTER_READ]) and other_writes >= BOTH_LEVELS // 2
+    late = 0 < control.writes_toward == int(tally[kernel.C_TOWARD_AFTER_READ]) and other_writes >= BOTH_LEVELS // 2
     toward, overlaps = (
         (0, control.writes_toward + control.overlaps) if late else (control.writes_toward, control.overlaps)
     )
