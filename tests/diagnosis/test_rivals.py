@@ -166,6 +166,14 @@ def test_a_noisy_data_clip_is_named(run, tmp_path):
     assert (found.first.fault, found.first.lines) == ("clip-noisy", ("D3",))
 
 
+def test_a_noisy_line_that_tells_writes_from_reads_is_named_over_memory_that_changes_by_itself(run, tmp_path):
+    """At a pulse a write is taken for a read, and nobody is seen to write what is read later; ROM is read, too."""
+    found = look(run, tmp_path, bend=lambda kept, rng: unusual.noisy(kept, "RW", rng, 0.05))
+    assert found.wrong >= 4
+    assert (found.first.fault, found.first.lines) == ("clip-noisy", ("RW",))
+    assert found.worth(found.first) > found.best_of_the_card()
+
+
 def test_a_write_strobe_that_is_lost_explains_what_programs_go_on_writing(run, tmp_path):
     """Writes are then taken for reads that give something new, made as programs make their data."""
     found = look(run, tmp_path, bend=lambda kept, _: unusual.off(kept, "RW", level=1, start=0.4))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from busledger.decoder.board import Region
-from busledger.decoder.diagnosis.rivals.lines import _stretches
+from busledger.decoder.diagnosis.rivals.lines import stretches
 
 
 def pieces(*spans: tuple[int, int]) -> list[Region]:
@@ -24,4 +24,4 @@ def pieces(*spans: tuple[int, int]) -> list[Region]:
     ids=["three in a row", "in another order", "the third lies apart", "another line", "nothing"],
 )
 def test_regions_with_a_hole_of_the_lines_own_size_between_are_one(spans, half, expected):
-    assert _stretches(pieces(*spans), half) == expected
+    assert stretches(pieces(*spans), half) == expected

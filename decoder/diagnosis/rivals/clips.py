@@ -21,6 +21,7 @@ from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.carried_over import log_carried_over
 from busledger.decoder.diagnosis.rivals.led_astray import log_led_astray
+from busledger.decoder.diagnosis.rivals.lines import stretches
 from busledger.decoder.diagnosis.rivals.moved_over import Moved, moved_over
 from busledger.decoder.diagnosis.rivals.news import nothing_wrong, odd_selects
 from busledger.decoder.diagnosis.rivals.rests import FEW, Span, came_off, prior_of_line, spans_of_rest
@@ -38,6 +39,7 @@ _EVERYWHERE = 9.0
 program would run for long with it."""
 _HARDLY, _HARDLY_AT_MOST = 2.0, 15.0  # nats of an address line that never moves: programs stay in one half, too
 _ODD = 2.5  # of them: so many places are used on one side alone that the other may have been seen there
+_CUT = 3.0  # nats of memory that traffic alone tells of, with a hole as large as the line's half between all its pieces
 _LOOPS = 10.0  # transfers that a program's loop makes of one choice
 _CELLS = 5
 _SLIPS = 2  # by which one select seems to come that should not, and one not to come that should
@@ -309,7 +311,12 @@ def _log_one_side(story: Story, bit: int) -> float:
         outside = signs.latches()
         used.append(outside.address[outside.io == 0])
     places = len(np.unique(np.concatenate(used) >> (bit + 1)))
-    return max(_HARDLY, min(_HARDLY_AT_MOST, (places - 1) * math.log(2.0)))
+    told = (places - 1) * math.log(2.0)
+    board = story.study.evidence.board
+    inferred = len(board.regions) > 1 and all(region.inferred for region in board.regions)
+    if inferred and len(set(stretches(board.regions, 1 << bit))) == 1:
+        told += _CUT
+    return max(_HARDLY, min(_HARDLY_AT_MOST, told))
 
 
 def _at_rest(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival]:

@@ -15,7 +15,7 @@ from busledger.decoder.diagnosis.rivals.rival import CannotJudge
 from busledger.decoder.diagnosis.rivals.words import counted
 from busledger.decoder.findings import RegionCounts
 
-__all__ = ["line_at_rest", "on_another_line"]
+__all__ = ["line_at_rest", "on_another_line", "stretches"]
 
 # Judged: what no program leaves alone.
 _BUSY = 100  # changes of a line that is at work
@@ -45,7 +45,7 @@ def _wrong(region: RegionCounts, lane: str) -> int:
     return sum(one.low_for_high + one.high_for_low for one in region.lanes if one.lane == lane)
 
 
-def _stretches(regions: Sequence[Region], half: int) -> list[int]:
+def stretches(regions: Sequence[Region], half: int) -> list[int]:
     """Which regions are one, by the first of them: those with a hole of just ``half`` between. Without a board file a
     memory whose line is never seen at its other level looks so."""
     found = list(range(len(regions)))
@@ -60,7 +60,7 @@ def _swept_past(evidence: Evidence, bit: int) -> bool:
     """Whether a region was gone through on the lines below and above the address bit, nearly every address of those
     that they make: short programs and tests of a few cells leave a line alone, too."""
     seen: dict[int, list[NDArray[np.uint32]]] = {}
-    stretch = _stretches(evidence.board.regions, 1 << bit)
+    stretch = stretches(evidence.board.regions, 1 << bit)
     for cycles, _ in evidence.log.blocks():
         sure = (cycles.region >= 0) & (cycles.address_unknown == 0)
         for region in np.unique(cycles.region[sure]).tolist():

@@ -132,8 +132,12 @@ def _log_spoilt(story: Story, signs: CaptureSigns, lines: Sequence[str]) -> floa
     rows = story.rows
     told = (rows.compared != 0) & (rows.wrong == 0)
     news = (rows.wrong != 0) & (story.repeat != kernel.SAME)
+    # Nobody writes to a ROM: what comes wrong from one may be anything.
+    ram = np.array([region.kind != "rom" for region in story.regions] or [False], np.bool_)[rows.region]
+    odd = sum(int(lanes).bit_count() for lanes in rows.compared[news & ~ram]) * math.log(2.0)
+    told, news = told & ram, news & ram
     often = restless(rows, np.zeros(len(rows), np.bool_), writes_too=True)
-    unseen = log_unseen(story, Unseen(np.flatnonzero(told | news), news, np.flatnonzero(news), often))
+    unseen = log_unseen(story, Unseen(np.flatnonzero(told | news), news, np.flatnonzero(news), often)) - odd
     return log_sum([cut, unseen]) - math.log(2.0)
 
 
