@@ -58,7 +58,7 @@ _CONTENTS_ARE_ALIKE = 8  # bits of unknown contents that cost as much as one, be
 _PAIRS = 20  # shorted address lines replayed, of each part, at least …
 _PAIR_ROWS = 8_000_000  # … and more of them where rows are few
 _STAYS_THERE = ("stays", "write-lost")  # no read goes astray: a right one refutes as much in a burst as at any time
-_OFTEN = 0.15  # of its chances, at which a fault acts that is at work throughout; as of bursts, at a first look. Judged
+_OFTEN = 0.15  # of its chances, at which a fault acts that is at work throughout, by a first look. Judged
 _ALWAYS_AT_WORK = np.full(WINDOWS, AWAKE, np.uint8)
 _BURST_ROUNDS = 3  # a fault is played again with the bursts that the last time showed
 _A_READ = 6.0  # nats that one more wrong read explained is taken to be worth when one such run is held against another
@@ -110,7 +110,7 @@ def replay_leaf(
             faults = list(both_ways(behaviour))
         for fault in faults:
             wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * weight))
-    found.update(_play(study, _worth_of_leaf(study, wanted, rows, count, found), rows, None))
+    found.update(_play(study, _worth_of_leaf(study, wanted, rows, count, found), rows, None, leaf=True))
     decays = [b for _, _, b in behaviours if isinstance(b, Decay)]
     couples = [b for _, _, b in behaviours if isinstance(b, CoupledCell)]
     found.update({key: (e, e) for key, e in _decays(study, decays, rows).items()})
@@ -350,7 +350,7 @@ def _focus(study: Study, survey: Survey) -> NDArray[np.int32]:
 
 
 def _play(
-    study: Study, faults: Sequence[PathFault], rows: Rows, focus: NDArray[np.int32] | None
+    study: Study, faults: Sequence[PathFault], rows: Rows, focus: NDArray[np.int32] | None, leaf: bool = False
 ) -> Effects:
     by_regions: dict[tuple[int, ...], list[PathFault]] = {}
     for fault in sorted(faults, key=lambda f: (f.op, f.numbers)):
@@ -365,17 +365,18 @@ def _play(
             given = run.feed(mine, want_rows=focus is None)
             found[fault] = run.effects(contents.log_of(fault, given.sure) if focus is None else None)
             if focus is None and fault.op not in _STAYS_THERE:
-                found[fault] = found[fault][0], _in_bursts(fault, tables, mine, found[fault][1])
+                always, some = found[fault]
+                found[fault] = always, _in_bursts(fault, tables, mine, some, not leaf or _is_refuted(always.tally))
     return found
 
 
-def _in_bursts(fault: PathFault, tables: Tables, rows: Rows, some: Effect) -> Effect:
+def _in_bursts(fault: PathFault, tables: Tables, rows: Rows, some: Effect, often: bool = True) -> Effect:
     """The now and then theory of a fault played again where it came in bursts: while it is at work a read that it
     would lead to the same value says nothing, and when it is not, no read has gone astray."""
     best = some
     for _ in range(_BURST_ROUNDS):
         hours = hours_of(best.chances)
-        if hours is None and _is_often(best.tally):
+        if hours is None and often and _is_often(best.tally):
             hours = _ALWAYS_AT_WORK
         if hours is None or (best.hours is not None and (hours == best.hours).all()):
             break
@@ -392,6 +393,11 @@ def _is_often(tally: Tally) -> bool:
     """Whether a fault acts so often that it likely met the writes before the one that shows, too: as in a burst that
     lasts from the first window to the last."""
     return tally.hits >= _CROWD and tally.hits + tally.excused >= _OFTEN * (tally.hits + tally.excused + tally.misses)
+
+
+def _is_refuted(always: Tally) -> bool:
+    """Whether it plainly does not act every time: a chip's that does, beside another one, fails to for that alone."""
+    return always.misses + always.other > always.hits
 
 
 def _worth(fault: PathFault, effect: Effect) -> float:
