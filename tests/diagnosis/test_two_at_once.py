@@ -106,7 +106,7 @@ CARDS = [
 
 
 @pytest.mark.parametrize(("hardware", "told", "bad"), CARDS, ids=[c[0].__name__ for c in CARDS])
-@pytest.mark.parametrize("seed", [2, 7])
+@pytest.mark.parametrize("seed", [2, 6])
 def test_both_are_named_and_no_part_that_is_sound(hardware, told, bad, seed):
     found = diagnose(evidence_of(hardware(np.random.default_rng(seed)), rounds=60))
     likely = {(s.fault, s.scope) for s in found.suspects if s.probability >= 0.5 and s.scope != "chip"}
