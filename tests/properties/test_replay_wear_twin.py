@@ -102,7 +102,7 @@ def test_decay_equals_its_twin(some, size, only, mask, high, refreshes):
     numbered(some)
     stamp, gone = np.full(4, -1, np.int64), np.zeros(4, np.uint8)
     held, lost = np.full(4, -1, np.int64), np.full(4, decay_kernel.NEVER, np.int64)
-    tally, ages = np.zeros(4, np.int64), np.zeros((2, decay_kernel.BINS), np.int64)
+    tally, ages = np.zeros(5, np.int64), np.zeros((2, decay_kernel.BINS), np.int64)
     hashes, first = np.zeros(decay_kernel.BINS, np.uint64), np.zeros(60, np.int64)
     for part in blocks(some, size):
         decay_kernel.decay(
@@ -112,7 +112,7 @@ def test_decay_equals_its_twin(some, size, only, mask, high, refreshes):
             DecayCounts(tally, ages, hashes, first),
         )
     counts, by_age, by_bin, seen = wear_twin.decay(some, only, mask, high, refreshes, decay_kernel.BINS_AN_OCTAVE)
-    assert tally.tolist() == [counts[c] for c in ("decayed", "other", "explained", "against")]
+    assert tally.tolist() == [counts[c] for c in ("decayed", "other", "explained", "against", "either")]
     spans = wear_twin.own_times(some, only, mask, high, refreshes, decay_kernel.BINS_AN_OCTAVE)
     none = {-1: None, int(decay_kernel.NEVER): None}
     found = [(none.get(k, k), none.get(g, g)) for k, g in zip(held.tolist(), lost.tolist(), strict=True)]

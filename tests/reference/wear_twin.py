@@ -130,7 +130,12 @@ def decay(
         at = int(math.log2(age) * bins_an_octave)
         hashes[at].add(read.index, differ)
         if not bad or (bad == differ and read.cell not in gone):
-            counts["against"] += not _allowed(told.setdefault(read.cell, []), age, bool(bad))
+            noted = told.setdefault(read.cell, [])
+            either = any(was != bool(bad) and (age <= at_ + at_ // 256 if bad else age + age // 256 >= at_)
+                         for was, at_ in noted)  # fmt: skip
+            allowed = _allowed(noted, age, bool(bad))
+            counts["against"] += not allowed
+            counts["either"] += allowed and either
         if not bad:
             ages["right", at] += 1
             gone.discard(read.cell)

@@ -217,7 +217,7 @@ class Charges(NamedTuple):
 
 
 class DecayCounts(NamedTuple):
-    """Added to: ``tally`` int64[4]; ``ages`` int64[2, BINS], reads that came back right and decayed, by age; ``hashes``
+    """Added to: ``tally`` int64[5]; ``ages`` int64[2, BINS], reads that came back right and decayed, by age; ``hashes``
     uint64[BINS] of the reads that decay would change; ``first`` int64[k] explained cycles (first[0] counts them)."""
 
     tally: NDArray[Any]

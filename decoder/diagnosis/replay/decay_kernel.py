@@ -6,8 +6,9 @@ import numpy as np
 from busledger.decoder.diagnosis.replay.effect_kernel import mix
 
 # Columns of a tally: decayed as predicted, wrong in another way, explained rows; reads that a retention time of the
-# cell's own does not allow, by what other reads of it showed.
-DECAYED, OTHER, EXPLAINED, AGAINST = 0, 1, 2, 3
+# cell's own does not allow, by what other reads of it showed; and those that it allows because it may lie at their very
+# age, at which the cell has kept its value and lost it.
+DECAYED, OTHER, EXPLAINED, AGAINST, EITHER = 0, 1, 2, 3, 4
 BINS = 256  # ages in quarter octaves of ticks
 BINS_AN_OCTAVE = 4
 NEVER = np.int64(1 << 62)  # an age that no read has
@@ -51,8 +52,9 @@ def decay(rows, fault, state, counts):
             gone[k] = 0
             if lost[k] != NEVER and age > lost[k] + (lost[k] >> SAME_AGE):
                 tally[AGAINST] += 1
-            elif age > kept[k]:
-                kept[k] = age
+            else:
+                tally[EITHER] += age + (age >> SAME_AGE) >= lost[k]
+                kept[k] = max(kept[k], age)
             if refreshes:
                 stamp[k] = time[i]
         elif bad == differ:
@@ -61,8 +63,9 @@ def decay(rows, fault, state, counts):
                 tally[DECAYED] += 1
                 if age + (age >> SAME_AGE) < kept[k]:
                     tally[AGAINST] += 1
-                elif age < lost[k]:
-                    lost[k] = age
+                else:
+                    tally[EITHER] += age <= kept[k] + (kept[k] >> SAME_AGE)
+                    lost[k] = min(lost[k], age)
             gone[k] = 1
             if wrong[i] == bad:
                 tally[EXPLAINED] += 1

@@ -75,7 +75,7 @@ class _DecayRun:
         size = span.stop - span.start
         self._stamp, self._gone = np.full(size, -1, np.int64), np.zeros(size, np.uint8)
         self._kept, self._lost = np.full(size, -1, np.int64), np.full(size, decay_kernel.NEVER, np.int64)
-        self._tally, self._first = np.zeros(4, np.int64), np.zeros(_FIRST + 1, np.int64)
+        self._tally, self._first = np.zeros(5, np.int64), np.zeros(_FIRST + 1, np.int64)
         self._ages = np.zeros((2, decay_kernel.BINS), np.int64)
         self._hashes = np.zeros(decay_kernel.BINS, np.uint64)
 
@@ -91,11 +91,13 @@ class _DecayRun:
     def effect(self) -> Effect:
         told = (self._kept >= 0) | (self._lost < decay_kernel.NEVER)
         kept, lost = _bins_of(self._kept[told]), _bins_of(self._lost[told])
-        against = int(self._tally[decay_kernel.AGAINST])
-        own, at = _retention(self._ages, kept, np.maximum(kept, lost), against)
+        # Of reads at the very age that a cell's own time lies at nobody knows on which side of it they are.
+        astray = int(self._tally[decay_kernel.AGAINST]) * math.log(_FLOOR)
+        astray -= int(self._tally[decay_kernel.EITHER]) * math.log(2.0)
+        own, at = _retention(self._ages, kept, np.maximum(kept, lost), astray)
         missed = int(self._ages[0, at:].sum())
         hash_ = int(self._hashes[at:].sum(dtype=np.uint64))
-        decayed, other, explained, _ = (int(n) for n in self._tally)
+        decayed, other, explained = (int(n) for n in self._tally[:3])
         seen = tuple(int(v) for v in self._first[1 : 1 + self._first[0]])
         chances = np.zeros((WINDOWS, 2), np.int64)
         return Effect(Tally(decayed, missed, other, explained), hash_, seen, chances, own, _age_of(at))
@@ -115,10 +117,10 @@ def _age_of(at: int) -> float:
 
 
 def _retention(
-    ages: NDArray[np.int64], held: NDArray[np.int16], lost: NDArray[np.int16], against: int
+    ages: NDArray[np.int64], held: NDArray[np.int16], lost: NDArray[np.int16], astray: float
 ) -> tuple[float, int]:
     """(log marginal likelihood, the best retention time's bin). ``held``, ``lost``: of each cell that tells, see
-    ``Charges``; ``against``: reads that no time of the cells' own allows."""
+    ``Charges``; ``astray``: log of what reads cost that no time of the cells' own allows, or foretells."""
     used = np.flatnonzero(ages.sum(axis=0))
     if not len(used) or not ages[1].any():
         return -math.inf, 0
@@ -131,7 +133,7 @@ def _retention(
     if len(held) < int(ages.sum()):  # else each cell told but once
         spans, often = np.unique(held.astype(np.int64) * (2 * decay_kernel.BINS) + lost, return_counts=True)
         between = _log_between(*np.divmod(spans, 2 * decay_kernel.BINS), thresholds)
-        its_own = [inside @ often + against * math.log(_FLOOR) for inside in between]
+        its_own = [inside @ often + astray for inside in between]
     each = np.logaddexp(anew, its_own)
     at = np.unravel_index(int(np.argmax(each)), each.shape)[1]
     return log_sum(each.ravel().tolist()) - math.log(2 * each.size), int(thresholds[at])
