@@ -173,6 +173,9 @@ def _of_address(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival
     lost |= lost[partners] & (partners >= 0)
     hit[last:][(story.since[last:] >= last) | ~lost[rows.cell[last:]]] = 0
     told = int(np.count_nonzero(hit == 1))
+    of_another = np.count_nonzero(rows.wrong[:first]) + np.count_nonzero((rows.wrong[last:] != 0) & (hit[last:] == 0))
+    if span.expected is not None and of_another > _OTHERS * told:
+        return  # what makes those wrong may make all of them wrong
     if told < 3 or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
         return
     if span.expected is not None and np.count_nonzero(hit == 2) > _UNTOLD * told:

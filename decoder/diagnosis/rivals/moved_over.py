@@ -24,6 +24,7 @@ _CELLS = 8  # different ones that have to be seen
 # Nats at most for each that shows the other's byte: of the eight bits that it could differ in half, for bytes of
 # programs and of tables are often alike. Judged.
 _ALIKE = 3.0
+_NEAR, _AGAIN = 2, 0.5  # distances from 2 ** 2 on, and what part of the bytes is there, too. Judged
 _RULE = 20.0  # nats that the rule itself may cost by which both places were filled: four bytes, judged
 
 
@@ -71,11 +72,25 @@ def moved_over(story: Story, outside: ReadBeside, bit: int, first: int, last: in
     told = keys[place] == other
     fits = told & (values[place] == gave)
     same, cells = int(np.count_nonzero(fits)), int(np.count_nonzero(told))
-    if same < _CELLS:
+    if same < _CELLS or _comes_again(address, gave, bit, same / cells):
         return Moved(same, cells, 0.0)
     filled = _log_filled(address[fits], gave[fits].astype(np.uint32), story.study.data_bits)
     worth = min(_ALIKE * same, -filled - _RULE)
     return Moved(same, cells, max(0.0, log_rate(same, cells - same, SOMETIMES) + worth))
+
+
+def _comes_again(address: NDArray[np.int64], gave: NDArray[np.int64], bit: int, share: float) -> bool:
+    """Whether these bytes lie at other distances, too: of a program that does one thing many times over, unrolled, the
+    other side of an address line holds the same wherever it goes."""
+    order = np.argsort(address)
+    keys, values = address[order], gave[order]
+    for line in range(_NEAR, 16):
+        place = np.minimum(np.searchsorted(keys, keys + (1 << line)), len(keys) - 1)
+        told = keys[place] == keys + (1 << line)
+        same = int(np.count_nonzero(told & (values[place] == values)))
+        if line != bit and same >= _CELLS and same >= _AGAIN * share * np.count_nonzero(told):
+            return True
+    return False
 
 
 def _log_filled(address: NDArray[np.int64], value: NDArray[np.uint32], bits: int) -> float:
