@@ -18,6 +18,7 @@ from busledger.decoder.bus import READ_KINDS, WRITE_KINDS, Cycles, Flag, Kind, L
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.probes import lost_kernel as kernel
 from busledger.decoder.checks.probes.lost_rests import ended, rest_of_few, settled
+from busledger.decoder.checks.probes.write_runs import WriteRuns
 from busledger.decoder.figures import count
 
 __all__ = ["LostLine", "LostLines"]
@@ -36,7 +37,7 @@ _LONG = 200  # transfers, of an address line's rest then
 _GONE_BY = 64  # addresses gone by while a strobe stays active
 _WITHOUT = 256  # the same while nothing is read
 _WRITTEN = 0.4  # edges of write strobes an address: a transfer of a sector that the processor has no part in makes two
-_WRITES_ONLY = 600  # addresses gone by while the line says write: more than a sector
+_WRITES_ONLY = 600  # transfers while the line says write, in the way of a program: more than a sector
 _LONGER = 16  # times the second longest rest of the line at that level
 _FEW_ROWS = 150_000  # of a block: to load a kernel that counts them takes as long as to count them without
 
@@ -94,6 +95,7 @@ class LostLines:
         self._number[places] = np.arange(len(places))
         named = (self._address.values(), _named(profile, "write", layout), self._strobes)
         self._moves, self._writes, self._watched = (_mask(layout, lines) for lines in named)
+        self._runs = WriteRuns()
         self._before = np.zeros(layout.words, np.uint64)
         self._since = np.zeros((len(places), kernel.SINCE_SIZE), np.int64)
         self._total = np.zeros(kernel.TOTAL_SIZE, np.int64)
@@ -112,6 +114,10 @@ class LostLines:
                     levels.time, levels.levels, self._moves, self._writes, self._watched, self._number, self._width,
                     self._before, self._since, self._total, self._rests,
                 )  # fmt: skip
+        if len(cycles) and self._directions:
+            way = _WAY[cycles.kind]
+            moved = way != kernel.NEITHER
+            self._runs.feed(cycles.time[moved], way[moved] == kernel.WRITE, cycles.address[moved])
         if len(cycles) and 0 < self._lanes <= kernel.ADDRESSES:
             columns = (
                 cycles.time, cycles.kind, cycles.flags & np.uint16(_UNSURE), cycles.address, cycles.address_unknown,
@@ -198,7 +204,11 @@ class LostLines:
         if one.role == "clock":
             return _GONE_BY
         if line in self._directions:
-            return _WRITES_ONLY if level == int(one.active_low) else never
+            writes = level == int(one.active_low) and self._runs.like_a_program(_WRITES_ONLY)
+            within = row[kernel.R_FROM] <= self._runs.longest.first and (
+                row[kernel.R_OPEN] or self._runs.longest.first <= row[kernel.R_TO]
+            )
+            return _GONE_BY if writes and within else never
         if level == 1 - int(one.active_low):
             return _GONE_BY
         return _WITHOUT if line in self._reads and row[kernel.R_WRITES] < _WRITTEN * row[kernel.R_LONGEST] else never
