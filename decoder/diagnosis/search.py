@@ -45,6 +45,8 @@ _TRIED = (16, 10, 6)  # sets weighed at each size
 _WORK = (45.0, 70.0, 85.0, 125.0)
 _KNOWN = 2  # bad chips of the best set, one by one, beside which its faults are judged again; of another one chip
 _AT_LEAST = 2  # sets tried of each that is grown further, whatever has been spent: cards of many chips take much
+_PAIRED = 2  # sets tried early for what they could gain with one fault more
+_NAMES = 3  # names of one thing, for each set that is tried
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
 _DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
@@ -57,7 +59,7 @@ _A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not expl
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
 # Judged: nats that one more shared fault costs, and each wrong read that it explains.
-_A_FAULT, _A_READ_SHARED = 15.0, 8.0
+_A_FAULT, _A_READ_SHARED = 15.0, 1.5
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 
 
@@ -139,6 +141,23 @@ def _promising(grown: Sequence[CardState], best: float) -> list[CardState]:
 def _prospect(state: CardState) -> float:
     left = int(np.count_nonzero(state.rows.wrong))
     return state.log_total + max(0.0, float(state.gains.sum()) - _A_FAULT - _A_READ_SHARED * left)
+
+
+def _in_turn(state: CardState, likely: Sequence[tuple[float, Path]]) -> list[tuple[float, Path]]:
+    """Behind the first ones those that are likely to gain most together with one more fault."""
+    first, others = list(likely[:_WHOLE]), list(likely[_WHOLE:])
+    both = sorted(others, key=lambda one: -_with_one_more(state, one[1], one[0]))[:_PAIRED]
+    return [*first, *both, *(one for one in others if one not in both)]
+
+
+def _with_one_more(state: CardState, path: Path, gain: float) -> float:
+    """What the set is likely to gain by the fault, and by one more that explains all that it leaves: a single one that
+    explains everything, badly, is not to hide two that explain it well."""
+    if len(state.paths) + 1 >= _AT_MOST:
+        return gain
+    left = int(np.count_nonzero(state.rows.wrong)) - path.hits
+    more = float(state.gains.sum()) - (gain - path.log_weight) - _A_FAULT - _A_READ_SHARED * left
+    return gain + max(0.0, more)
 
 
 def _best(states: Sequence[CardState]) -> float:
@@ -262,10 +281,14 @@ def _extended(
     seen = {_told(s.paths) for s in done}
     complete = [s for s in done if not s.rows.wrong.any() and not _last_resort(s)]  # leaving nothing to explain
     whole = max((s.log_total for s in complete), default=-math.inf)
-    for number, (gain, path) in enumerate(_worth_trying(card, state, proposed, best)[:tried]):
-        if card.work > most_work and number >= _AT_LEAST:
+    number, alike = 0, -math.inf
+    for gain, path in _in_turn(state, _worth_trying(card, state, proposed, best))[: _NAMES * tried]:
+        # Names of one thing, such as address lines of which any would lead out of all regions, take one place.
+        number += round(gain, 3) != alike
+        alike = round(gain, 3)
+        if number > tried or (card.work > most_work and number > _AT_LEAST):
             break
-        if state.log_total + gain < whole - _FAR:
+        if state.log_total + max(gain, _with_one_more(state, path, gain)) < whole - _FAR:
             continue
         if _told((*state.paths, path)) in seen:
             continue
