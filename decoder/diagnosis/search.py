@@ -13,12 +13,10 @@ import math
 from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.card import Card, CardState, log_lost
-from busledger.decoder.diagnosis.lane_losses import lane_shares, part_gone, wrong_by_lane
+from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
-from busledger.decoder.diagnosis.overlay import Blind, hides
+from busledger.decoder.diagnosis.overlay import hides
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState, pull_apart, told_twice
 from busledger.decoder.diagnosis.paths import (
@@ -29,13 +27,15 @@ from busledger.decoder.diagnosis.paths import (
     regions_told,
     replayed_alone,
 )
+from busledger.decoder.diagnosis.worth import in_turn, prospect, with_one_more, worth_trying
 from busledger.decoder.progress import Progress, silent
 
-__all__ = ["search", "share_of"]
+__all__ = ["search"]
 
-# Judged: bounds of work, and how far an estimate is trusted before a set is weighed in earnest. All of them doubled at
-# once, and halved at once, on six cards of the outside world (many, double and single-intermittent, seeds 85000 and
-# 85001, ``tests.outside.sensitivity``): the same parts named, no part's chance moved by more than 0.013.
+# Judged: bounds of work; how far an estimate is trusted stands in worth.py. All of them doubled at once, and halved at
+# once, on six cards of the outside world (many, double and single-intermittent, seeds 85000 and 85001,
+# ``tests.outside.sensitivity``): the same parts named, no part's chance moved by more than 0.013; _FAR and _NAMES are
+# younger.
 _INNOCENT, _NEARLY_ALL = 4, 0.9  # causes off the card, the likeliest first, and the share that they must explain
 _AT_MOST = 3  # shared faults of one card
 _BELOW_BEST = 9.0  # nats; a set whose most is further below the best is not weighed
@@ -45,21 +45,10 @@ _TRIED = (16, 10, 6)  # sets weighed at each size
 _WORK = (45.0, 70.0, 85.0, 125.0)
 _KNOWN = 2  # bad chips of the best set, one by one, beside which its faults are judged again; of another one chip
 _AT_LEAST = 2  # sets tried of each that is grown further, whatever has been spent: cards of many chips take much
-_PAIRED = 2  # sets tried early for what they could gain with one fault more
 _NAMES = 3  # names of one thing, for each set that is tried
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
-_DOUBTED = 40.0  # the same by the estimate, which may be off by some tens
 _FAR = 80.0  # nats below a set that leaves nothing to explain, by the estimate, that leave another one no part
-_LAID_OVER = (60, 400)  # shared faults laid over the rows for the estimate, at the least and at the most …
-_LAID_ROWS = 4_000_000  # … as many as make so many rows
-_LIKELY, _HOPED = 8, 6  # sets tried for what they likely gain, and then for what they could
-_WHOLE = 3  # of those that leave nothing wrong where they explain anything, the likeliest, tried first
-_A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not explain, about
-_A_CHIP = 8.0  # nats that one more bad chip costs at the least
-_A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
-# Judged: nats that one more shared fault costs, and each wrong read that it explains.
-_A_FAULT, _A_READ_SHARED = 15.0, 1.5
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 
 
@@ -133,31 +122,9 @@ def _unlike(states: Iterable[CardState]) -> list[CardState]:
 def _promising(grown: Sequence[CardState], best: float) -> list[CardState]:
     """The set that could come furthest if one more shared fault explained what it leaves, if that is past the best:
     what several chips at once would have to share is dear until the fault is found that they do share."""
-    hopes = [(_prospect(state), number) for number, state in enumerate(grown)]
+    hopes = [(prospect(state), number) for number, state in enumerate(grown)]
     hope, number = max(hopes, default=(-math.inf, 0))
     return [grown[number]] if hope > best else []
-
-
-def _prospect(state: CardState) -> float:
-    left = int(np.count_nonzero(state.rows.wrong))
-    return state.log_total + max(0.0, float(state.gains.sum()) - _A_FAULT - _A_READ_SHARED * left)
-
-
-def _in_turn(state: CardState, likely: Sequence[tuple[float, Path]]) -> list[tuple[float, Path]]:
-    """Behind the first ones those that are likely to gain most together with one more fault."""
-    first, others = list(likely[:_WHOLE]), list(likely[_WHOLE:])
-    both = sorted(others, key=lambda one: -_with_one_more(state, one[1], one[0]))[:_PAIRED]
-    return [*first, *both, *(one for one in others if one not in both)]
-
-
-def _with_one_more(state: CardState, path: Path, gain: float) -> float:
-    """What the set is likely to gain by the fault, and by one more that explains all that it leaves: a single one that
-    explains everything, badly, is not to hide two that explain it well."""
-    if len(state.paths) + 1 >= _AT_MOST:
-        return gain
-    left = int(np.count_nonzero(state.rows.wrong)) - path.hits
-    more = float(state.gains.sum()) - (gain - path.log_weight) - _A_FAULT - _A_READ_SHARED * left
-    return gain + max(0.0, more)
 
 
 def _best(states: Sequence[CardState]) -> float:
@@ -282,13 +249,13 @@ def _extended(
     complete = [s for s in done if not s.rows.wrong.any() and not _last_resort(s)]  # leaving nothing to explain
     whole = max((s.log_total for s in complete), default=-math.inf)
     number, alike = 0, -math.inf
-    for gain, path in _in_turn(state, _worth_trying(card, state, proposed, best))[: _NAMES * tried]:
+    for gain, path in in_turn(state, worth_trying(card, state, proposed, best), _AT_MOST)[: _NAMES * tried]:
         # Names of one thing, such as address lines of which any would lead out of all regions, take one place.
         number += round(gain, 3) != alike
         alike = round(gain, 3)
         if number > tried or (card.work > most_work and number > _AT_LEAST):
             break
-        if state.log_total + max(gain, _with_one_more(state, path, gain)) < whole - _FAR:
+        if state.log_total + max(gain, with_one_more(state, path, gain, _AT_MOST)) < whole - _FAR:
             continue
         if _told((*state.paths, path)) in seen:
             continue
@@ -314,95 +281,3 @@ def _is_select_of(path: Path, told: Collection[int], address_lines: Collection[s
     return path.rival.region in told or bool(path.rival.lines and set(path.rival.lines) <= set(address_lines))
 
 
-def _worth_trying(
-    card: Card, state: CardState, proposed: Sequence[Path], best: float
-) -> list[tuple[float, Path]]:
-    """Those that are likely to gain, best first; then some for what they could gain at the most; each with what it is
-    likely to gain.
-
-    The most: all that the chips it touches lose by their wrong reads. Those in front by that, and those in front by
-    what as many wrong reads cost the chips in the mean, are laid over the rows, and the
-    chips' losses shared out by how many of their wrong reads are gone, or have come. That estimate is poor where a
-    fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself; it is good
-    where nothing is left wrong of any chip that it helps, so that some of these are tried first.
-    """
-    gains = state.gains
-    losing = np.flatnonzero(gains > 0.0)
-    lost, lanes, of_region = gains[losing], card.masks[losing], card.regions[losing]
-    hurt = np.zeros(len(card.study.card.regions), np.bool_)
-    most: list[tuple[float, Path]] = []
-    by_share: list[tuple[float, Path]] = []
-    whole_before = card.wrong_by_unit(state.rows)
-    for path in proposed:
-        hurt[:] = False
-        hurt[list(path.regions)] = True
-        touches = hurt[of_region] & (lanes & np.uint32(path.mask) != 0)
-        touched = np.minimum(lost[touches], _A_READ * max(1, path.hits))
-        own = path.log_weight + path.log_charge
-        most.append((own + float(touched.sum()), path))
-        by_share.append((own + share_of(lost[touches], whole_before[losing][touches], path.hits), path))
-    a_read = float(lost.sum()) / max(1, int(np.count_nonzero(state.rows.wrong)))
-    fair = sorted(((p.log_weight + p.log_charge + min(a_read * p.hits, top - p.log_weight - p.log_charge), p)
-                   for top, p in most), key=lambda item: -item[0])  # fmt: skip
-    most.sort(key=lambda item: -item[0])
-    by_share.sort(key=lambda item: -item[0])
-    unseen: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
-    likely: list[tuple[float, Path]] = []
-    whole: set[Path] = set()
-    regions = len(card.study.card.regions)
-    shares = lane_shares(state)
-    by_lane = wrong_by_lane(state.rows, regions)
-    few, many = _LAID_OVER
-    at_most = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
-    # What explains the many reads of a chip that is plainly bad seems to explain all of the others' as well, and would
-    # crowd out what is judged without that chip.
-    unlooked = [one for one in by_share if getattr(one[1], "blind", None) is not None]
-    fairest = [path for _, path in (*fair[: at_most // 2], *by_share[: at_most // 4], *unlooked[: at_most // 8])]
-    hoped = [p for gain, p in most if state.log_total + gain > best and p.log_charge < 0.0][:_HOPED]
-    for path in dict.fromkeys([*fairest, *hoped, *(path for _, path in most[: at_most - len(fairest)])]):
-        overlay = path.overlay()
-        overlay.start()
-        left = overlay.feed(state.rows)
-        blind, before, lanes_before = getattr(path, "blind", None), whole_before, by_lane
-        if isinstance(blind, Blind):  # what is plain of a chip costs next to nothing, whatever the fault explains
-            left = blind.feed(left)
-            if id(blind) not in unseen:
-                seen = blind.feed(state.rows)
-                unseen[id(blind)] = card.wrong_by_unit(seen), wrong_by_lane(seen, regions)
-            before, lanes_before = unseen[id(blind)]
-        after = card.wrong_by_unit(left)
-        now = wrong_by_lane(left, regions) if shares else by_lane
-        change = 0.0
-        for u in np.flatnonzero(before != after).tolist():
-            strays = isinstance(blind, OwnDoing) and u in blind.units
-            likely_gain = _change(float(gains[u]), int(before[u]), int(after[u]), strays)
-            r = card.regions[u]
-            change += max(likely_gain, float(gains[u]) * part_gone(shares, u, lanes_before[r], now[r]))
-        gain = path.log_weight + change + log_lost(overlay, path.mask)
-        likely.append((gain, path))
-        if gain > 0.0 and not after[before != after].any():
-            whole.add(path)
-    likely.sort(key=lambda item: -item[0])
-    front = [one for one in likely if state.log_total + one[0] > best - _DOUBTED]
-    sure = [one for one in front if one[1] in whole][:_WHOLE]
-    front = [*sure, *(one for one in front if one not in sure)]
-    ahead = {path for _, path in front[:_LIKELY]}
-    laid = {path: gain for gain, path in likely}
-    more = [(laid[path], path) for path in hoped if path not in ahead]
-    return [*front[:_LIKELY], *more, *front[_LIKELY:]]
-
-
-def share_of(lost: NDArray[np.float64], wrong: NDArray[np.int64], hits: int) -> float:
-    """What chips would gain by so many ``hits`` if each of their ``wrong`` reads cost them the same of what they lose:
-    float64, int64 a chip. What explains all is not outdone by what explains a little and might gain as much."""
-    return float((lost * np.minimum(1.0, hits / np.maximum(1, wrong))).sum())
-
-
-def _change(gain: float, before: int, after: int, strays: bool) -> float:
-    """What one chip's evidence is likely to rise by when so many of its reads are wrong. ``strays``: those that are
-    gone are such as its own faults do not explain, which cost more than the others."""
-    if strays:
-        return min(gain, _A_STRAY * (before - after))
-    if before:
-        return gain * (1.0 - after / before)
-    return -(_A_CHIP + 0.7 * after)

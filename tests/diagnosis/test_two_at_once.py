@@ -16,7 +16,7 @@ from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.theory import PathFault
 from busledger.decoder.diagnosis.replay.weighing import Noise, Tally
 from busledger.decoder.diagnosis.screening import _promising
-from busledger.decoder.diagnosis.search import share_of
+from busledger.decoder.diagnosis.worth import share_of
 
 from .faulty_cards import HIGH_NIBBLE, LOW_NIBBLE, Hardware, evidence_of
 from .rows_of import acting, candidate, laid_over, study_of, study_on

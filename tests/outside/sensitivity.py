@@ -35,8 +35,10 @@ NAMED = 0.5
 GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
     "search": {
         f"{DIAGNOSIS}.search": (
-            "_BELOW_BEST", "_TRIED", "_WORK", "_TRIED_AGAIN", "_DOUBTED", "_LAID_OVER", "_LIKELY", "_HOPED", "_A_CHIP",
-            "_A_READ", "_PLAIN_LANES", "_KNOWN",
+            "_BELOW_BEST", "_TRIED", "_WORK", "_TRIED_AGAIN", "_PLAIN_LANES", "_KNOWN", "_FAR", "_NAMES",
+        ),
+        f"{DIAGNOSIS}.worth": (
+            "_DOUBTED", "_LAID_OVER", "_LIKELY", "_HOPED", "_A_CHIP", "_A_READ", "_PAIRED", "_A_READ_SHARED",
         ),
     },
     "weighing": {
@@ -62,8 +64,9 @@ GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
                                          "_CLEAN_SHARE", "_ONE_LEVEL", "_EVEN", "_FEW", "_DOUBLE"),
         f"{DIAGNOSIS}.rivals.noise": ("_SETTLING", "_MANY_RUNTS", "_BEYOND", "_RINGING", "_SOME_RING", "_FEW_WRONG",
                                       "_NEARLY_ALL", "_TIMES", "_HURT"),
-        f"{DIAGNOSIS}.rivals.clips": ("_FEW", "_EVERYWHERE", "_HARDLY", "_LOOPS", "_EXPECTED", "_LONGER",
-                                      "_CELLS", "_WALKED", "_HELD_VALUES", "_TAIL", "_ODD"),
+        f"{DIAGNOSIS}.rivals.clips": ("_EVERYWHERE", "_HARDLY", "_LOOPS", "_CELLS", "_WALKED", "_HELD_VALUES",
+                                      "_TAIL", "_ODD"),
+        f"{DIAGNOSIS}.rivals.rests": ("FEW", "_EXPECTED", "_LONGER"),
         f"{DIAGNOSIS}.rivals.sides": ("_EACH_BY_ITSELF",),
         f"{DIAGNOSIS}.rivals.strobes": ("_FEW", "_BLOCK_MOVE", "_EXPECTED", "_TWO_VALUES", "_HELD_VALUES"),
         f"{DIAGNOSIS}.rivals.changes": ("_KEEPS",),
