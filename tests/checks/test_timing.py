@@ -129,15 +129,14 @@ def test_a_guessed_grade_accuses_nobody():
     assert not [f for f in unasked.findings if f.weight == "fault"]
 
 
-@pytest.mark.parametrize(("before_end_ns", "weight"), [(150, None), (60, "note"), (5, "fault")])
-def test_late_data_is_a_fault_whatever_the_grade(before_end_ns, weight):
-    """6502 at 1 MHz whose memory answers so late that no grade's set-up is kept (MOS: 100 ns, 50 ns at 2 MHz)."""
+def reads_of_a_6502(address_ns: int, before_end_ns: int) -> TimingCheck:
+    """Sixty reads at 1 MHz: the address so long after each began, data so long before it ends."""
     profile = load_profile("6502")
     where = layout(profile, ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8))])
     rows = []
     for k in range(60):
         address, value = {f"A{n}": (k + 1) >> n & 1 for n in range(10)}, {f"D{n}": (37 * k) >> n & 1 for n in range(8)}
-        rows += [(1000 * k, {"PHI2": 0}), (1000 * k + 100, {**address, "RW": 1}), (1000 * k + 500, {"PHI2": 1})]
+        rows += [(1000 * k, {"PHI2": 0}), (1000 * k + address_ns, {**address, "RW": 1}), (1000 * k + 500, {"PHI2": 1})]
         rows.append((1000 * (k + 1) - before_end_ns, value))
     block = capture(where, rows)
     extractor = CycleExtractor(profile, where, NS, None)
@@ -145,6 +144,13 @@ def test_late_data_is_a_fault_whatever_the_grade(before_end_ns, weight):
     for cycles in (extractor.feed(block), extractor.finish()):
         check.feed(block, cycles)
         block = capture(where, [])
+    return check
+
+
+@pytest.mark.parametrize(("before_end_ns", "weight"), [(150, None), (60, "note"), (5, "fault")])
+def test_late_data_is_a_fault_whatever_the_grade(before_end_ns, weight):
+    """6502 at 1 MHz whose memory answers so late that no grade's set-up is kept (MOS: 100 ns, 50 ns at 2 MHz)."""
+    check = reads_of_a_6502(100, before_end_ns)
     found = {f.weight for f in check.finish().findings if f.text.startswith("TDSU")}
     assert found == ({weight} if weight else set())
 
@@ -153,19 +159,7 @@ def test_late_data_is_a_fault_whatever_the_grade(before_end_ns, weight):
 def test_a_read_that_is_late_after_its_address_and_in_time_all_the_same_is_no_fault(before_end_ns, said):
     """6502 at 1 MHz whose address is early: access times are published for the latest address (MOS: 575 ns, 300 ns
     after phase 1 begins; 100 ns before phase 2 ends are asked for)."""
-    profile = load_profile("6502")
-    where = layout(profile, ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8))])
-    rows = []
-    for k in range(60):
-        address, value = {f"A{n}": (k + 1) >> n & 1 for n in range(10)}, {f"D{n}": (37 * k) >> n & 1 for n in range(8)}
-        rows += [(1000 * k, {"PHI2": 0}), (1000 * k + 50, {**address, "RW": 1}), (1000 * k + 500, {"PHI2": 1})]
-        rows.append((1000 * (k + 1) - before_end_ns, value))
-    block = capture(where, rows)
-    extractor = CycleExtractor(profile, where, NS, None)
-    check = TimingCheck(None, profile, where, NS, None)
-    for cycles in (extractor.feed(block), extractor.finish()):
-        check.feed(block, cycles)
-        block = capture(where, [])
+    check = reads_of_a_6502(50, before_end_ns)
     (found,) = [f for f in check.finish(grade="1 MHz").findings if f.text.startswith("TACC")]
     assert found.weight == said and ("kept all the same" in found.text) == (said == "note")
 

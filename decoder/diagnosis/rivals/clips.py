@@ -224,6 +224,16 @@ def _moved(story: Story, bit: int, span: Span) -> Moved:
 
 def _gone_on_beside(story: Story, line: str, span: Span, moved: Moved) -> Rival:
     own = f"{counted(moved.same, 'byte')} read beside the memory are its own"
+    evidence = (
+        f"of {counted(moved.cells, 'address', 'addresses')} that were read in that time alone {moved.same} give "
+        f"what lies at the address with {line} at its other level"
+    )
+    summary = f"{came_off(story, line, span, 'the program went on')}, and {own}"
+    return _seen_off(story, line, span, summary, evidence, moved.log)
+
+
+def _seen_off(story: Story, line: str, span: Span, summary: str, evidence: str, odds: float) -> Rival:
+    """A clip of which no wrong read tells, but ``odds``, in nats, of what else was seen."""
     return Rival(
         fault="clip-off",
         scope="clip",
@@ -231,14 +241,11 @@ def _gone_on_beside(story: Story, line: str, span: Span, moved: Moved) -> Rival:
         log_prior=prior_of_line(story),
         log_own=0.0,
         explains=0,
-        summary=f"{came_off(story, line, span, 'the program went on')}, and {own}",
-        evidence=(
-            f"of {counted(moved.cells, 'address', 'addresses')} that were read in that time alone {moved.same} give "
-            f"what lies at the address with {line} at its other level",
-        ),
+        summary=summary,
+        evidence=(evidence,),
         next_step=look_at(line),
         stops_judging=True,
-        log_seen=span.log_odds + moved.log,
+        log_seen=span.log_odds + odds,
         span=(span.first, span.last),
         taken=NotJudged(None, (span.first, span.last)),
     )
@@ -253,22 +260,13 @@ def _selected_beside(story: Story, bit: int, line: str, span: Span) -> Iterator[
     odd, others = int(np.count_nonzero(there[first:last])), int(np.count_nonzero(there))
     if odd < _FEW_SELECTED or others - odd > _OTHERS * odd:
         return
-    yield Rival(
-        fault="clip-off",
-        scope="clip",
-        lines=(line,),
-        log_prior=prior_of_line(story),
-        log_own=0.0,
-        explains=0,
-        summary=f"{came_off(story, line, span, 'the selects went on')}, and for {counted(odd, 'access', 'accesses')} "
-        f"the select of the region on the other side of {line} came instead",
-        evidence=(f"a decoder that is at fault would leave {line} moving on the bus",),
-        next_step=look_at(line),
-        stops_judging=True,
-        log_seen=span.log_odds - _SLIPS * LOG_SLIP * (2 * odd - others),
-        span=(span.first, span.last),
-        taken=NotJudged(None, (span.first, span.last)),
+    went_on = came_off(story, line, span, "the selects went on")
+    summary = (
+        f"{went_on}, and for {counted(odd, 'access', 'accesses')} the select of the region on the other side of {line} "
+        "came instead"
     )
+    evidence = f"a decoder that is at fault would leave {line} moving on the bus"
+    yield _seen_off(story, line, span, summary, evidence, -_SLIPS * LOG_SLIP * (2 * odd - others))
 
 
 def _sides(
