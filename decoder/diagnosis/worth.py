@@ -41,9 +41,9 @@ def worth_trying(
     likely to gain.
 
     The most: all that the chips it touches lose by their wrong reads. Those in front by that, and those in front by
-    what as many wrong reads cost the chips in the mean, are laid over the rows, and the
-    chips' losses shared out by how many of their wrong reads are gone, or have come. That estimate is poor where a
-    fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself; it is good
+    what as many wrong reads cost the chips in the mean, are laid over the rows, and the chips' losses shared out by
+    how many of their wrong reads are gone, or have come, or lane by lane (``lane_losses``). That estimate is poor where
+    a fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself; it is good
     where nothing is left wrong of any chip that it helps, so that some of these are tried first.
     """
     gains = state.gains
