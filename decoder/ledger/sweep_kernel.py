@@ -12,19 +12,36 @@ RUN_SIZE = 3
 # Columns of ``ways``: the whole address of the last access, the step, and the hidden bits that have come and gone.
 ADDRESS, STEP, CAME, WENT = range(4)
 WAY_SIZE = 4
-MOST_WAYS = 8
+MOST_WAYS = 64  # two cells, each with up to three hidden bits
 STEPS_APART = 4
 LEAST = 16
 
 
 @inner(_nrt=False)
+def _looks_alike_soon(step, hidden):
+    """Whether so few steps lead to a cell that looks the same on the wired bits: ``0 4 8 12`` without A2 looks like
+    ``0 0 8 8``, which a program that turns back goes through as well. Steps of 11 never come to such a cell."""
+    for k in range(1, STEPS_APART):
+        way = k * abs(step)
+        one = hidden
+        while True:
+            other = one + way
+            if other <= hidden and not other & ~hidden:
+                return True
+            if one == 0:
+                break
+            one = (one - 1) & hidden
+    return False
+
+
+@inner(_nrt=False)
 def _begin(stream, last, now, hidden, start, end, runs, ways):
     """Every way in which two accesses may be the first two of a run. The other cell that an address on the wired bits
-    may mean lies ``STEPS_APART`` steps off or more, so that a turn at the end of a sweep is not taken for it."""
+    may mean lies ``STEPS_APART`` steps off or more, or these steps never lead there, so that a turn at the end of a
+    sweep is not taken for it."""
     runs[stream, LENGTH] = 1
     runs[stream, LAST] = now
     runs[stream, WAYS] = 0
-    lowest = hidden & -hidden
     one = hidden
     while True:
         other = hidden
@@ -32,7 +49,7 @@ def _begin(stream, last, now, hidden, start, end, runs, ways):
             a, b = last | one, now | other
             step = b - a
             inside = start <= a <= end and start <= b <= end
-            if inside and step != 0 and abs(step) * STEPS_APART <= lowest and runs[stream, WAYS] < MOST_WAYS:
+            if inside and step != 0 and not _looks_alike_soon(step, hidden):
                 place = runs[stream, WAYS]
                 ways[stream, place, ADDRESS] = b
                 ways[stream, place, STEP] = step

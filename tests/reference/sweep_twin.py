@@ -25,13 +25,18 @@ class Stream:
     hidden: int
     run: list[int] = field(default_factory=list)
 
+    def alike_within(self, step: int) -> bool:
+        """Whether fewer than STEPS_APART steps lead from some cell to one that looks the same."""
+        apart = {a - b for a in parts(self.hidden) for b in parts(self.hidden)}
+        return any(k * step in apart for k in range(1, STEPS_APART))
+
     def ways(self, run: Sequence[int]) -> list[list[int]]:
         """Every whole run of even steps that looks like ``run`` on the clipped lines."""
         found = []
         for one in parts(self.hidden):
             for other in parts(self.hidden):
                 first, step = run[0] | one, (run[1] | other) - (run[0] | one)
-                if step == 0 or abs(step) * STEPS_APART > self.hidden & -self.hidden:
+                if step == 0 or self.alike_within(step):
                     continue
                 whole = [first + k * step for k in range(len(run))]
                 inside = all(self.start <= a <= self.end for a in whole)
