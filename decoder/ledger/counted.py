@@ -16,9 +16,9 @@ from busledger.decoder.ledger import sweep_kernel as kernel
 from busledger.decoder.ledger.areas import inside_mask
 from busledger.decoder.ledger.regions import RegionMap, actions
 
-__all__ = ["CountedLines"]
+__all__ = ["MOST_COUNTED", "CountedLines"]
 
-_MOST_HIDDEN = 3  # bits: 2 ** 3 ways to read an address
+MOST_COUNTED = 3  # bits: 2 ** 3 ways to read an address
 
 
 class CountedLines:
@@ -39,7 +39,7 @@ class CountedLines:
         hidden = [unwired & inside_mask(r.start, r.end) for r in regions]
         self._starts = np.array([r.start for r in regions], np.int64)
         self._ends = np.array([r.end for r in regions], np.int64)
-        self._hidden = np.array([h if h.bit_count() <= _MOST_HIDDEN else 0 for h in hidden], np.int64)
+        self._hidden = np.array([h if h.bit_count() <= MOST_COUNTED else 0 for h in hidden], np.int64)
         self._anything = bool(self._hidden.any())
         self._runs = np.zeros((2 * len(regions), kernel.RUN_SIZE), np.int64)
         self._ways = np.zeros((2 * len(regions), kernel.MOST_WAYS, kernel.WAY_SIZE), np.int64)

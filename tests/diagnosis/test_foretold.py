@@ -14,7 +14,8 @@ from busledger.decoder.diagnosis.overlay import FoundFault, composes, hides
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables, both_ways
-from busledger.decoder.diagnosis.replay.theory import LaneFault
+from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.replay.theory import LaneFault, PathFault
 
 from .rows_of import acting, candidate, laid_over, study_of
 
@@ -49,6 +50,19 @@ def test_first_reads_of_chance_contents_speak_the_more_for_a_level_that_was_fore
     kept = np.where(rows.is_write, rows.kept, rows.data)  # as if the bus had carried just that before
     gain = FirstReads(study, replace(rows, kept=kept)).log_gain(silent.behaviour)
     assert gain == pytest.approx(64 * np.log(2.0), rel=0.1)
+
+
+def test_memory_that_shows_the_image_of_a_rom_speaks_for_their_selects_being_exchanged():
+    """Bank 1 is a ROM of which the image is given; what bank 0 shows before anybody wrote to it are its bytes."""
+    image = bytes((0x3A, 0xC5, 0x91, 0x0E, 0x67, 0xF8, 0x2C, 0xD3) * 2)
+    study = first_reads(lambda c: image[c])
+    board = study.evidence.board
+    rom = replace(board.regions[1], kind="rom", image=image)
+    with_rom = Study(replace(study.evidence, board=replace(board, regions=(board.regions[0], rom))))
+    swapped = PathFault("swapped", (0, 1), 0xFF, (0, 1))
+    gain = FirstReads(with_rom, with_rom.rows()).log_gain(swapped)
+    assert gain == pytest.approx(64 * np.log(2.0), rel=0.1)
+    assert FirstReads(study, study.rows()).log_gain(swapped) == 0.0, "without an image nobody knows what to expect"
 
 
 def test_lanes_told_one_by_one_foretell_no_more_than_all_of_them_at_once():

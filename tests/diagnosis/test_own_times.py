@@ -11,7 +11,7 @@ from busledger.decoder.diagnosis.replay.wear import run_decay
 from .rows_of import study_of
 from .small_cards import Access
 
-CELLS, ROUNDS = 16, 6
+CELLS, ROUNDS = 16, 10
 D0_GOES_HIGH = Decay(0x01, (0,), True, False, -1)
 
 
@@ -60,3 +60,12 @@ def test_what_is_lost_at_one_age_now_and_then_is_no_time_of_the_cell_s_own() -> 
     found = _log_of(np.where(lost, 0.0, np.inf), longer=False)
     drawn = lost.sum() * np.log(lost.mean()) + (~lost).sum() * np.log(1.0 - lost.mean())
     assert found < drawn + 10.0, "about what a fault costs that comes and goes at any time; 30 nats if it were free"
+
+
+def test_what_cells_show_once_at_one_age_is_no_cheaper_for_times_of_their_own() -> None:
+    """Every cell is read back at about one age, one in four is gone, and each shows the same again: that is as
+    unlikely as a draw for each cell, wherever in the bin of that age their times may lie."""
+    lost = np.arange(CELLS) % 4 == 0
+    found = _log_of(np.tile(np.where(lost, 0.0, np.inf), (2, 1)), longer=False)
+    drawn = lost.sum() * np.log(lost.mean()) + (~lost).sum() * np.log(1.0 - lost.mean())
+    assert found < drawn + 0.5

@@ -20,6 +20,7 @@ from busledger.decoder.diagnosis.replay import lanes_kernel as bent
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.findings import PartFaultName
+from busledger.decoder.ledger import MOST_COUNTED
 
 __all__ = [
     "LEAF_SCOPES",
@@ -184,10 +185,11 @@ def _stated(region: RegionView) -> bool:
 
 
 def _hidden(candidate: Candidate, card: CardView) -> bool:
-    """Whether it asks what a cell held in a region where unwired address lines hide which cell is meant."""
+    """Whether it asks what a cell held in a region where unwired address lines hide which cell is meant, so many that
+    nothing tells it (``ledger.counted``)."""
     if candidate.cell is None and all(isinstance(v.behaviour, LaneFault) for v in candidate.variants):
         return False
-    return any(len(card.regions[r].bits) < card.regions[r].span_bits for r in candidate.regions)
+    return any(card.regions[r].span_bits - len(card.regions[r].bits) > MOST_COUNTED for r in candidate.regions)
 
 
 def unlisted(card: CardView) -> list[Candidate]:

@@ -22,6 +22,7 @@ from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
 __all__ = ["FirstReads", "FoundContents"]
 
 _DRIVEN_BY_NOBODY = ("silent", "read-lost")
+_LED_ASTRAY = ("swapped", "forced-board", "joined-board")  # faults by which another region's cell answers
 _OF_LANES = {
     lanes_kernel.LOW: memory_kernel.PULLED_DOWN,
     lanes_kernel.HIGH: memory_kernel.PULLED_UP,
@@ -58,6 +59,8 @@ class FirstReads:
     def log_gain(self, fault: Behaviour) -> float:
         """Log likelihood of the first reads under ``fault``, acting every time, less that of unknown contents; 0 of
         faults that say nothing of them."""
+        if isinstance(fault, PathFault) and fault.op in _LED_ASTRAY:
+            return self._as_an_image(fault)
         floats = _shown_by(fault)
         if floats is None or isinstance(fault, CoupledCell) or not len(self._rows):
             return 0.0
@@ -72,6 +75,22 @@ class FirstReads:
             return 0.0
         wrong = int(np.count_nonzero((self._rows.data ^ self._shown(floats)) & lanes))
         return log_rate(asked - wrong, wrong, HARD) - self._given_the_rest(key, lanes) * (asked - wrong) / asked
+
+    def _as_an_image(self, fault: PathFault) -> float:
+        """The same where the fault leads them to a ROM whose image is given."""
+        value, known = self._study.images()
+        rows = self._rows
+        if not len(rows) or not known.any():
+            return 0.0
+        there = self._study.maps(fault).r1[rows.cell]
+        led = (there >= 0) & (there != rows.cell)
+        lanes = np.where(led, self._lanes & known[there] & np.uint32(fault.mask), np.uint32(0))
+        asked = int(np.count_nonzero(lanes))
+        if not asked:
+            return 0.0
+        wrong = int(np.count_nonzero((rows.data ^ value[there]) & lanes))
+        chance = log_found(self._study.card, self._study.cells, rows.cell, rows.data, lanes)
+        return log_rate(asked - wrong, wrong, HARD) - chance * (asked - wrong) / asked
 
     def _chance_of(self, key: tuple[tuple[int, ...], int], lanes: NDArray[np.uint32]) -> float:
         if key not in self._chance:

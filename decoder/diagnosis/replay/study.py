@@ -15,6 +15,7 @@ from busledger.decoder.diagnosis.cells import CellSpace
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay import memory_kernel, rows_kernel
 from busledger.decoder.diagnosis.replay.arrays import PlainRows, PreparedRows, RowState
+from busledger.decoder.diagnosis.replay.in_doubt import spread
 from busledger.decoder.diagnosis.replay.parts_view import CardView
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.rows import Overlay, Rows, joined
@@ -40,6 +41,8 @@ class Study:
         self.card = CardView.of(evidence.board, self.cells, facts.data_bits, facts.unwired)
         self.data_bits = facts.data_bits
         self._fixed = np.array([*(not r.writable for r in self.card.regions), False], np.bool_)
+        spans = [sum(1 << bit for bit in self.cells.chip_bits(r.index)) for r in self.card.regions]
+        self._inside = np.array([*spans, 0], np.uint32)
         self._span = (0, 0)  # first tick and length, known after the first pass
         self._maps: dict[object, Maps] = {}
         self._elected: tuple[NDArray[np.uint32], NDArray[np.uint32]] | None = None
@@ -76,6 +79,11 @@ class Study:
                 best = (wrong, [rows for rows, _ in held])
         return joined(best[1]) if best[1] else self._bare(Cycles.empty(0), Compared.empty(0))
 
+    def _logged(self) -> Iterator[tuple[Cycles, Compared]]:
+        """The blocks of the log, what the clips leave in doubt of an address told as the replays are to take it."""
+        for cycles, compared in self.evidence.log.blocks():
+            yield spread(cycles, compared, _IS_WRITE[cycles.kind], self._inside)
+
     def _prepared(self) -> Iterator[Rows]:
         n = max(1, self.cells.total)
         elected, settled = self.election()
@@ -83,7 +91,7 @@ class Study:
         state = RowState(*(np.zeros(size, np.uint32) for size in (n, n, n, cards, cards)))
         card_of = np.array([*self.card.card_of, 0], np.int16)
         before: Rows | None = None
-        for cycles, compared in self.evidence.log.blocks():
+        for cycles, compared in self._logged():
             rows = self._bare(cycles, compared)
             card = card_of[rows.region]
             out = PreparedRows(
@@ -142,7 +150,7 @@ class Study:
             n = max(1, self.cells.total)
             votes = np.zeros((n, self.data_bits, 2), np.int32)
             written, value, settled = (np.zeros(n, np.uint32) for _ in range(3))
-            for cycles, compared in self.evidence.log.blocks():
+            for cycles, compared in self._logged():
                 if self._span[1] == 0 and len(cycles):
                     self._span = (int(cycles.time[0]), 1)
                 if len(cycles):
@@ -159,7 +167,7 @@ class Study:
         if self._first_reads is None:
             met = np.zeros(max(1, self.cells.total), np.bool_)
             found = []
-            for cycles, compared in self.evidence.log.blocks():
+            for cycles, compared in self._logged():
                 rows = self._bare(cycles, compared)
                 cells, at = np.unique(rows.cell, return_index=True)
                 new = at[~met[cells]]

@@ -36,7 +36,8 @@ _SPREADS = (0.1, 0.3, 0.8)  # σ of ln(retention time) from cell to cell, our es
 _AGGRESSORS = 96  # cells tried for each victim, the likeliest first: a bound of work
 _NEAR = 20.0  # how much likelier a cell one address bit or one place away is than any other; our estimate
 _FLOOR = 1e-4  # chance of a read that the age does not explain: a slip of the sampling, as weighing.HARD
-
+_STEPS = 16  # to a bin of ages: as fine as decay_kernel.SAME_AGE, near enough
+_NO_AGE = _STEPS * decay_kernel.BINS
 
 Blocks = Callable[[], Iterable[Rows]]
 
@@ -90,11 +91,10 @@ class _DecayRun:
 
     def effect(self) -> Effect:
         told = (self._kept >= 0) | (self._lost < decay_kernel.NEVER)
-        kept, lost = _bins_of(self._kept[told]), _bins_of(self._lost[told])
         # Of reads at the very age that a cell's own time lies at nobody knows on which side of it they are.
         astray = int(self._tally[decay_kernel.AGAINST]) * math.log(_FLOOR)
         astray -= int(self._tally[decay_kernel.EITHER]) * math.log(2.0)
-        own, at = _retention(self._ages, kept, np.maximum(kept, lost), astray)
+        own, at = _retention(self._ages, self._kept[told], self._lost[told], astray)
         missed = int(self._ages[0, at:].sum())
         hash_ = int(self._hashes[at:].sum(dtype=np.uint64))
         decayed, other, explained = (int(n) for n in self._tally[:3])
@@ -103,12 +103,12 @@ class _DecayRun:
         return Effect(Tally(decayed, missed, other, explained), hash_, seen, chances, own, _age_of(at))
 
 
-def _bins_of(ages: NDArray[np.int64]) -> NDArray[np.int16]:
-    """The bin of each age, -1 of none, BINS of ``NEVER``, as the kernel has them."""
+def _steps_of(ages: NDArray[np.int64]) -> NDArray[np.int32]:
+    """Ages in ``_STEPS`` to a bin, -1 of none, past the last bin of ``NEVER``."""
     octaves = np.log2(np.maximum(1, ages).astype(np.float64))
-    bins = np.minimum(decay_kernel.BINS - 1, octaves * decay_kernel.BINS_AN_OCTAVE)
-    bins = np.where(ages == decay_kernel.NEVER, decay_kernel.BINS, np.where(ages < 0, -1, bins))
-    return np.asarray(bins, np.int16)
+    steps = np.minimum(_NO_AGE - 1, np.rint(octaves * (decay_kernel.BINS_AN_OCTAVE * _STEPS)))
+    steps = np.where(ages == decay_kernel.NEVER, _NO_AGE, np.where(ages < 0, -1, steps))
+    return np.asarray(steps, np.int32)
 
 
 def _age_of(at: int) -> float:
@@ -117,10 +117,10 @@ def _age_of(at: int) -> float:
 
 
 def _retention(
-    ages: NDArray[np.int64], held: NDArray[np.int16], lost: NDArray[np.int16], astray: float
+    ages: NDArray[np.int64], held: NDArray[np.int64], lost: NDArray[np.int64], astray: float
 ) -> tuple[float, int]:
     """(log marginal likelihood, the best retention time's bin). ``held``, ``lost``: of each cell that tells, see
-    ``Charges``; ``astray``: log of what reads cost that no time of the cells' own allows, or foretells."""
+    ``Charges`` (ticks); ``astray``: log of what reads cost that no time of the cells' own allows, or foretells."""
     used = np.flatnonzero(ages.sum(axis=0))
     if not len(used) or not ages[1].any():
         return -math.inf, 0
@@ -131,8 +131,8 @@ def _retention(
     anew = [(gone * log_gone[apart] + kept * log_kept[apart]).sum(axis=1) for log_gone, log_kept in _log_decayed()]
     its_own = anew
     if len(held) < int(ages.sum()):  # else each cell told but once
-        spans, often = np.unique(held.astype(np.int64) * (2 * decay_kernel.BINS) + lost, return_counts=True)
-        between = _log_between(*np.divmod(spans, 2 * decay_kernel.BINS), thresholds)
+        spans, often = np.unique(_steps_of(held) * np.int64(2 * _NO_AGE) + _steps_of(lost), return_counts=True)
+        between = _log_between(*np.divmod(spans, 2 * _NO_AGE), thresholds)
         its_own = [inside @ often + astray for inside in between]
     each = np.logaddexp(anew, its_own)
     at = np.unravel_index(int(np.argmax(each)), each.shape)[1]
@@ -142,19 +142,22 @@ def _retention(
 def _log_between(
     held: NDArray[np.int64], lost: NDArray[np.int64], thresholds: NDArray[np.int64]
 ) -> Iterator[NDArray[np.float64]]:
-    """For each spread, float64[thresholds, cells]: log of the chance that a cell's own time lies past the lower edge of
-    the bin ``held`` (-1 = any) and before the upper edge of ``lost`` (BINS = any)."""
-    start = decay_kernel.BINS - thresholds[:, None]
+    """For each spread, float64[thresholds, cells]: log of the chance that a cell's own time lies between the ages
+    ``held`` (-1 = any) and ``lost`` (``_NO_AGE`` = any), both in steps; within a step of them where they are one age.
+    """
+    start = _NO_AGE - _STEPS * thresholds[:, None]
+    narrow = lost <= held
+    first, last = np.where(narrow, lost, held), np.where(narrow, held + 1, lost)
     for chance in _past():
-        above = np.where(held < 0, 0.0, chance[np.maximum(held, 0) + start])
-        below = np.where(lost >= decay_kernel.BINS, 1.0, chance[np.minimum(lost + 1, decay_kernel.BINS) + start])
+        above = np.where(held < 0, 0.0, chance[np.maximum(first, 0) + start])
+        below = np.where(lost >= _NO_AGE, 1.0, chance[np.minimum(last, _NO_AGE) + start])
         yield np.log(np.maximum(below - above, _FLOOR))
 
 
 @cache
 def _past() -> list[NDArray[np.float64]]:
-    """For each spread, the chance that a time lies below an edge so many bins above the threshold, plus BINS."""
-    octaves = np.arange(-decay_kernel.BINS, decay_kernel.BINS + 1) / decay_kernel.BINS_AN_OCTAVE
+    """For each spread, the chance that a time lies below an age so many steps above the threshold, plus ``_NO_AGE``."""
+    octaves = np.arange(-_NO_AGE, _NO_AGE + 1) / (decay_kernel.BINS_AN_OCTAVE * _STEPS)
     return [ndtr(octaves * math.log(2.0) / sigma) for sigma in _SPREADS]
 
 
