@@ -29,6 +29,7 @@ from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, R
 from busledger.decoder.diagnosis.rivals.sides import either_side, log_sides, partners_of, selected_there, walks
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, look_at
+from busledger.decoder.diagnosis.rivals.written_without import log_written_without
 
 __all__ = ["clips_off"]
 
@@ -113,6 +114,7 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: Span) ->
         # It foretells what cells show that nobody wrote to before, as the line itself does, stuck.
         does = lanes_kernel.HIGH if level else lanes_kernel.LOW
         odds += story.first_reads.log_gain(LaneFault(does, int(lane), story.study.card.compared)) if hits else 0.0
+    odds += log_written_without(story, lane, span.first, span.last)
     yield Rival(
         fault="clip-off",
         scope="clip",
