@@ -1,8 +1,8 @@
 """The region of a cycle where address lines above it are not clipped.
 
 Two things tell it. A region's select comes for its own addresses only: where it
-is clipped and was the only select that came, the address bits outside the region
-are those of the region. Otherwise the board file is taken to name all the memory
+is clipped and was the only one that came of those which the address allows, the
+address bits outside the region are those of the region. Otherwise the board file is taken to name all the memory
 there is, so that an address which only one region can have on the lines that are
 clipped is that region's; who judges so must say it. Which bits inside the region
 are not clipped stays unknown.
@@ -76,7 +76,7 @@ class SelectedRegions:
 
         ``levels``: 1, 0 or -1 (not known) a cycle for each of ``selects``. Returns int8, shape (cycles, regions):
         QUIET where the region's select was seen not to come, CAME where it came although the address is not the
-        region's: then either may be what happened, and nothing is quiet.
+        region's, and that region's own did not: then either may be what happened, and nothing is quiet.
         """
         n, r = len(cycles), len(self._regions)
         if not n or not r:
@@ -91,7 +91,8 @@ class SelectedRegions:
         space = self._map.spaces(cycles)
         fits = self._map.may_be(cycles, space)
         selected = came & fits
-        alone = ~lost & (came.sum(axis=1) == 1)
+        # One that comes beside it, which the address does not allow, says something of the decoder, not of the address.
+        alone = ~lost & (selected.sum(axis=1) == 1)
         # No select came that the address allows: what the other regions' addresses allow.
         possible = fits & ~quiet
         by_board = ~alone & (came.sum(axis=1) == 0) & self._one_place(possible)
@@ -103,7 +104,7 @@ class SelectedRegions:
             cycles.address[here] |= cycles.address_unknown[here] & outside & np.uint32(region.start)
             cycles.address_unknown[here] &= ~outside
             self._hinted[index] |= bool((here & hinted).any())
-        against = (came & ~fits).any(axis=1).reshape(-1, 1)
+        against = ((came & ~fits).any(axis=1) & ~alone).reshape(-1, 1)
         return np.where(against, np.where(came, CAME, 0), np.where(quiet, QUIET, 0)).astype(np.int8)
 
     def _one_place(self, possible: NDArray[np.bool_]) -> NDArray[np.bool_]:
