@@ -11,11 +11,13 @@ are not clipped stays unknown.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import reduce
+from operator import or_
 
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.board import Board
+from busledger.decoder.board import Board, Region
 from busledger.decoder.bus import Layout
 from busledger.decoder.bus.columns import Cycles
 from busledger.decoder.ledger.areas import inside_mask
@@ -66,10 +68,15 @@ class SelectedRegions:
     @property
     def hidden(self) -> int:
         """Of the unwired bits those inside a region: cells that differ in them share an entry of the ledger."""
-        left = 0
-        for region in self._regions:
-            left |= self._unwired & inside_mask(region.start, region.end)
-        return left
+        return reduce(or_, (self._within(region) for region in self._regions), 0)
+
+    @property
+    def divided(self) -> tuple[str, ...]:
+        """Names of the regions that have such bits."""
+        return tuple(region.name for region in self._regions if self._within(region))
+
+    def _within(self, region: Region) -> int:
+        return self._unwired & inside_mask(region.start, region.end)
 
     def fill(self, cycles: Cycles, levels: Mapping[str, NDArray[np.int8]]) -> NDArray[np.int8]:
         """Fill ``cycles.address`` and ``address_unknown`` in place.

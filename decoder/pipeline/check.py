@@ -178,7 +178,8 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
             for f in (selects_unseen(gathered.checks) if gathered.checks is not None else ())
             if not any(line in warning.text for warning in warned for line in f.lines)
         )
-        refused = not_judged(found.suspects, wrong) or assumption_broken(found.suspects, run.assumed, run.unclipped)
+        broken = assumption_broken(found.suspects, run.assumed, run.unclipped, run.counted)
+        refused = not_judged(found.suspects, wrong) or broken
         # Of a capture that cannot be judged no part is accused, and none cleared either.
         if refused is not None:
             found = Diagnosis(suspects=outside_the_card(found.suspects), unexplained=found.unexplained)

@@ -223,6 +223,11 @@ class Run:
         return () if self._selected is None else self._selected.assumed
 
     @property
+    def counted(self) -> tuple[str, ...]:
+        """Regions whose cells differ in address lines that are not clipped, and were told apart by counting along."""
+        return () if self._selected is None else self._selected.divided
+
+    @property
     def unclipped(self) -> str:
         """The names of the address lines that no channel carries."""
         return self._lines_of(self.unwired)

@@ -36,6 +36,16 @@ def test_what_is_bad_in_no_listed_way_may_as_well_be_other_memory() -> None:
     assert assumption_broken([suspect(1, lanes=everywhere[:4]), line], ("row0",), "A13") is None
 
 
+def test_what_is_bad_in_no_listed_way_may_be_a_cell_that_was_counted_wrongly() -> None:
+    """A3 is not clipped, and which of two cells was meant is told by even steps."""
+    everywhere = tuple(f"D{lane}" for lane in range(8))
+    refused = assumption_broken([suspect(1, lanes=everywhere)], (), "A3", ("row0", "row1"))
+    assert refused is not None and refused.reason.startswith("with A3 not clipped, what looks like one cell of row0")
+    assert refused.change.startswith("clip A3, or let the test run")
+    stuck = suspect(1, fault="stuck-low", lanes=everywhere)
+    assert assumption_broken([stuck], (), "A3", ("row0", "row1")) is None
+
+
 def test_what_may_be_a_part_as_well_takes_nothing_from_what_else_is_bad() -> None:
     """A region that takes no writes may be protected; the address lines that are bridged are so all the same."""
     protected = LOST.model_copy(update={"fault": "read-only", "probability": 0.52})

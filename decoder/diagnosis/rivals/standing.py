@@ -62,15 +62,17 @@ def not_judged(suspects: Sequence[Suspect], wrong: int) -> CannotJudge | None:
     return CannotJudge(first.fault, first.summary, str(first.detail["next_step"]))
 
 
-def assumption_broken(suspects: Sequence[Suspect], assumed: Sequence[str], lines: str) -> CannotJudge | None:
+def assumption_broken(
+    suspects: Sequence[Suspect], assumed: Sequence[str], lines: str, counted: Sequence[str] = ()
+) -> CannotJudge | None:
     """Why the card was not judged: regions were told by the board file alone, ``lines`` not being clipped, and what
     came from one of them (``assumed``) is not what one memory gives, so that a part too would be accused of it: a
     rival stands first, or a part of them is bad in no way that is listed, as whatever else answers there would seem to
-    be. None where that is not so."""
+    be. So would cells of a region that were told apart by counting along (``counted``). None where that is not so."""
     first = rival_first(suspects)
     accused = [s for s in suspects if s.scope not in RIVAL_SCOPES and s.probability >= SURE]
     strange = [s for s in accused if s.fault == "unlisted" and s.region is not None]
-    if not assumed or not accused:
+    if not accused:
         return None
     if first is None or first.scope != "machine":
         # Other memory would be seen on every lane; a strange chip is on its own.
@@ -82,15 +84,20 @@ def assumption_broken(suspects: Sequence[Suspect], assumed: Sequence[str], lines
     said = first.summary.partition(":")[0]
     if first in strange:
         said = f"{first.component or 'a chip of ' + str(first.region)} is bad"
-    here = [first.region, *(s.region for s in accused)]
-    if any(region is not None and region not in assumed for region in here):
-        return None
-    where = first.region or ", ".join(assumed)
+    here = [region for region in (first.region, *(s.region for s in accused)) if region is not None]
+    one, other = "", "the machine may have more than the board file names"
+    add, names = "add what else answers there to the board file", assumed
+    if not assumed or not set(here) <= set(assumed):
+        if first not in strange or not set(here) <= set(counted):
+            return None
+        one, other = "one cell of ", "it may be another cell than was counted"
+        add, names = "let the test run through the cells in even steps", counted
+    where = first.region or ", ".join(names)
     reason = (
-        f"with {lines} not clipped, what looks like {where} on the other lines gives what no one memory would: the "
-        f"machine may have more than the board file names, or {said}"
+        f"with {lines} not clipped, what looks like {one}{where} on the other lines gives what no one memory would: "
+        f"{other}, or {said}"
     )
-    return CannotJudge("assumed-all-memory", reason, f"clip {lines}, or add what else answers there to the board file")
+    return CannotJudge("assumed-all-memory", reason, f"clip {lines}, or {add}")
 
 
 def refused_suspect(refused: CannotJudge) -> tuple[Suspect, ...]:
