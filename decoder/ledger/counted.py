@@ -2,7 +2,7 @@
 
 A memory test runs through its cells in even steps: from where a count has carried into a line and out of it again, the
 line's level follows (``sweep_kernel``). That is an assumption, which the answer states: a program that turned back by
-exactly the line's weight in the middle of a sweep would be misread. So a read of a cell told in this way is no
+exactly the line's weight in the middle of a sweep, without losing a cycle, would be misread. So a read of a cell told in this way is no
 mismatch where another cell that its clipped lines may mean is known to hold what it gave, and a write that nothing
 tells may have gone to any of them.
 """
@@ -44,6 +44,7 @@ class CountedLines:
         self._runs = np.zeros((2 * len(regions), kernel.RUN_SIZE), np.int64)
         self._ways = np.zeros((2 * len(regions), kernel.MOST_WAYS, kernel.WAY_SIZE), np.int64)
         self.told, self.asked = 0, 0
+        self._cycles = 0
 
     def fill(self, cycles: Cycles) -> None:
         """Fill ``cycles.address`` and ``address_unknown`` in place; ``cycles.region`` must be filled."""
@@ -52,8 +53,9 @@ class CountedLines:
         action = actions(cycles)
         action[cycles.kind == Kind.OPCODE_FETCH] = 0  # a program runs on too, but not in even steps of one sweep
         bits = np.full(len(cycles), -1, np.int64)
+        first, self._cycles = self._cycles, self._cycles + len(cycles)
         kernel.count_along(
-            cycles.region, action, cycles.address, cycles.address_unknown, self._starts, self._ends, self._hidden,
+            np.int64(first), cycles.region, action, cycles.address, cycles.address_unknown, self._starts, self._ends, self._hidden,
             self._runs, self._ways, bits,
         )  # fmt: skip
         rows = np.flatnonzero(bits >= 0)

@@ -5,16 +5,19 @@ import numpy as np
 
 from busledger.decoder.inner_kernel import inner
 
-# Columns of ``runs``, a row a stream: accesses in the run, the address of the last on the wired bits, and how many ways
-# are left to read it.
-LENGTH, LAST, WAYS = range(3)
-RUN_SIZE = 3
+# Columns of ``runs``, a row a stream: accesses in the run, the address of the last on the wired bits, how many ways are
+# left to read it, the number of the last one's cycle, and the least and the most cycles from one to the next.
+LENGTH, LAST, WAYS, CYCLE, LEAST_GAP, MOST_GAP = range(6)
+RUN_SIZE = 6
 # Columns of ``ways``: the whole address of the last access, the step, and the hidden bits that have come and gone.
 ADDRESS, STEP, CAME, WENT = range(4)
 WAY_SIZE = 4
 MOST_WAYS = 64  # two cells, each with up to three hidden bits
 STEPS_APART = 4
 LEAST = 16
+PACED = 8  # accesses of a run that show how many cycles its loop takes
+MAX_GAP = np.int64(1 << 62)
+PAGE = 0xFF  # where the low byte carries, a loop takes longer (common practice of eight-bit processors)
 
 
 @inner(_nrt=False)
@@ -42,6 +45,8 @@ def _begin(stream, last, now, hidden, start, end, runs, ways):
     runs[stream, LENGTH] = 1
     runs[stream, LAST] = now
     runs[stream, WAYS] = 0
+    runs[stream, LEAST_GAP] = MAX_GAP  # what lies before the second may not be of the loop
+    runs[stream, MOST_GAP] = 0
     one = hidden
     while True:
         other = hidden
@@ -67,14 +72,29 @@ def _begin(stream, last, now, hidden, start, end, runs, ways):
 
 
 @inner(_nrt=False)
-def _goes_on(stream, now, hidden, start, end, runs, ways):
-    """Keep the ways by which the run goes on to ``now``; whether any does."""
+def _in_step(stream, cycle, runs):
+    """Whether the next access comes as soon as the run's loop brings it, 0 = no, 1 = yes, 2 = later: a program that has
+    left the loop, and comes by chance to where it would have gone on, keeps another pace."""
+    gap = cycle - runs[stream, CYCLE]
+    if runs[stream, LENGTH] < PACED:
+        runs[stream, LEAST_GAP] = min(runs[stream, LEAST_GAP], gap)
+        runs[stream, MOST_GAP] = max(runs[stream, MOST_GAP], gap)
+    if gap < runs[stream, LEAST_GAP]:
+        return 0
+    return 1 if gap <= runs[stream, MOST_GAP] else 2
+
+
+@inner(_nrt=False)
+def _goes_on(stream, now, pace, hidden, start, end, runs, ways):
+    """Keep the ways by which the run goes on to ``now``; whether any does. ``pace``: as ``_in_step``."""
     kept = 0
     for k in range(runs[stream, WAYS]):
         before = ways[stream, k, ADDRESS]
         step = ways[stream, k, STEP]
         at = before + step
         if at < start or at > end or (at ^ now) & ~hidden:
+            continue
+        if pace == 0 or (pace == 2 and not (at ^ before) & ~PAGE):
             continue
         came = ways[stream, k, CAME] | (~before & at & hidden)
         went = ways[stream, k, WENT] | (before & ~at & hidden)
@@ -92,10 +112,10 @@ def _goes_on(stream, now, hidden, start, end, runs, ways):
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
-def count_along(region, action, address, unknown, starts, ends, hidden, runs, ways, out):
+def count_along(first, region, action, address, unknown, starts, ends, hidden, runs, ways, out):
     """The hidden address bits of each access, -1 where nothing tells them.
 
-    ``region`` int16 and ``action`` uint8 (1 reads, 2 writes), ``address`` and ``unknown`` uint32 a cycle; ``starts``,
+    ``first``: the number of the block's first cycle. ``region`` int16 and ``action`` uint8 (1 reads, 2 writes), ``address`` and ``unknown`` uint32 a cycle; ``starts``,
     ``ends``, ``hidden`` int64 a region: its range, and the address bits within it that no channel carries (0: not
     asked). Reads and writes of a region are streams of their own, ``2 * region + (1 for writes)``; ``runs`` int64
     (streams, RUN_SIZE) and ``ways`` int64 (streams, MOST_WAYS, WAY_SIZE) are carried to the next block. Told are those
@@ -116,10 +136,13 @@ def count_along(region, action, address, unknown, starts, ends, hidden, runs, wa
             runs[stream, LENGTH] = 1
             runs[stream, LAST] = now
             runs[stream, WAYS] = 0
+            runs[stream, CYCLE] = first + i
             continue
         last = runs[stream, LAST]
-        if runs[stream, LENGTH] == 1 or not _goes_on(stream, now, mask, starts[r], ends[r], runs, ways):
+        pace = _in_step(stream, first + i, runs)
+        if runs[stream, LENGTH] == 1 or not _goes_on(stream, now, pace, mask, starts[r], ends[r], runs, ways):
             _begin(stream, last, now, mask, starts[r], ends[r], runs, ways)
+        runs[stream, CYCLE] = first + i
         if runs[stream, LENGTH] < LEAST or runs[stream, WAYS] != 1:
             continue
         if ways[stream, 0, CAME] & ways[stream, 0, WENT] == mask:

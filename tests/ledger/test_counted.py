@@ -13,7 +13,7 @@ from busledger.decoder.bus.columns import Cycles, Kind
 from busledger.decoder.ledger import Ledger, RegionMap, Verdict
 from busledger.decoder.ledger import sweep_kernel as kernel
 from tests.ledger.test_ledger import Area
-from tests.reference.sweep_twin import LEAST, STEPS_APART, Stream
+from tests.reference.sweep_twin import LEAST, PACED, STEPS_APART, Stream
 
 BANK, OTHER = Area("bank", 0x100, 0x1FF), Area("other", 0x200, 0x22F)
 
@@ -137,6 +137,31 @@ def test_sound_memory_is_never_accused_whatever_line_is_not_clipped(accesses, hi
     assert [int(cycles.address[i]) & ~hidden for i in known] == [accesses[i][1] & ~hidden for i in known]
 
 
+LOOP = (Kind.OPCODE_FETCH, 0x900, 0x77)  # what lies outside all regions
+
+
+def test_a_loop_that_begins_where_the_last_one_would_have_gone_on_keeps_another_pace():
+    """110 to 142, four cycles each; then from 13B on, which looks as 143 does without A3, three cycles each."""
+    one = [c for a in range(0x110, 0x143) for c in (LOOP, LOOP, LOOP, (Kind.WRITE, a, a & 0xFF))]
+    two = [c for a in range(0x13B, 0x160) for c in (LOOP, LOOP, (Kind.WRITE, a, a & 0xFF))]
+    _, cycles, ledger = judged(8, *one, *two)
+    written = np.flatnonzero((cycles.kind == Kind.WRITE) & (cycles.address_unknown == 0))
+    assert [int(cycles.address[i]) for i in written if i >= len(one)][:1] != [0x143]
+    assert all(cycles.address[i] == [*one, *two][i][1] for i in written) and ledger.counted.told == len(written)
+
+
+def test_a_sweep_that_takes_longer_where_its_low_byte_carries_goes_on():
+    """The high byte of a pointer is counted up there, which takes another instruction."""
+    sweep: list[tuple[Kind, int, int]] = []
+    for a in range(0x1C0, 0x230):
+        sweep += [LOOP] * (6 if a == 0x200 else 2) + [(Kind.WRITE, a, a & 0xFF)]
+    cycles = seen_without(8, *sweep)
+    ledger = Ledger(RegionMap((Area("both", 0x100, 0x2FF),)), 10, unwired=8)
+    ledger.feed(cycles)
+    told = (cycles.kind == Kind.WRITE) & (cycles.address_unknown == 0)
+    assert told[-1] and ledger.counted.told == int(told.sum()) > 80
+
+
 def test_a_stray_where_the_sweep_would_have_gone_on_is_taken_for_it_and_accuses_nothing():
     """Down to 10F without A3 and A4, then 11E, which looks as 10E does: the assumption that the answer states."""
     down = range(0x120, 0x10E, -1)
@@ -179,8 +204,8 @@ def test_kernel_equals_twin(begin, extra, block):
     out = np.zeros(len(rows), np.int64)
     for start, stop in pairwise([*range(0, len(rows), block), len(rows)]):
         some = [column[start:stop] for column in columns]
-        kernel.count_along(*some, starts, ends, hidden, runs, ways, out[start:stop])
+        kernel.count_along(np.int64(start), *some, starts, ends, hidden, runs, ways, out[start:stop])
     streams = {(r, a): Stream(int(starts[r]), int(ends[r]), 8) for r in (0, 1) for a in (1, 2)}
-    told = [streams[r, a].next(address, x) if r >= 0 and a else -1 for r, a, address, x in rows]
+    told = [streams[r, a].next(address, x, i) if r >= 0 and a else -1 for i, (r, a, address, x) in enumerate(rows)]
     assert out.tolist() == told
-    assert (kernel.LEAST, kernel.STEPS_APART) == (LEAST, STEPS_APART)
+    assert (kernel.LEAST, kernel.STEPS_APART, kernel.PACED) == (LEAST, STEPS_APART, PACED)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-LEAST, STEPS_APART = 16, 4
+LEAST, STEPS_APART, PACED = 16, 4, 8
 
 
 def parts(mask: int) -> Iterator[int]:
@@ -24,6 +24,7 @@ class Stream:
     end: int
     hidden: int
     run: list[int] = field(default_factory=list)
+    cycles: list[int] = field(default_factory=list)
 
     def alike_within(self, step: int) -> bool:
         """Whether fewer than STEPS_APART steps lead from some cell to one that looks the same."""
@@ -44,19 +45,28 @@ class Stream:
                     found.append(whole)
         return found
 
-    def next(self, address: int, unknown: int) -> int:
-        """The hidden bits of one more access, -1 where they are not told."""
+    def keeps_pace(self, way: Sequence[int], cycles: Sequence[int]) -> bool:
+        """Whether each step but the first comes as soon as those among the first PACED accesses let expect; later only
+        where the low byte carries."""
+        gaps = [b - a for a, b in zip(cycles[1:], cycles[2:], strict=False)]
+        pace = gaps[: PACED - 2]
+        carries = [a >> 8 != b >> 8 for a, b in zip(way[1:], way[2:], strict=False)]
+        return all(min(pace) <= gap and (gap <= max(pace) or c) for gap, c in zip(gaps, carries, strict=True))
+
+    def next(self, address: int, unknown: int, cycle: int) -> int:
+        """The hidden bits of one more access, in the cycle of that number, -1 where they are not told."""
         if unknown & ~self.hidden:
-            self.run = []
+            self.run, self.cycles = [], []
             return -1
         now = address & ~self.hidden
-        for run in ([*self.run, now], [*self.run[-1:], now]):
-            ways = self.ways(run) if len(run) > 1 else []
+        for back in (len(self.run), 1):
+            run, cycles = [*self.run[-back:], now], [*self.cycles[-back:], cycle]
+            ways = [w for w in self.ways(run) if self.keeps_pace(w, cycles)] if len(run) > 1 else []
             if ways:
-                self.run = run
+                self.run, self.cycles = run, cycles
                 break
         else:
-            self.run = [now]
+            self.run, self.cycles = [now], [cycle]
             return -1
         if len(self.run) < LEAST or len(ways) > 1:
             return -1
