@@ -2,9 +2,9 @@
 
 A memory test runs through its cells in even steps: from where a count has carried into a line and out of it again, the
 line's level follows (``sweep_kernel``). That is an assumption, which the answer states: a program that turned back by
-exactly the line's weight in the middle of a sweep, without losing a cycle, would be misread. So a read of a cell told in this way is no
-mismatch where another cell that its clipped lines may mean is known to hold what it gave, and a write that nothing
-tells may have gone to any of them.
+exactly the line's weight in the middle of a sweep, without losing a cycle, would be misread. So a read of a cell told
+in this way is no mismatch where another cell that its clipped lines may mean is known to hold what it gave, and a write
+that nothing tells may have gone to any of them.
 """
 
 from __future__ import annotations
@@ -55,8 +55,8 @@ class CountedLines:
         bits = np.full(len(cycles), -1, np.int64)
         first, self._cycles = self._cycles, self._cycles + len(cycles)
         kernel.count_along(
-            np.int64(first), cycles.region, action, cycles.address, cycles.address_unknown, self._starts, self._ends, self._hidden,
-            self._runs, self._ways, bits,
+            np.int64(first), cycles.region, action, cycles.address, cycles.address_unknown, self._starts, self._ends,
+            self._hidden, self._runs, self._ways, bits,
         )  # fmt: skip
         rows = np.flatnonzero(bits >= 0)
         cycles.address[rows] |= bits[rows].astype(np.uint32)

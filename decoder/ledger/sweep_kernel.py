@@ -115,11 +115,12 @@ def _goes_on(stream, now, pace, hidden, start, end, runs, ways):
 def count_along(first, region, action, address, unknown, starts, ends, hidden, runs, ways, out):
     """The hidden address bits of each access, -1 where nothing tells them.
 
-    ``first``: the number of the block's first cycle. ``region`` int16 and ``action`` uint8 (1 reads, 2 writes), ``address`` and ``unknown`` uint32 a cycle; ``starts``,
-    ``ends``, ``hidden`` int64 a region: its range, and the address bits within it that no channel carries (0: not
-    asked). Reads and writes of a region are streams of their own, ``2 * region + (1 for writes)``; ``runs`` int64
-    (streams, RUN_SIZE) and ``ways`` int64 (streams, MOST_WAYS, WAY_SIZE) are carried to the next block. Told are those
-    from the LEAST-th access of a run on, once each hidden bit has come and gone and one way is left to read it.
+    ``first``: the number of the block's first cycle. ``region`` int16 and ``action`` uint8 (1 reads, 2 writes),
+    ``address`` and ``unknown`` uint32 a cycle; ``starts``, ``ends``, ``hidden`` int64 a region: its range, and the
+    address bits within it that no channel carries (0: not asked). Reads and writes of a region are streams of their
+    own, ``2 * region + (1 for writes)``; ``runs`` int64 (streams, RUN_SIZE) and ``ways`` int64 (streams, MOST_WAYS,
+    WAY_SIZE) are carried to the next block. Told are those from the LEAST-th access of a run on, once each hidden bit
+    has come and gone and one way is left to read it.
     """
     for i in range(region.shape[0]):
         out[i] = -1

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 LEAST, STEPS_APART, PACED = 16, 4, 8
 
@@ -48,9 +49,9 @@ class Stream:
     def keeps_pace(self, way: Sequence[int], cycles: Sequence[int]) -> bool:
         """Whether each step but the first comes as soon as those among the first PACED accesses let expect; later only
         where the low byte carries."""
-        gaps = [b - a for a, b in zip(cycles[1:], cycles[2:], strict=False)]
+        gaps = [b - a for a, b in pairwise(cycles[1:])]
         pace = gaps[: PACED - 2]
-        carries = [a >> 8 != b >> 8 for a, b in zip(way[1:], way[2:], strict=False)]
+        carries = [a >> 8 != b >> 8 for a, b in pairwise(way[1:])]
         return all(min(pace) <= gap and (gap <= max(pace) or c) for gap, c in zip(gaps, carries, strict=True))
 
     def next(self, address: int, unknown: int, cycle: int) -> int:
