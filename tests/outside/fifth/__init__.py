@@ -1,0 +1,1 @@
+"""A world of small-analyser captures: real programs, physical chips, healthy oddities and faults."""
