@@ -48,14 +48,14 @@ def sample(lines: dict[str, tuple[Times, Levels]], channels: list[str], how: Ana
             out[line] = (1, [])
             continue
         times, levels = source[line]
-        times = times + skew + rng.normal(0, 0.8, len(times))
+        times = np.maximum.accumulate(times + skew + rng.normal(0, 0.8, len(times)))
         data = line[0] in "AD" and line[1:].isdigit()
         extra_t: list[Times] = []
         extra_v: list[Levels] = []
         chance = how.bounce if data else 0.0
         if chance:
             hit = np.nonzero(rng.random(len(times)) < chance)[0]
-            d = rng.uniform(5, 20, len(hit))
+            d = rng.uniform(3, 10, len(hit))
             room = following(times, times[hit]) > times[hit] + 2 * d + period
             hit, d = hit[room], d[room]
             extra_t += [times[hit] + d, times[hit] + 2 * d]
@@ -93,20 +93,18 @@ def sample(lines: dict[str, tuple[Times, Levels]], channels: list[str], how: Ana
     if how.bounced_by:
         ground(out, how.bounced_by, draw)
     for begin, finish in how.gaps:
-        low, high = int(begin / period), int(finish / period)
+        low, high = max(1, int(begin / period)), int(finish / period)
         for line in channels:
-            first, changes = out[line]
-            if low <= 0:
-                continue
-            level = first
-            for at, value in changes:
-                if at <= high:
-                    level = value
-            before = [one for one in changes if one[0] < low]
-            was = before[-1][1] if before else first
-            after = [one for one in changes if one[0] > high]
-            out[line] = (first, [*before, *([(high, level)] if level != was else []), *after])
+            out[line] = lost(*out[line], low, high)
     return out, period
+
+
+def lost(first: int, changes: list[tuple[int, int]], low: int, high: int) -> tuple[int, list[tuple[int, int]]]:
+    """No samples in a span: at its end the line has the level that it has by then."""
+    before = [one for one in changes if one[0] < low]
+    within = [one for one in changes if low <= one[0] <= high]
+    return tidy(first, [*before, *([(high, within[-1][1])] if within else []),
+                        *(one for one in changes if one[0] > high)])
 
 
 def following(times: Times, when: Times) -> Times:

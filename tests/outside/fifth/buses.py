@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tests.outside.fifth.model import Card, Cycle
@@ -49,7 +48,6 @@ class Painter:
         self.row = 0  # refresh counter
         self.flags: dict[str, int] = {}
         self.pull = 220.0 if card.pulled_up else 0.0
-        self.selects = [one.select for one in card.regions if one.select]
         self.rest()
 
     def rest(self) -> None:
@@ -62,8 +60,6 @@ class Painter:
             self.flag(line, -500.0, 1)
         for line in low[self.card.bus]:
             self.flag(line, -500.0, 0)
-        for select in self.selects:
-            self.flag(select, -500.0, 1)
         self.wires.bus("A", 16, -500.0, 0)
         self.wires.bus("D", 8, -500.0, 0xFF)
 
@@ -94,12 +90,6 @@ class Painter:
         """Nobody drives: pulled up, or the level stays."""
         if self.pull:
             self.to_data(when, 0xFF, self.pull)
-
-    def select(self, begin: float, end: float, rows: Sequence[str]) -> None:
-        """Decoder outputs during a cycle."""
-        for region in self.card.regions:
-            if region.select and region.name in rows:
-                self.wires.strobe(region.select, begin + 22, end + 22)
 
     def paint(self, cycle: Cycle, t: float) -> None:
         """One cycle that begins at `t`."""
@@ -135,7 +125,6 @@ class Painter:
             self.flag("M1", t + out * 0.9, 0)
             w.strobe("MREQ", down, up)
             w.strobe("RD", down + 8, up + 4)
-            self.select(down, up, c.rows)
             self.drive(min(up - 110 * quick, t + out + self.how.access_ns + 40), c, up)
             self.release(up + self.how.turn_off_ns)
             self.flag("M1", t + 2 * tc + waits + 80 * quick, 1)
@@ -148,7 +137,6 @@ class Painter:
             up = t + 2.5 * tc + waits + 60 * quick
             w.strobe("MREQ", down, up)
             w.strobe("RD", down + 8, up + 4)
-            self.select(down, up, c.rows)
             self.drive(min(up - 120 * quick, t + out + self.how.access_ns + 40), c, up)
             self.release(up + self.how.turn_off_ns)
         elif c.kind in ("write", "dma-write"):
@@ -156,7 +144,6 @@ class Painter:
             w.strobe("MREQ", down, up + 3)
             self.to_data(half + 110 * quick, c.data)
             w.strobe("WR", t + 1.5 * tc + 60 * quick, up)
-            self.select(down, up, c.rows)
             self.release(t + length + 40)
         else:
             up = t + 3.5 * tc + waits + 60 * quick
@@ -186,8 +173,7 @@ class Painter:
         self.to_address(t + 45, (address & 0xFF00) | (self.address & 0xFF))
         self.to_data(t + 45, address & 0xFF)
         down = t + 1.0 * tc + 20
-        up = t + 2.35 * tc + wait
-        self.select(t + 60, t + self.how.length(c.kind, c.waits) + 60, c.rows)
+        up = t + 2.45 * tc + wait
         if c.waits:
             w.strobe("READY", t + 1.2 * tc, t + 1.2 * tc + wait)
         if reads:
@@ -196,7 +182,7 @@ class Painter:
             self.release(up + self.how.turn_off_ns)
         else:
             w.strobe("WR", down, up)
-            self.to_data(down + 15, c.data)
+            self.to_data(down + 8, c.data)
             self.release(up + 140)
 
     def clocked(self, c: Cycle, t: float) -> None:
@@ -225,7 +211,6 @@ class Painter:
                 w.strobe("RDY", rise - 80, fall - 120)
         if c.kind == "idle":
             return
-        self.select(when, t + t_cycle + 110, c.rows)
         if writes:
             self.to_data(rise + (90 if bus != "6809" else -20), c.data)
             self.release(fall + 70)

@@ -151,10 +151,9 @@ def i8085(draw: random.Random) -> Layout:
         chips, number = row(number, style, 8, per)
         regions.append(Region(f"ram{i}", 0x2000 + i * size, size, "ram", chips, f"CS{i}", buffered=buffered))
     card = Card("8085 instrument", "8085", regions)
-    inputs = {"A": f"A{shift}", "B": f"A{shift + 1}", "G1": "A13", "G2A": "A14", "G2B": "A15", "C": f"A{shift + 2}"}
-    if shift == 11:
-        del inputs["C"]
-        inputs = {"A": "A11", "B": "A12", "G1": "A13", "G2A": "A14", "G2B": "A15"}
+    inputs = {"A": f"A{shift}", "B": f"A{shift + 1}", "G1": "A13", "G2A": "A15", "G2B": "IOM"}
+    if shift == 10:
+        inputs["C"] = "A12"
     card.decoder = Decoder("U4", "74LS138", inputs, {f"Y{i}": f"CS{i}" for i in range(banks)})
     finish(card, draw, buffered, shift, ("RD", 0))
     return Layout(card, (0x100, 0xD00), regions[-1].end, ("O", 0x21))

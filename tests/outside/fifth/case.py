@@ -7,7 +7,7 @@ import random
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.outside.fifth import analyser, boardfile, vcd
+from tests.outside.fifth import analyser, boardfile, selects, vcd
 from tests.outside.fifth.analyser import Analyser
 from tests.outside.fifth.buses import Painter, Timing
 from tests.outside.fifth.cards import Layout
@@ -45,9 +45,9 @@ def setup(draw: random.Random, layout: Layout, timing: Timing) -> Setup:
     """A usual way to clip and record."""
     made = Setup(Analyser(rate(draw, timing), draw.choice([2.0, 6.0, 10.0]), draw.choice([0.0, 0.0005, 0.002])))
     made.style = draw.choice(["plain", "plain", "slash", "channels"])
-    selects = [one.select for one in layout.card.regions if one.select]
-    if selects and len(selects) <= 4 and draw.random() < 0.35:
-        made.more += [name for name in selects if name]
+    rows = [one.select for one in layout.card.regions if one.select]
+    if rows and len(rows) <= 4 and draw.random() < 0.35:
+        made.more += [name for name in rows if name]
     clocked = timing.bus in ("6502", "6800", "6809")
     if draw.random() < 0.2 and made.how.rate_hz >= (24e6 if clocked else 48e6):
         made.how.stray = draw.choice([0.0005, 0.001])
@@ -102,6 +102,7 @@ def write(folder: Path, layout: Layout, timing: Timing, trace: Trace, setup: Set
     painter = Painter(card, timing, wires, random.Random(draw.getrandbits(32)))
     for cycle, when in zip(trace.cycles, trace.times, strict=True):
         painter.paint(cycle, when + 700.0)
+    selects.paint(card, wires, trace.cycles, [when + 700.0 for when in trace.times])
     lines = [*(f"A{i}" for i in range(8 if card.bus == "8085" else 0, 16)), *(f"D{i}" for i in range(8)),
              *CONTROL[card.bus], *setup.more]
     lines = [line for line in lines if line not in setup.missing]

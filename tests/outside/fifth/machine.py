@@ -169,9 +169,7 @@ class Machine:
             part = cells[at] & mask
             for fault in live:
                 bits = fault.mask & mask
-                if fault.mode == "out-stuck" or (fault.mode == "cell-stuck" and at == fault.cell):
-                    part = (part & ~bits) | (bits if fault.level else 0)
-                elif fault.mode == "row" and fault.other is not None and (at & fault.other) == fault.cell:
+                if holds(fault, at):
                     part = (part & ~bits) | (bits if fault.level else 0)
                 elif fault.mode == "bridge":
                     part = bridged(fault, part)
@@ -201,6 +199,8 @@ class Machine:
                 kept = overlay.write(self, kind, address, data, now) or kept
             if not kept and not space:
                 self._write(address, data, now)
+            elif not space:
+                self.selected(self.pages.get(address >> 6), address)
             self.bus = data
             self.index += 1
             return Cycle(kind, address, data, before=before, eventual=data, rows=self.rows)
@@ -211,6 +211,8 @@ class Machine:
             given = one if one is not None else given
         if given is not None or space:
             value, driven, late = (given if given is not None else 0xFF), 0xFF if given is not None else 0, 0
+            if not space:
+                self.selected(self.pages.get(address >> 6), address)
             if given is None:
                 value = 0xFF if self.card.pulled_up else before
         else:
@@ -291,3 +293,10 @@ def bend(fault: Fault, offset: int) -> int:
 def bridged(fault: Fault, value: int) -> int:
     """Two lanes shorted: low wins."""
     return value if value & fault.mask == fault.mask else value & ~fault.mask
+
+
+def holds(fault: Fault, at: int) -> bool:
+    """Whether this cell's output is held at a level: all cells, one, or a row of them."""
+    if fault.mode == "row":
+        return fault.other is not None and at & fault.other == fault.cell
+    return fault.mode == "out-stuck" or (fault.mode == "cell-stuck" and at == fault.cell)

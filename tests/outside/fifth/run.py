@@ -34,8 +34,8 @@ def totals(kind: str, all_of: Sequence[Verdict]) -> str:
     if kind.startswith("single"):
         first = (f"right part first {sum(one.first_right for one in all_of)} of {count}, fault named right "
                  f"{sum(one.fault_right for one in all_of)}; ")
-    return (f"{kind}: {count} cases, {first}named {named} of {wanted} shown, innocents {innocents} of {convicted} named,"
-            f" all right {whole} of {count}")
+    return (f"{kind}: {count} cases, {first}named {named} of {wanted} shown, innocents {innocents} of {convicted} "
+            f"named, all right {whole} of {count}")
 
 
 def main(words: Sequence[str] | None = None) -> int:
