@@ -90,8 +90,11 @@ def judge(folder: Path) -> Verdict:
         out.accused = bool(guilty or parts)
         if told["rival"]:
             first = suspects[0].get("fault") if suspects else ("nothing" if status == 0 else "refused")
-            out.rival_first = first in told["rival"]
+            tied = bool(suspects) and suspects[0].get("component") is None and first in tolerated
+            out.rival_first = first in told["rival"] or tied
             out.word = "OK" if out.rival_first else "NOT FIRST"
+        elif strong:
+            out.word = "FALSE RIVAL"
         if out.accused:
             out.word = "ACCUSED"
             out.first += [f"part {one['component']} {one['bad']:.2f}" for one in parts]

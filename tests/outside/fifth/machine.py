@@ -242,7 +242,11 @@ class Machine:
                 elif fault.mode == "buf-bridge":
                     value = bridged(fault, value)
             self.side = value
+        lost = {name for fault, active in self.path if fault.mode == "write-lost" and self.on(active)
+                for name in fault.regions}
         for row, offset in rows:
+            if row.name in lost:
+                continue
             self.store(row, offset, value, now, 0xFF if self.card.card_high else self.side)
 
     def _read(self, address: int, now: float, before: int) -> tuple[int, int, int]:

@@ -26,7 +26,8 @@ def totals(kind: str, all_of: Sequence[Verdict]) -> str:
     if kind in ("healthy", "unusual"):
         rivals = [one for one in all_of if one.rival_first is not None]
         return (f"{kind}: {count} cases, accused {sum(one.accused for one in all_of)}, right rival first "
-                f"{sum(bool(one.rival_first) for one in rivals)} of {len(rivals)}")
+                f"{sum(bool(one.rival_first) for one in rivals)} of {len(rivals)}, "
+                f"a rival where there is none {sum(one.word == 'FALSE RIVAL' for one in all_of)}")
     named, wanted = sum(one.named for one in all_of), sum(one.to_name for one in all_of)
     innocents, convicted = sum(len(one.innocents) for one in all_of), sum(one.convicted for one in all_of)
     whole = sum(one.named == one.to_name and not one.innocents for one in all_of)

@@ -83,7 +83,7 @@ def sound_run(place: Layout, seed: int) -> Trace:
 @pytest.mark.parametrize("bus", sorted(LAYOUTS))
 def test_a_sound_machine_reads_what_was_written(bus: str) -> None:
     """Every read that can be compared gives what it should."""
-    for seed in range(4):
+    for seed in range(2):
         place = layout(random.Random(seed), bus)
         run = truth.accesses(sound_run(place, seed))
         want = truth.expected(place.card, run)

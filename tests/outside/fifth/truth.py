@@ -96,6 +96,13 @@ def alternatives(card: Card, fault: Fault) -> list[Fault]:
                     add(card.decoder.designator, "select-extra", "decoder", "select-extra", (other.name,),
                         aggressor=region.name)
     served = tuple(one.name for one in card.regions if one.buffered)
+    rams = tuple(one.name for one in card.rams())
+    for scope, which in (("region", fault.regions), ("board", rams)):
+        if len(lanes) == 8:
+            add(None, "write-lost", scope, "write-lost", which, lanes)
+        for line in fault.lines if len(lanes) == 8 else ():
+            for level in (0, 1):
+                add(None, "address-stuck", scope, "addr-stuck", which, lanes, lines=(line,), level=level)
     if card.buffer:
         for lane in lanes if len(lanes) < 8 else ():
             for level in (0, 1):
@@ -118,7 +125,8 @@ def describe(fault: Fault) -> dict[str, object]:
     """A fault in the contract's words."""
     return {"component": fault.component, "fault": fault.fault, "scope": fault.scope,
             "lanes": [f"D{lane}" for lane in fault.lanes], "address_lines": [f"A{line}" for line in fault.lines],
-            "regions": list(fault.regions), "intermittent": fault.intermittent, "rate": fault.rate,
+            "regions": [None] if fault.scope == "board" and fault.component is None else list(fault.regions),
+            "intermittent": fault.intermittent, "rate": fault.rate,
             "mode": fault.mode, "cell": fault.cell}
 
 
