@@ -51,7 +51,11 @@ def draw_case(kind: str, seed: int, number: int, folder: Path) -> None:
                 continue
             faults = breaks.several(draw, place.card, 2 if kind == "double" else draw.randint(3, min(9, parts // 2)))
         trace, powered = run(place, faults, timing, budget, draw.getrandbits(32))
-        shown, hidden, wrong = truth.judge_faults(place.card, faults, trace, powered)
+        gaps = []
+        if draw.random() < 0.2:
+            begin = trace.end * draw.uniform(0.2, 0.8)
+            gaps = [(begin, begin + timing.clock_ns * draw.uniform(200, 1500))]
+        shown, hidden, wrong = truth.judge_faults(place.card, faults, trace, powered, gaps)
         good = sum(1 for one in shown if int(str(one["shows"])) >= (10 if kind == "single-intermittent" else 4))
         need = {"healthy": 0, "double": 2, "many": 3}.get(kind, 1)
         if good >= need:
@@ -59,10 +63,8 @@ def draw_case(kind: str, seed: int, number: int, folder: Path) -> None:
     setup = case.setup(draw, place, timing)
     if draw.random() < 0.3:
         setup.missing = case.spare_lines(draw, trace, place, draw.randint(1, 3))
-    if draw.random() < 0.2:
-        begin = trace.end * draw.uniform(0.2, 0.8)
-        setup.how.gaps = [(begin, begin + timing.clock_ns * draw.uniform(200, 1500))]
-        setup.how.dump_off = draw.random() < 0.5
+    setup.how.gaps = gaps
+    setup.how.dump_off = draw.random() < 0.5
     what = "a sound machine" if not faults else "; ".join(f"{f.component or f.regions} {f.mode}" for f in faults)
     case.write(folder, place, timing, trace, setup, draw,
                {"kind": kind, "what": what, "faults": shown, "hidden": hidden, "mismatches": wrong, "rival": [],

@@ -17,16 +17,26 @@ def accesses(trace: Trace) -> Accesses:
     return [(c.kind, c.address, c.data, t) for c, t in zip(trace.cycles, trace.times, strict=True) if c.kind != "idle"]
 
 
-def expected(card: Card, run: Accesses) -> dict[int, int]:
-    """Access number of each read that can be compared -> what it should give."""
+def expected(card: Card, run: Accesses, gaps: Sequence[tuple[float, float]] = ()) -> dict[int, int]:
+    """Access number of each read that can be compared -> what it should give.
+
+    In a gap nothing is seen, and what memory held before it is not counted on after it.
+    """
     ledger: dict[int, int] = {}
+    left = sorted(gaps)
     for one in card.regions:
         if one.told is not None:
             ledger.update((one.start + i, byte) for i, byte in enumerate(one.told))
     roms = {a for one in card.regions if one.kind == "rom" for a in range(one.start, one.end + 1)}
     rams = {a for one in card.rams() for a in range(one.start, one.end + 1)}
     out: dict[int, int] = {}
-    for i, (kind, address, data, _) in enumerate(run):
+    for i, (kind, address, data, when) in enumerate(run):
+        if left and when >= left[0][0] - 3000.0:
+            for known in [one for one in ledger if one in rams]:
+                del ledger[known]
+            if when <= left[0][1]:
+                continue
+            left.pop(0)
         if kind in ("write", "dma-write"):
             if address in rams:
                 ledger[address] = data
@@ -130,11 +140,12 @@ def describe(fault: Fault) -> dict[str, object]:
             "mode": fault.mode, "cell": fault.cell}
 
 
-def judge_faults(card: Card, faults: Sequence[Fault], trace: Trace, seed: int) -> tuple[
+def judge_faults(card: Card, faults: Sequence[Fault], trace: Trace, seed: int,
+                 gaps: Sequence[tuple[float, float]] = ()) -> tuple[
         list[dict[str, object]], list[dict[str, object]], int]:
     """Faults that show, faults that show nowhere, and how many compared reads are wrong."""
     run = accesses(trace)
-    want = expected(card, run)
+    want = expected(card, run, gaps)
     places = sorted(want)
     full = replay(card, faults, run, seed, places)
     wrong = [i for i, (place, value) in enumerate(zip(places, full, strict=True)) if want[place] != value]
@@ -142,8 +153,8 @@ def judge_faults(card: Card, faults: Sequence[Fault], trace: Trace, seed: int) -
     hidden: list[dict[str, object]] = []
     for fault in faults:
         rest = replay(card, [one for one in faults if one is not fault], run, seed, places)
-        shows = sum(1 for i in wrong if rest[i] != full[i])
         alone = replay(card, [fault], run, seed, places)
+        shows = sum(1 for i in wrong if rest[i] == want[places[i]] or (rest[i] != full[i] and alone[i] == full[i]))
         told = describe(fault)
         told["shows"] = shows
         told["shows_alone"] = sum(1 for i, place in enumerate(places) if alone[i] != want[place])
