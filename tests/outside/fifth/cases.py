@@ -57,6 +57,8 @@ def draw_case(kind: str, seed: int, number: int, folder: Path) -> None:
             gaps = [(begin, begin + timing.clock_ns * draw.uniform(200, 1500))]
         shown, hidden, wrong = truth.judge_faults(place.card, faults, trace, powered, gaps)
         good = sum(1 for one in shown if int(str(one["shows"])) >= (10 if kind == "single-intermittent" else 4))
+        if any(one["shows"] and not one["shows_alone"] for one in shown):
+            continue  # seen only through another fault: nobody could tell it from others
         need = {"healthy": 0, "double": 2, "many": 3}.get(kind, 1)
         if good >= need:
             break

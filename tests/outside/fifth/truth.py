@@ -159,31 +159,36 @@ def judge_faults(card: Card, faults: Sequence[Fault], trace: Trace, seed: int,
         told["shows"] = shows
         told["shows_alone"] = sum(1 for i, place in enumerate(places) if alone[i] != want[place])
         if shows and fault.mode not in ("leaky", "cell-stuck", "coupled", "row", "cell-leaky"):
-            told["also"] = twins(card, fault, run, seed, places)
+            also = twins(card, fault, run, seed, places)
+            others = [one for one in faults if one is not fault]
+            if others and not any(one.intermittent for one in faults):  # beside the others it may hide behind more
+                also += [one for one in twins(card, fault, run, seed, places, others) if one not in also]
+            told["also"] = also
         else:
             told["also"] = []
         (shown if shows else hidden).append(told)
     return shown, hidden, len(wrong)
 
 
-def twins(card: Card, fault: Fault, run: Accesses, seed: int, places: list[int]) -> list[dict[str, object]]:
-    """Answers that would read alike on every compared read."""
-    mine = replay(card, [replace(fault, rate=1.0)], run, seed, places)
+def twins(card: Card, fault: Fault, run: Accesses, seed: int, places: list[int],
+          others: Sequence[Fault] = ()) -> list[dict[str, object]]:
+    """Answers that would read alike on every compared read, on a card with the `others` broken too."""
+    mine = replay(card, [replace(fault, rate=1.0), *others], run, seed, places)
     out: list[dict[str, object]] = []
     for other in alternatives(card, fault):
         if (other.component, other.fault, other.mode, other.lanes, other.lines) == (
                 fault.component, fault.fault, fault.mode, fault.lanes, fault.lines):
             continue
-        if same(card, other, run, seed, dict(zip(places, mine, strict=True))):
+        if same(card, [other, *others], run, seed, dict(zip(places, mine, strict=True))):
             told = describe(other)
             if told not in out:
                 out.append(told)
     return out
 
 
-def same(card: Card, fault: Fault, run: Accesses, seed: int, reads: dict[int, int]) -> bool:
-    """Whether the card with that fault gives these reads; stops at the first that differs."""
-    machine = Machine(card, [fault], seed, length=len(run) + 1)
+def same(card: Card, faults: Sequence[Fault], run: Accesses, seed: int, reads: dict[int, int]) -> bool:
+    """Whether the card with those faults gives these reads; stops at the first that differs."""
+    machine = Machine(card, faults, seed, length=len(run) + 1)
     for i, (kind, address, data, now) in enumerate(run):
         done = machine.access(kind, address, data, now)
         if i in reads and reads[i] != done.data:
