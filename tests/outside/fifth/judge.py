@@ -23,7 +23,7 @@ class Verdict:
     status: int
     first: list[str] = field(default_factory=list)
     truth: str = ""
-    accused: bool = False
+    accused: bool = False  # a part of a sound machine, or clip or machine where parts are bad
     rival_first: bool | None = None
     first_right: bool = False
     fault_right: bool = False
@@ -125,6 +125,12 @@ def judge(folder: Path) -> Verdict:
         out.named += bool(names & convicted) or max(places.values(), default=0.0) >= 0.5
     if not told["kind"].startswith("single"):
         out.word = "MISSED" if out.named < out.to_name else "OK"
+    false = [one for one in strong if one.get("scope") in ("clip", "machine")]
+    if false:
+        out.accused = True
+        out.first += [says(one) for one in false]
     if out.innocents:
         out.word = "INNOCENT" if out.word == "OK" else f"{out.word} INNOCENT"
+    if false:
+        out.word += " FALSE RIVAL"
     return out

@@ -17,7 +17,7 @@ def line(one: Verdict) -> str:
     """A case in a line."""
     more = f" named {one.named}/{one.to_name}" if one.to_name else ""
     wrong = f" innocents {','.join(one.innocents)}" if one.innocents else ""
-    return f"{one.name:24} {one.word:18} exit {one.status}{more}{wrong} | {one.truth[:110]} | {'; '.join(one.first)}"
+    return f"{one.name:24} {one.word:24} exit {one.status}{more}{wrong} | {one.truth[:110]} | {'; '.join(one.first)}"
 
 
 def totals(kind: str, all_of: Sequence[Verdict]) -> str:
@@ -36,7 +36,7 @@ def totals(kind: str, all_of: Sequence[Verdict]) -> str:
         first = (f"right part first {sum(one.first_right for one in all_of)} of {count}, fault named right "
                  f"{sum(one.fault_right for one in all_of)}; ")
     return (f"{kind}: {count} cases, {first}named {named} of {wanted} shown, innocents {innocents} of {convicted} "
-            f"named, all right {whole} of {count}")
+            f"named, all right {whole} of {count}, clip or machine blamed in {sum(one.accused for one in all_of)}")
 
 
 def main(words: Sequence[str] | None = None) -> int:
