@@ -386,6 +386,7 @@ class ProbesResult(_Result):
     channels: tuple[ChannelHealth, ...] = ()
     clock: ClockFinding | None = None
     sample_ns: float | None = None
+    seen_ns: float | None = Field(default=None, description="of the capture that the channels were watched for")
     samples_per_half_clock: float | None = None
     rate_enough: bool | None = None
     glitch_bursts: int = 0

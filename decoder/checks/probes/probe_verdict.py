@@ -52,6 +52,7 @@ def probes_result(counts: ProbeCounts) -> ProbesResult:
         channels=channels,
         clock=clock,
         sample_ns=sample_ns,
+        seen_ns=counts.ns(counts.span[1] - counts.span[0]),
         samples_per_half_clock=None if half is None else round(half, 2),
         rate_enough=None if half is None else half >= ENOUGH_SAMPLES,
         glitch_bursts=bursts,

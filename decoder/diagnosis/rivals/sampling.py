@@ -31,6 +31,7 @@ _CLEAN_LANES, _CLEAN_SHARE = 3, 0.2  # lanes of regions that came right in every
 _ONE_LEVEL = 0.8  # share of lanes seen at one level only, as no test of a memory leaves them
 _EVEN = 1000  # transfers
 _FEW = 32  # transfers
+_SHARE_TOLD = 0.002  # of the time: shares are known to four digits
 _DOUBLE = 0.02  # share of impossible cycles past which what they wrote and read is everywhere
 
 
@@ -70,25 +71,26 @@ def _too_few_samples(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | N
 
 
 def strobe_widths(evidence: Evidence) -> dict[str, float]:
-    """Samples that each clipped strobe, or the clock where there is none, is active for, in the mean.
+    """Samples that each clipped strobe, or the clock where there is none, is active for, in the mean, over as much of
+    the capture as the channels were watched for.
 
     Of strobes that idle high and low alike (a clock) the shorter half counts.
     """
     signs, probes = evidence.signs, evidence.probes
-    if signs is None or probes is None or not probes.sample_ns:
+    if signs is None or probes is None or not probes.sample_ns or not probes.seen_ns:
         return {}
     lines = signs.profile.lines
-    span_ns = (signs.span[1] - signs.span[0]) * evidence.tick_s * 1e9
     found: dict[str, float] = {}
     for health in probes.channels:
         line = lines.get(health.line or health.channel)
-        moves = signs.line(line.name)[0] if line is not None and line.name in signs.names else 0
-        if line is None or line.role not in ("strobe", "clock") or moves < 2 * _FEW:
+        if line is None or line.role not in ("strobe", "clock") or health.moves < 2 * _FEW:
             continue
         share = 1 - health.high_share if line.active_low else health.high_share
         if line.role == "clock":
             share = min(health.high_share, 1 - health.high_share)
-        found[line.name] = share * span_ns / (moves / 2) / probes.sample_ns
+        if share < _SHARE_TOLD:
+            continue
+        found[line.name] = share * probes.seen_ns / (health.moves / 2) / probes.sample_ns
     strobes = {name: width for name, width in found.items() if lines[name].role == "strobe"}
     # Where strobes tell when data count, the clock itself may be finer than the sampling.
     return strobes or found
