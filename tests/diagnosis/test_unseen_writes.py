@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from busledger.decoder.diagnosis.rivals.story import Story
-from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, log_unseen, restless
+from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, log_crowded, log_unseen, restless
 
 from .rows_of import study_of
 
@@ -61,3 +61,11 @@ def test_how_restless_a_cell_is():
     assert set(often[list(STACK)].tolist()) == {4}
     assert set(often[:24].tolist()) == {1}
     assert (restless(rows, np.ones(len(rows), np.bool_), writes_too=False) == 0).all()
+
+
+def test_more_cells_than_the_program_ever_writes_in_such_a_time_were_not_written_by_it():
+    """Its fill writes 32 cells in a row; memory that changes in sixty cells within ten reads lost its contents."""
+    told, _ = before()
+    story = Story.of(study_of(told))
+    assert log_crowded(story, 20, 10) == 0.0, "as densely as it fills memory"
+    assert log_crowded(story, 60, 10) < -8.0

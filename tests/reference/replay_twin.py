@@ -70,6 +70,7 @@ class ReplayTwin(FaultyCard):
                     other.owner_before, other.owner_before_writes = other.owner, other.owner_writes
                     other.over_before = other.over
                 other.owner, other.owner_writes, other.over = row.cell, here.writes, Change(list(bad), self.mine)
+                other.owner_hours = row.hours
                 here.state = "open"
         for k in self.mine:
             here.held[k] = data[k]
@@ -206,7 +207,9 @@ class ReplayTwin(FaultyCard):
         if q1 < 0 or q2 >= 0 or bends:
             return False
         there = self.cells[q1]
-        return there.owner is not None and there.over is not None and self.fits(q1, judged, seen, there.over) == []
+        if there.owner is None or there.over is None or there.owner_hours == "asleep":
+            return False
+        return self.fits(q1, judged, seen, there.over) == []
 
     def strange(self, row: Row) -> bool:
         """Whether the fault leads a read of this cell to one other cell."""

@@ -44,6 +44,7 @@ class Cell:
     owner: int | None = None
     owner_writes: int = 0
     over_before: Change | None = None  # as over, owner and owner_writes, of the write of another cell before it
+    owner_hours: str = "any time"  # of that write
     owner_before: int | None = None
     owner_before_writes: int = 0
     corrupt: bool = False

@@ -31,6 +31,7 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     OWNER,
     OWNER2,
     OWNER_COUNT,
+    OWNER_WHEN,
     STATE,
     WAS_IDLE,
     WHEN,
@@ -269,13 +270,16 @@ def written_too(c, read, cmp, words, links):
 
 
 @inner(_nrt=False, forceinline=True)
-def says_nothing(read, cmp, other, words, links):
+def says_nothing(read, cmp, other, hours, words, links):
     """Whether a right read had come out the same, had the fault led it to the other cell: to what that holds, or to
-    what a write that the fault met has left there. While the fault is at work no such read refutes anything."""
+    what a write that the fault met has left there, if it was at work then (``hours``). While it is at work no such read
+    refutes anything."""
     if cmp & ~other.known == 0 and ((read ^ other.value) & cmp) == 0:
         return True
     q1 = other.q1
     if q1 < 0 or other.bends != BENDS_NOT or other.both or links[q1, OWNER] < 0:
+        return False
+    if hours[links[q1, OWNER_WHEN]] == ASLEEP:
         return False
     hit, unsure = fits(q1, read, cmp, OVER, OVER_LANES, words)
     return hit and unsure == 0

@@ -139,7 +139,7 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
         beside = (q2 if q1 == c else q1 if q2 == c else -1) if both else -1
         other = OtherCell(q1, elsewhere, value, known, read_bends, both, fights, strange, joins, beside)
         if off == 0:
-            if not (awake and elsewhere and says_nothing(read, cmp, other, words, links)):
+            if not (awake and elsewhere and says_nothing(read, cmp, other, hours, words, links)):
                 read_right(seen, other, cells, counts)
         else:
             differs = ((hv ^ exp) & hk & cmp) != 0 and not links[c, REFUTED]

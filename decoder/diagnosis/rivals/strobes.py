@@ -16,7 +16,7 @@ from busledger.decoder.diagnosis.rivals.rests import WHEN, log_rest, prior_of_li
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.transfers import traffic
-from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, log_unseen, restless
+from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, log_crowded, log_unseen, restless
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, named
 
 __all__ = ["reads_gone", "selects_at_rest", "writes_gone"]
@@ -105,6 +105,8 @@ def _no_writes(
     ram = ~_of_rom(story)[rows.region]
     if _one_line(signs):  # where writes have a strobe of their own nothing at all is seen of them
         odds += _log_pairs(rows.take(ram), inside[ram])
+    else:
+        odds += log_crowded(story, int(np.count_nonzero(changed_cells)), reads)
     name = line or "the write strobe"
     since = moment(story.seconds(span[0]))
     when = f"has come off at {since}" if to_end else f"was off from {since} to {moment(story.seconds(span[1]))}"
