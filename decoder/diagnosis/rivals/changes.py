@@ -13,6 +13,7 @@ from busledger.decoder.diagnosis.replay.urns import log_urn, log_values
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.blocks import Block, Passages, blocks_of, passages
+from busledger.decoder.diagnosis.rivals.fillings import log_contents
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over, moments
 from busledger.decoder.diagnosis.rivals.places import DEVICE
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
@@ -103,10 +104,9 @@ def _shared(
     # before showed a change, too.
     by_age = math.log(_BY_AGE) + _log_by_age(story, np.flatnonzero(asked), changed)
     own = log_sum([math.log(1.0 - _BY_AGE) + _log_when(asked, changed, found, when), by_age])
-    own += log_values(rows.cell[changed], rows.data[changed], rows.compared[changed])
+    own += _log_written(story, np.flatnonzero(changed), at_once)
     own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
     own += sum(block.log_own for block in blocks)
-    own -= sum(int(lanes).bit_count() for lanes in rows.compared[at_once]) * LN2
     wrong = here & (rows.wrong != 0)
     yield Rival(
         fault="shared",
@@ -130,6 +130,18 @@ def _shared(
         index=rows.index[wrong],
         taken=NotJudged(cells),
     )
+
+
+def _log_written(story: Story, one_by_one: NDArray[np.intp], at_once: NDArray[np.intp]) -> float:
+    """Log probability of what the other one wrote, as the rows show it: each cell has values of its own, and a block
+    any; or it writes few values, or by a rule, as programs do: the digits on a screen, a pattern, a count."""
+    rows = story.rows
+    anything = log_values(rows.cell[one_by_one], rows.data[one_by_one], rows.compared[one_by_one])
+    anything -= sum(int(lanes).bit_count() for lanes in rows.compared[at_once]) * LN2
+    every = np.union1d(one_by_one, at_once)
+    lanes = int(np.bitwise_or.reduce(rows.compared[every], initial=0))
+    filled = log_contents(rows.data[every] & rows.compared[every], lanes, story.older[every], rows.wrong[every] == 0)
+    return log_sum([anything, filled]) - LN2
 
 
 def _with_cycles(rival: Rival, away: Rival) -> Rival:
