@@ -415,8 +415,9 @@ class ReplayTwin(FaultyCard):
                 here.corrupt = True
                 here.state = "did act" if here.state == "open" else here.state
             return [k for k in judged if told[k] is None]
-        if blind:
+        beside = row.cell in (q1, q2) and min(q1, q2) >= 0 and t.joins != "nobody knows" and not bends
+        if blind or (beside and fits and all(value[k] is None for k in off)):
             guessed = [k for k in judged if value[k] is None]
-            self.take(q1, guessed, seen)
+            self.take(q1 if q1 != row.cell else q2, guessed, seen)
             return guessed
         return None

@@ -304,7 +304,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
     nobody knows the contents of (``strange``: it reaches one other cell). ``off``: the lanes in which it is not.
     """
     index, window, c, read, cmp, wrong, judged = seen
-    q1, elsewhere, value, known, bends, _, fights, strange, _, _ = other
+    q1, elsewhere, value, known, bends, _, fights, strange, _, also = other
     words, links = cells
     tally, chances, hashes = counts.some, counts.chances, counts.hashes
     if wrong == 0 and links[c, DOUBT]:
@@ -363,10 +363,11 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
             if links[c, STATE] == OPEN:
                 links[c, STATE] = DID_ACT
         hit, unsure, when = True, cmp & ~hard.known, window
-    if not hit and blind:
-        # The other cell's contents are not known; now they are.
+    beside = also >= 0 and not fights and bends == BENDS_NOT
+    if not hit and (blind or (beside and off & known == 0 and ((read ^ value) & known & cmp) == 0)):
+        # The other cell's contents are not known; now they are, of one that answers beside where that decides.
         hit, unsure = True, cmp & ~known
-        store(words, HELD, q1, unsure, read, unsure)
+        store(words, HELD, q1 if blind else also, unsure, read, unsure)
     if hit and judged:
         tally[HIT] += 1
         chances[when, HIT] += 1
