@@ -185,9 +185,13 @@ def _stated(region: RegionView) -> bool:
 
 def _hidden(candidate: Candidate, card: CardView) -> bool:
     """Whether it asks what a cell held in a region where unwired address lines hide which cell is meant."""
-    if candidate.cell is None and all(isinstance(v.behaviour, LaneFault) for v in candidate.variants):
+    hiding = card.memo.get("hiding")
+    if hiding is None:  # of most cards none
+        hiding = {i for i, region in enumerate(card.regions) if len(region.bits) < region.span_bits}
+        card.memo["hiding"] = hiding
+    if not hiding or (candidate.cell is None and all(isinstance(v.behaviour, LaneFault) for v in candidate.variants)):
         return False
-    return any(len(card.regions[r].bits) < card.regions[r].span_bits for r in candidate.regions)
+    return not hiding.isdisjoint(candidate.regions)
 
 
 def unlisted(card: CardView) -> list[Candidate]:
