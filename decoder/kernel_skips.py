@@ -26,12 +26,12 @@ _WHOLE = frozenset({"unary", "binop", "inplace_binop", "call", "arrayexpr"})
 
 def skip_rounds() -> None:
     """From now on, for this process; numba must have been imported."""
-    from numba.core import inline_closurecall, ir, lowering, typed_passes, types
+    from numba.core import ir, lowering, typed_passes, types, untyped_passes
 
-    closures = getattr(inline_closurecall, "InlineClosureCallPass", None)
+    closures = getattr(untyped_passes, "InlineClosureLikes", None)
     rewrites = getattr(typed_passes, "NopythonRewrites", None)
     lower = getattr(lowering, "Lower", None)
-    put_instead(closures, "run", partial(_without_closures, ir))
+    put_instead(closures, "run_pass", partial(_looking_for_closures, ir))
     put_instead(rewrites, "run_pass", partial(_without_whole_arrays, ir, types))
     if hasattr(lower, "_alloca_var") and hasattr(lower, "typeof"):
         put_instead(lower, "delvar", _without_ends)
@@ -50,6 +50,19 @@ def _expressions(made: Any, ir: Any) -> Iterator[tuple[str, Any]]:
 
 def _ours(made: Any) -> bool:
     return str(made.func_id.modname).startswith(_OURS)
+
+
+def _looking_for_closures(ir: Any, run_pass: Any) -> Callable[..., Any]:
+    def lean(self: Any, state: Any) -> bool:
+        # The round lies in a module that brings all that numba knows of arrays, lists and strings, a tenth of the start
+        # of a run whose kernels are kept: not before one is compiled.
+        from numba.core import inline_closurecall
+
+        closures = getattr(inline_closurecall, "InlineClosureCallPass", None)
+        put_instead(closures, "run", partial(_without_closures, ir))
+        return bool(run_pass(self, state))
+
+    return lean
 
 
 def _without_closures(ir: Any, run: Any) -> Callable[..., Any]:

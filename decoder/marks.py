@@ -37,6 +37,7 @@ class Marks:
     def __init__(self, low: Iterable[str] = ()) -> None:
         self.low = tuple(sorted(set(low)))
         words = "|".join(map(re.escape, sorted(self.low, key=len, reverse=True)))
+        self._any = re.compile(words)
         self._word = re.compile(rf"(?<![\w/~!#*.\[])(?<![^\d]-)({words})(?![\w#*~\[])") if words else None
 
     def name(self, line: str) -> str:
@@ -45,7 +46,7 @@ class Marks:
 
     def text(self, sentence: str) -> str:
         """A sentence with its lines marked; what stands in quotes is to be typed, or a channel's own name."""
-        if self._word is None:
+        if self._word is None or not self._any.search(sentence):  # to look takes a tenth of the time
             return sentence
         pieces = _QUOTED.split(sentence)
         pieces[::2] = [self._word.sub(r"/\1", piece) for piece in pieces[::2]]

@@ -14,7 +14,7 @@ from typing import Any
 import numba
 import numpy as np
 import pytest
-from numba.core import inline_closurecall, lowering, typed_passes
+from numba.core import inline_closurecall, lowering, typed_passes, untyped_passes
 
 from busledger.decoder.kernel_skips import skip_rounds
 
@@ -73,6 +73,8 @@ def kernel(request: pytest.FixtureRequest) -> Iterator[Callable[..., Any]]:
 
 
 def test_numbas_insides_are_those_that_are_known_here() -> None:
+    assert untyped_passes.InlineClosureLikes.run_pass.instead_of
+    numba.njit(lambda: 0)()  # once anything is compiled
     assert inline_closurecall.InlineClosureCallPass.run.instead_of
     assert typed_passes.NopythonRewrites.run_pass.instead_of
     assert lowering.Lower.delvar.instead_of

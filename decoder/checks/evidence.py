@@ -117,11 +117,15 @@ def _from_regions(evidence: ChecksEvidence, board: Board, selects: SelectsResult
     swapped |= {f.other_region for f in selects.findings if f.code == "select-swapped"}
     late = {f.region: f for f in selects.findings if f.code == "select-late"}
     unasked = {f.region: f.text for f in selects.findings if f.code == "select-unasked"}
-    others = {r.region: sum(s.cycles for s in selects.regions if s.region != r.region) for r in selects.regions}
+    cycles: dict[str, int] = {}
+    for one in selects.regions:
+        cycles[one.region] = cycles.get(one.region, 0) + one.cycles
+    every = sum(cycles.values())
     for region in selects.regions:
         if region.cycles < ENOUGH:
             continue
-        _one_region(evidence, region, region.region in swapped, others[region.region], unasked.get(region.region, ""))
+        elsewhere, no_fault = every - cycles[region.region], unasked.get(region.region, "")
+        _one_region(evidence, region, region.region in swapped, elsewhere, no_fault)
         if region.region in late:
             evidence.add(CheckKey("slow", "region", None, region.region), HINTED, late[region.region].text)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 
 __all__ = ["canonical", "ranges_text"]
 
@@ -46,13 +47,18 @@ def canonical(name: str) -> list[str]:
     A name is its own first candidate once marks for "active low" are off; a bare N or L that
     might be such a mark is tried both ways (NRDS is a line, nRD is RD).
     """
+    return list(_canonical(name))
+
+
+@lru_cache(maxsize=1024)  # a channel is asked for as often as there are tables of lines
+def _canonical(name: str) -> tuple[str, ...]:
     text = "".join(_GREEK.get(char, char) for char in name).strip()
     found: list[str] = []
     for variant in dict.fromkeys([text, text.rsplit(".", 1)[-1] if "." in text else text]):
         lower_n = bool(re.match(r"^n_?[A-Z]", variant))
         for core in _unmarked(variant.upper(), lower_n):
             found.extend(_forms(core))
-    return [form for form in dict.fromkeys(found) if form]
+    return tuple(form for form in dict.fromkeys(found) if form)
 
 
 def _unmarked(text: str, lower_n: bool) -> list[str]:

@@ -10,7 +10,7 @@ from busledger.decoder.bus import Cycles
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks import span_kernel
 from busledger.decoder.checks.buffers import buffer_kernel
-from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, Sides
+from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, RegionLines, Served, Sides
 from busledger.decoder.checks.lines import RuleStrobes
 from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel
@@ -45,9 +45,8 @@ def windows(draw, most=40):
                 "role": draw(st.integers(-1, 3)),
                 "kept": draw(st.integers(0, 3)),
                 "stated": draw(st.integers(0, 3)),
-                "write": draw(st.booleans()),
-                "roles": [draw(st.integers(-1, 3)) for _ in range(2)],
-                "earlier": [draw(st.integers(-1, 3)) for _ in range(2)],
+                "kind": draw(st.integers(0, 1)),
+                "hidden": draw(st.sampled_from([0, 0, 0, 4])),
             }
         )
     return rows, cycles
@@ -192,6 +191,10 @@ NAMES = [
 ]  # fmt: skip
 
 
+ROLE = [[[0, 2], [1, 3]], [[2, 0], [3, 1]], [[-1, 2], [3, -1]]]  # region 0, region 1 and outside; kind; buffer
+AWAY = [(6, 1), (7, 0), None]
+
+
 @settings(max_examples=60, deadline=None)
 @given(windows(), st.sampled_from([0, 2, 10]), st.sampled_from([0, 8]), st.sampled_from([0, 5]), st.booleans())
 def test_controls(case, skew, hold, turn, speaks):
@@ -202,12 +205,24 @@ def test_controls(case, skew, hold, turn, speaks):
     tally[:, firsts] = -1
     shared, off = np.array([[True, True], [True, True]]), np.array([True, False])
     drive = np.array([True, speaks])
+    roles, earlier = np.zeros((len(cycles), 2), np.int8), np.full(2, -1, np.int8)
+    selects = RegionLines(np.zeros(3, np.int64), np.array([6, 7, 0], np.uint64), np.array([1, 0, 2]))
+    served = Served(
+        column(cycles, "region", np.int16), column(cycles, "kind", np.uint8), column(cycles, "hidden", np.uint32)
+    )
     buffer_kernel.watch_controls(
-        windows_of(rows, cycles), column(cycles, "roles", np.int8), column(cycles, "earlier", np.int8),
-        column(cycles, "write", np.bool_),
-        Drivers(off, drive, pin, shared, np.array([0b111], np.uint64), np.zeros(2, np.int64)),
+        windows_of(rows, cycles), served, selects, roles, earlier,
+        Drivers(
+            off, drive, pin, shared, np.array([0b111], np.uint64), np.array(ROLE, np.int8), np.array([False, True]),
+            np.zeros(2, np.int64),
+        ),
         np.array([0b11000], np.uint64), np.array([0b11100000], np.uint64), skew, hold, turn, tally,
     )  # fmt: skip
+    asked = buffer_twin.roles_twin(rows, cycles, ROLE, AWAY)
+    assert roles.tolist() == asked
+    assert earlier.tolist() == asked[-1]
+    for c, role, before in zip(cycles, asked, [[-1, -1], *asked], strict=False):
+        c |= {"roles": role, "earlier": before, "write": c["kind"] == 1}
     want, first = buffer_twin.controls_twin(
         rows, cycles, PINS, list(off), list(drive), shared.tolist(), [3, 4], [5, 6, 7], skew, hold, turn
     )

@@ -6,7 +6,7 @@ from collections import Counter
 
 from tests.reference.levels import Row, lasting
 
-__all__ = ["controls_twin", "held_twin", "paths_twin"]
+__all__ = ["controls_twin", "held_twin", "paths_twin", "roles_twin"]
 
 READ, WRITE, OTHER_READ, OTHER_WRITE = 0, 1, 2, 3
 
@@ -51,6 +51,21 @@ def _driven(rows, before, begin, address, data):
         half = rows[before][0] + (stop - rows[before][0]) // 2
         changed = [rows[r][0] for r in range(before + 1, begin + 1) if moved(r, data) and rows[r][0] > half]
     return min(changed, default=stop)
+
+
+def roles_twin(rows, cycles, role, away):
+    """What each cycle is to each buffer: as ``role`` by region and kind has it, but -1 where the address is not known
+    or the select of its region, (line, level at which it is away), is seen away in the middle and at the end."""
+    found = []
+    for c in cycles:
+        none, select = c["hidden"] != 0, away[c["region"]]
+        if select is not None:
+            middle = (rows[c["begin"]][0] + rows[c["end"]][0]) // 2
+            moments = max(c["end"] - 1, c["before"]), max(r for r in range(len(rows)) if rows[r][0] <= middle)
+            none = none or all(rows[r][1][select[0]] == select[1] for r in moments)
+        each = role[c["region"]][c["kind"]]
+        found.append([-1] * len(each) if none else list(each))
+    return found
 
 
 def controls_twin(rows, cycles, pins, can_be_off, can_drive, shared, address, data, skew, hold, turn):

@@ -160,19 +160,40 @@ def _reads(role):
     return role in (SERVED_READ, OTHER_READ)
 
 
-@njit(cache=True, nogil=True, _nrt=False)
-def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew, hold, turn, tally):
-    """Direction and enable of every data buffer in every cycle.
+@inner(_nrt=False, forceinline=True)
+def _stays_away(time, levels, unknown, before, begin, end, word, bit, away):
+    """Whether a select is seen at its level ``away`` in the middle of a strobe and as it ends."""
+    row = max(end - 1, before)
+    if not _known(unknown, row, word, bit) or _level(levels, row, word, bit) != away:
+        return False
+    middle, row = (time[begin] + time[end]) // 2, end
+    while time[row] > middle:
+        row -= 1
+    return _known(unknown, row, word, bit) and _level(levels, row, word, bit) == away
 
-    ``windows``, ``drivers``: ``Windows`` and ``Drivers`` of the callers. ``roles`` int8 (k, buffers), ``earlier``
-    those of the cycle before; ``writes`` bool (k,) the CPU drives the bus; ``address``, ``data`` uint64 (words,) the
-    bus's lines; ``hold`` ticks that the CPU keeps driving after a write, ``turn`` ticks
-    that a driver may take to let go. ``tally`` int64 (buffers, TALLY_SIZE).
+
+@njit(cache=True, nogil=True, _nrt=False)
+def watch_controls(windows, served, selects, roles, earlier, drivers, address, data, skew, hold, turn, tally):
+    """What every cycle is to every data buffer; direction and enable of it then.
+
+    ``windows``, ``served``, ``selects``, ``drivers``: ``Windows``, ``Served``, ``RegionLines`` and ``Drivers`` of the
+    callers. Fills ``roles`` int8 (k, buffers): a cycle whose select does not come, or of which bits of the address are
+    not known, is none that a buffer has to serve. ``earlier`` int8 (buffers,): those of the cycle before; carried.
+    ``address``, ``data`` uint64 (words,) the bus's lines; ``hold`` ticks that the CPU keeps driving after a write,
+    ``turn`` ticks that a driver may take to let go. ``tally`` int64 (buffers, TALLY_SIZE).
     """
     time, levels, unknown, before, at, after, begin, end, moved = windows
-    can_be_off, can_drive, pin, shared, watched, standing = drivers
-    count = pin.shape[0]
+    region, kind, address_unknown = served
+    word, bit, away = selects
+    can_be_off, can_drive, pin, shared, watched, role, writes, standing = drivers
+    count, none = pin.shape[0], away.shape[0] - 1
     for k in range(at.shape[0]):
+        r = np.int64(region[k]) if region[k] >= 0 else none
+        out = address_unknown[k] != 0
+        if not out and away[r] != 2:
+            out = _stays_away(time, levels, unknown, before[k], begin[k], end[k], word[r], bit[r], away[r])
+        for b in range(count):
+            roles[k, b] = NEITHER if out else role[r, kind[k], b]
         start = time[begin[k]]
         stop = time[end[k]]
         half = start + (stop - start) // 2
@@ -185,15 +206,16 @@ def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew
         last = min(after[k], time.shape[0] - 1)
         # Control lines that do not move leave nothing to weigh, and no overlap to look for.
         quiet = half < t_to and all_quiet(moved, k, watched)
-        drives = writes[k] and begin[k] < end[k] and not (quiet and still(levels, unknown, before[k], last, watched))
+        write = writes[kind[k]]
+        drives = write and begin[k] < end[k] and not (quiet and still(levels, unknown, before[k], last, watched))
         for b in range(count):
             if quiet:
                 standing[b] = _drive(levels, unknown, end[k], pin[b])
             else:
                 standing[b], _ = _settled(time, levels, unknown, first_row, end[k], half, t_to, pin[b])
-            _one_control(b, roles[k, b], earlier[k, b], standing[b], can_be_off[b], can_drive[b],
+            _one_control(b, roles[k, b], earlier[b], standing[b], can_be_off[b], can_drive[b],
                          time[at[k]], tally)  # fmt: skip
-            if not can_drive[b] or standing[b] == 2 or not writes[k] or begin[k] == end[k]:
+            if not can_drive[b] or standing[b] == 2 or not write or begin[k] == end[k]:
                 continue
             tally[b, C_OVERLAP_OF] += 1
             if drives:
@@ -220,6 +242,8 @@ def watch_controls(windows, roles, earlier, writes, drivers, address, data, skew
                     for one in (b, c):
                         _note(tally, one, C_OVERLAPS, C_OVERLAP_FIRST, time[at[k]])
                         tally[one, C_LONGEST] = max(tally[one, C_LONGEST], drove)
+        for b in range(count):
+            earlier[b] = roles[k, b]
     return np.int64(0)
 
 

@@ -12,7 +12,7 @@ from busledger.decoder.board import Board, Buffer
 from busledger.decoder.bus import KIND_NAMES, Cycles, Layout, Profile
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.buffers import buffer_kernel as kernel
-from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, Sides
+from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, RegionLines, Served, Sides
 from busledger.decoder.checks.buffers.buffer_counts import BufferCounts
 from busledger.decoder.checks.buffers.buffer_verdict import buffer_findings, buffer_result
 from busledger.decoder.checks.lines import (
@@ -48,7 +48,7 @@ class BuffersCheck:
         self._join = CycleJoin(rule_strobes(profile, setting))
         self._skipped: list[str] = []
         self._data = [_Lanes(b, board, setting) for b in board.buffers if b.lanes]
-        self._selects = _Selects(board, setting)
+        self._selects = _selects_of(board, setting)
         self._lines = [_Lanes(b, board, setting) for b in board.buffers if b.lines]
         for one in self._lines:
             if not one.clipped:
@@ -64,7 +64,7 @@ class BuffersCheck:
         self._pin = np.array([one.pin for one in self._data], np.int64).reshape(n, kernel.PIN_SIZE)
         self._tally = np.zeros((n, kernel.TALLY_SIZE), np.int64)
         self._tally[:, [kernel.C_FIRST, kernel.C_OVERLAP_FIRST, kernel.C_TWO_FIRST]] = -1
-        self._earlier = np.full((1, n), kernel.NEITHER, np.int8)
+        self._earlier = np.full(n, kernel.NEITHER, np.int8)
         # A direction line of the bus turns for every read there is, so that it does not say who drives.
         can_drive = np.array(
             [
@@ -88,6 +88,8 @@ class BuffersCheck:
             pin=self._pin,
             shared=shared & np.outer(can_drive, can_drive),
             watched=relevant_mask(setting.words, pins(setting.names, control)),
+            role=np.stack([one.role for one in self._data] or [np.zeros((1, 0), np.int8)], axis=-1),
+            writes=WRITES,
             standing=np.zeros(n, np.int64),
         )
         self._address, self._near = (
@@ -134,59 +136,33 @@ class BuffersCheck:
 
     def _judge(self, joined: Joined) -> None:
         cycles = joined.cycles
-        writes = WRITES.take(cycles.kind)
-        place = kinds_of_regions(cycles)
-        roles = [one.roles(cycles, place) for one in self._data]
+        roles = np.empty((len(cycles), len(self._data)), np.int8)
         if self._data:
-            away = self._selects.away(joined)
-            for role in roles:
-                role[away] = kernel.NEITHER
-            stacked = np.stack(roles, axis=1)
-            earlier = np.concatenate([self._earlier, stacked[:-1]])
-            self._earlier = stacked[-1:]
             kernel.watch_controls(
-                joined.windows, stacked, earlier, writes,
-                self._drivers,
+                joined.windows, Served(cycles.region, cycles.kind, cycles.address_unknown), self._selects,
+                roles, self._earlier, self._drivers,
                 self._address, self._near, self._setting.skew_ticks, self._hold, self._turn, self._tally,
             )  # fmt: skip
         before, self._last_address = self._last_address, cycles.address[-1]
-        for one, role in zip(self._data, roles, strict=True):
+        for index, one in enumerate(self._data):
+            role = np.ascontiguousarray(roles[:, index])
             one.keeps(role, before, cycles)
             if one.clipped:
                 one.paths(joined, role, self._setting)
         for one in self._lines:
-            role = one.roles(cycles, place)
+            role = one.roles(cycles)
             one.paths(joined, np.where(role >= 0, kernel.SERVED_WRITE, -1).astype(np.int8), self._setting)
 
 
-class _Selects:
+def _selects_of(board: Board, setting: Setting) -> RegionLines:
     """The regions' selects, as clipped: a cycle whose select does not come is none that a driver has to serve."""
-
-    def __init__(self, board: Board, setting: Setting) -> None:
-        lines = [r.select if r.select in setting.clipped else None for r in board.regions] + [None]
-        at = [divmod(setting.names.index(line), 64) if line is not None else (0, 0) for line in lines]
-        self._word = np.array([word for word, _ in at], np.int64)
-        self._bit = np.array([bit for _, bit in at], np.uint64)
-        # A level that no line has where there is no select to look at.
-        self._away = np.array([2 if line is None else 1 - board.select_level(line) for line in lines], np.uint64)
-
-    def away(self, joined: Joined) -> NDArray[np.intp]:
-        """intp: the cycles in whose strobe the select of their region is seen away, in the middle and as it ends."""
-        if (self._away == 2).all():
-            return np.zeros(0, np.intp)
-        time = joined.rows.time
-        middle = np.searchsorted(time, (time[joined.begin] + time[joined.end]) // 2, side="right") - 1
-        away = np.ones(len(joined), np.bool_)
-        for row in (np.maximum(joined.end - 1, joined.before), middle):
-            away &= self._level(joined, row) == self._away[joined.cycles.region]
-        return np.flatnonzero(away)
-
-    def _level(self, joined: Joined, row: NDArray[np.int64]) -> NDArray[np.uint64]:
-        """uint64 (k,): what the select shows in each cycle's ``row``; 3 where it is not known."""
-        region = joined.cycles.region  # outside all regions: the last entry
-        word, bit = self._word[region], self._bit[region]
-        level = (joined.rows.levels[row, word] >> bit) & np.uint64(1)
-        return np.where((joined.rows.unknown[row, word] >> bit) & np.uint64(1), np.uint64(3), level)
+    lines = [r.select if r.select in setting.clipped else None for r in board.regions] + [None]
+    at = [divmod(setting.names.index(line), 64) if line is not None else (0, 0) for line in lines]
+    away = [2 if line is None else 1 - board.select_level(line) for line in lines]
+    return RegionLines(
+        np.array([word for word, _ in at], np.int64), np.array([bit for _, bit in at], np.uint64),
+        np.array(away, np.int64),
+    )  # fmt: skip
 
 
 def _told_apart(one: _Lanes, other: _Lanes) -> bool:
@@ -196,7 +172,7 @@ def _told_apart(one: _Lanes, other: _Lanes) -> bool:
 
 
 def _role_table(served: NDArray[np.bool_]) -> NDArray[np.int8]:
-    """int8 by ``kinds_of_regions``: what a cycle is to a buffer that serves these regions, the last one none."""
+    """int8 (regions, kinds of cycle): what one is to a buffer that serves these regions, the last one none."""
     kinds = np.arange(len(KIND_NAMES))
     table = np.full((len(served), len(kinds)), kernel.NEITHER, np.int8)
     moves = np.array([name in _TRANSFERS for name in KIND_NAMES], np.bool_)
@@ -205,7 +181,7 @@ def _role_table(served: NDArray[np.bool_]) -> NDArray[np.int8]:
         (WRITES, kernel.SERVED_WRITE, kernel.OTHER_WRITE),
     ):
         table[:, mask & moves] = np.where(served, mine, other)[:, None]
-    return table.reshape(-1)
+    return table
 
 
 class _Lanes:
@@ -231,7 +207,7 @@ class _Lanes:
         self._far = pins(setting.names, [far for _, far in pairs])
         self.pin = self._control(setting)
         self.pinned = self.pin[kernel.P_TO_CPU] >= 0 or self.pin[kernel.P_ACTIVE] >= 0
-        self._roles = _role_table(np.array([r.name in buffer.serves for r in board.regions] + [False], np.bool_))
+        self.role = _role_table(np.array([r.name in buffer.serves for r in board.regions] + [False], np.bool_))
         self.table = np.zeros((len(pairs), 4, 2, 2, 2), np.int64)
         self.first = np.full(len(pairs), -1, np.int64)
         self.delay = np.zeros((len(pairs), 2, kernel.BINS), np.int64)
@@ -263,14 +239,10 @@ class _Lanes:
             pin[3:] = [word, bit, enable.level]
         return pin
 
-    def roles(self, cycles: Cycles, place: NDArray[np.intp]) -> NDArray[np.int8]:
-        """int8 (k,): what each cycle is to this buffer; cycles that move no data are left out.
-
-        ``place`` as ``kinds_of_regions`` of the cycles.
-        """
-        role: NDArray[np.int8] = self._roles.take(place, mode="wrap")
-        if cycles.address_unknown.any():
-            role[cycles.address_unknown != 0] = kernel.NEITHER
+    def roles(self, cycles: Cycles) -> NDArray[np.int8]:
+        """int8 (k,): what each cycle is to this buffer; cycles that move no data are left out."""
+        role: NDArray[np.int8] = self.role.reshape(-1).take(kinds_of_regions(cycles), mode="wrap")
+        role[cycles.address_unknown != 0] = kernel.NEITHER
         return role
 
     def keeps(self, role: NDArray[np.int8], before: np.uint32, cycles: Cycles) -> None:

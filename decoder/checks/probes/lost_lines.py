@@ -115,9 +115,12 @@ class LostLines:
                     self._before, self._since, self._total, self._rests,
                 )  # fmt: skip
         if len(cycles) and self._directions:
-            way = _WAY[cycles.kind]
-            moved = way != kernel.NEITHER
-            self._runs.feed(cycles.time[moved], way[moved] == kernel.WRITE, cycles.address[moved])
+            way = _WAY.take(cycles.kind)
+            time, address = cycles.time, cycles.address
+            if not way.all():  # some are no transfers
+                moved = np.flatnonzero(way)
+                way, time, address = way[moved], time[moved], address[moved]
+            self._runs.feed(time, way == kernel.WRITE, address)
         if len(cycles) and 0 < self._lanes <= kernel.ADDRESSES:
             columns = (
                 cycles.time, cycles.kind, cycles.flags & np.uint16(_UNSURE), cycles.address, cycles.address_unknown,

@@ -112,6 +112,8 @@ class MixedClips:
             of_data, of_addresses = (usual[kind.tobytes()] for kind in kinds)
             own, foreign = (of_data, of_addresses) if self._is_data[k] else (of_addresses, of_data)
             other[k] = float((self._seen[k] * (np.log(foreign) - np.log(own))).sum())
+            if other[k] < _ALL:
+                continue
             skewed[k] = float((self._seen[k] * (np.log(_blurred(foreign)) - np.log(_blurred(own)))).sum())
         odd = (other >= _ALL) & (other >= _ONE_OF_TWO * counts) & (skewed > 0.0)
         one, two = _plainest(other, odd & ~self._is_data), _plainest(other, odd & self._is_data)
@@ -132,8 +134,9 @@ def _plainest(other: NDArray[np.float64], odd: NDArray[np.bool_]) -> int | None:
 def _usual(share: NDArray[np.float64]) -> NDArray[np.float64]:
     """What lines of a kind do: half the middle share of each bin, one line of another kind among them or not, and half
     the mean one, for a line that is seen a sample sooner or later than most is of its kind all the same."""
-    middle = np.median(share, axis=0)
-    found: NDArray[np.float64] = 0.5 * middle / middle.sum() + 0.5 * share.mean(axis=0)
+    mean, share = share.mean(axis=0), np.sort(share, axis=0)
+    middle = (share[(len(share) - 1) // 2] + share[len(share) // 2]) / 2  # np.median takes ten times as long
+    found: NDArray[np.float64] = 0.5 * middle / middle.sum() + 0.5 * mean
     return found
 
 

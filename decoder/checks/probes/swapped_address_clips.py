@@ -81,15 +81,16 @@ class SwappedAddressClips:
         wanted &= cycles.time >= block.time[0] + self._skew
         picked = np.flatnonzero(wanted)[: _ROWS - self._rows]
         at = np.searchsorted(block.time, cycles.time[picked] - self._skew, side="right") - 1
-        came = np.zeros((len(self._pins), len(picked)), np.bool_)
+        came, alone = np.zeros(len(picked), np.int64), np.full(len(picked), -1)
         sure = np.ones(len(picked), np.bool_)
         levels, unknown = block.levels[at], block.unknown[at]
         for k, (bit, active) in enumerate(self._pins):
             one = np.uint64(1 << bit % 64)
-            came[k] = (levels[:, bit // 64] & one != 0) == bool(active)
+            here = (levels[:, bit // 64] & one != 0) == bool(active)
+            came += here
+            alone[here] = k
             sure &= unknown[:, bit // 64] & one == 0
-        sure &= came.sum(axis=0) <= 1
-        alone = np.where(came.any(axis=0), came.argmax(axis=0), -1)
+        sure &= came <= 1
         # Address and select in one number: those sort far faster than pairs do.
         both = cycles.address[picked].astype(np.int64) * (len(self._pins) + 1) + alone + 1
         self._parts.append(_each_once(both[sure]))

@@ -38,35 +38,30 @@ class WriteRuns:
         """The next block's transfers, reads and writes alike, in order."""
         if not len(time):
             return
-        there = address.astype(np.int64)
-        apart = np.diff(there, prepend=self._last)
-        self._last = int(there[-1])
-        # A step belongs to the run of the transfer that it leads to, unless that is the run's first one.
-        begins = np.diff(is_write, prepend=not is_write[0]) != 0
-        inner = ~begins
-        inner[0] = bool(self._open.many) and bool(is_write[0])
-        steps, jumps = (apart == 1) & inner, (np.abs(apart) > _A_WORD) & inner
-        start = np.flatnonzero(begins)
-        count = np.diff(np.append(start, len(time)))
-        each = [np.add.reduceat(of.astype(np.int64), start) for of in (steps, jumps)]
-        for k in self._worth_it(start, count, is_write):
-            run = _Run(int(time[start[k]]), int(count[k]), int(each[0][k]), int(each[1][k]))
-            run = self._open.plus(run) if start[k] == 0 else run
+        for first, last in self._worth_it(np.flatnonzero(is_write)):
+            # A step belongs to the run of the transfer that it leads to, unless that is the run's first one.
+            there = address[first:last].astype(np.int64)
+            goes_on = first == 0 and self._open.many > 0
+            apart = np.diff(there, prepend=self._last) if goes_on else np.diff(there)
+            steps, jumps = (int(np.count_nonzero(which)) for which in (apart == 1, np.abs(apart) > _A_WORD))
+            run = _Run(int(time[first]), last - first, steps, jumps)
+            run = self._open.plus(run) if first == 0 else run
             if run.many > self.longest.many:
                 self.longest = run
             self._open = run
+        self._last = int(address[-1])
         if not is_write[-1]:
             self._open = _Run()
 
-    def _worth_it(
-        self, start: NDArray[np.intp], count: NDArray[np.intp], is_write: NDArray[np.bool_]
-    ) -> NDArray[np.intp]:
-        """The runs of writes that go on from before or after the block, or that are the longest within it."""
-        writes = np.flatnonzero(is_write[start])
+    def _worth_it(self, writes: NDArray[np.intp]) -> list[tuple[int, int]]:
+        """Of the transfers that are ``writes`` the runs that go on from before or after the block, or are the longest
+        within it: (first transfer, the one behind the last)."""
         if not len(writes):
-            return writes
-        best = writes[np.argmax(count[writes])]
-        return np.unique(np.concatenate([[best], writes[:1][start[writes[:1]] == 0], writes[-1:]]))
+            return []
+        begins = np.concatenate(([0], np.flatnonzero(np.diff(writes) > 1) + 1))
+        count = np.diff(begins, append=len(writes))
+        worth = {int(np.argmax(count)), len(begins) - 1} | ({0} if writes[0] == 0 else set())
+        return [(int(writes[begins[k]]), int(writes[begins[k]] + count[k])) for k in sorted(worth)]
 
     def like_a_program(self, least: int) -> bool:
         """Whether the longest run has at least so many transfers, and goes as programs do."""

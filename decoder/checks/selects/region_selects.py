@@ -100,10 +100,11 @@ class RegionSelects:
     def _foreign(self, index: int) -> dict[int, int]:
         """Other groups (with a select of their own) in whose cycles this region's select was active."""
         s, regions = int(self._own[index]), self._board.regions
+        came = self._counts[: len(regions), s, self._active[s]]
         return {
-            g: self._seen(g, s, True)
-            for g in range(len(regions))
-            if g != index and self._own[g] != s and regions[g].space == regions[index].space and self._seen(g, s, True)
+            g: int(came[g])
+            for g in np.flatnonzero(came).tolist()  # in few
+            if g != index and self._own[g] != s and regions[g].space == regions[index].space
         }
 
     def _region(self, index: int) -> RegionSelect:

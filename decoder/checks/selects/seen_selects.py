@@ -28,9 +28,14 @@ def answered(cycles: Cycles, compared: Compared, regions: int) -> NDArray[np.int
 
     Only reads that no idle bus gives count: neither what it carried before, nor one level on all lanes.
     """
-    seen = compared.selects_seen & ~compared.selected
-    seen >>= cycles.region.astype(np.uint64)  # outside all regions: shifted out
-    rows = np.flatnonzero(seen & np.uint64(1))
+    own = np.zeros(max(regions, _MOST_REGIONS) + 1, np.uint64)  # the last one: outside all regions
+    own[:_MOST_REGIONS] = np.uint64(1) << np.arange(_MOST_REGIONS, dtype=np.uint64)
+    quiet = own.take(cycles.region, mode="wrap")
+    quiet &= compared.selects_seen
+    quiet &= ~compared.selected
+    rows = np.flatnonzero(quiet)
+    if not len(rows):
+        return np.zeros(regions, np.int64)
     data, shown, region = cycles.data[rows], compared.known[rows], cycles.region[rows]
     right = (compared.verdict[rows] == Verdict.AGREES) & READS[cycles.kind[rows]]
     right &= (region < _MOST_REGIONS) & ((data ^ cycles.kept[rows]) & shown != 0)

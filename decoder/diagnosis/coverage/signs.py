@@ -124,13 +124,14 @@ class CaptureSigns:
             _WAY, self._wired, self._before, self._state, self._bits, self.spacings, self._changes, self._times,
         )  # fmt: skip
         self._tell()
-        outside = cycles.region < 0
-        if self._latch_rows < _LATCH_ROWS:
-            rows = np.flatnonzero(outside & (_WAY[cycles.kind] == kernel.WRITE))[: _LATCH_ROWS - self._latch_rows]
-            self._latch_rows += _keep(self._latch, cycles, rows, Kind.IO_WRITE)
-        if self._read_rows < _OUTSIDE_READS:
-            rows = np.flatnonzero(outside & (_WAY[cycles.kind] == kernel.READ))[: _OUTSIDE_READS - self._read_rows]
-            self._read_rows += _keep(self._reads, cycles, rows, Kind.IO_READ)
+        if self._latch_rows >= _LATCH_ROWS and self._read_rows >= _OUTSIDE_READS:
+            return
+        outside = np.flatnonzero(cycles.region < 0)
+        way = _WAY.take(cycles.kind.take(outside))
+        rows = outside[way == kernel.WRITE][: _LATCH_ROWS - self._latch_rows]
+        self._latch_rows += _keep(self._latch, cycles, rows, Kind.IO_WRITE)
+        rows = outside[way == kernel.READ][: _OUTSIDE_READS - self._read_rows]
+        self._read_rows += _keep(self._reads, cycles, rows, Kind.IO_READ)
 
     def _tell(self) -> None:
         """The attributes, out of the kernel's state."""

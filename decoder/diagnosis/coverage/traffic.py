@@ -77,14 +77,16 @@ def count_few(
     rows, _, lanes = high.shape
     bits, pairs, told_by = _by_value(lanes)
     flat_high, flat_low, flat_differ = high.reshape(-1, lanes), low.reshape(-1, lanes), differ.reshape(-1, lanes, lanes)
-    value = (data & np.uint32(255)).astype(np.intp)
-    spot = np.where(region < 0, np.int16(rows - 1), region).astype(np.intp) * 2 + direction
+    value = data & np.uint32(255)
+    spot = np.where(region < 0, np.int16(rows - 1), region).astype(np.uint32)
+    spot *= np.uint32(2)
+    spot += direction
     hidden = unknown & np.uint32((1 << lanes) - 1)
 
-    place = spot * 256 + value
+    place = (spot << np.uint32(8)) | value
     odd = np.flatnonzero((direction > 1) | (hidden != 0))
     place[odd] = rows * 512  # behind all that are counted
-    often = np.bincount(place, minlength=rows * 512 + 1)[:-1].reshape(-1, 256)
+    often = np.bincount(place.astype(np.intp), minlength=rows * 512 + 1)[:-1].reshape(-1, 256)
     # Whole numbers below 2^53, so exact in any order; of integers numpy multiplies tables fifty times slower.
     sums = (often.astype(np.float64) @ told_by).astype(np.int64)
     flat_high += sums[:, :lanes]

@@ -187,9 +187,13 @@ def _stated(region: RegionView) -> bool:
 def _hidden(candidate: Candidate, card: CardView) -> bool:
     """Whether it asks what a cell held in a region where unwired address lines hide which cell is meant, so many that
     nothing tells it (``ledger.counted``)."""
-    if candidate.cell is None and all(isinstance(v.behaviour, LaneFault) for v in candidate.variants):
+    hiding = card.memo.get("hiding")
+    if hiding is None:  # most cards have none
+        hiding = {i for i, region in enumerate(card.regions) if region.span_bits - len(region.bits) > MOST_COUNTED}
+        card.memo["hiding"] = hiding
+    if not hiding or (candidate.cell is None and all(isinstance(v.behaviour, LaneFault) for v in candidate.variants)):
         return False
-    return any(card.regions[r].span_bits - len(card.regions[r].bits) > MOST_COUNTED for r in candidate.regions)
+    return not hiding.isdisjoint(candidate.regions)
 
 
 def unlisted(card: CardView) -> list[Candidate]:

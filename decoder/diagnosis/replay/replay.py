@@ -250,8 +250,9 @@ class PathRun:
 
     def feed(self, rows: Rows, want_rows: bool = False) -> Given:
         """The next block; what is given is empty unless ``want_rows``."""
-        n = len(rows) if want_rows else 0
-        given = Given(*(np.zeros(n, kind) for kind in (np.uint32, np.uint32, np.uint8)))
+        given = _nothing_given()
+        if want_rows:
+            given = Given(*(np.zeros(len(rows), one.dtype) for one in given))
         f, maps = self.fault, self.maps
         floats, rest = f.floats, rows.rest
         if floats == memory_kernel.KEPT_FROM_BUS:
@@ -285,6 +286,11 @@ class PathRun:
                 hours=None if self._hours is _ANY_TIME else self._hours,
             ),
         )
+
+
+@lru_cache(maxsize=1)  # nobody writes into it
+def _nothing_given() -> Given:
+    return Given(np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8))
 
 
 def _spans(cells: CellSpace, regions: Sequence[int]) -> tuple[Cells, Cells]:

@@ -41,14 +41,27 @@ def log_values(cell: NDArray[np.int32], value: NDArray[np.uint32], bits: int | N
     if not len(cell):
         return 0.0
     if isinstance(bits, np.ndarray):
-        value, told = value & bits, np.bitwise_count(bits).astype(np.float64)
-    else:
-        told = np.full(len(cell), float(bits))
+        value = value & bits
     key = cell.astype(np.uint64) << np.uint64(32) | value.astype(np.uint64)
-    _, first, each = np.unique(key, return_index=True, return_counts=True)
-    _, reads = np.unique(cell, return_counts=True)
-    urn = float(gammaln(each).sum() - gammaln(reads + 1.0).sum() - told[first].sum() * LN2)
-    return log_sum([urn, -float(told.sum()) * LN2]) - LN2
+    # One order for both counts: of each value of a cell, and of each cell's reads.
+    if isinstance(bits, np.ndarray):
+        order, told = np.argsort(key, kind="stable"), np.bitwise_count(bits).astype(np.float64)
+        key, first, each = _runs(key[order])
+        new, all_ = float(told[order[first]].sum()), float(told.sum())
+    else:
+        all_ = float(bits * len(key))
+        key, _, each = _runs(np.sort(key))
+        new = float(bits * len(key))
+    _, first, _ = _runs(key >> np.uint64(32))
+    reads = np.add.reduceat(each, first)
+    urn = float(gammaln(each).sum() - gammaln(reads + 1.0).sum() - new * LN2)
+    return log_sum([urn, -all_ * LN2]) - LN2
+
+
+def _runs(ordered: NDArray[np.uint64]) -> tuple[NDArray[np.uint64], NDArray[np.int64], NDArray[np.int64]]:
+    """(each value once, where it stands first, how often it comes) of values in order, of which there are some."""
+    first = np.concatenate(([0], np.flatnonzero(ordered[1:] != ordered[:-1]) + 1))
+    return ordered[first], first, np.diff(first, append=len(ordered))
 
 
 def log_filled(value: NDArray[np.uint32], lanes: int) -> float:

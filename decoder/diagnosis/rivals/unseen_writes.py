@@ -28,6 +28,9 @@ _BACK = 4  # accesses: what an instruction fetches lies between two of its data
 _SHARES = (0.0, 0.25, 0.75)  # of the reads of a cell: never, rarely and often give something else
 
 
+Steps = tuple[NDArray[np.int64], NDArray[np.bool_]]  # see ``_steps``
+
+
 class Unseen(NamedTuple):
     """``told``: rows of the reads that would show such a write; ``fresh``, bool a row: those that do; ``news``: their
     rows, and others that show one later; ``often``: see ``restless``."""
@@ -42,8 +45,10 @@ def log_unseen(story: Story, unseen: Unseen) -> float:
     """Log probability of which reads show something new, and of what they show: each by the habits of programs, or by
     a rule that they fill memory with."""
     rows, news = story.rows, unseen.news
-    habits = _log_moments(story, unseen) + _log_contents(story, news)
-    ruled = [_log_ruled(story, unseen, foretold) for foretold in foretold_by_rules(story, unseen.told)]
+    steps = _steps(story, unseen)
+    habits = _log_moments(story, unseen, steps) + _log_contents(story, news)
+    held = _held_before(rows)[unseen.told]
+    ruled = [_log_ruled(story, unseen, steps, held, one) for one in foretold_by_rules(story, unseen.told)]
     return log_sum([habits, log_sum(ruled) - math.log(len(ruled))]) - math.log(2.0) if len(rows) else 0.0
 
 
@@ -90,14 +95,14 @@ def _log_contents(story: Story, news: NDArray[np.intp]) -> float:
     return log_sum([filled, log_values(rows.cell[news], rows.data[news], rows.compared[news])]) - math.log(2.0)
 
 
-def _log_moments(story: Story, unseen: Unseen) -> float:
+def _log_moments(story: Story, unseen: Unseen, steps: Steps) -> float:
     """Log probability of which of the reads show something new: see ``log_turns``; or by whether it is the cell of one
     of the reads before, or one beside it, and read for the first time since it was written, for programs read a cell
     before they write it, and write cells in order; or by how restless the cell is elsewhere, for stacks and counters
     change from read to read whenever they are looked at, and code never does."""
     told = unseen.told
     cell, new = story.rows.cell[told].astype(np.int64), unseen.fresh[told]
-    step, before = _steps(story, unseen)
+    step, before = steps
     habit = step * 2 + before + 8 * (story.repeat[told] == kernel.FIRST)
     often = unseen.often[cell]
     ways = [log_turns(new), log_of(habit, new), log_of(16 * often + habit, new)]
@@ -105,7 +110,7 @@ def _log_moments(story: Story, unseen: Unseen) -> float:
     return log_sum(ways) - math.log(len(ways))
 
 
-def _steps(story: Story, unseen: Unseen) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def _steps(story: Story, unseen: Unseen) -> Steps:
     """How each of the reads goes on from one of the few before it (0 = from none, 1 = the same cell, 2 = the next one,
     3 = the one below), and whether that one showed something new: a stack is written downwards and read upwards, with
     instructions fetched in between."""
@@ -143,15 +148,22 @@ def foretold_by_rules(story: Story, told: NDArray[np.intp]) -> list[NDArray[np.u
     return [data[alike], data[before], data[before] ^ apart, data[before] + np.uint32(1)]
 
 
-def _log_ruled(story: Story, unseen: Unseen, foretold: NDArray[np.uint32]) -> float:
+def _held_before(rows: Rows) -> NDArray[np.uint32]:
+    """What each row's cell showed the time before; the first time what it shows then."""
+    last, now = _pairs(rows, np.arange(len(rows)))
+    held = rows.data.copy()
+    held[now] = rows.data[last]
+    return held
+
+
+def _log_ruled(
+    story: Story, unseen: Unseen, steps: Steps, held: NDArray[np.uint32], foretold: NDArray[np.uint32]
+) -> float:
     """The same, of a program that goes by one rule for a while, and then not: where what is foretold is not what the
     cell held, something new is to be seen as long as the rule holds, and it is what is foretold."""
     rows, told = story.rows, unseen.told
     new, lanes = unseen.fresh[told], rows.compared[told]
-    last, now = _pairs(rows, np.arange(len(rows)))
-    held = rows.data.copy()
-    held[now] = rows.data[last]
-    asks = (foretold ^ held[told]) & lanes != 0
+    asks = (foretold ^ held) & lanes != 0
     fits = new & ((foretold ^ rows.data[told]) & lanes == 0)
     # Whether the rule held when it could last be seen to: at a read that it foretold to be new.
     place = np.arange(len(told))
@@ -160,7 +172,7 @@ def _log_ruled(story: Story, unseen: Unseen, foretold: NDArray[np.uint32]) -> fl
     held_then = (before >= 0) & fits[np.maximum(before, 0)]
     often = unseen.often[rows.cell[told]]
     state = 2 * asks + held_then
-    step, before_that = _steps(story, unseen)
+    step, before_that = steps
     ways = [log_of(state * 5 + often, new), log_of(2 * state + _one_later(new), new)]
     ways.append(log_of((state * 4 + step) * 2 + before_that, new))
     own = log_sum(ways) - math.log(len(ways))

@@ -50,12 +50,12 @@ class Beginning:
 
     def _look(self, block: FollowedBlock, base: int) -> None:
         cycles = block.cycles
-        reads = np.isin(cycles.kind, (Kind.READ, Kind.OPCODE_FETCH))
-        here = reads & (cycles.address == self._reset) & (block.followed.part != Part.OPCODE)
-        for row in np.flatnonzero(here[: len(here) - self._reads + 1]).tolist():
+        here = np.flatnonzero(cycles.address[: len(cycles) - self._reads + 1] == self._reset)
+        for row in here[block.followed.part[here] != Part.OPCODE].tolist():
             rows = np.arange(row, row + self._reads)
             there = self._reset + self._unit * np.arange(self._reads)  # type: ignore[operator]
-            if reads[rows].all() and (cycles.address[rows] == there).all():
+            read = np.isin(cycles.kind[rows], (Kind.READ, Kind.OPCODE_FETCH)).all()
+            if read and (cycles.address[rows] == there).all():
                 order = rows if self._big else rows[::-1]
                 told = (_digits(int(cycles.data[n]), int(cycles.data_unknown[n]), self._unit) for n in order.tolist())
                 self._read = "".join(told)

@@ -221,11 +221,12 @@ class Follower:
         if not self.instructions.file.vectors:
             return kept
         vectors = np.array(sorted(self.instructions.file.vectors.values()), np.uint32)
-        data = part == Part.DATA
-        reads = data & (kind == Kind.READ)
-        high = np.isin(address, vectors + np.uint32(1)) & reads
-        high[1:] &= reads[:-1] & (address[:-1] + np.uint32(1) == address[1:])
-        owners = np.unique(of[np.flatnonzero(high)])
+        high = np.flatnonzero(address > vectors.min())  # few are
+        high = high[np.isin(address[high], vectors + np.uint32(1))]
+        high = high[(part[high] == Part.DATA) & (kind[high] == Kind.READ)]
+        low = np.maximum(high - 1, 0)  # behind the first row of a block nothing is known of the one before
+        led = (part[low] == Part.DATA) & (kind[low] == Kind.READ) & (address[low] + np.uint32(1) == address[high])
+        owners = np.unique(of[high[led | (high == 0)]])
         for owner in owners[owners >= 0].tolist():
             own = of == owner
             at = int(np.searchsorted(row, owner))

@@ -64,9 +64,11 @@ def _next_vector(
 ) -> NDArray[np.int64]:
     """int64, a row and one more: the first row from there on in which a vector's first byte is read, in the next row
     its second; the number of rows where there is none."""
-    sure = read & (data >= 0)
     least = vectors.min(initial=np.iinfo(np.int64).max)
-    first = np.flatnonzero(sure[:-1] & sure[1:] & (address[:-1] >= least) & (address[:-1] + 1 == address[1:]))
+    first = np.flatnonzero(address[:-1] >= least)  # few are
+    first = first[address[first] + 1 == address[first + 1]]
     first = first[np.isin(address[first], vectors)]
+    sure = [read[row] & (data[row] >= 0) for row in (first, first + 1)]
+    first = first[sure[0] & sure[1]]
     counts = np.diff(first + 1, prepend=0, append=len(read) + 1)
     return np.repeat(np.append(first, len(read)), counts)

@@ -91,10 +91,11 @@ class UnwrittenWatch:
         if self._reset >= 0:
             return
         if self._vector is not None:
-            reads = np.isin(cycles.kind, (Kind.READ, Kind.OPCODE_FETCH)) & (cycles.address == self._vector)
-            reads &= block.followed.part != Part.OPCODE
-            if reads.any():
-                self._reset = base + int(np.flatnonzero(reads)[0])
+            there = np.flatnonzero(cycles.address == self._vector)
+            reads = np.isin(cycles.kind[there], (Kind.READ, Kind.OPCODE_FETCH))
+            there = there[reads & (block.followed.part[there] != Part.OPCODE)]
+            if len(there):
+                self._reset = base + int(there[0])
         elif self._first and len(block.instructions) and int(block.instructions.address[0]) == self._start:
             self._reset = int(block.instructions.row[0])
         self._first = self._first and not len(block.instructions)
