@@ -13,9 +13,30 @@ from busledger.decoder.diagnosis.replay.urns import log_urn
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.special_functions import betaln
 
-__all__ = ["log_registers"]
+__all__ = ["log_device", "log_registers"]
 
 LN2 = math.log(2.0)
+_ONE_COUNTER = 0.1  # judged: of devices, those that show one thing that moves on at all of their addresses
+
+
+def log_device(rows: Rows) -> float:
+    """Log probability of what a device gave: each register by itself, or all of them one thing that moves on by steps
+    that are few, as the counter of a timer or of a display does, and a port that shows its place in a row of data."""
+    order = np.argsort(rows.index, kind="stable")
+    lanes = int(np.bitwise_or.reduce(rows.compared, initial=0))
+    return log_sum([
+        math.log1p(-_ONE_COUNTER) + log_registers(rows),
+        math.log(_ONE_COUNTER) + _log_moving(rows.data[order] & np.uint32(lanes), lanes),
+    ])  # fmt: skip
+
+
+def _log_moving(value: NDArray[np.uint32], lanes: int) -> float:
+    """Log probability of values of which each differs from the one before by one of few steps. What stands still has
+    not moved: a step of nothing is never one of the few."""
+    bits = lanes.bit_count()
+    step = (value[1:] - value[:-1]) & np.uint32(lanes)
+    moves = step[step != 0]
+    return -(1 + len(step) - len(moves)) * bits * LN2 + log_urn(moves, 2.0**bits)
 
 
 def log_registers(rows: Rows) -> float:
