@@ -19,6 +19,7 @@ from busledger.decoder.diagnosis.rivals.changes import other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.dips import dips
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
+from busledger.decoder.diagnosis.rivals.flickers import flickering_clips
 from busledger.decoder.diagnosis.rivals.ghosts import ghosts
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over
 from busledger.decoder.diagnosis.rivals.loose import loose_clips
@@ -131,6 +132,7 @@ def rivals_of_lines(story: Story) -> Iterator[Rival]:
         yield from selects_at_rest(story, evidence.signs)
         yield from noisy_clips(story, evidence.signs)
         yield from loose_clips(story, evidence.signs)
+        yield from flickering_clips(story, evidence.signs)
         yield from dips(story, evidence.signs)
         yield from ringing(story, evidence.signs)
         yield from ringing_pulses(story, evidence.signs)
