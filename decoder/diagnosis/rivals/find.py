@@ -26,6 +26,7 @@ from busledger.decoder.diagnosis.rivals.loose import loose_clips
 from busledger.decoder.diagnosis.rivals.lost import contents_lost
 from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks, twins
 from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
+from busledger.decoder.diagnosis.rivals.one_memory import one_memory
 from busledger.decoder.diagnosis.rivals.places import devices, narrow
 from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival
@@ -156,6 +157,7 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from mirrors(story)
     yield from twins(story)
     yield from twin_blocks(story)
+    yield from one_memory(story)
     yield from narrow(story)
     yield from aliases(story)
     yield from latched(story)
