@@ -20,7 +20,8 @@ _OPEN = 0.9  # of the lanes of the reads explained: so many are open only where 
 
 def log_fights(scored: Scored, rows: Rows) -> float:
     """Log likelihood of which lanes of the wrong reads are wrong, beside even chances, if levels fight and nobody knows
-    who wins; 0 of other faults, and where the other chip's contents are known: its lanes are open where they differ."""
+    who wins; 0 of other faults, and where the other chip's contents are known: its lanes are open where they differ.
+    Never above 0: that few lanes are wrong, again and again the same ones, is what no fight of all of them makes."""
     behaviour, tally = scored.variant.behaviour, scored.effect.tally
     if not isinstance(behaviour, PathFault) or behaviour.joins != NOBODY_KNOWS or not tally.unsure_bits:
         return 0.0
@@ -31,4 +32,4 @@ def log_fights(scored: Scored, rows: Rows) -> float:
     if tally.unsure_bits < _OPEN * lanes:
         return 0.0
     wrong = int(np.bitwise_count(rows.wrong[bad] & mask).sum())
-    return wrong * math.log(2.0 * _WRONG) + (lanes - wrong) * math.log(2.0 * (1.0 - _WRONG))
+    return min(0.0, wrong * math.log(2.0 * _WRONG) + (lanes - wrong) * math.log(2.0 * (1.0 - _WRONG)))
