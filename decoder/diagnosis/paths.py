@@ -10,6 +10,7 @@ from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
 from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
+from busledger.decoder.diagnosis.fights import log_fights
 from busledger.decoder.diagnosis.leaf import log_noise
 from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt, hides, lanes_apart, shorts
 from busledger.decoder.diagnosis.own_doing import OwnDoing
@@ -177,7 +178,7 @@ def _judged(
                 scored = _joined_always(scored, whole, study.evidence)
             elif blind is not None and not isinstance(blind, Aside) and scored.hard and hides(scored):
                 continue  # it says what blinded chips give: to leave that out would be a gift
-            own = _own(scored, more, wrong_at(survey, c)) + clipped
+            own = _own(scored, more, wrong_at(survey, c)) + clipped + log_fights(scored, rows)
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis.rivals.places import devices
-from busledger.decoder.diagnosis.rivals.registers import log_registers
+from busledger.decoder.diagnosis.rivals.registers import log_device, log_registers
 from busledger.decoder.diagnosis.rivals.story import Story
 
 from .rows_of import study_of, without_chips
@@ -56,4 +56,17 @@ def test_a_device_is_one_also_where_the_traffic_makes_it_a_region_of_its_own():
         told += [("w", 21, int(rng.integers(256))), ("r", 21, int(rng.integers(256)))]
     (rival,) = devices(without_chips(study_of(told)))
     assert (rival.fault, rival.addresses) == ("device", (20, 21))
-    assert not list(devices(Story.of(study_of(told))))  # of a chip that is named it is all that was read
+    (named,) = devices(Story.of(study_of(told)))  # of chips that are named it is all that was read: less likely
+    assert named.log_own == pytest.approx(rival.log_own - math.log(16 / 18), abs=2.0)
+    assert named.log_prior < rival.log_prior - 3.0
+
+
+def test_one_counter_shown_by_all_registers_is_cheap_and_a_chip_stuck_at_a_level_is_not():
+    steps = np.cumsum(np.resize([16, 5, 16, 5, 5], READS)) & 0xFF
+    told = [("w", c, 0) for c in range(16)] + [("r", n % 16, int(value)) for n, value in enumerate(steps)]
+    rows = study_of(told).rows()
+    assert log_device(rows.take(~rows.is_write)) > -EVERY_BIT / 3.0
+    assert log_registers(rows.take(~rows.is_write)) < -EVERY_BIT / 1.2
+    stuck = study_of([("w", c, 0) for c in range(16)] + [("r", n % 16, 0xFF) for n in range(READS)]).rows()
+    same = stuck.take(~stuck.is_write)
+    assert log_device(same) == pytest.approx(log_registers(same), abs=0.2)

@@ -27,7 +27,7 @@ __all__ = ["log_contents", "log_contents_each", "log_found", "log_woken"]
 # Each doubled (but both at once: they are shares of one whole), and halved: no answer changes (as in wear.py).
 _ALIKE = 0.2  # that all cells hold one level; our estimate, common practice: some parts come up so, and monitors clear
 _EVEN = 0.3  # that no lane and no address bit leans to a level; our estimate
-_WORDS = 16  # words of a region found whole from which on their repeats are looked at; a bound of work
+_WORDS = 4  # words of a region found whole from which on their repeats are looked at; a bound of work
 LN2 = math.log(2.0)
 _JEFFREYS = (0.5, 0.5)
 

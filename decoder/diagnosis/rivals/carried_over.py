@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.transfers import traffic
 
-__all__ = ["log_carried_over"]
+__all__ = ["log_carried_over", "taken_amiss"]
 
 _BACK = 4  # transfers: what an instruction fetches lies between two of its data
 _EVEN = 0.5  # Jeffreys' prior of a rate of which few chances were seen
@@ -58,3 +58,16 @@ def _goes_on(address: NDArray[np.int64], flipped: int, step: int) -> tuple[NDArr
         chance[back:] |= able
         found[back:] |= able & ((apart == 0) | (np.abs(apart) == step))
     return found, chance
+
+
+def taken_amiss(story: Story, first: int, last: int) -> NDArray[np.bool_]:
+    """The wrong reads between two ticks, and the later ones of cells of which nothing is known but what was seen then:
+    bool a row. A clip that carries address and data in turn makes of one cell what belongs to another."""
+    rows = story.rows
+    began, ended = np.searchsorted(rows.time, [first, last + 1])
+    met = np.full(max(1, story.study.cells.total), len(rows), np.int64)
+    np.minimum.at(met, rows.cell, np.arange(len(rows)))
+    known = np.where(story.since < 0, met[rows.cell], story.since)
+    found: NDArray[np.bool_] = (rows.wrong != 0) & (rows.time >= first)
+    found &= (rows.time <= last) | ((known >= began) & (known < ended))
+    return found

@@ -19,7 +19,7 @@ from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.carried_over import log_carried_over
+from busledger.decoder.diagnosis.rivals.carried_over import log_carried_over, taken_amiss
 from busledger.decoder.diagnosis.rivals.led_astray import log_led_astray
 from busledger.decoder.diagnosis.rivals.lines import stretches
 from busledger.decoder.diagnosis.rivals.moved_over import Moved, moved_over
@@ -114,14 +114,20 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: Span) ->
         # It foretells what cells show that nobody wrote to before, as the line itself does, stuck.
         does = lanes_kernel.HIGH if level else lanes_kernel.LOW
         odds += story.first_reads.log_gain(LaneFault(does, int(lane), story.study.card.compared)) if hits else 0.0
-    odds += log_written_without(story, lane, span.first, span.last)
+    lanes, unknown = int(lane), 0
+    if line in signs.address_lines.values():  # it carries both in turn, so that addresses came wrong as well
+        beside = taken_amiss(story, span.first, span.last) & ~wrong
+        unknown = sum(int(lanes).bit_count() for lanes in rows.compared[beside & (story.repeat != kernel.SAME)])
+        wrong, lanes = wrong | beside, 0xFFFFFFFF
+    else:
+        odds += log_written_without(story, lane, span.first, span.last)
     yield Rival(
         fault="clip-off",
         scope="clip",
         lines=(line,),
         log_prior=prior_of_line(story),
-        log_own=log_rate(hits, against, HARD) + odds,
-        explains=hits,
+        log_own=log_rate(hits, against, HARD) + odds - unknown * math.log(2.0),
+        explains=int(np.count_nonzero(wrong)),
         against=against,
         summary=came_off(story, line, span, "the other data lines did"),
         evidence=(
@@ -132,7 +138,7 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: Span) ->
         next_step=look_at(line),
         stops_judging=True,
         index=rows.index[wrong],
-        taken=Both(NotJudged(None, (span.first, span.last), int(lane)), Excused(rows.index[wrong], int(lane))),
+        taken=Both(NotJudged(None, (span.first, span.last), lanes), Excused(rows.index[wrong], lanes)),
     )
 
 

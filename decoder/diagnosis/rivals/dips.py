@@ -2,13 +2,15 @@
 
 The read gives what lies at the address with the line's other level, as from a card that takes the line wrongly now and
 then. What parts the two is the processor: it counts on from the address that it gave. A card's fault leaves the
-addresses on the bus as they were; a clip shows one out of line between two that follow each other with the other level.
+addresses on the bus as they were; a clip shows one out of line between two that follow each other with the other level,
+in all traffic, whatever is read there.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +22,7 @@ from busledger.decoder.diagnosis.rivals.rests import spans_of_rest
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sides import either_side, partners_of
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.transfers import traffic
 from busledger.decoder.diagnosis.rivals.words import counted
 
 __all__ = ["dips"]
@@ -30,6 +33,9 @@ beside the one before by chance, having jumped there."""
 _FEW = 3  # reads that go on so, at the least
 _NEAR = 3  # cycles to the access before or after, refreshes and idle ones between them
 _NEARLY_ALL = 0.9  # of the wrong reads
+# Beta prior, judged: how often a program of its own puts an access between two that lie two addresses apart, with just
+# one line of the address between them the other way.
+_BY_CHANCE = (0.3, 3.0e3)
 
 
 def dips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
@@ -38,11 +44,89 @@ def dips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     wrong = rows.wrong != 0
     if np.count_nonzero(wrong) < _FEW:
         return
+    walk = _Walk.of(story)
     for bit, line in signs.address_lines.items():
         if bit >= story.study.cells.shift:
             there, here = _going_on(story, 1 << bit)
             if np.count_nonzero(there & wrong) >= _FEW and not _at_rest(signs, bit, rows.time[there & wrong]):
-                yield from _dip(story, bit, line, len(signs.names), there, here)
+                yield from _dip(story, bit, line, len(signs.names), walk, (there, here))
+            elif walk.most(bit) >= _FEW:
+                yield from _out_of_line(story, bit, line, len(signs.names), walk)
+
+
+@dataclass(frozen=True)
+class _Walk:
+    """The accesses between two that lie two addresses apart, outside the regions too: int64, ticks, the address that a
+    program which walks on would give, and how what was seen differs from it."""
+
+    time: NDArray[np.int64]
+    given: NDArray[np.int64]
+    off: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, story: Story) -> _Walk:
+        time, address = traffic(story)
+        step = 1 << story.study.cells.shift
+        word = address // step * step
+        there = 1 + np.flatnonzero(word[2:] - word[:-2] == 2 * step)
+        given = word[there - 1] + step
+        return cls(time[there], given, word[there] ^ given)
+
+    def level(self, bit: int, level: int) -> tuple[NDArray[np.int64], int]:
+        """Ticks of the accesses out of line by the line alone, seen at ``level``; how many in line could have been."""
+        other = self.given >> bit & 1 != level
+        return self.time[other & (self.off == 1 << bit)], int(np.count_nonzero(other & (self.off == 0)))
+
+    def most(self, bit: int) -> int:
+        """Accesses out of line, of the level that has more."""
+        return max(len(self.level(bit, level)[0]) for level in (0, 1))
+
+    def joined(self, bit: int, news: NDArray[np.int64], span: tuple[int, int]) -> tuple[int, int]:
+        """(acts, chances missed) of the line between the ticks ``span``: reads that came wrong at the ticks ``news``,
+        and accesses that came out of line or did not. A loose clip asks nobody what is read, so they have one rate."""
+        mine = replace(self, **{
+            name: getattr(self, name)[(self.time >= span[0]) & (self.time <= span[1])]
+            for name in ("time", "given", "off")
+        })  # fmt: skip
+        out, in_line = max((mine.level(bit, level) for level in (0, 1)), key=lambda one: len(one[0]))
+        return len(np.union1d(news, out)), in_line
+
+
+def _out_of_line(story: Story, bit: int, line: str, lines: int, walk: _Walk) -> Iterator[Rival]:
+    """By accesses out of line, whatever they read; ``lines`` clipped in all."""
+    rows = story.rows
+    wrong = rows.wrong != 0
+    level = max((0, 1), key=lambda one: len(walk.level(bit, one)[0]))
+    out, in_line = walk.level(bit, level)
+    hit, open_ = either_side(story, partners_of(story, bit))
+    explained = wrong & (hit != 0)
+    hits, count = int(np.count_nonzero(hit == 1)), int(np.count_nonzero(wrong))
+    if np.count_nonzero(explained) < _NEARLY_ALL * count or 2 * hits < count:
+        return
+    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[wrong & (hit == 2)]) * math.log(2.0)
+    news = wrong & (story.repeat != kernel.SAME)
+    acts, missed = walk.joined(bit, rows.time[news], (int(walk.time[0]), int(walk.time[-1])))
+    own = log_rate(acts, int(np.count_nonzero(open_)) + missed, SOMETIMES) - unknown - math.log(2.0)
+    index = rows.index[explained]
+    shown = "high" if level else "low"
+    yield Rival(
+        fault="clip-noisy",
+        scope="clip",
+        lines=(line,),
+        log_prior=prior_of("clip-noisy", chips=True) - math.log(max(1, lines)),
+        log_own=own - log_rate(len(out), in_line, _BY_CHANCE),
+        explains=len(index),
+        summary=f"the clip on {line} is loose: at times it shows {shown} whatever the line is, in "
+        f"{counted(len(out), 'access', 'accesses')} between two that follow each other with {line} the other way",
+        evidence=(
+            f"{counted(hits, 'wrong read')} give what lies at the address with {line} the other way",
+            "a fault of the card would leave the addresses on the bus as they are",
+        ),
+        next_step=f"Clean and reseat the clip on {line}, and capture again.",
+        stops_judging=True,
+        index=index,
+        taken=Excused(index),
+    )
 
 
 def _at_rest(signs: CaptureSigns, bit: int, time: NDArray[np.int64]) -> bool:
@@ -70,10 +154,12 @@ def _going_on(story: Story, bit: int) -> tuple[NDArray[np.bool_], NDArray[np.boo
 
 
 def _dip(
-    story: Story, bit: int, line: str, lines: int, there: NDArray[np.bool_], here: NDArray[np.bool_]
+    story: Story, bit: int, line: str, lines: int, walk: _Walk, beside: tuple[NDArray[np.bool_], NDArray[np.bool_]]
 ) -> Iterator[Rival]:
-    """``there``, ``here`` as ``_going_on`` gives them; ``lines`` clipped in all."""
+    """By wrong reads that lie between others with the line the other way; ``beside`` as ``_going_on`` gives it, and
+    ``lines`` clipped in all."""
     rows = story.rows
+    there, here = beside
     wrong = rows.wrong != 0
     hit, open_ = either_side(story, partners_of(story, bit))
     hits = int(np.count_nonzero(hit == 1))
@@ -82,14 +168,16 @@ def _dip(
         return
     odd = wrong & (hit != 1) & (story.repeat != kernel.SAME)
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[odd]) * math.log(2.0)
-    news = int(np.count_nonzero(wrong & (story.repeat != kernel.SAME)))
+    when = rows.time[wrong]
+    acts, missed = walk.joined(bit, rows.time[wrong & (story.repeat != kernel.SAME)], (int(when[0]), int(when[-1])))
+    own = log_rate(acts, int(np.count_nonzero(open_)) + missed, SOMETIMES) - unknown + (on - as_seen) * _LOG_ODD
     index = rows.index[wrong]
     yield Rival(
         fault="clip-noisy",
         scope="clip",
         lines=(line,),
         log_prior=prior_of("clip-noisy", chips=True) - math.log(max(1, lines)),
-        log_own=log_rate(news, int(np.count_nonzero(open_)), SOMETIMES) - unknown + (on - as_seen) * _LOG_ODD,
+        log_own=own,
         explains=len(index),
         summary=f"the clip on {line} is loose: {counted(hits, 'wrong read')} give what lies at the address with "
         f"{line} the other way, and the program goes on from there",

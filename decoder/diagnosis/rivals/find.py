@@ -19,12 +19,14 @@ from busledger.decoder.diagnosis.rivals.changes import other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.dips import dips
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
+from busledger.decoder.diagnosis.rivals.flickers import flickering_clips
 from busledger.decoder.diagnosis.rivals.ghosts import ghosts
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over
 from busledger.decoder.diagnosis.rivals.loose import loose_clips
 from busledger.decoder.diagnosis.rivals.lost import contents_lost
 from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks, twins
 from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
+from busledger.decoder.diagnosis.rivals.one_memory import one_memory
 from busledger.decoder.diagnosis.rivals.places import devices, narrow
 from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival
@@ -131,6 +133,7 @@ def rivals_of_lines(story: Story) -> Iterator[Rival]:
         yield from selects_at_rest(story, evidence.signs)
         yield from noisy_clips(story, evidence.signs)
         yield from loose_clips(story, evidence.signs)
+        yield from flickering_clips(story, evidence.signs)
         yield from dips(story, evidence.signs)
         yield from ringing(story, evidence.signs)
         yield from ringing_pulses(story, evidence.signs)
@@ -154,6 +157,7 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from mirrors(story)
     yield from twins(story)
     yield from twin_blocks(story)
+    yield from one_memory(story)
     yield from narrow(story)
     yield from aliases(story)
     yield from latched(story)

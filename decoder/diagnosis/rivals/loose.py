@@ -23,6 +23,7 @@ from busledger.decoder.diagnosis.rivals.words import counted
 __all__ = ["loose_clips"]
 
 _LEAST = 3  # wrong reads by the address, and by the data: judged, fewer may be anything
+_BOTH = math.log(0.5)  # judged: of accesses whose address it spoils, those whose data it spoils as well
 
 
 def loose_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
@@ -61,15 +62,19 @@ def _loose(
     written = wrong & (rows.wrong == mask) & ~at_level & (story.since >= 0)
     led = astray[0] & here & ~bent & ~written
     blind = astray[2] & here & ~bent & ~written
+    # A contact that is open for a whole access spoils its address, and then its data.
+    other_lanes, _ = either_side(story, partners_of(story, bit), lanes=0xFFFFFFFF & ~int(mask))
+    both = (other_lanes == 1) & wrong & here & at_level & ~bent & ~written & ~led & ~blind
     if np.count_nonzero(bent | written) < _LEAST or np.count_nonzero(led) < _LEAST:
         return None
     asked = right & (rows.compared & mask != 0)
     own = log_rate(int(np.count_nonzero(bent)), int(np.count_nonzero(asked & ~at_level)), SOMETIMES)
     own += log_rate(int(np.count_nonzero(written)), int(np.count_nonzero(asked & at_level)), SOMETIMES)
-    own += log_rate(int(np.count_nonzero(led | blind)), int(np.count_nonzero(astray[1] & here)), SOMETIMES)
+    own += log_rate(int(np.count_nonzero(led | blind | both)), int(np.count_nonzero(astray[1] & here)), SOMETIMES)
+    own += int(np.count_nonzero(both)) * _BOTH
     own -= sum(int(lanes).bit_count() for lanes in rows.compared[blind]) * math.log(2.0)
-    explained = bent | written | led | blind
-    by_data, by_address = int(np.count_nonzero(bent | written)), int(np.count_nonzero(led | blind))
+    explained = bent | written | led | blind | both
+    by_data, by_address = int(np.count_nonzero(bent | written)), int(np.count_nonzero(led | blind | both))
     return Rival(
         fault="clip-noisy",
         scope="clip",

@@ -17,7 +17,7 @@ from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
 
-__all__ = ["mirrors", "twin_blocks", "twins"]
+__all__ = ["mirrors", "through", "twin_blocks", "twins"]
 
 _BLOCKS = 6  # bounds of work: blocks of one size in which reads are wrong, …
 _PAIRS = 200  # … of which one is tried with each of the others, …
@@ -129,10 +129,10 @@ def _folded(story: Story, r: int, inside: NDArray[np.intp], bits: int) -> tuple[
     target = space.identity.copy()
     span = space.span(r)
     target[span] = space.base[r] + (np.arange(space.size[r], dtype=np.int64) & ~bits)
-    return _through(story, inside, target)
+    return through(story, inside, target)
 
 
-def _through(
+def through(
     story: Story, inside: NDArray[np.intp], target: NDArray[np.int32]
 ) -> tuple[int, int, NDArray[np.int64]]:
     """(hits, misses, cycles that hit) with each cell living in another, its ``target``; ``inside``: rows."""
@@ -162,7 +162,7 @@ def twins(story: Story) -> Iterator[Rival]:
             target = space.identity.copy()
             target[space.span(s)] = np.arange(space.base[r], space.base[r] + space.size[r])
             mine = np.flatnonzero((rows.region == r) | (rows.region == s))
-            hits, misses, index = _through(story, mine, target)
+            hits, misses, index = through(story, mine, target)
             if hits < 4 or misses > hits // 100:
                 continue
             chips = story.has_chips(r) and story.has_chips(s)
@@ -225,7 +225,7 @@ def _twin_blocks(story: Story, r: int, size: int, spoilt: NDArray[np.bool_]) -> 
             there = span.start + np.flatnonzero(place[span] == two)
             word = (story.address[there] >> space.shift) - (two - one) * size
             target[there] = space.base[r] + (word & (space.size[r] - 1))
-            hits, misses, index = _through(story, mine, target)
+            hits, misses, index = through(story, mine, target)
             if hits < 4 or misses > hits // 100:
                 continue
             low, high = (((b * size) << space.shift, (((b + 1) * size) << space.shift) - 1) for b in (one, two))

@@ -13,7 +13,7 @@ from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.registers import log_registers
+from busledger.decoder.diagnosis.rivals.registers import log_device
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of, stated
@@ -38,23 +38,32 @@ def devices(story: Story) -> Iterator[Rival]:
     asked = story.per_cell(read) > 0
     used_of = [int(np.count_nonzero(asked[story.study.cells.span(r)])) for r in range(len(story.regions))]
     # Where no chips are named a region is what the traffic makes of it, and a device may have one of its own.
-    anywhere = sum(
-        used for r, used in enumerate(used_of) if story.regions[r].kind != "rom" and not story.has_chips(r)
-    )
+    anywhere = sum(used for r, used in enumerate(used_of) if story.regions[r].kind != "rom" and not story.has_chips(r))
     for r, region in enumerate(story.regions):
         if region.kind == "rom":
             continue
         span = story.study.cells.span(r)
         mine = np.flatnonzero(odd[span]) + span.start
         used = used_of[r] if story.has_chips(r) else anywhere
-        if not len(mine) or 2 * len(mine) > used:
+        if not len(mine):
             continue
+        if 2 * len(mine) > used:
+            if not _one_page(story, r, mine):
+                continue
+            used = story.study.cells.size[r]  # that just the device was asked is as likely as it is large
         mine = mine[np.argsort(story.address[mine])]
         cuts = np.flatnonzero(np.diff(story.address[mine]) > _APART) + 1
         for group in np.split(mine, cuts):
             found = _device(story, r, _grown(story, r, group, wrong, tests, held), read, used)
             if found is not None:
                 yield found
+
+
+def _one_page(story: Story, r: int, cells: NDArray[np.intp]) -> bool:
+    """Whether the cells of a region whose chips are named lie no further apart than a device's registers: where a test
+    went no further than that, what is all around them was not asked."""
+    address = story.address[cells]
+    return story.has_chips(r) and int(address.max()) - int(address.min()) < DEVICE
 
 
 def _grown(
@@ -90,7 +99,7 @@ def _device(story: Story, r: int, group: NDArray[np.intp], read: NDArray[np.bool
     if len(group) > DEVICE or lanes.bit_count() < 3:
         return None
     place = _rounded(story, r, group)
-    values = log_registers(rows.take(here))
+    values = log_device(rows.take(here))
     return Rival(
         fault="device",
         scope="machine",

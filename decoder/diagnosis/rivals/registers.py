@@ -13,9 +13,34 @@ from busledger.decoder.diagnosis.replay.urns import log_urn
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.special_functions import betaln
 
-__all__ = ["log_registers"]
+__all__ = ["log_device", "log_registers"]
 
 LN2 = math.log(2.0)
+_ONE_COUNTER = 0.1  # judged: of devices, those that show one thing that moves on at all of their addresses
+
+
+def log_device(rows: Rows) -> float:
+    """Log probability of what a device gave: each register by itself, or all of them one thing that moves on by steps
+    that are few, as the counter of a timer or of a display does, and a port that shows its place in a row of data."""
+    rows = rows.take(np.argsort(rows.index, kind="stable"))
+    lanes = int(np.bitwise_or.reduce(rows.compared, initial=0))
+    return log_sum([
+        math.log1p(-_ONE_COUNTER) + log_registers(rows),
+        math.log(_ONE_COUNTER) + _log_moving(rows.cell, rows.data & np.uint32(lanes), lanes),
+    ])  # fmt: skip
+
+
+def _log_moving(cell: NDArray[np.int32], value: NDArray[np.uint32], lanes: int) -> float:
+    """Log probability of values, in the order of time, of which each differs from the one before by one of few steps.
+    What has moved on stands nowhere still, and shows no address what that showed the last time: steps of nothing, and
+    to what memory would give again, are never among the few."""
+    bits = lanes.bit_count()
+    step = (value[1:] - value[:-1]) & np.uint32(lanes)
+    order = np.argsort(cell, kind="stable")
+    again = np.zeros(len(cell), np.bool_)
+    again[order[1:]] = (np.diff(cell[order]) == 0) & (np.diff(value[order].astype(np.int64)) == 0)
+    moves = step[(step != 0) & ~again[1:]]
+    return -(1 + len(step) - len(moves)) * bits * LN2 + log_urn(moves, 2.0**bits)
 
 
 def log_registers(rows: Rows) -> float:

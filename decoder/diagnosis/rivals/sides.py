@@ -33,19 +33,20 @@ def partners_of(story: Story, bit: int) -> NDArray[np.int32]:
 
 
 def either_side(
-    story: Story, partners: NDArray[np.int32], first: int = 0
+    story: Story, partners: NDArray[np.int32], first: int = 0, lanes: int = 0xFFFFFFFF
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
     """Two values a row, from row ``first`` on, as ``story_kernel.either`` gives them: 1 = a wrong read that the cell or
     its partner explains, 2 = one of which nothing is known on one of the sides; 1 = a right read at which the partner
-    held something else. ROM images are known from the start."""
+    held something else. ROM images are known from the start. ``lanes``: those that are looked at."""
+    seen = np.uint32(lanes)
     rows, total = story.rows, max(1, story.study.cells.total)
     held, count = np.zeros((total, kernel.SIDES), np.uint32), np.zeros(total, np.int8)
     value, known = story.study.images()
     held[: len(value), 0], count[: len(known)] = value, known != 0
     hit, open_ = np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint8)
     kernel.either(
-        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared, rows.wrong, first, partners, held, count, hit,
-        open_,
+        rows.cell, rows.is_write, rows.data, rows.sure, rows.compared & seen, rows.wrong & seen, first, partners, held,
+        count, hit, open_,
     )  # fmt: skip
     return hit, open_
 
