@@ -105,9 +105,8 @@ def _only_seen(study: Study, rows: Rows, shown: Sequence[PathFaultState]) -> lis
 
 
 def _same_part(one: Item, other: Item) -> bool:
-    if one.fault is None or other.fault is None:
-        return False
-    return one.fault.candidate.component is not None and one.fault.candidate.component == other.fault.candidate.component
+    names = [item.fault.candidate.component for item in (one, other) if item.fault is not None]
+    return len(names) == 2 and names[0] is not None and names[0] == names[1]
 
 
 def _seen_working(evidence: Evidence, suspects: Sequence[Suspect]) -> list[Cleared]:

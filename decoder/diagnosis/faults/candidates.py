@@ -138,7 +138,7 @@ def _priced(listed: list[Candidate], card: CardView) -> list[Candidate]:
 
 
 def _by_a_decoder(candidate: Candidate) -> float:
-    """How likely a select is to be gone beside what its weight says: that is of one that a decoder of the card makes."""
+    """How likely a select is to be gone beside what its weight says, which holds for one that a decoder makes."""
     if candidate.fault != "select-missing" or candidate.component is not None:
         return 1.0
     return float(priors()["beyond_edge"]["no_decoder"])
