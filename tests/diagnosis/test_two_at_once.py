@@ -35,6 +35,27 @@ class LaneAndLostWrites(Hardware):
         return data & ~0x02 if address < 16 else data
 
 
+class ShortAndLane(Hardware):
+    """D3 and D4 of the bus are joined, low wins. U1 reads D3 low in one read of five of bank 0; ``seen``: D3 high in
+    one of four, too, which only its low neighbour hides."""
+
+    seen = True
+
+    def read(self, address: int) -> int:
+        data = self.cells[address]
+        if address < 16 and self.rng.random() < 1 / 5:
+            data &= ~0x08
+        elif self.seen and address < 16 and self.rng.random() < 1 / 4:
+            data |= 0x08
+        return data if data & 0x18 == 0x18 else data & ~0x18
+
+
+class ShortAndEither(ShortAndLane):
+    """Only what the chip behind D4 may have given as well."""
+
+    seen = False
+
+
 class LateRowAndBlock(Hardware):
     """Bank 0 is late in one read of forty, and the lanes are pulled up; U1 reads D0 high in cells 4 to 7."""
 
@@ -199,3 +220,11 @@ def test_one_short_is_not_two_shorts_of_one_net():
     assert not told_twice(first, short("region", (1, 2), region=0))
     lanes = candidate(study, "bridged", "bus", lanes=0x03)
     assert told_twice(*(PathFaultState(acting(lanes, hard=True, way=way), 0.0, study) for way in (0, 1)))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_of_two_joined_lanes_that_read_low_one_chip_is_to_blame_and_not_both(seed):
+    told = {p.component: p.bad for p in diagnose(evidence_of(ShortAndLane(np.random.default_rng(seed)))).parts}
+    assert told["U1"] > 0.95 and told["U2"] < 0.1
+    tied = {p.component: p.bad for p in diagnose(evidence_of(ShortAndEither(np.random.default_rng(seed)))).parts}
+    assert abs(tied["U1"] - 0.5) < 0.2 and abs(tied["U1"] + tied["U2"] - 1.0) < 0.05
