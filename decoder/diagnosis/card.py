@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +47,8 @@ _RARE = 0.01
 # reads past which nobody looks for them: a slip is a matter of one read in a hundred thousand.
 _SLIPS, _SCANNED = 2, 200
 _TIED = 0.01  # of a chance: a chip that is likelier than that is listed beside the one that is charged. Judged
-_MET = 4  # of those that a shared fault could excuse, where one chip alone cannot have given them. Judged
+# Of those that a shared fault could excuse, past which those of chips that are plainly bad are their own. Judged.
+_MET = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +56,8 @@ class CardState:
     """One set of shared faults with the chips weighed behind it.
 
     ``log_total``: log of prior times likelihood, not normalised; ``bad``: float64, each unit's chance of being bad
-    given these shared faults; ``rows``: what they leave to be explained.
+    given these shared faults; ``rows``: what they leave to be explained; ``passed``: which of these were let pass, so
+    that ``leaves`` know nothing of them; ``owed``: the nats that this costs.
     """
 
     paths: tuple[Path, ...]
@@ -63,6 +65,8 @@ class CardState:
     log_total: float
     bad: Floats
     rows: Rows
+    passed: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
+    owed: float = 0.0
 
     @property
     def gains(self) -> Floats:
@@ -123,7 +127,8 @@ class Card:
             compared = rows.compared.copy()
             compared[at] = 0
             leaves = self._leaves(rows.holding(rows.expected & compared, compared), paths, whole=True)
-            best = max(best, self._summed(paths, rows, leaves, strays + price), key=lambda s: s.log_total)
+            passed = replace(self._summed(paths, rows, leaves, strays + price), passed=at, owed=-price)
+            best = max(best, passed, key=lambda s: s.log_total)
         return best
 
     def _let_pass(
@@ -136,16 +141,18 @@ class Card:
         """
         rows = state.rows
         bad = np.flatnonzero(rows.wrong)
-        if len(bad) > _SCANNED:  # of these, what a chip would be convicted for that is sound but for them
-            bad = bad[(rows.wrong[bad] & self._hardly_wrong(state)[rows.region[bad]]) != 0]
-        if not 0 < len(bad) <= _SCANNED:
+        if not len(bad):
             return
         shared = self._shared(rows, bad)
-        slips = shared if len(shared) <= _SLIPS else shared[:0]
+        few = shared
+        if len(bad) > _SCANNED:  # of these, what a chip would be convicted for that is sound but for them
+            few = shared[(rows.wrong[shared] & self._hardly_wrong(state)[rows.region[shared]]) != 0]
+        slips = few if len(few) <= _SLIPS else few[:0]
         could = bad[np.isin(rows.index[bad], list(excuses))]
         if len(could) > _SLIPS:
             could = np.intersect1d(could, shared)  # what one chip alone gave it may have given of itself
-        could = could[:0] if len(could) > _MET else could
+        if len(could) > _MET:
+            could = self._hardly_else(state, could)
         chosen = {tuple(at.tolist()): at for at in (slips, could, np.union1d(slips, could)) if len(at)}
         reads = int(np.count_nonzero(rows.compared))
         for at in chosen.values():
@@ -158,6 +165,18 @@ class Card:
                 if is_
             )
             yield at, price + log_noise(int((~excused).sum()), reads, max(lanes)) * bool((~excused).any())
+
+    def _hardly_else(self, state: CardState, shared: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Those of the reads that several chips share in which one of them is wrong that hardly ever is but in such:
+        what is plainly a chip's own doing it need not share."""
+        rows = state.rows
+        met = self.wrong_by_unit(rows.take(shared))
+        lanes = np.zeros(self._regions + 1, np.uint32)
+        for unit, leaf, often in zip(self.units, state.leaves, met.tolist(), strict=True):
+            if often > leaf.count.wrong / 2:
+                lanes[unit.region] |= np.uint32(unit.mask)
+        found: NDArray[np.intp] = shared[(rows.wrong[shared] & lanes[rows.region[shared]]) != 0]
+        return found
 
     def _hardly_wrong(self, state: CardState) -> NDArray[np.uint32]:
         """uint32 a region and one more, lanes of the chips that have read wrong a few times."""
@@ -176,11 +195,13 @@ class Card:
     def _shared(self, rows: Rows, bad: NDArray[np.intp]) -> NDArray[np.intp]:
         """Wrong reads that several chips would have to share: a slip of the analyser as a whole, or a shared fault and
         a chip's that met in one read, which is one thing and not as many as there are chips."""
-        several = [
-            sum(self.units[u].mask & wrong != 0 for u in self._of_region[region]) > 1
-            for region, wrong in zip(rows.region[bad].tolist(), rows.wrong[bad].tolist(), strict=True)
-        ]
-        found: NDArray[np.intp] = bad[np.array(several, np.bool_)]
+        keys = (rows.region[bad].astype(np.uint64) << np.uint64(32)) | rows.wrong[bad]
+        patterns, at = np.unique(keys, return_inverse=True)
+        several = np.array([
+            sum(self.units[u].mask & key & 0xFFFFFFFF != 0 for u in self._of_region[key >> 32]) > 1
+            for key in patterns.tolist()
+        ], np.bool_)  # fmt: skip
+        found: NDArray[np.intp] = bad[several[at]]
         return found
 
     def wrong_by_unit(self, rows: Rows) -> NDArray[np.int64]:
