@@ -57,13 +57,15 @@ def _first(at: NDArray[np.intp], which: NDArray[np.bool_], none: int, cells: int
 def _elected(
     data: NDArray[np.uint32], told: NDArray[np.uint32], at: NDArray[np.intp], cells: int
 ) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
-    """(levels, lanes known) of each cell, lane by lane as most reads have it."""
+    """(levels, lanes known) of each cell, lane by lane as most reads have it, or the first where as many differ."""
     held, known = np.zeros(cells, np.uint32), np.zeros(cells, np.uint32)
     for lane in range(int(np.bitwise_or.reduce(told, initial=0)).bit_length()):
         bit = np.uint32(1 << lane)
         here = told & bit != 0
         high = np.bincount(at[here & (data & bit != 0)], minlength=cells)
         low = np.bincount(at[here & (data & bit == 0)], minlength=cells)
-        held |= np.where(high > low, bit, np.uint32(0))
-        known |= np.where(high != low, bit, np.uint32(0))
+        first = _first(at, here, len(data), cells)
+        began = (data[np.minimum(first, len(data) - 1)] & bit) != 0
+        held |= np.where((high > low) | ((high == low) & (high > 0) & began), bit, np.uint32(0))
+        known |= np.where(high + low > 0, bit, np.uint32(0))
     return held, known
