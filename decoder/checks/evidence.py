@@ -160,7 +160,8 @@ def _one_region(evidence: ChecksEvidence, region: RegionSelect, swapped: bool, e
 
 
 def _from_decoders(evidence: ChecksEvidence, board: Board, selects: SelectsResult) -> None:
-    """A select that never came although its decoder's inputs called for it or for one that did not come either.
+    """A select that never came although its decoder's inputs called for it; or for one that did not come either, where
+    not all of them are clipped.
 
     Where address lines are not clipped, such cycles belong to no region and the decoder's table alone tells.
     """
@@ -168,7 +169,7 @@ def _from_decoders(evidence: ChecksEvidence, board: Board, selects: SelectsResul
     for decoder in selects.decoders:
         wrong = [f for f in selects.findings if f.component == decoder.designator and f.weight == "fault"]
         count = max((f.count for f in wrong if f.code in ("rows-wrong", "output-missing")), default=0)
-        quiet = [o.line for o in decoder.output_results if not o.moves]
+        quiet = [o.line for o in decoder.output_results if not o.moves and (decoder.not_clipped or o.called)]
         for region in board.regions:
             if count >= ENOUGH and region.select in quiet and region.select not in judged:
                 text = (

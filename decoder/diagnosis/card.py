@@ -13,8 +13,8 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,8 +26,9 @@ from busledger.decoder.diagnosis.leaves import weigh_leaf
 from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.path import Path
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study
-from busledger.decoder.diagnosis.replay.weighing import EXCUSE
+from busledger.decoder.diagnosis.replay.weighing import log_excuse
 from busledger.decoder.diagnosis.shares import sum_over_share
+from busledger.decoder.diagnosis.shorted import either_lane
 
 __all__ = ["Card", "CardState", "log_lost"]
 
@@ -45,7 +46,9 @@ _RARE = 0.01
 # Judged: wrong reads that may be let pass, as slips of the analyser or as what a shared fault could excuse; and wrong
 # reads past which nobody looks for them: a slip is a matter of one read in a hundred thousand.
 _SLIPS, _SCANNED = 2, 200
-_MET = 4  # of those that a shared fault could excuse, where one chip alone cannot have given them. Judged
+_TIED = 0.01  # of a chance: a chip that is likelier than that is listed beside the one that is charged. Judged
+# Of those that a shared fault could excuse, past which those of chips that are plainly bad are their own. Judged.
+_MET = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +56,8 @@ class CardState:
     """One set of shared faults with the chips weighed behind it.
 
     ``log_total``: log of prior times likelihood, not normalised; ``bad``: float64, each unit's chance of being bad
-    given these shared faults; ``rows``: what they leave to be explained.
+    given these shared faults; ``rows``: what they leave to be explained; ``passed``: which of these were let pass, so
+    that ``leaves`` know nothing of them; ``owed``: the nats that this costs.
     """
 
     paths: tuple[Path, ...]
@@ -61,6 +65,8 @@ class CardState:
     log_total: float
     bad: Floats
     rows: Rows
+    passed: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, np.intp))
+    owed: float = 0.0
 
     @property
     def gains(self) -> Floats:
@@ -98,43 +104,87 @@ class Card:
         """The card with these shared faults."""
         rows = self.rows
         strays = 0.0
-        excusable = np.zeros(0, np.int64)
+        excuses: dict[int, float] = {}
         for path in paths:
             overlay = path.overlay()
             overlay.start()
             rows = overlay.feed(rows)
             strays += log_lost(overlay, path.mask)
             if isinstance(overlay, FoundFault):
-                excusable = np.concatenate([excusable, overlay.excusable])
+                excuses |= dict.fromkeys(overlay.excusable.tolist(), log_excuse(overlay.scored.effect.tally))
         strays += sum(path.log_weight for path in paths)
         state = self._summed(paths, rows, self._leaves(rows, paths), strays)
+        for several, lanes in either_lane(paths, rows):
+            ways = []
+            for lane in lanes:
+                without = rows.compared & ~np.where(several, np.uint32(lane), np.uint32(0))
+                left = rows.holding(rows.expected & without, without)
+                ways.append(self._summed(paths, left, self._leaves(left, paths, whole=True), strays))
+            state = _either(*ways)
+            rows = state.rows
         best = state
-        for at, price in self._let_pass(rows, excusable):
+        for at, price in self._let_pass(state, excuses):
             compared = rows.compared.copy()
             compared[at] = 0
             leaves = self._leaves(rows.holding(rows.expected & compared, compared), paths, whole=True)
-            best = max(best, self._summed(paths, rows, leaves, strays + price), key=lambda s: s.log_total)
+            passed = replace(self._summed(paths, rows, leaves, strays + price), passed=at, owed=-price)
+            best = max(best, passed, key=lambda s: s.log_total)
         return best
 
-    def _let_pass(self, rows: Rows, excusable: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.intp], float]]:
+    def _let_pass(
+        self, state: CardState, excuses: Mapping[int, float]
+    ) -> Iterator[tuple[NDArray[np.intp], float]]:
         """A few wrong reads that no chip need be charged with, and the log probability of what they gave: slips of
-        several chips at once; those that a shared fault, which is not given its excuses, could excuse; both."""
+        several chips at once; those that a shared fault, which is not given its excuses, could excuse; both.
+
+        ``excuses``: by cycle, log of the chance that such a fault gave what it does not foretell.
+        """
+        rows = state.rows
         bad = np.flatnonzero(rows.wrong)
-        if not 0 < len(bad) <= _SCANNED:
+        if not len(bad):
             return
         shared = self._shared(rows, bad)
-        slips = shared if len(shared) <= _SLIPS else shared[:0]
-        could = bad[np.isin(rows.index[bad], excusable)]
+        few = shared
+        if len(bad) > _SCANNED:  # of these, what a chip would be convicted for that is sound but for them
+            few = shared[(rows.wrong[shared] & self._hardly_wrong(state)[rows.region[shared]]) != 0]
+        slips = few if len(few) <= _SLIPS else few[:0]
+        could = bad[np.isin(rows.index[bad], list(excuses))]
         if len(could) > _SLIPS:
             could = np.intersect1d(could, shared)  # what one chip alone gave it may have given of itself
-        could = could[:0] if len(could) > _MET else could
+        if len(could) > _MET:
+            could = self._hardly_else(state, could)
         chosen = {tuple(at.tolist()): at for at in (slips, could, np.union1d(slips, could)) if len(at)}
         reads = int(np.count_nonzero(rows.compared))
         for at in chosen.values():
             excused = np.isin(at, could)
             lanes = [int(c).bit_count() for c in rows.compared[at]]
-            price = sum(EXCUSE - math.log(2.0**n - 1.0) for n, is_ in zip(lanes, excused, strict=True) if is_)
+            cycles = rows.index[at].tolist()
+            price = sum(
+                excuses[cycle] - math.log(2.0**n - 1.0)
+                for cycle, n, is_ in zip(cycles, lanes, excused, strict=True)
+                if is_
+            )
             yield at, price + log_noise(int((~excused).sum()), reads, max(lanes)) * bool((~excused).any())
+
+    def _hardly_else(self, state: CardState, shared: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Those of the reads that several chips share in which one of them is wrong that hardly ever is but in such:
+        what is plainly a chip's own doing it need not share."""
+        rows = state.rows
+        met = self.wrong_by_unit(rows.take(shared))
+        lanes = np.zeros(self._regions + 1, np.uint32)
+        for unit, leaf, often in zip(self.units, state.leaves, met.tolist(), strict=True):
+            if often > leaf.count.wrong / 2:
+                lanes[unit.region] |= np.uint32(unit.mask)
+        found: NDArray[np.intp] = shared[(rows.wrong[shared] & lanes[rows.region[shared]]) != 0]
+        return found
+
+    def _hardly_wrong(self, state: CardState) -> NDArray[np.uint32]:
+        """uint32 a region and one more, lanes of the chips that have read wrong a few times."""
+        lanes = np.zeros(self._regions + 1, np.uint32)
+        for unit, leaf in zip(self.units, state.leaves, strict=True):
+            if 0 < leaf.count.wrong <= _MET:
+                lanes[unit.region] |= np.uint32(unit.mask)
+        return lanes
 
     def _summed(self, paths: Sequence[Path], rows: Rows, leaves: Sequence[Leaf], strays: float) -> CardState:
         sound = np.array([leaf.log_sound for leaf in leaves], np.float64)
@@ -145,11 +195,13 @@ class Card:
     def _shared(self, rows: Rows, bad: NDArray[np.intp]) -> NDArray[np.intp]:
         """Wrong reads that several chips would have to share: a slip of the analyser as a whole, or a shared fault and
         a chip's that met in one read, which is one thing and not as many as there are chips."""
-        several = [
-            sum(self.units[u].mask & wrong != 0 for u in self._of_region[region]) > 1
-            for region, wrong in zip(rows.region[bad].tolist(), rows.wrong[bad].tolist(), strict=True)
-        ]
-        found: NDArray[np.intp] = bad[np.array(several, np.bool_)]
+        keys = (rows.region[bad].astype(np.uint64) << np.uint64(32)) | rows.wrong[bad]
+        patterns, at = np.unique(keys, return_inverse=True)
+        several = np.array([
+            sum(self.units[u].mask & key & 0xFFFFFFFF != 0 for u in self._of_region[key >> 32]) > 1
+            for key in patterns.tolist()
+        ], np.bool_)  # fmt: skip
+        found: NDArray[np.intp] = bad[several[at]]
         return found
 
     def wrong_by_unit(self, rows: Rows) -> NDArray[np.int64]:
@@ -195,6 +247,17 @@ class Card:
             self.work += (1.0 + len(rows) / _ROWS_OF_WORK) if leaf.count.wrong else 0.0
             self._weighed[key] = leaf
         return self._weighed[key]
+
+
+def _either(one: CardState, other: CardState) -> CardState:
+    """What is one chip's doing or another's, as both together: each chip as it is where it is charged."""
+    one, other = (one, other) if one.log_total >= other.log_total else (other, one)
+    total = float(np.logaddexp(one.log_total, other.log_total))
+    share = math.exp(other.log_total - total)
+    if share < _TIED:
+        return one
+    leaves = tuple(max(both, key=lambda leaf: leaf.count.wrong) for both in zip(one.leaves, other.leaves, strict=True))
+    return CardState(one.paths, leaves, total, (1.0 - share) * one.bad + share * other.bad, one.rows)
 
 
 def log_lost(overlay: Overlay, mask: int) -> float:

@@ -99,7 +99,14 @@ def _only_seen(study: Study, rows: Rows, shown: Sequence[PathFaultState]) -> lis
         for c, log in zip(clips, clipped, strict=True)
     ]
     items = sorted((item for item in items if item.probability > _TINY), key=lambda item: -item.probability)
-    return [Place(items)] if items and items[0].probability >= 0.5 else []
+    # Two outputs of one decoder that may be gone are one part to look at.
+    sure = sum(i.probability for i in items if i is items[0] or _same_part(i, items[0]))
+    return [Place(items)] if sure >= 0.5 else []
+
+
+def _same_part(one: Item, other: Item) -> bool:
+    names = [item.fault.candidate.component for item in (one, other) if item.fault is not None]
+    return len(names) == 2 and names[0] is not None and names[0] == names[1]
 
 
 def _seen_working(evidence: Evidence, suspects: Sequence[Suspect]) -> list[Cleared]:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.clipped import seen_acting
+from busledger.decoder.diagnosis.never_written import as_read
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables
 from busledger.decoder.diagnosis.replay.replay_kernel import EXCUSES, EXPLAINS
@@ -226,6 +227,9 @@ class FoundFault:
                 # lost write, says nothing of the next fault, not that it came back right, either.
                 return rows.holding(rows.expected & ~lanes, rows.compared & ~lanes)
             return rows.holding((rows.expected & ~lanes) | (rows.data & lanes), rows.compared)
+        behaviour = self.scored.variant.behaviour
+        if isinstance(behaviour, PathFault) and behaviour.op in _DROPS:
+            return as_read(rows, behaviour.mask, behaviour.regions)
         lanes = np.where(mine, self._mask, np.uint32(0))
         expected = (rows.expected & ~lanes) | (value & lanes)
         compared: NDArray[np.uint32] = rows.compared & (~lanes | sure)

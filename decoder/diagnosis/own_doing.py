@@ -19,7 +19,7 @@ from busledger.decoder.diagnosis.leaf_rows import narrowed
 from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.study import Rows, Study
-from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault
+from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault, PathFault
 from busledger.decoder.diagnosis.scoring import Scored
 
 __all__ = ["OwnDoing", "is_steady"]
@@ -31,9 +31,20 @@ _MAIN = 0.25  # of the chip's wrong reads, which a fault of its own must explain
 
 def is_steady(scored: Scored) -> bool:
     """Whether lanes of a chip never show but one level, as far as reads tell, where the fault acts."""
-    behaviour, tally = scored.variant.behaviour, scored.effect.tally
+    behaviour = scored.variant.behaviour
     if not isinstance(behaviour, LaneFault) or behaviour.cell >= 0 or behaviour.does not in _ONE_LEVEL:
         return False
+    return _acts_always(scored)
+
+
+def _never_written(scored: Scored) -> bool:
+    """Whether the chip takes no writes, as far as reads tell: what was written says nothing of what it gives."""
+    behaviour = scored.variant.behaviour
+    return isinstance(behaviour, PathFault) and behaviour.op == "write-lost" and _acts_always(scored)
+
+
+def _acts_always(scored: Scored) -> bool:
+    tally = scored.effect.tally
     return tally.hits >= _STEADY and tally.hits > _STEADY * tally.misses
 
 
@@ -56,8 +67,10 @@ class OwnDoing:
                 explained = self._explained(scored, mine, alone)
                 if np.count_nonzero(explained) >= _MAIN * leaf.count.wrong:
                     self._drop[at[explained]] |= np.uint32(leaf.unit.mask)
-                    # Right by chance, a lane that never moves says no more of what is behind it than where it is wrong.
-                    shows_nothing = self._where(scored, mine) if is_steady(scored) else np.zeros(len(at), np.bool_)
+                    # Right by chance, a lane that never moves says no more of what is behind it than where it is wrong;
+                    # nor does a chip that takes no writes, by whatever it gives.
+                    nothing = is_steady(scored) or _never_written(scored)
+                    shows_nothing = self._where(scored, mine) if nothing else np.zeros(len(at), np.bool_)
                     self._drop[at[shows_nothing]] |= np.uint32(scored.candidate.mask)
 
     def _explained(self, scored: Scored, rows: Rows, alone: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -396,8 +396,9 @@ def _is_often(tally: Tally) -> bool:
 
 
 def _is_refuted(always: Tally) -> bool:
-    """Whether it plainly does not act every time: a chip's that does, beside another one, fails to for that alone."""
-    return always.misses + always.other > always.hits
+    """Whether it plainly does not act every time: a chip's that does, beside another one, fails to for that alone. One
+    that foretells nothing if it does is none."""
+    return always.misses + always.other >= always.hits
 
 
 def _worth(fault: PathFault, effect: Effect) -> float:

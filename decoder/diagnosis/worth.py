@@ -16,6 +16,7 @@ from busledger.decoder.diagnosis.lane_losses import lane_shares, part_gone, wron
 from busledger.decoder.diagnosis.overlay import Blind
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import Path
+from busledger.decoder.diagnosis.replay.study import Rows
 
 __all__ = ["in_turn", "prospect", "share_of", "with_one_more", "worth_trying"]
 
@@ -59,9 +60,10 @@ def worth_trying(
         touches = hurt[of_region] & (lanes & np.uint32(path.mask) != 0)
         touched = np.minimum(lost[touches], _A_READ * max(1, path.hits))
         own = path.log_weight + path.log_charge
-        most.append((own + float(touched.sum()), path))
-        by_share.append((own + share_of(lost[touches], whole_before[losing][touches], path.hits), path))
-    a_read = float(lost.sum()) / max(1, int(np.count_nonzero(state.rows.wrong)))
+        most.append((own + float(touched.sum()) + state.owed, path))
+        passed = state.owed * min(1.0, path.hits / max(1, len(state.passed)))
+        by_share.append((own + share_of(lost[touches], whole_before[losing][touches], path.hits) + passed, path))
+    a_read = (float(lost.sum()) + state.owed) / max(1, int(np.count_nonzero(state.rows.wrong)))
     fair = sorted(((p.log_weight + p.log_charge + min(a_read * p.hits, top - p.log_weight - p.log_charge), p)
                    for top, p in most), key=lambda item: -item[0])  # fmt: skip
     most.sort(key=lambda item: -item[0])
@@ -98,7 +100,7 @@ def worth_trying(
             likely_gain = _change(float(gains[u]), int(before[u]), int(after[u]), strays)
             r = card.regions[u]
             change += max(likely_gain, float(gains[u]) * part_gone(shares, u, lanes_before[r], now[r]))
-        gain = path.log_weight + change + log_lost(overlay, path.mask)
+        gain = path.log_weight + change + _no_longer_passed(state, left) + log_lost(overlay, path.mask)
         likely.append((gain, path))
         if gain > 0.0 and not after[before != after].any():
             whole.add(path)
@@ -118,6 +120,14 @@ def share_of(lost: NDArray[np.float64], wrong: NDArray[np.int64], hits: int) -> 
     return float((lost * np.minimum(1.0, hits / np.maximum(1, wrong))).sum())
 
 
+def _no_longer_passed(state: CardState, left: Rows) -> float:
+    """What is no longer owed for reads that were let pass, where they are explained in what is ``left``."""
+    if not len(state.passed):
+        return 0.0
+    still = np.isin(state.rows.index[state.passed], left.index[left.wrong != 0])
+    return state.owed * float(1.0 - still.mean())
+
+
 def _change(gain: float, before: int, after: int, strays: bool) -> float:
     """What one chip's evidence is likely to rise by when so many of its reads are wrong. ``strays``: those that are
     gone are such as its own faults do not explain, which cost more than the others."""
@@ -131,7 +141,7 @@ def _change(gain: float, before: int, after: int, strays: bool) -> float:
 def prospect(state: CardState) -> float:
     """The most that the set could come to if one more shared fault explained what it leaves."""
     left = int(np.count_nonzero(state.rows.wrong))
-    return state.log_total + max(0.0, float(state.gains.sum()) - _A_FAULT - _A_READ_SHARED * left)
+    return state.log_total + max(0.0, float(state.gains.sum()) + state.owed - _A_FAULT - _A_READ_SHARED * left)
 
 
 def in_turn(
@@ -150,5 +160,5 @@ def with_one_more(state: CardState, path: Path, gain: float, at_most: int) -> fl
     if len(state.paths) + 1 >= at_most:
         return gain
     left = int(np.count_nonzero(state.rows.wrong)) - path.hits
-    more = float(state.gains.sum()) - (gain - path.log_weight) - _A_FAULT - _A_READ_SHARED * left
+    more = float(state.gains.sum()) + state.owed - (gain - path.log_weight) - _A_FAULT - _A_READ_SHARED * left
     return gain + max(0.0, more)

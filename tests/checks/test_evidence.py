@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import pytest
 
-from busledger.decoder.board import Board
+from busledger.decoder.board import Board, Region
 from busledger.decoder.checks import (
+    CheckFinding,
     CheckKey,
     CheckSet,
     CheckSetResult,
+    DecoderResult,
     DelayHistogram,
     LimitResult,
+    OutputResult,
+    SelectsResult,
     TimingCheck,
     TimingResult,
     gather_evidence,
@@ -68,6 +72,32 @@ def test_missing_select_is_decisive_and_the_others_are_acquitted(tmp_path):
     select = next(r.select for r in case.machine.regions if r.name == case.where)
     assert select in result.evidence.sentences[key]
     assert not any(c.component == case.component for c in result.evidence.cleared)
+
+
+@pytest.mark.parametrize(("not_clipped", "accused"), [((), {"row"}), (("A8",), {"row", "other"})])
+def test_a_select_that_nothing_called_for_is_not_missing(not_clipped, accused):
+    """CS0 and CS1 never came; all inputs clipped, only CS0 was due. With one of them unseen it may have been either."""
+    delay = DelayHistogram(bin_ns=10, first_bin=0, counts=(), uncertainty_ns=20)
+    outputs = tuple(
+        OutputResult(
+            pin=f"Y{n}", line=f"CS{n}", moves=0, judged=900, missing=called, extra=0, called=called, first_wrong_s=None,
+            glitches_passing=0, glitches_unexplained=0, glitches_in_strobe=0, widest_glitch_ns=0.0, glitch_widths=(),
+            late=0, delay=delay,
+        )
+        for n, called in enumerate((900, 0))
+    )  # fmt: skip
+    decoder = DecoderResult(
+        designator="U9", part="74LS138", inputs=("A8", "A9"), outputs=("CS0", "CS1"), through=(),
+        not_clipped=not_clipped, rows_possible=4, rows_seen=1, rows=(), judged=900, not_judged=0, too_short=0,
+        two_at_once=0, output_results=outputs,
+    )  # fmt: skip
+    gone = CheckFinding(code="output-missing", weight="fault", text="", component="U9", lines=("CS0",), count=900)
+    regions = tuple(
+        Region(name, start, start + 0xFF, "ram", select=select)
+        for name, start, select in (("row", 0x5000, "CS0"), ("other", 0x5100, "CS1"))
+    )
+    told = gather_evidence(Board("", "card", "6502", regions), SelectsResult(decoders=(decoder,), findings=(gone,)))
+    assert {key.region for key in told.likelihood_ratios} == accused
 
 
 def test_swapped_selects_are_decisive(tmp_path):

@@ -160,15 +160,30 @@ class NoWrites(Hardware):
             self.put(address, data)
 
 
-def test_writes_that_never_reach_their_chips_are_taken_out_of_the_rows():
+def test_writes_that_never_reach_their_chips_are_taken_out_of_the_rows_but_for_what_each_cell_held():
     study = study_on(NoWrites(np.random.default_rng(1)))
     fault = acting(candidate(study, "write-lost", "region", region=0), hard=True)
     assert composes(fault) and not hides(fault)
     rows = study.rows()
     found = laid_over(FoundFault(fault, study), rows)
     assert np.count_nonzero(rows.wrong) > 50 and not found.wrong.any()
-    assert not found.is_write[found.region == 0].any()
-    assert len(rows) - len(found) == np.count_nonzero(rows.is_write & (rows.region == 0))
+    writes = found.is_write & (found.region == 0)
+    assert np.unique(found.cell[writes], return_counts=True)[1].max() == 1
+    reads = rows.data[~rows.is_write & (rows.region == 0)], rows.cell[~rows.is_write & (rows.region == 0)]
+    for cell, level in zip(found.cell[writes].tolist(), found.data[writes].tolist(), strict=True):
+        assert (reads[0][reads[1] == cell] == level).all()
+
+
+def test_what_a_chip_gives_otherwise_than_most_reads_of_a_cell_that_takes_no_writes_is_wrong():
+    """The cell holds 0x21 whatever is written; one read of five gives 0x61. Of two that differ the first one holds."""
+    told = [("w", 3, 0x00), ("r", 3, 0x21), ("w", 3, 0xFF), ("r", 3, 0x61), ("r", 3, 0x21), ("w", 3, 0x01),
+            ("r", 3, 0x21), ("r", 3, 0x21), ("w", 4, 0x00), ("r", 4, 0x01), ("r", 4, 0x02)]  # fmt: skip
+    study = study_of(told)
+    fault = acting(candidate(study, "write-lost", "region", region=0), hard=True)
+    found = laid_over(FoundFault(fault, study), study.rows())
+    assert found.is_write.tolist() == [True, False, False, False, False, False, True, False, False]
+    assert found.wrong.tolist() == [0, 0, 0x40, 0, 0, 0, 0, 0, 0x03]
+    assert found.compared[[1, 2, 3]].tolist() == [0, 0xFF, 0xFF]
 
 
 def test_reads_that_no_chip_can_answer_are_the_fault_s_own():

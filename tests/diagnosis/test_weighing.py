@@ -16,11 +16,13 @@ from busledger.decoder.diagnosis.replay.habits_kernel import log_spells
 from busledger.decoder.diagnosis.replay.weighing import (
     _HABITS,
     _SPELLS,
+    EXCUSE,
     HARD,
     SOMETIMES,
     Noise,
     Tally,
     log_chances,
+    log_excuse,
     log_hard,
     log_hard_each,
     log_rate,
@@ -156,3 +158,9 @@ def test_a_read_that_two_acts_explain_is_likelier_but_never_certain():
     often = log_sometimes(Tally(hits=300, misses=100, two_ways=300), None, 8)
     once = log_sometimes(Tally(hits=300, misses=100), None, 8)
     assert often - once == pytest.approx(300 * math.log(2.0 - 300.4 / 401.4))
+
+
+def test_what_acts_often_meets_itself_often():
+    """One act in a hundred: the excuse costs what it always did. One in two: it shows two acts one time in four."""
+    assert log_excuse(Tally(hits=1, misses=99)) == EXCUSE
+    assert log_excuse(Tally(hits=50, misses=50)) == pytest.approx(math.log(0.25))

@@ -135,7 +135,14 @@ def _priced(listed: list[Candidate], card: CardView) -> list[Candidate]:
     if not listed:
         return []
     share = _share(listed, card)
-    return [c.priced(share * _at_the_edge(c, card)) for c in listed]
+    return [c.priced(share * _at_the_edge(c, card) * _by_a_decoder(c)) for c in listed]
+
+
+def _by_a_decoder(candidate: Candidate) -> float:
+    """How likely a select is to be gone beside what its weight says, which holds for one that a decoder makes."""
+    if candidate.fault != "select-missing" or candidate.component is not None:
+        return 1.0
+    return float(priors()["beyond_edge"]["no_decoder"])
 
 
 def _at_the_edge(candidate: Candidate, card: CardView) -> float:

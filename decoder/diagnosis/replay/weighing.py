@@ -37,6 +37,7 @@ __all__ = [
     "Tally",
     "hours_of",
     "log_chances",
+    "log_excuse",
     "log_hard",
     "log_hard_each",
     "log_rate",
@@ -57,6 +58,7 @@ _NOISE = (0.5, 5.0e4)
 # A wrong read where the fault had an open chance, but with a value that the replay did not foresee (several of its
 # acts may have met in one cell), or a right one where it was believed to have acted: any pattern, at this price on top.
 EXCUSE = math.log(0.01)  # judged
+_MEET = 0.5  # of the accesses before a read that a fault hit, those after which a second act of it shows. Judged
 
 # Shares of the habits: one rate, eight rates, bursts; judged, as likely as not that a fault keeps to one rate.
 _HABITS = (0.5, 0.2, 0.3)
@@ -237,6 +239,13 @@ def log_sometimes(tally: Tally, chances: Counts | None, pattern_bits: int, extra
         found = log_chances(chances[:, 0], chances[:, 1] + extra_misses / chances.shape[0], total, tally.two_ways)
     excuses = odd * (EXCUSE - math.log(max(2.0**pattern_bits - 1.0, 1.0)))
     return found - tally.unsure_bits * LN2 + excuses
+
+
+def log_excuse(tally: Tally) -> float:
+    """Log of the chance that a fault which comes and goes gave, where it acted, what the replay does not foresee: of
+    one that acts often several acts meet in one cell as often."""
+    rate = tally.hits / max(1, tally.hits + tally.misses)
+    return max(EXCUSE, math.log(max(rate, 1e-9) * _MEET))
 
 
 def log_hard_each(tallies: NDArray[np.float64]) -> NDArray[np.float64]:
