@@ -74,14 +74,17 @@ def _begin(stream, last, now, hidden, start, end, runs, ways):
 @inner(_nrt=False)
 def _in_step(stream, cycle, runs):
     """Whether the next access comes as soon as the run's loop brings it, 0 = no, 1 = yes, 2 = later: a program that has
-    left the loop, and comes by chance to where it would have gone on, keeps another pace."""
+    left the loop, and comes by chance to where it would have gone on, keeps another pace. A loop that takes now more,
+    now fewer cycles may do so by as much again."""
     gap = cycle - runs[stream, CYCLE]
     if runs[stream, LENGTH] < PACED:
         runs[stream, LEAST_GAP] = min(runs[stream, LEAST_GAP], gap)
         runs[stream, MOST_GAP] = max(runs[stream, MOST_GAP], gap)
-    if gap < runs[stream, LEAST_GAP]:
+        return 1
+    loose = runs[stream, MOST_GAP] - runs[stream, LEAST_GAP]
+    if gap < runs[stream, LEAST_GAP] - loose:
         return 0
-    return 1 if gap <= runs[stream, MOST_GAP] else 2
+    return 1 if gap <= runs[stream, MOST_GAP] + loose else 2
 
 
 @inner(_nrt=False)

@@ -47,12 +47,16 @@ class Stream:
         return found
 
     def keeps_pace(self, way: Sequence[int], cycles: Sequence[int]) -> bool:
-        """Whether each step but the first comes as soon as those among the first PACED accesses let expect; later only
-        where the low byte carries."""
+        """Whether each step but the first comes as soon as those among the first PACED accesses let expect, or as much
+        sooner or later as they differ; later than that only where the low byte carries."""
         gaps = [b - a for a, b in pairwise(cycles[1:])]
+        if not gaps:
+            return True
         pace = gaps[: PACED - 2]
+        loose = max(pace) - min(pace)
         carries = [a >> 8 != b >> 8 for a, b in pairwise(way[1:])]
-        return all(min(pace) <= gap and (gap <= max(pace) or c) for gap, c in zip(gaps, carries, strict=True))
+        least, most = min(pace) - loose, max(pace) + loose
+        return all(least <= gap and (gap <= most or carry) for gap, carry in zip(gaps, carries, strict=True))
 
     def next(self, address: int, unknown: int, cycle: int) -> int:
         """The hidden bits of one more access, in the cycle of that number, -1 where they are not told."""
