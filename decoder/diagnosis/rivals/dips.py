@@ -16,7 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
-from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
+from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_chances, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rests import spans_of_rest
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
@@ -30,6 +32,7 @@ __all__ = ["dips"]
 _LOG_ODD = math.log(50.0)
 """Nats that an access which goes on from the other address tells. Judged: of a program's accesses some in a hundred lie
 beside the one before by chance, having jumped there."""
+_OUT_OF_LINE = (1.0, 1.0)  # Beta prior of the share of accesses without the clip that are out of line
 _FEW = 3  # reads that go on so, at the least
 _NEAR = 3  # cycles to the access before or after, refreshes and idle ones between them
 _NEARLY_ALL = 0.9  # of the wrong reads
@@ -129,6 +132,17 @@ def _out_of_line(story: Story, bit: int, line: str, lines: int, walk: _Walk) -> 
     )
 
 
+def _log_spells(
+    rows: Rows, news: NDArray[np.bool_], open_: NDArray[np.bool_], acts: int, missed: int
+) -> float:
+    """Log probability of when the clip was loose: ``acts`` times, of which the rows ``news`` show when, and not in the
+    rows ``open_`` nor ``missed`` times more at any moment."""
+    hits, misses = (np.bincount(rows.window[kind], minlength=WINDOWS).astype(np.float64) for kind in (news, open_))
+    hits *= acts / max(1.0, hits.sum())
+    misses += missed / WINDOWS
+    return log_chances(hits, misses, (acts, int(np.count_nonzero(open_)) + missed))
+
+
 def _at_rest(signs: CaptureSigns, bit: int, time: NDArray[np.int64]) -> bool:
     """Whether nearly all of those moments lie in one rest of the line: then its clip is off, and not loose."""
     return any(
@@ -164,13 +178,16 @@ def _dip(
     hit, open_ = either_side(story, partners_of(story, bit))
     hits = int(np.count_nonzero(hit == 1))
     on, as_seen = int(np.count_nonzero(there & wrong)), int(np.count_nonzero(here & wrong))
-    if hits < _NEARLY_ALL * np.count_nonzero(wrong) or on <= as_seen:
+    # Where it is off for several accesses at once only the first and the last are out of line.
+    odds = on * _LOG_ODD + log_rate(on, as_seen, _OUT_OF_LINE)
+    if hits < _NEARLY_ALL * np.count_nonzero(wrong) or odds <= 0.0:
         return
-    odd = wrong & (hit != 1) & (story.repeat != kernel.SAME)
+    news = wrong & (story.repeat != kernel.SAME)
+    odd = news & (hit != 1)
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[odd]) * math.log(2.0)
     when = rows.time[wrong]
-    acts, missed = walk.joined(bit, rows.time[wrong & (story.repeat != kernel.SAME)], (int(when[0]), int(when[-1])))
-    own = log_rate(acts, int(np.count_nonzero(open_)) + missed, SOMETIMES) - unknown + (on - as_seen) * _LOG_ODD
+    acts, missed = walk.joined(bit, rows.time[news], (int(when[0]), int(when[-1])))
+    own = _log_spells(rows, news, open_ != 0, acts, missed) - unknown + odds
     index = rows.index[wrong]
     yield Rival(
         fault="clip-noisy",
