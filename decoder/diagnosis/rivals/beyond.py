@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.weighing import LN2
-from busledger.decoder.diagnosis.rivals.changes import log_runs
 from busledger.decoder.diagnosis.rivals.registers import log_registers
+from busledger.decoder.diagnosis.rivals.revisions import log_runs
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, named, span_of

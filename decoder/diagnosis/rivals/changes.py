@@ -9,26 +9,26 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.urns import log_urn, log_values
+from busledger.decoder.diagnosis.replay.urns import log_values
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.blocks import Block, Passages, blocks_of, passages
 from busledger.decoder.diagnosis.rivals.fillings import log_contents
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over, moments
 from busledger.decoder.diagnosis.rivals.places import DEVICE
+from busledger.decoder.diagnosis.rivals.revisions import log_revised
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sides import log_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.words import counted, moment, named, span_of, stated
 
-__all__ = ["log_runs", "other_images", "shared"]
+__all__ = ["other_images", "shared"]
 
 LN2 = math.log(2.0)
 # All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
 _KEEPS = (20.0, 1.0)  # Beta prior, judged: what was changed stays, but the other master may put it back
 _BY_AGE = 0.1  # judged: of other masters, those that are at work all the time, so that age and place tell
 _AGES, _NEAR = 8, 4  # powers of two that are told apart; cells
-_ALIKE = 0.1  # judged; revisions of a ROM whose new bytes differ from the old ones in the same lanes
 _CHANGES = 2  # judged: a single one may be anything
 
 
@@ -232,7 +232,10 @@ def other_images(story: Story) -> Iterator[Rival]:
         order = np.argsort(story.address[cells])
         said = differs[order]
         bits = int(np.bitwise_or.reduce(rows.compared[mine])).bit_count()
-        own = log_rate(steady, odd, HARD) + log_runs(said) + _log_revised((level ^ expected)[differs], bits)
+        span = story.study.cells.span(r)
+        value, known = (column[span] for column in story.study.images())
+        own = log_rate(steady, odd, HARD)
+        own += log_revised((cells[order] - span.start).astype(np.int64), level[order], value, known != 0, bits)
         explained = wrong.copy()
         explained[wrong] = differs[np.searchsorted(cells, rows.cell[wrong])] & (
             level[np.searchsorted(cells, rows.cell[wrong])] == (rows.data & rows.compared)[wrong]
@@ -282,19 +285,3 @@ def _commonest(
     level, each = np.zeros(cells, np.uint32), np.zeros(cells, np.int64)
     level[owner], each[owner] = (keys & np.uint64(0xFFFFFFFF)).astype(np.uint32), count
     return level, each
-
-
-def _log_revised(changed: NDArray[np.uint32], bits: int) -> float:
-    """Log probability of what the new bytes are: anything, or, now and then, the old ones with the same lanes turned
-    round again and again (code that was moved by a page, text in another case).
-    """
-    anything = -len(changed) * bits * LN2
-    return log_sum([math.log1p(-_ALIKE) + anything, math.log(_ALIKE) + log_urn(changed, 2.0**bits - 1.0)])
-
-
-def log_runs(said: NDArray[np.bool_]) -> float:
-    """Log probability of where the differences lie, neighbours alike: a chain of two states with rates unknown."""
-    one, two = said[:-1], said[1:]
-    begins, stays_right = int((~one & two).sum()), int((~one & ~two).sum())
-    ends, stays_wrong = int((one & ~two).sum()), int((one & two).sum())
-    return log_rate(begins, stays_right, SOMETIMES) + log_rate(ends, stays_wrong, SOMETIMES)
