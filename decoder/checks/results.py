@@ -386,7 +386,9 @@ class ProbesResult(_Result):
     channels: tuple[ChannelHealth, ...] = ()
     clock: ClockFinding | None = None
     sample_ns: float | None = None
-    seen_ns: float | None = Field(default=None, description="of the capture that the channels were watched for")
+    seen_ns: float | None = Field(
+        default=None, description="nanoseconds of the capture over which the channels were watched"
+    )
     samples_per_half_clock: float | None = None
     rate_enough: bool | None = None
     glitch_bursts: int = 0

@@ -46,6 +46,7 @@ _RARE = 0.01
 # Judged: wrong reads that may be let pass, as slips of the analyser or as what a shared fault could excuse; and wrong
 # reads past which nobody looks for them: a slip is a matter of one read in a hundred thousand.
 _SLIPS, _SCANNED = 2, 200
+_FAR_APART = 700.0  # nats: e to that is still a number
 _TIED = 0.01  # of a chance: a chip that is likelier than that is listed beside the one that is charged. Judged
 # Of those that a shared fault could excuse, past which those of chips that are plainly bad are their own. Judged.
 _MET = 4
@@ -111,23 +112,28 @@ class Card:
             rows = overlay.feed(rows)
             strays += log_lost(overlay, path.mask)
             if isinstance(overlay, FoundFault):
-                excuses |= dict.fromkeys(overlay.excusable.tolist(), log_excuse(overlay.scored.effect.tally))
+                price = log_excuse(overlay.scored.effect.tally)
+                for cycle in overlay.excusable.tolist():
+                    excuses[cycle] = max(price, excuses.get(cycle, -math.inf))
         strays += sum(path.log_weight for path in paths)
         state = self._summed(paths, rows, self._leaves(rows, paths), strays)
-        for several, lanes in either_lane(paths, rows):
+        ties: list[tuple[CardState, CardState, NDArray[np.bool_]]] = []
+        for region, several, lanes in either_lane(paths, rows):
             ways = []
             for lane in lanes:
                 without = rows.compared & ~np.where(several, np.uint32(lane), np.uint32(0))
                 left = rows.holding(rows.expected & without, without)
                 ways.append(self._summed(paths, left, self._leaves(left, paths, whole=True), strays))
-            state = _either(*ways)
-            rows = state.rows
-        best = state
+            one, other = sorted(ways, key=lambda way: -way.log_total)
+            ties.append((one, other, self.regions == region))
+            state, rows = one, one.rows
+        best = state = _tied(state, ties)
         for at, price in self._let_pass(state, excuses):
             compared = rows.compared.copy()
             compared[at] = 0
             leaves = self._leaves(rows.holding(rows.expected & compared, compared), paths, whole=True)
             passed = replace(self._summed(paths, rows, leaves, strays + price), passed=at, owed=-price)
+            passed = _tied(passed, ties)
             best = max(best, passed, key=lambda s: s.log_total)
         return best
 
@@ -249,15 +255,20 @@ class Card:
         return self._weighed[key]
 
 
-def _either(one: CardState, other: CardState) -> CardState:
-    """What is one chip's doing or another's, as both together: each chip as it is where it is charged."""
-    one, other = (one, other) if one.log_total >= other.log_total else (other, one)
-    total = float(np.logaddexp(one.log_total, other.log_total))
-    share = math.exp(other.log_total - total)
-    if share < _TIED:
-        return one
-    leaves = tuple(max(both, key=lambda leaf: leaf.count.wrong) for both in zip(one.leaves, other.leaves, strict=True))
-    return CardState(one.paths, leaves, total, (1.0 - share) * one.bad + share * other.bad, one.rows)
+def _tied(state: CardState, ties: Sequence[tuple[CardState, CardState, NDArray[np.bool_]]]) -> CardState:
+    """The state in which what is one chip's doing or another's is shared between them: each of the ``ties`` is one way,
+    the likelier, the other, and which of the chips it is about; each such chip as it is where it is charged."""
+    for one, other, mine in ties:
+        share = 1.0 / (1.0 + math.exp(min(_FAR_APART, one.log_total - other.log_total)))
+        if share < _TIED:
+            continue
+        leaves = tuple(
+            max((now, there), key=lambda leaf: leaf.count.wrong) if is_mine else now
+            for now, there, is_mine in zip(state.leaves, other.leaves, mine.tolist(), strict=True)
+        )
+        bad = np.where(mine, (1.0 - share) * state.bad + share * other.bad, state.bad)
+        state = replace(state, leaves=leaves, bad=bad, log_total=state.log_total - math.log1p(-share))
+    return state
 
 
 def log_lost(overlay: Overlay, mask: int) -> float:

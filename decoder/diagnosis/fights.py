@@ -28,8 +28,12 @@ def log_fights(scored: Scored, rows: Rows) -> float:
     regions = np.array(scored.candidate.regions, np.int16)
     bad = np.flatnonzero((rows.wrong != 0) & np.isin(rows.region, regions))
     mask = np.uint32(scored.candidate.mask)
-    lanes = int(np.bitwise_count(rows.compared[bad] & mask).sum())
+    each = np.bitwise_count(rows.compared[bad] & mask).astype(np.int64)
+    lanes = int(each.sum())
     if tally.unsure_bits < _OPEN * lanes:
         return 0.0
     wrong = int(np.bitwise_count(rows.wrong[bad] & mask).sum())
-    return min(0.0, wrong * math.log(2.0 * _WRONG) + (lanes - wrong) * math.log(2.0 * (1.0 - _WRONG)))
+    told = wrong * math.log(2.0 * _WRONG) + (lanes - wrong) * math.log(2.0 * (1.0 - _WRONG))
+    # Of the wrong reads alone, in which one lane is wrong at the least.
+    told -= float(np.log1p(-((1.0 - _WRONG) ** each[each > 0])).sum())
+    return min(0.0, told)

@@ -397,7 +397,7 @@ def _is_often(tally: Tally) -> bool:
 
 def _is_refuted(always: Tally) -> bool:
     """Whether it plainly does not act every time: a chip's that does, beside another one, fails to for that alone. One
-    that foretells nothing if it does is none."""
+    that would foretell nothing if it acted every time counts as refuted."""
     return always.misses + always.other >= always.hits
 
 

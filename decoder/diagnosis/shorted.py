@@ -19,12 +19,13 @@ from busledger.decoder.diagnosis.replay.study import Rows
 __all__ = ["either_lane"]
 
 
-def either_lane(paths: Sequence[Path], rows: Rows) -> Iterator[tuple[NDArray[np.bool_], tuple[int, ...]]]:
-    """By shorted region: which of the ``rows`` that the ``paths`` leave speak of one of two lanes, and these."""
+def either_lane(paths: Sequence[Path], rows: Rows) -> Iterator[tuple[int, NDArray[np.bool_], tuple[int, ...]]]:
+    """By shorted region: its index, which of the ``rows`` that the ``paths`` leave speak of one of two lanes, bool a
+    row, and the masks of these."""
     for path in paths:
         if not isinstance(path, PathFaultState) or not shorts(path.scored):
             continue
         both = rows.wrong & np.uint32(path.mask) == np.uint32(path.mask)
         for region in np.unique(rows.region[both]).tolist():
             if region in path.regions:
-                yield both & (rows.region == region), tuple(1 << lane for lane in bits_of(path.mask))
+                yield region, both & (rows.region == region), tuple(1 << lane for lane in bits_of(path.mask))

@@ -12,6 +12,7 @@ from busledger.decoder.diagnosis.rivals.story import Story
 from .rows_of import study_of
 
 SIGNS = SimpleNamespace(
+    span=(0, 1 << 40),
     address_lines={n: f"A{n}" for n in range(5)}, names=["A0"] * 20,
     address_bit=lambda _: SimpleNamespace(of=0),
 )  # fmt: skip

@@ -56,6 +56,19 @@ class ShortAndEither(ShortAndLane):
     seen = False
 
 
+class ShortAndEitherOfBoth(ShortAndEither):
+    """The same behind the lanes of bank 1, too."""
+
+    def read(self, address: int) -> int:
+        return super().read(address) if address < 16 else self.of_bank_1(address)
+
+    def of_bank_1(self, address: int) -> int:
+        data = self.cells[address]
+        if self.rng.random() < 1 / 5:
+            data &= ~0x08
+        return data if data & 0x18 == 0x18 else data & ~0x18
+
+
 class LateRowAndBlock(Hardware):
     """Bank 0 is late in one read of forty, and the lanes are pulled up; U1 reads D0 high in cells 4 to 7."""
 
@@ -228,6 +241,9 @@ def test_of_two_joined_lanes_that_read_low_one_chip_is_to_blame_and_not_both(see
     assert told["U1"] > 0.95 and told["U2"] < 0.1
     tied = {p.component: p.bad for p in diagnose(evidence_of(ShortAndEither(np.random.default_rng(seed)))).parts}
     assert abs(tied["U1"] - 0.5) < 0.2 and abs(tied["U1"] + tied["U2"] - 1.0) < 0.05
+    found = diagnose(evidence_of(ShortAndEitherOfBoth(np.random.default_rng(seed)))).parts
+    each = {p.component: p.bad for p in found if p.component in ("U1", "U2", "U3", "U4")}
+    assert len(each) == 4 and all(abs(bad - 0.5) < 0.2 for bad in each.values()), "two ties, and no chip convicted"
 
 
 class RowThatSlips(Hardware):

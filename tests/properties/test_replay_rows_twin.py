@@ -26,6 +26,7 @@ accesses = st.lists(
         hidden=st.sampled_from([0, 0, 0, 0x03]),
         expected=bits,
         known=st.sampled_from([0x00, 0x00, 0x0F, 0xFF]),
+        in_doubt=st.sampled_from([False, False, False, True]),
     ),
     max_size=40,
 )
@@ -44,12 +45,13 @@ def columns(some: list[Access]) -> dict[str, np.ndarray]:
         "verdict": np.array(verdicts, np.uint8),
         "expected": np.array([a.expected & a.known for a in some], np.uint32),
         "known": np.array([a.known for a in some], np.uint32),
+        "in_doubt": np.array([a.in_doubt for a in some], np.bool_),
     }
 
 
 @settings(max_examples=60, deadline=None)
 def plain(c) -> PlainRows:
-    names = ("cell", "fixed", "write", "data", "hidden", "width", "verdict", "expected", "known")
+    names = ("cell", "fixed", "write", "data", "hidden", "width", "verdict", "expected", "known", "in_doubt")
     return PlainRows(*(c[name] for name in names))
 
 
@@ -75,7 +77,7 @@ def test_rows_equal_their_twin(some, block):
         rows_kernel.prepare(plain(c), c["card"], value, settled, state, PreparedRows(*outs))
         lanes, sure, *rest = outs
         assert lanes.tolist() == [0xFF] * len(piece)
-        assert sure.tolist() == [0xFF & ~a.hidden for a in piece]
+        assert sure.tolist() == [0 if a.in_doubt else 0xFF & ~a.hidden for a in piece]
         got += list(zip(*(x.tolist() for x in rest), strict=True))
     assert got == wanted
 

@@ -10,7 +10,8 @@ READS = ("agrees", "mismatch", "unknown", "disagrees")
 
 @dataclass
 class Access:
-    """``verdict``: write, agrees, mismatch, unknown, stale, disagrees or ambiguous."""
+    """``verdict``: write, agrees, mismatch, unknown, stale, disagrees or ambiguous; ``in_doubt``: it may have been
+    another cell's, of which nothing is learnt."""
 
     cell: int
     card: int
@@ -20,9 +21,13 @@ class Access:
     hidden: int
     expected: int
     known: int
+    in_doubt: bool = False
 
     def level(self, lane: int) -> int | None:
         return None if self.hidden >> lane & 1 else self.data >> lane & 1
+
+    def told(self, lane: int) -> int | None:
+        return None if self.in_doubt else self.level(lane)
 
 
 def elect(accesses: list[Access]) -> dict[tuple[int, int], int]:
@@ -35,7 +40,7 @@ def elect(accesses: list[Access]) -> dict[tuple[int, int], int]:
             written.add(a.cell)
         elif a.verdict in READS:
             for lane in range(8):
-                level = a.level(lane)
+                level = a.told(lane)
                 if a.fixed and a.known >> lane & 1:
                     image[a.cell, lane] = image.get((a.cell, lane), 0) | (a.expected >> lane & 1)
                 if level is not None and not a.known >> lane & 1 and a.cell not in written:
@@ -73,7 +78,7 @@ def prepare(accesses: list[Access]) -> list[tuple[int, int, int, int, int, int]]
             continue
         want: dict[int, int] = {}
         for lane in range(8):
-            level = a.level(lane)
+            level = a.told(lane)
             if level is None:
                 continue
             if a.known >> lane & 1:
@@ -95,7 +100,7 @@ def prepare(accesses: list[Access]) -> list[tuple[int, int, int, int, int, int]]
             )
         )
         for lane in range(8):
-            level = a.level(lane)
+            level = a.told(lane)
             if level is not None:
                 last[a.cell, lane] = level
     return rows

@@ -103,7 +103,8 @@ class Given(NamedTuple):
 
 
 class PlainRows(NamedTuple):
-    """A block of accesses as the ledger judged them; ``fixed`` bool: nothing can write there (a ROM)."""
+    """A block of accesses as the ledger judged them; ``fixed`` bool: nothing can write there (a ROM); ``in_doubt``
+    bool: it may have been another cell's."""
 
     cell: NDArray[Any]
     fixed: NDArray[Any]
@@ -114,6 +115,7 @@ class PlainRows(NamedTuple):
     verdict: NDArray[Any]
     expected: NDArray[Any]
     known: NDArray[Any]
+    in_doubt: NDArray[Any]
 
 
 class RowState(NamedTuple):

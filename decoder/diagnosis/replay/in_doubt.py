@@ -1,13 +1,11 @@
 """Accesses of which the clips do not tell the cell, as the replays are to take them.
 
-A write that may have gone to any of several cells leaves none of them known, under any fault: it is given as a write
-of nothing known to each. A read that may have come from any of them teaches nothing, unless the ledger, which knows
-what all of them hold, compared it.
+A write that may have gone to any of several cells leaves none of them known, under any fault: it is given once for
+each of them, as a write of which no lane is sure. A read that may have come from any of them teaches nothing, unless
+the ledger, which knows what all of them hold, compared it. What the bus carried is known all the same.
 """
 
 from __future__ import annotations
-
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,13 +15,13 @@ from busledger.decoder.ledger import MOST_COUNTED, Compared
 
 __all__ = ["spread"]
 
-_ALL = np.uint32(0xFFFFFFFF)
 
 
 def spread(
     cycles: Cycles, compared: Compared, is_write: NDArray[np.bool_], inside: NDArray[np.uint32]
-) -> tuple[Cycles, Compared]:
-    """The same block, a write in doubt once for each cell that it may have gone to.
+) -> tuple[Cycles, Compared, NDArray[np.bool_]]:
+    """The same block, a write in doubt once for each cell that it may have gone to; and bool a row: it teaches
+    nothing of its cell.
 
     ``is_write`` bool a row; ``inside`` uint32 a region, and one more for rows in none: the address bits that tell its
     cells apart. Rows stay in time order; those of one write share its index. Of more than ``MOST_COUNTED`` bits
@@ -32,7 +30,7 @@ def spread(
     doubt = cycles.address_unknown & inside[cycles.region]
     rows = np.flatnonzero(doubt)
     if not len(rows):
-        return cycles, compared
+        return cycles, compared, np.zeros(len(cycles), np.bool_)
     count = np.ones(len(cycles), np.int64)
     bits = np.bitwise_count(doubt)
     written = is_write & (doubt != 0) & (bits <= MOST_COUNTED)
@@ -43,8 +41,7 @@ def spread(
     number = (np.arange(len(source)) - first[source]).astype(np.uint32)
     to = written[source]
     cycles.address[to] = _deposited(cycles.address[to], doubt[source][to], number[to])
-    silent = to | (~is_write[source] & (doubt[source] != 0) & (compared.known == 0))
-    return replace(cycles, data_unknown=np.where(silent, _ALL, cycles.data_unknown)), compared
+    return cycles, compared, to | (~is_write[source] & (doubt[source] != 0) & (compared.known == 0))
 
 
 def _deposited(

@@ -18,7 +18,8 @@ class Rows:
 
     Attributes
     ----------
-    index : int64, the cycle's index in the capture
+    index : int64, the cycle's index in the capture, rising; a write of which the clips do not tell the cell stands once
+        for each that it may have gone to
     time : int64, ticks
     window : uint16, which of WINDOWS equal spans of the capture
     cell : int32, see CellSpace

@@ -26,7 +26,7 @@ def count_unwritten(rows, written, value, settled, votes):
     What the image of a ROM says goes into ``value`` and ``settled`` (uint32 a cell) at once. ``written`` uint32 a
     cell, lanes written so far, carried; ``votes`` int32 (cells × lanes × 2), [·, ·, 1] counts high.
     """
-    cell, fixed, is_write, data, data_unknown, width, verdict, expected, known = rows
+    cell, fixed, is_write, data, data_unknown, width, verdict, expected, known, in_doubt = rows
     bits = votes.shape[1]
     for i in range(cell.shape[0]):
         c = cell[i]
@@ -40,7 +40,7 @@ def count_unwritten(rows, written, value, settled, votes):
             value[c] |= expected[i] & known[i]
             settled[c] |= known[i]
         free = lanes & ~data_unknown[i] & ~known[i] & ~written[c]
-        if free == 0:
+        if free == 0 or in_doubt[i]:
             continue
         for b in range(bits):
             if (free >> b) & 1:
@@ -71,13 +71,14 @@ def prepare(rows, card, elected, settled, state, out):
     ``card`` int16 a row: the group of regions behind the same data buffer. ``elected``, ``settled`` uint32 a cell: see
     ``elect``.
     """
-    cell, fixed, is_write, data, data_unknown, width, verdict, expected, known = rows
+    cell, fixed, is_write, data, data_unknown, width, verdict, expected, known, in_doubt = rows
     written, last, last_known, card_last, card_read = state
     lanes_out, sure_out, exp_out, cmp_out, wrong_out, event_out, rest_out, rest_read_out = out
     for i in range(cell.shape[0]):
         c = cell[i]
         lanes = lanes_of(width[i])
-        sure = lanes & ~data_unknown[i]
+        carried = lanes & ~data_unknown[i]
+        sure = np.uint32(0) if in_doubt[i] else carried
         lanes_out[i] = lanes
         sure_out[i] = sure
         exp_out[i] = 0
@@ -87,7 +88,7 @@ def prepare(rows, card, elected, settled, state, out):
         g = card[i]
         rest_out[i] = card_last[g]
         rest_read_out[i] = card_read[g]
-        card_last[g] = (card_last[g] & ~sure) | (data[i] & sure)
+        card_last[g] = (card_last[g] & ~carried) | (data[i] & carried)
         if is_write[i]:
             written[c] |= lanes
             last_known[c] &= ~lanes

@@ -79,8 +79,8 @@ class Study:
                 best = (wrong, [rows for rows, _ in held])
         return joined(best[1]) if best[1] else self._bare(Cycles.empty(0), Compared.empty(0))
 
-    def _logged(self) -> Iterator[tuple[Cycles, Compared]]:
-        """The blocks of the log, what the clips leave in doubt of an address told as the replays are to take it."""
+    def _logged(self) -> Iterator[tuple[Cycles, Compared, NDArray[np.bool_]]]:
+        """The blocks of the log, what the clips leave in doubt of an address told as ``spread`` does."""
         for cycles, compared in self.evidence.log.blocks():
             yield spread(cycles, compared, _IS_WRITE[cycles.kind], self._inside)
 
@@ -91,13 +91,13 @@ class Study:
         state = RowState(*(np.zeros(size, np.uint32) for size in (n, n, n, cards, cards)))
         card_of = np.array([*self.card.card_of, 0], np.int16)
         before: Rows | None = None
-        for cycles, compared in self._logged():
+        for cycles, compared, in_doubt in self._logged():
             rows = self._bare(cycles, compared)
             card = card_of[rows.region]
             out = PreparedRows(
                 rows.lanes, rows.sure, rows.expected, rows.compared, rows.wrong, rows.event, rows.rest, rows.rest_read
             )  # fmt: skip
-            plain = self._plain(rows.cell, rows.is_write, cycles, compared)
+            plain = self._plain(rows.cell, rows.is_write, cycles, compared, in_doubt)
             rows_kernel.prepare(plain, card, elected, settled, state, out)
             rows.rest_bus = _carried_before(before, rows)
             self.bus_settles = self.bus_settles or bool((rows.rest_bus != rows.kept).any())
@@ -105,11 +105,12 @@ class Study:
             yield rows
 
     def _plain(
-        self, cell: NDArray[np.int32], is_write: NDArray[np.bool_], cycles: Cycles, compared: Compared
-    ) -> PlainRows:
+        self, cell: NDArray[np.int32], is_write: NDArray[np.bool_], cycles: Cycles, compared: Compared,
+        in_doubt: NDArray[np.bool_],
+    ) -> PlainRows:  # fmt: skip
         return PlainRows(
             cell, self._fixed[cycles.region], is_write, cycles.data, cycles.data_unknown, cycles.width,
-            compared.verdict, compared.expected, compared.known,
+            compared.verdict, compared.expected, compared.known, in_doubt,
         )  # fmt: skip
 
     def maps(self, fault: PathFault) -> Maps:
@@ -150,13 +151,13 @@ class Study:
             n = max(1, self.cells.total)
             votes = np.zeros((n, self.data_bits, 2), np.int32)
             written, value, settled = (np.zeros(n, np.uint32) for _ in range(3))
-            for cycles, compared in self._logged():
+            for cycles, compared, in_doubt in self._logged():
                 if self._span[1] == 0 and len(cycles):
                     self._span = (int(cycles.time[0]), 1)
                 if len(cycles):
                     self._span = (self._span[0], max(1, int(cycles.time[-1]) + 1 - self._span[0]))
                 cell = self.cells.locate(cycles.region, cycles.address)
-                plain = self._plain(cell, _IS_WRITE[cycles.kind], cycles, compared)
+                plain = self._plain(cell, _IS_WRITE[cycles.kind], cycles, compared, in_doubt)
                 rows_kernel.count_unwritten(plain, written, value, settled, votes)
             rows_kernel.elect(votes, value, settled)
             self._elected = (value, settled)
@@ -167,7 +168,7 @@ class Study:
         if self._first_reads is None:
             met = np.zeros(max(1, self.cells.total), np.bool_)
             found = []
-            for cycles, compared in self._logged():
+            for cycles, compared, _ in self._logged():
                 rows = self._bare(cycles, compared)
                 cells, at = np.unique(rows.cell, return_index=True)
                 new = at[~met[cells]]

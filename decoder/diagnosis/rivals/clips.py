@@ -117,7 +117,7 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: Span) ->
     lanes, unknown = int(lane), 0
     if line in signs.address_lines.values():  # it carries both in turn, so that addresses came wrong as well
         beside = taken_amiss(story, span.first, span.last) & ~wrong
-        unknown = sum(int(lanes).bit_count() for lanes in rows.compared[beside & (story.repeat != kernel.SAME)])
+        unknown = int(np.bitwise_count(rows.compared[beside & (story.repeat != kernel.SAME)]).sum())
         wrong, lanes = wrong | beside, 0xFFFFFFFF
     else:
         odds += log_written_without(story, lane, span.first, span.last)

@@ -53,7 +53,7 @@ def dips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             there, here = _going_on(story, 1 << bit)
             if np.count_nonzero(there & wrong) >= _FEW and not _at_rest(signs, bit, rows.time[there & wrong]):
                 yield from _dip(story, bit, line, len(signs.names), walk, (there, here))
-            elif walk.most(bit) >= _FEW:
+            elif walk.most(bit) >= _FEW and not _at_rest(signs, bit, rows.time[wrong]):
                 yield from _out_of_line(story, bit, line, len(signs.names), walk)
 
 
@@ -75,24 +75,29 @@ class _Walk:
         given = word[there - 1] + step
         return cls(time[there], given, word[there] ^ given)
 
-    def level(self, bit: int, level: int) -> tuple[NDArray[np.int64], int]:
-        """Ticks of the accesses out of line by the line alone, seen at ``level``; how many in line could have been."""
+    def level(self, bit: int, level: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Ticks of the accesses out of line by the line alone, seen at ``level``; those of others that could have been.
+        """
         other = self.given >> bit & 1 != level
-        return self.time[other & (self.off == 1 << bit)], int(np.count_nonzero(other & (self.off == 0)))
+        return self.time[other & (self.off == 1 << bit)], self.time[other & (self.off == 0)]
 
     def most(self, bit: int) -> int:
         """Accesses out of line, of the level that has more."""
         return max(len(self.level(bit, level)[0]) for level in (0, 1))
 
-    def joined(self, bit: int, news: NDArray[np.int64], span: tuple[int, int]) -> tuple[int, int]:
+    def joined(
+        self, bit: int, news: NDArray[np.int64], open_: NDArray[np.int64], span: tuple[int, int]
+    ) -> tuple[int, int]:
         """(acts, chances missed) of the line between the ticks ``span``: reads that came wrong at the ticks ``news``,
-        and accesses that came out of line or did not. A loose clip asks nobody what is read, so they have one rate."""
+        or right at those of ``open_``, and accesses that came out of line or did not. A loose clip asks nobody what is
+        read, so they have one rate."""
         mine = replace(self, **{
             name: getattr(self, name)[(self.time >= span[0]) & (self.time <= span[1])]
             for name in ("time", "given", "off")
         })  # fmt: skip
         out, in_line = max((mine.level(bit, level) for level in (0, 1)), key=lambda one: len(one[0]))
-        return len(np.union1d(news, out)), in_line
+        asked = open_[(open_ >= span[0]) & (open_ <= span[1])]
+        return len(np.union1d(news, out)), len(np.union1d(asked, in_line))
 
 
 def _out_of_line(story: Story, bit: int, line: str, lines: int, walk: _Walk) -> Iterator[Rival]:
@@ -102,14 +107,15 @@ def _out_of_line(story: Story, bit: int, line: str, lines: int, walk: _Walk) -> 
     level = max((0, 1), key=lambda one: len(walk.level(bit, one)[0]))
     out, in_line = walk.level(bit, level)
     hit, open_ = either_side(story, partners_of(story, bit))
+    asked = rows.time[open_ != 0]
     explained = wrong & (hit != 0)
     hits, count = int(np.count_nonzero(hit == 1)), int(np.count_nonzero(wrong))
     if np.count_nonzero(explained) < _NEARLY_ALL * count or 2 * hits < count:
         return
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[wrong & (hit == 2)]) * math.log(2.0)
     news = wrong & (story.repeat != kernel.SAME)
-    acts, missed = walk.joined(bit, rows.time[news], (int(walk.time[0]), int(walk.time[-1])))
-    own = log_rate(acts, int(np.count_nonzero(open_)) + missed, SOMETIMES) - unknown - math.log(2.0)
+    acts, missed = walk.joined(bit, rows.time[news], asked, (int(walk.time[0]), int(walk.time[-1])))
+    own = log_rate(acts, missed, SOMETIMES) - unknown - math.log(2.0)
     index = rows.index[explained]
     shown = "high" if level else "low"
     yield Rival(
@@ -117,7 +123,7 @@ def _out_of_line(story: Story, bit: int, line: str, lines: int, walk: _Walk) -> 
         scope="clip",
         lines=(line,),
         log_prior=prior_of("clip-noisy", chips=True) - math.log(max(1, lines)),
-        log_own=own - log_rate(len(out), in_line, _BY_CHANCE),
+        log_own=own - log_rate(len(out), len(in_line), _BY_CHANCE),
         explains=len(index),
         summary=f"the clip on {line} is loose: at times it shows {shown} whatever the line is, in "
         f"{counted(len(out), 'access', 'accesses')} between two that follow each other with {line} the other way",
@@ -135,12 +141,12 @@ def _out_of_line(story: Story, bit: int, line: str, lines: int, walk: _Walk) -> 
 def _log_spells(
     rows: Rows, news: NDArray[np.bool_], open_: NDArray[np.bool_], acts: int, missed: int
 ) -> float:
-    """Log probability of when the clip was loose: ``acts`` times, of which the rows ``news`` show when, and not in the
-    rows ``open_`` nor ``missed`` times more at any moment."""
+    """Log probability of when the clip was loose: ``acts`` times, of which the rows ``news`` show when, and not in
+    ``missed``, of which the rows ``open_`` do."""
     hits, misses = (np.bincount(rows.window[kind], minlength=WINDOWS).astype(np.float64) for kind in (news, open_))
     hits *= acts / max(1.0, hits.sum())
-    misses += missed / WINDOWS
-    return log_chances(hits, misses, (acts, int(np.count_nonzero(open_)) + missed))
+    misses *= missed / max(1.0, misses.sum())
+    return log_chances(hits, misses, (acts, missed))
 
 
 def _at_rest(signs: CaptureSigns, bit: int, time: NDArray[np.int64]) -> bool:
@@ -186,7 +192,7 @@ def _dip(
     odd = news & (hit != 1)
     unknown = sum(int(lanes).bit_count() for lanes in rows.compared[odd]) * math.log(2.0)
     when = rows.time[wrong]
-    acts, missed = walk.joined(bit, rows.time[news], (int(when[0]), int(when[-1])))
+    acts, missed = walk.joined(bit, rows.time[news], rows.time[open_ != 0], (int(when[0]), int(when[-1])))
     own = _log_spells(rows, news, open_ != 0, acts, missed) - unknown + odds
     index = rows.index[wrong]
     yield Rival(

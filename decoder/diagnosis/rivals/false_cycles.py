@@ -18,7 +18,7 @@ from busledger.decoder.diagnosis.replay.weighing import log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.sides import log_of
 from busledger.decoder.diagnosis.rivals.story import Story
-from busledger.decoder.diagnosis.rivals.transfers import traffic
+from busledger.decoder.diagnosis.rivals.transfers import first_of_each, traffic
 from busledger.decoder.special_functions import gammaln
 
 __all__ = ["doubtful_cycles", "log_false_cycles"]
@@ -45,6 +45,7 @@ def doubtful_cycles(story: Story) -> NDArray[np.uint8]:
         flags[at[mine]] = cycles.flags[mine]
     gap = np.diff(rows.time)
     usual = float(np.median(gap)) if len(gap) else 0.0
+    gap[~first_of_each(story)[1:]] = 1 << 60  # no cycle of its own
     found = np.where(flags & Flag.UNSETTLED != 0, np.uint8(1), np.uint8(0))
     near = [np.concatenate([[False], gap < share * usual, [False]]) for share in _CLOSE]
     for odd in (*(one[1:] | one[:-1] for one in near if len(rows)), flags & Flag.SHORT_STROBE != 0):

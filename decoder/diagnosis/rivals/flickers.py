@@ -65,7 +65,7 @@ def _flickering(story: Story, line: str, bit: int, level: int) -> Rival | None:
     misses = np.bincount(rows.window[right], minlength=WINDOWS) + np.bincount(rows.window[first], minlength=WINDOWS)
     total = (count, int(misses.sum()))
     own = log_chances(hits, misses, total) - math.log(2.0) + _log_beside(story, bit, level, total)
-    own += _log_written(story, acts & seen_wrongly)
+    own += _log_written(story, bit, acts & seen_wrongly)
     index = rows.index[explained]
     return Rival(
         fault="clip-noisy",
@@ -78,8 +78,8 @@ def _flickering(story: Story, line: str, bit: int, level: int) -> Rival | None:
         "reads and writes alike",
         evidence=(
             f"{counted(int(np.count_nonzero(bent)), 'wrong read')} {'high' if level else 'low'} on this line alone, "
-            f"and {counted(int(np.count_nonzero(seen_wrongly)), 'more', 'more')} right although the write was seen "
-            "with it so",
+            f"and {counted(int(np.count_nonzero(seen_wrongly)), 'more', 'more')} the other way after a write that was "
+            f"seen {'high' if level else 'low'}: there the write was misread",
         ),
         next_step=f"Clean and reseat the clip on {line} and its ground, and capture again.",
         stops_judging=True,
@@ -88,13 +88,14 @@ def _flickering(story: Story, line: str, bit: int, level: int) -> Rival | None:
     )
 
 
-def _log_written(story: Story, acts: NDArray[np.bool_]) -> float:
+def _log_written(story: Story, bit: int, acts: NDArray[np.bool_]) -> float:
     """Log odds that a program wrote what these reads give rather than what was seen of their writes, by how often it
     writes either: it is no clip that makes a program's data odd, one by one."""
     rows = story.rows
-    written = rows.data[rows.is_write & (rows.sure == np.bitwise_or.reduce(rows.sure, initial=0))]
+    own = np.uint32(bit & ~7)  # the byte that the line is of
+    written = rows.data[rows.is_write & (rows.sure == np.bitwise_or.reduce(rows.sure, initial=0))] >> own
     often = np.bincount(written & _BYTE, minlength=_BYTE + 1) + 1.0 / (_BYTE + 1)
-    gave, seen = rows.data[acts] & _BYTE, rows.expected[acts] & _BYTE
+    gave, seen = rows.data[acts] >> own & _BYTE, rows.expected[acts] >> own & _BYTE
     return float(np.minimum(0.0, np.log(often[gave] / often[seen])).sum())
 
 

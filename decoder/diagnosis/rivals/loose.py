@@ -23,7 +23,7 @@ from busledger.decoder.diagnosis.rivals.words import counted
 __all__ = ["loose_clips"]
 
 _LEAST = 3  # wrong reads by the address, and by the data: judged, fewer may be anything
-_BOTH = math.log(0.5)  # judged: of accesses whose address it spoils, those whose data it spoils as well
+_EVEN = (0.5, 0.5)  # Beta prior: of accesses whose address it spoils, those whose data it spoils as well
 
 
 def loose_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
@@ -71,7 +71,8 @@ def _loose(
     own = log_rate(int(np.count_nonzero(bent)), int(np.count_nonzero(asked & ~at_level)), SOMETIMES)
     own += log_rate(int(np.count_nonzero(written)), int(np.count_nonzero(asked & at_level)), SOMETIMES)
     own += log_rate(int(np.count_nonzero(led | blind | both)), int(np.count_nonzero(astray[1] & here)), SOMETIMES)
-    own += int(np.count_nonzero(both)) * _BOTH
+    # Whether its data were spoilt, too, or not.
+    own += log_rate(int(np.count_nonzero(both)), int(np.count_nonzero(led)), _EVEN)
     own -= sum(int(lanes).bit_count() for lanes in rows.compared[blind]) * math.log(2.0)
     explained = bent | written | led | blind | both
     by_data, by_address = int(np.count_nonzero(bent | written)), int(np.count_nonzero(led | blind | both))

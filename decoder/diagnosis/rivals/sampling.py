@@ -14,6 +14,7 @@ from busledger.decoder.diagnosis.rivals.noise import rings_throughout
 from busledger.decoder.diagnosis.rivals.other_bus import line_of_another_bus
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.transfers import first_of_each
 from busledger.decoder.diagnosis.rivals.words import counted
 
 __all__ = ["capture_verdict", "ringing", "strobe_widths", "too_slow"]
@@ -81,10 +82,12 @@ def strobe_widths(evidence: Evidence) -> dict[str, float]:
         return {}
     lines = signs.profile.lines
     found: dict[str, float] = {}
+    strobed = False
     for health in probes.channels:
         line = lines.get(health.line or health.channel)
         if line is None or line.role not in ("strobe", "clock") or health.moves < 2 * _FEW:
             continue
+        strobed = strobed or line.role == "strobe"
         share = 1 - health.high_share if line.active_low else health.high_share
         if line.role == "clock":
             share = min(health.high_share, 1 - health.high_share)
@@ -93,7 +96,7 @@ def strobe_widths(evidence: Evidence) -> dict[str, float]:
         found[line.name] = share * probes.seen_ns / (health.moves / 2) / probes.sample_ns
     strobes = {name: width for name, width in found.items() if lines[name].role == "strobe"}
     # Where strobes tell when data count, the clock itself may be finer than the sampling.
-    return strobes or found
+    return strobes if strobed else found
 
 
 def _one_level(evidence: Evidence) -> bool:
@@ -266,6 +269,7 @@ def ringing(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     double = int(spacings[:least].sum())
     rows = story.rows
     gap = np.diff(rows.time, prepend=-(1 << 60))
+    gap[~first_of_each(story)] = 1 << 60
     close = gap < (1 << (least - 1))
     bad = rows.wrong != 0
     # A second edge may read or write what the bus carries by then; what it wrote is found out later.

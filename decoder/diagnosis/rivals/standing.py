@@ -68,7 +68,8 @@ def assumption_broken(
     """Why the card was not judged: regions were told by the board file alone, ``lines`` not being clipped, and what
     came from one of them (``assumed``) is not what one memory gives, so that a part too would be accused of it: a
     rival stands first, or a part of them is bad in no way that is listed, as whatever else answers there would seem to
-    be. So would cells of a region that were told apart by counting along (``counted``). None where that is not so."""
+    be. So would cells of a region that were told apart by counting along (``counted``), under the same code: both take
+    it that what the clips leave open is as assumed. None where that is not so."""
     first = rival_first(suspects)
     accused = [s for s in suspects if s.scope not in RIVAL_SCOPES and s.probability >= SURE]
     strange = [s for s in accused if s.fault == "unlisted" and s.region is not None]

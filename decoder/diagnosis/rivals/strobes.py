@@ -15,7 +15,7 @@ from busledger.decoder.diagnosis.rivals.news import odd_selects, reads_that_diff
 from busledger.decoder.diagnosis.rivals.rests import WHEN, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
-from busledger.decoder.diagnosis.rivals.transfers import traffic
+from busledger.decoder.diagnosis.rivals.transfers import traffic, writes
 from busledger.decoder.diagnosis.rivals.unseen_writes import Unseen, log_crowded, log_unseen, restless
 from busledger.decoder.diagnosis.rivals.words import counted, look_at, moment, named
 
@@ -54,13 +54,12 @@ def writes_gone(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
 def _other_readings(story: Story, signs: CaptureSigns) -> list[tuple[int, int, int]]:
     """(tick of the write before, tick of the write after, transfers between) of the next longest stretches without a
     write after the longest, as far as the transfers were kept."""
-    rows = story.rows
-    writes = np.sort(np.concatenate([rows.time[rows.is_write], signs.latches().time]))
-    if len(writes) < _SHORTER + 2:
+    seen = writes(story)
+    if len(seen) < _SHORTER + 2:
         return []
-    between = np.diff(np.searchsorted(traffic(story)[0], writes)) - 1
+    between = np.diff(np.searchsorted(traffic(story)[0], seen)) - 1
     at = np.argsort(-between, kind="stable")[: _SHORTER + 1]
-    found = [(int(writes[i]), int(writes[i + 1]), int(between[i])) for i in at.tolist()]
+    found = [(int(seen[i]), int(seen[i + 1]), int(between[i])) for i in at.tolist()]
     return [one for one in found if one[:2] != signs.reading_span]
 
 

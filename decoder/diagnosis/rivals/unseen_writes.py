@@ -20,10 +20,11 @@ from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.fillings import log_contents, log_turns
 from busledger.decoder.diagnosis.rivals.sides import log_of
 from busledger.decoder.diagnosis.rivals.story import Story
-from busledger.decoder.diagnosis.rivals.transfers import traffic
+from busledger.decoder.diagnosis.rivals.transfers import traffic, writes
 
 __all__ = ["Unseen", "foretold_by_rules", "log_crowded", "log_unseen", "restless"]
 
+_FILLS = 20.0  # nats against a program that writes so densely just then and at no other time. Judged
 _BACK = 4  # accesses: what an instruction fetches lies between two of its data
 _SHARES = (0.0, 0.25, 0.75)  # of the reads of a cell: never, rarely and often give something else
 
@@ -70,14 +71,16 @@ def log_crowded(story: Story, cells: int, transfers: int) -> float:
     """Log of how likely it is that so many ``cells`` were written beside so few other ``transfers``, where as many were
     at the most while the writes were seen: Chernoff's bound of a Poisson count (Mitzenmacher and Upfal, Probability and
     Computing, theorem 5.4, from memory). 0 where the program wrote as densely elsewhere."""
-    rows, signs = story.rows, story.study.evidence.signs
-    beside = signs.latches().time if signs is not None else np.zeros(0, np.int64)
-    writes = np.sort(np.concatenate([rows.time[rows.is_write], beside]))
-    if not len(writes):
+    seen = writes(story)
+    if not len(seen):
         return 0.0
-    others = np.searchsorted(traffic(story)[0], writes) - np.arange(len(writes))
-    most = int((np.searchsorted(others, others + transfers, side="right") - np.arange(len(writes))).max())
-    return min(0.0, cells - most - cells * math.log(cells / most)) if cells > most else 0.0
+    others = np.searchsorted(traffic(story)[0], seen) - np.arange(len(seen))
+    most = int((np.searchsorted(others, others + transfers, side="right") - np.arange(len(seen))).max())
+    if cells <= most:
+        return 0.0
+    # That the only fill of a capture falls in that time is no more unlikely than its share of the whole.
+    alone = math.log(transfers / max(transfers, len(traffic(story)[0])))
+    return min(0.0, max(cells - most - cells * math.log(cells / most), alone - _FILLS))
 
 
 def _pairs(rows: Rows, seen: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from busledger.decoder.diagnosis.replay.weighing import log_rate
+from busledger.decoder.diagnosis.replay.weighing import LN2, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals.story import Story
 
 __all__ = ["log_written_without"]
@@ -21,14 +21,16 @@ _AS_WRITTEN = (0.2, 0.2)  # of a level that a word of a pattern always has, or n
 def log_written_without(story: Story, lane: np.uint32, first: int, last: int) -> float:
     """Log probability of the levels on ``lane`` (a mask of one bit), in the first read of each cell after the tick
     ``last`` that was written from ``first`` on: at a rate that nobody knows, or at one for each word on the other
-    lanes, as the patterns of a test have it, whichever is likelier."""
+    lanes, as the patterns of a test have it, either as likely."""
     rows = story.rows
     began, ended = np.searchsorted(rows.time, [first, last + 1])
     later = np.flatnonzero((story.since >= began) & (story.since < ended) & (rows.compared & lane != 0))
-    later = later[later >= ended]
+    later = later[(later >= ended) & rows.is_write[story.since[later]]]
+    if not len(later):
+        return 0.0
     later = later[np.unique(rows.cell[later], return_index=True)[1]]
     other = (rows.wrong[later] & lane) != 0
     word = np.unique(rows.data[later] & ~lane, return_inverse=True)[1]
     by_word = np.bincount(word, weights=other), np.bincount(word, weights=~other)
     each = sum(log_rate(int(k), int(n), _AS_WRITTEN) for k, n in zip(*by_word, strict=True))
-    return max(log_rate(int(other.sum()), int((~other).sum()), _ANY), each)
+    return log_sum([log_rate(int(other.sum()), int((~other).sum()), _ANY), each]) - LN2
