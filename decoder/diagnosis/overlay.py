@@ -68,7 +68,11 @@ def _led_astray(rows: Rows, maps: Maps, study: Study, scored: Scored) -> Rows:
     kept = ~nowhere | (lanes != 0)
     there = np.where(there >= 0, there, rows.cell)
     region = (np.searchsorted(np.array(study.cells.base), there, side="right") - 1).astype(np.int16)
-    moved = replace(rows, cell=there.astype(np.int32), region=region, lanes=lanes, sure=rows.sure & ~taken)
+    # Clipped selects were seen for the region that was asked: of the one that the access came to they say nothing.
+    seen = np.where(region != rows.region, np.uint64(0), rows.selects_seen)
+    moved = replace(
+        rows, cell=there.astype(np.int32), region=region, lanes=lanes, sure=rows.sure & ~taken, selects_seen=seen
+    )
     return moved if kept.all() else moved.take(kept)
 
 

@@ -14,6 +14,7 @@ from busledger.decoder.diagnosis.overlay import Blind, FoundFault, composes, hid
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.replay.theory import Decay, PathFault
+from busledger.decoder.diagnosis.rivals.rival import NotJudged
 from busledger.decoder.diagnosis.scoring import Scored
 
 from .faulty_cards import HIGH_NIBBLE, Hardware
@@ -130,6 +131,20 @@ def test_a_stuck_address_line_explains_all_it_does_and_shows_the_cells_that_were
     assert not found.wrong.any()
     assert (found.cell == rows.cell & ~4).all()
     assert len(found) == len(rows) and np.count_nonzero(found.compared) > 100
+
+
+def test_what_the_bus_meant_stays_known_of_accesses_that_a_fault_leads_to_another_region():
+    """A4, which tells the banks apart, is stuck low on the card: bank 1 is bank 0. What clipped selects showed for
+    bank 1 says nothing of bank 0, and a place of bank 0 that is no memory is not where the program reads."""
+    study = study_of([("w", 17, 0x55), ("r", 17, 0x55), ("w", 3, 0x0F), ("r", 3, 0x0F)])
+    fault = acting(candidate(study, "address-stuck", "board", lines=(4,)), hard=True)
+    seen = np.full(4, 0b11, np.uint64)
+    rows = replace(study.rows(), selected=np.array([2, 2, 1, 1], np.uint64), selects_seen=seen)
+    led = laid_over(FoundFault(fault, study), rows)
+    assert led.region.tolist() == [0, 0, 0, 0] and led.asked.tolist() == [17, 17, 3, 3]
+    assert led.selects_seen.tolist() == [0, 0, 0b11, 0b11]
+    device = np.arange(study.cells.total) < 16
+    assert (NotJudged(device).feed(led).compared != 0).tolist() == [False, True, False, False]
 
 
 def test_behind_a_stuck_address_line_a_bad_lane_of_one_chip_stands_out_alone():

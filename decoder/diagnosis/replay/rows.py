@@ -22,7 +22,8 @@ class Rows:
         for each that it may have gone to
     time : int64, ticks
     window : uint16, which of WINDOWS equal spans of the capture
-    cell : int32, see CellSpace
+    cell, asked : int32, see CellSpace: the one that the access came to, by the faults laid over the rows, and the one
+        that the bus meant
     region : int16
     is_write : bool
     data, lanes, sure : uint32, levels; lanes of the transfer; lanes with a known level
@@ -53,6 +54,7 @@ class Rows:
     event: NDArray[np.uint8]
     selected: NDArray[np.uint64]
     selects_seen: NDArray[np.uint64]
+    asked: NDArray[np.int32]
 
     def __len__(self) -> int:
         return int(self.index.shape[0])
@@ -79,7 +81,7 @@ class Rows:
         return Rows(
             self.index, self.time, self.window, self.cell, self.region, self.is_write, self.data, self.lanes,
             self.sure, self.kept, self.rest, self.rest_read, self.rest_bus, expected, compared, wrong, event,
-            self.selected, self.selects_seen,
+            self.selected, self.selects_seen, self.asked,
         )  # fmt: skip
 
 

@@ -216,11 +216,13 @@ class Study:
         def blank() -> NDArray[np.uint32]:
             return np.zeros(n, np.uint32)
 
+        cell = self.cells.locate(cycles.region, cycles.address)
         return Rows(
             index=compared.index,
             time=cycles.time,
             window=self._windows(cycles.time),
-            cell=self.cells.locate(cycles.region, cycles.address),
+            cell=cell,
+            asked=cell,
             region=cycles.region,
             is_write=_IS_WRITE[cycles.kind],
             data=cycles.data,

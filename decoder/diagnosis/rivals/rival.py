@@ -69,7 +69,7 @@ class Excused:
 
 
 class NotJudged:
-    """Takes a place, a time or some lanes out of all that is compared.
+    """Takes a place, as the bus means it, a time or some lanes out of all that is compared.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ class NotJudged:
         """The block with nothing compared there."""
         there = np.ones(len(rows), np.bool_)
         if self._cells is not None:
-            there &= self._cells[rows.cell]
+            there &= self._cells[rows.asked]
         if self._span is not None:
             there &= (rows.time >= self._span[0]) & (rows.time <= self._span[1])
         compared: NDArray[np.uint32] = rows.compared & ~np.where(there, self._lanes, np.uint32(0))

@@ -195,8 +195,8 @@ def _joined(parts: list[Rows]) -> Rows:
         return parts[0]
     if not parts:
         nothing = np.zeros(0, np.int64)
-        kinds = {"window": np.uint16, "cell": np.int32, "region": np.int16, "is_write": np.bool_, "event": np.uint8,
-                 "index": np.int64, "time": np.int64}  # fmt: skip
+        kinds = {"window": np.uint16, "cell": np.int32, "asked": np.int32, "region": np.int16, "is_write": np.bool_,
+                 "event": np.uint8, "index": np.int64, "time": np.int64}  # fmt: skip
         return Rows(**{f.name: nothing.astype(kinds.get(f.name, np.uint32)) for f in fields(Rows)})
     rows = _Joined.__new__(_Joined)
     rows._parts = parts
