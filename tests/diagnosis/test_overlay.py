@@ -41,6 +41,16 @@ def test_a_fault_that_comes_and_goes_is_judged_on_the_other_chips_and_leaves_the
     assert laid_over(FoundFault(fault, study, Blind({0: HIGH_NIBBLE}, 2)), rows).wrong.tolist() == [0, 0x80, 0, 0x80]
 
 
+def test_a_row_that_does_not_answer_now_and_then_takes_of_a_blind_chip_what_it_shows_too_and_no_more():
+    """The lanes are pulled up: FF is the row's doing on all of them; 5F is so on U1's, and U2 gave its 5 itself."""
+    study = study_of([("w", 3, 0x00), ("r", 3, 0xFF), ("w", 5, 0x00), ("r", 5, 0x5F)])
+    silent = candidate(study, "no-answer", "region", region=0)
+    way = next(k for k, v in enumerate(silent.variants) if v.label == "the lanes are pulled up")
+    fault = acting(silent, hard=False, way=way)
+    found = laid_over(FoundFault(fault, study, Blind({0: HIGH_NIBBLE}, 2)), study.rows())
+    assert found.wrong.tolist() == [0, 0, 0, 0x50]
+
+
 # -- lanes: a fault that hides ----------------------------------------------------
 def test_behind_a_lane_that_never_moves_nothing_is_seen():
     """Stuck low each time: reads say nothing of D1 any more, right or wrong; the other lanes are as they were."""
