@@ -230,12 +230,22 @@ def _home(item: Item, seeds: Sequence[Place]) -> Place | None:
 
 def _settle(place: Place) -> None:
     """In front the likeliest fault of the likeliest part: a part whose many faults share its chance is not behind
-    another part's only one."""
+    another part's only one; nor are a row and its chips, of which no read tells which it is, behind a cause that is not
+    on the card and less likely than they are together."""
     of_part: dict[tuple[object, ...], float] = {}
     for item in place.items:
         of_part[_part_of(item)] = of_part.get(_part_of(item), 0.0) + item.probability
     place.items.sort(key=lambda item: -item.probability)
     first = max(place.items, key=lambda item: of_part[_part_of(item)])
+    if first.fault is None:
+        alike: dict[tuple[int, int], list[Item]] = {}
+        for item in place.items:
+            if item.fault is not None:
+                effect = item.fault.effect
+                alike.setdefault((effect.hash_, effect.tally.explained), []).append(item)
+        tied = max(alike.values(), key=lambda group: sum(i.probability for i in group), default=[])
+        if sum(item.probability for item in tied) > of_part[_part_of(first)]:
+            first = max(tied, key=lambda item: item.probability)
     place.items.sort(key=lambda item: item is not first)
     total = sum(item.probability for item in place.items)
     if total > 1.0:

@@ -258,7 +258,10 @@ def why_lines(result: CheckResult) -> Iterator[str]:
     yield from (f"And a second fault: {place_line(place)}." for place in places[1:4])
     rivals = [s for s in first.rivals if s not in first.tied and s.probability >= _LEAST][:2]
     if rivals:
-        yield ("Less likely: " + "; ".join(f"{_claim(s)}, {percent(s.probability)}" for s in rivals) + ".")
+        # One that is as likely as the leader alone stands behind it and what is not told apart from it together.
+        behind = rivals[0].probability < first.leader.probability
+        how = "Less likely" if behind else "Or, less likely than those together"
+        yield (f"{how}: " + "; ".join(f"{_claim(s)}, {percent(s.probability)}" for s in rivals) + ".")
     if result.unexplained:
         left = plural(result.unexplained, "mismatch", "mismatches")
         yield f"{left} of {count(result.mismatch_total)} not explained by this."
