@@ -4,8 +4,8 @@ Programs (memory tests, interpreters, printers' buffers, scrolling screens) yiel
 and a decoder answers them (`machine`), with faults as physics (`breaks`) or with things that are no plain memory
 (`overlays`); `buses` draws the cycles of a Z80, 6502, 6800, 6809 or 8085 after the data sheets, `selects` the decoder's
 outputs as they follow their inputs; `analyser` samples all that as a small analyser would. `truth` replays the same
-accesses on the card with each fault mended: what a fault spoils, and which other answers read alike. Only the contract,
-the README and data sheets were known to it.
+accesses on the card with each fault mended: what a fault spoils, and which other answers read alike. It shares no code
+with the diagnosis, nor with the other worlds.
 
     python -m tests.outside.fifth.run --kind unusual --seed 1 --count 24 --out DIR
 
