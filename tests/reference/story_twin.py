@@ -98,6 +98,7 @@ def either(accesses: list[Access], first: int, partner: list[int], sides: int) -
             elif not all(fits):
                 open_ = 1
         if a.write or not a.wrong or hit:
-            held[a.cell] = [*(v for v in held.get(a.cell, []) if v != a.data), a.data][-sides:]
+            before = held.get(a.cell, []) if number >= first else []
+            held[a.cell] = [*(v for v in before if v != a.data), a.data][-sides:]
         said.append((hit, open_))
     return said

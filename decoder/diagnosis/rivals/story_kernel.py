@@ -113,6 +113,8 @@ def either(cell, is_write, data, sure, compared, wrong, first, partner, held, co
                 open_[i] = 1
         # What a wrong read gave that is not explained is no content of either cell.
         if is_write[i] or (sure[i] and (wrong[i] == 0 or hit[i])):
+            if i < first:
+                count[c] = 0  # the clip is on: what the cell held before is gone
             _remember(held, count, c, data[i])
     return np.int64(0)
 
