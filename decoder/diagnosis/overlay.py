@@ -232,7 +232,10 @@ class FoundFault:
                 return rows.holding(rows.expected & ~lanes, rows.compared & ~lanes)
             return rows.holding((rows.expected & ~lanes) | (rows.data & lanes), rows.compared)
         behaviour = self.scored.variant.behaviour
-        if isinstance(behaviour, PathFault) and behaviour.op in _DROPS:
+        # Where nobody names chips, what gives other contents in many reads may be no memory at all: it is held against
+        # what each read showed of it, not against what most of them have in common.
+        named = all(self._study.card.regions[r].named_chips for r in self.scored.candidate.regions)
+        if isinstance(behaviour, PathFault) and behaviour.op in _DROPS and named:
             return as_read(rows, behaviour.mask, behaviour.regions)
         lanes = np.where(mine, self._mask, np.uint32(0))
         expected = (rows.expected & ~lanes) | (value & lanes)
