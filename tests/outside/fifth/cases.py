@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
-from tests.outside.fifth import breaks, buses, case, session, truth
+from tests.outside.fifth import breaks, buses, case, doings, truth
 from tests.outside.fifth.cards import Layout, layout
 from tests.outside.fifth.engine import Engine, Trace
 from tests.outside.fifth.machine import Machine
@@ -19,10 +19,10 @@ def run(place: Layout, faults: list[Fault], timing: buses.Timing, budget: int, s
     draw = random.Random(seed)
     machine = Machine(place.card, faults, seed, length=budget + 8)
     engine = Engine(machine, timing)
-    cpu = session.processor(place, draw)
+    cpu = doings.processor(place, draw)
     names = {name for fault in faults for name in fault.regions}
     focus = [one for one in place.card.rams() if one.name in names]
-    for program in session.usual(place, cpu, budget, focus if len(focus) < 3 else focus[:2]):
+    for program in doings.usual(place, cpu, budget, focus if len(focus) < 3 else focus[:2]):
         engine.run(program, budget)
         if len(engine.trace.cycles) >= budget:
             break

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 
-from tests.outside.fifth import applications, case, programs, session
+from tests.outside.fifth import applications, case, doings, programs
 from tests.outside.fifth.case import Setup
 from tests.outside.fifth.engine import Interrupts, Trace
 from tests.outside.fifth.odd_memory import mixed, no_board
@@ -181,7 +181,7 @@ def interrupted(draw: random.Random) -> Scenario:
     """Interrupts in the middle of read-modify-write, with counters of their own in memory."""
     made = plain(draw, "interrupts in the middle of read-modify-write")
     region = made.place.card.rams()[0]
-    start, size = session.usable(made.place, region)
+    start, size = doings.usable(made.place, region)
     ticks = start + size - 3
 
     def routine(cpu: Cpu) -> Interrupts:
@@ -202,7 +202,7 @@ def interrupted(draw: random.Random) -> Scenario:
         return Interrupts(body, draw.choice([40, 90, 200]), 30)
 
     made.interrupts = routine
-    made.programs = lambda cpu: session.busy(made.place, cpu, made.place.card.rams(), 250)
+    made.programs = lambda cpu: doings.busy(made.place, cpu, made.place.card.rams(), 250)
     return made
 
 
@@ -210,7 +210,7 @@ def direct_access(draw: random.Random) -> Scenario:
     """A disk controller writes a sector by direct memory access; the grant line is clipped or not."""
     made = plain(draw, "sector read by direct memory access", draw.choice(["z80", "6800", "8085"]))
     region = made.place.card.rams()[-1]
-    start, size = session.usable(made.place, region)
+    start, size = doings.usable(made.place, region)
     count = min(128, size)
     line = {"z80": "BUSAK", "6800": "BA", "8085": "HLDA"}[made.place.card.bus]
     clipped = draw.random() < 0.6
@@ -278,7 +278,7 @@ def random_power_up(draw: random.Random) -> Scenario:
         rams = made.place.card.rams()
         while True:
             region = cpu.draw.choice(rams)
-            start, size = session.usable(made.place, region)
+            start, size = doings.usable(made.place, region)
             at = start + cpu.draw.randrange(size - 64)
             yield applications.search(cpu, at, 64, 2)
             yield applications.one_of(cpu, start, size, 60)
@@ -291,7 +291,7 @@ def in_ram(draw: random.Random) -> Scenario:
     """The program runs from RAM that it loaded, and changes itself."""
     made = plain(draw, "self-modifying program in ram")
     region = made.place.card.rams()[0]
-    start, size = session.usable(made.place, region)
+    start, size = doings.usable(made.place, region)
     room = min(size // 2, 200)
 
     def sitting(cpu: Cpu) -> Iterator[Program]:
@@ -307,7 +307,7 @@ def in_ram(draw: random.Random) -> Scenario:
         while True:
             yield changing()
             other = made.place.card.rams()[-1]
-            low, span = session.usable(made.place, other)
+            low, span = doings.usable(made.place, other)
             if other is region:
                 low, span = start + room, size - room
             yield applications.one_of(cpu, low, span, 60)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator, Sequence
 
-from tests.outside.fifth import applications, programs, session
+from tests.outside.fifth import applications, doings, programs
 from tests.outside.fifth.cards import image
 from tests.outside.fifth.case import Setup
 from tests.outside.fifth.engine import Interrupts, Trace
@@ -28,7 +28,7 @@ def woven(base: Iterator[Program], other: Sequence[Program] | Iterator[Program])
 
 def mixed(made: Scenario, cpu: Cpu, extra: Iterator[Program], room: int = 150) -> Iterator[Program]:
     """Ordinary programs, and those of `extra` in between."""
-    return woven(session.busy(made.place, cpu, made.place.card.rams(), room), extra)
+    return woven(doings.busy(made.place, cpu, made.place.card.rams(), room), extra)
 
 
 def polls(cpu: Cpu, base: int, writes: Sequence[int], reads: Sequence[int], turns: int) -> Program:
@@ -48,7 +48,7 @@ def polls(cpu: Cpu, base: int, writes: Sequence[int], reads: Sequence[int], turn
 def spot(draw: random.Random, made: Scenario, size: int) -> int:
     """Room of `size` addresses in the last row of RAM, away from the stack."""
     region = made.place.card.rams()[-1]
-    start, span = session.usable(made.place, region)
+    start, span = doings.usable(made.place, region)
     at = (start + draw.randrange(span - size)) // size * size
     return at if at >= start else at + size
 
@@ -131,7 +131,7 @@ def sector_buffer(draw: random.Random) -> Scenario:
     return made
 
 
-def video(draw: random.Random) -> Scenario:
+def screen(draw: random.Random) -> Scenario:
     """A terminal card with its own processor writes times and counts into the screen that the main one fills."""
     made = plain(draw, "screen memory that the terminal card writes too", rival=["shared", "banked", "device"])
     base = spot(draw, made, 128)
@@ -148,7 +148,7 @@ def protected(draw: random.Random) -> Scenario:
     region = made.place.card.rams()[-1]
     if region.start <= made.place.stack <= region.end:
         region = made.place.card.rams()[0]
-    start, size = session.usable(made.place, region)
+    start, size = doings.usable(made.place, region)
     whole = draw.random() < 0.5
     if not whole:
         size = min(size, 256)
@@ -210,7 +210,7 @@ def phantom(draw: random.Random) -> Scenario:
             yield ("W", 0x8010, 0)
 
         yield start()
-        yield from session.usual(made.place, cpu, made.budget)
+        yield from doings.usual(made.place, cpu, made.budget)
 
     made.programs = sitting
     return made
@@ -223,7 +223,7 @@ def paged(draw: random.Random) -> Scenario:
     region = made.place.card.rams()[0]
     if region.start <= made.place.stack <= region.end:
         region = made.place.card.rams()[-1]
-    start, size = session.usable(made.place, region)
+    start, size = doings.usable(made.place, region)
     by_port = bus in ("z80", "8085")
     latch = 0x40 if by_port else (0x9010 if bus == "6502" else 0xB010)
     pages = draw.choice([2, 2, 4])
@@ -249,7 +249,7 @@ def mirrored(draw: random.Random) -> Scenario:
     """Incomplete decoding: a row answers at a second address too, and no board file says so."""
     made = plain(draw, "row mirrored at a second address, no board file", rival=["mirrored"], tweak=no_board)
     region = made.place.card.rams()[0]
-    start, size = session.usable(made.place, region)
+    start, size = doings.usable(made.place, region)
     size = min(size, 256)
     base = {"z80": 0xA000, "8085": 0xA000, "6502": 0x6000, "6800": 0x6000, "6809": 0x8000}[made.place.card.bus]
     base |= start & 0x3FF
@@ -280,11 +280,11 @@ def dip(draw: random.Random) -> Scenario:
 
     def sitting(cpu: Cpu) -> Iterator[Program]:
         for region in kept:
-            start, size = session.usable(made.place, region)
+            start, size = doings.usable(made.place, region)
             yield programs.fill_and_check(cpu, range(start, start + min(size, 300)), programs.scattered, 1)
         while True:
             for region in kept:
-                start, size = session.usable(made.place, region)
+                start, size = doings.usable(made.place, region)
                 yield applications.search(cpu, start, min(size, 300), 1)
                 yield applications.one_of(cpu, start, size, 60)
 

@@ -6,7 +6,7 @@ import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
-from tests.outside.fifth import breaks, session
+from tests.outside.fifth import breaks, doings
 from tests.outside.fifth.buses import Timing, timing
 from tests.outside.fifth.cards import Layout, layout
 from tests.outside.fifth.case import Setup
@@ -37,7 +37,7 @@ class Scenario:
         """The programs: its own, or an ordinary sitting."""
         if self.programs is not None:
             return self.programs(cpu)
-        return session.usual(self.place, cpu, self.budget)
+        return doings.usual(self.place, cpu, self.budget)
 
 
 def plain(draw: random.Random, what: str, bus: str | None = None, **more: object) -> Scenario:

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.outside.fifth import breaks, buses, cases, programs, session, truth
+from tests.outside.fifth import breaks, buses, cases, doings, programs, truth
 from tests.outside.fifth.cards import LAYOUTS, Layout, layout
 from tests.outside.fifth.engine import Engine, Trace
 from tests.outside.fifth.machine import Machine, bend, bridged
@@ -139,7 +139,7 @@ def test_a_fault_shows_in_its_own_lanes_only(mode: str) -> None:
     fault = breaks.of_chip(draw, region, region.chips[0], [mode], 1.0)
     machine = Machine(place.card, [fault], 4)
     engine = Engine(machine, buses.timing("z80", draw))
-    cpu = session.processor(place, draw)
+    cpu = doings.processor(place, draw)
     engine.run(programs.fill_and_check(cpu, range(region.start, region.start + 200), programs.scattered, 2), 9000)
     run = truth.accesses(engine.trace)
     wrong = [run[at][2] ^ value for at, value in truth.expected(place.card, run).items()]

@@ -6,7 +6,7 @@ import random
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from tests.outside.fifth import case, odd_captures, odd_memory, session, truth
+from tests.outside.fifth import case, doings, odd_captures, odd_memory, truth
 from tests.outside.fifth.engine import Engine
 from tests.outside.fifth.machine import Machine
 from tests.outside.fifth.scenario import Scenario
@@ -17,7 +17,7 @@ SCENARIOS: Sequence[Callable[[random.Random], Scenario]] = (
     odd_memory.under_rom, odd_captures.direct_access, odd_memory.mirrored, odd_captures.clip_fell, odd_memory.dip,
     odd_captures.waits, odd_memory.sector_buffer, odd_captures.empty_sockets, odd_memory.eeprom,
     odd_captures.interrupted, odd_memory.switch_thrown, odd_captures.narrow, odd_memory.phantom, odd_captures.ringing,
-    odd_memory.video, odd_captures.noisy_bus, odd_memory.refreshing, odd_captures.random_power_up, odd_captures.in_ram,
+    odd_memory.screen, odd_captures.noisy_bus, odd_memory.refreshing, odd_captures.random_power_up, odd_captures.in_ram,
     odd_captures.dropouts, odd_captures.few_lines,
 )
 
@@ -30,7 +30,7 @@ def write(seed: int, number: int, folder: Path) -> None:
         made = made_by(draw)
         powered = draw.getrandbits(32)
         machine = Machine(made.place.card, (), powered, list(made.overlays), made.budget + 8)
-        cpu = session.processor(made.place, draw)
+        cpu = doings.processor(made.place, draw)
         interrupts = made.interrupts(cpu) if made.interrupts else None
         engine = Engine(machine, made.timing, interrupts, made.waits)
         for program in made.sitting(cpu):
