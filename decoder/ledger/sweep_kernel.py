@@ -9,21 +9,22 @@ from busledger.decoder.inner_kernel import inner
 # left to read it, the number of the last one's cycle, and the least and the most cycles from one to the next.
 LENGTH, LAST, WAYS, CYCLE, LEAST_GAP, MOST_GAP = range(6)
 RUN_SIZE = 6
-# Columns of ``ways``: the whole address of the last access, the step, and the hidden bits that have come and gone.
-ADDRESS, STEP, CAME, WENT = range(4)
-WAY_SIZE = 4
-MOST_WAYS = 64  # two cells, each with up to three hidden bits
+# Columns of ``ways``: the whole address of the last access, the step, the hidden bits that have come and gone, and
+# whether these steps soon lead to a cell that looks the same.
+ADDRESS, STEP, CAME, WENT, CLOSE = range(5)
+WAY_SIZE = 5
+MOST_WAYS = 128  # two cells, each with up to three hidden bits; and as many again with one access lost
 STEPS_APART = 4
 LEAST = 16
 PACED = 8  # accesses of a run that show how many cycles its loop takes
-MAX_GAP = np.int64(1 << 62)
+MAX_GAP = np.int64(1 << 61)
 PAGE = 0xFF  # where the low byte carries, a loop takes longer (common practice of eight-bit processors)
 
 
 @inner(_nrt=False)
 def _looks_alike_soon(step, hidden):
     """Whether so few steps lead to a cell that looks the same on the wired bits: ``0 4 8 12`` without A2 looks like
-    ``0 0 8 8``, which a program that turns back goes through as well. Steps of 11 never come to such a cell."""
+    ``0 0 8 8``, where one access that the capture lost is soon overlooked. Steps of 11 never come to such a cell."""
     for k in range(1, STEPS_APART):
         way = k * abs(step)
         one = hidden
@@ -39,9 +40,7 @@ def _looks_alike_soon(step, hidden):
 
 @inner(_nrt=False)
 def _begin(stream, last, now, hidden, start, end, runs, ways):
-    """Every way in which two accesses may be the first two of a run. The other cell that an address on the wired bits
-    may mean lies ``STEPS_APART`` steps off or more, or these steps never lead there, so that a turn at the end of a
-    sweep is not taken for it."""
+    """Every way in which two accesses may be the first two of a run."""
     runs[stream, LENGTH] = 1
     runs[stream, LAST] = now
     runs[stream, WAYS] = 0
@@ -54,12 +53,13 @@ def _begin(stream, last, now, hidden, start, end, runs, ways):
             a, b = last | one, now | other
             step = b - a
             inside = start <= a <= end and start <= b <= end
-            if inside and step != 0 and not _looks_alike_soon(step, hidden):
+            if inside and step != 0:
                 place = runs[stream, WAYS]
                 ways[stream, place, ADDRESS] = b
                 ways[stream, place, STEP] = step
                 ways[stream, place, CAME] = ~a & b & hidden
                 ways[stream, place, WENT] = a & ~b & hidden
+                ways[stream, place, CLOSE] = _looks_alike_soon(step, hidden)
                 runs[stream, WAYS] += 1
             if other == 0:
                 break
@@ -88,16 +88,41 @@ def _in_step(stream, cycle, runs):
 
 
 @inner(_nrt=False)
+def _one_lost(stream, gap, hidden, runs, ways):
+    """Besides each way whose look-alike cell is close, the same with one access more, which the capture lost: possible
+    where the loop's shortest time would pass twice. The next accesses tell which. False: no room for all."""
+    if gap < 2 * runs[stream, LEAST_GAP]:
+        return True
+    known = runs[stream, WAYS]
+    for k in range(known):
+        if not ways[stream, k, CLOSE]:
+            continue
+        place = runs[stream, WAYS]
+        if place == MOST_WAYS:
+            return False
+        before = ways[stream, k, ADDRESS]
+        at = before + ways[stream, k, STEP]
+        ways[stream, place, ADDRESS] = at
+        ways[stream, place, STEP] = ways[stream, k, STEP]
+        ways[stream, place, CAME] = ways[stream, k, CAME] | (~before & at & hidden)
+        ways[stream, place, WENT] = ways[stream, k, WENT] | (before & ~at & hidden)
+        ways[stream, place, CLOSE] = 1
+        runs[stream, WAYS] += 1
+    return True
+
+
+@inner(_nrt=False)
 def _goes_on(stream, now, pace, hidden, start, end, runs, ways):
     """Keep the ways by which the run goes on to ``now``; whether any does. ``pace``: as ``_in_step``."""
     kept = 0
     for k in range(runs[stream, WAYS]):
         before = ways[stream, k, ADDRESS]
         step = ways[stream, k, STEP]
+        close = ways[stream, k, CLOSE]
         at = before + step
         if at < start or at > end or (at ^ now) & ~hidden:
             continue
-        if pace == 0 or (pace == 2 and not (at ^ before) & ~PAGE):
+        if pace == 0 or (pace == 2 and (close or not (at ^ before) & ~PAGE)):
             continue
         came = ways[stream, k, CAME] | (~before & at & hidden)
         went = ways[stream, k, WENT] | (before & ~at & hidden)
@@ -105,6 +130,7 @@ def _goes_on(stream, now, pace, hidden, start, end, runs, ways):
         ways[stream, kept, STEP] = step
         ways[stream, kept, CAME] = came
         ways[stream, kept, WENT] = went
+        ways[stream, kept, CLOSE] = close
         kept += 1
     if kept == 0:
         return False
@@ -144,7 +170,12 @@ def count_along(first, region, action, address, unknown, starts, ends, hidden, r
             continue
         last = runs[stream, LAST]
         pace = _in_step(stream, first + i, runs)
-        if runs[stream, LENGTH] == 1 or not _goes_on(stream, now, pace, mask, starts[r], ends[r], runs, ways):
+        gap = first + i - runs[stream, CYCLE]
+        if (
+            runs[stream, LENGTH] == 1
+            or not _one_lost(stream, gap, mask, runs, ways)
+            or not _goes_on(stream, now, pace, mask, starts[r], ends[r], runs, ways)
+        ):
             _begin(stream, last, now, mask, starts[r], ends[r], runs, ways)
         runs[stream, CYCLE] = first + i
         if runs[stream, LENGTH] < LEAST or runs[stream, WAYS] != 1:

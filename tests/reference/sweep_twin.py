@@ -32,31 +32,39 @@ class Stream:
         apart = {a - b for a in parts(self.hidden) for b in parts(self.hidden)}
         return any(k * step in apart for k in range(1, STEPS_APART))
 
-    def ways(self, run: Sequence[int]) -> list[list[int]]:
-        """Every whole run of even steps that looks like ``run`` on the clipped lines."""
+    def ways(self, run: Sequence[int], cycles: Sequence[int]) -> list[list[int]]:
+        """Every whole run of even steps that looks like ``run`` on the clipped lines, in its loop's own pace; with the
+        cells of accesses that the capture may have lost."""
         found = []
         for one in parts(self.hidden):
             for other in parts(self.hidden):
-                first, step = run[0] | one, (run[1] | other) - (run[0] | one)
-                if step == 0 or self.alike_within(step):
-                    continue
-                whole = [first + k * step for k in range(len(run))]
-                inside = all(self.start <= a <= self.end for a in whole)
-                if inside and all(a & ~self.hidden == seen for a, seen in zip(whole, run, strict=True)):
-                    found.append(whole)
+                first, second = run[0] | one, run[1] | other
+                if first != second and self.start <= first <= self.end and self.start <= second <= self.end:
+                    found += self.goes_on([first, second], run[2:], cycles)
         return found
 
-    def keeps_pace(self, way: Sequence[int], cycles: Sequence[int]) -> bool:
-        """Whether each step but the first comes as soon as those among the first PACED accesses let expect, or as much
-        sooner or later as they differ; later than that only where the low byte carries."""
-        gaps = [b - a for a, b in pairwise(cycles[1:])]
-        if not gaps:
-            return True
-        pace = gaps[: PACED - 2]
-        loose = max(pace) - min(pace)
-        carries = [a >> 8 != b >> 8 for a, b in pairwise(way[1:])]
-        least, most = min(pace) - loose, max(pace) + loose
-        return all(least <= gap and (gap <= most or carry) for gap, carry in zip(gaps, carries, strict=True))
+    def goes_on(self, begun: list[int], rest: Sequence[int], cycles: Sequence[int]) -> list[list[int]]:
+        """One beginning, followed to the end of the run."""
+        step = begun[1] - begun[0]
+        close = self.alike_within(step)
+        gaps = [b - a for a, b in pairwise(cycles[1:])]  # the first may not be of the loop
+        found = [begun]
+        for k, (seen, gap) in enumerate(zip(rest, gaps, strict=True)):
+            pace = gaps[: min(k + 1, PACED - 2)]
+            loose = max(pace) - min(pace) if k >= PACED - 2 else 0
+            tried = [[*w, w[-1] + step] for w in found]
+            if close and gap >= 2 * min(pace):
+                tried += [[*w, w[-1] + step, w[-1] + 2 * step] for w in found]
+            found = []
+            for way in tried:
+                carries = way[-2] >> 8 != way[-1] >> 8
+                soon = gap <= max(pace) + loose or (carries and not close)
+                if soon and gap >= min(pace) - loose and self.start <= way[-1] <= self.end and self.looks(way[-1], seen):
+                    found.append(way)
+        return found
+
+    def looks(self, address: int, seen: int) -> bool:
+        return address & ~self.hidden == seen
 
     def next(self, address: int, unknown: int, cycle: int) -> int:
         """The hidden bits of one more access, in the cycle of that number, -1 where they are not told."""
@@ -66,7 +74,7 @@ class Stream:
         now = address & ~self.hidden
         for back in (len(self.run), 1):
             run, cycles = [*self.run[-back:], now], [*self.cycles[-back:], cycle]
-            ways = [w for w in self.ways(run) if self.keeps_pace(w, cycles)] if len(run) > 1 else []
+            ways = self.ways(run, cycles) if len(run) > 1 else []
             if ways:
                 self.run, self.cycles = run, cycles
                 break
