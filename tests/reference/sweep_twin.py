@@ -59,12 +59,10 @@ class Stream:
             for way in tried:
                 carries = way[-2] >> 8 != way[-1] >> 8
                 soon = gap <= max(pace) + loose or (carries and not close)
-                if soon and gap >= min(pace) - loose and self.start <= way[-1] <= self.end and self.looks(way[-1], seen):
+                inside = self.start <= way[-1] <= self.end and way[-1] & ~self.hidden == seen
+                if soon and gap >= min(pace) - loose and inside:
                     found.append(way)
         return found
-
-    def looks(self, address: int, seen: int) -> bool:
-        return address & ~self.hidden == seen
 
     def next(self, address: int, unknown: int, cycle: int) -> int:
         """The hidden bits of one more access, in the cycle of that number, -1 where they are not told."""
