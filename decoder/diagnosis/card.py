@@ -29,6 +29,7 @@ from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study
 from busledger.decoder.diagnosis.replay.weighing import log_excuse
 from busledger.decoder.diagnosis.shares import sum_over_share
 from busledger.decoder.diagnosis.shorted import either_lane
+from busledger.decoder.diagnosis.untold import Untold
 
 __all__ = ["Card", "CardState", "log_lost"]
 
@@ -106,10 +107,12 @@ class Card:
         rows = self.rows
         strays = 0.0
         excuses: dict[int, float] = {}
-        for path in paths:
+        untold = Untold(paths)
+        for place, path in enumerate(paths):
             overlay = path.overlay()
             overlay.start()
             rows = overlay.feed(rows)
+            untold.laid(place, rows, overlay)
             strays += log_lost(overlay, path.mask)
             if isinstance(overlay, FoundFault):
                 price = log_excuse(overlay.scored.effect.tally)
@@ -117,6 +120,8 @@ class Card:
                     excuses[cycle] = max(price, excuses.get(cycle, -math.inf))
         strays += sum(path.log_weight for path in paths)
         state = self._summed(paths, rows, self._leaves(rows, paths), strays)
+        strays += (owed := untold.log_charge(state.leaves, state.bad))
+        state = replace(state, log_total=state.log_total + owed)
         ties: list[tuple[CardState, CardState, NDArray[np.bool_]]] = []
         for region, several, lanes in either_lane(paths, rows):
             ways = []

@@ -30,6 +30,7 @@ from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrow
 from busledger.decoder.diagnosis.replay.patterns import log_patterns
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
+from busledger.decoder.diagnosis.replay.theory import LaneFault
 from busledger.decoder.diagnosis.replay.weighing import (
     EXCUSE,
     HARD,
@@ -157,9 +158,10 @@ class _Weighing:
             return []
         word = rows.cell - self._chip.span.start
         bits = [b for b in range(16) if (len(self._study.cells.chip_bits(self._unit.region)) > b)]
-        more = []
+        more: list[LeafState] = []
         for state in some[:_ASKED_WHERE]:
             scored = state.faults[0]
+            before = len(more)
             for start in range(0, len(bits), 6):
                 few = bits[start : start + 6]
                 code = (word >> start) & ((1 << len(few)) - 1)
@@ -170,7 +172,34 @@ class _Weighing:
                     continue
                 mine, beside = self._beside(scored.candidate.mask, rows, count)
                 more += self._halves(state, again.effect, few, start, mine, beside, len(bits))
+            if len(more) > before and not (isinstance(scored.variant.behaviour, LaneFault) and scored.path is None):
+                more += self._throughout(max(more[before:], key=lambda s: s.log), rows, plain=self._chip.plain)
         return more
+
+    def _throughout(self, half: LeafState, rows: Rows, *, plain: bool) -> list[LeafState]:
+        """A fault of half a chip played as one that acts there every time. Of one that comes and goes nobody knows at
+        which writes it did, and so not what the cells hold either."""
+        scored = half.faults[0]
+        if rows is self._rows and scored.candidate.mask & self._unit.mask != self._unit.mask:
+            return []
+        line, level = scored.detail["where_lines"][0][1:].split("=")
+        bit = int(line) - self._chip.shift
+        there = ((rows.cell - self._chip.span.start) >> bit) & 1 == int(level)
+        inside, outside = rows.take(there), rows.take(~there)
+        mine, others = count_reads(inside), count_reads(outside)
+        lanes = (scored.candidate.mask & self._unit.mask).bit_count()
+        effects = replay_leaf(self._study, [scored.candidate], inside, mine, plain=plain)
+        found = []
+        for hard in ways(scored.candidate, effects):
+            if not hard.hard or hard.variant != scored.variant or hard.path != scored.path or not hard.covers:
+                continue
+            like = log_own(hard, scored.candidate.mask.bit_count())
+            like += self._chip.strays(hard, mine, scored.candidate.mask)
+            like += self._chip.left_over(others.event_count, others, lanes)
+            effect = replace(scored.effect, tally=hard.effect.tally, hash_=scored.effect.hash_ ^ 1)
+            always = replace(scored, effect=effect, detail={**scored.detail, "every_time": True})
+            found.append(LeafState(half.log_weight, like, (always,)))
+        return found
 
     def _halves(
         self,

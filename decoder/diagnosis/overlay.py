@@ -189,6 +189,7 @@ class FoundFault:
         self._run: PathRun | None = None
         self.lost, self.lost_wrong, self.astray = 0, 0, 0
         self.excusable = np.zeros(0, np.int64)
+        self.untold: NDArray[np.uint32] | None = None
         if self._lane is None and not (self.hides and scored.hard):
             path = scored.path if isinstance(behaviour, LaneFault) else behaviour
             assert path is not None
@@ -223,6 +224,8 @@ class FoundFault:
             if seen is not rows:
                 value, sure = (value, sure) if self._lane is None else _bent(self._lane, rows)[:2]
                 lanes &= ~self._blinded(rows) | self._shown_as_well(rows, value, sure, lanes != 0)
+                if self._lane is None and not self.hides:
+                    self.untold = lanes & self._blinded(rows) & rows.compared
             if self._lane is None:
                 astray = mine & ~taken & (rows.wrong != 0) & seen_acting(self.scored.candidate, rows)
                 self.astray += int(np.count_nonzero(astray))

@@ -16,7 +16,7 @@ import numpy as np
 
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
-from busledger.decoder.diagnosis.overlay import hides
+from busledger.decoder.diagnosis.overlay import Blind, hides
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState, pull_apart, told_twice
 from busledger.decoder.diagnosis.paths import (
@@ -45,6 +45,7 @@ _TRIED = (16, 10, 6)  # sets weighed at each size
 _WORK = (45.0, 70.0, 85.0, 125.0)
 _KNOWN = 2  # bad chips of the best set, one by one, beside which its faults are judged again; of another one chip
 _AT_LEAST = 2  # sets tried of each that is grown further, whatever has been spent: cards of many chips take much
+_STRUCK, _SOUND = 3, 0.5  # best sets that may turn out to have overlooked chips, and below which chance these are sound
 _NAMES = 3  # names of one thing, for each set that is tried
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
@@ -83,7 +84,7 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
             front += [s for s in plain if s not in front and s.log_total > states[0].log_total - _BELOW_BEST]
         if not front:
             break
-    states += _in_full_view(card, states)
+    states = _in_full_view(card, states)
     states += (found := _beside_what_is_known(card, states))
     first = max(states, key=lambda s: s.log_total)
     if first in found and len(first.paths) < _AT_MOST and first.rows.wrong.any():
@@ -155,21 +156,43 @@ def _plain_lanes(card: Card, base: CardState) -> tuple[list[CardState], list[Pat
     return found, alone
 
 
-def _in_full_view(card: Card, states: Sequence[CardState]) -> list[CardState]:
-    """Faults of the best set that were judged beside plainly bad chips, judged again with the others of the set in
-    these chips' place."""
-    best = max(states, key=lambda s: s.log_total)
-    found: list[CardState] = []
-    for path in best.paths if len(best.paths) > 1 else ():
-        if getattr(path, "blind", None) is None or card.work > _WORK[-1]:
-            continue
-        left = _rebuilt(card, [p for p in best.paths if p is not path])
-        if left is None:
-            continue
-        others = left.paths
-        same = [p for p in propose_paths(card.study, left.rows, others, None) if p.key[:-1] == path.key[:-1]]
-        found += [left, *(card.weigh((*others, p)) for p in same)]
-    return found
+def _in_full_view(card: Card, states: list[CardState]) -> list[CardState]:
+    """The sets, with faults of the best one that were judged beside plainly bad chips judged again with the others of
+    the set in these chips' place.
+
+    Where these chips are sound beside the others of the set there was no reason not to look at them: what they show
+    counts, and the set as it was judged without them is struck.
+    """
+    for _ in range(_STRUCK):
+        best = max(states, key=lambda s: s.log_total)
+        struck = False
+        for path in best.paths if len(best.paths) > 1 else ():
+            if getattr(path, "blind", None) is None or card.work > _WORK[-1]:
+                continue
+            left = _rebuilt(card, [p for p in best.paths if p is not path])
+            if left is None:
+                continue
+            others = left.paths
+            same = [p for p in propose_paths(card.study, left.rows, others, None) if p.key[:-1] == path.key[:-1]]
+            states += [left, *(card.weigh((*others, p)) for p in same)]
+            struck |= _overlooked(card, best, path)
+        if not struck:
+            break
+        states = [s for s in states if s is not best]
+    return states
+
+
+def _overlooked(card: Card, state: CardState, path: Path) -> bool:
+    """Whether a fault was judged without chips that are sound beside the set."""
+    blind = path.blind if isinstance(path, PathFaultState) else None
+    left_out = [
+        u
+        for u, unit in enumerate(card.units)
+        if unit.region in path.regions and unit.mask & path.mask
+        and ((type(blind) is Blind and unit.mask & blind.lanes.get(unit.region, 0))
+             or (isinstance(blind, OwnDoing) and u in blind.units))
+    ]  # fmt: skip
+    return bool(left_out) and all(state.bad[u] < _SOUND for u in left_out)
 
 
 def _rebuilt(card: Card, paths: Sequence[Path]) -> CardState | None:
