@@ -173,7 +173,10 @@ class _Weighing:
                 mine, beside = self._beside(scored.candidate.mask, rows, count)
                 more += self._halves(state, again.effect, few, start, mine, beside, len(bits))
             if len(more) > before and not (isinstance(scored.variant.behaviour, LaneFault) and scored.path is None):
-                more += self._throughout(max(more[before:], key=lambda s: s.log), rows, plain=self._chip.plain)
+                likeliest = max(more[before:], key=lambda s: s.log)
+                if exact := self._throughout(likeliest, rows, plain=self._chip.plain):
+                    where = {**likeliest.faults[0].detail, "every_time": True}
+                    more[before:] = [s for s in more[before:] if s.faults[0].detail != where] + exact
         return more
 
     def _throughout(self, half: LeafState, rows: Rows, *, plain: bool) -> list[LeafState]:

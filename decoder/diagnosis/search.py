@@ -183,8 +183,9 @@ def _in_full_view(card: Card, states: list[CardState]) -> list[CardState]:
 
 
 def _overlooked(card: Card, state: CardState, path: Path) -> bool:
-    """Whether a fault was judged without chips that are sound beside the set."""
-    blind = path.blind if isinstance(path, PathFaultState) else None
+    """Whether a fault that comes and goes was judged without chips that are sound beside the set. Of one that acts
+    every time these chips are judged at the cells that it leads to."""
+    blind = path.blind if isinstance(path, PathFaultState) and not path.scored.hard else None
     left_out = [
         u
         for u, unit in enumerate(card.units)
