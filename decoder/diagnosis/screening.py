@@ -196,7 +196,11 @@ def _worth_of_leaf(
     ranked = {f: wanted[f] + value for f, value in zip(played, quick.tolist(), strict=True)}
     order = sorted(ranked, key=lambda f: -ranked[f])
     best = max([ranked[f] for f in order[:1]], default=-math.inf)
-    return [f for f in order[:_LEAF_KEEPS] if ranked[f] > best - _LEAF_NATS]
+    near = [f for f in order[:_LEAF_KEEPS] if ranked[f] > best - _LEAF_NATS]
+    # What comes in bursts comes near to the best only once they are known, which the first look does not ask about.
+    nothing = noise.log_strays(wrong)
+    firsts = {f.op: f for f in reversed(order) if ranked[f] - wanted[f] > nothing}
+    return list(dict.fromkeys([*near, *firsts.values()]))
 
 
 def _lane_effects(study: Study, behaviours: Sequence[Behaviour], rows: Rows) -> Effects:
