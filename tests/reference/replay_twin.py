@@ -419,5 +419,7 @@ class ReplayTwin(FaultyCard):
         if blind or (beside and fits and all(value[k] is None for k in off)):
             guessed = [k for k in judged if value[k] is None]
             self.take(q1 if q1 != row.cell else q2, guessed, seen)
+            if blind:
+                self.refute(row, judged, self.cells[q1])
             return guessed
         return None

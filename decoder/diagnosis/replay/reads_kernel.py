@@ -368,6 +368,8 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         # The other cell's contents are not known; now they are, of one that answers beside where that decides.
         hit, unsure = True, cmp & ~known
         store(words, HELD, q1 if blind else also, unsure, read, unsure)
+        if blind:  # nor is it what a write that the fault met would have left there
+            refute(index, q1, cmp, judged, cells, counts)
     if hit and judged:
         tally[HIT] += 1
         chances[when, HIT] += 1
