@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 
 from busledger.decoder.errors import ProfileError
@@ -38,6 +39,7 @@ Term = frozenset[Literal]
 ALWAYS: tuple[Term, ...] = (frozenset(),)
 
 
+@lru_cache(maxsize=1 << 10)  # a bus is compiled twice: once to see where its data are read best
 def parse(text: str) -> tuple[Term, ...]:
     """``text`` as an OR of ANDs, contradictions dropped; "" is always true.
 

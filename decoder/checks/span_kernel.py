@@ -33,16 +33,22 @@ def _over_pause(time, levels, row, floor, mask, want, low, high, pause):
     return np.int64(-1)
 
 
+FAR_ROWS = 1 << 11
+"""A beginning that was found with more room is taken over where it is no further back: a pause has fewer rows."""
+
+
 @njit(cache=True, nogil=True, _nrt=False)
-def strobe_spans(time, levels, rule, before, at, after, strobes, begin, end):
+def strobe_spans(time, levels, rule, before, at, after, strobes, known, begin, end):
     """Fills ``begin`` and ``end`` (int64, rows) for each cycle.
 
     ``time`` int64 (rows,), ``levels`` uint64 (rows * words,). ``rule`` uint8 (k,) picks the terms
     ``low[rule]:high[rule]`` of ``strobes``, a ``RuleStrobes``. The strobe is looked for between the rows
     ``before`` and ``after``; where the row before the sampling edge does not show it, both are ``at``. A pause of up to
-    ``pause`` ticks is no end, as in ``bus.tidy_kernel``: a line rings at its edges.
+    ``pause`` ticks is no end, as in ``bus.tidy_kernel``: a line rings at its edges. ``known`` int64 (k,), or nothing:
+    where each was found to begin in the same rows by a search that went at least twice ``FAR_ROWS`` back; -1 = not.
     """
     mask, want, low, high, from_begin, pause = strobes
+    some_known = known.shape[0] > 0
     rows = levels.shape[0] // mask.shape[1]
     for k in range(at.shape[0]):
         r = rule[k]
@@ -53,6 +59,9 @@ def strobe_spans(time, levels, rule, before, at, after, strobes, begin, end):
             while row < after[k] and row < rows and _holds(levels, row, mask, want, low[r], high[r]):
                 row += 1
             end[k] = min(row, rows - 1)
+            continue
+        if some_known and before[k] < known[k] < at[k] and at[k] - known[k] < FAR_ROWS:
+            begin[k] = known[k]
             continue
         row = at[k] - 1
         if mask.shape[1] == 1 and high[r] - low[r] == 1:  # one term of one word, as most strobes are

@@ -20,8 +20,10 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import RuleStrobes
 from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans, window_moves
 
-__all__ = ["CycleJoin", "Joined", "ReadyRows", "Windows"]
+__all__ = ["NOT_KNOWN", "CycleJoin", "Joined", "ReadyRows", "Windows"]
 
+NOT_KNOWN: NDArray[np.int64] = np.zeros(0, np.int64)
+"""Of no cycle, where its strobe begins."""
 REACH_ROWS = 1 << 14
 """A window never reaches further than this from its sampling edge; a bus cycle has some tens of rows."""
 
@@ -98,9 +100,10 @@ class CycleJoin:
         self._pending = Cycles.empty()
         self._last_time: int | None = None
 
-    def feed(self, block: Capture, cycles: Cycles) -> list[Joined]:
+    def feed(self, block: Capture, cycles: Cycles, begin: NDArray[np.int64] = NOT_KNOWN) -> list[Joined]:
         """The cycles that became complete with this block: those that reach back behind it, with copies of the few rows
-        around its border, then the others, with the rows of the block itself."""
+        around its border, then the others, with the rows of the block itself. ``begin`` int64 a cycle, or nothing: the
+        row of the block in which its strobe begins, as ``SelectsSeen.fill`` has it."""
         first, border = self._inside(block, cycles)
         if first < 0:
             self._append(block)
@@ -113,7 +116,7 @@ class CycleJoin:
             found += self._take(last=False)
         self._store, self._length, self._forget = ReadyRows(block.time, block.levels, block.unknown), len(block), 0
         self._pending = cycles.slice(first, len(cycles))
-        found += self._take(last=False)
+        found += self._take(last=False, known=begin[first:])
         kept, store = slice(self._forget, self._length), self._store
         self._store = ReadyRows(store.time[kept].copy(), store.levels[kept].copy(), store.unknown[kept].copy())
         self._length, self._forget = len(self._store.time), 0
@@ -161,7 +164,7 @@ class CycleJoin:
             new[kept:needed] = fresh
         self._store, self._length, self._forget = bigger, needed, 0
 
-    def _take(self, last: bool) -> list[Joined]:
+    def _take(self, last: bool, known: NDArray[np.int64] = NOT_KNOWN) -> list[Joined]:
         store, pending, n = self._store, self._pending, self._length
         rows = ReadyRows(store.time[:n], store.levels[:n], store.unknown[:n])
         count = len(pending)
@@ -185,7 +188,7 @@ class CycleJoin:
         begin, end = np.empty(ready, np.int64), np.empty(ready, np.int64)
         judged = pending.slice(0, ready)
         flat = rows.levels.reshape(-1), rows.unknown.reshape(-1)
-        strobe_spans(rows.time, flat[0], judged.rule, before, at, after, self._strobes, begin, end)
+        strobe_spans(rows.time, flat[0], judged.rule, before, at, after, self._strobes, known, begin, end)
         moved = np.empty((ready, rows.levels.shape[1]), np.uint64)
         window_moves(*flat, before, begin, end, moved)
         joined = Joined(rows, judged, before, at, after, begin, end, moved)

@@ -80,33 +80,35 @@ def patches(counts: Counts) -> Iterator[Patch]:
     high = ((word[:, None] >> np.arange(width)) & 1).astype(np.float64)
     sums = np.stack([counts[:, 0], counts[:, 1], counts[:, 0] > 0, counts.any(axis=1)]).astype(np.float64)
     total = int(counts[:, 0].sum())
-    held = [(0, 0)]
-    bit, level = (side.ravel() for side in np.meshgrid(np.arange(width), [0, 1], indexing="ij"))
+    held = [(0, 0, np.arange(len(word)))]  # of each the bits, their levels, and which of the words agree with them
     for size in range(1, width):
         choice = math.log(math.comb(width, size)) + size * math.log(2.0)
-        keys, found = [], []
-        for bits, levels in held:
-            inside = sums[:, (word & bits) == levels]
-            by_bit = inside @ high[(word & bits) == levels]
-            by_level = np.stack([inside.sum(axis=1)[:, None] - by_bit, by_bit], axis=2).reshape(4, -1)
-            free = (bits >> bit) & 1 == 0
-            keys.append(np.stack([bits | 1 << bit, levels | level << bit])[:, free])
-            found.append(by_level[:, free])
-        key, count = np.concatenate(keys, axis=1), np.concatenate(found, axis=1)
-        able = np.zeros(key.shape[1], np.bool_)
-        able[np.unique(key[0] << width | key[1], return_index=True)[1]] = True  # one patch may grow out of several
-        able &= count[2] >= _LEAST_CELLS
-        key, count = key[:, able], count[:, able]
-        best = np.argsort(-_worth(count[0], count[1], total, choice), kind="stable")[:_GROWN]
-        if not len(best):
+        found = np.empty((4, len(held), width, 2))
+        for k, (_, _, agree) in enumerate(held):
+            inside = sums.take(agree, axis=1)
+            by_bit = inside @ high.take(agree, axis=0)
+            found[:, k, :, 0], found[:, k, :, 1] = inside.sum(axis=1)[:, None] - by_bit, by_bit
+        count = found.reshape(4, -1)
+        grown: dict[int, int] = {}  # one patch may grow out of several
+        for k in np.flatnonzero(count[2] >= _LEAST_CELLS).tolist():
+            bits, levels, _ = held[k // (2 * width)]
+            b, level = k // 2 % width, k & 1
+            if not bits >> b & 1:
+                grown.setdefault((bits | 1 << b) << width | levels | level << b, k)
+        if not grown:
             return
-        held = []
-        for k in best.tolist():
-            hits, misses, failing, tested = (int(v) for v in count[:, k])
-            held.append((int(key[0, k]), int(key[1, k])))
-            yield Patch(*held[-1], hits, misses, total - hits, failing, tested, choice)
-        if not count[1][best].any():
+        able = np.array(list(grown.values()))
+        best = able[np.argsort(-_worth(count[0, able], count[1, able], total, choice), kind="stable")[:_GROWN]].tolist()
+        more = []
+        for k in best:
+            hits, misses, failing, tested = (int(v) for v in count[:, k].tolist())
+            bits, levels, agree = held[k // (2 * width)]
+            b, level = k // 2 % width, k & 1
+            more.append((bits | 1 << b, levels | level << b, agree[word[agree] >> b & 1 == level]))
+            yield Patch(*more[-1][:2], hits, misses, total - hits, failing, tested, choice)
+        if not count[1, best].any():
             return  # whatever grows out of patches that miss nothing says less, and is one of more
+        held = more
 
 
 def _worth(

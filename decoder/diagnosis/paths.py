@@ -159,7 +159,7 @@ def _judged(
     effects = replay_all(study, candidates, survey, rows)
     components = {state.scored.candidate.component for state in given if isinstance(state, PathFaultState)}
     told = regions_told(given)
-    found = []
+    found, wrong = [], _WrongReads(survey)
     for c in candidates:
         odds = log_prior_of_shared(c.prior) + checked(study.evidence, c)
         if c.component is not None and c.component in components and c.scope == "buffer":
@@ -178,7 +178,7 @@ def _judged(
                 scored = _joined_always(scored, whole, study.evidence)
             elif blind is not None and not isinstance(blind, Aside) and scored.hard and hides(scored):
                 continue  # it says what blinded chips give: to leave that out would be a gift
-            own = _own(scored, more, wrong_at(survey, c)) + clipped + log_fights(scored, rows)
+            own = _own(scored, more, wrong.at(c)) + clipped + log_fights(scored, rows)
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
 
@@ -256,14 +256,23 @@ def one_of(path: Path) -> tuple[object, ...]:
     return path.key, path.scored.variant.label, path.scored.path
 
 
-def wrong_at(survey: Survey, candidate: Candidate) -> int:
-    """Wrong reads on its lanes in its regions."""
-    return sum(
-        often
-        for region in candidate.regions
-        for mask, often in survey.masks.get(region, ())
-        if mask & candidate.mask
-    )
+class _WrongReads:
+    """How many there are on some lanes in some regions: many candidates hurt the same ones."""
+
+    def __init__(self, survey: Survey) -> None:
+        self._masks = survey.masks
+        self._counted: dict[tuple[int, int], int] = {}
+
+    def at(self, candidate: Candidate) -> int:
+        """Wrong reads on its lanes in its regions."""
+        lanes = candidate.mask
+        return sum(self._in(region, lanes) for region in candidate.regions)
+
+    def _in(self, region: int, lanes: int) -> int:
+        if (region, lanes) not in self._counted:
+            often = sum(n for mask, n in self._masks.get(region, ()) if mask & lanes)
+            self._counted[region, lanes] = often
+        return self._counted[region, lanes]
 
 
 def _own(scored: Scored, more: Iterable[tuple[int, float]], wrong: int) -> float:

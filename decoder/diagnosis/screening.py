@@ -88,7 +88,8 @@ def replay_leaf(
     study: Study, candidates: Sequence[Candidate], rows: Rows, count: LeafCount, only: Scored | None = None,
     plain: bool = False,
 ) -> Effects:  # fmt: skip
-    """(hard, now and then) of the behaviours of one chip worth their replay; ``only``: of that one way of failing;
+    """(hard, now and then) of the behaviours of one chip worth their replay; ``only``: of that one way of failing, and
+    as one that comes and goes: what cells of unknown contents gave is told of hard ones alone, and not asked;
     ``plain``: of those that bend reads alone."""
     behaviours = [(c, v.weight, v.behaviour) for c in candidates for v in c.variants]
     if only is not None:
@@ -97,7 +98,7 @@ def replay_leaf(
     if only is None or only.path is None:
         found.update(_lane_effects(study, [b for _, _, b in behaviours], rows))
     if plain:
-        return _with_first_reads(found, FirstReads(study, rows, shared=True))
+        return found if only is not None else _with_first_reads(found, FirstReads(study, rows, shared=True))
     wanted: dict[PathFault, float] = {}
     for c, weight, behaviour in behaviours:
         faults: list[PathFault] = []
@@ -110,7 +111,10 @@ def replay_leaf(
             faults = list(both_ways(behaviour))
         for fault in faults:
             wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * weight))
-    found.update(_play(study, _worth_of_leaf(study, wanted, rows, count, found), rows, None, leaf=True))
+    worth = _worth_of_leaf(study, wanted, rows, count, found)
+    found.update(_play(study, worth, rows, None, leaf=True, contents=only is None))
+    if only is not None:
+        return found
     decays = [b for _, _, b in behaviours if isinstance(b, Decay)]
     couples = [b for _, _, b in behaviours if isinstance(b, CoupledCell)]
     found.update({key: (e, e) for key, e in _decays(study, decays, rows).items()})
@@ -354,8 +358,10 @@ def _focus(study: Study, survey: Survey) -> NDArray[np.int32]:
 
 
 def _play(
-    study: Study, faults: Sequence[PathFault], rows: Rows, focus: NDArray[np.int32] | None, leaf: bool = False
-) -> Effects:
+    study: Study, faults: Sequence[PathFault], rows: Rows, focus: NDArray[np.int32] | None, leaf: bool = False,
+    contents: bool = True,
+) -> Effects:  # fmt: skip
+    """``contents``: of hard ones, on all cells, how likely it is what reads found in cells of unknown contents."""
     by_regions: dict[tuple[int, ...], list[PathFault]] = {}
     for fault in sorted(faults, key=lambda f: (f.op, f.numbers)):
         by_regions.setdefault(fault.regions, []).append(fault)
@@ -363,11 +369,11 @@ def _play(
     tables = Tables(study, focus)
     for regions, members in by_regions.items():
         mine = screened(rows, regions)
-        contents = FoundContents(study, mine)
+        unknown = FoundContents(study, mine) if focus is None and contents else None
         for fault in members:
             run = PathRun(fault, tables)
-            given = run.feed(mine, want_rows=focus is None)
-            found[fault] = run.effects(contents.log_of(fault, given.sure) if focus is None else None)
+            given = run.feed(mine, want_rows=unknown is not None)
+            found[fault] = run.effects(unknown.log_of(fault, given.sure) if unknown is not None else None)
             if focus is None and fault.op not in _STAYS_THERE:
                 always, some = found[fault]
                 found[fault] = always, _in_bursts(fault, tables, mine, some, not leaf or _is_refuted(always.tally))

@@ -72,10 +72,11 @@ class Gathering:
         """One block, in the order of time; both threads may still be at it when this returns."""
         run = self._run
         self._checks = self._checks or _checks_of(run, time_everything=self._time_everything)
+        told: tuple[NDArray[np.int64], ...] = ()
         if run.board is not None:
             self._seen = self._seen or SelectsSeen(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
-            self._seen.fill(block.levels, block.cycles, block.compared)
-        checking.do(partial(self._checks.feed, block.levels, block.cycles, block.compared))
+            told = (self._seen.fill(block.levels, block.cycles, block.compared),)
+        checking.do(partial(self._checks.feed, block.levels, block.cycles, block.compared, *told))
         accounting.do(partial(self._accounts.take, block))
 
     @property

@@ -15,7 +15,7 @@ from busledger.decoder.checks.lines import RuleStrobes
 from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel
 from busledger.decoder.checks.timing.arrays import ChipLines
-from busledger.decoder.checks.windows import CycleJoin, Windows
+from busledger.decoder.checks.windows import NOT_KNOWN, CycleJoin, Windows
 from tests.reference import buffer_twin, window_twin
 from tests.reference.levels import arrays, captures
 
@@ -65,17 +65,22 @@ def test_strobe_spans(case, pause):
     mask, want = np.array([[0b011], [0b100], [0b1000]], np.uint64), np.array([[0b001], [0b100], [0]], np.uint64)
     low, high = np.array([0, 2]), np.array([2, 3])
     begin, end = np.empty(len(cycles), np.int64), np.empty(len(cycles), np.int64)
-    span_kernel.strobe_spans(
-        time, levels.reshape(-1), column(cycles, "rule", np.uint8), column(cycles, "before"), column(cycles, "at"),
-        column(cycles, "after"), RuleStrobes(mask, want, low, high, np.array([False, True]), pause), begin, end,
-    )  # fmt: skip
+    strobes = RuleStrobes(mask, want, low, high, np.array([False, True]), pause)
+    rule = column(cycles, "rule", np.uint8)
+    before, at, after = (column(cycles, name) for name in ("before", "at", "after"))
+
+    def spans(before, known=NOT_KNOWN):
+        span_kernel.strobe_spans(time, levels.reshape(-1), rule, before, at, after, strobes, known, begin, end)
+        return list(zip(begin, end, strict=True))
+
+    wider = np.array([first for first, _ in spans(np.zeros_like(before))])
+    found = spans(before, np.where(rule == 0, wider, -1))  # of what is told from its begin no search goes back
+    assert found == spans(before)
     holds = {
         0: lambda v: ((v[0] or 0) == 1 and (v[1] or 0) == 0) or (v[2] or 0) == 1,
         1: lambda v: (v[3] or 0) == 0,
     }
-    assert list(zip(begin, end, strict=True)) == window_twin.spans_twin(
-        rows, cycles, holds, {0: False, 1: True}, pause
-    )
+    assert found == window_twin.spans_twin(rows, cycles, holds, {0: False, 1: True}, pause)
     at = np.empty(len(cycles), np.int64)
     span_kernel.place_cycles(time, column(cycles, "time"), at)
     assert list(at) == window_twin.placed_twin([t for t, _ in rows], [c["time"] for c in cycles])

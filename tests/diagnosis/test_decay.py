@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
+
+from busledger.decoder.diagnosis.replay import wear
 from busledger.decoder.diagnosis.replay.theory import Decay
 from busledger.decoder.diagnosis.screening import _decays
 
@@ -18,3 +21,15 @@ def test_what_comes_wrong_of_cells_that_nobody_wrote_is_no_decay():
     fault = Decay(mask=0x01, regions=(0,), high=False, refreshes=False, cell=-1)
     effect = _decays(study, [fault], rows)[fault]
     assert (effect.tally.hits, effect.tally.explained) == (1, 1)
+
+
+def test_cells_by_the_handful_add_up_to_what_all_at_once_do(monkeypatch):
+    draw = np.random.default_rng(5)
+    held = (2.0 ** draw.uniform(10, 30, 300)).astype(np.int64)
+    lost = np.maximum(1, (held * draw.uniform(0.5, 8.0, 300)).astype(np.int64))
+    both = wear._steps_of(held) * np.int64(2 * wear._NO_AGE) + wear._steps_of(lost)
+    spans, often = np.unique(both, return_counts=True)
+    thresholds = np.arange(30, 130)
+    at_once = wear._log_own_times(spans, often, thresholds)
+    monkeypatch.setattr(wear, "_AT_ONCE", 700)  # seven at a time
+    assert np.allclose(wear._log_own_times(spans, often, thresholds), at_once, rtol=1e-12, atol=0.0)

@@ -100,7 +100,7 @@ class SwappedAddressClips:
         """The one pair that puts the selects right; None where they are right, or several pairs would do."""
         if not self._parts:
             return None
-        address, came = np.divmod(np.unique(np.concatenate(self._parts)), len(self._pins) + 1)
+        address, came = np.divmod(_each_once(np.concatenate(self._parts)), len(self._pins) + 1)
         came -= 1
         wrong = self._expected(address) != came
         if int(wrong.sum()) < _LEAST:

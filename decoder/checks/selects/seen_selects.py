@@ -11,7 +11,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import READS, Setting, pins, relevant_mask, rule_strobes
 from busledger.decoder.checks.selects.seen_kernel import see_selects
 from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans
-from busledger.decoder.checks.windows import ReadyRows
+from busledger.decoder.checks.windows import NOT_KNOWN, ReadyRows
 from busledger.decoder.ledger import Compared, Verdict
 
 __all__ = ["SelectsSeen", "answered"]
@@ -72,37 +72,44 @@ class SelectsSeen:
         """Whether any select is clipped."""
         return len(self._pins) > 0
 
-    def fill(self, block: Capture, cycles: Cycles, compared: Compared) -> None:
-        """Write the two columns of ``compared`` in place; ``block`` holds the levels up to here."""
+    def fill(self, block: Capture, cycles: Cycles, compared: Compared) -> NDArray[np.int64]:
+        """Write the two columns of ``compared`` in place; ``block`` holds the levels up to here.
+
+        Returns, int64 a cycle, the row of the block in which its strobe begins, -1 where that is not known; nothing
+        where no select is clipped.
+        """
         if not self:
-            return
+            return NOT_KNOWN
         # Cycles that reach back behind the block are told by the rows around its border, which are few; the others
         # by the block as it is.
         here = ReadyRows(block.time, block.levels, block.unknown)
-        count = len(cycles)
+        count, begins = len(cycles), np.full(len(cycles), -1, np.int64)
         if len(block) > REACH_ROWS:
             count = int(np.searchsorted(cycles.time, block.time[REACH_ROWS], side="left"))
         if count:
             last = int(np.searchsorted(block.time, cycles.time[count - 1], side="left")) + 1
             first = max(0, int(np.searchsorted(self._before.time, cycles.time[0], side="left")) - REACH_ROWS)
-            self._see(_joined(self._before, first, here, last), cycles, compared, 0, count)
-        self._see(here, cycles, compared, count, len(cycles))
+            self._see(_joined(self._before, first, here, last), cycles, compared, 0, count, begins[:count].copy())
+        self._see(here, cycles, compared, count, len(cycles), begins[count:])
         if len(block) >= _KEPT_ROWS:
             kept = slice(len(block) - _KEPT_ROWS, None)
             self._before = ReadyRows(here.time[kept], here.levels[kept], here.unknown[kept])
         elif len(block):
             first = max(0, len(self._before.time) + len(block) - _KEPT_ROWS)
             self._before = _joined(self._before, first, here, len(block))
+        return begins
 
-    def _see(self, rows: ReadyRows, cycles: Cycles, compared: Compared, start: int, stop: int) -> None:
-        """The cycles ``start:stop``, which ``rows`` reach far enough back for."""
+    def _see(
+        self, rows: ReadyRows, cycles: Cycles, compared: Compared, start: int, stop: int, begin: NDArray[np.int64]
+    ) -> None:
+        """The cycles ``start:stop``, which ``rows`` reach far enough back for; fills ``begin`` by rows of these."""
         if start == stop or not len(rows.time):
             return
-        at, begin, end = (np.empty(stop - start, np.int64) for _ in range(3))
+        at, end = np.empty(stop - start, np.int64), np.empty(stop - start, np.int64)
         place_cycles(rows.time, cycles.time[start:stop], at)
         before, rule = np.maximum(at - REACH_ROWS, 0), cycles.rule[start:stop]
         levels = rows.levels.reshape(-1)
-        strobe_spans(rows.time, levels, rule, before, at, at, self._strobes, begin, end)
+        strobe_spans(rows.time, levels, rule, before, at, at, self._strobes, NOT_KNOWN, begin, end)
         see_selects(
             rows.time, rows.levels, rows.unknown, at, begin, self._skew,
             (self._pins.word, self._pins.bit, self._watched), self._active, self._region,

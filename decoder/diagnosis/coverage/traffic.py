@@ -19,7 +19,7 @@ __all__ = ["TrafficCounter", "count_few"]
 
 # Transfers of a block, and of them those of which a lane is not known, up to which numpy counts. More of them are worth
 # the 0.4 s that the kernel takes to be compiled, of a short capture most of what it saves.
-_FEW, _FEW_UNKNOWN = 1 << 16, 1 << 10
+_FEW, _FEW_UNKNOWN = 1 << 15, 1 << 10
 
 _DIRECTION = np.full(len(Kind), 2, np.uint8)
 for _kind in (*READ_KINDS, Kind.INT_ACK):

@@ -148,11 +148,15 @@ def log_woken(address: NDArray[np.int64], high: NDArray[np.bool_], bits: int) ->
     """
     if not len(high):
         return 0.0
-    turns = [_biased(high[one]) + _biased(high[~one]) for one in ((address >> bit & 1) == 1 for bit in range(bits))]
-    ways = [-len(high) * math.log(2.0), _biased(high), log_sum(turns) - math.log(len(turns))]
+    up_there = address[high]
+    n, up = len(high), len(up_there)
+    turns = []
+    for bit in range(bits):
+        side, there = (int(np.count_nonzero(some & (1 << bit))) for some in (address, up_there))
+        turns.append(_biased(there, side) + _biased(up - there, n - side))
+    ways = [-n * math.log(2.0), _biased(up, n), log_sum(turns) - math.log(len(turns))]
     return log_sum(ways) - math.log(len(ways))
 
 
-def _biased(high: NDArray[np.bool_]) -> float:
-    count = int(np.count_nonzero(high))
-    return log_rate(count, len(high) - count, _JEFFREYS)
+def _biased(high: int, of: int) -> float:
+    return log_rate(high, of - high, _JEFFREYS)

@@ -167,13 +167,14 @@ class Tables:
         n = max(1, self.cells.total)
         self._part = np.zeros(n, np.uint8)
         self._marked: slice | NDArray[np.bool_] | int = 0  # an int: so many of the list
-        self._seen, self._list = (np.zeros(n, np.uint8), np.zeros(n, np.int32))
+        self._seen, self._list = np.zeros(n, np.uint8), np.empty(n, np.int32)
         self._hurt = np.zeros(len(self.cells.size) + 1, np.bool_)
         self._focus_region = self.cells.regions_of(focus) if focus is not None else None
         self._of_regions: tuple[int, ...] = ()
         self._spans = (np.zeros(0, np.int64), np.zeros(0, np.int64))
-        self._words = np.zeros((n, memory_kernel.WORDS), np.uint32)
-        self._links = np.zeros((n, memory_kernel.LINKS), np.int32)
+        # Wiped before a run where it may touch them, and looked at nowhere else.
+        self._words = np.empty((n, memory_kernel.WORDS), np.uint32)
+        self._links = np.empty((n, memory_kernel.LINKS), np.int32)
         self._fresh = study.fresh_words()
 
     def of(self, fault: PathFault) -> tuple[Maps, NDArray[np.uint8], Where]:

@@ -38,6 +38,7 @@ _NEAR = 20.0  # how much likelier a cell one address bit or one place away is th
 _FLOOR = 1e-4  # chance of a read that the age does not explain: a slip of the sampling, as weighing.HARD
 _STEPS = 16  # to a bin of ages: as fine as decay_kernel.SAME_AGE, near enough
 _NO_AGE = _STEPS * decay_kernel.BINS
+_AT_ONCE = 1 << 20  # thresholds times cells' own times that are worked on together: 8 MB a table
 
 Blocks = Callable[[], Iterable[Rows]]
 
@@ -132,11 +133,25 @@ def _retention(
     its_own = anew
     if len(held) < int(ages.sum()):  # else each cell told but once
         spans, often = np.unique(_steps_of(held) * np.int64(2 * _NO_AGE) + _steps_of(lost), return_counts=True)
-        between = _log_between(*np.divmod(spans, 2 * _NO_AGE), thresholds)
-        its_own = [inside @ often + astray for inside in between]
+        its_own = list(_log_own_times(spans, often, thresholds) + astray)
     each = np.logaddexp(anew, its_own)
     at = np.unravel_index(int(np.argmax(each)), each.shape)[1]
     return log_sum(each.ravel().tolist()) - math.log(2 * each.size), int(thresholds[at])
+
+
+def _log_own_times(
+    spans: NDArray[np.int64], often: NDArray[np.int64], thresholds: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """float64[spreads, thresholds]: ``_log_between`` summed over the cells, ``often`` of each of ``spans`` (held and
+    lost as one number). So many at once as memory is meant for: a region has up to 64 K, each with a time of its own.
+    """
+    found = np.zeros((len(_SPREADS), len(thresholds)))
+    step = max(1, _AT_ONCE // len(thresholds))
+    for start in range(0, len(spans), step):
+        some, many = np.divmod(spans[start : start + step], 2 * _NO_AGE), often[start : start + step]
+        for k, inside in enumerate(_log_between(*some, thresholds)):
+            found[k] += inside @ many
+    return found
 
 
 def _log_between(

@@ -115,7 +115,10 @@ class Follower:
         """As ``_settled``, where the bus does not tell: what was settled ends where an instruction ends."""
         stop, fetch, taken, ended = inference.settle(cycles, last=last)
         done, told = cycles.slice(0, stop), compared.slice(0, stop)
-        followed, found, _ = self._gathered(done, told.index, fetch[:stop], ended=ended[:stop], close=True)
+        if fetch[:stop].any() or (done.kind == Kind.INT_ACK).any():
+            followed, found, _ = self._gathered(done, told.index, fetch[:stop], ended=ended[:stop], close=True)
+        else:
+            followed, found = Followed.empty(stop), Instructions.concat([])
         followed.part[taken[:stop]] = Part.INTERRUPT
         followed.inferred[followed.of >= 0] = True
         self._keep(cycles, compared, stop)
@@ -218,7 +221,7 @@ class Follower:
         """Which instructions are ones: a fetch behind which the processor pushes three bytes and reads a vector comes
         to nothing, it is the beginning of an interrupt. The columns of its cycles are changed to say so."""
         kept = np.ones(len(row), np.bool_)
-        if not self.instructions.file.vectors:
+        if not len(row) or not self.instructions.file.vectors:
             return kept
         vectors = np.array(sorted(self.instructions.file.vectors.values()), np.uint32)
         high = np.flatnonzero(address > vectors.min())  # few are

@@ -68,6 +68,8 @@ class UnwrittenWatch:
         base = int(block.compared.index[0])
         self._note(block, base)
         found = block.instructions
+        if not len(found):
+            return None
         rows = found.row - base
         unfilled = self._unfilled(block)
         here = rows >= 0  # an instruction that was left long ago is kept without its cycles
