@@ -412,5 +412,5 @@ def _is_refuted(always: Tally) -> bool:
 
 
 def _worth(fault: PathFault, effect: Effect) -> float:
-    own = log_sometimes(effect.tally, effect.chances, fault.mask.bit_count())
+    own = log_sometimes(effect.tally, effect.chances, fault.mask.bit_count(), hours=effect.hours)
     return own + _A_READ * (effect.tally.explained + effect.tally.excused)

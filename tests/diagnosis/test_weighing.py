@@ -13,6 +13,7 @@ from scipy.integrate import quad
 from scipy.stats import beta
 
 from busledger.decoder.diagnosis.replay.habits_kernel import log_spells
+from busledger.decoder.diagnosis.replay.memory_kernel import ASLEEP, AWAKE
 from busledger.decoder.diagnosis.replay.weighing import (
     _HABITS,
     _SPELLS,
@@ -122,7 +123,7 @@ def test_a_stray_is_dear_and_more_than_a_few_are_not_believed():
     assert lenient.log_strays(100) == pytest.approx(100 * (math.log(0.01) - math.log(255)))
 
 
-@given(st.lists(st.tuples(*[st.integers(0, 40)] * 8), min_size=1, max_size=6), st.integers(1, 8), st.booleans())
+@given(st.lists(st.tuples(*[st.integers(0, 40)] * 9), min_size=1, max_size=6), st.integers(1, 8), st.booleans())
 def test_many_at_once_are_weighed_as_one_by_one(each, bits, lenient):
     tallies = [Tally(*values) for values in each]
     table, noise = np.array(each, np.float64), Noise(30, 5000, 8, lenient)
@@ -158,6 +159,20 @@ def test_a_read_that_two_acts_explain_is_likelier_but_never_certain():
     often = log_sometimes(Tally(hits=300, misses=100, two_ways=300), None, 8)
     once = log_sometimes(Tally(hits=300, misses=100), None, 8)
     assert often - once == pytest.approx(300 * math.log(2.0 - 300.4 / 401.4))
+
+
+def test_what_is_at_work_half_of_the_time_seldom_meets_a_write_and_its_read_alike():
+    """ρ² + (1 − ρ)² by hand: ½ at a rate of one half, next to 1 at a rate of next to 1."""
+    chances, hours = np.zeros((64, 2), np.int64), np.full(64, ASLEEP, np.uint8)
+    chances[10:20], hours[10:20] = (100, 100), AWAKE
+    half, quiet = Tally(hits=1000, misses=1000), Tally(hits=1000, misses=1000, both_or_none=50)
+    apart = log_sometimes(half, chances, 1, hours=hours) - log_sometimes(quiet, chances, 1, hours=hours)
+    assert apart == pytest.approx(50 * math.log(2.0))
+    chances[10:20] = 100, 0
+    nearly_all = Tally(hits=1000, both_or_none=50)
+    apart = log_sometimes(nearly_all._replace(both_or_none=0), chances, 1, hours=hours) - log_sometimes(
+        nearly_all, chances, 1, hours=hours)  # fmt: skip
+    assert 0.0 < apart < 0.2
 
 
 def test_what_acts_often_meets_itself_often():

@@ -14,7 +14,7 @@ def every_second(index: int) -> bool:
 class ReplayTwin(FaultyCard):
     def __init__(self, theory: Theory, cells: int) -> None:
         super().__init__(theory, cells)
-        counted = ("hit", "miss", "other", "explained", "unsure", "contradicted", "excused", "two ways")
+        counted = ("hit", "miss", "other", "explained", "unsure", "contradicted", "excused", "two ways", "both or none")
         self.hard = dict.fromkeys(counted, 0)
         self.some = dict(self.hard)
         self.hashes = (Hash(), Hash())
@@ -120,7 +120,10 @@ class ReplayTwin(FaultyCard):
             value = self.bend(value, floating)
         explained = bool(wrong)
         if not off:
-            if not (row.hours == "awake" and astray and self.says_nothing(judged, seen, value, q1, q2, bends)):
+            same = row.hours == "awake" and astray and all(value[k] == seen[k] for k in judged)
+            met = row.hours == "awake" and astray and not same and self.met_both(judged, seen, q1, q2, bends)
+            self.some["both or none"] += met
+            if not same and not met:
                 self.right(row, judged, astray, value, q1, q2)
         else:
             explained = self.off(row, judged, seen, off, astray, value, told, differ, wrong, bends) and bool(wrong)
@@ -200,10 +203,8 @@ class ReplayTwin(FaultyCard):
         """Whether it is taken to look right by luck: of one lane that nobody knew, every second time."""
         return len(lanes) == 1 and change.value[lanes[0]] is None and not every_second(row.index)
 
-    def says_nothing(self, judged: list[int], seen: Word, value: Word, q1: int, q2: int, bends: bool) -> bool:
-        """Whether a right read had come out the same, had the fault led it astray."""
-        if all(value[k] == seen[k] for k in judged):
-            return True
+    def met_both(self, judged: list[int], seen: Word, q1: int, q2: int, bends: bool) -> bool:
+        """Whether a right read had come out the same, had the fault led it and the write before it astray."""
         if q1 < 0 or q2 >= 0 or bends:
             return False
         there = self.cells[q1]
@@ -396,7 +397,7 @@ class ReplayTwin(FaultyCard):
         was = list(here.held)
         unsure = self.written(row, judged, seen)
         if unsure is not None:
-            if self.strange(row) and unsure == []:
+            if self.strange(row):
                 there = self.cells[q1].held
                 led = [k for k in judged if there[k] is not None and there[k] != seen[k]]
                 if led:

@@ -60,6 +60,9 @@ from busledger.decoder.inner_kernel import inner
 
 # A capture is cut into this many windows of equal time; hits and misses are also counted window by window.
 WINDOWS = 1024
+# What a right read says of a fault that is at work: something; nothing, whatever it did; that it met the write and the
+# read, or neither of them.
+OTHERWISE, SAME_EITHER_WAY, TWICE_OR_NEVER = range(3)
 # uint8 a cell: which cells take part, and which of those are judged.
 TAKES_PART, JUDGED = 1, 2
 # What the theory that it acts now and then says of a wrong read.
@@ -271,18 +274,18 @@ def written_too(c, read, cmp, words, links):
 
 @inner(_nrt=False, forceinline=True)
 def says_nothing(read, cmp, other, hours, words, links):
-    """Whether a right read had come out the same, had the fault led it to the other cell: to what that holds, or to
-    what a write that the fault met has left there, if it was at work then (``hours``). While it is at work no such read
-    refutes anything."""
+    """Whether a right read had come out the same, had the fault led it to the other cell: to what that holds, or
+    (``TWICE_OR_NEVER``) to what a write that the fault met has left there, if it was at work then (``hours``). While it
+    is at work no such read refutes anything."""
     if cmp & ~other.known == 0 and ((read ^ other.value) & cmp) == 0:
-        return True
+        return SAME_EITHER_WAY
     q1 = other.q1
     if q1 < 0 or other.bends != BENDS_NOT or other.both or links[q1, OWNER] < 0:
-        return False
+        return OTHERWISE
     if hours[links[q1, OWNER_WHEN]] == ASLEEP:
-        return False
+        return OTHERWISE
     hit, unsure = fits(q1, read, cmp, OVER, OVER_LANES, words)
-    return hit and unsure == 0
+    return TWICE_OR_NEVER if hit and unsure == 0 else OTHERWISE
 
 
 @inner(_nrt=False, forceinline=True)
@@ -344,7 +347,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         led = (read ^ words[q1, HELD]) & words[q1, HELD_KNOWN] & cmp if strange else np.uint32(0)
         if q1 < 0 and elsewhere and known == FULL and bends == BENDS_NOT:
             led = (read ^ value) & cmp  # to no cell at all: what the lanes show then it did not give
-        if hit and led and (unsure == 0 or q1 < 0):
+        if hit and led:
             # It did not act at this read, which would have come to what that write left in the other cell.
             note_miss(index, window, led, judged, tally, chances, hashes)
         if hit and blind and off & ~unsure == 0:

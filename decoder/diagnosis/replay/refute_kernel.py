@@ -21,8 +21,8 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
 from busledger.decoder.inner_kernel import inner
 
 # Columns of a tally.
-HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED, EXCUSED, TWO_WAYS = range(8)
-TALLY = 8
+HIT, MISS, OTHER, EXPLAINED, UNSURE_BITS, CONTRADICTED, EXCUSED, TWO_WAYS, BOTH_OR_NONE = range(9)
+TALLY = 9
 
 
 @inner(_nrt=False)

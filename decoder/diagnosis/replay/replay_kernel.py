@@ -37,7 +37,9 @@ from busledger.decoder.diagnosis.replay.reads_kernel import (
     EXCUSES,
     EXPLAINS,
     JUDGED,
+    OTHERWISE,
     TAKES_PART,
+    TWICE_OR_NEVER,
     WINDOWS,
     HardRead,
     OtherCell,
@@ -48,7 +50,7 @@ from busledger.decoder.diagnosis.replay.reads_kernel import (
     read_wrong,
     says_nothing,
 )
-from busledger.decoder.diagnosis.replay.refute_kernel import HIT, TALLY, UNSURE_BITS
+from busledger.decoder.diagnosis.replay.refute_kernel import BOTH_OR_NONE, HIT, TALLY, UNSURE_BITS
 
 __all__ = ["EXCUSES", "EXPLAINS", "JUDGED", "TAKES_PART", "TALLY", "WINDOWS", "replay"]
 
@@ -139,8 +141,11 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
         beside = (q2 if q1 == c else q1 if q2 == c else -1) if both else -1
         other = OtherCell(q1, elsewhere, value, known, read_bends, both, fights, strange, joins, beside)
         if off == 0:
-            if not (awake and elsewhere and says_nothing(read, cmp, other, hours, words, links)):
+            silent = says_nothing(read, cmp, other, hours, words, links) if awake and elsewhere else OTHERWISE
+            if silent == OTHERWISE:
                 read_right(seen, other, cells, counts)
+            elif silent == TWICE_OR_NEVER and judged:
+                some_tally[BOTH_OR_NONE] += 1
         else:
             differs = ((hv ^ exp) & hk & cmp) != 0 and not links[c, REFUTED]
             hit, excused = read_wrong(seen, off, other, HardRead(hv, hk, differs), tables, cells, counts)

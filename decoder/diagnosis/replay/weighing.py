@@ -90,6 +90,7 @@ class Tally(NamedTuple):
     contradicted: int = 0
     excused: int = 0
     two_ways: int = 0
+    both_or_none: int = 0
 
     def plus(self, other: Tally) -> Tally:
         """Both together."""
@@ -224,12 +225,14 @@ def _by_span(hits: Counts, misses: Counts) -> float:
     return float(found.sum())
 
 
-def log_sometimes(tally: Tally, chances: Counts | None, pattern_bits: int, extra_misses: int = 0) -> float:
+def log_sometimes(
+    tally: Tally, chances: Counts | None, pattern_bits: int, extra_misses: int = 0, hours: NDArray[np.uint8] | None = None
+) -> float:
     """The fault comes and goes.
 
     ``pattern_bits``: lanes of the part; ``extra_misses``: chances missed that
     no window is known of; ``chances`` None: one rate throughout is all that is
-    weighed (quick).
+    weighed (quick); ``hours``: in which windows it was taken to be at work.
     """
     odd = tally.excused + tally.contradicted
     total = (tally.hits + odd, tally.misses + extra_misses)
@@ -238,7 +241,18 @@ def log_sometimes(tally: Tally, chances: Counts | None, pattern_bits: int, extra
     else:
         found = log_chances(chances[:, 0], chances[:, 1] + extra_misses / chances.shape[0], total, tally.two_ways)
     excuses = odd * (EXCUSE - math.log(max(2.0**pattern_bits - 1.0, 1.0)))
-    return found - tally.unsure_bits * LN2 + excuses
+    return found - tally.unsure_bits * LN2 + excuses + _log_both_or_none(tally, chances, hours)
+
+
+def _log_both_or_none(tally: Tally, chances: Counts | None, hours: NDArray[np.uint8] | None) -> float:
+    """Log of the chance that a fault at work met both the write and the read of a cell, or neither of them, for each of
+    the right reads that show just that: ρ² + (1 − ρ)². One that meets nearly all pays next to nothing."""
+    if not tally.both_or_none or chances is None or hours is None:
+        return 0.0
+    hits, misses = chances[hours == AWAKE].sum(axis=0).tolist()
+    a, b = SOMETIMES
+    rate = (hits + a) / (hits + misses + a + b)
+    return tally.both_or_none * math.log(rate * rate + (1.0 - rate) * (1.0 - rate))
 
 
 def log_excuse(tally: Tally) -> float:
@@ -258,7 +272,7 @@ def log_hard_each(tallies: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def log_sometimes_each(tallies: NDArray[np.float64], pattern_bits: NDArray[np.float64]) -> NDArray[np.float64]:
     """``log_sometimes`` of many with one rate throughout: float64[faults, columns of a Tally], lanes of each part."""
-    hits, misses, _, _, unsure, contradicted, excused, two_ways = tallies.T
+    hits, misses, _, _, unsure, contradicted, excused, two_ways, _ = tallies.T
     odd = excused + contradicted
     total = hits + odd
     excuses = odd * (EXCUSE - np.log(np.maximum(2.0**pattern_bits - 1.0, 1.0)))
