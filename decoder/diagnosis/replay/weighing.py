@@ -226,8 +226,9 @@ def _by_span(hits: Counts, misses: Counts) -> float:
 
 
 def log_sometimes(
-    tally: Tally, chances: Counts | None, pattern_bits: int, extra_misses: int = 0, hours: NDArray[np.uint8] | None = None
-) -> float:
+    tally: Tally, chances: Counts | None, pattern_bits: int, extra_misses: int = 0,
+    hours: NDArray[np.uint8] | None = None,
+) -> float:  # fmt: skip
     """The fault comes and goes.
 
     ``pattern_bits``: lanes of the part; ``extra_misses``: chances missed that
