@@ -165,11 +165,11 @@ def test_what_is_at_work_half_of_the_time_seldom_meets_a_write_and_its_read_alik
     """ρ² + (1 − ρ)² by hand: ½ at a rate of one half, next to 1 at a rate of next to 1."""
     chances, hours = np.zeros((64, 2), np.int64), np.full(64, ASLEEP, np.uint8)
     chances[10:20], hours[10:20] = (100, 100), AWAKE
-    half, quiet = Tally(hits=1000, misses=1000), Tally(hits=1000, misses=1000, both_or_none=50)
+    half, quiet = Tally(hits=1000, misses=1000), Tally(hits=1000, misses=1000, both_or_none=100)
     apart = log_sometimes(half, chances, 1, hours=hours) - log_sometimes(quiet, chances, 1, hours=hours)
     assert apart == pytest.approx(50 * math.log(2.0))
     chances[10:20] = 100, 0
-    nearly_all = Tally(hits=1000, both_or_none=50)
+    nearly_all = Tally(hits=1000, both_or_none=100)
     apart = log_sometimes(nearly_all._replace(both_or_none=0), chances, 1, hours=hours) - log_sometimes(
         nearly_all, chances, 1, hours=hours)  # fmt: skip
     assert 0.0 < apart < 0.2

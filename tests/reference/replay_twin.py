@@ -122,7 +122,7 @@ class ReplayTwin(FaultyCard):
         if not off:
             same = row.hours == "awake" and astray and all(value[k] == seen[k] for k in judged)
             met = row.hours == "awake" and astray and not same and self.met_both(judged, seen, q1, q2, bends)
-            self.some["both or none"] += met
+            self.some["both or none"] += 2 * met + (same and self.could_differ(row.cell, judged))
             if not same and not met:
                 self.right(row, judged, astray, value, q1, q2)
         else:

@@ -44,6 +44,7 @@ from busledger.decoder.diagnosis.replay.reads_kernel import (
     HardRead,
     OtherCell,
     SeenRead,
+    could_differ,
     note_explained,
     read_hard,
     read_right,
@@ -145,7 +146,9 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
             if silent == OTHERWISE:
                 read_right(seen, other, cells, counts)
             elif silent == TWICE_OR_NEVER and judged:
-                some_tally[BOTH_OR_NONE] += 1
+                some_tally[BOTH_OR_NONE] += 2
+            elif judged and could_differ(c, cmp, words, links):
+                some_tally[BOTH_OR_NONE] += 1  # a write that met the fault, and this read alone did not, would show
         else:
             differs = ((hv ^ exp) & hk & cmp) != 0 and not links[c, REFUTED]
             hit, excused = read_wrong(seen, off, other, HardRead(hv, hk, differs), tables, cells, counts)

@@ -247,13 +247,14 @@ def log_sometimes(
 
 def _log_both_or_none(tally: Tally, chances: Counts | None, hours: NDArray[np.uint8] | None) -> float:
     """Log of the chance that a fault at work met both the write and the read of a cell, or neither of them, for each of
-    the right reads that show just that: ρ² + (1 − ρ)². One that meets nearly all pays next to nothing."""
+    the right reads that show just that, which count twice: ρ² + (1 − ρ)². Those that show that it did not meet the
+    write alone, 1 − ρ (1 − ρ), count once. One that meets nearly all pays next to nothing."""
     if not tally.both_or_none or chances is None or hours is None:
         return 0.0
     hits, misses = chances[hours == AWAKE].sum(axis=0).tolist()
     a, b = SOMETIMES
     rate = (hits + a) / (hits + misses + a + b)
-    return tally.both_or_none * math.log(rate * rate + (1.0 - rate) * (1.0 - rate))
+    return tally.both_or_none / 2.0 * math.log(rate * rate + (1.0 - rate) * (1.0 - rate))
 
 
 def log_excuse(tally: Tally) -> float:
