@@ -10,7 +10,8 @@ import pytest
 
 from busledger.decoder.diagnosis.coverage.signs import LatchWrites
 from busledger.decoder.diagnosis.replay.study import Study
-from busledger.decoder.diagnosis.rivals.banks import latched
+from busledger.decoder.diagnosis.rivals.banks import banked, latched
+from busledger.decoder.diagnosis.rivals.lost import contents_lost
 from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.turns import taken_in_turns
@@ -142,3 +143,26 @@ def test_writes_that_do_not_take_for_a_while_are_seen_in_the_order_of_the_writes
     found = [rival for rival in read_only(Story.of(study_of(accesses))) if "at times" in rival.summary]
     assert [(rival.explains, rival.against) for rival in found] == [(8, 0)]
     assert "in 3 stretches" in found[0].evidence[0]
+
+
+def test_another_bank_that_is_looked_into_twice_is_told_by_what_comes_back():
+    """What the other bank holds is seen once only; that the first one is there again after it says enough."""
+    own, other = (lambda c: (37 * c + 11) & 0xFF), (lambda c: (201 - 52 * c) & 0xFF)
+    accesses = [("w", c, own(c)) for c in range(16)]
+    accesses += [("r", c, other(c)) for c in range(12)]
+    accesses += [("r", c, own(c)) for c in range(16)]
+    accesses += [("r", c, other(c)) for c in range(12, 16)] + [("r", c, own(c)) for c in range(16)]
+    (rival,) = banked(without_chips(study_of(accesses)))
+    assert (rival.fault, rival.explains, rival.against) == ("banked", 16, 0)
+
+
+def test_six_cells_that_hold_a_row_of_values_at_once_were_switched_or_lost():
+    """Nobody counted up in them but whoever filled the other bank."""
+    accesses = [("w", c, 0) for c in range(8)] + [("r", c, 0) for c in range(2)]
+    accesses += [("r", c, (0xCA - 0x34 * c) & 0xFF) for c in range(2, 8)]
+    (rival,) = contents_lost(Story.of(study_of(accesses)))
+    assert (rival.explains, rival.against) == (6, 0)
+    anyhow = [("w", c, 0) for c in range(8)] + [("r", c, 0) for c in range(2)]
+    anyhow += [("r", c, value) for c, value in zip(range(2, 8), (0xCA, 0x17, 0x90, 0x3B, 0xF4, 0x69), strict=True)]
+    (dearer,) = contents_lost(Story.of(study_of(anyhow)))
+    assert rival.log_own > dearer.log_own + 8.0
