@@ -10,6 +10,7 @@ import pytest
 
 from busledger.decoder.diagnosis.coverage.signs import LatchWrites
 from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.lost import contents_lost
 from busledger.decoder.diagnosis.rivals.protected import read_only
@@ -111,6 +112,20 @@ def test_one_switch_of_several_regions_is_one_cause():
     assert [rival.region for rival in alone] == [0, 1]
     assert (both.region, both.explains) == (None, sum(rival.explains for rival in alone))
     assert both.log_own > sum(rival.log_own for rival in alone)
+
+
+def test_each_read_of_another_bank_may_be_between_two_of_this_one():
+    """Two tasks look at a cell of their own each time their turn comes, and seldom write to it: two switches for each
+    wrong read. Where in its walk through memory a turn begins says when."""
+    mine = {0: 0x45, 1: 0x5B}
+    accesses = [("w", c, 7 * c) for c in range(1, 12)] + [("w", 0, mine[0]), ("w", 0, mine[1])]
+    for _ in range(8):
+        for task in (0, 1):
+            accesses += [("r", 0, mine[task])] + [("r", c, 7 * c) for c in range(1, 12)]
+    (rival,) = taken_in_turns(Story.of(study_of(accesses)))
+    assert (rival.explains, rival.against) == (8, 0)
+    any_byte_at_any_time = -64.0 * np.log(2.0) + log_rate(8, 16 * 11, SOMETIMES)
+    assert rival.log_own > any_byte_at_any_time + 10.0
 
 
 def test_cells_that_are_written_wrongly_take_no_turns():

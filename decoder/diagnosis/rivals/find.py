@@ -34,6 +34,7 @@ from busledger.decoder.diagnosis.rivals.sampling import ringing, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
 from busledger.decoder.diagnosis.rivals.turns import taken_in_turns
+from busledger.decoder.diagnosis.rivals.written_beside import written_beside
 
 __all__ = ["find_rivals", "rivals_of_lines", "unread_of_lines"]
 
@@ -158,6 +159,8 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from twins(story)
     yield from twin_blocks(story)
     yield from one_memory(story)
+    if story.study.evidence.signs is not None:
+        yield from written_beside(story, story.study.evidence.signs)
     yield from narrow(story)
     yield from aliases(story)
     yield from latched(story)
