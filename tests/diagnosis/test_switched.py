@@ -11,6 +11,7 @@ import pytest
 from busledger.decoder.diagnosis.coverage.signs import LatchWrites
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
+from busledger.decoder.diagnosis.rivals import lost
 from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.lost import contents_lost
 from busledger.decoder.diagnosis.rivals.protected import read_only
@@ -181,3 +182,11 @@ def test_six_cells_that_hold_a_row_of_values_at_once_were_switched_or_lost():
     anyhow += [("r", c, value) for c, value in zip(range(2, 8), (0xCA, 0x17, 0x90, 0x3B, 0xF4, 0x69), strict=True)]
     (dearer,) = contents_lost(Story.of(study_of(anyhow)))
     assert rival.log_own > dearer.log_own + 8.0
+
+
+def test_a_cell_that_wakes_up_with_what_it_held_does_not_say_that_some_were_spared():
+    """One of three hundred that lose everything holds the same byte by chance, which costs what any byte does."""
+    story = Story.of(study_of([("w", 0, 7), ("r", 0, 7)]))
+    by_chance, a_share = -8 * np.log(2.0), log_rate(299, 1, (1.0, 1.0))
+    assert a_share < by_chance - 5.0
+    assert lost._log_spared(story, np.arange(299), np.array([1])) == pytest.approx(by_chance - np.log(2.0), abs=0.01)
