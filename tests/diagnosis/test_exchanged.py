@@ -24,11 +24,15 @@ def put_back(address):
     return address & ~17 | address >> 4 & 1 | (address & 1) << 4
 
 
-def exchanged(accesses, selected=None):
-    """The story of these accesses as the clips show them; ``selected``: which regions' selects came, a bit each."""
+def exchanged(accesses, selected=None, first="ram"):
+    """The story of these accesses as the clips show them; ``selected``: which regions' selects came, a bit each;
+    ``first``: the kind of the first region."""
     study = study_of(accesses)
     signs = SimpleNamespace(address_lines=LINES, data_lines={}, names=tuple(LINES.values()))
-    study = Study(replace(study.evidence, exchanged=(("A0", "A4"), "A0 and A4 look swapped"), signs=signs))
+    board = study.evidence.board
+    regions = (replace(board.regions[0], kind=first), *board.regions[1:])
+    study = Study(replace(study.evidence, exchanged=(("A0", "A4"), "A0 and A4 look swapped"), signs=signs,
+                          board=replace(board, regions=regions)))  # fmt: skip
     told = Story.of(study).told
     if selected is not None:
         came, both = np.array(selected, np.uint64), np.full(len(accesses), 3, np.uint64)
@@ -51,3 +55,10 @@ def test_selects_that_come_where_the_lines_lead_speak_for_it(clips):
     (rival,) = clips_exchanged(exchanged(accesses, [1 << (address >> 4) for address in meant]))
     # 1, 16 and 3 lead to the other bank: its select came, and the own one did not.
     assert rival.log_seen == pytest.approx((2 if clips else -2) * 9 * SLIP)
+
+
+@pytest.mark.parametrize(("first", "told"), [("ram", (0, 1)), ("rom", (1, 0))])
+def test_memory_that_is_shown_at_a_rom_s_addresses_may_have_been_given_anything(first, told):
+    """Cell 1 lies in the second bank, with the lines put back; nobody logs writes that a ROM is shown to get."""
+    (rival,) = clips_exchanged(exchanged([("w", 1, 0x11), ("r", 1, 0x47)], first=first))
+    assert (rival.explains, rival.against) == told

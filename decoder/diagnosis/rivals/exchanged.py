@@ -131,7 +131,10 @@ def _given(
     rows, total = story.rows, len(image)
     rom = np.append(_of_kind(story, "rom"), False)
     cell = target[rows.cell]
-    cell = np.where((cell < 0) | (rows.is_write & rom[owner[cell]]), total, cell)  # nobody writes to a ROM
+    # Nobody writes to a ROM; and what was written at addresses that are shown to be a ROM's was not logged, so that
+    # nothing is known of the memory there.
+    as_rom = rom[rows.region.astype(np.int64)]
+    cell = np.where((cell < 0) | np.where(rom[owner[cell]], rows.is_write, as_rom), total, cell)
     found = np.zeros(len(rows), np.uint8)
     memory, known = image.copy(), sure.copy()
     lives_in = np.append(np.arange(total, dtype=np.int32), np.int32(-1))
