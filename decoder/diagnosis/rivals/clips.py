@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.theory import LaneFault
-from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.carried_over import log_carried_over, taken_amiss
+from busledger.decoder.diagnosis.rivals.carried_over import log_carried_over, taken_amiss, written_amiss
 from busledger.decoder.diagnosis.rivals.led_astray import log_led_astray
 from busledger.decoder.diagnosis.rivals.lines import stretches
 from busledger.decoder.diagnosis.rivals.moved_over import Moved, moved_over
@@ -119,7 +119,13 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: Span) ->
     if line in signs.address_lines.values():  # it carries both in turn, so that addresses came wrong as well
         beside = taken_amiss(story, span.first, span.last) & ~wrong
         unknown = int(np.bitwise_count(rows.compared[beside & (story.repeat != kernel.SAME)]).sum())
-        wrong, lanes = wrong | beside, 0xFFFFFFFF
+        of_line = next(one for one, name in signs.address_lines.items() if name == line)
+        there, not_there = written_amiss(story, of_line, int(lane), span.first, span.last)
+        there &= ~wrong & ~beside
+        more = int(np.count_nonzero(there & (story.repeat != kernel.SAME)))
+        unknown += more  # the lane of the line itself
+        odds += log_rate(more, not_there, SOMETIMES) if more else 0.0
+        wrong, lanes = wrong | beside | there, 0xFFFFFFFF
     else:
         odds += log_written_without(story, lane, span.first, span.last)
     yield Rival(

@@ -29,6 +29,7 @@ from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
 from busledger.decoder.diagnosis.rivals.one_memory import one_memory
 from busledger.decoder.diagnosis.rivals.places import devices, narrow
 from busledger.decoder.diagnosis.rivals.protected import read_only
+from busledger.decoder.diagnosis.rivals.rarely_loose import rarely_loose
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.sampling import ringing, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -136,6 +137,7 @@ def rivals_of_lines(story: Story) -> Iterator[Rival]:
         yield from loose_clips(story, evidence.signs)
         yield from flickering_clips(story, evidence.signs)
         yield from dips(story, evidence.signs)
+        yield from rarely_loose(story, evidence.signs)
         yield from ringing(story, evidence.signs)
         yield from ringing_pulses(story, evidence.signs)
     yield from too_slow(story)
