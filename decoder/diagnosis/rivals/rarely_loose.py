@@ -24,7 +24,7 @@ from busledger.decoder.diagnosis.rivals.words import counted
 
 __all__ = ["rarely_loose"]
 
-_FEWEST, _MOST = 2, 64  # wrong reads: one may be anything; of many the walk tells, and replays would take long
+_FEWEST, _MOST = 2, 16  # wrong reads: one may be anything; of many the walk tells, and replays would take long
 _SELECTS = 64  # bits of ``Rows.selected``
 
 
@@ -59,7 +59,7 @@ def _loose(
     """``at``: the address bit, and the level at which its clip shows it."""
     rows = story.rows
     bit, level = at
-    own, explained = log_led_astray(story, bit, level, 0, len(rows))
+    own, explained = log_led_astray(story, bit, level, 0, len(rows), seldom=True)
     explained &= rows.wrong != 0
     news = story.repeat != kernel.SAME
     acts = explained & news
