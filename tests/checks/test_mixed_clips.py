@@ -46,6 +46,17 @@ def test_an_address_line_that_is_seen_a_sample_later_hides_nothing(clips):
     assert clips.finish().lines == ("A0", "D7")
 
 
+def test_the_one_of_the_two_that_is_seen_a_sample_later_is_found_by_the_other(clips):
+    """A0 moves as the data do and no other way; what is called D7 moves a sample later than most addresses."""
+    one, two = at(clips, "A0"), at(clips, "D7")
+    clips._seen[clips._is_data, ADDRESS + 1] = 100
+    clips._seen[[one, two]] = clips._seen[[two, one]]
+    clips._seen[two] = 0
+    clips._seen[two, [ADDRESS, ADDRESS + 1]] = 1_250, 3_750
+    clips._seen[at(clips, "A9"), [ADDRESS, ADDRESS + 1]] = 4_400, 600  # so do others, now and then
+    assert clips.finish().lines == ("A0", "D7")
+
+
 def test_clips_in_their_places_are_no_finding(clips):
     assert clips.finish() is None
     assert mixed_clips._usual(np.ones((3, 4)) / 4.0).sum() == pytest.approx(1.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busledger.decoder.diagnosis.rivals.carried_over import log_carried_over
+from busledger.decoder.diagnosis.rivals.carried_over import log_carried_over, written_amiss
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.transfers import traffic
 
@@ -61,3 +61,19 @@ def test_transfers_of_memory_without_signs_are_all_that_is_known():
     time, address = traffic(story_of([3, 17, 4]))
     assert time.tolist() == [at(0), at(1), at(2)]
     assert address.tolist() == [3, 17, 4]
+
+
+def test_what_was_written_without_the_clip_is_read_on_the_other_side_once_it_is_back():
+    """A line that carries A1 and D1 is shown high while four cells are written anew: what 0 and 1 get is shown at 2 and
+    3, with D1 high; 10 and 11 are what they seem to be."""
+    old, new = (lambda c: 3 * c + 0x60), (lambda c: (5 * c + 0x80) & ~2)
+    before = [("w", c, old(c)) for c in range(16)]
+    during = [("w", c | 2, new(c) | 2) for c in (0, 1, 10, 11)]
+    after = [("r", c, new(c)) for c in (0, 1, 10, 11)]
+    story = Story.of(study_of([*before, *during, *after]))
+    there, elsewhere = written_amiss(story, 1, 2, at(16), at(19))
+    assert [int(story.rows.cell[row]) for row in np.flatnonzero(there)] == [0, 1]
+    assert elsewhere == 0
+    clip_that_was_on = Story.of(study_of([*before, *(("w", c, new(c)) for c in (2, 3)), ("r", 0, old(0))]))
+    nothing, elsewhere = written_amiss(clip_that_was_on, 1, 2, at(16), at(17))
+    assert not nothing.any() and elsewhere == 1

@@ -10,7 +10,10 @@ import pytest
 
 from busledger.decoder.diagnosis.coverage.signs import LatchWrites
 from busledger.decoder.diagnosis.replay.study import Study
-from busledger.decoder.diagnosis.rivals.banks import latched
+from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate
+from busledger.decoder.diagnosis.rivals import lost
+from busledger.decoder.diagnosis.rivals.banks import banked, latched
+from busledger.decoder.diagnosis.rivals.lost import contents_lost
 from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.turns import taken_in_turns
@@ -112,6 +115,20 @@ def test_one_switch_of_several_regions_is_one_cause():
     assert both.log_own > sum(rival.log_own for rival in alone)
 
 
+def test_each_read_of_another_bank_may_be_between_two_of_this_one():
+    """Two tasks look at a cell of their own each time their turn comes, and seldom write to it: two switches for each
+    wrong read. Where in its walk through memory a turn begins says when."""
+    mine = {0: 0x45, 1: 0x5B}
+    accesses = [("w", c, 7 * c) for c in range(1, 12)] + [("w", 0, mine[0]), ("w", 0, mine[1])]
+    for _ in range(8):
+        for task in (0, 1):
+            accesses += [("r", 0, mine[task])] + [("r", c, 7 * c) for c in range(1, 12)]
+    (rival,) = taken_in_turns(Story.of(study_of(accesses)))
+    assert (rival.explains, rival.against) == (8, 0)
+    any_byte_at_any_time = -64.0 * np.log(2.0) + log_rate(8, 16 * 11, SOMETIMES)
+    assert rival.log_own > any_byte_at_any_time + 10.0
+
+
 def test_cells_that_are_written_wrongly_take_no_turns():
     """What they hold is new, and not what lay there before."""
     rng = np.random.default_rng(6)
@@ -142,3 +159,34 @@ def test_writes_that_do_not_take_for_a_while_are_seen_in_the_order_of_the_writes
     found = [rival for rival in read_only(Story.of(study_of(accesses))) if "at times" in rival.summary]
     assert [(rival.explains, rival.against) for rival in found] == [(8, 0)]
     assert "in 3 stretches" in found[0].evidence[0]
+
+
+def test_another_bank_that_is_looked_into_twice_is_told_by_what_comes_back():
+    """What the other bank holds is seen once only; that the first one is there again after it says enough."""
+    own, other = (lambda c: (37 * c + 11) & 0xFF), (lambda c: (201 - 52 * c) & 0xFF)
+    accesses = [("w", c, own(c)) for c in range(16)]
+    accesses += [("r", c, other(c)) for c in range(12)]
+    accesses += [("r", c, own(c)) for c in range(16)]
+    accesses += [("r", c, other(c)) for c in range(12, 16)] + [("r", c, own(c)) for c in range(16)]
+    (rival,) = banked(without_chips(study_of(accesses)))
+    assert (rival.fault, rival.explains, rival.against) == ("banked", 16, 0)
+
+
+def test_six_cells_that_hold_a_row_of_values_at_once_were_switched_or_lost():
+    """Nobody counted up in them but whoever filled the other bank."""
+    accesses = [("w", c, 0) for c in range(8)] + [("r", c, 0) for c in range(2)]
+    accesses += [("r", c, (0xCA - 0x34 * c) & 0xFF) for c in range(2, 8)]
+    (rival,) = contents_lost(Story.of(study_of(accesses)))
+    assert (rival.explains, rival.against) == (6, 0)
+    anyhow = [("w", c, 0) for c in range(8)] + [("r", c, 0) for c in range(2)]
+    anyhow += [("r", c, value) for c, value in zip(range(2, 8), (0xCA, 0x17, 0x90, 0x3B, 0xF4, 0x69), strict=True)]
+    (dearer,) = contents_lost(Story.of(study_of(anyhow)))
+    assert rival.log_own > dearer.log_own + 8.0
+
+
+def test_a_cell_that_wakes_up_with_what_it_held_does_not_say_that_some_were_spared():
+    """One of three hundred that lose everything holds the same byte by chance, which costs what any byte does."""
+    story = Story.of(study_of([("w", 0, 7), ("r", 0, 7)]))
+    by_chance, a_share = -8 * np.log(2.0), log_rate(299, 1, (1.0, 1.0))
+    assert a_share < by_chance - 5.0
+    assert lost._log_spared(story, np.arange(299), np.array([1])) == pytest.approx(by_chance - np.log(2.0), abs=0.01)

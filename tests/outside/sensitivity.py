@@ -84,7 +84,7 @@ GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
         f"{CHECKS}.probes.lost_lines": ("_FEW", "_ADDRESSES", "_OTHERS", "_OTHER_SIDE", "_READS", "_TURNED",
                                         "_AT_LEAST", "_BESIDE", "_NEW", "_IN_A_ROW", "_LONG", "_LONGER_THERE",
                                         "_GONE_BY", "_WITHOUT", "_WRITTEN", "_WRITES_ONLY", "_LONGER"),
-        f"{CHECKS}.probes.mixed_clips": ("_MANY", "_FEW_LINES", "_EACH", "_ONE_OF_TWO", "_ALL", "_ODDER"),
+        f"{CHECKS}.probes.mixed_clips": ("_MANY", "_FEW_LINES", "_EACH", "_ONE_OF_TWO", "_SKEWED", "_ALL", "_ODDER"),
         f"{CHECKS}.probes.swapped_clips": ("_DISTINCT", "_GLANCE", "_LEAST", "_VALUES"),
         f"{CHECKS}.probes.swapped_address_clips": ("_LEAST",),
         f"{CHECKS}.probes.clock_verdict": ("STEADY", "DROPOUT_PERIODS"),

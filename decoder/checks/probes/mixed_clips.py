@@ -28,6 +28,7 @@ _FEW_LINES = 4  # lines of each kind, so that what most of them do is no matter 
 _EACH = 0.55  # nats a change, in the mean, by which a line must be of the other kind: judged; where data lines make
 # half of their changes with the address lines, as when the bus is let go of, one of those among them shows ln 2 = 0.69
 _ONE_OF_TWO = 0.1  # the same of one of the two, where the other shows that much
+_SKEWED = 1.0  # nats a change by which a line may be of its own kind, and be that of a skewed channel
 _ALL = 40.0  # nats in all
 _BITS = (np.arange(256)[:, None] >> np.arange(8) & 1).astype(np.float64)  # of each byte
 _ODDER = 3.0  # times as many nats as the next line of its kind: judged
@@ -112,11 +113,13 @@ class MixedClips:
             of_data, of_addresses = (usual[kind.tobytes()] for kind in kinds)
             own, foreign = (of_data, of_addresses) if self._is_data[k] else (of_addresses, of_data)
             other[k] = float((self._seen[k] * (np.log(foreign) - np.log(own))).sum())
-            if other[k] < _ALL:
+            if other[k] < -_SKEWED * counts[k]:
                 continue
             skewed[k] = float((self._seen[k] * (np.log(_blurred(foreign)) - np.log(_blurred(own)))).sum())
-        odd = (other >= _ALL) & (other >= _ONE_OF_TWO * counts) & (skewed > 0.0)
-        one, two = _plainest(other, odd & ~self._is_data), _plainest(other, odd & self._is_data)
+        # One of the two has to be plain; the other one may be, on a channel that shows it a sample sooner or later.
+        least = np.maximum(other, skewed)
+        odd = (least >= _ALL) & (least >= _ONE_OF_TWO * counts) & (skewed > 0.0)
+        one, two = _plainest(least, odd & ~self._is_data), _plainest(least, odd & self._is_data)
         if one is None or two is None or not (other[[one, two]] >= _EACH * counts[[one, two]]).any():
             return None
         return MixedPair((self._lines[one], self._lines[two]), int(counts[one] + counts[two]))

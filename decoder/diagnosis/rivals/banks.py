@@ -13,6 +13,7 @@ from busledger.decoder.diagnosis.replay.study import Overlay, Rows
 from busledger.decoder.diagnosis.replay.urns import log_filled
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import banks_kernel as kernel
+from busledger.decoder.diagnosis.rivals import story_kernel
 from busledger.decoder.diagnosis.rivals.protected import PAGE
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -281,9 +282,7 @@ def _follow(
     odd = int(np.count_nonzero(said == kernel.CONTRADICTS))
     hits = int(np.count_nonzero(wrong & inside)) - odd
     agrees = int(np.count_nonzero(said == kernel.AGREES))
-    came_back = int(
-        np.count_nonzero(wrong & (story.older & 1 == 1) & ((said == kernel.AGREES) | (said == kernel.SWITCHES)))
-    )
+    came_back = _came_back(story, (said == kernel.AGREES) | (said == kernel.SWITCHES), wrong & inside)
     if banks < 2 or odd > hits // 20 or hits < _PER_SWITCH * len(switches) or len(switches) < 2:
         return None
     if came_back < max(3, hits // 10):
@@ -336,6 +335,13 @@ def _follow(
         index=rows.index[wrong & inside],
         taken=NotJudged(cells),
     )
+
+
+def _came_back(story: Story, told: NDArray[np.bool_], wrong: NDArray[np.bool_]) -> int:
+    """Reads that give again what their cell held before it gave something else: of what is switched in now and then,
+    that which comes back may be the other bank, or what the reads were held against all the time."""
+    again = (story.rows.compared != 0) & (story.rows.wrong == 0) & (story.repeat == story_kernel.OTHER)
+    return int(np.count_nonzero(told & (again | (wrong & (story.older & 1 == 1)))))
 
 
 def _latch(story: Story, switches: NDArray[np.intp], agrees: NDArray[np.intp]) -> tuple[tuple[int, int] | None, int]:

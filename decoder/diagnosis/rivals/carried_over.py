@@ -11,10 +11,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.rivals.sides import partners_of
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.transfers import traffic
 
-__all__ = ["log_carried_over", "taken_amiss"]
+__all__ = ["log_carried_over", "taken_amiss", "written_amiss"]
 
 _BACK = 4  # transfers: what an instruction fetches lies between two of its data
 _EVEN = 0.5  # Jeffreys' prior of a rate of which few chances were seen
@@ -71,3 +72,20 @@ def taken_amiss(story: Story, first: int, last: int) -> NDArray[np.bool_]:
     found: NDArray[np.bool_] = (rows.wrong != 0) & (rows.time >= first)
     found &= (rows.time <= last) | ((known >= began) & (known < ended))
     return found
+
+
+def written_amiss(story: Story, bit: int, lane: int, first: int, last: int) -> tuple[NDArray[np.bool_], int]:
+    """The later wrong reads of cells of which nothing was seen since before ``first``, and that give what was written
+    between the ticks at the cell with the address ``bit`` the other way, but for the ``lane`` of the same line: bool a
+    row; and how many later reads show that such a write did not go there."""
+    rows = story.rows
+    began, ended = np.searchsorted(rows.time, [first, last + 1])
+    total = max(1, story.study.cells.total)
+    value, known = np.zeros(total, np.uint32), np.zeros(total, np.uint32)
+    writes = began + np.flatnonzero(rows.is_write[began:ended])
+    value[rows.cell[writes]], known[rows.cell[writes]] = rows.data[writes], rows.sure[writes]
+    partner = partners_of(story, bit)[rows.cell]
+    told = rows.compared & np.where(partner >= 0, known[partner], np.uint32(0))
+    asked = (rows.time > last) & (story.since < began) & (told != 0) & (told == rows.compared)
+    as_there: NDArray[np.bool_] = (value[partner] ^ rows.data) & told & ~np.uint32(lane) == 0
+    return asked & (rows.wrong != 0) & as_there, int(np.count_nonzero(asked & (rows.wrong == 0) & ~as_there))

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.theory import LaneFault
-from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
-from busledger.decoder.diagnosis.rivals.carried_over import log_carried_over, taken_amiss
+from busledger.decoder.diagnosis.rivals.carried_over import log_carried_over, taken_amiss, written_amiss
 from busledger.decoder.diagnosis.rivals.led_astray import log_led_astray
 from busledger.decoder.diagnosis.rivals.lines import stretches
 from busledger.decoder.diagnosis.rivals.moved_over import Moved, moved_over
@@ -43,6 +43,7 @@ _ODD = 2.5  # of them: so many places are used on one side alone that the other 
 _CUT = 3.0  # nats of memory that traffic alone tells of, with a hole as large as the line's half between all its pieces
 _LOOPS = 10.0  # transfers that a program's loop makes of one choice
 _CELLS = 5
+_TOLD = 2  # wrong reads, each of another cell, that give what the other side of the line holds: one may be anything
 _SLIPS = 2  # by which one select seems to come that should not, and one not to come that should
 _FEW_SELECTED = 20  # accesses: as many as strobes.py asks for of a select that rests
 _UNTOLD = 0.25  # wrong reads of which one side is not known, for one that the two sides explain. Judged
@@ -118,7 +119,13 @@ def _data(story: Story, signs: CaptureSigns, bit: int, line: str, span: Span) ->
     if line in signs.address_lines.values():  # it carries both in turn, so that addresses came wrong as well
         beside = taken_amiss(story, span.first, span.last) & ~wrong
         unknown = int(np.bitwise_count(rows.compared[beside & (story.repeat != kernel.SAME)]).sum())
-        wrong, lanes = wrong | beside, 0xFFFFFFFF
+        of_line = next(one for one, name in signs.address_lines.items() if name == line)
+        there, not_there = written_amiss(story, of_line, int(lane), span.first, span.last)
+        there &= ~wrong & ~beside
+        more = int(np.count_nonzero(there & (story.repeat != kernel.SAME)))
+        unknown += more  # the lane of the line itself
+        odds += log_rate(more, not_there, SOMETIMES) if more else 0.0
+        wrong, lanes = wrong | beside | there, 0xFFFFFFFF
     else:
         odds += log_written_without(story, lane, span.first, span.last)
     yield Rival(
@@ -166,7 +173,7 @@ def _of_address(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival
     wrong = np.count_nonzero(rows.wrong[first:last])
     if not wrong:
         yield from _at_rest(story, bit, line, span)
-    if np.count_nonzero(rows.wrong[first:]) < 3:
+    if np.count_nonzero(rows.wrong[first:]) < _TOLD:
         return
     if np.count_nonzero(rows.wrong[:first]) > _OTHERS * np.count_nonzero(rows.wrong[first:]):
         return  # there would be another cause beside it
@@ -184,7 +191,7 @@ def _of_address(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival
     of_another = np.count_nonzero(rows.wrong[:first]) + np.count_nonzero((rows.wrong[last:] != 0) & (hit[last:] == 0))
     if span.expected is not None and of_another > _OTHERS * told:
         return  # what makes those wrong may make all of them wrong
-    if told < 3 or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
+    if told < _TOLD or np.count_nonzero(hit[first:last]) < 0.6 * wrong:
         return
     if span.expected is not None and np.count_nonzero(hit == 2) > _UNTOLD * told:
         return  # while the line moved both sides were seen

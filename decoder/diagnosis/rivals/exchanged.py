@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.urns import log_values
-from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
+from busledger.decoder.diagnosis.replay.weighing import HARD, LOG_SLIP, log_rate
+from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
 
@@ -18,6 +19,7 @@ __all__ = ["clips_exchanged"]
 # Nats, judged: what the checks ask for before they say so of an address line and a data line (probes.mixed_clips,
 # probes.swapped_clips) is more than any fault of a card could show.
 _SEEN = 100.0
+_SELECTS = 64  # bits of ``Rows.selected``
 
 
 def clips_exchanged(story: Story) -> Iterator[Rival]:
@@ -85,8 +87,8 @@ def _data(story: Story, bits: tuple[int, int]) -> Masks:
 def _address(story: Story, bits: tuple[int, int]) -> tuple[*Masks, float]:
     """The same for two address lines: what a read gives belongs to the address with the two put back.
 
-    Last, nats that reads of cells which nobody wrote to before add: they show the image's bytes, and any other cause
-    would owe them to chance.
+    Last, nats that other things add: reads of cells which nobody wrote to before show the image's bytes, and selects
+    that are clipped come where the lines lead that are put back; any other cause would owe both to chance.
     """
     rows, space = story.rows, story.study.cells
     address = story.address
@@ -94,13 +96,10 @@ def _address(story: Story, bits: tuple[int, int]) -> tuple[*Masks, float]:
     value, known = story.study.images()
     total = max(1, space.total)
     target = np.full(total, -1, np.int64)
-    rom = _of_kind(story, "rom")
+    owner = np.full(total + 1, -1, np.int64)
     for s, region in enumerate(story.regions):
         there = (true >= region.start) & (true <= region.end)
-        cell = space.base[s] + ((true >> space.shift) & (space.size[s] - 1))
-        target[:] = np.where(there, cell, target)
-    owner = np.zeros(total, np.int64)
-    for s in range(len(story.regions)):
+        target = np.where(there, space.base[s] + ((true >> space.shift) & (space.size[s] - 1)), target)
         owner[space.span(s)] = s
     moved = true != address
     image = np.zeros(total, np.uint32)
@@ -108,13 +107,11 @@ def _address(story: Story, bits: tuple[int, int]) -> tuple[*Masks, float]:
     image[: len(value)], sure[: len(known)] = value, known
     at = np.maximum(target[rows.cell], 0)
     in_image = (target[rows.cell] >= 0) & (sure[at] != 0)
-    outside = target[rows.cell] < 0
+    given = _given(story, target, owner, image, sure)
     told = ~rows.is_write & (rows.compared != 0) & moved[rows.cell]
-    differs = (image[at] ^ rows.data) & rows.compared & sure[at]
-    fits = told & in_image & (differs == 0) & (rows.wrong != 0)
-    against = told & in_image & (differs != 0)
-    # Memory that changes places with memory looks well; with a ROM, or with nothing, it may show anything.
-    loose = told & ~in_image & (outside | rom[rows.region] | rom[owner[at]]) & (rows.wrong != 0)
+    fits, against = told & (given == 1), told & ((given == 2) | (given == 3))
+    # What lies outside all regions, and what nobody was seen to write, may be anything.
+    loose = told & (rows.wrong != 0) & ((given == 0) | (given == 4))
     first = ~rows.is_write & (rows.compared == 0) & moved[rows.cell] & in_image
     lanes = rows.sure & sure[at]
     as_image = first & ((image[at] ^ rows.data) & lanes == 0)
@@ -122,7 +119,42 @@ def _address(story: Story, bits: tuple[int, int]) -> tuple[*Masks, float]:
     odd = len(np.unique(rows.cell[first & ~as_image]))
     bits_told = int(np.bitwise_count(lanes[as_image][one]).sum())
     told_first = log_rate(len(cells), odd, HARD) + bits_told * math.log(2.0)
-    return fits, against, loose, max(0.0, told_first)
+    seen = max(0.0, told_first) + _log_selected(story, owner[target[rows.cell]], moved[rows.cell])
+    return fits, against, loose, seen
+
+
+def _given(
+    story: Story, target: NDArray[np.int64], owner: NDArray[np.int64], image: NDArray[np.uint32],
+    sure: NDArray[np.uint32],
+) -> NDArray[np.uint8]:  # fmt: skip
+    """A value a row, as ``story_kernel.folded`` has it: what the memory gives that is meant with the lines put back."""
+    rows, total = story.rows, len(image)
+    rom = np.append(_of_kind(story, "rom"), False)
+    cell = target[rows.cell]
+    # Nobody writes to a ROM; and what was written at addresses that are shown to be a ROM's was not logged, so that
+    # nothing is known of the memory there.
+    as_rom = rom[rows.region.astype(np.int64)]
+    cell = np.where((cell < 0) | np.where(rom[owner[cell]], rows.is_write, as_rom), total, cell)
+    found = np.zeros(len(rows), np.uint8)
+    memory, known = image.copy(), sure.copy()
+    lives_in = np.append(np.arange(total, dtype=np.int32), np.int32(-1))
+    seen = (rows.is_write, rows.data, rows.sure, rows.lanes, rows.compared, rows.wrong)
+    kernel.folded(cell.astype(np.int32), *seen, lives_in, memory, known, found)
+    return found
+
+
+def _log_selected(story: Story, meant: NDArray[np.int64], moved: NDArray[np.bool_]) -> float:
+    """Log odds of what clipped selects showed in accesses that lead to another region (``meant``, -1 = none) with the
+    lines put back, against a card whose selects follow the lines as they are shown."""
+    rows = story.rows
+    odds = 0
+    for region, sign in ((meant, 1), (rows.region.astype(np.int64), -1)):
+        able = moved & (meant != rows.region) & (region >= 0) & (region < _SELECTS)
+        line = np.uint64(1) << np.where(able, region, 0).astype(np.uint64)
+        able &= rows.selects_seen & line != 0
+        came = int(np.count_nonzero(able & (rows.selected & line != 0)))
+        odds += sign * (2 * came - int(np.count_nonzero(able)))
+    return -LOG_SLIP * odds
 
 
 def _of_kind(story: Story, kind: str) -> NDArray[np.bool_]:

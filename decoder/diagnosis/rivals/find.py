@@ -29,11 +29,13 @@ from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
 from busledger.decoder.diagnosis.rivals.one_memory import one_memory
 from busledger.decoder.diagnosis.rivals.places import devices, narrow
 from busledger.decoder.diagnosis.rivals.protected import read_only
+from busledger.decoder.diagnosis.rivals.rarely_loose import rarely_loose
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.sampling import ringing, too_slow
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
 from busledger.decoder.diagnosis.rivals.turns import taken_in_turns
+from busledger.decoder.diagnosis.rivals.written_beside import written_beside
 
 __all__ = ["find_rivals", "rivals_of_lines", "unread_of_lines"]
 
@@ -135,6 +137,7 @@ def rivals_of_lines(story: Story) -> Iterator[Rival]:
         yield from loose_clips(story, evidence.signs)
         yield from flickering_clips(story, evidence.signs)
         yield from dips(story, evidence.signs)
+        yield from rarely_loose(story, evidence.signs)
         yield from ringing(story, evidence.signs)
         yield from ringing_pulses(story, evidence.signs)
     yield from too_slow(story)
@@ -158,6 +161,8 @@ def _of_places(story: Story) -> Iterator[Rival]:
     yield from twins(story)
     yield from twin_blocks(story)
     yield from one_memory(story)
+    if story.study.evidence.signs is not None:
+        yield from written_beside(story, story.study.evidence.signs)
     yield from narrow(story)
     yield from aliases(story)
     yield from latched(story)

@@ -24,11 +24,14 @@ __all__ = ["log_led_astray"]
 _ROUNDS = 3  # played again with the bursts that the last time showed, as a fault's is
 
 
-def log_led_astray(story: Story, bit: int, level: int, first: int, last: int) -> tuple[float, NDArray[np.bool_]]:
+def log_led_astray(
+    story: Story, bit: int, level: int, first: int, last: int, *, seldom: bool = False
+) -> tuple[float, NDArray[np.bool_]]:
     """Log probability of what reads gave, and which wrong ones it explains, if from row ``first`` to before row
     ``last`` the address ``bit`` was at its other level at times, where it is shown at ``level``.
 
-    What was written in that time to the other side is known wrongly after it, too.
+    What was written in that time to the other side is known wrongly after it, too. ``seldom``: most accesses are as
+    they are shown, so that nothing is to be learnt from what would be if all went astray.
     """
     rows, study = story.rows, story.study
     regions = tuple(range(len(story.regions)))
@@ -36,7 +39,7 @@ def log_led_astray(story: Story, bit: int, level: int, first: int, last: int) ->
     there = np.zeros(WINDOWS, np.bool_)
     there[rows.window[first:last]] = True
     tables = Tables(study)
-    tries = [_played(story, fault, tables, there, begun) for begun in (ANY_TIME, AWAKE)]
+    tries = [_played(story, fault, tables, there, begun) for begun in ((ANY_TIME,) if seldom else (ANY_TIME, AWAKE))]
     own, explained = max(tries, key=lambda one: one[0])
     explained[:first] = False
     explained[last:] &= story.since[last:] < last  # once the clip is back no access goes astray any more

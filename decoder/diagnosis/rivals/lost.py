@@ -19,7 +19,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, moment
 __all__ = ["contents_lost"]
 
 # All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
-_MANY = 8  # judged; cells: fewer that change at once are no power dip
+_MANY = 5  # judged; cells: fewer that change at once are no power dip
 _KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
 
 
@@ -35,7 +35,8 @@ def contents_lost(story: Story) -> Iterator[Rival]:
     moment_row, as_well = _fewest_across(found, moment_row)
     across = (found.before < moment_row) & (found.row >= moment_row)
     hit = found.row[across & found.changed]
-    missed = int(np.count_nonzero(across & ~found.changed & ~found.back))
+    spared = found.row[across & ~found.changed & ~found.back]
+    missed = len(spared)
     if missed > _KEPT * len(hit):
         return
     regions = np.unique(rows.region[hit])
@@ -48,7 +49,7 @@ def contents_lost(story: Story) -> Iterator[Rival]:
         region=int(regions[0]) if len(regions) == 1 else None,
         addresses=_hull(story, hit),
         log_prior=prior_of("contents-lost", chips=chips),
-        log_own=log_rate(len(hit), missed, (1.0, 1.0)) + _woken(story, hit) - math.log(max(2, len(rows)) / as_well),
+        log_own=_log_spared(story, hit, spared) + _woken(story, hit) - math.log(max(2, len(rows)) / as_well),
         explains=len(explained),
         against=missed,
         index=rows.index[explained],
@@ -62,6 +63,14 @@ def contents_lost(story: Story) -> Iterator[Rival]:
         next_step=f"Look at the supply with a scope around such a moment; check the capture in two halves "
         f"(--to {when.replace(' ', '')}, --from {when.replace(' ', '')}) to judge the chips.",
     )
+
+
+def _log_spared(story: Story, hit: NDArray[np.intp], spared: NDArray[np.int64]) -> float:
+    """Log probability of which of the cells read before and after show it: some share of them does; or none kept what
+    it held, and those that hold the same wake up with it by chance."""
+    some = log_rate(len(hit), len(spared), (1.0, 1.0))
+    by_chance = -int(np.bitwise_count(story.rows.compared[spared]).sum()) * math.log(2.0)
+    return log_sum([some, by_chance]) - math.log(2.0)
 
 
 def _fewest_across(found: Passages, moment_row: int) -> tuple[int, int]:

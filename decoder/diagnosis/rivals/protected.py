@@ -46,9 +46,11 @@ def read_only(story: Story) -> Iterator[Rival]:
         span = story.study.cells.span(r)
         fixed = (stayed[span] > 0) & (took[span] <= 0.05 * stayed[span])
         block = _block(story.address[span], fixed, took[span] > 0)
+        parts = 0.0
         if block is not None and story.has_chips(r) and _within_a_page(story.address[span], block, took[span] > 0):
-            block = None
-        tried = (_fixed(story, r, block) if block is not None else None, _at_times(story, [r], stayed > 0, told))
+            parts = _log_places(*block, region.start, region.end)
+            block = block if _of_several_chips(story, r, block) else None
+        tried = (_fixed(story, r, block, parts) if block is not None else None, _at_times(story, [r], stayed > 0, told))
         yield from (found for found in tried if found is not None)
     # Without chips a region is what the traffic makes of it: one block may be several.
     several = [r for r in bare if (stayed[story.study.cells.span(r)] > 0).any()]
@@ -81,6 +83,18 @@ def _within_a_page(address: NDArray[np.int64], block: tuple[int, int], taking: N
     low, high = block[0] // PAGE * PAGE, block[1] // PAGE * PAGE + PAGE - 1
     beside = (address >= low) & (address <= high) & ((address < block[0]) | (address > block[1]))
     return bool((taking & beside).any())
+
+
+def _of_several_chips(story: Story, r: int, block: tuple[int, int]) -> bool:
+    """Whether more than one chip of the region keeps what it held there: rows of cells are one chip's."""
+    rows = story.rows
+    address = story.address[rows.cell]
+    there = (rows.region == r) & (address >= block[0]) & (address <= block[1])
+    wrong = int(np.bitwise_or.reduce(rows.wrong[there], initial=0))
+    lanes: dict[str, int] = {}
+    for chip in story.regions[r].chips:
+        lanes[chip.designator] = lanes.get(chip.designator, 0) | sum(1 << lane for lane in chip.lanes)
+    return sum(mask & wrong != 0 for mask in lanes.values()) > 1
 
 
 def _log_places(low: int, high: int, start: int, end: int) -> float:
@@ -183,7 +197,8 @@ def _at_times(
     )
 
 
-def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
+def _fixed(story: Story, r: int, block: tuple[int, int], places: float) -> Rival | None:
+    """``places``: log of how many blocks it might have been, where that is not a matter of course."""
     rows, region = story.rows, story.regions[r]
     cells = np.zeros(max(1, story.study.cells.total), np.bool_)
     span = story.study.cells.span(r)
@@ -227,7 +242,7 @@ def _fixed(story: Story, r: int, block: tuple[int, int]) -> Rival | None:
         addresses=block,
         log_prior=log_prior,
         # As an open write line is weighed (paths): every read that it foretells is a matter of course.
-        log_own=log_rate(0, against, HARD) + contents,
+        log_own=log_rate(0, against, HARD) + contents - places,
         explains=int(np.count_nonzero(explained)),
         against=against,
         summary=(

@@ -27,6 +27,7 @@ __all__ = ["taken_in_turns"]
 
 _FEWEST = 6  # judged, as in banks.py: wrong reads; fewer show no banks
 _ROUNDS = 256  # a bound of work
+_SWITCHES = 3  # for each wrong read, at the most: into the other bank and back, and one to spare
 _LEAST = 2  # turns back to a bank and out of it: one change is another story
 
 
@@ -66,7 +67,7 @@ def _by_turns(story: Story, blocks: dict[int, tuple[int, int]]) -> Rival | None:
     before[order[1:][same]] = order[:-1][same]
     bank = _banks(before, rows)
     switches = int(np.count_nonzero(np.diff(bank)))
-    if not _LEAST <= switches <= count:
+    if not _LEAST <= switches <= _SWITCHES * count:
         return None
     memory, known, verdict = np.zeros(2 * total, np.uint32), np.zeros(2 * total, np.uint32), np.zeros(n, np.uint8)
     folded(
