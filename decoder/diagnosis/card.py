@@ -47,6 +47,7 @@ _RARE = 0.01
 # Judged: wrong reads that may be let pass, as slips of the analyser or as what a shared fault could excuse; and wrong
 # reads past which nobody looks for them: a slip is a matter of one read in a hundred thousand.
 _SLIPS, _SCANNED = 2, 200
+_BELOW = 9.0  # nats; a set whose most is further below the best is not asked whether its faults met. As in search.py
 _FAR_APART = 700.0  # nats: e to that is still a number
 _TIED = 0.01  # of a chance: a chip that is likelier than that is listed beside the one that is charged. Judged
 # Of those that a shared fault could excuse, past which those of chips that are plainly bad are their own. Judged.
@@ -96,6 +97,7 @@ class Card:
         self._odds = np.array([math.log(odds) for odds in told], np.float64)
         self._prior = tuple(float(v) for v in priors()["leaf"]["bad_share"])
         self._meetings = Meetings(study, self.units)
+        self._top = -math.inf  # the best set weighed so far
         self.work = 0.0  # chips weighed again, a long one for several: what the search spends
         self._regions = len(study.card.regions)
         self._of_region = [[u for u, unit in enumerate(self.units) if unit.region == r] for r in range(self._regions)]
@@ -121,6 +123,8 @@ class Card:
         state = self._summed(paths, rows, self._leaves(rows, paths), strays)
         ties: list[tuple[CardState, CardState, NDArray[np.bool_]]] = []
         for region, several, lanes, acts in either_lane(paths, rows):
+            if acts is not None and any(self.units[u].mask & sum(lanes) == sum(lanes) for u in self._of_region[region]):
+                continue  # of one chip either lane is its own doing
             ways = []
             for lane in lanes:
                 without = rows.compared & ~np.where(several, np.uint32(lane), np.uint32(0))
@@ -134,7 +138,9 @@ class Card:
             ties.append((one, other, self.regions == region))
             state, rows = one, one.rows
         best = state = _tied(state, ties)
-        met = self._meetings.reads(paths, rows, state.leaves, state.bad)
+        met = {}
+        if state.log_total + float(state.gains.sum()) > self._top - _BELOW:
+            met = self._meetings.reads(paths, rows, state.leaves, state.bad, state.gains)
         for at, price in self._let_pass(state, excuses, met):
             compared = rows.compared.copy()
             keep = [~met.get(cycle, (0.0, 0xFFFFFFFF))[1] for cycle in rows.index[at].tolist()]
@@ -143,6 +149,7 @@ class Card:
             passed = replace(self._summed(paths, rows, leaves, strays + price), passed=at, owed=-price)
             passed = _tied(passed, ties)
             best = max(best, passed, key=lambda s: s.log_total)
+        self._top = max(self._top, best.log_total)
         return best
 
     def _let_pass(
@@ -170,7 +177,7 @@ class Card:
             could = self._hardly_else(state, could)
         played = bad[np.isin(rows.index[bad], list(met))]
         could = np.union1d(could, played)
-        ways = (slips, played, could, np.union1d(slips, could))
+        ways = (slips, played if len(played) else could, np.union1d(slips, could))
         chosen = {tuple(at.tolist()): at for at in ways if len(at)}
         reads = int(np.count_nonzero(rows.compared))
         for at in chosen.values():

@@ -13,20 +13,21 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.leaf import Leaf, Unit
 from busledger.decoder.diagnosis.overlay import moves
-from busledger.decoder.diagnosis.path import Path, PathFaultState
+from busledger.decoder.diagnosis.own_doing import OwnDoing
+from busledger.decoder.diagnosis.path import NOT_LISTED, Path, PathFaultState
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.memory_kernel import HELD, HELD_KNOWN, ON_READS, ON_WRITES
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault, PathFault
-from busledger.decoder.diagnosis.scoring import rate_by_window
+from busledger.decoder.diagnosis.scoring import Scored, rate_by_window
 
 __all__ = ["Meetings"]
 
@@ -37,6 +38,7 @@ Cells = NDArray[np.int64]
 # (1 − ρ) to the power of (1 − ρ) / ρ, which is 1 / e for a small rate ρ.
 _MISSED = -1.0
 _AT_MOST = 24  # accesses to a cell that are gone back through
+_A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not explain, about, as in worth.py
 _PLAYED = 300  # wrong reads of chips, all of them together, that are asked about. A bound of work
 # Judged: the chance of being bad from which what a chip shows beside another's wrong read may be its own doing, the
 # wrong reads of such a chip at the least, and how many times as many as the other's.
@@ -80,30 +82,56 @@ class Meetings:
         self._last: tuple[NDArray[np.int32], Cells] | None = None
 
     def reads(
-        self, paths: Sequence[Path], rows: Rows, leaves: Sequence[Leaf], bad: NDArray[np.float64]
-    ) -> dict[int, tuple[float, int]]:
-        """By cycle, (log of the chance that what is left wrong of a read came where shared faults met, on which lanes):
-        of those reads that a chip hardly reads wrong without.
+        self, paths: Sequence[Path], rows: Rows, leaves: Sequence[Leaf], bad: NDArray[np.float64],
+        gains: NDArray[np.float64],
+    ) -> dict[int, tuple[float, int]]:  # fmt: skip
+        """By cycle, (log of the chance that what is left wrong of a read came where faults met, on which lanes): of
+        those reads that a chip hardly reads wrong without, and that cost the chips more than that.
 
-        ``rows``: what the ``paths`` leave; ``leaves``, ``bad``: of the chips, behind the paths.
+        ``rows``: what the ``paths`` leave; ``leaves``, ``bad``, ``gains``: of the chips, behind the paths.
         """
-        movers = [_mover(self._study, path) for path in paths if isinstance(path, PathFaultState) and _moves(path)]
-        benders = [bender for path in paths if (bender := _bender(path)) is not None]
+        faults = [path.scored for path in paths if isinstance(path, PathFaultState)]
+        movers, benders = _movers(self._study, faults), _benders(faults)
         often = [leaf.count.wrong for leaf in leaves]
         chips = self._few(often) if movers or benders else []
         if not chips:
             return {}
         played = _Played(self._study, rows, self._by_cell(rows), movers, benders)
+        at = {u: self._wrong_of(u, rows) for u in chips}
+        cost = np.zeros(len(rows))  # of each read, to its chips
+        for u in chips:
+            cost[at[u]] += float(gains[u]) / often[u]
         found: dict[int, tuple[float, int]] = {}
         for u in chips:
-            unit = self._units[u]
-            at = np.flatnonzero((rows.region == unit.region) & (rows.wrong & np.uint32(unit.mask) != 0))
-            lanes = rows.compared[at] & ~np.uint32(self._own_doing(u, often, bad))
-            asked = list(zip(at.tolist(), lanes.tolist(), strict=True))
-            met = [(k, mine, chance) for k, mine in asked if (chance := played.chance(k, mine)) > 0.0]
-            if len(met) > often[u] / 2:
-                found.update({int(rows.index[k]): (math.log(chance) + _MISSED, mine) for k, mine, chance in met})
+            lanes = rows.compared[at[u]] & ~np.uint32(self._own_doing(u, often, bad))
+            met = played.chances(at[u], lanes)
+            whole = len(met) > often[u] / 2
+            if not whole and bad[u] > _PLAINLY and often[u] > _MANY:
+                met = self._beside_its_own(played, u, leaves[u], at[u])
+                cost[[k for k, _, _ in met]] += _A_STRAY
+            price = {k: math.log(chance) + _MISSED for k, _, chance in met}
+            whole = whole and sum(cost[k] + price[k] for k in price) > 0.0
+            found.update({
+                int(rows.index[k]): (price[k], mine) for k, mine, _ in met if whole or cost[k] + price[k] > 0.0
+            })  # fmt: skip
         return found
+
+    def _wrong_of(self, u: int, rows: Rows) -> NDArray[np.intp]:
+        unit = self._units[u]
+        return np.flatnonzero((rows.region == unit.region) & (rows.wrong & np.uint32(unit.mask) != 0))
+
+    def _beside_its_own(
+        self, played: _Played, u: int, leaf: Leaf, at: NDArray[np.intp]
+    ) -> list[tuple[int, int, float]]:
+        """Of a bad chip's reads that its own faults do not explain, those in which they met shared ones."""
+        mine = tuple(fault for fault in leaf.best.faults if fault.candidate.fault != NOT_LISTED)
+        mask = np.uint32(self._units[u].mask)
+        if not mine:
+            return []
+        listed = replace(leaf, states=(leaf.best._replace(faults=mine),))
+        rest = at[OwnDoing(self._study, played.rows, {u: listed}).dropped(played.rows)[at] & mask == 0]
+        both = played.beside(_movers(self._study, mine), _benders(mine))
+        return both.chances(rest, played.rows.compared[rest] & mask)
 
     def _few(self, often: Sequence[int]) -> list[int]:
         """The chips that read wrong least often, within a bound of work."""
@@ -125,28 +153,28 @@ class Meetings:
         return self._last[1]
 
 
-def _moves(path: PathFaultState) -> bool:
-    return not path.scored.hard and moves(path.scored)
+def _movers(study: Study, faults: Iterable[Scored]) -> list[_Mover]:
+    """Those of the faults that lead accesses elsewhere now and then."""
+    found = []
+    for scored in faults:
+        behaviour = scored.variant.behaviour
+        if not scored.hard and moves(scored) and isinstance(behaviour, PathFault):
+            maps = study.maps(behaviour)
+            found.append(_Mover(maps.r1, maps.w1, np.argsort(maps.w1, kind="stable"), rate_by_window(scored)))
+    return found
 
 
-def _mover(study: Study, path: PathFaultState) -> _Mover:
-    behaviour = path.scored.variant.behaviour
-    assert isinstance(behaviour, PathFault)
-    maps = study.maps(behaviour)
-    return _Mover(maps.r1, maps.w1, np.argsort(maps.w1, kind="stable"), rate_by_window(path.scored))
-
-
-def _bender(path: Path) -> _Bender | None:
-    if not isinstance(path, PathFaultState) or path.scored.hard:
-        return None
-    behaviour = path.scored.variant.behaviour
-    if not isinstance(behaviour, LaneFault) or behaviour.cell >= 0 or behaviour.does not in _BENT:
-        return None
-    acts = ON_READS if path.scored.path is None else path.scored.path.acts
-    return _Bender(
-        behaviour.does, behaviour.mask, behaviour.regions, bool(acts & ON_READS), bool(acts & ON_WRITES),
-        rate_by_window(path.scored),
-    )  # fmt: skip
+def _benders(faults: Iterable[Scored]) -> list[_Bender]:
+    """Those of the faults that bend lanes to a known level now and then."""
+    found = []
+    for scored in faults:
+        fault = scored.variant.behaviour
+        if scored.hard or not isinstance(fault, LaneFault) or fault.cell >= 0 or fault.does not in _BENT:
+            continue
+        acts = ON_READS if scored.path is None else scored.path.acts
+        at, to = bool(acts & ON_READS), bool(acts & ON_WRITES)
+        found.append(_Bender(fault.does, fault.mask, fault.regions, at, to, rate_by_window(scored)))
+    return found
 
 
 class _Played:
@@ -155,9 +183,21 @@ class _Played:
     def __init__(
         self, study: Study, rows: Rows, order: Cells, movers: Sequence[_Mover], benders: Sequence[_Bender]
     ) -> None:
-        self._rows, self._movers, self._benders, self._order = rows, movers, benders, order
+        self.rows = self._rows = rows
+        self._study, self._movers, self._benders, self._order = study, movers, benders, order
         self._fresh = study.fresh_words()
         self._known: dict[tuple[int, int], float] = {}
+
+    def beside(self, movers: Sequence[_Mover], benders: Sequence[_Bender]) -> _Played:
+        """The same with these faults as well."""
+        return _Played(
+            self._study, self.rows, self._order, [*self._movers, *movers], [*self._benders, *benders]
+        )
+
+    def chances(self, at: NDArray[np.intp], lanes: NDArray[np.uint32]) -> list[tuple[int, int, float]]:
+        """(row, its lanes, chance) of those of the reads that faults have a part in."""
+        asked = zip(at.tolist(), lanes.tolist(), strict=True)
+        return [(k, mine, chance) for k, mine in asked if (chance := self.chance(k, mine)) > 0.0]
 
     def chance(self, k: int, lanes: int) -> float:
         """Chance that a read gives what it gave on ``lanes``, by acts of the faults; 0.0 where none has a part."""
