@@ -207,12 +207,12 @@ class _Played:
 
     def _chance(self, k: int, lanes: int) -> float:
         rows, data = self._rows, int(self._rows.data[k])
-        window = int(rows.window[k])
+        window, own = int(rows.window[k]), int(rows.compared[k]) & ~lanes  # what other chips gave themselves
         bent = [one for one in self._benders if one.of_reads and rows.region[k] in one.regions]
         found = 0.0
         for cell, way in self._reached(int(rows.cell[k]), window):
             for value, known, chance in self._held(cell, k):
-                value, known = (value & lanes) | (data & ~lanes), known | ~lanes
+                value, known = (value & ~own) | (data & own), known | own
                 shown = _same(value, known, data, lanes)
                 shown += sum(float(b.rate[window]) * _same(*_bent(value, known, b), data, lanes) for b in bent)
                 found += way * chance * shown
