@@ -23,6 +23,7 @@ from busledger.decoder.diagnosis.faults.candidate import priors
 from busledger.decoder.diagnosis.leaf import Leaf, Unit, log_noise, units_of
 from busledger.decoder.diagnosis.leaf_rows import region_rows
 from busledger.decoder.diagnosis.leaves import weigh_leaf
+from busledger.decoder.diagnosis.meetings import Meetings
 from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.path import Path
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows, Study
@@ -47,6 +48,7 @@ _RARE = 0.01
 # Judged: wrong reads that may be let pass, as slips of the analyser or as what a shared fault could excuse; and wrong
 # reads past which nobody looks for them: a slip is a matter of one read in a hundred thousand.
 _SLIPS, _SCANNED = 2, 200
+_BELOW = 9.0  # nats; a set whose most is further below the best is not asked whether its faults met. As in search.py
 _FAR_APART = 700.0  # nats: e to that is still a number
 _TIED = 0.01  # of a chance: a chip that is likelier than that is listed beside the one that is charged. Judged
 # Of those that a shared fault could excuse, past which those of chips that are plainly bad are their own. Judged.
@@ -95,6 +97,8 @@ class Card:
         told = [_TESTED.get(tested.get(unit.name or "", ""), 1.0) for unit in self.units]
         self._odds = np.array([math.log(odds) for odds in told], np.float64)
         self._prior = tuple(float(v) for v in priors()["leaf"]["bad_share"])
+        self._meetings = Meetings(study, self.units)
+        self._top = -math.inf  # the best set weighed so far
         self.work = 0.0  # chips weighed again, a long one for several: what the search spends
         self._regions = len(study.card.regions)
         self._of_region = [[u for u, unit in enumerate(self.units) if unit.region == r] for r in range(self._regions)]
@@ -123,32 +127,44 @@ class Card:
         strays += (owed := untold.log_charge(state.leaves, state.bad))
         state = replace(state, log_total=state.log_total + owed)
         ties: list[tuple[CardState, CardState, NDArray[np.bool_]]] = []
-        for region, several, lanes in either_lane(paths, rows):
+        for region, several, lanes, acts in either_lane(paths, rows):
+            if acts is not None and any(self.units[u].mask & sum(lanes) == sum(lanes) for u in self._of_region[region]):
+                continue  # of one chip either lane is its own doing
             ways = []
             for lane in lanes:
                 without = rows.compared & ~np.where(several, np.uint32(lane), np.uint32(0))
                 left = rows.holding(rows.expected & without, without)
-                ways.append(self._summed(paths, left, self._leaves(left, paths, whole=True), strays))
+                leaves = self._leaves(left, paths, whole=True)
+                ways.append(self._summed(paths, left, leaves, strays + (acts or 0.0)))
             one, other = sorted(ways, key=lambda way: -way.log_total)
+            if acts is not None and one.log_total < state.log_total:
+                continue  # each chip is bad by itself
+            strays += acts or 0.0
             ties.append((one, other, self.regions == region))
             state, rows = one, one.rows
         best = state = _tied(state, ties)
-        for at, price in self._let_pass(state, excuses):
+        met = {}
+        if state.log_total + float(state.gains.sum()) > self._top - _BELOW:
+            met = self._meetings.reads(paths, rows, state.leaves, state.bad, state.gains)
+        for at, price in self._let_pass(state, excuses, met):
             compared = rows.compared.copy()
-            compared[at] = 0
+            keep = [~met.get(cycle, (0.0, 0xFFFFFFFF))[1] for cycle in rows.index[at].tolist()]
+            compared[at] &= np.array(keep, np.int64).astype(np.uint32)
             leaves = self._leaves(rows.holding(rows.expected & compared, compared), paths, whole=True)
             passed = replace(self._summed(paths, rows, leaves, strays + price), passed=at, owed=-price)
             passed = _tied(passed, ties)
             best = max(best, passed, key=lambda s: s.log_total)
+        self._top = max(self._top, best.log_total)
         return best
 
     def _let_pass(
-        self, state: CardState, excuses: Mapping[int, float]
+        self, state: CardState, excuses: Mapping[int, float], met: Mapping[int, tuple[float, int]]
     ) -> Iterator[tuple[NDArray[np.intp], float]]:
         """A few wrong reads that no chip need be charged with, and the log probability of what they gave: slips of
         several chips at once; those that a shared fault, which is not given its excuses, could excuse; both.
 
-        ``excuses``: by cycle, log of the chance that such a fault gave what it does not foretell.
+        ``excuses``: by cycle, log of the chance that such a fault gave what it does not foretell; ``met``: that shared
+        faults gave just that between them.
         """
         rows = state.rows
         bad = np.flatnonzero(rows.wrong)
@@ -164,14 +180,17 @@ class Card:
             could = np.intersect1d(could, shared)  # what one chip alone gave it may have given of itself
         if len(could) > _MET:
             could = self._hardly_else(state, could)
-        chosen = {tuple(at.tolist()): at for at in (slips, could, np.union1d(slips, could)) if len(at)}
+        played = bad[np.isin(rows.index[bad], list(met))]
+        could = np.union1d(could, played)
+        ways = (slips, played if len(played) else could, np.union1d(slips, could))
+        chosen = {tuple(at.tolist()): at for at in ways if len(at)}
         reads = int(np.count_nonzero(rows.compared))
         for at in chosen.values():
             excused = np.isin(at, could)
             lanes = [int(c).bit_count() for c in rows.compared[at]]
             cycles = rows.index[at].tolist()
             price = sum(
-                excuses[cycle] - math.log(2.0**n - 1.0)
+                max(excuses.get(cycle, -math.inf) - math.log(2.0**n - 1.0), met.get(cycle, (-math.inf,))[0])
                 for cycle, n, is_ in zip(cycles, lanes, excused, strict=True)
                 if is_
             )

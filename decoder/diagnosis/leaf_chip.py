@@ -10,7 +10,7 @@ from busledger.decoder.diagnosis.faults.candidate import priors
 from busledger.decoder.diagnosis.leaf import Unit, log_noise
 from busledger.decoder.diagnosis.leaf_rows import Counts, LeafCount
 from busledger.decoder.diagnosis.replay.study import Rows, Study
-from busledger.decoder.diagnosis.replay.theory import LaneFault
+from busledger.decoder.diagnosis.replay.theory import LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_chances, log_rate, log_sum
 from busledger.decoder.diagnosis.scoring import Scored
 
@@ -84,16 +84,24 @@ class Chip:
     def strays(self, scored: Scored, count: LeafCount, mask: int, least: int = 0) -> float:
         """What a fault leaves of the reads of its lanes: slips of the analyser, or a second thing wrong with the chip,
         of a kind not listed. ``least``: news that it leaves for sure."""
-        tally = scored.effect.tally
         news = max(least, count.news(count.wrong - scored.covers))
         if not scored.hard and scored.effect.log_own is None:
-            # What it explains without having acted (a fault before it made the read wrong) is no repeat of its acts.
-            news = max(news, count.event_count - tally.hits - tally.excused - tally.contradicted)
+            news = max(news, self.not_its_acts(scored, count))
             if isinstance(scored.variant.behaviour, LaneFault) and scored.path is None:
                 # A fault of reads shows at once: news of a time at which it did not act are none of its own.
                 acts = scored.effect.chances[:, 0]
                 news = max(news, int(np.maximum(0, count.events - acts).sum()))
         return self.left_over(news, count, (mask & self.unit.mask).bit_count())
+
+    def not_its_acts(self, scored: Scored, count: LeafCount) -> int:
+        """News that it explains without having acted (a fault before it made the read wrong): no repeats of its acts.
+        Where it excused nothing, what its cells hold is its own doing, and a read that it leads astray in between,
+        to what was due by chance, makes news of what it left there before."""
+        tally = scored.effect.tally
+        follows = isinstance(scored.variant.behaviour, PathFault) and scored.variant.behaviour.op != "stays"
+        if follows and tally.excused == tally.contradicted == tally.other == 0:
+            return 0
+        return count.event_count - tally.hits - tally.excused - tally.contradicted
 
     def left_over(self, news: int, count: LeafCount, lanes: int) -> float:
         """Log likelihood of so many news that no listed fault of the chip explains: slips, or an unlisted one."""

@@ -34,9 +34,18 @@ def blind_to(card: Card, state: CardState) -> Blind | None:
     """Chips that are plainly bad: by a fault of their lanes, at most of their reads; and single lanes of other chips
     that are bad in every read, whatever else these chips do."""
     bad = bad_units(card, state)
-    found = {u: card.units[u].mask for u in bad if _is_plain(state.leaves[u])}
+    found = {u: _plain_lanes(state.leaves[u]) for u in bad if _is_plain(state.leaves[u])}
     found |= {u: lanes for u in bad if u not in found and (lanes := _steady(state.leaves[u]))}
     return _without(card, found)
+
+
+def _plain_lanes(leaf: Leaf) -> int:
+    """The lanes of a plainly bad chip that are: the others are held against what the chips share. That they came right
+    in each read that went wrong elsewhere is what tells a chip beside it from the whole row."""
+    lanes = 0
+    for scored in leaf.best.faults:
+        lanes |= scored.candidate.mask & leaf.unit.mask
+    return lanes
 
 
 def _steady(leaf: Leaf) -> int:
@@ -60,7 +69,7 @@ def beside(card: Card, state: CardState) -> list[Beside]:
             shown.setdefault(kind_of(seems), []).append(u)
     found = []
     for kind, alike in [(None, ()), *shown.items()]:
-        blind = _without(card, {u: card.units[u].mask for u in sure if u not in alike})
+        blind = _without(card, {u: _lanes_of(state.leaves[u]) for u in sure if u not in alike})
         if blind is not None:
             found.append(Beside(blind, kind))
     if lanes := _lanes_at_times(state):
@@ -107,6 +116,10 @@ def _is_plain(leaf: Leaf) -> bool:
     tally = best.faults[0].effect.tally
     plain = best.faults[0].candidate.fault in _PLAIN_KINDS and tally.hits > tally.misses
     return plain and best.log_like > -_LEFT_OPEN - 2.0 * math.sqrt(leaf.count.wrong)
+
+
+def _lanes_of(leaf: Leaf) -> int:
+    return _plain_lanes(leaf) if _is_plain(leaf) else leaf.unit.mask
 
 
 def _is_sure(leaf: Leaf) -> bool:

@@ -18,7 +18,7 @@ from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.scoring import Scored
 
-__all__ = ["Aside", "Blind", "FoundFault", "NotLookedAt", "composes", "hides", "lanes_apart", "shorts"]
+__all__ = ["Aside", "Blind", "FoundFault", "NotLookedAt", "composes", "hides", "lanes_apart", "moves", "shorts"]
 
 
 _MOVES = ("forced", "joined", "forced-board", "joined-board", "swapped")
@@ -82,6 +82,12 @@ def hides(scored: Scored) -> bool:
     if isinstance(behaviour, PathFault):
         return behaviour.op in ("silent", "read-lost") or bool(behaviour.acts & memory_kernel.ON_READS)
     return isinstance(behaviour, LaneFault)
+
+
+def moves(scored: Scored) -> bool:
+    """Whether it leads accesses to other cells, or drops writes: what a read shows then a cell holds all the same."""
+    behaviour = scored.variant.behaviour if scored.path is None else scored.path
+    return isinstance(behaviour, PathFault) and behaviour.op in (*_MOVES, *_DROPS)
 
 
 def shorts(scored: Scored) -> bool:

@@ -237,9 +237,9 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
 
 
 def beside_own(
-    path: PathFaultState, study: Study, rows: Rows, given: Sequence[Path], own: OwnDoing
+    path: PathFaultState, study: Study, rows: Rows, given: Sequence[Path], own: NotLookedAt
 ) -> list[PathFaultState]:
-    """The same fault, coming and going, without what some chips explain by themselves."""
+    """The same fault, its excuses given or not, without what some chips explain by themselves, or without them."""
     seen = own.feed(rows)
     found = _judged(study, [path.scored.candidate], study.survey([seen]), seen, given, own, rows)
     return [one for one in found if one.key == path.key and one.scored.variant == path.scored.variant]

@@ -85,6 +85,7 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
         if not front:
             break
     states = _in_full_view(card, states)
+    states += _beside_the_bad(card, states)
     states += (found := _beside_what_is_known(card, states))
     first = max(states, key=lambda s: s.log_total)
     if first in found and len(first.paths) < _AT_MOST and first.rows.wrong.any():
@@ -196,14 +197,39 @@ def _overlooked(card: Card, state: CardState, path: Path) -> bool:
     return bool(left_out) and all(state.bad[u] < _SOUND for u in left_out)
 
 
+def _beside_the_bad(card: Card, states: Sequence[CardState]) -> list[CardState]:
+    """Faults of the best set that were judged without chips which seemed plainly bad while nothing was known, judged
+    again without those alone that still do: what another chip gave is theirs to explain."""
+    best = max(states, key=lambda s: s.log_total)
+    bad = blind_to(card, best)
+    found: list[CardState] = []
+    for number, path in enumerate(best.paths if bad is not None else ()):
+        blind = path.blind if isinstance(path, PathFaultState) else None
+        if not isinstance(path, PathFaultState) or type(blind) is not Blind or bad is None:
+            continue
+        if all(lanes & ~bad.lanes.get(r, 0) == 0 for r, lanes in blind.lanes.items()):
+            continue
+        before = card.weigh(best.paths[:number])
+        for again in beside_own(path, card.study, before.rows, before.paths, bad):
+            state: CardState | None = card.weigh((*before.paths, again))
+            while state is not None and card.work <= _WORK[-1]:
+                found.append(state)
+                rest = best.paths[len(state.paths) :]
+                state = _with(card, state, rest[0]) if rest else None
+    return found
+
+
+def _with(card: Card, state: CardState, path: Path) -> CardState | None:
+    """One more fault in the set, judged on what that leaves; None where it leaves it no part."""
+    again = judged_again(path, card.study, state.rows, state.paths)
+    return None if again is None else card.weigh((*state.paths, again))
+
+
 def _rebuilt(card: Card, paths: Sequence[Path]) -> CardState | None:
     """These faults as a set of their own, each judged on what those before it leave."""
-    state = card.weigh(())
+    state: CardState | None = card.weigh(())
     for path in paths:
-        again = judged_again(path, card.study, state.rows, state.paths)
-        if again is None:
-            return None
-        state = card.weigh((*state.paths, again))
+        state = None if state is None else _with(card, state, path)
     return state
 
 
