@@ -11,7 +11,7 @@ from busledger.decoder.diagnosis.leaf import Unit, log_noise
 from busledger.decoder.diagnosis.leaf_rows import Counts, LeafCount
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault, PathFault
-from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_chances, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import LN2, LOG_SLIP, SOMETIMES, log_chances, log_rate, log_sum
 from busledger.decoder.diagnosis.scoring import Scored
 
 __all__ = ["NO_PART", "Chip"]
@@ -104,10 +104,19 @@ class Chip:
         return count.event_count - tally.hits - tally.excused - tally.contradicted
 
     def left_over(self, news: int, count: LeafCount, lanes: int) -> float:
-        """Log likelihood of so many news that no listed fault of the chip explains: slips, or an unlisted one."""
+        """Log likelihood of so many news that no listed fault of the chip explains: slips, or an unlisted one. Of the
+        reads that repeat such news, and of those that came back right, they have the share that they have of all news.
+
+        An unlisted fault leaves what it did in the cell, which then does not come back right by itself; or it spoils
+        each read by itself, and then one that repeats another is one more.
+        """
         noise = log_noise(news, count.reads, lanes)
         if not news:
             return noise
         pattern = math.log(max(2.0**lanes - 1.0, 1.0))
         right = count.right_count
-        return log_sum([noise, math.log(self.share["unlisted"]) + log_rate(news, right, SOMETIMES) - news * pattern])
+        share = min(1.0, news / max(1, count.event_count))
+        again, back = round(share * (count.wrong - count.event_count)), share * count.came_back
+        stays = log_rate(news, right, SOMETIMES) - news * pattern + back * LOG_SLIP
+        each = log_rate(news + again, right, SOMETIMES) - (news + again) * pattern
+        return log_sum([noise, math.log(self.share["unlisted"]) + log_sum([stays, each]) - LN2])
