@@ -225,11 +225,18 @@ def _with(card: Card, state: CardState, path: Path) -> CardState | None:
     return None if again is None else card.weigh((*state.paths, again))
 
 
-def _rebuilt(card: Card, paths: Sequence[Path]) -> CardState | None:
-    """These faults as a set of their own, each judged on what those before it leave."""
+def _rebuilt(card: Card, paths: Sequence[Path], *, anew: bool = False) -> CardState | None:
+    """These faults as a set of their own, each judged on what those before it leave. ``anew``: one that this leaves no
+    part, as chips that are bad hide it where they are looked at, may be judged without them."""
     state: CardState | None = card.weigh(())
     for path in paths:
-        state = None if state is None else _with(card, state, path)
+        before, state = state, None if state is None else _with(card, state, path)
+        if state is None and before is not None and anew:
+            proposed = propose_paths(
+                card.study, before.rows, before.paths, blind_to(card, before), beside(card, before)
+            )
+            same = [card.weigh((*before.paths, p)) for p in proposed if p.key == path.key]
+            state = max(same, key=lambda s: s.log_total, default=None)
     return state
 
 
@@ -270,7 +277,7 @@ def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> li
                 continue  # it was grown on the way
             if card.work > _WORK[-1]:
                 return found
-            left = _rebuilt(card, kept)
+            left = _rebuilt(card, kept, anew=True)
             if left is None:
                 continue
             found.append(left)
