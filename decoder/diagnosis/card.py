@@ -115,8 +115,8 @@ class Card:
         for place, path in enumerate(paths):
             overlay = path.overlay()
             overlay.start()
-            rows = overlay.feed(rows)
-            untold.laid(place, rows, overlay)
+            before, rows = rows, overlay.feed(rows)
+            untold.laid(place, before, overlay)
             strays += log_lost(overlay, path.mask)
             if isinstance(overlay, FoundFault):
                 price = log_excuse(overlay.scored.effect.tally)

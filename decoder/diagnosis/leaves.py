@@ -47,6 +47,7 @@ from busledger.decoder.diagnosis.twice import second_faults
 __all__ = ["weigh_leaf"]
 
 # A bound of work, judged; doubled and halved: no answer changes (as in replay/wear.py).
+_THROUGHOUT = 1 << 20  # tells what half of a chip does every time from what it does now and then
 _ASKED_WHERE = 3  # faults of a chip that are asked for the address bit that they depend on
 
 
@@ -172,7 +173,7 @@ class _Weighing:
                     continue
                 mine, beside = self._beside(scored.candidate.mask, rows, count)
                 more += self._halves(state, again.effect, few, start, mine, beside, len(bits))
-            if len(more) > before and not (isinstance(scored.variant.behaviour, LaneFault) and scored.path is None):
+            if len(more) > before and not isinstance(scored.variant.behaviour, LaneFault):
                 likeliest = max(more[before:], key=lambda s: s.log)
                 if exact := self._throughout(likeliest, rows, plain=self._chip.plain):
                     where = {**likeliest.faults[0].detail, "every_time": True}
@@ -199,7 +200,7 @@ class _Weighing:
             like = log_own(hard, scored.candidate.mask.bit_count())
             like += self._chip.strays(hard, mine, scored.candidate.mask)
             like += self._chip.left_over(others.event_count, others, lanes)
-            effect = replace(scored.effect, tally=hard.effect.tally, hash_=scored.effect.hash_ ^ 1)
+            effect = replace(scored.effect, tally=hard.effect.tally, hash_=scored.effect.hash_ ^ _THROUGHOUT)
             always = replace(scored, effect=effect, detail={**scored.detail, "every_time": True})
             found.append(LeafState(half.log_weight, like, (always,)))
         return found

@@ -216,7 +216,7 @@ class _Played:
                 shown = _same(value, known, data, lanes)
                 shown += sum(float(b.rate[window]) * _same(*_bent(value, known, b), data, lanes) for b in bent)
                 found += way * chance * shown
-        return found
+        return min(1.0, found)  # the ways are added, each by itself
 
     def _reached(self, cell: int, window: int) -> Iterator[tuple[int, float]]:
         """The cells that a read may come to, and how likely."""

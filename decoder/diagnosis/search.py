@@ -179,7 +179,7 @@ def _in_full_view(card: Card, states: list[CardState]) -> list[CardState]:
             struck |= _overlooked(card, best, path)
         if not struck:
             break
-        states = [s for s in states if s is not best]
+        states = [s for s in states if not any(_overlooked(card, s, path) for path in s.paths)]
     return states
 
 

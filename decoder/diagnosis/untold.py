@@ -10,14 +10,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.path import Path, PathFaultState
-from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.study import Overlay, Rows
 from busledger.decoder.diagnosis.scoring import log_own
 
 __all__ = ["Untold"]
+
+_BAD = 0.5  # chance past which a chip counts as what explains its lanes
 
 
 class Untold:
@@ -28,34 +31,37 @@ class Untold:
 
     def __init__(self, paths: Sequence[Path]) -> None:
         self._paths = paths
-        self._asked: list[int] = []  # of each, the reads that it was judged by, if it was judged after some were untold
-        self._lost: list[tuple[int, int, int, int]] = []  # place in the set, region, lanes, reads
+        self._asked: dict[int, int] = {}  # of each that came after, the reads that it was judged by
+        self._lost: list[tuple[int, int, NDArray[np.uint32]]] = []  # place in the set, region, lanes of each read
 
-    def laid(self, place: int, rows: Rows, overlay: object) -> None:
-        """One path was laid over ``rows``, which are what it left."""
+    def laid(self, place: int, before: Rows, overlay: Overlay) -> None:
+        """One path was laid over the rows, which were ``before`` what those of the set before it left."""
         path = self._paths[place]
-        mine = ~rows.is_write & np.isin(rows.region, np.array(path.regions, np.int16))
-        self._asked.append(int(np.count_nonzero(rows.compared[mine] & np.uint32(path.mask & 0xFFFFFFFF))))
+        if self._lost:
+            mine = ~before.is_write & np.isin(before.region, np.array(path.regions, np.int16))
+            self._asked[place] = int(np.count_nonzero(before.compared[mine] & np.uint32(path.mask & 0xFFFFFFFF)))
         if isinstance(overlay, FoundFault) and overlay.untold is not None:
             for region in path.regions:
-                at = overlay.untold[rows.region == region]
-                lanes = int(np.bitwise_or.reduce(at)) if len(at) else 0
-                if lanes:
-                    self._lost.append((place, region, lanes, int(np.count_nonzero(at))))
+                at = overlay.untold[before.region == region]
+                if at.any():
+                    self._lost.append((place, region, at[at != 0]))
 
-    def log_charge(self, leaves: Sequence[Leaf], bad: np.ndarray) -> float:
+    def log_charge(self, leaves: Sequence[Leaf], bad: NDArray[np.float64]) -> float:
         """Log of what the set owes, 0 or less. ``leaves``: the chips weighed behind it."""
         owed = 0.0
-        for place, region, lanes, reads in self._lost:
+        for place, region, at in self._lost:
             told = 0
             for later in range(place + 1, len(self._paths)):
                 path = self._paths[later]
-                if isinstance(path, PathFaultState) and region in path.regions and path.mask & lanes & ~told:
+                mine = path.mask & ~told & 0xFFFFFFFF
+                reads = int(np.count_nonzero(at & np.uint32(mine)))
+                if isinstance(path, PathFaultState) and region in path.regions and reads:
                     cost = log_own(path.scored, path.mask.bit_count()) / max(1, self._asked[later])
-                    share = (path.mask & lanes & ~told).bit_count() / path.mask.bit_count()
-                    owed += min(0.0, cost) * reads * share
-                    told |= path.mask & lanes
+                    lanes = int(np.bitwise_or.reduce(at)) & mine
+                    owed += min(0.0, cost) * reads * lanes.bit_count() / path.mask.bit_count()
+                    told |= path.mask
             for leaf, chance in zip(leaves, bad.tolist(), strict=True):
-                if leaf.unit.region == region and leaf.unit.mask & lanes & ~told and chance > 0.5:
+                reads = int(np.count_nonzero(at & np.uint32(leaf.unit.mask & ~told & 0xFFFFFFFF)))
+                if leaf.unit.region == region and reads and chance > _BAD:
                     owed += min(0.0, leaf.best.log_like / max(1, leaf.count.reads)) * reads
         return owed

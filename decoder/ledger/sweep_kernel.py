@@ -13,7 +13,7 @@ RUN_SIZE = 6
 # whether these steps soon lead to a cell that looks the same.
 ADDRESS, STEP, CAME, WENT, CLOSE = range(5)
 WAY_SIZE = 5
-MOST_WAYS = 128  # two cells, each with up to three hidden bits; and as many again with one access lost
+MOST_WAYS = 256  # two cells, each with up to three hidden bits; and those with one access lost. A run with more ends
 STEPS_APART = 4
 LEAST = 16
 PACED = 8  # accesses of a run that show how many cycles its loop takes
@@ -112,6 +112,16 @@ def _one_lost(stream, gap, hidden, runs, ways):
 
 
 @inner(_nrt=False)
+def _place_of(stream, kept, at, step, ways):
+    """Where among the ``kept`` ways this one is already: an access that was lost here, and one lost a step later, have
+    come to the same. ``kept`` if it is not."""
+    for k in range(kept):
+        if ways[stream, k, ADDRESS] == at and ways[stream, k, STEP] == step:
+            return k
+    return kept
+
+
+@inner(_nrt=False)
 def _goes_on(stream, now, pace, hidden, start, end, runs, ways):
     """Keep the ways by which the run goes on to ``now``; whether any does. ``pace``: as ``_in_step``."""
     kept = 0
@@ -126,12 +136,16 @@ def _goes_on(stream, now, pace, hidden, start, end, runs, ways):
             continue
         came = ways[stream, k, CAME] | (~before & at & hidden)
         went = ways[stream, k, WENT] | (before & ~at & hidden)
-        ways[stream, kept, ADDRESS] = at
-        ways[stream, kept, STEP] = step
-        ways[stream, kept, CAME] = came
-        ways[stream, kept, WENT] = went
-        ways[stream, kept, CLOSE] = close
-        kept += 1
+        place = _place_of(stream, kept, at, step, ways)
+        if place < kept:
+            came &= ways[stream, place, CAME]
+            went &= ways[stream, place, WENT]
+        ways[stream, place, ADDRESS] = at
+        ways[stream, place, STEP] = step
+        ways[stream, place, CAME] = came
+        ways[stream, place, WENT] = went
+        ways[stream, place, CLOSE] = close
+        kept = max(kept, place + 1)
     if kept == 0:
         return False
     runs[stream, WAYS] = kept

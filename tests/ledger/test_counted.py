@@ -192,18 +192,19 @@ looks = st.lists(
 
 @example(begin=[(0x100, 1, 40, (1,), 0)], extra=[], hidden=8, block=7)
 @example(begin=[(0x100, 1, 40, (1, 4), 20)], extra=[], hidden=1, block=50)
+@example(begin=[(0x140, 1, 50, (4, 4, 1, 4), 13)], extra=[], hidden=7, block=50)
 @example(begin=[], extra=[], hidden=8, block=1)
 @settings(max_examples=80, deadline=None)
 @given(
     begin=st.lists(
         st.tuples(
             st.integers(0x100, 0x1FF), st.sampled_from([1, -1, 2, 3, 11, -5]), st.integers(1, 50),
-            st.sampled_from([(1,), (2, 3), (1, 1, 4)]), st.integers(0, 80),
+            st.sampled_from([(1,), (2, 3), (1, 1, 4), (2, 5, 5)]), st.integers(0, 80),
         ),
         max_size=3,
     ),
     extra=looks,
-    hidden=st.sampled_from([1, 2, 3, 8, 8]),
+    hidden=st.sampled_from([1, 2, 3, 7, 8, 8]),
     block=st.integers(1, 80),
 )  # fmt: skip
 def test_kernel_equals_twin(begin, extra, hidden, block):

@@ -79,10 +79,16 @@ class Stream:
         else:
             self.run, self.cycles = [now], [cycle]
             return -1
-        if len(self.run) < LEAST or len(ways) > 1:
+        # An access that was lost, and one lost a step later, have come to the same.
+        if len(self.run) < LEAST or len({(way[-1], way[1] - way[0]) for way in ways}) > 1:
             return -1
+        each = all(self.come_and_gone(way) for way in ways)
+        return ways[0][-1] & self.hidden if each else -1
+
+    def come_and_gone(self, way: Sequence[int]) -> bool:
+        """Whether every hidden bit has gone up and down on the way."""
         came = went = 0
-        for before, after in zip(ways[0], ways[0][1:], strict=False):
+        for before, after in pairwise(way):
             came |= ~before & after
             went |= before & ~after
-        return ways[0][-1] & self.hidden if came & went & self.hidden == self.hidden else -1
+        return came & went & self.hidden == self.hidden

@@ -60,7 +60,8 @@ def _played(
         # What came right while the clip was on says nothing of the time in which it was off.
         chances = effect.chances.copy()
         chances[~there, 1] = 0
-        own = log_sometimes(effect.tally._replace(misses=int(chances[:, 1].sum())), chances, bits)
+        told = effect.tally._replace(misses=int(chances[:, 1].sum()))
+        own = log_sometimes(told, chances, bits, hours=hours)
         if own <= best:
             break
         best, found = own, explained != 0

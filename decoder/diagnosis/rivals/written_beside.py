@@ -37,6 +37,8 @@ def written_beside(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         of_space = writes.io == int(region.space == "io")
         found: list[tuple[int, int, NDArray[np.int64], int]] = []
         for bit in signs.address_lines:
+            if (region.start ^ region.end) >> bit:
+                continue  # the other side of the line is the region itself
             there = writes.address ^ (1 << bit)
             beside = np.flatnonzero(of_space & (there >= region.start) & (there <= region.end))
             if len(beside) and bit >= space.shift:
