@@ -182,7 +182,7 @@ class Card:
             could = self._hardly_else(state, could)
         played = bad[np.isin(rows.index[bad], list(met))]
         could = np.union1d(could, played)
-        ways = (slips, played if len(played) else could, np.union1d(slips, could))
+        ways = (slips, played, could, np.union1d(slips, could))
         chosen = {tuple(at.tolist()): at for at in ways if len(at)}
         reads = int(np.count_nonzero(rows.compared))
         for at in chosen.values():

@@ -11,8 +11,10 @@ What is approximated: acts are independent of one another, and what other cells'
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
+import operator
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -39,6 +41,7 @@ Cells = NDArray[np.int64]
 _MISSED = -1.0
 _AT_MOST = 24  # accesses to a cell that are gone back through
 _A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not explain, about, as in worth.py
+_SHARE = 0.5  # judged: reads in which faults met, for each that one of them spoilt by itself
 _PLAYED = 300  # wrong reads of chips, all of them together, that are asked about. A bound of work
 # Judged: the chance of being bad from which what a chip shows beside another's wrong read may be its own doing, the
 # wrong reads of such a chip at the least, and how many times as many as the other's.
@@ -114,7 +117,9 @@ class Meetings:
             found.update({
                 int(rows.index[k]): (price[k], mine) for k, mine, _ in met if whole or cost[k] + price[k] > 0.0
             })  # fmt: skip
-        return found
+        # Faults meet in few of the reads that they spoil; what one of them spoils alone it is to explain itself.
+        acts = sum(one.effect.tally.hits for one in faults if not one.hard)
+        return found if len(found) <= _SHARE * acts else {}
 
     def _wrong_of(self, u: int, rows: Rows) -> NDArray[np.intp]:
         unit = self._units[u]
@@ -144,7 +149,7 @@ class Meetings:
         what met in them."""
         region, least = self._units[u].region, max(_MANY, _OUTDONE * often[u])
         own = [v for v, unit in enumerate(self._units) if unit.region == region and often[v] > least]
-        return sum(self._units[v].mask for v in own if bad[v] > _PLAINLY)
+        return functools.reduce(operator.or_, (self._units[v].mask for v in own if bad[v] > _PLAINLY), 0)
 
     def _by_cell(self, rows: Rows) -> Cells:
         """The rows, cell by cell; remembered while faults are laid over that leave each access where it was."""
@@ -196,7 +201,7 @@ class _Played:
 
     def chances(self, at: NDArray[np.intp], lanes: NDArray[np.uint32]) -> list[tuple[int, int, float]]:
         """(row, its lanes, chance) of those of the reads that faults have a part in."""
-        asked = zip(at.tolist(), lanes.tolist(), strict=True)
+        asked = sorted(zip(at.tolist(), lanes.tolist(), strict=True))  # an earlier read says what a later one finds
         return [(k, mine, chance) for k, mine in asked if (chance := self.chance(k, mine)) > 0.0]
 
     def chance(self, k: int, lanes: int) -> float:
@@ -211,7 +216,7 @@ class _Played:
         bent = [one for one in self._benders if one.of_reads and rows.region[k] in one.regions]
         found = 0.0
         for cell, way in self._reached(int(rows.cell[k]), window):
-            for value, known, chance in self._held(cell, k):
+            for value, known, chance in self._held(cell, k, lanes):
                 value, known = (value & ~own) | (data & own), known | own
                 shown = _same(value, known, data, lanes)
                 shown += sum(float(b.rate[window]) * _same(*_bent(value, known, b), data, lanes) for b in bent)
@@ -233,10 +238,13 @@ class _Played:
                 if beyond >= 0 and beyond not in (cell, there):
                     yield beyond, rate * float(other.rate[window]) / 2.0
 
-    def _held(self, cell: int, before: int) -> Iterator[tuple[int, int, float]]:
-        """(levels, known lanes, chance): what a cell may hold at a read, by the accesses that came to it before."""
+    def _held(self, cell: int, before: int, lanes: int) -> Iterator[tuple[int, int, float]]:
+        """(levels, known lanes, chance): what a cell may hold at a read, by the accesses that came to it before. A wrong
+        read of these ``lanes`` in which no fault has a part tells nothing of what they brought there."""
         rows, left = self._rows, 1.0
         for k, chance in self._accesses(cell, before):
+            if int(rows.wrong[k]) & lanes and self.chance(k, lanes) <= 0.0:
+                continue
             data, sure = int(rows.data[k]), int(rows.sure[k])
             yield data, sure, left * chance
             for one in self._benders if rows.is_write[k] else ():
