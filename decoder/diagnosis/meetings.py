@@ -239,8 +239,9 @@ class _Played:
                     yield beyond, rate * float(other.rate[window]) / 2.0
 
     def _held(self, cell: int, before: int, lanes: int) -> Iterator[tuple[int, int, float]]:
-        """(levels, known lanes, chance): what a cell may hold at a read, by the accesses that came to it before. A wrong
-        read of these ``lanes`` in which no fault has a part tells nothing of what they brought there."""
+        """(levels, known lanes, chance): what a cell may hold at a read, by the accesses that came to it before. Of
+        these a read that is wrong on these ``lanes``, and in which no fault has a part, tells nothing of what they
+        brought there."""
         rows, left = self._rows, 1.0
         for k, chance in self._accesses(cell, before):
             if int(rows.wrong[k]) & lanes and self.chance(k, lanes) <= 0.0:

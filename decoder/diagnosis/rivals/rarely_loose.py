@@ -80,8 +80,8 @@ def _loose(
         log_prior=prior_of("clip-noisy", chips=True) - math.log(2.0 * max(1, len(signs.names))),
         log_own=own + _log_selected(story, np.flatnonzero(acts), partners),
         explains=len(index),
-        summary=f"the clip on {line} may be loose: {counted(count, 'wrong read')} give what the address holds that has "
-        f"{line} the other way, as if it were shown {shown} by mistake",
+        summary=f"the clip on {line} may be loose: {counted(count, 'wrong read')} give what is held at the "
+        f"address that differs only in {line}, as if it were shown {shown} by mistake",
         evidence=("a card that takes this line wrongly at times would look the same where only its own reads tell",),
         next_step=f"Clean and reseat the clip on {line}, and capture again.",
         stops_judging=True,
