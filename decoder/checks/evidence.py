@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from busledger.decoder.board import Board
+from busledger.decoder.checks.buffers.doubtful_reads import WHOLE
 from busledger.decoder.checks.results import (
     BufferResult,
     BuffersResult,
@@ -208,7 +209,9 @@ def _from_buffer(evidence: ChecksEvidence, buffer: BufferResult, findings: Itera
         if finding.code.startswith(("direction-", "enable-missing", "never-toward", "no-transfer")):
             evidence.add(turned, SEEN, finding.text)
     through = [lane for lane in buffer.lanes if _both_levels(lane)]
-    for lane in through:
+    # Lanes that differ where the accesses may have been those of other addresses say nothing of the part.
+    astray = any(f.component == buffer.designator and f.weight == "doubt" and f.code in WHOLE for f in findings)
+    for lane in (one for one in through if not (astray and one.verdict == "differs")):
         _from_lane(evidence, buffer, lane)
     if turned not in evidence.likelihood_ratios:
         _acquit_direction(evidence, buffer, through, turned)

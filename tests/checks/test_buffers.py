@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from busledger.decoder.board import Board, Buffer, LineLevel, Region, parts
+from busledger.decoder.board import Board, Buffer, Chip, LineLevel, Region, parts
 from busledger.decoder.bus import CycleExtractor, load_profile
 from busledger.decoder.checks import BuffersCheck, BuffersResult
-from busledger.decoder.ledger import RegionMap
+from busledger.decoder.ledger import RegionMap, SelectedRegions
 from tests.checks.bench import NS, capture, layout
 
 RAM = Region("bank", 0x0000, 0x00FF)
@@ -20,18 +20,19 @@ def word(prefix, value, bits=8):
     return {f"{prefix}{n}": value >> n & 1 for n in range(bits)}
 
 
-def run(cycles, buffers, extra=(), far=None, near=None):
-    """6502 cycles of 1 µs: (address, data, write). ``far``/``near`` turn (index, cycle) into the lines of each side."""
+def run(cycles, buffers, extra=(), far=None, near=None, lines=16, regions=(RAM, OTHER)):
+    """6502 cycles of 1 µs: (address, data, write). ``far``/``near`` turn (index, cycle) into the lines of each side;
+    ``lines``: address lines that are clipped, from A0 on."""
     profile = load_profile("6502")
-    lines = ["PHI2", "RW", *(f"A{n}" for n in range(16)), *(f"D{n}" for n in range(8)), *extra]
-    where = layout(profile, lines)
+    clipped = [f"A{n}" for n in range(lines)]
+    where = layout(profile, ["PHI2", "RW", *clipped, *(f"D{n}" for n in range(8)), *extra])
     near = near or (lambda k, cycle: word("D", cycle[1]))
     rows = []
     for k, cycle in enumerate(cycles):
         t, write = 1000 * k, cycle[2]
         rows += [
             (t, {"PHI2": 0}),
-            (t + 100, {**word("A", cycle[0], 16), "RW": int(not write)}),
+            (t + 100, {**word("A", cycle[0], lines), "RW": int(not write)}),
             (t + 500, {"PHI2": 1}),
         ]
         sides = [near(k, cycle), far(k, cycle) if far is not None else {}]
@@ -39,11 +40,13 @@ def run(cycles, buffers, extra=(), far=None, near=None):
         rows += [(t + 650, first), (t + 665, second)]
     rows.append((1000 * len(cycles), {"PHI2": 0}))
     block = capture(where, rows)
-    board = Board(path="", name="card", bus="6502", regions=(RAM, OTHER), buffers=tuple(buffers))
+    board = Board(path="", name="card", bus="6502", regions=tuple(regions), buffers=tuple(buffers))
     extractor = CycleExtractor(profile, where, NS, None)
     region_map = RegionMap(board.regions, tuple(profile.space(i) for i in range(len(profile.rules))), 8)
+    selected = SelectedRegions(board, region_map, where, 0xFFFF >> lines << lines)
     check = BuffersCheck(board, profile, where, NS, None)
     for part in (extractor.feed(block), extractor.finish()):
+        selected.fill(part, {})
         region_map.locate(part, region_map.spaces(part))
         check.feed(block, part)
         block = capture(where, [])
@@ -204,3 +207,43 @@ def test_repeats_no_more_than_chance_stand_out_for_nobody():
     result = run(traffic(400), [buffer]).buffers[0]
     assert result.undriven_by_chance == pytest.approx(result.known_reads / 256, abs=2)
     assert not result.undriven_stands_out
+
+
+def test_where_high_address_lines_are_not_clipped_reads_that_differ_may_be_of_other_memory():
+    """A14 and A15 are not clipped: the program's ROM at C000 reads like the card's memory at 0000."""
+    rng = np.random.default_rng(5)
+    away = {k: int(rng.integers(0, 256)) for k in range(0, 240, 2) if k % 3}  # reads of the ROM
+    near = lambda k, c: word("D", away.get(k, c[1]))  # noqa: E731
+    through = lambda k, c: word("MD", c[1])  # noqa: E731
+    buffer = data_buffer("74LS245", direction=LineLevel("RW", 1))
+    result = run(traffic(240), [buffer], FAR, through, near, lines=14)
+    assert faults(result) == []
+    assert [(f.code, f.weight) for f in result.findings] == [("never-toward-cpu", "doubt")]
+    assert faults(run(traffic(240), [buffer], FAR, through, near)) == [
+        ("never-toward-cpu", tuple(f"D{n}" for n in LANES))
+    ]
+
+
+def test_a_driver_that_never_turns_is_one_with_or_without_the_high_address_lines():
+    held = {}
+    for k, cycle in enumerate(cycles := traffic(240)):
+        held[k] = cycle[1] if cycle[2] else held.get(k - 1, 0)
+    buffer = data_buffer("74LS245", direction=LineLevel("RW", 1))
+    result = run(
+        cycles, [buffer], FAR, lambda k, c: word("MD", c[1]), lambda k, c: word("D", held[k]), lines=14
+    )
+    assert faults(result) == [("never-toward-cpu", tuple(f"D{n}" for n in LANES))]
+
+
+def test_lanes_that_nobody_drives_may_be_those_that_the_memory_lacks():
+    """Four lanes repeat the bus's last level: memory of four bits, or a fault, if chips are stated for them."""
+    values = np.random.default_rng(3).integers(0, 256, 160)
+    cycles = [(k & 255, int(value), bool(k % 2)) for k, value in enumerate(values)]
+    kept = [c[1] & 15 | cycles[k - 1][1] & 240 if k and not c[2] else c[1] for k, c in enumerate(cycles)]
+    buffer = Buffer("U10", parts().get("74LS245"), lanes=LANES, serves=("bank",), direction=LineLevel("RW", 1))
+    bare = run(cycles, [buffer], near=lambda k, c: word("D", kept[k]))
+    assert [(f.code, f.weight) for f in bare.findings] == [("undriven-reads", "doubt")]
+    chips = tuple(Chip(f"U{n}", "2114", lanes) for n, lanes in ((1, (0, 1, 2, 3)), (2, (4, 5, 6, 7))))
+    stated = Region("bank", 0x0000, 0x00FF, chips=chips)
+    told = run(cycles, [buffer], near=lambda k, c: word("D", kept[k]), regions=(stated, OTHER))
+    assert faults(told) == [("undriven-reads", ("D4", "D5", "D6", "D7"))]

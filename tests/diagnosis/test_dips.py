@@ -48,3 +48,14 @@ def test_accesses_out_of_line_tell_of_a_clip_though_they_read_nothing_wrong():
 
 def test_a_card_that_goes_astray_leaves_the_program_in_line():
     assert list(dips(story_of(code=0.0, data=0.05), SIGNS)) == []
+
+
+def test_a_cell_that_is_polled_does_not_go_on_from_itself():
+    """A part that is busy after a write is read until it gives what was written: A0 the other way is beside it."""
+    told, gave = [], []
+    for n in range(6):
+        told += [("w", 2 * n, held(n)), *[("r", 2 * n, 0)] * 5]
+        gave += [*[held(n) ^ 0x80] * 4, held(n)]
+    values = iter(gave)
+    story = Story.of(study_of(told, lambda address, stored: next(values)))
+    assert not [rival for rival in dips(story, SIGNS) if rival.lines == ("A0",)]

@@ -76,3 +76,24 @@ def test_a_cell_may_give_what_was_shown_to_be_written_past_the_memory(when, data
     story = Story.of(study_of([*shown_high(2), ("r", 3, 0x77)]))
     wrong = story.rows.wrong != 0
     assert rarely_loose_module._written_there(story, signs_of((when, 32 | 3, data)), 5, wrong).any() == found
+
+
+def left_beside():
+    """All cells are written and read; of two the value changes without a write to them."""
+    accesses = shown_high(2)
+    return [*accesses, ("r", 3, 0x77), ("w", 3, value(3)), ("r", 9, 0x55)]
+
+
+def test_two_writes_that_were_shown_past_the_memory_speak_for_the_clip():
+    """A5 leads past all regions, where the program never writes but for these two."""
+    story = Story.of(study_of(left_beside()))
+    (rival,) = rarely_loose(story, signs_of((180, 32 | 3, 0x77), (181, 32 | 9, 0x55)))
+    assert (rival.fault, rival.lines, rival.explains) == ("clip-noisy", ("A5",), 2)
+
+
+def test_a_program_that_writes_a_lot_there_leaves_such_values_by_itself():
+    few = [(180, 32 | 3, 0x77), (181, 32 | 9, 0x55)]
+    many = [(n, 32 | n % 32, 0x12) for n in range(1, 160)] + few
+    story = Story.of(study_of(left_beside()))
+    (rival,), (weaker,) = rarely_loose(story, signs_of(*few)), rarely_loose(story, signs_of(*many))
+    assert weaker.log_own < rival.log_own - 4.0

@@ -51,6 +51,16 @@ def test_a_rom_that_writes_pass_by_is_taken_away_by_one_write():
     assert "switched in banks by a write to 6CFA" in rival.summary and "with a ROM for one of" in rival.evidence[0]
 
 
+def test_a_rom_that_a_program_reads_again_and_again_before_it_is_taken_away():
+    """Variables go beneath it, and nothing is read there after the switch but a few cells."""
+    rom = {c: (37 * c + 11) & 0xFF for c in range(16)}
+    accesses = [("w", c, rom[c] ^ 0x5A) for c in rom] + [("r", c, rom[c]) for c in rom] * 4
+    off = len(accesses)
+    accesses += [("r", c, rom[c] ^ 0x5A) for c in range(3)]
+    (rival,) = latched(told(Story.of(study_of(accesses)), (off, 0)))
+    assert (rival.fault, rival.explains, rival.against) == ("banked", 64, 0)
+
+
 def test_memory_that_shows_the_same_whatever_is_written_has_no_banks():
     """Its write line is open: that the latch was written before it was read tells nothing."""
     old = {c: (37 * c + 11) & 0xFF for c in range(16)}

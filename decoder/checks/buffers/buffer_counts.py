@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.board import Buffer
+from busledger.decoder.checks.buffers.doubtful_reads import Doubtful
 from busledger.decoder.checks.results import CheckFinding
 
 __all__ = ["BufferCounts", "finding"]
@@ -19,7 +20,7 @@ class BufferCounts:
     """What the kernels counted; see ``buffer_kernel``. ``names`` are (near, far) lines in the order of ``table``.
 
     ``words`` int64 (2, 256): how often each word (folded to a byte) was on the bus before a read of ``held``, and was
-    read; ``paged``: reads that gave the high byte of their own address.
+    read; ``paged``: reads that gave the high byte of their own address; ``doubtful``: what of its cycles is not known.
     """
 
     buffer: Buffer
@@ -33,6 +34,7 @@ class BufferCounts:
     held: NDArray[np.int64] | None = None
     words: NDArray[np.int64] | None = None
     paged: int = 0
+    doubtful: Doubtful = field(default_factory=Doubtful)
 
 
 def finding(

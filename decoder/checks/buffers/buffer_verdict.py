@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.checks.buffers import buffer_kernel as kernel
 from busledger.decoder.checks.buffers.buffer_counts import BufferCounts, finding
+from busledger.decoder.checks.buffers.doubtful_reads import WHOLE
 from busledger.decoder.checks.buffers.exchanged_lanes import exchanged_lanes
 from busledger.decoder.checks.lines import Setting
 from busledger.decoder.checks.results import BufferResult, CheckFinding, ControlCounts, DelayHistogram, LanePath
@@ -160,12 +161,11 @@ def buffer_findings(counts: BufferCounts, result: BufferResult, setting: Setting
     through = _through_findings(counts, result)
     if any(f.code.startswith(("direction-", "enable-missing")) for f in found):
         # The control lines say why nothing comes through.
-        whole = ("never-toward-cpu", "never-toward-card", "no-transfer")
-        through = [f.model_copy(update={"weight": "note"}) if f.code in whole else f for f in through]
+        through = [f.model_copy(update={"weight": "note"}) if f.code in WHOLE else f for f in through]
     found += through
     if not counts.names or counts.names[0][1] is None:
         found += _held_findings(counts, result)
-    return found
+    return [counts.doubtful.weigh(one, result.lanes) for one in found]
 
 
 _FIGHTS = ("enable-extra", "turn-round-overlap", "two-drivers")

@@ -15,6 +15,7 @@ from busledger.decoder.checks.buffers import buffer_kernel as kernel
 from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, RegionLines, Served, Sides
 from busledger.decoder.checks.buffers.buffer_counts import BufferCounts
 from busledger.decoder.checks.buffers.buffer_verdict import buffer_findings, buffer_result
+from busledger.decoder.checks.buffers.doubtful_reads import Doubtful
 from busledger.decoder.checks.lines import (
     READS,
     WRITES,
@@ -47,9 +48,11 @@ class BuffersCheck:
         self._setting = setting = Setting.of(layout, tick_fs, grid_ticks)
         self._join = CycleJoin(rule_strobes(profile, setting))
         self._skipped: list[str] = []
-        self._data = [_Lanes(b, board, setting) for b in board.buffers if b.lanes]
+        self._data = [
+            _Lanes(b, board, setting, Doubtful.of(b, board, profile, layout)) for b in board.buffers if b.lanes
+        ]
         self._selects = _selects_of(board, setting)
-        self._lines = [_Lanes(b, board, setting) for b in board.buffers if b.lines]
+        self._lines = [_Lanes(b, board, setting, Doubtful()) for b in board.buffers if b.lines]
         for one in self._lines:
             if not one.clipped:
                 self._skipped.append(f"{one.buffer.designator}: no line of its card side is clipped")
@@ -119,7 +122,7 @@ class BuffersCheck:
             tally = self._tally[index] if one.pinned else None
             counts = BufferCounts(
                 one.buffer, "data", one.names, tally, one.table, one.first, one.delay, one.apart,
-                one.held, one.words, one.paged,
+                one.held, one.words, one.paged, one.doubtful,
             )  # fmt: skip
             results.append(buffer_result(counts, self._setting))
             findings.extend(buffer_findings(counts, results[-1], self._setting))
@@ -187,8 +190,8 @@ def _role_table(served: NDArray[np.bool_]) -> NDArray[np.int8]:
 class _Lanes:
     """One buffer's lines and the kernel's arrays for them."""
 
-    def __init__(self, buffer: Buffer, board: Board, setting: Setting) -> None:
-        self.buffer = buffer
+    def __init__(self, buffer: Buffer, board: Board, setting: Setting, doubtful: Doubtful) -> None:
+        self.buffer, self.doubtful = buffer, doubtful
         self.numbers = np.array(buffer.lanes, np.int64)
         near = [f"D{lane}" for lane in buffer.lanes] if buffer.lanes else list(buffer.lines)
         self._latched = buffer.part.kind == "latch" and not buffer.lanes

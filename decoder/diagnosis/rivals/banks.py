@@ -30,7 +30,7 @@ _VALUES = 16  # different values written to a latch, at most
 _SMALLEST = 16  # cells: nothing smaller is switched in banks
 # Of the wrong reads: what a latch explains at the least, and so that nothing else is judged there.
 _MOST, _NEARLY_ALL = 0.6, 0.9
-_CHANGES = 10  # wrong reads for each that gives another value than the last one of its cell, at the most. Judged
+_CHANGES = 10  # wrong reads that are news for each of another value than its cell gave before, at the most. Judged
 _PER_SWITCH = 2.0  # wrong reads that a switch of banks explains, at least: else anything would be banks
 
 
@@ -81,11 +81,13 @@ def latched(story: Story) -> Iterator[Rival]:
         block = block_of(story, r, wrong)
         here &= (story.address[rows.cell] >= block[0]) & (story.address[rows.cell] <= block[1])
         places.append((r, here, block))
-    # What shows the same whatever was written or switched has no banks by itself, only beside another that has.
+    # What shows the same whatever was written or switched has no banks by itself, only beside another that has. A read
+    # that a loop makes again and again could not have shown more.
+    news = story.repeat != story_kernel.SAME
     by_itself = {
         r
         for r, here, _ in places
-        if _changes(rows.take(here)) >= max(1, int(np.count_nonzero(rows.wrong[here])) // _CHANGES)
+        if _changes(rows.take(here)) >= max(1, int(np.count_nonzero((rows.wrong != 0) & here & news)) // _CHANGES)
     }
     if not by_itself:
         return

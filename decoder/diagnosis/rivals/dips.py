@@ -71,7 +71,9 @@ class _Walk:
         time, address = traffic(story)
         step = 1 << story.study.cells.shift
         word = address // step * step
-        there = 1 + np.flatnonzero(word[2:] - word[:-2] == 2 * step)
+        # One that is read again, or written back, is no step of a walk: it would be out of line by the lowest line.
+        again = word[1:] == word[:-1]
+        there = 1 + np.flatnonzero((word[2:] - word[:-2] == 2 * step) & ~again[1:] & ~again[:-1])
         given = word[there - 1] + step
         return cls(time[there], given, word[there] ^ given)
 
@@ -164,9 +166,10 @@ def _going_on(story: Story, bit: int) -> tuple[NDArray[np.bool_], NDArray[np.boo
     address = story.address[rows.cell] >> story.study.cells.shift
     flipped = address ^ (bit >> story.study.cells.shift)
     found = []
+    # An address that is read again is polled: with the lowest line the other way it would lie beside itself.
+    near = (np.diff(rows.index) <= _NEAR) & ~rows.is_write[1:] & ~rows.is_write[:-1] & (np.diff(address) != 0)
     for mine in (flipped, address):
         beside = np.zeros(len(rows), np.bool_)
-        near = (np.diff(rows.index) <= _NEAR) & ~rows.is_write[1:] & ~rows.is_write[:-1]
         beside[1:] |= near & (mine[1:] == address[:-1] + 1)
         beside[:-1] |= near & (address[1:] == mine[:-1] + 1)
         found.append(beside)

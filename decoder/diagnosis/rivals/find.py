@@ -15,6 +15,7 @@ from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.aliases import aliases
 from busledger.decoder.diagnosis.rivals.banks import banked, latched
 from busledger.decoder.diagnosis.rivals.beyond import beyond
+from busledger.decoder.diagnosis.rivals.busy import busy_after_writes
 from busledger.decoder.diagnosis.rivals.changes import other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.dips import dips
@@ -156,6 +157,7 @@ def unread_of_lines(story: Story) -> Iterator[Rival]:
 
 def _of_places(story: Story) -> Iterator[Rival]:
     yield from devices(story)
+    yield from busy_after_writes(story)
     yield from read_only(story)
     yield from mirrors(story)
     yield from twins(story)

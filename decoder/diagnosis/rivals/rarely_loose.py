@@ -38,9 +38,11 @@ def rarely_loose(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             continue
         partners = partners_of(story, bit)
         hit = either_side(story, partners)[0] == 1
+        beside = _written_there(story, signs, bit, (rows.wrong != 0) & (partners[rows.cell] < 0))
+        hit |= beside
         if np.count_nonzero(hit) < _FEWEST or _in_one_rest(signs, bit, rows.time[hit]):
             continue
-        found = [_loose(story, signs, (bit, level), line, partners) for level in (0, 1)]
+        found = [_loose(story, signs, (bit, level), line, partners, beside) for level in (0, 1)]
         best = max((rival for rival in found if rival is not None), key=lambda rival: rival.log_own, default=None)
         if best is not None:
             yield best
@@ -54,9 +56,14 @@ def _in_one_rest(signs: CaptureSigns, bit: int, time: NDArray[np.int64]) -> bool
 
 
 def _loose(
-    story: Story, signs: CaptureSigns, at: tuple[int, int], line: str, partners: NDArray[np.int32]
+    story: Story,
+    signs: CaptureSigns,
+    at: tuple[int, int],
+    line: str,
+    partners: NDArray[np.int32],
+    beside: NDArray[np.bool_],
 ) -> Rival | None:
-    """``at``: the address bit, and the level at which its clip shows it."""
+    """``at``: the address bit, and the level at which its clip shows it; ``beside``: as ``_written_there`` has it."""
     rows = story.rows
     bit, level = at
     own, explained = log_led_astray(story, bit, level, 0, len(rows), seldom=True)
@@ -64,13 +71,15 @@ def _loose(
     news = story.repeat != kernel.SAME
     acts = explained & news
     count = int(np.count_nonzero(acts))
-    if count < _FEWEST:
-        return None
     # What lies on the other side may be no region, and then anything; or what was written there is read here.
     shown_so = (story.address[rows.cell] >> bit & 1) == level
     left = (rows.wrong != 0) & ~explained & (partners[rows.cell] < 0)
-    blind, written = left & shown_so, _written_there(story, signs, bit, left & ~shown_so)
-    own += _log_more(story, count, (blind & news, written & news), shown_so)
+    blind, written = left & shown_so, left & ~shown_so & beside
+    if count + np.count_nonzero(written & news) < _FEWEST:
+        return None
+    # A program that writes a lot outside all regions leaves there by itself what a wrong read may give by chance.
+    others = _could_be_here(story, signs, at) - int(np.count_nonzero(written & news))
+    own += _log_more(story, count, (blind & news, written & news), shown_so, max(0, others))
     index = rows.index[explained | blind | written]
     shown = "high" if level else "low"
     return Rival(
@@ -106,15 +115,29 @@ def _written_there(
     return found
 
 
+def _could_be_here(story: Story, signs: CaptureSigns, at: tuple[int, int]) -> int:
+    """How many writes outside all regions, shown with the line at that level, are of a cell that was read with the
+    line the other way: each would be one of that cell had the clip been loose then."""
+    rows, writes = story.rows, signs.latches()
+    bit, level = at
+    mine = (writes.io == 0) & (writes.address >> bit & 1 == level)
+    read = np.unique(story.address[rows.cell[rows.compared != 0]])
+    return int(np.count_nonzero(np.isin(writes.address[mine] ^ (1 << bit), read)))
+
+
 def _log_more(
-    story: Story, acts: int, more: tuple[NDArray[np.bool_], NDArray[np.bool_]], shown_so: NDArray[np.bool_]
+    story: Story,
+    acts: int,
+    more: tuple[NDArray[np.bool_], NDArray[np.bool_]],
+    shown_so: NDArray[np.bool_],
+    others: int,
 ) -> float:
     """Log probability of wrong reads beside so many ``acts``: those that may give anything, and those that give what
-    is known; ``shown_so``: rows that could be astray."""
+    is known; ``shown_so``: rows that could be astray, as ``others`` could, writes outside all regions."""
     rows = story.rows
     missed = int(np.count_nonzero(shown_so & (rows.compared != 0) & (rows.wrong == 0)))
     count = acts + sum(int(np.count_nonzero(one)) for one in more)
-    own = log_rate(count, missed, SOMETIMES) - log_rate(acts, missed, SOMETIMES)
+    own = log_rate(count, missed + others, SOMETIMES) - log_rate(acts, missed, SOMETIMES)
     return own - int(np.bitwise_count(rows.compared[more[0]]).sum()) * math.log(2.0)
 
 
