@@ -79,7 +79,7 @@ def test_every_address_that_a_select_tells_is_the_true_one(healthy: Case, tmp_pa
     assert (unknown[inside] == 0).all()
 
 
-@pytest.mark.parametrize("line", ["A0", "A3", "A6"])
+@pytest.mark.parametrize("line", ["A0", "A1", "A3", "A6"])
 def test_a_healthy_card_is_not_accused_where_cells_are_hidden(healthy: Case, tmp_path: Path, line: str) -> None:
     result = run_check(asked(healthy, tmp_path, {line}))
     assert result.mismatch_total == 0
@@ -87,7 +87,7 @@ def test_a_healthy_card_is_not_accused_where_cells_are_hidden(healthy: Case, tmp
     assert sum(region.reads_ambiguous for region in result.regions) > 0
 
 
-@pytest.mark.parametrize("line", ["A2", "A3"])
+@pytest.mark.parametrize("line", ["A0", "A2", "A3"])
 def test_the_chip_of_a_stuck_lane_is_named_where_cells_are_hidden(stuck: Case, tmp_path: Path, line: str) -> None:
     """The memory test runs through its cells in steps of one, so that the line is counted along. Few reads are left:
     that the lane is stuck is one name of several."""
@@ -99,13 +99,6 @@ def test_the_chip_of_a_stuck_lane_is_named_where_cells_are_hidden(stuck: Case, t
     lanes = tuple(f"D{lane}" for lane in stuck.faults[0].lanes)
     assert any((suspect.fault, suspect.lanes) == ("stuck-low", lanes) for suspect in result.suspects)
     assert not any(suspect.address_lines for suspect in result.suspects)
-
-
-def test_without_the_lowest_line_nothing_is_told_of_any_cell(stuck: Case, tmp_path: Path) -> None:
-    """A turn at the end of a sweep would look like a step: nothing is compared, and nobody is accused."""
-    result = run_check(asked(stuck, tmp_path, {"A0"}))
-    assert (result.mismatch_total, result.suspects) == (0, ())
-    assert sum(region.reads_compared for region in result.regions) == 0
 
 
 def test_without_any_address_line_nothing_is_accused(stuck: Case, tmp_path: Path) -> None:
