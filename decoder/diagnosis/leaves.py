@@ -235,7 +235,7 @@ class _Weighing:
                 if hits == 0 or (misses, hits) == (tally.misses, tally.hits):
                     continue
                 strays = count.news(count.wrong - scored.covers + all_hits - hits)
-                # As in Chip.strays: what it explains without having acted is no repeat of its acts.
+                # What it explains without having acted is no repeat of its acts.
                 strays = max(strays, count.event_count - hits - excused)
                 noise = beside + self._chip.left_over(strays, count, lanes)
                 for hard in (True, False):

@@ -95,8 +95,8 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
 
 
 def _each_once(states: Sequence[CardState]) -> list[CardState]:
-    """The best of each set: the same faults found in another order, or judged with other chips in view, are no other
-    way in which the card may be bad."""
+    """The best of each set: the same faults found in another order, or judged with other chips in view, are taken for
+    no other way in which the card may be bad. Where these chips differ that drops the less likely of two."""
     found: dict[frozenset[object], CardState] = {}
     for state in states:
         found.setdefault(frozenset(one_of(path) for path in state.paths), state)

@@ -2,7 +2,8 @@
 
 A memory test runs through its cells in even steps: from where a count has carried into a line and out of it again, the
 line's level follows (``sweep_kernel``). That is an assumption, which the answer states: a program that turned back by
-exactly the line's weight in the middle of a sweep, without losing a cycle, would be misread. So a read of a cell told
+exactly the line's weight in the middle of a sweep, without losing a cycle, would be misread; so would, of a sweep in
+single steps without A0 or A1, its next access if that turns back in the loop's own pace. So a read of a cell told
 in this way is no mismatch where another cell that its clipped lines may mean is known to hold what it gave, and a write
 that nothing tells may have gone to any of them.
 """

@@ -1,8 +1,8 @@
 """An electrically erasable part in a socket: busy for a while after each write, and deaf.
 
 Until it is done a read gives the complement of what was written on the top lane, whatever address is asked ("DATA
-polling": Xicor X2864A, Atmel AT28C64 data sheets), and a program reads until that is over. Then every cell holds what
-was written, but for writes that came too early.
+polling": Xicor X2864A and Atmel AT28C64 data sheets, from memory), and a program reads until that is over. Then every
+cell holds what was written, but for writes that came too early.
 """
 
 from __future__ import annotations

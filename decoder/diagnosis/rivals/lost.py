@@ -18,7 +18,7 @@ from busledger.decoder.diagnosis.rivals.words import counted, moment
 
 __all__ = ["contents_lost"]
 
-# All doubled at once, and all halved: no answer of seven cases changes (as in strobes.py).
+# When _MANY was 8: all doubled at once, and all halved, no answer of seven cases changed (as in strobes.py).
 _MANY = 5  # judged; cells: fewer that change at once are no power dip
 _KEPT = 30  # judged; cells that keep their contents for one that loses them: a dip that spares more is none
 

@@ -24,7 +24,8 @@ from busledger.decoder.diagnosis.rivals.words import counted
 
 __all__ = ["rarely_loose"]
 
-_FEWEST, _MOST = 2, 16  # wrong reads: one may be anything; of many the walk tells, and replays would take long
+# Judged. Wrong reads: one may be anything; of many the walk tells, and replays would take long.
+_FEWEST, _MOST = 2, 16
 _SELECTS = 64  # bits of ``Rows.selected``
 
 
