@@ -240,7 +240,7 @@ class _Weighing:
                 noise = beside + self._chip.left_over(strays, count, lanes)
                 for hard in (True, False):
                     own = log_rate(hits, misses, HARD if hard else SOMETIMES)
-                    own -= tally.unsure_bits * math.log(2.0)
+                    own += effect.log_unknown
                     own += excuses
                     if weight + own + noise < best - NO_PART:
                         continue

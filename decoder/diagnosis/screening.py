@@ -13,26 +13,22 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, narrowed
-from busledger.decoder.diagnosis.replay.foretold import FirstReads, FoundContents
+from busledger.decoder.diagnosis.playing import CROWD, Effects, play
+from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.lanes_kernel import KEPT_BY_CARD, KEPT_FROM_BUS
-from busledger.decoder.diagnosis.replay.memory_kernel import AWAKE
 from busledger.decoder.diagnosis.replay.replay import (
     NOTHING,
     Effect,
-    PathRun,
-    Tables,
     both_ways,
     run_lanes,
-    screened,
 )
-from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows, Study, Survey
 from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, Decay, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.wear import run_coupled, run_decay
 from busledger.decoder.diagnosis.replay.weighing import (
+    LN2,
     Noise,
     Tally,
-    hours_of,
     log_hard_each,
     log_sometimes,
     log_sometimes_each,
@@ -49,21 +45,13 @@ _WIDEST = 4  # of each region
 _KEEP_NATS = 25.0  # candidates that far below the best on the focus cells are dropped
 _KEEP_AT_MOST = 80
 _OF_A_PART = (2, 8, 50_000)  # of each part, the least, the most, and rows replayed for them: more where rows are few
-# Judged: faults that are asked when they act, those that are kept for it, and acts that are enough to tell.
-_TIMED, _KEPT_FOR_TIME, _CROWD = 64, 8, 8
+_TIMED, _KEPT_FOR_TIME = 64, 8  # faults that are asked when they act, those that are kept for it. Judged
 _LEAF_KEEPS = 14  # path faults of one chip replayed on all of its rows
 _LEAF_NATS = 14.0
 _LEAF_PAIR_ROWS = 300_000  # of one chip: shorted address lines that are asked, by its rows; 0.1 µs a row
 _CONTENTS_ARE_ALIKE = 8  # bits of unknown contents that cost as much as one, before they are looked at
 _PAIRS = 20  # shorted address lines replayed, of each part, at least …
 _PAIR_ROWS = 8_000_000  # … and more of them where rows are few
-_STAYS_THERE = ("stays", "write-lost")  # no read goes astray: a right one refutes as much in a burst as at any time
-_OFTEN = 0.15  # of its chances, at which a fault acts that is at work throughout, by a first look. Judged
-_ALWAYS_AT_WORK = np.full(WINDOWS, AWAKE, np.uint8)
-_BURST_ROUNDS = 3  # a fault is played again with the bursts that the last time showed
-_A_READ = 6.0  # nats that one more wrong read explained is taken to be worth when one such run is held against another
-
-Effects = dict[Behaviour, tuple[Effect, Effect]]
 Floats = NDArray[np.float64]
 _UNSURE, _EXPLAINED, _EXCUSED = (Tally._fields.index(name) for name in ("unsure_bits", "explained", "excused"))
 
@@ -112,7 +100,7 @@ def replay_leaf(
         for fault in faults:
             wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * weight))
     worth = _worth_of_leaf(study, wanted, rows, count, found)
-    found.update(_play(study, worth, rows, None, leaf=True, contents=only is None))
+    found.update(play(study, worth, rows, None, leaf=True, contents=only is None))
     if only is not None:
         return found
     decays = [b for _, _, b in behaviours if isinstance(b, Decay)]
@@ -190,10 +178,10 @@ def _worth_of_leaf(
     cells, often = np.unique(rows.cell[bad], return_counts=True)
     step = max(1, len(cells) // _FOCUS_CELLS)
     focus, wrong = cells[::step][: _FOCUS_CELLS + 8].astype(np.int32), int(often[::step][: _FOCUS_CELLS + 8].sum())
-    first = _play(study, [f for f in wanted if not f.op.startswith("joined")], rows, focus)
+    first = play(study, [f for f in wanted if not f.op.startswith("joined")], rows, focus)
     # Beside a second fault of the chip two lines explain each alone what others do as well: few are no choice.
     at_most = max(_LEAF_KEEPS // 2, _LEAF_PAIR_ROWS // max(1, len(rows)))
-    first.update(_play(study, _worth_joining(list(wanted), first, at_most), rows, focus))
+    first.update(play(study, _worth_joining(list(wanted), first, at_most), rows, focus))
     noise = Noise(wrong, count.reads, study.data_bits, lenient=True)
     played = [f for f in wanted if f in first]
     quick = _quick([first[f] for f in played], [f.mask.bit_count() for f in played], (noise,)).max(axis=0)[0]
@@ -241,15 +229,15 @@ def _path_effects(
             for fault in faults:
                 wanted[fault] = max(wanted.get(fault, -math.inf), math.log(c.prior * v.weight))
     focus = _focus(study, survey)
-    first = _play(study, [f for f in wanted if not f.op.startswith("joined")], rows, focus)
+    first = play(study, [f for f in wanted if not f.op.startswith("joined")], rows, focus)
     at_most = max(_PAIRS, _PAIR_ROWS // max(1, len(rows)))
-    first.update(_play(study, _worth_joining(list(wanted), first, at_most), rows, focus))
+    first.update(play(study, _worth_joining(list(wanted), first, at_most), rows, focus))
     wanted = {f: prior for f, prior in wanted.items() if f in first}
     wrong = sum(survey.cells[int(c)][0] for c in focus)
     noise = Noise(wrong, survey.total, study.data_bits)
     few, most, at_once = _OF_A_PART
     of_a_part = max(few, min(most, at_once // max(1, len(rows))))
-    return dict(_play(study, _promising(first, wanted, noise, of_a_part), rows, None))
+    return dict(play(study, _promising(first, wanted, noise, of_a_part), rows, None))
 
 
 def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) -> list[PathFault]:
@@ -316,9 +304,10 @@ def _in_good_time(first: Effects, doubtful: Sequence[PathFault], noise: Noise, n
     found = []
     for fault in doubtful:
         tally = first[fault][1].tally
-        if tally.hits < _CROWD:
+        if tally.hits < CROWD:
             continue
-        own = log_sometimes(tally, first[fault][1].chances, fault.mask.bit_count())
+        unsure = -(tally.unsure_bits // _CONTENTS_ARE_ALIKE) * LN2
+        own = log_sometimes(tally, first[fault][1].chances, fault.mask.bit_count(), log_unknown=unsure)
         if own + noise.log_strays(noise.wrong - tally.explained - tally.excused) > nothing:
             found.append(fault)
     return found[:_KEPT_FOR_TIME]
@@ -335,6 +324,7 @@ def _quick(effects: Sequence[tuple[Effect, Effect]], pattern_bits: Sequence[int]
         return found
     hard, some = (np.array([pair[k].tally for pair in effects], np.float64) for k in (0, 1))
     hard[:, _UNSURE] //= _CONTENTS_ARE_ALIKE
+    some[:, _UNSURE] //= _CONTENTS_ARE_ALIKE
     bits = np.array(pattern_bits, np.float64)
     told = hard[:, _EXPLAINED], some[:, _EXPLAINED] + some[:, _EXCUSED]
     logs = log_hard_each(hard), log_sometimes_each(some, bits)
@@ -355,62 +345,3 @@ def _focus(study: Study, survey: Survey) -> NDArray[np.int32]:
         mine = failing[bisect_left(failing, span.start) : bisect_left(failing, span.stop)]
         chosen.update(sorted(mine, key=lambda c: -survey.cells[c][1].bit_count())[:_WIDEST])
     return np.array(sorted(chosen), np.int32)
-
-
-def _play(
-    study: Study, faults: Sequence[PathFault], rows: Rows, focus: NDArray[np.int32] | None, leaf: bool = False,
-    contents: bool = True,
-) -> Effects:  # fmt: skip
-    """``contents``: of hard ones, on all cells, how likely it is what reads found in cells of unknown contents."""
-    by_regions: dict[tuple[int, ...], list[PathFault]] = {}
-    for fault in sorted(faults, key=lambda f: (f.op, f.numbers)):
-        by_regions.setdefault(fault.regions, []).append(fault)
-    found: Effects = {}
-    tables = Tables(study, focus)
-    for regions, members in by_regions.items():
-        mine = screened(rows, regions)
-        unknown = FoundContents(study, mine) if focus is None and contents else None
-        for fault in members:
-            run = PathRun(fault, tables)
-            given = run.feed(mine, want_rows=unknown is not None)
-            found[fault] = run.effects(unknown.log_of(fault, given.sure) if unknown is not None else None)
-            if focus is None and fault.op not in _STAYS_THERE:
-                always, some = found[fault]
-                found[fault] = always, _in_bursts(fault, tables, mine, some, not leaf or _is_refuted(always.tally))
-    return found
-
-
-def _in_bursts(fault: PathFault, tables: Tables, rows: Rows, some: Effect, often: bool = True) -> Effect:
-    """The now and then theory of a fault played again where it came in bursts: while it is at work a read that it
-    would lead to the same value says nothing, and when it is not, no read has gone astray."""
-    best = some
-    for _ in range(_BURST_ROUNDS):
-        hours = hours_of(best.chances)
-        if hours is None and often and _is_often(best.tally):
-            hours = _ALWAYS_AT_WORK
-        if hours is None or (best.hours is not None and (hours == best.hours).all()):
-            break
-        run = PathRun(fault, tables, hours)
-        run.feed(rows)
-        again = run.effects()[1]
-        if _worth(fault, again) <= _worth(fault, best):
-            break
-        best = again
-    return best
-
-
-def _is_often(tally: Tally) -> bool:
-    """Whether a fault acts so often that it likely met the writes before the one that shows, too: as in a burst that
-    lasts from the first window to the last."""
-    return tally.hits >= _CROWD and tally.hits + tally.excused >= _OFTEN * (tally.hits + tally.excused + tally.misses)
-
-
-def _is_refuted(always: Tally) -> bool:
-    """Whether it plainly does not act every time: a chip's that does, beside another one, fails to for that alone. One
-    that would foretell nothing if it acted every time counts as refuted."""
-    return always.misses + always.other >= always.hits
-
-
-def _worth(fault: PathFault, effect: Effect) -> float:
-    own = log_sometimes(effect.tally, effect.chances, fault.mask.bit_count(), hours=effect.hours)
-    return own + _A_READ * (effect.tally.explained + effect.tally.excused)

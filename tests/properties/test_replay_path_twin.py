@@ -109,7 +109,7 @@ def test_kernel_equals_twin(theory, traffic, block):
             CellState(words, links),
             Counts(hard, some, chances, hashes, first),
             False,
-            Given(np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8)),
+            Given(np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8), np.zeros(0, np.uint32)),
         )  # fmt: skip
     assert dict(zip(twin.hard, map(int, hard), strict=True)) == twin.hard
     assert dict(zip(twin.some, map(int, some), strict=True)) == twin.some

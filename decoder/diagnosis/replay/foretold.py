@@ -8,6 +8,7 @@ was chance for the others.
 
 from __future__ import annotations
 
+import math
 from functools import cached_property
 
 import numpy as np
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.contents import log_found
+from busledger.decoder.diagnosis.replay.memory_kernel import NOBODY_KNOWS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
@@ -125,6 +127,7 @@ class FoundContents:
     def __init__(self, study: Study, rows: Rows) -> None:
         self._study, self._rows = study, rows
         self._asked = (rows.compared != 0) & ~rows.is_write
+        self._weighed: dict[bytes, float] = {}
 
     @cached_property
     def _first_of_unwritten(self) -> NDArray[np.bool_]:
@@ -141,14 +144,36 @@ class FoundContents:
         None = nothing was found. Those apart that nobody knew anyway: the first read of a cell not yet written tells of
         contents that a sound card would have to have guessed as well."""
         unknown = self._rows.compared & ~sure & np.uint32(fault.mask)
-        rows = self._rows
         asked = np.flatnonzero((unknown != 0) & self._asked)
         if not len(asked):
             return None
         asked = asked[~self._first_of_unwritten[asked]]
         if not len(asked):
             return 0.0
-        return log_found(self._study.card, self._study.cells, rows.cell[asked], rows.data[asked], unknown[asked])
+        return self._log_found(asked, unknown[asked])
+
+    def log_of_acts(self, fault: PathFault, found: NDArray[np.uint32]) -> float | None:
+        """Their log probability where the fault comes and goes and acted there, as its replay tells (``found`` of
+        Given); None = a half for each bit.
+
+        Single lanes keep that: of those a right read counts as a chance missed every second time, which takes it that
+        either level was as likely. So do levels that fight.
+        """
+        if fault.joins == NOBODY_KNOWS:
+            return None
+        lanes = np.bitwise_count(found)
+        asked = np.flatnonzero(lanes > 1)
+        if not len(asked):
+            return None
+        single = int(np.count_nonzero(lanes == 1))
+        return self._log_found(asked, found[asked]) - single * math.log(2.0)
+
+    def _log_found(self, asked: NDArray[np.intp], lanes: NDArray[np.uint32]) -> float:
+        key = asked.tobytes() + lanes.tobytes()  # many faults lead the same reads astray
+        if key not in self._weighed:
+            rows, study = self._rows, self._study
+            self._weighed[key] = log_found(study.card, study.cells, rows.cell[asked], rows.data[asked], lanes)
+        return self._weighed[key]
 
 
 def _shown_by(fault: Behaviour) -> int | None:

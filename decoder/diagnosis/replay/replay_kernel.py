@@ -68,7 +68,7 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
     mask, stores, floats, joins, bends, bad_lanes, acts = fault
     words, links = cells
     hard_tally, some_tally, hashes, first = counts.hard, counts.some, counts.hashes, counts.first
-    hard_value, hard_sure, some_explained = given
+    hard_value, hard_sure, some_explained, some_found = given
     read_bends = bends if acts & ON_READS else BENDS_NOT
     write_bends = bends if acts & ON_WRITES else BENDS_NOT
     plain = (stores == STORES_DATA or bends == BENDS_FLOAT) and write_bends == BENDS_NOT
@@ -122,7 +122,10 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
         if links[c, CORRUPT]:
             # It kept what it held before, which nobody knew: now it shows.
             store(words, HELD, c, learn, read, learn)
-            some_tally[UNSURE_BITS] += ones(learn) if judged else 0
+            if judged:
+                some_tally[UNSURE_BITS] += ones(learn)
+                if want_rows:
+                    some_found[i] = learn
         else:
             store(words, HELD, c, learn, exp, learn)
         # A read that nothing could be held against tells what the cell holds: a write lost after it leaves just that.
@@ -151,8 +154,10 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
                 some_tally[BOTH_OR_NONE] += 1  # a write that met the fault, and this read alone did not, would show
         else:
             differs = ((hv ^ exp) & hk & cmp) != 0 and not links[c, REFUTED]
-            hit, excused = read_wrong(seen, off, other, HardRead(hv, hk, differs), tables, cells, counts)
+            hit, excused, unsure = read_wrong(seen, off, other, HardRead(hv, hk, differs), tables, cells, counts)
             explained = hit and wrong != 0
+            if want_rows and judged and unsure:
+                some_found[i] |= unsure
             if want_rows and excused and outside == 0:
                 some_explained[i] = EXCUSES
         if (read ^ hv) & hk & cmp:

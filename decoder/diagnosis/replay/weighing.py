@@ -227,13 +227,14 @@ def _by_span(hits: Counts, misses: Counts) -> float:
 
 def log_sometimes(
     tally: Tally, chances: Counts | None, pattern_bits: int, extra_misses: int = 0,
-    hours: NDArray[np.uint8] | None = None,
+    hours: NDArray[np.uint8] | None = None, log_unknown: float | None = None,
 ) -> float:  # fmt: skip
     """The fault comes and goes.
 
     ``pattern_bits``: lanes of the part; ``extra_misses``: chances missed that
     no window is known of; ``chances`` None: one rate throughout is all that is
-    weighed (quick); ``hours``: in which windows it was taken to be at work.
+    weighed (quick); ``hours``: in which windows it was taken to be at work; ``log_unknown``: log probability of what it
+    led to that nobody knew, None = a half for each bit.
     """
     odd = tally.excused + tally.contradicted
     total = (tally.hits + odd, tally.misses + extra_misses)
@@ -242,7 +243,8 @@ def log_sometimes(
     else:
         found = log_chances(chances[:, 0], chances[:, 1] + extra_misses / chances.shape[0], total, tally.two_ways)
     excuses = odd * (EXCUSE - math.log(max(2.0**pattern_bits - 1.0, 1.0)))
-    return found - tally.unsure_bits * LN2 + excuses + _log_both_or_none(tally, chances, hours)
+    unknown = -tally.unsure_bits * LN2 if log_unknown is None else log_unknown
+    return found + unknown + excuses + _log_both_or_none(tally, chances, hours)
 
 
 def _log_both_or_none(tally: Tally, chances: Counts | None, hours: NDArray[np.uint8] | None) -> float:

@@ -1,0 +1,107 @@
+"""Playing path faults over rows: under the theory that they always act, and under the one that they come and go, at any
+time or in the bursts that a first run shows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from busledger.decoder.diagnosis.replay.foretold import FoundContents
+from busledger.decoder.diagnosis.replay.memory_kernel import AWAKE
+from busledger.decoder.diagnosis.replay.replay import Effect, PathRun, Tables, screened
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
+from busledger.decoder.diagnosis.replay.study import Rows, Study
+from busledger.decoder.diagnosis.replay.theory import Behaviour, PathFault
+from busledger.decoder.diagnosis.replay.weighing import Tally, hours_of, log_sometimes
+
+__all__ = ["CROWD", "Effects", "in_bursts", "play"]
+
+Effects = dict[Behaviour, tuple[Effect, Effect]]
+Found = NDArray[np.uint32]
+CROWD = 8  # acts that are enough to tell when a fault acts. Judged
+_STAYS_THERE = ("stays", "write-lost")  # no read goes astray: a right one refutes as much in a burst as at any time
+_OFTEN = 0.15  # of its chances, at which a fault acts that is at work throughout, by a first look. Judged
+_ALWAYS_AT_WORK = np.full(WINDOWS, AWAKE, np.uint8)
+_BURST_ROUNDS = 3  # a fault is played again with the bursts that the last time showed
+_A_READ = 6.0  # nats that one more wrong read explained is taken to be worth when one such run is held against another
+
+
+def play(
+    study: Study, faults: Sequence[PathFault], rows: Rows, focus: NDArray[np.int32] | None, leaf: bool = False,
+    contents: bool = True,
+) -> Effects:  # fmt: skip
+    """(hard, now and then) of each fault, judged on the cells ``focus``; None = on all cells, and with how likely it is
+    what reads found in cells of unknown contents (``contents``: under the hard theory, too)."""
+    by_regions: dict[tuple[int, ...], list[PathFault]] = {}
+    for fault in sorted(faults, key=lambda f: (f.op, f.numbers)):
+        by_regions.setdefault(fault.regions, []).append(fault)
+    found: Effects = {}
+    tables = Tables(study, focus)
+    for regions, members in by_regions.items():
+        mine = screened(rows, regions)
+        unknown = FoundContents(study, mine) if focus is None else None
+        for fault in members:
+            run = PathRun(fault, tables)
+            given = run.feed(mine, want_rows=unknown is not None)
+            always, some = run.effects()
+            if unknown is not None:
+                if contents:
+                    always = replace(always, log_contents=unknown.log_of(fault, given.sure))
+                often = not leaf or _is_refuted(always.tally)
+                some, lanes = in_bursts(fault, tables, mine, (some, given.found), often=often)
+                if _is_worth_asking(fault, some):
+                    some = replace(some, log_contents=unknown.log_of_acts(fault, lanes))
+            found[fault] = always, some
+    return found
+
+
+def in_bursts(
+    fault: PathFault, tables: Tables, rows: Rows, some: tuple[Effect, Found], *, often: bool
+) -> tuple[Effect, Found]:
+    """The now and then theory of a fault played again where it came in bursts: while it is at work a read that it
+    would lead to the same value says nothing, and when it is not, no read has gone astray.
+
+    ``some``: its effect and, uint32 a row, the lanes that it found in cells of unknown contents.
+    """
+    if fault.op in _STAYS_THERE:
+        return some
+    best, found = some
+    for _ in range(_BURST_ROUNDS):
+        hours = hours_of(best.chances)
+        if hours is None and often and _is_often(best.tally):
+            hours = _ALWAYS_AT_WORK
+        if hours is None or (best.hours is not None and (hours == best.hours).all()):
+            break
+        run = PathRun(fault, tables, hours)
+        given = run.feed(rows, want_rows=True)
+        again = run.effects()[1]
+        if _worth(fault, again) <= _worth(fault, best):
+            break
+        best, found = again, given.found
+    return best, found
+
+
+def _is_often(tally: Tally) -> bool:
+    """Whether a fault acts so often that it likely met the writes before the one that shows, too: as in a burst that
+    lasts from the first window to the last."""
+    return tally.hits >= CROWD and tally.hits + tally.excused >= _OFTEN * (tally.hits + tally.excused + tally.misses)
+
+
+def _is_refuted(always: Tally) -> bool:
+    """Whether it plainly does not act every time: a chip's that does, beside another one, fails to for that alone. One
+    that would foretell nothing if it acted every time counts as refuted."""
+    return always.misses + always.other >= always.hits
+
+
+def _is_worth_asking(fault: PathFault, some: Effect) -> bool:
+    """Whether it might explain anything, were what it found in unknown cells just what is always there."""
+    return _worth(fault, some, log_unknown=0.0) > 0.0
+
+
+def _worth(fault: PathFault, effect: Effect, log_unknown: float | None = None) -> float:
+    bits = fault.mask.bit_count()
+    own = log_sometimes(effect.tally, effect.chances, bits, hours=effect.hours, log_unknown=log_unknown)
+    return own + _A_READ * (effect.tally.explained + effect.tally.excused)
