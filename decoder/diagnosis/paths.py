@@ -142,12 +142,24 @@ def _replayed(
     candidates = [
         c
         for c in listed_faults(study.card_as_seen).shared(survey.lanes(), likely_pairs(study, rows))
-        if c.key not in taken and (blind is None or (_is_wide(c) if beside is None else beside.asks_for(c)))
+        if c.key not in taken
+        and not _is_told(c, given)
+        and (blind is None or (_is_wide(c) if beside is None else beside.asks_for(c)))
     ]
     found = _judged(study, candidates, survey, rows, given, blind, whole)
     if beside is None or not (beside.some or beside.wide):
         return found
     return [state for state in found if state.scored.hard == beside.wide]
+
+
+def _is_told(candidate: Candidate, given: Sequence[Path]) -> bool:
+    """Whether a set says already that this very lane of this part is bad: that it reads high at times and low at others
+    is one bad contact, and no two faults."""
+    if candidate.scope not in LANE_SCOPES or candidate.mask.bit_count() > 1:
+        return False
+    same = (candidate.scope, candidate.component, candidate.mask)
+    told = [path.scored.candidate for path in given if isinstance(path, PathFaultState)]
+    return same in [(c.scope, c.component, c.mask) for c in told]
 
 
 def _judged(

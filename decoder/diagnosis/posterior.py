@@ -138,8 +138,9 @@ def _leaf_items(card: Card, states: Sequence[CardState], chances: Sequence[float
                 adds = chance * float(state.bad[u]) * share
                 item.probability += adds
                 item.sets[number] = item.sets.get(number, 0.0) + adds
-                if state.log_total + way.log > item.best:
-                    item.best, item.fault, item.others = state.log_total + way.log, main, way.faults[1:]
+                likely = state.log_total + way.log - leaf.log_bad  # the set counts all ways of the chip already
+                if likely > item.best:
+                    item.best, item.fault, item.others = likely, main, way.faults[1:]
         found += sorted(held.values(), key=lambda item: -item.probability)[:_OF_A_CHIP]
     return found
 

@@ -16,7 +16,7 @@ from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bit
 from busledger.decoder.diagnosis.faults.candidates import unlisted
 from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
 from busledger.decoder.diagnosis.replay import lanes_kernel
-from busledger.decoder.diagnosis.replay.patterns import log_patterns
+from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_patterns
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault
@@ -80,6 +80,7 @@ def _strange(c: Candidate, mask: int, regions: tuple[int, ...], rows: Rows) -> t
         np.stack([count.events, count.right], axis=1),
     )
     own = log_chances(count.events, count.right, (count.event_count, count.right_count))
+    own = log_by_level(of_lanes, mask, own)
     # A driver keeps nothing: what a cell gives again, and no write was bent, has come wrong once more by the same bend.
     pattern = math.log(max(2.0 ** mask.bit_count() - 1.0, 1.0))
     rare = math.log((count.event_count + count.right_count + 1.0) / (count.event_count + 0.5))

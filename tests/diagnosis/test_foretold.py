@@ -5,6 +5,7 @@ The contents of a memory at power-up are nobody's to know (common practice); wha
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 
 from busledger.decoder.diagnosis.overlay import FoundFault, composes, hides
 from busledger.decoder.diagnosis.replay import lanes_kernel
-from busledger.decoder.diagnosis.replay.foretold import FirstReads
+from busledger.decoder.diagnosis.replay.foretold import FirstReads, FoundContents
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables, both_ways
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault, PathFault
@@ -150,3 +151,30 @@ def test_what_a_strict_fault_could_excuse_stays_for_others():
     assert not laid_over(FoundFault(lost, study), rows).wrong.any()
     left = laid_over(FoundFault(replace(lost, strict=True), study), rows)
     assert left.wrong.tolist()[2] == 0x11
+
+
+def _led_astray(found):
+    """A3 without contact three times, over to cells that nobody wrote: they give ``found``."""
+    told = [("w", cell, 0x5A ^ cell) for cell in range(8, 14)]
+    told += [("r", cell, value) for cell, value in zip(range(8, 14), (*found, 0x51, 0x56, 0x57), strict=True)]
+    study = study_of(told)
+    fault = PathFault("forced", (0, 3, 0), 0xFF, (0,))
+    run = PathRun(fault, Tables(study))
+    given = run.feed(study.rows(), want_rows=True)
+    assert (given.found != 0).sum() * 8 == run.effects()[1].tally.unsure_bits == 24
+    return FoundContents(study, study.rows()).log_of_acts(fault, given.found)
+
+
+def test_what_an_address_fault_found_at_times_is_weighed_as_contents():
+    """Cells that were never written mostly hold one level: 00, 00 and FF are no 24 even chances. 3C, E1 and 92 are, and
+    that costs little more than they do."""
+    assert _led_astray((0x00, 0x00, 0xFF)) > -24 * math.log(2) + 6.0
+    assert -24 * math.log(2) - 4.0 < _led_astray((0x3C, 0xE1, 0x92)) < -24 * math.log(2) + 2.0
+
+
+def test_a_single_lane_found_at_times_stays_an_even_chance():
+    study = study_of([("w", 3, 0x00), ("r", 3, 0x01)])
+    fault = behaviour(study, "write-lost", "region", 0, region=0)._replace(mask=0x01)
+    run = PathRun(fault, Tables(study))
+    given = run.feed(study.rows(), want_rows=True)
+    assert FoundContents(study, study.rows()).log_of_acts(fault, given.found) is None

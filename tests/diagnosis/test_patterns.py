@@ -6,8 +6,9 @@ import math
 
 import pytest
 
-from busledger.decoder.diagnosis.leaf_rows import narrowed
-from busledger.decoder.diagnosis.replay.patterns import log_patterns
+from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
+from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_patterns
+from busledger.decoder.diagnosis.replay.weighing import log_chances
 
 from .rows_of import study_of
 
@@ -38,3 +39,28 @@ def test_one_lane_has_no_pattern_and_no_news_no_price():
     assert patterns(told, 0x01) == 0.0
     assert patterns([("w", 3, 0x01), ("r", 3, 0x01)], 0x0F) == 0.0
     assert patterns(told, 0x03) == patterns(told[:2], 0x03)
+
+
+def _at_times(highs, lows):
+    """400 writes and reads of one lane by turns 0 and 1; reads of ``highs`` come high, those of ``lows`` low."""
+    told = []
+    for n in range(400):
+        due = n % 2
+        told += [("w", n % 16, due), ("r", n % 16, 1 if n in highs else 0 if n in lows else due)]
+    rows = narrowed(study_of(told).rows(), 0x01)
+    count = count_reads(rows)
+    together = log_chances(count.events, count.right, (count.event_count, count.right_count))
+    return log_by_level(rows, 0x01, together), together
+
+
+def test_a_lane_that_reads_high_at_one_time_and_low_at_another():
+    """A chip that at times answers to nothing reads high then, and later gives old data where it was written then."""
+    apart, together = _at_times(range(40, 60, 2), range(301, 341, 2))
+    assert apart > together + 5.0
+    mixed, together = _at_times(range(40, 200, 16), range(41, 200, 16))
+    assert mixed < together + 2.0
+
+
+def test_one_level_alone_has_no_second_habit():
+    one, together = _at_times(range(40, 60, 2), ())
+    assert one == together

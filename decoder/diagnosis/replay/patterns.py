@@ -1,20 +1,26 @@
-"""What wrong reads of a part that is bad in a way not listed look like: any pattern, or some again and again."""
+"""What wrong reads of a part that is bad in a way not listed look like: any pattern, or some again and again; and when
+they come: each level at times of its own."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.urns import log_urn
-from busledger.decoder.diagnosis.replay.weighing import log_sum
+from busledger.decoder.diagnosis.replay.weighing import log_chances, log_sum
 
-__all__ = ["log_patterns"]
+__all__ = ["log_by_level", "log_patterns"]
 
 # Half of what is bad in an unlisted way keeps to no pattern; of the rest, as many keep to lanes as to what they give
 # (an output stage that swings as a whole gives all lanes high or all low). Judged.
 _SHARES = (0.5, 0.25, 0.25)
+# Of lanes that are bad in an unlisted way, those that read each level at times of its own: one that answers to nothing
+# at times shows its open level where it is read then, and what it held before wherever it was written then. Judged.
+_BY_LEVEL = 0.25
 
 
 def log_patterns(rows: Rows, mask: int) -> float:
@@ -33,3 +39,27 @@ def log_patterns(rows: Rows, mask: int) -> float:
     by_lanes = log_urn(rows.wrong[news], 2.0**lanes - 1.0)
     by_value = log_urn(rows.data[news] & np.uint32(mask), 2.0**lanes)
     return log_sum([math.log(s) + like for s, like in zip(_SHARES, (even, by_lanes, by_value), strict=True)])
+
+
+def log_by_level(rows: Rows, mask: int, at_any_time: float) -> float:
+    """Log likelihood of when the wrong reads of a part come that is bad in a way not listed.
+
+    ``at_any_time``: where both levels come with one habit; of a single lane that showed both they may have one each.
+    ``rows``: narrowed to ``mask``.
+    """
+    if mask.bit_count() > 1:
+        return at_any_time
+    lane = np.uint32(mask)
+    right = (rows.compared & lane != 0) & (rows.wrong == 0)
+    own = 0.0
+    for level in (np.uint32(0), lane):
+        hits = _by_window(rows, (rows.event != 0) & (rows.data & lane == level))
+        misses = _by_window(rows, right & (rows.expected & lane != level))
+        if not hits.any():
+            return at_any_time  # of one level alone listed faults tell
+        own += log_chances(hits, misses, (int(hits.sum()), int(misses.sum())))
+    return log_sum([math.log1p(-_BY_LEVEL) + at_any_time, math.log(_BY_LEVEL) + own])
+
+
+def _by_window(rows: Rows, those: NDArray[np.bool_]) -> NDArray[np.int64]:
+    return np.bincount(rows.window[those], minlength=WINDOWS).astype(np.int64)
