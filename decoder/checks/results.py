@@ -347,7 +347,8 @@ class TimingResult(_Result):
 
 
 class ChannelHealth(_Result):
-    """One channel of the capture. ``runts`` are pulses of one sample; ``runts_anywhere``: they come at any moment of
+    """One channel of the capture. ``runts`` are pulses of one sample, ``pulses_of_two`` those of two;
+    ``runts_anywhere``: they come at any moment of
     the clock, as noise does, and not where drivers take turns (None: not known)."""
 
     channel: str
@@ -361,6 +362,7 @@ class ChannelHealth(_Result):
     fits_clock: bool | None = None
     verdict: str = "good"
     runts_anywhere: bool | None = None
+    pulses_of_two: int = 0
 
 
 class ClockFinding(_Result):

@@ -19,7 +19,7 @@ def looked(rows, near, grid, clock, pair_rows, size):
     state, words = np.zeros(kernel.STATE_SIZE, np.int64), [np.zeros(1, np.uint64) for _ in range(3)]
     state[kernel.T_LAST] = -1
     channel = np.full((LINES, kernel.CHANNEL_SIZE), -1, np.int64)
-    channel[:, [kernel.MOVES, kernel.RUNTS, kernel.HIGH_TIME, kernel.UNKNOWN_TIME]] = 0
+    channel[:, [kernel.MOVES, kernel.RUNTS, kernel.OF_TWO, kernel.HIGH_TIME, kernel.UNKNOWN_TIME]] = 0
     periods, sums = (np.zeros((LINES, kernel.PERIOD_BINS), np.int64) for _ in range(2))
     phase, runt_phase = (np.zeros((LINES, kernel.PHASE_BINS), np.int64) for _ in range(2))
     together, bursts = np.zeros((LINES, LINES), np.int64), np.zeros(LINES + 2, np.int64)
@@ -51,6 +51,7 @@ def test_kernel_equals_twin(rows, near, grid, clock, pair_rows, size):
     for c in range(LINES):
         assert channel[c, kernel.MOVES] == len(twin.changes[c])
         assert channel[c, kernel.RUNTS] == twin.runts[c]
+        assert channel[c, kernel.OF_TWO] == twin.of_two[c]
         assert channel[c, kernel.RUNT_FIRST] == twin.first_runt.get(c, -1)
         assert channel[c, kernel.SHORTEST] == twin.shortest.get(c, -1)
         assert channel[c, kernel.HIGH_TIME] == twin.high[c]

@@ -10,6 +10,7 @@ from busledger.captures_demo.world.bench import spell, standard_clips
 from busledger.captures_demo.world.pins import waveforms
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks import ProbesCheck, ProbesResult
+from busledger.decoder.checks.probes.clip_findings import Seen, clip_findings
 from busledger.decoder.pipeline import Request, run_probes
 from busledger.decoder.pipeline.probing import probe_channels
 from busledger.decoder.progress import silent
@@ -252,3 +253,11 @@ def test_a_strobe_that_a_program_leaves_alone_is_no_dropout_and_silence_of_all_c
     (found,) = silences(read_too=False)
     assert found.count == 2
     assert found.text.startswith("all channels are silent 2 times")
+
+
+@pytest.mark.parametrize(("others", "found"), [(0, ["note"]), (1000, [])])
+def test_a_channel_out_of_step_sees_the_shorter_pulses_of_a_bus_that_turns_round(others, found):
+    """D0's channel is half a sample off: where drivers take turns it sees one sample of what the others see two of."""
+    pulses = [(1000, 0), *[(0, others)] * 7]
+    channels = [Seen(f"D{n}", f"D{n}", "data", 12_000, one, 900, 50, None, two) for n, (one, two) in enumerate(pulses)]
+    assert [finding[1] for finding in clip_findings(channels, (0, 1000), str)] == found

@@ -1,14 +1,15 @@
-"""How many samples a strobe is active for: of what was watched, and nothing else."""
+"""How many samples a strobe is active for, of what was watched alone; and whether that was the right moment."""
 
 from __future__ import annotations
 
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from busledger.decoder.bus.profile import load_profile
 from busledger.decoder.checks.results import ChannelHealth, ProbesResult
-from busledger.decoder.diagnosis.rivals.sampling import strobe_widths
+from busledger.decoder.diagnosis.rivals.sampling import _spares_a_region, strobe_widths
 
 
 def watched(**strobes: tuple[int, float]) -> dict[str, float]:
@@ -31,3 +32,24 @@ def test_a_strobe_is_low_for_its_share_of_the_time_in_every_second_change():
 def test_a_strobe_that_was_at_rest_all_the_while_says_nothing():
     """A program that comes to its ports late in the capture: the channels are watched over its first part only."""
     assert set(watched(RD=(34_000, 0.56), IORQ=(0, 1.0))) == {"RD"}
+
+
+def counted_regions(*regions: tuple[int, int], one_level: bool = False) -> SimpleNamespace:
+    """Regions of (reads compared, of them wrong), each lane of which was seen at both levels."""
+    counts = [
+        SimpleNamespace(name=f"bank{n}", reads_compared=reads, mismatches=wrong, lanes=range(8))
+        for n, (reads, wrong) in enumerate(regions)
+    ]
+    levels = np.ones((len(regions), 2, 8, 2), np.int64)
+    if one_level:
+        levels[..., 1] = 0
+    return SimpleNamespace(counts=counts, coverage=SimpleNamespace(levels=levels))
+
+
+def test_the_wrong_moment_spares_no_region():
+    """A row that comes right beside one that never answers was read at the right moment; both were, then."""
+    assert _spares_a_region(counted_regions((396, 15), (537, 490)))
+    assert not _spares_a_region(counted_regions((396, 150), (537, 490)))
+    assert not _spares_a_region(counted_regions((396, 15), (537, 20)))
+    assert not _spares_a_region(counted_regions((20, 0), (537, 490)))
+    assert not _spares_a_region(counted_regions((396, 15), (537, 490), one_level=True))

@@ -165,3 +165,31 @@ def test_selects_tell_of_exchanged_address_clips(tmp_path: Path, pair: tuple[str
     said = swaps(write_vcd(wave, tmp_path / "run.vcd"), file)
     expected = [f"{pair[0]} and {pair[1]} look swapped at the clips"] if pair else []
     assert [text.split(":")[0] for text in said] == expected
+
+
+@pytest.mark.parametrize("exchanged", [False, True])
+def test_a_select_that_never_comes_is_no_exchange(tmp_path: Path, exchanged: bool) -> None:
+    """Bank 1 begins at 7800, right below the ROM's addresses: with A11 and A15 exchanged its accesses would lie outside
+    all regions, so that its select need not come; but then bank 1's own would come where it is not expected."""
+    dice = random.Random(8)
+    log = []
+    for _ in range(300):
+        value, cell = dice.randrange(256), 0x7000 + dice.randrange(0x1000)
+        log += [Access(True, cell, 1, value), Access(False, cell, 1, value)]
+    log += [Access(False, address, 1, 0x3E) for address in range(0xF800, 0xF840)]
+    wave = wave_6800(log)
+    for k, dead in enumerate((False, not exchanged)):
+        wave.put(0, f"CS{k}", 1)
+        for n, access in enumerate(log):
+            wave.put(1000 * n + 330, f"CS{k}", int(dead or access.address >> 11 != 0xE + k))
+    if exchanged:
+        exchange(wave, "A11", "A15")
+    file = tmp_path / "banks.toml"
+    banks = "".join(
+        f'[[region]]\nname = "bank{k}"\nstart = {0x7000 + 0x800 * k:#x}\nend = {0x77FF + 0x800 * k:#x}\n'
+        f'kind = "ram"\nselect = "CS{k}"\n'
+        for k in range(2)
+    )
+    file.write_text(f'[board]\nname = "Tide gauge"\nbus = "6800"\n{banks}', encoding="utf-8")
+    said = swaps(write_vcd(wave, tmp_path / "run.vcd"), file)
+    assert [text.split(":")[0] for text in said] == ["A11 and A15 look swapped at the clips"] * exchanged

@@ -24,6 +24,7 @@ class ProbeTwin:
         self.fixed = [[] for _ in range(channels)]  # when the channel became known or unknown
         self.periods, self.sums, self.phase, self.together = Counter(), Counter(), Counter(), Counter()
         self.runt_phase = Counter()
+        self.of_two = Counter()
         self.runts, self.first_runt, self.high, self.shortest = Counter(), {}, Counter(), {}
         self.unknown = Counter()
         self.longest = {}
@@ -57,6 +58,8 @@ class ProbeTwin:
                         self.runts[c] += 1
                         self.first_runt.setdefault(c, last[c])
                         runt_times.append(t)
+                    elif near and width <= near + grid:
+                        self.of_two[c] += 1
                 if level:
                     if c in rises:
                         span = t - rises[c]

@@ -28,8 +28,8 @@ _NEVER = 3  # the same of a line that never moved, and may not be used at all: l
 class Seen:
     """One channel: its ``line`` and ``role`` on the bus, ``moves``, pulses of one sample (``runts``), ticks of the last
     change and the longest time between two rises, -1 where there is none; ``anywhere``: the runts come at any moment of
-    the clock (None: not known); ``missed``: an address line's steps since its last change that went without it, of one
-    that never moved all of them, as ``walk`` counts them."""
+    the clock (None: not known); ``of_two``: pulses of two samples; ``missed``: an address line's steps since its last
+    change that went without it, of one that never moved all of them, as ``walk`` counts them."""
 
     channel: str
     line: str
@@ -39,6 +39,7 @@ class Seen:
     last: int
     longest: int
     anywhere: bool | None = None
+    of_two: int = 0
     missed: int = 0
 
 
@@ -46,7 +47,7 @@ def clip_findings(
     channels: list[Seen], span: tuple[int, int], moment: Callable[[int], str]
 ) -> Iterator[tuple[str, str, str, str, int, int | None]]:
     """(code, weight, channel, sentence, count, tick) of every clip to look at; ``moment`` puts a tick into words."""
-    usual = _usual(channels)
+    usual = {True: _usual(channels, of_two=False), False: _usual(channels, of_two=True)}
     stopped = [seen for seen in channels if _stopped(seen, span)]
     busy = any(seen.role == "data" and seen.moves > _MANY for seen in channels)
     for seen in channels:
@@ -69,7 +70,8 @@ def clip_findings(
                 f"{seen.channel} has not moved since {moment(seen.last)}, after {seen.moves} changes: {meaning}",
                 seen.moves, seen.last,
             )  # fmt: skip
-        if seen.role in usual and seen.runts >= max(_MANY, _OFTEN * seen.moves, _BEYOND * usual[seen.role]):
+        others = usual[seen.anywhere is True].get(seen.role)
+        if others is not None and seen.runts >= max(_MANY, _OFTEN * seen.moves, _BEYOND * others):
             # The moments of an innocent line are those at which one driver hands over to another.
             why = {
                 True: "its clip is loose", None: "drivers that take turns, or a loose clip",
@@ -94,10 +96,12 @@ def _of_rest(seen: Seen, alone: bool) -> tuple[str, str]:
     return "note", "others stopped with it, as in a program's last loop"
 
 
-def _usual(channels: list[Seen]) -> Mapping[str | None, int]:
+def _usual(channels: list[Seen], *, of_two: bool) -> Mapping[str | None, int]:
+    """Pulses of one sample, or of one or two, on the middle line of each kind: of those that come where drivers take
+    turns, a channel that is a little earlier or later than the others sees the shorter ones."""
     found: dict[str | None, int] = {}
     for role in ("address", "data"):
-        runts = sorted(seen.runts for seen in channels if seen.role == role)
+        runts = sorted(seen.runts + (seen.of_two if of_two else 0) for seen in channels if seen.role == role)
         if len(runts) > 2:
             found[role] = runts[len(runts) // 2]
     return found

@@ -11,8 +11,9 @@ from busledger.decoder.inner_kernel import inner
 # Columns of ``channel``; times are ticks, -1 = never.
 (
     MOVES, RUNTS, SHORTEST, LAST, LAST_RISE, HIGH_TIME, UNKNOWN_TIME, UNKNOWN_SINCE, LONGEST, LONGEST_AT, RUNT_FIRST,
-) = range(11)  # fmt: skip
-CHANNEL_SIZE = 11
+    OF_TWO,
+) = range(12)  # fmt: skip
+CHANNEL_SIZE = 12
 # ``state``
 ROWS, T_LAST, BURST_FROM, BURST_SIZE, CLOCK_RISE, CLOCK_PERIOD = range(6)
 STATE_SIZE = 6
@@ -72,6 +73,8 @@ def _one_change(c, t, high, near, grid, clock, state, tallies):
                 if channel[c, RUNT_FIRST] < 0:
                     channel[c, RUNT_FIRST] = last
                 _burst(t, grid, state, bursts)
+            elif near > 0 and width <= near + grid:
+                channel[c, OF_TWO] += 1
     if high:
         if channel[c, LAST_RISE] >= 0:
             period = t - channel[c, LAST_RISE]

@@ -104,6 +104,7 @@ def _health(counts: ProbeCounts, c: int, clock: int) -> ChannelHealth:
         high_share=round(min(high / span, 1.0), 4),
         unknown_share=round(min(lost / span, 1.0), 4),
         runts=runts,
+        pulses_of_two=int(row[kernel.OF_TWO]),
         shortest_ns=counts.ns(int(row[kernel.SHORTEST])) if row[kernel.SHORTEST] >= 0 else None,
         moves_only_with=mates,
         fits_clock=fits,
@@ -272,6 +273,7 @@ def _seen(counts: ProbeCounts, health: ChannelHealth, c: int) -> Seen:
         int(row[kernel.LAST]),
         int(row[kernel.LONGEST]),
         _at_any_moment(counts, c),
+        health.pulses_of_two,
         (counts.missed if health.moves else counts.passed).get(health.channel, 0),
     )
 

@@ -58,7 +58,7 @@ class ProbesCheck:
         self._state = np.zeros(kernel.STATE_SIZE, np.int64)
         self._state[kernel.T_LAST] = -1
         self._channel = np.full((n, kernel.CHANNEL_SIZE), -1, np.int64)
-        zeroed = [kernel.MOVES, kernel.RUNTS, kernel.HIGH_TIME, kernel.UNKNOWN_TIME]
+        zeroed = [kernel.MOVES, kernel.RUNTS, kernel.OF_TWO, kernel.HIGH_TIME, kernel.UNKNOWN_TIME]
         self._channel[:, zeroed] = 0
         self._periods = np.zeros((n, kernel.PERIOD_BINS), np.int64)
         self._sums = np.zeros((n, kernel.PERIOD_BINS), np.int64)

@@ -26,6 +26,7 @@ __all__ = ["SwappedAddressClips", "SwappedLines"]
 _ROWS = 1 << 16  # reads looked at
 _TABLE = 1 << 22
 _LEAST = 8  # different addresses that the exchange must explain: by chance one time in 2 ** 8
+_COME = 4  # of them, where a select came: one that never comes is a dead output, wherever its addresses are moved to
 _FITS = 0.99  # of all different addresses; the rest may be reads of a doubtful moment (judged)
 _IS_READ = 1
 
@@ -111,7 +112,8 @@ class SwappedAddressClips:
             differ = ((address >> i) ^ (address >> j)) & 1
             fits = self._expected(address ^ (differ << i | differ << j)) == came
             explained = int((wrong & fits).sum())
-            if explained >= _LEAST and int(fits.sum()) >= _FITS * len(fits):
+            elsewhere = int((wrong & fits & (came >= 0)).sum())
+            if explained >= _LEAST and elsewhere >= _COME and int(fits.sum()) >= _FITS * len(fits):
                 found.append(SwappedLines(lines, explained))
         return found[0] if len(found) == 1 else None
 

@@ -175,11 +175,12 @@ def noisy_clips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         return
     of_line = {health.line or health.channel: health for health in probes.channels}
     for bit, line in signs.data_lines.items():
-        usual, health = _usual(signs.data_lines.values(), of_line), of_line.get(line)
+        health = of_line.get(line)
+        usual = _usual(signs.data_lines.values(), of_line, health)
         if health is not None and health.runts >= max(_MANY_RUNTS, _BEYOND * usual, _settling(health, usual)):
             yield from _noisy(story, health, line, usual, 1 << bit)
     for bit, line in signs.address_lines.items():
-        usual = _usual(signs.address_lines.values(), of_line)
+        usual = _usual(signs.address_lines.values(), of_line, of_line.get(line))
         if line in of_line and of_line[line].runts >= max(_MANY_RUNTS, _BEYOND * usual):
             yield from _noisy_address(story, of_line[line], line, usual, bit)
 
@@ -189,9 +190,12 @@ def _settling(health: ChannelHealth, usual: int) -> float:
     return 0.0 if health.runts_anywhere else (_SETTLING if usual else _ALONE) * health.moves
 
 
-def _usual(like: Iterable[str], of_line: Mapping[str, ChannelHealth]) -> int:
-    """Pulses of one sample on the middle one of such lines: a bus that settles makes some on all."""
-    runts = sorted(of_line[name].runts for name in like if name in of_line)
+def _usual(like: Iterable[str], of_line: Mapping[str, ChannelHealth], one: ChannelHealth | None) -> int:
+    """Pulses on the middle one of such lines: a bus that settles makes some on all. Those of one sample, where ``one``
+    shows its own at any moment of the clock; else those of two as well, for a channel that is a little earlier or later
+    than the others sees the shorter ones."""
+    wider = one is None or not one.runts_anywhere
+    runts = sorted(of_line[name].runts + wider * of_line[name].pulses_of_two for name in like if name in of_line)
     return runts[len(runts) // 2] if runts else 0
 
 

@@ -29,6 +29,9 @@ _DOUBTFUL, _DOUBTFUL_WIDE, _WIDE = 0.3, 0.42, 6.0
 # the outside world, halved of 1 (``tests.outside.rivals``, seed 86000: stray, x, three clips, noisy, too slow, ringing,
 # device, shared). No other part is named in any.
 _CLEAN_LANES, _CLEAN_SHARE = 3, 0.2  # lanes of regions that came right in every one of many reads
+# Reads of a region, those of them that came wrong, and how many times as many did in another one: then it was the right
+# moment, which is the same for all.
+_SPARED, _SPARED_WRONG, _CONTRAST = 100, 0.05, 10.0
 _ONE_LEVEL = 0.8  # share of lanes seen at one level only, as no test of a memory leaves them
 _EVEN = 1000  # transfers
 _FEW = 32  # transfers
@@ -143,7 +146,7 @@ def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
     asked = [lane for region in evidence.counts for lane in region.lanes if lane.compared >= _FEW]
     right = sum(lane.low_for_high == lane.high_for_low == 0 for lane in asked)
     right -= _right_at_one_level(evidence)
-    if right >= max(_CLEAN_LANES, _CLEAN_SHARE * len(asked)):
+    if right >= max(_CLEAN_LANES, _CLEAN_SHARE * len(asked)) or _spares_a_region(evidence):
         return None
     return CannotJudge(
         "too-doubtful",
@@ -151,6 +154,17 @@ def _doubtful(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
         f"just when they should count: the wrong bus profile ({signs.profile.name}), or sampled too slowly",
         "see that the profile is that of the bus that is clipped ('busledger probes' proposes one), then sample faster",
     )
+
+
+def _spares_a_region(evidence: Evidence) -> bool:
+    """Whether one region came right in nearly every read, at both levels, and others mostly did not."""
+    if evidence.coverage is None:
+        return False
+    both = (evidence.coverage.levels.sum(axis=1) > 0).all(axis=2)  # (regions, lanes)
+    asked = [(r, seen) for r, seen in zip(evidence.counts, both, strict=True) if r.reads_compared >= _SPARED]
+    share = {r.name: r.mismatches / r.reads_compared for r, _ in asked}
+    least = min((share[r.name] for r, seen in asked if seen.sum() >= len(r.lanes)), default=1.0)
+    return least <= _SPARED_WRONG and max(share.values(), default=0.0) >= _CONTRAST * max(least, 1.0 / _SPARED)
 
 
 def _rings(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:
