@@ -27,7 +27,7 @@ from busledger.decoder.diagnosis.leaf import Leaf, LeafState, Unit, log_noise, u
 from busledger.decoder.diagnosis.leaf_cells import places, scattered
 from busledger.decoder.diagnosis.leaf_chip import NO_PART, Chip
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
-from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_patterns
+from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_by_word, log_patterns
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault
@@ -108,6 +108,7 @@ class _Weighing:
         news = count.event_count
         own = self._chip.log_anywhere(count, math.log(max(2.0**self._lanes - 1.0, 1.0)))
         own = log_by_level(self._rows, self._unit.mask, own) + log_patterns(self._rows, self._unit.mask)
+        own = log_by_word(self._rows, self._unit.mask, own)
         chances = np.stack([count.events, count.right], axis=1)
         effect = Effect(Tally(news, count.right_count, 0, count.wrong), hash((self._unit.region, self._unit.mask)),
                         self._chip.first_wrong(self._unit.mask), chances)  # fmt: skip

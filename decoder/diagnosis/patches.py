@@ -16,7 +16,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
+from busledger.decoder.diagnosis.replay.urns import log_urn_of
+from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate, log_sum
 from busledger.decoder.special_functions import betaln
 
 __all__ = ["Patch", "Scatter", "cell_counts", "log_levels", "patches", "scatter"]
@@ -29,6 +30,7 @@ _GROWN = 3  # patches followed at each size: a bound of work
 _LEAST_CELLS = 2  # failing cells; one alone is a fault of its cell
 # A bad cell among many: few cells of a wearing chip have gone. Our estimate, as that of a chip's share of bad parts.
 _BAD_CELLS = (0.5, 20.0)
+_ALIKE = 0.1  # chips of which cells here and there fail all in one lane or two, and at one level. Judged
 
 
 class Patch(NamedTuple):
@@ -151,7 +153,9 @@ def log_levels(
     """Log probability of what failing cells gave, one row a read; ``event``: wrong and not just read so.
 
     A cell is stuck on so many of its lanes, each at one level; a wrong read of it that shows anything else may show any
-    pattern, and so may every wrong read of a cell that is not stuck at all, whichever says more.
+    pattern, and so may every wrong read of a cell that is not stuck at all, whichever says more. Or all of them are
+    stuck bits, and those of a lane and level seen before are the likelier: what fades in a ROM reads as erased, and
+    worn cells of one array go one way (common practice).
     """
     bad = np.flatnonzero(wrong)
     cells, at = np.unique(cell[bad], return_inverse=True)
@@ -164,4 +168,8 @@ def log_levels(
     each = np.bincount(at[news], minlength=len(cells))
     pattern = lanes * math.log(2.0)
     stuck = (np.bitwise_count(high) + np.bitwise_count(low)) * math.log(2.0 * lanes) + odd * pattern
-    return -float(np.minimum(stuck, np.maximum(1, each) * pattern).sum())
+    by_themselves = -float(np.minimum(stuck, np.maximum(1, each) * pattern).sum())
+    bits = np.arange(32, dtype=np.uint32)
+    ways = [np.count_nonzero(some[:, None] >> bits & 1, axis=0) for some in (high, low)]
+    alike = log_urn_of(np.concatenate(ways), 2.0 * lanes) - float(odd.sum()) * pattern
+    return log_sum([math.log1p(-_ALIKE) + by_themselves, math.log(_ALIKE) + alike])

@@ -16,7 +16,7 @@ from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bit
 from busledger.decoder.diagnosis.faults.candidates import unlisted
 from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
 from busledger.decoder.diagnosis.replay import lanes_kernel
-from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_patterns
+from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_by_word, log_patterns
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault
@@ -85,4 +85,5 @@ def _strange(c: Candidate, mask: int, regions: tuple[int, ...], rows: Rows) -> t
     pattern = math.log(max(2.0 ** mask.bit_count() - 1.0, 1.0))
     rare = math.log((count.event_count + count.right_count + 1.0) / (count.event_count + 0.5))
     own -= count.again_by_itself * min(pattern, rare)
-    return Scored(here, variant, False, effect), own + log_patterns(of_lanes, mask)
+    own = log_by_word(of_lanes, mask, own + log_patterns(of_lanes, mask))
+    return Scored(here, variant, False, effect), own

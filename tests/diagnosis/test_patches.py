@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import betaln
 
-from busledger.decoder.diagnosis.patches import Patch, cell_counts, patches, scatter
+from busledger.decoder.diagnosis.patches import Patch, cell_counts, log_levels, patches, scatter
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
 
 
@@ -100,3 +100,16 @@ def test_a_cell_never_read_says_nothing_of_a_scatter():
     counts[10:] = 0
     found = scatter(counts, counts.sum(axis=1))
     assert found is not None and (found.failing, found.tested) == (2, 10)
+
+
+def test_bits_that_fade_in_one_lane_are_likelier_than_bits_anywhere():
+    """Ten cells of a ROM, a read each: D0 reads as erased in all of them, or one lane after the other does."""
+    cell, due = np.arange(10, dtype=np.int32), np.zeros(10, np.uint32)
+    whole, news = np.full(10, 0xFF, np.uint32), np.ones(10, np.uint8)
+
+    def told(bent: np.ndarray) -> float:
+        return log_levels(cell, due ^ bent, due, whole, bent, news, 8)
+
+    fading, anywhere = np.ones(10, np.uint32), (1 << np.arange(10, dtype=np.uint32) % 8).astype(np.uint32)
+    assert told(fading) > told(anywhere) + 15.0
+    assert told(anywhere) > -10 * np.log(16.0) - 0.2

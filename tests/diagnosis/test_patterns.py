@@ -7,7 +7,7 @@ import math
 import pytest
 
 from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
-from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_patterns
+from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_by_word, log_patterns
 from busledger.decoder.diagnosis.replay.weighing import log_chances
 
 from .rows_of import study_of
@@ -64,3 +64,20 @@ def test_a_lane_that_reads_high_at_one_time_and_low_at_another():
 def test_one_level_alone_has_no_second_habit():
     one, together = _at_times(range(40, 60, 2), ())
     assert one == together
+
+
+def test_a_part_that_gives_the_same_of_each_word_is_foretold_by_the_word():
+    """D1 pulls D0 down inside the part, every time: 01 of 03, and the rest as it was. One that garbles is not."""
+
+    def told(bend):
+        accesses = [one for n in range(200) for one in (("w", n % 16, n * 7 % 16), ("r", n % 16, bend(n, n * 7 % 16)))]
+        return log_by_word(narrowed(study_of(accesses).rows(), 0x0F), 0x0F, -1000.0)
+
+    pulled = told(lambda _, due: due & ~1 if due & 2 else due)
+    garbled = told(lambda n, due: due ^ (n * 5 % 15 + 1) if n % 2 else due)
+    assert pulled > -100.0
+    assert garbled < pulled - 100.0
+
+
+def test_a_single_lane_has_no_words():
+    assert log_by_word(narrowed(study_of([("w", 3, 1), ("r", 3, 0)]).rows(), 0x01), 0x01, -3.0) == -3.0

@@ -12,8 +12,9 @@ from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.urns import log_urn
 from busledger.decoder.diagnosis.replay.weighing import log_chances, log_sum
+from busledger.decoder.special_functions import gammaln
 
-__all__ = ["log_by_level", "log_patterns"]
+__all__ = ["log_by_level", "log_by_word", "log_patterns"]
 
 # Half of what is bad in an unlisted way keeps to no pattern; of the rest, as many keep to lanes as to what they give
 # (an output stage that swings as a whole gives all lanes high or all low). Judged.
@@ -21,6 +22,9 @@ _SHARES = (0.5, 0.25, 0.25)
 # Of lanes that are bad in an unlisted way, those that read each level at times of its own: one that answers to nothing
 # at times shows its open level where it is read then, and what it held before wherever it was written then. Judged.
 _BY_LEVEL = 0.25
+# Of parts of several lanes that are bad in an unlisted way, those that give of each word the same thing every time:
+# outputs that pull each other down, or two of them exchanged inside. Judged.
+_BY_WORD = 0.15
 
 
 def log_patterns(rows: Rows, mask: int) -> float:
@@ -59,6 +63,30 @@ def log_by_level(rows: Rows, mask: int, at_any_time: float) -> float:
             return at_any_time  # of one level alone listed faults tell
         own += log_chances(hits, misses, (int(hits.sum()), int(misses.sum())))
     return log_sum([math.log1p(-_BY_LEVEL) + at_any_time, math.log(_BY_LEVEL) + own])
+
+
+def log_by_word(rows: Rows, mask: int, otherwise: float) -> float:
+    """Log likelihood of what a part gives that is bad in a way not listed: ``otherwise``, or what it gives hangs on the
+    word that is due. Then each word has an urn of its own (see ``log_patterns``), which begins with an even chance of
+    the word itself, and right reads are foretold as wrong ones are.
+
+    ``rows``: narrowed to ``mask``; reads that tell of some of its lanes alone are left out, wrong ones at a half for
+    each lane.
+    """
+    lanes = mask.bit_count()
+    if lanes < 2:
+        return otherwise
+    read = ~rows.is_write & (rows.compared != 0)
+    whole = read & (rows.compared == np.uint32(mask))
+    due, given = rows.expected[whole] & np.uint32(mask), rows.data[whole] & np.uint32(mask)
+    kinds, often = np.unique((due.astype(np.uint64) << np.uint64(32)) | given, return_counts=True)
+    same = (kinds >> np.uint64(32)) == (kinds & np.uint64(0xFFFFFFFF))
+    each = np.where(same, 0.5, 0.5 / (2.0**lanes - 1.0))
+    own = float((gammaln(often + each) - gammaln(each)).sum())
+    own -= float(gammaln(np.unique(due, return_counts=True)[1] + 1.0).sum())
+    left = rows.compared[read & ~whole & (rows.wrong != 0)]
+    own -= float(np.bitwise_count(left).sum()) * math.log(2.0)
+    return log_sum([math.log1p(-_BY_WORD) + otherwise, math.log(_BY_WORD) + own])
 
 
 def _by_window(rows: Rows, those: NDArray[np.bool_]) -> NDArray[np.int64]:
