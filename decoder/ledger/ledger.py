@@ -17,6 +17,7 @@ from busledger.decoder.ledger.arrays import Accesses, Cells, Placing, Verdicts
 from busledger.decoder.ledger.blur_kernel import PAGE_BITS, PAGE_MASK
 from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.ledger.conditions import Conditions
+from busledger.decoder.ledger.count_few import FEW_CYCLES, count_few
 from busledger.decoder.ledger.counted import CountedLines
 from busledger.decoder.ledger.regions import SPACES, RegionMap, actions
 
@@ -265,7 +266,8 @@ class Counter:
 
     def feed(self, cycles: Cycles, compared: Compared) -> None:
         """Add one block; ``cycles.region`` must be filled."""
-        kernel.count_block(
+        count = count_few if len(cycles) <= FEW_CYCLES else kernel.count_block
+        count(
             cycles.region,
             compared.verdict,
             actions(cycles),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -11,6 +12,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks import span_kernel
 from busledger.decoder.checks.buffers import buffer_kernel
 from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, RegionLines, Served, Sides
+from busledger.decoder.checks.buffers.held import held_few
 from busledger.decoder.checks.lines import RuleStrobes
 from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel
@@ -265,16 +267,17 @@ read = st.tuples(
 )
 
 
+@pytest.mark.parametrize("held_lanes", [buffer_kernel.held_lanes, held_few])
 @settings(max_examples=40, deadline=None)
 @given(st.lists(read, max_size=30), st.integers(1, 31))
-def test_held_lanes(reads, block):
+def test_held_lanes(held_lanes, reads, block):
     lanes = [0, 4, 7]
     table, words, paged, before = np.zeros((4, 2, 2), np.int64), np.zeros((2, 256), np.int64), 0, np.uint32(0xFFFFFFFF)
     data, unknown, kept, address = (np.array([r[i] for r in reads], np.uint32) for i in range(4))
     for start in range(0, len(reads), block):
         cycles = Carried(*(column[start : start + block] for column in (address, data, unknown, kept)))
         role = np.zeros(len(cycles.data), np.int8)
-        paged += buffer_kernel.held_lanes(role, before, cycles, np.array(lanes), table, words)
+        paged += held_lanes(role, before, cycles, np.array(lanes), table, words)
         before = cycles.address[-1]
     fresh = [r for k, r in enumerate(reads) if k == 0 or reads[k - 1][3] != r[3]]  # a cell read again says nothing
     want = buffer_twin.held_twin([r[:3] for r in fresh], lanes)

@@ -16,6 +16,7 @@ from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, 
 from busledger.decoder.checks.buffers.buffer_counts import BufferCounts
 from busledger.decoder.checks.buffers.buffer_verdict import buffer_findings, buffer_result
 from busledger.decoder.checks.buffers.doubtful_reads import Doubtful
+from busledger.decoder.checks.buffers.held import FEW_READS, held_few
 from busledger.decoder.checks.lines import (
     READS,
     WRITES,
@@ -251,7 +252,8 @@ class _Lanes:
     def keeps(self, role: NDArray[np.int8], before: np.uint32, cycles: Cycles) -> None:
         """Counts what reads gave beside what the bus carried before; ``before`` the address of the cycle before."""
         carried = Carried(cycles.address, cycles.data, cycles.data_unknown, cycles.kept)
-        self.paged += int(kernel.held_lanes(role, before, carried, self.numbers, self.held, self.words))
+        count = held_few if len(cycles) <= FEW_READS else kernel.held_lanes
+        self.paged += int(count(role, before, carried, self.numbers, self.held, self.words))
 
     def paths(self, joined: Joined, role: NDArray[np.int8], setting: Setting) -> None:
         """Runs the lane kernel over the cycles."""
