@@ -1,4 +1,4 @@
-"""The ledger's sums of a block too short to compile a kernel for."""
+"""The ledger's sums of a capture too short to compile a kernel for."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from busledger.decoder.ledger import ledger_kernel as kernel
 __all__ = ["FEW_CYCLES", "count_few"]
 
 FEW_CYCLES = 1 << 15
-"""Cycles of a block up to which numpy counts: more are worth the 0.2 s that the kernel takes to be compiled."""
+"""Cycles of a capture up to which numpy counts: more are worth the 0.2 s that the kernel takes to be compiled."""
 _VERDICTS = 8
 _SUM_OF = {
     kernel.MISMATCH: kernel.N_WRONG,

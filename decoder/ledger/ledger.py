@@ -263,10 +263,12 @@ class Counter:
         regions = max(1, len(region_map.regions))
         self._totals = np.zeros((regions, 10), np.int64)
         self._lanes = np.zeros((regions, 32, 3), np.int64)
+        self._cycles = 0
 
     def feed(self, cycles: Cycles, compared: Compared) -> None:
         """Add one block; ``cycles.region`` must be filled."""
-        count = count_few if len(cycles) <= FEW_CYCLES else kernel.count_block
+        self._cycles += len(cycles)
+        count = count_few if self._cycles <= FEW_CYCLES else kernel.count_block
         count(
             cycles.region,
             compared.verdict,

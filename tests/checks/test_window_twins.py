@@ -14,6 +14,7 @@ from busledger.decoder.checks.buffers import buffer_kernel
 from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, RegionLines, Served, Sides
 from busledger.decoder.checks.buffers.held import held_few
 from busledger.decoder.checks.lines import RuleStrobes
+from busledger.decoder.checks.placing import moved_in_few, place_few
 from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel
 from busledger.decoder.checks.timing.arrays import ChipLines
@@ -83,24 +84,27 @@ def test_strobe_spans(case, pause):
         1: lambda v: (v[3] or 0) == 0,
     }
     assert found == window_twin.spans_twin(rows, cycles, holds, {0: False, 1: True}, pause)
-    at = np.empty(len(cycles), np.int64)
-    span_kernel.place_cycles(time, column(cycles, "time"), at)
-    assert list(at) == window_twin.placed_twin([t for t, _ in rows], [c["time"] for c in cycles])
+    for place in (span_kernel.place_cycles, place_few):
+        at = np.empty(len(cycles), np.int64)
+        furthest = place(time, column(cycles, "time"), at)
+        assert list(at) == window_twin.placed_twin([t for t, _ in rows], [c["time"] for c in cycles])
+        assert furthest == max(np.diff(at, prepend=0))
 
 
-def windows_of(rows, cycles) -> Windows:
+def windows_of(rows, cycles, window_moves=span_kernel.window_moves) -> Windows:
     before, at, after, begin, end = (column(cycles, name) for name in ("before", "at", "after", "begin", "end"))
     time, levels, unknown = arrays(rows, LINES)
     moved = np.empty((len(cycles), levels.shape[1]), np.uint64)
-    span_kernel.window_moves(levels.reshape(-1), unknown.reshape(-1), before, begin, end, moved)
+    window_moves(levels.reshape(-1), unknown.reshape(-1), before, begin, end, moved)
     return Windows(time, levels, unknown, before, at, after, begin, end, moved)
 
 
+@pytest.mark.parametrize("window_moves", [span_kernel.window_moves, moved_in_few])
 @settings(max_examples=40, deadline=None)
 @given(windows())
-def test_what_moved_in_each_window(case):
+def test_what_moved_in_each_window(window_moves, case):
     rows, cycles = case
-    moved = windows_of(rows, cycles).moved[:, 0]
+    moved = windows_of(rows, cycles, window_moves).moved[:, 0]
     for k, cycle in enumerate(cycles):
         first = cycle["before"] if cycle["begin"] == cycle["end"] else max(cycle["begin"] - 1, cycle["before"])
         for line in range(LINES):

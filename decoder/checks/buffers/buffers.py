@@ -219,6 +219,7 @@ class _Lanes:
         self.held = np.zeros((len(buffer.lanes) + 1, 2, 2), np.int64)
         self.words = np.zeros((2, 256), np.int64)
         self.paged = 0
+        self._cycles = 0
         # The other channel may be late by a sample, and what it shows then is seen up to a sample later.
         self._settle = ticks(self._through_ns(), setting.tick_fs) + setting.skew_ticks
 
@@ -252,7 +253,8 @@ class _Lanes:
     def keeps(self, role: NDArray[np.int8], before: np.uint32, cycles: Cycles) -> None:
         """Counts what reads gave beside what the bus carried before; ``before`` the address of the cycle before."""
         carried = Carried(cycles.address, cycles.data, cycles.data_unknown, cycles.kept)
-        count = held_few if len(cycles) <= FEW_READS else kernel.held_lanes
+        self._cycles += len(cycles)
+        count = held_few if self._cycles <= FEW_READS else kernel.held_lanes
         self.paged += int(count(role, before, carried, self.numbers, self.held, self.words))
 
     def paths(self, joined: Joined, role: NDArray[np.int8], setting: Setting) -> None:

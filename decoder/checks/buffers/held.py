@@ -11,7 +11,7 @@ from busledger.decoder.checks.buffers.arrays import Carried
 __all__ = ["FEW_READS", "held_few"]
 
 FEW_READS = 1 << 15
-"""Cycles of a block up to which numpy counts: more are worth the 0.3 s that the kernel takes to be compiled."""
+"""Cycles of a capture up to which numpy counts: more are worth the 0.3 s that the kernel takes to be compiled."""
 _BYTE = np.uint32(255)
 
 
@@ -44,4 +44,5 @@ def held_few(
 def _folded(word: NDArray[np.uint32]) -> NDArray[np.uint32]:
     """The bytes of each word laid over each other."""
     half = word ^ (word >> np.uint32(16))
-    return (half ^ (half >> np.uint32(8))) & _BYTE
+    found: NDArray[np.uint32] = (half ^ (half >> np.uint32(8))) & _BYTE
+    return found

@@ -26,8 +26,9 @@ _WAY[list(WRITE_KINDS)] = kernel.WRITE
 _LATCH_ROWS = 200_000  # writes outside all regions that are kept
 _OUTSIDE_READS = 300_000  # reads outside all regions that are kept
 _DATA = 32  # address bits come first in a word of the kernel
-# Rows of a capture up to which numpy counts what lines did: more are worth the 0.5 s that the kernel takes to be compiled.
-_FEW_ROWS = 1 << 18
+# Rows of a capture up to which numpy counts what lines did: more are worth the 0.5 s that the kernel takes to be
+# compiled.
+_FEW_ROWS = 1 << 17
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,8 +200,9 @@ class CaptureSigns:
 
 
 def count_few_lines(
-    time: NDArray[np.int64], levels: NDArray[np.uint64], begun: bool, before: NDArray[np.uint64], lines: NDArray[np.int64]
-) -> None:
+    time: NDArray[np.int64], levels: NDArray[np.uint64], begun: bool, before: NDArray[np.uint64],
+    lines: NDArray[np.int64],
+) -> None:  # fmt: skip
     """As ``count_lines``, without a kernel; ``levels`` uint64 (rows, words), one row or more, and all of them known."""
     changed = levels.copy()
     changed[1:] ^= levels[:-1]
