@@ -54,7 +54,12 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("busledger.decoder.store.writer",),
     ("busledger.decoder.store.cache",),
     ("busledger.decoder.store",),
-    ("busledger.decoder.checks.lines", "busledger.decoder.checks.results", "busledger.decoder.checks.span_kernel"),
+    (
+        "busledger.decoder.checks.lines",
+        "busledger.decoder.checks.placing",
+        "busledger.decoder.checks.results",
+        "busledger.decoder.checks.span_kernel",
+    ),
     ("busledger.decoder.checks.windows",),
     (
         "busledger.decoder.checks.selects",

@@ -1,7 +1,8 @@
 """``vcd_fast_kernel`` for 65 to 256 selected lines: the same tokens, the levels of four words in registers.
 
 Every change is laid into all four words, by masks that are 0 in those it does not touch: that is a handful of
-instructions, where a word that is looked up waits for memory at each change.
+instructions, where a word that is looked up waits for memory at each change. A vector is turned to its place once, and
+so turned right for every word: its bits lie side by side, in one word or across a border of two.
 """
 
 from __future__ import annotations
@@ -57,7 +58,7 @@ def lex_common_four(buf, at, stop, state, now, last, ids, common, rows, width):
     what is only for the third and fourth word is not compiled for two."""
     role, sizes = common.role, common.var_width
     four_scalar = common.four_scalar
-    masks, shift, word = common.four_masks, common.four_shift, common.four_word
+    masks, shift = common.four_masks, common.four_shift
     time, levels, unknown, touch_row, touch_mask = rows
     words = len(width)
     third, fourth = min(2, words - 1), min(3, words - 1)  # a word that is not there is the last one, with masks of 0
@@ -178,22 +179,17 @@ def lex_common_four(buf, at, stop, state, now, last, ids, common, rows, width):
             if len(width) > 2:
                 m2, m3 = masks[variable, 2], masks[variable, 3]
             if sizes[variable] == 1:  # one bit may be shown by several lines
-                x0 = x1 = x2 = x3 = none - bits
+                x = none - bits
             else:
-                place, w = np.uint64(shift[variable]), word[variable]
-                low, high = bits << place, none
-                if place != 0:
-                    high = bits >> (np.uint64(64) - place)
-                x0 = low if w == 0 else none
-                x1 = low if w == 1 else (high if w == 0 else none)
-                x2 = low if w == 2 else (high if w == 1 else none)
-                x3 = low if w == 3 else (high if w == 2 else none)
-            v0 ^= (v0 ^ x0) & m0
-            v1 ^= (v1 ^ x1) & m1
+                # Turned to its place: what leaves one word above is where the next one has it.
+                place = np.uint64(shift[variable])
+                x = (bits << place) | (bits >> ((np.uint64(64) - place) & np.uint64(63)))
+            v0 ^= (v0 ^ x) & m0
+            v1 ^= (v1 ^ x) & m1
             fresh = (m0 & ~t0) | (m1 & ~t1)
             if len(width) > 2:
-                v2 ^= (v2 ^ x2) & m2
-                v3 ^= (v3 ^ x3) & m3
+                v2 ^= (v2 ^ x) & m2
+                v3 ^= (v3 ^ x) & m3
                 fresh |= (m2 & ~t2) | (m3 & ~t3)
             if fresh != 0:
                 t0, t1, touched = t0 | m0, t1 | m1, True

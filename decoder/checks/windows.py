@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from busledger.decoder.bus import Cycles
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import RuleStrobes
+from busledger.decoder.checks.placing import FEW_ROWS, moved_in_few, place_few
 from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans, window_moves
 
 __all__ = ["NOT_KNOWN", "CycleJoin", "Joined", "ReadyRows", "Windows"]
@@ -97,6 +98,7 @@ class CycleJoin:
         self._store = ReadyRows(np.zeros(0, np.int64), np.zeros((0, words), np.uint64), np.zeros((0, words), np.uint64))
         self._length = 0
         self._forget = 0
+        self._rows = 0  # of the capture so far
         self._pending = Cycles.empty()
         self._last_time: int | None = None
 
@@ -104,6 +106,7 @@ class CycleJoin:
         """The cycles that became complete with this block: those that reach back behind it, with copies of the few rows
         around its border, then the others, with the rows of the block itself. ``begin`` int64 a cycle, or nothing: the
         row of the block in which its strobe begins, as ``SelectsSeen.fill`` has it."""
+        self._rows += len(block)
         first, border = self._inside(block, cycles)
         if first < 0:
             self._append(block)
@@ -170,7 +173,8 @@ class CycleJoin:
         count = len(pending)
         edges = np.empty(count + 2, np.int64)  # each edge ends one window and begins the next
         at = edges[1:-1]
-        furthest = place_cycles(rows.time, pending.time, at)
+        few = self._rows <= FEW_ROWS
+        furthest = int((place_few if few else place_cycles)(rows.time, pending.time, at))
         # The last cycle waits for the next one, unless that is further off than a window reaches.
         ready = count if last else max(count - 1, 0)
         if not last and count and n - int(at[-1]) > 2 * REACH_ROWS:
@@ -190,7 +194,7 @@ class CycleJoin:
         flat = rows.levels.reshape(-1), rows.unknown.reshape(-1)
         strobe_spans(rows.time, flat[0], judged.rule, before, at, after, self._strobes, known, begin, end)
         moved = np.empty((ready, rows.levels.shape[1]), np.uint64)
-        window_moves(*flat, before, begin, end, moved)
+        (moved_in_few if few else window_moves)(*flat, before, begin, end, moved)
         joined = Joined(rows, judged, before, at, after, begin, end, moved)
         self._last_time = int(pending.time[ready - 1])
         self._pending = pending.slice(ready, count).take(np.arange(count - ready))

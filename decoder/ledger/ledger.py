@@ -17,6 +17,7 @@ from busledger.decoder.ledger.arrays import Accesses, Cells, Placing, Verdicts
 from busledger.decoder.ledger.blur_kernel import PAGE_BITS, PAGE_MASK
 from busledger.decoder.ledger.columns import Compared
 from busledger.decoder.ledger.conditions import Conditions
+from busledger.decoder.ledger.count_few import FEW_CYCLES, count_few
 from busledger.decoder.ledger.counted import CountedLines
 from busledger.decoder.ledger.regions import SPACES, RegionMap, actions
 
@@ -262,10 +263,13 @@ class Counter:
         regions = max(1, len(region_map.regions))
         self._totals = np.zeros((regions, 10), np.int64)
         self._lanes = np.zeros((regions, 32, 3), np.int64)
+        self._cycles = 0
 
     def feed(self, cycles: Cycles, compared: Compared) -> None:
         """Add one block; ``cycles.region`` must be filled."""
-        kernel.count_block(
+        self._cycles += len(cycles)
+        count = count_few if self._cycles <= FEW_CYCLES else kernel.count_block
+        count(
             cycles.region,
             compared.verdict,
             actions(cycles),

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from busledger.decoder.bus import load_profile
 from busledger.decoder.capture import Capture
+from busledger.decoder.checks.probes import walk as walking
 from busledger.decoder.checks.probes.walk import Walk
 from tests.reference.walk_twin import missed_steps
 
@@ -58,6 +59,13 @@ def test_a_line_that_never_moved_is_gone_past_by_code_and_not_by_a_program_that_
     code = [*range(0xF06A, 0xF096), *range(0xF1EA, 0xF216)] * 3
     assert walk_of([word & ~0x10 for word in code]).passed()["A4"] >= 3
     assert walk_of(list(range(0xF000, 0xF010)) * 3).passed()["A4"] <= 1
+
+
+def test_rows_that_wait_too_long_are_gone_through_as_they_come(monkeypatch):
+    words = sweep(0x0000, 0x0100) + [word & ~0x40 for word in sweep(0x0000, 0x0100)]
+    waiting = missed(words, 5)
+    monkeypatch.setattr(walking, "_MOST_WAITING", 100)
+    assert missed(words, 5) == waiting
 
 
 def test_lines_above_one_that_is_not_clipped_are_not_told():

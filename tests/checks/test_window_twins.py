@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -11,7 +12,9 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.checks import span_kernel
 from busledger.decoder.checks.buffers import buffer_kernel
 from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, RegionLines, Served, Sides
+from busledger.decoder.checks.buffers.held import held_few
 from busledger.decoder.checks.lines import RuleStrobes
+from busledger.decoder.checks.placing import moved_in_few, place_few
 from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel
 from busledger.decoder.checks.timing.arrays import ChipLines
@@ -81,24 +84,27 @@ def test_strobe_spans(case, pause):
         1: lambda v: (v[3] or 0) == 0,
     }
     assert found == window_twin.spans_twin(rows, cycles, holds, {0: False, 1: True}, pause)
-    at = np.empty(len(cycles), np.int64)
-    span_kernel.place_cycles(time, column(cycles, "time"), at)
-    assert list(at) == window_twin.placed_twin([t for t, _ in rows], [c["time"] for c in cycles])
+    for place in (span_kernel.place_cycles, place_few):
+        at = np.empty(len(cycles), np.int64)
+        furthest = place(time, column(cycles, "time"), at)
+        assert list(at) == window_twin.placed_twin([t for t, _ in rows], [c["time"] for c in cycles])
+        assert furthest == max(np.diff(at, prepend=0))
 
 
-def windows_of(rows, cycles) -> Windows:
+def windows_of(rows, cycles, window_moves=span_kernel.window_moves) -> Windows:
     before, at, after, begin, end = (column(cycles, name) for name in ("before", "at", "after", "begin", "end"))
     time, levels, unknown = arrays(rows, LINES)
     moved = np.empty((len(cycles), levels.shape[1]), np.uint64)
-    span_kernel.window_moves(levels.reshape(-1), unknown.reshape(-1), before, begin, end, moved)
+    window_moves(levels.reshape(-1), unknown.reshape(-1), before, begin, end, moved)
     return Windows(time, levels, unknown, before, at, after, begin, end, moved)
 
 
+@pytest.mark.parametrize("window_moves", [span_kernel.window_moves, moved_in_few])
 @settings(max_examples=40, deadline=None)
 @given(windows())
-def test_what_moved_in_each_window(case):
+def test_what_moved_in_each_window(window_moves, case):
     rows, cycles = case
-    moved = windows_of(rows, cycles).moved[:, 0]
+    moved = windows_of(rows, cycles, window_moves).moved[:, 0]
     for k, cycle in enumerate(cycles):
         first = cycle["before"] if cycle["begin"] == cycle["end"] else max(cycle["begin"] - 1, cycle["before"])
         for line in range(LINES):
@@ -265,16 +271,17 @@ read = st.tuples(
 )
 
 
+@pytest.mark.parametrize("held_lanes", [buffer_kernel.held_lanes, held_few])
 @settings(max_examples=40, deadline=None)
 @given(st.lists(read, max_size=30), st.integers(1, 31))
-def test_held_lanes(reads, block):
+def test_held_lanes(held_lanes, reads, block):
     lanes = [0, 4, 7]
     table, words, paged, before = np.zeros((4, 2, 2), np.int64), np.zeros((2, 256), np.int64), 0, np.uint32(0xFFFFFFFF)
     data, unknown, kept, address = (np.array([r[i] for r in reads], np.uint32) for i in range(4))
     for start in range(0, len(reads), block):
         cycles = Carried(*(column[start : start + block] for column in (address, data, unknown, kept)))
         role = np.zeros(len(cycles.data), np.int8)
-        paged += buffer_kernel.held_lanes(role, before, cycles, np.array(lanes), table, words)
+        paged += held_lanes(role, before, cycles, np.array(lanes), table, words)
         before = cycles.address[-1]
     fresh = [r for k, r in enumerate(reads) if k == 0 or reads[k - 1][3] != r[3]]  # a cell read again says nothing
     want = buffer_twin.held_twin([r[:3] for r in fresh], lanes)

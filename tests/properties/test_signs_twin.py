@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busledger.decoder.diagnosis.coverage import signs_kernel as kernel
 from busledger.decoder.diagnosis.coverage.arrays import Transfers
+from busledger.decoder.diagnosis.coverage.signs import count_few_lines
 from tests.reference.signs_twin import BitTwin, line_changes, most_between
 
 WAY = np.array([kernel.NO_TRANSFER, kernel.READ, kernel.WRITE], np.uint8)
@@ -88,13 +90,22 @@ def test_what_each_bit_did(seed, count, restless, doubtful, block):
     assert state[[kernel.SINCE_WRITE, kernel.SINCE_READ]].tolist() == since
 
 
+def few(time, levels, unknown, begun, before, lines, held):
+    """Without a kernel where that is done; all lines must be known."""
+    if unknown.any():
+        kernel.count_lines(time, levels, unknown, begun, before, lines, held)
+    elif len(time):
+        count_few_lines(time, levels.reshape(-1, 2), begun, before, lines)
+
+
+@pytest.mark.parametrize("count_lines", [kernel.count_lines, few])
 @settings(max_examples=40, deadline=None)
 @given(
     st.integers(0, 2**32), st.integers(0, 900), st.sampled_from([0.001, 0.05, 0.5, 1.0]),
     st.sampled_from([0.0, 0.1]), st.integers(1, 1000),
 )  # fmt: skip
 @example(seed=3, count=765, restless=1.0, doubtful=0.0, block=765)
-def test_what_each_line_did(seed, count, restless, doubtful, block):
+def test_what_each_line_did(count_lines, seed, count, restless, doubtful, block):
     rng = np.random.default_rng(seed)
     moves, lost = rng.random((count, 2, 64)) < restless, rng.random((count, 2, 64)) < doubtful
     place = np.arange(64, dtype=np.uint64)
@@ -107,7 +118,7 @@ def test_what_each_line_did(seed, count, restless, doubtful, block):
     for start in range(0, count, block):
         part = slice(start, start + block)
         columns = levels[part].reshape(-1), unknown[part].reshape(-1)
-        kernel.count_lines(time[part], *columns, start > 0, before, lines, HELD)
+        count_lines(time[part], *columns, start > 0, before, lines, HELD)
     for line in (0, 17, 63, 64, 127):
         word, bit = divmod(line, 64)
         columns = time.tolist(), levels[:, word].tolist(), unknown[:, word].tolist()

@@ -16,6 +16,7 @@ from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, 
 from busledger.decoder.checks.buffers.buffer_counts import BufferCounts
 from busledger.decoder.checks.buffers.buffer_verdict import buffer_findings, buffer_result
 from busledger.decoder.checks.buffers.doubtful_reads import Doubtful
+from busledger.decoder.checks.buffers.held import FEW_READS, held_few
 from busledger.decoder.checks.lines import (
     READS,
     WRITES,
@@ -218,6 +219,7 @@ class _Lanes:
         self.held = np.zeros((len(buffer.lanes) + 1, 2, 2), np.int64)
         self.words = np.zeros((2, 256), np.int64)
         self.paged = 0
+        self._cycles = 0
         # The other channel may be late by a sample, and what it shows then is seen up to a sample later.
         self._settle = ticks(self._through_ns(), setting.tick_fs) + setting.skew_ticks
 
@@ -251,7 +253,9 @@ class _Lanes:
     def keeps(self, role: NDArray[np.int8], before: np.uint32, cycles: Cycles) -> None:
         """Counts what reads gave beside what the bus carried before; ``before`` the address of the cycle before."""
         carried = Carried(cycles.address, cycles.data, cycles.data_unknown, cycles.kept)
-        self.paged += int(kernel.held_lanes(role, before, carried, self.numbers, self.held, self.words))
+        self._cycles += len(cycles)
+        count = held_few if self._cycles <= FEW_READS else kernel.held_lanes
+        self.paged += int(count(role, before, carried, self.numbers, self.held, self.words))
 
     def paths(self, joined: Joined, role: NDArray[np.int8], setting: Setting) -> None:
         """Runs the lane kernel over the cycles."""

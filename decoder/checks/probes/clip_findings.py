@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from busledger.decoder.checks.probes.walk import walked
 
-__all__ = ["Seen", "clip_findings"]
+__all__ = ["Seen", "clip_findings", "has_stopped"]
 
 # Judged, all of them, to be slow to speak: what they say is a doubt about a clip, told before any fault. Changes of a
 # line are no Poisson process (loops), so that e ** -100 is not the chance of a rest, but leaves room for phases.
@@ -48,7 +48,7 @@ def clip_findings(
 ) -> Iterator[tuple[str, str, str, str, int, int | None]]:
     """(code, weight, channel, sentence, count, tick) of every clip to look at; ``moment`` puts a tick into words."""
     usual = {True: _usual(channels, of_two=False), False: _usual(channels, of_two=True)}
-    stopped = [seen for seen in channels if _stopped(seen, span)]
+    stopped = [seen for seen in channels if has_stopped(seen, span)]
     busy = any(seen.role == "data" and seen.moves > _MANY for seen in channels)
     for seen in channels:
         if seen.role == "data" and not seen.moves and busy:
@@ -113,7 +113,7 @@ def _with(seen: Seen, stopped: list[Seen], span: tuple[int, int]) -> list[Seen]:
     return [other for other in stopped if abs(other.last - seen.last) <= near]
 
 
-def _stopped(seen: Seen, span: tuple[int, int]) -> bool:
+def has_stopped(seen: Seen, span: tuple[int, int]) -> bool:
     """Whether a line that a program cannot leave alone stands still to the end of the capture."""
     # Strobes may rest: a program that no longer writes is no clip off.
     walks = seen.role in ("data", "clock") or (seen.role == "address" and walked(seen.line))

@@ -13,6 +13,7 @@ from busledger.decoder.bus import Profile
 from busledger.decoder.checks.lines import FEMTOSECONDS_PER_NS
 from busledger.decoder.checks.probes import probe_kernel as kernel
 from busledger.decoder.checks.probes.silence import Silence
+from busledger.decoder.checks.probes.walk import Walk
 
 __all__ = ["FEW_MOVES", "ProbeCounts"]
 
@@ -24,7 +25,7 @@ _MANY_SAMPLES = 1 << 16  # in a period, beyond which it divides evenly enough
 @dataclass(frozen=True)
 class ProbeCounts:
     """What the kernel counted; see ``probe_kernel``. ``span`` and ``gaps`` in ticks, ``levels`` the last row,
-    ``missed``, ``passed`` as in ``walk``, ``silence`` of all channels, where no clock is clipped."""
+    ``walk`` the steps of the address lines, ``silence`` of all channels, where no clock is clipped."""
 
     names: tuple[str, ...]
     lines: Mapping[str, str]
@@ -42,8 +43,7 @@ class ProbeCounts:
     runt_phase: NDArray[np.int64]
     together: NDArray[np.int64]
     bursts: NDArray[np.int64]
-    missed: Mapping[str, int]
-    passed: Mapping[str, int]
+    walk: Walk
     silence: Silence
 
     def ns(self, count: float) -> float:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from busledger.decoder.checks.probes import probe_kernel as kernel
-from busledger.decoder.checks.probes.clip_findings import Seen, clip_findings
+from busledger.decoder.checks.probes.clip_findings import Seen, clip_findings, has_stopped
 from busledger.decoder.checks.probes.clock_verdict import clock_of, steadiest
 from busledger.decoder.checks.probes.probe_counts import FEW_MOVES, ProbeCounts
 from busledger.decoder.checks.results import ChannelHealth, CheckFinding, ClockFinding, ProbesResult, worst_first
@@ -198,7 +199,7 @@ def _findings(
         )
     for health, c in zip(channels, range(len(channels)), strict=True):
         _channel_findings(counts, health, c, say)
-    seen = [_seen(counts, health, c) for c, health in enumerate(channels)]
+    seen = [_walked_by(counts, _seen(counts, health, c)) for c, health in enumerate(channels)]
     for code, weight, channel, text, times, tick in clip_findings(seen, counts.span, counts.moment):
         say(code, weight, text, (channel,), times, None if tick is None else counts.seconds(tick))
     _pair_findings(counts, channels, say)
@@ -274,8 +275,18 @@ def _seen(counts: ProbeCounts, health: ChannelHealth, c: int) -> Seen:
         int(row[kernel.LONGEST]),
         _at_any_moment(counts, c),
         health.pulses_of_two,
-        (counts.missed if health.moves else counts.passed).get(health.channel, 0),
     )
+
+
+def _walked_by(counts: ProbeCounts, seen: Seen) -> Seen:
+    """The same with the steps that went without it, of an address line that rests: nobody asks it of others."""
+    if seen.role != "address" or not counts.walk.knows(seen.channel):
+        return seen
+    if not seen.moves:
+        return replace(seen, missed=counts.walk.passed()[seen.channel])
+    if has_stopped(seen, counts.span):
+        return replace(seen, missed=counts.walk.missed()[seen.channel])
+    return seen
 
 
 def _line(counts: ProbeCounts, health: ChannelHealth) -> str:

@@ -117,8 +117,7 @@ class ProbesCheck:
             runt_phase=self._runt_phase,
             together=self._together,
             bursts=bursts,
-            missed=self._walk.missed(),
-            passed=self._walk.passed(),
+            walk=self._walk,
             silence=self._silence,
         )
         return probes_result(counts)

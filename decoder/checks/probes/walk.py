@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from busledger.decoder.bus import Profile
 from busledger.decoder.capture import Capture
@@ -17,6 +18,7 @@ from busledger.decoder.checks.probes import walk_kernel as kernel
 
 __all__ = ["Walk", "walked"]
 
+_MOST_WAITING = 1 << 18  # rows that wait for somebody to ask: a few megabytes
 _PAGE = 8  # lines A0 to A7 move wherever a program is; higher ones may rest
 _SKEWS = 2  # changes so many samples apart may be one (as far as channels that are skewed by a sample each way)
 
@@ -52,23 +54,49 @@ class Walk:
         self._ring = np.zeros(kernel.RING, np.int64)
         self._steps = np.zeros((len(low), kernel.KEYS, 2), np.uint8)
         self._missed = np.zeros(len(low), np.int64)
+        self._before: NDArray[np.uint64] | None = None  # the last row fed
+        self._waiting: list[tuple[NDArray[np.int64], NDArray[np.uint64]]] = []  # time and levels of rows
+        self._rows = 0  # of these
 
     def feed(self, block: Capture) -> None:
-        """One block of raw channels."""
-        if self._lines:
+        """One block of raw channels; of its rows those wait in which an address line moved."""
+        if not self._lines or not len(block):
+            return
+        moved = np.empty(len(block), np.bool_)
+        moved[0] = self._before is None or ((block.levels[0] ^ self._before) & self._mask).any()
+        changed = (block.levels[1:] ^ block.levels[:-1]) & self._mask
+        moved[1:] = changed[:, 0] != 0 if changed.shape[1] == 1 else changed.any(axis=1)
+        self._before = block.levels[-1].copy()
+        rows = np.flatnonzero(moved)
+        self._waiting.append((block.time[rows], block.levels[rows]))
+        self._rows += len(rows)
+        if self._rows > _MOST_WAITING:
+            self._go()
+
+    def _go(self) -> None:
+        """Through the rows that wait. Only a line that rests asks for it, and most captures have none."""
+        for time, levels in self._waiting:
             kernel.walk(
-                block.time, block.levels, self._places, self._mask, self._settle, self._state, self._ring, self._steps,
+                time, levels, self._places, self._mask, self._settle, self._state, self._ring, self._steps,
                 self._missed,
             )  # fmt: skip
+        self._waiting.clear()
+        self._rows = 0
 
     def missed(self) -> Mapping[str, int]:
         """Channel → different steps since its last change that it took part in before, and now did not."""
+        self._go()
         return {name: int(self._missed[nth]) for name, nth in self._lines.items()}
 
     def passed(self) -> Mapping[str, int]:
         """Channel → different steps that went without it, whether it ever took part in one or not."""
+        self._go()
         steps = self._steps[:, :, kernel.MISSED].sum(axis=1, dtype=np.int64)
         return {name: int(steps[nth]) for name, nth in self._lines.items()}
+
+    def knows(self, channel: str) -> bool:
+        """Whether it is one of the lines of which this tells."""
+        return channel in self._lines
 
 
 def walked(line: str) -> bool:

@@ -9,6 +9,7 @@ from busledger.decoder.board import Board
 from busledger.decoder.bus import Cycles, Layout, Profile
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import READS, Setting, pins, relevant_mask, rule_strobes
+from busledger.decoder.checks.placing import FEW_ROWS, place_few
 from busledger.decoder.checks.selects.seen_kernel import see_selects
 from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans
 from busledger.decoder.checks.windows import NOT_KNOWN, ReadyRows
@@ -67,6 +68,7 @@ class SelectsSeen:
         self._region = np.array(list(speaks.values()), np.uint64)
         none = np.zeros((0, layout.words), np.uint64)
         self._before = ReadyRows(np.zeros(0, np.int64), none, none)  # the last rows before the block
+        self._rows = 0  # of the capture so far
 
     def __bool__(self) -> bool:
         """Whether any select is clipped."""
@@ -83,6 +85,7 @@ class SelectsSeen:
         # Cycles that reach back behind the block are told by the rows around its border, which are few; the others
         # by the block as it is.
         here = ReadyRows(block.time, block.levels, block.unknown)
+        self._rows += len(block)
         count, begins = len(cycles), np.full(len(cycles), -1, np.int64)
         if len(block) > REACH_ROWS:
             count = int(np.searchsorted(cycles.time, block.time[REACH_ROWS], side="left"))
@@ -106,7 +109,7 @@ class SelectsSeen:
         if start == stop or not len(rows.time):
             return
         at, end = np.empty(stop - start, np.int64), np.empty(stop - start, np.int64)
-        place_cycles(rows.time, cycles.time[start:stop], at)
+        (place_few if self._rows <= FEW_ROWS else place_cycles)(rows.time, cycles.time[start:stop], at)
         before, rule = np.maximum(at - REACH_ROWS, 0), cycles.rule[start:stop]
         levels = rows.levels.reshape(-1)
         strobe_spans(rows.time, levels, rule, before, at, at, self._strobes, NOT_KNOWN, begin, end)

@@ -18,7 +18,7 @@ from busledger.decoder.capture import Capture
 from busledger.decoder.diagnosis.coverage import signs_kernel as kernel
 from busledger.decoder.diagnosis.coverage.arrays import Transfers
 
-__all__ = ["CaptureSigns", "LatchWrites", "Rest"]
+__all__ = ["CaptureSigns", "LatchWrites", "Rest", "count_few_lines"]
 
 _WAY = np.zeros(len(Kind), np.uint8)
 _WAY[list(READ_KINDS)] = kernel.READ
@@ -26,6 +26,9 @@ _WAY[list(WRITE_KINDS)] = kernel.WRITE
 _LATCH_ROWS = 200_000  # writes outside all regions that are kept
 _OUTSIDE_READS = 300_000  # reads outside all regions that are kept
 _DATA = 32  # address bits come first in a word of the kernel
+# Rows of a capture up to which numpy counts what lines did: more are worth the 0.5 s that the kernel takes to be
+# compiled.
+_FEW_ROWS = 1 << 17
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,10 +112,14 @@ class CaptureSigns:
         """One block of rows and the cycles that ended in it, regions filled in (-1 = outside all)."""
         if len(levels):
             start = self.span[0] if self.rows else int(levels.time[0])
-            columns = (levels.levels.reshape(-1), levels.unknown.reshape(-1))
-            held = np.empty(kernel.PLANES + 2 * (len(levels) // kernel.CHUNK + 1), np.uint64)
-            kernel.count_lines(levels.time, *columns, self.rows > 0, self._line_before, self._lines, held)
+            begun = self.rows > 0
             self.rows += len(levels)
+            if self.rows <= _FEW_ROWS and not levels.unknown.any():
+                count_few_lines(levels.time, levels.levels, begun, self._line_before, self._lines)
+            else:
+                columns = (levels.levels.reshape(-1), levels.unknown.reshape(-1))
+                held = np.empty(kernel.PLANES + 2 * (len(levels) // kernel.CHUNK + 1), np.uint64)
+                kernel.count_lines(levels.time, *columns, begun, self._line_before, self._lines, held)
             self.span = (start, int(levels.time[-1]))
         if not len(cycles):
             return
@@ -190,6 +197,24 @@ class CaptureSigns:
         level = int(self._line_before[place // 64] >> np.uint64(place % 64)) & 1
         row = self._lines[place]
         return int(row[kernel.LINE_MOVES]), int(row[kernel.LINE_LAST]), level
+
+
+def count_few_lines(
+    time: NDArray[np.int64], levels: NDArray[np.uint64], begun: bool, before: NDArray[np.uint64],
+    lines: NDArray[np.int64],
+) -> None:  # fmt: skip
+    """As ``count_lines``, without a kernel; ``levels`` uint64 (rows, words), one row or more, and all of them known."""
+    changed = levels.copy()
+    changed[1:] ^= levels[:-1]
+    changed[0] ^= before if begun else levels[0]
+    for word, some in enumerate(np.bitwise_or.reduce(changed, axis=0).tolist()):
+        for bit in range(some.bit_length()):
+            if some >> bit & 1:
+                moved = changed[:, word] & np.uint64(1 << bit) != 0
+                row = lines[64 * word + bit]
+                row[kernel.LINE_MOVES] += np.count_nonzero(moved)
+                row[kernel.LINE_LAST] = time[len(time) - 1 - int(moved[::-1].argmax())]
+    before[:] = levels[-1]
 
 
 def _keep(kept: list[NDArray[np.int64]], cycles: Cycles, rows: NDArray[np.intp], io: Kind) -> int:

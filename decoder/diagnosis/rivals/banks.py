@@ -31,6 +31,7 @@ _SMALLEST = 16  # cells: nothing smaller is switched in banks
 # Of the wrong reads: what a latch explains at the least, and so that nothing else is judged there.
 _MOST, _NEARLY_ALL = 0.6, 0.9
 _CHANGES = 10  # wrong reads that are news for each of another value than its cell gave before, at the most. Judged
+_PER_ODD = 20  # wrong reads that banks explain, for each that they do not: fewer are no banks
 _PER_SWITCH = 2.0  # wrong reads that a switch of banks explains, at least: else anything would be banks
 
 
@@ -270,6 +271,10 @@ def _follow(
     wrong: NDArray[np.bool_],
 ) -> Rival | None:
     rows = story.rows
+    # What the kernel would have to tell of some reads, all of them may show at the most.
+    every = int(np.count_nonzero(wrong & inside))
+    if _came_back(story, inside, wrong & inside) < _back_needed(every - every // _PER_ODD):
+        return None
     total = max(1, story.study.cells.total)
     bank, said = np.zeros(len(rows), np.int8), np.zeros(len(rows), np.uint8)
     mark = np.zeros(total, np.int32)
@@ -282,12 +287,12 @@ def _follow(
     )  # fmt: skip
     switches = np.flatnonzero(said == kernel.SWITCHES)
     odd = int(np.count_nonzero(said == kernel.CONTRADICTS))
-    hits = int(np.count_nonzero(wrong & inside)) - odd
+    hits = every - odd
     agrees = int(np.count_nonzero(said == kernel.AGREES))
     came_back = _came_back(story, (said == kernel.AGREES) | (said == kernel.SWITCHES), wrong & inside)
-    if banks < 2 or odd > hits // 20 or hits < _PER_SWITCH * len(switches) or len(switches) < 2:
+    if banks < 2 or odd > hits // _PER_ODD or hits < _PER_SWITCH * len(switches) or len(switches) < 2:
         return None
-    if came_back < max(3, hits // 10):
+    if came_back < _back_needed(hits):
         return None
     latch, told = _latch(story, switches, np.flatnonzero(said == kernel.AGREES))
     # When it is switched has to be known for each switch: of the writes to the latch, or of all accesses.
@@ -337,6 +342,11 @@ def _follow(
         index=rows.index[wrong & inside],
         taken=NotJudged(cells),
     )
+
+
+def _back_needed(hits: int) -> int:
+    """Of ``hits`` explained reads, how many must give again what their cell held before."""
+    return max(3, hits // 10)
 
 
 def _came_back(story: Story, told: NDArray[np.bool_], wrong: NDArray[np.bool_]) -> int:

@@ -59,7 +59,7 @@ def _by_turns(story: Story, blocks: dict[int, tuple[int, int]]) -> Rival | None:
     rows = story.rows.take(here)
     wrong, n = rows.wrong != 0, len(rows)
     count = int(np.count_nonzero(wrong))
-    if count < _FEWEST:
+    if count < _FEWEST or _given_again(rows, wrong) < _hits_needed(count):
         return None
     order = np.argsort(rows.cell, kind="stable")
     before = np.full(n, -1, np.int32)
@@ -77,7 +77,7 @@ def _by_turns(story: Story, blocks: dict[int, tuple[int, int]]) -> Rival | None:
     hits, first = int(np.count_nonzero(verdict == 1)), verdict == 4
     against = int(np.count_nonzero((verdict == 2) | (verdict == 3)))
     explained = wrong & ((verdict == 1) | first)
-    if against > count // 10 or hits < max(_LEAST, count // 2):
+    if against > count // 10 or hits < _hits_needed(count):
         return None
     regions = list(blocks)
     region = story.regions[regions[0]]
@@ -110,6 +110,23 @@ def _by_turns(story: Story, blocks: dict[int, tuple[int, int]]) -> Rival | None:
         index=rows.index[explained],
         taken=NotJudged(cells),
     )
+
+
+def _hits_needed(count: int) -> int:
+    """Of ``count`` wrong reads, how many must give again what was left in their bank."""
+    return max(_LEAST, count // 2)
+
+
+def _given_again(rows: Rows, wrong: NDArray[np.bool_]) -> int:
+    """Wrong reads of a value that was in their cell before, at most: no more can be given again, by whatever turns, and
+    where they are too few the turns need not be told. All of them where a bit is not sure anywhere."""
+    whole = rows.sure.max(initial=np.uint32(0))
+    if (rows.sure != whole).any() or (rows.compared[wrong] != whole).any():
+        return int(np.count_nonzero(wrong))
+    held = rows.cell.astype(np.int64) << 32 | rows.data & whole
+    order = np.argsort(held, kind="stable")
+    later = order[1:][held[order[1:]] == held[order[:-1]]]
+    return int(np.count_nonzero(wrong[later]))
 
 
 def _log_when(rows: Rows, bank: NDArray[np.uint8]) -> float:
