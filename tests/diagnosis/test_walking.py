@@ -58,3 +58,11 @@ def test_a_spell_of_several_accesses_is_put_right_at_both_its_ends():
     odds, turns, left = walk.put_right(A2, spell)
     assert odds > 3.0 and turns > left
     assert walk.put_right(A3, spell)[0] <= 0.0
+
+
+def test_a_loop_that_goes_out_of_line_at_the_same_word_each_time_tells_of_no_clip():
+    """The byte between two that lie two words apart is fetched four words further, in every turn."""
+    told = [("w", cell, cell) for cell in range(31)] + [("r", cell, 0) for _ in range(100) for cell in (8, 13, 10, 20)]
+    told += [("r", cell, 0) for _ in range(100) for cell in range(21, 29)]
+    low, high = walks(Story.of(study_of(told)))[0].by_line(A2)
+    assert len(high.out) == 100 and high.log_odds < 0.0

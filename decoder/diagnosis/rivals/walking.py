@@ -15,7 +15,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.transfers import traffic
 
@@ -94,11 +94,23 @@ class Walk:
         found = []
         for level in (0, 1):
             other = self.given >> bit & 1 != level
-            found.append((self.time[other & (self.off == 1 << bit)], self.time[other & (self.off == 0)]))
-        # What a program does by itself it does either way.
-        by_itself = _log_by_itself(*(sum(len(two[k]) for two in found) for k in (0, 1)))
-        told = [_log_by_itself(*map(len, found[1 - level])) - by_itself for level in (0, 1)]
-        return [OutOfLine(level, *found[level], told[level]) for level in (0, 1)]
+            found.append((np.flatnonzero(other & (self.off == 1 << bit)), np.flatnonzero(other & (self.off == 0))))
+        none = found[0][0][:0]
+        made = []
+        for level, (out, in_line) in enumerate(found):
+            by_itself = [self._log_by_itself((some, in_line), found[1 - level]) for some in (out, none)]
+            made.append(OutOfLine(level, self.time[out], self.time[in_line], by_itself[1] - by_itself[0]))
+        return made
+
+    def _log_by_itself(self, *levels: tuple[NDArray[np.intp], NDArray[np.intp]]) -> float:
+        """Log probability of which accesses a program puts out of line and which in line, seen at either level: what it
+        does by itself it does either way; or always at the same words, as in a loop."""
+        out, in_line = (np.concatenate([level[k] for level in levels]) for k in (0, 1))
+        even = [(_BY_CHANCE, math.log1p(-_BY_TURNS)), (SOMETIMES, math.log(_BY_TURNS))]
+        ways = [log_rate(len(out), len(in_line), prior) + share for prior, share in even]
+        of = np.unique(self.given[np.concatenate([out, in_line])], return_inverse=True)[1]
+        on, off = (np.bincount(some, minlength=int(of.max(initial=0)) + 1) for some in (of[len(out) :], of[: len(out)]))
+        return log_sum([*ways, _log_going(on, off)]) - LN2
 
     def put_right(self, bit: int, astray: NDArray[np.int64]) -> tuple[float, int, int]:
         """Log odds of the addresses as they are if those at the ticks ``astray`` had the line the other way, against as
@@ -113,11 +125,6 @@ class Walk:
 def walks(story: Story) -> Sequence[Walk]:
     """One of each that is looked at."""
     return [Walk.of(story, near) for near in _NEAR]
-
-
-def _log_by_itself(out: int, in_line: int) -> float:
-    turns = math.log(_BY_TURNS) + log_rate(out, in_line, SOMETIMES)
-    return log_sum([math.log1p(-_BY_TURNS) + log_rate(out, in_line, _BY_CHANCE), turns])
 
 
 def _goes_on(word: NDArray[np.int64], bit: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
