@@ -64,5 +64,5 @@ def test_a_loop_that_goes_out_of_line_at_the_same_word_each_time_tells_of_no_cli
     """The byte between two that lie two words apart is fetched four words further, in every turn."""
     told = [("w", cell, cell) for cell in range(31)] + [("r", cell, 0) for _ in range(100) for cell in (8, 13, 10, 20)]
     told += [("r", cell, 0) for _ in range(100) for cell in range(21, 29)]
-    low, high = walks(Story.of(study_of(told)))[0].by_line(A2)
+    _, high = walks(Story.of(study_of(told)))[0].by_line(A2)
     assert len(high.out) == 100 and high.log_odds < 0.0
