@@ -39,3 +39,17 @@ def test_half_a_page_in_two_chips_alike_is_behind_one_switch():
 @pytest.mark.parametrize("lanes", [0x0F, 0xF0])
 def test_half_a_page_in_one_chip_is_rows_of_its_cells(lanes):
     assert not list(read_only(kept(lanes)))
+
+
+def test_a_cell_that_is_written_to_and_fro_between_two_reads_does_not_show_that_writes_take():
+    """Every cell keeps what it held; of some the last one written is that by chance."""
+    board = replace(two_banks(), regions=(Region("bank0", 0, CELLS - 1, "ram", "memory", None, CHIPS),), decoders=(),
+                    buffers=())  # fmt: skip
+    held = [(0xC2 ^ 7 * c) & 0xFF for c in range(CELLS)]
+    told = []
+    for c in range(CELLS):
+        told += [("w", c, held[c] ^ 0x5A), ("r", c, held[c])]
+    for c in range(CELLS):
+        told += [("w", c, 0x3C), ("w", c, held[c] if c % 8 == 0 else 0xC3), ("r", c, held[c])]
+    story = Story.of(Study(Evidence(board, ProfileFacts(16, 8), (), log_of(board, told), 1e-9)))
+    assert [rival.addresses for rival in read_only(story)] == [(0, CELLS - 1)]

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from busledger.decoder.diagnosis.rivals.sides import log_sides, partners_of, selected_there, walks
+from busledger.decoder.diagnosis.rivals.sides import left_astray, log_sides, partners_of, selected_there, walks
 from busledger.decoder.diagnosis.rivals.story import Story
 
 from .rows_of import study_of
@@ -57,3 +57,14 @@ def test_selects_say_on_which_side_of_a_line_an_access_was():
     there, here = selected_there(seen, partners_of(story, 4), 0, 5)
     assert there.tolist() == [False, True, False, False, False]
     assert here.tolist() == [True, False, False, False, True]
+
+
+def test_what_was_written_while_a_clip_was_off_is_unknown_on_both_sides_until_it_is_written_again():
+    told = [*(("w", a, a) for a in range(16)), ("w", 4, 9), ("w", 5, 9)]
+    off = len(told) - 2  # the last two, with A1 not known
+    told += [("r", a, 0) for a in (4, 5, 6, 7, 8)] + [("w", 6, 1), ("r", 6, 0)]
+    story = Story.of(study_of(told))
+    time = story.rows.time
+    astray = left_astray(story, 1, (int(time[off]) - 1, int(time[off + 1])))
+    assert astray[: off + 2].sum() == 0
+    assert astray[off + 2 :].tolist() == [True, True, True, True, False, True, False]

@@ -48,7 +48,9 @@ class StoryTwin:
         as_before = before is not None and (before ^ a.data) & a.compared == 0
         took = "no test"
         if self.changed.get(a.cell) and a.compared:
-            took = "took" if not a.wrong else "stayed" if as_before else "neither"
+            took = "stayed" if as_before else "neither"
+            if not a.wrong:
+                took = "no test" if as_before else "took"  # written to and fro, it may have held that all along
         older = 0
         if a.wrong:
             fits = [(v ^ a.data) & a.compared == 0 for v in reversed(self.contents.get(a.cell, []))]

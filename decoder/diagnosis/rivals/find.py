@@ -33,6 +33,7 @@ from busledger.decoder.diagnosis.rivals.protected import read_only
 from busledger.decoder.diagnosis.rivals.rarely_loose import rarely_loose
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival
 from busledger.decoder.diagnosis.rivals.sampling import ringing, too_slow
+from busledger.decoder.diagnosis.rivals.sides import left_astray
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.strobes import reads_gone, selects_at_rest, writes_gone
 from busledger.decoder.diagnosis.rivals.turns import taken_in_turns
@@ -82,21 +83,26 @@ def _with_signs(found: list[Rival]) -> Iterator[Rival]:
 
 
 def _hiding(story: Story, found: list[Rival]) -> Iterator[Rival]:
-    """Clips that are off for a while, as their lines show: every wrong read of that time is theirs, at the price of one
-    that may give anything."""
-    rows = story.rows
+    """Clips that are off for a while, as their lines show: every wrong read of that time is theirs, and of what was
+    written in it, at the price of one that may give anything."""
+    rows, signs = story.rows, story.study.evidence.signs
+    bits = {} if signs is None else {line: bit for bit, line in signs.address_lines.items()}
     for one in found:
-        if one.explains or one.log_seen <= 0.0 or one.span is None:
+        if one.log_seen <= 0.0 or one.span is None:
             continue
         hidden = story.bad[(rows.time[story.bad] > one.span[0]) & (rows.time[story.bad] <= one.span[1])]
+        for bit in (bits[line] for line in one.lines if bits.get(line, -1) >= story.study.cells.shift):
+            hidden = np.union1d(hidden, story.bad[left_astray(story, bit, one.span)[story.bad]])
+        # What it explains already it has weighed; and then nothing of that time is asked of it any more.
+        hidden = hidden[~np.isin(rows.index[hidden], one.index)]
         news = hidden[story.repeat[hidden] != kernel.SAME]
+        news = news[(rows.time[news] > one.span[1]) | (one.explains == 0)]
         if len(hidden):
             price = sum(int(lanes).bit_count() for lanes in rows.compared[news]) * math.log(2.0)
-            index = rows.index[hidden]
+            index = np.union1d(rows.index[hidden], one.index)
             taken = Both(NotJudged(None, one.span), Excused(index))
-            yield replace(
-                one, log_own=one.log_seen - price, log_seen=0.0, explains=len(hidden), index=index, taken=taken
-            )
+            own = (one.log_own if one.explains else one.log_seen) - price
+            yield replace(one, log_own=own, log_seen=0.0, explains=len(index), index=index, taken=taken)
 
 
 def _with_rest(story: Story, rival: Rival) -> Rival | None:

@@ -12,7 +12,7 @@ from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_chances, 
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.story import Story
 
-__all__ = ["either_side", "log_of", "log_sides", "partners_of", "selected_there", "walks"]
+__all__ = ["either_side", "left_astray", "log_of", "log_sides", "partners_of", "selected_there", "walks"]
 
 _EACH_BY_ITSELF = math.log(0.02)  # share of programs that change sides without any habit
 _SELECTS = 64  # bits of ``Rows.selected``
@@ -49,6 +49,20 @@ def either_side(
         count, hit, open_,
     )  # fmt: skip
     return hit, open_
+
+
+def left_astray(story: Story, bit: int, span: tuple[int, int]) -> NDArray[np.bool_]:
+    """Whether a row comes after the ticks ``span``, in which the line's clip was off, and is of a cell that was written
+    in that time at either side of the line, and not since: what it holds is not known."""
+    rows = story.rows
+    first, last = (int(at) for at in np.searchsorted(rows.time, span, side="right"))
+    partners = partners_of(story, bit)
+    written = np.zeros(len(partners), np.bool_)
+    written[rows.cell[first:last][rows.is_write[first:last]]] = True
+    written |= written[partners] & (partners >= 0)
+    found = written[rows.cell] & (story.since < last)
+    found[:last] = False
+    return found
 
 
 def selected_there(

@@ -43,7 +43,9 @@ def tell(rows, memory, told):
         before = last_known & compared[i]
         if pending[c] & 2 and compared[i]:
             if wrong[i] == 0:
-                took[i] = TOOK
+                # Written to and fro since the last read, the cell may have held that all along.
+                to_and_fro = before == compared[i] and (last ^ data[i]) & before == 0
+                took[i] = NO_TEST if to_and_fro else TOOK
             elif before and (last ^ data[i]) & before == 0:
                 took[i] = STAYED
             else:
