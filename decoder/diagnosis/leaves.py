@@ -225,6 +225,8 @@ class _Weighing:
         # What is excused is paid for here as in log_sometimes.
         excused = tally.excused + tally.contradicted
         excuses = excused * (EXCUSE - math.log(max(2.0 ** scored.candidate.mask.bit_count() - 1.0, 1.0)))
+        unknown = scored.effect.log_contents
+        unknown = -tally.unsure_bits * math.log(2.0) if unknown is None else unknown
         all_hits, all_misses = effect.chances.sum(axis=0).tolist()
         high = (code >> (np.array(few, np.int64)[:, None] - start)) & 1
         for b, there in zip(few, (high @ effect.chances).tolist(), strict=True):
@@ -240,7 +242,7 @@ class _Weighing:
                 noise = beside + self._chip.left_over(strays, count, lanes)
                 for hard in (True, False):
                     own = log_rate(hits, misses, HARD if hard else SOMETIMES)
-                    own -= tally.unsure_bits * math.log(2.0)
+                    own += unknown
                     own += excuses
                     if weight + own + noise < best - NO_PART:
                         continue

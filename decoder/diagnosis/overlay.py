@@ -218,7 +218,7 @@ class FoundFault:
             return replace(rows, sure=rows.sure & ~lanes).holding(rows.expected & ~lanes, rows.compared & ~lanes)
         seen = rows if self._blind is None else self._blind.feed(rows)
         if self._run is not None:
-            value, sure, explained = self._run.feed(seen, want_rows=True)
+            value, sure, explained, _ = self._run.feed(seen, want_rows=True)
         else:
             assert self._lane is not None
             value, sure, bent = _bent(self._lane, seen)

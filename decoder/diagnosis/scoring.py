@@ -108,7 +108,9 @@ def log_own(scored: Scored, pattern_bits: int, extra_misses: int = 0) -> float:
         return log_hard(effect.tally._replace(unsure_bits=0), extra_misses) + effect.log_contents
     if scored.hard:
         return log_hard(effect.tally, extra_misses)
-    return log_sometimes(effect.tally, effect.chances, pattern_bits, extra_misses, effect.hours)
+    found = effect.log_contents or 0.0
+    tally = effect.tally if effect.log_contents is None else effect.tally._replace(unsure_bits=0)
+    return found + log_sometimes(tally, effect.chances, pattern_bits, extra_misses, effect.hours)
 
 
 def rate_by_window(scored: Scored) -> NDArray[np.float64]:

@@ -361,7 +361,7 @@ def _play(
     study: Study, faults: Sequence[PathFault], rows: Rows, focus: NDArray[np.int32] | None, leaf: bool = False,
     contents: bool = True,
 ) -> Effects:  # fmt: skip
-    """``contents``: of hard ones, on all cells, how likely it is what reads found in cells of unknown contents."""
+    """``contents``: on all cells, how likely it is what reads found in cells of unknown contents."""
     by_regions: dict[tuple[int, ...], list[PathFault]] = {}
     for fault in sorted(faults, key=lambda f: (f.op, f.numbers)):
         by_regions.setdefault(fault.regions, []).append(fault)
@@ -373,14 +373,21 @@ def _play(
         for fault in members:
             run = PathRun(fault, tables)
             given = run.feed(mine, want_rows=unknown is not None)
-            found[fault] = run.effects(unknown.log_of(fault, given.sure) if unknown is not None else None)
+            if unknown is None:
+                found[fault] = run.effects()
+            else:
+                found[fault] = run.effects(unknown.log_of(fault, given.sure), unknown.log_at_times(fault, given.found))
             if focus is None and fault.op not in _STAYS_THERE:
                 always, some = found[fault]
-                found[fault] = always, _in_bursts(fault, tables, mine, some, not leaf or _is_refuted(always.tally))
+                often = not leaf or _is_refuted(always.tally)
+                found[fault] = always, _in_bursts(fault, tables, mine, some, often, unknown)
     return found
 
 
-def _in_bursts(fault: PathFault, tables: Tables, rows: Rows, some: Effect, often: bool = True) -> Effect:
+def _in_bursts(
+    fault: PathFault, tables: Tables, rows: Rows, some: Effect, often: bool = True,
+    unknown: FoundContents | None = None,
+) -> Effect:  # fmt: skip
     """The now and then theory of a fault played again where it came in bursts: while it is at work a read that it
     would lead to the same value says nothing, and when it is not, no read has gone astray."""
     best = some
@@ -391,8 +398,8 @@ def _in_bursts(fault: PathFault, tables: Tables, rows: Rows, some: Effect, often
         if hours is None or (best.hours is not None and (hours == best.hours).all()):
             break
         run = PathRun(fault, tables, hours)
-        run.feed(rows)
-        again = run.effects()[1]
+        given = run.feed(rows, want_rows=unknown is not None)
+        again = run.effects(None, None if unknown is None else unknown.log_at_times(fault, given.found))[1]
         if _worth(fault, again) <= _worth(fault, best):
             break
         best = again
@@ -412,5 +419,6 @@ def _is_refuted(always: Tally) -> bool:
 
 
 def _worth(fault: PathFault, effect: Effect) -> float:
-    own = log_sometimes(effect.tally, effect.chances, fault.mask.bit_count(), hours=effect.hours)
-    return own + _A_READ * (effect.tally.explained + effect.tally.excused)
+    tally = effect.tally if effect.log_contents is None else effect.tally._replace(unsure_bits=0)
+    own = log_sometimes(tally, effect.chances, fault.mask.bit_count(), hours=effect.hours)
+    return own + (effect.log_contents or 0.0) + _A_READ * (effect.tally.explained + effect.tally.excused)

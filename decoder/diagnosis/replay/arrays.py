@@ -95,11 +95,13 @@ class Counts(NamedTuple):
 
 class Given(NamedTuple):
     """Rows out: ``value``, ``sure`` what the hard theory reads, ``explained`` uint8, whether the other explains or
-    excuses a wrong read (``EXPLAINS``, ``EXCUSES`` of replay_kernel). Empty where they are not asked for."""
+    excuses a wrong read (``EXPLAINS``, ``EXCUSES`` of replay_kernel), ``found`` uint32, the lanes that by the other one
+    it found in a cell whose contents nobody knew. Empty where they are not asked for."""
 
     value: NDArray[Any]
     sure: NDArray[Any]
     explained: NDArray[Any]
+    found: NDArray[Any]
 
 
 class PlainRows(NamedTuple):

@@ -137,18 +137,30 @@ class FoundContents:
         return found
 
     def log_of(self, fault: PathFault, sure: NDArray[np.uint32]) -> float | None:
-        """Their log probability under the hard theory, of one that comes and goes only what is wrong would tell them;
-        None = nothing was found. Those apart that nobody knew anyway: the first read of a cell not yet written tells of
-        contents that a sound card would have to have guessed as well."""
+        """Their log probability under the hard theory; None = nothing was found. Those apart that nobody knew anyway:
+        the first read of a cell not yet written tells of contents that a sound card would have to have guessed as well.
+        """
         unknown = self._rows.compared & ~sure & np.uint32(fault.mask)
-        rows = self._rows
         asked = np.flatnonzero((unknown != 0) & self._asked)
         if not len(asked):
             return None
         asked = asked[~self._first_of_unwritten[asked]]
         if not len(asked):
             return 0.0
-        return log_found(self._study.card, self._study.cells, rows.cell[asked], rows.data[asked], unknown[asked])
+        return self._log_found(asked, unknown)
+
+    def log_at_times(self, fault: PathFault, found: NDArray[np.uint32]) -> float | None:
+        """The same under the theory that the fault comes and goes: of the lanes ``found``, uint32 a row, in which it
+        acted and a cell's contents showed that nobody knew. The cells are named by the reads that were led to them, of
+        which it keeps the order. Where levels fight the lanes are open, whatever the other cell holds.
+        """
+        asked = np.flatnonzero(found)
+        fights = fault.joins == memory_kernel.NOBODY_KNOWS
+        return self._log_found(asked, found) if len(asked) and not fights else None
+
+    def _log_found(self, asked: NDArray[np.intp], lanes: NDArray[np.uint32]) -> float:
+        rows = self._rows
+        return log_found(self._study.card, self._study.cells, rows.cell[asked], rows.data[asked], lanes[asked])
 
 
 def _shown_by(fault: Behaviour) -> int | None:

@@ -300,7 +300,8 @@ def could_differ(c, cmp, words, links):
 
 @inner(_nrt=False, forceinline=True)
 def read_wrong(seen, off, other, hard, tables, cells, counts):
-    """(explained, excused): a read that is not what the cell is believed to hold; memory follows it.
+    """(explained, excused, lanes found in a cell of unknown contents): a read that is not what the cell is believed to
+    hold; memory follows it.
 
     Tried in turn: the fault acted at this read; at a write to the cell or to
     another; at every access so far; at this read, which reached a cell that
@@ -313,7 +314,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
     if wrong == 0 and links[c, DOUBT]:
         was_astray(c, judged, links, HIT, chances)
         store(words, HELD, c, cmp, read, cmp)
-        return False, False
+        return False, False, np.uint32(0)
     hit, unsure, when = False, np.uint32(0), window
     blind = strange and off & known == 0 and ((read ^ value) & known & cmp) == 0
     # A write of what the cell held already is no chance, as it is none where the read is right.
@@ -326,7 +327,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
             read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
             if judged:
                 tally[TWO_WAYS] -= 1
-            return True, False
+            return True, False, np.uint32(0)
     asleep = tables.hours[window] == ASLEEP
     if asleep and at_write and written_too(c, read, cmp, words, links):
         hit, unsure, when = read_written(c, window, read, cmp, tables.w1, tables.w2, tables.hours, words, links)
@@ -379,7 +380,7 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         tally[UNSURE_BITS] += ones(unsure)
         hashes[1] += mix(index, wrong)
     if hit:
-        return True, False
+        return True, False, unsure
     if wrong == 0:
         if judged:
             tally[CONTRADICTED] += links[c, CORRUPT]
@@ -393,4 +394,4 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
     if wrong and at_write:
         # Something of this kind happened here, though not as predicted: repeats of it are no news.
         store(words, HELD, c, cmp, read, cmp)
-    return False, wrong != 0 and open_chance
+    return False, wrong != 0 and open_chance, np.uint32(0)

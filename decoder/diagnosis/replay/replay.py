@@ -57,8 +57,8 @@ class Effect:
     ``chances``: int64[WINDOWS, 2], hits and misses by window. ``log_own``: where the
     replay weighed itself, its log marginal likelihood; ``number`` what it found
     (a retention time in ticks, an aggressor's cell), ``always`` whether it acts every time. ``log_contents``: log
-    probability of what reads found in cells whose contents nobody knows, under the hard theory, to which every read
-    tells them; None = not asked, a half for each bit.
+    probability of what reads found in cells whose contents nobody knows (under the hard theory every read tells them,
+    under the other one those in which the fault acted); None = not asked, a half for each bit.
     ``hours``: of a fault in bursts, in which windows it was taken to be at work (see PathRun).
     """
 
@@ -277,13 +277,15 @@ class PathRun:
         )  # fmt: skip
         return given
 
-    def effects(self, log_contents: float | None = None) -> tuple[Effect, Effect]:
-        """(hard, now and then) over all blocks fed; ``log_contents`` of the former."""
+    def effects(
+        self, log_contents: float | None = None, log_found: float | None = None
+    ) -> tuple[Effect, Effect]:
+        """(hard, now and then) over all blocks fed; ``log_contents`` of the former, ``log_found`` of the latter."""
         first = tuple(self._first[1 : 1 + int(self._first[0])].tolist())
         return (
             Effect(Tally(*self._hard.tolist()), int(self._hashes[0]), first, self._chances, log_contents=log_contents),
             Effect(
-                Tally(*self._some.tolist()), int(self._hashes[1]), first, self._chances,
+                Tally(*self._some.tolist()), int(self._hashes[1]), first, self._chances, log_contents=log_found,
                 hours=None if self._hours is _ANY_TIME else self._hours,
             ),
         )
@@ -291,7 +293,7 @@ class PathRun:
 
 @lru_cache(maxsize=1)  # nobody writes into it
 def _nothing_given() -> Given:
-    return Given(np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8))
+    return Given(np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8), np.zeros(0, np.uint32))
 
 
 def _spans(cells: CellSpace, regions: Sequence[int]) -> tuple[Cells, Cells]:

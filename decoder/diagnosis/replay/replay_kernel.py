@@ -68,7 +68,7 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
     mask, stores, floats, joins, bends, bad_lanes, acts = fault
     words, links = cells
     hard_tally, some_tally, hashes, first = counts.hard, counts.some, counts.hashes, counts.first
-    hard_value, hard_sure, some_explained = given
+    hard_value, hard_sure, some_explained, some_found = given
     read_bends = bends if acts & ON_READS else BENDS_NOT
     write_bends = bends if acts & ON_WRITES else BENDS_NOT
     plain = (stores == STORES_DATA or bends == BENDS_FLOAT) and write_bends == BENDS_NOT
@@ -103,6 +103,7 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
             hard_value[i] = hv
             hard_sure[i] = hk & mask
             some_explained[i] = 0
+            some_found[i] = 0
         if q1 >= 0 and q2 < 0 and read_bends == BENDS_NOT:
             learn = sure_in[i] & mask & ~words[q1, HARD_KNOWN]
             store(words, HARD, q1, learn, read, learn)
@@ -123,6 +124,8 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
             # It kept what it held before, which nobody knew: now it shows.
             store(words, HELD, c, learn, read, learn)
             some_tally[UNSURE_BITS] += ones(learn) if judged else 0
+            if want_rows and judged:
+                some_found[i] = learn
         else:
             store(words, HELD, c, learn, exp, learn)
         # A read that nothing could be held against tells what the cell holds: a write lost after it leaves just that.
@@ -151,10 +154,12 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
                 some_tally[BOTH_OR_NONE] += 1  # a write that met the fault, and this read alone did not, would show
         else:
             differs = ((hv ^ exp) & hk & cmp) != 0 and not links[c, REFUTED]
-            hit, excused = read_wrong(seen, off, other, HardRead(hv, hk, differs), tables, cells, counts)
+            hit, excused, found = read_wrong(seen, off, other, HardRead(hv, hk, differs), tables, cells, counts)
             explained = hit and wrong != 0
             if want_rows and excused and outside == 0:
                 some_explained[i] = EXCUSES
+            if want_rows and judged:
+                some_found[i] |= found
         if (read ^ hv) & hk & cmp:
             links[c, REFUTED] = 1
         if explained and outside == 0:
