@@ -118,8 +118,10 @@ def _seen_beside(found: Sequence[PathFaultState], chosen: Sequence[PathFaultStat
 
 def _chosen(held: Sequence[PathFaultState]) -> list[PathFaultState]:
     """The best way to fail of one candidate, at each of the prices that a wrong read may fetch: what costs little may
-    explain little."""
+    explain little. By the reads that it has a part in, be it in one that came right again, and by those that it
+    explains."""
     best = [max(held, key=lambda s: s.log_weight + worth * s.hits) for worth in _WORTH]
+    best += [max(held, key=lambda s: s.log_weight + worth * s.scored.covers) for worth in _WORTH]
     return list(dict.fromkeys(best))
 
 
