@@ -306,7 +306,7 @@ def _extended(
     complete = [s for s in done if not s.rows.wrong.any() and not _last_resort(s)]  # leaving nothing to explain
     whole = max((s.log_total for s in complete), default=-math.inf)
     number, alike = 0, -math.inf
-    for gain, path in in_turn(state, worth_trying(card, state, proposed, best), _AT_MOST)[: _NAMES * tried]:
+    for gain, path in in_turn(state, worth_trying(card, state, proposed, best, _AT_MOST), _AT_MOST)[: _NAMES * tried]:
         # Names of one thing, such as address lines of which any would lead out of all regions, take one place.
         number += round(gain, 3) != alike
         alike = round(gain, 3)

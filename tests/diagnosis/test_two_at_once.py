@@ -266,5 +266,5 @@ def test_what_explains_reads_that_were_let_pass_gains_what_they_cost():
     assert 1 <= len(base.passed) <= 2 and base.owed > 15.0 and not base.gains.sum() > 1.0
     assert prospect(base) > base.log_total
     proposed = [p for p in propose_paths(study, base.rows, (), None) if p.scored.candidate.fault == "no-answer"]
-    gain, path = max(worth_trying(card, base, proposed, base.log_total), key=lambda one: one[0])
+    gain, path = max(worth_trying(card, base, proposed, base.log_total, 3), key=lambda one: one[0])
     assert gain == pytest.approx(card.weigh((path,)).log_total - base.log_total, abs=1.0)
