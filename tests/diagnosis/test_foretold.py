@@ -16,6 +16,7 @@ from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables, both_ways
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.replay.theory import LaneFault, PathFault
+from busledger.decoder.diagnosis.screening import _play
 
 from .rows_of import acting, candidate, laid_over, study_of
 
@@ -150,3 +151,17 @@ def test_what_a_strict_fault_could_excuse_stays_for_others():
     assert not laid_over(FoundFault(lost, study), rows).wrong.any()
     left = laid_over(FoundFault(replace(lost, strict=True), study), rows)
     assert left.wrong.tolist()[2] == 0x11
+
+
+def test_what_lost_writes_leave_to_be_read_is_weighed_as_contents_are():
+    """Half of the writes are lost at times: memory that was cleared shows zeros there, which is next to no coincidence;
+    chance contents are worth a half for each bit."""
+    found = {}
+    for name, old in (("cleared", [0x00] * 8), ("chance", [0x3A, 0xC5, 0x91, 0x0E, 0x67, 0xF8, 0x2C, 0xD3])):
+        study = study_of([one for c in CELLS for one in (("w", c, 0x55), ("r", c, old[c] if c % 2 else 0x55))])
+        lost = behaviour(study, "write-lost", "region", 0, region=0)
+        found[name] = _play(study, [lost], study.rows(), None)[lost][1]
+    assert found["cleared"].tally.hits == found["chance"].tally.hits == 4
+    assert found["cleared"].tally.unsure_bits == found["chance"].tally.unsure_bits == 32
+    assert found["cleared"].log_contents > -10.0
+    assert found["chance"].log_contents == pytest.approx(-32 * np.log(2.0), abs=3.0)

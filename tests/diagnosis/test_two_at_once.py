@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis import diagnose
 from busledger.decoder.diagnosis.card import Card
 from busledger.decoder.diagnosis.out_of_view import beside
-from busledger.decoder.diagnosis.overlay import FoundFault
+from busledger.decoder.diagnosis.overlay import Blind, FoundFault
 from busledger.decoder.diagnosis.path import PathFaultState, pull_apart, told_twice
 from busledger.decoder.diagnosis.paths import propose_paths
 from busledger.decoder.diagnosis.replay.foretold import FirstReads
@@ -268,3 +270,14 @@ def test_what_explains_reads_that_were_let_pass_gains_what_they_cost():
     proposed = [p for p in propose_paths(study, base.rows, (), None) if p.scored.candidate.fault == "no-answer"]
     gain, path = max(worth_trying(card, base, proposed, base.log_total, 3), key=lambda one: one[0])
     assert gain == pytest.approx(card.weigh((path,)).log_total - base.log_total, abs=1.0)
+
+
+def test_copies_of_one_fault_take_one_place_among_those_that_are_tried():
+    """Judged without the chips of bank 1 it has just the same to say of bank 0."""
+    study = study_on(RowThatSlips(np.random.default_rng(2)))
+    card = Card(study, study.rows())
+    base = card.weigh(())
+    proposed = [p for p in propose_paths(study, base.rows, (), None) if p.scored.candidate.region == 0]
+    copies = [replace(p, blind=Blind({1: 0xFF}, 2)) for p in proposed]
+    tried = worth_trying(card, base, [*proposed, *copies], base.log_total, 3)
+    assert [path for _, path in tried] == [path for _, path in worth_trying(card, base, proposed, base.log_total, 3)]
