@@ -23,6 +23,7 @@ from busledger.decoder.diagnosis.paths import (
     beside_own,
     judged_again,
     one_of,
+    other_names,
     propose_paths,
     regions_told,
     replayed_alone,
@@ -49,6 +50,7 @@ _STRUCK, _SOUND = 3, 0.5  # best sets that may turn out to have overlooked chips
 _NAMES = 3  # names of one thing, for each set that is tried
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
+_RENAMED, _NEAR = 3, 5.0  # best sets whose faults are told of other parts, and nats that they lie below the best
 _FAR = 80.0  # nats below a set that leaves nothing to explain, by the estimate, that leave another one no part
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 
@@ -91,6 +93,7 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
     if first in found and len(first.paths) < _AT_MOST and first.rows.wrong.any():
         states += _extended(card, first, extra, first.log_total, _TRIED_AGAIN, states, _WORK[-1])
     states += _again(card, states, extra)
+    states += _by_other_names(card, states)
     return _each_once(sorted(states, key=lambda s: -s.log_total))
 
 
@@ -283,6 +286,22 @@ def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> li
             found.append(left)
             found += _extended(card, left, extra, best.log_total, _TRIED_AGAIN, [*states, *found],
                                _WORK[-1])  # fmt: skip
+    return found
+
+
+def _by_other_names(card: Card, states: Sequence[CardState]) -> list[CardState]:
+    """The best sets of several faults with each fault as one of another part that shows the same: of names of one
+    thing a set was grown from the first."""
+    found: list[CardState] = []
+    top = max(state.log_total for state in states)
+    best = sorted((s for s in states if len(s.paths) > 1 and s.log_total > top - _NEAR), key=lambda s: -s.log_total)
+    for state in best[:_RENAMED]:
+        for number, path in enumerate(state.paths):
+            if not isinstance(path, PathFaultState) or path.key[0] == NOT_LISTED or card.work > _WORK[-1]:
+                continue
+            before, after = state.paths[:number], state.paths[number + 1 :]
+            for other in other_names(path, card.study, card.weigh(before).rows, before):
+                found.append(card.weigh((*before, other, *after)))
     return found
 
 
