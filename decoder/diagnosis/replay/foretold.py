@@ -152,11 +152,12 @@ class FoundContents:
     def log_at_times(self, fault: PathFault, found: NDArray[np.uint32]) -> float | None:
         """The same under the theory that the fault comes and goes: of the lanes ``found``, uint32 a row, in which it
         acted and a cell's contents showed that nobody knew. The cells are named by the reads that were led to them, of
-        which it keeps the order. Where levels fight the lanes are open, whatever the other cell holds.
+        which it keeps the order. Where two cells answer, the other one shows on those lanes alone that it decides, of
+        which one that is wrong again and again would seem to be its contents: a half for each bit.
         """
         asked = np.flatnonzero(found)
-        fights = fault.joins == memory_kernel.NOBODY_KNOWS
-        return self._log_found(asked, found) if len(asked) and not fights else None
+        both = bool((self._study.maps(fault).r2 >= 0).any())
+        return self._log_found(asked, found) if len(asked) and not both else None
 
     def _log_found(self, asked: NDArray[np.intp], lanes: NDArray[np.uint32]) -> float:
         rows = self._rows
