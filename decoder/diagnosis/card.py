@@ -182,7 +182,9 @@ class Card:
             could = self._hardly_else(state, could)
         played = bad[np.isin(rows.index[bad], list(met))]
         could = np.union1d(could, played)
-        ways = (slips, played, could, np.union1d(slips, could))
+        beyond = np.setdiff1d(few, could)  # slips beside what a shared fault could excuse: these alone are few
+        beyond = beyond if len(beyond) <= _SLIPS else few[:0]
+        ways = (slips, played, could, np.union1d(slips, could), np.union1d(beyond, could))
         chosen = {tuple(at.tolist()): at for at in ways if len(at)}
         reads = int(np.count_nonzero(rows.compared))
         for at in chosen.values():

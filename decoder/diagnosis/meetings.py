@@ -114,9 +114,11 @@ class Meetings:
                 cost[[k for k, _, _ in met]] += _A_STRAY
             price = {k: math.log(chance) + _MISSED for k, _, chance in met}
             whole = whole and sum(cost[k] + price[k] for k in price) > 0.0
-            found.update({
-                int(rows.index[k]): (price[k], mine) for k, mine, _ in met if whole or cost[k] + price[k] > 0.0
-            })  # fmt: skip
+            for k, mine, _ in met:
+                if whole or cost[k] + price[k] > 0.0:
+                    # What a bad chip shows of a meeting it shows of the one that the chips beside it show.
+                    cheapest, others = found.get(int(rows.index[k]), (0.0, 0))
+                    found[int(rows.index[k])] = min(cheapest, price[k]), others | mine
         # Faults meet in few of the reads that they spoil; what one of them spoils alone it is to explain itself.
         acts = sum(one.effect.tally.hits for one in faults if not one.hard)
         return found if len(found) <= _SHARE * acts else {}

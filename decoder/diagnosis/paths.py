@@ -31,6 +31,7 @@ __all__ = [
     "judged_again",
     "kind_of",
     "one_of",
+    "other_names",
     "propose_paths",
     "regions_told",
     "replayed_alone",
@@ -118,8 +119,10 @@ def _seen_beside(found: Sequence[PathFaultState], chosen: Sequence[PathFaultStat
 
 def _chosen(held: Sequence[PathFaultState]) -> list[PathFaultState]:
     """The best way to fail of one candidate, at each of the prices that a wrong read may fetch: what costs little may
-    explain little."""
+    explain little. By the reads that it has a part in, be it in one that came right again, and by those that it
+    explains."""
     best = [max(held, key=lambda s: s.log_weight + worth * s.hits) for worth in _WORTH]
+    best += [max(held, key=lambda s: s.log_weight + worth * s.scored.covers) for worth in _WORTH]
     return list(dict.fromkeys(best))
 
 
@@ -246,6 +249,30 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
         seen = rows if path.blind is None else path.blind.feed(rows)
         found = _judged(study, [scored.candidate], study.survey([seen]), seen, given, path.blind, rows)
     return next((one for one in found if one.key == path.key and _way(one.scored) == _way(scored)), None)
+
+
+def other_names(
+    path: PathFaultState, study: Study, rows: Rows, given: Sequence[Path]
+) -> list[PathFaultState]:
+    """The same fault of the same lanes or lines in the same way of failing, of other parts that have a part in just
+    the same reads, so that what was judged after it holds after them. The first of such names is followed when a set
+    grows, and the others would be forgotten."""
+    scored = path.scored
+    c, blind = scored.candidate, path.blind
+    seen = rows if blind is None else blind.feed(rows)
+    survey = study.survey([seen])
+    taken = {one.key[:-1] for one in (path, *given)}
+    alike = [
+        one
+        for one in listed_faults(study.card_as_seen).shared(survey.lanes(), likely_pairs(study, seen))
+        if kind_of(one) == kind_of(c) and one.key not in taken and set(one.regions) & set(c.regions)
+    ]
+    found = _judged(study, alike, survey, seen, given, blind, rows)
+
+    def acts(one: Scored) -> tuple[object, ...]:
+        return one.hard, *_way(one), one.effect.hash_, one.covers
+
+    return [one for one in found if acts(one.scored) == acts(scored)]
 
 
 def beside_own(

@@ -23,6 +23,7 @@ from busledger.decoder.diagnosis.paths import (
     beside_own,
     judged_again,
     one_of,
+    other_names,
     propose_paths,
     regions_told,
     replayed_alone,
@@ -49,6 +50,7 @@ _STRUCK, _SOUND = 3, 0.5  # best sets that may turn out to have overlooked chips
 _NAMES = 3  # names of one thing, for each set that is tried
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
+_RENAMED, _NEAR = 3, 5.0  # best sets whose faults are told of other parts, and nats that they lie below the best
 _FAR = 80.0  # nats below a set that leaves nothing to explain, by the estimate, that leave another one no part
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 
@@ -91,6 +93,7 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
     if first in found and len(first.paths) < _AT_MOST and first.rows.wrong.any():
         states += _extended(card, first, extra, first.log_total, _TRIED_AGAIN, states, _WORK[-1])
     states += _again(card, states, extra)
+    states += _by_other_names(card, states)
     return _each_once(sorted(states, key=lambda s: -s.log_total))
 
 
@@ -286,6 +289,22 @@ def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> li
     return found
 
 
+def _by_other_names(card: Card, states: Sequence[CardState]) -> list[CardState]:
+    """The best sets of several faults with each fault as one of another part that shows the same: of names of one
+    thing a set was grown from the first."""
+    found: list[CardState] = []
+    top = max(state.log_total for state in states)
+    best = sorted((s for s in states if len(s.paths) > 1 and s.log_total > top - _NEAR), key=lambda s: -s.log_total)
+    for state in best[:_RENAMED]:
+        for number, path in enumerate(state.paths):
+            if not isinstance(path, PathFaultState) or path.key[0] == NOT_LISTED or card.work > _WORK[-1]:
+                continue
+            before, after = state.paths[:number], state.paths[number + 1 :]
+            for other in other_names(path, card.study, card.weigh(before).rows, before):
+                found.append(card.weigh((*before, other, *after)))
+    return found
+
+
 def _extended(
     card: Card, state: CardState, extra: Sequence[Path], best: float, tried: int, done: Sequence[CardState],
     most_work: float, alone: Sequence[PathFaultState] | None = None,
@@ -306,7 +325,7 @@ def _extended(
     complete = [s for s in done if not s.rows.wrong.any() and not _last_resort(s)]  # leaving nothing to explain
     whole = max((s.log_total for s in complete), default=-math.inf)
     number, alike = 0, -math.inf
-    for gain, path in in_turn(state, worth_trying(card, state, proposed, best), _AT_MOST)[: _NAMES * tried]:
+    for gain, path in in_turn(state, worth_trying(card, state, proposed, best, _AT_MOST), _AT_MOST)[: _NAMES * tried]:
         # Names of one thing, such as address lines of which any would lead out of all regions, take one place.
         number += round(gain, 3) != alike
         alike = round(gain, 3)

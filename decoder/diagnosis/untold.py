@@ -50,18 +50,17 @@ class Untold:
         """Log of what the set owes, 0 or less. ``leaves``: the chips weighed behind it."""
         owed = 0.0
         for place, region, at in self._lost:
-            told = 0
             for later in range(place + 1, len(self._paths)):
                 path = self._paths[later]
-                mine = path.mask & ~told & 0xFFFFFFFF
+                mine = path.mask & 0xFFFFFFFF
                 reads = int(np.count_nonzero(at & np.uint32(mine)))
                 if isinstance(path, PathFaultState) and region in path.regions and reads:
                     cost = log_own(path.scored, path.mask.bit_count()) / max(1, self._asked[later])
                     lanes = int(np.bitwise_or.reduce(at)) & mine
                     owed += min(0.0, cost) * reads * lanes.bit_count() / path.mask.bit_count()
-                    told |= path.mask
             for leaf, chance in zip(leaves, bad.tolist(), strict=True):
-                reads = int(np.count_nonzero(at & np.uint32(leaf.unit.mask & ~told & 0xFFFFFFFF)))
+                # A fault of these lanes that explains a read or two does not tell what the chip does in all others.
+                reads = int(np.count_nonzero(at & np.uint32(leaf.unit.mask)))
                 if leaf.unit.region == region and reads and chance > _BAD:
                     owed += min(0.0, leaf.best.log_like / max(1, leaf.count.reads)) * reads
         return owed

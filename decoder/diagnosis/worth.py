@@ -32,14 +32,15 @@ _A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not expl
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
 _A_READ = 16.0  # nats that explaining one wrong read can gain at the most: see leaves.log_noise
 # Judged: nats that one more shared fault costs, and each wrong read that it explains.
-_A_FAULT, _A_READ_SHARED = 15.0, 1.5
+_A_FAULT, _A_READ_SHARED = 15.0, 1.0
 
 
 def worth_trying(
-    card: Card, state: CardState, proposed: Sequence[Path], best: float
+    card: Card, state: CardState, proposed: Sequence[Path], best: float, at_most: int
 ) -> list[tuple[float, Path]]:
     """Those that are likely to gain, best first; then some for what they could gain at the most; each with what it is
-    likely to gain.
+    likely to gain. Where what explains everything seems far better, those that would come up to it with one more fault
+    are among them. ``at_most``: faults of a set.
 
     The most: all that the chips it touches lose by their wrong reads. Those in front by that, and those in front by
     what as many wrong reads cost the chips in the mean, are laid over the rows, and the chips' losses shared out by
@@ -47,6 +48,7 @@ def worth_trying(
     a fault turns the many patterns of a chip into one, as a wide one does before a chip that is bad itself; it is good
     where nothing is left wrong of any chip that it helps, so that some of these are tried first.
     """
+    proposed = _each_once(proposed)
     gains = state.gains
     losing = np.flatnonzero(gains > 0.0)
     lost, lanes, of_region = gains[losing], card.masks[losing], card.regions[losing]
@@ -75,13 +77,15 @@ def worth_trying(
     shares = lane_shares(state)
     by_lane = wrong_by_lane(state.rows, regions)
     few, many = _LAID_OVER
-    at_most = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
+    to_lay = max(few, min(many, _LAID_ROWS // max(1, len(state.rows))))
     # What explains the many reads of a chip that is plainly bad seems to explain all of the others' as well, and would
     # crowd out what is judged without that chip.
     unlooked = [one for one in by_share if getattr(one[1], "blind", None) is not None]
-    fairest = [path for _, path in (*fair[: at_most // 2], *by_share[: at_most // 4], *unlooked[: at_most // 8])]
+    fairest = [path for _, path in (*fair[: to_lay // 2], *by_share[: to_lay // 4], *unlooked[: to_lay // 8])]
     hoped = [p for gain, p in most if state.log_total + gain > best and p.log_charge < 0.0][:_HOPED]
-    for path in dict.fromkeys([*fairest, *hoped, *(path for _, path in most[: at_most - len(fairest)])]):
+    first = dict.fromkeys([*fairest, *hoped])
+    rest = [path for _, path in most if path not in first]
+    for path in [*first, *rest[: max(0, to_lay - len(first))]]:
         overlay = path.overlay()
         overlay.start()
         left = overlay.feed(state.rows)
@@ -106,12 +110,34 @@ def worth_trying(
             whole.add(path)
     likely.sort(key=lambda item: -item[0])
     front = [one for one in likely if state.log_total + one[0] > best - _DOUBTED]
+    part: list[tuple[float, Path]] = []
+    for gain, path in likely[len(front) :]:
+        if state.log_total + with_one_more(state, path, gain, at_most) > best:
+            part.append((gain, path))
+    front += part[:_PAIRED]
     sure = [one for one in front if one[1] in whole][:_WHOLE]
     front = [*sure, *(one for one in front if one not in sure)]
     ahead = {path for _, path in front[:_LIKELY]}
     laid = {path: gain for gain, path in likely}
     more = [(laid[path], path) for path in hoped if path not in ahead]
     return [*front[:_LIKELY], *more, *front[_LIKELY:]]
+
+
+def _explained(path: Path) -> int:
+    """Wrong reads that are no longer so: its acts may have come in as many right ones, that gave again what was due."""
+    scored = getattr(path, "scored", None)
+    return path.hits if scored is None or not scored.covers else int(scored.covers)
+
+
+def _each_once(proposed: Sequence[Path]) -> list[Path]:
+    """The paths without those that are judged the same with chips in view and without: of a fault that has a part in
+    just as many reads, at the same weight, what these chips gave had no say."""
+    found: dict[tuple[object, ...], Path] = {}
+    for path in proposed:
+        scored = getattr(path, "scored", None)
+        way = (scored.variant, scored.path, scored.strict, scored.effect.tally) if scored is not None else ()
+        found.setdefault((path.key, *way, round(path.log_weight, 6), path.hits), path)
+    return list(found.values())
 
 
 def share_of(lost: NDArray[np.float64], wrong: NDArray[np.int64], hits: int) -> float:
@@ -159,6 +185,6 @@ def with_one_more(state: CardState, path: Path, gain: float, at_most: int) -> fl
     explains everything, badly, is not to hide two that explain it well. ``at_most``: faults of a set."""
     if len(state.paths) + 1 >= at_most:
         return gain
-    left = int(np.count_nonzero(state.rows.wrong)) - path.hits
+    left = int(np.count_nonzero(state.rows.wrong)) - _explained(path)
     more = float(state.gains.sum()) + state.owed - (gain - path.log_weight) - _A_FAULT - _A_READ_SHARED * left
     return gain + max(0.0, more)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
-from busledger.decoder.diagnosis.rivals.changes import shared
+from busledger.decoder.diagnosis.rivals.changes import _log_place, shared
 from busledger.decoder.diagnosis.rivals.story import Story
 
 from .rows_of import study_of
@@ -24,3 +26,9 @@ def test_digits_on_a_screen_are_likelier_than_any_byte_in_any_cell():
     digits = [0x31, 0x33, 0x32, 0x34, 0x33, 0x34, 0x31, 0x32, 0x32, 0x31, 0x34, 0x33, 0x31, 0x31, 0x32, 0x34]
     chance = np.random.default_rng(4).integers(0, 256, 16).tolist()
     assert log_of(digits) > log_of(chance) + 30.0
+
+
+def test_a_place_that_was_read_off_two_changes_is_dearer_than_its_share_of_the_region():
+    assert _log_place(16, 256, 2) < math.log(16 / 256) - 1.0
+    assert _log_place(250, 256, 12) > -1.0, "changes all over the region need no place of their own"
+    assert _log_place(16, 256, 2) > _log_place(16, 1024, 2)

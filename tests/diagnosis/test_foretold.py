@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis.overlay import FoundFault, composes, hides
+from busledger.decoder.diagnosis.playing import play
 from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.foretold import FirstReads, FoundContents
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables, both_ways
@@ -178,3 +179,17 @@ def test_a_single_lane_found_at_times_stays_an_even_chance():
     run = PathRun(fault, Tables(study))
     given = run.feed(study.rows(), want_rows=True)
     assert FoundContents(study, study.rows()).log_of_acts(fault, given.found) is None
+
+
+def test_what_lost_writes_leave_to_be_read_is_weighed_as_contents_are():
+    """Half of the writes are lost at times: memory that was cleared shows zeros there, which is next to no coincidence;
+    chance contents are worth a half for each bit."""
+    found = {}
+    for name, old in (("cleared", [0x00] * 8), ("chance", [0x3A, 0xC5, 0x91, 0x0E, 0x67, 0xF8, 0x2C, 0xD3])):
+        study = study_of([one for c in CELLS for one in (("w", c, 0x55), ("r", c, old[c] if c % 2 else 0x55))])
+        lost = behaviour(study, "write-lost", "region", 0, region=0)
+        found[name] = play(study, [lost], study.rows(), None)[lost][1]
+    assert found["cleared"].tally.hits == found["chance"].tally.hits == 4
+    assert found["cleared"].tally.unsure_bits == found["chance"].tally.unsure_bits == 32
+    assert found["cleared"].log_contents > -10.0
+    assert found["chance"].log_contents == pytest.approx(-32 * np.log(2.0), abs=3.0)

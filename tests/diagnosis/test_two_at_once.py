@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis import diagnose
 from busledger.decoder.diagnosis.card import Card
 from busledger.decoder.diagnosis.out_of_view import beside
-from busledger.decoder.diagnosis.overlay import FoundFault
+from busledger.decoder.diagnosis.overlay import Blind, FoundFault
 from busledger.decoder.diagnosis.path import PathFaultState, pull_apart, told_twice
-from busledger.decoder.diagnosis.paths import propose_paths
+from busledger.decoder.diagnosis.paths import other_names, propose_paths
 from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.theory import PathFault
@@ -266,5 +268,35 @@ def test_what_explains_reads_that_were_let_pass_gains_what_they_cost():
     assert 1 <= len(base.passed) <= 2 and base.owed > 15.0 and not base.gains.sum() > 1.0
     assert prospect(base) > base.log_total
     proposed = [p for p in propose_paths(study, base.rows, (), None) if p.scored.candidate.fault == "no-answer"]
-    gain, path = max(worth_trying(card, base, proposed, base.log_total), key=lambda one: one[0])
+    gain, path = max(worth_trying(card, base, proposed, base.log_total, 3), key=lambda one: one[0])
     assert gain == pytest.approx(card.weigh((path,)).log_total - base.log_total, abs=1.0)
+
+
+def test_copies_of_one_fault_take_one_place_among_those_that_are_tried():
+    """Judged without the chips of bank 1 it has just the same to say of bank 0."""
+    study = study_on(RowThatSlips(np.random.default_rng(2)))
+    card = Card(study, study.rows())
+    base = card.weigh(())
+    proposed = [p for p in propose_paths(study, base.rows, (), None) if p.scored.candidate.region == 0]
+    copies = [replace(p, blind=Blind({1: 0xFF}, 2)) for p in proposed]
+    tried = worth_trying(card, base, [*proposed, *copies], base.log_total, 3)
+    assert [path for _, path in tried] == [path for _, path in worth_trying(card, base, proposed, base.log_total, 3)]
+
+
+class LaneAtTimes(Hardware):
+    """D0 is read low in one read of four, whatever the bank."""
+
+    def read(self, address: int) -> int:
+        data = self.cells[address]
+        return data & ~0x01 if self.rng.random() < 1 / 4 else data
+
+
+def test_a_fault_that_two_parts_may_have_is_known_by_the_name_of_either():
+    study = study_on(LaneAtTimes(np.random.default_rng(1)))
+    rows = study.rows()
+    low = [p for p in propose_paths(study, rows, (), None) if p.key[0] == "stuck-low" and p.mask == 1]
+    of_bus = next(p for p in low if p.key[1] == "bus" and not p.scored.hard and p.scored.path is None)
+    others = other_names(of_bus, study, rows, ())
+    assert {one.scored.candidate.component for one in others} == {"U10"}
+    assert {one.scored.effect.hash_ for one in others} == {of_bus.scored.effect.hash_}
+    assert not other_names(of_bus, study, rows, [of_bus, *others]), "no name that the set has already"

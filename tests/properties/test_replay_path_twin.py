@@ -87,6 +87,7 @@ def test_kernel_equals_twin(theory, traffic, block):
     acts = m.ON_READS * theory.on_reads + m.ON_WRITES * theory.on_writes
     hours = np.zeros(k.WINDOWS, np.uint8)
     hours[: len(HOURS)] = m.ANY_TIME, m.ASLEEP, m.AWAKE
+    found = []
     part = np.full(CELLS, k.TAKES_PART | k.JUDGED, np.uint8)
     for start in range(0, len(traffic), block):
         some_rows = traffic[start : start + block]
@@ -95,6 +96,7 @@ def test_kernel_equals_twin(theory, traffic, block):
             return np.array([getattr(r, name) for r in some_rows], dtype)
 
         n = len(some_rows)
+        given = Given(np.zeros(n, np.uint32), np.zeros(n, np.uint32), np.zeros(n, np.uint8), np.zeros(n, np.uint32))
         k.replay(
             ReplayRows(
                 column("cell", np.int32), column("write", np.bool_), column("data"), np.full(n, 0xFF, np.uint32),
@@ -108,11 +110,13 @@ def test_kernel_equals_twin(theory, traffic, block):
                  BENDS[theory.bends], np.uint32(theory.bad_lanes), acts),
             CellState(words, links),
             Counts(hard, some, chances, hashes, first),
-            False,
-            Given(np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8), np.zeros(0, np.uint32)),
+            True,
+            given,
         )  # fmt: skip
+        found += given.found.tolist()
     assert dict(zip(twin.hard, map(int, hard), strict=True)) == twin.hard
     assert dict(zip(twin.some, map(int, some), strict=True)) == twin.some
     assert tuple(map(int, hashes)) == tuple(h.value for h in twin.hashes)
+    assert {10 + i: lanes for i, lanes in enumerate(found) if lanes} == twin.found
     assert first[1 : 1 + first[0]].tolist() == twin.explained_rows
     assert chances.sum(axis=0).tolist() == [twin.some["hit"] + twin.some["excused"], twin.some["miss"]]

@@ -19,6 +19,7 @@ class ReplayTwin(FaultyCard):
         self.some = dict(self.hard)
         self.hashes = (Hash(), Hash())
         self.explained_rows: list[int] = []
+        self.found: dict[int, int] = {}  # lanes of each read that a cell of unknown contents showed
         self.mine = lanes_in(theory.mask)
 
     # -- rows ------------------------------------------------------------------
@@ -108,6 +109,7 @@ class ReplayTwin(FaultyCard):
             if here.held[k] is None and here.corrupt:
                 here.held[k] = seen[k]
                 self.some["unsure"] += 1
+                self.found[row.index] = self.found.get(row.index, 0) | 1 << k
             elif here.held[k] is None:
                 here.held[k] = due[k]
         for k in self.mine:
@@ -273,6 +275,8 @@ class ReplayTwin(FaultyCard):
         if unsure is not None:
             self.some["hit"] += 1
             self.some["unsure"] += len(unsure)
+            for k in unsure:
+                self.found[row.index] = self.found.get(row.index, 0) | 1 << k
             self.hashes[1].add(row.index, sum(1 << k for k in wrong))
             return True
         if not wrong:

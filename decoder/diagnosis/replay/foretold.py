@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.contents import log_found
-from busledger.decoder.diagnosis.replay.memory_kernel import NOBODY_KNOWS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
@@ -157,9 +156,10 @@ class FoundContents:
         Given); None = a half for each bit.
 
         Single lanes keep that: of those a right read counts as a chance missed every second time, which takes it that
-        either level was as likely. So do levels that fight.
+        either level was as likely. So do all where two cells answer: the other one shows on those lanes alone that it
+        decides, and one that is wrong again and again would seem to be its contents.
         """
-        if fault.joins == NOBODY_KNOWS:
+        if (self._study.maps(fault).r2 >= 0).any():
             return None
         lanes = np.bitwise_count(found)
         asked = np.flatnonzero(lanes > 1)

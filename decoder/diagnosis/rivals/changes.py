@@ -105,7 +105,8 @@ def _shared(
     by_age = math.log(_BY_AGE) + _log_by_age(story, np.flatnonzero(asked), changed)
     own = log_sum([math.log(1.0 - _BY_AGE) + _log_when(asked, changed, found, when), by_age])
     own += _log_written(story, np.flatnonzero(changed), at_once)
-    own += log_rate(kept, back, _KEEPS) - math.log(max(1.0, float(used) / max(1, inside)))
+    own += log_rate(kept, back, _KEEPS)
+    own += _log_place(inside, used, int(np.count_nonzero(story.per_cell(here & (rows.wrong != 0)))))
     own += sum(block.log_own for block in blocks)
     wrong = here & (rows.wrong != 0)
     yield Rival(
@@ -130,6 +131,15 @@ def _shared(
         index=rows.index[wrong],
         taken=NotJudged(cells),
     )
+
+
+def _log_place(inside: int, used: int, changed: int) -> float:
+    """Log probability that the other master keeps to just this place, beside that of what it does there: it has the
+    whole region, and the ``changed`` cells lie among ``inside`` of the ``used`` ones by chance; or a place that begins
+    and ends anywhere in it, and was read off the changes, so that its ends may lie as far out as these lie apart."""
+    apart, used, changed = max(1.0, inside / max(1, changed)), max(1, used), max(1, changed)
+    anywhere = changed * math.log(min(1.0, max(1, inside) / used))
+    return log_sum([anywhere, min(0.0, LN2 + 2.0 * math.log(apart / used))]) - LN2
 
 
 def _log_written(story: Story, one_by_one: NDArray[np.intp], at_once: NDArray[np.intp]) -> float:
