@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.urns import log_urn
-from busledger.decoder.diagnosis.replay.weighing import log_chances, log_sum
-from busledger.decoder.special_functions import gammaln
+from busledger.decoder.diagnosis.replay.weighing import HARD, log_chances, log_rate, log_sum
 
 __all__ = ["log_by_level", "log_by_word", "log_patterns"]
 
@@ -66,9 +65,9 @@ def log_by_level(rows: Rows, mask: int, at_any_time: float) -> float:
 
 
 def log_by_word(rows: Rows, mask: int, otherwise: float) -> float:
-    """Log likelihood of what a part gives that is bad in a way not listed: ``otherwise``, or what it gives hangs on the
-    word that is due. Then each word has an urn of its own (see ``log_patterns``), which begins with an even chance of
-    the word itself, and right reads are foretold as wrong ones are.
+    """Log likelihood of what a part gives that is bad in a way not listed: ``otherwise``, or it gives the same of each
+    word every time, which is the word itself with an even chance, and else any other. Then right reads are foretold as
+    wrong ones are.
 
     ``rows``: narrowed to ``mask``; reads that tell of some of its lanes alone are left out, wrong ones at a half for
     each lane.
@@ -80,10 +79,15 @@ def log_by_word(rows: Rows, mask: int, otherwise: float) -> float:
     whole = read & (rows.compared == np.uint32(mask))
     due, given = rows.expected[whole] & np.uint32(mask), rows.data[whole] & np.uint32(mask)
     kinds, often = np.unique((due.astype(np.uint64) << np.uint64(32)) | given, return_counts=True)
-    same = (kinds >> np.uint64(32)) == (kinds & np.uint64(0xFFFFFFFF))
-    each = np.where(same, 0.5, 0.5 / (2.0**lanes - 1.0))
-    own = float((gammaln(often + each) - gammaln(each)).sum())
-    own -= float(gammaln(np.unique(due, return_counts=True)[1] + 1.0).sum())
+    if not len(kinds):
+        return otherwise
+    of_word = kinds >> np.uint64(32)
+    order = np.lexsort((often, of_word))
+    last = order[np.append(np.flatnonzero(np.diff(of_word[order])), len(order) - 1)]  # what each word gave most often
+    itself = int(np.count_nonzero(of_word[last] == kinds[last] & np.uint64(0xFFFFFFFF)))
+    agree = int(often[last].sum())
+    other, odd = math.log(2.0**lanes - 1.0), len(due) - agree
+    own = -len(last) * math.log(2.0) - (len(last) - itself) * other + log_rate(agree, odd, HARD) - odd * other
     left = rows.compared[read & ~whole & (rows.wrong != 0)]
     own -= float(np.bitwise_count(left).sum()) * math.log(2.0)
     return log_sum([math.log1p(-_BY_WORD) + otherwise, math.log(_BY_WORD) + own])
