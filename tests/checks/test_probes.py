@@ -255,6 +255,13 @@ def test_a_strobe_that_a_program_leaves_alone_is_no_dropout_and_silence_of_all_c
     assert found.text.startswith("all channels are silent 2 times")
 
 
+def test_lines_that_pulse_alike_are_no_clips_doing():
+    """The status of an 8080 moves D1, D5 and D7 alone at the beginning of each cycle; one such line may be its clip."""
+    for lines, found in (("157", []), ("5", ["note"])):
+        channels = [Seen(f"D{n}", f"D{n}", "data", 12_000, 1000 * (str(n) in lines), 900, 50) for n in range(8)]
+        assert [finding[1] for finding in clip_findings(channels, (0, 1000), str)] == found
+
+
 @pytest.mark.parametrize(("others", "found"), [(0, ["note"]), (1000, [])])
 def test_a_channel_out_of_step_sees_the_shorter_pulses_of_a_bus_that_turns_round(others, found):
     """D0's channel is half a sample off: where drivers take turns it sees one sample of what the others see two of."""

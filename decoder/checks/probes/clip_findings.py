@@ -98,12 +98,13 @@ def _of_rest(seen: Seen, alone: bool) -> tuple[str, str]:
 
 def _usual(channels: list[Seen], *, of_two: bool) -> Mapping[str | None, int]:
     """Pulses of one sample, or of one or two, on the middle line of each kind: of those that come where drivers take
-    turns, a channel that is a little earlier or later than the others sees the shorter ones."""
+    turns, a channel that is a little earlier or later than the others sees the shorter ones, and a status that comes
+    over the data lines moves some alone: the third line from above counts."""
     found: dict[str | None, int] = {}
     for role in ("address", "data"):
         runts = sorted(seen.runts + (seen.of_two if of_two else 0) for seen in channels if seen.role == role)
         if len(runts) > 2:
-            found[role] = runts[len(runts) // 2]
+            found[role] = runts[max(len(runts) // 2, len(runts) - 3) if of_two else len(runts) // 2]
     return found
 
 
