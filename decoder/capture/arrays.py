@@ -37,8 +37,7 @@ class PlainTables(NamedTuple):
     """For the common tokens: ``role`` of each first byte; for each one-byte code the target bits, whether it is a
     scalar (or not selected), and the word they lie in; for each variable its bits, the place of its bit 0 (-1: use the
     full lexer), its size and its word. ``four_``: of rows of up to four words, where its bits may lie in several: its
-    bits in each, uint64[·, 4], the place of its bit 0 (-1 as above), the word of that, and 1 for a scalar among
-    them."""
+    bits in each, uint64[·, 4], the place of its bit 0 (-1 as above), and 1 for a scalar among them."""
 
     role: NDArray[Any]
     one_mask: NDArray[Any]
@@ -50,7 +49,6 @@ class PlainTables(NamedTuple):
     var_word: NDArray[Any]
     four_masks: NDArray[Any]
     four_shift: NDArray[Any]
-    four_word: NDArray[Any]
     four_scalar: NDArray[Any]
 
 

@@ -110,17 +110,17 @@ def _each(targets: Targets) -> Iterator[tuple[list[int], list[int]]]:
     return ((words[a:b], masks[a:b]) for a, b in itertools.pairwise(first))
 
 
-def _four_tables(targets: Targets) -> tuple[NDArray[np.uint64], NDArray[np.int64], NDArray[np.int64]]:
-    """Of each variable its bits in each of four words, the place of its bit 0, -1 where they do not lie side by side in
-    the order of their numbers or not in these words, and the word of it."""
+def _four_tables(targets: Targets) -> tuple[NDArray[np.uint64], NDArray[np.int64]]:
+    """Of each variable its bits in each of four words, and the place of its bit 0; -1 where they do not lie side by
+    side in the order of their numbers or not in these words."""
     count = len(targets.kind)
-    masks, shift, first_word = np.zeros((count, 4), np.uint64), np.zeros(count, np.int64), np.zeros(count, np.int64)
+    masks, shift = np.zeros((count, 4), np.uint64), np.zeros(count, np.int64)
     kind, size = targets.kind.tolist(), targets.size.tolist()
     for v, (words, bits) in enumerate(_each(targets)):
         if not bits or not kind[v]:
             continue
         if size[v] == 1 and len(bits) == 1 and words[0] < 4:
-            masks[v, words[0]], first_word[v] = bits[0], words[0]
+            masks[v, words[0]] = bits[0]
             continue
         places = [64 * w + mask.bit_length() - 1 for w, mask in zip(words, bits, strict=True)]
         plain = size[v] == len(bits) <= 64 and places == list(range(places[0], places[0] + len(bits)))
@@ -130,8 +130,8 @@ def _four_tables(targets: Targets) -> tuple[NDArray[np.uint64], NDArray[np.int64
             continue
         for w, mask in zip(words, bits, strict=True):
             masks[v, w] |= np.uint64(mask)
-        first_word[v], shift[v] = words[0], places[0] % 64 if size[v] > 1 else 0
-    return masks, shift, first_word
+        shift[v] = places[0] % 64 if size[v] > 1 else 0
+    return masks, shift
 
 
 def _scalars(shift: NDArray[np.int64], size: NDArray[np.int64]) -> NDArray[np.uint8]:

@@ -31,5 +31,5 @@ def moved_in_few(
     some = np.flatnonzero(end > first)
     moved[:] = lost[first]
     if len(some):
-        spans = np.stack((first[some] + 1, end[some] + 1), axis=1).reshape(-1)
+        spans = np.minimum(np.stack((first[some] + 1, end[some] + 1), axis=1).reshape(-1), len(step) - 1)
         moved[some] |= np.bitwise_or.reduceat(step, spans, axis=0)[::2]

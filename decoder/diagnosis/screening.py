@@ -77,7 +77,7 @@ def replay_leaf(
     plain: bool = False,
 ) -> Effects:  # fmt: skip
     """(hard, now and then) of the behaviours of one chip worth their replay; ``only``: of that one way of failing, and
-    as one that comes and goes: what cells of unknown contents gave is told of hard ones alone, and not asked;
+    as one that comes and goes: what cells of unknown contents gave is not asked of hard ones then;
     ``plain``: of those that bend reads alone."""
     behaviours = [(c, v.weight, v.behaviour) for c in candidates for v in c.variants]
     if only is not None:

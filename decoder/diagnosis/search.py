@@ -300,8 +300,12 @@ def _by_other_names(card: Card, states: Sequence[CardState]) -> list[CardState]:
             if not isinstance(path, PathFaultState) or path.key[0] == NOT_LISTED or card.work > _WORK[-1]:
                 continue
             before, after = state.paths[:number], state.paths[number + 1 :]
+            told = {one.key[:-1] for one in after}
             for other in other_names(path, card.study, card.weigh(before).rows, before):
-                found.append(card.weigh((*before, other, *after)))
+                # What stands after it was judged beside the other name, and may be a part's second fault no more.
+                again = None if other.key[:-1] in told else _rebuilt(card, (*before, other, *after))
+                if again is not None:
+                    found.append(again)
     return found
 
 

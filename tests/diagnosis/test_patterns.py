@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis.leaf_rows import count_reads, narrowed
 from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_by_word, log_patterns
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.weighing import log_chances
 
 from .rows_of import study_of
@@ -81,3 +83,16 @@ def test_a_part_that_gives_the_same_of_each_word_is_foretold_by_the_word():
 
 def test_a_single_lane_has_no_words():
     assert log_by_word(narrowed(study_of([("w", 3, 1), ("r", 3, 0)]).rows(), 0x01), 0x01, -3.0) == -3.0
+
+
+def test_reads_that_tell_of_some_lanes_alone_are_foretold_by_no_word():
+    """A lane that a clip leaves in doubt hides the word: right reads of the others cost the idea what they cost all."""
+    accesses = [one for n in range(400) for one in (("w", n % 16, n % 16), ("r", n % 16, n % 16))]
+    rows = narrowed(study_of(accesses).rows(), 0x0F)
+    lanes = np.where(rows.is_write, rows.compared, rows.compared & ~np.uint32(1))
+    bent = np.zeros(len(rows), np.uint32)
+    bent[np.flatnonzero(~rows.is_write)[[50, 250]]] = 2
+    doubtful = rows.judged(rows.expected, lanes, bent, (bent != 0).astype(np.uint8))
+    told = log_chances(*(np.bincount(rows.window[those], minlength=WINDOWS).astype(np.int64)
+                         for those in (bent != 0, ~rows.is_write & (bent == 0))), (2, 398))  # fmt: skip
+    assert log_by_word(doubtful, 0x0F, told) < told + 1.0

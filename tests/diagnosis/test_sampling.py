@@ -34,22 +34,27 @@ def test_a_strobe_that_was_at_rest_all_the_while_says_nothing():
     assert set(watched(RD=(34_000, 0.56), IORQ=(0, 1.0))) == {"RD"}
 
 
-def counted_regions(*regions: tuple[int, int], one_level: bool = False) -> SimpleNamespace:
+def counted_regions(
+    *regions: tuple[int, int], kind: str = "ram", disagree: int = 0, one_level: bool = False
+) -> SimpleNamespace:
     """Regions of (reads compared, of them wrong), each lane of which was seen at both levels."""
     counts = [
-        SimpleNamespace(name=f"bank{n}", reads_compared=reads, mismatches=wrong, lanes=range(8))
-        for n, (reads, wrong) in enumerate(regions)
+        SimpleNamespace(reads=reads, reads_compared=reads, mismatches=wrong, reads_disagree=disagree, lanes=range(8))
+        for reads, wrong in regions
     ]
     levels = np.ones((len(regions), 2, 8, 2), np.int64)
     if one_level:
         levels[..., 1] = 0
-    return SimpleNamespace(counts=counts, coverage=SimpleNamespace(levels=levels))
+    board = SimpleNamespace(regions=[SimpleNamespace(kind=kind), *[SimpleNamespace(kind="ram")] * (len(regions) - 1)])
+    return SimpleNamespace(board=board, counts=counts, coverage=SimpleNamespace(levels=levels))
 
 
 def test_the_wrong_moment_spares_no_region():
     """A row that comes right beside one that never answers was read at the right moment; both were, then."""
     assert _spares_a_region(counted_regions((396, 15), (537, 490)))
     assert not _spares_a_region(counted_regions((396, 150), (537, 490)))
-    assert not _spares_a_region(counted_regions((396, 15), (537, 20)))
+    assert not _spares_a_region(counted_regions((396, 15), (537, 200)))
+    assert not _spares_a_region(counted_regions((396, 15), (537, 490), disagree=20))
+    assert not _spares_a_region(counted_regions((396, 15), (537, 490), kind="rom"))
     assert not _spares_a_region(counted_regions((20, 0), (537, 490)))
     assert not _spares_a_region(counted_regions((396, 15), (537, 490), one_level=True))

@@ -11,7 +11,7 @@ from busledger.decoder.diagnosis.rivals.arrays import BecameOf, CellMemory, Stor
 from tests.reference.story_twin import Access, StoryTwin, either, folded
 
 CELLS = 5
-TOOK = ["no test", "took", "stayed", "neither"]
+TOOK = ["no test", "took", "stayed", "neither", "to and fro"]
 REPEAT = ["first", "same", "other"]
 FOLD = ["-", "hit", "miss", "other", "first"]
 

@@ -50,7 +50,7 @@ class StoryTwin:
         if self.changed.get(a.cell) and a.compared:
             took = "stayed" if as_before else "neither"
             if not a.wrong:
-                took = "no test" if as_before else "took"  # written to and fro, it may have held that all along
+                took = "to and fro" if as_before else "took"  # it may have held that all along
         older = 0
         if a.wrong:
             fits = [(v ^ a.data) & a.compared == 0 for v in reversed(self.contents.get(a.cell, []))]

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.contents import log_found
+from busledger.decoder.diagnosis.replay.memory_kernel import NOBODY_KNOWS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import Behaviour, CoupledCell, LaneFault, PathFault
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
@@ -141,7 +142,10 @@ class FoundContents:
     def log_of(self, fault: PathFault, sure: NDArray[np.uint32]) -> float | None:
         """Their log probability under the hard theory, of one that comes and goes only what is wrong would tell them;
         None = nothing was found. Those apart that nobody knew anyway: the first read of a cell not yet written tells of
-        contents that a sound card would have to have guessed as well."""
+        contents that a sound card would have to have guessed as well. Of lanes on which levels fight none is told: a
+        half for each, whatever a memory might have held."""
+        if fault.joins == NOBODY_KNOWS and (self._study.maps(fault).r2 >= 0).any():
+            return None
         unknown = self._rows.compared & ~sure & np.uint32(fault.mask)
         asked = np.flatnonzero((unknown != 0) & self._asked)
         if not len(asked):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.urns import log_urn
-from busledger.decoder.diagnosis.replay.weighing import HARD, log_chances, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_chances, log_rate, log_sum
 
 __all__ = ["log_by_level", "log_by_word", "log_patterns"]
 
@@ -69,8 +69,8 @@ def log_by_word(rows: Rows, mask: int, otherwise: float) -> float:
     word every time, which is the word itself with an even chance, and else any other. Then right reads are foretold as
     wrong ones are.
 
-    ``rows``: narrowed to ``mask``; reads that tell of some of its lanes alone are left out, wrong ones at a half for
-    each lane.
+    ``rows``: narrowed to ``mask``; reads that tell of some of its lanes alone come wrong at a rate of their own, with a
+    half for each lane.
     """
     lanes = mask.bit_count()
     if lanes < 2:
@@ -88,8 +88,9 @@ def log_by_word(rows: Rows, mask: int, otherwise: float) -> float:
     agree = int(often[last].sum())
     other, odd = math.log(2.0**lanes - 1.0), len(due) - agree
     own = -len(last) * math.log(2.0) - (len(last) - itself) * other + log_rate(agree, odd, HARD) - odd * other
-    left = rows.compared[read & ~whole & (rows.wrong != 0)]
-    own -= float(np.bitwise_count(left).sum()) * math.log(2.0)
+    left, bad = read & ~whole, rows.wrong != 0
+    own += log_rate(int(np.count_nonzero(left & bad)), int(np.count_nonzero(left & ~bad)), SOMETIMES)
+    own -= float(np.bitwise_count(rows.compared[left & bad]).sum()) * math.log(2.0)
     return log_sum([math.log1p(-_BY_WORD) + otherwise, math.log(_BY_WORD) + own])
 
 

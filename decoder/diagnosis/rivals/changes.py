@@ -216,7 +216,7 @@ def _told(story: Story, blocks: Sequence[Block]) -> Iterator[str]:
 def _never_holds(story: Story, here: NDArray[np.bool_], cells: int) -> bool:
     """Whether a few cells do not even hold what this side writes: that is a device, not memory shared with somebody."""
     tests = int(np.count_nonzero(here & (story.took != kernel.NO_TEST)))
-    held = int(np.count_nonzero(here & (story.took == kernel.TOOK)))
+    held = int(np.count_nonzero(here & story.holds()))
     return cells <= DEVICE and tests >= 3 and held <= 0.25 * tests
 
 

@@ -116,7 +116,7 @@ def _at_rest(signs: CaptureSigns, bit: int, time: NDArray[np.int64]) -> bool:
 
 
 def _dip(story: Story, bit: int, line: str, lines: int, walk: Walk, best: OutOfLine) -> Iterator[Rival]:
-    """By wrong reads after which, or before which, the program goes on with the line the other way; ``lines`` clipped
+    """By wrong reads after which the program goes on with the line the other way; ``lines`` clipped
     in all."""
     rows = story.rows
     wrong = rows.wrong != 0

@@ -93,10 +93,8 @@ def _hiding(story: Story, found: list[Rival]) -> Iterator[Rival]:
         hidden = story.bad[(rows.time[story.bad] > one.span[0]) & (rows.time[story.bad] <= one.span[1])]
         for bit in (bits[line] for line in one.lines if bits.get(line, -1) >= story.study.cells.shift):
             hidden = np.union1d(hidden, story.bad[left_astray(story, bit, one.span)[story.bad]])
-        # What it explains already it has weighed; and then nothing of that time is asked of it any more.
-        hidden = hidden[~np.isin(rows.index[hidden], one.index)]
+        hidden = hidden[~np.isin(rows.index[hidden], one.index)]  # what it explains already it has weighed
         news = hidden[story.repeat[hidden] != kernel.SAME]
-        news = news[(rows.time[news] > one.span[1]) | (one.explains == 0)]
         if len(hidden):
             price = sum(int(lanes).bit_count() for lanes in rows.compared[news]) * math.log(2.0)
             index = np.union1d(rows.index[hidden], one.index)

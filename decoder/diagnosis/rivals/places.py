@@ -32,7 +32,7 @@ def devices(story: Story) -> Iterator[Rival]:
     rows = story.rows
     read = ~rows.is_write & (rows.compared != 0)
     wrong = story.per_cell(rows.wrong != 0)
-    tests, held = story.per_cell(story.took != kernel.NO_TEST), story.per_cell(story.took == kernel.TOOK)
+    tests, held = story.per_cell(story.took != kernel.NO_TEST), story.per_cell(story.holds())
     # Where no write tells, what is wrong in half of all reads is odd enough.
     odd = (wrong >= 2) & np.where(tests > 0, held <= 0.25 * tests, 2 * wrong >= story.per_cell(read))
     asked = story.per_cell(read) > 0

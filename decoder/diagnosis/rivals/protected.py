@@ -129,14 +129,14 @@ def _at_times(
     unread[reads[np.unique(rows.cell[reads], return_index=True)[1]]] = True
     # In the order of the writes, not of the reads that tell of them; a write of what was there already tells nothing,
     # but the first write that is found again does, whatever was there before.
-    took = (story.took == kernel.TOOK) | (unread & (story.took == kernel.NO_TEST) & (rows.compared != 0))
+    took = (story.took == kernel.TOOK) | (unread & story.tells_nothing() & (rows.compared != 0))
     telling = np.flatnonzero(here & told & ((rows.wrong != 0) | took))
     telling = telling[np.argsort(story.since[telling], kind="stable")]
     lost = rows.wrong[telling] != 0
     # One alone among lost ones held what was to be written already: that is chance, and no switch.
     alone = np.zeros(len(lost), np.bool_)
     alone[1:-1] = lost[:-2] & ~lost[1:-1] & lost[2:]
-    alone &= story.took[telling] == kernel.NO_TEST
+    alone &= story.tells_nothing()[telling]
     lucky = rows.compared[telling[alone]]
     telling, lost = telling[~alone], lost[~alone]
     changes = int(np.count_nonzero(lost[1:] != lost[:-1]))

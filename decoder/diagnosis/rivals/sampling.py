@@ -29,9 +29,9 @@ _DOUBTFUL, _DOUBTFUL_WIDE, _WIDE = 0.3, 0.42, 6.0
 # the outside world, halved of 1 (``tests.outside.rivals``, seed 86000: stray, x, three clips, noisy, too slow, ringing,
 # device, shared). No other part is named in any.
 _CLEAN_LANES, _CLEAN_SHARE = 3, 0.2  # lanes of regions that came right in every one of many reads
-# Reads of a region, those of them that came wrong, and how many times as many did in another one: then it was the right
-# moment, which is the same for all.
-_SPARED, _SPARED_WRONG, _CONTRAST = 100, 0.05, 10.0
+# Reads of a region, and shares of them that came wrong, there and in another one: then it was the right moment, which
+# is the same for all.
+_SPARED, _SPARED_WRONG, _MOSTLY_WRONG = 100, 0.05, 0.5
 _ONE_LEVEL = 0.8  # share of lanes seen at one level only, as no test of a memory leaves them
 _EVEN = 1000  # transfers
 _FEW = 32  # transfers
@@ -161,10 +161,14 @@ def _spares_a_region(evidence: Evidence) -> bool:
     if evidence.coverage is None:
         return False
     both = (evidence.coverage.levels.sum(axis=1) > 0).all(axis=2)  # (regions, lanes)
-    asked = [(r, seen) for r, seen in zip(evidence.counts, both, strict=True) if r.reads_compared >= _SPARED]
-    share = {r.name: r.mismatches / r.reads_compared for r, _ in asked}
-    least = min((share[r.name] for r, seen in asked if seen.sum() >= len(r.lanes)), default=1.0)
-    return least <= _SPARED_WRONG and max(share.values(), default=0.0) >= _CONTRAST * max(least, 1.0 / _SPARED)
+    ram = [region.kind != "rom" for region in evidence.board.regions]  # a ROM tells nothing of the moment of writes
+    asked = [
+        ((r.mismatches + r.reads_disagree) / r.reads, seen.sum() >= len(r.lanes))
+        for r, seen, written in zip(evidence.counts, both, ram, strict=True)
+        if written and r.reads_compared >= _SPARED
+    ]
+    spared = any(share <= _SPARED_WRONG and whole for share, whole in asked)
+    return spared and any(share >= _MOSTLY_WRONG for share, _ in asked)
 
 
 def _rings(evidence: Evidence, signs: CaptureSigns) -> CannotJudge | None:

@@ -85,6 +85,14 @@ class Story:
         """See ``story_kernel``, as the next three."""
         return self.told.took
 
+    def holds(self) -> NDArray[np.bool_]:
+        """A value a row: whether what was written since the last read was found there."""
+        return np.isin(self.took, (kernel.TOOK, kernel.TO_AND_FRO))
+
+    def tells_nothing(self) -> NDArray[np.bool_]:
+        """A value a row: no read, or one that came right and might have had no write taken since the last one."""
+        return np.isin(self.took, (kernel.NO_TEST, kernel.TO_AND_FRO))
+
     @property
     def repeat(self) -> NDArray[np.uint8]:
         """Beside the last read of the cell."""

@@ -8,7 +8,7 @@ from busledger.decoder.inner_kernel import inner
 HELD = 6  # different contents that are remembered of a cell
 SIDES = 6  # of a cell that two may answer for: each one's, and what was written to either since
 # ``took``: what the first read after a write that changes something shows.
-NO_TEST, TOOK, STAYED, NEITHER = range(4)
+NO_TEST, TOOK, STAYED, NEITHER, TO_AND_FRO = range(5)
 # ``repeat``: a read beside the last one of its cell, no write between.
 FIRST, SAME, OTHER = range(3)
 RIGHT = 4  # bit of ``pending``: the last access was a read that came right
@@ -45,7 +45,7 @@ def tell(rows, memory, told):
             if wrong[i] == 0:
                 # Written to and fro since the last read, the cell may have held that all along.
                 to_and_fro = before == compared[i] and (last ^ data[i]) & before == 0
-                took[i] = NO_TEST if to_and_fro else TOOK
+                took[i] = TO_AND_FRO if to_and_fro else TOOK
             elif before and (last ^ data[i]) & before == 0:
                 took[i] = STAYED
             else:
