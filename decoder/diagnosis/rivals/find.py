@@ -42,6 +42,7 @@ from busledger.decoder.diagnosis.rivals.written_beside import written_beside
 __all__ = ["find_rivals", "rivals_of_lines", "unread_of_lines"]
 
 _REST = math.log(0.2)  # judged: that a cause of a region reaches further than its own sign tells
+_PROVEN = 100.0  # nats of its own sign from which on a clip was off for sure: what was read then says nothing. Judged
 
 
 def find_rivals(study: Study, survey: Survey) -> list[Rival]:
@@ -96,6 +97,8 @@ def _hiding(story: Story, found: list[Rival]) -> Iterator[Rival]:
         hidden = hidden[~np.isin(rows.index[hidden], one.index)]  # what it explains already it has weighed
         news = hidden[story.repeat[hidden] != kernel.SAME]
         if len(hidden):
+            if one.explains and one.log_seen >= _PROVEN:
+                news = news[rows.time[news] > one.span[1]]  # nothing of that time is asked of any card any more
             price = sum(int(lanes).bit_count() for lanes in rows.compared[news]) * math.log(2.0)
             index = np.union1d(rows.index[hidden], one.index)
             taken = Both(NotJudged(None, one.span), Excused(index))
