@@ -40,14 +40,24 @@ def dips(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     wrong = rows.wrong != 0
     if np.count_nonzero(wrong) < _FEW:
         return
-    seen = walks(story)
-    for bit, line in signs.address_lines.items():
-        if bit >= story.study.cells.shift and not _at_rest(signs, bit, rows.time[wrong]):
-            best = max((one for walk in seen for one in walk.by_line(bit)), key=lambda one: one.log_odds)
-            found = list(_dip(story, bit, line, len(signs.names), seen[0], best))
-            yield from found
-            if not found and len(best.out) >= _FEW and best.log_odds >= _TELLS:
-                yield from _out_of_line(story, bit, line, len(signs.names), best)
+    lines = [
+        (bit, line)
+        for bit, line in signs.address_lines.items()
+        if bit >= story.study.cells.shift and not _at_rest(signs, bit, rows.time[wrong]) and _may_be(story, bit)
+    ]
+    seen = walks(story) if lines else ()
+    for bit, line in lines:
+        best = max((one for walk in seen for one in walk.by_line(bit)), key=lambda one: one.log_odds)
+        found = list(_dip(story, bit, line, len(signs.names), seen[0], best))
+        yield from found
+        if not found and len(best.out) >= _FEW and best.log_odds >= _TELLS:
+            yield from _out_of_line(story, bit, line, len(signs.names), best)
+
+
+def _may_be(story: Story, bit: int) -> bool:
+    """Whether half of the wrong reads at the least give what lies on the line's other side, as all ideas here ask."""
+    hit, _ = either_side(story, partners_of(story, bit))
+    return 2 * int(np.count_nonzero(hit == 1)) >= int(np.count_nonzero(story.rows.wrong))
 
 
 def _joined(
@@ -116,8 +126,7 @@ def _at_rest(signs: CaptureSigns, bit: int, time: NDArray[np.int64]) -> bool:
 
 
 def _dip(story: Story, bit: int, line: str, lines: int, walk: Walk, best: OutOfLine) -> Iterator[Rival]:
-    """By wrong reads after which the program goes on with the line the other way; ``lines`` clipped
-    in all."""
+    """By wrong reads after which the program goes on with the line the other way; ``lines`` clipped in all."""
     rows = story.rows
     wrong = rows.wrong != 0
     hit, open_ = either_side(story, partners_of(story, bit))
