@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from busledger.decoder.checks.evidence import CheckKey, ChecksEvidence, gather_evidence
 from busledger.decoder.checks.grounds import CheckName, Grounds
-from busledger.decoder.checks.lines import skew_of
+from busledger.decoder.checks.lines import skew_of, usual_pulses
 from busledger.decoder.checks.results import (
     BufferResult,
     BuffersResult,
@@ -87,6 +87,7 @@ __all__ = [
     "hold_together",
     "probe_doubts",
     "skew_of",
+    "usual_pulses",
     "worst_first",
 ]
 

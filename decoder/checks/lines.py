@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -31,6 +31,7 @@ __all__ = [
     "sampled_grid",
     "skew_of",
     "ticks",
+    "usual_pulses",
 ]
 
 FEMTOSECONDS_PER_NS = 1_000_000
@@ -248,3 +249,17 @@ def _condition(text: str, profile: Profile, setting: Setting) -> Condition:
 def ticks(ns: float, tick_fs: int) -> int:
     """Nanoseconds as ticks, rounded up."""
     return -int(-ns * FEMTOSECONDS_PER_NS // tick_fs)
+
+
+def usual_pulses(pulses: Iterable[tuple[int, int]], *, anywhere: bool) -> int:
+    """What a line of a kind shows that has no loose clip; ``pulses`` of each such line: of one sample, and of two.
+
+    Of pulses that come at any moment of the clock (``anywhere``) those of one sample, on the middle line. Else those of
+    two as well, for where drivers take turns a channel that is a little earlier or later than the others sees the
+    shorter ones; and on the third line from above, for a status that comes over the data lines at each cycle's
+    beginning moves some of them alone (8080: D1, D5 and D7 in a fetch; Intel, User's Manual, status word chart).
+    """
+    shown = sorted(one if anywhere else one + two for one, two in pulses)
+    if not shown:
+        return 0
+    return shown[len(shown) // 2 if anywhere else max(len(shown) // 2, len(shown) - 3)]

@@ -348,8 +348,8 @@ class TimingResult(_Result):
 
 class ChannelHealth(_Result):
     """One channel of the capture. ``runts`` are pulses of one sample, ``pulses_of_two`` those of two;
-    ``runts_anywhere``: they come at any moment of
-    the clock, as noise does, and not where drivers take turns (None: not known)."""
+    ``runts_anywhere``: the former come at any moment of the clock, as noise does, and not where drivers take turns
+    (None: not known)."""
 
     channel: str
     line: str | None

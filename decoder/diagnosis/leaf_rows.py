@@ -87,8 +87,8 @@ def count_reads(rows: Rows) -> LeafCount:
     """Counts of rows that are narrowed already."""
     compared = rows.compared != 0
     bad = rows.wrong != 0
-    events = _by_window(rows, rows.event != 0)
-    right = _by_window(rows, compared & ~bad)
+    events = rows.by_window(rows.event != 0)
+    right = rows.by_window(compared & ~bad)
     if not bad.any():
         return LeafCount(int(np.count_nonzero(compared)), 0, events, right)
     last = _before(rows)
@@ -99,12 +99,8 @@ def count_reads(rows: Rows) -> LeafCount:
     wrong_again = bad & (rows.event == 0)
     return LeafCount(
         int(np.count_nonzero(compared)), int(np.count_nonzero(bad)), events, right, int(np.count_nonzero(by_itself)),
-        came_back, _repeats_of(rows, by_itself), _by_window(rows, right_again), _by_window(rows, wrong_again),
+        came_back, _repeats_of(rows, by_itself), rows.by_window(right_again), rows.by_window(wrong_again),
     )  # fmt: skip
-
-
-def _by_window(rows: Rows, those: NDArray[np.bool_]) -> Counts:
-    return np.bincount(rows.window[those], minlength=WINDOWS).astype(np.int64)
 
 
 def _repeats_of(rows: Rows, news: NDArray[np.bool_]) -> int:

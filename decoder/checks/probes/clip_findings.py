@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
+from busledger.decoder.checks.lines import usual_pulses
 from busledger.decoder.checks.probes.walk import walked
 
 __all__ = ["Seen", "clip_findings", "has_stopped"]
@@ -47,7 +48,7 @@ def clip_findings(
     channels: list[Seen], span: tuple[int, int], moment: Callable[[int], str]
 ) -> Iterator[tuple[str, str, str, str, int, int | None]]:
     """(code, weight, channel, sentence, count, tick) of every clip to look at; ``moment`` puts a tick into words."""
-    usual = {True: _usual(channels, of_two=False), False: _usual(channels, of_two=True)}
+    usual = {anywhere: _usual(channels, anywhere=anywhere) for anywhere in (True, False)}
     stopped = [seen for seen in channels if has_stopped(seen, span)]
     busy = any(seen.role == "data" and seen.moves > _MANY for seen in channels)
     for seen in channels:
@@ -96,15 +97,13 @@ def _of_rest(seen: Seen, alone: bool) -> tuple[str, str]:
     return "note", "others stopped with it, as in a program's last loop"
 
 
-def _usual(channels: list[Seen], *, of_two: bool) -> Mapping[str | None, int]:
-    """Pulses of one sample, or of one or two, on the middle line of each kind: of those that come where drivers take
-    turns, a channel that is a little earlier or later than the others sees the shorter ones, and a status that comes
-    over the data lines moves some alone: the third line from above counts."""
+def _usual(channels: list[Seen], *, anywhere: bool) -> Mapping[str | None, int]:
+    """The usual pulses of each kind of line of which there are a few."""
     found: dict[str | None, int] = {}
     for role in ("address", "data"):
-        runts = sorted(seen.runts + (seen.of_two if of_two else 0) for seen in channels if seen.role == role)
-        if len(runts) > 2:
-            found[role] = runts[max(len(runts) // 2, len(runts) - 3) if of_two else len(runts) // 2]
+        pulses = [(seen.runts, seen.of_two) for seen in channels if seen.role == role]
+        if len(pulses) > 2:
+            found[role] = usual_pulses(pulses, anywhere=anywhere)
     return found
 
 

@@ -6,9 +6,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.urns import log_urn
 from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_chances, log_rate, log_sum
@@ -56,8 +54,8 @@ def log_by_level(rows: Rows, mask: int, at_any_time: float) -> float:
     right = (rows.compared & lane != 0) & (rows.wrong == 0)
     own = 0.0
     for level in (np.uint32(0), lane):
-        hits = _by_window(rows, (rows.event != 0) & (rows.data & lane == level))
-        misses = _by_window(rows, right & (rows.expected & lane != level))
+        hits = rows.by_window((rows.event != 0) & (rows.data & lane == level))
+        misses = rows.by_window(right & (rows.expected & lane != level))
         if not hits.any():
             return at_any_time  # of one level alone listed faults tell
         own += log_chances(hits, misses, (int(hits.sum()), int(misses.sum())))
@@ -92,7 +90,3 @@ def log_by_word(rows: Rows, mask: int, otherwise: float) -> float:
     own += log_rate(int(np.count_nonzero(left & bad)), int(np.count_nonzero(left & ~bad)), SOMETIMES)
     own -= float(np.bitwise_count(rows.compared[left & bad]).sum()) * math.log(2.0)
     return log_sum([math.log1p(-_BY_WORD) + otherwise, math.log(_BY_WORD) + own])
-
-
-def _by_window(rows: Rows, those: NDArray[np.bool_]) -> NDArray[np.int64]:
-    return np.bincount(rows.window[those], minlength=WINDOWS).astype(np.int64)

@@ -9,6 +9,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
+
 __all__ = ["Overlay", "Rows", "joined"]
 
 
@@ -58,6 +60,10 @@ class Rows:
 
     def __len__(self) -> int:
         return int(self.index.shape[0])
+
+    def by_window(self, those: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """int64[WINDOWS]: how many of ``those`` fall in each."""
+        return np.bincount(self.window[those], minlength=WINDOWS).astype(np.int64)
 
     def take(self, rows: NDArray[np.bool_] | NDArray[np.intp]) -> Rows:
         """The rows given by mask or index, copied."""

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.checks import ChannelHealth
+from busledger.decoder.checks import ChannelHealth, usual_pulses
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.study import Rows
@@ -32,7 +32,6 @@ _ALONE = 0.01  # the same, where no other data line shows any: drivers settle on
 _MANY_RUNTS = 24
 _HURT = (0.5, 0.1, 0.02, 0.004, 0.0008)  # share of a noisy clip's pulses that hurt the read they fall in, all as likely
 _TIMES = (16.0, 4.0, 1.0, 0.25)  # the same for pulses at any moment, against one in as many as a cycle has samples
-_THIRD = 3  # lines that show as many pulses are no clip's doing
 _BEYOND = 8.0  # times the runts of the other channels
 
 
@@ -192,15 +191,9 @@ def _settling(health: ChannelHealth, usual: int) -> float:
 
 
 def _usual(like: Iterable[str], of_line: Mapping[str, ChannelHealth], one: ChannelHealth | None) -> int:
-    """Pulses on the middle one of such lines: a bus that settles makes some on all. Those of one sample, where ``one``
-    shows its own at any moment of the clock; else those of two as well, for a channel that is a little earlier or later
-    than the others sees the shorter ones, and on the third line from above, for a status that comes over the data lines
-    at each cycle's beginning (8080: Intel, User's Manual) moves some of them alone."""
-    wider = one is None or not one.runts_anywhere
-    runts = sorted(of_line[name].runts + wider * of_line[name].pulses_of_two for name in like if name in of_line)
-    if not runts:
-        return 0
-    return runts[max(len(runts) // 2, len(runts) - _THIRD) if wider else len(runts) // 2]
+    """Pulses that such lines usually show, at such moments as ``one`` shows its own."""
+    pulses = ((of_line[name].runts, of_line[name].pulses_of_two) for name in like if name in of_line)
+    return usual_pulses(pulses, anywhere=one is not None and bool(one.runts_anywhere))
 
 
 def _noisy(story: Story, health: ChannelHealth, line: str, usual: int, lane: int) -> Iterator[Rival]:
