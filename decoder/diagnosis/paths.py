@@ -28,6 +28,7 @@ __all__ = [
     "LEAF_SCOPES",
     "Beside",
     "beside_own",
+    "judged",
     "judged_again",
     "kind_of",
     "one_of",
@@ -149,7 +150,7 @@ def _replayed(
         and not _is_told(c, given)
         and (blind is None or (_is_wide(c) if beside is None else beside.asks_for(c)))
     ]
-    found = _judged(study, candidates, survey, rows, given, blind, whole)
+    found = judged(study, candidates, survey, rows, given, blind, whole)
     if beside is None or not (beside.some or beside.wide):
         return found
     return [state for state in found if state.scored.hard == beside.wide]
@@ -165,11 +166,15 @@ def _is_told(candidate: Candidate, given: Sequence[Path]) -> bool:
     return same in [(c.scope, c.component, c.mask) for c in told]
 
 
-def _judged(
+def judged(
     study: Study, candidates: Sequence[Candidate], survey: Survey, rows: Rows, given: Sequence[Path],
-    blind: NotLookedAt | None, whole: Rows,
+    blind: NotLookedAt | None, whole: Rows, *, unseen: bool = False,
 ) -> list[PathFaultState]:  # fmt: skip
-    if survey.wrong == 0 or not candidates:
+    """The candidates replayed on ``rows`` and weighed, each in every way of failing that has a part in them.
+
+    ``whole``: the rows without anything left out of them; ``unseen``: those that show in none of the rows as well.
+    """
+    if not candidates or (survey.wrong == 0 and not unseen):
         return []
     effects = replay_all(study, candidates, survey, rows)
     components = {state.scored.candidate.component for state in given if isinstance(state, PathFaultState)}
@@ -181,7 +186,7 @@ def _judged(
             odds += math.log(_SAME_PART)
         more = _elsewhere(study.evidence, c)
         for scored in _strictly_too(ways(c, effects)):
-            if not scored.effect.tally.hits and not scored.covers:
+            if not scored.effect.tally.hits and not scored.covers and not (unseen and scored.hard):
                 continue
             if scored.hard and not hides(scored) and scored.effect.tally.misses > _REFUTED * scored.effect.tally.hits:
                 continue  # it would have shown, again and again
@@ -247,7 +252,7 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
         ]
     else:
         seen = rows if path.blind is None else path.blind.feed(rows)
-        found = _judged(study, [scored.candidate], study.survey([seen]), seen, given, path.blind, rows)
+        found = judged(study, [scored.candidate], study.survey([seen]), seen, given, path.blind, rows)
     return next((one for one in found if one.key == path.key and _way(one.scored) == _way(scored)), None)
 
 
@@ -267,7 +272,7 @@ def other_names(
         for one in listed_faults(study.card_as_seen).shared(survey.lanes(), likely_pairs(study, seen))
         if kind_of(one) == kind_of(c) and one.key not in taken and set(one.regions) & set(c.regions)
     ]
-    found = _judged(study, alike, survey, seen, given, blind, rows)
+    found = judged(study, alike, survey, seen, given, blind, rows)
 
     def acts(one: Scored) -> tuple[object, ...]:
         return one.hard, *_way(one), one.effect.hash_, one.covers
@@ -280,7 +285,7 @@ def beside_own(
 ) -> list[PathFaultState]:
     """The same fault, its excuses given or not, without what some chips explain by themselves, or without them."""
     seen = own.feed(rows)
-    found = _judged(study, [path.scored.candidate], study.survey([seen]), seen, given, own, rows)
+    found = judged(study, [path.scored.candidate], study.survey([seen]), seen, given, own, rows)
     return [one for one in found if one.key == path.key and one.scored.variant == path.scored.variant]
 
 

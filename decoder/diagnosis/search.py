@@ -14,6 +14,7 @@ from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 
+from busledger.decoder.diagnosis.behind_shorts import behind_shorts
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
 from busledger.decoder.diagnosis.overlay import Blind, hides
@@ -21,13 +22,13 @@ from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState, pull_apart, told_twice
 from busledger.decoder.diagnosis.paths import (
     beside_own,
-    judged_again,
     one_of,
     other_names,
     propose_paths,
     regions_told,
     replayed_alone,
 )
+from busledger.decoder.diagnosis.sets import rebuilt, with_path
 from busledger.decoder.diagnosis.worth import in_turn, prospect, with_one_more, worth_trying
 from busledger.decoder.progress import Progress, silent
 
@@ -87,6 +88,8 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
         if not front:
             break
     states = _in_full_view(card, states)
+    best_so_far = max(states, key=lambda s: s.log_total)
+    states += behind_shorts(card, best_so_far)
     states += _beside_the_bad(card, states)
     states += (found := _beside_what_is_known(card, states))
     first = max(states, key=lambda s: s.log_total)
@@ -173,7 +176,7 @@ def _in_full_view(card: Card, states: list[CardState]) -> list[CardState]:
         for path in best.paths if len(best.paths) > 1 else ():
             if getattr(path, "blind", None) is None or card.work > _WORK[-1]:
                 continue
-            left = _rebuilt(card, [p for p in best.paths if p is not path])
+            left = rebuilt(card, [p for p in best.paths if p is not path])
             if left is None:
                 continue
             others = left.paths
@@ -218,29 +221,8 @@ def _beside_the_bad(card: Card, states: Sequence[CardState]) -> list[CardState]:
             while state is not None and card.work <= _WORK[-1]:
                 found.append(state)
                 rest = best.paths[len(state.paths) :]
-                state = _with(card, state, rest[0]) if rest else None
+                state = with_path(card, state, rest[0]) if rest else None
     return found
-
-
-def _with(card: Card, state: CardState, path: Path) -> CardState | None:
-    """One more fault in the set, judged on what that leaves; None where it leaves it no part."""
-    again = judged_again(path, card.study, state.rows, state.paths)
-    return None if again is None else card.weigh((*state.paths, again))
-
-
-def _rebuilt(card: Card, paths: Sequence[Path], *, anew: bool = False) -> CardState | None:
-    """These faults as a set of their own, each judged on what those before it leave. ``anew``: one that this leaves no
-    part, as chips that are bad hide it where they are looked at, may be judged without them."""
-    state: CardState | None = card.weigh(())
-    for path in paths:
-        before, state = state, None if state is None else _with(card, state, path)
-        if state is None and before is not None and anew:
-            proposed = propose_paths(
-                card.study, before.rows, before.paths, blind_to(card, before), beside(card, before)
-            )
-            same = [card.weigh((*before.paths, p)) for p in proposed if p.key == path.key]
-            state = max(same, key=lambda s: s.log_total, default=None)
-    return state
 
 
 def _beside_what_is_known(card: Card, states: Sequence[CardState]) -> list[CardState]:
@@ -257,7 +239,7 @@ def _beside_what_is_known(card: Card, states: Sequence[CardState]) -> list[CardS
         for path in state.paths if bad else ():
             if not isinstance(path, PathFaultState) or path.scored.hard or path.key[0] == NOT_LISTED:
                 continue
-            left = _rebuilt(card, [p for p in state.paths if p is not path])
+            left = rebuilt(card, [p for p in state.paths if p is not path])
             if left is None:
                 continue
             for u in bad:
@@ -280,7 +262,7 @@ def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> li
                 continue  # it was grown on the way
             if card.work > _WORK[-1]:
                 return found
-            left = _rebuilt(card, kept, anew=True)
+            left = rebuilt(card, kept, anew=True)
             if left is None:
                 continue
             found.append(left)
@@ -303,7 +285,7 @@ def _by_other_names(card: Card, states: Sequence[CardState]) -> list[CardState]:
             told = {one.key[:-1] for one in after}
             for other in other_names(path, card.study, card.weigh(before).rows, before):
                 # What stands after it was judged beside the other name, and may be a part's second fault no more.
-                again = None if other.key[:-1] in told else _rebuilt(card, (*before, other, *after))
+                again = None if other.key[:-1] in told else rebuilt(card, (*before, other, *after))
                 if again is not None:
                     found.append(again)
     return found
