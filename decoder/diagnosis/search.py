@@ -88,8 +88,7 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
         if not front:
             break
     states = _in_full_view(card, states)
-    best_so_far = max(states, key=lambda s: s.log_total)
-    states += behind_shorts(card, best_so_far)
+    states += behind_shorts(card, max(states, key=lambda s: s.log_total))
     states += _beside_the_bad(card, states)
     states += (found := _beside_what_is_known(card, states))
     first = max(states, key=lambda s: s.log_total)
