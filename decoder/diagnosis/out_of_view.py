@@ -16,7 +16,7 @@ from busledger.decoder.diagnosis.own_doing import OwnDoing, is_steady
 from busledger.decoder.diagnosis.path import PathFaultState
 from busledger.decoder.diagnosis.paths import LANE_SCOPES, Beside, kind_of
 
-__all__ = ["PARTED_ROWS", "bad_units", "beside", "blind_to"]
+__all__ = ["PARTED_ROWS", "bad_units", "beside", "blind_to", "lanes_at_times"]
 
 # Judged; with those of search.py doubled and halved at once.
 _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
@@ -72,7 +72,7 @@ def beside(card: Card, state: CardState) -> list[Beside]:
         blind = _without(card, {u: _lanes_of(state.leaves[u]) for u in sure if u not in alike})
         if blind is not None:
             found.append(Beside(blind, kind))
-    if lanes := _lanes_at_times(state):
+    if lanes := lanes_at_times(state):
         found.append(Beside(Aside(lanes, len(card.study.card.regions)), wide=True))
     leaves = state.leaves
     return found + [
@@ -81,7 +81,7 @@ def beside(card: Card, state: CardState) -> list[Beside]:
     ]
 
 
-def _lanes_at_times(state: CardState) -> dict[int, int]:
+def lanes_at_times(state: CardState) -> dict[int, int]:
     """By region, the lanes that the set has as faults which come and go."""
     lanes: dict[int, int] = {}
     for path in state.paths:

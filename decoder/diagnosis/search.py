@@ -16,8 +16,8 @@ import numpy as np
 
 from busledger.decoder.diagnosis.behind_shorts import behind_shorts
 from busledger.decoder.diagnosis.card import Card, CardState
-from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
-from busledger.decoder.diagnosis.overlay import Blind, hides
+from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to, lanes_at_times
+from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt, hides
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState, pull_apart, told_twice
 from busledger.decoder.diagnosis.paths import (
@@ -181,6 +181,9 @@ def _in_full_view(card: Card, states: list[CardState]) -> list[CardState]:
             others = left.paths
             same = [p for p in propose_paths(card.study, left.rows, others, None) if p.key[:-1] == path.key[:-1]]
             states += [left, *(card.weigh((*others, p)) for p in same)]
+            if lanes := lanes_at_times(left):
+                aside = Aside(lanes, len(card.study.card.regions))
+                states += _judged_anew(card, best.paths, best.paths.index(path), aside)
             struck |= _overlooked(card, best, path)
         if not struck:
             break
@@ -214,13 +217,22 @@ def _beside_the_bad(card: Card, states: Sequence[CardState]) -> list[CardState]:
             continue
         if all(lanes & ~bad.lanes.get(r, 0) == 0 for r, lanes in blind.lanes.items()):
             continue
-        before = card.weigh(best.paths[:number])
-        for again in beside_own(path, card.study, before.rows, before.paths, bad):
-            state: CardState | None = card.weigh((*before.paths, again))
-            while state is not None and card.work <= _WORK[-1]:
-                found.append(state)
-                rest = best.paths[len(state.paths) :]
-                state = with_path(card, state, rest[0]) if rest else None
+        found += _judged_anew(card, best.paths, number, bad)
+    return found
+
+
+def _judged_anew(card: Card, paths: Sequence[Path], number: int, unseen: NotLookedAt) -> list[CardState]:
+    """The set with one of its faults judged without some lanes of reads, in each way that leaves it, and those that
+    stand after it on what it leaves then; and the sets on the way."""
+    path, found = paths[number], []
+    before = card.weigh(paths[:number])
+    again = beside_own(path, card.study, before.rows, before.paths, unseen) if isinstance(path, PathFaultState) else ()
+    for one in again:
+        state: CardState | None = card.weigh((*before.paths, one))
+        while state is not None and card.work <= _WORK[-1]:
+            found.append(state)
+            rest = paths[len(state.paths) :]
+            state = with_path(card, state, rest[0]) if rest else None
     return found
 
 
