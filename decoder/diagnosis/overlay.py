@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.clipped import seen_acting
 from busledger.decoder.diagnosis.never_written import as_read
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
-from busledger.decoder.diagnosis.replay.replay import PathRun, Tables
+from busledger.decoder.diagnosis.replay.replay import Effect, PathRun, Tables
 from busledger.decoder.diagnosis.replay.replay_kernel import EXCUSES, EXPLAINS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault, Maps, PathFault
+from busledger.decoder.diagnosis.replay.weighing import LN2
 from busledger.decoder.diagnosis.scoring import Scored
 
 __all__ = ["Aside", "Blind", "FoundFault", "NotLookedAt", "composes", "hides", "lanes_apart", "moves", "shorts"]
@@ -166,7 +167,16 @@ class Blind:
 
 class Aside(Blind):
     """Lanes that a shared fault of the set has, which comes and goes: what a read shows there, and what the lane was
-    left with, is the one fault's doing or the other's, and tells nothing of one that takes the whole row."""
+    left with, is the one fault's doing or the other's, and tells nothing of one that takes the whole row. What such a
+    one finds in cells of unknown contents it finds on these lanes as well: that is not free for their being set aside.
+    """
+
+    def log_contents_aside(self, effect: Effect, mask: int) -> float:
+        """What the lanes of ``mask`` that are set aside cost by unknown contents: each as much as those beside them."""
+        aside = max((lanes & mask).bit_count() for lanes in self.lanes.values())
+        told = effect.log_contents
+        told = -effect.tally.unsure_bits * LN2 if told is None else told
+        return told * aside / max(1, mask.bit_count() - aside)
 
 
 class FoundFault:

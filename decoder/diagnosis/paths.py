@@ -199,6 +199,7 @@ def judged(
             elif blind is not None and not isinstance(blind, Aside) and scored.hard and hides(scored):
                 continue  # it says what blinded chips give: to leave that out would be a gift
             own = _own(scored, more, wrong.at(c)) + clipped + log_fights(scored, rows)
+            own += blind.log_contents_aside(scored.effect, c.mask) if isinstance(blind, Aside) else 0.0
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
 

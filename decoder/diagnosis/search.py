@@ -21,6 +21,7 @@ from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt, hides
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState, pull_apart, told_twice
 from busledger.decoder.diagnosis.paths import (
+    LANE_SCOPES,
     beside_own,
     one_of,
     other_names,
@@ -52,6 +53,7 @@ _NAMES = 3  # names of one thing, for each set that is tried
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
 _RENAMED, _NEAR = 3, 5.0  # best sets whose faults are told of other parts, and nats that they lie below the best
+_NEAR_LANES = 25.0
 _FAR = 80.0  # nats below a set that leaves nothing to explain, by the estimate, that leave another one no part
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 
@@ -90,6 +92,7 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
     states = _in_full_view(card, states)
     states += behind_shorts(card, max(states, key=lambda s: s.log_total))
     states += _beside_the_bad(card, states)
+    states += _beside_lanes(card, states)
     states += (found := _beside_what_is_known(card, states))
     first = max(states, key=lambda s: s.log_total)
     if first in found and len(first.paths) < _AT_MOST and first.rows.wrong.any():
@@ -218,6 +221,24 @@ def _beside_the_bad(card: Card, states: Sequence[CardState]) -> list[CardState]:
         if all(lanes & ~bad.lanes.get(r, 0) == 0 for r, lanes in blind.lanes.items()):
             continue
         found += _judged_anew(card, best.paths, number, bad)
+    return found
+
+
+def _beside_lanes(card: Card, states: Sequence[CardState]) -> list[CardState]:
+    """The best sets in which a lane comes and goes, as do others: these judged again with that lane set aside. Judged
+    first they were charged with what the lane gave, or excused it."""
+    top = max(state.log_total for state in states)
+    near = sorted((s for s in states if len(s.paths) > 1 and s.log_total > top - _NEAR_LANES),
+                  key=lambda s: -s.log_total)  # fmt: skip
+    found: list[CardState] = []
+    for state in near[:_RENAMED]:
+        lanes = lanes_at_times(state)
+        for number, path in enumerate(state.paths if lanes else ()):
+            if not isinstance(path, PathFaultState) or path.scored.hard or isinstance(path.blind, Aside):
+                continue
+            if path.scored.candidate.scope not in LANE_SCOPES:
+                aside = Aside(lanes, len(card.study.card.regions))
+                found += _judged_anew(card, state.paths, number, aside)
     return found
 
 
