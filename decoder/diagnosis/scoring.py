@@ -61,7 +61,7 @@ class Scored:
         chances[:, 1] += chances[:, 0] * share
         chances[:, 0] *= 1.0 - share
         told = tally._replace(excused=0, misses=tally.misses + odd)
-        return replace(self, strict=True, effect=replace(self.effect, tally=told, chances=chances))
+        return replace(self, strict=True, effect=replace(self.effect, tally=told, chances=chances, apart=()))
 
     @property
     def key(self) -> tuple[object, ...]:
@@ -108,7 +108,9 @@ def log_own(scored: Scored, pattern_bits: int, extra_misses: int = 0) -> float:
         return log_hard(effect.tally._replace(unsure_bits=0), extra_misses) + effect.log_contents
     if scored.hard:
         return log_hard(effect.tally, extra_misses)
-    return log_sometimes(effect.tally, effect.chances, pattern_bits, extra_misses, effect.hours, effect.log_contents)
+    return log_sometimes(
+        effect.tally, effect.chances, pattern_bits, extra_misses, effect.hours, effect.log_contents, effect.apart
+    )
 
 
 def rate_by_window(scored: Scored) -> NDArray[np.float64]:

@@ -14,6 +14,7 @@ from collections.abc import Collection, Iterable, Sequence
 
 import numpy as np
 
+from busledger.decoder.diagnosis.as_chips import as_chips_show
 from busledger.decoder.diagnosis.behind_shorts import behind_shorts
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to, lanes_at_times
@@ -331,6 +332,7 @@ def _extended(
     proposed: list[Path] = list(
         propose_paths(card.study, state.rows, state.paths, blind_to(card, state), beside(card, state), alone=mine)
     )
+    proposed = as_chips_show(card, state, proposed)
     held = {path.key for path in state.paths}
     told = regions_told(state.paths)
     signs = card.study.evidence.signs

@@ -59,7 +59,8 @@ class Effect:
     (a retention time in ticks, an aggressor's cell), ``always`` whether it acts every time. ``log_contents``: log
     probability of what reads found in cells whose contents nobody knows: under the hard theory every read tells them,
     under the other what is wrong would; None = not asked, a half for each bit.
-    ``hours``: of a fault in bursts, in which windows it was taken to be at work (see PathRun).
+    ``hours``: of a fault in bursts, in which windows it was taken to be at work (see PathRun). ``apart``: of a lane
+    of several regions, the chances of each.
     """
 
     tally: Tally
@@ -71,6 +72,7 @@ class Effect:
     always: bool = True
     log_contents: float | None = None
     hours: NDArray[np.uint8] | None = None
+    apart: tuple[NDArray[np.int64], ...] = ()
 
     @property
     def log_unknown(self) -> float:
@@ -119,7 +121,7 @@ def run_lanes(faults: Iterable[LaneFault], regions: int, blocks: Iterable[Rows])
         seen = sorted(cycle for i in at for cycle in first[i, 1 : 1 + first[i, 0]].tolist())
         effects[fault] = Effect(
             Tally(*tally[at].sum(axis=0).tolist()), int(hashes[at].sum(dtype=np.uint64)), tuple(seen[:_FIRST]),
-            chances[at].sum(axis=0),
+            chances[at].sum(axis=0), apart=tuple(chances[i] for i in at),
         )  # fmt: skip
     return effects
 

@@ -62,6 +62,10 @@ _MEET = 0.5  # of the accesses before a read that a fault hit, those after which
 
 # Shares of the habits: one rate, eight rates, bursts; judged, as likely as not that a fault keeps to one rate.
 _HABITS = (0.5, 0.2, 0.3)
+# Of lanes that come and go and that several regions share, those that hurt each at a rate and at times of its own: how
+# hard the chips of a row pull, how many lines move with it and what the program does there differ from row to row.
+# Judged.
+_REGIONS_APART = 0.2
 _HABIT_FROM = 2  # hits: one has no habit
 # Windows that a fault sleeps and that a burst lasts, in the mean: a few very short bursts, some longer ones, or long
 # spells of both.
@@ -227,14 +231,15 @@ def _by_span(hits: Counts, misses: Counts) -> float:
 
 def log_sometimes(
     tally: Tally, chances: Counts | None, pattern_bits: int, extra_misses: int = 0,
-    hours: NDArray[np.uint8] | None = None, log_unknown: float | None = None,
+    hours: NDArray[np.uint8] | None = None, log_unknown: float | None = None, apart: Sequence[Counts] = (),
 ) -> float:  # fmt: skip
     """The fault comes and goes.
 
     ``pattern_bits``: lanes of the part; ``extra_misses``: chances missed that
     no window is known of; ``chances`` None: one rate throughout is all that is
     weighed (quick); ``hours``: in which windows it was taken to be at work; ``log_unknown``: log probability of what it
-    led to that nobody knew, None = a half for each bit.
+    led to that nobody knew, None = a half for each bit; ``apart``: of a lane that several regions share, the chances
+    of each.
     """
     odd = tally.excused + tally.contradicted
     total = (tally.hits + odd, tally.misses + extra_misses)
@@ -242,9 +247,23 @@ def log_sometimes(
         found = float(_awake(np.float64(total[0]), np.float64(total[1]), tally.two_ways / max(1, total[0])))
     else:
         found = log_chances(chances[:, 0], chances[:, 1] + extra_misses / chances.shape[0], total, tally.two_ways)
+        if len(apart) > 1 and not odd:
+            each = _by_region(apart) + (log_rate(0, extra_misses, SOMETIMES) if extra_misses else 0.0)
+            found = log_sum([math.log1p(-_REGIONS_APART) + found, math.log(_REGIONS_APART) + each])
     excuses = odd * (EXCUSE - math.log(max(2.0**pattern_bits - 1.0, 1.0)))
     unknown = -tally.unsure_bits * LN2 if log_unknown is None else log_unknown
     return found + unknown + excuses + _log_both_or_none(tally, chances, hours)
+
+
+def _by_region(apart: Sequence[Counts]) -> float:
+    """Of a lane that hurts each region at a rate and times of its own; -inf where only one shows it."""
+    totals = [(int(c[:, 0].sum()), int(c[:, 1].sum())) for c in apart]
+    if sum(hits > 0 for hits, _ in totals) < 2:
+        return -math.inf
+    return sum(
+        log_chances(c[:, 0], c[:, 1], total) if total[0] >= _HABIT_FROM else log_rate(*total, SOMETIMES)
+        for c, total in zip(apart, totals, strict=True)
+    )
 
 
 def _log_both_or_none(tally: Tally, chances: Counts | None, hours: NDArray[np.uint8] | None) -> float:
