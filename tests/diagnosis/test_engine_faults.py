@@ -112,6 +112,16 @@ class Coupled(Hardware):
             self.cells[7] ^= 1
 
 
+class NotEnabled(Hardware):
+    """U10 drives neither side: the bus keeps its level in reads, and in writes the cells take the open lines' high."""
+
+    def write(self, address: int, data: int) -> None:
+        self.put(address, 0xFF if self.acts() else data)
+
+    def read(self, address: int) -> int:
+        return self.bus if self.acts() else self.cells[address]
+
+
 FAULTS = [
     (StuckLane, "stuck-low", "chip", "U2", {"lanes": ("D5",)}),
     (BufferLane, "stuck-high", "buffer", "U10", {"lanes": ("D1",)}),
@@ -123,6 +133,7 @@ FAULTS = [
     (SelectMissing, "select-missing", "decoder", "U9", {"region": "bank1"}),
     (SelectExtra, "select-extra", "decoder", "U9", {"region": "bank0", "other_region": "bank1"}),
     (NeverTowardProcessor, "direction-stuck", "buffer", "U10", {}),
+    (NotEnabled, "direction-stuck", "buffer", "U10", {}),
 ]
 
 
