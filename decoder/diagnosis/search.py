@@ -15,19 +15,17 @@ from collections.abc import Collection, Iterable, Sequence
 import numpy as np
 
 from busledger.decoder.diagnosis.card import Card, CardState
-from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
-from busledger.decoder.diagnosis.overlay import Blind, hides
-from busledger.decoder.diagnosis.own_doing import OwnDoing
+from busledger.decoder.diagnosis.out_of_view import beside, blind_to
+from busledger.decoder.diagnosis.overlay import hides
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState, pull_apart, told_twice
 from busledger.decoder.diagnosis.paths import (
-    beside_own,
-    judged_again,
     one_of,
     other_names,
     propose_paths,
     regions_told,
     replayed_alone,
 )
+from busledger.decoder.diagnosis.reviewing import beside_the_bad, beside_what_is_known, in_full_view, rebuilt
 from busledger.decoder.diagnosis.worth import in_turn, prospect, with_one_more, worth_trying
 from busledger.decoder.progress import Progress, silent
 
@@ -44,9 +42,7 @@ _TRIED = (16, 10, 6)  # sets weighed at each size
 # Chips weighed again (see Card.work) after which no more sets of one, two, three faults are weighed; the last one holds
 # for the search as a whole.
 _WORK = (45.0, 70.0, 85.0, 125.0)
-_KNOWN = 2  # bad chips of the best set, one by one, beside which its faults are judged again; of another one chip
 _AT_LEAST = 2  # sets tried of each that is grown further, whatever has been spent: cards of many chips take much
-_STRUCK, _SOUND = 3, 0.5  # best sets that may turn out to have overlooked chips, and below which chance these are sound
 _NAMES = 3  # names of one thing, for each set that is tried
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
@@ -86,9 +82,9 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
             front += [s for s in plain if s not in front and s.log_total > states[0].log_total - _BELOW_BEST]
         if not front:
             break
-    states = _in_full_view(card, states)
-    states += _beside_the_bad(card, states)
-    states += (found := _beside_what_is_known(card, states))
+    states = in_full_view(card, states, _WORK[-1])
+    states += beside_the_bad(card, states, _WORK[-1])
+    states += (found := beside_what_is_known(card, states, _WORK[-1]))
     first = max(states, key=lambda s: s.log_total)
     if first in found and len(first.paths) < _AT_MOST and first.rows.wrong.any():
         states += _extended(card, first, extra, first.log_total, _TRIED_AGAIN, states, _WORK[-1])
@@ -160,113 +156,6 @@ def _plain_lanes(card: Card, base: CardState) -> tuple[list[CardState], list[Pat
     return found, alone
 
 
-def _in_full_view(card: Card, states: list[CardState]) -> list[CardState]:
-    """The sets, with faults of the best one that were judged beside plainly bad chips judged again with the others of
-    the set in these chips' place.
-
-    Where these chips are sound beside the others of the set there was no reason not to look at them: what they show
-    counts, and the set as it was judged without them is struck.
-    """
-    for _ in range(_STRUCK):
-        best = max(states, key=lambda s: s.log_total)
-        struck = False
-        for path in best.paths if len(best.paths) > 1 else ():
-            if getattr(path, "blind", None) is None or card.work > _WORK[-1]:
-                continue
-            left = _rebuilt(card, [p for p in best.paths if p is not path])
-            if left is None:
-                continue
-            others = left.paths
-            same = [p for p in propose_paths(card.study, left.rows, others, None) if p.key[:-1] == path.key[:-1]]
-            states += [left, *(card.weigh((*others, p)) for p in same)]
-            struck |= _overlooked(card, best, path)
-        if not struck:
-            break
-        states = [s for s in states if not any(_overlooked(card, s, path) for path in s.paths)]
-    return states
-
-
-def _overlooked(card: Card, state: CardState, path: Path) -> bool:
-    """Whether a fault that comes and goes was judged without chips that are sound beside the set. Of one that acts
-    every time these chips are judged at the cells that it leads to."""
-    blind = path.blind if isinstance(path, PathFaultState) and not path.scored.hard else None
-    left_out = [
-        u
-        for u, unit in enumerate(card.units)
-        if unit.region in path.regions and unit.mask & path.mask
-        and ((type(blind) is Blind and unit.mask & blind.lanes.get(unit.region, 0))
-             or (isinstance(blind, OwnDoing) and u in blind.units))
-    ]  # fmt: skip
-    return bool(left_out) and all(state.bad[u] < _SOUND for u in left_out)
-
-
-def _beside_the_bad(card: Card, states: Sequence[CardState]) -> list[CardState]:
-    """Faults of the best set that were judged without chips which seemed plainly bad while nothing was known, judged
-    again without those alone that still do: what another chip gave is theirs to explain."""
-    best = max(states, key=lambda s: s.log_total)
-    bad = blind_to(card, best)
-    found: list[CardState] = []
-    for number, path in enumerate(best.paths if bad is not None else ()):
-        blind = path.blind if isinstance(path, PathFaultState) else None
-        if not isinstance(path, PathFaultState) or type(blind) is not Blind or bad is None:
-            continue
-        if all(lanes & ~bad.lanes.get(r, 0) == 0 for r, lanes in blind.lanes.items()):
-            continue
-        before = card.weigh(best.paths[:number])
-        for again in beside_own(path, card.study, before.rows, before.paths, bad):
-            state: CardState | None = card.weigh((*before.paths, again))
-            while state is not None and card.work <= _WORK[-1]:
-                found.append(state)
-                rest = best.paths[len(state.paths) :]
-                state = _with(card, state, rest[0]) if rest else None
-    return found
-
-
-def _with(card: Card, state: CardState, path: Path) -> CardState | None:
-    """One more fault in the set, judged on what that leaves; None where it leaves it no part."""
-    again = judged_again(path, card.study, state.rows, state.paths)
-    return None if again is None else card.weigh((*state.paths, again))
-
-
-def _rebuilt(card: Card, paths: Sequence[Path], *, anew: bool = False) -> CardState | None:
-    """These faults as a set of their own, each judged on what those before it leave. ``anew``: one that this leaves no
-    part, as chips that are bad hide it where they are looked at, may be judged without them."""
-    state: CardState | None = card.weigh(())
-    for path in paths:
-        before, state = state, None if state is None else _with(card, state, path)
-        if state is None and before is not None and anew:
-            proposed = propose_paths(
-                card.study, before.rows, before.paths, blind_to(card, before), beside(card, before)
-            )
-            same = [card.weigh((*before.paths, p)) for p in proposed if p.key == path.key]
-            state = max(same, key=lambda s: s.log_total, default=None)
-    return state
-
-
-def _beside_what_is_known(card: Card, states: Sequence[CardState]) -> list[CardState]:
-    """Faults that come and go, of the best set and of the best of one fault, judged again without what the bad chips
-    turned out to do of themselves: where both spoilt one read, it shows neither by itself, and the other chips would be
-    charged with their part, or one more fault."""
-    if len(card.rows) > PARTED_ROWS:
-        return []
-    first = max(states, key=lambda s: s.log_total)
-    single = max((s for s in states if len(s.paths) == 1), key=lambda s: s.log_total, default=first)
-    found: list[CardState] = []
-    for state, many in ((first, _KNOWN), (single, 1))[: 1 if single is first else 2]:
-        bad = sorted(bad_units(card, state), key=lambda u: -state.leaves[u].count.wrong)[:many]
-        for path in state.paths if bad else ():
-            if not isinstance(path, PathFaultState) or path.scored.hard or path.key[0] == NOT_LISTED:
-                continue
-            left = _rebuilt(card, [p for p in state.paths if p is not path])
-            if left is None:
-                continue
-            for u in bad:
-                own = OwnDoing(card.study, state.rows, {u: state.leaves[u]})
-                again = beside_own(path, card.study, left.rows, left.paths, own)
-                found += (card.weigh((*left.paths, p)) for p in again if card.work <= _WORK[-1])
-    return found
-
-
 def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> list[CardState]:
     """Some of the best set's faults taken back, and what is left weighed with others in their place.
 
@@ -280,7 +169,7 @@ def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> li
                 continue  # it was grown on the way
             if card.work > _WORK[-1]:
                 return found
-            left = _rebuilt(card, kept, anew=True)
+            left = rebuilt(card, kept, anew=True)
             if left is None:
                 continue
             found.append(left)
@@ -303,7 +192,7 @@ def _by_other_names(card: Card, states: Sequence[CardState]) -> list[CardState]:
             told = {one.key[:-1] for one in after}
             for other in other_names(path, card.study, card.weigh(before).rows, before):
                 # What stands after it was judged beside the other name, and may be a part's second fault no more.
-                again = None if other.key[:-1] in told else _rebuilt(card, (*before, other, *after))
+                again = None if other.key[:-1] in told else rebuilt(card, (*before, other, *after))
                 if again is not None:
                     found.append(again)
     return found
