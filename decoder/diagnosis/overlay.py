@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.clipped import seen_acting
 from busledger.decoder.diagnosis.never_written import as_read
+from busledger.decoder.diagnosis.outvoted import outvoted
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.replay import PathRun, Tables
 from busledger.decoder.diagnosis.replay.replay_kernel import EXCUSES, EXPLAINS
@@ -213,6 +214,7 @@ class FoundFault:
         self.excusable = np.zeros(0, np.int64)
         self.untold: NDArray[np.uint32] | None = None
         self.came_right: Rows | None = None
+        self.log_outvoted = 0.0
         if self._lane is None and not (self.hides and scored.hard):
             path = scored.path if isinstance(behaviour, LaneFault) else behaviour
             assert path is not None
@@ -257,6 +259,8 @@ class FoundFault:
                 # What cells hold is followed by what was written: a read that another cell answered, or one after a
                 # lost write, says nothing of the next fault, not that it came back right, either.
                 return rows.holding(rows.expected & ~lanes, rows.compared & ~lanes)
+            told, self.log_outvoted = outvoted(self.scored, self._study, rows, mine)
+            lanes |= np.where(told, self._mask, np.uint32(0))
             return rows.holding((rows.expected & ~lanes) | (rows.data & lanes), rows.compared)
         behaviour = self.scored.variant.behaviour
         # Where nobody names chips, what gives other contents in many reads may be no memory at all: it is held against
