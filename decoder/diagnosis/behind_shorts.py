@@ -16,7 +16,7 @@ from busledger.decoder.diagnosis.overlay import Blind, shorts
 from busledger.decoder.diagnosis.path import Path, PathFaultState
 from busledger.decoder.diagnosis.paths import judged
 from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
-from busledger.decoder.diagnosis.sets import rebuilt, with_path
+from busledger.decoder.diagnosis.reviewing import rebuilt, with_path
 
 __all__ = ["behind_shorts"]
 

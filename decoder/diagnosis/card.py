@@ -302,7 +302,8 @@ def log_lost(overlay: Overlay, mask: int) -> float:
     laid over the rows."""
     if not isinstance(overlay, FoundFault):
         return 0.0
-    found = -overlay.astray * math.log(2.0 ** mask.bit_count() - 1.0) if overlay.astray else 0.0
+    found = overlay.log_outvoted
+    found -= overlay.astray * math.log(2.0 ** mask.bit_count() - 1.0) if overlay.astray else 0.0
     return found + log_noise(overlay.lost_wrong, overlay.lost, mask.bit_count()) if overlay.lost_wrong else found
 
 

@@ -96,18 +96,18 @@ class Meetings:
         faults = [path.scored for path in paths if isinstance(path, PathFaultState)]
         movers, benders = _movers(self._study, faults), _benders(faults)
         often = [leaf.count.wrong for leaf in leaves]
-        chips = self._few(often) if movers or benders else []
-        if not chips:
+        chips, loud = self._few(often, bad) if movers or benders else ([], [])
+        if not chips and not loud:
             return {}
         played = _Played(self._study, rows, self._by_cell(rows), movers, benders)
-        at = {u: self._wrong_of(u, rows) for u in chips}
+        at = {u: self._wrong_of(u, rows) for u in (*chips, *loud)}
         cost = np.zeros(len(rows))  # of each read, to its chips
-        for u in chips:
+        for u in at:
             cost[at[u]] += float(gains[u]) / often[u]
         found: dict[int, tuple[float, int]] = {}
-        for u in chips:
+        for u in at:
             lanes = rows.compared[at[u]] & ~np.uint32(self._own_doing(u, often, bad))
-            met = played.chances(at[u], lanes)
+            met = played.chances(at[u], lanes) if u in chips else []
             whole = len(met) > often[u] / 2
             if not whole and bad[u] > _PLAINLY and often[u] > _MANY:
                 met = self._beside_its_own(played, u, leaves[u], at[u])
@@ -137,14 +137,18 @@ class Meetings:
             return []
         listed = replace(leaf, states=(leaf.best._replace(faults=mine),))
         rest = at[OwnDoing(self._study, played.rows, {u: listed}).dropped(played.rows)[at] & mask == 0]
-        both = played.beside(_movers(self._study, mine), _benders(mine))
+        if len(rest) > _PLAYED:
+            return []
+        both = played.beside(_movers(self._study, mine), _benders(mine, always=True))
         return both.chances(rest, played.rows.compared[rest] & mask)
 
-    def _few(self, often: Sequence[int]) -> list[int]:
-        """The chips that read wrong least often, within a bound of work."""
+    def _few(self, often: Sequence[int], bad: NDArray[np.float64]) -> tuple[list[int], list[int]]:
+        """The chips that read wrong least often, within a bound of work; and the plainly bad ones of the others, of
+        which only those reads are asked about that their own faults do not explain."""
         chips = sorted((u for u, wrong in enumerate(often) if wrong), key=often.__getitem__)
         work = itertools.accumulate(often[u] for u in chips)
-        return [u for u, reads in zip(chips, work, strict=True) if reads <= _PLAYED]
+        few = [u for u, reads in zip(chips, work, strict=True) if reads <= _PLAYED]
+        return few, [u for u in chips[len(few) :] if bad[u] > _PLAINLY]
 
     def _own_doing(self, u: int, often: Sequence[int], bad: NDArray[np.float64]) -> int:
         """Lanes of the chips beside this one that are bad of themselves: what they show in the same reads is no part of
@@ -171,12 +175,14 @@ def _movers(study: Study, faults: Iterable[Scored]) -> list[_Mover]:
     return found
 
 
-def _benders(faults: Iterable[Scored]) -> list[_Bender]:
-    """Those of the faults that bend lanes to a known level now and then."""
+def _benders(faults: Iterable[Scored], *, always: bool = False) -> list[_Bender]:
+    """Those of the faults that bend lanes to a known level now and then, or ``always`` as well."""
     found = []
     for scored in faults:
         fault = scored.variant.behaviour
-        if scored.hard or not isinstance(fault, LaneFault) or fault.cell >= 0 or fault.does not in _BENT:
+        if not isinstance(fault, LaneFault) or fault.cell >= 0 or fault.does not in _BENT:
+            continue
+        if scored.hard and not always:
             continue
         acts = ON_READS if scored.path is None else scored.path.acts
         at, to = bool(acts & ON_READS), bool(acts & ON_WRITES)

@@ -7,16 +7,16 @@ they fail.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.leaf import Leaf
 from busledger.decoder.diagnosis.overlay import Aside, Blind
 from busledger.decoder.diagnosis.own_doing import OwnDoing, is_steady
-from busledger.decoder.diagnosis.path import PathFaultState
-from busledger.decoder.diagnosis.paths import LANE_SCOPES, Beside, kind_of
+from busledger.decoder.diagnosis.path import lanes_at_times
+from busledger.decoder.diagnosis.paths import Beside, kind_of
 
-__all__ = ["PARTED_ROWS", "bad_units", "beside", "blind_to", "lanes_at_times"]
+__all__ = ["PARTED_ROWS", "bad_units", "beside", "blind_to"]
 
 # Judged; with those of search.py doubled and halved at once.
 _LEFT_OPEN = 30.0  # nats that a plain fault may leave of a chip's reads
@@ -72,23 +72,30 @@ def beside(card: Card, state: CardState) -> list[Beside]:
         blind = _without(card, {u: _lanes_of(state.leaves[u]) for u in sure if u not in alike})
         if blind is not None:
             found.append(Beside(blind, kind))
-    if lanes := lanes_at_times(state):
+    if lanes := lanes_at_times(state.paths):
         found.append(Beside(Aside(lanes, len(card.study.card.regions)), wide=True))
     leaves = state.leaves
+    found += [
+        Beside(OwnDoing(card.study, state.rows, {u: leaves[u] for u in held}), kind)
+        for kind, held in _unlike(card, state)
+    ]
     return found + [
         Beside(OwnDoing(card.study, state.rows, {u: leaves[u] for u in held}), some=True)
         for held in _standing_out(card, state)
     ]
 
 
-def lanes_at_times(state: CardState) -> dict[int, int]:
-    """By region, the lanes that the set has as faults which come and go."""
-    lanes: dict[int, int] = {}
-    for path in state.paths:
-        if isinstance(path, PathFaultState) and not path.scored.hard and path.scored.candidate.scope in LANE_SCOPES:
-            for region in path.regions:
-                lanes[region] = lanes.get(region, 0) | path.mask
-    return lanes
+def _unlike(card: Card, state: CardState) -> Iterator[tuple[tuple[object, ...], list[int]]]:
+    """What several bad chips show that chips may share, and the bad chips that show something else: of these the reads
+    that they do not explain by themselves may be what the others show."""
+    if len(state.rows) > PARTED_ROWS:
+        return
+    bad = bad_units(card, state)
+    kinds = {u: kind_of(state.leaves[u].best.faults[0].candidate) for u in bad}
+    for kind in dict.fromkeys(kinds.values()):
+        others = [u for u in bad if kinds[u] != kind]
+        if kind[0] in _SHAREABLE and others and len(bad) - len(others) > 1:
+            yield kind, others
 
 
 def _standing_out(card: Card, state: CardState) -> list[list[int]]:

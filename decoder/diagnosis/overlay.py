@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.clipped import seen_acting
 from busledger.decoder.diagnosis.never_written import as_read
+from busledger.decoder.diagnosis.outvoted import outvoted
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
 from busledger.decoder.diagnosis.replay.replay import Effect, PathRun, Tables
 from busledger.decoder.diagnosis.replay.replay_kernel import EXCUSES, EXPLAINS
@@ -19,7 +20,18 @@ from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFa
 from busledger.decoder.diagnosis.replay.weighing import LN2
 from busledger.decoder.diagnosis.scoring import Scored
 
-__all__ = ["Aside", "Blind", "FoundFault", "NotLookedAt", "composes", "hides", "lanes_apart", "moves", "shorts"]
+__all__ = [
+    "Aside",
+    "Blind",
+    "FoundFault",
+    "NotLookedAt",
+    "bent_reads",
+    "composes",
+    "hides",
+    "lanes_apart",
+    "moves",
+    "shorts",
+]
 
 
 _MOVES = ("forced", "joined", "forced-board", "joined-board", "swapped")
@@ -171,12 +183,16 @@ class Aside(Blind):
     one finds in cells of unknown contents it finds on these lanes as well: that is not free for their being set aside.
     """
 
-    def log_contents_aside(self, effect: Effect, mask: int) -> float:
+    def log_contents(self, effect: Effect, mask: int) -> float:
         """What the lanes of ``mask`` that are set aside cost by unknown contents: each as much as those beside them."""
         aside = max((lanes & mask).bit_count() for lanes in self.lanes.values())
         told = effect.log_contents
         told = -effect.tally.unsure_bits * LN2 if told is None else told
         return told * aside / max(1, mask.bit_count() - aside)
+
+    def is_told(self, lanes: Mapping[int, int]) -> bool:
+        """Whether a set that has faults of these ``lanes``, by region, accounts for all that is left out."""
+        return all(mask & ~lanes.get(region, 0) == 0 for region, mask in self.lanes.items())
 
 
 class FoundFault:
@@ -187,8 +203,9 @@ class FoundFault:
     behind it and are taken out whole (lanes that are joined in part only), as are those that it leads where nothing
     answers: ``lost`` of them, and ``lost_wrong`` gave what it does not foretell.
     One that comes and goes takes out just the wrong reads that it explains; ``excusable``: the cycles of those that it
-    leaves though it could excuse them. And those, ``astray`` of them, in which clipped selects show a decoder's fault
-    at work: where another memory answered, or none, no chip of the row can be charged, though it gave what nobody knew.
+    leaves though it could excuse them; ``untold``, ``came_right``: of what it was judged without (see untold). And
+    those, ``astray`` of them, in which clipped selects show a decoder's fault at work: where another memory answered,
+    or none, no chip of the row can be charged, though it gave what nobody knew.
     """
 
     def __init__(self, scored: Scored, study: Study, blind: NotLookedAt | None = None) -> None:
@@ -206,6 +223,8 @@ class FoundFault:
         self.lost, self.lost_wrong, self.astray = 0, 0, 0
         self.excusable = np.zeros(0, np.int64)
         self.untold: NDArray[np.uint32] | None = None
+        self.came_right: Rows | None = None
+        self.log_outvoted = 0.0
         if self._lane is None and not (self.hides and scored.hard):
             path = scored.path if isinstance(behaviour, LaneFault) else behaviour
             assert path is not None
@@ -231,17 +250,18 @@ class FoundFault:
             value, sure, explained, _ = self._run.feed(seen, want_rows=True)
         else:
             assert self._lane is not None
-            value, sure, bent = _bent(self._lane, seen)
+            value, sure, bent = bent_reads(self._lane, seen)
             explained = np.where(bent, np.uint8(EXPLAINS), np.uint8(0))
         if not self._hard:
             taken = explained == EXPLAINS if self.scored.strict else explained != 0
             self.excusable = rows.index[mine & ~taken & (explained == EXCUSES)]
             lanes = np.where(mine & taken, self._mask, np.uint32(0))
             if seen is not rows:
-                value, sure = (value, sure) if self._lane is None else _bent(self._lane, rows)[:2]
+                value, sure = (value, sure) if self._lane is None else bent_reads(self._lane, rows)[:2]
                 lanes &= ~self._blinded(rows) | self._shown_as_well(rows, value, sure, lanes != 0)
                 if self._lane is None and not self.hides:
                     self.untold = lanes & self._blinded(rows) & rows.compared
+                    self.came_right = self._came_right(rows, value, sure, self.untold)
             if self._lane is None:
                 astray = mine & ~taken & (rows.wrong != 0) & seen_acting(self.scored.candidate, rows)
                 self.astray += int(np.count_nonzero(astray))
@@ -249,6 +269,8 @@ class FoundFault:
                 # What cells hold is followed by what was written: a read that another cell answered, or one after a
                 # lost write, says nothing of the next fault, not that it came back right, either.
                 return rows.holding(rows.expected & ~lanes, rows.compared & ~lanes)
+            told, self.log_outvoted = outvoted(self.scored, self._study, rows, mine)
+            lanes |= np.where(told, self._mask, np.uint32(0))
             return rows.holding((rows.expected & ~lanes) | (rows.data & lanes), rows.compared)
         behaviour = self.scored.variant.behaviour
         # Where nobody names chips, what gives other contents in many reads may be no memory at all: it is held against
@@ -297,11 +319,22 @@ class FoundFault:
         same: NDArray[np.bool_] = (((rows.data ^ value) | ~sure) & hidden) == 0
         return np.where(same, hidden, np.uint32(0))
 
+    def _came_right(
+        self, rows: Rows, value: NDArray[np.uint32], sure: NDArray[np.uint32], untold: NDArray[np.uint32]
+    ) -> Rows:
+        """Reads that show on the lanes looked at what the fault leads to, and on the others, which it would have led to
+        another level, just what was due: compared on these with what it leads to."""
+        hidden = untold & sure
+        looked = self._mask & ~self._blinded(rows) & sure & rows.compared
+        led = (looked != 0) & ((rows.data ^ value) & looked == 0)
+        right = ((value ^ rows.expected) & hidden != 0) & ((rows.data ^ rows.expected) & untold == 0)
+        return rows.holding(value & hidden, hidden).take(led & right)
+
     def _blinded(self, rows: Rows) -> np.ndarray:
         return np.zeros(len(rows), np.uint32) if self._blind is None else self._blind.dropped(rows)
 
 
-def _bent(fault: LaneFault, rows: Rows) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def bent_reads(fault: LaneFault, rows: Rows) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(levels, known lanes, wrong reads explained) of reads through bad lanes, as lanes_kernel has it."""
     rest = rows.rest_bus if fault.does == lanes_kernel.KEPT_FROM_BUS else rows.rest
     does = lanes_kernel.KEPT_BY_CARD if fault.does == lanes_kernel.KEPT_FROM_BUS else fault.does

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -14,8 +15,18 @@ from busledger.decoder.diagnosis.rivals import Rival
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.diagnosis.unlisted import TakesAll
 
-__all__ = ["NOT_LISTED", "Innocent", "Path", "PathFaultState", "pull_apart", "told_twice"]
+__all__ = [
+    "LANE_SCOPES",
+    "NOT_LISTED",
+    "Innocent",
+    "Path",
+    "PathFaultState",
+    "lanes_at_times",
+    "pull_apart",
+    "told_twice",
+]
 
+LANE_SCOPES = ("bus", "buffer")
 NOT_LISTED = "unlisted"
 _ONCE = ("bridged", "address-bridged", "address-stuck")
 
@@ -174,3 +185,13 @@ def told_twice(one: Path, other: Path) -> bool:
     if a.fault != b.fault or a.fault not in _ONCE or not set(one.regions) & set(other.regions):
         return False
     return a.lines == b.lines and (a.fault != "bridged" or a.mask == b.mask)
+
+
+def lanes_at_times(given: Iterable[Path]) -> dict[int, int]:
+    """By region, the lanes that a set has as faults which come and go."""
+    lanes: dict[int, int] = {}
+    for path in given:
+        if isinstance(path, PathFaultState) and not path.scored.hard and path.scored.candidate.scope in LANE_SCOPES:
+            for region in path.regions:
+                lanes[region] = lanes.get(region, 0) | path.mask
+    return lanes

@@ -11,10 +11,11 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
 from busledger.decoder.diagnosis.faults.candidates import LEAF_SCOPES, listed_faults, log_prior_of_shared
 from busledger.decoder.diagnosis.fights import log_fights
+from busledger.decoder.diagnosis.lanes_aside import log_left_aside
 from busledger.decoder.diagnosis.leaf import log_noise
 from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt, hides, lanes_apart, shorts
 from busledger.decoder.diagnosis.own_doing import OwnDoing
-from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState
+from busledger.decoder.diagnosis.path import LANE_SCOPES, NOT_LISTED, Innocent, Path, PathFaultState, lanes_at_times
 from busledger.decoder.diagnosis.replay.likely_pairs import likely_pairs
 from busledger.decoder.diagnosis.replay.replay import NOTHING
 from busledger.decoder.diagnosis.replay.study import Rows, Study, Survey
@@ -39,7 +40,6 @@ __all__ = [
     "seen_by_checks",
 ]
 
-LANE_SCOPES = ("bus", "buffer")
 # Judged. All three doubled, and all halved (six cards, as in search.py): the same parts named, a chance moved by 0.084
 # at most.
 _SEEN = math.log(100.0)  # a check that sure speaks for a fault even where no read went wrong
@@ -199,7 +199,9 @@ def judged(
             elif blind is not None and not isinstance(blind, Aside) and scored.hard and hides(scored):
                 continue  # it says what blinded chips give: to leave that out would be a gift
             own = _own(scored, more, wrong.at(c)) + clipped + log_fights(scored, rows)
-            own += blind.log_contents_aside(scored.effect, c.mask) if isinstance(blind, Aside) else 0.0
+            if isinstance(blind, Aside):
+                left = log_left_aside(study, scored, blind, whole, given) if scored.hard else None
+                own += blind.log_contents(scored.effect, c.mask) if left is None else left
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
 
@@ -252,8 +254,11 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
             for one, own in strange_drivers(study, rows)
         ]
     else:
-        seen = rows if path.blind is None else path.blind.feed(rows)
-        found = judged(study, [scored.candidate], study.survey([seen]), seen, given, path.blind, rows)
+        blind = path.blind
+        if isinstance(blind, Aside) and not blind.is_told(lanes_at_times(given)):
+            blind = None  # the fault of those lanes is not in the set any more
+        seen = rows if blind is None else blind.feed(rows)
+        found = judged(study, [scored.candidate], study.survey([seen]), seen, given, blind, rows)
     return next((one for one in found if one.key == path.key and _way(one.scored) == _way(scored)), None)
 
 

@@ -52,6 +52,7 @@ _LEAF_PAIR_ROWS = 300_000  # of one chip: shorted address lines that are asked, 
 _CONTENTS_ARE_ALIKE = 8  # bits of unknown contents that cost as much as one, before they are looked at
 _PAIRS = 20  # shorted address lines replayed, of each part, at least …
 _PAIR_ROWS = 8_000_000  # … and more of them where rows are few
+_NOT_ASKED = (1, 1)
 Floats = NDArray[np.float64]
 _UNSURE, _EXPLAINED, _EXCUSED = (Tally._fields.index(name) for name in ("unsure_bits", "explained", "excused"))
 
@@ -245,7 +246,7 @@ def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) ->
 
     An access that a short of two lines leads astray goes where one of them
     stuck at that level would lead it; so a pair explains no more than its two
-    lines do, each stuck alone.
+    lines do, each stuck alone. Of lines of which that was not asked nobody knows.
     """
     alone: dict[tuple[object, ...], tuple[int, int]] = {}
     for fault, (always, some) in first.items():
@@ -258,8 +259,9 @@ def _worth_joining(wanted: Sequence[PathFault], first: Effects, at_most: int) ->
             continue
         *region, one, two, high = fault.numbers
         where = (fault.op[6:], fault.regions, fault.mask, fault.floats, *region)
-        a, b = alone.get((*where, one, high), (0, 0)), alone.get((*where, two, high), (0, 0))
-        groups.setdefault(where, []).append(((a[0] + b[0], a[1] + b[1]), fault))
+        asked = [alone[line] for line in ((*where, one, high), (*where, two, high)) if line in alone]
+        worth = (sum(a for a, _ in asked), sum(b for _, b in asked)) if asked else _NOT_ASKED
+        groups.setdefault(where, []).append((worth, fault))
     chosen: list[PathFault] = []
     for group in groups.values():
         for way in (0, 1):  # as a fault that acts always, and as one that comes and goes

@@ -17,20 +17,23 @@ import numpy as np
 from busledger.decoder.diagnosis.as_chips import as_chips_show
 from busledger.decoder.diagnosis.behind_shorts import behind_shorts
 from busledger.decoder.diagnosis.card import Card, CardState
-from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to, lanes_at_times
-from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt, hides
-from busledger.decoder.diagnosis.own_doing import OwnDoing
+from busledger.decoder.diagnosis.out_of_view import beside, blind_to
+from busledger.decoder.diagnosis.overlay import hides
 from busledger.decoder.diagnosis.path import NOT_LISTED, Innocent, Path, PathFaultState, pull_apart, told_twice
 from busledger.decoder.diagnosis.paths import (
-    LANE_SCOPES,
-    beside_own,
     one_of,
     other_names,
     propose_paths,
     regions_told,
     replayed_alone,
 )
-from busledger.decoder.diagnosis.sets import rebuilt, with_path
+from busledger.decoder.diagnosis.reviewing import (
+    beside_lanes,
+    beside_the_bad,
+    beside_what_is_known,
+    in_full_view,
+    rebuilt,
+)
 from busledger.decoder.diagnosis.worth import in_turn, prospect, with_one_more, worth_trying
 from busledger.decoder.progress import Progress, silent
 
@@ -47,14 +50,11 @@ _TRIED = (16, 10, 6)  # sets weighed at each size
 # Chips weighed again (see Card.work) after which no more sets of one, two, three faults are weighed; the last one holds
 # for the search as a whole.
 _WORK = (45.0, 70.0, 85.0, 125.0)
-_KNOWN = 2  # bad chips of the best set, one by one, beside which its faults are judged again; of another one chip
 _AT_LEAST = 2  # sets tried of each that is grown further, whatever has been spent: cards of many chips take much
-_STRUCK, _SOUND = 3, 0.5  # best sets that may turn out to have overlooked chips, and below which chance these are sound
 _NAMES = 3  # names of one thing, for each set that is tried
 _TRIED_AGAIN = 5  # of each set that some faults were taken back from
 _FOLLOWED = (2, 1)  # sets grown further
 _RENAMED, _NEAR = 3, 5.0  # best sets whose faults are told of other parts, and nats that they lie below the best
-_NEAR_LANES = 25.0
 _FAR = 80.0  # nats below a set that leaves nothing to explain, by the estimate, that leave another one no part
 _PLAIN_LANES = 2  # shared lanes tried first where chips on them are plainly bad
 
@@ -90,11 +90,11 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
             front += [s for s in plain if s not in front and s.log_total > states[0].log_total - _BELOW_BEST]
         if not front:
             break
-    states = _in_full_view(card, states)
+    states = in_full_view(card, states, _WORK[-1])
     states += behind_shorts(card, max(states, key=lambda s: s.log_total))
-    states += _beside_the_bad(card, states)
-    states += _beside_lanes(card, states)
-    states += (found := _beside_what_is_known(card, states))
+    states += beside_the_bad(card, states, _WORK[-1])
+    states += beside_lanes(card, states, _WORK[-1])
+    states += (found := beside_what_is_known(card, states, _WORK[-1]))
     first = max(states, key=lambda s: s.log_total)
     if first in found and len(first.paths) < _AT_MOST and first.rows.wrong.any():
         states += _extended(card, first, extra, first.log_total, _TRIED_AGAIN, states, _WORK[-1])
@@ -164,122 +164,6 @@ def _plain_lanes(card: Card, base: CardState) -> tuple[list[CardState], list[Pat
         if able:
             found.append(card.weigh((max(able, key=lambda path: path.log_weight),)))
     return found, alone
-
-
-def _in_full_view(card: Card, states: list[CardState]) -> list[CardState]:
-    """The sets, with faults of the best one that were judged beside plainly bad chips judged again with the others of
-    the set in these chips' place.
-
-    Where these chips are sound beside the others of the set there was no reason not to look at them: what they show
-    counts, and the set as it was judged without them is struck.
-    """
-    for _ in range(_STRUCK):
-        best = max(states, key=lambda s: s.log_total)
-        struck = False
-        for path in best.paths if len(best.paths) > 1 else ():
-            if getattr(path, "blind", None) is None or card.work > _WORK[-1]:
-                continue
-            left = rebuilt(card, [p for p in best.paths if p is not path])
-            if left is None:
-                continue
-            others = left.paths
-            same = [p for p in propose_paths(card.study, left.rows, others, None) if p.key[:-1] == path.key[:-1]]
-            states += [left, *(card.weigh((*others, p)) for p in same)]
-            if lanes := lanes_at_times(left):
-                aside = Aside(lanes, len(card.study.card.regions))
-                states += _judged_anew(card, best.paths, best.paths.index(path), aside)
-            struck |= _overlooked(card, best, path)
-        if not struck:
-            break
-        states = [s for s in states if not any(_overlooked(card, s, path) for path in s.paths)]
-    return states
-
-
-def _overlooked(card: Card, state: CardState, path: Path) -> bool:
-    """Whether a fault that comes and goes was judged without chips that are sound beside the set. Of one that acts
-    every time these chips are judged at the cells that it leads to."""
-    blind = path.blind if isinstance(path, PathFaultState) and not path.scored.hard else None
-    left_out = [
-        u
-        for u, unit in enumerate(card.units)
-        if unit.region in path.regions and unit.mask & path.mask
-        and ((type(blind) is Blind and unit.mask & blind.lanes.get(unit.region, 0))
-             or (isinstance(blind, OwnDoing) and u in blind.units))
-    ]  # fmt: skip
-    return bool(left_out) and all(state.bad[u] < _SOUND for u in left_out)
-
-
-def _beside_the_bad(card: Card, states: Sequence[CardState]) -> list[CardState]:
-    """Faults of the best set that were judged without chips which seemed plainly bad while nothing was known, judged
-    again without those alone that still do: what another chip gave is theirs to explain."""
-    best = max(states, key=lambda s: s.log_total)
-    bad = blind_to(card, best)
-    found: list[CardState] = []
-    for number, path in enumerate(best.paths if bad is not None else ()):
-        blind = path.blind if isinstance(path, PathFaultState) else None
-        if not isinstance(path, PathFaultState) or type(blind) is not Blind or bad is None:
-            continue
-        if all(lanes & ~bad.lanes.get(r, 0) == 0 for r, lanes in blind.lanes.items()):
-            continue
-        found += _judged_anew(card, best.paths, number, bad)
-    return found
-
-
-def _beside_lanes(card: Card, states: Sequence[CardState]) -> list[CardState]:
-    """The best sets in which a lane comes and goes, as do others: these judged again with that lane set aside. Judged
-    first they were charged with what the lane gave, or excused it."""
-    top = max(state.log_total for state in states)
-    near = sorted((s for s in states if len(s.paths) > 1 and s.log_total > top - _NEAR_LANES),
-                  key=lambda s: -s.log_total)  # fmt: skip
-    found: list[CardState] = []
-    for state in near[:_RENAMED]:
-        lanes = lanes_at_times(state)
-        for number, path in enumerate(state.paths if lanes else ()):
-            if not isinstance(path, PathFaultState) or path.scored.hard or isinstance(path.blind, Aside):
-                continue
-            if path.scored.candidate.scope not in LANE_SCOPES:
-                aside = Aside(lanes, len(card.study.card.regions))
-                found += _judged_anew(card, state.paths, number, aside)
-    return found
-
-
-def _judged_anew(card: Card, paths: Sequence[Path], number: int, unseen: NotLookedAt) -> list[CardState]:
-    """The set with one of its faults judged without some lanes of reads, in each way that leaves it, and those that
-    stand after it on what it leaves then; and the sets on the way."""
-    path, found = paths[number], []
-    before = card.weigh(paths[:number])
-    again = beside_own(path, card.study, before.rows, before.paths, unseen) if isinstance(path, PathFaultState) else ()
-    for one in again:
-        state: CardState | None = card.weigh((*before.paths, one))
-        while state is not None and card.work <= _WORK[-1]:
-            found.append(state)
-            rest = paths[len(state.paths) :]
-            state = with_path(card, state, rest[0]) if rest else None
-    return found
-
-
-def _beside_what_is_known(card: Card, states: Sequence[CardState]) -> list[CardState]:
-    """Faults that come and go, of the best set and of the best of one fault, judged again without what the bad chips
-    turned out to do of themselves: where both spoilt one read, it shows neither by itself, and the other chips would be
-    charged with their part, or one more fault."""
-    if len(card.rows) > PARTED_ROWS:
-        return []
-    first = max(states, key=lambda s: s.log_total)
-    single = max((s for s in states if len(s.paths) == 1), key=lambda s: s.log_total, default=first)
-    found: list[CardState] = []
-    for state, many in ((first, _KNOWN), (single, 1))[: 1 if single is first else 2]:
-        bad = sorted(bad_units(card, state), key=lambda u: -state.leaves[u].count.wrong)[:many]
-        for path in state.paths if bad else ():
-            if not isinstance(path, PathFaultState) or path.scored.hard or path.key[0] == NOT_LISTED:
-                continue
-            left = rebuilt(card, [p for p in state.paths if p is not path])
-            if left is None:
-                continue
-            for u in bad:
-                own = OwnDoing(card.study, state.rows, {u: state.leaves[u]})
-                again = beside_own(path, card.study, left.rows, left.paths, own)
-                found += (card.weigh((*left.paths, p)) for p in again if card.work <= _WORK[-1])
-    return found
 
 
 def _again(card: Card, states: Sequence[CardState], extra: Sequence[Path]) -> list[CardState]:

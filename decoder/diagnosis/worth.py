@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.card import Card, CardState, log_lost
 from busledger.decoder.diagnosis.lane_losses import lane_shares, part_gone, wrong_by_lane
-from busledger.decoder.diagnosis.overlay import Blind
+from busledger.decoder.diagnosis.overlay import Blind, NotLookedAt
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import Path
 from busledger.decoder.diagnosis.replay.study import Rows
@@ -26,7 +26,7 @@ _DOUBTED = 40.0  # nats; a set whose estimate is further below the best is not w
 _LAID_OVER = (60, 400)  # shared faults laid over the rows for the estimate, at the least and at the most …
 _LAID_ROWS = 4_000_000  # … as many as make so many rows
 _LIKELY, _HOPED = 8, 6  # sets tried for what they likely gain, and then for what they could
-_WHOLE = 3  # of those that leave nothing wrong where they explain anything, the likeliest, tried first
+_WHOLE = 3  # of those that leave nothing wrong where they explain anything, the likeliest, tried after the very first
 _PAIRED = 2  # sets tried early for what they could gain with one fault more
 _A_STRAY = 8.0  # nats that a read costs a chip which its own faults do not explain, about
 _A_CHIP = 8.0  # nats that one more bad chip costs at the least
@@ -56,18 +56,22 @@ def worth_trying(
     most: list[tuple[float, Path]] = []
     by_share: list[tuple[float, Path]] = []
     whole_before = card.wrong_by_unit(state.rows)
+    price = _Prices(card, state, whole_before)
+    fair: list[tuple[float, Path]] = []
     for path in proposed:
         hurt[:] = False
         hurt[list(path.regions)] = True
         touches = hurt[of_region] & (lanes & np.uint32(path.mask) != 0)
         touched = np.minimum(lost[touches], _A_READ * max(1, path.hits))
         own = path.log_weight + path.log_charge
-        most.append((own + float(touched.sum()) + state.owed, path))
+        top = float(touched.sum()) + state.owed
+        most.append((own + top, path))
         passed = state.owed * min(1.0, path.hits / max(1, len(state.passed)))
-        by_share.append((own + share_of(lost[touches], whole_before[losing][touches], path.hits) + passed, path))
-    a_read = (float(lost.sum()) + state.owed) / max(1, int(np.count_nonzero(state.rows.wrong)))
-    fair = sorted(((p.log_weight + p.log_charge + min(a_read * p.hits, top - p.log_weight - p.log_charge), p)
-                   for top, p in most), key=lambda item: -item[0])  # fmt: skip
+        asked_for, wrong, a_read = price.beside(getattr(path, "blind", None))
+        share = share_of(asked_for[losing][touches], wrong[losing][touches], path.hits)
+        by_share.append((own + share + passed, path))
+        fair.append((own + min(a_read * path.hits, top), path))
+    fair.sort(key=lambda item: -item[0])
     most.sort(key=lambda item: -item[0])
     by_share.sort(key=lambda item: -item[0])
     unseen: dict[int, tuple[NDArray[np.int64], NDArray[np.int64]]] = {}
@@ -116,11 +120,40 @@ def worth_trying(
             part.append((gain, path))
     front += part[:_PAIRED]
     sure = [one for one in front if one[1] in whole][:_WHOLE]
+    sure = list(dict.fromkeys([*front[:1], *sure]))
     front = [*sure, *(one for one in front if one not in sure)]
     ahead = {path for _, path in front[:_LIKELY]}
     laid = {path: gain for gain, path in likely}
     more = [(laid[path], path) for path in hoped if path not in ahead]
     return [*front[:_LIKELY], *more, *front[_LIKELY:]]
+
+
+class _Prices:
+    """What wrong reads cost the chips in the mean, by the chips that a fault is judged without. The many reads that one
+    of them explains by itself cost next to nothing, and would make those few look cheap that it does not."""
+
+    def __init__(self, card: Card, state: CardState, wrong: NDArray[np.int64]) -> None:
+        self._card, self._state = card, state
+        reads = int(np.count_nonzero(state.rows.wrong))
+        self._known = {0: self._priced(state.gains, wrong, reads)}
+
+    def beside(self, blind: NotLookedAt | None) -> tuple[NDArray[np.float64], NDArray[np.int64], float]:
+        """(nats that each chip loses by wrong reads that are looked at, how many these are, nats a read)."""
+        if not isinstance(blind, OwnDoing):
+            return self._known[0]
+        if id(blind) not in self._known:
+            rows = blind.feed(self._state.rows)
+            wrong = self._card.wrong_by_unit(rows)
+            lost = self._state.gains.copy()
+            at = list(blind.units)
+            lost[at] = np.minimum(lost[at], _A_STRAY * wrong[at])
+            self._known[id(blind)] = self._priced(lost, wrong, int(np.count_nonzero(rows.wrong)))
+        return self._known[id(blind)]
+
+    def _priced(
+        self, lost: NDArray[np.float64], wrong: NDArray[np.int64], reads: int
+    ) -> tuple[NDArray[np.float64], NDArray[np.int64], float]:
+        return lost, wrong, (float(lost.sum()) + self._state.owed) / max(1, reads)
 
 
 def _explained(path: Path) -> int:
@@ -175,7 +208,7 @@ def in_turn(
 ) -> list[tuple[float, Path]]:
     """Behind the first ones those that are likely to gain most together with one more fault. ``at_most``: faults of a
     set."""
-    first, others = list(likely[:_WHOLE]), list(likely[_WHOLE:])
+    first, others = list(likely[: _WHOLE + 1]), list(likely[_WHOLE + 1 :])
     both = sorted(others, key=lambda one: -with_one_more(state, one[1], one[0], at_most))[:_PAIRED]
     return [*first, *both, *(one for one in others if one not in both)]
 

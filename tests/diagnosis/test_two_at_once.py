@@ -17,7 +17,7 @@ from busledger.decoder.diagnosis.replay.foretold import FirstReads
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.theory import PathFault
 from busledger.decoder.diagnosis.replay.weighing import Noise, Tally
-from busledger.decoder.diagnosis.screening import _promising
+from busledger.decoder.diagnosis.screening import _promising, replay_all
 from busledger.decoder.diagnosis.worth import prospect, share_of, worth_trying
 
 from .faulty_cards import HIGH_NIBBLE, LOW_NIBBLE, Hardware, evidence_of
@@ -300,3 +300,11 @@ def test_a_fault_that_two_parts_may_have_is_known_by_the_name_of_either():
     assert {one.scored.candidate.component for one in others} == {"U10"}
     assert {one.scored.effect.hash_ for one in others} == {of_bus.scored.effect.hash_}
     assert not other_names(of_bus, study, rows, [of_bus, *others]), "no name that the set has already"
+
+
+def test_joined_address_lines_are_asked_about_where_nobody_asked_about_each_line_alone():
+    """Beside chips that show a short of A0 and A1 nothing else is asked for."""
+    study = study_of([("w", 0, 0x11), ("w", 1, 0x22), ("r", 1, 0x11), ("r", 0, 0x11)])
+    short = candidate(study, "address-bridged", "region", region=0, lines=(0, 1))
+    rows = study.rows()
+    assert replay_all(study, [short], study.survey([rows]), rows)

@@ -35,8 +35,9 @@ NAMED = 0.5
 GROUPS: dict[str, dict[str, tuple[str, ...]]] = {
     "search": {
         f"{DIAGNOSIS}.search": (
-            "_BELOW_BEST", "_TRIED", "_WORK", "_TRIED_AGAIN", "_PLAIN_LANES", "_KNOWN", "_FAR", "_NAMES",
+            "_BELOW_BEST", "_TRIED", "_WORK", "_TRIED_AGAIN", "_PLAIN_LANES", "_FAR", "_NAMES",
         ),
+        f"{DIAGNOSIS}.reviewing": ("_KNOWN",),
         f"{DIAGNOSIS}.worth": (
             "_DOUBTED", "_LAID_OVER", "_LIKELY", "_HOPED", "_A_CHIP", "_A_READ", "_PAIRED", "_A_READ_SHARED",
         ),
