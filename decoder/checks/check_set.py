@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from busledger.decoder.board import Board
 from busledger.decoder.bus import Cycles, Layout, Profile
@@ -18,7 +17,7 @@ from busledger.decoder.checks.lines import Setting, rule_strobes
 from busledger.decoder.checks.probes.probes import ProbesCheck
 from busledger.decoder.checks.results import BuffersResult, ParityResult, ProbesResult, SelectsResult, TimingResult
 from busledger.decoder.checks.selects.selects import SelectsCheck
-from busledger.decoder.checks.windows import NOT_KNOWN, CycleJoin, Joined
+from busledger.decoder.checks.windows import NOT_KNOWN, CycleJoin, Joined, SeenStrobes
 from busledger.decoder.findings import WarningFinding
 from busledger.decoder.ledger import Compared
 
@@ -92,14 +91,14 @@ class CheckSet:
         self._joins = any(check is not None for check in (self._selects, self._buffers, self._timing))
 
     def feed(
-        self, block: Capture, cycles: Cycles, compared: Compared | None = None, begin: NDArray[np.int64] = NOT_KNOWN
+        self, block: Capture, cycles: Cycles, compared: Compared | None = None, told: SeenStrobes = NOT_KNOWN
     ) -> None:
         """One block of levels, its cycles with their regions, and the ledger's word on them where there is one.
-        ``begin``: as ``CycleJoin.feed`` has it."""
+        ``told``: as ``CycleJoin.feed`` has it."""
         if self._selects is not None:
             self._selects.answers(cycles, compared)
         if self._joins:
-            self._take(block, self._join.feed(block, cycles, begin))
+            self._take(block, self._join.feed(block, cycles, told))
         if self._parity is not None and compared is not None:
             self._parity.feed(block, cycles, compared)
         if self._probes is not None and self._rows < DOUBT_ROWS:

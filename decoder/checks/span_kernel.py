@@ -37,75 +37,89 @@ FAR_ROWS = 1 << 11
 """A beginning that was found with more room is taken over where it is no further back: a pause has fewer rows."""
 
 
-@njit(cache=True, nogil=True, _nrt=False)
-def strobe_spans(time, levels, rule, before, at, after, strobes, known, begin, end):
-    """Fills ``begin`` and ``end`` (int64, rows) for each cycle.
+@inner(_nrt=False, forceinline=True)
+def _moves(levels, unknown, first, last, moved, k):
+    """Into row ``k`` of ``moved`` the lines that are unknown or do not hold one level in rows ``first`` to ``last``."""
+    words = moved.shape[1]
+    if (last + 1) * words > levels.shape[0]:  # rows that are not there
+        for w in range(words):
+            moved[k, w] = ~np.uint64(0)
+        return
+    for w in range(words):
+        at = first * words + w
+        shown, found = levels[at], unknown[at]
+        for _ in range(last - first):
+            at += words
+            found |= (levels[at] ^ shown) | unknown[at]
+        moved[k, w] = found
 
-    ``time`` int64 (rows,), ``levels`` uint64 (rows * words,). ``rule`` uint8 (k,) picks the terms
+
+@njit(cache=True, nogil=True, _nrt=False)
+def strobe_spans(rows, rule, before, at, after, strobes, known, begin, end, moved, all_moves):
+    """Fills ``begin`` and ``end`` (int64, rows) for each cycle, and ``moved``, uint64 (k, words): the lines that are
+    unknown or do not hold one level from the row before the strobe to its end; where the capture does not show the
+    strobe, from ``before`` on, and only if ``all_moves``.
+
+    ``rows``: time int64 (rows,), levels, unknown uint64 (rows * words,). ``rule`` uint8 (k,) picks the terms
     ``low[rule]:high[rule]`` of ``strobes``, a ``RuleStrobes``. The strobe is looked for between the rows
     ``before`` and ``after``; where the row before the sampling edge does not show it, both are ``at``. A pause of up to
     ``pause`` ticks is no end, as in ``bus.tidy_kernel``: a line rings at its edges. ``known`` int64 (k,), or nothing:
     where each was found to begin in the same rows by a search that went at least twice ``FAR_ROWS`` back; -1 = not.
+    What moved is then there already.
     """
+    time, levels, unknown = rows
     mask, want, low, high, from_begin, pause = strobes
-    some_known = known.shape[0] > 0
-    rows = levels.shape[0] // mask.shape[1]
+    some_known, count = known.shape[0] > 0, time.shape[0]
+    one_word = mask.shape[1] == 1
     for k in range(at.shape[0]):
-        r = rule[k]
-        begin[k] = at[k]
-        end[k] = at[k]
+        r, here, bound = rule[k], at[k], before[k]
+        first, floor = here, max(bound, 0)
         if from_begin[r]:
-            row = at[k]
-            while row < after[k] and row < rows and _holds(levels, row, mask, want, low[r], high[r]):
+            row = here
+            while row < after[k] and row < count and _holds(levels, row, mask, want, low[r], high[r]):
                 row += 1
-            end[k] = min(row, rows - 1)
+            begin[k], end[k] = here, min(row, count - 1)
+        elif some_known and bound < known[k] < here and here - known[k] < FAR_ROWS:
+            begin[k], end[k] = known[k], here
             continue
-        if some_known and before[k] < known[k] < at[k] and at[k] - known[k] < FAR_ROWS:
-            begin[k] = known[k]
-            continue
-        row = at[k] - 1
-        if mask.shape[1] == 1 and high[r] - low[r] == 1:  # one term of one word, as most strobes are
-            lines, wanted = mask[low[r], 0], want[low[r], 0]
-            while row >= before[k] and row >= 0 and levels[row] & lines == wanted:
-                row -= 1
         else:
-            while row >= before[k] and row >= 0 and _holds(levels, row, mask, want, low[r], high[r]):
-                row -= 1
-        while before[k] <= row < at[k] - 1:
-            earlier = _over_pause(time, levels, row, before[k], mask, want, low[r], high[r], pause)
-            if earlier < 0:
-                break
-            row = earlier
-            while row >= before[k] and row >= 0 and _holds(levels, row, mask, want, low[r], high[r]):
-                row -= 1
-        # A strobe that is there all through the window has no known beginning.
-        begin[k] = row + 1 if row >= before[k] else at[k]
-    return np.int64(0)
-
-
-@njit(cache=True, nogil=True, _nrt=False)
-def window_moves(levels, unknown, before, begin, end, moved):
-    """Fills ``moved``, uint64 (k, words): the lines that are unknown or do not hold one level from the row before each
-    cycle's strobe (the window's first one where the capture does not show it) to the strobe's end.
-
-    ``levels``, ``unknown`` uint64 (rows * words,).
-    """
-    words = moved.shape[1]
-    for k in range(begin.shape[0]):
-        first = before[k] if begin[k] == end[k] else max(begin[k] - 1, before[k])
-        for w in range(words):
-            at = first * words + w
-            shown, found = levels[at], unknown[at]
-            for _ in range(end[k] - first):
-                at += words
-                found |= (levels[at] ^ shown) | unknown[at]
-            moved[k, w] = found
+            row, end[k] = here - 1, here
+            plain = one_word and high[r] - low[r] == 1 and here < count
+            if plain:  # one term of one word, as most strobes are: what moves is seen on the way
+                lines, wanted = mask[low[r], 0], want[low[r], 0]
+                shown, found = levels[here], unknown[here]
+                while row >= floor:
+                    was = levels[row]
+                    found |= (was ^ shown) | unknown[row]
+                    if was & lines != wanted:
+                        break
+                    row -= 1
+                moved[k, 0] = found
+            else:
+                while row >= floor and _holds(levels, row, mask, want, low[r], high[r]):
+                    row -= 1
+            while floor <= row < here - 1:
+                earlier = _over_pause(time, levels, row, bound, mask, want, low[r], high[r], pause)
+                if earlier < 0:
+                    break
+                row, plain = earlier, False
+                while row >= floor and _holds(levels, row, mask, want, low[r], high[r]):
+                    row -= 1
+            # A strobe that is there all through the window has no known beginning.
+            first = row + 1 if row >= bound else here
+            begin[k] = first
+            if plain and first < here:
+                continue
+        if first < end[k]:
+            _moves(levels, unknown, max(first - 1, bound), end[k], moved, k)
+        elif all_moves:
+            _moves(levels, unknown, bound, end[k], moved, k)
     return np.int64(0)
 
 
 @inner(_nrt=False, forceinline=True)
 def all_quiet(moved, k, watched):
-    """Whether no line of ``watched`` (uint64, words) is among those that ``window_moves`` found in cycle ``k``."""
+    """Whether no line of ``watched`` (uint64, words) is among those that moved in the strobe of cycle ``k``."""
     some = np.uint64(0)
     for w in range(watched.shape[0]):
         some |= moved[k, w] & watched[w]
@@ -122,23 +136,3 @@ def still(levels, unknown, first, last, watched):
         if moved & watched[w] != np.uint64(0):
             return False
     return True
-
-
-@njit(cache=True, nogil=True, _nrt=False)
-def place_cycles(row_time, cycle_time, at):
-    """Fills ``at`` with the first row whose time is not before each cycle's; both times int64, rising. Returns the most
-    rows from one cycle to the next, or to the first one."""
-    row, step, furthest = 0, 0, 0
-    rows = row_time.shape[0]
-    for k in range(cycle_time.shape[0]):
-        # Mostly about as far from the cycle before as that was from the one before it.
-        found = min(row + step, rows)
-        while found > row and row_time[found - 1] >= cycle_time[k]:
-            found -= 1
-        while found < rows and row_time[found] < cycle_time[k]:
-            found += 1
-        step = found - row
-        row = found
-        at[k] = row
-        furthest = max(furthest, step)
-    return np.int64(furthest)

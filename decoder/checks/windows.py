@@ -18,13 +18,10 @@ from numpy.typing import NDArray
 from busledger.decoder.bus import Cycles
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import RuleStrobes
-from busledger.decoder.checks.placing import FEW_ROWS, moved_in_few, place_few
-from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans, window_moves
+from busledger.decoder.checks.placing import place_cycles
+from busledger.decoder.checks.span_kernel import strobe_spans
 
-__all__ = ["NOT_KNOWN", "CycleJoin", "Joined", "ReadyRows", "Windows"]
-
-NOT_KNOWN: NDArray[np.int64] = np.zeros(0, np.int64)
-"""Of no cycle, where its strobe begins."""
+__all__ = ["NOT_KNOWN", "CycleJoin", "Joined", "ReadyRows", "SeenStrobes", "Windows"]
 REACH_ROWS = 1 << 14
 """A window never reaches further than this from its sampling edge; a bus cycle has some tens of rows."""
 
@@ -36,6 +33,23 @@ class ReadyRows:
     time: NDArray[np.int64]
     levels: NDArray[np.uint64]
     unknown: NDArray[np.uint64]
+
+
+class SeenStrobes(NamedTuple):
+    """What is known of each cycle by the rows of its block: ``at``, ``begin`` int64 (k,), -1 where they lie elsewhere
+    or the strobe is not shown; ``moved`` uint64 (k, words) where ``begin`` is known. As ``Joined`` has them."""
+
+    at: NDArray[np.int64]
+    begin: NDArray[np.int64]
+    moved: NDArray[np.uint64]
+
+    def since(self, first: int) -> SeenStrobes:
+        """Those from cycle ``first`` on."""
+        return SeenStrobes(self.at[first:], self.begin[first:], self.moved[first:])
+
+
+NOT_KNOWN = SeenStrobes(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros((0, 0), np.uint64))
+"""Of no cycle."""
 
 
 @dataclass(slots=True)
@@ -51,7 +65,7 @@ class Joined:
         as the window reaches; ``after`` may be ``len(rows.time)``)
     begin, end : int64, shape (k,): the row in which this cycle's strobe began, and the
         one in which it ended; equal where the capture does not show the strobe
-    moved : uint64, shape (k, words): lines that were unknown or moved in the strobe or as it began (``window_moves``)
+    moved : uint64, shape (k, words): lines that were unknown or moved in the strobe or as it began
     """
 
     rows: ReadyRows
@@ -98,15 +112,13 @@ class CycleJoin:
         self._store = ReadyRows(np.zeros(0, np.int64), np.zeros((0, words), np.uint64), np.zeros((0, words), np.uint64))
         self._length = 0
         self._forget = 0
-        self._rows = 0  # of the capture so far
         self._pending = Cycles.empty()
         self._last_time: int | None = None
 
-    def feed(self, block: Capture, cycles: Cycles, begin: NDArray[np.int64] = NOT_KNOWN) -> list[Joined]:
+    def feed(self, block: Capture, cycles: Cycles, told: SeenStrobes = NOT_KNOWN) -> list[Joined]:
         """The cycles that became complete with this block: those that reach back behind it, with copies of the few rows
-        around its border, then the others, with the rows of the block itself. ``begin`` int64 a cycle, or nothing: the
-        row of the block in which its strobe begins, as ``SelectsSeen.fill`` has it."""
-        self._rows += len(block)
+        around its border, then the others, with the rows of the block itself. ``told``: of these
+        cycles, or of none, as ``SelectsSeen.fill`` has it."""
         first, border = self._inside(block, cycles)
         if first < 0:
             self._append(block)
@@ -119,7 +131,7 @@ class CycleJoin:
             found += self._take(last=False)
         self._store, self._length, self._forget = ReadyRows(block.time, block.levels, block.unknown), len(block), 0
         self._pending = cycles.slice(first, len(cycles))
-        found += self._take(last=False, known=begin[first:])
+        found += self._take(last=False, told=told.since(first))
         kept, store = slice(self._forget, self._length), self._store
         self._store = ReadyRows(store.time[kept].copy(), store.levels[kept].copy(), store.unknown[kept].copy())
         self._length, self._forget = len(self._store.time), 0
@@ -167,14 +179,13 @@ class CycleJoin:
             new[kept:needed] = fresh
         self._store, self._length, self._forget = bigger, needed, 0
 
-    def _take(self, last: bool, known: NDArray[np.int64] = NOT_KNOWN) -> list[Joined]:
+    def _take(self, last: bool, told: SeenStrobes = NOT_KNOWN) -> list[Joined]:
         store, pending, n = self._store, self._pending, self._length
         rows = ReadyRows(store.time[:n], store.levels[:n], store.unknown[:n])
         count = len(pending)
         edges = np.empty(count + 2, np.int64)  # each edge ends one window and begins the next
         at = edges[1:-1]
-        few = self._rows <= FEW_ROWS
-        furthest = int((place_few if few else place_cycles)(rows.time, pending.time, at))
+        furthest = _place(rows.time, pending, told.at, at)
         # The last cycle waits for the next one, unless that is further off than a window reaches.
         ready = count if last else max(count - 1, 0)
         if not last and count and n - int(at[-1]) > 2 * REACH_ROWS:
@@ -191,10 +202,11 @@ class CycleJoin:
             before, after = np.maximum(before, at - REACH_ROWS), np.minimum(after, at + REACH_ROWS)
         begin, end = np.empty(ready, np.int64), np.empty(ready, np.int64)
         judged = pending.slice(0, ready)
-        flat = rows.levels.reshape(-1), rows.unknown.reshape(-1)
-        strobe_spans(rows.time, flat[0], judged.rule, before, at, after, self._strobes, known, begin, end)
-        moved = np.empty((ready, rows.levels.shape[1]), np.uint64)
-        (moved_in_few if few else window_moves)(*flat, before, begin, end, moved)
+        moved = told.moved[:ready] if len(told.begin) else np.empty((ready, rows.levels.shape[1]), np.uint64)
+        strobe_spans(
+            (rows.time, rows.levels.reshape(-1), rows.unknown.reshape(-1)), judged.rule, before, at, after,
+            self._strobes, told.begin, begin, end, moved, True,
+        )  # fmt: skip
         joined = Joined(rows, judged, before, at, after, begin, end, moved)
         self._last_time = int(pending.time[ready - 1])
         self._pending = pending.slice(ready, count).take(np.arange(count - ready))
@@ -206,3 +218,11 @@ class CycleJoin:
         time = self._store.time[: self._length]
         last = 0 if self._last_time is None else int(np.searchsorted(time, self._last_time, side="left"))
         self._forget = min(max(last, first_waiting - REACH_ROWS, 0), self._length)
+
+
+def _place(rows: NDArray[np.int64], cycles: Cycles, known: NDArray[np.int64], at: NDArray[np.int64]) -> int:
+    """As ``place_cycles``, of cycles whose rows may be ``known``."""
+    if not len(known) or known[0] < 0:
+        return place_cycles(rows, cycles, at)
+    at[:] = known
+    return int(max(at[0], np.diff(at).max(initial=0)))

@@ -17,6 +17,7 @@ from busledger.decoder.checks import (
     CheckSetResult,
     LostLines,
     MixedClips,
+    SeenStrobes,
     SelectsSeen,
     SwappedAddressClips,
     SwappedClips,
@@ -72,7 +73,7 @@ class Gathering:
         """One block, in the order of time; both threads may still be at it when this returns."""
         run = self._run
         self._checks = self._checks or _checks_of(run, time_everything=self._time_everything)
-        told: tuple[NDArray[np.int64], ...] = ()
+        told: tuple[SeenStrobes, ...] = ()
         if run.board is not None:
             self._seen = self._seen or SelectsSeen(run.board, run.profile, run.layout, run.tick_fs, run.grid_ticks)
             told = (self._seen.fill(block.levels, block.cycles, block.compared),)

@@ -246,12 +246,13 @@ def test_the_kernel_counts_as_its_slow_twin(data):
     way[[Kind.READ, Kind.IO_READ]], way[Kind.WRITE], memory[Kind.IO_READ] = kernel.READ, kernel.WRITE, 0
     slots = np.full((kernel.SLOTS, kernel.SLOT_SIZE), kernel.NO_KEY, np.int64)
     bits, state = np.zeros((64, kernel.BIT_SIZE), np.int64), np.zeros(kernel.STATE_SIZE, np.int64)
+    changes = np.zeros((kernel.GROUP, kernel.CHANGE_SIZE), np.int64)
     columns = (
         cycles.time, cycles.kind, cycles.flags, cycles.address, cycles.address_unknown, cycles.data,
         cycles.data_unknown,
     )  # fmt: skip
     for part in np.array_split(np.arange(len(rows)), 3):
-        kernel.look(tuple(c[part] for c in columns), way, memory, lanes, wired, slots, bits, state)
+        kernel.look(tuple(c[part] for c in columns), way, memory, lanes, wired, slots, bits, state, changes)
     bits = settled(bits, state)
     for n, (kind, _, _) in enumerate(rows):
         words = (int(cycles.address[n]), hidden[n]), (int(cycles.data[n]), unknown[n])
@@ -260,7 +261,8 @@ def test_the_kernel_counts_as_its_slow_twin(data):
     names = ("count", "shown", "shown reads", "back", "fresh", "fresh reads", "in a row", "odd", "missed")
     for bit in [0, 1, 2, 4, *(ADDRESS_BITS + lane for lane in range(lanes))]:
         best, seen = twin.best(bit), bits[bit, kernel.BEST : kernel.OTHER].tolist()
-        assert bits[bit, kernel.OTHER] == twin.longest_but(bit)
+        longest = twin.longest_but(bit)
+        assert bits[bit, kernel.OTHER] == longest or max(bits[bit, kernel.OTHER], longest) < kernel.SHORT
         if best is None:
             assert seen[kernel.SHOWN] == seen[kernel.FRESH] == 0
             continue

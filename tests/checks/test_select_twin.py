@@ -8,7 +8,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from busledger.decoder.checks.selects import select_kernel as kernel
-from busledger.decoder.checks.selects.decoder_arrays import DecoderArrays, DecoderLines, DecoderTable
+from busledger.decoder.checks.selects.decoder_arrays import DecoderArrays, DecoderLines, DecoderTable, no_patterns
 from tests.reference.levels import Row, arrays, captures
 from tests.reference.select_twin import SelectTwin
 
@@ -48,7 +48,11 @@ def scanned(
         np.array(table, np.int64), setting["open_high"], 7, setting["one_hot"], setting["settle"], setting["skew"],
         setting["bin_ticks"],
     )  # fmt: skip
-    arrays_of = DecoderArrays(state, per_out, last_row, **counts, met=np.zeros(table_of.words.shape, np.int64))
+    patterns, packed = no_patterns()
+    arrays_of = DecoderArrays(
+        state, per_out, last_row, **counts, met=np.zeros(table_of.words.shape, np.int64), patterns=patterns,
+        packed=packed,
+    )  # fmt: skip
     room = np.empty(len(rows), np.int32), np.empty(len(rows), np.uint8)
     for start in range(0, len(rows), blocks):
         part = slice(start, start + blocks)

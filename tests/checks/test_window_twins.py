@@ -14,7 +14,7 @@ from busledger.decoder.checks.buffers import buffer_kernel
 from busledger.decoder.checks.buffers.arrays import Carried, Drivers, PathSums, RegionLines, Served, Sides
 from busledger.decoder.checks.buffers.held import held_few
 from busledger.decoder.checks.lines import RuleStrobes
-from busledger.decoder.checks.placing import moved_in_few, place_few
+from busledger.decoder.checks.placing import place_cycles
 from busledger.decoder.checks.selects import region_kernel, seen_kernel
 from busledger.decoder.checks.timing import timing_kernel
 from busledger.decoder.checks.timing.arrays import ChipLines
@@ -63,7 +63,7 @@ def column(cycles, name, dtype=np.int64):
 @given(windows(), st.sampled_from([0, 2, 9]))
 def test_strobe_spans(case, pause):
     rows, cycles = case
-    time, levels, _ = arrays(rows, LINES)
+    time, levels, unknown = arrays(rows, LINES)
     # Rule 0: line 0 high and line 1 low, or line 2 high. Rule 1 counts from its begin: line 3 low.
     mask, want = np.array([[0b011], [0b100], [0b1000]], np.uint64), np.array([[0b001], [0b100], [0]], np.uint64)
     low, high = np.array([0, 2]), np.array([2, 3])
@@ -72,44 +72,50 @@ def test_strobe_spans(case, pause):
     rule = column(cycles, "rule", np.uint8)
     before, at, after = (column(cycles, name) for name in ("before", "at", "after"))
 
-    def spans(before, known=NOT_KNOWN):
-        span_kernel.strobe_spans(time, levels.reshape(-1), rule, before, at, after, strobes, known, begin, end)
+    moved, flat = np.zeros((len(cycles), 1), np.uint64), (time, levels.reshape(-1), unknown.reshape(-1))
+
+    def spans(before, known=NOT_KNOWN.begin, every=True):
+        span_kernel.strobe_spans(flat, rule, before, at, after, strobes, known, begin, end, moved, every)
         return list(zip(begin, end, strict=True))
 
-    wider = np.array([first for first, _ in spans(np.zeros_like(before))])
+    wide = np.zeros_like(before)
+    wider = np.array([first for first, _ in spans(wide, every=False)])
+    for k in np.flatnonzero(begin < end):
+        assert moved[k, 0] == window_twin.moved_twin(rows, 0, begin[k], end[k], LINES)
     found = spans(before, np.where(rule == 0, wider, -1))  # of what is told from its begin no search goes back
+    seen = moved[:, 0].tolist()
+    assert seen == [window_twin.moved_twin(rows, b, *span, LINES) for b, span in zip(before, found, strict=True)]
     assert found == spans(before)
+    assert seen == moved[:, 0].tolist()
     holds = {
         0: lambda v: ((v[0] or 0) == 1 and (v[1] or 0) == 0) or (v[2] or 0) == 1,
         1: lambda v: (v[3] or 0) == 0,
     }
     assert found == window_twin.spans_twin(rows, cycles, holds, {0: False, 1: True}, pause)
-    for place in (span_kernel.place_cycles, place_few):
-        at = np.empty(len(cycles), np.int64)
-        furthest = place(time, column(cycles, "time"), at)
-        assert list(at) == window_twin.placed_twin([t for t, _ in rows], [c["time"] for c in cycles])
-        assert furthest == max(np.diff(at, prepend=0))
 
 
-def windows_of(rows, cycles, window_moves=span_kernel.window_moves) -> Windows:
-    before, at, after, begin, end = (column(cycles, name) for name in ("before", "at", "after", "begin", "end"))
-    time, levels, unknown = arrays(rows, LINES)
-    moved = np.empty((len(cycles), levels.shape[1]), np.uint64)
-    window_moves(levels.reshape(-1), unknown.reshape(-1), before, begin, end, moved)
-    return Windows(time, levels, unknown, before, at, after, begin, end, moved)
-
-
-@pytest.mark.parametrize("window_moves", [span_kernel.window_moves, moved_in_few])
 @settings(max_examples=40, deadline=None)
-@given(windows())
-def test_what_moved_in_each_window(window_moves, case):
-    rows, cycles = case
-    moved = windows_of(rows, cycles, window_moves).moved[:, 0]
-    for k, cycle in enumerate(cycles):
-        first = cycle["before"] if cycle["begin"] == cycle["end"] else max(cycle["begin"] - 1, cycle["before"])
-        for line in range(LINES):
-            shown = {rows[row][1][line] for row in range(first, cycle["end"] + 1)}
-            assert (int(moved[k]) >> line & 1 == 0) == (len(shown) == 1 and None not in shown)
+@given(windows(), st.integers(0, 9), st.booleans())
+def test_where_cycles_lie(case, first_row, told):
+    """By the rows that they were sampled in where that is known, and else by their times."""
+    rows, wanted = case
+    cycles = Cycles.empty(len(wanted))
+    cycles.time[:] = column(wanted, "time")
+    cycles.sample[:] = column(wanted, "at") + first_row if told else 0
+    at = np.empty(len(cycles), np.int64)
+    furthest = place_cycles(np.array([t for t, _ in rows]), cycles, at)
+    assert list(at) == window_twin.placed_twin([t for t, _ in rows], [c["time"] for c in wanted])
+    assert furthest == max(np.diff(at, prepend=0))
+
+
+def moved_of(rows, cycles):
+    moved = [window_twin.moved_twin(rows, c["before"], c["begin"], c["end"], LINES) for c in cycles]
+    return np.array(moved, np.uint64).reshape(-1, 1)
+
+
+def windows_of(rows, cycles) -> Windows:
+    before, at, after, begin, end = (column(cycles, name) for name in ("before", "at", "after", "begin", "end"))
+    return Windows(*arrays(rows, LINES), before, at, after, begin, end, moved_of(rows, cycles))
 
 
 @settings(max_examples=60, deadline=None)
@@ -142,7 +148,7 @@ def test_selects_at_the_moment_of_each_cycle(case, skew):
     time, levels, unknown = arrays(rows, LINES)
     selected, seen = np.zeros(len(cycles), np.uint64), np.zeros(len(cycles), np.uint64)
     seen_kernel.see_selects(
-        time, levels, unknown, column(cycles, "at"), column(cycles, "begin"), skew,
+        time, levels, unknown, column(cycles, "at"), column(cycles, "begin"), moved_of(rows, cycles), skew,
         (np.zeros(2, np.int64), np.array([4, 5], np.uint64), np.array([0b110000], np.uint64)), np.array([0, 1]),
         np.array([0b101, 0b010], np.uint64), selected, seen,
     )  # fmt: skip

@@ -6,7 +6,7 @@ from collections import Counter
 
 from tests.reference.levels import Row, held
 
-__all__ = ["moments_twin", "placed_twin", "seen_twin", "selects_twin", "spans_twin"]
+__all__ = ["moments_twin", "moved_twin", "placed_twin", "seen_twin", "selects_twin", "spans_twin"]
 
 
 def placed_twin(row_times: list[int], cycle_times: list[int]) -> list[int]:
@@ -38,6 +38,14 @@ def spans_twin(
                 begin = next_one = r
             found.append((cycle["at"] if begin == cycle["before"] else begin, cycle["at"]))
     return found
+
+
+def moved_twin(rows: list[Row], before: int, begin: int, end: int, lines: int) -> int:
+    """The lines, as bits, that are unknown or do not hold one level from the row before a strobe to its end; from the
+    window's first row on, where no strobe is shown."""
+    first = before if begin == end else max(begin - 1, before)
+    shown = [{row[1][line] for row in rows[first : end + 1]} for line in range(lines)]
+    return sum(1 << line for line, levels in enumerate(shown) if len(levels) > 1 or None in levels)
 
 
 def selects_twin(rows: list[Row], cycles: list[dict], selects: list[int], own: list[int], active: list[int], skew: int):

@@ -161,8 +161,11 @@ def _reads(role):
 
 
 @inner(_nrt=False, forceinline=True)
-def _stays_away(time, levels, unknown, before, begin, end, word, bit, away):
-    """Whether a select is seen at its level ``away`` in the middle of a strobe and as it ends."""
+def _stays_away(time, levels, unknown, before, begin, end, moved, k, word, bit, away):
+    """Whether a select is seen at its level ``away`` in the middle of a strobe and as it ends; row ``k`` of
+    ``moved``: the lines that moved in it."""
+    if (moved[k, word] >> bit) & np.uint64(1) == np.uint64(0):
+        return _level(levels, end, word, bit) == away
     row = max(end - 1, before)
     if not _known(unknown, row, word, bit) or _level(levels, row, word, bit) != away:
         return False
@@ -191,7 +194,7 @@ def watch_controls(windows, served, selects, roles, earlier, drivers, address, d
         r = np.int64(region[k]) if region[k] >= 0 else none
         out = address_unknown[k] != 0
         if not out and away[r] != 2:
-            out = _stays_away(time, levels, unknown, before[k], begin[k], end[k], word[r], bit[r], away[r])
+            out = _stays_away(time, levels, unknown, before[k], begin[k], end[k], moved, k, word[r], bit[r], away[r])
         for b in range(count):
             roles[k, b] = NEITHER if out else role[r, kind[k], b]
         start = time[begin[k]]
@@ -207,7 +210,6 @@ def watch_controls(windows, served, selects, roles, earlier, drivers, address, d
         # Control lines that do not move leave nothing to weigh, and no overlap to look for.
         quiet = half < t_to and all_quiet(moved, k, watched)
         write = writes[kind[k]]
-        drives = write and begin[k] < end[k] and not (quiet and still(levels, unknown, before[k], last, watched))
         for b in range(count):
             if quiet:
                 standing[b] = _drive(levels, unknown, end[k], pin[b])
@@ -218,7 +220,7 @@ def watch_controls(windows, served, selects, roles, earlier, drivers, address, d
             if not can_drive[b] or standing[b] == 2 or not write or begin[k] == end[k]:
                 continue
             tally[b, C_OVERLAP_OF] += 1
-            if drives:
+            if not (quiet and still(levels, unknown, before[k], last, watched)):
                 until = min(stop + hold - skew, time[last])
                 since = _driven_from(time, levels, before[k], begin[k], address, data) + skew // 2
                 _, drove = _settled(time, levels, unknown, before[k], last, since, until, pin[b])

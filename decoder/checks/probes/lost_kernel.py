@@ -19,9 +19,9 @@ SLOT_SIZE = 6
 # most. FROM and TO in ticks; LEVEL; COUNT transfers; SHOWN different addresses, ALL all reads that showed it; FRESH and
 # FRESH_ALL the same of addresses never read before, NEXT those read right after the address before; ODD, MISSED what
 # speaks against it; BACK addresses that turned back to their own data after they had SHOWN the other ones. OTHER:
-# transfers of the longest rest but the best one. Nearly all rests show nothing, so of the present one LEVEL is not
-# kept, TO only while the bit is not known, and COUNT are the transfers before it, with those in it that did not know
-# the bit.
+# transfers of the longest rest but the best one, where that is ``SHORT`` or more. Nearly all rests show nothing, so of
+# the present one LEVEL is not kept, TO only while the bit is not known, and COUNT are the transfers before it, with
+# those in it that did not know the bit.
 FROM, TO, LEVEL, COUNT, SHOWN, ALL, BACK, FRESH, FRESH_ALL, NEXT, ODD, MISSED = range(12)
 BEST = 12
 OTHER = 24
@@ -31,7 +31,17 @@ BIT_SIZE = 25
 # rest shows anything, for it or against it. Address words and data words so far, and the ticks of the last one.
 STATE_LAST, STATE_FRESH, STATE_WORD, STATE_BEGUN, STATE_HIDDEN, STATE_TOLD = range(6)
 STATE_ADDRESSES, STATE_DATA, STATE_ADDRESS_TIME, STATE_DATA_TIME = range(6, 10)
-STATE_SIZE = 10
+# Bits that changed in the present group of cycles, and in the one before.
+STATE_CHANGED, STATE_CHANGED_BEFORE = range(10, 12)
+STATE_SIZE = 12
+# Most bits change all the time: when each did so last is written down once in ``GROUP`` cycles, out of ``changes``: the
+# bits that changed in each of them, ticks, and the address words and data words until then.
+GROUP = 8
+CHANGED, WHEN, OF_ADDRESSES, OF_DATA = range(4)
+CHANGE_SIZE = 4
+SHORT = 2 * GROUP
+"""Transfers: of a rest that began in the same group as it ended in, or in the one before, nothing is made. No answer
+hangs on it: what shows anything rests ``LONG`` transfers, and was longer then by as many as showed it."""
 NOWHERE = np.int64(-2)
 ADDRESSES = 32
 DATA_SHIFT = np.uint64(ADDRESSES)
@@ -41,9 +51,9 @@ LONG = 32
 
 
 @inner(_nrt=False)
-def _keep(bits, b, count, to, state):
+def _keep(bits, b, count, to, level):
     """A rest that shows something ends, of ``count`` transfers up to the ticks ``to``."""
-    bits[b, TO], bits[b, LEVEL], bits[b, COUNT] = to, state[STATE_WORD] >> b & 1, count
+    bits[b, TO], bits[b, LEVEL], bits[b, COUNT] = to, level, count
     if bits[b, SHOWN] + bits[b, FRESH] > bits[b, BEST + SHOWN] + bits[b, BEST + FRESH]:
         bits[b, OTHER] = max(bits[b, OTHER], bits[b, BEST + COUNT])
         for k in range(BEST):
@@ -55,37 +65,43 @@ def _keep(bits, b, count, to, state):
 
 
 @inner(_nrt=False)
-def _hide(bits, hidden, before, state):
-    """Bits that one transfer, not counted yet, does not know; ``before``: those that the one before did not."""
+def _hide(bits, hidden, before, last, last_data):
+    """Bits that one transfer, not counted yet, does not know; ``before``: those that the one before did not. ``last``:
+    ticks of the last address word, and of the last data word."""
     while hidden != NONE:
         b = lowest_bit(hidden)
         bit = ONE << np.uint64(b)
         hidden ^= bit
         bits[b, COUNT] += 1
         if before & bit == NONE:
-            bits[b, TO] = state[STATE_ADDRESS_TIME if b < ADDRESSES else STATE_DATA_TIME]
+            bits[b, TO] = last if b < ADDRESSES else last_data
 
 
 @inner(_nrt=False)
-def _change(bits, changed, t, total, last, state):
-    """The rests that one more transfer, not counted yet, ends: others begin. Address bits or data bits, of which
-    ``total`` words were counted, at ``last`` the last one."""
-    told = changed & np.uint64(state[STATE_TOLD])
-    if told != NONE:
-        state[STATE_TOLD] ^= np.int64(told)
-        while told != NONE:
-            b = lowest_bit(told)
-            bit = ONE << np.uint64(b)
-            told ^= bit
-            hidden = np.uint64(state[STATE_HIDDEN]) & bit != NONE
-            _keep(bits, b, total - bits[b, COUNT], bits[b, TO] if hidden else last, state)
-            bits[b, COUNT] = total
+def _tell(bits, told, total, last, word, hidden):
+    """Rests that show something and that one more transfer, not counted yet, ends: others begin. Address bits or data
+    bits, of which ``total`` words were counted, at ``last`` the last one; ``hidden`` in it, and ``word`` known last."""
+    while told != NONE:
+        b = lowest_bit(told)
+        bit = ONE << np.uint64(b)
+        told ^= bit
+        to = bits[b, TO] if hidden & bit != NONE else last
+        _keep(bits, b, total - bits[b, COUNT], to, np.int64(word >> np.uint64(b)) & 1)
+        bits[b, COUNT] = total
+
+
+@inner(_nrt=False)
+def _write_down(bits, changed, changes, at):
+    """When each of the bits ``changed`` did so last, the row ``at`` of ``changes`` being the last one."""
     while changed != NONE:
-        b = lowest_bit(changed)
-        changed &= changed - ONE
-        if total - bits[b, COUNT] > bits[b, OTHER]:
-            bits[b, OTHER] = total - bits[b, COUNT]
-        bits[b, FROM], bits[b, COUNT] = t, total
+        here = np.uint64(changes[at, CHANGED]) & changed
+        changed ^= here
+        while here != NONE:
+            b = lowest_bit(here)
+            here &= here - ONE
+            bits[b, FROM] = changes[at, WHEN]
+            bits[b, COUNT] = changes[at, OF_ADDRESSES if b < ADDRESSES else OF_DATA]
+        at -= 1
 
 
 @inner(_nrt=False)
@@ -138,19 +154,24 @@ def _begin_place(slots, place, address, data, known, changes):
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def look(columns, way, space, lanes, wired, slots, bits, state):
+def look(columns, way, space, lanes, wired, slots, bits, state, changes):
     """One block of cycles.
 
     ``columns``: time int64, kind uint8, flags uint16, address, address_unknown, data, data_unknown uint32; ``way``,
     ``space`` uint8 by kind: READ, WRITE or NEITHER, and 1 where it is memory; ``lanes`` data bits; ``wired`` mask of
     the address bits that are clipped. Carried: ``slots`` int64 (SLOTS, SLOT_SIZE), ``bits`` int64 (64, BIT_SIZE),
-    ``state`` int64 (STATE_SIZE,).
+    ``state`` int64 (STATE_SIZE,). ``changes`` int64 (GROUP, CHANGE_SIZE): to work in.
     """
     time, kind, unsure, addresses, addresses_unknown, datas, datas_unknown = columns
     every = (np.int64(1) << lanes) - 1
     address_bits = np.uint64(wired)
     all_bits = address_bits | np.uint64(every) << DATA_SHIFT
     word, begun, hidden = np.uint64(state[STATE_WORD]), np.uint64(state[STATE_BEGUN]), np.uint64(state[STATE_HIDDEN])
+    group, before = np.uint64(state[STATE_CHANGED]), np.uint64(state[STATE_CHANGED_BEFORE])
+    total, of_data = state[STATE_ADDRESSES], state[STATE_DATA]
+    last, last_data = state[STATE_ADDRESS_TIME], state[STATE_DATA_TIME]
+    was_read, was_fresh = state[STATE_LAST], state[STATE_FRESH]
+    waiting, at = NONE, np.int64(0)  # bits that changed and are not written down yet; the present row of ``changes``
     for i in range(time.shape[0]):
         if unsure[i] != 0:
             continue
@@ -161,53 +182,76 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
         unknown = (np.uint64(addresses_unknown[i]) | np.uint64(datas_unknown[i]) << DATA_SHIFT) & bits_here
         known = bits_here & ~unknown
         changed = ((now ^ word) | ~begun) & known
-        if changed != NONE:
-            _change(bits, changed & LOW, t, state[STATE_ADDRESSES], state[STATE_ADDRESS_TIME], state)
-            _change(bits, changed & ~LOW, t, state[STATE_DATA], state[STATE_DATA_TIME], state)
-            word = (word & ~known) | (now & known)
-            begun |= known
-            state[STATE_WORD] = np.int64(word)
+        at = total & (GROUP - 1)
+        told = changed & np.uint64(state[STATE_TOLD])
+        if told != NONE:
+            _write_down(bits, waiting, changes, at - 1)
+            waiting = NONE
+            _tell(bits, told & LOW, total, last, word, hidden)
+            _tell(bits, told & ~LOW, of_data, last_data, word, hidden)
+            state[STATE_TOLD] ^= np.int64(told)
+        fresh = changed & ~(group | before)
+        while fresh != NONE:
+            b = lowest_bit(fresh)
+            fresh &= fresh - ONE
+            rest = (total if b < ADDRESSES else of_data) - bits[b, COUNT]
+            if rest > bits[b, OTHER]:
+                bits[b, OTHER] = rest
+        changes[at, CHANGED], changes[at, WHEN] = np.int64(changed), t
+        changes[at, OF_ADDRESSES], changes[at, OF_DATA] = total, of_data
+        waiting |= changed
+        group |= changed
+        word = (word & ~known) | (now & known)
+        begun |= known
         if (hidden & bits_here) | unknown != NONE:
-            _hide(bits, unknown, hidden, state)
+            _write_down(bits, waiting, changes, at)
+            waiting = NONE
+            _hide(bits, unknown, hidden, last, last_data)
             hidden = (hidden & ~bits_here) | unknown
-            state[STATE_HIDDEN] = np.int64(hidden)
-        state[STATE_ADDRESSES] += 1
-        state[STATE_ADDRESS_TIME] = t
+        if at == GROUP - 1:
+            _write_down(bits, waiting, changes, at)
+            waiting, group, before = NONE, NONE, group
+        total, last = total + 1, t
         if does == NEITHER:
             continue
-        state[STATE_DATA] += 1
-        state[STATE_DATA_TIME] = t
+        of_data, last_data = of_data + 1, t
         data = np.int64(datas[i])
         sure = every & ~np.int64(datas_unknown[i])
         if space[kind[i]] == 0 or np.int64(addresses_unknown[i]) & wired != 0:
             continue
         place = _slot(address)
         same = slots[place, KEY] == address
-        after = state[STATE_FRESH]
-        state[STATE_FRESH] = NOWHERE
+        after, was_fresh = was_fresh, NOWHERE
         if does == WRITE:
             _begin_place(slots, place, address, data & sure, sure, 1)
             continue
-        news = data != state[STATE_LAST]
-        state[STATE_LAST] = data
+        news, was_read = data != was_read, data
         if not same:
-            if sure == every and news and _of_other_side(address, data, True, after, every, wired, slots, bits, state):
-                state[STATE_FRESH] = address
-                continue  # it may lie there
+            if sure == every and news:
+                _write_down(bits, waiting, changes, at)
+                waiting, state[STATE_ADDRESSES] = NONE, total
+                if _of_other_side(address, data, True, after, every, wired, slots, bits, state):
+                    was_fresh = address
+                    continue  # it may lie there
             _begin_place(slots, place, address, data & sure, sure, 0)
             continue
         both = sure & slots[place, KNOWN]
         bent = (data ^ slots[place, DATA]) & both
         if bent == 0:
             b = slots[place, SIDE] - 1
-            slots[place, SIDE] = 0
-            if b >= 0 and slots[place, MARK] == bits[b, FROM] + 1:
+            if b < 0:  # as of nearly all
+                continue
+            _write_down(bits, waiting, changes, at)
+            waiting, slots[place, SIDE] = NONE, 0
+            if slots[place, MARK] == bits[b, FROM] + 1:
                 bits[b, BACK] += 1
                 state[STATE_TOLD] |= np.int64(ONE << np.uint64(b))
             continue
         if slots[place, CHANGES] == 0:
-            told = sure == every
-            if told and _of_other_side(address, data, False, after, every, wired, slots, bits, state):
+            _write_down(bits, waiting, changes, at)
+            waiting, state[STATE_ADDRESSES] = NONE, total
+            told_all = sure == every
+            if told_all and _of_other_side(address, data, False, after, every, wired, slots, bits, state):
                 continue
             slots[place, CHANGES] = 1
             state[STATE_TOLD] |= np.int64(LOW)
@@ -219,7 +263,12 @@ def look(columns, way, space, lanes, wired, slots, bits, state):
                     state[STATE_TOLD] |= np.int64(ONE << np.uint64(ADDRESSES + b))
         slots[place, DATA] = data & sure
         slots[place, KNOWN] = sure
-    state[STATE_BEGUN] = np.int64(begun)
+    _write_down(bits, waiting, changes, at)
+    state[STATE_WORD], state[STATE_BEGUN], state[STATE_HIDDEN] = np.int64(word), np.int64(begun), np.int64(hidden)
+    state[STATE_CHANGED], state[STATE_CHANGED_BEFORE] = np.int64(group), np.int64(before)
+    state[STATE_ADDRESSES], state[STATE_DATA] = total, of_data
+    state[STATE_ADDRESS_TIME], state[STATE_DATA_TIME] = last, last_data
+    state[STATE_LAST], state[STATE_FRESH] = was_read, was_fresh
     return np.int64(0)
 
 

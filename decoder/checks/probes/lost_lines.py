@@ -84,6 +84,7 @@ class LostLines:
         self._slots = np.full((kernel.SLOTS, kernel.SLOT_SIZE), kernel.NO_KEY, np.int64)
         self._bits = np.zeros((64, kernel.BIT_SIZE), np.int64)
         self._state = np.zeros(kernel.STATE_SIZE, np.int64)
+        self._changes = np.zeros((kernel.GROUP, kernel.CHANGE_SIZE), np.int64)
         self._strobes = _strobes(profile, layout)
         places = [layout.bit(line) for line in self._strobes]
         self._directions = _named(profile, "direction", layout)
@@ -127,7 +128,8 @@ class LostLines:
                 cycles.data, cycles.data_unknown,
             )  # fmt: skip
             kernel.look(
-                columns, _WAY, _MEMORY, self._lanes, self._wired, self._slots, self._bits, self._state
+                columns, _WAY, _MEMORY, self._lanes, self._wired, self._slots, self._bits, self._state,
+                self._changes,
             )
 
     def __getstate__(self) -> dict[str, Any]:

@@ -7,7 +7,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["DecoderArrays", "DecoderLines", "DecoderTable"]
+__all__ = ["SLOTS", "DecoderArrays", "DecoderLines", "DecoderTable", "no_patterns"]
+
+SLOTS = 256
 
 
 class DecoderLines(NamedTuple):
@@ -53,6 +55,8 @@ class DecoderArrays(NamedTuple):
     the row before; ``rows`` int64 (combinations,), ``seen`` int64 (combinations, outputs, 2), ``wrong`` and ``first``
     int64 (combinations, outputs), ``delay`` and ``widths`` int64 (outputs, BINS), ``glitch`` int64 (outputs,
     GLITCH_SIZE); ``met`` int64 (combinations, choices): moments of one block in which the table was just met.
+    ``patterns`` uint64 and ``packed`` int64 (2, SLOTS), as ``no_patterns`` has them at first: of inputs and of outputs
+    levels that were shown before, and what they made.
     """
 
     state: NDArray[np.int64]
@@ -66,3 +70,10 @@ class DecoderArrays(NamedTuple):
     widths: NDArray[np.int64]
     glitch: NDArray[np.int64]
     met: NDArray[np.int64]
+    patterns: NDArray[np.uint64]
+    packed: NDArray[np.int64]
+
+
+def no_patterns() -> tuple[NDArray[np.uint64], NDArray[np.int64]]:
+    """``patterns`` and ``packed`` of nothing seen: no lines of a decoder are all lines of a row."""
+    return np.full((2, SLOTS), ~np.uint64(0), np.uint64), np.zeros((2, SLOTS), np.int64)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from busledger.decoder.checks.span_kernel import all_quiet
 from busledger.decoder.inner_kernel import inner
 
 
@@ -36,28 +37,39 @@ def _all_still(time, levels, unknown, row, low, watched):
 
 
 @njit(cache=True, nogil=True, _nrt=False)
-def see_selects(time, levels, unknown, at, begin, skew, lines, active, region, selected, seen):
+def see_selects(time, levels, unknown, at, begin, moved, skew, lines, active, region, selected, seen):
     """Fills ``selected`` and ``seen`` (uint64, one a cycle), bits by region.
 
     ``at``, ``begin`` int64 (k,): rows of the sampling edge and of the strobe's beginning, equal where the strobe
-    is not shown. ``skew``: ticks by which two channels may lie apart. ``lines``: word int64, bit uint64 (selects,) and,
-    uint64 (words,), all of them as bits. Select s is active at level ``active[s]``, and speaks for the regions
-    ``region[s]`` (uint64, a bit each).
+    is not shown; ``moved`` uint64 (k, words): what moved in it, of those that are shown. ``skew``: ticks by which two
+    channels may lie apart. ``lines``: word int64, bit uint64 (selects,) and, uint64 (words,), all of them as bits.
+    Select s is active at level ``active[s]``, and speaks for the regions ``region[s]`` (uint64, a bit each).
 
     Active: steadily so just before the edge, as far before it as channels are skewed, and once more as long.
     Quiet: from the strobe's first row to there without a break.
     """
     word, bit, watched = lines
+    every = np.uint64(0)
+    for s in range(word.shape[0]):
+        every |= region[s]
     for k in range(at.shape[0]):
         if at[k] < 1:
             continue
         high = time[min(at[k], time.shape[0] - 1)] - max(skew, 1)
+        shown = begin[k] < at[k]
+        # In nearly all cycles no select moves from the strobe's beginning to its end, nor at either.
+        if shown and time[begin[k]] <= high and all_quiet(moved, k, watched):
+            row, came = at[k] - 1, np.uint64(0)
+            for s in range(word.shape[0]):
+                if np.int64((levels[row, word[s]] >> bit[s]) & np.uint64(1)) == active[s]:
+                    came |= region[s]
+            seen[k], selected[k] = every, came
+            continue
         row = at[k] - 1
         while row > 0 and time[row] > high:
             row -= 1
         if time[row] > high:
             continue
-        shown = begin[k] < at[k]
         settled = high - skew
         if shown:
             # A strobe shorter than that: no earlier than its selects can be seen.
@@ -65,7 +77,7 @@ def see_selects(time, levels, unknown, at, begin, skew, lines, active, region, s
         quiet = min(high, time[begin[k]]) if shown else high - skew
         still = _all_still(time, levels, unknown, row, min(settled, quiet), watched)
         for s in range(word.shape[0]):
-            if still:  # as in nearly all cycles
+            if still:
                 seen[k] |= region[s]
                 if np.int64((levels[row, word[s]] >> bit[s]) & np.uint64(1)) == active[s]:
                     selected[k] |= region[s]

@@ -9,10 +9,10 @@ from busledger.decoder.board import Board
 from busledger.decoder.bus import Cycles, Layout, Profile
 from busledger.decoder.capture import Capture
 from busledger.decoder.checks.lines import READS, Setting, pins, relevant_mask, rule_strobes
-from busledger.decoder.checks.placing import FEW_ROWS, place_few
+from busledger.decoder.checks.placing import place_cycles
 from busledger.decoder.checks.selects.seen_kernel import see_selects
-from busledger.decoder.checks.span_kernel import place_cycles, strobe_spans
-from busledger.decoder.checks.windows import NOT_KNOWN, ReadyRows
+from busledger.decoder.checks.span_kernel import strobe_spans
+from busledger.decoder.checks.windows import NOT_KNOWN, ReadyRows, SeenStrobes
 from busledger.decoder.ledger import Compared, Verdict
 
 __all__ = ["SelectsSeen", "answered"]
@@ -68,53 +68,56 @@ class SelectsSeen:
         self._region = np.array(list(speaks.values()), np.uint64)
         none = np.zeros((0, layout.words), np.uint64)
         self._before = ReadyRows(np.zeros(0, np.int64), none, none)  # the last rows before the block
-        self._rows = 0  # of the capture so far
 
     def __bool__(self) -> bool:
         """Whether any select is clipped."""
         return len(self._pins) > 0
 
-    def fill(self, block: Capture, cycles: Cycles, compared: Compared) -> NDArray[np.int64]:
+    def fill(self, block: Capture, cycles: Cycles, compared: Compared) -> SeenStrobes:
         """Write the two columns of ``compared`` in place; ``block`` holds the levels up to here.
 
-        Returns, int64 a cycle, the row of the block in which its strobe begins, -1 where that is not known; nothing
-        where no select is clipped.
+        Returns where the strobes lie in the block; nothing where no select is clipped.
         """
         if not self:
             return NOT_KNOWN
         # Cycles that reach back behind the block are told by the rows around its border, which are few; the others
         # by the block as it is.
         here = ReadyRows(block.time, block.levels, block.unknown)
-        self._rows += len(block)
-        count, begins = len(cycles), np.full(len(cycles), -1, np.int64)
+        count, n = len(cycles), len(cycles)
+        places = np.empty((2, n), np.int64)
+        told = SeenStrobes(places[0], places[1], np.empty((n, len(self._watched)), np.uint64))
         if len(block) > REACH_ROWS:
             count = int(np.searchsorted(cycles.time, block.time[REACH_ROWS], side="left"))
         if count:
             last = int(np.searchsorted(block.time, cycles.time[count - 1], side="left")) + 1
             first = max(0, int(np.searchsorted(self._before.time, cycles.time[0], side="left")) - REACH_ROWS)
-            self._see(_joined(self._before, first, here, last), cycles, compared, 0, count, begins[:count].copy())
-        self._see(here, cycles, compared, count, len(cycles), begins[count:])
+            self._see(_joined(self._before, first, here, last), cycles, compared, 0, count, told)
+            places[:, :count] = np.maximum(places[:, :count] - (len(self._before.time) - first), -1)
+        self._see(here, cycles, compared, count, n, told)
         if len(block) >= _KEPT_ROWS:
             kept = slice(len(block) - _KEPT_ROWS, None)
             self._before = ReadyRows(here.time[kept], here.levels[kept], here.unknown[kept])
         elif len(block):
             first = max(0, len(self._before.time) + len(block) - _KEPT_ROWS)
             self._before = _joined(self._before, first, here, len(block))
-        return begins
+        return told
 
     def _see(
-        self, rows: ReadyRows, cycles: Cycles, compared: Compared, start: int, stop: int, begin: NDArray[np.int64]
+        self, rows: ReadyRows, cycles: Cycles, compared: Compared, start: int, stop: int, told: SeenStrobes
     ) -> None:
-        """The cycles ``start:stop``, which ``rows`` reach far enough back for; fills ``begin`` by rows of these."""
+        """The cycles ``start:stop``, which ``rows`` reach far enough back for; fills ``told`` by rows of these."""
+        at, begin, moved = told.at[start:stop], told.begin[start:stop], told.moved[start:stop]
         if start == stop or not len(rows.time):
+            at[:], begin[:] = -1, -1
             return
-        at, end = np.empty(stop - start, np.int64), np.empty(stop - start, np.int64)
-        (place_few if self._rows <= FEW_ROWS else place_cycles)(rows.time, cycles.time[start:stop], at)
-        before, rule = np.maximum(at - REACH_ROWS, 0), cycles.rule[start:stop]
-        levels = rows.levels.reshape(-1)
-        strobe_spans(rows.time, levels, rule, before, at, at, self._strobes, NOT_KNOWN, begin, end)
+        place_cycles(rows.time, cycles.slice(start, stop), at)
+        before, end = np.maximum(at - REACH_ROWS, 0), np.empty(stop - start, np.int64)
+        strobe_spans(
+            (rows.time, rows.levels.reshape(-1), rows.unknown.reshape(-1)), cycles.rule[start:stop], before, at, at,
+            self._strobes, NOT_KNOWN.begin, begin, end, moved, False,
+        )  # fmt: skip
         see_selects(
-            rows.time, rows.levels, rows.unknown, at, begin, self._skew,
+            rows.time, rows.levels, rows.unknown, at, begin, moved, self._skew,
             (self._pins.word, self._pins.bit, self._watched), self._active, self._region,
             compared.selected[start:stop], compared.selects_seen[start:stop],
         )  # fmt: skip

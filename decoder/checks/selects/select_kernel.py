@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit
 
 from busledger.decoder.bits_kernel import lowest_bit, ones
+from busledger.decoder.checks.selects.lines_kernel import gather, holds, inputs, outputs
 from busledger.decoder.checks.selects.moves_kernel import (
     R_AROUND,
     R_INPUTS,
@@ -41,29 +42,6 @@ BINS = 24
 EARLY_BINS = 2
 NEVER = -(1 << 62)
 NONE = np.uint64(0)
-
-
-@inner(_nrt=False, forceinline=True)
-def _gather(levels, base, word, bit):
-    """The lines of the row at ``base`` packed into an int64, first line lowest."""
-    value = np.int64(0)
-    for k in range(word.shape[0]):
-        value |= np.int64((levels[base + word[k]] >> bit[k]) & np.uint64(1)) << k
-    return value
-
-
-@inner(_nrt=False, forceinline=True)
-def _holds(levels, base, mask, want):
-    """Whether any term of a condition holds: ``mask``, ``want`` uint64 (terms, words)."""
-    for term in range(mask.shape[0]):
-        holds = True
-        for w in range(mask.shape[1]):
-            if levels[base + w] & mask[term, w] != want[term, w]:
-                holds = False
-                break
-        if holds:
-            return True
-    return False
 
 
 @inner(_nrt=False, forceinline=True)
@@ -333,7 +311,7 @@ def scan_decoder(time, levels, unknown, fresh, lines, part, c, rows, what):
             if around_moved:
                 state[T_AROUND] = t
             if moved & (1 << R_STROBE):
-                strobed = _holds(levels, base, lines.strobe_mask, lines.strobe_want)
+                strobed = holds(levels, base, lines.strobe_mask, lines.strobe_want)
                 _strobe(t, strobed, state)
             continue
         blank = False
@@ -343,15 +321,12 @@ def scan_decoder(time, levels, unknown, fresh, lines, part, c, rows, what):
             for w in range(words):
                 around_moved |= (levels[w] ^ c.last_row[w]) & lines.relevant[R_AROUND, w] != NONE
         if moved & (1 << R_INPUTS):
-            idx = _gather(levels, base, lines.in_word, lines.in_bit)
-            blind = blank and _gather(unknown, base, lines.in_word, lines.in_bit) != 0
-            if blind or _holds(levels, base, lines.idle_mask, lines.idle_want):
-                idx = np.int64(-1)
+            idx = inputs(levels, unknown, base, blank, lines, c.patterns, c.packed)
         if moved & (1 << R_OUTPUTS):
-            out = _gather(levels, base, lines.out_word, lines.out_bit)
-            lost = _gather(unknown, base, lines.out_word, lines.out_bit) if blank else np.int64(0)
+            out = outputs(levels, base, blank, lines, c.patterns, c.packed)
+            lost = gather(unknown, base, lines.out_word, lines.out_bit) if blank else np.int64(0)
         if moved & (1 << R_STROBE):
-            strobed = _holds(levels, base, lines.strobe_mask, lines.strobe_want)
+            strobed = holds(levels, base, lines.strobe_mask, lines.strobe_want)
         if state[STARTED] == 0 or fresh[i]:
             _begin(t, idx, out, lost, strobed, state, per_out)
             continue

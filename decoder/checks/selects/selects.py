@@ -22,7 +22,7 @@ from busledger.decoder.checks.lines import (
 )
 from busledger.decoder.checks.results import CheckFinding, DecoderResult, RegionSelect, SelectsResult, worst_first
 from busledger.decoder.checks.selects import select_kernel as kernel
-from busledger.decoder.checks.selects.decoder_arrays import DecoderArrays, DecoderLines, DecoderTable
+from busledger.decoder.checks.selects.decoder_arrays import DecoderArrays, DecoderLines, DecoderTable, no_patterns
 from busledger.decoder.checks.selects.decoder_verdict import DecoderCounts, decoder_findings, decoder_result
 from busledger.decoder.checks.selects.networks import Network, decoder_network
 from busledger.decoder.checks.selects.region_selects import RegionSelects
@@ -189,6 +189,7 @@ class _DecoderScan:
         state[kernel.MULTI_FIRST] = -1
         glitch = np.zeros((n_out, kernel.GLITCH_SIZE), np.int64)
         glitch[:, [kernel.G_FIRST, kernel.G_STROBE_FIRST, kernel.G_LATE_FIRST]] = -1
+        patterns, packed = no_patterns()
         self._arrays = made = DecoderArrays(
             state=state,
             per_out=np.full((n_out, kernel.PER_OUT_SIZE), -1, np.int64),
@@ -201,6 +202,8 @@ class _DecoderScan:
             widths=np.zeros((n_out, kernel.BINS), np.int64),
             glitch=glitch,
             met=np.zeros(network.table.shape, np.int64),
+            patterns=patterns,
+            packed=packed,
         )
         self.counts = DecoderCounts(
             network, made.rows, made.seen, made.wrong, made.first, made.delay, made.widths, made.glitch, made.state

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,9 @@ _DATA = 32  # address bits come first in a word of the kernel
 # Rows of a capture up to which numpy counts what lines did: more are worth the 0.5 s that the kernel takes to be
 # compiled.
 _FEW_ROWS = 1 << 17
+
+
+_Columns = tuple[NDArray[Any], ...]  # of a block's rows: time, address, data, whether it is one of the io space
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +107,8 @@ class CaptureSigns:
         self._line_before = np.zeros(words, np.uint64)
         self._lines = np.zeros((64 * words, kernel.LINE_SIZE), np.int64)
         self._changes, self._times = np.zeros(kernel.CHUNK, np.uint64), np.zeros(kernel.CHUNK, np.int64)
-        self._latch: list[NDArray[np.int64]] = []
-        self._reads: list[NDArray[np.int64]] = []
+        self._latch: list[_Columns] = []
+        self._reads: list[_Columns] = []
         self._latch_rows = self._read_rows = 0
         self._tell()
 
@@ -217,16 +221,18 @@ def count_few_lines(
     before[:] = levels[-1]
 
 
-def _keep(kept: list[NDArray[np.int64]], cycles: Cycles, rows: NDArray[np.intp], io: Kind) -> int:
-    """How many rows were added to those kept."""
+def _keep(kept: list[_Columns], cycles: Cycles, rows: NDArray[np.intp], io: Kind) -> int:
+    """How many rows were added to those kept, as narrow as they are: nobody may ever ask for them."""
     if len(rows):
-        columns = (cycles.time[rows], cycles.address[rows].astype(np.int64), cycles.data[rows].astype(np.int64))
-        kept.append(np.stack((*columns, (cycles.kind[rows] == io).astype(np.int64))))
+        columns = (column.take(rows) for column in (cycles.time, cycles.address, cycles.data))
+        kept.append((*columns, cycles.kind.take(rows) == io))
     return len(rows)
 
 
-def _joined(kept: list[NDArray[np.int64]]) -> LatchWrites:
-    return LatchWrites(*(np.concatenate(kept, axis=1) if kept else np.zeros((4, 0), np.int64)))
+def _joined(kept: list[_Columns]) -> LatchWrites:
+    if not kept:
+        return LatchWrites(*(np.zeros(0, np.int64) for _ in range(4)))
+    return LatchWrites(*(np.concatenate(parts, dtype=np.int64) for parts in zip(*kept, strict=True)))
 
 
 def _longest(kept: NDArray[np.int64]) -> tuple[tuple[int, int, int], ...]:
