@@ -101,7 +101,56 @@ def test_tied_suspects_share_the_first_line() -> None:
     first = suspect(probability=0.48, tied_with=(2,))
     second = suspect(rank=2, scope="buffer", component="U10", region=None, probability=0.48, tied_with=(1,))
     line = verdict(result(suspects=(first, second))).replace("\u00a0", " ")
-    assert line == "U14 (bank3, D4) 48 % or U10 (D4) 48 %: this capture cannot tell which"
+    assert line == (
+        "U14 (bank3, D4) 48 % or U10 (D4) 48 %: reads low where high was written; this capture cannot tell which"
+    )
+
+
+def test_tied_suspects_that_do_not_do_the_same_are_told_with_what_each_does() -> None:
+    first = suspect(scope="board", component=None, fault="write-lost", region=None, probability=0.9, tied_with=(2,))
+    second = suspect(
+        rank=2, scope="buffer", component="U10", fault="direction-stuck", region=None, probability=0.1, tied_with=(1,)
+    )
+    line = verdict(result(suspects=(first, second))).replace("\u00a0", " ")
+    assert line == (
+        "the card (keeps old data when written) 90 % or U10 (D4: does not turn with reads and writes) 10 %: "
+        "this capture cannot tell which"
+    )
+
+
+def test_a_tie_that_is_not_likely_as_a_whole_is_called_open() -> None:
+    first = suspect(probability=0.09, tied_with=(2,))
+    second = suspect(rank=2, scope="buffer", component="U10", region=None, probability=0.04, tied_with=(1,))
+    assert verdict(result(suspects=(first, second))).startswith("Not settled; likeliest is U14 (bank3, D4)")
+
+
+def test_what_the_one_suspect_would_give_is_not_called_unexplained() -> None:
+    """One wrong read of an even question: the likeliest set may be none, which explains nothing."""
+    made = result(suspects=(suspect(probability=0.22, explains=1),), mismatch_total=1, unexplained=1)
+    text = flat(check_text(made))
+    assert "It would give the 1 mismatch seen" in text
+    assert "not explained" not in text
+
+
+def test_one_bad_cell_is_told_from_the_whole_lane() -> None:
+    lane = suspect(probability=0.5)
+    cell = suspect(rank=2, scope="cell", address=0x4531, probability=0.3)
+    text = flat(check_text(result(suspects=(lane, cell))))
+    assert "Or the same part reads low where high was written in cell 4531 alone, 30 %" in text
+    text = flat(check_text(result(suspects=(cell.model_copy(update={"rank": 1}), lane))))
+    assert "Or the same part reads low where high was written in any cell, 50 %" in text
+
+
+def test_a_bad_thing_without_a_part_has_its_step_among_several() -> None:
+    wiring = suspect(
+        scope="board", component=None, region=None, fault="address-stuck", address_lines=("A6",), probability=0.99
+    )
+    chip = suspect(rank=2, place=2, probability=0.98)
+    made = result(suspects=(wiring, chip), parts=(Part(component="U14", bad=0.98),))
+    text = flat(check_text(made))
+    assert "2 things are bad: U14 and the card's address wiring for certain" in text
+    assert "1. Follow A6 from the bus to the chips: find where it stops or what holds it." in text
+    assert "start with U14: power off, press each home" in text
 
 
 def test_one_part_with_two_explanations_is_one_verdict() -> None:
