@@ -143,9 +143,10 @@ def _cleared(cleared: Sequence[Cleared]) -> list[str]:
 
 
 def coverage_gaps(coverage: Mapping[str, Any]) -> list[str]:
-    """Sentences on what the capture did not exercise."""
-    gaps = coverage.get("not_exercised", ())
-    return [safe(str(gap)) for gap in gaps][:_GAPS]
+    """Sentences on what the capture did not exercise; how many there are that do not fit is told."""
+    gaps = [safe(str(gap)) for gap in coverage.get("not_exercised", ())]
+    more = len(gaps) - _GAPS
+    return [*gaps[:_GAPS], *([f"And {more} more like these, in --json."] if more > 0 else [])]
 
 
 def _grave(result: CheckResult) -> Iterator[str]:

@@ -42,6 +42,12 @@ def test_when_it_fails_and_what_that_suggests() -> None:
     assert "Failures that grow with time often come from heat." in text
 
 
+def test_what_was_not_seen_is_counted_where_it_is_not_listed() -> None:
+    assert "And 3 more like these, in --json." in flat(check_text(busy()))
+    made = result(coverage={"not_exercised": ["D7 was never high.", "A9 was never low."]})
+    assert "more like these" not in check_text(made)
+
+
 def test_many_regions_are_summed_up() -> None:
     text = check_text(busy())
     assert "bank3" in text
