@@ -49,9 +49,10 @@ def ordered_steps(result: CheckResult) -> tuple[NextStep, ...]:
     sure -= set(changed)
     if sure:
         listed = saying.and_list(sorted(sure, key=saying.number_in))
+        each, those, fail = ("each", "those that", "fail") if len(sure) > 1 else ("it", "it if it", "fails")
         text = (
-            f"Enough is known to start with {listed}: power off, press each home in its socket and run the test again; "
-            "replace those that still fail, and run retest to prove the repair."
+            f"Enough is known to start with {listed}: power off, press {each} home in its socket and run the test "
+            f"again; replace {those} still {fail}, and run retest to prove the repair."
         )
         found[text] = NextStep(text=text)
     return tuple(found.values()) or result.next_steps

@@ -48,6 +48,28 @@ def test_what_was_not_seen_is_counted_where_it_is_not_listed() -> None:
     assert "more like these" not in check_text(made)
 
 
+def test_a_suggestion_stands_beside_what_it_rests_on() -> None:
+    """Where the sentence it comes from is not among the first two, it is added."""
+    falls = "It falls with time: 41 of 42 reads wrong in the first third, 26 of 41 in the last."
+    told = "A rate that falls as the machine runs is often a sign of a contact."
+    when = {
+        "windows": [],
+        "sentences": ["First failure 0.1 s.", "A cell that read wrong kept reading wrong.", falls],
+        "depends": [{"on": "time", "p_holm": 0.001, "text": falls, "suggestion": told}],
+        "suggestions": [told],
+    }
+    assert f"kept reading wrong. {falls} {told}" in flat(check_text(result(intermittence=when)))
+
+
+def test_a_second_fault_of_one_part_has_its_own_chance() -> None:
+    """That the part is bad is sure by the first; what else is wrong with it is not surer for that."""
+    first, second = suspect(probability=0.99), suspect(rank=2, place=2, lanes=("D6",), probability=0.6)
+    other = suspect(rank=3, place=3, component="U12", probability=0.98)
+    parts = (Part(component="U14", bad=0.999), Part(component="U12", bad=0.98))
+    text = flat(check_text(result(suspects=(first, second, other), parts=parts)))
+    assert "2. U14 or its socket, bank3, D6: reads low where high was written, 1 in 380, 60 %" in text
+
+
 def test_many_regions_are_summed_up() -> None:
     text = check_text(busy())
     assert "bank3" in text
@@ -156,7 +178,7 @@ def test_a_bad_thing_without_a_part_has_its_step_among_several() -> None:
     text = flat(check_text(made))
     assert "2 things are bad: U14 and the card's address wiring for certain" in text
     assert "1. Follow A6 from the bus to the chips: find where it stops or what holds it." in text
-    assert "start with U14: power off, press each home" in text
+    assert "start with U14: power off, press it home" in text
 
 
 def test_one_part_with_two_explanations_is_one_verdict() -> None:
