@@ -16,7 +16,7 @@ from typing import assert_never
 from busledger.decoder.board import Board
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of
-from busledger.decoder.diagnosis.faults.kind import Pins
+from busledger.decoder.diagnosis.faults.kind import Looks, Pins
 from busledger.decoder.diagnosis.faults.kinds import KINDS
 from busledger.decoder.diagnosis.faults.saying import and_list
 from busledger.decoder.diagnosis.replay.parts_view import CardView, ChipView
@@ -57,7 +57,9 @@ class _Open:
         self.candidates = [c for c, _ in kept]
         self.shares = [*(p for _, p in kept), max(0.0, 1.0 - sum(p for _, p in kept))]
         self.leader = max(kept, key=lambda item: item[1])[0]
-        self.intermittent = not next(s for s in slot.scored if s.candidate is self.leader).hard
+        leading = next(s for s in slot.scored if s.candidate is self.leader)
+        # As the suspect is said to show: every time, or now and then.
+        self.intermittent = not (leading.hard or leading.detail.get("every_time"))
 
     def gain(self, shows: Prediction) -> float:
         """Bits that a step would settle."""
@@ -70,14 +72,15 @@ def next_steps(evidence: Evidence, card: CardView, slots: Sequence[Slot]) -> tup
     for slot in slots:
         if not slot.scored:
             continue
-        for step in _steps(evidence, card, _Open(slot)):
+        steps = _steps(evidence, card, _Open(slot))
+        for step in (*steps[:1], *(NextStep(text=text) for text in slot.rivals), *steps[1:]):
             found.setdefault(step.text, step)
     return tuple(found.values())
 
 
 def _steps(evidence: Evidence, card: CardView, asked: _Open) -> list[NextStep]:
     board = evidence.board
-    steps = [*_known(board, card, asked), *_seat(asked), *_look(card, asked)]
+    steps = [*_known(board, card, asked), *_seat(card, asked), *_look(card, asked)]
     clips = sorted(_clips(evidence, card, asked), key=lambda step: -(step.gain_bits or 0.0))
     steps += [step for step in clips if (step.gain_bits or 0.0) >= _WORTH][:_CLIPS]
     steps += _exercise(board, card, asked)
@@ -105,10 +108,10 @@ def _known(board: Board, card: CardView, asked: _Open) -> list[NextStep]:
             return []
 
 
-def _seat(asked: _Open) -> list[NextStep]:
+def _seat(card: CardView, asked: _Open) -> list[NextStep]:
     parts = list(dict.fromkeys(p for p in map(_part, asked.candidates[:4]) if p))
     if not parts:
-        return []
+        return _seat_unnamed(card, asked)
     steps = [
         NextStep(
             text=f"Power off; press {and_list(parts)} home in the socket (look for bent pins), and run the test again."
@@ -117,10 +120,24 @@ def _seat(asked: _Open) -> list[NextStep]:
     if asked.intermittent:
         steps.append(
             NextStep(
-                text=f"It comes and goes: lift {and_list(parts)}, clean legs and socket contacts "
+                text=f"It comes and goes: power off, lift {and_list(parts)}, clean legs and socket contacts "
                 "and the card's edge connector, and run the test again."
             )
         )
+    return steps
+
+
+def _seat_unnamed(card: CardView, asked: _Open) -> list[NextStep]:
+    """The same for a chip that no board file names: its lanes and addresses lead to it."""
+    c = asked.leader
+    if c.scope not in ("chip", "cell") or c.region is None:
+        return []
+    where = f"the chip on {lanes_text(c.lanes)} of {card.regions[c.region].name}"
+    text = f"Power off; find {where}, press it home in its socket (look for bent pins), and run the test again."
+    steps = [NextStep(text=text)]
+    if asked.intermittent:
+        clean = "clean its legs and socket contacts and the card's edge connector"
+        steps.append(NextStep(text=f"It comes and goes: power off, lift that chip, {clean}, and run the test again."))
     return steps
 
 
@@ -130,7 +147,11 @@ def _capital(words: str) -> NextStep:
 
 def _look(card: CardView, asked: _Open) -> list[NextStep]:
     """Where no part is to blame but what joins them: what to look for, which costs nothing."""
-    return [] if _part(asked.leader) else [_capital(remedy_of(card, asked.leader))]
+    # A chip's pin that was joined to ground or supply would hold the whole lane: not to be looked for behind one chip.
+    alone = asked.leader.scope in ("chip", "cell") and KINDS[asked.leader.fault].looks in (Looks.LOW, Looks.HIGH)
+    if _part(asked.leader) or alone:
+        return []
+    return [_capital(remedy_of(card, asked.leader))]
 
 
 # -- clip and look ------------------------------------------------------------
@@ -150,13 +171,13 @@ def _clip_selects(evidence: Evidence, card: CardView, asked: _Open) -> list[Next
             continue
 
         def shows(c: Candidate, r: int = region.index) -> bool | None:
-            if c.scope == "decoder":
-                return r in (c.region, c.other)
+            if c.scope == "decoder":  # a select too many comes beside one that is as it should be
+                return r == c.region or (r == c.other and c.fault != "select-extra")
             return c.scope == "board" and any(b not in card.regions[r].bits for b in c.lines)
 
         text = (
-            f"Clip {region.select} (the select of {region.name}): if it comes exactly for its addresses, "
-            "the select logic is innocent."
+            f"Clip {region.select} (the select of {region.name}): if it comes for all its addresses and for no others, "
+            "what makes it is innocent."
         )
         steps.append(NextStep(text=text, clip=(region.select,), gain_bits=round(asked.gain(shows), 3)))
     return steps
@@ -300,8 +321,8 @@ def _swap(card: CardView, asked: _Open) -> list[NextStep]:
         shares += [p / 2, p / 2] if mine else [p]
         follows += [True, False] if mine else [None if c is None else False]
     text = (
-        f"Swap {chip.designator} with {like[-1]} (both {chip.part}) and run the test again: if the fault follows the "
-        f"chip, it is the chip; if it stays, it is the socket or what is wired to it."
+        f"Power off; swap {chip.designator} with {like[-1]} (both {chip.part}), run the test again: if the fault "
+        f"follows the chip, it is the chip; if it stays, it is the socket or what is wired to it."
     )
     return [NextStep(text=text, gain_bits=round(gain_bits(shares, follows), 3))]
 

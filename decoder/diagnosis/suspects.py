@@ -21,15 +21,18 @@ __all__ = ["Slot", "slots_of", "suspects_of"]
 
 _SHOWN = 0.01
 _SHOWN_AT_MOST = 12  # at one place
+_WORTH_A_STEP = 0.1  # of a cause that is not on the card: a look at it is the cheapest step there is (judged)
 
 
 @dataclass(frozen=True)
 class Slot:
-    """One place's candidates with their chances, and the chance that it is none of them."""
+    """One place's candidates with their chances, and the chance that it is none of them; ``rivals``: what to do about
+    the likely causes that are not on the card."""
 
     scored: tuple[Scored, ...]
     shares: tuple[float, ...]
     none: float
+    rivals: tuple[str, ...] = ()
 
 
 @dataclass
@@ -54,7 +57,12 @@ def slots_of(places: Sequence[Place]) -> list[Slot]:
         known = [(i.fault, i.probability) for i in place.items if i.fault is not None]
         if known:
             shares = tuple(p for _, p in known)
-            found.append(Slot(tuple(f for f, _ in known), shares, max(0.0, 1.0 - sum(shares))))
+            rivals = tuple(
+                i.path.rival.next_step
+                for i in place.items
+                if i.fault is None and isinstance(i.path, Innocent) and i.probability >= _WORTH_A_STEP
+            )
+            found.append(Slot(tuple(f for f, _ in known), shares, max(0.0, 1.0 - sum(shares)), rivals))
     return found
 
 

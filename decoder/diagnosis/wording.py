@@ -92,7 +92,7 @@ def evidence_lines(study: Study, scored: Scored, rival: Scored | None) -> tuple[
     elif tally.misses:
         hits, of = _hits(scored), _hits(scored) + tally.misses
         interval = clopper_pearson(hits, of)
-        lines.append(chances(hits, of, (interval.low, interval.high)))
+        lines.append(chances(hits, of, (interval.low, interval.high), tally.explained))
     checks = study.evidence.checks
     if checks is not None:
         lines += [

@@ -217,8 +217,9 @@ class _Reading:
                 hint="Is it the board file of this machine, and the order of the figures?",
             )
         shown = f" (the first line: {self._shown[0]})" if self._shown else ""
+        none = f"none of its {self._lines} lines holds an error" if self._lines != 1 else "its one line holds no error"
         return UsageError(
-            f"none of its {self._lines} lines holds an error{shown}",
+            f"{none}{shown}",
             where=where,
             expected=f"an address in {ranges}, what was written and what was read, in hexadecimal",
             hint="If they stand in another order or among other figures, say --order, such as skip,address,wrote,read.",

@@ -31,7 +31,7 @@ from busledger.decoder.pipeline.run import Decoded, Run, open_run
 from busledger.decoder.progress import Progress, silent
 
 if TYPE_CHECKING:
-    from busledger.decoder.diagnosis import Evidence
+    from busledger.decoder.diagnosis import Diagnosis, Evidence
 
 __all__ = [
     "capture_finding",
@@ -43,6 +43,7 @@ __all__ = [
     "run_check",
 ]
 
+_SURE = 0.95  # of what is wrong
 _NOTES_OF_A_KIND = 5  # more of one code word are summed up in one sentence
 
 
@@ -178,6 +179,9 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
             for f in (selects_unseen(gathered.checks) if gathered.checks is not None else ())
             if not any(line in warning.text for warning in warned for line in f.lines)
         )
+        if _clips_weighed(found, gathered):
+            gathered.notes = [_weighed_note(note) for note in gathered.notes]
+            gathered.exchanged = None
         broken = assumption_broken(found.suspects, run.assumed, run.unclipped, run.counted)
         refused = not_judged(found.suspects, wrong) or broken
         # Of a capture that cannot be judged no part is accused, and none cleared either.
@@ -209,6 +213,24 @@ def conclude(gathered: Gathered, progress: Progress = silent) -> CheckResult:
         held = checks_held(gathered.checks, doubts_about(result, gathered), Grounds(gathered.board, profile))
         result = result.model_copy(update={"checks": held.summary()})
     return run.marks.said(result)
+
+
+def _clips_weighed(found: Diagnosis, gathered: Gathered) -> bool:
+    """Whether two clips that look exchanged were weighed and are not the cause: the ROM reads that speak for them are
+    wrong, and something else, all but sure, explains them and what lies beside the ROM."""
+    in_rom = any(region.kind == "rom" and region.mismatches for region in gathered.counts)
+    if gathered.exchanged is None or not in_rom or found.unexplained:
+        return False
+    sure = any(s.probability >= _SURE and s.scope != "clip" for s in found.suspects)
+    return sure and not any(s.fault == "clips-exchanged" for s in found.suspects)
+
+
+def _weighed_note(note: Note) -> Note:
+    """The warning of exchanged clips beside an answer that knows better."""
+    if note.code != "swapped-clips":
+        return note
+    found = note.text.split("; look at", 1)[0]
+    return replace(note, code="clips-weighed", text=f"{found}; the reads of other memory speak against that")
 
 
 def conclude_after(gathering: Gathering, progress: Progress = silent) -> CheckResult:

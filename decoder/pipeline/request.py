@@ -10,11 +10,12 @@ from typing import IO, Any
 from busledger.decoder.board import Board, Region, bus_of_board, load_board
 from busledger.decoder.bus import Cycles, Profile, load_profile
 from busledger.decoder.capture import RawFormat
-from busledger.decoder.errors import UsageError
+from busledger.decoder.errors import ProfileError, UsageError
 from busledger.decoder.ledger import RegionMap
 from busledger.decoder.marks import Marks
 from busledger.decoder.pipeline.stated import left_out, parse_regions
 from busledger.decoder.pipeline.tested import with_tested
+from busledger.decoder.text import plain
 
 __all__ = ["Request", "bus_and_board", "marks_of", "region_map_of"]
 
@@ -92,7 +93,7 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
         named = board.bus if board is not None else ""
     else:
         board, path, named = None, str(request.board), bus_of_board(request.board)
-    profile = load_profile(_bus_path(request.profile if request.profile is not None else named, path))
+    profile = _bus_of(request, named, path)
     if board is None and path:
         board = load_board(
             path,
@@ -117,6 +118,19 @@ def bus_and_board(request: Request) -> tuple[Profile, Board | None]:
             )
         board = Board.from_regions("", [*stated, *left_out(request.ignored, request.devices)], bus=profile.name)
     return profile, _told(board, request)
+
+
+def _bus_of(request: Request, named: str, path: str) -> Profile:
+    """The bus that is asked for, or else the one that the board file at ``path`` names."""
+    if request.profile is not None:
+        return load_profile(_bus_path(request.profile, path))
+    try:
+        return load_profile(_bus_path(named, path))
+    except ProfileError as error:
+        if error.where or not path:
+            raise
+        where = f"{plain(path)}, [board], bus"
+        raise ProfileError(error.what, where=where, expected=error.expected, hint=error.hint) from error
 
 
 def _told(board: Board | None, request: Request) -> Board | None:

@@ -38,6 +38,8 @@ def _why(result: SelectsResult | BuffersResult | TimingResult) -> str:
         through = any(lane.reads or lane.writes for driver in result.buffers for lane in driver.lanes)
         if asked or through or any(driver.known_reads for driver in result.buffers):
             return ""
+        if not result.buffers and result.skipped:  # address drivers, say, with nothing clipped behind them
+            return "nothing is clipped that shows what the bus drivers do; clip a line of their card side"
         return "no read or write was seen of what the bus drivers serve; capture while the card's memory is used"
     if result.grade is None or any(one.count for one in result.limits if one.limit_ns is not None):
         return ""

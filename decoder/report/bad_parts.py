@@ -36,6 +36,7 @@ def ordered_steps(result: CheckResult) -> tuple[NextStep, ...]:
     changed = [name for place in places if (name := place.leader.component) and _replaced(place)]
     known = tuple(f"{name} was replaced" for name in changed)
     found = {step.text: step for step in result.next_steps if step.text.startswith(known)} if known else {}
+    found |= {step.text: step for step in map(_look_for, places) if step is not None}
     for place in open_ones:
         mine = [
             step
@@ -48,17 +49,26 @@ def ordered_steps(result: CheckResult) -> tuple[NextStep, ...]:
     sure -= set(changed)
     if sure:
         listed = saying.and_list(sorted(sure, key=saying.number_in))
+        each, those, fail = ("each", "those that", "fail") if len(sure) > 1 else ("it", "it if it", "fails")
         text = (
-            f"Enough is known to start with {listed}: press each home in its socket and run the test again; "
-            "replace those that still fail, and run retest to prove the repair."
+            f"Enough is known to start with {listed}: power off, press {each} home in its socket and run the test "
+            f"again; replace {those} still {fail}, and run retest to prove the repair."
         )
         found[text] = NextStep(text=text)
     return tuple(found.values()) or result.next_steps
 
 
+def _look_for(place: BadPlace) -> NextStep | None:
+    """What to look for where no part is to blame but what joins them: no step to come speaks of it by name."""
+    if place.leader.component:
+        return None
+    words = saying.remedy(place.leader)
+    return NextStep(text=f"{words[:1].upper()}{words[1:]}.")
+
+
 def _steps_of(place: BadPlace, steps: Sequence[NextStep]) -> list[NextStep]:
-    """The steps that speak of a place's part, or of its lanes where the board file names no part."""
-    name = place.leader.component
+    """The steps that speak of a place's part; where the board file names none of its region, or of its lanes."""
+    name = place.leader.component or place.leader.region
     words = [name] if name else list(place.leader.lanes)
     return [step for step in steps if any(_speaks_of(step, word) for word in words)]
 

@@ -57,15 +57,21 @@ def intermittence_lines(intermittence: Mapping[str, Any], *, named: bool = False
 
 
 def when_lines(intermittence: Mapping[str, Any], *, named: bool = False) -> list[str]:
-    """The same for one screen; the first suggestion always among them."""
+    """The same for one screen; the first suggestion always among them, with the sentence that it rests on."""
     found = _of_one_suspect(intermittence)
-    said = _named(found, [safe(text) for text in list(found.get("sentences", ()))[:2]], named)
-    return said + [safe(text) for text in list(found.get("suggestions", ()))[:1]]
+    said, suggested = list(found.get("sentences", ()))[:2], list(found.get("suggestions", ()))[:1]
+    ground = [
+        str(one["text"])
+        for one in found.get("depends", ())
+        if isinstance(one, Mapping) and one.get("suggestion") in suggested and "text" in one
+    ][:1]
+    said += [text for text in ground if suggested and text not in said]
+    return [safe(text) for text in (*_named(found, said, named), *suggested)]
 
 
 def _named(found: Mapping[str, Any], said: list[str], named: bool) -> list[str]:
     whose = found.get("component")
-    return [f"{safe(str(whose))}: {said[0]}", *said[1:]] if named and whose and said else said
+    return [f"{whose}: {said[0]}", *said[1:]] if named and whose and said else said
 
 
 def _of_one_suspect(intermittence: Mapping[str, Any]) -> Mapping[str, Any]:

@@ -138,14 +138,24 @@ def _named(result: CheckResult, places: tuple[BadPlace, ...]) -> str:
         return told + left + "".join(f"; and {_claim(place.leader)}" for place in off_card(result))
     first = places[0]
     if first.tied:
-        names = list(dict.fromkeys(f"{_short(s)} {percent(s.probability)}" for s in (first.leader, *first.tied)))
-        return f"{_either(names)}: this capture cannot tell which"
+        return _tied(first)
     line = place_line(first)
     if first.bad < LIKELY:
         line = f"Not settled; likeliest is {line}"
     if result.mismatch_total and not first.leader.explains and first.on_card:
         line += f"; it would give none of the {plural(result.mismatch_total, 'mismatch', 'mismatches')} seen"
     return line
+
+
+def _tied(place: BadPlace) -> str:
+    """Parts that this capture does not tell apart, and what they do: of each where it is not the same."""
+    both = (place.leader, *place.tied)
+    does = list(dict.fromkeys(map(what_it_does, both)))
+    alike = len(does) == 1
+    names = dict.fromkeys(f"{_short(s, '' if alike else what_it_does(s))} {percent(s.probability)}" for s in both)
+    open_ = "" if sum(s.probability for s in both) >= LIKELY else "Not settled; likeliest is "
+    said = f": {does[0]};" if alike else ":"
+    return f"{open_}{_either(list(names))}{said} this capture cannot tell which"
 
 
 def place_line(place: BadPlace, *, part_first: bool = False) -> str:
@@ -199,9 +209,9 @@ def _not_compared(result: CheckResult) -> str:
     return saying.and_list([*named[:_MOST_NAMED], *([f"{more} more"] if more > 0 else [])])
 
 
-def _short(suspect: Suspect) -> str:
+def _short(suspect: Suspect, does: str = "") -> str:
     name = safe(suspect.component) if suspect.component is not None else who(suspect)
-    place = where(suspect)
+    place = ": ".join(part for part in (where(suspect), does) if part)
     return f"{name} ({place})" if place else name
 
 
@@ -262,19 +272,31 @@ def why_lines(result: CheckResult) -> Iterator[str]:
         behind = rivals[0].probability < first.leader.probability
         how = "Less likely" if behind else "Or, less likely than those together"
         yield (f"{how}: " + "; ".join(f"{_claim(s)}, {percent(s.probability)}" for s in rivals) + ".")
-    if result.unexplained:
+    # Where it is an even question whether any part is bad, what the one would give is not called unexplained by it.
+    if result.unexplained and first.leader.explains + result.unexplained <= result.mismatch_total:
         left = plural(result.unexplained, "mismatch", "mismatches")
         yield f"{left} of {count(result.mismatch_total)} not explained by this."
 
 
 def _other_ways(place: BadPlace) -> Iterator[str]:
     """The same part, bad in another way."""
-    ways = list(dict.fromkeys(f"{what_it_does(s)}, {percent(s.probability)}" for s in place.ways[:3]
+    ways = list(dict.fromkeys(f"{_way(s, place.leader)}, {percent(s.probability)}" for s in place.ways[:3]
                               if s.probability >= _LEAST))  # fmt: skip
     if not ways:
         return
     told = ": this capture does not tell these apart" if place.ways[0].rank in place.leader.tied_with else ""
-    yield f"Or the same part {'; or '.join(ways[:2])}{told}."
+    same = "the same part" if place.leader.component is not None or place.leader.scope in ("chip", "cell") else "it"
+    yield f"Or {same} {'; or '.join(ways[:2])}{told}."
+
+
+def _way(suspect: Suspect, leader: Suspect) -> str:
+    """What it does, told from the leader where only the cells differ."""
+    does = what_it_does(suspect)
+    if suspect.address is not None and suspect.address != leader.address:
+        return f"{does} in cell {suspect.address:04X} alone"
+    if suspect.address is None and leader.address is not None and suspect.scope == "chip":
+        return f"{does} in any cell" if suspect.fault == leader.fault else does
+    return does
 
 
 _RIVALS_OF_OPEN = 3
@@ -326,7 +348,8 @@ def _explains(result: CheckResult, suspect: Suspect) -> Iterator[str]:
     if suspect.explains > result.mismatch_total:  # reads that differ from one before, with nothing to hold them against
         disagree = sum(region.reads_disagree for region in result.regions)
         total = f"{plural(max(suspect.explains, result.mismatch_total + disagree), 'wrong or differing read')}"
-    line = f"It would give {count(suspect.explains)} of the {total} seen"
+    whole = suspect.explains == result.mismatch_total == 1
+    line = f"It would give {'' if whole else f'{count(suspect.explains)} of '}the {total} seen"
     if suspect.contradicted:
         yield f"{line}; {plural(suspect.contradicted, 'read')} came right that it should have spoilt."
         return

@@ -81,7 +81,8 @@ class Named:
 
 
 def places_of(result: CheckResult) -> tuple[BadPlace, ...]:
-    """In the result's own order."""
+    """In the result's own order. That a part is bad at all is told by the first of its places: at a further one, what
+    else is wrong with it has only its own chance."""
     by_number: dict[int, list[Suspect]] = {}
     for suspect in result.suspects:
         by_number.setdefault(suspect.place, []).append(suspect)
@@ -90,7 +91,7 @@ def places_of(result: CheckResult) -> tuple[BadPlace, ...]:
     for mine in by_number.values():
         name = saying.who(mine[0])
         total = min(1.0, sum(s.probability for s in mine if saying.who(s) == name))
-        made.append(BadPlace(tuple(mine), max(total, known.get(mine[0].component or "", 0.0))))
+        made.append(BadPlace(tuple(mine), max(total, known.pop(mine[0].component or "", 0.0))))
     return tuple(made)
 
 

@@ -79,7 +79,7 @@ def join_text(result: JoinResult, *, width: int, colour: bool) -> str:
 def match_text(result: MatchResult, *, width: int, colour: bool, answer_only: bool = False) -> str:
     """Where the two part first, then every place by cause."""
     if result.first is None:
-        told = f"No difference: {plural(result.paired, 'cycle')} of the two captures are the same"
+        told = f"No difference: {plural(result.paired, 'cycle')} of the two captures are the same{_longer(result)}"
         if not result.paired:
             told = "The two captures have no cycles in common: is it the same program, from the same start?"
         return paragraphs([told], width=width, colour=colour, title=True)
@@ -111,6 +111,15 @@ def match_text(result: MatchResult, *, width: int, colour: bool, answer_only: bo
         + table
         + paragraphs([*rest, *steps, *ways], width=width, colour=colour)
     )
+
+
+def _longer(result: MatchResult) -> str:
+    """What one of them holds beyond the other's end: of that nothing is known."""
+    more = abs(result.cycles_good - result.cycles_bad)
+    if not more:
+        return ""
+    ends, goes_on = ("bad", "good") if result.cycles_good > result.cycles_bad else ("good", "bad")
+    return f"; the {ends} one ends there, of {plural(more, 'more cycle')} in the {goes_on} one nothing can be said"
 
 
 def _before(result: MatchResult, shown: MatchPlace) -> list[str]:

@@ -15,7 +15,7 @@ from busledger.decoder.marks import marked
 from busledger.decoder.report.bad_parts import card_strip, ordered_steps, shopping_list
 from busledger.decoder.report.facts import when_lines
 from busledger.decoder.report.lane_table import lane_table
-from busledger.decoder.report.numbers import lane_ranges, plural, rarer_than, seconds
+from busledger.decoder.report.numbers import NO_BREAK, lane_ranges, plural, rarer_than, seconds
 from busledger.decoder.report.phrases import NO_FAULT, capture_line, place_lines, safe, verdict, why_lines
 from busledger.decoder.report.places import several
 from busledger.decoder.report.program_lines import program_lines
@@ -139,13 +139,14 @@ def _cleared(cleared: Sequence[Cleared]) -> list[str]:
     bounds = [part.rate_below for part in cleared if part.rate_below]
     if not bounds:
         return [shown]
-    return [f"{shown}: each fails less than {rarer_than(max(bounds))}, if at all (95 %)"]
+    return [f"{shown}: each fails less than {rarer_than(max(bounds))}, if at all (95{NO_BREAK}%)"]
 
 
 def coverage_gaps(coverage: Mapping[str, Any]) -> list[str]:
-    """Sentences on what the capture did not exercise."""
-    gaps = coverage.get("not_exercised", ())
-    return [safe(str(gap)) for gap in gaps][:_GAPS]
+    """Sentences on what the capture did not exercise; how many there are that do not fit is told."""
+    gaps = [safe(str(gap)) for gap in coverage.get("not_exercised", ())]
+    more = len(gaps) - _GAPS
+    return [*gaps[:_GAPS], *([f"And {more} more like these, in --json."] if more > 0 else [])]
 
 
 def _grave(result: CheckResult) -> Iterator[str]:

@@ -44,7 +44,7 @@ def test_a_look_that_parts_two_even_suspects_is_worth_one_bit():
 
 
 def order(steps):
-    words = ("press", "clean legs", "Clip", "Run a memory test", "Swap", "Only then replace")
+    words = ("press", "clean legs", "Clip", "Run a memory test", "swap", "Only then replace")
     return [next(i for i, word in enumerate(words) if word in step.text) for step in steps]
 
 
@@ -66,6 +66,30 @@ def test_a_select_is_worth_a_clip_where_a_chip_and_a_decoder_are_tied():
     assert clip.gain_bits is not None and clip.gain_bits > 0.1
     clipped = diagnose(dataclasses.replace(evidence, clipped_lines=frozenset({"CS0", "CS1"})))
     assert all(step.clip != ("CS1",) for step in clipped.next_steps)
+
+
+def test_no_step_touches_a_chip_with_the_power_on():
+    """Each stands for itself: lists are cut, and the first step is not always the one with the word of caution."""
+    found = diagnose(evidence_of(StuckLane(np.random.default_rng(1), 0.05)))
+    touching = [step.text for step in found.next_steps if "lift" in step.text or "swap" in step.text]
+    assert touching
+    assert all("ower off" in text for text in touching)
+
+
+def test_a_chip_that_no_board_file_names_is_looked_for_by_its_lanes():
+    class Lane(Hardware):
+        def read(self, address):
+            return self.cells[address] & ~0x20 if address < 16 else self.cells[address]
+
+    evidence = evidence_of(Lane(np.random.default_rng(1)), banks=(0, 1))
+    board = evidence.board
+    bare = tuple(dataclasses.replace(region, chips=()) for region in board.regions)
+    found = diagnose(
+        dataclasses.replace(evidence, board=dataclasses.replace(board, regions=bare, buffers=(), decoders=()))
+    )
+    assert found.suspects[0].scope == "chip" and found.suspects[0].component is None
+    assert found.next_steps[0].text.startswith("Power off; find the chip on D5 of bank0, press it home")
+    assert not any("ground" in step.text for step in found.next_steps)
 
 
 def test_a_tie_is_parted_by_a_step_that_the_tied_answer_differently():

@@ -157,7 +157,7 @@ def test_decimal_by_mistake_has_a_message_and_decimal_an_answer(decimal: tuple[s
         ("", "is empty"),
         ("\n \n", "is empty"),
         ("nothing to see\nat all\n", "none of its 2 lines holds an error .the first line: nothing to see."),
-        ("8123 55 51\n", "none of its 1 lines holds an error"),
+        ("8123 55 51\n", "its one line holds no error"),
         ("$timescale 1 ns $end\n", "this is a capture"),
         (b"\x7fELF\x00\x01\x02", "this is not text"),
         ("\x1b[31mX\x1b[0m\n", r"\\x1b\[31mX"),

@@ -90,7 +90,8 @@ def test_a_profile_that_does_not_exist_names_the_nearest(bench: Bench) -> None:
     err = bench.refused("check", bench.vcd, "--profile", "6503")
     assert "there is no bus profile '6503'" in err and "Did you mean 6502" in err and "expected one of " in err
     bench.board.write_text(BOARD.replace('"6502"', '"z8O"'))
-    assert "Did you mean z80" in bench.refused("check", bench.vcd, "--board", bench.board)
+    err = bench.refused("check", bench.vcd, "--board", bench.board)
+    assert "Did you mean z80" in err and f"{bench.board}, [board], bus: there is no bus profile 'z8O'" in err
 
 
 @pytest.mark.parametrize(

@@ -111,6 +111,57 @@ def test_a_floating_bus_beside_an_empty_rom_is_no_exchange(tmp_path: Path) -> No
     assert swaps(write_vcd(wave_6800(log), tmp_path / "run.vcd"), file) == []
 
 
+SWAPPED_SELECTS = """
+[board]
+name = "Weather kiosk"
+bus = "6800"
+
+[[region]]
+name = "work"
+start = 0x0000
+end = 0x0FFF
+kind = "ram"
+select = "CS0"
+
+[[region]]
+name = "monitor"
+start = 0x1000
+end = 0x17FF
+kind = "rom"
+image = "monitor.bin"
+select = "CS1"
+
+[[decoder]]
+designator = "IC12"
+part = "74LS138"
+inputs = { A = "A12", B = "A13", C = "A14", G1 = "PHI2", G2A = "A15", G2B = "A15" }
+outputs = { Y0 = "CS0", Y1 = "CS1" }
+"""
+
+
+def test_an_answer_that_knows_better_is_not_contradicted_by_its_own_warning(tmp_path: Path) -> None:
+    """A decoder's selects are exchanged: the ROM's reads would fit exchanged clips of A11 and A12 as well, those of the
+    upper half of the memory do not. What stands in the first line is not to be doubted "before any part is suspected".
+    """
+    dice = random.Random(5)
+    memory: dict[int, int] = {}
+    log = []
+    for turn in range(1200):
+        cell = dice.randrange(0x1000)  # of the RAM by the board file: the ROM answers
+        log += [Access(True, cell, 1, dice.randrange(256)), Access(False, cell, 1, ROM[cell % 2048])]
+        if turn % 2:
+            at = dice.randrange(2048)  # of the ROM: the RAM answers
+            log.append(Access(False, 0x1000 + at, 1, memory.setdefault(at, dice.randrange(256))))
+    (tmp_path / "monitor.bin").write_bytes(ROM)
+    file = tmp_path / "board.toml"
+    file.write_text(SWAPPED_SELECTS, encoding="utf-8")
+    result = run_check(Request(write_vcd(wave_6800(log), tmp_path / "run.vcd"), file))
+    first = result.suspects[0]
+    assert (first.fault, first.component) == ("select-swapped", "IC12") and first.probability > 0.95
+    texts = [w.text for w in result.capture.warnings if "swapped at the clips" in w.text]
+    assert all("before any part is suspected" not in text for text in texts)
+
+
 def test_without_an_image_nothing_can_be_known(tmp_path: Path) -> None:
     file = board(tmp_path, "6800", 0xE000)
     file.write_text(file.read_text(encoding="utf-8").replace('image = "monitor.bin"\n', ""), encoding="utf-8")

@@ -60,3 +60,13 @@ def test_power_up_contents_alone_are_named_for_what_they_are() -> None:
 def test_only_memory_has_power_up_contents(kind: str, cause: str) -> None:
     found = match_runs(GOOD, run([7, *[9] * 39], UNWRITTEN, (kind,)))
     assert found.telling is not None and found.telling.cause == cause
+
+
+def test_where_the_shorter_one_ends_is_told() -> None:
+    """That nothing differs is said of what both hold."""
+    found = match_runs(GOOD, run([9] * 30, UNWRITTEN[:30]))
+    text = " ".join(match_text(found, width=200, colour=False).split())
+    assert text == (
+        "No difference: 30 cycles of the two captures are the same; the bad one ends there, of 10 more cycles in the "
+        "good one nothing can be said"
+    )

@@ -42,6 +42,34 @@ def test_when_it_fails_and_what_that_suggests() -> None:
     assert "Failures that grow with time often come from heat." in text
 
 
+def test_what_was_not_seen_is_counted_where_it_is_not_listed() -> None:
+    assert "And 3 more like these, in --json." in flat(check_text(busy()))
+    made = result(coverage={"not_exercised": ["D7 was never high.", "A9 was never low."]})
+    assert "more like these" not in check_text(made)
+
+
+def test_a_suggestion_stands_beside_what_it_rests_on() -> None:
+    """Where the sentence it comes from is not among the first two, it is added."""
+    falls = "It falls with time: 41 of 42 reads wrong in the first third, 26 of 41 in the last."
+    told = "A rate that falls as the machine runs is often a sign of a contact."
+    when = {
+        "windows": [],
+        "sentences": ["First failure 0.1 s.", "A cell that read wrong kept reading wrong.", falls],
+        "depends": [{"on": "time", "p_holm": 0.001, "text": falls, "suggestion": told}],
+        "suggestions": [told],
+    }
+    assert f"kept reading wrong. {falls} {told}" in flat(check_text(result(intermittence=when)))
+
+
+def test_a_second_fault_of_one_part_has_its_own_chance() -> None:
+    """That the part is bad is sure by the first; what else is wrong with it is not surer for that."""
+    first, second = suspect(probability=0.99), suspect(rank=2, place=2, lanes=("D6",), probability=0.6)
+    other = suspect(rank=3, place=3, component="U12", probability=0.98)
+    parts = (Part(component="U14", bad=0.999), Part(component="U12", bad=0.98))
+    text = flat(check_text(result(suspects=(first, second, other), parts=parts)))
+    assert "2. U14 or its socket, bank3, D6: reads low where high was written, 1 in 380, 60 %" in text
+
+
 def test_many_regions_are_summed_up() -> None:
     text = check_text(busy())
     assert "bank3" in text
@@ -101,7 +129,56 @@ def test_tied_suspects_share_the_first_line() -> None:
     first = suspect(probability=0.48, tied_with=(2,))
     second = suspect(rank=2, scope="buffer", component="U10", region=None, probability=0.48, tied_with=(1,))
     line = verdict(result(suspects=(first, second))).replace("\u00a0", " ")
-    assert line == "U14 (bank3, D4) 48 % or U10 (D4) 48 %: this capture cannot tell which"
+    assert line == (
+        "U14 (bank3, D4) 48 % or U10 (D4) 48 %: reads low where high was written; this capture cannot tell which"
+    )
+
+
+def test_tied_suspects_that_do_not_do_the_same_are_told_with_what_each_does() -> None:
+    first = suspect(scope="board", component=None, fault="write-lost", region=None, probability=0.9, tied_with=(2,))
+    second = suspect(
+        rank=2, scope="buffer", component="U10", fault="direction-stuck", region=None, probability=0.1, tied_with=(1,)
+    )
+    line = verdict(result(suspects=(first, second))).replace("\u00a0", " ")
+    assert line == (
+        "the card (keeps old data when written) 90 % or U10 (D4: does not turn with reads and writes) 10 %: "
+        "this capture cannot tell which"
+    )
+
+
+def test_a_tie_that_is_not_likely_as_a_whole_is_called_open() -> None:
+    first = suspect(probability=0.09, tied_with=(2,))
+    second = suspect(rank=2, scope="buffer", component="U10", region=None, probability=0.04, tied_with=(1,))
+    assert verdict(result(suspects=(first, second))).startswith("Not settled; likeliest is U14 (bank3, D4)")
+
+
+def test_what_the_one_suspect_would_give_is_not_called_unexplained() -> None:
+    """One wrong read of an even question: the likeliest set may be none, which explains nothing."""
+    made = result(suspects=(suspect(probability=0.22, explains=1),), mismatch_total=1, unexplained=1)
+    text = flat(check_text(made))
+    assert "It would give the 1 mismatch seen" in text
+    assert "not explained" not in text
+
+
+def test_one_bad_cell_is_told_from_the_whole_lane() -> None:
+    lane = suspect(probability=0.5)
+    cell = suspect(rank=2, scope="cell", address=0x4531, probability=0.3)
+    text = flat(check_text(result(suspects=(lane, cell))))
+    assert "Or the same part reads low where high was written in cell 4531 alone, 30 %" in text
+    text = flat(check_text(result(suspects=(cell.model_copy(update={"rank": 1}), lane))))
+    assert "Or the same part reads low where high was written in any cell, 50 %" in text
+
+
+def test_a_bad_thing_without_a_part_has_its_step_among_several() -> None:
+    wiring = suspect(
+        scope="board", component=None, region=None, fault="address-stuck", address_lines=("A6",), probability=0.99
+    )
+    chip = suspect(rank=2, place=2, probability=0.98)
+    made = result(suspects=(wiring, chip), parts=(Part(component="U14", bad=0.98),))
+    text = flat(check_text(made))
+    assert "2 things are bad: U14 and the card's address wiring for certain" in text
+    assert "1. Follow A6 from the bus to the chips: find where it stops or what holds it." in text
+    assert "start with U14: power off, press it home" in text
 
 
 def test_one_part_with_two_explanations_is_one_verdict() -> None:

@@ -78,6 +78,9 @@ def test_check_says_what_became_of_the_parts_of_an_earlier_answer(
     before.write_text('{"schema": "busledger.retest/1"}')
     assert main(["check", "run.vcd", "--board", "card.toml", "--before", str(before)]) == 2
     assert "this is no result of a check" in capsys.readouterr().err
+    before.write_text('{"schema": "busledger.check/1"}')
+    assert main(["check", "run.vcd", "--board", "card.toml", "--before", str(before)]) == 2
+    assert f"{before}: this result is not whole: it has no 'capture'" in "".join(capsys.readouterr().err.splitlines())
     assert len(engine.asked) == 1  # told before the capture is read
     assert main(["check", "a.vcd", "b.vcd", "--board", "card.toml", "--before", str(before)]) == 2
 

@@ -37,4 +37,8 @@ def saved_result(path: Path) -> dict[str, Any]:
     if found.get("schema") != "busledger.check/1":
         raise UsageError("this is no result of a check: it has no schema busledger.check/1", where=where,
                          expected=expected)  # fmt: skip
+    lacking = [key for key in ("capture", "cycles", "regions", "suspects") if key not in found]
+    if lacking:
+        raise UsageError(f"this result is not whole: it has no {lacking[0]!r}", where=where, expected=expected,
+                         hint="Print it anew: busledger check CAPTURE --board FILE --json > before.json")  # fmt: skip
     return found

@@ -12,7 +12,7 @@ from busledger.decoder.checks.probes.clip_findings import Seen, clip_findings, h
 from busledger.decoder.checks.probes.clock_verdict import clock_of, steadiest
 from busledger.decoder.checks.probes.probe_counts import FEW_MOVES, ProbeCounts
 from busledger.decoder.checks.results import ChannelHealth, CheckFinding, ClockFinding, ProbesResult, worst_first
-from busledger.decoder.figures import count
+from busledger.decoder.figures import count, plural
 from busledger.decoder.findings import WarningFinding
 
 __all__ = ["probe_doubts", "probes_result"]
@@ -185,14 +185,15 @@ def _findings(
             "look at the ground clip", (), bursts)  # fmt: skip
     if clock is not None and clock.dropouts:
         silent = f"{clock.channel} is" if counts.clock >= 0 else "all channels are"
-        say("dropout", "doubt", f"{silent} silent {clock.dropouts} times, the longest for "
+        often = "once, for " if clock.dropouts == 1 else f"{count(clock.dropouts)} times, the longest for "
+        say("dropout", "doubt", f"{silent} silent {often}"
             f"{clock.longest_dropout_s * 1e6:.1f} µs: samples are missing there, or the clock stood still",
             (clock.channel,), clock.dropouts, clock.first_dropout_s)  # fmt: skip
     for gap in counts.gaps[:1]:
         say(
             "gap",
             "doubt",
-            f"{len(counts.gaps)} span(s) without samples in the capture",
+            f"{plural(len(counts.gaps), 'span')} without samples in the capture",
             (),
             len(counts.gaps),
             counts.seconds(gap[0]),

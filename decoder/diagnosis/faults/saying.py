@@ -99,7 +99,7 @@ def who(s: Spoken) -> str:
         "buffer": "the bus driver",
         "bus": f"the data bus, {lanes}" if lanes else "the data bus",
         "region": region,
-        "board": "the card's address lines" if s.address_lines else "the card",
+        "board": "the card's address wiring" if s.address_lines else "the card",
         "decoder": f"the select of {region}",
         "clip": _clip(s),
         "machine": _span(s) or region,
@@ -166,11 +166,16 @@ def how_often(s: Spoken) -> str:
     return "now and then" if s.intermittent else "every time"
 
 
-def chances(hits: int, of: int, interval: tuple[float, float]) -> str:
-    """A rate with what it was counted from: its interval in the second half of the sentence, plain words first."""
+def chances(hits: int, of: int, interval: tuple[float, float], explained: int) -> str:
+    """A rate with what it was counted from: its interval in the second half of the sentence, plain words first.
+
+    ``explained``: the wrong reads that they gave; more of them than chances went wrong where a cell was read wrong
+    several times after one write.
+    """
+    again = "; wrong reads that repeat a cell's last one count once" if explained > hits else ""
     return (
         f"{count(hits)} of {count(of)} chances went wrong, {odds(hits / of)} (95 % sure: {between(interval)}); "
-        "a chance is an access in which it could have shown"
+        f"a chance is an access in which it could have shown{again}"
     )
 
 

@@ -90,7 +90,7 @@ def describe(
         "windows": _windows(tally, tick_s),
         "trend": {"z": trend.statistic, "p": trend.p},
         "bursts": {"index_of_dispersion": spread.statistic, "p": spread.p, "runs_of_failures": tally.runs},
-        "depends": [{"on": f.on, "p_holm": f.p, "text": f.text} for f in said],
+        "depends": [{"on": f.on, "p_holm": f.p, "text": f.text, "suggestion": f.suggestion} for f in said],
         "tests": len(candidates),
         "sentences": [
             _span_sentence(tally, tick_s),

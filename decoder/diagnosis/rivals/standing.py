@@ -12,6 +12,7 @@ from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Rival
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.words import beside_an_answer
 from busledger.decoder.findings import Suspect, WarningFinding
 
 __all__ = [
@@ -147,7 +148,7 @@ def rival_warnings(rivals: Sequence[Rival], told: Sequence[WarningFinding] = ())
     known = " ".join(one.text for one in told if one.code.startswith("probe-")).split()
     words = {word.strip(",:;") for word in known}
     return tuple(
-        WarningFinding(code=rival.fault, text=f"{rival.summary}. {rival.next_step}")
+        WarningFinding(code=rival.fault, text=f"{rival.summary}. {beside_an_answer(rival.next_step)}")
         for rival in rivals
         if not words.intersection(rival.lines)
     )

@@ -6,7 +6,7 @@ from busledger.decoder.board import Region
 from busledger.decoder.durations import moment
 from busledger.decoder.text import plain
 
-__all__ = ["counted", "look_at", "moment", "named", "span_of", "stated"]
+__all__ = ["beside_an_answer", "counted", "look_at", "moment", "named", "span_of", "stated"]
 
 
 def counted(number: int, one: str, many: str = "") -> str:
@@ -38,6 +38,14 @@ def stated(name: str, addresses: tuple[int, int], kind: str, *more: str) -> tupl
     )
 
 
+_UNTIL_THEN = "; nothing is said of the card on it until then"
+
+
 def look_at(line: str) -> str:
     """The next step for a clip that is off."""
-    return f"Look at the clip on {line}, put it back, and capture again; nothing is said of the card on it until then."
+    return f"Look at the clip on {line}, put it back, and capture again{_UNTIL_THEN}."
+
+
+def beside_an_answer(step: str) -> str:
+    """The same as a warning beside an answer that says something of the card all the same."""
+    return step.replace(_UNTIL_THEN, "")
