@@ -23,11 +23,15 @@ class Signs:
     def __init__(self, addresses, times, *, moves=400):
         outside = np.array(addresses, np.int64)
         self.writes = LatchWrites(np.array(times, np.int64), outside, outside & 0xFF, np.zeros(len(outside), np.int64))
+        self.reads = LatchWrites(*(column[:0] for column in (outside, outside, outside, outside)))
         self.span = (0, 1_000_000)
         self.rest = Rest(moves, 2000, 700, 1300, 1, LOST, 500, 30, 0, 1000, 20)
 
     def latches(self):
         return self.writes
+
+    def outside_reads(self):
+        return self.reads
 
     def address_bit(self, bit):
         return self.rest
@@ -68,6 +72,30 @@ def test_memory_that_the_board_file_may_leave_out_proves_nothing(story):
     (rival,) = ghosts(story, signs)
     assert rival.log_prior + rival.log_seen < 7.0
     assert "never moved" in rival.summary
+
+
+def read_back(writes, gave):
+    """Each of the writes read again just after it, which gives these bytes."""
+    return LatchWrites(writes.time + 500, writes.address, np.array(gave, np.int64), writes.io)
+
+
+@pytest.mark.parametrize("moves", [400, 0], ids=["came off", "never moved"])
+def test_a_place_that_does_not_give_back_what_was_written_is_no_memory(story, moves):
+    """A program that has lost its way writes past its memory, and reads what the bus was left with."""
+    signs = Signs([0x100 + c for c in CELLS], [LOST + 1000 * (1 + c) for c in CELLS], moves=moves)
+    worth = [rival.log_seen for rival in ghosts(story, signs)]
+    signs.reads = read_back(signs.writes, [0xFF] * len(CELLS))
+    assert list(ghosts(story, signs)) == []
+    signs.reads = read_back(signs.writes, signs.writes.data)
+    assert [rival.log_seen for rival in ghosts(story, signs)] == worth
+
+
+def test_memory_of_which_a_few_cells_are_bad_is_memory_all_the_same(story):
+    signs = Signs([0x100 + c for c in CELLS], [LOST + 1000 * (1 + c) for c in CELLS])
+    (alone,) = ghosts(story, signs)
+    signs.reads = read_back(signs.writes, [c ^ (c < 8) for c in CELLS])
+    (rival,) = ghosts(story, signs)
+    assert rival.log_seen == alone.log_seen
 
 
 def test_reads_that_give_what_was_written_beside_them_later_are_the_clip_s():

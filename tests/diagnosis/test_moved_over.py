@@ -81,3 +81,30 @@ def test_what_was_read_beside_the_memory_at_other_times_is_known_too(story):
     changing = [(t + 100, a, byte ^ 1) for t, a, byte in there]  # registers, say: who gives another byte each time
     both = beside([*there, *changing, *((LOST + 1 + c, 0x400 | 1 << BIT | c, holds(c)) for c in CELLS)])
     assert moved_over(story, both, BIT, LOST, BACK).log == 0.0
+
+
+def unrolled(rounds: int, length: int) -> list[int]:
+    """A program that does one thing over and over: two bytes in three are the same in each round."""
+    of_round = np.random.default_rng(11).integers(0, 256, (rounds, length))
+    of_round[:, np.arange(length) % 3 != 2] = of_round[0, np.arange(length) % 3 != 2]
+    return of_round.reshape(-1).tolist()
+
+
+def test_code_that_repeats_itself_is_a_third_alike_at_any_distance(story):
+    """Rounds of 30 bytes, of which the ones at the line's other level fall on the same third now and then."""
+    code = unrolled(8, 30)
+    known = [(t, 0x400 | c, byte) for t, (c, byte) in enumerate(enumerate(code[:120]), 70_000)]
+    later = [byte if c % 3 == 0 else byte ^ 0x11 for c, byte in enumerate(code[120:])]
+    outside = beside([*known, *((LOST + 1 + c, 0x400 | 1 << BIT | c, byte) for c, byte in enumerate(later))])
+    found = moved_over(story, outside, BIT, LOST, BACK)
+    assert found.same > 20
+    assert found.log < 10.0
+
+
+def test_code_that_repeats_itself_is_all_alike_where_the_clip_is_off(story):
+    code = unrolled(4, 30)
+    known = [(t, 0x400 | c, byte) for t, (c, byte) in enumerate(enumerate(code), 70_000)]
+    outside = beside([*known, *((LOST + 1 + c, 0x400 | 1 << BIT | c, byte) for c, byte in enumerate(code))])
+    found = moved_over(story, outside, BIT, LOST, BACK)
+    assert (found.same, found.cells) == (120, 120)
+    assert found.log > 20.0

@@ -26,6 +26,7 @@ from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over
 from busledger.decoder.diagnosis.rivals.loose import loose_clips
 from busledger.decoder.diagnosis.rivals.lost import contents_lost
 from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks, twins
+from busledger.decoder.diagnosis.rivals.no_access import cycles_of_no_access
 from busledger.decoder.diagnosis.rivals.noise import noisy_clips, ringing_pulses
 from busledger.decoder.diagnosis.rivals.one_memory import one_memory
 from busledger.decoder.diagnosis.rivals.places import devices, narrow
@@ -146,6 +147,7 @@ def rivals_of_lines(story: Story) -> Iterator[Rival]:
         yield from flickering_clips(story, evidence.signs)
         yield from dips(story, evidence.signs)
         yield from rarely_loose(story, evidence.signs)
+        yield from cycles_of_no_access(story, evidence.signs)
         yield from ringing(story, evidence.signs)
         yield from ringing_pulses(story, evidence.signs)
     yield from too_slow(story)

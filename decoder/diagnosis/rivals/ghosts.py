@@ -1,7 +1,9 @@
 """A clip that came off a high address line, although no read came out wrong by it: the program seems to have moved.
 
 From that moment on what it wrote to a region is seen at the same addresses with the line at its other level, where the
-board file names no memory and where nobody wrote before; and nothing is seen of the region itself any more.
+board file names no memory and where nobody wrote before; and nothing is seen of the region itself any more. What is
+read there is what was written, for it is that memory which answers: a program that has lost its way writes to places
+where nothing lies, and reads back what the bus was left with.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.board import Region
-from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
+from busledger.decoder.diagnosis.coverage.signs import CaptureSigns, LatchWrites
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate
 from busledger.decoder.diagnosis.rivals.rests import prior_of_line, spans_of_rest
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival
@@ -30,6 +32,10 @@ _BEFORE = 100  # of them for one that was seen beside it before
 # so again.
 _UNNAMED, _UNUSED = 5.0, 15.0
 _BUS = 1 << 16  # addresses that a program could have moved to
+# Beta priors, judged: of reads that come first after a write to their address, those that give what was written, of
+# memory on a card that has faults of its own, and of a place where nobody answers.
+_ANSWERS, _NOBODY = (9.0, 1.0), (1.0, 9.0)
+_SILENT = -7.0  # nats below which nothing answers, wherever the writes lie: walks go on past a memory's end. Judged
 
 
 def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
@@ -66,6 +72,10 @@ def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
             if span.expected is None:
                 when, worth = "", min(worth, _most(story, np.unique(address[found]) ^ (1 << bit)))
                 told = "or there is memory that the board file does not name, and the program uses that instead"
+            answers = _log_answers(address[found], time[found], data[found], signs.outside_reads(), span.last)
+            if answers < _SILENT:
+                continue
+            worth += answers
             hit, odd = _found_later(story, address[found] ^ (1 << bit), time[found], data[found], span.first)
             yield Rival(
                 fault="clip-off",
@@ -86,6 +96,23 @@ def ghosts(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
                 index=rows.index[hit],
                 taken=Both(NotJudged(None, (span.first, span.last)), Excused(rows.index[hit])),
             )
+
+
+def _log_answers(
+    address: NDArray[np.int64], time: NDArray[np.int64], data: NDArray[np.int64], reads: LatchWrites, until: int
+) -> float:
+    """Log odds that memory holds what was written there, against a place where nobody answers, by the first read after
+    each write; 0 at most, for memory that the board file does not name would answer as well."""
+    mine = (reads.io == 0) & (reads.time <= until) & np.isin(reads.address, address)
+    order = np.lexsort((time, address))
+    address, time, data = address[order], time[order], data[order]
+    place = np.searchsorted(_keys(address, time), _keys(reads.address[mine], reads.time[mine])) - 1
+    after = (place >= 0) & (address[np.maximum(place, 0)] == reads.address[mine])
+    place, first = np.unique(place[after], return_index=True)  # reads come in the order of time
+    count = len(place)
+    as_written = int(np.count_nonzero(reads.data[mine][after][first] == data[place]))
+    ways = [log_rate(as_written, count - as_written, prior) for prior in (_ANSWERS, _NOBODY)]
+    return min(0.0, ways[0] - ways[1])
 
 
 def _found_later(

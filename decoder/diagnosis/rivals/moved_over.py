@@ -1,7 +1,9 @@
 """A program that seems to go on beside its memory, for the clip of a high address line is off: what it reads there is
 what the memory holds at the address with that line at its other level.
 
-No program that moves elsewhere by itself finds the very bytes of the old place at the new one, address by address.
+No program that moves elsewhere by itself finds the very bytes of the old place at the new one, address by address. Some
+of them it does: one that does a thing many times over, unrolled, meets the same bytes at many distances, which are the
+measure of what those at the line's own have to say.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.replay.urns import log_filled, log_values
-from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import log_rate, log_sum
 from busledger.decoder.diagnosis.rivals.news import nothing_wrong
 from busledger.decoder.diagnosis.rivals.read_beside import ReadBeside
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -25,6 +27,10 @@ _CELLS = 8  # different ones that have to be seen
 # programs and of tables are often alike. Judged.
 _ALIKE = 3.0
 _NEAR, _AGAIN = 2, 0.5  # distances from 2 ** 2 on, and what part of the bytes is there, too. Judged
+_ROUND = 256  # addresses: as long as what a program does over and over may be, for its bytes to come again. Judged
+# Beta prior, judged: of bytes read while the clip is off, those that lie at the other level; some cells are bad, some
+# were never read rightly.
+_NEARLY_ALL = (9.0, 1.0)
 _RULES = 4  # by which a test may have filled both places: see ``_log_filled``
 _RULE = 20.0  # nats that the rule itself may cost by which both places were filled: four bytes, judged
 
@@ -80,8 +86,29 @@ def moved_over(story: Story, outside: ReadBeside, bit: int, first: int, last: in
     if _plainly_filled(address[fits], gave[fits].astype(np.uint32), story.study.data_bits):
         return Moved(same, cells, 0.0)
     filled = _log_filled(address[fits], gave[fits].astype(np.uint32), story.study.data_bits)
-    worth = min(_ALIKE * same, -filled - _RULE)
-    return Moved(same, cells, max(0.0, log_rate(same, cells - same, SOMETIMES) + worth))
+    by_chance = max(math.exp(-_ALIKE), _comes_round(address, gave, bit))
+    worth = min(-_log_alike(same, cells, by_chance), -filled - _RULE)
+    return Moved(same, cells, max(0.0, log_rate(same, cells - same, _NEARLY_ALL) + worth))
+
+
+def _log_alike(same: int, cells: int, most: float) -> float:
+    """Log probability of so many bytes that are alike by chance, at the rate up to ``most`` that suits them best."""
+    rate = min(most, same / cells)
+    return same * math.log(rate) + (cells - same) * math.log1p(-rate) if rate < 1.0 else 0.0
+
+
+def _comes_round(address: NDArray[np.int64], gave: NDArray[np.int64], bit: int) -> float:
+    """The largest share of these bytes that lie once more at one distance, other than that of the line."""
+    order = np.argsort(address)
+    keys, values = address[order], gave[order]
+    most = 0.0
+    for apart in range(1, _ROUND + 1):
+        place = np.minimum(np.searchsorted(keys, keys + apart), len(keys) - 1)
+        told = keys[place] == keys + apart
+        same = int(np.count_nonzero(told & (values[place] == values)))
+        if apart != 1 << bit and same >= _CELLS:
+            most = max(most, same / int(np.count_nonzero(told)))
+    return most
 
 
 def _comes_again(address: NDArray[np.int64], gave: NDArray[np.int64], bit: int, share: float) -> bool:
