@@ -213,3 +213,16 @@ def test_a_region_that_goes_through_a_dip_says_nothing_of_those_that_do_not():
     kept = [*accesses[:-8], *accesses[-5:], *(("r", c, c + 1) for c in range(3))]
     (some,) = contents_lost(Story.of(study_of(kept)))
     assert some.against == 3  # of its own cells each that kept its byte does
+
+
+def test_a_bank_that_is_switched_in_anywhere_is_told_by_what_its_cells_were_given():
+    """In the middle of a fill; of what the other bank holds beyond that nobody saw a thing before."""
+    other = [(0xCA - 0x34 * c) & 0xFF for c in range(16)]
+    accesses = [("w", c, c) for c in range(16)] + [("r", c, c) for c in range(16)]
+    accesses += [("w", c, c ^ 0x55) for c in range(6)]
+    accesses += [("w", c, c ^ 0x55) for c in range(6, 16)] + [("r", c, other[c]) for c in range(6)]  # the other one
+    accesses += [("r", c, c ^ 0x55) for c in range(6, 16)]
+    accesses += [("r", c, c ^ 0x55) for c in range(6)] + [("r", c, c) for c in range(6, 16)]  # and back
+    (rival,) = taken_in_turns(Story.of(study_of(accesses)))
+    assert (rival.explains, rival.against) == (16, 0)
+    assert "with 2 switches between two banks 10 wrong reads" in rival.evidence[0]
