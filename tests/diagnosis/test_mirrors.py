@@ -10,9 +10,10 @@ import pytest
 from busledger.decoder.board import Board, Region
 from busledger.decoder.diagnosis import Evidence, ProfileFacts
 from busledger.decoder.diagnosis.replay.study import Study
-from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks
+from busledger.decoder.diagnosis.rivals.mirrors import mirrors, twin_blocks, twins
 from busledger.decoder.diagnosis.rivals.story import Story
 
+from .many_regions import card_of
 from .small_cards import log_of, two_banks
 
 SIZE, BLOCK = 1024, 128
@@ -55,3 +56,14 @@ def test_a_block_that_was_only_written_is_known_by_its_partner():
 @pytest.mark.parametrize("look", [mirrors, twin_blocks])
 def test_plain_memory_is_none(look):
     assert list(look(story_of(lambda c: c))) == []
+
+
+@pytest.mark.parametrize(("rows", "pairs"), [(2, 1), (4, 6)])
+def test_which_two_of_a_cards_rows_are_one_is_shared_among_the_pairs(rows, pairs):
+    """That two rows are one is as likely on a card of four as on one of two."""
+    told = [("w", c, 37 * c & 0xFF) for c in range(16)] + [("w", 16 + c, 91 * c + 1 & 0xFF) for c in range(16)]
+    told += [("r", c, 91 * c + 1 & 0xFF) for c in range(16)]
+    story = Story.of(Study(Evidence(card_of(rows), ProfileFacts(16, 8), (), log_of(card_of(rows), told), 1e-9)))
+    (rival,) = twins(story)
+    assert (rival.region, rival.other_region, rival.explains) == (1, 0, 16)
+    assert rival.log_prior == pytest.approx(np.log(1e-3 / pairs))

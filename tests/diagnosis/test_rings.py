@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from busledger.decoder.bus import load_profile
-from busledger.decoder.diagnosis.rivals.noise import rings_at_all, rings_throughout
+from busledger.decoder.diagnosis.rivals.noise import _log_kept_or_any, rings_at_all, rings_throughout
+
+from .rows_of import study_of
 
 PROFILE = load_profile("6502")
 
@@ -36,3 +39,13 @@ def test_a_few_do_so_where_they_spare_no_lane():
     assert rings_throughout(capture(300, wrong=90, lanes_wrong=8), signs) is not None
     assert rings_throughout(capture(300, wrong=90, lanes_wrong=2), signs) is None
     assert rings_throughout(capture(40, wrong=90, lanes_wrong=8), signs) is None
+
+
+def test_where_nobody_answers_a_read_gives_what_the_bus_kept():
+    """As in cycles that a 6809 has no use for, at FFFF, when a noisy clip shows another address."""
+    accesses = [("w", c, 37 * c + 1) for c in range(8)]
+    rows = [study_of([*accesses, *reads]).rows() for reads in (
+        [("r", c, 0x5A) for c in range(8)], [("r", c, 0x5A ^ 37 * c) for c in range(8)]
+    )]  # fmt: skip
+    kept, anything = (_log_kept_or_any(one.take(np.flatnonzero(one.wrong)[1:])) for one in rows)
+    assert kept > -3.0 and anything == pytest.approx(-7 * 8 * np.log(2.0), abs=3.0)

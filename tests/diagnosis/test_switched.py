@@ -199,4 +199,30 @@ def test_a_cell_that_wakes_up_with_what_it_held_does_not_say_that_some_were_spar
     story = Story.of(study_of([("w", 0, 7), ("r", 0, 7)]))
     by_chance, a_share = -8 * np.log(2.0), log_rate(299, 1, (1.0, 1.0))
     assert a_share < by_chance - 5.0
-    assert lost._log_spared(story, np.arange(299), np.array([1])) == pytest.approx(by_chance - np.log(2.0), abs=0.01)
+    assert lost._log_touched(story, 299, np.array([1])) == pytest.approx(by_chance - np.log(2.0), abs=0.01)
+
+
+def test_a_region_that_goes_through_a_dip_says_nothing_of_those_that_do_not():
+    """Its chips are others, often on another card with a supply of its own."""
+    junk = dict(zip(range(8), (0xCA, 0x17, 0x90, 0x3B, 0xF4, 0x69, 0x2E, 0x85), strict=True))
+    accesses = [("w", c, c + 1) for c in (*range(8), *range(16, 32))] + [("r", c, junk[c]) for c in junk]
+    (alone,) = contents_lost(Story.of(study_of(accesses)))
+    (beside,) = contents_lost(Story.of(study_of([*accesses, *(("r", c, c + 1) for c in range(16, 32))])))
+    assert (beside.explains, beside.against) == (alone.explains, alone.against) == (8, 0)
+    assert beside.log_own > alone.log_own - 5.0  # sixteen cells that some dip spares would cost three times that
+    kept = [*accesses[:-8], *accesses[-5:], *(("r", c, c + 1) for c in range(3))]
+    (some,) = contents_lost(Story.of(study_of(kept)))
+    assert some.against == 3  # of its own cells each that kept its byte does
+
+
+def test_a_bank_that_is_switched_in_anywhere_is_told_by_what_its_cells_were_given():
+    """In the middle of a fill; of what the other bank holds beyond that nobody saw a thing before."""
+    other = [(0xCA - 0x34 * c) & 0xFF for c in range(16)]
+    accesses = [("w", c, c) for c in range(16)] + [("r", c, c) for c in range(16)]
+    accesses += [("w", c, c ^ 0x55) for c in range(6)]
+    accesses += [("w", c, c ^ 0x55) for c in range(6, 16)] + [("r", c, other[c]) for c in range(6)]  # the other one
+    accesses += [("r", c, c ^ 0x55) for c in range(6, 16)]
+    accesses += [("r", c, c ^ 0x55) for c in range(6)] + [("r", c, c) for c in range(6, 16)]  # and back
+    (rival,) = taken_in_turns(Story.of(study_of(accesses)))
+    assert (rival.explains, rival.against) == (16, 0)
+    assert "with 2 switches between two banks 10 wrong reads" in rival.evidence[0]

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.replay.contents import log_found
 from busledger.decoder.diagnosis.replay.study import Overlay, Rows
 from busledger.decoder.diagnosis.replay.urns import log_filled
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate, log_sum
@@ -217,7 +218,11 @@ def log_unwritten(story: Story, here: NDArray[np.bool_], first: NDArray[np.bool_
     """``_log_found`` of those rows of ``here`` that are the ``first`` to tell of their cell and bank."""
     rows = story.rows.take(here)
     blank = first & ~_found_as_expected(story, here)
-    return _log_found(rows.data[blank], rows.compared[blank])
+    left = _log_found(rows.data[blank], rows.compared[blank])
+    # Or what any memory holds of which nobody knows, as faults that lead reads astray have it.
+    study, found = story.study, rows.take(np.flatnonzero(blank))
+    ideas = [left, log_found(study.card, study.cells, found.cell, found.data, found.compared)]
+    return log_sum(ideas) - math.log(2.0)
 
 
 def _log_found(data: NDArray[np.uint32], compared: NDArray[np.uint32]) -> float:

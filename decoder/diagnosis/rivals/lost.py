@@ -36,10 +36,10 @@ def contents_lost(story: Story) -> Iterator[Rival]:
     across = (found.before < moment_row) & (found.row >= moment_row)
     hit = found.row[across & found.changed]
     spared = found.row[across & ~found.changed & ~found.back]
-    missed = len(spared)
+    regions = np.unique(rows.region[hit])
+    missed = int(np.count_nonzero(np.isin(rows.region[spared], regions)))
     if missed > _KEPT * len(hit):
         return
-    regions = np.unique(rows.region[hit])
     explained = _with_repeats(story, hit, moment_row)
     chips = all(story.has_chips(int(r)) for r in regions)
     when = moment(story.seconds(int(rows.time[min(moment_row, len(rows) - 1)])))
@@ -66,9 +66,20 @@ def contents_lost(story: Story) -> Iterator[Rival]:
 
 
 def _log_spared(story: Story, hit: NDArray[np.intp], spared: NDArray[np.int64]) -> float:
-    """Log probability of which of the cells read before and after show it: some share of them does; or none kept what
-    it held, and those that hold the same wake up with it by chance."""
-    some = log_rate(len(hit), len(spared), (1.0, 1.0))
+    """Log probability of which of the cells read before and after show it. Regions are chips of their own, often on
+    another card with a supply of its own: each goes through it or does not, one as likely as the other."""
+    region, own = story.rows.region, 0.0
+    for r in np.unique(region[np.concatenate([hit, spared])]):
+        lost = int(np.count_nonzero(region[hit] == r))
+        touched = _log_touched(story, lost, spared[region[spared] == r])
+        own += (touched if lost else log_sum([touched, 0.0])) - math.log(2.0)
+    return own
+
+
+def _log_touched(story: Story, lost: int, spared: NDArray[np.int64]) -> float:
+    """The same of a region that does not go through it: some share of its cells shows it; or none kept what it held,
+    and those that hold the same wake up with it by chance."""
+    some = log_rate(lost, len(spared), (1.0, 1.0))
     by_chance = -int(np.bitwise_count(story.rows.compared[spared]).sum()) * math.log(2.0)
     return log_sum([some, by_chance]) - math.log(2.0)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
@@ -22,6 +23,9 @@ __all__ = ["mirrors", "through", "twin_blocks", "twins"]
 _BLOCKS = 6  # bounds of work: blocks of one size in which reads are wrong, …
 _PAIRS = 200  # … of which one is tried with each of the others, …
 _SMALLEST = 64  # … and cells: what is smaller is no memory of its own
+# Judged: how much commoner it is that two of a card's rows are one, as where one was never fitted and a jumper has the
+# other answer for both, than that chips hold less than their names say.
+_ONE_ROW = 10.0
 
 
 def mirrors(story: Story) -> Iterator[Rival]:
@@ -154,6 +158,8 @@ def twins(story: Story) -> Iterator[Rival]:
     if likely is not None:
         for r, s in sorted({(min(pair), max(pair)) for pair in likely}):
             others[r] = [*others.get(r, ()), s]
+    alike = Counter(space.size[r] for r, region in enumerate(story.regions) if region.kind != "rom")
+    pairs = max(1, sum(math.comb(count, 2) for count in alike.values()))  # one of which it is
     for r, one in enumerate(story.regions):
         for s in range(r + 1, len(story.regions)) if likely is None else others.get(r, ()):
             two = story.regions[s]
@@ -172,7 +178,7 @@ def twins(story: Story) -> Iterator[Rival]:
                 region=s,
                 other_region=r,
                 addresses=(two.start, two.end),
-                log_prior=prior_of("mirrored", chips=chips),
+                log_prior=prior_of("mirrored", chips=chips) + (math.log(_ONE_ROW / pairs) if chips else 0.0),
                 log_own=log_rate(hits, misses, HARD),
                 explains=hits,
                 against=misses,

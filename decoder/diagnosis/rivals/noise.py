@@ -259,7 +259,8 @@ def _log_of(kind: NDArray[np.int64], hit: NDArray[np.bool_]) -> float:
 
 
 def _noisy_address(story: Story, health: ChannelHealth, line: str, usual: int, bit: int) -> Iterator[Rival]:
-    """A wrong address bit reads or writes the cell on its other side: what a wrong read gives stood there, or is
+    """A wrong address bit reads or writes the cell on its other side: what a wrong read gives stood there; or it is
+    what the bus kept, as where nobody answers there, or where the processor needs no bus and puts out any address; or
     anything."""
     rows = story.rows
     wrong = rows.wrong != 0
@@ -267,11 +268,18 @@ def _noisy_address(story: Story, health: ChannelHealth, line: str, usual: int, b
         return
     hit, open_ = either_side(story, partners_of(story, bit))
     odd = wrong & (hit != 1) & (story.repeat != kernel.SAME)
-    unknown = sum(int(lanes).bit_count() for lanes in rows.compared[odd]) * math.log(2.0)
     # Only where the cell on the other side held something else would a wrong bit have shown.
     news = int(np.count_nonzero(wrong & (story.repeat != kernel.SAME)))
-    own = log_rate(news, int(np.count_nonzero(open_)), SOMETIMES) - unknown
+    own = log_rate(news, int(np.count_nonzero(open_)), SOMETIMES) + _log_kept_or_any(rows.take(odd))
     yield _noise(story, health, line, usual, wrong, own, 0xFFFFFFFF)
+
+
+def _log_kept_or_any(rows: Rows) -> float:
+    """Log probability of what reads give, where a share of them finds nobody who drives the bus."""
+    kept = (rows.data ^ rows.kept) & rows.compared == 0
+    count = int(np.count_nonzero(kept))
+    anything = int(np.bitwise_count(rows.compared[~kept]).sum()) * math.log(2.0)
+    return log_rate(count, len(rows) - count, (1.0, 1.0)) - anything
 
 
 def _noise(

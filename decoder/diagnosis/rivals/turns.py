@@ -2,7 +2,7 @@
 
 Each task writes what it needs in its own bank, and finds it again when its turn comes. No read contradicts the bank
 until long after it was switched in, so that no moment can be followed as it goes by (``banks``): it is told backwards,
-from the reads that give again what lay there before.
+from the reads that give again what lay there before; or from where the wrong reads lie (``spells``).
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals.banks import block_of, log_unwritten
 from busledger.decoder.diagnosis.rivals.rival import NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sides import log_of
+from busledger.decoder.diagnosis.rivals.spells import banks_by_spells
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.story_kernel import folded
 from busledger.decoder.diagnosis.rivals.turns_kernel import settle, tie
@@ -29,6 +30,7 @@ _FEWEST = 6  # judged, as in banks.py: wrong reads; fewer show no banks
 _ROUNDS = 256  # a bound of work
 _SWITCHES = 3  # for each wrong read, at the most: into the other bank and back, and one to spare
 _LEAST = 2  # turns back to a bank and out of it: one change is another story
+_SEEN_AGAIN = 3  # wrong reads that give what was last left in their bank, of those told by spells: as in banks.py
 
 
 def taken_in_turns(story: Story) -> Iterator[Rival]:
@@ -57,15 +59,30 @@ def _by_turns(story: Story, blocks: dict[int, tuple[int, int]]) -> Rival | None:
         cells[span] = (story.address[span] >= low) & (story.address[span] <= high)
     here = cells[story.rows.cell]
     rows = story.rows.take(here)
+    wrong = rows.wrong != 0
+    count = int(np.count_nonzero(wrong))
+    if count < _FEWEST:
+        return None
+    tried = [(bank, _SEEN_AGAIN) for bank in banks_by_spells(rows)]
+    if _given_again(rows, wrong) >= _hits_needed(count):
+        tried.append((_banks(rows), _hits_needed(count)))
+    found = [_with_banks(story, blocks, cells, bank, needed) for bank, needed in tried]
+    return max((one for one in found if one is not None), key=lambda one: one.log_own, default=None)
+
+
+def _with_banks(
+    story: Story,
+    blocks: dict[int, tuple[int, int]],
+    cells: NDArray[np.bool_],
+    bank: NDArray[np.uint8],
+    needed: int,
+) -> Rival | None:
+    """What the blocks, ``cells``, show with these banks; None where fewer wrong reads than ``needed`` give what was
+    last left in theirs."""
+    here = cells[story.rows.cell]
+    rows, total = story.rows.take(here), len(cells)
     wrong, n = rows.wrong != 0, len(rows)
     count = int(np.count_nonzero(wrong))
-    if count < _FEWEST or _given_again(rows, wrong) < _hits_needed(count):
-        return None
-    order = np.argsort(rows.cell, kind="stable")
-    before = np.full(n, -1, np.int32)
-    same = rows.cell[order[1:]] == rows.cell[order[:-1]]
-    before[order[1:][same]] = order[:-1][same]
-    bank = _banks(before, rows)
     switches = int(np.count_nonzero(np.diff(bank)))
     if not _LEAST <= switches <= _SWITCHES * count:
         return None
@@ -77,7 +94,7 @@ def _by_turns(story: Story, blocks: dict[int, tuple[int, int]]) -> Rival | None:
     hits, first = int(np.count_nonzero(verdict == 1)), verdict == 4
     against = int(np.count_nonzero((verdict == 2) | (verdict == 3)))
     explained = wrong & ((verdict == 1) | first)
-    if against > count // 10 or hits < _hits_needed(count):
+    if against > count // 10 or hits < needed:
         return None
     regions = list(blocks)
     region = story.regions[regions[0]]
@@ -136,9 +153,13 @@ def _log_when(rows: Rows, bank: NDArray[np.uint8]) -> float:
     return log_sum([log_of(np.zeros(len(yes), np.int64), yes), log_of(anew.astype(np.int64), yes)]) - math.log(2.0)
 
 
-def _banks(before: NDArray[np.int32], rows: Rows) -> NDArray[np.uint8]:
+def _banks(rows: Rows) -> NDArray[np.uint8]:
     """The bank of each access, uint8: as the reads tell, and with few switches where they do not."""
     n = len(rows)
+    order = np.argsort(rows.cell, kind="stable")
+    before = np.full(n, -1, np.int32)
+    same = rows.cell[order[1:]] == rows.cell[order[:-1]]
+    before[order[1:][same]] = order[:-1][same]
     leader, bank = np.arange(n, dtype=np.int32), np.zeros(n, np.uint8)
     tie(before, rows.is_write, rows.data, rows.sure, leader, bank)
     _, group = np.unique(leader, return_inverse=True)
