@@ -5,6 +5,8 @@ A fast part's published window may be narrower than one sample although the bus 
 counts is the bus's own pace. Movements of the data lines are counted by their distance from the edge: those
 that settle lie before a quiet stretch, those that release the bus after it. In the quiet stretch a level is sure.
 So it is where a window of one to two samples ends with the strobe and the bus is released in the sample of its edge.
+Where the lines are seen to settle until the last sample before the edge, and to stand still from there past the edge,
+that sample is read: the sample before it shows what the bus carried before.
 
 Where no speed grade is named and the slowest one promises the data more than two samples early, it is read there; a
 quicker part may still be settling. What moves after that sample is in doubt then, unless the bus is seen to move there
@@ -18,7 +20,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.bus.columns import Cycles
+from busledger.decoder.bus.columns import Cycles, Kind
 from busledger.decoder.bus.extractor import CycleExtractor
 from busledger.decoder.bus.layout import Layout
 from busledger.decoder.bus.profile import Profile
@@ -36,6 +38,11 @@ _QUIET = 0.002  # of the edges: a slow chip now and then is to be seen as moveme
 # an earlier one: what is quiet there, with movement between it and the edge, is what the lines showed before.
 _CANDIDATES = (-2, -1)
 _LATE = 0.01  # of the edges: so many bits may become unknown without much being lost. Judged
+# Share of reads that give something else than the access before, past which a moment of sampling may be the wrong one,
+# and to which part of it another moment must bring that. Judged: a card with many bad chips seldom reads one in twenty
+# wrong, and reads them as wrong a sample later.
+_DISAGREE, _BETTER = 0.05, 0.25
+_ACCESSES = (Kind.READ, Kind.WRITE, Kind.OPCODE_FETCH)
 
 
 def find_eyes(
@@ -61,10 +68,14 @@ def find_eyes(
     narrow, late = windows.narrow_ends(), windows.late_ends()
     if grid_ticks is None or not (narrow or late) or not blocks:
         return {}
-    extractor = CycleExtractor(profile, layout, tick_fs, grid_ticks, grade)
-    parts = [extractor.feed(block) for block in blocks]
+
+    def read_with(eyes: Mapping[str, Offsets]) -> Cycles:
+        extractor = CycleExtractor(profile, layout, tick_fs, grid_ticks, grade, eyes=eyes)
+        parts = [extractor.feed(block) for block in blocks]
+        return Cycles.concat([*parts, extractor.finish()])
+
     try:
-        cycles = Cycles.concat([*parts, extractor.finish()])
+        cycles = read_with({})
     except CaptureError:
         return {}  # nothing to be seen; whoever decodes in earnest says so
     found = {}
@@ -74,9 +85,17 @@ def find_eyes(
         rules = [k for k, rule in enumerate(profile.rules) if rule.strobe == strobe]
         edges = cycles.time[np.isin(cycles.rule, rules)]
         count = _by_distance(edges, moved, grid_ticks)
+        half = round(0.5 * grid_ticks)
+        if _settles_to_the_last(edges.size, count):
+            found[strobe] = Offsets(-half, -half, round(1.5 * grid_ticks))
+            continue
         if strobe in late:
             if count is not None and count[_REACH - 1] <= max(1, _LATE * edges.size):
                 found[strobe] = windows.late(by_name[strobe])
+            elif count is not None:
+                last = Offsets(-half, -half, half)
+                if _agrees_better(cycles, read_with({strobe: last}), rules):
+                    found[strobe] = last
             continue
         at = _quiet_sample(edges.size, count)
         if at is not None:
@@ -113,6 +132,39 @@ def _by_distance(edges: NDArray[np.int64], moved: NDArray[np.int64], grid: float
         place = np.rint((moved[there] - edges[index[there]]) / grid).astype(np.int64)
         count += np.bincount(place[np.abs(place) <= _REACH] + _REACH, minlength=count.size)
     return count
+
+
+def _settles_to_the_last(edges: int, count: NDArray[np.int64] | None) -> bool:
+    """Whether levels come as late as the last sample before the edge's, and nothing moves in that one and the next.
+    What leaves the bus there, a sample early as its channel is, has nothing that moves in the sample before it."""
+    if count is None:
+        return False
+    before, last, edge, after = count[_REACH - 2 : _REACH + 2].tolist()
+    quiet = max(1, _QUIET * edges)
+    return bool(before >= last > max(1, _LATE * edges) and edge <= quiet and after <= quiet)
+
+
+def _agrees_better(cycles: Cycles, other: Cycles, rules: Sequence[int]) -> bool:
+    """Whether memory hardly agrees with itself as ``cycles`` have it, and far better as ``other`` have the same.
+
+    Counted of the reads of one strobe whose address was the last access's of another cycle before: what was read or
+    written then is due now, in memory that is sound for the most part.
+    """
+    at, odd = _disagreements(cycles, rules)
+    of_other, odd_of_other = _disagreements(other, rules)
+    return min(at, of_other) >= _CYCLES and odd > _DISAGREE * at and odd_of_other * at < _BETTER * odd * of_other
+
+
+def _disagreements(cycles: Cycles, rules: Sequence[int]) -> tuple[int, int]:
+    """(reads whose address was accessed before, those that give something else)."""
+    asked = np.isin(cycles.rule, rules) & np.isin(cycles.kind, _ACCESSES) & (cycles.address_unknown == 0)
+    rows = np.flatnonzero(asked)
+    order = rows[np.argsort(cycles.address[rows], kind="stable")]
+    same = cycles.address[order[1:]] == cycles.address[order[:-1]]
+    read = same & (cycles.kind[order[1:]] != Kind.WRITE)
+    known = ~(cycles.data_unknown[order[1:]] | cycles.data_unknown[order[:-1]])
+    differ = (cycles.data[order[1:]] ^ cycles.data[order[:-1]]) & known != 0
+    return int(np.count_nonzero(read)), int(np.count_nonzero(read & differ))
 
 
 def _quiet_sample(edges: int, count: NDArray[np.int64] | None) -> int | None:

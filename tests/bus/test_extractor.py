@@ -363,6 +363,27 @@ def test_what_a_quicker_part_may_still_settle_is_in_doubt_where_no_grade_is_name
     assert ((cycles.data[others] ^ (cycles.address[others] - 0x200)) & 0xFF)[1:].sum() == 0
 
 
+def late_6800(loop, cycles=400):
+    """68B00, 2 MHz: read data 55 to 65 ns before PHI2 falls, held for 100 ns; a program that runs through ``loop``."""
+    wave = Wave().idle(PHI2=0, RW=1, VMA=1).put(0, "A0-A15", 0).put(0, "D0-D7", 0xFF)
+    for n in range(cycles):
+        start = 503 * n  # no multiple of a sample
+        wave.put(start + 30, "A0-A15", 0x200 + n % loop).put(start + 250, "PHI2", 1).put(start + 500, "PHI2", 0)
+        wave.put(start + 435 + n % 11, "D0-D7", n % loop * 37 & 0xFF).put(start + 601, "D0-D7", 0xFF)
+    return wave
+
+
+@pytest.mark.parametrize("sample_ns", [40.0, 1000 / 24])
+def test_where_data_settles_in_the_last_sample_that_is_read_or_doubted(sample_ns):
+    """MC68B00: 40 ns before PHI2 falls are enough. The sample before the last shows what the bus carried before: a
+    memory that hardly agrees with itself there is read a sample later, and what moves after that is unknown."""
+    cycles, seen = falsified(late_6800(50), "A15", [], 0, sample_ns, "6800")
+    sure = ~cycles.data_unknown & 0xFF
+    assert (((cycles.data ^ ((cycles.address - 0x200) * 37)) & sure)[1:] == 0).all()
+    assert np.bitwise_count(sure[1:]).mean() > 4
+    assert [note.code for note in seen.notes] == ["eye"]
+
+
 @pytest.mark.parametrize("grid_ns", [4.0, 10.0, 1000 / 24, 62.5, 125.0, 250.0])
 def test_no_sample_is_turned_back_at_an_end_that_is_looked_at_for_an_eye(grid_ns):
     for name in profile_names():
