@@ -54,6 +54,7 @@ def sample(
     """Give the samples at which a line is seen to change, and to what; sample 0 is its first level."""
     at = np.floor((when - shift + skew + jitter) / step).astype(np.int64) + 1
     at = np.maximum.accumulate(np.maximum(at, 0))
+    at[0] = 0  # before its first change a line has been at that level
     last = np.concatenate((at[1:] != at[:-1], [True]))
     at, level = at[last], level[last]
     moved = np.concatenate(([True], level[1:] != level[:-1]))

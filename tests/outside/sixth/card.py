@@ -86,7 +86,7 @@ class Card:
     pull_inner: bool  # and on the card's side of the drivers
     faults: list[Fault] = field(default_factory=list)
     seed: int = 0
-    quirk: Quirk | None = None
+    twice: list[tuple[int, int]] = field(default_factory=list)  # where a row answers beside its own place
 
     def start(self) -> None:
         """Fill the memory with what it holds after power-on and sort the faults by where they act."""
@@ -98,6 +98,8 @@ class Card:
         for number, row in enumerate(self.rows):
             self.where[row.start : row.start + row.size] = [number] * row.size
             self.cells.append(bytearray(row.image) if row.kind == "rom" else bytearray(draw.randbytes(row.size)))
+        for start, number in self.twice:
+            self.where[start : start + self.rows[number].size] = [number] * self.rows[number].size
         self.written = [dict[int, int]() for _ in self.rows]
         self.inner = 0xFF
         self.sites: list[list[Fault]] = [[f for f in self.faults if f.region == n] for n in range(len(self.rows))]

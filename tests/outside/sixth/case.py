@@ -37,9 +37,12 @@ class Case:
     waits: int = 0
 
 
-def run(layout: Layout, limit: int, quirk: Quirk | None = None) -> Log:
-    """Run the machine's program on its card."""
-    bus = Bus(layout.card, limit, quirk)
+def run(layout: Layout, limit: int, quirk: Quirk | None = None, reset_at: int = 0) -> Log:
+    """Run the machine's program on its card; `reset_at`: the access at which somebody presses reset."""
+    bus = Bus(layout.card, reset_at or limit, quirk)
+    if reset_at:
+        RUNNERS[layout.cpu](bus, layout.interrupts)
+        bus.limit, bus.full = limit, False
     RUNNERS[layout.cpu](bus, layout.interrupts)
     return bus.log
 
@@ -200,7 +203,9 @@ def write(case: Case, folder: Path) -> None:
     """Write a case to its folder: capture, board file, ROM image, truth, and the accesses as they were."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "board.toml").write_text(board_text(case.layout))
-    (folder / "rom.bin").write_bytes(case.layout.card.rows[0].image)
+    (folder / "rom.bin").write_bytes(
+        bytes.fromhex(case.layout.edits["image"]) if "image" in case.layout.edits else case.layout.card.rows[0].image
+    )
     draw = Random(case.facts["seed"])
     result = record(case.edges, case.clips, draw, case.shown)
     write_vcd(folder / "capture.vcd", result, case.clips, case.edges.end)

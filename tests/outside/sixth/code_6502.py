@@ -118,6 +118,18 @@ class M6502Writer(Writer):
         a.label(again)
         a.put(0x79, *a.word(start), 0xC8, 0xC0, count, 0xD0, f"~{again}", 0x85, 0x25)
 
+    def modify(self, at: int) -> None:
+        """A routine in RAM that counts up its own operand."""
+        a, source, skip = self.a, self.a.fresh(), self.a.fresh()
+        a.put(0x4C, f"={skip}")
+        a.label(source)
+        here = a.here
+        routine = (0xA9, 0x00, 0xEE, *a.word(at + 1), 0x60)
+        a.put(*routine)
+        a.label(skip)
+        self.copy(here, at, len(routine))
+        a.put(*(0x20, *a.word(at)) * 6)
+
     def spool(self, start: int, turns: int) -> None:
         """A ring of 16 bytes: a byte in at the head, one out at the tail to the printer's port."""
         a, again = self.a, self.a.fresh()

@@ -123,6 +123,18 @@ class M6800Writer(Writer):
         a.label(again)
         a.put(0xAB, 0x00, 0x08, 0x8C, *a.word(start + count), 0x26, f"~{again}", 0xB7, *a.word(self.num))
 
+    def modify(self, at: int) -> None:
+        """A routine in RAM that counts up its own operand."""
+        a, source, skip = self.a, self.a.fresh(), self.a.fresh()
+        a.put(0x7E, f"={skip}")
+        a.label(source)
+        here = a.here
+        routine = (0x86, 0x00, 0x7C, *a.word(at + 1), 0x39)
+        a.put(*routine)
+        a.label(skip)
+        self.copy(here, at, len(routine))
+        a.put(*(0xBD, *a.word(at)) * 6)
+
     def spool(self, start: int, turns: int) -> None:
         """A line of bytes in at one end, out at the other to the printer's port."""
         a, again, more = self.a, self.a.fresh(), self.a.fresh()

@@ -107,6 +107,17 @@ class Z80Writer(Writer):
         a.label(again)
         a.put(0x86, 0x23, 0x05, 0xC2, f"={again}", 0x32, *a.word(self.scratch + 4))
 
+    def modify(self, at: int) -> None:
+        """A routine in RAM that counts up its own operand."""
+        a, source, skip = self.a, self.a.fresh(), self.a.fresh()
+        a.put(0xC3, f"={skip}")
+        a.label(source)
+        routine = (0x3E, 0x00, 0x21, *a.word(at + 1), 0x34, 0xC9)  # LD A,n; LD HL,n's place; INC (HL); RET
+        a.put(*routine)
+        a.label(skip)
+        a.put(0x21, f"={source}", 0x11, *a.word(at), 0x01, *a.word(len(routine)), 0xED, 0xB0)
+        a.put(*(0xCD, *a.word(at)) * 6)
+
     def spool(self, start: int, turns: int) -> None:
         """A ring of 16 bytes: a byte in at the head, one out at the tail to the printer's port."""
         a, again = self.a, self.a.fresh()

@@ -64,7 +64,7 @@ def judge(facts: Json, status: int, answer: Json) -> Json:
     named = [s["fault"] for s in suspects if s["scope"] in OFF_CARD and s["probability"] >= 0.5]
     if facts.get("innocent"):
         want = facts["rivals"]
-        result["rival_right"] = (not want and not named) or any(n in want for n in named)
+        result["rival_right"] = (not want and not named) or (bool(facts.get("may_be_silent")) and not named) or any(n in want for n in named)
         result["rival_named"] = named
     elif named:
         result["rival_instead"] = named

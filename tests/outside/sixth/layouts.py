@@ -6,6 +6,7 @@ RAM types by organisation (Intel, Motorola and Hitachi data sheets): 2102 1Kx1, 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
 
@@ -79,7 +80,7 @@ def decoder_for(draw: Random, cpu: str, base: int, size: int, rows: int) -> tupl
     return "74LS138", inputs, [f"Y{n}" for n in where]
 
 
-def draw_layout(draw: Random, cpu: str | None = None, quiet: bool = False) -> Layout:
+def draw_layout(draw: Random, cpu: str | None = None, extra: str = "") -> Layout:
     """Draw a machine and assemble its program."""
     cpu = cpu or draw.choice(("z80", "z80", "6502", "6800"))
     part = draw.choice(PARTS[cpu])
@@ -133,7 +134,7 @@ def draw_layout(draw: Random, cpu: str | None = None, quiet: bool = False) -> La
     layout.clip_enable = draw.random() < 0.3
     layout.interrupts = draw.choice((0, 0, 150, 400))
     layout.rom_in_file = draw.random() < 0.7
-    program(draw, layout, quiet)
+    program(draw, layout, extra)
     return layout
 
 
@@ -151,15 +152,15 @@ def windows_for(draw: Random, row: Row, keep: tuple[int, int]) -> list[Window]:
     count = min(room, draw.choice((16, 24, 32, 48)))
     found.append(Window(low + draw.randrange(room - count + 1), count))
     if room >= 128:
-        step = draw.choice((room // 24, room // 32 | 1, 33, 65, room // 16 + 1))
+        step = draw.choice((row.size // 16, row.size // 32, room // 24, room // 32 | 1, 33, room // 16 + 1))
         found.append(Window(low + draw.randrange(max(1, step)), min(32, (room - step) // step), step))
     return [w for w in found if w.count > 1]
 
 
-def program(draw: Random, layout: Layout, quiet: bool) -> None:
+def program(draw: Random, layout: Layout, extra: str) -> None:
     """Assemble what the machine runs and burn it into the ROM."""
     card, cpu = layout.card, layout.cpu
-    rom, first, last = card.rows[0], card.rows[1], card.rows[-1]
+    rom, last = card.rows[0], card.rows[-1]
     if cpu == "6502":
         keep, scratch, stack = (0, 0x200), 0x20, 0x1FF
     else:
@@ -174,9 +175,13 @@ def program(draw: Random, layout: Layout, quiet: bool) -> None:
     if len(tested) > 3 and draw.random() < 0.4:
         tested = draw.sample(tested, len(tested) - 1)
     everyday = [ws[0] for ws in tested if ws[0].count >= 32 and draw.random() < 0.7]
+    if extra == "uninitialised":
+        for ws in tested[:2]:
+            w.add_up(ws[0].start, ws[0].count)
+    jobs = extra_jobs(layout, w, tested, extra)
     while True:
         mark = (len(a.code), len(a.fixes), dict(a.labels))
-        fill(w, (rom.start, rom.start + 512), tested, everyday, draw)
+        fill(w, (rom.start, rom.start + 512), tested, everyday, draw, jobs)
         w.end(True)
         if len(a.code) < rom.size - 16:
             break
@@ -192,7 +197,35 @@ def program(draw: Random, layout: Layout, quiet: bool) -> None:
             image[rom.size - 16 + at] = vector[order[0]]
             image[rom.size - 16 + at + 1] = vector[order[1]]
     rom.image = bytes(image)
-    del first, quiet
+
+
+def extra_jobs(layout: Layout, w: Writer, tested: list[list[Window]], extra: str) -> list[Callable[[], None]]:
+    """Give what the program of an odd machine does beside the tests."""
+    if not tested:
+        return []
+    card, window = layout.card, tested[0][0]
+    few = Window(window.start, min(window.count, 16))
+    if extra == "self_modifying":
+        return [lambda: w.modify(few.start)]
+    if extra != "answers_twice":
+        return []
+    row = next(n for n, r in enumerate(card.rows) if r.start <= few.start < r.start + r.size)
+    size = card.rows[row].size
+    taken = [(r.start, r.start + r.size) for r in card.rows] + [(0xC000, 0xC010), (0x8000, 0x8010)]
+    free = [
+        a for a in range(0, 0x10000, size) if all(a + size <= low or a >= high for low, high in taken)
+    ]  # fmt: skip
+    if not free:
+        return []
+    card.twice = [(free[-1], row)]
+    other = Window(few.start - card.rows[row].start + free[-1], few.count)
+
+    def job() -> None:
+        w.each(few, lambda: w.put(0x11))
+        w.each(other, lambda: w.put(0x2E))
+        w.each(few, lambda: w.check(0x2E))
+
+    return [job]
 
 
 def lanes_text(mask: int) -> str:

@@ -80,6 +80,9 @@ class Writer:
     def add_up(self, start: int, count: int) -> None:
         raise NotImplementedError
 
+    def modify(self, at: int) -> None:
+        raise NotImplementedError
+
     def spool(self, start: int, turns: int) -> None:
         raise NotImplementedError
 
@@ -154,7 +157,10 @@ def walking(w: Writer, at: Window, _value: int) -> None:
 TESTS = (march, inversions, checkerboard, gallop, addresses, walking)
 
 
-def fill(w: Writer, rom: tuple[int, int], windows: list[list[Window]], everyday: list[Window], draw: Random) -> None:
+def fill(
+    w: Writer, rom: tuple[int, int], windows: list[list[Window]], everyday: list[Window], draw: Random,
+    more: list[Body],
+) -> None:  # fmt: skip
     """Write the main loop: tests over the windows of each row, everyday work between them.
 
     `windows` holds, per row, the cells that may be tested; `everyday` the areas for copying, sorting and spooling.
@@ -162,7 +168,7 @@ def fill(w: Writer, rom: tuple[int, int], windows: list[list[Window]], everyday:
     a = w.a
     a.label("main")
     favourite = draw.choice(TESTS)
-    jobs: list[Body] = []
+    jobs: list[Body] = list(more)
     for row in windows:
         for window in row:
             test = favourite if draw.random() < 0.5 else draw.choice(TESTS)
