@@ -1,6 +1,6 @@
 """The logic analyser: its own clock, a skew for each channel, strays of one sample, missing samples, and the VCD file.
 
-Small analysers sample 12-100 MHz; channels differ by up to a sample (a few ns in the pod, and thresholds on slow edges).
+Small analysers sample 12-100 MHz; channels differ by up to a sample (a few ns in the pod, thresholds on slow edges).
 """
 
 from __future__ import annotations
@@ -129,9 +129,7 @@ def write_vcd(path: Path, result: dict[str, tuple[Ints, Ints]], clips: Clips, en
     codes = [[f"0{code(n)}" for n in range(len(names))], [f"1{code(n)}" for n in range(len(names))]]
     text: list[str] = []
     first = at == 0
-    starts = dict.fromkeys(range(len(names)), 0) | dict(
-        zip(which[first].tolist(), level[first].tolist(), strict=True)
-    )
+    starts = dict.fromkeys(range(len(names)), 0) | dict(zip(which[first].tolist(), level[first].tolist(), strict=True))
     text += ["#0", "$dumpvars", *[codes[v][k] for k, v in starts.items()], "$end"]
     gap = tuple(int((g - clips.begin) * clips.rate / 1000) for g in clips.gap) if clips.gap else None
     now = dict(starts)

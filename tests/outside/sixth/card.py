@@ -122,9 +122,7 @@ class Card:
             if fault.kind == "select-missing" and fault.region in rows:
                 rows.remove(fault.region)
             elif fault.kind == "select-extra":
-                if row == fault.other and row >= 0 and fault.region not in rows:
-                    rows.append(fault.region)
-                elif fault.other < 0 and row >= 0 and fault.region not in rows:
+                if row >= 0 and (row == fault.other or fault.other < 0) and fault.region not in rows:
                     rows.append(fault.region)
                 elif fault.side == "both" and row == fault.region and fault.other not in rows:
                     rows.append(fault.other)  # two outputs shorted: either low pulls both low
@@ -171,7 +169,7 @@ class Card:
     def wires(self, index: int, address: int, value: int, left: int, way: str) -> int:
         """Pass a byte over driver and bus, in one direction, with what is wrong there."""
         for fault in self.drivers:
-            here = fault.side == way or (fault.side == "both" and way != "inner") or (fault.side == "bus" and way == "inner")
+            here = fault.side == way or fault.side == ("bus" if way == "inner" else "both")
             if here and fault.active(index, address, left):
                 value = lanes_changed(fault, value, self.floats(left, way))
         return value

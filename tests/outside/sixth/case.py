@@ -52,7 +52,9 @@ def setting(draw: Random, layout: Layout, log: Log, skip: int, waits: int = 0) -
     fast = draw.random() < 0.5 if layout.cpu == "z80" else draw.random() < 0.2
     gated = "MREQ" in layout.inputs.values() or (layout.cpu != "z80" and draw.random() < 0.3)
     edges = draw_edges(log, layout.cpu, layout.card, draw, fast, draw.random() < 0.15, gated, waits)
-    least = {("z80", True): 24, ("z80", False): 16, ("6502", False): 12, ("6800", False): 12}.get((layout.cpu, fast), 24)
+    least = {("z80", True): 24, ("z80", False): 16, ("6502", False): 12, ("6800", False): 12}.get(
+        (layout.cpu, fast), 24
+    )
     rate = draw.choice([r for r in (12.0, 16.0, 20.0, 24.0, 25.0, 32.0, 48.0, 50.0, 100.0) if r >= least])
     clips = Clips(rate, strays=draw.choice((0, 0, 5, 40, 200)))
     clips.begin = float(edges.starts[skip]) + draw.uniform(-0.4, 0.9) * edges.period if skip else 0.0

@@ -1,6 +1,6 @@
 """A small 6800: the instructions that the test programs use, and whatever else a machine run wild may meet.
 
-Opcode map and cycle counts after the Motorola M6800 Programming Reference Manual; undefined codes pass as two-cycle NOPs.
+Opcode map and cycle counts after the Motorola M6800 Programming Reference Manual; undefined codes pass as NOPs.
 Each access goes through `read`, `write` or `idle` (a cycle with VMA low), in the order of the cycle table.
 """
 
@@ -12,7 +12,9 @@ from collections.abc import Callable
 class Core6800:
     """Registers, flags, and one instruction at a time."""
 
-    def __init__(self, read: Callable[[int], int], write: Callable[[int, int], None], idle: Callable[[int], None]) -> None:
+    def __init__(
+        self, read: Callable[[int], int], write: Callable[[int, int], None], idle: Callable[[int], None]
+    ) -> None:
         self.read, self.write, self.idle = read, write, idle
         self.a = self.b = self.x = self.pc = 0
         self.sp = 0xFF

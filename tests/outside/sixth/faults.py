@@ -1,7 +1,8 @@
 """What can be wrong on a card, and when it acts.
 
-`every(card)` lists the hard faults there can be; `intermittently` gives one of them an hour: a steady rate, bursts, warming,
-vibration, a rest, or a pattern on the bus (many lines that switch at once pull the supply down).
+`chip_faults`, `row_faults`, `wide_faults` list the hard faults there can be; `intermittently` gives one of them an
+hour: a steady rate, bursts, warming, vibration, a rest, or a pattern on the bus (many lines that switch at once pull
+the supply down).
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 from random import Random
 
 from .card import Active, Card, Fault
@@ -33,7 +35,7 @@ def chip_faults(card: Card, row: int) -> Iterator[Fault]:
             for kind, _ in LEVELS:
                 yield Fault(kind, "chip", name, row, lane)
             yield Fault("floating", "chip", name, row, lane)
-        for one, two in zip(lanes, lanes[1:], strict=False):
+        for one, two in pairwise(lanes):
             for level in (0, 1):
                 yield Fault("bridged", "chip", name, row, one | two, level=level)
         for kind in ("write-lost", "dead", "slow"):
@@ -48,7 +50,7 @@ def address_faults(scope: str, name: str | None, row: int, mask: int, lines: tup
     for line in lines:
         for level in (0, 1):
             yield Fault("address-stuck", scope, name, row, mask, (line,), level)
-    for one, two in zip(lines, lines[1:], strict=False):
+    for one, two in pairwise(lines):
         for level in (0, 1):
             yield Fault("address-bridged", scope, name, row, mask, (one, two), level)
 
@@ -80,7 +82,7 @@ def wide_faults(card: Card) -> Iterator[Fault]:
                 if kind != "floating":
                     yield Fault(kind, "buffer", chip.designator, mask=lane, side="write")
         lanes = lanes_of(chip.mask)
-        for one, two in zip(lanes, lanes[1:], strict=False):
+        for one, two in pairwise(lanes):
             yield Fault("bridged", "buffer", chip.designator, mask=one | two, side="read")
         for level in (0, 1, 2):
             yield Fault("direction-stuck", "buffer", chip.designator, mask=chip.mask, level=level, side="read")

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any
 
 Json = dict[str, Any]
-COMMAND = [sys.executable, "-c", "from busledger.tui.start import main; import sys; sys.argv[0] = 'busledger'; sys.exit(main())"]
+START = "import sys; from busledger.tui.start import main; sys.argv[0] = 'busledger'; sys.exit(main())"
+COMMAND = [sys.executable, "-c", START]
 OFF_CARD = ("clip", "machine")
 
 
@@ -54,7 +55,8 @@ def judge(facts: Json, status: int, answer: Json) -> Json:
         total = sum(s["probability"] for s in suspects if any(same(s, f) for f in accepted(fault)))
         if fault["shows"] >= 4 and total < 0.5:
             missed.append(fault)
-    innocent = {p["component"]: p["bad"] for p in answer.get("parts", []) if p["bad"] >= 0.5 and p["component"] not in names}
+    bad = {p["component"]: p["bad"] for p in answer.get("parts", []) if p["bad"] >= 0.5}
+    innocent = {name: p for name, p in bad.items() if name not in names}
     for s in suspects:
         if s["probability"] >= 0.5 and s["scope"] not in OFF_CARD and not any(same(s, f) for f in right):
             innocent.setdefault(s["component"] or f"{s['scope']}:{s['fault']}:{s['region']}", s["probability"])
@@ -64,7 +66,8 @@ def judge(facts: Json, status: int, answer: Json) -> Json:
     named = [s["fault"] for s in suspects if s["scope"] in OFF_CARD and s["probability"] >= 0.5]
     if facts.get("innocent"):
         want = facts["rivals"]
-        result["rival_right"] = (not want and not named) or (bool(facts.get("may_be_silent")) and not named) or any(n in want for n in named)
+        silent = not named and (not want or facts.get("may_be_silent"))
+        result["rival_right"] = bool(silent) or any(n in want for n in named)
         result["rival_named"] = named
     elif named:
         result["rival_instead"] = named
@@ -82,5 +85,6 @@ def truth_line(f: Json) -> str:
     """Write a fault of the truth in one line."""
     where = ",".join([*f["lanes"], *f["address_lines"]])
     also = sorted({f"{d['fault']}/{d['scope']} {d['component'] or ''}".strip() for d in f["distinguishable"]})
-    text = f"{f['fault']}/{f['scope']} {f['component'] or '-'} {f['region'] or ''} {where} {f['how']} shows {f['shows']}"
+    text = f"{f['fault']}/{f['scope']} {f['component'] or '-'} {f['region'] or ''} {where} {f['how']}"
+    text += f" shows {f['shows']}"
     return text + (f" [also {'; '.join(also[:8])}]" if also else "")

@@ -49,7 +49,7 @@ class Layout:
 
 
 def decoder_for(draw: Random, cpu: str, base: int, size: int, rows: int) -> tuple[str, dict[str, str], list[str]]:
-    """Choose a decoder: its type, its inputs, and the output of each row. Exact, with a select of the card if need be."""
+    """Choose a decoder: its type, its inputs, and the output of each row. Exact, with a card select if need be."""
     bits = size.bit_length() - 1
     first = base // size
     wide = 3 if rows > 4 or draw.random() < 0.6 else 2
@@ -243,7 +243,8 @@ def board_text(layout: Layout) -> str:
     for number, row in enumerate(card.rows):
         if (row.kind == "rom" and not layout.rom_in_file) or number in layout.hidden:
             continue
-        out.append(f'[[region]]\nname = "{row.name}"\nstart = 0x{row.start:04X}\nend = 0x{row.start + row.size - 1:04X}')
+        out.append(f'[[region]]\nname = "{row.name}"\nstart = 0x{row.start:04X}')
+        out.append(f"end = 0x{row.start + row.size - 1:04X}")
         out.append(f'kind = "{layout.edits.get("kind:" + row.name, row.kind)}"')
         if row.select:
             out.append(f'select = "{row.select}"')
@@ -266,7 +267,8 @@ def board_text(layout: Layout) -> str:
         out.append(f"inputs = {{ {ins} }}\noutputs = {{ {outs} }}\n")
     direction = '{ line = "RD", to_cpu = 0 }' if layout.cpu == "z80" else '{ line = "RW", to_cpu = 1 }'
     for chip in card.driver:
-        out.append(f'[[buffer]]\ndesignator = "{chip.designator}"\npart = "{chip.part}"\nlanes = "{lanes_text(chip.mask)}"')
+        out.append(f'[[buffer]]\ndesignator = "{chip.designator}"\npart = "{chip.part}"')
+        out.append(f'lanes = "{lanes_text(chip.mask)}"')
         out.append(f"serves = {serves}\ndirection = {direction}")
         if layout.clip_enable:
             out.append('enable = { line = "CARD", active = 0 }')

@@ -135,7 +135,7 @@ def gallop(w: Writer, at: Window, value: int) -> None:
         for first, count in ((0, base), (base + 1, few.count - base - 1)):
             if count:
 
-                def body() -> None:
+                def body(cell: int = cell) -> None:
                     w.check(value)
                     w.check_at(cell, value ^ 0xFF)
 
@@ -155,6 +155,24 @@ def walking(w: Writer, at: Window, _value: int) -> None:
 
 
 TESTS = (march, inversions, checkerboard, gallop, addresses, walking)
+
+
+def everyday_jobs(w: Writer, rom: int, start: int, n: int) -> list[Body]:
+    """Copy and compare, scroll, sort, spool."""
+
+    def copied() -> None:
+        w.copy(rom, start, n // 2)
+        w.compare(rom, start, n // 2)
+
+    def scrolled() -> None:
+        w.copy(rom + 7, start, n)
+        w.copy(start + n // 4, start, n - n // 4)
+
+    def sorted_() -> None:
+        w.copy(rom + 3, start, 14)
+        w.sort(start, 14)
+
+    return [copied, scrolled, sorted_, lambda: w.spool(start, 24)]
 
 
 def fill(
@@ -177,16 +195,7 @@ def fill(
     for area in everyday:
         n = min(area.count, 96)
         start = area.start
-        jobs.append(
-            draw.choice(
-                (
-                    lambda s=start, n=n: (w.copy(rom[0], s, n // 2), w.compare(rom[0], s, n // 2)),
-                    lambda s=start, n=n: (w.copy(rom[0] + 7, s, n), w.copy(s + n // 4, s, n - n // 4)),
-                    lambda s=start, n=n: (w.copy(rom[0] + 3, s, 14), w.sort(s, 14)),
-                    lambda s=start, n=n: w.spool(s, 24),
-                )
-            )
-        )
+        jobs.append(draw.choice(everyday_jobs(w, rom[0], start, n)))
     jobs.append(lambda: w.idle(20))
     if draw.random() < 0.6:
         jobs.append(lambda: w.recurse(draw.randint(5, 20)))

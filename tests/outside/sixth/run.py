@@ -23,8 +23,9 @@ def one(kind: str, seed: int, out: Path) -> tuple[str, dict[str, Any], dict[str,
     facts = json.loads((folder / "truth.json").read_text())
     status, answer, said = judge.check(folder)
     verdict = judge.judge(facts, status, answer)
-    text = [f"== {folder.name} {facts['cpu']} {facts.get('odd', '')} compared {facts['compared']} mm {facts['mismatch_total']}"]
-    text[0] += f" tool mm {answer.get('mismatch_total')} exit {status}{'' if verdict['exit_right'] else ' WRONG EXIT'}"
+    text = [f"== {folder.name} {facts['cpu']} {facts.get('odd', '')} compared {facts['compared']}"]
+    text[0] += f" mm {facts['mismatch_total']} tool mm {answer.get('mismatch_total')} exit {status}"
+    text[0] += "" if verdict["exit_right"] else " WRONG EXIT"
     text += [f"   truth {judge.truth_line(f)}" for f in facts["faults"]]
     text += [f"   said  {judge.line(s)}" for s in answer.get("suspects", [])[:5]]
     text += [f"   MISSED {f['fault']} {f['component'] or f['region']} ({f['shows']})" for f in verdict["missed"]]
@@ -54,7 +55,8 @@ def main() -> None:
             print(text, flush=True)
             shown = [f for f in facts["faults"] if f["shows"] >= 4]
             for key, value in {
-                "cases": 1, "faults shown": len(shown), "missed": len(verdict["missed"]), "first right": verdict["first"],
+                "cases": 1, "faults shown": len(shown), "missed": len(verdict["missed"]),
+                "first right": verdict["first"],
                 "innocents": len(verdict["innocent"]), "cards accused wrongly": bool(verdict["innocent"]),
                 "wrong exits": not verdict["exit_right"], "rivals on faulty cards": bool(verdict.get("rival_instead")),
                 "wrong rivals": not verdict.get("rival_right", True),

@@ -1,4 +1,4 @@
-"""The truth of a case, by playing the same accesses again: with every fault, with one mended, with another in its place."""
+"""The truth of a case, by playing the same accesses again: with all faults, one mended, or another."""
 
 from __future__ import annotations
 

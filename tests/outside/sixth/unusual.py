@@ -40,7 +40,8 @@ def device(draw: Random, layout: Layout, limit: int) -> tuple[Quirk, list[str]]:
     window = layout.windows[row_of(draw, layout) - 1][0]
     count = draw.choice((1, 2, 4, 8))
     at = window.start + draw.randrange(max(1, window.count - count))
-    return quirks.Registers(range(at, at + count), draw.choice(("status", "port", "timer")), draw.randrange(999)), ["device"]
+    style = draw.choice(("status", "port", "timer"))
+    return quirks.Registers(range(at, at + count), style, draw.randrange(999)), ["device"]
 
 
 def protected(draw: Random, layout: Layout, limit: int) -> tuple[Quirk, list[str]]:
@@ -141,7 +142,9 @@ def ringing(draw: Random, layout: Layout, clips: Clips, edges: Edges) -> list[st
     return ["clip-noisy", "too-slow", "clip-off"]
 
 
-CAPTURE = {"clip_off": clip_off, "clip_noisy": clip_noisy, "exchanged": exchanged, "too_slow": too_slow, "ringing": ringing}
+CAPTURE = {
+    "clip_off": clip_off, "clip_noisy": clip_noisy, "exchanged": exchanged, "too_slow": too_slow, "ringing": ringing,
+}  # fmt: skip
 SOUND = ("waits", "reset", "hidden_row", "uninitialised", "no_vma", "select_clips", "gappy")
 KINDS = (*MEMORY, *CAPTURE, *SOUND, "other_image", "answers_twice", "self_modifying")
 
@@ -192,11 +195,13 @@ def make_unusual(seed: int) -> Case:
             break
     trouble = bool(books.mismatch) or odd in CAPTURE or odd in ("no_vma", "other_image")
     silent = not books.mismatch
+    loose = odd in CAPTURE or odd in ("no_vma", "select_clips")
+    exits = [0, 1, 2, 3] if loose else [1, 3] if trouble else [0]
     case.facts = {
         "kind": "unusual", "seed": seed, "odd": odd, "innocent": True, "faults": [], "compared": books.compared,
         "mismatch_total": len(books.mismatch), "rivals": rivals if trouble or odd == "select_clips" else [],
         "may_be_silent": odd in CAPTURE or (silent and odd in SOUND),
-        "expected_exit": [0, 1, 2, 3] if odd in CAPTURE or odd in ("no_vma", "select_clips") else [1, 3] if trouble else [0],
+        "expected_exit": exits,
     }  # fmt: skip
     return case
 

@@ -197,8 +197,8 @@ def clocked_edges(
 
 
 def data_edges(
-    out: Edges, rng: np.random.Generator, card: Card, data: Levels, reads: NDArray[np.bool_], valid: Times, open_: Times,
-    close: Times,
+    out: Edges, rng: np.random.Generator, card: Card, data: Levels, reads: NDArray[np.bool_], valid: Times,
+    open_: Times, close: Times,
 ) -> None:  # fmt: skip
     """Draw read data: something else for a moment as the outputs come on, then what is read."""
     some = reads & (rng.random(len(reads)) < 0.25) & (open_ < valid - 25)
