@@ -94,7 +94,8 @@ def record(edges: Edges, clips: Clips, draw: Random, shown: list[str]) -> dict[s
             inside = (when >= begin) & (when < end)
             before = int(level[np.searchsorted(when, end, side="right") - 1]) if end < edges.end else held
             when = np.concatenate((when[~inside], [begin], [end] if end < edges.end else []))
-            level = np.concatenate((level[~inside], [held], [before] if end < edges.end else []))
+            again = np.array([before] if end < edges.end else [], np.int64)
+            level = np.concatenate((level[~inside], np.array([held], np.int64), again))
             order = np.argsort(when, kind="stable")
             when, level = when[order], level[order]
         skew = rng.uniform(-0.4, 0.4) * min(step, 15.0)

@@ -184,12 +184,12 @@ class Card:
             return data
         inner = data
         for fault in self.drivers:
-            if fault.kind == "direction-stuck" and fault.level == 0 and fault.active(index, address, left):
-                # it goes on driving toward the processor: a fight there, and nothing drives the card's side
-                data &= self.floats(0, "inner")
-                inner = self.floats(0, "inner")
-            elif fault.kind == "direction-stuck" and fault.level == 2 and fault.active(index, address, left):
-                inner = self.floats(0, "inner")  # never enabled
+            if fault.kind != "direction-stuck" or fault.level == 1 or not fault.active(index, address, left):
+                continue
+            loose = self.floats(0, "inner") & fault.mask
+            if fault.level == 0:  # it goes on driving toward the processor: a fight there
+                data &= loose | ~fault.mask
+            inner = (inner & ~fault.mask & 0xFF) | loose  # nothing drives the card's side
         inner = self.wires(index, address, inner, left, "write")
         if self.driver:
             inner = self.wires(index, address, inner, left, "inner")
@@ -271,7 +271,7 @@ def lanes_changed(fault: Fault, value: int, floats: int) -> int:
     if fault.kind == "floating":
         return (value & ~mask) | (floats & mask)
     if fault.kind == "direction-stuck" and fault.level != 0:
-        return floats
+        return (value & ~mask & 0xFF) | (floats & mask)
     if fault.kind == "bridged":
         held = value & mask
         level = (held != 0) if fault.level else (held == mask)

@@ -37,9 +37,12 @@ class Case:
     waits: int = 0
 
 
-def run(layout: Layout, limit: int, quirk: Quirk | None = None, reset_at: int = 0) -> Log:
+def run(layout: Layout, limit: int, quirk: Quirk | None = None, reset_at: int = 0, dma: bool = False) -> Log:
     """Run the machine's program on its card; `reset_at`: the access at which somebody presses reset."""
     bus = Bus(layout.card, reset_at or limit, quirk)
+    if dma:
+        window = next(w[0] for w in layout.windows if w)
+        bus.dma = (layout.card.rows[0].start + 40, window.start, min(window.count, 12))
     if reset_at:
         RUNNERS[layout.cpu](bus, layout.interrupts)
         bus.limit, bus.full = limit, False

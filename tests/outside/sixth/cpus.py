@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from py65.devices.mpu6502 import MPU
 from z80 import Z80Machine
 
-from .card import ACK, FETCH, IDLE, IO_READ, IO_WRITE, READ, WRITE, Card, Quirk
+from .card import ACK, DMA_READ, DMA_WRITE, FETCH, IDLE, IO_READ, IO_WRITE, READ, WRITE, Card, Quirk
 from .core6800 import Core6800
 
 STATES = {FETCH: 4, READ: 3, WRITE: 3, IO_READ: 4, IO_WRITE: 4, ACK: 7}  # Z80 T states (User Manual pp. 12-17)
@@ -35,6 +35,7 @@ class Bus:
         self.card, self.limit, self.log = card, limit, Log()
         self.quirk = quirk
         self.full = False
+        self.dma = (0, 0, 0)  # from, to, how many bytes
         card.start()
 
     def add(self, kind: int, address: int, data: int, sent: int | None = None) -> None:
@@ -71,12 +72,19 @@ def access(card: Card, quirk: Quirk | None, index: int, kind: int, address: int,
     """Make one memory access on a card; give the level on the data bus."""
     if quirk is not None:
         quirk.tick(card, index)
-    if kind in (WRITE, 8):
+    if kind in (WRITE, DMA_WRITE):
         if quirk is not None and not quirk.takes(card, index, address, data):
             return data
         return card.write(index, address, data, left)
     value = card.read(index, address, left)[0]
     return quirk.read(card, index, address, value) if quirk is not None else value
+
+
+def steal(bus: Bus) -> None:
+    """Let another master, whose grant is seen, copy a few bytes: its reads and writes are cycles like any other."""
+    source, to, count = bus.dma
+    for n in range(count):
+        bus.write(to + n, bus.read(source + n, DMA_READ), DMA_WRITE)
 
 
 def run_z80(bus: Bus, rate: int) -> None:
@@ -120,6 +128,8 @@ def run_z80(bus: Bus, rate: int) -> None:
         if len(bus.log.kind) > before and 0 < spent - used < 16:
             bus.log.extra[-1] = spent - used
         turns += 1
+        if bus.dma[2] and turns % 700 == 0 and not bus.full:
+            steal(bus)
         if rate and turns % rate == 0 and m.iff1 and not bus.full:
             bus.add(ACK, m.pc, 0xFF)
             state["m1"] = False

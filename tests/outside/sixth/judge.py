@@ -66,7 +66,7 @@ def judge(facts: Json, status: int, answer: Json) -> Json:
     named = [s["fault"] for s in suspects if s["scope"] in OFF_CARD and s["probability"] >= 0.5]
     if facts.get("innocent"):
         want = facts["rivals"]
-        silent = not named and (not want or facts.get("may_be_silent"))
+        silent = not named and (not want or facts.get("may_be_silent") or facts["mismatch_total"] < 4)
         result["rival_right"] = bool(silent) or any(n in want for n in named)
         result["rival_named"] = named
     elif named:

@@ -149,12 +149,15 @@ SOUND = ("waits", "reset", "hidden_row", "uninitialised", "no_vma", "select_clip
 KINDS = (*MEMORY, *CAPTURE, *SOUND, "other_image", "answers_twice", "self_modifying")
 
 
+MORE = ("dma_seen", "dma_unmarked", "wrong_bus", "clip_off", "master", "banked", "dip", "mirrored")
+
+
 def make_unusual(seed: int) -> Case:
     """Make an odd case; the seed turns the kinds over in order."""
-    odd = KINDS[seed % len(KINDS)]
+    odd = KINDS[seed % len(KINDS)] if seed < 1000 else MORE[seed % len(MORE)]
     draw = Random(f"unusual/{seed}")
     for _ in range(40):
-        cpu = "6800" if odd == "no_vma" else None
+        cpu = "6800" if odd == "no_vma" else "z80" if odd.startswith("dma") else None
         layout = draw_layout(draw, cpu, extra=odd)
         limit = draw.choice((18000, 30000, 40000))
         quirk: Quirk | None = None
@@ -170,11 +173,18 @@ def make_unusual(seed: int) -> Case:
         if odd == "select_clips":
             layout.clip_selects = True
         log = run(layout, limit, quirk)
+        if odd.startswith("dma"):
+            log = run(layout, limit, dma=True)
         if odd == "reset":
             log = run(layout, limit, reset_at=limit // 2)
         edges, clips, shown = setting(draw, layout, log, 0, draw.choice((1, 2)) if odd == "waits" else 0)
         if odd in CAPTURE:
             rivals = CAPTURE[odd](draw, layout, clips, edges)
+        if odd == "dma_seen":
+            shown.append("BUSAK")
+        if odd == "wrong_bus":
+            layout.edits["bus"] = {"6800": "6502", "6502": "6800", "z80": "8085"}[layout.cpu]
+            rivals = ANY
         if odd == "no_vma":
             shown.remove("VMA")
             rivals = ANY
@@ -193,14 +203,14 @@ def make_unusual(seed: int) -> Case:
             rivals = ["mirrored", "shared"]
         if odd not in (*MEMORY, "answers_twice") or len(books.mismatch) >= draw.choice((1, 4, 10)):
             break
-    trouble = bool(books.mismatch) or odd in CAPTURE or odd in ("no_vma", "other_image")
+    trouble = bool(books.mismatch) or odd in CAPTURE or odd in ("no_vma", "other_image", "wrong_bus")
     silent = not books.mismatch
-    loose = odd in CAPTURE or odd in ("no_vma", "select_clips")
+    loose = odd in CAPTURE or odd in ("no_vma", "select_clips", "wrong_bus")
     exits = [0, 1, 2, 3] if loose else [1, 3] if trouble else [0]
     case.facts = {
         "kind": "unusual", "seed": seed, "odd": odd, "innocent": True, "faults": [], "compared": books.compared,
         "mismatch_total": len(books.mismatch), "rivals": rivals if trouble or odd == "select_clips" else [],
-        "may_be_silent": odd in CAPTURE or (silent and odd in SOUND),
+        "may_be_silent": odd in CAPTURE or odd in ("no_vma", "wrong_bus") or (silent and odd in SOUND),
         "expected_exit": exits,
     }  # fmt: skip
     return case

@@ -14,7 +14,7 @@ from random import Random
 import numpy as np
 from numpy.typing import NDArray
 
-from .card import ACK, FETCH, IDLE, IO_READ, IO_WRITE, READS, WRITES, Card
+from .card import ACK, DMA_READ, DMA_WRITE, FETCH, IDLE, IO_READ, IO_WRITE, READS, WRITES, Card
 from .cpus import STATES, Log
 
 Times = NDArray[np.float64]
@@ -143,6 +143,9 @@ def z80_edges(
     out.add("D", (start + 0.5 * t + late(80, 150))[put], data[put])
     out.add("D", (start[ack] + 3 * t), data[ack])
     release(out, card, (wr_end + 0.5 * t)[put])
+    dma = np.isin(kind, (DMA_READ, DMA_WRITE))
+    out.add("BUSAK", np.zeros(1), 1)
+    join(out, "BUSAK", start - 0.3 * t, start + (3 + extra + wait) * t - 0.3 * t, np.flatnonzero(dma))
     if clock:
         ticks = np.arange(0, out.end, t)
         out.pulse("CLK", ticks, ticks + t / 2, 1)
