@@ -142,15 +142,16 @@ def named(card: Card, fault: Fault) -> Json:
     }  # fmt: skip
 
 
-def faulty(draw: Random, layout: Layout, kind: str, limit: int) -> list[Fault]:
-    """Draw what is wrong with the card: one thing, two, or three to nine."""
+def faulty(draw: Random, layout: Layout, kind: str, limit: int, vital: bool = False) -> list[Fault]:
+    """Draw what is wrong with the card: one thing, two, or three to nine; `vital`: where stack and variables lie."""
+    only = 0 if not vital else 1 if layout.cpu == "6502" else len(layout.card.rows) - 1
     count = {"single": 1, "double": 2, "many": draw.randint(3, 9), "healthy": 0}[kind]
     found: list[Fault] = []
     spots: set[tuple[Any, ...]] = set()
     for _ in range(200):
         if len(found) == count:
             break
-        fault = draw_fault(draw, layout.card, layout.windows, leaf=kind == "many" and draw.random() < 0.8)
+        fault = draw_fault(draw, layout.card, layout.windows, kind == "many" and draw.random() < 0.8, only)
         part = fault.component or (fault.scope, fault.region)
         if (part,) in spots or (kind == "many" and fault.scope not in ("chip", "cell") and ("wide",) in spots):
             continue
@@ -169,7 +170,7 @@ def make(kind: str, seed: int) -> Case:
         layout = draw_layout(draw)
         limit = draw.choice((18000, 30000, 45000))
         skip = draw.choice((0, 0, draw.randrange(200, 4000)))
-        faults = faulty(draw, layout, kind, limit + skip)
+        faults = faulty(draw, layout, kind, limit + skip, seed >= 5000)
         layout.card.faults = faults
         log = run(layout, limit + skip)
         edges, clips, shown = setting(draw, layout, log, skip)

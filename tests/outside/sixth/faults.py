@@ -122,12 +122,12 @@ def cell_spot(draw: Random, card: Card, row: int, windows: list[Window]) -> tupl
 WEIGHTS = {"chip": 10, "cell": 3, "region": 3, "decoder": 3, "buffer": 4, "bus": 2, "board": 3}
 
 
-def draw_fault(draw: Random, card: Card, windows: list[list[Window]], leaf: bool = False) -> Fault:
-    """Draw a hard fault: the scope by its weight, then the kind, then the place."""
+def draw_fault(draw: Random, card: Card, windows: list[list[Window]], leaf: bool = False, only: int = 0) -> Fault:
+    """Draw a hard fault: the scope by its weight, then the kind, then the place (`only`: in this row)."""
     scopes = ["chip", "cell"] if leaf else list(WEIGHTS)
     while True:
         scope = draw.choices(scopes, [WEIGHTS[s] for s in scopes])[0]
-        row = draw.randrange(1, len(card.rows))
+        row = only or draw.randrange(1, len(card.rows))
         if scope == "chip":
             pool = list(chip_faults(card, row))
         elif scope == "cell":

@@ -200,7 +200,7 @@ def make_unusual(seed: int) -> Case:
             rivals = ["other-image"]
             other_image(draw, case)
         if odd == "answers_twice":
-            rivals = ["mirrored", "shared"]
+            rivals = ["mirrored", "shared", "banked"]
         if odd not in (*MEMORY, "answers_twice") or len(books.mismatch) >= draw.choice((1, 4, 10)):
             break
     trouble = bool(books.mismatch) or odd in CAPTURE or odd in ("no_vma", "other_image", "wrong_bus")
