@@ -162,6 +162,20 @@ def faulty(draw: Random, layout: Layout, kind: str, limit: int, vital: bool = Fa
     return found
 
 
+def enough(kind: str, layout: Layout, log: Log, books: Ledger, faults: list[Fault], least: int) -> bool:
+    """Say whether the faults show: one in so many reads, of two both, of many three at the least."""
+    if len(books.mismatch) < least:
+        return False
+    if len(faults) == 1:
+        return True
+    seen = 0
+    for n in range(len(faults)):
+        mended = truth.play(layout.card, faults[:n] + faults[n + 1 :], log)
+        seen += len(truth.shows(log, books, mended)) >= 4
+    layout.card.faults = faults
+    return seen >= (2 if kind == "double" else 3)
+
+
 def make(kind: str, seed: int) -> Case:
     """Make a case of one of the kinds healthy, single, double, many."""
     draw = Random(f"{kind}/{seed}")
@@ -175,7 +189,7 @@ def make(kind: str, seed: int) -> Case:
         log = run(layout, limit + skip)
         edges, clips, shown = setting(draw, layout, log, skip)
         books = books_with_gap(layout, log, skip, gap_of(edges, clips))
-        if not faults or quiet or len(books.mismatch) >= draw.choice((1, 4, 10)):
+        if not faults or quiet or enough(kind, layout, log, books, faults, draw.choice((1, 4, 10))):
             break
     case = Case(layout, log, books, clips, edges, shown, {}, faults, skip)
     case.facts = {"kind": kind, "seed": seed, **fault_facts(case)}
