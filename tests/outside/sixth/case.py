@@ -90,7 +90,7 @@ def setting(draw: Random, layout: Layout, log: Log, skip: int, waits: int = 0) -
 
 def hide_high(draw: Random, layout: Layout, log: Log, clips: Clips) -> None:
     """Leave up to three high address lines without a clip, if no traffic then looks like another region's."""
-    if not layout.rom_in_file or layout.hidden:
+    if not layout.rom_in_file or layout.hidden or layout.card.twice:
         return
     where = layout.card.where
     for count in range(draw.randint(1, 3), 0, -1):

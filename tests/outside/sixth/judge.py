@@ -57,8 +57,10 @@ def judge(facts: Json, status: int, answer: Json) -> Json:
             missed.append(fault)
     bad = {p["component"]: p["bad"] for p in answer.get("parts", []) if p["bad"] >= 0.5}
     innocent = {name: p for name, p in bad.items() if name not in names}
+    limit = 0.7 if facts.get("tie") else 0.5  # a part and a rival that read alike may both stand in the first lines
+    innocent = {name: p for name, p in innocent.items() if p >= limit}
     for s in suspects:
-        if s["probability"] >= 0.5 and s["scope"] not in OFF_CARD and not any(same(s, f) for f in right):
+        if s["probability"] >= limit and s["scope"] not in OFF_CARD and not any(same(s, f) for f in right):
             innocent.setdefault(s["component"] or f"{s['scope']}:{s['fault']}:{s['region']}", s["probability"])
     result = {"missed": missed, "innocent": innocent, "exit": status, "exit_right": status in facts["expected_exit"]}
     first = suspects[0] if suspects else None
@@ -67,6 +69,8 @@ def judge(facts: Json, status: int, answer: Json) -> Json:
     if facts.get("innocent"):
         want = facts["rivals"]
         silent = not named and (not want or facts.get("may_be_silent") or facts["mismatch_total"] < 4)
+        tied = [s["fault"] for s in suspects if s["scope"] in OFF_CARD and s["probability"] >= 0.3]
+        silent = silent or (bool(facts.get("tie")) and any(n in want for n in tied))
         result["rival_right"] = bool(silent) or any(n in want for n in named)
         result["rival_named"] = named
     elif named:
