@@ -208,7 +208,9 @@ def make_unusual(seed: int) -> Case:
     loose = odd in CAPTURE or odd in ("no_vma", "select_clips", "wrong_bus")
     exits = [0, 1, 2, 3] if loose else [1, 3] if trouble else [0]
     case.facts = {
-        "kind": "unusual", "seed": seed, "odd": odd, "innocent": True, "tie": odd in ("protected", "inhibited", "mirrored", "overlay"), "faults": [], "compared": books.compared,
+        "kind": "unusual", "seed": seed, "odd": odd, "innocent": True,
+        "tie": odd in ("protected", "inhibited", "mirrored", "overlay"),
+        "faults": [], "compared": books.compared,
         "mismatch_total": len(books.mismatch), "rivals": rivals if trouble or odd == "select_clips" else [],
         "may_be_silent": odd in CAPTURE or odd in ("no_vma", "wrong_bus") or (silent and odd in SOUND),
         "expected_exit": exits,
