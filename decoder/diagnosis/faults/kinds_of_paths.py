@@ -140,27 +140,25 @@ def directions(card: CardView) -> Iterator[Candidate]:
 
 def _not_enabled(mask: int, regions: tuple[int, ...]) -> Iterator[Variant]:
     """A driver that is not enabled: reads show what the bus is left with, and cells take what the card's lines are.
-    That both lie at opposite levels is left out: pull-ups are on both sides or on none."""
+    Pull-ups and pull-downs are on both sides or on none; lines that keep their level may read high in time."""
     v, turn = priors()["variant"]["undriven"], priors()["variant"]["turn"]["neither"]
     taken = priors()["variant"]["not_written"]
-    shown = ((v["keeps_level"], path.KEEPS, "the bus keeps its last level"),
-             (v["pulled_up"], path.PULLED_UP, "the bus is pulled up"),
-             (v["pulled_down"], path.PULLED_DOWN, "the bus is pulled down"))  # fmt: skip
-    stores = (
-        (taken["rests"], path.STORES_REST, "what the card's lines kept"),
-        (taken["bus_level"], path.STORES_BUS, "what the bus carried before"),
-        (taken["high"], path.STORES_HIGH, "high levels"),
-        (taken["low"], path.STORES_LOW, "low levels"),
-    )
-    opposite = ((path.PULLED_UP, path.STORES_LOW), (path.PULLED_DOWN, path.STORES_HIGH))
-    pairs = [(a, b) for a in shown for b in stores if (a[1], b[1]) not in opposite]
-    total = sum(a[0] * b[0] for a, b in pairs)
+    keeps = (taken["rests"], taken["bus_level"], taken["high"])
+    shown = (
+        (v["keeps_level"] * keeps[0] / sum(keeps), path.KEEPS, path.STORES_REST, "lines keep their last level"),
+        (v["keeps_level"] * keeps[1] / sum(keeps), path.KEEPS, path.STORES_BUS,
+         "the bus keeps its last level, and the cells take it"),
+        (v["keeps_level"] * keeps[2] / sum(keeps), path.KEEPS, path.STORES_HIGH,
+         "the bus keeps its last level, and the cells take high levels"),
+        (v["pulled_up"], path.PULLED_UP, path.STORES_HIGH, "lines are pulled up"),
+        (v["pulled_down"], path.PULLED_DOWN, path.STORES_LOW, "lines are pulled down"),
+    )  # fmt: skip
     both = path.ON_READS | path.ON_WRITES
-    for (one, shows, bus), (other, left, cells) in pairs:
+    for weight, shows, left, word in shown:
         behaviour = PathFault(
             "stays", (), mask, regions, left, shows, bends=path.BENDS_FLOAT, bad_lanes=mask, acts=both
         )
-        yield Variant(turn * one * other / total, behaviour, f"not enabled: {bus}, and the cells take {cells}")
+        yield Variant(turn * weight, behaviour, f"not enabled: {word}")
 
 
 def slow(card: CardView, region: RegionView, chip: ChipView | None) -> Candidate:
