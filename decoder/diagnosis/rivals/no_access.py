@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.bus import Profile, expression
+from busledger.decoder.bus import Profile, parse_condition
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.weighing import log_sum
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival
@@ -39,7 +39,7 @@ def lines_of_no_access(profile: Profile) -> tuple[str, ...]:
     found: dict[str, None] = {}
     for rule in profile.rules:
         if rule.kind == "idle" and rule.address_is is None:
-            for term in expression.parse(rule.when):
+            for term in parse_condition(rule.when):
                 found |= dict.fromkeys(literal.line for literal in sorted(term) if not literal.asserted)
     lines = profile.lines
     return tuple(line for line in found if lines[line].default_level == int(not lines[line].active_low))
