@@ -108,3 +108,14 @@ def test_code_that_repeats_itself_is_all_alike_where_the_clip_is_off(story):
     found = moved_over(story, outside, BIT, LOST, BACK)
     assert (found.same, found.cells) == (120, 120)
     assert found.log > 20.0
+
+
+def test_code_that_comes_again_at_the_line_s_own_distance_says_nothing_of_the_clip(story):
+    """Rounds of just 256 bytes, seen while the line moved: three quarters of each are those of the one before."""
+    rounds = np.random.default_rng(12).integers(0, 256, (3, 1 << BIT))
+    rounds[:, np.arange(1 << BIT) % 4 != 3] = rounds[0, np.arange(1 << BIT) % 4 != 3]
+    known = [(70_000 + c, 0x400 | c, byte) for c, byte in enumerate(rounds[:2].reshape(-1).tolist())]
+    later = [(LOST + 1 + c, 0x600 | c, byte) for c, byte in enumerate(rounds[2, :64].tolist())]
+    found = moved_over(story, beside([*known, *later]), 9, LOST, BACK)
+    assert found.same > 40
+    assert found.log < 10.0

@@ -23,23 +23,25 @@ class Signs:
     profile: Profile = field(default_factory=lambda: load_profile("6800"))
 
 
-def story_of(idle) -> Story:
-    """A loop that reads bank 0 again and again; ``idle`` says which reads are of nobody, by loop and cell."""
+def story_of(idle, floats_to: int | None = None) -> Story:
+    """A loop that reads bank 0 again and again; ``idle`` says which reads are of nobody, by loop and cell: they give
+    what the bus was left with, or ``floats_to``."""
     holds = {c: (37 * c + 11) & 0xFF for c in CELLS}
     told = [("w", c, byte) for c, byte in holds.items()]
     reads = [(loop, c) for loop in range(LOOPS) for c in CELLS]
     left, seen = [holds[CELLS[-1]]], []
     for loop, c in reads:
         # Each cell is read by the first of two cycles, or seems to be read by both.
-        seen += [holds[c] if not idle(loop, c) else left[-1], holds[c]]
+        seen += [holds[c] if not idle(loop, c) else left[-1] if floats_to is None else floats_to, holds[c]]
         left.append(holds[c])
     told += [("r", c, 0) for _, c in reads for _ in range(2)]
     gives = iter(seen)
     return Story.of(study_of(told, lambda *_: next(gives)))
 
 
-def test_wrong_reads_at_the_same_places_of_the_program_ask_for_the_line():
-    (rival,) = cycles_of_no_access(story_of(lambda _, c: c % 3 == 0), Signs())
+@pytest.mark.parametrize("floats_to", [None, 0xFF], ids=["holds", "floats high"])
+def test_wrong_reads_at_the_same_places_of_the_program_ask_for_the_line(floats_to):
+    (rival,) = cycles_of_no_access(story_of(lambda _, c: c % 3 == 0, floats_to), Signs())
     assert (rival.fault, rival.scope, rival.lines, rival.stops_judging) == ("clip-off", "clip", ("VMA",), True)
     assert rival.explains == LOOPS * len(range(0, 16, 3))
     assert "VMA is not clipped" in rival.summary

@@ -20,6 +20,7 @@ from busledger.decoder.diagnosis.rivals.changes import other_images, shared
 from busledger.decoder.diagnosis.rivals.clips import clips_off
 from busledger.decoder.diagnosis.rivals.dips import dips
 from busledger.decoder.diagnosis.rivals.exchanged import clips_exchanged
+from busledger.decoder.diagnosis.rivals.exchanged_selects import selects_exchanged
 from busledger.decoder.diagnosis.rivals.flickers import flickering_clips
 from busledger.decoder.diagnosis.rivals.ghosts import ghosts
 from busledger.decoder.diagnosis.rivals.handed_over import bus_handed_over
@@ -142,6 +143,7 @@ def rivals_of_lines(story: Story) -> Iterator[Rival]:
         yield from writes_gone(story, evidence.signs)
         yield from reads_gone(story, evidence.signs)
         yield from selects_at_rest(story, evidence.signs)
+        yield from selects_exchanged(story, evidence.signs)
         yield from noisy_clips(story, evidence.signs)
         yield from loose_clips(story, evidence.signs)
         yield from flickering_clips(story, evidence.signs)
@@ -159,7 +161,7 @@ def unread_of_lines(story: Story) -> Iterator[Rival]:
     signs = story.study.evidence.signs
     found: list[Iterator[Rival]] = [clips_exchanged(story)]
     if signs is not None:
-        of_signs = (clips_off, ghosts, writes_gone, reads_gone, selects_at_rest)
+        of_signs = (clips_off, ghosts, writes_gone, reads_gone, selects_at_rest, selects_exchanged)
         found = [*(one(story, signs) for one in of_signs), *found]
     return (rival for rivals in found for rival in rivals if not rival.explains)
 

@@ -86,7 +86,7 @@ def moved_over(story: Story, outside: ReadBeside, bit: int, first: int, last: in
     if _plainly_filled(address[fits], gave[fits].astype(np.uint32), story.study.data_bits):
         return Moved(same, cells, 0.0)
     filled = _log_filled(address[fits], gave[fits].astype(np.uint32), story.study.data_bits)
-    by_chance = max(math.exp(-_ALIKE), _comes_round(address, gave, bit))
+    by_chance = max(math.exp(-_ALIKE), _comes_round(address, gave, bit), _comes_round(keys, values, None))
     worth = min(-_log_alike(same, cells, by_chance), -filled - _RULE)
     return Moved(same, cells, max(0.0, log_rate(same, cells - same, _NEARLY_ALL) + worth))
 
@@ -97,8 +97,8 @@ def _log_alike(same: int, cells: int, most: float) -> float:
     return same * math.log(rate) + (cells - same) * math.log1p(-rate) if rate < 1.0 else 0.0
 
 
-def _comes_round(address: NDArray[np.int64], gave: NDArray[np.int64], bit: int) -> float:
-    """The largest share of these bytes that lie once more at one distance, other than that of the line."""
+def _comes_round(address: NDArray[np.int64], gave: NDArray[np.int64], bit: int | None) -> float:
+    """The largest share of these bytes that lie once more at one distance, other than that of the line ``bit``."""
     order = np.argsort(address)
     keys, values = address[order], gave[order]
     most = 0.0
@@ -106,7 +106,7 @@ def _comes_round(address: NDArray[np.int64], gave: NDArray[np.int64], bit: int) 
         place = np.minimum(np.searchsorted(keys, keys + apart), len(keys) - 1)
         told = keys[place] == keys + apart
         same = int(np.count_nonzero(told & (values[place] == values)))
-        if apart != 1 << bit and same >= _CELLS:
+        if (bit is None or apart != 1 << bit) and same >= _CELLS:
             most = max(most, same / int(np.count_nonzero(told)))
     return most
 

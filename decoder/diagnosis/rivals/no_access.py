@@ -1,7 +1,8 @@
 """Cycles in which a processor accesses nothing, taken for reads: the line that says so has no clip on it.
 
-Nobody answers such a cycle, and it gives what the bus was left with. A card that fails so now and then does it
-anywhere; these come at the same places of the program every time, whatever part of the card lies there.
+Nobody answers such a cycle, and it gives what the bus was left with, or what it floats to. A card that fails so
+now and then does it anywhere; these come at the same places of the program every time, whatever part of the card lies
+there.
 """
 
 from __future__ import annotations
@@ -12,8 +13,9 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.bus import Profile, expression
+from busledger.decoder.bus import Profile, parse_condition
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
+from busledger.decoder.diagnosis.replay.weighing import log_sum
 from busledger.decoder.diagnosis.rivals.rival import Excused, Rival
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.transfers import traffic
@@ -26,7 +28,9 @@ __all__ = ["cycles_of_no_access", "lines_of_no_access"]
 # them; every second one has.
 _LOG_PRIOR = math.log(0.5)
 _LEAST = 8  # wrong reads: of fewer the places say little
-_MOSTLY = 0.5  # of the wrong reads give what the bus was left with; of their cells, that are sound at other times
+_MOSTLY = 0.5  # of the wrong reads give what the bus was left with
+_ANSWERS = 0.1  # right reads of a region for a wrong one of it. Judged
+_FLOATS_TO = np.uint32(0xFFFFFFFF)  # inputs of TTL and pull-ups
 _FIRM = 0.2  # of a Beta prior: what one place of the program does, it does nearly every time. Judged
 
 
@@ -35,7 +39,7 @@ def lines_of_no_access(profile: Profile) -> tuple[str, ...]:
     found: dict[str, None] = {}
     for rule in profile.rules:
         if rule.kind == "idle" and rule.address_is is None:
-            for term in expression.parse(rule.when):
+            for term in parse_condition(rule.when):
                 found |= dict.fromkeys(literal.line for literal in sorted(term) if not literal.asserted)
     lines = profile.lines
     return tuple(line for line in found if lines[line].default_level == int(not lines[line].active_low))
@@ -50,17 +54,20 @@ def cycles_of_no_access(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     if not missing:
         return
     wrong = rows.wrong != 0
-    left = (rows.data ^ rows.kept) & rows.compared == 0
-    hit = wrong & left
+    kept, high = ((rows.data ^ level) & rows.compared == 0 for level in (rows.kept, _FLOATS_TO))
+    hit = wrong & (kept | high)
+    # A right read tells that there was an access only where the bus was left with something else.
+    right = (rows.compared != 0) & ~wrong & ~kept & ~high
+    # A place that nearly never answers is bad, whatever else is not clipped.
+    regions = len(story.regions)
+    hits_in, right_in = (np.bincount(rows.region[of], minlength=regions) for of in (hit, right))
+    answers = right_in >= _ANSWERS * hits_in
+    hit, right, wrong = (of & answers[rows.region] for of in (hit, right, wrong))
     hits = int(np.count_nonzero(hit))
-    sound = story.per_cell((rows.compared != 0) & ~wrong) > 0
     if hits < max(_LEAST, _MOSTLY * np.count_nonzero(wrong)):
         return
-    if np.count_nonzero(sound[rows.cell[hit]]) < _MOSTLY * hits:
-        return
-    # A right read tells that there was an access only where the bus was left with something else.
-    right = (rows.compared != 0) & ~wrong & ((rows.expected ^ rows.kept) & rows.compared != 0)
-    told = _places(story)
+    # How long the bus stood still before it, and so what it has floated to, is a matter of the place, too.
+    ways = [_log_by_place(at, hit, right) + _log_by_place(at, hit & kept, hit & ~kept) for at in _places(story)]
     names = " and ".join(missing)
     index = rows.index[hit]
     yield Rival(
@@ -68,11 +75,11 @@ def cycles_of_no_access(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
         scope="clip",
         lines=missing,
         log_prior=_LOG_PRIOR,
-        log_own=_log_by_place(told, hit, right),
+        log_own=log_sum(ways) - math.log(len(ways)),
         explains=hits,
         summary=f"{names} {'is' if len(missing) == 1 else 'are'} not clipped, and {counted(hits, 'wrong read')} give "
-        "what the bus was left with, at the same places of the program every time: cycles in which the processor "
-        "accesses nothing",
+        "what the bus was left with or floats to, at the same places of the program every time: cycles in which the "
+        "processor accesses nothing",
         evidence=(f"the same cells come right at other places of the program, {np.count_nonzero(right)} times",),
         next_step=f"Clip {names}, and capture again.",
         stops_judging=True,
@@ -81,18 +88,33 @@ def cycles_of_no_access(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     )
 
 
-def _places(story: Story) -> NDArray[np.int64]:
-    """Where in the program each row is, a number a row: by its address, the one before, and the one after."""
+def _places(story: Story) -> Iterator[NDArray[np.int64]]:
+    """Where in the program each row is, a number a row: by its address, the one before, and the one after; and by the
+    last address before it that is no RAM, how far back that is, and what of the row and the next one is none either,
+    for a loop that walks through memory does at each of its cells the same."""
     time, address = traffic(story)
     at = np.searchsorted(time, story.rows.time)
     around = np.concatenate([[-1], address, [-1]])
-    where = np.stack([around[at], around[at + 1], around[at + 2]])
-    found: NDArray[np.int64] = np.unique(where, axis=1, return_inverse=True)[1].reshape(-1)
+    yield _numbered(around[at], around[at + 1], around[at + 2])
+    in_ram = np.zeros(len(address), np.bool_)
+    for region in story.regions:
+        in_ram |= (address >= region.start) & (address <= region.end) & (region.kind == "ram")
+    code = np.where(in_ram, -1, address)
+    before = np.maximum.accumulate(np.where(in_ram, -1, np.arange(len(code))))
+    before = np.concatenate([[-1], before[:-1]])
+    back = np.arange(len(code)) - before
+    last = np.where(before >= 0, code[before], -1)
+    yield _numbered(last[at], back[at], code[at], np.append(code, -1)[at + 1])
+
+
+def _numbered(*columns: NDArray[np.int64]) -> NDArray[np.int64]:
+    """A number a row, the same for rows that are alike in all columns."""
+    found: NDArray[np.int64] = np.unique(np.stack(columns), axis=1, return_inverse=True)[1].reshape(-1)
     return found
 
 
 def _log_by_place(place: NDArray[np.int64], hit: NDArray[np.bool_], right: NDArray[np.bool_]) -> float:
-    """Log probability of which reads are none, where each place of the program has one kind nearly always."""
+    """Log probability of which of two kinds each read is, where each place of the program has one nearly always."""
     size = int(place.max(initial=0)) + 1
     hits, rights = (np.bincount(place[of], minlength=size).astype(np.float64) for of in (hit, right))
     used = hits + rights > 0

@@ -11,6 +11,7 @@ from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
+from busledger.decoder.diagnosis.rivals.exchanged_selects import exchanged_pairs
 from busledger.decoder.diagnosis.rivals.news import odd_selects, reads_that_differ
 from busledger.decoder.diagnosis.rivals.rests import WHEN, log_rest, prior_of_line
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
@@ -220,9 +221,12 @@ def selects_at_rest(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     """A select that rests though the memory answers rightly: away, and its region answers; there, and others do."""
     board = story.study.evidence.board
     often = odd_selects(story)
+    exchanged = {r for pair in exchanged_pairs(story) for r in pair}
     for r, region in enumerate(board.regions[:_SELECTS]):
         if region.select is None or region.select not in signs.names or often[r].max() < _FEW_AT_REST:
             continue
+        if r in exchanged:
+            continue  # it is on the other's line
         rows = story.rows
         bit = np.uint64(1 << r)
         seen, there = rows.selects_seen & bit != 0, rows.selected & bit != 0
