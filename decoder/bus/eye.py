@@ -39,9 +39,9 @@ _QUIET = 0.002  # of the edges: a slow chip now and then is to be seen as moveme
 _CANDIDATES = (-2, -1)
 _LATE = 0.01  # of the edges: so many bits may become unknown without much being lost. Judged
 # Share of reads that give something else than the access before, past which a moment of sampling may be the wrong one,
-# and to which part of it another moment must bring that. Judged: a card with many bad chips seldom reads one in twenty
-# wrong, and reads them as wrong a sample later.
-_DISAGREE, _BETTER = 0.05, 0.25
+# to which part of it another moment must bring that, and share of the reads that are of addresses which ever do so: a
+# chip that is truly slow spoils its own addresses alone, and may seem sound a sample later. Judged.
+_DISAGREE, _BETTER, _SPREAD = 0.05, 0.25, 0.7
 _ACCESSES = (Kind.READ, Kind.WRITE, Kind.OPCODE_FETCH)
 
 
@@ -150,13 +150,15 @@ def _agrees_better(cycles: Cycles, other: Cycles, rules: Sequence[int]) -> bool:
     Counted of the reads of one strobe whose address was the last access's of another cycle before: what was read or
     written then is due now, in memory that is sound for the most part.
     """
-    at, odd = _disagreements(cycles, rules)
-    of_other, odd_of_other = _disagreements(other, rules)
-    return min(at, of_other) >= _CYCLES and odd > _DISAGREE * at and odd_of_other * at < _BETTER * odd * of_other
+    at, odd, spread = _disagreements(cycles, rules)
+    of_other, odd_of_other, _ = _disagreements(other, rules)
+    if min(at, of_other) < _CYCLES or odd <= _DISAGREE * at or spread < _SPREAD * at:
+        return False
+    return odd_of_other * at < _BETTER * odd * of_other
 
 
-def _disagreements(cycles: Cycles, rules: Sequence[int]) -> tuple[int, int]:
-    """(reads whose address was accessed before, those that give something else)."""
+def _disagreements(cycles: Cycles, rules: Sequence[int]) -> tuple[int, int, int]:
+    """(reads whose address was accessed before, those that give something else, those of addresses that ever do)."""
     asked = np.isin(cycles.rule, rules) & np.isin(cycles.kind, _ACCESSES) & (cycles.address_unknown == 0)
     rows = np.flatnonzero(asked)
     order = rows[np.argsort(cycles.address[rows], kind="stable")]
@@ -164,7 +166,9 @@ def _disagreements(cycles: Cycles, rules: Sequence[int]) -> tuple[int, int]:
     read = same & (cycles.kind[order[1:]] != Kind.WRITE)
     known = ~(cycles.data_unknown[order[1:]] | cycles.data_unknown[order[:-1]])
     differ = (cycles.data[order[1:]] ^ cycles.data[order[:-1]]) & known != 0
-    return int(np.count_nonzero(read)), int(np.count_nonzero(read & differ))
+    odd = np.unique(cycles.address[order[1:]][read & differ])
+    there = read & np.isin(cycles.address[order[1:]], odd)
+    return int(np.count_nonzero(read)), int(np.count_nonzero(read & differ)), int(np.count_nonzero(there))
 
 
 def _quiet_sample(edges: int, count: NDArray[np.int64] | None) -> int | None:

@@ -26,8 +26,21 @@ _AS_CHIPS = math.log(0.1)  # share of lanes that come and go in a way of its own
 
 
 def as_chips_show(card: Card, state: CardState, proposed: Sequence[Path]) -> list[Path]:
-    """The same, where a lane is likelier by what each row's own chip tells of it."""
-    return [_as_chips(card, state, path) if _may_be(path) else path for path in proposed]
+    """The same, where a lane is likelier by what each row's own chip tells of it; under each of its names, and whether
+    writes pass through it or not, where they show nothing of it."""
+    found = [_as_chips(state, path) if _may_be(path) else path for path in proposed]
+    gained = {_told(path): path for path in found if isinstance(path, PathFaultState) and path.gain}
+    return [
+        path.with_gain_of(gained[_told(path)])
+        if isinstance(path, PathFaultState) and path.blind is None and _told(path) in gained
+        else path
+        for path in found
+    ]
+
+
+def _told(path: PathFaultState) -> tuple[object, ...]:
+    scored = path.scored
+    return scored.candidate.fault, scored.variant.label, path.mask, scored.effect.tally
 
 
 def _may_be(path: Path) -> bool:
@@ -38,7 +51,7 @@ def _may_be(path: Path) -> bool:
     return bent and path.mask.bit_count() == 1 and sum(bool(of_row[:, 0].any()) for of_row in apart) >= _ROWS
 
 
-def _as_chips(card: Card, state: CardState, path: Path) -> Path:
+def _as_chips(state: CardState, path: Path) -> Path:
     assert isinstance(path, PathFaultState)
     scored = path.scored
     of_rows, told = 0.0, 0
@@ -47,23 +60,27 @@ def _as_chips(card: Card, state: CardState, path: Path) -> Path:
         leaf = next(
             (one for one in state.leaves if one.unit.region == region and one.unit.mask & path.mask), None
         ) if hits else None  # fmt: skip
-        like = None if leaf is None else _of_lane(leaf, path.mask, scored.candidate.fault, hits)
+        like = None if leaf is None else _of_lane(leaf, path, hits)
         told += like is not None
         of_rows += log_rate(hits, misses, SOMETIMES) if like is None else like
     if told < _ROWS:
         return path
     gain = log_sum([math.log1p(-math.exp(_AS_CHIPS)), _AS_CHIPS + of_rows - log_own(scored, 1)])
-    return replace(path, log_weight=path.log_weight + gain) if gain > 0.0 else path
+    return replace(path, log_weight=path.log_weight + gain, gain=gain) if gain > 0.0 else path
 
 
-def _of_lane(leaf: Leaf, lane: int, fault: str, hits: int) -> float | None:
+def _of_lane(leaf: Leaf, path: PathFaultState, hits: int) -> float | None:
     """Log likelihood of what a chip shows, given that this fault of this lane is all that is wrong with it, wherever
     and whenever it may act; None where more is wrong with it."""
     if leaf.count.wrong != hits:
         return None
-    alone = [s for s in leaf.states if all(one.candidate.fault == fault and one.candidate.mask == lane and not one.hard
-                                           for one in s.faults)]  # fmt: skip
-    plain = [s.log_weight for s in alone if not any(one.detail for one in s.faults)]
-    if not plain:
+    fault, label = path.scored.candidate.fault, path.scored.variant.label
+    alone = [
+        state
+        for state in leaf.states
+        if all(one.candidate.fault == fault and one.candidate.mask == path.mask and not one.hard
+               and one.variant.label == label for one in state.faults)
+    ]  # fmt: skip
+    if not alone:
         return None
-    return log_sum([s.log for s in alone]) - max(plain)
+    return log_sum([state.log for state in alone]) - log_sum([state.log_weight for state in alone])

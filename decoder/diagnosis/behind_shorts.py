@@ -8,6 +8,7 @@ and the short is judged on what memory gives then.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from busledger.decoder.diagnosis.card import Card, CardState
@@ -24,8 +25,9 @@ _LINES = ("address-stuck", "address-bridged")
 _TRIED = 12  # a bound of work: lines that the other lanes let pass, those of the fewest bits of unknown contents first
 
 
-def behind_shorts(card: Card, state: CardState) -> list[CardState]:
-    """The set with an address line before each of its shorts, and the short judged again after it."""
+def behind_shorts(card: Card, state: CardState, most_work: float = math.inf) -> list[CardState]:
+    """The set with an address line before each of its shorts, and the short judged again after it. ``most_work``: chips
+    weighed again (see Card.work) after which no more is tried."""
     found: list[CardState] = []
     for path in state.paths if state.rows.wrong.any() else ():
         if not isinstance(path, PathFaultState) or not shorts(path.scored):
@@ -34,6 +36,8 @@ def behind_shorts(card: Card, state: CardState) -> list[CardState]:
         if left is None:
             continue
         for line in _lines(card, state, left, path):
+            if card.work > most_work:
+                return found
             now = with_path(card, card.weigh((*left.paths, line)), path)
             if now is not None:
                 found.append(now)

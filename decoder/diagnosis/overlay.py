@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Protocol
 
@@ -183,9 +183,10 @@ class Aside(Blind):
     one finds in cells of unknown contents it finds on these lanes as well: that is not free for their being set aside.
     """
 
-    def log_contents(self, effect: Effect, mask: int) -> float:
-        """What the lanes of ``mask`` that are set aside cost by unknown contents: each as much as those beside them."""
-        aside = max((lanes & mask).bit_count() for lanes in self.lanes.values())
+    def log_contents(self, effect: Effect, mask: int, regions: Sequence[int]) -> float:
+        """What the lanes of ``mask`` that are set aside in ``regions`` cost by unknown contents: each as much as those
+        beside them."""
+        aside = max((self.lanes.get(region, 0) & mask).bit_count() for region in regions)
         told = effect.log_contents
         told = -effect.tally.unsure_bits * LN2 if told is None else told
         return told * aside / max(1, mask.bit_count() - aside)
@@ -261,7 +262,8 @@ class FoundFault:
                 lanes &= ~self._blinded(rows) | self._shown_as_well(rows, value, sure, lanes != 0)
                 if self._lane is None and not self.hides:
                     self.untold = lanes & self._blinded(rows) & rows.compared
-                    self.came_right = self._came_right(rows, value, sure, self.untold)
+                    self.came_right, told = self._came_right(rows, value, sure, self.untold)
+                    self.untold = np.where(told, np.uint32(0), self.untold)  # they are charged as what came right
             if self._lane is None:
                 astray = mine & ~taken & (rows.wrong != 0) & seen_acting(self.scored.candidate, rows)
                 self.astray += int(np.count_nonzero(astray))
@@ -321,14 +323,14 @@ class FoundFault:
 
     def _came_right(
         self, rows: Rows, value: NDArray[np.uint32], sure: NDArray[np.uint32], untold: NDArray[np.uint32]
-    ) -> Rows:
-        """Reads that show on the lanes looked at what the fault leads to, and on the others, which it would have led to
-        another level, just what was due: compared on these with what it leads to."""
+    ) -> tuple[Rows, NDArray[np.bool_]]:
+        """Reads, and which of the rows they are, that show on the lanes looked at what the fault leads to, and on the
+        others, which it would have led to another level, just what was due: compared on these with what it leads to."""
         hidden = untold & sure
         looked = self._mask & ~self._blinded(rows) & sure & rows.compared
         led = (looked != 0) & ((rows.data ^ value) & looked == 0)
         right = ((value ^ rows.expected) & hidden != 0) & ((rows.data ^ rows.expected) & untold == 0)
-        return rows.holding(value & hidden, hidden).take(led & right)
+        return rows.holding(value & hidden, hidden).take(led & right), led & right
 
     def _blinded(self, rows: Rows) -> np.ndarray:
         return np.zeros(len(rows), np.uint32) if self._blind is None else self._blind.dropped(rows)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from busledger.decoder.diagnosis.overlay import FoundFault, NotLookedAt, composes, hides
@@ -62,12 +62,20 @@ class Path(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class PathFaultState:
-    """A listed fault of something shared, in one way of failing."""
+    """A listed fault of something shared, in one way of failing. ``gain``: of its weight, what it has from the chips of
+    the rows that show it (see as_chips); it holds for those reads."""
 
     scored: Scored
     log_weight: float
     study: Study
     blind: NotLookedAt | None = None
+    gain: float = 0.0
+
+    def with_gain_of(self, other: PathFaultState) -> PathFaultState:
+        """The same with what the chips told of it under another name, or before, if it explains as many reads."""
+        if not other.gain or self.gain or self.hits != other.hits or self.scored.hard:
+            return self
+        return replace(self, log_weight=self.log_weight + other.gain, gain=other.gain)
 
     @property
     def key(self) -> tuple[object, ...]:

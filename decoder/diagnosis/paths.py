@@ -201,7 +201,7 @@ def judged(
             own = _own(scored, more, wrong.at(c)) + clipped + log_fights(scored, rows)
             if isinstance(blind, Aside):
                 left = log_left_aside(study, scored, blind, whole, given) if scored.hard else None
-                own += blind.log_contents(scored.effect, c.mask) if left is None else left
+                own += blind.log_contents(scored.effect, c.mask, c.regions) if left is None else left
             found.append(PathFaultState(scored, odds + scored.weight + own, study, blind))
     return found
 
@@ -259,7 +259,8 @@ def judged_again(path: Path, study: Study, rows: Rows, given: Sequence[Path]) ->
             blind = None  # the fault of those lanes is not in the set any more
         seen = rows if blind is None else blind.feed(rows)
         found = judged(study, [scored.candidate], study.survey([seen]), seen, given, blind, rows)
-    return next((one for one in found if one.key == path.key and _way(one.scored) == _way(scored)), None)
+    same = (one for one in found if one.key == path.key and _way(one.scored) == _way(scored))
+    return next((one.with_gain_of(path) for one in same), None)
 
 
 def other_names(
@@ -283,7 +284,7 @@ def other_names(
     def acts(one: Scored) -> tuple[object, ...]:
         return one.hard, *_way(one), one.effect.hash_, one.covers
 
-    return [one for one in found if acts(one.scored) == acts(scored)]
+    return [one.with_gain_of(path) for one in found if acts(one.scored) == acts(scored)]
 
 
 def beside_own(

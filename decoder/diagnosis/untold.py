@@ -91,5 +91,5 @@ def _by_chance(leaf: Leaf, rows: Rows) -> float:
             level, known, _ = bent_reads(behaviour, mine)
             left &= ~(known & ~(level ^ mine.data))
     reads = int(np.count_nonzero(left))
-    rate = leaf.count.wrong / max(1, leaf.count.reads)
+    rate = (leaf.count.wrong + 0.5) / (leaf.count.reads + 1.0)
     return reads * (math.log(rate) - math.log(2.0 ** leaf.unit.mask.bit_count() - 1.0)) if reads else 0.0

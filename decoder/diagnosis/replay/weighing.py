@@ -249,7 +249,8 @@ def log_sometimes(
         found = log_chances(chances[:, 0], chances[:, 1] + extra_misses / chances.shape[0], total, tally.two_ways)
         if len(apart) > 1 and not odd:
             each = _by_region(apart) + (log_rate(0, extra_misses, SOMETIMES) if extra_misses else 0.0)
-            found = log_sum([math.log1p(-_REGIONS_APART) + found, math.log(_REGIONS_APART) + each])
+            if each > -math.inf:
+                found = log_sum([math.log1p(-_REGIONS_APART) + found, math.log(_REGIONS_APART) + each])
     excuses = odd * (EXCUSE - math.log(max(2.0**pattern_bits - 1.0, 1.0)))
     unknown = -tally.unsure_bits * LN2 if log_unknown is None else log_unknown
     return found + unknown + excuses + _log_both_or_none(tally, chances, hours)

@@ -47,13 +47,15 @@ def exchanged_pairs(story: Story) -> dict[tuple[int, int], int]:
 
 
 def selects_exchanged(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
-    """One rival for each such pair whose reads come right."""
+    """One rival for each such pair, where the reads of one of them come right: only the clips are crossed then."""
     rows = story.rows
     for (one, two), count in exchanged_pairs(story).items():
-        there = (rows.region == one) | (rows.region == two)
-        right = int(np.count_nonzero(there & (rows.compared != 0) & (rows.wrong == 0)))
+        each = [rows.region == r for r in (one, two)]
+        rights = [int(np.count_nonzero(mine & (rows.compared != 0) & (rows.wrong == 0))) for mine in each]
+        sound = [10 * np.count_nonzero(mine & (rows.wrong != 0)) <= n for mine, n in zip(each, rights, strict=True)]
+        right = sum(rights)
         lines = tuple(line for line in (story.regions[r].select for r in (one, two)) if line is not None)
-        if 10 * np.count_nonzero(there & (rows.wrong != 0)) > right or not set(lines) <= set(signs.names):
+        if not any(sound) or not set(lines) <= set(signs.names):
             continue
         yield Rival(
             fault="clips-exchanged",

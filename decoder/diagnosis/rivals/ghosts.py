@@ -110,7 +110,9 @@ def _log_answers(
     after = (place >= 0) & (address[np.maximum(place, 0)] == reads.address[mine])
     place, first = np.unique(place[after], return_index=True)  # reads come in the order of time
     count = len(place)
-    as_written = int(np.count_nonzero(reads.data[mine][after][first] == data[place]))
+    # Half a byte tells: the chip of the other half may be bad.
+    odd = (reads.data[mine][after][first] ^ data[place]).astype(np.int64)
+    as_written = int(np.count_nonzero((odd & 0x0F == 0) | (odd & 0xF0 == 0)))
     ways = [log_rate(as_written, count - as_written, prior) for prior in (_ANSWERS, _NOBODY)]
     return min(0.0, ways[0] - ways[1])
 

@@ -63,6 +63,10 @@ def cycles_of_no_access(story: Story, signs: CaptureSigns) -> Iterator[Rival]:
     hits_in, right_in = (np.bincount(rows.region[of], minlength=regions) for of in (hit, right))
     answers = right_in >= _ANSWERS * hits_in
     hit, right, wrong = (of & answers[rows.region] for of in (hit, right, wrong))
+    # And so is a cell that never comes right elsewhere: its own address is the place where it fails.
+    sound = np.zeros(max(1, story.study.cells.total), np.bool_)
+    sound[rows.cell[right]] = True
+    hit, right = (of & sound[rows.cell] for of in (hit, right))
     hits = int(np.count_nonzero(hit))
     if hits < max(_LEAST, _MOSTLY * np.count_nonzero(wrong)):
         return
