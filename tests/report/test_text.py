@@ -141,8 +141,8 @@ def test_tied_suspects_that_do_not_do_the_same_are_told_with_what_each_does() ->
     )
     line = verdict(result(suspects=(first, second))).replace("\u00a0", " ")
     assert line == (
-        "the card (keeps old data when written) 90 % or U10 (D4: does not turn, or is not enabled, with reads and writes) 10 %: "
-        "this capture cannot tell which"
+        "the card (keeps old data when written) 90 % or U10 (D4: does not turn, or is not enabled, with reads and "
+        "writes) 10 %: this capture cannot tell which"
     )
 
 
