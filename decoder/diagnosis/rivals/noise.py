@@ -8,11 +8,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.board import Region
 from busledger.decoder.checks import ChannelHealth, usual_pulses
 from busledger.decoder.diagnosis.coverage.signs import CaptureSigns
 from busledger.decoder.diagnosis.evidence import Evidence
 from busledger.decoder.diagnosis.replay.study import Rows
-from busledger.decoder.diagnosis.replay.weighing import SOMETIMES, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import LOG_SLIP, SOMETIMES, log_rate, log_sum
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.false_cycles import log_false_cycles
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Excused, NotJudged, Rival, prior_of
@@ -32,6 +33,7 @@ _ALONE = 0.01  # the same, where no other data line shows any: drivers settle on
 _MANY_RUNTS = 24
 _HURT = (0.5, 0.1, 0.02, 0.004, 0.0008)  # share of a noisy clip's pulses that hurt the read they fall in, all as likely
 _TIMES = (16.0, 4.0, 1.0, 0.25)  # the same for pulses at any moment, against one in as many as a cycle has samples
+_SELECTS = 64  # bits of ``Rows.selected``
 _BEYOND = 8.0  # times the runts of the other channels
 
 
@@ -271,7 +273,19 @@ def _noisy_address(story: Story, health: ChannelHealth, line: str, usual: int, b
     # Only where the cell on the other side held something else would a wrong bit have shown.
     news = int(np.count_nonzero(wrong & (story.repeat != kernel.SAME)))
     own = log_rate(news, int(np.count_nonzero(open_)), SOMETIMES) + _log_kept_or_any(rows.take(odd))
+    own -= LOG_SLIP * _selects_on_the_other_side(rows, story.address[rows.cell] ^ (1 << bit), story.regions)
     yield _noise(story, health, line, usual, wrong, own, 0xFFFFFFFF)
+
+
+def _selects_on_the_other_side(rows: Rows, there: NDArray[np.int64], regions: Sequence[Region]) -> int:
+    """Accesses in which a clipped select comes for the region that the line's other level leads to (the addresses
+    ``there``): the decoder saw the line as it was."""
+    count = 0
+    for r, region in enumerate(regions[:_SELECTS]):
+        mark = np.uint64(1 << r)
+        came = (rows.selects_seen & mark != 0) & (rows.selected & mark != 0) & (rows.region != r)
+        count += int(np.count_nonzero(came & (there >= region.start) & (there <= region.end)))
+    return count
 
 
 def _log_kept_or_any(rows: Rows) -> float:
