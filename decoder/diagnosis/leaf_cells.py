@@ -17,12 +17,11 @@ from busledger.decoder.diagnosis.replay import lanes_kernel
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.theory import LaneFault
-from busledger.decoder.diagnosis.replay.urns import log_urn
-from busledger.decoder.diagnosis.replay.weighing import HARD, LN2, SOMETIMES, Tally, log_rate, log_sum
+from busledger.decoder.diagnosis.replay.weighing import HARD, LN2, SOMETIMES, Tally, log_rate
 from busledger.decoder.diagnosis.scoring import Scored, log_own, ways
 from busledger.decoder.diagnosis.screening import replay_leaf
 
-__all__ = ["areas", "places", "scattered"]
+__all__ = ["places", "scattered"]
 
 # Bounds of work, judged: a chip with so many failing cells has a fault of more than a cell, which patches and scatter
 # hold, so that leaving single cells out changes how it is called and not whether it is bad.
@@ -51,38 +50,6 @@ def scattered(chip: Chip, rows: Rows, mask: int) -> list[LeafState]:
     like = worn.log_like + log_levels(rows.cell, rows.data, rows.expected, rows.compared, rows.wrong, rows.event,
                                       chip.lanes)  # fmt: skip
     return [LeafState(math.log(chip.share["scatter"]), like, (scored,))]
-
-
-def areas(chip: Chip, rows: Rows, count: LeafCount, mask: int) -> list[LeafState]:
-    """Patches of cells on all lanes of a chip of several: a row or a column that does not answer, or gives anything.
-
-    What they give is any word each time, or words seen before are the likelier, as where nothing answers.
-    """
-    read, wrong = rows.compared != 0, rows.wrong != 0
-    size = chip.span.stop - chip.span.start
-    counts = cell_counts(rows.cell, chip.span.start, size, read, wrong)
-    kind = math.log(chip.share["patch"] / 2.0 / max(1, (size - 1).bit_length()))
-    word, news = rows.cell - chip.span.start, wrong & (rows.event != 0)
-    found = []
-    for patch in patches(counts):
-        here = news & ((word & patch.bits) == patch.levels)
-        given = rows.data[here] & np.uint32(mask)
-        shows = log_sum([-len(given) * math.log(2.0**chip.lanes - 1.0), log_urn(given, 2.0**chip.lanes)]) - LN2
-        beside = log_noise(count.news(count.wrong - patch.hits), count.reads, chip.lanes)
-        lines = [f"A{bit}={value}" for bit, value in patch.lines(chip.shift)]
-        for hard in (True, False):
-            like = log_rate(patch.hits, patch.misses, HARD if hard else SOMETIMES) + shows + beside
-            detail = {
-                "where_lines": lines,
-                "cells_failing": patch.failing,
-                "cells_in": patch.tested,
-                "every_time": hard,
-            }
-            tally = Tally(patch.hits, patch.misses, 0, patch.hits)
-            scored = _made(chip, "unlisted", lanes_kernel.KEPT, mask, tally, hard, detail)
-            found.append(LeafState(kind - patch.log_choice - LN2, like, (scored,)))
-    best = max((state.log for state in found), default=0.0)
-    return [state for state in found if state.log > best - NO_PART]
 
 
 def _cells(chip: Chip, rows: Rows, count: LeafCount) -> list[LeafState]:

@@ -24,7 +24,7 @@ import numpy as np
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, priors
 from busledger.decoder.diagnosis.leaf import Leaf, LeafState, Unit, log_noise, unlisted
-from busledger.decoder.diagnosis.leaf_cells import areas, places, scattered
+from busledger.decoder.diagnosis.leaf_cells import places, scattered
 from busledger.decoder.diagnosis.leaf_chip import NO_PART, Chip
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
 from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_by_word, log_patterns
@@ -98,8 +98,6 @@ class _Weighing:
         kinds = self._weight_of(whole), self._weight_of(single)
         yield from self._listed(whole, self._rows, self._count, 0.0, kinds[0] / max(sum(kinds), 1e-12))
         yield from self._by_lanes(single, kinds[1] / max(sum(kinds), 1e-12))
-        if not self._chip.second:
-            yield from areas(self._chip, self._rows, self._count, self._unit.mask)
         yield from scattered(self._chip, self._rows, self._unit.mask)
 
     def _weight_of(self, candidates: Sequence[Candidate]) -> float:
