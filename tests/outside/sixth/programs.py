@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 from random import Random
@@ -24,7 +25,7 @@ class Window:
         return Window(self.start + self.step * (self.count - 1), self.count, -self.step)
 
 
-class Writer:
+class Writer(ABC):
     """What a processor's instruction writer offers; each processor has its own."""
 
     def __init__(self, asm: Asm, scratch: int, stop_at_error: bool) -> None:
@@ -32,59 +33,59 @@ class Writer:
         self.scratch = scratch  # a few bytes of RAM for variables
         self.stop = stop_at_error
 
-    def begin(self, stack: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def begin(self, stack: int) -> None: ...
 
-    def end(self, vectors: bool) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def end(self, vectors: bool) -> None: ...
 
-    def each(self, window: Window, body: Body) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def each(self, window: Window, body: Body) -> None: ...
 
-    def put(self, value: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def put(self, value: int) -> None: ...
 
-    def check(self, value: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def check(self, value: int) -> None: ...
 
-    def put_address(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def put_address(self) -> None: ...
 
-    def check_address(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def check_address(self) -> None: ...
 
-    def walk(self) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def walk(self) -> None: ...
 
-    def put_at(self, address: int, value: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def put_at(self, address: int, value: int) -> None: ...
 
-    def check_at(self, address: int, value: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def check_at(self, address: int, value: int) -> None: ...
 
-    def copy(self, source: int, to: int, count: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def copy(self, source: int, to: int, count: int) -> None: ...
 
-    def compare(self, source: int, to: int, count: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def compare(self, source: int, to: int, count: int) -> None: ...
 
-    def sort(self, start: int, count: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def sort(self, start: int, count: int) -> None: ...
 
-    def recurse(self, depth: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def recurse(self, depth: int) -> None: ...
 
-    def idle(self, turns: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def idle(self, turns: int) -> None: ...
 
-    def add_up(self, start: int, count: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def add_up(self, start: int, count: int) -> None: ...
 
-    def modify(self, at: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def modify(self, at: int) -> None: ...
 
-    def spool(self, start: int, turns: int) -> None:
-        raise NotImplementedError
+    @abstractmethod
+    def spool(self, start: int, turns: int) -> None: ...
 
 
 def march(w: Writer, at: Window, one: int) -> None:
