@@ -271,7 +271,10 @@ def _rate_notes(windows: Windows) -> list[Note]:
             f"{-offsets.value * windows.tick_fs * 1e-6:.3g} ns before the end of {strobe}"
             for strobe, offsets in windows.moved_eyes().items()
         )
-        text = f"data is read {said}: no sample surely lies in the published set-up time, and there the bus stood still"
+        text = (
+            f"data is read {said}: no sample surely lies in the published set-up time, and there the bus stood still, "
+            "or memory agreed with itself"
+        )
         return [Note("eye", text)]
     if windows.grid is None or narrow is None:
         return []

@@ -6,7 +6,8 @@ counts is the bus's own pace. Movements of the data lines are counted by their d
 that settle lie before a quiet stretch, those that release the bus after it. In the quiet stretch a level is sure.
 So it is where a window of one to two samples ends with the strobe and the bus is released in the sample of its edge.
 Where the lines are seen to settle until the last sample before the edge, and to stand still from there past the edge,
-that sample is read: the sample before it shows what the bus carried before.
+that sample is read: the sample before it shows what the bus carried before. It is read, too, where channels lag so
+that no rest shows, but memory hardly agrees with itself a sample earlier; what moves after it is in doubt then.
 
 Where no speed grade is named and the slowest one promises the data more than two samples early, it is read there; a
 quicker part may still be settling. What moves after that sample is in doubt then, unless the bus is seen to move there
