@@ -22,6 +22,7 @@ __all__ = ["Item", "PartMarginal", "Place", "Posterior", "places_of", "posterior
 # another on two cards, and on one.
 _SEED = 0.5  # chance from which a thing has a place of its own
 _WEAK_SEED = 0.2  # chance from which the likeliest thing has one where nothing reaches the above
+_AS_LIKELY = 0.8  # what the board file names, so much as likely as a cause off the card or more, is told first
 _BESIDE = 0.5  # of an item's chance, beside another: it is no alternative to that one
 _SHOWN = 0.005  # a suspect below it would be listed with 0 %
 _OF_A_CHIP = 24  # ways to be bad that are told apart, of one chip
@@ -232,7 +233,7 @@ def _home(item: Item, seeds: Sequence[Place]) -> Place | None:
 def _settle(place: Place) -> None:
     """In front the likeliest fault of the likeliest part: a part whose many faults share its chance is not behind
     another part's only one; nor are a row and its chips, of which no read tells which it is, behind a cause that is not
-    on the card and less likely than they are together."""
+    on the card and no likelier than they are together: the board file speaks for them."""
     of_part: dict[tuple[object, ...], float] = {}
     for item in place.items:
         of_part[_part_of(item)] = of_part.get(_part_of(item), 0.0) + item.probability
@@ -245,7 +246,7 @@ def _settle(place: Place) -> None:
                 effect = item.fault.effect
                 alike.setdefault((effect.hash_, effect.tally.explained), []).append(item)
         tied = max(alike.values(), key=lambda group: sum(i.probability for i in group), default=[])
-        if sum(item.probability for item in tied) > of_part[_part_of(first)]:
+        if sum(item.probability for item in tied) > _AS_LIKELY * of_part[_part_of(first)]:
             first = max(tied, key=lambda item: item.probability)
     place.items.sort(key=lambda item: item is not first)
     total = sum(item.probability for item in place.items)

@@ -24,6 +24,7 @@ __all__ = [
 
 LIKELY = 0.5  # from even chances on a part is called bad
 SURE = 0.95  # from here on it is bad "for certain": ``saying.bad_parts_line`` says so
+_AS_LIKELY = 0.7  # a cause off the card this much as likely as a part, or the other way round, ties with it
 _MENTIONED = 0.05  # a part less probable than this does not make its place doubtful
 
 
@@ -53,8 +54,19 @@ class BadPlace:
 
     @property
     def tied(self) -> tuple[Suspect, ...]:
-        """Rivals with the same effect on every read as the leader: this capture cannot tell them apart."""
-        return tuple(s for s in self.rivals if s.rank in self.leader.tied_with)
+        """Rivals with the same effect on every read as the leader, and a cause off the card that is about as likely as
+        a part: this capture cannot tell them apart."""
+        return tuple(s for s in self.rivals if s.rank in self.leader.tied_with or self._about_as_likely(s))
+
+    def _about_as_likely(self, other: Suspect) -> bool:
+        if KINDS[other.fault].on_card == self.on_card or other.explains != self.leader.explains:
+            return False
+        one, two = sorted((self._together(self.leader), self._together(other)))
+        return one >= _AS_LIKELY * two
+
+    def _together(self, suspect: Suspect) -> float:
+        """The chance of it and of what has the same effect on every read."""
+        return sum(s.probability for s in self.suspects if s is suspect or s.rank in suspect.tied_with)
 
     @property
     def wrong(self) -> float:

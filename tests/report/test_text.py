@@ -134,6 +134,17 @@ def test_tied_suspects_share_the_first_line() -> None:
     )
 
 
+def test_a_part_and_a_cause_off_the_card_that_are_as_likely_stand_in_the_first_line_together():
+    first = suspect(fault="write-lost", scope="region", component=None, lanes=(), probability=0.49, explains=9)
+    second = first.model_copy(
+        update={"rank": 2, "fault": "read-only", "scope": "machine", "probability": 0.51, "detail": {"span": (0, 255)}}
+    )
+    told = verdict(result(suspects=(first, second)))
+    assert "49\u00a0% or " in told and "51\u00a0%" in told and told.endswith("this capture cannot tell which")
+    far = second.model_copy(update={"probability": 0.2})
+    assert "cannot tell which" not in verdict(result(suspects=(first, far)))
+
+
 def test_tied_suspects_that_do_not_do_the_same_are_told_with_what_each_does() -> None:
     first = suspect(scope="board", component=None, fault="write-lost", region=None, probability=0.9, tied_with=(2,))
     second = suspect(

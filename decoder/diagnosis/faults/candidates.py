@@ -234,20 +234,24 @@ def _log_shared() -> float:
 def log_prior_never_written(regions: int, *, one_chip: bool = False) -> float:
     """Log of the chance that one region of ``regions`` takes no write at all, for a fault: of its wiring, or of the
     ``one_chip`` that has all of its lanes (its share of priors.toml's ``[leaf]``)."""
-    table = priors()
-    found = _log_prior_of_a_row(regions) + math.log(float(table["belief"]["hard"]))
-    if not one_chip:
-        return found
-    bad, sound = (float(v) for v in table["leaf"]["bad_share"])
-    of_chips = sum(kind.weight("chip") for kind in ON_CARD if "chip" in kind.scopes)
-    share = float(table["leaf"]["share"]["listed"]) * KINDS["write-lost"].weight("chip") / of_chips
-    chip = bad / (bad + sound) * share * float(table["belief"]["hard"])
-    return math.log(math.exp(found) + chip)
+    return _log_prior_of_lost_writes(regions, math.log(float(priors()["belief"]["hard"])), one_chip)
 
 
-def log_prior_at_times(regions: int) -> float:
-    """Log of the chance that one region of ``regions`` takes writes at times only, by a fault of its wiring."""
-    return _log_prior_of_a_row(regions) + math.log1p(-float(priors()["belief"]["hard"]))
+def log_prior_at_times(regions: int, *, one_chip: bool = False) -> float:
+    """As ``log_prior_never_written``, of one that takes writes at times only."""
+    return _log_prior_of_lost_writes(regions, math.log1p(-float(priors()["belief"]["hard"])), one_chip)
+
+
+def _log_prior_of_lost_writes(regions: int, log_so: float, one_chip: bool) -> float:
+    """``log_so``: log of the chance that a fault acts so."""
+    found = _log_prior_of_a_row(regions)
+    if one_chip:
+        table = priors()["leaf"]
+        bad, sound = (float(v) for v in table["bad_share"])
+        of_chips = sum(kind.weight("chip") for kind in ON_CARD if "chip" in kind.scopes)
+        share = float(table["share"]["listed"]) * KINDS["write-lost"].weight("chip") / of_chips
+        found = math.log(math.exp(found) + bad / (bad + sound) * share)
+    return found + log_so
 
 
 def _log_prior_of_a_row(regions: int) -> float:

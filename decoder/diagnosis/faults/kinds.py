@@ -277,11 +277,11 @@ RIVALS: tuple[Kind, ...] = (
         name="read-only",
         literature=_NOT_MEMORY,
         scopes=("machine",),
-        does="takes no writes and reads the same each time: it is read-only or protected",
+        does="cannot be written, always or at times: it is read-only or protected",
         short="read-only",
         looks=Looks.OLD,
         links=" ",
-        look_for='say so in the board file (kind = "rom", or write_protect = true)',
+        look_for='say so in the board file (kind = "rom", or write_protect)',
         replayed=False,
     ),
     Kind(

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 from busledger.decoder.board import Region
 from busledger.decoder.diagnosis.faults.candidates import log_prior_at_times, log_prior_never_written
 from busledger.decoder.diagnosis.replay.contents import log_found
-from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_rate
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
+from busledger.decoder.diagnosis.replay.study import Rows
+from busledger.decoder.diagnosis.replay.weighing import HARD, SOMETIMES, log_chances, log_rate
 from busledger.decoder.diagnosis.rivals import story_kernel as kernel
 from busledger.decoder.diagnosis.rivals.rival import Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.story import Story
@@ -26,9 +28,8 @@ _STRETCH = 4.0  # judged: writes in a row that do not take, in the mean
 PAGE = 256  # judged: addresses, the least that is protected, or switched in, by itself where chips of memory are named
 _BLOCK = 16  # judged; cells: a smaller block is not protected by anything of the time
 _FEW_CELLS, _FEW_WRONG = 3, 6  # judged: fewer cells, and fewer wrong reads, show no switch
-# Judged, nats: a tie of a contact and a switch that come and go leans to what accuses nobody; one of a write line that
-# is open and a page that is protected for good to the line, where the board file calls it RAM and says no more.
-_TIE, _SAID_TO_BE_RAM = 0.1, -0.25
+# Judged, nats: where no read tells a switch from a contact or an open write line, no part is likelier than not.
+_TIE = 0.05
 
 
 def read_only(story: Story) -> Iterator[Rival]:
@@ -109,9 +110,7 @@ def _log_places(low: int, high: int, start: int, end: int) -> float:
     return 2.0 * math.log(span)  # where it begins and ends has to be known
 
 
-def _at_times(
-    story: Story, regions: Sequence[int], stays: NDArray[np.bool_], told: NDArray[np.bool_]
-) -> Rival | None:
+def _at_times(story: Story, regions: Sequence[int], stays: NDArray[np.bool_], told: NDArray[np.bool_]) -> Rival | None:
     """A block in which writes take or do not, all together, for long stretches: a write-protect that is switched.
     ``regions``: those that it may lie in; ``stays``: bool a cell; ``told``: the first reads after writes."""
     inside = np.zeros(max(1, story.study.cells.total), np.bool_)
@@ -119,8 +118,23 @@ def _at_times(
         inside[story.study.cells.span(r)] = True
     if np.count_nonzero(stays & inside) < _FEW_CELLS:
         return None
-    address = story.address[stays & inside]
-    low, high = int(address.min()), int(address.max())
+    # Where writes were lost; or all of a region that the board file names, of which a test that walks up through it
+    # when the switch is turned tells only as far as it had come.
+    tried = [story.address[stays & inside], *([story.address[inside]] if story.has_chips(regions[0]) else [])]
+    places = {(int(where.min()), int(where.max())) for where in tried}
+    ways = (_switched(story, regions, inside, place, told) for place in sorted(places))
+    return max((way for way in ways if way is not None), key=lambda way: way.log_prior + way.log_own, default=None)
+
+
+def _switched(
+    story: Story,
+    regions: Sequence[int],
+    inside: NDArray[np.bool_],
+    place: tuple[int, int],
+    told: NDArray[np.bool_],
+) -> Rival | None:
+    """``_at_times`` of the cells of ``inside`` (bool a cell) from the one to the other address of ``place``."""
+    low, high = place
     cells = inside & (story.address >= low) & (story.address <= high)
     rows = story.rows
     here = cells[rows.cell] & ~rows.is_write
@@ -159,21 +173,24 @@ def _at_times(
     back = here & (rows.compared != 0) & (rows.wrong == 0) & (story.repeat == kernel.OTHER)
     unknown += sum(int(lanes).bit_count() for lanes in rows.compared[back])
     against = odd + int(np.count_nonzero(back))
-    own = log_rate(changes, len(lost) - changes, SOMETIMES) - unknown * LN2 + log_rate(0, against, HARD)
+    chips = story.has_chips(regions[0])
+    # Where no write is seen to take beside the block, it may as well be all of the region.
+    whole = not (took & told & inside[rows.cell] & ~here).any()
+    turned = log_rate(changes, len(lost) - changes, SOMETIMES)
+    if chips and whole:
+        turned = min(turned, _as_a_contact(rows, story.since[telling], lost))
+    own = turned - unknown * LN2 + log_rate(0, against, HARD)
     study = story.study
     own -= float(np.log(np.clip(story.older[left] >> kernel.BACK, 1, kernel.HELD)).sum())
     own += log_found(study.card, study.cells, rows.cell[found], rows.data[found], rows.compared[found])
-    # Where no write is seen to take beside the block, it may as well be all of the region.
-    whole = not (took & told & inside[rows.cell] & ~here).any()
     one = regions[0] if len(regions) == 1 else None
     first, ends = story.regions[regions[0]], [story.regions[r].end for r in regions]
     own -= 0.0 if whole else _log_places(low, high, min(story.regions[r].start for r in regions), max(ends))
-    place = (low, high)
-    chips = story.has_chips(regions[0])
     log_prior = prior_of("read-only", chips=chips)
     if chips and whole:
         # A contact that opens and closes does the same, to every read: that it is one is as likely as a switch.
-        log_prior = max(log_prior, _TIE + log_prior_at_times(sum(one.kind == "ram" for one in story.regions)))
+        ram = sum(one.kind == "ram" for one in story.regions)
+        log_prior = max(log_prior, _TIE + log_prior_at_times(ram, one_chip=_in_one_chip(first)))
     return Rival(
         fault="read-only",
         scope="machine",
@@ -195,6 +212,13 @@ def _at_times(
         index=rows.index[wrong],
         taken=NotJudged(cells),
     )
+
+
+def _as_a_contact(rows: Rows, writes: NDArray[np.int64], lost: NDArray[np.bool_]) -> float:
+    """How well a write line that comes and goes explains which of the ``writes`` (rows of ``rows``) were ``lost``: it
+    is turned off and on no more freely than a switch is."""
+    hits, misses = (np.bincount(rows.window[writes[so]], minlength=WINDOWS).astype(np.int64) for so in (lost, ~lost))
+    return log_chances(hits, misses, (int(hits.sum()), int(misses.sum())))
 
 
 def _fixed(story: Story, r: int, block: tuple[int, int], places: float) -> Rival | None:
@@ -231,7 +255,7 @@ def _fixed(story: Story, r: int, block: tuple[int, int], places: float) -> Rival
     if story.has_chips(r) and not taken.any():
         # Where no write to a region takes, no read can tell a switch or a link from a write line that is open: it is
         # as likely as all parts together that would show so.
-        log_prior = _SAID_TO_BE_RAM + log_prior_never_written(
+        log_prior = _TIE + log_prior_never_written(
             sum(one.kind == "ram" for one in story.regions), one_chip=_in_one_chip(region)
         )
     explained = wrong & (same | ~again)
