@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from busledger.decoder.diagnosis.rivals.story import Story
-from busledger.decoder.diagnosis.rivals.walking import Walk, walks
+from busledger.decoder.diagnosis.rivals.walking import Walk, log_gone_past, walks
 
 from .rows_of import study_of
 
@@ -66,3 +66,22 @@ def test_a_loop_that_goes_out_of_line_at_the_same_word_each_time_tells_of_no_cli
     told += [("r", cell, 0) for _ in range(100) for cell in range(21, 29)]
     _, high = walks(Story.of(study_of(told)))[0].by_line(A2)
     assert len(high.out) == 100 and high.log_odds < 0.0
+
+
+def gone_past(turns: list[range], low: bool) -> float:
+    """Code that is fetched in three places, the last time with A2 ``low`` throughout."""
+    told = [("w", cell, cell) for cell in range(32)]
+    told += [("r", cell, 0) for _ in range(6) for turn in turns for cell in turn]
+    began = len(told)
+    told += [("r", cell & ~4 if low else cell, 0) for _ in range(6) for turn in turns for cell in turn]
+    story = Story.of(study_of(told))
+    return log_gone_past(story, A2, int(story.rows.time[began]), int(story.rows.time[-1]))
+
+
+def test_code_that_goes_past_a_line_wherever_it_crossed_it_speaks_for_the_clip():
+    assert gone_past([range(8), range(8, 16), range(16, 24)], low=True) > 10.0
+
+
+def test_code_that_crosses_the_line_or_stays_where_it_does_not_move_speaks_for_no_clip():
+    assert gone_past([range(8), range(8, 16), range(16, 24)], low=False) == 0.0
+    assert gone_past([range(4), range(8, 12)], low=True) == 0.0

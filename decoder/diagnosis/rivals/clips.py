@@ -28,6 +28,7 @@ from busledger.decoder.diagnosis.rivals.rests import FEW, Span, came_off, prior_
 from busledger.decoder.diagnosis.rivals.rival import Both, Excused, NotJudged, Rival, prior_of
 from busledger.decoder.diagnosis.rivals.sides import either_side, log_sides, partners_of, selected_there, walks
 from busledger.decoder.diagnosis.rivals.story import Story
+from busledger.decoder.diagnosis.rivals.walking import log_gone_past
 from busledger.decoder.diagnosis.rivals.words import counted, look_at
 from busledger.decoder.diagnosis.rivals.written_without import log_written_without
 
@@ -46,7 +47,7 @@ _CELLS = 5
 _TOLD = 2  # wrong reads that give what the other side of the line holds: one may be anything
 _SLIPS = 2  # by which one select seems to come that should not, and one not to come that should
 _FEW_SELECTED = 20  # accesses: as many as strobes.py asks for of a select that rests
-_UNTOLD = 0.25  # wrong reads of which one side is not known, for one that the two sides explain. Judged
+_UNTOLD = 0.5  # wrong reads of which one side is not known, for one that the two sides explain. Judged
 _MOVED = 10.0  # nats of bytes that are those of another place: what three places of a program have in common by chance
 _OTHERS = 0.25  # wrong reads before the clip came off, for one since: of another cause. Judged
 _A_READ = 6.0  # nats that a wrong read more or less explained is worth where two ways to play a clip are compared
@@ -207,6 +208,7 @@ def _of_address(story: Story, bit: int, line: str, span: Span) -> Iterator[Rival
     own -= _SLIPS * LOG_SLIP * (np.count_nonzero(there) - np.count_nonzero(here & (hit[first:last] == 1)))
     if span.expected is not None:
         own += log_carried_over(story, bit, span.first, span.last, to_end=span.to_end)
+        own += log_gone_past(story, bit, span.first, span.last)
     hits = int(np.count_nonzero(explained))
     index = rows.index[np.flatnonzero(explained)]
     yield Rival(

@@ -19,7 +19,7 @@ from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_rate
 from busledger.decoder.diagnosis.rivals.story import Story
 from busledger.decoder.diagnosis.rivals.transfers import traffic
 
-__all__ = ["OutOfLine", "Walk", "walks"]
+__all__ = ["OutOfLine", "Walk", "log_gone_past", "walks"]
 
 _NEAR = (1, 8)  # accesses before and after: code alone, and what instructions fetch between two of their data
 _AFTER = 4  # accesses after one, in which a program goes on from it
@@ -30,6 +30,7 @@ _BY_CHANCE, _BY_TURNS = (0.3, 3.0e3), 0.01
 # Judged: of the words that a program uses, those that it goes on from to just the other side of a line; Beta priors of
 # how often it does so from those, and from the others.
 _BRANCHES, _ANY, _NEVER = 0.01, (0.5, 0.5), (0.1, 1.0e3)
+_LOG_PAST = math.log(_BRANCHES)  # of each word, however often: a program may do so all through one of its phases
 _LOG_TURN = math.log(1e-3)  # judged: that a program turns aside to just the other side of a line, at a given place
 
 
@@ -122,6 +123,24 @@ class Walk:
         return min(_log_going(*righted) - _log_going(*seen), -_LOG_TURN * (turns - left)), turns, left
 
 
+def log_gone_past(story: Story, bit: int, first: int, last: int) -> float:
+    """Log odds of a clip that was off the address line ``bit`` from tick ``first`` to ``last``, against a program that
+    left the line alone, by how the program goes on from words after which the line changes: to the next one but for the
+    line, where it never did so outside that time. A loop does so too, but in few places."""
+    time, address = traffic(story)
+    step = 1 << story.study.cells.shift
+    word, line = address // step, (1 << bit) // step
+    if not line or len(word) < 2:
+        return 0.0
+    crossing = ((word + 1) ^ word) & line != 0
+    inside = (time >= first) & (time <= last)
+    off = _going_on(word, line)[1]
+    of = np.unique(word, return_inverse=True)[1]
+    went_off = np.bincount(of, off & crossing & ~inside)
+    past = np.bincount(of, off & crossing & inside)
+    return -_LOG_PAST * int(np.count_nonzero((past > 0) & (went_off == 0)))
+
+
 def walks(story: Story) -> Sequence[Walk]:
     """One of each that is looked at."""
     return [Walk.of(story, near) for near in _NEAR]
@@ -130,14 +149,20 @@ def walks(story: Story) -> Sequence[Walk]:
 def _goes_on(word: NDArray[np.int64], bit: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Of each word that is used: how often one of the few accesses after it is at the next word; and how often none is,
     but one at that with ``bit`` the other way."""
+    on, off = _going_on(word, bit)
+    of = np.unique(word, return_inverse=True)[1]
+    return np.bincount(of, on).astype(np.int64), np.bincount(of, off).astype(np.int64)
+
+
+def _going_on(word: NDArray[np.int64], bit: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """The same of each access, bool."""
     after = word + 1
     on, off = np.zeros(len(word), np.bool_), np.zeros(len(word), np.bool_)
     for far in range(1, min(_AFTER, len(word) - 1) + 1):
         on[:-far] |= word[far:] == after[:-far]
         # With the lowest line the other way it would lie beside itself: an address that is read again is polled.
         off[:-far] |= (word[far:] == after[:-far] ^ bit) & (word[far:] != word[:-far])
-    of = np.unique(word, return_inverse=True)[1]
-    return np.bincount(of, on).astype(np.int64), np.bincount(of, off & ~on).astype(np.int64)
+    return on, off & ~on
 
 
 def _log_going(on: NDArray[np.int64], off: NDArray[np.int64]) -> float:
