@@ -11,7 +11,7 @@ from typing import Any
 import numba
 import numpy as np
 import pytest
-from numba.core import base, codegen, ir, lowering, postproc, targetconfig, types
+from numba.core import base, callwrapper, codegen, ir, lowering, postproc, targetconfig, types
 from numba.core.compiler import Flags, run_frontend
 from numba.core.runtime import _nrt_python, rtsys
 from numba.core.runtime.context import NRTContext
@@ -55,6 +55,7 @@ def test_numbas_insides_are_those_that_the_shortcuts_know() -> None:
     assert types.functions.BaseFunction.get_call_type.instead_of
     assert targetconfig.TargetConfig.__eq__.instead_of
     assert lowering.BaseLower.create_cfunc_wrapper.instead_of
+    assert callwrapper.PyCallWrapper.build.instead_of
     assert ir.Inst._rec_list_vars.instead_of
     assert postproc.PostProcessor.run.instead_of
     assert base.BaseContext.refresh.instead_of
@@ -185,6 +186,24 @@ def test_it_makes_no_machine_code_of_its_own() -> None:
     libraries = [made.library for made in _shared.overloads.values()]
     assert libraries
     assert all(library.get_pointer_to_function(library.name) == 0 for library in libraries)
+
+
+def test_only_the_way_into_a_kernel_of_ours_is_left_as_numba_writes_it() -> None:
+    """The kernel itself is not: there LLVM's work pays."""
+
+    def emptied(touched: Any, n: int, part: Any) -> None:
+        for k in range(n):
+            part[touched[k]] = 0
+
+    emptied.__module__ = "busledger.made_up_kernel"
+    ours, theirs = njit(emptied), njit(_sums.py_func)
+    part = np.ones(4, np.uint8)
+    ours(np.array([2, 0], np.int32), 2, part)
+    theirs(np.ones(3, np.int64), 1)
+    assert part.tolist() == [0, 1, 0, 1]
+    left = {name: next(iter(one.inspect_llvm().values())).count(" optnone ") for name, one in
+            (("ours", ours), ("theirs", theirs))}  # fmt: skip
+    assert left == {"ours": 1, "theirs": 0}
 
 
 KINDS = (np.uint8, np.int64, np.uint64, np.float64)

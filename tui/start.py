@@ -18,7 +18,12 @@ def main() -> int:
     # numpy and scipy each bring a BLAS whose threads, one a core, look busily for work from the start: 0.1 s of a core.
     # What is multiplied here is small. Who has set it otherwise keeps it.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # pydantic would look through all that is installed for plugins of its own.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "1")
     try:
+        from busledger.tui.class_making import compile_methods_later
+
+        compile_methods_later()
         from busledger.tui.commands.main import main as run
     except KeyboardInterrupt:
         return INTERRUPTED

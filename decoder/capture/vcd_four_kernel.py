@@ -44,6 +44,8 @@ from busledger.decoder.capture.vcd_kernel import (
 )
 from busledger.decoder.inner_kernel import inner
 
+_QUIET = 64  # rows in which no line changed for the first time, after which it is asked whether any has not
+
 
 @inner(_nrt=False)
 def lay_unknown(now, masks, variable, gone):
@@ -75,6 +77,7 @@ def lex_common_four(buf, at, stop, state, now, last, ids, common, rows, width):
     none, every = np.uint64(0), ~np.uint64(0)
     digits, kept, begun, begin, lead = np.int64(0), none, none, none, np.int64(0)  # as ``lex_common`` has them
     raised, stamped = state[FORCE] != 0, False
+    watched, quiet = True, 0
     while at < safe:
         window = load64(buf, at)
         c = window & BYTE
@@ -123,7 +126,15 @@ def lex_common_four(buf, at, stop, state, now, last, ids, common, rows, width):
                         touch_mask[k, fourth], touch_mask[k, third], touch_mask[k, 1], touch_mask[k, 0] = t3, t2, t1, t0
                         last[2, fourth], last[2, third], last[2, 1], last[2, 0] = t3, t2, t1, t0
                         state[TOUCHES] = k + 1
-                    touched = False
+                    touched, quiet = False, 0
+                elif watched:
+                    quiet += 1
+                    if quiet == _QUIET:
+                        watched = False
+                        for variable in range(masks.shape[0]):
+                            watched = watched or masks[variable, 0] & ~t0 != 0 or masks[variable, 1] & ~t1 != 0
+                            if len(width) > 2:
+                                watched = watched or masks[variable, 2] & ~t2 != 0 or masks[variable, 3] & ~t3 != 0
                 time[row] = ticks
                 if len(width) > 2:
                     levels[row, fourth], levels[row, third] = v3, v2
@@ -149,15 +160,17 @@ def lex_common_four(buf, at, stop, state, now, last, ids, common, rows, width):
             x = none if what == OTHER else none - (c & np.uint64(1))
             v0 = (v0 & ~m0) | (x & m0)
             v1 = (v1 & ~m1) | (x & m1)
-            fresh = (m0 & ~t0) | (m1 & ~t1)
             if len(width) > 2:
                 v2 = (v2 & ~m2) | (x & m2)
                 v3 = (v3 & ~m3) | (x & m3)
-                fresh |= (m2 & ~t2) | (m3 & ~t3)
-            if fresh != 0:
-                t0, t1, touched = t0 | m0, t1 | m1, True
+            if watched:
+                fresh = (m0 & ~t0) | (m1 & ~t1)
                 if len(width) > 2:
-                    t2, t3 = t2 | m2, t3 | m3
+                    fresh |= (m2 & ~t2) | (m3 & ~t3)
+                if fresh != 0:
+                    t0, t1, touched = t0 | m0, t1 | m1, True
+                    if len(width) > 2:
+                        t2, t3 = t2 | m2, t3 | m3
             if what == OTHER or lost:
                 if not opened:
                     open_rows(state, unknown, row)
@@ -186,15 +199,17 @@ def lex_common_four(buf, at, stop, state, now, last, ids, common, rows, width):
                 x = (bits << place) | (bits >> ((np.uint64(64) - place) & np.uint64(63)))
             v0 ^= (v0 ^ x) & m0
             v1 ^= (v1 ^ x) & m1
-            fresh = (m0 & ~t0) | (m1 & ~t1)
             if len(width) > 2:
                 v2 ^= (v2 ^ x) & m2
                 v3 ^= (v3 ^ x) & m3
-                fresh |= (m2 & ~t2) | (m3 & ~t3)
-            if fresh != 0:
-                t0, t1, touched = t0 | m0, t1 | m1, True
+            if watched:
+                fresh = (m0 & ~t0) | (m1 & ~t1)
                 if len(width) > 2:
-                    t2, t3 = t2 | m2, t3 | m3
+                    fresh |= (m2 & ~t2) | (m3 & ~t3)
+                if fresh != 0:
+                    t0, t1, touched = t0 | m0, t1 | m1, True
+                    if len(width) > 2:
+                        t2, t3 = t2 | m2, t3 | m3
             if lost:
                 lay_unknown(now, masks, variable, none)
         else:

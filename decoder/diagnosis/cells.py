@@ -25,10 +25,11 @@ class Layer(NamedTuple):
 
 
 class _Led(NamedTuple):
-    """Cells, their addresses, and where these may lead; ``listed``: the cell of every address of the bus, or None."""
+    """Cells, their addresses, and where these may lead; ``listed``: the cell of every address of the bus, or None.
+    Addresses are uint16 where these are listed: a map is made for every pair of lines, and the narrower is quicker."""
 
-    cells: NDArray[np.int64]
-    address: NDArray[np.int64]
+    cells: NDArray[np.int64] | slice
+    address: NDArray[Any]
     targets: list[Layer]
     listed: Cells | None
 
@@ -142,9 +143,10 @@ class CellSpace:
     def _across(self, regions: Sequence[int], bits: int, bend: Any) -> Cells:
         out = self.identity.copy()
         for led in self._led_among(tuple(regions)):
-            bent = bend(led.address)
-            listed = None if bits >> self.address_bits else led.listed
-            out[led.cells] = self._first_at(led.targets, bent) if listed is None else listed[bent]
+            if led.listed is None or bits >> self.address_bits:
+                out[led.cells] = self._first_at(led.targets, bend(led.address.astype(np.int64)))
+            else:
+                out[led.cells] = led.listed.take(bend(led.address))
         return out
 
     def _first_at(self, targets: Sequence[Layer], address: NDArray[np.int64]) -> Cells:
@@ -165,16 +167,23 @@ class CellSpace:
             held = []
             for (space, own), members in kinds.items():
                 able = [r for (s, b), others in kinds.items() if s == space and b & own for r in others]
-                mine = np.concatenate([np.arange(self.base[r], self.base[r] + self.size[r]) for r in members])
+                mine = self._cells_of(members)
                 address = np.concatenate([self._addresses(r) for r in members])
                 targets, listed = self.layers(able), None
                 if self.address_bits <= _LISTED_BITS and address.max(initial=0) >> self.address_bits == 0:
                     listed = self._first_at(targets, np.arange(1 << self.address_bits))
+                    address = address.astype(np.uint16)
                 held.append(_Led(mine, address, targets, listed))
             if len(self._led) >= _LED_AMONG:
                 self._led.clear()
             self._led[regions] = held
         return held
+
+    def _cells_of(self, regions: Sequence[int]) -> NDArray[np.int64] | slice:
+        """The cells of some regions, ascending; a slice where they lie side by side."""
+        if list(regions) == list(range(regions[0], regions[-1] + 1)):
+            return slice(self.base[regions[0]], self.base[regions[-1]] + self.size[regions[-1]])
+        return np.concatenate([self.identity[self.span(r)] for r in regions]).astype(np.int64)
 
     def last_at(self, regions: Sequence[int], address: NDArray[np.int64]) -> Cells:
         """The cell of each bus address in the last of ``regions`` that holds it, -1 where none does."""
@@ -221,11 +230,13 @@ class CellSpace:
         return out
 
 
-def _force(word: NDArray[np.int64], bit: int, level: int) -> NDArray[np.int64]:
-    return word | bit if level else word & ~bit
+def _force(word: NDArray[Any], bit: int, level: int) -> NDArray[Any]:
+    high: NDArray[Any] = word | bit
+    return high if level else high ^ bit
 
 
-def _join(word: NDArray[np.int64], pair: int, high: bool) -> NDArray[np.int64]:
+def _join(word: NDArray[Any], pair: int, high: bool) -> NDArray[Any]:
     seen = word & pair
     up = seen != 0 if high else seen == pair
-    return np.where(up, word | pair, word & ~pair)
+    both: NDArray[Any] = word | pair
+    return np.where(up, both, both ^ pair)

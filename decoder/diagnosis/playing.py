@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.replay.few_cells import Focus
 from busledger.decoder.diagnosis.replay.foretold import FoundContents
 from busledger.decoder.diagnosis.replay.memory_kernel import AWAKE
 from busledger.decoder.diagnosis.replay.replay import Effect, PathRun, Tables, screened
@@ -35,25 +36,29 @@ def play(
 ) -> Effects:  # fmt: skip
     """(hard, now and then) of each fault, judged on the cells ``focus``; None = on all cells, and with how likely it is
     what reads found in cells of unknown contents (``contents``: under the hard theory, too)."""
+    found: Effects = {}
     by_regions: dict[tuple[int, ...], list[PathFault]] = {}
     for fault in sorted(faults, key=lambda f: (f.op, f.numbers)):
         by_regions.setdefault(fault.regions, []).append(fault)
-    found: Effects = {}
-    tables = Tables(study, focus)
+    if focus is not None:
+        looked_at = Focus(study, focus)
+        for regions, members in by_regions.items():
+            found.update(looked_at.play(members, screened(rows, regions)))
+        return found
+    tables = Tables(study)
     for regions, members in by_regions.items():
         mine = screened(rows, regions)
-        unknown = FoundContents(study, mine) if focus is None else None
+        unknown = FoundContents(study, mine)
         for fault in members:
             run = PathRun(fault, tables)
-            given = run.feed(mine, want_rows=unknown is not None)
+            given = run.feed(mine, want_rows=True)
             always, some = run.effects()
-            if unknown is not None:
-                if contents:
-                    always = replace(always, log_contents=unknown.log_of(fault, given.sure))
-                often = not leaf or _is_refuted(always.tally)
-                some, lanes = in_bursts(fault, tables, mine, (some, given.found), often=often)
-                if _is_worth_asking(fault, some):
-                    some = replace(some, log_contents=unknown.log_of_acts(fault, lanes))
+            if contents:
+                always = replace(always, log_contents=unknown.log_of(fault, given.sure))
+            often = not leaf or _is_refuted(always.tally)
+            some, lanes = in_bursts(fault, tables, mine, (some, given.found), often=often)
+            if _is_worth_asking(fault, some):
+                some = replace(some, log_contents=unknown.log_of_acts(fault, lanes))
             found[fault] = always, some
     return found
 

@@ -88,3 +88,20 @@ def test_a_piece_without_unknown_levels_shares_its_unknown_bits_until_they_are_w
     assert lexed.unknown.all() and not lexed.known
     again = lex_piece(text, len(text), tables, 0, 0, RowMemory())
     assert not again.unknown.any()
+
+
+@pytest.mark.parametrize("lines", [28, 65, 128, 200, 256])
+def test_lines_that_change_for_the_first_time_long_after_the_others_are_told_so(lines: int) -> None:
+    rng = random.Random(lines)
+    tables, variables = _tables(rng, 200, lines)
+    for late in (0, 3, 190):
+        order = [rng.choice(variables[: len(variables) - late]) for _ in range(4_000)] + variables[::-1]
+        order += [rng.choice(variables) for _ in range(300)]
+        words = [f"#{42 * k} {k & 1}{code}" if size == 1 else f"#{42 * k} b{k & 1} {code}"
+                 for k, (code, size) in enumerate(order)]  # fmt: skip
+        text = bytearray("\n".join(words).encode() + b"\n")
+        quick, thorough = (
+            lex_piece(bytearray(text), len(text), tables, 0, 0, RowMemory(), plain) for plain in (False, True)
+        )
+        _same(quick, thorough)
+        assert len(quick.touch_row) > 1

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from busledger.decoder.diagnosis.replay import memory_kernel as m
 from busledger.decoder.diagnosis.replay import replay_kernel as k
-from busledger.decoder.diagnosis.replay.arrays import Acts, CellState, CellTables, Counts, Given, ReplayRows
+from busledger.decoder.diagnosis.replay.arrays import Acts, CellState, CellTables, Counts, FewCells, Given, ReplayRows
 from tests.reference.replay_twin import ReplayTwin
 from tests.reference.replay_words import Row, Theory
 
@@ -81,8 +81,12 @@ def test_kernel_equals_twin(theory, traffic, block):
     words, links = np.zeros((CELLS, m.WORDS), np.uint32), np.zeros((CELLS, m.LINKS), np.int32)
     links[:, m.OWNER] = -1
     links[:, m.OWNER2] = -1
-    hard, some, hashes = np.zeros(k.TALLY, np.int64), np.zeros(k.TALLY, np.int64), np.zeros(2, np.uint64)
-    chances, first = np.zeros((k.WINDOWS, 2), np.int64), np.zeros(100, np.int64)
+    counts = Counts(
+        np.zeros((1, k.TALLY), np.int64), np.zeros((1, k.TALLY), np.int64), np.zeros((1, k.WINDOWS, 2), np.int64),
+        np.zeros((1, 2), np.uint64), np.zeros((1, 100), np.int64),
+    )  # fmt: skip
+    none = np.zeros(1, np.int64)
+    all_cells = FewCells(none, none, np.zeros(0, np.int32), np.zeros((0, 5), np.int32), words)
     maps = [np.array(x, np.int32) for x in (theory.w1, theory.w2, theory.r1, theory.r2)]
     acts = m.ON_READS * theory.on_reads + m.ON_WRITES * theory.on_writes
     hours = np.zeros(k.WINDOWS, np.uint8)
@@ -104,16 +108,19 @@ def test_kernel_equals_twin(theory, traffic, block):
                 column("index", np.int64), np.array([HOURS.index(r.hours) for r in some_rows], np.uint16),
                 column("rest"),
                 column("rest_read"),
+                column("rest"),
             ),
             CellTables(part, *maps, hours),
-            Acts(np.uint32(theory.mask), STORES[theory.stores], FLOATS[theory.floats], JOINS[theory.joins],
-                 BENDS[theory.bends], np.uint32(theory.bad_lanes), acts),
+            all_cells,
+            np.array([Acts(theory.mask, STORES[theory.stores], FLOATS[theory.floats], JOINS[theory.joins],
+                           BENDS[theory.bends], theory.bad_lanes, acts)], np.int64),
             CellState(words, links),
-            Counts(hard, some, chances, hashes, first),
+            counts,
             True,
             given,
         )  # fmt: skip
         found += given.found.tolist()
+    hard, some, chances, hashes, first = (one[0] for one in counts)
     assert dict(zip(twin.hard, map(int, hard), strict=True)) == twin.hard
     assert dict(zip(twin.some, map(int, some), strict=True)) == twin.some
     assert tuple(map(int, hashes)) == tuple(h.value for h in twin.hashes)

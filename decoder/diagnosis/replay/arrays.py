@@ -20,6 +20,7 @@ __all__ = [
     "CouplingCounts",
     "DecayCounts",
     "Decays",
+    "FewCells",
     "Given",
     "PlaceRows",
     "PlainRows",
@@ -32,7 +33,8 @@ __all__ = [
 
 class ReplayRows(NamedTuple):
     """A block of accesses, as ``rows_kernel.prepare`` fills them; ``cycle`` int64 its index, ``window`` uint16,
-    ``rest`` and ``rest_read`` uint32 what the card's last transfer, and its last read, left."""
+    ``rest`` and ``rest_read`` uint32 what the card's last transfer, and its last read, left, ``rest_bus`` what the bus
+    carried before."""
 
     cell: NDArray[Any]
     is_write: NDArray[Any]
@@ -47,6 +49,7 @@ class ReplayRows(NamedTuple):
     window: NDArray[Any]
     rest: NDArray[Any]
     rest_read: NDArray[Any]
+    rest_bus: NDArray[Any]
 
 
 class CellTables(NamedTuple):
@@ -63,15 +66,29 @@ class CellTables(NamedTuple):
 
 
 class Acts(NamedTuple):
-    """What the fault does on ``mask``, the lanes of its part: constants of memory_kernel."""
+    """What a fault does on ``mask``, the lanes of its part: constants of memory_kernel. Kernels take an int64 row of
+    these for each fault."""
 
-    mask: Any
+    mask: int
     stores: int
     floats: int
     joins: int
     bends: int
-    bad_lanes: Any
+    bad_lanes: int
     acts: int
+
+
+class FewCells(NamedTuple):
+    """The cells of each fault that is judged on a few of them: ``begin``, ``end`` int64 a fault into ``cell`` int32,
+    those that it may touch, and ``goes`` int32[·, 5], their ``part``, ``w1``, ``w2``, ``r1`` and ``r2``; ``fresh``
+    uint32, the ``words`` of every cell before its first access. All of these are laid into the ``CellTables`` and the
+    ``CellState``, which are to work in then; of a fault without such cells those stand already."""
+
+    begin: NDArray[Any]
+    end: NDArray[Any]
+    cell: NDArray[Any]
+    goes: NDArray[Any]
+    fresh: NDArray[Any]
 
 
 class CellState(NamedTuple):
@@ -83,8 +100,8 @@ class CellState(NamedTuple):
 
 
 class Counts(NamedTuple):
-    """Sums: ``hard``, ``some`` int64[TALLY] of the two theories, ``chances`` int64[WINDOWS, 2] hits and misses of the
-    latter by window, ``hashes`` uint64[2], ``first`` int64[k] explained cycles (first[0] counts them)."""
+    """Sums, a row a fault: ``hard``, ``some`` int64[TALLY] of the two theories, ``chances`` int64[WINDOWS, 2] hits and
+    misses of the latter by window, ``hashes`` uint64[2], ``first`` int64[k] explained cycles (first[0] counts them)."""
 
     hard: NDArray[Any]
     some: NDArray[Any]

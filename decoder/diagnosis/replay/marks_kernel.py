@@ -2,11 +2,10 @@
 
 import numba as nb
 
-from busledger.decoder.diagnosis.replay.memory_kernel import LINKS, OWNER, OWNER2, WORDS
-from busledger.decoder.diagnosis.replay.replay_kernel import JUDGED, TAKES_PART
+from busledger.decoder.diagnosis.replay.reads_kernel import JUDGED, TAKES_PART
 from busledger.decoder.inner_kernel import inner
 
-_AIM, _LISTED = 1, 2
+_AIM, _LISTED, _JUDGED = 1, 2, 4
 
 
 @inner(_nrt=False)
@@ -32,18 +31,21 @@ def _list(table, c, seen, touched, n):
 
 
 @nb.njit(cache=True, nogil=True, _nrt=False)
-def mark(w1, w2, r1, r2, first, last, focus, judged, part, seen, touched):
-    """Fill ``part`` and ``touched``; how many cells take part, and how many may be touched.
+def mark(w1, w2, r1, r2, first, last, focus, judged, seen, touched, goes):
+    """Fill ``touched`` and ``goes``; how many cells may be touched.
 
     ``w1`` … ``r2`` int32 a cell, the cells that an access to it writes and reads, -1 = none; ``first``, ``last``
     int64, spans of cells that the fault can hurt; ``focus`` int32, the cells to judge, ``judged`` bool whether they are
-    in those spans. ``part`` uint8 a cell, ``seen`` uint8 a cell: both all zero before, ``seen`` also after.
+    in those spans. ``seen`` uint8 a cell, all zero before and after.
     ``touched`` int32 a cell: first those that take part, which are all that lead to a cell of ``focus`` or to one that
-    such a cell leads to; then the others that these lead to.
+    such a cell leads to; then the others that these lead to. ``goes`` int32[cells, 5]: of each of them what it is
+    (``TAKES_PART``, ``JUDGED``, or 0) and where accesses to it go, as in the four tables.
     """
     for k in range(focus.shape[0]):
         c = focus[k]
         seen[c] |= _AIM
+        if judged[k]:
+            seen[c] |= _JUDGED
         _aim(w1, c, seen)
         _aim(w2, c, seen)
         _aim(r1, c, seen)
@@ -54,7 +56,6 @@ def mark(w1, w2, r1, r2, first, last, focus, judged, part, seen, touched):
             takes = seen[c] & _AIM != 0
             takes = takes or _is_aim(w1, c, seen) or _is_aim(r1, c, seen)
             if takes or _is_aim(w2, c, seen) or _is_aim(r2, c, seen):
-                part[c] = TAKES_PART
                 touched[n] = c
                 n += 1
     for k in range(n):
@@ -67,33 +68,20 @@ def mark(w1, w2, r1, r2, first, last, focus, judged, part, seen, touched):
         m = _list(r1, c, seen, touched, m)
         m = _list(r2, c, seen, touched, m)
     for k in range(m):
+        c = touched[k]
+        goes[k, 0] = 0
+        if k < n:
+            goes[k, 0] = TAKES_PART | JUDGED if seen[c] & _JUDGED else TAKES_PART
+        goes[k, 1] = w1[c]
+        goes[k, 2] = w2[c]
+        goes[k, 3] = r1[c]
+        goes[k, 4] = r2[c]
+    for k in range(m):
         seen[touched[k]] = 0
     for k in range(focus.shape[0]):
         c = focus[k]
-        if judged[k]:
-            part[c] |= TAKES_PART | JUDGED
         for table in (w1, w2, r1, r2):
             if table[c] >= 0:
                 seen[table[c]] = 0
         seen[c] = 0
-    return n, m
-
-
-@nb.njit(cache=True, nogil=True, _nrt=False)
-def unmark(touched, n, part):
-    """Take back what ``mark`` put into ``part``."""
-    for k in range(n):
-        part[touched[k]] = 0
-
-
-@nb.njit(cache=True, nogil=True, _nrt=False)
-def wipe(touched, n, fresh, words, links):
-    """The first ``n`` of ``touched``: ``words`` as they are in ``fresh``, ``links`` as before any access."""
-    for k in range(n):
-        c = touched[k]
-        for column in range(WORDS):
-            words[c, column] = fresh[c, column]
-        for column in range(LINKS):
-            links[c, column] = 0
-        links[c, OWNER] = -1
-        links[c, OWNER2] = -1
+    return m

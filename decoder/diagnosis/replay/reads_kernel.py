@@ -81,6 +81,16 @@ class SeenRead(NamedTuple):
     judged: bool
 
 
+class Sums(NamedTuple):
+    """Of one fault: a row of each of ``Counts``."""
+
+    hard: int
+    some: int
+    chances: int
+    hashes: int
+    first: int
+
+
 class OtherCell(NamedTuple):
     """What the fault would have given had it acted at this read: the cell that is reached and what is known of it.
 

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.cells import CellSpace
-from busledger.decoder.diagnosis.replay import lanes_kernel, marks_kernel, memory_kernel, replay_kernel
+from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel, replay_kernel
 from busledger.decoder.diagnosis.replay.arrays import (
     Acts,
     Bends,
@@ -20,6 +19,7 @@ from busledger.decoder.diagnosis.replay.arrays import (
     CellState,
     CellTables,
     Counts,
+    FewCells,
     Given,
     ReplayRows,
 )
@@ -27,19 +27,27 @@ from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import BENDS, LaneFault, Maps, PathFault
 from busledger.decoder.diagnosis.replay.weighing import LN2, Tally
 
-__all__ = ["Effect", "PathRun", "Tables", "as_path", "both_ways", "run_lanes", "screened"]
+__all__ = [
+    "ANY_TIME",
+    "Effect",
+    "PathRun",
+    "Tables",
+    "acts_of",
+    "as_path",
+    "both_ways",
+    "effects_of",
+    "no_counts",
+    "nothing_given",
+    "run_lanes",
+    "screened",
+    "seen_by",
+    "spans_of",
+]
 
 Cells = NDArray[np.int64]
 
 
-class Touched(NamedTuple):
-    """The cells that a run may touch: the first ``many`` of a list, int32."""
-
-    cells: NDArray[np.int32]
-    many: int
-
-
-Where = slice | NDArray[np.bool_] | Touched
+Where = slice | NDArray[np.bool_]
 
 _FLOATS = {
     lanes_kernel.KEPT_BY_CARD: memory_kernel.KEPT_BY_CARD,
@@ -155,79 +163,47 @@ def both_ways(fault: LaneFault) -> tuple[PathFault, ...]:
 
 
 class Tables:
-    """Maps and judged cells of path faults; the last ones are kept, as neighbours in a list share them.
+    """Maps of path faults and the state of all cells; the last maps are kept, as neighbours in a list share them.
 
     One run at a time works in the cells' state kept here: the next one wipes it, where the last could have left marks.
 
     Parameters
     ----------
     study : its cells, and what cells held that were read before they were written
-    focus : cells to judge; all if None. Cells that the fault can mix up with them take part too.
     """
 
-    def __init__(self, study: Study, focus: NDArray[np.int32] | None = None) -> None:
+    def __init__(self, study: Study) -> None:
         self._study = study
         self.cells = study.cells
-        self._focus = focus
         self._key: object = None
         self._held: tuple[Maps, NDArray[np.uint8], Where] | None = None
         n = max(1, self.cells.total)
         self._part = np.zeros(n, np.uint8)
-        self._marked: slice | NDArray[np.bool_] | int = 0  # an int: so many of the list
-        self._seen, self._list = np.zeros(n, np.uint8), np.empty(n, np.int32)
-        self._hurt = np.zeros(len(self.cells.size) + 1, np.bool_)
-        self._focus_region = self.cells.regions_of(focus) if focus is not None else None
-        self._of_regions: tuple[int, ...] = ()
-        self._spans = (np.zeros(0, np.int64), np.zeros(0, np.int64))
+        self._where: Where = slice(0, 0)
         # Wiped before a run where it may touch them, and looked at nowhere else.
         self._words = np.empty((n, memory_kernel.WORDS), np.uint32)
         self._links = np.empty((n, memory_kernel.LINKS), np.int32)
         self._fresh = study.fresh_words()
 
     def of(self, fault: PathFault) -> tuple[Maps, NDArray[np.uint8], Where]:
-        """(maps, part a cell, the cells that a run may touch) of one fault."""
+        """(maps, part a cell, the cells that a run may touch) of one fault: it leads to cells of its regions only."""
         key = (fault.op, fault.numbers, fault.regions)
         if self._held is None or key != self._key:
-            maps = self._study.maps(fault)
-            self._unmark()
-            self._held = (maps, self._part, self._mark(maps, fault))
+            self._part[self._where] = 0
+            self._where = _as_slice(spans_of(self.cells, fault.regions), self.cells)
+            self._part[self._where] = replay_kernel.TAKES_PART | replay_kernel.JUDGED
+            self._held = (self._study.maps(fault), self._part, self._where)
             self._key = key
         return self._held
 
-    def _mark(self, maps: Maps, fault: PathFault) -> Where:
-        if fault.regions != self._of_regions:
-            self._of_regions, self._spans = fault.regions, _spans(self.cells, fault.regions)
-            self._hurt[:] = False
-            self._hurt[list(fault.regions)] = True
-        mine = self._spans
-        if self._focus is None:
-            self._marked = _as_slice(mine, self.cells)  # a fault leads to cells of its regions only
-            self._part[self._marked] = replay_kernel.TAKES_PART | replay_kernel.JUDGED
-            return self._marked
-        judged = self._hurt[self._focus_region]
-        n, m = marks_kernel.mark(
-            maps.w1, maps.w2, maps.r1, maps.r2, *mine, self._focus, judged, self._part, self._seen, self._list
-        )
-        self._marked = n
-        return Touched(self._list, m)
-
-    def _unmark(self) -> None:
-        if isinstance(self._marked, int):
-            marks_kernel.unmark(self._list, self._marked, self._part)
-        else:
-            self._part[self._marked] = 0
-
     def state(self, touched: Where) -> CellState:
         """The cells' state as it is before the first access."""
-        if isinstance(touched, Touched):
-            marks_kernel.wipe(*touched, self._fresh, self._words, self._links)
-        else:
-            self._words[touched] = self._fresh[touched]
-            self._links[touched] = _NO_LINKS
+        self._words[touched] = self._fresh[touched]
+        self._links[touched] = _NO_LINKS
         return CellState(self._words, self._links)
 
 
-_ANY_TIME = np.full(replay_kernel.WINDOWS, memory_kernel.ANY_TIME, np.uint8)
+ANY_TIME = np.full(replay_kernel.WINDOWS, memory_kernel.ANY_TIME, np.uint8)
 _NO_LINKS = np.zeros(memory_kernel.LINKS, np.int32)
 _NO_LINKS[memory_kernel.OWNER] = -1
 _NO_LINKS[memory_kernel.OWNER2] = -1
@@ -242,7 +218,7 @@ class PathRun:
 
     def __init__(self, fault: PathFault, tables: Tables, hours: NDArray[np.uint8] | None = None) -> None:
         self.fault = fault
-        self._hours = _ANY_TIME if hours is None else hours
+        self._hours = ANY_TIME if hours is None else hours
         self._tables = tables
         self.maps, self._part, self._touched = tables.of(fault)
         self.start()
@@ -250,58 +226,74 @@ class PathRun:
     def start(self) -> None:
         """Forget all blocks seen."""
         self._cells = self._tables.state(self._touched)
-        self._hard = np.zeros(replay_kernel.TALLY, np.int64)
-        self._some = np.zeros(replay_kernel.TALLY, np.int64)
-        self._chances = np.zeros((replay_kernel.WINDOWS, 2), np.int64)
-        self._hashes = np.zeros(2, np.uint64)
-        self._first = np.zeros(_FIRST + 1, np.int64)
+        self._counts = no_counts(1)
 
     def feed(self, rows: Rows, want_rows: bool = False) -> Given:
         """The next block; what is given is empty unless ``want_rows``."""
-        given = _nothing_given()
+        given = nothing_given()
         if want_rows:
             given = Given(*(np.zeros(len(rows), one.dtype) for one in given))
-        f, maps = self.fault, self.maps
-        floats, rest = f.floats, rows.rest
-        if floats == memory_kernel.KEPT_FROM_BUS:
-            floats, rest = memory_kernel.KEPT_BY_CARD, rows.rest_bus
-        stores, left = f.stores, rows.rest_read
-        if stores in (memory_kernel.STORES_CARD, memory_kernel.STORES_BUS):
-            left = rows.rest if stores == memory_kernel.STORES_CARD else rows.rest_bus
-            stores = memory_kernel.STORES_REST
-        wrong = rows.wrong & np.uint32(f.mask)
+        maps = self.maps
+        tables = CellTables(self._part, maps.w1, maps.w2, maps.r1, maps.r2, self._hours)
         replay_kernel.replay(
-            ReplayRows(
-                rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
-                wrong, rows.index, rows.window, rest, left,
-            ),
-            CellTables(self._part, maps.w1, maps.w2, maps.r1, maps.r2, self._hours),
-            Acts(np.uint32(f.mask), stores, floats, f.joins, f.bends, np.uint32(f.bad_lanes), f.acts),
-            self._cells,
-            Counts(self._hard, self._some, self._chances, self._hashes, self._first),
-            want_rows,
-            given,
+            seen_by(rows, self.fault.mask), tables, _all_cells(), acts_of([self.fault]), self._cells, self._counts,
+            want_rows, given,
         )  # fmt: skip
         return given
 
     def effects(self) -> tuple[Effect, Effect]:
         """(hard, now and then) over all blocks fed."""
-        first = tuple(self._first[1 : 1 + int(self._first[0])].tolist())
-        return (
-            Effect(Tally(*self._hard.tolist()), int(self._hashes[0]), first, self._chances),
-            Effect(
-                Tally(*self._some.tolist()), int(self._hashes[1]), first, self._chances,
-                hours=None if self._hours is _ANY_TIME else self._hours,
-            ),
+        always, some = effects_of(self._counts)[0]
+        return always, some if self._hours is ANY_TIME else replace(some, hours=self._hours)
+
+
+def seen_by(rows: Rows, mask: int) -> ReplayRows:
+    """A block as faults of the lanes ``mask`` are held against it."""
+    return ReplayRows(
+        rows.cell, rows.is_write, rows.data, rows.lanes, rows.sure, rows.kept, rows.expected, rows.compared,
+        rows.wrong & np.uint32(mask), rows.index, rows.window, rows.rest, rows.rest_read, rows.rest_bus,
+    )  # fmt: skip
+
+
+def acts_of(faults: Sequence[PathFault]) -> NDArray[np.int64]:
+    """What each fault does, a row of ``Acts``."""
+    return np.array([Acts(f.mask, f.stores, f.floats, f.joins, f.bends, f.bad_lanes, f.acts) for f in faults], np.int64)
+
+
+def no_counts(faults: int) -> Counts:
+    """Sums of as many faults, before the first row."""
+    return Counts(
+        np.zeros((faults, replay_kernel.TALLY), np.int64), np.zeros((faults, replay_kernel.TALLY), np.int64),
+        np.zeros((faults, replay_kernel.WINDOWS, 2), np.int64), np.zeros((faults, 2), np.uint64),
+        np.zeros((faults, _FIRST + 1), np.int64),
+    )  # fmt: skip
+
+
+def effects_of(counts: Counts) -> list[tuple[Effect, Effect]]:
+    """(hard, now and then) of each fault."""
+    hard, some, hashes, first = (one.tolist() for one in (counts.hard, counts.some, counts.hashes, counts.first))
+    found = []
+    for k, chances in enumerate(counts.chances):
+        seen = tuple(first[k][1 : 1 + first[k][0]])
+        found.append(
+            (Effect(Tally(*hard[k]), hashes[k][0], seen, chances), Effect(Tally(*some[k]), hashes[k][1], seen, chances))
         )
+    return found
 
 
 @lru_cache(maxsize=1)  # nobody writes into it
-def _nothing_given() -> Given:
+def _all_cells() -> FewCells:
+    none = np.zeros(1, np.int64)
+    return FewCells(none, none, np.zeros(0, np.int32), np.zeros((0, 5), np.int32), np.zeros((0, 0), np.uint32))
+
+
+@lru_cache(maxsize=1)  # nobody writes into it
+def nothing_given() -> Given:
+    """What a replay gives that is asked for no rows."""
     return Given(np.zeros(0, np.uint32), np.zeros(0, np.uint32), np.zeros(0, np.uint8), np.zeros(0, np.uint32))
 
 
-def _spans(cells: CellSpace, regions: Sequence[int]) -> tuple[Cells, Cells]:
+def spans_of(cells: CellSpace, regions: Sequence[int]) -> tuple[Cells, Cells]:
     """First and last-but-one cells of some regions, neighbours as one."""
     spans: list[list[int]] = []
     for span in (cells.span(r) for r in regions):

@@ -7,6 +7,7 @@ acted at its last write, until a read tells.
 """
 
 import numba as nb
+import numpy as np
 
 from busledger.decoder.diagnosis.replay.effect_kernel import mix, ones
 from busledger.decoder.diagnosis.replay.memory_kernel import (
@@ -19,12 +20,21 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     HARD_KNOWN,
     HELD,
     HELD_KNOWN,
+    KEPT_BY_CARD,
+    KEPT_FROM_BUS,
+    LINKS,
     NOBODY_KNOWS,
     ON_READS,
     ON_WRITES,
+    OWNER,
+    OWNER2,
     REFUTED,
+    STORES_BUS,
+    STORES_CARD,
     STORES_DATA,
+    STORES_REST,
     WHEN,
+    WORDS,
     answer,
     before_this,
     bend,
@@ -44,6 +54,7 @@ from busledger.decoder.diagnosis.replay.reads_kernel import (
     HardRead,
     OtherCell,
     SeenRead,
+    Sums,
     could_differ,
     note_explained,
     read_hard,
@@ -52,18 +63,16 @@ from busledger.decoder.diagnosis.replay.reads_kernel import (
     says_nothing,
 )
 from busledger.decoder.diagnosis.replay.refute_kernel import BOTH_OR_NONE, HIT, TALLY, UNSURE_BITS
+from busledger.decoder.inner_kernel import inner
 
 __all__ = ["EXCUSES", "EXPLAINS", "JUDGED", "TAKES_PART", "TALLY", "WINDOWS", "replay"]
 
 
-@nb.njit(cache=True, nogil=True, _nrt=False)
-def replay(rows, tables, fault, cells, counts, want_rows, given):
-    """One block of accesses under one theory.
-
-    ``rows`` to ``given``: ``ReplayRows``, ``CellTables``, ``Acts``, ``CellState`` (carried), ``Counts`` (added to)
-    and, if ``want_rows``, ``Given`` (filled) of ``arrays.py``.
-    """
-    cell, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong_in, index, window, rest, rest_read = rows
+@inner(_nrt=False)
+def _play(rows, tables, fault, cells, counts, want_rows, given):
+    """One fault; ``fault``: the tuple of its ``Acts``, ``counts``: ``Sums``."""
+    cell, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong_in, index, window, _, _, _ = rows
+    rest, rest_read, rest_bus = rows.rest, rows.rest_read, rows.rest_bus
     part, w1, w2, r1, r2, hours = tables
     mask, stores, floats, joins, bends, bad_lanes, acts = fault
     words, links = cells
@@ -71,6 +80,12 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
     hard_value, hard_sure, some_explained, some_found = given
     read_bends = bends if acts & ON_READS else BENDS_NOT
     write_bends = bends if acts & ON_WRITES else BENDS_NOT
+    if stores in (STORES_CARD, STORES_BUS):
+        rest_read = rest if stores == STORES_CARD else rest_bus
+        stores = STORES_REST
+    if floats == KEPT_FROM_BUS:
+        rest = rest_bus
+        floats = KEPT_BY_CARD
     plain = (stores == STORES_DATA or bends == BENDS_FLOAT) and write_bends == BENDS_NOT
     for i in range(cell.shape[0]):
         c = cell[i]
@@ -164,3 +179,41 @@ def replay(rows, tables, fault, cells, counts, want_rows, given):
             links[c, REFUTED] = 1
         if explained and outside == 0:
             note_explained(index[i], i, judged, want_rows, some_tally, first, some_explained)
+
+
+@inner(_nrt=False)
+def _lay(few, k, tables, cells):
+    """What fault ``k`` does to its few cells, laid into ``tables``; ``cells`` of them as before any access."""
+    part, w1, w2, r1, r2, _ = tables
+    words, links = cells
+    for i in range(few.begin[k], few.end[k]):
+        c = few.cell[i]
+        part[c] = few.goes[i, 0]
+        w1[c] = few.goes[i, 1]
+        w2[c] = few.goes[i, 2]
+        r1[c] = few.goes[i, 3]
+        r2[c] = few.goes[i, 4]
+        for column in range(WORDS):
+            words[c, column] = few.fresh[c, column]
+        for column in range(LINKS):
+            links[c, column] = 0
+        links[c, OWNER] = -1
+        links[c, OWNER2] = -1
+
+
+@nb.njit(cache=True, nogil=True, _nrt=False)
+def replay(rows, tables, few, faults, cells, counts, want_rows, given):
+    """One block of accesses under one theory after the other, each from the first row on.
+
+    ``rows`` to ``given``: ``ReplayRows``, ``CellTables``, ``FewCells``, int64[faults, 7] (a row of ``Acts`` each),
+    ``CellState`` (carried, of one fault on all cells), ``Counts`` (added to) and, if ``want_rows``, ``Given`` (filled,
+    of one fault) of ``arrays.py``.
+    """
+    for k in range(faults.shape[0]):
+        _lay(few, k, tables, cells)
+        one = faults[k]
+        fault = (np.uint32(one[0]), one[1], one[2], one[3], one[4], np.uint32(one[5]), one[6])
+        mine = Sums(counts.hard[k], counts.some[k], counts.chances[k], counts.hashes[k], counts.first[k])
+        _play(rows, tables, fault, cells, mine, want_rows, given)
+        for i in range(few.begin[k], few.end[k]):
+            tables.part[few.cell[i]] = 0

@@ -187,13 +187,22 @@ def _log_habits(hit: bytes, missed: bytes, kinds: str, total: tuple[int, int], s
     even = _even(total, share)
     # By spans an act then counts in another span than an act now, so there no hit is taken to have two ways.
     coarse = math.log(_HABITS[1]) + _by_span(hits.reshape(8, -1).sum(1), misses.reshape(8, -1).sum(1))
-    h, m = hits.astype(np.float64), misses.astype(np.float64)
-    held = np.empty((2, len(h)))
-    bursts = [
-        math.log(_HABITS[2] / len(_SPELLS)) + log_spells(h, m, 1.0 / sleep, 1.0 / last, *SOMETIMES, held[0], held[1])
-        for sleep, last in _SPELLS
-    ]
+    spells = _by_spells(hits.astype(np.float64).tobytes(), misses.astype(np.float64).tobytes())
+    bursts = [math.log(_HABITS[2] / len(_SPELLS)) + log for log, _ in spells]
     return log_sum([even, coarse, *bursts])
+
+
+@lru_cache(maxsize=1 << 8)  # how likely it is and when it was at work are asked one after the other
+def _by_spells(hit: bytes, missed: bytes) -> tuple[tuple[float, bytes], ...]:
+    """Of each kind of spells the log marginal likelihood of hits and misses (float64 a window), and a bit a window:
+    whether the fault was more likely at work in it than not."""
+    hits, misses = np.frombuffer(hit, np.float64).copy(), np.frombuffer(missed, np.float64).copy()
+    awake, forward = np.zeros((2, len(hits)))
+    found = []
+    for sleep, last in _SPELLS:
+        log = log_spells(hits, misses, 1.0 / sleep, 1.0 / last, *SOMETIMES, awake, forward)
+        found.append((log, np.packbits(awake > _HALF).tobytes()))
+    return tuple(found)
 
 
 def hours_of(chances: Counts) -> NDArray[np.uint8] | None:
@@ -203,12 +212,8 @@ def hours_of(chances: Counts) -> NDArray[np.uint8] | None:
     there = float(misses[hits > 0].sum())
     if hits.sum() < max(_BURSTS_FROM, _BURST_RATE / 2.0 * (hits.sum() + there)):
         return None  # where it acted it mostly did not
-    held = np.empty((2, len(hits)))
-    found = []
-    for sleep, last in _SPELLS:
-        log = log_spells(hits, misses, 1.0 / sleep, 1.0 / last, *SOMETIMES, held[0], held[1])
-        found.append((log, held[0] > _HALF))
-    awake = max(found, key=lambda one: one[0])[1]
+    _, at_work = max(_by_spells(hits.tobytes(), misses.tobytes()), key=lambda one: one[0])
+    awake = np.unpackbits(np.frombuffer(at_work, np.uint8), count=len(hits)).view(np.bool_)
     seen, missed = float(hits[awake].sum()), float(misses[awake].sum())
     most = seen > _BURST_HITS * hits.sum() and missed < _HALF * misses.sum()
     if not most or seen < _BURST_RATE * (seen + missed):
