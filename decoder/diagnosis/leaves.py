@@ -26,6 +26,7 @@ from busledger.decoder.diagnosis.faults.candidate import Candidate, bits_of, pri
 from busledger.decoder.diagnosis.leaf import Leaf, LeafState, Unit, log_noise, unlisted
 from busledger.decoder.diagnosis.leaf_cells import places, scattered
 from busledger.decoder.diagnosis.leaf_chip import NO_PART, Chip
+from busledger.decoder.diagnosis.leaf_halves import halves_by_stories
 from busledger.decoder.diagnosis.leaf_rows import LeafCount, count_reads, narrowed
 from busledger.decoder.diagnosis.replay.patterns import log_by_level, log_by_word, log_patterns
 from busledger.decoder.diagnosis.replay.replay import NOTHING, Effect
@@ -173,6 +174,11 @@ class _Weighing:
                 if again is None:
                     continue
                 mine, beside = self._beside(scored.candidate.mask, rows, count)
+                if scored.effect.log_led is not None:
+                    weight = state.log_weight + math.log(self._share["where"] / (4.0 * len(bits)))
+                    half = state._replace(log_weight=weight)
+                    more += halves_by_stories(self._chip, half, coded, again.effect, few, start, mine, beside)
+                    continue
                 more += self._halves(state, again.effect, few, start, mine, beside, len(bits))
             if len(more) > before and not isinstance(scored.variant.behaviour, LaneFault):
                 likeliest = max(more[before:], key=lambda s: s.log)

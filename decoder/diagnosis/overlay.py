@@ -13,7 +13,8 @@ from busledger.decoder.diagnosis.clipped import seen_acting
 from busledger.decoder.diagnosis.never_written import as_read
 from busledger.decoder.diagnosis.outvoted import outvoted
 from busledger.decoder.diagnosis.replay import lanes_kernel, memory_kernel
-from busledger.decoder.diagnosis.replay.replay import Effect, PathRun, Tables
+from busledger.decoder.diagnosis.replay.led import by_cell, follow
+from busledger.decoder.diagnosis.replay.replay import Effect, PathRun, Tables, screened
 from busledger.decoder.diagnosis.replay.replay_kernel import EXCUSES, EXPLAINS
 from busledger.decoder.diagnosis.replay.study import Rows, Study
 from busledger.decoder.diagnosis.replay.theory import CoupledCell, Decay, LaneFault, Maps, PathFault
@@ -249,6 +250,7 @@ class FoundFault:
         seen = rows if self._blind is None else self._blind.feed(rows)
         if self._run is not None:
             value, sure, explained, _ = self._run.feed(seen, want_rows=True)
+            explained = self._by_stories(seen, explained)
         else:
             assert self._lane is not None
             value, sure, bent = bent_reads(self._lane, seen)
@@ -289,6 +291,23 @@ class FoundFault:
         if self.scored.path is not None:
             return _bent_writes(judged, self.scored.path)
         return _led_astray(self._without_lost(judged, self._run.maps), self._run.maps, self._study, self.scored)
+
+    def _by_stories(self, rows: Rows, explained: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """What the stories of the cells explain that the fault mixes up, where it was weighed by them."""
+        behaviour, rate = self.scored.variant.behaviour, self.scored.effect.rate
+        if self._hard or rate is None or self._run is None or not isinstance(behaviour, PathFault):
+            return explained
+        fresh = self._study.fresh_words()
+        mine = screened(rows, behaviour.regions)
+        led = follow(behaviour, self._run.maps, mine, by_cell(mine), fresh, rate)
+        if led is None:
+            return explained
+        told = np.zeros(len(rows), np.bool_)
+        told[np.flatnonzero(self._there[rows.region]) if mine is not rows else slice(None)] = led.explained
+        found: NDArray[np.uint8] = np.where(
+            told, np.uint8(EXPLAINS), np.where(explained == EXPLAINS, np.uint8(0), explained)
+        )
+        return found
 
     def _without_lost(self, rows: Rows, maps: Maps) -> Rows:
         """Reads that no chip can answer are the fault's own: what they gave, no chip can be charged with."""

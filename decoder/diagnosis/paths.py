@@ -186,11 +186,13 @@ def judged(
             odds += math.log(_SAME_PART)
         more = _elsewhere(study.evidence, c)
         for scored in _strictly_too(ways(c, effects)):
-            if not scored.effect.tally.hits and not scored.covers and not (unseen and scored.hard):
-                continue
-            if scored.hard and not hides(scored) and scored.effect.tally.misses > _REFUTED * scored.effect.tally.hits:
-                continue  # it would have shown, again and again
             clipped = log_clipped(scored, rows)
+            # Seen on its line it is there, whatever reads say of it: of two rows that were written together, nothing.
+            seen, tally = scored.hard and clipped > _SEEN, scored.effect.tally
+            if not tally.hits and not scored.covers and not (unseen and scored.hard) and not seen:
+                continue
+            if scored.hard and not hides(scored) and tally.misses > _REFUTED * tally.hits and not seen:
+                continue  # it would have shown, again and again
             if told.intersection(c.regions):
                 clipped = min(0.0, clipped)
             if shorts(scored):

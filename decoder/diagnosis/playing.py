@@ -5,12 +5,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from busledger.decoder.diagnosis.replay.arrays import Given
 from busledger.decoder.diagnosis.replay.few_cells import Focus
 from busledger.decoder.diagnosis.replay.foretold import FoundContents
+from busledger.decoder.diagnosis.replay.led import LEADS, ByCell, by_cell, with_stories
 from busledger.decoder.diagnosis.replay.memory_kernel import AWAKE
 from busledger.decoder.diagnosis.replay.replay import Effect, PathRun, Tables, screened
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
@@ -21,7 +24,6 @@ from busledger.decoder.diagnosis.replay.weighing import Tally, hours_of, log_som
 __all__ = ["CROWD", "Effects", "in_bursts", "play"]
 
 Effects = dict[Behaviour, tuple[Effect, Effect]]
-Found = NDArray[np.uint32]
 CROWD = 8  # acts that are enough to tell when a fault acts. Judged
 _STAYS_THERE = ("stays", "write-lost")  # no read goes astray: a right one refutes as much in a burst as at any time
 _OFTEN = 0.15  # of its chances, at which a fault acts that is at work throughout, by a first look. Judged
@@ -49,6 +51,7 @@ def play(
     for regions, members in by_regions.items():
         mine = screened(rows, regions)
         unknown = FoundContents(study, mine)
+        ordered: ByCell | None = None
         for fault in members:
             run = PathRun(fault, tables)
             given = run.feed(mine, want_rows=True)
@@ -56,20 +59,24 @@ def play(
             if contents:
                 always = replace(always, log_contents=unknown.log_of(fault, given.sure))
             often = not leaf or _is_refuted(always.tally)
-            some, lanes = in_bursts(fault, tables, mine, (some, given.found), often=often)
-            if _is_worth_asking(fault, some):
-                some = replace(some, log_contents=unknown.log_of_acts(fault, lanes))
+            some, told = in_bursts(fault, tables, mine, (some, given), often=often)
+            if contents and fault.op in LEADS:
+                ordered = by_cell(mine) if ordered is None else ordered
+                ask = partial(unknown.log_of_acts, fault)
+                some = with_stories(fault, some, told, run.maps, mine, ordered, study.fresh_words(), ask)
+            if some.log_led is None and _is_worth_asking(fault, some):
+                some = replace(some, log_contents=unknown.log_of_acts(fault, told.found))
             found[fault] = always, some
     return found
 
 
 def in_bursts(
-    fault: PathFault, tables: Tables, rows: Rows, some: tuple[Effect, Found], *, often: bool
-) -> tuple[Effect, Found]:
+    fault: PathFault, tables: Tables, rows: Rows, some: tuple[Effect, Given], *, often: bool
+) -> tuple[Effect, Given]:
     """The now and then theory of a fault played again where it came in bursts: while it is at work a read that it
     would lead to the same value says nothing, and when it is not, no read has gone astray.
 
-    ``some``: its effect and, uint32 a row, the lanes that it found in cells of unknown contents.
+    ``some``: its effect and what its replay gave, row by row.
     """
     if fault.op in _STAYS_THERE:
         return some
@@ -85,7 +92,7 @@ def in_bursts(
         again = run.effects()[1]
         if _worth(fault, again) <= _worth(fault, best):
             break
-        best, found = again, given.found
+        best, found = again, given
     return best, found
 
 

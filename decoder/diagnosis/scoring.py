@@ -14,15 +14,14 @@ from numpy.typing import NDArray
 
 from busledger.decoder.diagnosis.evidence import CheckKey, Evidence
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, bits_of, priors
-from busledger.decoder.diagnosis.replay.memory_kernel import ASLEEP, ON_WRITES
+from busledger.decoder.diagnosis.replay.led import rates_of
+from busledger.decoder.diagnosis.replay.memory_kernel import ON_WRITES
 from busledger.decoder.diagnosis.replay.replay import Effect, both_ways
 from busledger.decoder.diagnosis.replay.theory import Behaviour, LaneFault, PathFault
-from busledger.decoder.diagnosis.replay.weighing import log_hard, log_sometimes
+from busledger.decoder.diagnosis.replay.weighing import EXCUSE, SOMETIMES, log_hard, log_rate, log_sometimes
 
 __all__ = ["Scored", "checked", "log_own", "rate_by_window", "spoken_of", "ways"]
 
-_SPANS = 8  # of the capture, in each of which a fault keeps to one rate: as the weighing has it
-_RATES = (1e-4, 0.95)  # bounds of a rate that is taken as known. Judged
 # What writes pass through on their way to more than one chip: bad in writes alone, every time, it differs from one
 # that is bad in reads where a chip behind it is bad as well. Of a single chip the two are alike.
 _WRITTEN_THROUGH = ("bus", "buffer")
@@ -108,6 +107,11 @@ def log_own(scored: Scored, pattern_bits: int, extra_misses: int = 0) -> float:
         return log_hard(effect.tally._replace(unsure_bits=0), extra_misses) + effect.log_contents
     if scored.hard:
         return log_hard(effect.tally, extra_misses)
+    if effect.log_led is not None:
+        tally = effect.tally
+        excuses = tally.excused * (EXCUSE - math.log(max(2.0**pattern_bits - 1.0, 1.0)))
+        more = log_rate(tally.hits, tally.misses + extra_misses, SOMETIMES)
+        return effect.log_led + excuses + more - log_rate(tally.hits, tally.misses, SOMETIMES)
     return log_sometimes(
         effect.tally, effect.chances, pattern_bits, extra_misses, effect.hours, effect.log_contents, effect.apart
     )
@@ -116,16 +120,7 @@ def log_own(scored: Scored, pattern_bits: int, extra_misses: int = 0) -> float:
 def rate_by_window(scored: Scored) -> NDArray[np.float64]:
     """float64[WINDOWS]: of a fault that comes and goes, how often it acts at a chance: in each span of the capture at
     the rate that it shows there, and in bursts only while it is at work."""
-    effect = scored.effect
-    by_span = effect.chances.reshape(_SPANS, -1, 2).sum(axis=1, dtype=np.float64)
-    whole = (effect.tally.hits + 0.5) / (effect.tally.hits + effect.tally.misses + 1.0)
-    rate = (by_span[:, 0] + whole) / (by_span.sum(axis=1) + 1.0)
-    found = np.repeat(rate, len(effect.chances) // _SPANS)
-    if effect.hours is not None:
-        found = np.where(effect.hours == ASLEEP, 0.0, found)
-    low, high = _RATES
-    kept: NDArray[np.float64] = np.clip(found, low, high)
-    return kept
+    return rates_of(scored.effect)
 
 
 def spoken_of(evidence: Evidence, candidate: Candidate) -> list[CheckKey]:

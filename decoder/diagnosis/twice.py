@@ -37,14 +37,14 @@ def second_faults(
     able = [s for s in states if len(s.faults) == 1 and _is_first(s.faults[0])]
     if not able:
         return []
-    # The one that leaves least unsaid, and the one that says most for what it costs.
-    chosen = [
-        max(able, key=lambda s: s.log),
-        max(able, key=lambda s: s.log_weight + _own(s) + _WORTH * s.faults[0].covers),
-    ]
+    # The one that leaves least unsaid, and the one that says most for what it costs; of those that act every time, too,
+    # which any other fault speaks against.
+    chosen = [max(able, key=lambda s: s.log), max(able, key=_says)]
+    if always := [s for s in able if s.faults[0].hard]:
+        chosen.append(max(always, key=_says))
     weight = math.log(float(priors()["leaf"]["second"]))
     found = []
-    for state in chosen[: 1 if chosen[0] is chosen[1] else 2]:
+    for state in {id(s): s for s in chosen}.values():
         first = state.faults[0]
         overlay = FoundFault(first, study)
         overlay.start()
@@ -54,6 +54,10 @@ def second_faults(
             for s in sorted(second, key=lambda s: -s.log)[:_KEPT]
         ]
     return found
+
+
+def _says(state: LeafState) -> float:
+    return state.log_weight + _own(state) + _WORTH * state.faults[0].covers
 
 
 def _is_first(scored: Scored) -> bool:

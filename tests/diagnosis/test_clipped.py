@@ -11,6 +11,7 @@ import pytest
 from busledger.decoder.diagnosis.card import log_lost
 from busledger.decoder.diagnosis.clipped import log_clipped
 from busledger.decoder.diagnosis.overlay import FoundFault
+from busledger.decoder.diagnosis.paths import judged
 from busledger.decoder.diagnosis.replay.replay import Effect
 from busledger.decoder.diagnosis.replay.study import Rows
 from busledger.decoder.diagnosis.replay.weighing import Tally
@@ -98,3 +99,21 @@ def test_what_another_memory_gave_by_its_clipped_select_no_chip_of_the_row_is_ch
         assert int(np.count_nonzero(left.wrong)) == 1 - astray
         assert overlay.astray == astray
         assert log_lost(overlay, 0xFF) == pytest.approx(-astray * math.log(255.0))
+
+
+def test_an_extra_select_seen_on_its_line_leaves_the_chips_their_stuck_lane() -> None:
+    """Both rows take the same writes, so that the select alone spoils no read: the lane that is always low is a
+    chip's."""
+    rng = np.random.default_rng(2)
+    accesses = []
+    for cell in rng.integers(16, 32, 60).tolist():
+        data = int(rng.integers(0, 256))
+        accesses += [("w", cell, data), ("r", cell, data)]
+    study = study_of(accesses, lambda _, data: data & ~8)
+    rows = seen(study.rows(), [CS0 | CS1] * len(accesses))
+    select = candidate(study, "select-extra", "decoder", component="U9", region=0, other=1)
+    found = judged(study, [select], study.survey([rows]), rows, (), None, rows)
+    always = max((s for s in found if s.scored.hard), key=lambda s: s.log_weight)
+    assert always.log_weight > max(s.log_weight for s in found if not s.scored.hard)
+    left = laid_over(FoundFault(always.scored, study), rows)
+    assert (left.wrong == rows.wrong).all() and rows.wrong.any()

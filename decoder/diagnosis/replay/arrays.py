@@ -22,6 +22,10 @@ __all__ = [
     "Decays",
     "FewCells",
     "Given",
+    "LedFault",
+    "LedGroups",
+    "LedRows",
+    "LedWork",
     "PlaceRows",
     "PlainRows",
     "PreparedRows",
@@ -289,3 +293,54 @@ class PlaceRows(NamedTuple):
     compared: NDArray[Any]
     word: NDArray[Any]
     asked: NDArray[Any]
+
+
+class LedRows(NamedTuple):
+    """Accesses as ``led_kernel`` takes them: columns of ``ReplayRows``."""
+
+    cell: NDArray[Any]
+    is_write: NDArray[Any]
+    data: NDArray[Any]
+    lanes: NDArray[Any]
+    sure: NDArray[Any]
+    kept: NDArray[Any]
+    expected: NDArray[Any]
+    compared: NDArray[Any]
+    wrong: NDArray[Any]
+    window: NDArray[Any]
+    rest: NDArray[Any]
+
+
+class LedGroups(NamedTuple):
+    """Cells that a fault mixes up, group by group: ``begin`` int64, where each group's members begin, the cell that it
+    leads the others to first; of each member ``held`` uint32[·, 2], levels and known lanes before the first access,
+    and ``place`` int64 among the cells that are accessed, -1 = never; ``nowhere`` uint8 a group: it leads to none."""
+
+    begin: NDArray[Any]
+    held: NDArray[Any]
+    place: NDArray[Any]
+    nowhere: NDArray[Any]
+
+
+class LedFault(NamedTuple):
+    """``mask`` and ``floats`` as in ``Acts``; ``least``: for each chance that the fault acts, the chance from which a
+    wrong read is explained; ``floor``: what a right read costs at the most."""
+
+    mask: Any
+    floats: int
+    least: float
+    floor: float
+
+
+class LedWork(NamedTuple):
+    """To work in: of each story ``values`` and ``known`` uint32 a member, ``weights`` float64 a scale, ``there`` and
+    ``led`` float64; ``found`` float64 a scale; ``at`` int64[members, 2] and ``touched`` uint8 of the members."""
+
+    values: NDArray[Any]
+    known: NDArray[Any]
+    weights: NDArray[Any]
+    there: NDArray[Any]
+    led: NDArray[Any]
+    found: NDArray[Any]
+    at: NDArray[Any]
+    touched: NDArray[Any]

@@ -68,7 +68,8 @@ class Effect:
     probability of what reads found in cells whose contents nobody knows: under the hard theory every read tells them,
     under the other what is wrong would; None = not asked, a half for each bit.
     ``hours``: of a fault in bursts, in which windows it was taken to be at work (see PathRun). ``apart``: of a lane
-    of several regions, the chances of each.
+    of several regions, the chances of each. ``log_led``: of one that leads accesses elsewhere, its log likelihood by
+    all stories of the cells, without what it excuses, at about the ``rate`` of each window (see ``led``).
     """
 
     tally: Tally
@@ -81,6 +82,8 @@ class Effect:
     log_contents: float | None = None
     hours: NDArray[np.uint8] | None = None
     apart: tuple[NDArray[np.int64], ...] = ()
+    log_led: float | None = None
+    rate: NDArray[np.float64] | None = None
 
     @property
     def log_unknown(self) -> float:

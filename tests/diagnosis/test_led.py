@@ -1,0 +1,98 @@
+"""An address line that is wrong now and then: writes go astray as well, and what was there long before shows again."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from busledger.decoder.diagnosis.overlay import FoundFault
+from busledger.decoder.diagnosis.playing import play
+from busledger.decoder.diagnosis.replay.replay import Effect
+from busledger.decoder.diagnosis.replay.study import Study
+from busledger.decoder.diagnosis.replay.theory import PathFault
+from busledger.decoder.diagnosis.scoring import Scored, log_own
+
+from .rows_of import candidate, laid_over, study_of
+from .small_cards import Access
+
+A2_HIGH = PathFault("forced", (0, 2, 1), 0xFF, (0,))
+RATE = 0.15
+
+
+def counters(rounds: int, seed: int) -> list[Access]:
+    """Two cells that count, and one that neither shares a line with, each read before and after it is written."""
+    rng = np.random.default_rng(seed)
+    made: list[Access] = []
+    held = {1: 0, 2: 90, 8: 170}
+    for cell, value in held.items():
+        made.append(("w", cell, value))
+    for cell in rng.choice(list(held), rounds).tolist():
+        made.append(("r", cell, held[cell]))
+        held[cell] = held[cell] + 1 & 0xFF
+        made.append(("w", cell, held[cell]))
+    return made
+
+
+def card(accesses: list[Access], line: int, rate: float, seed: int) -> Study:
+    """A card whose A-``line`` is high at that rate, as cell and cell come to it."""
+    rng = np.random.default_rng(seed)
+    cells = rng.integers(0, 256, 32).tolist()
+    gave = []
+    for kind, address, data in accesses:
+        there = address | 1 << line if rng.random() < rate else address
+        if kind == "w":
+            cells[there] = data
+        else:
+            gave.append(cells[there])
+    reads = iter(gave)
+    return study_of(accesses, lambda *_: next(reads))
+
+
+def found(study: Study, line: int) -> Effect:
+    """That line of the first bank, wrong now and then."""
+    fault = A2_HIGH._replace(numbers=(0, line, 1))
+    return play(study, [fault], study.rows(), None)[fault][1]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_reads_that_show_older_values_are_all_explained_and_by_the_right_line(seed: int) -> None:
+    study = card(counters(400, seed), 2, RATE, seed)
+    rows = study.rows()
+    wrong = int(np.count_nonzero(rows.wrong))
+    older = 0  # reads that show what lay in the cell before its last two writes
+    for cell in (1, 2, 8):
+        mine = np.flatnonzero(rows.cell == cell)
+        writes = [int(rows.data[k]) for k in mine if rows.is_write[k]]
+        older += sum(int(rows.data[k]) not in writes[-2:] for k in mine if rows.wrong[k])
+    assert wrong > 20 and older
+    right = found(study, 2)
+    assert (right.tally.explained, right.tally.excused) == (wrong, 0)
+    scored = log_own(_scored(study, 2), 8)
+    assert all(log_own(_scored(study, line), 8) + 8.0 * _left(study, line, wrong) < scored for line in (1, 3))
+
+
+def _left(study: Study, line: int, wrong: int) -> float:
+    return -(wrong - found(study, line).tally.explained)
+
+
+def _scored(study: Study, line: int) -> Scored:
+    one = candidate(study, "address-stuck", "region", region=0, lines=(line,))
+    high = next(v for v in one.variants if isinstance(v.behaviour, PathFault) and v.behaviour.numbers[-1] == 1)
+    return Scored(one, high, False, found(study, line))
+
+
+def test_what_was_weighed_by_stories_is_laid_over_by_them() -> None:
+    study = card(counters(400, 1), 2, RATE, 1)
+    left = laid_over(FoundFault(_scored(study, 2), study), study.rows())
+    assert not left.wrong.any()
+
+
+def test_random_data_are_not_explained_for_nothing() -> None:
+    """A chip that gives anything: where that is an old value of a cell it is by chance, and costs more than it is
+    worth."""
+    rng = np.random.default_rng(5)
+    study = study_of(counters(400, 5), lambda _, data: int(rng.integers(0, 256)) if rng.random() < 0.2 else data)
+    told = found(study, 2)
+    wrong = int(np.count_nonzero(study.rows().wrong))
+    assert told.tally.explained < 0.4 * wrong
+    assert told.log_led is not None and told.log_led < -6.0 * told.tally.explained
