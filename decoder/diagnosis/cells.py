@@ -131,9 +131,10 @@ class CellSpace:
         out[self.span(region)] = self.base[region] + (bend(index) & (self.size[region] - 1))
         return out
 
-    def forced_on_board(self, regions: Sequence[int], bit: int, level: int) -> Cells:
-        """As ``forced``, for all ``regions`` at once; the select may change with the address."""
-        return self._across(regions, 1 << bit, lambda address: _force(address, 1 << bit, level))
+    def forced_on_board(self, regions: Sequence[int], bits: Sequence[int], level: int) -> Cells:
+        """As ``forced``, for all ``regions`` and some ``bits`` at once; the select may change with the address."""
+        mask = sum(1 << bit for bit in bits)
+        return self._across(regions, mask, lambda address: _force(address, mask, level))
 
     def joined_on_board(self, regions: Sequence[int], one: int, two: int, high: bool) -> Cells:
         """As ``joined``, for all ``regions`` at once."""

@@ -22,6 +22,7 @@ from busledger.decoder.diagnosis.faults.saying import and_list
 from busledger.decoder.diagnosis.replay.parts_view import CardView, ChipView
 from busledger.decoder.diagnosis.suspects import Slot
 from busledger.decoder.diagnosis.wording import lanes_text, remedy_of, told_of
+from busledger.decoder.figures import lane_ranges
 from busledger.decoder.findings import NextStep
 
 __all__ = ["gain_bits", "next_steps"]
@@ -117,6 +118,14 @@ def _seat(card: CardView, asked: _Open) -> list[NextStep]:
             text=f"Power off; press {and_list(parts)} home in the socket (look for bent pins), and run the test again."
         )
     ]
+    c = asked.leader
+    if c.fault == "address-stuck" and c.component is not None and len(c.lines) > 1:
+        lines = lane_ranges([f"A{b}" for b in c.lines])
+        text = (
+            f"Measure the enable and supply pins of {c.component}, with a probe that cannot slip to the next pin: "
+            f"{lines} are lost together, as where one of those is open."
+        )
+        steps.append(NextStep(text=text))
     if asked.intermittent:
         steps.append(
             NextStep(

@@ -99,3 +99,12 @@ def test_address_lines_of_a_memory_card_need_not_hurt_the_rom_beside_the_process
     found = propose(card(board), {0: 0xFF, 1: 0xFF}, {})
     hurt = {v.behaviour.regions for c in found if (c.fault, c.scope) == ("address-stuck", "board") for v in c.variants}
     assert hurt == {(0, 1, 2), (0, 1)}
+
+
+def test_what_one_enable_of_an_address_driver_has_in_hand_may_be_lost_together():
+    """Of a 74LS244 four lines each, in the order of the board file, and with its supply all of them."""
+    driver = replace(two_banks().buffers[1], lines=("A0", "A1", "A2", "A3", "A4"))
+    board = replace(two_banks(), buffers=(two_banks().buffers[0], driver))
+    found = propose(card(board), {0: 0xFF, 1: 0xFF}, {})
+    together = {c.lines for c in found if c.fault == "address-stuck" and c.component == "U11" and len(c.lines) > 1}
+    assert together == {(0, 1, 2, 3), (0, 1, 2, 3, 4)}

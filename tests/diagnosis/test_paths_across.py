@@ -44,7 +44,7 @@ def test_a_line_of_the_whole_card_leads_to_the_first_region_that_answers(
     cells = CellSpace(regions, 16, data_bits)
     everyone = range(len(regions))
     one, two = 1 << bits[0], 1 << bits[1]
-    stuck = cells.forced_on_board(everyone, bits[0], int(high)).tolist()
+    stuck = cells.forced_on_board(everyone, bits[:1], int(high)).tolist()
     shorted = cells.joined_on_board(everyone, bits[0], bits[1], high).tolist()
     for cell in range(cells.total):
         address = cells.address_of(cell)

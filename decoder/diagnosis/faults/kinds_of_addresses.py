@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Iterator
 
 from busledger.decoder.diagnosis.faults.candidate import Candidate, Variant, priors
+from busledger.decoder.diagnosis.faults.saying import and_list
 from busledger.decoder.diagnosis.replay import memory_kernel as path
 from busledger.decoder.diagnosis.replay.parts_view import CardView, RegionView
 from busledger.decoder.diagnosis.replay.theory import PathFault
@@ -14,7 +15,7 @@ __all__ = ["bridged_addresses", "stuck_addresses"]
 
 
 def _levels(op: str, numbers: tuple[int, ...], mask: int, regions: tuple[int, ...]) -> tuple[Variant, ...]:
-    line = f"A{numbers[-1]}"
+    line = f"A{numbers[-1]}" if op == "forced" else and_list([f"A{bit}" for bit in numbers])
     words = (f"the part sees {line} low whatever the bus says", f"the part sees {line} high whatever the bus says")
     v = priors()["variant"]["forced"]
     shown = ((v["low"], 0, words[0]), (v["high"], 1, words[1]))
@@ -109,10 +110,19 @@ def _astray(card: CardView, lines: tuple[int, ...], variants: tuple[Variant, ...
 
 
 def _board_addresses(card: CardView) -> Iterator[Candidate]:
-    for bit in _lines(card):
+    lines = _lines(card)
+    for bit in lines:
         for designator, regions in _behind(card, (bit,)):
             variants = _astray(card, (bit,), _levels("forced-board", (bit,), card.data_mask, regions))
             yield Candidate("address-stuck", "board", designator, None, card.data_mask, variants, (bit,))
+    # A driver whose enable or supply is missing follows none of its lines.
+    told = set()
+    for designator, served, in_hand in card.line_groups:
+        bits, regions = tuple(b for b in in_hand if b in lines), tuple(r for r in served if card.regions[r].compared)
+        if len(bits) > 1 and regions and (designator, bits) not in told:
+            told.add((designator, bits))
+            variants = _astray(card, bits, _levels("forced-board", bits, card.data_mask, regions))
+            yield Candidate("address-stuck", "board", designator, None, card.data_mask, variants, bits)
 
 
 def _board_bridges(card: CardView) -> Iterator[Candidate]:

@@ -106,6 +106,7 @@ def who(s: Spoken) -> str:
     }[s.scope]
 
 
+_RUN = 3  # lines from which they are told as a run, "A0-A3"
 _SOCKETED = ("chip", "cell", "buffer", "decoder")
 
 
@@ -209,7 +210,7 @@ def _narrow(s: Spoken) -> bool:
 
 def _filled(words: str, s: Spoken) -> str:
     return words.format(
-        lines=and_list(_lines(s)) or "an address line",
+        lines=(and_list if len(_lines(s)) < _RUN else lane_ranges)(_lines(s)) or "an address line",
         lanes=lane_ranges(s.lanes) or "the lanes",
         other=s.other_region or "another region",
         region=_region(s) or "the card",

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from busledger.decoder.board import Board
+from busledger.decoder.board import Board, Buffer
 from busledger.decoder.diagnosis.cells import CellSpace
 
 __all__ = ["CardView", "ChipView", "RegionView"]
@@ -51,9 +51,10 @@ class BufferView:
 @dataclass(frozen=True)
 class CardView:
     """Everything the candidates are made from. ``line_buffers``: line → the address buffers that carry it,
-    with the regions behind each. ``card_of``: regions behind the same data buffers share a number. ``bus_settles``:
-    the bus, left alone, does not keep its level, so that lines behind a buffer may keep another. ``memo``: what was
-    made of this card once and for all (a copy begins with nothing)."""
+    with the regions behind each. ``line_groups``: designator, regions behind it, and the address bits that one enable,
+    or the supply, of an address buffer has in hand. ``card_of``: regions behind the same data buffers share a number.
+    ``bus_settles``: the bus, left alone, does not keep its level, so that lines behind a buffer may keep another.
+    ``memo``: what was made of this card once and for all (a copy begins with nothing)."""
 
     regions: tuple[RegionView, ...]
     buffers: tuple[BufferView, ...]
@@ -63,6 +64,7 @@ class CardView:
     unwired: int
     card_of: tuple[int, ...] = field(default=())
     bus_settles: bool = False
+    line_groups: tuple[tuple[str, tuple[int, ...], tuple[int, ...]], ...] = ()
     memo: dict[str, Any] = field(default_factory=dict, init=False, compare=False, repr=False)
 
     @classmethod
@@ -79,17 +81,34 @@ class CardView:
                 buffers.append(BufferView(buffer.designator, _mask(buffer.lanes), served))
             for line in buffer.lines:
                 line_buffers.setdefault(line, []).append((buffer.designator, served))
+        in_hand = tuple(
+            (buffer.designator, tuple(index[name] for name in buffer.serves if name in index), bits)
+            for buffer in board.buffers
+            for bits in _groups_of(buffer)
+        )
         groups: dict[tuple[str, ...], int] = {}
         card_of = []
         for i in range(len(regions)):
             key = tuple(b.designator for b in buffers if i in b.regions)
             card_of.append(groups.setdefault(key, len(groups)))
-        return cls(regions, tuple(buffers), line_buffers, data_mask, cells.address_bits, unwired, tuple(card_of))
+        return cls(regions, tuple(buffers), line_buffers, data_mask, cells.address_bits, unwired, tuple(card_of),
+                   line_groups=in_hand)  # fmt: skip
 
     @property
     def compared(self) -> tuple[int, ...]:
         """Indexes of the regions whose reads can be compared."""
         return tuple(r.index for r in self.regions if r.compared)
+
+
+def _groups_of(buffer: Buffer) -> list[tuple[int, ...]]:
+    """Address bits of a buffer that are lost together: those of one enable, in the order in which the board file lists
+    them (common practice: one after the other), and, with its supply, all."""
+    bits = [int(line[1:]) if line[:1] == "A" and line[1:].isdigit() else -1 for line in buffer.lines]
+    found, at = [tuple(bits)], 0
+    for group in buffer.part.groups:
+        found.append(tuple(bits[at : at + len(group.inputs)]))
+        at += len(group.inputs)
+    return list(dict.fromkeys(tuple(b for b in one if b >= 0) for one in found))
 
 
 def _region(board: Board, cells: CellSpace, i: int, data_mask: int, unwired: int) -> RegionView:

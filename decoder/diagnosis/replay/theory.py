@@ -111,7 +111,8 @@ def maps_of(fault: PathFault, cells: CellSpace) -> Maps:
         region, one, two, high = numbers
         there = cells.joined(region, one, two, bool(high))
     elif op == "forced-board":
-        there = cells.forced_on_board(fault.regions, *numbers)
+        *bits, level = numbers
+        there = cells.forced_on_board(fault.regions, bits, level)
     elif op == "joined-board":
         one, two, high = numbers
         there = cells.joined_on_board(fault.regions, one, two, bool(high))
