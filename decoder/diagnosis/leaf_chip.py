@@ -20,6 +20,9 @@ NO_PART = 40.0  # nats below the best of its kind that leave a way to be bad no 
 # Judged: of chips that are bad in a way not listed, those that read wrong, those that are written wrongly, and those
 # whose contents change by themselves and stay.
 _STAYS = (0.55, 0.4, 0.05)
+# Judged: of the last, those that change whole words, to something on so many lanes in the mean: cells fade or follow a
+# neighbour bit by bit, and what writes a word anew is a writer.
+_WORDS, _OF_A_WORD = 0.1, 2.5
 
 
 class Chip:
@@ -65,11 +68,16 @@ class Chip:
         Each has its own chances, and so its own habits: what is credited to one is never taken off another's.
         """
         read, written, changed = (math.log(share) for share in _STAYS)
+        changed += math.log(_WORDS) if self._changes_words() else 0.0
         read += self._chances(count, count.right) - (count.wrong - count.event_count) * pattern
         written += self._chances(count, count.right - count.right_again)
         # Of a cell that may change between any two reads, each read that gives the same again is a missed chance.
         changed += self._chances(count, count.right + count.wrong_again)
         return log_sum([read, *self._other_than_read(count, pattern, written, changed)])
+
+    def _changes_words(self) -> bool:
+        news = self.rows.wrong[self.rows.event != 0]
+        return bool(len(news)) and float(np.bitwise_count(news).mean()) >= _OF_A_WORD
 
     def _chances(self, count: LeafCount, missed: Counts) -> float:
         return log_chances(count.events, missed, (count.event_count, int(missed.sum())))

@@ -237,7 +237,7 @@ def _span(s: Spoken) -> str:
     span = s.detail.get("span")
     if not isinstance(span, Sequence) or isinstance(span, str) or len(span) != 2:
         return f"{s.address:04X}" if s.address is not None else ""
-    return f"{span[0]:04X}-{span[1]:04X}"
+    return f"{span[0]:04X}-{span[1]:04X}" if span[0] != span[1] else f"{span[0]:04X}"
 
 
 def _region(s: Spoken) -> str | None:

@@ -135,11 +135,13 @@ def _shared(
 
 def _log_place(inside: int, used: int, changed: int) -> float:
     """Log probability that the other master keeps to just this place, beside that of what it does there: it has the
-    whole region, and the ``changed`` cells lie among ``inside`` of the ``used`` ones by chance; or a place that begins
-    and ends anywhere in it, and was read off the changes, so that its ends may lie as far out as these lie apart."""
-    apart, used, changed = max(1.0, inside / max(1, changed)), max(1, used), max(1, changed)
-    anywhere = changed * math.log(min(1.0, max(1, inside) / used))
-    return log_sum([anywhere, min(0.0, LN2 + 2.0 * math.log(apart / used))]) - LN2
+    whole region, and the ``changed`` cells lie among ``inside`` of the ``used`` ones by chance; or a place of any size,
+    an octave as likely as another, that begins anywhere and was read off the changes, so that its ends may lie as far
+    out as these lie apart."""
+    apart, used, inside, changed = max(1.0, inside / max(1, changed)), max(1, used), max(1, inside), max(1, changed)
+    anywhere = changed * math.log(min(1.0, inside / used))
+    size = min(1.0, apart / inside) / max(1.0, math.log(used))
+    return log_sum([anywhere, min(0.0, math.log(apart / used)) + math.log(size)]) - LN2
 
 
 def _log_written(story: Story, one_by_one: NDArray[np.intp], at_once: NDArray[np.intp]) -> float:

@@ -26,7 +26,7 @@ LOG_PRIORS: dict[str, tuple[float, float]] = {
         "read-only": (5e-4, 5e-2),
         "mirrored": (1e-4, 5e-2),
         "banked": (3e-3, 3e-2),
-        "shared": (1e-3, 2e-2),
+        "shared": (3e-3, 2e-2),
         "contents-lost": (3e-3, 3e-3),
         "other-image": (3e-2, 3e-2),
     }.items()
