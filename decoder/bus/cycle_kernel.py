@@ -249,8 +249,11 @@ def _lose(row, lev, unk, mov, prev, marks, width):
     """Samples are missing before row ``row``: what was latched and kept is not known any more."""
     marks[BUS_KNOWN], marks[AFTER_A_GAP], marks[FIRST_ROW] = 0, 1, row
     first = FIRST_LATCH * len(width)
-    lev[first:], unk[first:], mov[first:] = 0, ~np.uint64(0), 0
-    prev[:, 0, :], prev[:, 1, :] = 0, ~np.uint64(0)
+    for spot in range(first, lev.shape[0]):
+        lev[spot], unk[spot], mov[spot] = 0, ~np.uint64(0), 0
+    for s in range(prev.shape[0]):
+        for w in range(len(width)):
+            prev[s, 0, w], prev[s, 1, w] = 0, ~np.uint64(0)
 
 
 @njit(cache=True, nogil=True, _nrt=False)

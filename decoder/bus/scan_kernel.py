@@ -163,7 +163,8 @@ def _lose(row, now, dumped, spans, latches, counts, gap_ends, events, found):
         counts[REJECTED] += 1 if spans[s, STATE] == 1 else 0
         spans[s, STATE] = -1
         spans[s, SPAN_DOUBTS] = 0
-    latches[:] = -1
+    for k in range(latches.shape[0]):
+        latches[k] = -1
     return found
 
 

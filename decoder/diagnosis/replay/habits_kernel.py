@@ -85,13 +85,13 @@ def log_spells(hits, misses, wakes, sleeps, a, b, awake, forward):
     from memory). The chain is summed by the forward recursion, the rate on a grid of its log odds around the mode,
     which a few rounds of expectation and maximisation find. ``awake``, ``forward``: float64 a window, to work in.
     """
-    total = hits.sum()
-    if total <= 0.0:
-        return -math.inf
-    asked = 0.0
+    total, asked = 0.0, 0.0
     for i in range(hits.shape[0]):
+        total += hits[i]
         if hits[i] > 0:
             asked += misses[i]
+    if total <= 0.0:
+        return -math.inf
     rate = (total + a) / (total + asked + a + b)
     for _ in range(_ROUNDS):
         _forward(hits, misses, math.log(rate), math.log1p(-rate), wakes, sleeps, forward, True)
