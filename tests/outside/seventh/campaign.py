@@ -13,7 +13,7 @@ import numpy as np
 
 from .analyser import Setting
 from .card import Plan, build
-from .case import Case, bursts, ledger, replay, write
+from .case import Case, bursts, ledger, replay, stopped, ties, write
 from .faults import Fault, class_of, every
 from .run import report
 from .traffic import make
@@ -56,14 +56,14 @@ def main() -> None:
     parser.add_argument("--style", choices=list(STYLES), required=True)
     parser.add_argument("--when", choices=["always", "bursts"], default="always")
     parser.add_argument("--most", type=int, default=12, help="groups of each class to check")
+    parser.add_argument("--quick", action="store_true", help="group the faults only with those near each one")
     parser.add_argument("--out", type=Path, required=True)
     options = parser.parse_args()
     case = base_case(options.style)
     rng = Random(f"{options.style}-{options.when}")
     if options.when == "bursts":
         case.act = bursts(rng, case, "bursts")
-    found = groups(case)
-    listed = list(found.values())
+    listed = [[f] for f in every(case.card)] if options.quick else list(groups(case).values())
     rng.shuffle(listed)
     taken: Counter[str] = Counter()
     weight: dict[str, Counter[str]] = {}
@@ -73,10 +73,13 @@ def main() -> None:
         label = f"{class_of(case.card, fault)} {fault.kind}"
         if taken[label] >= options.most:
             continue
-        taken[label] += 1
         now = Case(case.card, [fault], case.kinds, case.addresses, case.datas, case.act, case.setting, case.fill)
         now.when = options.when
         now.out = replay(now, [fault])[1]
+        if stopped(now, now.out) or (ledger(now, now.out)[1] > 0).sum() < 4:
+            continue
+        taken[label] += 1
+        same = [fault, *ties(now)] if options.quick else same
         now.notes.update(ties=[f for f in same if f != fault], tests=TESTS)
         name = f"{options.style}_{options.when}_{fault.chip}_{fault.pin}_{fault.kind}{fault.other}_{fault.mode}"
         folder = options.out / name

@@ -90,6 +90,12 @@ def ledger(case: Case, out: Ints) -> tuple[Ints, Ints]:
     return expected, wrong
 
 
+def stopped(case: Case, out: Ints) -> bool:
+    """Tell whether the processor would have left its program: a fetch beside the card came wrong."""
+    fetch = case.kinds == 2
+    return bool((fetch & ((out[1] != case.datas) | (out[0] != case.addresses))).any())
+
+
 def spoiled(case: Case, faults: list[Fault]) -> int:
     """Count the reads that a set of faults spoils."""
     return int((ledger(case, replay(case, faults)[1])[1] > 0).sum())
@@ -144,6 +150,8 @@ def draw(kind: str, seed: int, plan: Plan | None = None) -> Case:
                 one = case.faults[0]
                 case.faults[0] = Fault("open", one.chip, one.pin, mode=rng.choice(["keep", "drift", "low", "high"]))
         case.out = replay(case, case.faults)[1]
+        if stopped(case, case.out):
+            continue
         wrong = ledger(case, case.out)[1]
         if (wrong > 0).sum() >= 4 and (kind != "pairs" or all(spoiled(case, [f]) >= 4 for f in case.faults)):
             return case
@@ -214,6 +222,7 @@ def write(case: Case, folder: Path) -> dict[str, Any]:
             for f in case.faults
         ],
         "mends": sorted({f.chip for f in case.faults}),
+        "whole": [r.name for r in card.rows if len(r.chips) == 1 and r.chips[0][0] in {f.chip for f in case.faults}],
         "ties": [f.line(card) for f in same], "tied_parts": sorted({f.chip for f in same}),
         "tied_nets": sorted({n for f in same for n in nets_of(card, f)}), "odd": case.notes.get("odd", ""),
     }  # fmt: skip

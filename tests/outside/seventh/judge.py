@@ -70,7 +70,7 @@ def accepted(truth: dict[str, Any], suspect: dict[str, Any], regions: list[str])
     if suspect.get("component"):
         return suspect["component"] in parts
     nets = [n for f in truth["faults"] for n in f["nets"]] + truth["tied_nets"]
-    good = lines_of(nets, regions)
+    good = lines_of(nets, regions) | set(truth.get("whole", []))
     named = set(suspect.get("lanes") or []) | set(suspect.get("address_lines") or [])
     if named & good or suspect.get("region") in good:
         return True
