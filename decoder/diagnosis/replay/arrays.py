@@ -297,11 +297,13 @@ class LedRows(NamedTuple):
 class LedGroups(NamedTuple):
     """Cells that a fault mixes up, group by group: ``begin`` int64, where each group's members begin, the cell that it
     leads the others to first; of each member ``held`` uint32[·, 2], levels and known lanes before the first access,
-    and ``place`` int64 among the cells that are accessed, -1 = never; ``nowhere`` uint8 a group: it leads to none."""
+    ``place`` int64 among the cells that are accessed, -1 = never, and ``takes`` uint8, whether the first one takes
+    writes that are led to it from there; ``nowhere`` uint8 a group: it leads to none."""
 
     begin: NDArray[Any]
     held: NDArray[Any]
     place: NDArray[Any]
+    takes: NDArray[Any]
     nowhere: NDArray[Any]
 
 

@@ -68,7 +68,7 @@ def by_cell(rows: Rows) -> ByCell:
 
 def _groups(maps: Maps, ordered: ByCell, fresh: NDArray[np.uint32]) -> LedGroups | None:
     """Those of the cells that the fault leads elsewhere, with where it leads them; None of too many at once."""
-    there = maps.w1[ordered.cells]
+    there = maps.r1[ordered.cells]
     moved = np.flatnonzero(there != ordered.cells)
     moved = moved[np.argsort(there[moved], kind="stable")]
     nowhere = there[moved] < 0
@@ -86,7 +86,8 @@ def _groups(maps: Maps, ordered: ByCell, fresh: NDArray[np.uint32]) -> LedGroups
     cells = np.insert(ordered.cells[moved].astype(np.int64), begin, np.maximum(roots, 0))
     held = fresh[cells][:, [memory_kernel.HELD, memory_kernel.HELD_KNOWN]]
     starts = np.append(0, np.cumsum(sizes + 1)).astype(np.int64)
-    return LedGroups(starts, np.ascontiguousarray(held), place, (roots < 0).astype(np.uint8))
+    takes = np.insert((maps.w1[ordered.cells[moved]] >= 0).astype(np.uint8), begin, np.uint8(1))  # what is led to a ROM
+    return LedGroups(starts, np.ascontiguousarray(held), place, takes, (roots < 0).astype(np.uint8))
 
 
 def follow(

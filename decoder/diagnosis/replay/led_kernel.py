@@ -99,8 +99,8 @@ def _put(story, m, lanes, data, sure, values, known):
 
 
 @inner(_nrt=False)
-def _written(many, m, nowhere, rate, lanes, data, sure, members, state):
-    """One write to member ``m``: where it came, or to the first one."""
+def _written(many, m, lost, rate, lanes, data, sure, members, state):
+    """One write to member ``m``: where it came, or to the first one, or ``lost`` where that takes none."""
     values, known, weights = state
     if m == 0:
         for s in range(many):
@@ -109,7 +109,7 @@ def _written(many, m, nowhere, rate, lanes, data, sure, members, state):
     for s in range(many):
         _copy(s, many + s, members, values, known, weights)
         _put(s, m, lanes, data, sure, values, known)
-        if not nowhere:
+        if not lost:
             _put(many + s, 0, lanes, data, sure, values, known)
         for k in range(SCALES):
             weights[s, k] *= 1.0 - rate[k]
@@ -192,7 +192,7 @@ def led(rows, order, first, groups, fault, rates, work, logs, explained, unknown
     Returned: right reads that no story could tell.
     """
     _, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong, window, rest = rows
-    begin, member, place, nowhere_of = groups
+    begin, member, place, takes, nowhere_of = groups
     mask, floats, least, floor = fault
     values, known, weights, there, came, found, at, touched = work
     state = (values, known, weights)
@@ -224,7 +224,8 @@ def led(rows, order, first, groups, fault, rates, work, logs, explained, unknown
                 if lanes:
                     touched[m] = 1
                     touched[0] = 1
-                    many = _written(many, m, nowhere, rate, lanes, data[i], sure_in[i] & lanes, members, state)
+                    lost = nowhere or not takes[begin[g] + m]
+                    many = _written(many, m, lost, rate, lanes, data[i], sure_in[i] & lanes, members, state)
                 continue
             read = data[i]
             cmp = compared[i] & mask
