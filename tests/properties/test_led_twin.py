@@ -36,7 +36,7 @@ def by_kernel(accesses, held, rate):
     many, members, scales = 2 * led_kernel.STORIES, led_kernel.MEMBERS, led_kernel.SCALES
     work = LedWork(
         np.zeros((many, members), np.uint32), np.zeros((many, members), np.uint32), np.zeros((many, scales)),
-        np.zeros(many), np.zeros(many), np.zeros(scales), np.zeros((members, 2), np.int64),
+        np.zeros(many), np.zeros(many), np.zeros(scales), np.zeros(scales), np.zeros((members, 2), np.int64),
         np.zeros(members, np.uint8),
     )  # fmt: skip
     logs, explained, unknown = np.zeros(scales), np.zeros(n, np.uint8), np.zeros(n, np.uint32)

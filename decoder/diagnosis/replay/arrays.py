@@ -319,7 +319,8 @@ class LedFault(NamedTuple):
 
 class LedWork(NamedTuple):
     """To work in: of each story ``values`` and ``known`` uint32 a member, ``weights`` float64 a scale, ``there`` and
-    ``led`` float64; ``found`` float64 a scale; ``at`` int64[members, 2] and ``touched`` uint8 of the members."""
+    ``led`` float64; ``found`` and ``chance`` float64 a scale; ``at`` int64[members, 2] and ``touched`` uint8 of the
+    members."""
 
     values: NDArray[Any]
     known: NDArray[Any]
@@ -327,5 +328,6 @@ class LedWork(NamedTuple):
     there: NDArray[Any]
     led: NDArray[Any]
     found: NDArray[Any]
+    chance: NDArray[Any]
     at: NDArray[Any]
     touched: NDArray[Any]

@@ -110,7 +110,7 @@ def follow(
     members, scales = led_kernel.MEMBERS, led_kernel.SCALES
     work = LedWork(
         np.zeros((n, members), np.uint32), np.zeros((n, members), np.uint32), np.zeros((n, scales)), np.zeros(n),
-        np.zeros(n), np.zeros(scales), np.zeros((members, 2), np.int64), np.zeros(members, np.uint8),
+        np.zeros(n), np.zeros(scales), np.zeros(scales), np.zeros((members, 2), np.int64), np.zeros(members, np.uint8),
     )  # fmt: skip
     logs, explained, unknown = np.zeros(scales), np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint32)
     floor = math.exp(EXCUSE) / (2.0 ** fault.mask.bit_count() - 1.0)
