@@ -159,11 +159,11 @@ def with_stories(
         if led.scale == 1.0:
             break
         odds = at / (1.0 - at) * led.scale
-        at = np.clip(odds / (1.0 + odds), *_RATES)
-        again = follow(fault, maps, rows, ordered, fresh, at)
-        if again is None or again.log_like <= led.log_like:
+        nearer = np.clip(odds / (1.0 + odds), *_RATES)
+        again = follow(fault, maps, rows, ordered, fresh, nearer)
+        if again is None:
             break
-        led = again
+        led, at = again, nearer
     before = np.where((rows.wrong & np.uint32(fault.mask)) != 0, given.explained, np.uint8(0))
     contents = log_contents(led.unknown)
     bits = int(np.bitwise_count(led.unknown).sum())
