@@ -32,6 +32,7 @@ from busledger.decoder.diagnosis.replay.weighing import (
     log_hard_each,
     log_sometimes,
     log_sometimes_each,
+    log_sum,
 )
 from busledger.decoder.diagnosis.scoring import Scored
 
@@ -112,7 +113,8 @@ def replay_leaf(
 
 
 def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Effect]:
-    """Decay weighed lane by lane, for each bit of a cell keeps its value for a time of its own."""
+    """Decay weighed lane by lane, for each bit of a cell keeps its value for a time of its own; or all of a cell goes
+    at once, as where the chip as a whole is no longer kept alive."""
     found: dict[Decay, Effect] = {}
     wrong = int(np.bitwise_or.reduce(rows.wrong, initial=0)) if faults else 0
     lanes = [lane for lane in range(32) if wrong >> lane & 1]
@@ -131,8 +133,16 @@ def _decays(study: Study, faults: Sequence[Decay], rows: Rows) -> dict[Decay, Ef
         own = sum(e.log_own or 0.0 for e in alone)
         if fault.cell < 0:
             own += _idle_lanes(rows, fault, mine, first)
+        if len(mine) > 1 and (together := _log_together(study, fault, rows)) > -math.inf:
+            own = log_sum([own, together]) - LN2
         found[fault] = replace(first, tally=tally, log_own=own)
     return found
+
+
+def _log_together(study: Study, fault: Decay, rows: Rows) -> float:
+    """Log likelihood of cells all of whose bits go at once; -inf where some did and others did not."""
+    effect = run_decay([fault], study.cells, lambda: [rows])[fault]
+    return -math.inf if effect.tally.other or effect.log_own is None else effect.log_own
 
 
 def _written(rows: Rows) -> NDArray[np.bool_]:

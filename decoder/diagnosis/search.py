@@ -15,6 +15,7 @@ from collections.abc import Collection, Iterable, Sequence
 import numpy as np
 
 from busledger.decoder.diagnosis.as_chips import as_chips_show
+from busledger.decoder.diagnosis.behind_nobody import behind_nobody
 from busledger.decoder.diagnosis.behind_shorts import behind_shorts
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.out_of_view import beside, blind_to
@@ -92,6 +93,7 @@ def search(card: Card, extra: Sequence[Path] = (), progress: Progress = silent) 
             break
     states = in_full_view(card, states, _WORK[-1])
     states += behind_shorts(card, max(states, key=lambda s: s.log_total), _WORK[-1])
+    states += behind_nobody(card, max(states, key=lambda s: s.log_total), _WORK[-1])
     states += beside_the_bad(card, states, _WORK[-1])
     states += beside_lanes(card, states, _WORK[-1])
     states += (found := beside_what_is_known(card, states, _WORK[-1]))

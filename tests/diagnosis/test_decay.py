@@ -33,3 +33,30 @@ def test_cells_by_the_handful_add_up_to_what_all_at_once_do(monkeypatch):
     at_once = wear._log_own_times(spans, often, thresholds)
     monkeypatch.setattr(wear, "_AT_ONCE", 700)  # seven at a time
     assert np.allclose(wear._log_own_times(spans, often, thresholds), at_once, rtol=1e-12, atol=0.0)
+
+
+def test_a_chip_all_of_whose_lanes_go_at_once_is_one_chip_with_one_time():
+    """Eight lanes that each had a time of its own would have had to choose the same one eight times."""
+    draw = np.random.default_rng(1)
+    told, written = [], {}
+    for step in range(600):
+        cell = int(draw.integers(0, 16))
+        if cell not in written or draw.random() < 0.2:
+            written[cell] = (step, int(draw.integers(0, 255)))
+            told.append(("w", cell, written[cell][1], 0))
+        else:
+            since, data = written[cell]
+            told.append(("r", cell, data, 0xFF if step - since >= 40 else data))
+    gave = iter([read for kind, _, _, read in told if kind == "r"])
+    study = study_of([access[:3] for access in told], lambda *_: next(gave))
+    whole = Decay(mask=0xFF, regions=(0,), high=True, refreshes=False, cell=-1)
+    rows = study.rows()
+    together = _decays(study, [whole], rows)[whole]
+    each = sum(wear_of(study, whole._replace(mask=1 << lane), rows) for lane in range(8))
+    assert together.tally.explained == np.count_nonzero(rows.wrong) > 50
+    assert together.log_own > each + 20.0
+
+
+def wear_of(study, fault, rows):
+    """Log likelihood of one lane alone."""
+    return _decays(study, [fault], rows)[fault].log_own

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from busledger.decoder.diagnosis.overlay import FoundFault
 from busledger.decoder.diagnosis.playing import play
+from busledger.decoder.diagnosis.replay.led import by_cell, follow
 from busledger.decoder.diagnosis.replay.replay import Effect
+from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
 from busledger.decoder.diagnosis.replay.study import Study
 from busledger.decoder.diagnosis.replay.theory import PathFault
 from busledger.decoder.diagnosis.scoring import Scored, log_own
@@ -96,3 +100,16 @@ def test_random_data_are_not_explained_for_nothing() -> None:
     wrong = int(np.count_nonzero(study.rows().wrong))
     assert told.tally.explained < 0.4 * wrong
     assert told.log_led is not None and told.log_led < -6.0 * told.tally.explained
+
+
+def test_a_rom_is_read_elsewhere_and_takes_no_writes() -> None:
+    """What the fault leads to a ROM is lost there, and reads of a ROM show its other words."""
+    study = card(counters(200, 3), 2, RATE, 3)
+    maps = study.maps(A2_HIGH)
+    rows, nowhere = study.rows(), np.full(len(maps.w1), -1, np.int32)
+    fresh = study.fresh_words()
+    taking = follow(A2_HIGH, maps, rows, by_cell(rows), fresh, np.full(WINDOWS, RATE))
+    rom = replace(maps, w1=np.where(maps.w1 != study.cells.identity, nowhere, maps.w1))
+    lost = follow(A2_HIGH, rom, rows, by_cell(rows), fresh, np.full(WINDOWS, RATE))
+    assert taking is not None and lost is not None
+    assert 0 < np.count_nonzero(lost.explained) < np.count_nonzero(taking.explained)

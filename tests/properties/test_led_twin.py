@@ -31,11 +31,12 @@ def by_kernel(accesses, held, rate):
     rows = LedRows(member, write, data, lanes, lanes, nothing, due, asked, wrong, np.zeros(n, np.uint16), nothing)
     order = np.argsort(member, kind="stable")
     first = np.searchsorted(member[order], np.arange(4)).astype(np.int64)
-    groups = LedGroups(np.array([0, 3]), np.array(held, np.uint32), np.arange(3), np.zeros(1, np.uint8))
+    held, takes = np.array(held, np.uint32), np.ones(3, np.uint8)
+    groups = LedGroups(np.array([0, 3]), held, np.arange(3), takes, np.zeros(1, np.uint8))
     many, members, scales = 2 * led_kernel.STORIES, led_kernel.MEMBERS, led_kernel.SCALES
     work = LedWork(
         np.zeros((many, members), np.uint32), np.zeros((many, members), np.uint32), np.zeros((many, scales)),
-        np.zeros(many), np.zeros(many), np.zeros(scales), np.zeros((members, 2), np.int64),
+        np.zeros(many), np.zeros(many), np.zeros(scales), np.zeros(scales), np.zeros((members, 2), np.int64),
         np.zeros(members, np.uint8),
     )  # fmt: skip
     logs, explained, unknown = np.zeros(scales), np.zeros(n, np.uint8), np.zeros(n, np.uint32)

@@ -68,7 +68,7 @@ def by_cell(rows: Rows) -> ByCell:
 
 def _groups(maps: Maps, ordered: ByCell, fresh: NDArray[np.uint32]) -> LedGroups | None:
     """Those of the cells that the fault leads elsewhere, with where it leads them; None of too many at once."""
-    there = maps.w1[ordered.cells]
+    there = maps.r1[ordered.cells]
     moved = np.flatnonzero(there != ordered.cells)
     moved = moved[np.argsort(there[moved], kind="stable")]
     nowhere = there[moved] < 0
@@ -86,7 +86,8 @@ def _groups(maps: Maps, ordered: ByCell, fresh: NDArray[np.uint32]) -> LedGroups
     cells = np.insert(ordered.cells[moved].astype(np.int64), begin, np.maximum(roots, 0))
     held = fresh[cells][:, [memory_kernel.HELD, memory_kernel.HELD_KNOWN]]
     starts = np.append(0, np.cumsum(sizes + 1)).astype(np.int64)
-    return LedGroups(starts, np.ascontiguousarray(held), place, (roots < 0).astype(np.uint8))
+    takes = np.insert((maps.w1[ordered.cells[moved]] >= 0).astype(np.uint8), begin, np.uint8(1))  # what is led to a ROM
+    return LedGroups(starts, np.ascontiguousarray(held), place, takes, (roots < 0).astype(np.uint8))
 
 
 def follow(
@@ -109,7 +110,7 @@ def follow(
     members, scales = led_kernel.MEMBERS, led_kernel.SCALES
     work = LedWork(
         np.zeros((n, members), np.uint32), np.zeros((n, members), np.uint32), np.zeros((n, scales)), np.zeros(n),
-        np.zeros(n), np.zeros(scales), np.zeros((members, 2), np.int64), np.zeros(members, np.uint8),
+        np.zeros(n), np.zeros(scales), np.zeros(scales), np.zeros((members, 2), np.int64), np.zeros(members, np.uint8),
     )  # fmt: skip
     logs, explained, unknown = np.zeros(scales), np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint32)
     floor = math.exp(EXCUSE) / (2.0 ** fault.mask.bit_count() - 1.0)
@@ -158,11 +159,11 @@ def with_stories(
         if led.scale == 1.0:
             break
         odds = at / (1.0 - at) * led.scale
-        at = np.clip(odds / (1.0 + odds), *_RATES)
-        again = follow(fault, maps, rows, ordered, fresh, at)
-        if again is None or again.log_like <= led.log_like:
+        nearer = np.clip(odds / (1.0 + odds), *_RATES)
+        again = follow(fault, maps, rows, ordered, fresh, nearer)
+        if again is None:
             break
-        led = again
+        led, at = again, nearer
     before = np.where((rows.wrong & np.uint32(fault.mask)) != 0, given.explained, np.uint8(0))
     contents = log_contents(led.unknown)
     bits = int(np.bitwise_count(led.unknown).sum())

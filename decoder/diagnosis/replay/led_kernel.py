@@ -17,7 +17,7 @@ from busledger.decoder.inner_kernel import inner
 MEMBERS, STORIES = 4, 24
 # A story that is less likely than that beside the others is dropped.
 _FORGOTTEN = 1e-9
-_TINY = 1e-300
+_TINY, _SMALL = 1e-300, 1e-100
 SCALES = 7
 MIDDLE = 3
 
@@ -99,8 +99,8 @@ def _put(story, m, lanes, data, sure, values, known):
 
 
 @inner(_nrt=False)
-def _written(many, m, nowhere, rate, lanes, data, sure, members, state):
-    """One write to member ``m``: where it came, or to the first one."""
+def _written(many, m, lost, rate, lanes, data, sure, members, state):
+    """One write to member ``m``: where it came, or to the first one, or ``lost`` where that takes none."""
     values, known, weights = state
     if m == 0:
         for s in range(many):
@@ -109,7 +109,7 @@ def _written(many, m, nowhere, rate, lanes, data, sure, members, state):
     for s in range(many):
         _copy(s, many + s, members, values, known, weights)
         _put(s, m, lanes, data, sure, values, known)
-        if not nowhere:
+        if not lost:
             _put(many + s, 0, lanes, data, sure, values, known)
         for k in range(SCALES):
             weights[s, k] *= 1.0 - rate[k]
@@ -192,9 +192,11 @@ def led(rows, order, first, groups, fault, rates, work, logs, explained, unknown
     Returned: right reads that no story could tell.
     """
     _, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong, window, rest = rows
-    begin, member, place, nowhere_of = groups
+    begin, member, place, takes, nowhere_of = groups
     mask, floats, least, floor = fault
-    values, known, weights, there, came, found, at, touched = work
+    values, known, weights, there, came, found, chance, at, touched = work
+    for k in range(SCALES):
+        chance[k] = 1.0
     state = (values, known, weights)
     contradicted = 0
     log_floor = math.log(floor)
@@ -224,7 +226,8 @@ def led(rows, order, first, groups, fault, rates, work, logs, explained, unknown
                 if lanes:
                     touched[m] = 1
                     touched[0] = 1
-                    many = _written(many, m, nowhere, rate, lanes, data[i], sure_in[i] & lanes, members, state)
+                    lost = nowhere or not takes[begin[g] + m]
+                    many = _written(many, m, lost, rate, lanes, data[i], sure_in[i] & lanes, members, state)
                 continue
             read = data[i]
             cmp = compared[i] & mask
@@ -252,8 +255,16 @@ def led(rows, order, first, groups, fault, rates, work, logs, explained, unknown
                     logs[k] += log_floor
                 many = _tidied(many, members, values, known, weights)
                 continue
-            for k in range(SCALES):
-                logs[k] += math.log(max(found[k], _TINY))
+            for k in range(SCALES):  # a logarithm now and then, not one a read
+                if found[k] < _SMALL:
+                    logs[k] += math.log(max(found[k], _TINY))
+                    continue
+                chance[k] *= found[k]
+                if chance[k] < _SMALL:
+                    logs[k] += math.log(chance[k])
+                    chance[k] = 1.0
             if many > 1 or cmp & ~known[0, m] or (m > 0 and not nowhere and cmp & ~known[0, 0]):
                 many = _told(many, m, nowhere, rate, read, cmp, members, state, there, came)
+    for k in range(SCALES):
+        logs[k] += math.log(chance[k])
     return contradicted

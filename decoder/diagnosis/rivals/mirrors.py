@@ -115,12 +115,12 @@ def _oversized(
 
 def _log_choices(cells: int, bits: int, block: tuple[int, int], region: Region) -> float:
     """Log of the ways to choose such bits: of a region that is sized too large its highest ones make no difference,
-    which is one way for each number of them; else any set of each number, one as often as all others together, and any
-    aligned block."""
+    where the next size down is what was fitted as often as all smaller ones together, and so on; else any set of each
+    number, one as often as all others together, and any aligned block."""
     width = max(1, cells.bit_length() - 1)
     count = bits.bit_count()
     if block == (region.start, region.end) and bits >> (width - count) == (1 << count) - 1:
-        return math.log(2.0 * width)
+        return math.log(2.0) * (1 + min(count, width))
     blocks = max(1, (region.end - region.start + 1) // (block[1] - block[0] + 1))
     # Of a region without chips nobody said how large they are: then one line is the usual number.
     numbers = 1 if count == 1 and not region.chips else width
