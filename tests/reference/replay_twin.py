@@ -383,6 +383,10 @@ class ReplayTwin(FaultyCard):
             if (known_off or fights) and all(value[k] in (None, seen[k]) for k in judged):
                 if self.strange(row) and known_off and all(value[k] is not None for k in judged):
                     self.refute(row, judged, self.cells[q1])
+                if row.cell in (q1, q2) and min(q1, q2) >= 0 and not fights and not bends:
+                    there, wins = self.cells[q2 if q1 == row.cell else q1], 0 if t.joins == "low wins" else 1
+                    left = [k for k in judged if here.held[k] != wins and there.held[k] is not None]
+                    self.refute(row, left, there)
                 self.note_either(row, judged, seen)
                 return [k for k in judged if value[k] is None]
             if q1 >= 0 and q1 != row.cell and not bends:
@@ -426,5 +430,7 @@ class ReplayTwin(FaultyCard):
             self.take(q1 if q1 != row.cell else q2, guessed, seen)
             if blind:
                 self.refute(row, judged, self.cells[q1])
+            else:
+                self.refute(row, guessed, self.cells[q1 if q1 != row.cell else q2])
             return guessed
         return None

@@ -31,7 +31,6 @@ from busledger.decoder.diagnosis.replay.memory_kernel import (
     OWNER,
     OWNER2,
     OWNER_COUNT,
-    OWNER_WHEN,
     STATE,
     WAS_IDLE,
     WHEN,
@@ -51,18 +50,15 @@ from busledger.decoder.diagnosis.replay.refute_kernel import (
     OTHER,
     TWO_WAYS,
     UNSURE_BITS,
-    could_be_other,
     every_second,
     note_miss,
     refute,
 )
+from busledger.decoder.diagnosis.replay.same_way_kernel import could_differ, written_too
 from busledger.decoder.inner_kernel import inner
 
 # A capture is cut into this many windows of equal time; hits and misses are also counted window by window.
 WINDOWS = 1024
-# What a right read says of a fault that is at work: something; nothing, whatever it did; that it met the write and the
-# read, or neither of them.
-OTHERWISE, SAME_EITHER_WAY, TWICE_OR_NEVER = range(3)
 # uint8 a cell: which cells take part, and which of those are judged.
 TAKES_PART, JUDGED = 1, 2
 # What the theory that it acts now and then says of a wrong read.
@@ -201,6 +197,12 @@ def read_elsewhere(c, read, cmp, off, q1, value, known, bends, fights, words, li
 
 
 @inner(_nrt=False, forceinline=True)
+def left_to(c, joins, cmp, words):
+    """The lanes on which a cell leaves it to the one that answers beside it."""
+    return ~words[c, HELD] & cmp if joins == HIGH_WINS else words[c, HELD] & cmp
+
+
+@inner(_nrt=False, forceinline=True)
 def read_beside(c, read, cmp, other, words, links):
     """(explained, unsure lanes): the fault acts at this read: the cell and another one answer, and that one holds what
     one of its last two writes that the fault may have brought it left there, or one before them. Memory follows."""
@@ -221,9 +223,7 @@ def read_beside(c, read, cmp, other, words, links):
             return True, np.uint32(0)
     if links[t, OWNER2] < 0 or cmp & ~words[c, HELD_KNOWN] or other.joins == NOBODY_KNOWS:
         return False, np.uint32(0)
-    decides = words[c, HELD] & cmp  # lanes on which the cell leaves it to the other one
-    if other.joins == HIGH_WINS:
-        decides = ~words[c, HELD] & cmp
+    decides = left_to(c, other.joins, cmp, words)
     if (read ^ words[c, HELD]) & cmp & ~decides:
         return False, np.uint32(0)
     store(words, HELD, t, cmp, read, decides)
@@ -269,46 +269,6 @@ def read_written(c, window, read, cmp, w1, w2, hours, words, links):
 
 
 @inner(_nrt=False, forceinline=True)
-def written_too(c, read, cmp, words, links):
-    """Whether an act at a write would explain the read as well, by what is known of the cell's other value."""
-    if links[c, STATE] == OPEN and words[c, LOST_LANES]:
-        hit, unsure = fits(c, read, cmp, LOST, LOST_LANES, words)
-        if hit and unsure == 0:
-            return True
-    o = links[c, OWNER]
-    if o < 0 or (links[o, COUNT] == links[c, OWNER_COUNT] and links[o, STATE] == WAS_IDLE):
-        return False
-    hit, unsure = fits(c, read, cmp, OVER, OVER_LANES, words)
-    return hit and unsure == 0
-
-
-@inner(_nrt=False, forceinline=True)
-def says_nothing(read, cmp, other, hours, words, links):
-    """Whether a right read had come out the same, had the fault led it to the other cell: to what that holds, or
-    (``TWICE_OR_NEVER``) to what a write that the fault met has left there, if it was at work then (``hours``). While it
-    is at work no such read refutes anything."""
-    if cmp & ~other.known == 0 and ((read ^ other.value) & cmp) == 0:
-        return SAME_EITHER_WAY
-    q1 = other.q1
-    if q1 < 0 or other.bends != BENDS_NOT or other.both or links[q1, OWNER] < 0:
-        return OTHERWISE
-    if hours[links[q1, OWNER_WHEN]] == ASLEEP:
-        return OTHERWISE
-    hit, unsure = fits(q1, read, cmp, OVER, OVER_LANES, words)
-    return TWICE_OR_NEVER if hit and unsure == 0 else OTHERWISE
-
-
-@inner(_nrt=False, forceinline=True)
-def could_differ(c, cmp, words, links):
-    """Whether an act at a write that this cell has met could have left anything else than is believed to be there."""
-    if links[c, STATE] == OPEN and (could_be_other(c, cmp, LOST, words) or could_be_other(c, cmp, LOST2, words)):
-        return True
-    if links[c, OWNER] >= 0 and could_be_other(c, cmp, OVER, words):
-        return True
-    return links[c, OWNER2] >= 0 and could_be_other(c, cmp, OVER2, words)
-
-
-@inner(_nrt=False, forceinline=True)
 def read_wrong(seen, off, other, hard, tables, cells, counts):
     """(explained, excused, unsure lanes): a read that is not what the cell is believed to hold; memory follows it.
 
@@ -345,6 +305,9 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         if hit and strange and unsure == 0 and ((read ^ value) & cmp & known) == 0 and off & known:
             # The other cell holds what it did, so that the fault met none of the writes that it could have brought it.
             refute(index, q1, cmp, judged, cells, counts)
+        if hit and also >= 0 and not fights and bends == BENDS_NOT:
+            # Nor, where both cells answer, has the one beside it taken what was written since to this one.
+            refute(index, also, left_to(c, other.joins, cmp, words) & words[also, HELD_KNOWN], judged, cells, counts)
         if not hit:
             hit, unsure = read_beside(c, read, cmp, other, words, links)
         if hit and written_too(c, read, cmp, words, links):
@@ -381,8 +344,11 @@ def read_wrong(seen, off, other, hard, tables, cells, counts):
         # The other cell's contents are not known; now they are, of one that answers beside where that decides.
         hit, unsure = True, cmp & ~known
         store(words, HELD, q1 if blind else also, unsure, read, unsure)
-        if blind:  # nor is it what a write that the fault met would have left there
+        # Nor is it what a write that the fault met would have left there.
+        if blind:
             refute(index, q1, cmp, judged, cells, counts)
+        else:
+            refute(index, also, unsure, judged, cells, counts)
     if hit and judged:
         tally[HIT] += 1
         chances[when, HIT] += 1

@@ -47,22 +47,24 @@ from busledger.decoder.diagnosis.replay.reads_kernel import (
     EXCUSES,
     EXPLAINS,
     JUDGED,
-    OTHERWISE,
     TAKES_PART,
-    TWICE_OR_NEVER,
     WINDOWS,
     HardRead,
     OtherCell,
     SeenRead,
     Sums,
-    could_differ,
     note_explained,
     read_hard,
     read_right,
     read_wrong,
-    says_nothing,
 )
 from busledger.decoder.diagnosis.replay.refute_kernel import BOTH_OR_NONE, HIT, TALLY, UNSURE_BITS
+from busledger.decoder.diagnosis.replay.same_way_kernel import (
+    OTHERWISE,
+    TWICE_OR_NEVER,
+    could_differ,
+    says_nothing,
+)
 from busledger.decoder.inner_kernel import inner
 
 __all__ = ["EXCUSES", "EXPLAINS", "JUDGED", "TAKES_PART", "TALLY", "WINDOWS", "replay"]

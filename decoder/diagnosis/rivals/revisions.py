@@ -16,8 +16,9 @@ from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_rate
 
 __all__ = ["log_revised", "log_runs"]
 
-# Judged: revisions of a ROM whose new bytes differ from the old ones in the same lanes; whose code has moved.
-_ALIKE, _MOVED = 0.1, 0.3
+# Judged: revisions of a ROM whose new bytes differ from the old ones in the same lanes; whose new bytes are few values
+# again and again, as code is; whose code has moved.
+_ALIKE, _AS_CODE, _MOVED = 0.1, 0.3, 0.3
 # Bytes: how far, judged; but for powers of two from 16 on: as far as that an address line leads, in blocks so long that
 # a program which reads a part of its ROM may see one of them.
 _SHIFTS = tuple(by for by in range(-64, 65) if by and abs(by) not in (16, 32, 64))
@@ -35,14 +36,17 @@ def log_revised(
     ``address`` int64, ``level`` uint32: what was read at each place of the ROM, in rising order; ``image`` uint32 and
     ``known``: what the image says of every place from 0 on, which ``address`` counts; ``bits``: lanes read. They are
     anything; or, now and then, the old ones with the same lanes turned round again and again (code that was moved by a
-    page, text in another case); or bytes of the image a few places on or back.
+    page, text in another case); or, as code is, the same instructions over and over; or bytes of the image a few places
+    on or back.
     """
     differs = level != image[address]
     changed = (level ^ image[address])[differs]
     anything = -len(changed) * bits * LN2
     alike = log_urn(changed, 2.0**bits - 1.0)
+    as_code = log_urn(level[differs], 2.0**bits)
     where = log_runs(differs)
-    in_place = log_sum([math.log1p(-_ALIKE - _MOVED) + anything, math.log(_ALIKE) + alike]) + where
+    ways = ((1.0 - _ALIKE - _AS_CODE - _MOVED, anything), (_ALIKE, alike), (_AS_CODE, as_code))
+    in_place = log_sum([math.log(share) + own for share, own in ways]) + where
     return log_sum([in_place, math.log(_MOVED) + _log_moved(address, level, image, known, differs, bits)])
 
 
