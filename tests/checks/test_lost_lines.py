@@ -13,6 +13,7 @@ from busledger.decoder.bus import Cycles, Kind, Layout, line_needs, load_profile
 from busledger.decoder.capture import Capture, Signal
 from busledger.decoder.checks import LostLines
 from busledger.decoder.checks.probes import lost_kernel as kernel
+from busledger.decoder.checks.probes import lost_lines
 from busledger.decoder.checks.probes.lost_rests import ended, rest_of_few, settled
 from busledger.decoder.wiring import bind
 from tests.reference.lost_twin import ADDRESS_BITS, LostTwin, rests_of
@@ -129,6 +130,15 @@ def test_a_line_that_is_stuck_on_the_card_moves_on_the_bus():
 
 def test_a_line_that_a_program_leaves_alone_is_no_clip():
     assert found_in(program(10) + code(0xE000) * 40) == {}
+
+
+def test_code_that_does_one_thing_over_and_over_is_no_clip(monkeypatch):
+    """An unrolled loop is the same on both sides of any line: what it gives there is what it gives everywhere."""
+    first = [one for at in range(0xE000, 0xE200) for one in (at, 0xE808 + at % 8)]  # A11 moves all the time
+    rows = [(Kind.READ, at, 0x20 + at % 8) for at in [*first, *range(0xE900, 0xEA00)]]
+    assert found_in(rows) == {}
+    monkeypatch.setattr(lost_lines, "_ASIDE", len(rows))  # with nothing to measure it by
+    assert found_in(rows) != {}
 
 
 def test_one_cell_that_fails_now_and_then_is_no_clip():
@@ -259,6 +269,7 @@ def test_the_kernel_counts_as_its_slow_twin(data):
         twin.transfer(10 * n, _WAYS[kind], kind != Kind.IO_READ, *words)
 
     names = ("count", "shown", "shown reads", "back", "fresh", "fresh reads", "in a row", "odd", "missed")
+    names += ("aside", "chance")
     for bit in [0, 1, 2, 4, *(ADDRESS_BITS + lane for lane in range(lanes))]:
         best, seen = twin.best(bit), bits[bit, kernel.BEST : kernel.OTHER].tolist()
         longest = twin.longest_but(bit)

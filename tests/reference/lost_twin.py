@@ -91,6 +91,11 @@ class LostTwin:
             other = address ^ (1 << bit)
             if other not in self.gave or other in self.changing or self.gave[other][1] != every:
                 continue
+            if what == "fresh":
+                aside = other ^ (8 if bit != 3 else 16)
+                if aside not in self.changing and self.gave.get(aside, (0, 0))[1] == every:
+                    counts["aside"] += 1
+                    counts["chance"] += self.gave[aside][0] == data
             if self.gave[other][0] != data:
                 counts["missed"] += what == "fresh"
                 continue

@@ -18,14 +18,17 @@ SLOT_SIZE = 6
 # Columns of ``bits``, one row a bit, address bits first: of the present rest, and from BEST on of the one that showed
 # most. FROM and TO in ticks; LEVEL; COUNT transfers; SHOWN different addresses, ALL all reads that showed it; FRESH and
 # FRESH_ALL the same of addresses never read before, NEXT those read right after the address before; ODD, MISSED what
-# speaks against it; BACK addresses that turned back to their own data after they had SHOWN the other ones. OTHER:
+# speaks against it; BACK addresses that turned back to their own data after they had SHOWN the other ones; CHANCE of
+# the ASIDE ones never read before of which another place, APART from the other side, is known as well, gave the data of
+# that one: as code does that repeats itself. OTHER:
 # transfers of the longest rest but the best one, where that is ``SHORT`` or more. Nearly all rests show nothing, so of
 # the present one LEVEL is not kept, TO only while the bit is not known, and COUNT are the transfers before it, with
 # those in it that did not know the bit.
-FROM, TO, LEVEL, COUNT, SHOWN, ALL, BACK, FRESH, FRESH_ALL, NEXT, ODD, MISSED = range(12)
-BEST = 12
-OTHER = 24
-BIT_SIZE = 25
+FROM, TO, LEVEL, COUNT, SHOWN, ALL, BACK, FRESH, FRESH_ALL, NEXT, ODD, MISSED, ASIDE, CHANCE = range(14)
+BEST = 14
+OTHER = 28
+BIT_SIZE = 29
+APART = 8, 16  # addresses; the second one for the line that the first one is of
 # ``state``: what was read last, and where, if a rest explains it and the address was new. Words of a bit each, data
 # bits from 32 on: the last level known, whether any was known yet, was not in the last transfer; whether the present
 # rest shows anything, for it or against it. Address words and data words so far, and the ticks of the last one.
@@ -122,6 +125,12 @@ def _of_other_side(address, data, fresh, after, every, wired, slots, bits, state
         place = _slot(other)
         if slots[place, KEY] != other or slots[place, CHANGES] != 0 or slots[place, KNOWN] != every:
             continue
+        if fresh:
+            aside = other ^ (APART[0] if bit != APART[0] else APART[1])
+            there = _slot(aside)
+            if slots[there, KEY] == aside and slots[there, CHANGES] == 0 and slots[there, KNOWN] == every:
+                bits[b, ASIDE] += 1
+                bits[b, CHANCE] += slots[there, DATA] == data
         if slots[place, DATA] != data:
             if fresh:
                 bits[b, MISSED] += 1

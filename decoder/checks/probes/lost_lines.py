@@ -33,6 +33,7 @@ _TURNED, _AT_LEAST = 16, 0.05  # times that they turn back to their own: chance 
 _BESIDE = 0.3  # of the addresses that give something else instead: new code on both sides of the line
 _NEW, _IN_A_ROW = 12, 8  # the same of addresses never read before, which may be a mirror of those: but not where a
 # program is fetched from one to the next
+_ASIDE, _MORE = 8, 2  # addresses compared with another place; times as many as are alike there
 _LONG = 200  # transfers, of an address line's rest then
 _GONE_BY = 64  # addresses gone by while a strobe stays active
 _WITHOUT = 256  # the same while nothing is read
@@ -46,7 +47,7 @@ _WAY[list(READ_KINDS)] = kernel.READ
 _WAY[list(WRITE_KINDS)] = kernel.WRITE
 _MEMORY = np.ones(len(Kind), np.uint8)
 _MEMORY[[Kind.IO_READ, Kind.IO_WRITE]] = 0
-_TOLD = ("COUNT", "SHOWN", "ALL", "BACK", "FRESH", "FRESH_ALL", "NEXT", "ODD", "MISSED")
+_TOLD = ("COUNT", "SHOWN", "ALL", "BACK", "FRESH", "FRESH_ALL", "NEXT", "ODD", "MISSED", "ASIDE", "CHANCE")
 _UNSURE = int(Flag.UNSETTLED | Flag.UNKNOWN | Flag.SHORT_STROBE)
 
 
@@ -171,6 +172,8 @@ class LostLines:
         for bit, line in self._address.items():
             row = bits[bit] if bit < kernel.ADDRESSES else bits[0] * 0
             told = {name: int(row[kernel.BEST + getattr(kernel, name)]) for name in _TOLD}
+            if told["ASIDE"] >= _ASIDE and _by_chance(told):
+                told["FRESH"] = 0
             shown, others = told["SHOWN"] + told["FRESH"], told["ODD"] + told["MISSED"]
             bent = told["SHOWN"] >= _OTHER_SIDE and told["ALL"] >= _READS
             new = told["FRESH"] >= _NEW and told["NEXT"] >= _IN_A_ROW and told["COUNT"] >= _LONG
@@ -217,6 +220,12 @@ class LostLines:
         if level == 1 - int(one.active_low):
             return _GONE_BY
         return _WITHOUT if line in self._reads and row[kernel.R_WRITES] < _WRITTEN * row[kernel.R_LONGEST] else never
+
+
+def _by_chance(told: dict[str, int]) -> bool:
+    """Whether the addresses that give what the other side gave are hardly more than those that give what some other
+    place gave: code that does one thing many times over is alike everywhere."""
+    return told["FRESH"] * told["ASIDE"] < _MORE * told["CHANCE"] * (told["FRESH"] + told["MISSED"])
 
 
 def _span(row: NDArray[np.int64]) -> tuple[int, int | None]:
