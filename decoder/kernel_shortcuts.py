@@ -98,8 +98,11 @@ def _leaving_way_in(build: Any) -> Callable[..., Any]:
     def build_plainly(self: Any) -> Any:
         made = build(self)
         if str(self.fndesc.modname).startswith(_OURS):
-            for attribute in ("noinline", "optnone"):  # LLVM takes the second only beside the first
-                made[0].attributes.add(attribute)
+            try:
+                for attribute in ("noinline", "optnone"):  # LLVM takes the second only beside the first
+                    made[0].attributes.add(attribute)
+            except (AttributeError, IndexError, TypeError, ValueError):
+                return made  # another numba, or another LLVM: it only compiles a little longer
         return made
 
     return build_plainly

@@ -14,6 +14,7 @@ from busledger.decoder.diagnosis.faults.kinds import KINDS, ON_CARD, RIVALS
 from busledger.decoder.diagnosis.faults.listing import PossibleFault, possible_faults
 from busledger.decoder.diagnosis.intermittence.occasions import intermittence_of
 from busledger.decoder.diagnosis.rivals import (
+    TIED,
     CannotJudge,
     Rival,
     assumption_broken,
@@ -39,6 +40,7 @@ __all__ = [
     "KINDS",
     "ON_CARD",
     "RIVALS",
+    "TIED",
     "Account",
     "CannotJudge",
     "CaptureSigns",

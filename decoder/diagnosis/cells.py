@@ -133,7 +133,7 @@ class CellSpace:
 
     def forced_on_board(self, regions: Sequence[int], bits: Sequence[int], level: int) -> Cells:
         """As ``forced``, for all ``regions`` and some ``bits`` at once; the select may change with the address."""
-        mask = sum(1 << bit for bit in bits)
+        mask = sum(1 << bit for bit in set(bits))
         return self._across(regions, mask, lambda address: _force(address, mask, level))
 
     def joined_on_board(self, regions: Sequence[int], one: int, two: int, high: bool) -> Cells:

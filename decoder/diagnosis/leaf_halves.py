@@ -55,7 +55,9 @@ def halves_by_stories(
             continue
         own, explained = told
         noise = beside + chip.left_over(count.news(count.wrong - explained), count, lanes)
-        there_only = tally._replace(hits=hits, misses=misses, explained=explained)
+        there_only = tally._replace(
+            hits=hits, misses=misses, explained=explained, excused=0, contradicted=0, two_ways=0, both_or_none=0
+        )
         narrower = Effect(there_only, scored.effect.hash_ ^ (b * 2 + level + 1), scored.effect.first, effect.chances)
         detail = {"where_lines": [f"A{b + chip.shift}={level}"], "every_time": misses == 0}
         found.append(LeafState(state.log_weight, own + noise, (replace(scored, effect=narrower, detail=detail),)))

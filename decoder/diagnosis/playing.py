@@ -29,6 +29,7 @@ _STAYS_THERE = ("stays", "write-lost")  # no read goes astray: a right one refut
 _OFTEN = 0.15  # of its chances, at which a fault acts that is at work throughout, by a first look. Judged
 _ALWAYS_AT_WORK = np.full(WINDOWS, AWAKE, np.uint8)
 _BURST_ROUNDS = 3  # a fault is played again with the bursts that the last time showed
+_STORY_ROWS = 400_000  # of a longer capture stories are not told: a bound of work, half a second for each fault there
 _A_READ = 6.0  # nats that one more wrong read explained is taken to be worth when one such run is held against another
 
 
@@ -60,7 +61,7 @@ def play(
                 always = replace(always, log_contents=unknown.log_of(fault, given.sure))
             often = not leaf or _is_refuted(always.tally)
             some, told = in_bursts(fault, tables, mine, (some, given), often=often)
-            if contents and fault.op in LEADS:
+            if contents and fault.op in LEADS and len(rows) <= _STORY_ROWS:
                 ordered = by_cell(mine) if ordered is None else ordered
                 ask = partial(unknown.log_of_acts, fault)
                 some = with_stories(fault, some, told, run.maps, mine, ordered, study.fresh_words(), ask)

@@ -10,8 +10,9 @@ import numpy as np
 
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.leaf import Leaf, LeafState
-from busledger.decoder.diagnosis.path import Path, PathFaultState
+from busledger.decoder.diagnosis.path import Innocent, Path, PathFaultState
 from busledger.decoder.diagnosis.replay.weighing import log_sum
+from busledger.decoder.diagnosis.rivals.standing import TIED
 from busledger.decoder.diagnosis.scoring import Scored
 from busledger.decoder.findings import FaultName
 
@@ -22,7 +23,6 @@ __all__ = ["Item", "PartMarginal", "Place", "Posterior", "places_of", "posterior
 # another on two cards, and on one.
 _SEED = 0.5  # chance from which a thing has a place of its own
 _WEAK_SEED = 0.2  # chance from which the likeliest thing has one where nothing reaches the above
-_AS_LIKELY = 0.8  # what the board file names, so much as likely as a cause off the card or more, is told first
 _BESIDE = 0.5  # of an item's chance, beside another: it is no alternative to that one
 _SHOWN = 0.005  # a suspect below it would be listed with 0 %
 _OF_A_CHIP = 24  # ways to be bad that are told apart, of one chip
@@ -246,13 +246,22 @@ def _settle(place: Place) -> None:
                 effect = item.fault.effect
                 alike.setdefault((effect.hash_, effect.tally.explained), []).append(item)
         tied = max(alike.values(), key=lambda group: sum(i.probability for i in group), default=[])
-        if sum(item.probability for item in tied) > _AS_LIKELY * of_part[_part_of(first)]:
+        if sum(item.probability for item in tied) > _spoken_for(first, tied) * of_part[_part_of(first)]:
             first = max(tied, key=lambda item: item.probability)
     place.items.sort(key=lambda item: item is not first)
     total = sum(item.probability for item in place.items)
     if total > 1.0:
         for item in place.items:
             item.probability /= total
+
+
+def _spoken_for(first: Item, tied: Sequence[Item]) -> float:
+    """How likely, for a cause off the card, parts have to be that are told before it: less than it is only where both
+    are one to every read, and it leaves a card to be judged."""
+    rival = first.path.rival if isinstance(first.path, Innocent) else None
+    fault = tied[0].fault if tied else None
+    alike = rival is not None and fault is not None and rival.explains == fault.effect.tally.explained
+    return TIED if alike and rival is not None and not rival.stops_judging else 1.0
 
 
 def _part_of(item: Item) -> tuple[object, ...]:

@@ -60,7 +60,11 @@ class Scored:
         chances[:, 1] += chances[:, 0] * share
         chances[:, 0] *= 1.0 - share
         told = tally._replace(excused=0, misses=tally.misses + odd)
-        return replace(self, strict=True, effect=replace(self.effect, tally=told, chances=chances, apart=()))
+        led = self.effect.log_led
+        if led is not None:  # at what was excused it did not act after all
+            led += self.effect.log_idle - self.effect.log_excused
+        effect = replace(self.effect, tally=told, chances=chances, apart=(), log_led=led)
+        return replace(self, strict=True, effect=effect)
 
     @property
     def key(self) -> tuple[object, ...]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
-from busledger.decoder.diagnosis import KINDS, saying
+from busledger.decoder.diagnosis import KINDS, TIED, saying
 from busledger.decoder.findings import CheckResult, Suspect
 
 __all__ = [
@@ -24,7 +24,6 @@ __all__ = [
 
 LIKELY = 0.5  # from even chances on a part is called bad
 SURE = 0.95  # from here on it is bad "for certain": ``saying.bad_parts_line`` says so
-_AS_LIKELY = 0.7  # a cause off the card this much as likely as a part, or the other way round, ties with it
 _MENTIONED = 0.05  # a part less probable than this does not make its place doubtful
 
 
@@ -44,13 +43,13 @@ class BadPlace:
     def ways(self) -> tuple[Suspect, ...]:
         """Other ways in which the leader's part may be bad."""
         name = saying.who(self.leader)
-        return tuple(s for s in self.suspects[1:] if saying.who(s) == name)
+        return tuple(s for s in self.suspects[1:] if saying.who(s) == name and KINDS[s.fault].on_card == self.on_card)
 
     @cached_property
     def rivals(self) -> tuple[Suspect, ...]:
         """Other parts that may be to blame instead, and what is not on the card."""
         name = saying.who(self.leader)
-        return tuple(s for s in self.suspects[1:] if saying.who(s) != name)
+        return tuple(s for s in self.suspects[1:] if saying.who(s) != name or KINDS[s.fault].on_card != self.on_card)
 
     @property
     def tied(self) -> tuple[Suspect, ...]:
@@ -59,10 +58,10 @@ class BadPlace:
         return tuple(s for s in self.rivals if s.rank in self.leader.tied_with or self._about_as_likely(s))
 
     def _about_as_likely(self, other: Suspect) -> bool:
-        if KINDS[other.fault].on_card == self.on_card or other.explains != self.leader.explains:
+        if KINDS[other.fault].on_card == self.on_card or not 0 < other.explains == self.leader.explains:
             return False
         one, two = sorted((self._together(self.leader), self._together(other)))
-        return one >= _AS_LIKELY * two
+        return one >= TIED * two
 
     def _together(self, suspect: Suspect) -> float:
         """The chance of it and of what has the same effect on every read."""
@@ -102,7 +101,9 @@ def places_of(result: CheckResult) -> tuple[BadPlace, ...]:
     made = []
     for mine in by_number.values():
         name = saying.who(mine[0])
-        total = min(1.0, sum(s.probability for s in mine if saying.who(s) == name))
+        on_card = KINDS[mine[0].fault].on_card
+        ours = (s.probability for s in mine if saying.who(s) == name and KINDS[s.fault].on_card == on_card)
+        total = min(1.0, sum(ours))
         made.append(BadPlace(tuple(mine), max(total, known.pop(mine[0].component or "", 0.0))))
     return tuple(made)
 

@@ -184,11 +184,16 @@ def with_stories(
     total = hits + excused + told.contradicted
     log = log_chances(chances[:, 0], chances[:, 1], (total, told.misses))
     found = led.log_like + min(0.0, log - _at_the_best(chances, effect.hours))
-    found += float(np.log(at[rows.window[odd]]).sum())
+    excused_at, idle = (float(np.log(way[rows.window[odd]]).sum()) for way in (at, 1.0 - at))
+    found += excused_at
     if contents is not None:
         found += contents + bits * LN2
     first = tuple(rows.index[np.flatnonzero(led.explained)[: len(effect.first)]].tolist())
-    return replace(effect, tally=tally, chances=chances, log_contents=contents, log_led=found, rate=at, first=first)
+    hash_ = hash((effect.hash_, rows.index[led.explained].tobytes()))
+    return replace(
+        effect, tally=tally, hash_=hash_, chances=chances, log_contents=contents, log_led=found, rate=at, first=first,
+        log_excused=excused_at, log_idle=idle,
+    )  # fmt: skip
 
 
 def log_at(

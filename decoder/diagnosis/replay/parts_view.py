@@ -108,7 +108,7 @@ def _groups_of(buffer: Buffer) -> list[tuple[int, ...]]:
     for group in buffer.part.groups:
         found.append(tuple(bits[at : at + len(group.inputs)]))
         at += len(group.inputs)
-    return list(dict.fromkeys(tuple(b for b in one if b >= 0) for one in found))
+    return list(dict.fromkeys(tuple(sorted({b for b in one if b >= 0})) for one in found))
 
 
 def _region(board: Board, cells: CellSpace, i: int, data_mask: int, unwired: int) -> RegionView:

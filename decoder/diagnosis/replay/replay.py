@@ -69,7 +69,8 @@ class Effect:
     under the other what is wrong would; None = not asked, a half for each bit.
     ``hours``: of a fault in bursts, in which windows it was taken to be at work (see PathRun). ``apart``: of a lane
     of several regions, the chances of each. ``log_led``: of one that leads accesses elsewhere, its log likelihood by
-    all stories of the cells, without what it excuses, at about the ``rate`` of each window (see ``led``).
+    all stories of the cells, without what it excuses, at about the ``rate`` of each window (see ``led``);
+    ``log_excused``: what of it is that it acted at those reads, ``log_idle``: what it would be that it did not.
     """
 
     tally: Tally
@@ -84,6 +85,8 @@ class Effect:
     apart: tuple[NDArray[np.int64], ...] = ()
     log_led: float | None = None
     rate: NDArray[np.float64] | None = None
+    log_excused: float = 0.0
+    log_idle: float = 0.0
 
     @property
     def log_unknown(self) -> float:

@@ -5,6 +5,7 @@ from busledger.decoder.diagnosis.rivals.noise import rings_at_all
 from busledger.decoder.diagnosis.rivals.rival import CannotJudge, Rival
 from busledger.decoder.diagnosis.rivals.sampling import capture_verdict
 from busledger.decoder.diagnosis.rivals.standing import (
+    TIED,
     assumption_broken,
     not_judged,
     refused_suspect,
@@ -17,6 +18,7 @@ from busledger.decoder.diagnosis.rivals.standing import (
 )
 
 __all__ = [
+    "TIED",
     "CannotJudge",
     "Rival",
     "assumption_broken",

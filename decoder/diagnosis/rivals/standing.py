@@ -17,6 +17,7 @@ from busledger.decoder.findings import Suspect, WarningFinding
 
 __all__ = [
     "RIVAL_SCOPES",
+    "TIED",
     "assumption_broken",
     "not_judged",
     "refused_suspect",
@@ -30,7 +31,7 @@ __all__ = [
 
 RIVAL_SCOPES = ("clip", "machine")
 SURE = 0.5
-_TIED = 0.9  # of the other's chance: the two are one to every read
+TIED = 0.8  # of the other's chance: nobody can tell them apart. Judged
 _WORD = 8  # lanes
 _BROKEN = 0.9  # chance from which what a region shows is no memory's. Judged
 _PROVED = 7.0  # nats: one in a thousand is left for a program that does so
@@ -47,8 +48,11 @@ def rival_ties(suspects: Sequence[Suspect]) -> Suspect | None:
     can tell them apart from what was recorded. None where that is not so."""
     first = [s for s in suspects if s.place == suspects[0].place and s.scope in RIVAL_SCOPES]
     best = max(first, key=lambda s: s.probability, default=None)
-    parts = max((s.probability for s in suspects if s.scope not in RIVAL_SCOPES), default=0.0)
-    return best if best is not None and parts < SURE and best.probability >= _TIED * parts else None
+    parts = [s for s in suspects if s.scope not in RIVAL_SCOPES]
+    accused = any(s.probability >= SURE for s in parts)
+    # Of those that no read tells apart, all together.
+    most = max((sum(o.probability for o in parts if o is s or o.rank in s.tied_with) for s in parts), default=0.0)
+    return best if best is not None and not accused and best.probability >= TIED * most else None
 
 
 def not_judged(suspects: Sequence[Suspect], wrong: int) -> CannotJudge | None:

@@ -30,7 +30,7 @@ _BY_CHANCE, _BY_TURNS = (0.3, 3.0e3), 0.01
 # Judged: of the words that a program uses, those that it goes on from to just the other side of a line; Beta priors of
 # how often it does so from those, and from the others.
 _BRANCHES, _ANY, _NEVER = 0.01, (0.5, 0.5), (0.1, 1.0e3)
-_LOG_PAST = math.log(_BRANCHES)  # of each word, however often: a program may do so all through one of its phases
+_PAST_AT_MOST = 30.0  # nats of all places together, each told once, however often: a program has phases. Judged
 _LOG_TURN = math.log(1e-3)  # judged: that a program turns aside to just the other side of a line, at a given place
 
 
@@ -133,12 +133,16 @@ def log_gone_past(story: Story, bit: int, first: int, last: int) -> float:
     if not line or len(word) < 2:
         return 0.0
     crossing = ((word + 1) ^ word) & line != 0
-    inside = (time >= first) & (time <= last)
-    off = _going_on(word, line)[1]
+    inside = (time > first) & (time <= last)
+    on, off = _going_on(word, line)
     of = np.unique(word, return_inverse=True)[1]
-    went_off = np.bincount(of, off & crossing & ~inside)
+    went_on, went_off = (np.bincount(of, way & crossing & ~inside) for way in (on, off))
     past = np.bincount(of, off & crossing & inside)
-    return -_LOG_PAST * int(np.count_nonzero((past > 0) & (went_off == 0)))
+    places = int(np.count_nonzero((past > 0) & (went_off == 0)))
+    # What it does elsewhere from other words, in phases of its own, it may do here from these.
+    others = int(np.count_nonzero(went_off)), int(np.count_nonzero((went_on > 0) & (went_off == 0)))
+    rate = max(_BRANCHES, (others[0] + 0.5) / (sum(others) + 1.0)) if others[0] else _BRANCHES
+    return min(_PAST_AT_MOST, -math.log(rate) * places)
 
 
 def walks(story: Story) -> Sequence[Walk]:
