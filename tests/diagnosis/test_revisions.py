@@ -43,3 +43,10 @@ def test_an_address_line_that_is_not_followed_gives_them_by_turns(line):
 def test_chance_bytes_are_anything():
     anything = np.random.default_rng(2).integers(0, 256, SIZE)
     assert log_of(anything) == pytest.approx(-(anything != OLD).sum() * 8 * np.log(2.0), rel=0.05)
+
+
+@pytest.mark.parametrize("new", [np.tile([0xA9, 0x20, 0x8D, 0x60], 16), (0xAA + 7 * np.arange(64)) & 0xFF])
+def test_new_code_and_tables_say_less_than_chance_bytes(new):
+    """Code is the same instructions over and over; a table may follow a rule."""
+    there = np.concatenate([OLD[:100], new, OLD[164:]])
+    assert log_of(there) > 0.7 * -(there != OLD).sum() * 8 * np.log(2.0)

@@ -11,14 +11,14 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.urns import log_urn
+from busledger.decoder.diagnosis.replay.urns import log_filled, log_urn
 from busledger.decoder.diagnosis.replay.weighing import LN2, SOMETIMES, log_rate, log_sum
 
 __all__ = ["log_revised", "log_runs"]
 
 # Judged: revisions of a ROM whose new bytes differ from the old ones in the same lanes; whose new bytes are few values
-# again and again, as code is; whose code has moved.
-_ALIKE, _AS_CODE, _MOVED = 0.1, 0.3, 0.3
+# again and again, as code is; or follow a rule, as tables do; whose code has moved.
+_ALIKE, _AS_CODE, _A_TABLE, _MOVED = 0.1, 0.25, 0.1, 0.3
 # Bytes: how far, judged; but for powers of two from 16 on: as far as that an address line leads, in blocks so long that
 # a program which reads a part of its ROM may see one of them.
 _SHIFTS = tuple(by for by in range(-64, 65) if by and abs(by) not in (16, 32, 64))
@@ -36,8 +36,8 @@ def log_revised(
     ``address`` int64, ``level`` uint32: what was read at each place of the ROM, in rising order; ``image`` uint32 and
     ``known``: what the image says of every place from 0 on, which ``address`` counts; ``bits``: lanes read. They are
     anything; or, now and then, the old ones with the same lanes turned round again and again (code that was moved by a
-    page, text in another case); or, as code is, the same instructions over and over; or bytes of the image a few places
-    on or back.
+    page, text in another case); or, as code is, the same instructions over and over; or a table that follows a rule; or
+    bytes of the image a few places on or back.
     """
     differs = level != image[address]
     changed = (level ^ image[address])[differs]
@@ -45,7 +45,9 @@ def log_revised(
     alike = log_urn(changed, 2.0**bits - 1.0)
     as_code = log_urn(level[differs], 2.0**bits)
     where = log_runs(differs)
-    ways = ((1.0 - _ALIKE - _AS_CODE - _MOVED, anything), (_ALIKE, alike), (_AS_CODE, as_code))
+    ways = [(1.0 - _ALIKE - _AS_CODE - _A_TABLE - _MOVED, anything), (_ALIKE, alike), (_AS_CODE, as_code)]
+    if differs.any():
+        ways.append((_A_TABLE, log_filled(level[differs], (1 << bits) - 1)))
     in_place = log_sum([math.log(share) + own for share, own in ways]) + where
     return log_sum([in_place, math.log(_MOVED) + _log_moved(address, level, image, known, differs, bits)])
 
