@@ -89,7 +89,7 @@ def _no_writes(
         differs &= _bent(rows)
     fresh = (told & wrong & (story.repeat != kernel.SAME)) | differs
     changed = int(np.count_nonzero(fresh))
-    if changed < _FEW_NEW:
+    if changed < _FEW_NEW or _on_one_lane(rows, fresh):
         return None
     line = _direction_line(signs)
     odds = WHEN[1 if to_end else 2] + log_rest(reads, other, signs.transfers)
@@ -128,6 +128,12 @@ def _no_writes(
         index=rows.index[wrong],
         taken=Excused(rows.index[wrong]),
     )
+
+
+def _on_one_lane(rows: Rows, fresh: NDArray[np.bool_]) -> bool:
+    """Whether all that is new is wrong on one lane of several, which is bad: a program writes on all of them."""
+    lanes = int(np.bitwise_or.reduce(rows.wrong[fresh], initial=0))
+    return lanes.bit_count() == 1 and int(np.bitwise_or.reduce(rows.compared[fresh], initial=0)).bit_count() > 1
 
 
 def _bent(rows: Rows) -> NDArray[np.bool_]:
