@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from busledger.decoder.diagnosis.replay.urns import log_urn_of
+from busledger.decoder.diagnosis.replay.urns import log_urn, log_urn_of
 from busledger.decoder.diagnosis.replay.weighing import HARD, log_rate, log_sum
 from busledger.decoder.special_functions import betaln
 
@@ -30,7 +30,8 @@ _GROWN = 3  # patches followed at each size: a bound of work
 _LEAST_CELLS = 2  # failing cells; one alone is a fault of its cell
 # A bad cell among many: few cells of a wearing chip have gone. Our estimate, as that of a chip's share of bad parts.
 _BAD_CELLS = (0.5, 20.0)
-_ALIKE = 0.1  # chips of which cells here and there fail all in one lane or two, and at one level. Judged
+# Judged: chips of which cells here and there fail all in one lane or two, and at one level; or give the same few words.
+_ALIKE, _SAME_WORD = 0.1, 0.1
 
 
 class Patch(NamedTuple):
@@ -155,7 +156,8 @@ def log_levels(
     A cell is stuck on so many of its lanes, each at one level; a wrong read of it that shows anything else may show any
     pattern, and so may every wrong read of a cell that is not stuck at all, whichever says more. Or all of them are
     stuck bits, and those of a lane and level seen before are the likelier: what fades in a ROM reads as erased, and
-    worn cells of one array go one way (common practice).
+    worn cells of one array go one way (common practice). Or they give the same few words: where a cell is not driven,
+    what the lanes are left with.
     """
     bad = np.flatnonzero(wrong)
     cells, at = np.unique(cell[bad], return_inverse=True)
@@ -172,4 +174,7 @@ def log_levels(
     bits = np.arange(32, dtype=np.uint32)
     ways = [np.count_nonzero(some[:, None] >> bits & 1, axis=0) for some in (high, low)]
     alike = log_urn_of(np.concatenate(ways), 2.0 * lanes) - float(odd.sum()) * pattern
-    return log_sum([math.log1p(-_ALIKE) + by_themselves, math.log(_ALIKE) + alike])
+    told = [math.log1p(-_ALIKE - _SAME_WORD) + by_themselves, math.log(_ALIKE) + alike]
+    if lanes > 1:
+        told.append(math.log(_SAME_WORD) + log_urn((data & compared)[bad[news]], 2.0**lanes))
+    return log_sum(told)
