@@ -112,4 +112,17 @@ def test_bits_that_fade_in_one_lane_are_likelier_than_bits_anywhere():
 
     fading, anywhere = np.ones(10, np.uint32), (1 << np.arange(10, dtype=np.uint32) % 8).astype(np.uint32)
     assert told(fading) > told(anywhere) + 15.0
-    assert told(anywhere) > -10 * np.log(16.0) - 0.2
+    assert told(anywhere) > -10 * np.log(16.0) - 0.3
+
+
+def test_cells_that_nothing_drives_give_the_same_word_all_of_them():
+    rng = np.random.default_rng(5)
+    cell = np.arange(40, dtype=np.int32)
+    due = rng.integers(0, 255, 40).astype(np.uint32)
+    whole, news = np.full(40, 0xFF, np.uint32), np.ones(40, np.uint8)
+
+    def like(given_: np.ndarray) -> float:
+        return log_levels(cell, given_, due, whole, given_ ^ due, news, 8)
+
+    assert like(np.full(40, 0xFF, np.uint32)) > -30.0  # one word to guess, and how often it comes again
+    assert like(due ^ np.uint32(0x5A) ^ cell.astype(np.uint32)) < -150.0
