@@ -70,3 +70,12 @@ def test_one_counter_shown_by_all_registers_is_cheap_and_a_chip_stuck_at_a_level
     stuck = study_of([("w", c, 0) for c in range(16)] + [("r", n % 16, 0xFF) for n in range(READS)]).rows()
     same = stuck.take(~stuck.is_write)
     assert log_device(same) == pytest.approx(log_registers(same), abs=0.2)
+
+
+def test_two_registers_that_come_again_at_every_second_address_are_guessed_once():
+    """A status at all even addresses of a block, the last byte received at all odd ones."""
+    told = [("w", cell, 0) for cell in range(16)]
+    told += [("r", cell, (0x30, 0x80 + n)[cell & 1]) for n in range(3) for cell in range(16)]
+    rows = study_of(told).rows()
+    rows = rows.take(~rows.is_write)
+    assert log_device(rows) > log_registers(rows) + 30.0

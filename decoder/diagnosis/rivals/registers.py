@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,18 +17,32 @@ from busledger.decoder.special_functions import betaln
 __all__ = ["log_device", "log_registers"]
 
 LN2 = math.log(2.0)
-_ONE_COUNTER = 0.1  # judged: of devices, those that show one thing that moves on at all of their addresses
+# Judged: of devices, those that show one thing that moves on at all of their addresses; those of which 2 or 4 registers
+# come again and again, for the lines above them are left out of their decoding (common practice).
+_ONE_COUNTER, _REPEATED = 0.1, 0.15
+_DECODED = (1, 2)  # lines
 
 
 def log_device(rows: Rows) -> float:
-    """Log probability of what a device gave: each register by itself, or all of them one thing that moves on by steps
-    that are few, as the counter of a timer or of a display does, and a port that shows its place in a row of data."""
+    """Log probability of what a device gave: each register by itself, or a few of them again and again, or all of them
+    one thing that moves on by steps that are few, as the counter of a timer or of a display does, and a port that shows
+    its place in a row of data."""
     rows = rows.take(np.argsort(rows.index, kind="stable"))
     lanes = int(np.bitwise_or.reduce(rows.compared, initial=0))
-    return log_sum([
-        math.log1p(-_ONE_COUNTER) + log_registers(rows),
-        math.log(_ONE_COUNTER) + _log_moving(rows.cell, rows.data & np.uint32(lanes), lanes),
-    ])  # fmt: skip
+    ways = [math.log(_ONE_COUNTER) + _log_moving(rows.cell, rows.data & np.uint32(lanes), lanes)]
+    few = [k for k in _DECODED if len(np.unique(rows.cell)) > 1 << k] if _is_driven(rows, lanes) else []
+    for lines in few:
+        again = replace(rows, cell=rows.cell & np.int32((1 << lines) - 1))
+        ways.append(math.log(_REPEATED / len(few)) + log_registers(again))
+    own = 1.0 - _ONE_COUNTER - (_REPEATED if few else 0.0)
+    return log_sum([math.log(own) + log_registers(rows), *ways])
+
+
+def _is_driven(rows: Rows, lanes: int) -> bool:
+    """Whether something answers: neither one level all the time, as of a chip that is stuck, nor what was left over."""
+    value = rows.data & np.uint32(lanes)
+    left = ((rows.kept ^ rows.data) & rows.compared == 0) | ((rows.rest_bus ^ rows.data) & rows.compared == 0)
+    return len(np.unique(value)) > 1 and 2 * int(np.count_nonzero(left)) < len(rows)
 
 
 def _log_moving(cell: NDArray[np.int32], value: NDArray[np.uint32], lanes: int) -> float:
