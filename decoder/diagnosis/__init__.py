@@ -26,6 +26,7 @@ from busledger.decoder.diagnosis.rivals import (
     rival_ties,
     rival_warnings,
     rivals_unread,
+    together,
     with_sure,
 )
 from busledger.decoder.diagnosis.statistics import (
@@ -76,5 +77,6 @@ __all__ = [
     "rival_warnings",
     "rivals_unread",
     "saying",
+    "together",
     "with_sure",
 ]

@@ -233,7 +233,7 @@ def _home(item: Item, seeds: Sequence[Place]) -> Place | None:
 def _settle(place: Place) -> None:
     """In front the likeliest fault of the likeliest part: a part whose many faults share its chance is not behind
     another part's only one; nor are a row and its chips, of which no read tells which it is, behind a cause that is not
-    on the card and no likelier than they are together: the board file speaks for them."""
+    on the card and is no likelier than they are together, or hardly so: the board file speaks for them."""
     of_part: dict[tuple[object, ...], float] = {}
     for item in place.items:
         of_part[_part_of(item)] = of_part.get(_part_of(item), 0.0) + item.probability
@@ -258,10 +258,10 @@ def _settle(place: Place) -> None:
 def _spoken_for(first: Item, tied: Sequence[Item]) -> float:
     """How likely, for a cause off the card, parts have to be that are told before it: less than it is only where both
     are one to every read, and it leaves a card to be judged."""
-    rival = first.path.rival if isinstance(first.path, Innocent) else None
     fault = tied[0].fault if tied else None
-    alike = rival is not None and fault is not None and rival.explains == fault.effect.tally.explained
-    return TIED if alike and rival is not None and not rival.stops_judging else 1.0
+    if fault is None or not isinstance(first.path, Innocent) or first.path.rival.stops_judging:
+        return 1.0
+    return TIED if first.path.rival.explains == fault.effect.tally.explained else 1.0
 
 
 def _part_of(item: Item) -> tuple[object, ...]:

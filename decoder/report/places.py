@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
-from busledger.decoder.diagnosis import KINDS, TIED, saying
+from busledger.decoder.diagnosis import KINDS, TIED, saying, together
 from busledger.decoder.findings import CheckResult, Suspect
 
 __all__ = [
@@ -60,12 +60,8 @@ class BadPlace:
     def _about_as_likely(self, other: Suspect) -> bool:
         if KINDS[other.fault].on_card == self.on_card or not 0 < other.explains == self.leader.explains:
             return False
-        one, two = sorted((self._together(self.leader), self._together(other)))
+        one, two = sorted(together(self.suspects, s) for s in (self.leader, other))
         return one >= TIED * two
-
-    def _together(self, suspect: Suspect) -> float:
-        """The chance of it and of what has the same effect on every read."""
-        return sum(s.probability for s in self.suspects if s is suspect or s.rank in suspect.tied_with)
 
     @property
     def wrong(self) -> float:

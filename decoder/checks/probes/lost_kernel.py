@@ -25,9 +25,9 @@ SLOT_SIZE = 6
 # the present one LEVEL is not kept, TO only while the bit is not known, and COUNT are the transfers before it, with
 # those in it that did not know the bit.
 FROM, TO, LEVEL, COUNT, SHOWN, ALL, BACK, FRESH, FRESH_ALL, NEXT, ODD, MISSED, ASIDE, CHANCE = range(14)
-BEST = 14
-OTHER = 28
-BIT_SIZE = 29
+BEST = CHANCE + 1
+OTHER = 2 * BEST
+BIT_SIZE = OTHER + 1
 APART = 8, 16  # addresses; the second one for the line that the first one is of
 # ``state``: what was read last, and where, if a rest explains it and the address was new. Words of a bit each, data
 # bits from 32 on: the last level known, whether any was known yet, was not in the last transfer; whether the present

@@ -14,6 +14,7 @@ from busledger.decoder.diagnosis.rivals.standing import (
     rival_warnings,
     rivals_unread,
     suspect_of,
+    together,
     with_sure,
 )
 
@@ -32,5 +33,6 @@ __all__ = [
     "rival_warnings",
     "rivals_unread",
     "suspect_of",
+    "together",
     "with_sure",
 ]

@@ -30,7 +30,8 @@ def log_device(rows: Rows) -> float:
     rows = rows.take(np.argsort(rows.index, kind="stable"))
     lanes = int(np.bitwise_or.reduce(rows.compared, initial=0))
     ways = [math.log(_ONE_COUNTER) + _log_moving(rows.cell, rows.data & np.uint32(lanes), lanes)]
-    few = [k for k in _DECODED if len(np.unique(rows.cell)) > 1 << k] if _is_driven(rows, lanes) else []
+    cells = len(np.unique(rows.cell)) if _is_driven(rows, lanes) else 0
+    few = [k for k in _DECODED if cells > 1 << k]
     for lines in few:
         again = replace(rows, cell=rows.cell & np.int32((1 << lines) - 1))
         ways.append(math.log(_REPEATED / len(few)) + log_registers(again))

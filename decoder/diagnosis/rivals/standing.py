@@ -26,6 +26,7 @@ __all__ = [
     "rival_warnings",
     "rivals_unread",
     "suspect_of",
+    "together",
     "with_sure",
 ]
 
@@ -50,9 +51,13 @@ def rival_ties(suspects: Sequence[Suspect]) -> Suspect | None:
     best = max(first, key=lambda s: s.probability, default=None)
     parts = [s for s in suspects if s.scope not in RIVAL_SCOPES]
     accused = any(s.probability >= SURE for s in parts)
-    # Of those that no read tells apart, all together.
-    most = max((sum(o.probability for o in parts if o is s or o.rank in s.tied_with) for s in parts), default=0.0)
+    most = max((together(parts, s) for s in parts), default=0.0)
     return best if best is not None and not accused and best.probability >= TIED * most else None
+
+
+def together(suspects: Sequence[Suspect], one: Suspect) -> float:
+    """The chance of ``one`` and of those among ``suspects`` that no read tells from it."""
+    return sum(s.probability for s in suspects if s is one or s.rank in one.tied_with)
 
 
 def not_judged(suspects: Sequence[Suspect], wrong: int) -> CannotJudge | None:
