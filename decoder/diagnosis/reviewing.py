@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from busledger.decoder.diagnosis.card import Card, CardState
 from busledger.decoder.diagnosis.out_of_view import PARTED_ROWS, bad_units, beside, blind_to
-from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt
+from busledger.decoder.diagnosis.overlay import Aside, Blind, NotLookedAt, hides, shorts
 from busledger.decoder.diagnosis.own_doing import OwnDoing
 from busledger.decoder.diagnosis.path import LANE_SCOPES, NOT_LISTED, Path, PathFaultState, lanes_at_times
 from busledger.decoder.diagnosis.paths import beside_own, judged_again, propose_paths
@@ -71,17 +71,25 @@ def _without(card: Card, state: CardState, path: PathFaultState, bad: Sequence[i
 
 def _left_out(card: Card, state: CardState, path: Path) -> tuple[list[int], list[int]]:
     """Chips that a fault which comes and goes was judged without: those that are sound beside the set, and the others.
-    Of one that acts every time these chips are judged at the cells that it leads to."""
+    Of one that acts every time these chips are judged at the cells that it leads to. What others of the set hide every
+    time, a row that never answers, is neither: none of its reads is in view."""
     blind = path.blind if isinstance(path, PathFaultState) and not path.scored.hard else None
     sound: list[int] = []
     bad: list[int] = []
+    hiding = [p for p in state.paths if p is not path and isinstance(p, PathFaultState) and _hides_all(p)]
     for u, unit in enumerate(card.units):
         if unit.region not in path.regions or not unit.mask & path.mask:
+            continue
+        if any(unit.region in p.regions and unit.mask & ~p.mask == 0 for p in hiding):
             continue
         plain = type(blind) is Blind and unit.mask & blind.lanes.get(unit.region, 0)
         if plain or (isinstance(blind, OwnDoing) and u in blind.units):
             (sound if state.bad[u] < _SOUND else bad).append(u)
     return sound, bad
+
+
+def _hides_all(path: PathFaultState) -> bool:
+    return path.scored.hard and hides(path.scored) and not shorts(path.scored)
 
 
 def _overlooked(card: Card, state: CardState, path: Path) -> bool:
