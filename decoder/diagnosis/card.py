@@ -97,7 +97,7 @@ class Card:
         told = [_TESTED.get(tested.get(unit.name or "", ""), 1.0) for unit in self.units]
         self._odds = np.array([math.log(odds) for odds in told], np.float64)
         self._prior = tuple(float(v) for v in priors()["leaf"]["bad_share"])
-        self._meetings = Meetings(study, self.units)
+        self._meetings = Meetings(study, self.units, rows)
         self._top = -math.inf  # the best set weighed so far
         self.work = 0.0  # chips weighed again, a long one for several: what the search spends
         self._regions = len(study.card.regions)

@@ -78,10 +78,11 @@ class _Bender:
 
 
 class Meetings:
-    """Asks of what sets of shared faults leave of a card's reads. ``units``: its chips."""
+    """Asks of what sets of shared faults leave of a card's reads. ``units``: its chips; ``bare``: the rows before any
+    fault is laid over them."""
 
-    def __init__(self, study: Study, units: Sequence[Unit]) -> None:
-        self._study, self._units = study, units
+    def __init__(self, study: Study, units: Sequence[Unit], bare: Rows) -> None:
+        self._study, self._units, self._bare = study, units, bare
         self._last: tuple[NDArray[np.int32], Cells] | None = None
 
     def reads(
@@ -99,7 +100,8 @@ class Meetings:
         chips, loud = self._few(often, bad) if movers or benders else ([], [])
         if not chips and not loud:
             return {}
-        played = _Played(self._study, rows, self._by_cell(rows), movers, benders)
+        was_wrong = self._bare.wrong[np.searchsorted(self._bare.index, rows.index)]
+        played = _Played(self._study, rows, self._by_cell(rows), movers, benders, was_wrong)
         at = {u: self._wrong_of(u, rows) for u in (*chips, *loud)}
         cost = np.zeros(len(rows))  # of each read, to its chips
         for u in at:
@@ -191,20 +193,22 @@ def _benders(faults: Iterable[Scored], *, always: bool = False) -> list[_Bender]
 
 
 class _Played:
-    """The rows, found by cell."""
+    """The rows, found by cell. ``was_wrong``: uint32 a row, the lanes that were before any fault was laid over it."""
 
     def __init__(
-        self, study: Study, rows: Rows, order: Cells, movers: Sequence[_Mover], benders: Sequence[_Bender]
-    ) -> None:
+        self, study: Study, rows: Rows, order: Cells, movers: Sequence[_Mover], benders: Sequence[_Bender],
+        was_wrong: NDArray[np.uint32],
+    ) -> None:  # fmt: skip
         self.rows = self._rows = rows
         self._study, self._movers, self._benders, self._order = study, movers, benders, order
+        self._was_wrong = was_wrong
         self._fresh = study.fresh_words()
         self._known: dict[tuple[int, int], float] = {}
 
     def beside(self, movers: Sequence[_Mover], benders: Sequence[_Bender]) -> _Played:
         """The same with these faults as well."""
         return _Played(
-            self._study, self.rows, self._order, [*self._movers, *movers], [*self._benders, *benders]
+            self._study, self.rows, self._order, [*self._movers, *movers], [*self._benders, *benders], self._was_wrong
         )
 
     def chances(self, at: NDArray[np.intp], lanes: NDArray[np.uint32]) -> list[tuple[int, int, float]]:
@@ -249,10 +253,12 @@ class _Played:
     def _held(self, cell: int, before: int, lanes: int) -> Iterator[tuple[int, int, float]]:
         """(levels, known lanes, chance): what a cell may hold at a read, by the accesses that came to it before. Of
         these a read that is wrong on these ``lanes``, and in which no fault has a part, tells nothing of what they
-        brought there."""
+        brought there; nor does one that came wrong through bent lanes alone."""
         rows, left = self._rows, 1.0
         for k, chance in self._accesses(cell, before):
             if int(rows.wrong[k]) & lanes and self.chance(k, lanes) <= 0.0:
+                continue
+            if self._came_bent(k):
                 continue
             data, sure = int(rows.data[k]), int(rows.sure[k])
             yield data, sure, left * chance
@@ -263,6 +269,13 @@ class _Played:
             if left < _LEAST:
                 return
         yield int(self._fresh[cell, HELD]), int(self._fresh[cell, HELD_KNOWN]), left
+
+    def _came_bent(self, k: int) -> bool:
+        """Whether a read is explained by a fault of its lanes: what the cell held is not what it gave."""
+        rows, was = self._rows, int(self._was_wrong[k])
+        if rows.is_write[k] or not was or rows.wrong[k]:
+            return False
+        return any(one.of_reads and rows.region[k] in one.regions and not was & ~one.mask for one in self._benders)
 
     def _accesses(self, cell: int, before: int) -> list[tuple[int, float]]:
         """Rows of the last accesses that tell what the cell holds, and how likely each one came to it; the last one
