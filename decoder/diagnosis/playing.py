@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from busledger.decoder.diagnosis.replay.arrays import Given
 from busledger.decoder.diagnosis.replay.few_cells import Focus
 from busledger.decoder.diagnosis.replay.foretold import FoundContents
-from busledger.decoder.diagnosis.replay.led import LEADS, ByCell, by_cell, with_stories
+from busledger.decoder.diagnosis.replay.led import LEADS, LOSES, ByCell, by_cell, with_stories
 from busledger.decoder.diagnosis.replay.memory_kernel import AWAKE
 from busledger.decoder.diagnosis.replay.replay import Effect, PathRun, Tables, screened
 from busledger.decoder.diagnosis.replay.replay_kernel import WINDOWS
@@ -61,7 +61,7 @@ def play(
                 always = replace(always, log_contents=unknown.log_of(fault, given.sure))
             often = not leaf or _is_refuted(always.tally)
             some, told = in_bursts(fault, tables, mine, (some, given), often=often)
-            if contents and fault.op in LEADS and len(rows) <= _STORY_ROWS:
+            if contents and _asks_for_stories(fault, some.tally) and len(rows) <= _STORY_ROWS:
                 ordered = by_cell(mine) if ordered is None else ordered
                 ask = partial(unknown.log_of_acts, fault)
                 some = with_stories(fault, some, told, run.maps, mine, ordered, study.fresh_words(), ask)
@@ -107,6 +107,12 @@ def _is_refuted(always: Tally) -> bool:
     """Whether it plainly does not act every time: a chip's that does, beside another one, fails to for that alone. One
     that would foretell nothing if it acted every time counts as refuted."""
     return always.misses + always.other >= always.hits
+
+
+def _asks_for_stories(fault: PathFault, some: Tally) -> bool:
+    """Whether one story of what the cells hold tells too little: of two cells mixed up, or of accesses that are lost
+    so often that several met in one cell."""
+    return fault.op in LEADS or (fault.op in LOSES and some.excused + some.contradicted > 0)
 
 
 def _is_worth_asking(fault: PathFault, some: Effect) -> bool:

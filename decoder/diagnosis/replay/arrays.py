@@ -315,7 +315,7 @@ class LedGroups(NamedTuple):
     """Cells that a fault mixes up, group by group: ``begin`` int64, where each group's members begin, the cell that it
     leads the others to first; of each member ``held`` uint32[·, 2], levels and known lanes before the first access,
     ``place`` int64 among the cells that are accessed, -1 = never, and ``takes`` uint8, whether the first one takes
-    writes that are led to it from there; ``nowhere`` uint8 a group: it leads to none."""
+    writes that are led to it from there; ``nowhere`` uint8 a group: whether it leads to none, or its writes alone."""
 
     begin: NDArray[Any]
     held: NDArray[Any]
@@ -336,8 +336,8 @@ class LedFault(NamedTuple):
 
 class LedWork(NamedTuple):
     """To work in: of each story ``values`` and ``known`` uint32 a member, ``weights`` float64 a scale, ``there`` and
-    ``led`` float64; ``found`` and ``chance`` float64 a scale; ``at`` int64[members, 2] and ``touched`` uint8 of the
-    members."""
+    ``led`` float64; ``found``, ``chance`` and ``idle`` float64 a scale; ``at`` int64[members, 2] and ``touched`` uint8
+    of the members."""
 
     values: NDArray[Any]
     known: NDArray[Any]
@@ -346,5 +346,6 @@ class LedWork(NamedTuple):
     led: NDArray[Any]
     found: NDArray[Any]
     chance: NDArray[Any]
+    idle: NDArray[Any]
     at: NDArray[Any]
     touched: NDArray[Any]

@@ -28,9 +28,10 @@ from busledger.decoder.diagnosis.replay.rows import Rows
 from busledger.decoder.diagnosis.replay.theory import Maps, PathFault
 from busledger.decoder.diagnosis.replay.weighing import EXCUSE, LN2, SOMETIMES, log_chances, log_rate, log_sum
 
-__all__ = ["LEADS", "ByCell", "Led", "by_cell", "follow", "log_at", "rates_of", "with_stories"]
+__all__ = ["LEADS", "LOSES", "ByCell", "Led", "by_cell", "follow", "log_at", "rates_of", "with_stories"]
 
 LEADS = ("forced", "joined", "forced-board", "joined-board")
+LOSES = ("silent", "write-lost")
 # Judged: a wrong read is explained where, the fault having acted once, what was read had at least that chance.
 _LEAST = 1e-3
 _SPANS = 8  # of the capture, in each of which a fault keeps to one rate: as the weighing has it
@@ -66,9 +67,10 @@ def by_cell(rows: Rows) -> ByCell:
     return ByCell(cells, order, np.append(first, len(rows)).astype(np.int64))
 
 
-def _groups(maps: Maps, ordered: ByCell, fresh: NDArray[np.uint32]) -> LedGroups | None:
+def _groups(fault: PathFault, maps: Maps, ordered: ByCell, fresh: NDArray[np.uint32]) -> LedGroups | None:
     """Those of the cells that the fault leads elsewhere, with where it leads them; None of too many at once."""
-    there = maps.r1[ordered.cells]
+    written = fault.op == "write-lost"
+    there = (maps.w1 if written else maps.r1)[ordered.cells]
     moved = np.flatnonzero(there != ordered.cells)
     moved = moved[np.argsort(there[moved], kind="stable")]
     nowhere = there[moved] < 0
@@ -87,7 +89,9 @@ def _groups(maps: Maps, ordered: ByCell, fresh: NDArray[np.uint32]) -> LedGroups
     held = fresh[cells][:, [memory_kernel.HELD, memory_kernel.HELD_KNOWN]]
     starts = np.append(0, np.cumsum(sizes + 1)).astype(np.int64)
     takes = np.insert((maps.w1[ordered.cells[moved]] >= 0).astype(np.uint8), begin, np.uint8(1))  # what is led to a ROM
-    return LedGroups(starts, np.ascontiguousarray(held), place, takes, (roots < 0).astype(np.uint8))
+    lost = led_kernel.NOT_WRITTEN if written else led_kernel.NOWHERE
+    where = np.where(roots < 0, np.uint8(lost), np.uint8(led_kernel.THERE))
+    return LedGroups(starts, np.ascontiguousarray(held), place, takes, where)
 
 
 def follow(
@@ -97,7 +101,7 @@ def follow(
 
     ``fresh``: what is known of each cell before the first access (words of memory_kernel).
     """
-    groups = _groups(maps, ordered, fresh)
+    groups = _groups(fault, maps, ordered, fresh)
     if groups is None:
         return None
     odds = rate / (1.0 - rate)
@@ -110,7 +114,8 @@ def follow(
     members, scales = led_kernel.MEMBERS, led_kernel.SCALES
     work = LedWork(
         np.zeros((n, members), np.uint32), np.zeros((n, members), np.uint32), np.zeros((n, scales)), np.zeros(n),
-        np.zeros(n), np.zeros(scales), np.zeros(scales), np.zeros((members, 2), np.int64), np.zeros(members, np.uint8),
+        np.zeros(n), np.zeros(scales), np.zeros(scales), np.zeros(scales), np.zeros((members, 2), np.int64),
+        np.zeros(members, np.uint8),
     )  # fmt: skip
     logs, explained, unknown = np.zeros(scales), np.zeros(len(rows), np.uint8), np.zeros(len(rows), np.uint32)
     floor = math.exp(EXCUSE) / (2.0 ** fault.mask.bit_count() - 1.0)

@@ -20,6 +20,8 @@ _FORGOTTEN = 1e-9
 _TINY, _SMALL = 1e-300, 1e-100
 SCALES = 7
 MIDDLE = 3
+# Where a group's accesses are led: to its first cell, to nobody, or the writes alone to nobody.
+THERE, NOWHERE, NOT_WRITTEN = 0, 1, 2
 
 
 @inner(_nrt=False)
@@ -194,9 +196,9 @@ def led(rows, order, first, groups, fault, rates, work, logs, explained, unknown
     _, is_write, data, lanes_in, sure_in, kept, expected, compared, wrong, window, rest = rows
     begin, member, place, takes, nowhere_of = groups
     mask, floats, least, floor = fault
-    values, known, weights, there, came, found, chance, at, touched = work
+    values, known, weights, there, came, found, chance, idle, at, touched = work
     for k in range(SCALES):
-        chance[k] = 1.0
+        chance[k], idle[k] = 1.0, 0.0
     state = (values, known, weights)
     contradicted = 0
     log_floor = math.log(floor)
@@ -240,12 +242,13 @@ def led(rows, order, first, groups, fault, rates, work, logs, explained, unknown
             if cmp == 0:
                 continue
             floating = undriven(floats, kept[i], rest[i])
-            may = _chances(many, m, nowhere, floating, rate, read, cmp, state, there, came, found)
+            astray = idle if nowhere == NOT_WRITTEN else rate
+            may = _chances(many, m, nowhere, floating, astray, read, cmp, state, there, came, found)
             if wrong[i] & mask:
                 if may < least * rate[MIDDLE] or wrong[i] & ~mask:
                     continue
                 explained[i] = 1
-                unknown[i] = _unknown(many, m, nowhere, rate, cmp, state, there, came)
+                unknown[i] = _unknown(many, m, nowhere, astray, cmp, state, there, came)
             elif found[MIDDLE] < floor:
                 # It is right all the same: nothing else is known any more.
                 contradicted += 1
@@ -264,7 +267,7 @@ def led(rows, order, first, groups, fault, rates, work, logs, explained, unknown
                     logs[k] += math.log(chance[k])
                     chance[k] = 1.0
             if many > 1 or cmp & ~known[0, m] or (m > 0 and not nowhere and cmp & ~known[0, 0]):
-                many = _told(many, m, nowhere, rate, read, cmp, members, state, there, came)
+                many = _told(many, m, nowhere, astray, read, cmp, members, state, there, came)
     for k in range(SCALES):
         logs[k] += math.log(chance[k])
     return contradicted
